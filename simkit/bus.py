@@ -1,0 +1,682 @@
+"""The bus: which cards an address selects, who drives the data lines, and the phases of a cycle that are not the CPU's.
+
+Everything static about a machine (select patterns, expressions, exchanged wires) is compiled here: into truth tables
+per card, from them into 256 pages. A page that is one card's plain memory and nothing else is a memoryview that an
+engine indexes without asking anybody; every other access comes to `read` and `write`. There is one such table for each
+combination of the lines that cards drive into selects (banks); a change of such a line swaps the table.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Mapping
+from enum import IntEnum
+from heapq import heapify, heappop, heappush
+from typing import Any, NoReturn, Protocol
+
+import attrs
+
+from simkit.card import Card, PlainMemory, Register
+from simkit.errors import SimkitError
+from simkit.events import NEVER, EventTable
+from simkit.findings import Findings
+from simkit.lines import Line, Wiring
+from simkit.select import ALL, Expression, Select
+
+OUTSIDE_MACHINE = -1
+"""Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
+
+READ_STROBE = "RW and PHI2"
+WRITE_STROBE = "not RW and PHI2"
+
+_PAGE_ONES = (1 << 256) - 1
+
+
+class Kind(IntEnum):
+    """What the CPU does in a bus cycle."""
+
+    FETCH = 0  # opcode, SYNC high
+    DATA = 1  # operand bytes, data, stack, pointers
+    DUMMY = 2  # read whose value is discarded
+    INTERRUPT = 3  # interrupt sequence
+    RESET = 4  # reset sequence
+
+
+KIND_WORDS = ("instruction", "instruction", "dummy", "interrupt", "reset")
+
+
+@attrs.frozen(slots=True)
+class BusCycle:
+    """What a probe sees of one bus cycle.
+
+    Attributes:
+        cycle: number of the cycle.
+        address: on the address lines.
+        data: on the data lines at the end of PHI2.
+        is_write: R/W low.
+        is_fetch: SYNC high.
+        kind: "instruction", "dummy", "interrupt" or "reset".
+        drivers: slot numbers of the cards that drove the data lines.
+        selected: slot numbers of the cards that were selected.
+        lines: levels of all lines as sampled in this cycle.
+    """
+
+    cycle: int
+    address: int
+    data: int
+    is_write: bool
+    is_fetch: bool
+    kind: str
+    drivers: tuple[int, ...]
+    selected: tuple[int, ...]
+    lines: Mapping[str, bool]
+
+
+class Engine(Protocol):
+    """What the bus sets in an engine, and the two values it reads."""
+
+    cycle: int
+    last: int  # byte the data lines held in the previous cycle
+    horizon: int  # the engine calls `Bus.begin(cycle)` before an access in a cycle at or after it
+    rd: list[memoryview | None]  # 256 pages; None: call `Bus.read`
+    wr: list[memoryview | None]  # 256 pages; None: call `Bus.write`
+    attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved: the engine looks at them after the instruction
+
+
+@attrs.define(slots=True, eq=False)
+class Seat:
+    """A card in its slot, with the wiring round it.
+
+    Attributes:
+        card: the card.
+        slot: slot number.
+        kind: its kind, for messages.
+        select: when it is selected.
+        output_enable: when, selected, it drives the data lines.
+        write_enable: when, selected, it takes the data lines.
+        wires: which line reaches a pin of the card: {"A0": "A3", "D4": "D5", "A14": "BANK0", "A15": "low"}.
+        ready_gated: its strobes are gated with ready: a stalled access is seen once.
+    """
+
+    card: Card
+    slot: int
+    kind: str
+    select: Select
+    output_enable: Expression
+    write_enable: Expression
+    wires: dict[str, str] = attrs.field(factory=dict)
+    ready_gated: bool = False
+    plain: PlainMemory | None = None
+    driven: dict[int, int] = attrs.field(factory=dict)
+    address_pins: int = 16
+    takes_data: bytes | None = None  # bus byte -> byte at the card's pins, None when straight
+    gives_data: bytes | None = None  # byte at the card's pins -> bus byte
+
+    @property
+    def name(self) -> str:
+        """How messages call it."""
+        return f"slot {self.slot} ({self.kind})"
+
+
+class CardError(SimkitError):
+    """A card raised an exception; the run stops."""
+
+
+@attrs.define(slots=True, eq=False)
+class _Table:
+    """Decoding for one combination of the lines that stand in selects."""
+
+    rd: list[memoryview | None]
+    wr: list[memoryview | None]
+    selects: list[tuple[Seat, int, int, int, int]]  # seat; drives, takes on read; takes, drives on write
+    levels: Mapping[str, bool]
+    reads: dict[int, _Plan] = attrs.field(factory=dict)
+    writes: dict[int, _Plan] = attrs.field(factory=dict)
+
+
+@attrs.frozen(slots=True, eq=False)
+class _Plan:
+    """What one access at one address does."""
+
+    drivers: tuple[tuple[Seat, int, int], ...]  # seat, offset, driven mask
+    takers: tuple[tuple[Seat, int], ...]
+    selected: tuple[int, ...]
+
+
+class Bus:
+    """Routes accesses to cards and runs phase 0 of each cycle.
+
+    Attributes:
+        wiring: the lines.
+        events: pending calls of cards.
+        findings: where broken rules are kept.
+        seats: the cards, in slot order.
+        access_address: address of the access under way, None between accesses.
+        generation: number that rises whenever the decoding or plain memory changed other than by a store.
+        written: one byte an address, 1 once written, while writes are tracked; else None.
+    """
+
+    def __init__(
+        self,
+        findings: Findings,
+        *,
+        seed: int,
+        open_bus: str = "last",
+        contention: str = "and",
+    ) -> None:
+        self.findings = findings
+        self.wiring = Wiring(findings)
+        self.events = EventTable()
+        self.seats: list[Seat] = []
+        self.access_address: int | None = None
+        self.generation = 0
+        self.may_stall = False
+        self.probes: list[Callable[[BusCycle], None]] = []
+        self.memory_watchers: list[Callable[[int, int, int], None]] = []
+        self._by_slot: dict[int, Seat] = {}
+        self._seed = seed
+        self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
+        self._mix = contention == "mix"
+        self._outside: list[tuple[int, int, int, str, str, tuple[Any, ...]]] = []
+        self._outside_count = 0
+        self._engine: Engine | None = None
+        self._tables: dict[tuple[bool, ...], _Table] = {}
+        self._decode_lines: tuple[Line, ...] = ()
+        self._table: _Table = _Table([None] * 256, [None] * 256, [], {})
+        self._slow_reasons: set[str] = set()
+        self._slow_pages: list[memoryview | None] = [None] * 256
+        self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
+
+    # building -------------------------------------------------------------------------------------------------------
+
+    def seat(self, seat: Seat) -> None:
+        """Plug a card in."""
+        settings = seat.card.settings
+        seat.plain = seat.card.plain_memory()
+        seat.address_pins = type(seat.card).address_pins(settings)
+        seat.driven = _driven_masks(type(seat.card).registers(settings))
+        seat.takes_data, seat.gives_data = _data_wires(seat.wires)
+        for pin in seat.card.slot.pins.values():
+            if pin.spec.listens:
+                pin.notify = seat.card.pin_changed
+        self.seats.append(seat)
+        self.seats.sort(key=lambda s: s.slot)
+        self._by_slot[seat.slot] = seat
+
+    def attach(self, engine: Engine) -> None:
+        """Join the engine; call once all cards are seated and the lines joined."""
+        self._engine = engine
+        names: set[str] = set()
+        for seat in self.seats:
+            names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
+            names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not _is_bus_line(source)}
+        names -= {"RW", "PHI2"}
+        for name in sorted(names):
+            self.wiring.observe(name, self._decode_line_changed)
+        self._decode_lines = tuple(self.wiring.line(name) for name in sorted(names))
+        for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
+            self.wiring.observe(name, self._attend)
+        self.may_stall = bool(self.wiring.line("RDY").pins) or any(
+            type(seat.card).wait_cycles is not Card.wait_cycles for seat in self.seats
+        )
+        self.redecode()
+
+    def redecode(self) -> None:
+        """Work all decode tables out again, after wiring or memory buffers changed."""
+        self._tables.clear()
+        self.generation += 1
+        self._choose_table()
+        self._set_horizon()
+
+    def require_slow(self, reason: str, wanted: bool) -> None:
+        """Have every access come to `read` and `write` while any reason stands (probes, cycle steps, RDY low)."""
+        if wanted:
+            self._slow_reasons.add(reason)
+        else:
+            self._slow_reasons.discard(reason)
+        self._set_pages()
+
+    @property
+    def slow(self) -> bool:
+        """Whether every access goes through `read` and `write`."""
+        return bool(self._slow_reasons)
+
+    def _choose_table(self) -> None:
+        key = tuple(line.level for line in self._decode_lines)
+        table = self._tables.get(key)
+        if table is None:
+            table = self._tables[key] = self._build_table({line.name: line.level for line in self._decode_lines})
+        if table is not self._table:
+            self._table = table
+            self.generation += 1
+        self._set_pages()
+
+    def _set_pages(self) -> None:
+        engine = self._engine
+        if engine is None:
+            return
+        if self._slow_reasons:
+            engine.rd = engine.wr = self._slow_pages
+        else:
+            engine.rd, engine.wr = self._table.rd, self._table.wr
+
+    def _decode_line_changed(self, line: Line, cycle: int) -> None:
+        self._choose_table()
+
+    def _attend(self, line: Line, cycle: int) -> None:
+        if self._engine is not None:
+            self._engine.attention = True
+        if line.name == "RDY":
+            self.require_slow("RDY low", not line.level)
+        if line.name == "RESET":
+            for seat in self.seats:
+                seat.card.reset(line.asserted, cycle)
+
+    def _build_table(self, levels: Mapping[str, bool]) -> _Table:
+        selects: list[tuple[Seat, int, int, int, int]] = []
+        for seat in self.seats:
+            on_read = {**levels, "RW": True, "PHI2": True}
+            on_write = {**levels, "RW": False, "PHI2": True}
+            selected_r, selected_w = seat.select.table(on_read), seat.select.table(on_write)
+            selects.append(
+                (
+                    seat,
+                    selected_r & seat.output_enable.table(on_read),
+                    selected_r & seat.write_enable.table(on_read),
+                    selected_w & seat.write_enable.table(on_write),
+                    selected_w & seat.output_enable.table(on_write),
+                )
+            )
+        table = _Table([None] * 256, [None] * 256, selects, levels)
+        for page in range(256):
+            shift = page * 256
+            drive = [(seat, d >> shift & _PAGE_ONES) for seat, d, _, _, _ in selects]
+            take = [(seat, t >> shift & _PAGE_ONES) for seat, _, _, t, _ in selects]
+            side = any(t >> shift & _PAGE_ONES for _, _, t, _, _ in selects)
+            fight = any(d >> shift & _PAGE_ONES for _, _, _, _, d in selects)
+            reader = _only(drive)
+            if reader is not None and not side:
+                table.rd[page] = self._plain_page(reader, page, levels, for_write=False)
+            writer = _only(take)
+            if writer is not None and not fight:
+                table.wr[page] = self._plain_page(writer, page, levels, for_write=True)
+        return table
+
+    def _plain_page(self, seat: Seat, page: int, levels: Mapping[str, bool], *, for_write: bool) -> memoryview | None:
+        plain = seat.plain
+        if plain is None:
+            return None
+        buffer = plain.write if for_write else plain.read
+        if buffer is None:
+            return None
+        address = page << 8
+        base = offset_of(seat, address, levels)
+        straight = seat.gives_data is None and all(
+            offset_of(seat, address | 1 << n, levels) == base | 1 << n for n in range(8)
+        )
+        if straight and base + 256 <= len(buffer) and base & 0xFF == 0:
+            return memoryview(buffer)[base : base + 256]
+        if for_write or not plain.ignores_writes:
+            return None  # RAM with exchanged wires: each access takes the long way
+        view = bytearray(buffer[offset_of(seat, address | n, levels)] for n in range(256))
+        return memoryview(view.translate(seat.gives_data) if seat.gives_data else view)
+
+    # phase 0 --------------------------------------------------------------------------------------------------------
+
+    def arm(self, cycle: int, slot: int, name: str) -> None:
+        """Arm a card's event."""
+        self.events.at(cycle, slot, name)
+        self._set_horizon()
+
+    def disarm(self, slot: int, name: str) -> None:
+        """Cancel a card's event."""
+        self.events.cancel(slot, name)
+        self._set_horizon()
+
+    def schedule(self, cycle: int, slot: int, port: str, action: str, arguments: tuple[Any, ...]) -> None:
+        """Queue an outside event for `cycle`; events of one cycle keep their order."""
+        self._outside_count += 1
+        heappush(self._outside, (cycle, self._outside_count, slot, port, action, arguments))
+        self._set_horizon()
+
+    def pending_outside(self) -> list[tuple[int, int, int, str, str, tuple[Any, ...]]]:
+        """Outside events not yet taken, soonest first: (cycle, order, slot, port, action, arguments)."""
+        return sorted(self._outside, key=lambda e: e[:2])
+
+    def _set_horizon(self) -> None:
+        if self._engine is not None:
+            soonest = self._outside[0][0] if self._outside else NEVER
+            self._engine.horizon = min(soonest, self.events.horizon)
+
+    def begin(self, cycle: int) -> None:
+        """Phase 0: outside events, then card events, stamped `cycle` or earlier; then let lines settle."""
+        wiring = self.wiring
+        while self._outside and self._outside[0][0] <= cycle:
+            _, _, slot, port, action, arguments = heappop(self._outside)
+            if slot == OUTSIDE_MACHINE:
+                self.machine_events[action](arguments, cycle)
+            else:
+                card = self._by_slot[slot].card
+                try:
+                    card.advance(cycle)
+                    card.outside(port, action, arguments, cycle)
+                except Exception as error:  # noqa: BLE001 - a stranger's card
+                    self._card_failed(self._by_slot[slot], cycle, error)
+            wiring.settle(cycle)
+        while True:
+            due = self.events.pop_due(cycle)
+            if due is None:
+                break
+            _, slot, name = due
+            seat = self._by_slot[slot]
+            try:
+                seat.card.event(name, cycle)
+                if wiring.unsettled:
+                    wiring.settle(cycle)
+            except SimkitError:
+                raise
+            except Exception as error:  # noqa: BLE001 - a stranger's card
+                self._card_failed(seat, cycle, error)
+        self._set_horizon()
+
+    # phases 2 to 4, and 6 -------------------------------------------------------------------------------------------
+
+    def wait_cycles(self, address: int, is_write: bool) -> int:
+        """Cycles by which the selected cards delay an access (the longest wish counts)."""
+        plan = self._write_plan(address) if is_write else self._read_plan(address)
+        seats = {seat.slot: (seat, offset) for seat, offset, _ in plan.drivers}
+        seats.update({seat.slot: (seat, offset) for seat, offset in plan.takers})
+        return max((seat.card.wait_cycles(offset, is_write) for seat, offset in seats.values()), default=0)
+
+    def read(self, address: int, cycle: int, kind: Kind, *, stalled: bool = False) -> int:
+        """One read cycle: the byte on the data lines at the end of PHI2.
+
+        Args:
+            address: on the address lines.
+            cycle: its number.
+            kind: what the CPU does.
+            stalled: the cycle repeats because RDY is low; cards whose strobes are gated with ready do not see it.
+        """
+        plan = self._table.reads.get(address) or self._read_plan(address)
+        wiring = self.wiring
+        self.access_address = address
+        wiring.delay = 1
+        engine = self._engine
+        assert engine is not None
+        value = engine.last if self._open_bus is None else self._open_bus
+        seat: Seat | None = None
+        try:
+            if len(plan.drivers) == 1:
+                seat, offset, mask = plan.drivers[0]
+                if not (stalled and seat.ready_gated):
+                    byte = seat.card.read(offset, cycle)
+                    if seat.gives_data is not None:
+                        byte = seat.gives_data[byte]
+                    value = byte if mask == 0xFF else byte & mask | value & ~mask
+            elif plan.drivers:
+                value = self._contend(plan, value, address, cycle)
+            for seat, offset in plan.takers:
+                taken = value if seat.takes_data is None else seat.takes_data[value]
+                seat.card.write(offset, taken, cycle)
+            if wiring.unsettled:
+                wiring.settle(cycle)
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(seat, cycle, error)
+        wiring.delay = 0
+        self.access_address = None
+        if self.probes:
+            self._show(cycle, address, value, False, kind, plan)
+        return value
+
+    def write(self, address: int, value: int, cycle: int, kind: Kind) -> None:
+        """One write cycle: every selected card whose write strobe is true takes the byte."""
+        plan = self._table.writes.get(address) or self._write_plan(address)
+        wiring = self.wiring
+        self.access_address = address
+        wiring.delay = 1
+        seat: Seat | None = None
+        try:
+            if plan.drivers:
+                value = self._fight_cpu(plan, value, address, cycle)
+            for seat, offset in plan.takers:
+                seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
+            if wiring.unsettled:
+                wiring.settle(cycle)
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(seat, cycle, error)
+        wiring.delay = 0
+        self.access_address = None
+        if self.probes:
+            self._show(cycle, address, value, True, kind, plan)
+
+    def peek(self, address: int, cycle: int, last: int) -> int:
+        """Byte a read would give, without any effect; `last` stands for the open bus."""
+        plan = self._read_plan(address)
+        value = last if self._open_bus is None else self._open_bus
+        bytes_ = []
+        for seat, offset, mask in plan.drivers:
+            byte = seat.card.peek(offset, cycle)
+            byte = byte if seat.gives_data is None else seat.gives_data[byte]
+            bytes_.append(byte & mask | value & ~mask)
+        if not bytes_:
+            return value
+        result = bytes_[0]
+        for byte in bytes_[1:]:
+            result &= byte
+        return result
+
+    def where(self, address: int, *, is_write: bool = False) -> list[tuple[Seat, int]]:
+        """Cards that an access at `address` reaches, with the offset each sees."""
+        plan = self._write_plan(address) if is_write else self._read_plan(address)
+        if is_write:
+            return list(plan.takers)
+        return [(seat, offset) for seat, offset, _ in plan.drivers]
+
+    def drive_tables(self) -> list[tuple[Seat, int, int]]:
+        """For each card: truth tables of the addresses at which it drives reads and takes writes, banks as they are."""
+        return [(seat, read, write) for seat, read, _, write, _ in self._table.selects]
+
+    def memory_changed(self, slot: int, start: int, end: int) -> None:
+        """Bytes of a card's plain memory changed other than by a store of the CPU."""
+        seat = self._by_slot[slot]
+        plain = seat.plain
+        if seat.gives_data is not None or seat.wires:
+            self.redecode()  # permuted copies are stale
+        elif plain is not None:
+            self.generation += 1
+        for watcher in self.memory_watchers:
+            watcher(slot, start, end)
+
+    def _read_plan(self, address: int) -> _Plan:
+        plan = self._table.reads.get(address)
+        if plan is None:
+            table = self._table
+            drivers, takers, selected = [], [], []
+            for seat, drive, take, _, _ in table.selects:
+                drives, takes = drive >> address & 1, take >> address & 1
+                if drives or takes:
+                    selected.append(seat.slot)
+                offset = offset_of(seat, address, table.levels)
+                if drives:
+                    drivers.append((seat, offset, self._mask(seat, offset)))
+                if takes:
+                    takers.append((seat, offset))
+            plan = table.reads[address] = _Plan(tuple(drivers), tuple(takers), tuple(selected))
+        return plan
+
+    def _write_plan(self, address: int) -> _Plan:
+        plan = self._table.writes.get(address)
+        if plan is None:
+            table = self._table
+            drivers, takers, selected = [], [], []
+            for seat, _, _, take, drive in table.selects:
+                drives, takes = drive >> address & 1, take >> address & 1
+                if drives or takes:
+                    selected.append(seat.slot)
+                offset = offset_of(seat, address, table.levels)
+                if drives:
+                    drivers.append((seat, offset, self._mask(seat, offset)))
+                if takes:
+                    takers.append((seat, offset))
+            plan = table.writes[address] = _Plan(tuple(drivers), tuple(takers), tuple(selected))
+        return plan
+
+    @staticmethod
+    def _mask(seat: Seat, offset: int) -> int:
+        mask = seat.driven.get(offset, 0xFF if not seat.driven else 0)
+        return seat.gives_data[mask] if seat.gives_data is not None else mask
+
+    def _contend(self, plan: _Plan, value: int, address: int, cycle: int) -> int:
+        result = 0xFF
+        driven = 0
+        mixed = 0
+        pattern = self._mix_bits(cycle, len(plan.drivers)) if self._mix else ()
+        for number, (seat, offset, mask) in enumerate(plan.drivers):
+            byte = seat.card.read(offset, cycle)
+            if seat.gives_data is not None:
+                byte = seat.gives_data[byte]
+            result &= byte | ~mask & 0xFF
+            driven |= mask
+            if pattern:
+                mixed |= byte & mask & pattern[number]
+        names = " and ".join(seat.name for seat, _, mask in plan.drivers if mask)
+        if sum(1 for _, _, mask in plan.drivers if mask) > 1:
+            self.findings.add(
+                "contention", cycle, f"{names} drive the data lines together at ${address:04X}.", address=address
+            )
+        return (mixed if pattern else result & driven) | value & ~driven
+
+    def _mix_bits(self, cycle: int, drivers: int) -> tuple[int, ...]:
+        digest = hashlib.blake2b(f"{self._seed}/contention/{cycle}".encode(), digest_size=8).digest()
+        masks = [0] * drivers
+        for bit in range(8):
+            masks[digest[bit] % drivers] |= 1 << bit
+        return tuple(masks)
+
+    def _fight_cpu(self, plan: _Plan, value: int, address: int, cycle: int) -> int:
+        for seat, offset, mask in plan.drivers:
+            byte = seat.card.read(offset, cycle)
+            if seat.gives_data is not None:
+                byte = seat.gives_data[byte]
+            value &= byte | ~mask & 0xFF
+            self.findings.add(
+                "contention",
+                cycle,
+                f"{seat.name} drives the data lines while the CPU writes ${address:04X}: its output enable ignores RW.",
+                address=address,
+                slot=seat.slot,
+            )
+        return value
+
+    def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: _Plan) -> None:
+        lines = {name: line.level_at(cycle) for name, line in self.wiring.lines.items()}
+        drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
+        seen = BusCycle(
+            cycle, address, value, is_write, kind is Kind.FETCH, KIND_WORDS[kind], drivers, plan.selected, lines
+        )
+        for probe in tuple(self.probes):
+            probe(seen)
+
+    def _card_failed(self, seat: Seat | None, cycle: int, error: Exception) -> NoReturn:
+        who = seat.name if seat is not None else "a card"
+        where = f" at ${self.access_address:04X}" if self.access_address is not None else ""
+        self.wiring.delay = 0
+        self.access_address = None
+        raise CardError(
+            f"{who} failed in cycle {cycle}{where}: {type(error).__name__}: {error}",
+            slot=seat.slot if seat is not None else None,
+            remedy="This is a defect of the card's model, not of your program; tell its author.",
+        ) from error
+
+    # snapshot -------------------------------------------------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """State for a snapshot, without the cards."""
+        return {
+            "events": self.events.save(),
+            "outside": [[c, s, p, a, list(args)] for c, _, s, p, a, args in self.pending_outside()],
+            "lines": self.wiring.save(),
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        self.events.load(state["events"])
+        self._outside = [
+            (int(c), order, int(s), str(p), str(a), tuple(args))
+            for order, (c, s, p, a, args) in enumerate(state["outside"], start=1)
+        ]
+        heapify(self._outside)
+        self._outside_count = len(self._outside)
+        self.wiring.load(state["lines"])
+        self.require_slow("RDY low", not self.wiring.line("RDY").level)
+        self.generation += 1
+        self._choose_table()
+        self._set_horizon()
+
+
+def _only(tables: Iterable[tuple[Seat, int]]) -> Seat | None:
+    """The one seat whose page table is all ones while all others are all zeros."""
+    found: Seat | None = None
+    for seat, bits in tables:
+        if bits == 0:
+            continue
+        if bits != _PAGE_ONES or found is not None:
+            return None
+        found = seat
+    return found
+
+
+def _is_bus_line(name: str) -> bool:
+    return name in ("low", "high") or (name[0] in "AD" and name[1:].isdigit())
+
+
+def offset_of(seat: Seat, address: int, levels: Mapping[str, bool]) -> int:
+    """What the card's address pins carry for a bus address, through its wires."""
+    pins = seat.address_pins
+    if not seat.wires:
+        return address & ((1 << min(pins, 16)) - 1)
+    offset = 0
+    for pin in range(pins):
+        source = seat.wires.get(f"A{pin}", f"A{pin}" if pin < 16 else "low")
+        if source == "high" or (
+            source != "low" and (address >> int(source[1:]) & 1 if _is_bus_line(source) else levels[source])
+        ):
+            offset |= 1 << pin
+    return offset
+
+
+def _data_wires(wires: Mapping[str, str]) -> tuple[bytes | None, bytes | None]:
+    """Tables for exchanged data wires: bus byte to card byte, card byte to bus byte; None when straight."""
+    source = [int(wires.get(f"D{bit}", f"D{bit}")[1:]) for bit in range(8)]
+    if source == list(range(8)):
+        return None, None
+    takes, gives = bytearray(256), bytearray(256)
+    for byte in range(256):
+        takes[byte] = sum((byte >> source[bit] & 1) << bit for bit in range(8))
+        gives[byte] = sum((byte >> bit & 1) << source[bit] for bit in range(8))
+    return bytes(takes), bytes(gives)
+
+
+def _driven_masks(registers: Iterable[Register]) -> dict[int, int]:
+    masks: dict[int, int] = {}
+    for register in registers:
+        masks.setdefault(register.offset, 0)
+        if "r" in register.access:
+            masks[register.offset] |= register.driven
+    return masks
+
+
+def overlaps(bus: Bus) -> list[tuple[Seat, Seat, int]]:
+    """Pairs of cards that would drive reads at the same addresses, with the truth table of those addresses."""
+    found = []
+    tables = bus.drive_tables()
+    for number, (first, table, _) in enumerate(tables):
+        for second, other, _ in tables[number + 1 :]:
+            both = table & other & ALL
+            if both:
+                found.append((first, second, both))
+    return found

@@ -1,0 +1,1 @@
+"""Commands of the console script `simkit`, one module a command."""

@@ -1,0 +1,1 @@
+"""The CPU: exact engines over py65, the recogniser of interrupts, the translated engine."""

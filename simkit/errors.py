@@ -1,0 +1,83 @@
+"""Errors for people: what is wrong, where, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+
+class SimkitError(Exception):
+    """Base of every error the kit raises on purpose.
+
+    Attributes:
+        message: what is wrong, with the value found and the value expected.
+        file: path of the file the error stands in, if any.
+        line: line number in that file, counted from 1.
+        slot: slot number of the card concerned.
+        field: name of the setting or key concerned.
+        remedy: what to do about it.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        file: str | None = None,
+        line: int | None = None,
+        slot: int | None = None,
+        field: str | None = None,
+        remedy: str | None = None,
+    ) -> None:
+        super().__init__(message)
+        self.message = message
+        self.file = file
+        self.line = line
+        self.slot = slot
+        self.field = field
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        where = ""
+        if self.file is not None:
+            where = f"{self.file}:{self.line}: " if self.line is not None else f"{self.file}: "
+        text = where + self.message
+        if self.remedy:
+            text += f"\n{self.remedy}"
+        return text
+
+    def as_dict(self) -> dict[str, object]:
+        """Fields of the error, for --json."""
+        return {
+            "message": self.message,
+            "file": self.file,
+            "line": self.line,
+            "slot": self.slot,
+            "field": self.field,
+            "remedy": self.remedy,
+        }
+
+
+class SeveralErrors(SimkitError):  # noqa: N818 - it holds errors
+    """Several errors found in one go, e.g. all those of a machine file."""
+
+    def __init__(self, errors: Iterable[SimkitError]) -> None:
+        self.errors = list(errors)
+        super().__init__(f"{len(self.errors)} errors" if len(self.errors) != 1 else "1 error")
+
+    def __str__(self) -> str:
+        return "\n".join(str(error) for error in self.errors)
+
+    def as_dict(self) -> dict[str, object]:
+        """All errors, for --json."""
+        return {"message": self.message, "errors": [error.as_dict() for error in self.errors]}
+
+
+def near(name: str, known: Iterable[str]) -> str:
+    """Sentence that offers the near names, or lists all of them when none is near and the list is short."""
+    names = sorted(known)
+    close = get_close_matches(name, names, n=3, cutoff=0.5)
+    if close:
+        return f"Did you mean {' or '.join(repr(c) for c in close)}?"
+    if names and len(names) <= 24:
+        return f"Known are: {', '.join(names)}."
+    return ""

@@ -1,0 +1,68 @@
+"""Pending calls as data: which card is called when; the soonest is the horizon up to which an engine may run."""
+
+from __future__ import annotations
+
+from heapq import heapify, heappop, heappush
+
+NEVER = 1 << 62
+"""A cycle that never comes; the horizon of an empty table."""
+
+
+class EventTable:
+    """Events by (slot, name), one each, re-armable; taken in (cycle, slot, name) order.
+
+    Attributes:
+        horizon: cycle of the soonest event, NEVER when there is none.
+    """
+
+    __slots__ = ("_armed", "_heap", "horizon")
+
+    def __init__(self) -> None:
+        self._armed: dict[tuple[int, str], int] = {}
+        self._heap: list[tuple[int, int, str]] = []
+        self.horizon = NEVER
+
+    def at(self, cycle: int, slot: int, name: str) -> None:
+        """Arm the event; an earlier arming of the same slot and name is replaced."""
+        self._armed[slot, name] = cycle
+        heappush(self._heap, (cycle, slot, name))
+        self._settle()
+
+    def cancel(self, slot: int, name: str) -> None:
+        """Disarm the event; nothing happens when it is not armed."""
+        if self._armed.pop((slot, name), None) is not None:
+            self._settle()
+
+    def armed(self, slot: int, name: str) -> int | None:
+        """Cycle the event is armed for, or None."""
+        return self._armed.get((slot, name))
+
+    def pop_due(self, cycle: int) -> tuple[int, int, str] | None:
+        """The soonest event stamped `cycle` or earlier as (cycle, slot, name), disarmed; None when there is none."""
+        if self.horizon > cycle:
+            return None
+        when, slot, name = heappop(self._heap)
+        del self._armed[slot, name]
+        self._settle()
+        return when, slot, name
+
+    def _settle(self) -> None:
+        heap = self._heap
+        armed = self._armed
+        while heap and armed.get((heap[0][1], heap[0][2])) != heap[0][0]:
+            heappop(heap)
+        if len(heap) > 64 and len(heap) > 4 * len(armed):  # re-armed often: drop what was replaced
+            heap[:] = [(c, s, n) for (s, n), c in armed.items()]
+            heapify(heap)
+        self.horizon = heap[0][0] if heap else NEVER
+
+    def save(self) -> list[list[object]]:
+        """State for a snapshot, canonical: sorted [cycle, slot, name]."""
+        return [[c, s, n] for c, s, n in sorted((c, s, n) for (s, n), c in self._armed.items())]
+
+    def load(self, state: list[list[object]]) -> None:
+        """Take back what `save` gave."""
+        self._armed = {(int(str(s)), str(n)): int(str(c)) for c, s, n in state}
+        self._heap = [(c, s, n) for (s, n), c in self._armed.items()]
+        heapify(self._heap)
+        self._settle()

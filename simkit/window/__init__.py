@@ -1,0 +1,1 @@
+"""The window: pygame is imported here and nowhere else."""
