@@ -86,6 +86,10 @@ class Crystal:
         """Crystal ticks that have passed when `cycle` starts."""
         return (cycle * self._num + self._offset) // self._den
 
+    def moment_of(self, tick: int) -> Fraction:
+        """Exact moment of the tick in machine cycles, for what happens inside a cycle."""
+        return Fraction(tick * self._den - self._offset, self._num)
+
     def first_cycle_at(self, tick: int) -> int:
         """First cycle that starts at or after the crystal's tick number `tick`."""
         return -((self._offset - tick * self._den) // self._num)

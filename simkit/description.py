@@ -1,0 +1,621 @@
+"""The machine file: which cards stand in which slots and how they are wired, read, merged with its base, and checked.
+
+All errors of a file are found in one go; each names file, line, slot, field and what to do.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from enum import Enum
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import attrs
+import cattrs
+
+from simkit.card import Card
+from simkit.catalogue import card_class
+from simkit.clock import parse_hz
+from simkit.errors import SeveralErrors, SimkitError, near
+from simkit.lines import SYSTEM_LINES
+from simkit.select import Expression, Select
+from simkit.shipped import demo_folder
+from simkit.tomlfile import Lines, read_toml
+
+MACHINE_FILE = "machine.toml"
+MAX_BASES = 8
+MAX_SLOT = 99
+CPUS = ("65C02", "6502")
+
+_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "backplane", "card", "note")
+_CARD_KEYS = (
+    "slot",
+    "kind",
+    "select",
+    "not_select",
+    "output_enable",
+    "write_enable",
+    "wires",
+    "lines",
+    "image",
+    "labels",
+    "settings",
+    "ready_gated",
+    "remove",
+    "note",
+)
+_BACKPLANE_CHOICES: dict[str, tuple[str, ...]] = {
+    "open_bus": ("last", "pull-up", "pull-down"),
+    "contention": ("and", "mix"),
+    "wait_states": ("ready", "stretch"),
+    "overlaps": ("error", "run"),
+}
+_LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
+
+
+@attrs.frozen(kw_only=True)
+class Backplane:
+    """How the backplane behaves where cards leave it alone.
+
+    Attributes:
+        open_bus: what an undriven read finds: "last" (the byte of the cycle before), "pull-up" or "pull-down".
+        contention: what two drivers give: "and" (the lower level wins) or "mix" (seeded, bit by bit).
+        wait_states: how a card delays the CPU: "ready" (RDY low) or "stretch" (PHI2 held).
+        overlaps: cards that answer the same address: "error" refuses the machine, "run" reports it when it happens.
+    """
+
+    open_bus: str = "last"
+    contention: str = "and"
+    wait_states: str = "ready"
+    overlaps: str = "error"
+
+
+@attrs.frozen(kw_only=True)
+class CardDescription:
+    """One card as the machine file describes it, checked.
+
+    Attributes:
+        slot: slot number.
+        kind: as written.
+        card: its class.
+        settings: instance of its Settings.
+        select: patterns and expressions, any of which selects it.
+        not_select: patterns and expressions that exclude it.
+        output_enable: expression for its read strobe.
+        write_enable: expression for its write strobe.
+        wires: which line reaches a pin.
+        lines: which line an output or input pin is joined to.
+        ready_gated: strobes gated with ready.
+        image: path of its image, or None.
+        labels: path of its label list, or None.
+        note: what the builder says of it.
+        origin: (file, line) of a key, for messages; key "" is the card itself.
+    """
+
+    slot: int
+    kind: str
+    card: type[Card]
+    settings: Any
+    select: tuple[str, ...]
+    not_select: tuple[str, ...] = ()
+    output_enable: str
+    write_enable: str
+    wires: dict[str, str] = attrs.field(factory=dict)
+    lines: dict[str, str] = attrs.field(factory=dict)
+    ready_gated: bool = False
+    image: Path | None = None
+    labels: Path | None = None
+    note: str = ""
+    origin: dict[str, tuple[str, int | None]] = attrs.field(factory=dict, eq=False)
+
+    def canonical(self) -> dict[str, Any]:
+        """What the card's identity rests on: no paths, no text of the file."""
+        return {
+            "slot": self.slot,
+            "kind": self.kind,
+            "settings": cattrs.unstructure(self.settings),
+            "select": list(self.select),
+            "not_select": list(self.not_select),
+            "output_enable": self.output_enable,
+            "write_enable": self.write_enable,
+            "wires": self.wires,
+            "lines": self.lines,
+            "ready_gated": self.ready_gated,
+        }
+
+
+@attrs.frozen(kw_only=True)
+class Description:
+    """A whole machine, checked.
+
+    Attributes:
+        name: of the machine.
+        clock_text: clock as written.
+        clock_hz: PHI2 in Hz, exact.
+        cpu: "65C02" or "6502".
+        seed: seed of everything that is undefined on real hardware.
+        backplane: behaviour of the backplane.
+        cards: in slot order.
+        path: the machine file.
+        note: what the builder says of it.
+    """
+
+    name: str
+    clock_text: str
+    clock_hz: Fraction
+    cpu: str
+    seed: int
+    backplane: Backplane
+    cards: tuple[CardDescription, ...]
+    path: Path
+    note: str = ""
+
+    def canonical(self) -> str:
+        """Canonical JSON of the merged description, without seed and images."""
+        return json.dumps(
+            {
+                "name": self.name,
+                "clock": [self.clock_hz.numerator, self.clock_hz.denominator],
+                "cpu": self.cpu,
+                "backplane": attrs.asdict(self.backplane),
+                "cards": [card.canonical() for card in self.cards],
+            },
+            sort_keys=True,
+            separators=(",", ":"),
+        )
+
+
+def machine_path(machine: str | Path) -> Path:
+    """The machine file behind what people write: a folder, a machine.toml, or demo:NAME.
+
+    Raises:
+        SimkitError: nothing there; says what was looked for.
+    """
+    text = str(machine)
+    if text.startswith("demo:"):
+        return _demo_path(text[len("demo:") :])
+    path = Path(machine)
+    if path.is_dir():
+        inside = path / MACHINE_FILE
+        if not inside.is_file():
+            raise SimkitError(
+                f"The folder {path} holds no {MACHINE_FILE}.",
+                remedy="Name a folder with a machine file, or `simkit new machine NAME` writes one.",
+            )
+        return inside
+    if not path.is_file():
+        raise SimkitError(
+            f"There is no machine at {text}.",
+            remedy="Name a folder, a machine.toml, or demo:NAME; `simkit demo` lists those that come with the kit.",
+        )
+    return path
+
+
+def _demo_path(name: str) -> Path:
+    folder = demo_folder()
+    names = sorted(str(p.parent.relative_to(folder).as_posix()) for p in folder.rglob(MACHINE_FILE))
+    if name not in names:
+        raise SimkitError(f"There is no demo machine {name!r}.", remedy=near(name, names))
+    return folder / name / MACHINE_FILE
+
+
+def read_description(
+    machine: str | Path,
+    *,
+    clock: str | None = None,
+    seed: int | None = None,
+    settings: Mapping[int, Mapping[str, Any]] | None = None,
+) -> Description:
+    """Read a machine file with its bases and check all of it.
+
+    Args:
+        machine: a folder, a machine.toml, or demo:NAME.
+        clock: replaces the clock of the file.
+        seed: replaces the seed of the file.
+        settings: replaces settings of cards, by slot and name.
+
+    Raises:
+        SimkitError: one error, or SeveralErrors with all of them.
+    """
+    path = machine_path(machine)
+    return _Reader(path).description(clock=clock, seed=seed, settings=settings or {})
+
+
+class _Reader:
+    """Reads one machine file; gathers errors instead of stopping at the first."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.errors: list[SimkitError] = []
+        self.top: dict[str, Any] = {}
+        self.top_origin: dict[str, tuple[str, int | None]] = {}
+        self.cards: dict[int, dict[str, Any]] = {}
+        self.origins: dict[int, dict[str, tuple[str, int | None]]] = {}
+        self.folders: dict[tuple[int, str], Path] = {}
+
+    def error(self, message: str, origin: tuple[str, int | None], *, remedy: str = "", **place: Any) -> None:
+        file, line = origin
+        slot, field = place.get("slot"), place.get("field")
+        where = f"slot {slot}" if slot is not None else ""
+        kind = place.pop("kind", None)
+        if kind:
+            where += f" ({kind})"
+        if field:
+            where += f", {field}" if where else str(field)
+        text = f"{where}: {message}" if where else message
+        self.errors.append(SimkitError(text, file=file, line=line, slot=slot, field=field, remedy=remedy or None))
+
+    def finish(self) -> None:
+        if len(self.errors) == 1:
+            raise self.errors[0]
+        if self.errors:
+            raise SeveralErrors(self.errors)
+
+    # merging ----------------------------------------------------------------------------------------------------------
+
+    def merge(self, path: Path, chain: tuple[Path, ...]) -> None:
+        """Read `path` over what its base gives."""
+        data, lines = read_toml(path)
+        name = str(path)
+        base = data.get("base")
+        if base is not None:
+            origin = (name, lines.get(("", 0, "base")))
+            if not isinstance(base, str):
+                self.error("base must be the path of a machine file.", origin, field="base")
+            elif len(chain) >= MAX_BASES:
+                self.error(f"more than {MAX_BASES} machine files build on each other.", origin, field="base")
+            else:
+                below = (path.parent / base).resolve()
+                if below.is_dir():
+                    below = below / MACHINE_FILE
+                if below in chain or below == path.resolve():
+                    self.error(f"{base} builds on this file again.", origin, field="base")
+                elif not below.is_file():
+                    self.error(f"there is no file {below}.", origin, field="base", remedy="Correct the path.")
+                else:
+                    self.merge(below, (*chain, path.resolve()))
+        for key, value in data.items():
+            origin = (name, lines.get(("", 0, key), lines.get((key, 0, ""))))
+            if key not in _TOP_KEYS:
+                self.error(f"unknown key {key!r}.", origin, remedy=near(key, _TOP_KEYS))
+            elif key not in ("base", "card"):
+                if key == "backplane" and isinstance(value, dict):
+                    value = {**self.top.get("backplane", {}), **value}
+                    for inner in data["backplane"]:
+                        self.top_origin[f"backplane.{inner}"] = (name, lines.get(("backplane", 0, inner)))
+                self.top[key] = value
+                self.top_origin[key] = origin
+        cards = data.get("card", [])
+        if not isinstance(cards, list) or not all(isinstance(card, dict) for card in cards):
+            self.error("cards are written as [[card]] tables.", (name, lines.get(("card", 0, ""))))
+            return
+        self._merge_cards(path, cards, lines)
+
+    def _merge_cards(self, path: Path, cards: list[dict[str, Any]], lines: Lines) -> None:
+        name = str(path)
+        seen: set[int] = set()
+        for number, table in enumerate(cards):
+            header = (name, lines.get(("card", number, "")))
+            slot = table.get("slot")
+            if not isinstance(slot, int) or isinstance(slot, bool) or not 1 <= slot <= MAX_SLOT:
+                self.error(
+                    f"card number {number + 1} has {'no slot' if slot is None else f'slot {slot!r}'}.",
+                    header,
+                    field="slot",
+                    remedy=f"Write slot = N, with N from 1 to {MAX_SLOT}.",
+                )
+                continue
+            if slot in seen:
+                self.error(
+                    "two cards of this file stand in the slot.", header, slot=slot, remedy="Give one another slot."
+                )
+                continue
+            seen.add(slot)
+            if table.get("remove") is True:
+                if self.cards.pop(slot, None) is None:
+                    self.error("there is no card to remove.", header, slot=slot, field="remove")
+                self.origins.pop(slot, None)
+                continue
+            card = self.cards.setdefault(slot, {})
+            origin = self.origins.setdefault(slot, {})
+            origin[""] = header
+            if "kind" in table and card.get("kind") not in (None, table["kind"]):
+                card.pop("settings", None)  # another kind of card has other settings
+            for key, value in table.items():
+                place = (name, lines.get(("card", number, key), lines.get((f"card.{key}", number, ""))))
+                if key not in _CARD_KEYS:
+                    self.error(f"unknown key {key!r}.", place, slot=slot, remedy=near(key, _CARD_KEYS))
+                    continue
+                if key in ("settings", "wires", "lines") and isinstance(value, dict):
+                    value = {**card.get(key, {}), **value}
+                    for inner in table[key]:
+                        origin[f"{key}.{inner}"] = (name, lines.get((f"card.{key}", number, inner), place[1]))
+                card[key] = value
+                origin[key] = place
+                self.folders[slot, key] = path.parent
+
+    # checking ---------------------------------------------------------------------------------------------------------
+
+    def description(
+        self, *, clock: str | None, seed: int | None, settings: Mapping[int, Mapping[str, Any]]
+    ) -> Description:
+        """Merge, check, raise what was found."""
+        self.merge(self.path, ())
+        here = (str(self.path), None)
+        for slot, changes in settings.items():
+            if slot not in self.cards:
+                self.error(f"there is no card in slot {slot}.", here, remedy=self._slots())
+                continue
+            self.cards[slot]["settings"] = {**self.cards[slot].get("settings", {}), **changes}
+            for inner in changes:
+                self.origins[slot][f"settings.{inner}"] = ("given setting", None)
+        top = self.top
+        if clock is not None:
+            top["clock"], self.top_origin["clock"] = clock, ("given clock", None)
+        if seed is not None:
+            top["seed"], self.top_origin["seed"] = seed, ("given seed", None)
+        name = self._top("name", str, "Machine")
+        clock_text = self._top("clock", str, None)
+        clock_hz = Fraction(1_000_000)
+        if clock_text is None:
+            if "clock" not in top:
+                self.error("the machine has no clock.", here, field="clock", remedy='Write e.g. clock = "2 MHz".')
+        else:
+            try:
+                clock_hz = parse_hz(clock_text)
+            except SimkitError as error:
+                self.error(error.message, self.top_origin["clock"], field="clock", remedy=error.remedy or "")
+        cpu = self._top("cpu", str, "65C02")
+        if cpu not in CPUS:
+            self.error(
+                f"{cpu!r} is not a CPU.", self.top_origin["cpu"], field="cpu", remedy=f"Write one of {', '.join(CPUS)}."
+            )
+        seed_value = self._top("seed", int, 1)
+        note = self._top("note", str, "")
+        backplane = self._backplane()
+        cards = [self._card(slot) for slot in sorted(self.cards)]
+        if not self.cards:
+            self.error("the machine has no cards.", here, remedy="Add [[card]] tables.")
+        self.finish()
+        return Description(
+            name=name,
+            clock_text=clock_text,
+            clock_hz=clock_hz,
+            cpu=cpu,
+            seed=seed_value,
+            backplane=backplane,
+            cards=tuple(card for card in cards if card is not None),
+            path=self.path,
+            note=note,
+        )
+
+    def _slots(self) -> str:
+        return f"Slots with cards: {', '.join(str(s) for s in sorted(self.cards))}."
+
+    def _top(self, key: str, kind: type, default: Any) -> Any:
+        value = self.top.get(key, default)
+        if value is not default and (not isinstance(value, kind) or isinstance(value, bool)):
+            word = {"str": "a string in quotes", "int": "a whole number"}[kind.__name__]
+            self.error(f"{value!r} is not {word}.", self.top_origin[key], field=key)
+            return default
+        return value
+
+    def _backplane(self) -> Backplane:
+        table = self.top.get("backplane", {})
+        if not isinstance(table, dict):
+            self.error("backplane is a table.", self.top_origin["backplane"], remedy="Write [backplane].")
+            return Backplane()
+        good: dict[str, str] = {}
+        for key, value in table.items():
+            origin = self.top_origin.get(f"backplane.{key}", (str(self.path), None))
+            if key not in _BACKPLANE_CHOICES:
+                self.error(f"unknown key {key!r}.", origin, field="backplane", remedy=near(key, _BACKPLANE_CHOICES))
+            elif value not in _BACKPLANE_CHOICES[key]:
+                self.error(
+                    f"{value!r} is not a choice.",
+                    origin,
+                    field=f"backplane.{key}",
+                    remedy=f"Write one of {', '.join(_BACKPLANE_CHOICES[key])}.",
+                )
+            else:
+                good[key] = value
+        return Backplane(**good)
+
+    def _card(self, slot: int) -> CardDescription | None:
+        table = self.cards[slot]
+        origin = self.origins[slot]
+        kind = table.get("kind")
+        before = len(self.errors)
+
+        def fail(field: str, message: str, remedy: str = "") -> None:
+            place = origin.get(field) or origin.get(field.split(".")[0]) or origin[""]
+            self.error(message, place, slot=slot, field=field, kind=kind, remedy=remedy)
+
+        if not isinstance(kind, str):
+            fail("kind", "the card has no kind.", '`simkit cards` lists them; write e.g. kind = "sram".')
+            return None
+        try:
+            card = card_class(kind, self.folders[slot, "kind"])
+        except SimkitError as error:
+            fail("kind", error.message, error.remedy or "")
+            return None
+        settings = self._settings(card, table.get("settings", {}), fail)
+        select = _texts(table.get("select"), "select", fail)
+        if not select and "select" not in table:
+            fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
+        not_select = _texts(table.get("not_select"), "not_select", fail)
+        for field, texts in (("select", select), ("not_select", not_select)):
+            try:
+                Select(texts)
+            except SimkitError as error:
+                fail(field, error.message, error.remedy or "")
+        strobes: dict[str, str] = {}
+        for field, default in (("output_enable", "RW and PHI2"), ("write_enable", "not RW and PHI2")):
+            text = table.get(field, default)
+            strobes[field] = default
+            if not isinstance(text, str):
+                fail(field, f"{text!r} is not an expression.", f'Write e.g. {field} = "{default}".')
+                continue
+            try:
+                Expression(text)
+                strobes[field] = text
+            except SimkitError as error:
+                fail(field, error.message, error.remedy or "")
+        ready_gated = table.get("ready_gated", False)
+        if not isinstance(ready_gated, bool):
+            fail("ready_gated", f"{ready_gated!r} is neither true nor false.")
+        wires, lines = self._joined(card, settings, table, fail)
+        paths: dict[str, Path | None] = {"image": None, "labels": None}
+        for field in paths:
+            value = table.get(field)
+            if value is None:
+                continue
+            if not isinstance(value, str):
+                fail(field, f"{value!r} is not a path.")
+                continue
+            path = self.folders[slot, field] / value
+            paths[field] = path
+        note = table.get("note", "")
+        if not isinstance(note, str):
+            fail("note", f"{note!r} is not a string in quotes.")
+        if len(self.errors) > before:
+            return None
+        return CardDescription(
+            slot=slot,
+            kind=kind,
+            card=card,
+            settings=settings,
+            select=select,
+            not_select=not_select,
+            output_enable=strobes["output_enable"],
+            write_enable=strobes["write_enable"],
+            wires=wires,
+            lines=lines,
+            ready_gated=ready_gated,
+            image=paths["image"],
+            labels=paths["labels"],
+            note=note,
+            origin=origin,
+        )
+
+    def _settings(self, card: type[Card], table: Any, fail: Any) -> Any:
+        if not isinstance(table, dict):
+            fail("settings", "settings is a table.", "Write [card.settings].")
+            return card.Settings()
+        attrs.resolve_types(card.Settings)
+        fields = attrs.fields_dict(card.Settings)
+        good: dict[str, Any] = {}
+        for key, value in table.items():
+            field = f"settings.{key}"
+            if key not in fields:
+                fail(field, f"the card has no setting {key!r}.", near(key, fields))
+                continue
+            try:
+                good[key] = _structure(fields[key], value)
+            except SimkitError as error:
+                fail(field, error.message, error.remedy or "")
+        try:
+            return card.Settings(**good)
+        except (ValueError, TypeError) as error:
+            fail("settings", f"{error}")
+            return card.Settings()
+
+    def _joined(
+        self, card: type[Card], settings: Any, table: dict[str, Any], fail: Any
+    ) -> tuple[dict[str, str], dict[str, str]]:
+        wires, lines = table.get("wires", {}), table.get("lines", {})
+        for field, value in (("wires", wires), ("lines", lines)):
+            if not isinstance(value, dict) or not all(isinstance(v, str) for v in value.values()):
+                fail(field, f"{field} is a table of names.", f'Write e.g. {field} = {{ A0 = "A3" }}.')
+                return {}, {}
+        address_pins = {f"A{n}" for n in range(card.address_pins(settings))}
+        data_pins = {f"D{n}" for n in range(8)}
+        for pin, source in wires.items():
+            if pin in data_pins:
+                if source not in data_pins:
+                    fail(f"wires.{pin}", f"{source!r} is not a data line.", "Write D0 to D7.")
+            elif pin not in address_pins:
+                fail(f"wires.{pin}", f"the card has no pin {pin!r}.", near(pin, address_pins | data_pins))
+            elif source not in ("low", "high") and not _LINE_NAME.fullmatch(source):
+                fail(f"wires.{pin}", f"{source!r} is not a line.", 'Write A0 to A15, a line, "low" or "high".')
+            elif re.fullmatch(r"A\d+", source) and int(source[1:]) > 15:
+                fail(f"wires.{pin}", f"the bus has no line {source}.", "Write A0 to A15.")
+        if data_used := [source for pin, source in wires.items() if pin in data_pins]:
+            sources = [wires.get(f"D{n}", f"D{n}") for n in range(8)]
+            if len(set(sources)) != 8:
+                twice = sorted({s for s in data_used if sources.count(s) > 1})
+                fail("wires", f"two data pins share {', '.join(twice)}.", "Name both sides of an exchange.")
+        pins = {pin.name for pin in card.pins(settings)}
+        for pin, line in lines.items():
+            if pin not in pins:
+                fail(f"lines.{pin}", f"the card has no pin {pin!r}.", near(pin, pins) or "It brings out no pins.")
+            elif not _LINE_NAME.fullmatch(line):
+                fail(
+                    f"lines.{pin}",
+                    f"{line!r} is not the name of a line.",
+                    f"Write {', '.join(SYSTEM_LINES)} or a name of your own in capitals, e.g. VIDEO_INT.",
+                )
+        return dict(wires), dict(lines)
+
+
+def _texts(value: Any, field: str, fail: Any) -> tuple[str, ...]:
+    if value is None:
+        return ()
+    if isinstance(value, str):
+        return (value,)
+    if isinstance(value, list) and value and all(isinstance(text, str) for text in value):
+        return tuple(value)
+    fail(field, f"{value!r} is neither a pattern nor a list of patterns.", "Write bits A15 to A0 in quotes.")
+    return ()
+
+
+def _strict(value: Any, kind: Any) -> Any:
+    """Take a plain value as it is; cattrs alone would turn "5" into 5."""
+    if kind is float and isinstance(value, int) and not isinstance(value, bool):
+        return float(value)
+    if not isinstance(value, kind) or (kind is not bool and isinstance(value, bool)):
+        raise ValueError(f"{value!r} is not {_words(kind)}")
+    return value
+
+
+def _words(kind: Any) -> str:
+    return {int: "a whole number", str: "a string in quotes", bool: "true or false", float: "a number"}.get(
+        kind, str(kind)
+    )
+
+
+def _converter() -> cattrs.Converter:
+    converter = cattrs.Converter(detailed_validation=False)
+    for kind in (int, str, bool, float):
+        converter.register_structure_hook(kind, _strict)
+    return converter
+
+
+_CONVERTER = _converter()
+
+
+def _structure(field: attrs.Attribute[Any], value: Any) -> Any:
+    """Value of one setting in its type and range.
+
+    Raises:
+        SimkitError: wrong type, not one of the choices, out of range (with the nearest value that works).
+    """
+    meta = field.metadata
+    try:
+        result = _CONVERTER.structure(value, field.type)  # type: ignore[arg-type] # resolved above
+    except (ValueError, TypeError, KeyError) as error:
+        text = str(error)
+        if isinstance(field.type, type) and issubclass(field.type, Enum):
+            text = f"{value!r} is not one of {', '.join(str(m.value) for m in field.type)}"
+        raise SimkitError(f"{text}.", remedy=str(meta.get("help", ""))) from error
+    one_of, low, high = meta.get("one_of") or (), meta.get("low"), meta.get("high")
+    if one_of and result not in one_of:
+        raise SimkitError(f"{value!r} is not a choice.", remedy=f"Write one of {', '.join(str(c) for c in one_of)}.")
+    if low is not None and result < low:
+        raise SimkitError(f"{value!r} is too low.", remedy=f"The lowest value that works is {low}.")
+    if high is not None and result > high:
+        raise SimkitError(f"{value!r} is too high.", remedy=f"The highest value that works is {high}.")
+    return result

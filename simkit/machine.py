@@ -1,0 +1,618 @@
+"""A machine: cards on a backplane, a CPU, and time. Built from a machine file, run, looked at, saved.
+
+m = Machine.load("demo/marlpit")       # cards are plugged in, the power is on, cycle 0 is about to start
+m.run(seconds=2)                       # stops at an instruction boundary
+m.pads[1].press("left")                # inputs are scheduled from now on; they never run the machine
+m.run(frames=10)
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle, Seat, overlaps
+from simkit.card import Slot
+from simkit.cpu.disassemble import Instruction, disassemble
+from simkit.cpu.exact import ExactCpu, make_exact
+from simkit.description import CardDescription, Description, read_description
+from simkit.errors import SeveralErrors, SimkitError
+from simkit.findings import Findings
+from simkit.images import read_image, vector_warning
+from simkit.labels import Labels, read_labels
+from simkit.lines import Drive, Line, Pin, PinSpec
+from simkit.select import Expression, Select, ranges
+from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
+from simkit.views import Buttons, CardView, Keys, Lamps, Pads, Screen, Serial, only_port
+
+DEFAULT_TIMEOUT_SECONDS = 30.0
+"""Machine time after which a run that waits for something gives up."""
+
+RESET_CYCLES = 8
+"""Cycles the reset button holds RESET low; the parts want two at least (W65C02S data sheet, section 3, RESB)."""
+
+
+class MomentError(SimkitError):
+    """What a run waited for did not happen."""
+
+
+@attrs.frozen
+class Executed:
+    """An instruction that was executed.
+
+    Attributes:
+        cycle: cycle of its opcode fetch.
+        address: where it stands.
+        text: its disassembly, from memory as it is now.
+        label: label of its address, or None.
+    """
+
+    cycle: int
+    address: int
+    text: str
+    label: str | None
+
+
+class ProbeHandle:
+    """Holds a probe; `remove` takes it off."""
+
+    def __init__(self, machine: Machine, probe: Callable[[BusCycle], None]) -> None:
+        self._machine = machine
+        self._probe = probe
+
+    def remove(self) -> None:
+        """Take the probe off; a second time does nothing."""
+        probes = self._machine.bus.probes
+        if self._probe in probes:
+            probes.remove(self._probe)
+        self._machine.bus.require_slow("probes", bool(probes))
+
+
+class Machine:
+    """Cards, CPU and time.
+
+    Attributes:
+        description: the machine as described.
+        bus: the bus.
+        cpu: the CPU: pc, a, x, y, sp, p, halted; settable between instructions.
+        findings: rules of the hardware that the program or the wiring broke.
+        labels: names of addresses.
+        warnings: what looked odd while the machine was put together.
+        cards: views of the cards by slot.
+        identity: hash of description, images and seed; snapshots refer to it.
+    """
+
+    def __init__(self, description: Description, images: Mapping[int, str | Path | bytes] | None = None) -> None:
+        self.description = description
+        self.findings = Findings()
+        self.labels = Labels()
+        self.warnings: list[str] = []
+        backplane = description.backplane
+        self.bus = Bus(
+            self.findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention
+        )
+        self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
+        self.bus.wiring.line("RESET").join(self._reset_button)
+        self.bus.machine_events["reset"] = self._reset_moved
+        errors: list[SimkitError] = []
+        digest = hashlib.sha256(description.canonical().encode())
+        digest.update(f"seed {description.seed}".encode())
+        for card in description.cards:
+            try:
+                self._plug(card, (images or {}).get(card.slot), digest)
+            except SeveralErrors as error:
+                errors += error.errors
+            except SimkitError as error:
+                errors.append(error)
+        for slot in images or {}:
+            if slot not in {card.slot for card in description.cards}:
+                errors.append(SimkitError(f"An image is given for slot {slot}, which holds no card."))
+        _raise(errors)
+        self.cpu: ExactCpu = make_exact(
+            description.cpu, self.bus, self.findings, description.seed, wait_states=backplane.wait_states
+        )
+        self.bus.attach(self.cpu)
+        self._check_overlaps()
+        self.identity = digest.hexdigest()
+        self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
+        self._power_on()
+
+    @classmethod
+    def load(
+        cls,
+        machine: str | Path,
+        *,
+        seed: int | None = None,
+        images: Mapping[int, str | Path | bytes] | None = None,
+        clock: str | None = None,
+        settings: Mapping[int, Mapping[str, Any]] | None = None,
+    ) -> Machine:
+        """Build the machine that a file describes, and switch it on.
+
+        Args:
+            machine: a folder, a machine.toml, or demo:NAME.
+            seed: replaces the file's seed.
+            images: images by slot: a path, or the bytes themselves.
+            clock: replaces the file's clock, e.g. "4 MHz".
+            settings: replaces settings of cards, by slot and name.
+
+        Raises:
+            SimkitError: one error, or SeveralErrors with all that are wrong with the file.
+        """
+        return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images)
+
+    # building ---------------------------------------------------------------------------------------------------------
+
+    def _plug(self, described: CardDescription, image: str | Path | bytes | None, digest: Any) -> None:
+        file, line = described.origin.get("", (None, None))
+
+        def located(error: SimkitError, field: str) -> SimkitError:
+            place = described.origin.get(field, (file, line))
+            message = f"slot {described.slot} ({described.kind}), {field}: {error.message}"
+            if error.file is not None:
+                message = f"{message} ({error.file}{f':{error.line}' if error.line else ''})"
+            return SimkitError(
+                message, file=place[0], line=place[1], slot=described.slot, field=field, remedy=error.remedy
+            )
+
+        slot = Slot(described.slot, self.description.clock_hz, self.description.seed, self.findings, self.bus)
+        for spec in described.card.pins(described.settings):
+            slot.pins[spec.name] = Pin(spec, described.slot)
+        for name, line_name in described.lines.items():
+            self.bus.wiring.line(line_name).join(slot.pins[name])
+        card = described.card(described.settings, slot)
+        insert = getattr(card, "insert", None)
+        source = image if image is not None else described.image
+        if insert is not None:
+            if source is None:
+                raise located(
+                    SimkitError(
+                        "the card has no image.", remedy='Write image = "my-rom.bin", or give --image SLOT=FILE.'
+                    ),
+                    "image",
+                )
+            size = described.settings.size
+            try:
+                content = source if isinstance(source, bytes) else read_image(Path(source), size)
+                insert(content)
+            except SimkitError as error:
+                raise located(error, "image") from error
+            except ValueError as error:
+                raise located(SimkitError(f"{error}."), "image") from error
+            digest.update(f"image {described.slot} {hashlib.sha256(content).hexdigest()}".encode())
+            warning = vector_warning(content, size)
+            if warning:
+                self.warnings.append(f"slot {described.slot} ({described.kind}): {warning}")
+        elif source is not None:
+            raise located(SimkitError("the card takes no image."), "image")
+        if described.labels is not None and image is None:
+            try:
+                for label, address in read_labels(described.labels).items():
+                    self.labels.add(label, address)
+            except SimkitError as error:
+                raise located(error, "labels") from error
+        self.bus.seat(
+            Seat(
+                card,
+                described.slot,
+                described.kind,
+                Select(described.select, described.not_select),
+                Expression(described.output_enable),
+                Expression(described.write_enable),
+                dict(described.wires),
+                described.ready_gated,
+            )
+        )
+
+    def _check_overlaps(self) -> None:
+        if self.description.backplane.overlaps == "run":
+            return
+        errors: list[SimkitError] = []
+        origins = {card.slot: card.origin for card in self.description.cards}
+        for first, second, table in overlaps(self.bus):
+            spans = ranges(table)
+            words = ", ".join(f"${a:04X}-${b:04X}" if a != b else f"${a:04X}" for a, b in spans[:4])
+            if len(spans) > 4:
+                words += f" and {len(spans) - 4} more ranges"
+            file, line = origins[second.slot].get("select", (None, None))
+            errors.append(
+                SimkitError(
+                    f"slot {second.slot} ({second.kind}), select: {first.name} and {second.name} both answer reads at "
+                    f"{words}.",
+                    file=file,
+                    line=line,
+                    slot=second.slot,
+                    field="select",
+                    remedy='Gate one out (not_select), or write overlaps = "run" in [backplane] to watch them fight.',
+                )
+            )
+        _raise(errors)
+
+    def _power_on(self) -> None:
+        for seat in self.bus.seats:
+            seat.card.power_on(0)
+        for seat in self.bus.seats:
+            seat.card.reset(True, 0)
+        for seat in self.bus.seats:
+            seat.card.reset(False, 0)
+        self.bus.wiring.settle(0)
+        self._check_strobes()
+        self.cpu.power_on()
+
+    def _check_strobes(self) -> None:
+        for seat in self.bus.seats:
+            levels = dict.fromkeys(seat.write_enable.lines | seat.select.lines, True)
+            for line in levels:
+                levels[line] = self.bus.wiring.line(line).level
+            low = {**levels, "RW": False, "PHI2": False}
+            if seat.select.table(low) & seat.write_enable.table(low):
+                self.findings.add(
+                    "strobe-without-phi2",
+                    0,
+                    f"{seat.name}: the write strobe {seat.write_enable.text!r} is also true while PHI2 is low, when "
+                    "address and data are not valid yet. Gate it with PHI2.",
+                    slot=seat.slot,
+                )
+
+    # time -------------------------------------------------------------------------------------------------------------
+
+    @property
+    def cycle(self) -> int:
+        """Periods of the machine clock since power-on, waits included."""
+        return self.cpu.cycle
+
+    @property
+    def seconds(self) -> float:
+        """Machine time since power-on."""
+        return float(self.cpu.cycle / self.description.clock_hz)
+
+    def run(
+        self,
+        *,
+        cycles: int | None = None,
+        seconds: float | Fraction | None = None,
+        frames: int | None = None,
+        label: str | None = None,
+        screen_text: str | None = None,
+        finding: str | None = None,
+        access: int | None = None,
+        until: Callable[[Machine], bool] | None = None,
+        timeout: float = DEFAULT_TIMEOUT_SECONDS,
+    ) -> int:
+        """Run up to a moment; stops at the first instruction boundary at or after it.
+
+        Args:
+            cycles: that many cycles from now.
+            seconds: that much machine time from now.
+            frames: that many frames of the only screen from now.
+            label: until the instruction at the label is next.
+            screen_text: until the text stands on the only screen; looked at after every frame.
+            finding: until a finding of that rule (any rule when "") comes up.
+            access: until the address was accessed.
+            until: until it gives True; asked at every instruction boundary.
+            timeout: machine time in seconds after which label, screen_text, finding, access and until give up.
+
+        Returns:
+            The cycle. A CPU that halts ends the run early; `m.cpu.halted` says why. Running on lets time pass.
+
+        Raises:
+            MomentError: what was waited for did not happen within `timeout`, or the CPU halted first.
+            SimkitError: not exactly one moment was named.
+        """
+        moments = {
+            "cycles": cycles,
+            "seconds": seconds,
+            "frames": frames,
+            "label": label,
+            "screen_text": screen_text,
+            "finding": finding,
+            "access": access,
+            "until": until,
+        }
+        named = [name for name, value in moments.items() if value is not None]
+        if len(named) != 1:
+            raise SimkitError(
+                f"run needs exactly one moment, not {len(named)} ({', '.join(named) or 'none'}).",
+                remedy=f"Name one of {', '.join(moments)}.",
+            )
+        if cycles is not None:
+            return self._run_to(self.cycle + cycles)
+        if seconds is not None:
+            return self._run_to(self.cycle + _ceil(Fraction(seconds) * self.description.clock_hz))
+        if frames is not None:
+            return self._run_to(self.cycle + _ceil(frames * self.screen.frame_cycles))
+        limit = self.cycle + _ceil(Fraction(timeout) * self.description.clock_hz)
+        if label is not None:
+            address = self.labels[label]
+            return self._step_until(lambda: self.cpu.pc == address, limit, f"label {label} (${address:04X})")
+        if screen_text is not None:
+            return self._run_to_text(screen_text, limit)
+        if finding is not None:
+            before = sum(self.findings.counts().values()) if finding == "" else self.findings.count(finding)
+            if finding == "":
+                return self._step_until(lambda: sum(self.findings.counts().values()) > before, limit, "a finding")
+            return self._step_until(lambda: self.findings.count(finding) > before, limit, f"the finding {finding!r}")
+        if access is not None:
+            return self._run_to_access(access, limit)
+        assert until is not None
+        return self._step_until(lambda: until(self), limit, "the condition")
+
+    def _run_to(self, cycle: int) -> int:
+        self._finish_instruction()
+        already = self.cpu.halted
+        while self.cpu.cycle < cycle:
+            self.cpu.run(cycle)
+            if self.cpu.halted and not already:
+                break
+        return self.cpu.cycle
+
+    def _step_until(self, done: Callable[[], bool], limit: int, what: str) -> int:
+        self._finish_instruction()
+        cpu = self.cpu
+        while True:
+            cpu.step()
+            if done():
+                return cpu.cycle
+            if cpu.halted:
+                raise MomentError(f"The CPU {cpu.halted} before {what} came, in cycle {cpu.cycle}.")
+            if cpu.cycle >= limit:
+                raise MomentError(
+                    f"{what[0].upper()}{what[1:]} did not come up to cycle {cpu.cycle} (${cpu.pc:04X} is next).",
+                    remedy="Give a longer timeout, or look with `simkit show`.",
+                )
+
+    def _run_to_text(self, text: str, limit: int) -> int:
+        screen = self.screen
+        while text not in screen.text():
+            if self.cycle >= limit or self.cpu.halted:
+                shown = screen.text().strip() or "nothing"
+                raise MomentError(
+                    f"The text {text!r} did not come on the screen up to cycle {self.cycle}; it shows:\n{shown}",
+                    remedy=f"The CPU {self.cpu.halted}." if self.cpu.halted else "Give a longer timeout.",
+                )
+            self._run_to(self.cycle + _ceil(screen.frame_cycles))
+        return self.cycle
+
+    def _run_to_access(self, address: int, limit: int) -> int:
+        seen: list[int] = []
+
+        def look(bus_cycle: BusCycle) -> None:
+            if bus_cycle.address == address:
+                seen.append(bus_cycle.cycle)
+
+        handle = self.add_probe(look)
+        try:
+            return self._step_until(lambda: bool(seen), limit, f"an access of ${address:04X}")
+        finally:
+            handle.remove()
+
+    def step(self) -> int:
+        """Run one instruction or one interrupt sequence; returns the cycle."""
+        self._finish_instruction()
+        self.cpu.step()
+        return self.cpu.cycle
+
+    def settle(self) -> None:
+        """Bring all cards up to date with the current cycle; no visible effect."""
+        for seat in self.bus.seats:
+            seat.card.advance(self.cycle)
+
+    def reset(self) -> None:
+        """Press the reset button now, for RESET_CYCLES cycles."""
+        self.outside(OUTSIDE_MACHINE, "machine", "reset", True)
+        self.outside(OUTSIDE_MACHINE, "machine", "reset", False, at=self.cycle + RESET_CYCLES)
+
+    def _reset_moved(self, arguments: tuple[Any, ...], cycle: int) -> None:
+        self._reset_button.drive(False if arguments[0] else None, cycle)
+
+    def power_cycle(self) -> None:
+        """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
+        fresh = Machine(self.description, self._inserted())
+        self._adopt(fresh.save())
+        self.findings.clear()
+
+    def _inserted(self) -> dict[int, bytes]:
+        return {
+            seat.slot: seat.card.image
+            for seat in self.bus.seats
+            if hasattr(seat.card, "insert") and hasattr(seat.card, "image")
+        }
+
+    # inside -----------------------------------------------------------------------------------------------------------
+
+    def outside(self, slot: int, port: str, action: str, *arguments: Any, at: int | None = None) -> None:
+        """Queue an outside event for the current cycle or cycle `at`."""
+        self.bus.schedule(self.cycle if at is None else max(at, self.cycle), slot, port, action, arguments)
+
+    def peek(self, address: int, n: int = 1) -> Any:
+        """Byte at an address as a read would give it, without any effect; `n` > 1 gives bytes."""
+        self._check_address(address)
+        self.settle()
+        found = bytes(self.bus.peek((address + i) & 0xFFFF, self.cycle, self.cpu.last) for i in range(n))
+        return found[0] if n == 1 else found
+
+    def poke(self, address: int, value: int) -> None:
+        """Put a byte into the memory (RAM or ROM) at an address, without a bus cycle.
+
+        Raises:
+            SimkitError: no memory is there.
+        """
+        self._check_address(address)
+        if not 0 <= value <= 0xFF:
+            raise SimkitError(f"{value!r} is not a byte.", remedy="Write 0 to 255.")
+        for seat, offset in self.bus.where(address):
+            if seat.plain is not None and seat.plain.read is not None:
+                byte = value if seat.takes_data is None else seat.takes_data[value]
+                seat.plain.read[offset] = byte
+                self.bus.memory_changed(seat.slot, offset, offset + 1)
+                return
+        raise SimkitError(
+            f"There is no memory at ${address:04X}.", remedy="Registers are written by the program, or by card ports."
+        )
+
+    @staticmethod
+    def _check_address(address: int) -> None:
+        if not 0 <= address <= 0xFFFF:
+            raise SimkitError(f"{address!r} is not an address.", remedy="Write 0 to $FFFF.")
+
+    @property
+    def lines(self) -> Mapping[str, Line]:
+        """All lines by name: .level, .asserted (active low), .since."""
+        return self.bus.wiring.lines
+
+    def last(self, n: int = 20) -> list[Executed]:
+        """The last instructions executed, oldest first, at most 64."""
+        recent = list(self.cpu.recent)[-n:]
+        return [Executed(cycle, pc, self._disassembled(pc).text, self.labels.name_at(pc)) for cycle, pc in recent]
+
+    def disassemble(self, address: int, n: int = 10) -> list[Instruction]:
+        """The next `n` instructions from an address on."""
+        found = []
+        for _ in range(n):
+            instruction = self._disassembled(address)
+            found.append(instruction)
+            address = (address + instruction.length) & 0xFFFF
+        return found
+
+    def _disassembled(self, address: int) -> Instruction:
+        return disassemble(
+            lambda a: self.bus.peek(a & 0xFFFF, self.cycle, self.cpu.last),
+            address,
+            self.description.cpu,
+            self.labels.names(),
+        )
+
+    def card(self, slot: int) -> CardView:
+        """The card in a slot."""
+        if slot not in self.cards:
+            raise SimkitError(f"There is no card in slot {slot}.", remedy=f"Slots with cards: {sorted(self.cards)}.")
+        return self.cards[slot]
+
+    @property
+    def screen(self) -> Screen:
+        """The only screen."""
+        view: Screen = only_port(self, "screen")
+        return view
+
+    @property
+    def keys(self) -> Keys:
+        """The only keyboard."""
+        view: Keys = only_port(self, "keys")
+        return view
+
+    @property
+    def pads(self) -> Pads:
+        """The only card with pads."""
+        view: Pads = only_port(self, "pads")
+        return view
+
+    @property
+    def serial(self) -> Serial:
+        """The only serial plug."""
+        view: Serial = only_port(self, "serial")
+        return view
+
+    @property
+    def lamps(self) -> Lamps:
+        """The only row of lamps."""
+        view: Lamps = only_port(self, "lamps")
+        return view
+
+    @property
+    def buttons(self) -> Buttons:
+        """The only row of buttons."""
+        view: Buttons = only_port(self, "buttons")
+        return view
+
+    def add_probe(self, probe: Callable[[BusCycle], None]) -> ProbeHandle:
+        """Have `probe(bus_cycle)` called after every bus cycle until the handle's `remove`."""
+        self.bus.probes.append(probe)
+        self.bus.require_slow("probes", True)
+        return ProbeHandle(self, probe)
+
+    # stepping inside an instruction -----------------------------------------------------------------------------------
+
+    def step_cycle(self) -> int:
+        """Run exactly one bus cycle, also in the middle of an instruction; returns the cycle that comes next."""
+        from simkit.cpu.stepping import CycleStepper
+
+        if self._stepper is None:
+            self._stepper = CycleStepper(self.cpu, self.bus)
+        self._stepper.step()
+        return self.cpu.cycle
+
+    _stepper: Any = None
+
+    @property
+    def inside_instruction(self) -> bool:
+        """Whether the last step_cycle stopped in the middle of an instruction."""
+        return self._stepper is not None and self._stepper.inside_instruction
+
+    def _finish_instruction(self) -> None:
+        if self._stepper is not None:
+            self._stepper.finish()
+
+    # snapshot ---------------------------------------------------------------------------------------------------------
+
+    def save(self) -> bytes:
+        """The whole state as a file.
+
+        Raises:
+            SimkitError: the machine stands inside an instruction.
+        """
+        if self.inside_instruction:
+            raise SimkitError(
+                f"The machine stands inside an instruction (cycle {self.cycle}) and cannot be saved there.",
+                remedy="Call step() first: it finishes the instruction.",
+            )
+        cards = {seat.slot: seat.card.save(self.cycle) for seat in self.bus.seats}
+        state = {"bus": self.bus.save(), "cpu": self.cpu.save(), "findings": self.findings.save()}
+        return pack(Snapshot(self.identity, self.description.seed, self.cycle, state, cards))
+
+    def load_state(self, data: bytes) -> None:
+        """Take back what `save` gave. Everything is checked; when something is wrong nothing has changed.
+
+        Raises:
+            SnapshotError: damaged, or of another machine.
+        """
+        self._finish_instruction()
+        before = self.save()
+        try:
+            self._adopt(data)
+        except SnapshotError:
+            self._adopt(before)
+            raise
+
+    def _adopt(self, data: bytes) -> None:
+        snapshot = unpack(data)
+        if snapshot.identity != self.identity:
+            raise SnapshotError(
+                "The state is that of another machine: cards, wiring, images or seed differ.",
+                remedy="Load the machine as it was when the state was saved.",
+            )
+        if set(snapshot.cards) != {seat.slot for seat in self.bus.seats}:
+            raise SnapshotError("The state does not hold the cards of this machine.")
+        try:
+            for seat in self.bus.seats:
+                seat.card.load(snapshot.cards[seat.slot])
+            self.findings.load(snapshot.state["findings"])
+            self.cpu.load(snapshot.state["cpu"])
+            self.bus.load(snapshot.state["bus"])
+        except (KeyError, ValueError, TypeError, AttributeError, IndexError, AssertionError) as error:
+            raise SnapshotError(f"The state is damaged: {error!r}.", remedy="Save it again.") from error
+
+
+def _raise(errors: list[SimkitError]) -> None:
+    if len(errors) == 1:
+        raise errors[0]
+    if errors:
+        raise SeveralErrors(errors)
+
+
+def _ceil(value: Fraction) -> int:
+    return -(-value.numerator // value.denominator)

@@ -1,0 +1,305 @@
+"""What people hold of a machine: its screen, keys, pads, serial plug, lamps, cards. Inputs are scheduled, never run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from simkit.bus import Seat
+from simkit.card import Register
+from simkit.errors import SimkitError, near
+from simkit.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from simkit.machine import Machine
+
+_P = TypeVar("_P", bound=Port)
+
+
+class Screen:
+    """The picture of one card."""
+
+    def __init__(self, machine: Machine, seat: Seat, port: ScreenPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    @property
+    def pixels(self) -> NDArray[np.uint8]:
+        """Palette numbers of the last whole frame, shape (height, width), rows from the top."""
+        from simkit.pictures import index_array
+
+        return index_array(self.port, self._machine.cycle)
+
+    def text(self) -> str:
+        """What can be read on the screen, lines joined by newlines."""
+        return self.port.text(self._machine.cycle)
+
+    def save_png(self, path: str | Path, *, scale: int = 1, border: bool = True) -> Path:
+        """Write the picture as PNG.
+
+        Args:
+            path: file to write.
+            scale: repeats of each pixel across and down, 1 to 8.
+            border: with the border round the picture.
+        """
+        from simkit.pictures import save_screen
+
+        return save_screen(self.port, self._machine.cycle, Path(path), scale=scale, border=border)
+
+    @property
+    def frame_cycles(self) -> Fraction:
+        """Machine cycles a frame, exact."""
+        return self.port.frame_cycles
+
+
+class Keys:
+    """The keyboard plugged into one card."""
+
+    def __init__(self, machine: Machine, seat: Seat, port: KeysPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    def press(self, key: str, *, at: int | None = None) -> None:
+        """Press a key, now or in cycle `at`.
+
+        Raises:
+            SimkitError: the keyboard has no such key.
+        """
+        self._schedule("press", key, at)
+
+    def release(self, key: str, *, at: int | None = None) -> None:
+        """Release a key, now or in cycle `at`."""
+        self._schedule("release", key, at)
+
+    def type(self, text: str, *, at: int | None = None) -> int:
+        """Type a text, paced so that the keyboard follows, after its self-test and after keys already queued.
+
+        Returns:
+            The cycle of the last release.
+
+        Raises:
+            SimkitError: a character that no key gives; nothing is typed then.
+        """
+        strokes: list[tuple[str, str]] = []
+        for character in text:
+            keys = self.port.characters.get(character)
+            if keys is None:
+                raise SimkitError(f"No key gives {character!r}.", remedy="Type characters of the US layout.")
+            strokes += [("press", key) for key in keys]
+            strokes += [("release", key) for key in reversed(keys)]
+        now = self._machine.cycle if at is None else at
+        cycle = max(now, self.port.ready_at(self._machine.cycle))
+        for when, _, slot, port, _, _ in self._machine.bus.pending_outside():
+            if slot == self.slot and port == self.port.name:
+                cycle = max(cycle, when)
+        for action, key in strokes:
+            cycle += self.port.gap_cycles
+            self._machine.outside(self.slot, self.port.name, action, key, at=cycle)
+        return cycle
+
+    def _schedule(self, action: str, key: str, at: int | None) -> None:
+        if key not in self.port.keys:
+            raise SimkitError(f"The keyboard has no key {key!r}.", remedy=near(key, self.port.keys))
+        self._machine.outside(self.slot, self.port.name, action, key, at=at)
+
+
+class Pad:
+    """One pad in one socket."""
+
+    def __init__(self, machine: Machine, slot: int, port: PadsPort, number: int) -> None:
+        self._machine = machine
+        self._slot = slot
+        self._port = port
+        self.number = number
+
+    def press(self, *buttons: str, at: int | None = None) -> None:
+        """Press buttons, now or in cycle `at`.
+
+        Raises:
+            SimkitError: the pad has no such button.
+        """
+        self._schedule("press", buttons, at)
+
+    def release(self, *buttons: str, at: int | None = None) -> None:
+        """Release buttons, now or in cycle `at`."""
+        self._schedule("release", buttons, at)
+
+    def unplug(self, *, at: int | None = None) -> None:
+        """Pull the plug."""
+        self._machine.outside(self._slot, self._port.name, "unplug", self.number, at=at)
+
+    def plug(self, *, at: int | None = None) -> None:
+        """Plug it in again."""
+        self._machine.outside(self._slot, self._port.name, "plug", self.number, at=at)
+
+    def _schedule(self, action: str, buttons: tuple[str, ...], at: int | None) -> None:
+        for button in buttons:
+            if button not in self._port.buttons:
+                raise SimkitError(f"The pad has no button {button!r}.", remedy=near(button, self._port.buttons))
+        for button in buttons:
+            self._machine.outside(self._slot, self._port.name, action, self.number, button, at=at)
+
+
+class Pads(Mapping[int, Pad]):
+    """The sockets of one pads card, by number from 1."""
+
+    def __init__(self, machine: Machine, seat: Seat, port: PadsPort) -> None:
+        self.slot = seat.slot
+        self.port = port
+        self._pads = {number: Pad(machine, seat.slot, port, number) for number in port.numbers}
+
+    def __getitem__(self, number: int) -> Pad:
+        try:
+            return self._pads[number]
+        except KeyError:
+            raise SimkitError(f"There is no pad {number}.", remedy=f"Sockets: {sorted(self._pads)}.") from None
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._pads)
+
+    def __len__(self) -> int:
+        return len(self._pads)
+
+
+class Serial:
+    """The serial plug of one card."""
+
+    def __init__(self, machine: Machine, seat: Seat, port: SerialPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    def send(self, data: bytes, *, at: int | None = None) -> None:
+        """Send bytes to the card, one after another at the line's rate, from now or cycle `at` on."""
+        for byte in data:
+            self._machine.outside(self.slot, self.port.name, "receive", byte, at=at)
+
+    @property
+    def received(self) -> bytes:
+        """Everything the card has sent since power-on (bounded: the newest million bytes)."""
+        self._machine.settle()
+        return bytes(byte for _, byte in self.port.sent)
+
+
+class Lamps:
+    """Lamps of one card."""
+
+    def __init__(self, machine: Machine, seat: Seat, port: LampsPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    @property
+    def levels(self) -> tuple[bool, ...]:
+        """Which lamps are lit, leftmost first."""
+        return self.port.levels(self._machine.cycle)
+
+    def text(self) -> str:
+        """The lamps in words."""
+        return ", ".join(
+            f"{label} {'on' if lit else 'off'}" for label, lit in zip(self.port.labels, self.levels, strict=True)
+        )
+
+
+class Buttons:
+    """Push buttons of one card."""
+
+    def __init__(self, machine: Machine, seat: Seat, port: ButtonsPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    def press(self, label: str, *, at: int | None = None) -> None:
+        """Press a button, now or in cycle `at`."""
+        self._schedule("press", label, at)
+
+    def release(self, label: str, *, at: int | None = None) -> None:
+        """Release a button, now or in cycle `at`."""
+        self._schedule("release", label, at)
+
+    def _schedule(self, action: str, label: str, at: int | None) -> None:
+        if label not in self.port.labels:
+            raise SimkitError(f"There is no button {label!r}.", remedy=near(label, self.port.labels))
+        self._machine.outside(self.slot, self.port.name, action, label, at=at)
+
+
+_VIEWS: tuple[tuple[str, type[Port], Any], ...] = (
+    ("screen", ScreenPort, Screen),
+    ("keys", KeysPort, Keys),
+    ("pads", PadsPort, Pads),
+    ("serial", SerialPort, Serial),
+    ("lamps", LampsPort, Lamps),
+    ("buttons", ButtonsPort, Buttons),
+)
+
+
+class CardView:
+    """One card of a machine: its registers, ports, and what it looks like inside.
+
+    Attributes:
+        slot: slot number.
+        kind: its kind.
+        settings: how it is wired.
+        ports: views of its ports by name.
+    """
+
+    def __init__(self, machine: Machine, seat: Seat) -> None:
+        self._machine = machine
+        self._seat = seat
+        self.slot = seat.slot
+        self.kind = seat.kind
+        self.settings = seat.card.settings
+        self.ports: dict[str, Any] = {}
+        for name, port in seat.card.slot.ports.items():
+            for _, kind, view in _VIEWS:
+                if isinstance(port, kind):
+                    self.ports[name] = view(machine, seat, port)
+
+    @property
+    def registers(self) -> tuple[Register, ...]:
+        """The board as wired."""
+        return type(self._seat.card).registers(self.settings)
+
+    def peek(self, offset: int) -> int:
+        """Byte a read of the offset would give, without effect."""
+        self._seat.card.advance(self._machine.cycle)
+        return self._seat.card.peek(offset, self._machine.cycle)
+
+    def words(self) -> list[str]:
+        """What the card looks like inside, one line each."""
+        self._seat.card.advance(self._machine.cycle)
+        return self._seat.card.words(self._machine.cycle)
+
+    def __getattr__(self, name: str) -> Any:
+        for word, _, view in _VIEWS:
+            if word == name:
+                found = [port for port in self.ports.values() if isinstance(port, view)]
+                if len(found) == 1:
+                    return found[0]
+                raise SimkitError(f"slot {self.slot} ({self.kind}) has {len(found)} ports of the kind {name!r}.")
+        raise AttributeError(name)
+
+
+def only_port(machine: Machine, word: str) -> Any:
+    """View of the machine's only port of a kind ("screen", "keys", "pads", "serial", "lamps", "buttons").
+
+    Raises:
+        SimkitError: no card has one, or several have; says which.
+    """
+    view = next(v for w, _, v in _VIEWS if w == word)
+    found = [(card, port) for card in machine.cards.values() for port in card.ports.values() if isinstance(port, view)]
+    if len(found) == 1:
+        return found[0][1]
+    if not found:
+        raise SimkitError(f"No card of this machine has a port of the kind {word!r}.")
+    raise SimkitError(
+        f"{len(found)} cards have a port of the kind {word!r}: slots {', '.join(str(c.slot) for c, _ in found)}.",
+        remedy=f"Name the card: m.card({found[0][0].slot}).{word}.",
+    )
