@@ -1,0 +1,61 @@
+"""Clocks, durations and crystals in exact ratios."""
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simkit.clock import Crystal, parse_duration, parse_hz
+from simkit.errors import SimkitError
+
+
+def test_clocks_are_exact():
+    assert parse_hz("2 MHz") == 2_000_000
+    assert parse_hz("1.8432 MHz") == 1_843_200
+    assert parse_hz("32.768kHz") == 32_768
+    assert parse_hz("10.738635 MHz / 3") == Fraction(10_738_635, 3)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [("0 MHz", "stands still"), ("2 MHz / 0", "divides by zero"), ("fast", "is not a clock"), ("2000 MHz", "highest")],
+)
+def test_a_clock_that_is_none_says_what_is_wrong(text, message):
+    with pytest.raises(SimkitError, match=message):
+        parse_hz(text)
+
+
+def test_durations_round_up_to_whole_cycles():
+    hz = Fraction(2_000_000)
+    assert parse_duration("0.5s", hz) == 1_000_000
+    assert parse_duration("3us", hz) == 6
+    assert parse_duration("5000c", hz) == 5000
+    assert parse_duration("2f", hz, Fraction(100_001, 3)) == 66_668
+    with pytest.raises(SimkitError, match="no single screen"):
+        parse_duration("2f", hz)
+    with pytest.raises(SimkitError, match="is not a duration"):
+        parse_duration("2 lightyears", hz)
+
+
+def test_cycles_between_video_interrupts_at_three_clocks():
+    """262 lines of 342 dots at crystal / 2: 29868 cycles at crystal / 6, 59736 at crystal / 3.
+
+    Frame figures: "Gateware quirks" of an FPGA home-computer replica, section Video timing (342 dots, 262 lines).
+    """
+    crystal_hz = Fraction(10_738_635)
+    frame_ticks = 262 * 342 * 2
+    for divisor, cycles in ((6, 29_868), (3, 59_736)):
+        crystal = Crystal(crystal_hz, crystal_hz / divisor)
+        assert crystal.first_cycle_at(frame_ticks) == cycles
+
+
+@given(
+    st.integers(1, 10**8), st.integers(1, 10**8), st.fractions(0, Fraction(4095, 4096), max_denominator=4096),
+    st.integers(0, 10**12),
+)  # fmt: skip
+def test_a_tick_falls_in_the_first_cycle_that_starts_at_or_after_it(hz, clock, phase, tick):
+    crystal = Crystal(Fraction(hz), Fraction(clock), phase)
+    cycle = crystal.first_cycle_at(tick)
+    assert crystal.ticks_at(cycle) >= tick
+    assert crystal.ticks_at(cycle - 1) < tick

@@ -1,0 +1,105 @@
+"""Lines: who pulls, which level, since which cycle, and how changes settle."""
+
+from simkit.findings import Findings
+from simkit.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
+
+
+def wiring_with(*pins):
+    findings = Findings()
+    wiring = Wiring(findings)
+    made = []
+    for slot, (line, drive, listens) in enumerate(pins, start=1):
+        pin = Pin(PinSpec(name=f"P{slot}", drive=drive, listens=listens), slot)
+        wiring.line(line).join(pin)
+        made.append(pin)
+    return wiring, findings, made
+
+
+def test_several_open_drain_outputs_share_a_line():
+    """IRQ is wired-OR: low while any card pulls (common practice)."""
+    wiring, findings, (a, b) = wiring_with(("IRQ", Drive.OPEN_DRAIN, False), ("IRQ", Drive.OPEN_DRAIN, False))
+    irq = wiring.line("IRQ")
+    a.drive(False, 10)
+    b.drive(False, 12)
+    a.drive(None, 14)
+    assert irq.asserted
+    b.drive(True, 16)  # an open-drain output cannot drive high: it lets go
+    assert not irq.asserted
+    assert [irq.level_at(c) for c in (9, 10, 13, 15, 16, 99)] == [True, False, False, False, True, True]
+    assert len(findings) == 0
+
+
+def test_a_change_in_an_access_counts_from_the_next_cycle():
+    wiring, _, (a,) = wiring_with(("IRQ", Drive.OPEN_DRAIN, False))
+    wiring.delay = 1
+    a.drive(False, 10)
+    irq = wiring.line("IRQ")
+    assert irq.since == 11
+    assert irq.level_at(10) is True
+    assert irq.level_at(11) is False
+
+
+def test_two_changes_within_one_cycle_leave_one_entry():
+    wiring, _, (a,) = wiring_with(("IRQ", Drive.OPEN_DRAIN, False))
+    irq = wiring.line("IRQ")
+    a.drive(False, 10)
+    a.drive(None, 10)
+    assert irq.level_at(10) is True
+    assert irq.level_at(9) is True
+
+
+def test_push_pull_outputs_on_one_line_fight_and_are_named():
+    wiring, findings, (a, b) = wiring_with(("IRQ", Drive.PUSH_PULL, False), ("IRQ", Drive.OPEN_DRAIN, False))
+    a.drive(True, 5)
+    b.drive(False, 9)
+    assert wiring.line("IRQ").asserted
+    assert [f.rule for f in findings] == ["output-fight"]
+    assert "slot 1 P1 (push-pull) high" in findings[0].message
+    assert "slot 2 P2 (open drain) low" in findings[0].message
+
+
+def test_listeners_are_called_in_slot_order():
+    wiring, _, (out, first, second) = wiring_with(
+        ("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, True), ("X", Drive.INPUT, True)
+    )
+    heard = []
+    for pin in (second, first):
+        pin.notify = lambda name, level, cycle, slot=pin.slot: heard.append((slot, name, level, cycle))
+    out.drive(False, 3)
+    assert wiring.unsettled
+    wiring.settle(3)
+    assert heard == [(2, "P2", False, 3), (3, "P3", False, 3)]
+
+
+def test_outputs_that_feed_each_other_are_a_finding_not_a_hang():
+    wiring, findings, (out, listen) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, True))
+    rounds = []
+
+    def invert(name, level, cycle):
+        rounds.append(level)
+        out.drive(not level, cycle)
+
+    listen.notify = invert
+    out.drive(False, 3)
+    wiring.settle(3)
+    assert len(rounds) == MAX_SETTLING_ROUNDS
+    assert [f.rule for f in findings] == ["unsettled-lines"]
+
+
+def test_an_output_that_moves_by_the_clock_is_asked_when_nobody_watches():
+    wiring, _, (out,) = wiring_with(("X", Drive.PUSH_PULL, False))
+    out.lazy_level = lambda cycle: cycle % 2 == 0
+    assert not out.watched
+    assert [wiring.line("X").level_now(c) for c in (4, 5)] == [True, False]
+
+
+def test_lines_come_back_from_a_snapshot():
+    wiring, _, (a,) = wiring_with(("IRQ", Drive.OPEN_DRAIN, False))
+    a.drive(False, 10)
+    a.drive(None, 20)
+    a.drive(False, 30)
+    again, _, (b,) = wiring_with(("IRQ", Drive.OPEN_DRAIN, False))
+    again.load(wiring.save())
+    assert [again.line("IRQ").level_at(c) for c in (9, 10, 20, 30)] == [True, False, True, False]
+    assert b.value is False
+    assert again.save() == wiring.save()
