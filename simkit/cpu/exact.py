@@ -1,0 +1,549 @@
+"""The exact engine: a 6502 or W65C02S that does in every clock cycle what the part does on its bus, in order.
+
+`ExactCpu` is py65's MPU with everything that touches memory replaced: registers, `instruct` (the table of 256
+functions) and the names of vectors are py65's; the functions in the table come from handlers.py, one bus cycle after
+another. Cycle by cycle the truth is in `read_cycle` and `write_cycle`; `run` uses quick functions where nobody could
+tell the difference.
+
+RESET: in the first cycle whose sample shows RESET low the instruction under way is given up before its access, so that
+no write happens any more. While it is low every cycle reads the address in PC. The first cycle with RESET high again is
+the first of the seven of the reset sequence.
+SO: a falling edge sampled by the penultimate cycle of an instruction sets V at its end, a later one an instruction later.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import deque
+from typing import TYPE_CHECKING, Any
+
+from py65.devices.mpu6502 import MPU
+
+from simkit.bus import Bus, Kind
+from simkit.cpu.handlers import handlers
+from simkit.cpu.recognise import Recogniser
+from simkit.errors import SimkitError
+from simkit.events import NEVER
+
+if TYPE_CHECKING:
+    from simkit.findings import Findings
+    from simkit.lines import Line
+
+QUICK_MARGIN = 7
+"""A quick instruction has at most 8 cycles; the last must lie before the horizon."""
+
+FETCH, DATA, DUMMY, INTERRUPT, RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
+
+
+class ResetPulled(Exception):  # noqa: N818 - a signal inside the engine, not an error
+    """RESET is low in the cycle that begins: the instruction under way is given up."""
+
+
+class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
+    """One CPU on one bus. See `simkit.bus.Engine` for what the bus sets.
+
+    Attributes:
+        pc, a, x, y, sp: registers, settable between instructions.
+        p: flags as pushed by hardware: bit 5 always 1, bit 4 always 0 (there is no latch behind it).
+        n, z, c, v, d, i: the flags apart: N is bit 7 of n; Z is set when z is 0; the others when not 0.
+        cycle: number of the next bus cycle, since power-on.
+        due: the sequence that comes next: "NMI", "IRQ", or None for an instruction.
+        waiting: stopped by WAI.
+        halted: why the CPU stands still until RESET, or None.
+        recent: (cycle, pc) of the last 64 instructions begun.
+        inside_instruction: between two bus cycles of one instruction (cycle stepping).
+    """
+
+    __slots__ = (
+        "_bus",
+        "_bus_read",
+        "_bus_write",
+        "_ready",
+        "_reset",
+        "_seed",
+        "_so_edge",
+        "_stalled_at",
+        "_stretch",
+        "attention",
+        "began",
+        "c",
+        "cmos",
+        "cycle",
+        "d",
+        "due",
+        "findings",
+        "first",
+        "halted",
+        "horizon",
+        "i",
+        "inside_instruction",
+        "instruct",
+        "irq_line",
+        "jammed",
+        "last",
+        "magic",
+        "masked",
+        "n",
+        "part",
+        "polls",
+        "quick",
+        "rd",
+        "recent",
+        "recogniser",
+        "reset_due",
+        "v",
+        "waiting",
+        "wr",
+        "z",
+        # py65's, here for speed:
+        "a",
+        "pc",
+        "sp",
+        "x",
+        "y",
+    )
+
+    def __init__(
+        self,
+        part: str,
+        bus: Bus,
+        findings: Findings,
+        seed: int,
+        *,
+        wait_states: str = "ready",
+        indexed_store_spare: str = "target",
+        magic: int = 0xEE,
+    ) -> None:
+        self.part = part
+        self.cmos = part == "65C02"
+        self.findings = findings
+        self.magic = magic
+        self.rd: list[memoryview | None] = [None] * 256
+        self.wr: list[memoryview | None] = [None] * 256
+        self.horizon = NEVER
+        self.attention = False
+        self.recent: deque[tuple[int, int]] = deque(maxlen=64)
+        self.inside_instruction = False
+        self._seed = seed
+        self._stretch = wait_states == "stretch"
+        self._bus = bus
+        self._bus_read = bus.read
+        self._bus_write = bus.write
+        wiring = bus.wiring
+        self._ready = wiring.line("RDY")
+        self._reset = wiring.line("RESET")
+        self.irq_line = wiring.line("IRQ")
+        self.recogniser = Recogniser(wiring)
+        wiring.observe("SO", self._so_moved)
+        super().__init__(memory=())  # ends with reset()
+        self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
+
+    # registers ------------------------------------------------------------------------------------------------------
+
+    @property
+    def p(self) -> int:
+        """Flags as one byte: N V 1 0 D I Z C."""
+        return (
+            self.n & 0x80
+            | (0x40 if self.v else 0)
+            | 0x20
+            | (0x08 if self.d else 0)
+            | (0x04 if self.i else 0)
+            | (0 if self.z else 0x02)
+            | self.c
+        )
+
+    @p.setter
+    def p(self, value: int) -> None:
+        self.n = value
+        self.v = value & 0x40
+        self.d = value & 0x08
+        self.i = value & 0x04
+        self.z = ~value & 0x02
+        self.c = value & 0x01
+
+    @property
+    def last_cycle_stalled(self) -> bool:
+        """RDY held the bus cycle just done."""
+        return bool(self._stalled_at == self.began)
+
+    @property
+    def held(self) -> bool:
+        """Whether the next step is not an instruction: RESET low, WAI, or halted."""
+        return self.waiting or self.halted is not None or not self._reset.level
+
+    def power_on(self) -> None:
+        """Power comes up: registers undefined (seeded); the next step is the reset sequence, from cycle 0."""
+        noise = hashlib.shake_128(f"{self._seed}/cpu".encode()).digest(8)
+        self.a, self.x, self.y, self.sp = noise[:4]
+        self.p = noise[4]
+        self.pc = noise[5] << 8 | noise[6]
+        self.last = noise[7]
+        self.cycle = self.began = self.first = 0
+        self.due: str | None = None
+        self.waiting = False
+        self.halted: str | None = None
+        self.jammed = False
+        self.masked = 1
+        self.polls: tuple[int, ...] | None = None
+        self.reset_due = True
+        self._stalled_at = -1
+        self._so_edge: int | None = None
+        self.recogniser.forget()
+        self.recent.clear()
+
+    def reset(self) -> None:
+        """py65's name for `power_on`."""
+        self.power_on()
+
+    # bus cycles -----------------------------------------------------------------------------------------------------
+
+    def read_cycle(self, address: int, kind: Kind) -> int:
+        """One read, with the repeats that RDY or wait states cost."""
+        cycle = self.cycle
+        if cycle >= self.horizon:
+            self._bus.begin(cycle)
+        if not self._reset.level:
+            raise ResetPulled
+        self.began = cycle
+        page = self.rd[address >> 8]
+        if page is not None:
+            value = page[address & 0xFF]
+        elif self._bus.may_stall or not self._ready.level:
+            value = self._stalling_read(address, kind)
+        else:
+            value = self._bus_read(address, cycle, kind)
+        self.last = value
+        self.cycle += 1
+        return value
+
+    def write_cycle(self, address: int, value: int, kind: Kind = DATA) -> None:
+        """One write, with the waiting that RDY (W65C02S only) or stretching costs."""
+        cycle = self.cycle
+        if cycle >= self.horizon:
+            self._bus.begin(cycle)
+        if not self._reset.level:
+            raise ResetPulled
+        self.began = cycle
+        page = self.wr[address >> 8]
+        if page is not None:
+            page[address & 0xFF] = value
+        elif self._bus.may_stall or not self._ready.level:
+            self._stalling_write(address, value, kind)
+        else:
+            self._bus_write(address, value, cycle, kind)
+        self.last = value
+        self.cycle += 1
+
+    def _stalling_read(self, address: int, kind: Kind) -> int:
+        waits = self._bus.wait_cycles(address, False)
+        if self._stretch:
+            self._stretch_clock(waits)
+            waits = 0
+        while waits > 0 or not self._ready.level:
+            self.last = self._bus_read(address, self.cycle, kind, stalled=True)
+            self._stalled_at = self.began
+            self._next_pass()
+            waits -= 1
+        return self._bus_read(address, self.cycle, kind)
+
+    def _stalling_write(self, address: int, value: int, kind: Kind) -> None:
+        waits = self._bus.wait_cycles(address, True)
+        if self._stretch:
+            self._stretch_clock(waits)
+            waits = 0
+        if self.cmos:  # the NMOS part does not stop in write cycles
+            while waits > 0 or not self._ready.level:
+                self._bus_write(address, value, self.cycle, kind)
+                self.last = value
+                self._next_pass()
+                waits -= 1
+        self._bus_write(address, value, self.cycle, kind)
+
+    def _stretch_clock(self, cycles: int) -> None:
+        """PHI2 stays high: periods pass, the one access happens in the last."""
+        for _ in range(cycles):
+            self._next_pass()
+
+    def _next_pass(self) -> None:
+        self.cycle += 1
+        if self.cycle >= self.horizon:
+            self._bus.begin(self.cycle)
+        if not self._reset.level:
+            raise ResetPulled
+
+    # pieces of instructions, used by the careful functions ----------------------------------------------------------
+
+    def operand(self) -> int:
+        """Read the byte at PC and go on."""
+        pc = self.pc
+        self.pc = pc + 1 & 0xFFFF
+        return self.read_cycle(pc, DATA)
+
+    def data(self, address: int) -> int:
+        """Read a byte."""
+        return self.read_cycle(address, DATA)
+
+    def dummy(self, address: int) -> None:
+        """Read a byte that nobody wants."""
+        self.read_cycle(address, DUMMY)
+
+    def push(self, value: int, kind: Kind = DATA) -> None:
+        """Write to the stack."""
+        self.write_cycle(0x100 | self.sp, value, kind)
+        self.sp = self.sp - 1 & 0xFF
+
+    def pull(self) -> int:
+        """Read from the stack."""
+        self.sp = self.sp + 1 & 0xFF
+        return self.read_cycle(0x100 | self.sp, DATA)
+
+    def take_branch(self, offset: int) -> None:
+        """Third and fourth cycle of a branch; sets where it decides about interrupts."""
+        pc = self.pc
+        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
+        self.read_cycle(pc, DUMMY)
+        if (pc ^ target) & 0xFF00:
+            self.read_cycle(pc & 0xFF00 | target & 0xFF, DUMMY)
+            self.polls = (self.first, self.began - 1)
+        else:
+            self.polls = (self.first,)
+        self.pc = target
+
+    def take_branch_on_bit(self, offset: int) -> None:
+        """Last cycles of BBR and BBS; they decide in the penultimate cycle (no source says otherwise)."""
+        pc = self.pc
+        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
+        self.read_cycle(pc, DUMMY)
+        if (pc ^ target) & 0xFF00:
+            self.read_cycle(pc, DUMMY)
+        self.pc = target
+
+    def enter_handler(self, bits: int, kind: Kind = DATA) -> None:
+        """Cycles 3 to 7 of BRK, IRQ and NMI."""
+        self.push(self.pc >> 8, kind)
+        self.push(self.pc & 0xFF, kind)
+        nmi = self.due == "NMI" or (not self.cmos and self.recogniser.edge_by(self.cycle - 1))
+        self.push(self.p | bits, kind)
+        self._fetch_vector(MPU.NMI if nmi else MPU.IRQ, kind)
+        if nmi:
+            self.recogniser.serviced(self.cycle - 1)
+
+    def _fetch_vector(self, vector: int, kind: Kind) -> None:
+        low = self.read_cycle(vector, kind)
+        self.pc = self.read_cycle(vector + 1, kind) << 8 | low
+        self.i = 1
+        if self.cmos:
+            self.d = 0
+        self.polls = ()
+        self.due = None
+
+    def stop(self) -> None:
+        """STP: nothing but RESET restarts the CPU."""
+        self.halted = f"stopped by STP at ${self.pc - 1 & 0xFFFF:04X}"
+
+    def jam(self) -> None:
+        """An opcode that locks the sequencer of the NMOS part up."""
+        at = self.pc - 1 & 0xFFFF
+        self.jammed = True
+        code = self._bus.peek(at, self.cycle, self.last)
+        self.halted = f"jammed by opcode ${code:02X} at ${at:04X}"
+        self.findings.add(
+            "cpu-jammed",
+            self.cycle - 1,
+            f"The CPU is {self.halted}: it accepts no interrupt and waits for RESET.",
+            address=at,
+        )
+
+    # running --------------------------------------------------------------------------------------------------------
+
+    def step(self) -> None:
+        """One instruction, or one interrupt or reset sequence, or one cycle while the CPU is held."""
+        self.attention = False
+        try:
+            if self.reset_due:
+                self._step_reset()
+            elif self.halted is not None:
+                self.read_cycle(self._hold_address(), DUMMY)
+            elif self.waiting:
+                self.read_cycle(self.pc, DUMMY)
+                self._look_for_wake()
+            elif self.due is not None:
+                self._step_interrupt()
+            else:
+                self._step_instruction()
+        except ResetPulled:
+            self.reset_due = True
+            self.due = None
+            self.waiting = False
+            self.halted = None
+            self.jammed = False
+            self._hold_in_reset()
+        if self._so_edge is not None and self._so_edge <= self.cycle - 2:
+            self.v = 1
+            self._so_edge = None
+
+    def _step_instruction(self) -> None:
+        pc = self.pc
+        recent = self.recent
+        if not recent or recent[-1][0] != self.cycle:
+            recent.append((self.cycle, pc))
+        self.masked = self.i
+        code = self.read_cycle(pc, FETCH)
+        self.first = self.cycle - 1
+        self.pc = pc + 1 & 0xFFFF
+        self.polls = None
+        self.instruct[code](self)
+        polls = self.polls
+        self.due = self.recogniser.decide((self.began - 1,) if polls is None else polls, bool(self.masked))
+        if self.waiting:
+            if self.due is not None:
+                self.waiting = False
+            else:
+                self._look_for_wake()
+
+    def _look_for_wake(self) -> None:
+        """WAI ends when NMI is latched or IRQ is low, whatever I is; with I set the next instruction follows."""
+        cycle = self.cycle - 1
+        if self.recogniser.edge_by(cycle) or not self.irq_line.level_at(cycle):
+            self.waiting = False
+            self.due = self.recogniser.decide((cycle,), bool(self.i))
+
+    def _step_interrupt(self) -> None:
+        self.read_cycle(self.pc, INTERRUPT)
+        self.read_cycle(self.pc, INTERRUPT)
+        self.enter_handler(0, INTERRUPT)
+
+    def _step_reset(self) -> None:
+        if self.cycle >= self.horizon:
+            self._bus.begin(self.cycle)
+        if not self._reset.level:
+            self._hold_in_reset()
+            return
+        self.read_cycle(self.pc, RESET)
+        self.read_cycle(self.pc, RESET)
+        for _ in range(3):  # pushes with R/W held high
+            self.read_cycle(0x100 | self.sp, RESET)
+            self.sp = self.sp - 1 & 0xFF
+        self._fetch_vector(MPU.RESET, RESET)
+        self.reset_due = False
+        self.recogniser.serviced(self.cycle - 1)
+
+    def _hold_in_reset(self) -> None:
+        """One cycle with RESET low; RDY counts for nothing."""
+        pc = self.pc
+        page = self.rd[pc >> 8]
+        self.last = page[pc & 0xFF] if page is not None else self._bus_read(pc, self.cycle, RESET)
+        self.cycle += 1
+
+    def _hold_address(self) -> int:
+        return 0xFFFF if self.jammed else int(self.pc)
+
+    def run(self, until: int) -> None:
+        """Steps up to the first boundary at or after cycle `until`."""
+        while self.cycle < until:
+            if self.held or self.reset_due:
+                self._skip(until)
+            elif self.due is None and self._so_edge is None and self.recogniser.quiet(bool(self.i)):
+                self._run_quick(min(until, self.horizon - QUICK_MARGIN))
+            if self.cycle < until:
+                self.step()
+
+    def _run_quick(self, stop: int) -> None:
+        """Quick instructions while the cycle is below `stop` and all memory they touch is plain."""
+        rd = self.rd
+        quick = self.quick
+        note = self.recent.append
+        while self.cycle < stop:
+            pc = self.pc
+            page = rd[pc >> 8]
+            here = pc & 0xFF
+            if page is None or here > 252:
+                return
+            note((self.cycle, pc))
+            if quick[page[here]](self, page, here):
+                return
+
+    def _skip(self, until: int) -> None:
+        """While held on plain memory and no line moves, cycles pass alike up to the horizon."""
+        until = min(until, self.horizon)
+        if self._reset.level:
+            if self.reset_due or (self.waiting and not (self.irq_line.level and self.recogniser.edge is None)):
+                return
+        elif not self.reset_due:
+            return
+        address = self._hold_address()
+        page = self.rd[address >> 8]
+        if page is not None and self.cycle < until and self._so_edge is None:
+            self.last = page[address & 0xFF]
+            self.cycle = until
+
+    def _so_moved(self, line: Line, cycle: int) -> None:
+        if not line.level and self._so_edge is None:
+            self._so_edge = line.since
+
+    # snapshot -------------------------------------------------------------------------------------------------------
+
+    _SAVED = ("pc", "a", "x", "y", "sp", "p", "cycle", "last", "due", "waiting", "halted", "jammed", "reset_due")
+
+    def save(self) -> dict[str, Any]:
+        """State for a snapshot, taken between instructions: JSON values."""
+        if self.inside_instruction:
+            raise SimkitError(
+                "The CPU is inside an instruction; its state there cannot be saved.",
+                remedy="Finish the instruction with step(), then save.",
+            )
+        state: dict[str, Any] = {name: getattr(self, name) for name in self._SAVED}
+        state["so_edge"] = self._so_edge
+        state["nmi"] = self.recogniser.save()
+        state["recent"] = [list(entry) for entry in self.recent]
+        return state
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        for name in self._SAVED:
+            setattr(self, name, state[name])
+        self.began = self.first = self.cycle - 1
+        self._stalled_at = -1
+        self._so_edge = state["so_edge"]
+        self.recogniser.load(state["nmi"])
+        self.recent.clear()
+        self.recent.extend((int(cycle), int(pc)) for cycle, pc in state["recent"])
+        self.attention = True
+
+
+def make_exact(
+    name: str,
+    bus: Bus,
+    findings: Findings,
+    seed: int,
+    *,
+    wait_states: str = "ready",
+    indexed_store_spare: str = "target",
+    magic: int = 0xEE,
+) -> ExactCpu:
+    """The exact engine for a part.
+
+    Args:
+        name: "6502" (NMOS) or "65C02" (W65C02S).
+        bus: the bus it works on.
+        findings: where a jammed CPU is reported.
+        seed: seed of the machine, for the undefined registers.
+        wait_states: how `wait_cycles` of cards are made: "ready" (RDY low: reads repeat) or "stretch" (PHI2 held high).
+        indexed_store_spare: W65C02S, indexed store that crosses no page: its spare cycle reads the "target" or once
+            more the last "operand" byte.
+        magic: NMOS, the constant in ANE and LXA; it differs from chip to chip (EE, EF, FF and 00 were seen).
+
+    Raises:
+        SimkitError: unknown name or option.
+    """
+    for value, known, what in (
+        (name, ("6502", "65C02"), "CPU"),
+        (wait_states, ("ready", "stretch"), "wait_states"),
+        (indexed_store_spare, ("target", "operand"), "indexed_store_spare"),
+    ):
+        if value not in known:
+            raise SimkitError(f"{what} {value!r} is not known.", remedy=f"Write {known[0]!r} or {known[1]!r}.")
+    return ExactCpu(
+        name, bus, findings, seed, wait_states=wait_states, indexed_store_spare=indexed_store_spare, magic=magic
+    )

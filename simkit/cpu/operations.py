@@ -1,0 +1,224 @@
+"""What each instruction does to registers and flags, as short source texts from which the handlers are built.
+
+A text works on `cpu` and on `m`, the byte the instruction reads; a text of a read-modify-write instruction leaves the
+new byte in `m`. Flags are kept apart, so that most instructions set them by plain assignment:
+
+    cpu.n  bit 7 of it is N      cpu.z  Z is set when it is 0      cpu.c  0 or 1
+    cpu.v  V is set when not 0   cpu.d, cpu.i  set when not 0
+
+Sources: MOS Technology, MCS6500 Programming Manual, 1976; Western Design Center, W65C02S data sheet, table 6-5;
+undocumented opcodes: groepaz, NMOS 6510 Unintended Opcodes, v0.92, 2017, and masswerk, 6502/6510 illegal opcodes, 2021.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+_ADD = """
+if cpu.d:
+    add_decimal(cpu, m)
+else:
+    r = cpu.a + m + cpu.c
+    cpu.v = (cpu.a ^ r) & (m ^ r) & 0x80
+    cpu.c = r >> 8
+    cpu.a = cpu.n = cpu.z = r & 0xFF
+"""
+_SUBTRACT = """
+if cpu.d:
+    subtract_decimal(cpu, m)
+else:
+    r = cpu.a - m - 1 + cpu.c
+    cpu.v = (cpu.a ^ m) & (cpu.a ^ r) & 0x80
+    cpu.c = 0 if r < 0 else 1
+    cpu.a = cpu.n = cpu.z = r & 0xFF
+"""
+_COMPARE = """
+r = cpu.{0} - m
+cpu.c = 0 if r < 0 else 1
+cpu.n = cpu.z = r & 0xFF
+"""
+
+READ: dict[str, str] = {
+    "LDA": "cpu.a = cpu.n = cpu.z = m",
+    "LDX": "cpu.x = cpu.n = cpu.z = m",
+    "LDY": "cpu.y = cpu.n = cpu.z = m",
+    "ORA": "cpu.a = cpu.n = cpu.z = cpu.a | m",
+    "AND": "cpu.a = cpu.n = cpu.z = cpu.a & m",
+    "EOR": "cpu.a = cpu.n = cpu.z = cpu.a ^ m",
+    "ADC": _ADD,
+    "SBC": _SUBTRACT,
+    "CMP": _COMPARE.format("a"),
+    "CPX": _COMPARE.format("x"),
+    "CPY": _COMPARE.format("y"),
+    "BIT": "cpu.n = m\ncpu.v = m & 0x40\ncpu.z = cpu.a & m",
+    "BIT imm": "cpu.z = cpu.a & m",  # W65C02S: immediate BIT changes Z only
+    "NOP": "pass",
+    "LAX": "cpu.a = cpu.x = cpu.n = cpu.z = m",
+    "LAS": "cpu.a = cpu.x = cpu.sp = cpu.n = cpu.z = m & cpu.sp",
+    "ANC": "cpu.a = cpu.n = cpu.z = cpu.a & m\ncpu.c = cpu.a >> 7",
+    "ALR": "m &= cpu.a\ncpu.c = m & 1\ncpu.a = cpu.n = cpu.z = m >> 1",
+    "ARR": "and_rotate(cpu, m)",
+    "SBX": "r = (cpu.a & cpu.x) - m\ncpu.c = 0 if r < 0 else 1\ncpu.x = cpu.n = cpu.z = r & 0xFF",
+    "ANE": "cpu.a = cpu.n = cpu.z = (cpu.a | cpu.magic) & cpu.x & m",
+    "LXA": "cpu.a = cpu.x = cpu.n = cpu.z = (cpu.a | cpu.magic) & m",
+}
+"""Instructions that read a byte."""
+
+_SHIFTS = {
+    "ASL": "cpu.c = m >> 7\nm = m << 1 & 0xFF",
+    "LSR": "cpu.c = m & 1\nm >>= 1",
+    "ROL": "r = m << 1 | cpu.c\ncpu.c = m >> 7\nm = r & 0xFF",
+    "ROR": "r = m >> 1 | cpu.c << 7\ncpu.c = m & 1\nm = r",
+}
+
+MODIFY: dict[str, str] = {name: text + "\ncpu.n = cpu.z = m" for name, text in _SHIFTS.items()}
+"""Instructions that read a byte, change it and write it back."""
+MODIFY |= {
+    "INC": "m = cpu.n = cpu.z = m + 1 & 0xFF",
+    "DEC": "m = cpu.n = cpu.z = m - 1 & 0xFF",
+    "TSB": "cpu.z = cpu.a & m\nm |= cpu.a",
+    "TRB": "cpu.z = cpu.a & m\nm &= ~cpu.a",
+    "SLO": _SHIFTS["ASL"] + "\n" + READ["ORA"],
+    "RLA": _SHIFTS["ROL"] + "\n" + READ["AND"],
+    "SRE": _SHIFTS["LSR"] + "\n" + READ["EOR"],
+    "RRA": _SHIFTS["ROR"] + "\n" + _ADD,
+    "DCP": "m = m - 1 & 0xFF\n" + READ["CMP"],
+    "ISC": "m = m + 1 & 0xFF\n" + _SUBTRACT,
+}
+for _bit in range(8):
+    MODIFY[f"RMB{_bit}"] = f"m &= {0xFF ^ 1 << _bit}"
+    MODIFY[f"SMB{_bit}"] = f"m |= {1 << _bit}"
+
+STORE: dict[str, str] = {
+    "STA": "cpu.a",
+    "STX": "cpu.x",
+    "STY": "cpu.y",
+    "STZ": "0",
+    "SAX": "cpu.a & cpu.x",
+}
+"""Byte that a store puts on the data lines."""
+
+UNSTABLE_STORE: dict[str, str] = {
+    "SHA": "m = cpu.a & cpu.x",
+    "SHX": "m = cpu.x",
+    "SHY": "m = cpu.y",
+    "TAS": "m = cpu.sp = cpu.a & cpu.x",
+}
+"""Stores of the NMOS part that also AND the byte with the high byte of the base address plus one."""
+
+IMPLIED: dict[str, str] = {
+    "CLC": "cpu.c = 0",
+    "SEC": "cpu.c = 1",
+    "CLD": "cpu.d = 0",
+    "SED": "cpu.d = 1",
+    "CLI": "cpu.i = 0",
+    "SEI": "cpu.i = 1",
+    "CLV": "cpu.v = 0",
+    "TAX": "cpu.x = cpu.n = cpu.z = cpu.a",
+    "TAY": "cpu.y = cpu.n = cpu.z = cpu.a",
+    "TXA": "cpu.a = cpu.n = cpu.z = cpu.x",
+    "TYA": "cpu.a = cpu.n = cpu.z = cpu.y",
+    "TSX": "cpu.x = cpu.n = cpu.z = cpu.sp",
+    "TXS": "cpu.sp = cpu.x",
+    "INX": "cpu.x = cpu.n = cpu.z = cpu.x + 1 & 0xFF",
+    "INY": "cpu.y = cpu.n = cpu.z = cpu.y + 1 & 0xFF",
+    "DEX": "cpu.x = cpu.n = cpu.z = cpu.x - 1 & 0xFF",
+    "DEY": "cpu.y = cpu.n = cpu.z = cpu.y - 1 & 0xFF",
+    "NOP": "pass",
+}
+"""Instructions of two cycles that touch registers only."""
+
+BRANCH: dict[str, str] = {
+    "BPL": "not cpu.n & 0x80",
+    "BMI": "cpu.n & 0x80",
+    "BVC": "not cpu.v",
+    "BVS": "cpu.v",
+    "BCC": "not cpu.c",
+    "BCS": "cpu.c",
+    "BNE": "cpu.z",
+    "BEQ": "not cpu.z",
+    "BRA": "True",
+}
+"""Condition under which a branch is taken."""
+
+PUSH: dict[str, str] = {"PHA": "cpu.a", "PHX": "cpu.x", "PHY": "cpu.y", "PHP": "cpu.p | 0x10"}
+"""Byte that goes to the stack."""
+
+PULL: dict[str, str] = {
+    "PLA": "cpu.a = cpu.n = cpu.z = m",
+    "PLX": "cpu.x = cpu.n = cpu.z = m",
+    "PLY": "cpu.y = cpu.n = cpu.z = m",
+    "PLP": "cpu.p = m",
+}
+"""What happens to the byte that comes from the stack."""
+
+
+def add_decimal_nmos(cpu: Any, m: int) -> None:
+    """ADC with D set on the NMOS part: N and V from the sum before its last correction, Z from the binary sum.
+
+    Source: B. Clark, Decimal Mode, 6502.org (from memory); invalid digits included.
+    """
+    a, c = cpu.a, cpu.c
+    low = (a & 0x0F) + (m & 0x0F) + c
+    if low > 9:
+        low = (low + 6 & 0x0F) + 0x10
+    total = (a & 0xF0) + (m & 0xF0) + low
+    cpu.z = a + m + c & 0xFF
+    cpu.n = total & 0xFF
+    cpu.v = (a ^ total) & (m ^ total) & 0x80
+    if total >= 0xA0:
+        total += 0x60
+    cpu.c = 1 if total >= 0x100 else 0
+    cpu.a = total & 0xFF
+
+
+def subtract_decimal_nmos(cpu: Any, m: int) -> None:
+    """SBC with D set on the NMOS part: all flags as in binary. Source as for ADC."""
+    a, borrow = cpu.a, 1 - cpu.c
+    binary = a - m - borrow
+    low = (a & 0x0F) - (m & 0x0F) - borrow
+    if low < 0:
+        low = (low - 6 & 0x0F) - 0x10
+    total = (a & 0xF0) - (m & 0xF0) + low
+    if total < 0:
+        total -= 0x60
+    cpu.n = cpu.z = binary & 0xFF
+    cpu.v = (a ^ m) & (a ^ binary) & 0x80
+    cpu.c = 0 if binary < 0 else 1
+    cpu.a = total & 0xFF
+
+
+def add_decimal_cmos(cpu: Any, m: int) -> None:
+    """ADC with D set on the W65C02S: result, C and V as NMOS, N and Z from the result (Rockwell R65C00, item 6)."""
+    add_decimal_nmos(cpu, m)
+    cpu.n = cpu.z = cpu.a
+
+
+def subtract_decimal_cmos(cpu: Any, m: int) -> None:
+    """SBC with D set on the W65C02S: C and V binary, N and Z from the result; a low borrow may run into the high digit."""
+    a, borrow = cpu.a, 1 - cpu.c
+    binary = total = a - m - borrow
+    if total < 0:
+        total -= 0x60
+    if (a & 0x0F) - (m & 0x0F) - borrow < 0:
+        total -= 6
+    cpu.v = (a ^ m) & (a ^ binary) & 0x80
+    cpu.c = 0 if binary < 0 else 1
+    cpu.a = cpu.n = cpu.z = total & 0xFF
+
+
+def and_rotate(cpu: Any, m: int) -> None:
+    """ARR, NMOS: AND, then ROR with odd flags; with D set the digits are corrected (source: groepaz, ARR)."""
+    both = cpu.a & m
+    r = both >> 1 | cpu.c << 7
+    cpu.n = cpu.z = r
+    cpu.v = (both ^ r) & 0x40 if cpu.d else (r ^ r << 1) & 0x40
+    if cpu.d:
+        if (both & 0x0F) + (both & 0x01) > 5:
+            r = r & 0xF0 | r + 6 & 0x0F
+        cpu.c = 1 if (both & 0xF0) + (both & 0x10) > 0x50 else 0
+        if cpu.c:
+            r = r + 0x60 & 0xFF
+    else:
+        cpu.c = r >> 6 & 1
+    cpu.a = r
