@@ -1,0 +1,125 @@
+"""Options that every command with a MACHINE shares, and the machine they describe."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import attrs
+import typer
+
+from simkit.errors import SimkitError
+
+if TYPE_CHECKING:
+    from simkit.machine import Machine
+
+MachineArgument = Annotated[str, typer.Argument(metavar="MACHINE", help="A folder, a machine.toml, or demo:NAME.")]
+SeedOption = Annotated[
+    int | None, typer.Option("--seed", metavar="N", help="Seed of everything that real hardware leaves to chance.")
+]
+ImageOption = Annotated[
+    list[str] | None,
+    typer.Option("--image", metavar="SLOT=FILE", help="ROM image for a slot instead of the file's; may be repeated."),
+]
+LabelsOption = Annotated[
+    list[Path] | None, typer.Option("--labels", metavar="FILE", help="A label list besides the file's; repeatable.")
+]
+ClockOption = Annotated[str | None, typer.Option("--clock", metavar="CLOCK", help='Machine clock, e.g. "4 MHz".')]
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="SLOT.NAME=VALUE", help="A setting of a card, e.g. 4.port_1=2; may be repeated."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print for programs.")]
+
+
+def help_text(*paragraphs: str, examples: Sequence[str]) -> str:
+    """Help of a command: paragraphs, then examples, one a line."""
+    # \b on a line of its own keeps the lines of its paragraph as they are.
+    shown = "\n".join(f"  {example}" for example in examples)
+    return "\n\n".join((*paragraphs, f"\b\nExamples:\n{shown}"))
+
+
+@attrs.frozen(kw_only=True)
+class MachineOptions:
+    """What the command line says about a machine.
+
+    Attributes:
+        machine: a folder, a machine.toml, or demo:NAME.
+        seed: replaces the file's seed.
+        image: texts SLOT=FILE.
+        labels: label lists to add.
+        clock: replaces the file's clock.
+        settings: texts SLOT.NAME=VALUE.
+    """
+
+    machine: str
+    seed: int | None = None
+    image: Sequence[str] = attrs.field(default=(), converter=tuple)
+    labels: Sequence[Path] = attrs.field(default=(), converter=tuple)
+    clock: str | None = None
+    settings: Sequence[str] = attrs.field(default=(), converter=tuple)
+
+    def load(self) -> Machine:
+        """The machine, built and switched on.
+
+        Raises:
+            SimkitError: the options or the machine file are wrong.
+        """
+        from simkit.labels import read_labels
+        from simkit.machine import Machine
+
+        machine = Machine.load(
+            self.machine,
+            seed=self.seed,
+            images=self.images(),
+            clock=self.clock,
+            settings=parse_settings(self.settings),
+        )
+        for path in self.labels:
+            for name, address in read_labels(path).items():
+                machine.labels.add(name, address)
+        return machine
+
+    def images(self) -> dict[int, str | Path | bytes]:
+        """Image files by slot.
+
+        Raises:
+            SimkitError: not SLOT=FILE, or two images for one slot.
+        """
+        found: dict[int, str | Path | bytes] = {}
+        for text in self.image:
+            slot, equals, file = text.partition("=")
+            if not equals or not slot.strip().isdecimal() or not file:
+                raise SimkitError(
+                    f"--image {text!r} does not say SLOT=FILE.", remedy="Write e.g. --image 2=my-rom.bin."
+                )
+            if int(slot) in found:
+                raise SimkitError(f"--image names slot {int(slot)} twice.", remedy="Give one image a slot.")
+            found[int(slot)] = Path(file)
+        return found
+
+
+def parse_settings(texts: Sequence[str]) -> Mapping[int, Mapping[str, Any]]:
+    """Settings by slot and name from texts SLOT.NAME=VALUE.
+
+    VALUE is read as the machine file would read it (5, true, "text"); what is none of these is text without quotes.
+
+    Raises:
+        SimkitError: not of that form.
+    """
+    found: dict[int, dict[str, Any]] = {}
+    for text in texts:
+        place, equals, value = text.partition("=")
+        slot, dot, name = place.strip().partition(".")
+        if not equals or not dot or not slot.isdecimal() or not name:
+            raise SimkitError(
+                f"--set {text!r} does not say SLOT.NAME=VALUE.",
+                remedy="Write e.g. --set 4.port_1=2 or --set 4.bit_order=first-bit-high.",
+            )
+        try:
+            found.setdefault(int(slot), {})[name.strip()] = tomllib.loads(f"value = {value}")["value"]
+        except (tomllib.TOMLDecodeError, KeyError):
+            found.setdefault(int(slot), {})[name.strip()] = value.strip()
+    return found
