@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterable, Mapping
 from enum import IntEnum
+from functools import lru_cache
 from heapq import heapify, heappop, heappush
 from typing import Any, NoReturn, Protocol
 
@@ -30,6 +31,7 @@ READ_STROBE = "RW and PHI2"
 WRITE_STROBE = "not RW and PHI2"
 
 _PAGE_ONES = (1 << 256) - 1
+_LOW_LINES = frozenset(f"A{n}" for n in range(8))
 
 
 class Kind(IntEnum):
@@ -318,7 +320,8 @@ class Bus:
             return memoryview(buffer)[base : base + 256]
         if for_write or not plain.ignores_writes:
             return None  # RAM with exchanged wires: each access takes the long way
-        view = bytearray(buffer[offset_of(seat, address | n, levels)] for n in range(256))
+        low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
+        view = bytearray([buffer[base | n] for n in low])
         return memoryview(view.translate(seat.gives_data) if seat.gives_data else view)
 
     # phase 0 --------------------------------------------------------------------------------------------------------
@@ -647,6 +650,14 @@ def offset_of(seat: Seat, address: int, levels: Mapping[str, bool]) -> int:
         ):
             offset |= 1 << pin
     return offset
+
+
+@lru_cache(maxsize=64)
+def _low_offsets(wires: tuple[tuple[str, str], ...], address_pins: int) -> tuple[int, ...]:
+    """What address lines A7 to A0 alone put on a card's pins, for their 256 values."""
+    pins = {f"A{n}": f"A{n}" for n in range(min(address_pins, 16))} | dict(wires)
+    places = [(int(pin[1:]), int(source[1:])) for pin, source in pins.items() if source in _LOW_LINES and pin[0] == "A"]
+    return tuple(sum((value >> source & 1) << pin for pin, source in places) for value in range(256))
 
 
 def _data_wires(wires: Mapping[str, str]) -> tuple[bytes | None, bytes | None]:
