@@ -1,0 +1,76 @@
+"""Colours of the 9918A family, computed from the levels its maker prints for the colour-difference outputs.
+
+Sources:
+    [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, November 1982, table 2-3 (page 2-17): Y, R-Y, B-Y in volts
+        over black. Figures as retyped in a public forum thread on the family's colours; S. Young's description (2002), 1.1,
+        has the same.
+    [AR] Texas Instruments, application report SPPA004: monitor interface for the 9928A; its outputs are the colour
+        differences divided by 1.14 (R-Y) and 2.03 (B-Y).
+    [601] ITU-R BT.601: Y = 0.299 R + 0.587 G + 0.114 B.
+Values outside 0 to 1 are cut off, each by itself.
+In doubt: signs and scale of the difference columns, hence two ways to read them. No gamma is applied: the levels are
+voltages that drive a picture tube, as are the numbers a screen is given today.
+"""
+
+from __future__ import annotations
+
+COLOUR_NAMES = (
+    "transparent",
+    "black",
+    "medium green",
+    "light green",
+    "dark blue",
+    "light blue",
+    "dark red",
+    "cyan",
+    "medium red",
+    "light red",
+    "dark yellow",
+    "light yellow",
+    "dark green",
+    "magenta",
+    "grey",
+    "white",
+)
+
+LEVELS = (
+    (0.00, 0.47, 0.47),  # transparent shows as black when nothing is behind it
+    (0.00, 0.47, 0.47),
+    (0.53, 0.07, 0.20),
+    (0.67, 0.17, 0.27),
+    (0.40, 0.40, 1.00),
+    (0.53, 0.43, 0.93),
+    (0.47, 0.83, 0.30),
+    (0.73, 0.00, 0.70),
+    (0.53, 0.93, 0.27),
+    (0.67, 0.93, 0.27),
+    (0.73, 0.57, 0.07),
+    (0.80, 0.57, 0.17),
+    (0.47, 0.13, 0.23),
+    (0.53, 0.73, 0.67),
+    (0.80, 0.47, 0.47),
+    (1.00, 0.47, 0.47),
+)
+"""Y, R-Y, B-Y in volts by colour number. [DM] table 2-3"""
+
+_ZERO = 0.47  # volts of a difference output without colour: the grey rows
+
+SCALES = {"plain": (1.0, 1.0), "monitor board": (1.14, 2.03), "grey": (0.0, 0.0)}
+"""What the difference signals are multiplied by: as printed; by [AR]; colour lost (wrong crystal, luminance output)."""
+
+
+def palette(reading: str) -> tuple[tuple[int, int, int], ...]:
+    """(red, green, blue), 0 to 255, by colour number.
+
+    Args:
+        reading: one of SCALES.
+    """
+    red_scale, blue_scale = SCALES[reading]
+    colours = []
+    for y, red_y, blue_y in LEVELS:
+        red = y + (red_y - _ZERO) * red_scale
+        blue = y + (blue_y - _ZERO) * blue_scale
+        green = (y - 0.299 * red - 0.114 * blue) / 0.587
+        levels = [int(min(max(level, 0.0), 1.0) * 255 + 0.5) for level in (red, green, blue)]
+        colours.append((levels[0], levels[1], levels[2]))
+    return tuple(colours)

@@ -1,0 +1,155 @@
+"""The last whole frame, drawn only when somebody asks: a journal of changes, played when a picture is wanted."""
+
+from __future__ import annotations
+
+from simkit_cards.tile_video_planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
+from simkit_cards.tile_video_raster import Raster
+from simkit_cards.tile_video_sprites import Shapes, paint, select
+from simkit_cards.tile_video_tables import ACTIVE_LINES, VRAM_BYTES, Tables, cell_of_4k, decode
+
+_PLANES_KEPT = 8
+
+Change = tuple[int, int, int]
+"""(crystal tick, what, value): what is the address of a cell of memory, or -1 - n for register n."""
+
+
+class Picture:
+    """Draws frames from a journal of changes.
+
+    The card appends to `journal` what it changes, and calls `end_frame` when a frame ends. `pixels` gives the last
+    whole frame: memory and registers as they were at its start, with each change in force from the line it hit.
+
+    Args:
+        raster: where the beam is.
+        text_left: dots left of the text in text modes.
+        blank: colour number shown before the first frame has ended.
+    """
+
+    def __init__(self, raster: Raster, text_left: int, blank: int) -> None:
+        self._raster = raster
+        self._text_left = text_left
+        self._blank = blank
+        self._dots = Dots()
+        self._shapes: Shapes | None = None
+        self.start(bytes(VRAM_BYTES), bytes(8))
+
+    def start(self, memory: bytes | bytearray, registers: bytes | bytearray, pixels: bytes | None = None) -> None:
+        """Begin with this memory and these registers at the start of the frame under way."""
+        self.journal: list[Change] = []
+        self.memory = bytearray(memory)  # as in the chips, at the start of the last whole frame or, once drawn, its end
+        self.registers = bytearray(registers)
+        self._pixels = bytes([self._blank]) * (ACTIVE_LINES * 256) if pixels is None else pixels
+        self._pending: list[Change] | None = None  # journal of the last whole frame until it is drawn
+        self._frame = 0
+        self._still = False  # the picture shows memory and registers as they are, so no change means no drawing
+        self._addressed = self.memory  # as the chip addresses it
+        self._tables = decode(self.registers)
+        self._planes: dict[tuple[int, int, int, int, int], Plane] = {}
+        self._blocks: set[int] = set()
+        self._rearrange()
+
+    def end_frame(self, frame: int) -> None:
+        """The frame under way ends; what comes belongs to the next."""
+        if self._pending is not None:
+            self._apply(self._pending)
+            self._still = False
+        self._pending = self.journal
+        self.journal = []
+        self._frame = frame
+
+    def pixels(self) -> bytes:
+        """Colour numbers of the last whole frame."""
+        changes = self._pending
+        if changes is not None:
+            self._pending = None
+            if changes or not self._still:
+                self._pixels = self._draw(changes)
+        return self._pixels
+
+    def _draw(self, changes: list[Change]) -> bytes:
+        lines: list[bytes] = []
+        line_of_change = self._raster.line_of_change
+        frame = self._frame
+        done = position = 0
+        count = len(changes)
+        while position < count:
+            line = line_of_change(changes[position][0], frame)
+            if line > done:
+                lines += self._draw_lines(done, line)
+                done = line
+            end = position + 1
+            while end < count and line_of_change(changes[end][0], frame) == line:
+                end += 1
+            self._apply(changes[position:end])
+            position = end
+        self._still = done == 0
+        if done < ACTIVE_LINES:
+            lines += self._draw_lines(done, ACTIVE_LINES)
+        return b"".join(lines)
+
+    def _draw_lines(self, first: int, end: int) -> list[bytes]:
+        tables = self._tables
+        lines: list[bytes] = [EMPTY_LINE] * ACTIVE_LINES
+        if tables.on:
+            self._forget_blocks()
+            plane = self._plane(tables)
+            for row in range(first >> 3, (end + 7) >> 3):
+                lines[row * 8 : row * 8 + 8] = plane.row(row, tables.name)
+            if tables.mode.has_sprites:
+                memory = self._addressed
+                if self._shapes is None:
+                    self._shapes = Shapes()
+                chosen = select(memory[tables.sprites : tables.sprites + 128], tables.sprite_lines)
+                paint(lines, first, end, memory, tables, self._shapes, chosen)
+        table = bytearray(range(256))
+        table[0] = tables.backdrop
+        table[TEXT_COLOUR] = tables.text_colour or tables.backdrop
+        return [b"".join(lines[first:end]).translate(table)]
+
+    def _plane(self, tables: Tables) -> Plane:
+        key = Plane.key(tables)
+        plane = self._planes.get(key)
+        if plane is None:
+            if len(self._planes) >= _PLANES_KEPT:
+                del self._planes[next(iter(self._planes))]
+            plane = self._planes[key] = Plane(tables, self._addressed, self._dots, self._text_left)
+        return plane
+
+    def _forget_blocks(self) -> None:
+        if self._blocks:
+            for plane in self._planes.values():
+                plane.forget(self._blocks)
+            self._blocks.clear()
+
+    def _apply(self, changes: list[Change]) -> None:
+        memory, blocks = self.memory, self._blocks
+        for _, what, value in changes:
+            if what >= 0:
+                memory[what] = value
+                if self._tables.k16:
+                    blocks.add(what >> 3)
+                else:
+                    address = self._address_of_cell[what]
+                    self._addressed[address] = value
+                    blocks.add(address >> 3)
+            else:
+                self.registers[-1 - what] = value
+                self._tables = decode(self.registers)
+                if self._tables.k16 != (self._addressed is memory):
+                    self._rearrange()
+
+    def _rearrange(self) -> None:
+        """See the memory through the address split now set."""
+        self._planes.clear()
+        self._blocks.clear()
+        if self._tables.k16:
+            self._addressed = self.memory
+            self._address_of_cell: dict[int, int] = {}
+        else:
+            self._address_of_cell = {cell_of_4k(address): address for address in range(VRAM_BYTES)}
+            self._addressed = addressed(self.memory)
+
+
+def addressed(memory: bytes | bytearray) -> bytearray:
+    """Video memory as the chip addresses it with R1 bit 7 clear."""
+    return bytearray([memory[cell_of_4k(address)] for address in range(VRAM_BYTES)])

@@ -1,0 +1,178 @@
+"""Pattern plane of the 9918A family: cells, rows and lines of the display modes, kept until their bytes change.
+
+Lines hold colour numbers; 0 lets the backdrop through and 16 stands for the text colour. Both are put in last, so a
+change of register 7 draws nothing again.
+
+Sources:
+    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapter 8, figure 8-11, appendix C.
+    [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 3.3 to 3.7 (masks, undocumented modes).
+Multicolor: [PG] puts the high half of a byte left, [YOUNG] right; [PG] is followed.
+Text margins: 6 and 10 dots (data manual table 3-3, from memory) against 8 and 8 [YOUNG] 3.2; a setting of the card.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from simkit_cards.tile_video_tables import ACTIVE_DOTS, Mode, Tables
+
+TEXT_COLOUR = 16
+"""Number that stands for the text colour in the lines of text modes."""
+
+EMPTY_LINE = bytes(ACTIVE_DOTS)
+
+_ROWS_KEPT = 768  # rows of one plane kept, about 2 KB each
+
+Cell = tuple[bytes, ...]
+Row = tuple[bytes, ...]
+
+
+class Dots:
+    """Eight dots by colours and pattern byte; a table of 256 for each pair of colours, made on first use."""
+
+    def __init__(self) -> None:
+        self._ones_and_zeros = b""
+        self._by_colours: dict[int, list[bytes]] = {}
+
+    def table(self, one: int, zero: int) -> list[bytes]:
+        """256 strings of eight dots: `one` for 1 bits, `zero` for 0 bits, bit 7 left."""
+        key = one << 8 | zero
+        found = self._by_colours.get(key)
+        if found is None:
+            if not self._ones_and_zeros:
+                self._ones_and_zeros = "".join(f"{pattern:08b}" for pattern in range(256)).encode()
+            dots = self._ones_and_zeros.translate(bytes.maketrans(b"01", bytes((zero, one))))
+            found = self._by_colours[key] = [dots[start : start + 8] for start in range(0, 2048, 8)]
+        return found
+
+
+class _Cells(dict[int, Cell]):
+    """Cells by name for one variant of a row, made on first use."""
+
+    def __init__(self, make: Callable[[int], Cell]) -> None:
+        super().__init__()
+        self._make = make
+
+    def __missing__(self, name: int) -> Cell:
+        cell = self[name] = self._make(name)
+        return cell
+
+
+class Plane:
+    """Pattern plane for one arrangement of tables.
+
+    A cell remembers which 8-byte blocks of video memory it was made from; when one changes, `forget` drops the cell
+    and the rows that show it. Rows are found by their names, so a row that scrolls or comes back is not made again.
+
+    Args:
+        tables: decoded registers; mode, table addresses and masks count.
+        memory: video memory as the chip addresses it; read whenever a cell is made.
+        dots: shared table of eight-dot strings.
+        text_left: dots left of the text in text modes.
+    """
+
+    def __init__(self, tables: Tables, memory: bytearray, dots: Dots, text_left: int) -> None:
+        self._tables = tables
+        self._memory = memory
+        self._dots = dots
+        self._left = bytes(text_left)
+        self._right = bytes(ACTIVE_DOTS - 240 - text_left)
+        self._cells: dict[int, _Cells] = {}
+        self._rows: dict[tuple[int, bytes], Row] = {}
+        self._users: dict[int, set[tuple[int, int]]] = {}
+
+    @staticmethod
+    def key(tables: Tables) -> tuple[int, int, int, int, int]:
+        """What a plane depends on, besides memory."""
+        return tables.mode, tables.colour, tables.colour_mask, tables.pattern, tables.pattern_mask
+
+    def row(self, number: int, name_table: int) -> Row:
+        """Eight lines of a row of cells."""
+        mode = self._tables.mode
+        if mode >= Mode.STRIPES:
+            return (self._left + (bytes([TEXT_COLOUR]) * 4 + bytes(2)) * 40 + self._right,) * 8
+        if mode is Mode.MULTICOLOR:
+            variant = number & 3
+        elif mode is Mode.MULTICOLOR_THIRDS:
+            variant = number >> 3 << 2 | number & 3
+        else:
+            variant = number >> 3 if mode & 1 else 0
+        columns = 40 if mode >= Mode.TEXT else 32
+        start = name_table + number * columns
+        names = bytes(self._memory[start : start + columns])
+        row = self._rows.get((variant, names))
+        if row is None:
+            cells = self._cells.get(variant)
+            if cells is None:
+                cells = self._cells[variant] = _Cells(self._maker(variant))
+            row = tuple(map(b"".join, zip(*map(cells.__getitem__, names), strict=True)))
+            if mode >= Mode.TEXT:
+                row = tuple([self._left + line + self._right for line in row])
+            if len(self._rows) >= _ROWS_KEPT:
+                self._rows.clear()
+            self._rows[variant, names] = row
+        return row
+
+    def forget(self, blocks: Iterable[int]) -> None:
+        """Drop what was made from the given 8-byte blocks (address // 8)."""
+        changed: dict[int, set[int]] = {}
+        for block in blocks:
+            for variant, name in self._users.pop(block, ()):
+                self._cells[variant].pop(name, None)
+                changed.setdefault(variant, set()).add(name)
+        if changed:
+            nothing: set[int] = set()
+            stale = [key for key in self._rows if not changed.get(key[0], nothing).isdisjoint(key[1])]
+            for key in stale:
+                del self._rows[key]
+
+    def _maker(self, variant: int) -> Callable[[int], Cell]:
+        tables, memory, users = self._tables, self._memory, self._users
+        mode = tables.mode
+
+        def use(address: int, name: int) -> None:
+            users.setdefault(address >> 3, set()).add((variant, name))
+
+        def graphics_1(name: int) -> Cell:
+            address = tables.pattern + name * 8
+            colour_address = tables.colour + (name >> 3)
+            use(address, name)
+            use(colour_address, name)
+            colour = memory[colour_address]
+            table = self._dots.table(colour >> 4, colour & 15)
+            return tuple([table[pattern] for pattern in memory[address : address + 8]])
+
+        def graphics_2(name: int) -> Cell:
+            offset = variant << 11 | name << 3
+            address = tables.pattern | offset & tables.pattern_mask
+            colour_address = tables.colour | offset & tables.colour_mask
+            use(address, name)
+            use(colour_address, name)
+            table = self._dots.table
+            return tuple(
+                [
+                    table(colour >> 4, colour & 15)[pattern]
+                    for pattern, colour in zip(
+                        memory[address : address + 8], memory[colour_address : colour_address + 8], strict=True
+                    )
+                ]
+            )
+
+        def text(name: int) -> Cell:
+            address = tables.pattern | (variant << 11 | name << 3) & tables.pattern_mask
+            use(address, name)
+            table = self._dots.table(TEXT_COLOUR, 0)
+            return tuple([table[pattern][:6] for pattern in memory[address : address + 8]])
+
+        def multicolor(name: int) -> Cell:
+            address = tables.pattern | (variant >> 2 << 11 | name << 3) & tables.pattern_mask
+            use(address, name)
+            address += 2 * (variant & 3)
+            upper, lower = (bytes((byte >> 4,)) * 4 + bytes((byte & 15,)) * 4 for byte in memory[address : address + 2])
+            return (upper,) * 4 + (lower,) * 4
+
+        if mode is Mode.GRAPHICS_1:
+            return graphics_1
+        if mode is Mode.GRAPHICS_2:
+            return graphics_2
+        return text if mode >= Mode.TEXT else multicolor

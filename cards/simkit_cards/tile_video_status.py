@@ -1,0 +1,173 @@
+"""Status register of the 9918A family: F, 5S, C and the fifth-sprite number, worked out line by line when asked.
+
+Sources:
+    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.2.
+    [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 2.2, 4.3.
+    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual 2.3.3.
+Model: the scan for a line counts when the line begins; where inside the line before it falls is not published.
+"""
+
+from __future__ import annotations
+
+from enum import IntFlag
+
+from simkit.events import NEVER
+from simkit_cards.tile_video_picture import addressed
+from simkit_cards.tile_video_raster import Raster
+from simkit_cards.tile_video_sprites import Selection, Shapes, may_overlap, overlap, select
+from simkit_cards.tile_video_tables import ACTIVE_DOTS, ACTIVE_LINES, Tables
+
+_ALL = ACTIVE_LINES * ACTIVE_DOTS
+
+
+class Status(IntFlag):
+    """Bits of the status register. [PG] 5.2."""
+
+    F = 0x80  # frame: the last active line has been drawn
+    S5 = 0x40  # "5S": a fifth sprite on a line
+    C = 0x20  # coincidence
+    FSN = 0x1F  # fifth-sprite number
+
+
+class StatusFlags:
+    """The flags, brought up to date on demand.
+
+    Call `catch_up` before memory or registers that sprites depend on change, before a read, and at the end of a frame.
+
+    Args:
+        raster: where the beam is.
+        memory: video memory as in the chips.
+        everywhere: coincidence counts left and right of the picture too.
+
+    Attributes:
+        value: the register's byte as of the last catch-up.
+        position: dots of the frame taken into account, line * 256 + dot.
+    """
+
+    def __init__(self, raster: Raster, memory: bytearray, everywhere: bool) -> None:
+        self.value = 0
+        self._raster = raster
+        self._memory = memory
+        self._everywhere = everywhere
+        self.position = 0
+        self._shapes: Shapes | None = None
+        self._selection: Selection | None = None
+        self._meetings: list[tuple[int, int]] | None = None  # (line, dots that meet), lines in order
+        self._seen: bytes | bytearray = memory
+
+    def start_frame(self) -> None:
+        """A frame begins: nothing of it has been drawn."""
+        self.position = 0
+
+    def changed(self) -> None:
+        """Memory or registers that sprites depend on changed."""
+        self._selection = None
+        self._meetings = None
+
+    def catch_up(self, tick: int, frame: int, tables: Tables) -> None:
+        """Take into account what was drawn up to `tick`."""
+        self._move_to(self._raster.drawn(tick, frame), tables)
+
+    def finish_frame(self, tables: Tables) -> None:
+        """Take the rest of the frame into account and set F."""
+        self._move_to(_ALL, tables)
+        self.value |= Status.F
+
+    def clear(self) -> None:
+        """A status read or a reset clears F, 5S and C; the number stays. [PG] 5.2.1 to 5.2.3."""
+        self.value &= Status.FSN
+
+    def _move_to(self, position: int, tables: Tables) -> None:
+        start = self.position
+        if position <= start:
+            return
+        self.position = position
+        if not tables.sprites_on:
+            return
+        if not self.value & Status.S5:
+            self._scan_lines(-(-start // ACTIVE_DOTS), -(-position // ACTIVE_DOTS), tables)
+        if not self.value & Status.C and self._first_meeting(start, position, tables) is not None:
+            self.value |= Status.C
+
+    def _scan_lines(self, first: int, end: int, tables: Tables) -> None:
+        """Scan the lines that begin in first .. end-1. [YOUNG] 4.3, [F18A]."""
+        if first >= end:
+            return
+        selection = self._choose(tables)
+        number = selection.last
+        for segment in selection.segments:
+            if segment.fifth < 0 or segment.end <= first:
+                continue
+            if segment.first >= end:
+                break
+            if not self.value & Status.F:
+                self.value = self.value & ~Status.FSN | segment.fifth | Status.S5
+                return
+            if segment.end >= end:
+                number = segment.fifth  # F is set: not kept, but the scan of the last line stopped there
+        self.value = self.value & ~Status.FSN | number
+
+    def _choose(self, tables: Tables) -> Selection:
+        if self._selection is None:
+            self._seen = self._memory if tables.k16 else addressed(self._memory)
+            self._selection = select(self._seen[tables.sprites : tables.sprites + 128], tables.sprite_lines)
+        return self._selection
+
+    def _first_meeting(self, start: int, end: int, tables: Tables) -> int | None:
+        """First position in start .. end-1 where two sprites meet, or None."""
+        if self._meetings is None:
+            self._meetings = self._find_meetings(tables)
+        for line, dots in self._meetings:
+            base = line * ACTIVE_DOTS
+            if base + ACTIVE_DOTS <= start:
+                continue
+            if base >= end:
+                break
+            if start > base:
+                dots &= (1 << ACTIVE_DOTS - (start - base)) - 1
+            if dots:
+                first = base + ACTIVE_DOTS - dots.bit_length()
+                if first < end:
+                    return first
+        return None
+
+    def _find_meetings(self, tables: Tables) -> list[tuple[int, int]]:
+        selection = self._choose(tables)
+        memory = self._seen
+        attributes = memory[tables.sprites : tables.sprites + 128]
+        meetings = []
+        for segment in selection.segments:
+            if len(segment.shown) > 1 and may_overlap(attributes, segment.shown, tables.sprite_lines):
+                if self._shapes is None:
+                    self._shapes = Shapes()
+                for line in range(segment.first, segment.end):
+                    dots = overlap(memory, tables, self._shapes, segment.shown, line, self._everywhere)
+                    if dots:
+                        meetings.append((line, dots))
+        return meetings
+
+    def steady_until(self, frame: int, tables: Tables) -> int:
+        """Tick before which a read without effect gives the same byte, within the frame under way; NEVER for all of it.
+
+        The caller has caught up and found F, 5S and C clear.
+        """
+        if not tables.sprites_on or self.position >= _ALL:
+            return NEVER
+        selection = self._choose(tables)
+        next_line = -(-self.position // ACTIVE_DOTS)
+        soonest = _ALL
+        if self.value & Status.FSN != selection.last:
+            soonest = next_line * ACTIVE_DOTS
+        for segment in selection.segments:
+            if segment.fifth >= 0 and segment.end > next_line:
+                soonest = min(soonest, max(segment.first, next_line) * ACTIVE_DOTS)
+                break
+        meeting = self._first_meeting(self.position, soonest, tables)
+        if meeting is not None:
+            soonest = meeting
+        return NEVER if soonest >= _ALL else self._raster.tick_of(soonest, frame)
+
+    def load(self, value: int, position: int) -> None:
+        """Take back `value` and `position`."""
+        self.value, self.position = value, position
+        self.changed()

@@ -1,0 +1,165 @@
+"""What the eight registers of the 9918A family say: display mode, table addresses, colours. Pure decoding.
+
+Bits are numbered with 7 as the most significant. Mode names and bit names as the maker prints them.
+
+Sources:
+    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.1.1 to 5.1.8, chapter 8, appendix C.
+    [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002: 2.1, 3.3
+        to 3.7, measured on parts.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum, IntFlag
+
+import attrs
+
+VRAM_BYTES = 0x4000
+"""Size of the video memory. [PG] 5.1.2 with the 4/16K bit set."""
+
+ACTIVE_LINES = 192
+ACTIVE_DOTS = 256
+"""Size of the picture inside the border. [PG] 2.1"""
+
+ROWS = 24
+"""Rows of cells, eight lines each, in every mode. [PG] chapter 8"""
+
+
+class Mode(IntEnum):
+    """Display mode by the bits M1 M2 M3, M1 most significant. [PG] 5.1.1; the last four rows [YOUNG] 3.5 to 3.7."""
+
+    GRAPHICS_1 = 0b000
+    GRAPHICS_2 = 0b001
+    MULTICOLOR = 0b010
+    MULTICOLOR_THIRDS = 0b011
+    TEXT = 0b100
+    TEXT_THIRDS = 0b101
+    STRIPES = 0b110
+    STRIPES_3 = 0b111
+
+    @property
+    def has_sprites(self) -> bool:
+        """Sprites are off whenever M1 is set. [YOUNG] 4."""
+        return self < Mode.TEXT
+
+    @property
+    def words(self) -> str:
+        """Name for people."""
+        return _MODE_WORDS[self]
+
+
+_MODE_WORDS = {
+    Mode.GRAPHICS_1: "graphics I",
+    Mode.GRAPHICS_2: "graphics II",
+    Mode.MULTICOLOR: "multicolor",
+    Mode.MULTICOLOR_THIRDS: "multicolor with M3 (undocumented: three pattern sets)",
+    Mode.TEXT: "text",
+    Mode.TEXT_THIRDS: "text with M3 (undocumented: three pattern sets)",
+    Mode.STRIPES: "M1 and M2 together (undocumented: stripes)",
+    Mode.STRIPES_3: "M1, M2 and M3 together (undocumented: stripes)",
+}
+
+
+class R1(IntFlag):
+    """Bits of register 1. [PG] 5.1.2."""
+
+    K16 = 0x80  # "4/16K": 16K addressing
+    BL = 0x40  # display on
+    IE = 0x20  # interrupt output enabled
+    M1 = 0x10
+    M2 = 0x08
+    SIZE = 0x02  # sprites of 16 x 16
+    MAG = 0x01  # sprite dots doubled
+
+
+R0_M3 = 0x02
+R0_EV = 0x01
+"""Bits of register 0. [PG] 5.1.1"""
+
+USED_BITS = (0x03, 0xFB, 0x0F, 0xFF, 0x07, 0x7F, 0x07, 0xFF)
+"""Bits of each register that do something. [PG] 5.1.1 to 5.1.8"""
+
+
+@attrs.frozen(slots=True)
+class Tables:
+    """Decoded registers.
+
+    Attributes:
+        mode: display mode.
+        on: BL: the display is on.
+        k16: 16K addressing.
+        name, colour, pattern: table addresses; colour and pattern of modes with thirds are the high bit alone.
+        pattern_mask, colour_mask: which bits of the offset into those tables count, in modes with thirds.
+        sprites: address of the sprite attribute table.
+        sprite_patterns: address of the sprite pattern table.
+        large: sprites of 16 x 16.
+        doubled: sprite dots doubled.
+        text_colour: colour of 1 bits in text mode.
+        backdrop: colour behind everything.
+    """
+
+    mode: Mode
+    on: bool
+    k16: bool
+    name: int
+    colour: int
+    colour_mask: int
+    pattern: int
+    pattern_mask: int
+    sprites: int
+    sprite_patterns: int
+    large: bool
+    doubled: bool
+    text_colour: int
+    backdrop: int
+
+    @property
+    def sprite_lines(self) -> int:
+        """Height (and width) of a sprite on the screen, in lines (dots). [PG] 9."""
+        return (16 if self.large else 8) << self.doubled
+
+    @property
+    def sprites_on(self) -> bool:
+        """Whether sprites are processed at all."""
+        return self.on and self.mode.has_sprites
+
+    @property
+    def columns(self) -> int:
+        """Cells a row."""
+        return 32 if self.mode < Mode.TEXT else 40
+
+    @property
+    def name_bytes(self) -> int:
+        """Bytes of the name table in use."""
+        return ROWS * self.columns
+
+
+def decode(registers: bytes | bytearray) -> Tables:
+    """Decode the eight registers. [PG] 5.1, appendix A formulas; masks [YOUNG] 3.3."""
+    r0, r1, r2, r3, r4, r5, r6, r7 = registers
+    mode = Mode((r1 >> 2 & 4) | (r1 >> 2 & 2) | (r0 >> 1 & 1))
+    thirds = bool(mode & 1)
+    return Tables(
+        mode=mode,
+        on=bool(r1 & R1.BL),
+        k16=bool(r1 & R1.K16),
+        name=(r2 & 0x0F) << 10,
+        colour=(r3 & 0x80) << 6 if thirds else r3 << 6,
+        colour_mask=(r3 & 0x7F) << 6 | 0x3F if thirds else 0x1F,
+        pattern=(r4 & 0x04) << 11 if thirds else (r4 & 0x07) << 11,
+        pattern_mask=(r4 & 0x03) << 11 | 0x7FF if thirds else 0x7FF,
+        sprites=(r5 & 0x7F) << 7,
+        sprite_patterns=(r6 & 0x07) << 11,
+        large=bool(r1 & R1.SIZE),
+        doubled=bool(r1 & R1.MAG),
+        text_colour=r7 >> 4,
+        backdrop=r7 & 0x0F,
+    )
+
+
+def cell_of_4k(address: int) -> int:
+    """Cell that an address reaches with R1 bit 7 clear, counted as with it set. [YOUNG] 2.1, arithmetic from its table.
+
+    Column VA0..VA5, VA12 and row VA6..VA11, VA13, against column VA0..VA6 and row VA7..VA13: a bijection.
+    """
+    return (address & 0x3F) | (address >> 12 & 1) << 6 | (address >> 6 & 0x3F) << 7 | (address & 0x2000)
