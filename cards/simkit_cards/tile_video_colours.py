@@ -2,8 +2,8 @@
 
 Sources:
     [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, November 1982, table 2-3 (page 2-17): Y, R-Y, B-Y in volts
-        over black. Figures as retyped in a public forum thread on the family's colours; S. Young's description (2002), 1.1,
-        has the same.
+        over black. Figures as retyped in a public forum thread on the family's colours; the same in S. Young's
+        description (2002), 1.1.
     [AR] Texas Instruments, application report SPPA004: monitor interface for the 9928A; its outputs are the colour
         differences divided by 1.14 (R-Y) and 2.03 (B-Y).
     [601] ITU-R BT.601: Y = 0.299 R + 0.587 G + 0.114 B.
