@@ -12,13 +12,12 @@ import hashlib
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import attrs
 
 from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle, Seat, overlaps
 from simkit.card import Slot
-from simkit.cpu.disassemble import Instruction, disassemble
 from simkit.cpu.exact import ExactCpu, make_exact
 from simkit.description import CardDescription, Description, read_description
 from simkit.errors import SeveralErrors, SimkitError
@@ -29,6 +28,9 @@ from simkit.lines import Drive, Line, Pin, PinSpec
 from simkit.select import Expression, Select, ranges
 from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
 from simkit.views import Buttons, CardView, Keys, Lamps, Pads, Screen, Serial, only_port
+
+if TYPE_CHECKING:
+    from simkit.cpu.disassemble import Instruction
 
 DEFAULT_TIMEOUT_SECONDS = 30.0
 """Machine time after which a run that waits for something gives up."""
@@ -166,6 +168,18 @@ class Machine:
         for name, line_name in described.lines.items():
             self.bus.wiring.line(line_name).join(slot.pins[name])
         card = described.card(described.settings, slot)
+        self.bus.seat(
+            Seat(
+                card,
+                described.slot,
+                described.kind,
+                Select(described.select, described.not_select),
+                Expression(described.output_enable),
+                Expression(described.write_enable),
+                dict(described.wires),
+                described.ready_gated,
+            )
+        )
         insert = getattr(card, "insert", None)
         source = image if image is not None else described.image
         if insert is not None:
@@ -196,18 +210,6 @@ class Machine:
                     self.labels.add(label, address)
             except SimkitError as error:
                 raise located(error, "labels") from error
-        self.bus.seat(
-            Seat(
-                card,
-                described.slot,
-                described.kind,
-                Select(described.select, described.not_select),
-                Expression(described.output_enable),
-                Expression(described.write_enable),
-                dict(described.wires),
-                described.ready_gated,
-            )
-        )
 
     def _check_overlaps(self) -> None:
         if self.description.backplane.overlaps == "run":
@@ -480,6 +482,8 @@ class Machine:
         return found
 
     def _disassembled(self, address: int) -> Instruction:
+        from simkit.cpu.disassemble import disassemble  # only wanted by people, so not at start
+
         return disassemble(
             lambda a: self.bus.peek(a & 0xFFFF, self.cycle, self.cpu.last),
             address,
