@@ -325,10 +325,10 @@ class Machine:
         if cycles is not None:
             return self._run_to(self.cycle + cycles)
         if seconds is not None:
-            return self._run_to(self.cycle + _ceil(Fraction(seconds) * self.description.clock_hz))
+            return self._run_to(self.cycle + _ceil(Fraction(str(seconds)) * self.description.clock_hz))
         if frames is not None:
             return self._run_to(self.cycle + _ceil(frames * self.screen.frame_cycles))
-        limit = self.cycle + _ceil(Fraction(timeout) * self.description.clock_hz)
+        limit = self.cycle + _ceil(Fraction(str(timeout)) * self.description.clock_hz)
         if label is not None:
             address = self.labels[label]
             return self._step_until(lambda: self.cpu.pc == address, limit, f"label {label} (${address:04X})")
@@ -346,11 +346,7 @@ class Machine:
 
     def _run_to(self, cycle: int) -> int:
         self._finish_instruction()
-        already = self.cpu.halted
-        while self.cpu.cycle < cycle:
-            self.cpu.run(cycle)
-            if self.cpu.halted and not already:
-                break
+        self.cpu.run(cycle)
         return self.cpu.cycle
 
     def _step_until(self, done: Callable[[], bool], limit: int, what: str) -> int:
