@@ -8,7 +8,7 @@ tell the difference.
 RESET: in the first cycle whose sample shows RESET low the instruction under way is given up before its access, so that
 no write happens any more. While it is low every cycle reads the address in PC. The first cycle with RESET high again is
 the first of the seven of the reset sequence.
-SO: a falling edge sampled by the penultimate cycle of an instruction sets V at its end, a later one an instruction later.
+SO: a falling edge sampled by the penultimate cycle of an instruction sets V at its end, a later one with the next.
 """
 
 from __future__ import annotations
@@ -64,6 +64,8 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         "_so_edge",
         "_stalled_at",
         "_stretch",
+        # py65's, here for speed:
+        "a",
         "attention",
         "began",
         "c",
@@ -85,22 +87,20 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         "masked",
         "n",
         "part",
+        "pc",
         "polls",
         "quick",
         "rd",
         "recent",
         "recogniser",
         "reset_due",
+        "sp",
         "v",
         "waiting",
         "wr",
-        "z",
-        # py65's, here for speed:
-        "a",
-        "pc",
-        "sp",
         "x",
         "y",
+        "z",
     )
 
     def __init__(
@@ -440,7 +440,8 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         return 0xFFFF if self.jammed else int(self.pc)
 
     def run(self, until: int) -> None:
-        """Steps up to the first boundary at or after cycle `until`."""
+        """Steps up to the first boundary at or after cycle `until`, or up to the one at which the CPU halts."""
+        halted = self.halted
         while self.cycle < until:
             if self.held or self.reset_due:
                 self._skip(until)
@@ -448,6 +449,8 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
                 self._run_quick(min(until, self.horizon - QUICK_MARGIN))
             if self.cycle < until:
                 self.step()
+                if self.halted is not halted:
+                    return
 
     def _run_quick(self, stop: int) -> None:
         """Quick instructions while the cycle is below `stop` and all memory they touch is plain."""

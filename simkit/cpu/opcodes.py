@@ -90,8 +90,11 @@ CPX SBC NOP NOP CPX SBC INC SMB6 INX SBC NOP NOP CPX SBC INC BBS6
 BEQ SBC SBC NOP NOP SBC INC SMB7 SED SBC PLX NOP NOP SBC INC BBS7
 """
 
-_EVEN_ROWS = "imm indx imm indx zp zp zp zp imp imm acc imm abs abs abs abs".split()
-_ODD_ROWS = "rel indy imp indy zpx zpx zpx zpx imp absy imp absy absx absx absx absx".split()
+_COLUMNS = """
+imm indx imm indx zp  zp  zp  zp  imp imm  acc imm  abs  abs  abs  abs
+rel indy imp indy zpx zpx zpx zpx imp absy imp absy absx absx absx absx
+"""
+_EVEN_ROW, _ODD_ROW = (line.split() for line in _COLUMNS.strip().splitlines())
 
 _NMOS_EXCEPTIONS = {0x00: "imp", 0x20: "abs", 0x40: "imp", 0x60: "imp", 0x6C: "ind"}
 _NMOS_EXCEPTIONS |= dict.fromkeys((0x96, 0x97, 0xB6, 0xB7), "zpy") | dict.fromkeys((0x9E, 0x9F, 0xBE, 0xBF), "absy")
@@ -129,23 +132,21 @@ class Opcode:
         return 1 + OPERAND_BYTES[self.mode]
 
 
-_NMOS_UNDOCUMENTED = frozenset(
-    "JAM SLO RLA SRE RRA DCP ISC SAX LAX LAS ANC ALR ARR SBX ANE LXA SHA SHX SHY TAS".split()
-)
+_NMOS_UNDOCUMENTED = "JAM SLO RLA SRE RRA DCP ISC SAX LAX LAS ANC ALR ARR SBX ANE LXA SHA SHX SHY TAS"
 
 
-def _table(grid: str, exceptions: dict[int, str], undocumented: frozenset[str]) -> tuple[Opcode, ...]:
+def _table(grid: str, exceptions: dict[int, str], undocumented: str) -> tuple[Opcode, ...]:
     opcodes = []
     for code, mnemonic in enumerate(grid.split()):
-        columns = _ODD_ROWS if code & 0x10 else _EVEN_ROWS
+        columns = _ODD_ROW if code & 0x10 else _EVEN_ROW
         mode = exceptions.get(code, columns[code & 15])
-        documented = mnemonic not in undocumented and (mnemonic != "NOP" or code == 0xEA) and (code != 0xEB)
+        documented = mnemonic not in undocumented.split() and (mnemonic != "NOP" or code == 0xEA) and (code != 0xEB)
         opcodes.append(Opcode(code, mnemonic, mode, documented))
     return tuple(opcodes)
 
 
 OPCODES: dict[str, tuple[Opcode, ...]] = {
     "6502": _table(_NMOS, _NMOS_EXCEPTIONS, _NMOS_UNDOCUMENTED),
-    "65C02": _table(_CMOS, _CMOS_EXCEPTIONS, frozenset()),
+    "65C02": _table(_CMOS, _CMOS_EXCEPTIONS, ""),
 }
 """The 256 opcodes by part, indexed by code."""

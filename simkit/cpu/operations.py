@@ -12,26 +12,23 @@ undocumented opcodes: groepaz, NMOS 6510 Unintended Opcodes, v0.92, 2017, and ma
 
 from __future__ import annotations
 
+from textwrap import indent
 from typing import Any
 
-_ADD = """
-if cpu.d:
-    add_decimal(cpu, m)
-else:
-    r = cpu.a + m + cpu.c
-    cpu.v = (cpu.a ^ r) & (m ^ r) & 0x80
-    cpu.c = r >> 8
-    cpu.a = cpu.n = cpu.z = r & 0xFF
+_ADD_BINARY = """
+r = cpu.a + m + cpu.c
+cpu.v = (cpu.a ^ r) & (m ^ r) & 0x80
+cpu.c = r >> 8
+cpu.a = cpu.n = cpu.z = r & 0xFF
 """
-_SUBTRACT = """
-if cpu.d:
-    subtract_decimal(cpu, m)
-else:
-    r = cpu.a - m - 1 + cpu.c
-    cpu.v = (cpu.a ^ m) & (cpu.a ^ r) & 0x80
-    cpu.c = 0 if r < 0 else 1
-    cpu.a = cpu.n = cpu.z = r & 0xFF
+_SUBTRACT_BINARY = """
+r = cpu.a - m - 1 + cpu.c
+cpu.v = (cpu.a ^ m) & (cpu.a ^ r) & 0x80
+cpu.c = 0 if r < 0 else 1
+cpu.a = cpu.n = cpu.z = r & 0xFF
 """
+_ADD = "if cpu.d:\n    add_decimal(cpu, m)\nelse:" + indent(_ADD_BINARY, "    ")
+_SUBTRACT = "if cpu.d:\n    subtract_decimal(cpu, m)\nelse:" + indent(_SUBTRACT_BINARY, "    ")
 _COMPARE = """
 r = cpu.{0} - m
 cpu.c = 0 if r < 0 else 1
@@ -63,6 +60,9 @@ READ: dict[str, str] = {
     "LXA": "cpu.a = cpu.x = cpu.n = cpu.z = (cpu.a | cpu.magic) & m",
 }
 """Instructions that read a byte."""
+
+BINARY: dict[str, str] = {"ADC": _ADD_BINARY, "SBC": _SUBTRACT_BINARY}
+"""ADC and SBC while D is clear."""
 
 _SHIFTS = {
     "ASL": "cpu.c = m >> 7\nm = m << 1 & 0xFF",
@@ -195,7 +195,7 @@ def add_decimal_cmos(cpu: Any, m: int) -> None:
 
 
 def subtract_decimal_cmos(cpu: Any, m: int) -> None:
-    """SBC with D set on the W65C02S: C and V binary, N and Z from the result; a low borrow may run into the high digit."""
+    """SBC with D set on the W65C02S: C and V binary, N and Z from the result; a low borrow may run into the high."""
     a, borrow = cpu.a, 1 - cpu.c
     binary = total = a - m - borrow
     if total < 0:
