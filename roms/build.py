@@ -118,18 +118,7 @@ def assemble(source: Path, folder: Path) -> dict[str, Path]:
     with tempfile.TemporaryDirectory() as scratch:
         image = Path(scratch) / "image"
         # No branch is made longer behind the reader's back: what stands in the source is what is burnt.
-        options = [
-            "-q",
-            "-c",
-            "--no-branch-extend",
-            "-l",
-            "kept",
-            "-m",
-            "kept",
-            "-o",
-            str(image),
-            str(source.resolve()),
-        ]
+        options = ["-q", "-c", "--no-branch-extend", "-l", "kept", "-m", "kept", "-o", str(image)]
         if Ophis.Main.run_ophis([*options, str(source.resolve())]) != 0:
             raise SystemExit(f"{source}: not assembled, see the messages above; no file was changed.")
         written["bin"].write_bytes(image.read_bytes())

@@ -1,0 +1,553 @@
+; The font: tiles $20 to $5F, so that a tile's number is the ASCII code of its character. Strokes two dots wide, as
+; single dots get lost on a television set. Characters that the game does not need are empty.
+
+.alias FONT_BYTES          64*8
+
+font:
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; space
+        ; !
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        .byte %00011000
+        .byte %00000000
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; "
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; #
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; $
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; %
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; &
+        ; '
+        .byte %00011000
+        .byte %00011000
+        .byte %00110000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        ; (
+        .byte %00001100
+        .byte %00011000
+        .byte %00110000
+        .byte %00110000
+        .byte %00110000
+        .byte %00011000
+        .byte %00001100
+        .byte %00000000
+        ; )
+        .byte %00110000
+        .byte %00011000
+        .byte %00001100
+        .byte %00001100
+        .byte %00001100
+        .byte %00011000
+        .byte %00110000
+        .byte %00000000
+        ; *
+        .byte %00000000
+        .byte %01100110
+        .byte %00111100
+        .byte %01111110
+        .byte %00111100
+        .byte %01100110
+        .byte %00000000
+        .byte %00000000
+        ; +
+        .byte %00000000
+        .byte %00011000
+        .byte %00011000
+        .byte %01111110
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        .byte %00000000
+        ; ,
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00011000
+        .byte %00110000
+        .byte %00000000
+        ; -
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00111100
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        ; .
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        ; /
+        .byte %00000110
+        .byte %00000110
+        .byte %00001100
+        .byte %00011000
+        .byte %00110000
+        .byte %01100000
+        .byte %01100000
+        .byte %00000000
+        ; 0
+        .byte %00111100
+        .byte %01100110
+        .byte %01101110
+        .byte %01111110
+        .byte %01110110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; 1
+        .byte %00011000
+        .byte %00111000
+        .byte %01111000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %01111110
+        .byte %00000000
+        ; 2
+        .byte %00111100
+        .byte %01100110
+        .byte %00000110
+        .byte %00001100
+        .byte %00011000
+        .byte %00110000
+        .byte %01111110
+        .byte %00000000
+        ; 3
+        .byte %00111100
+        .byte %01100110
+        .byte %00000110
+        .byte %00011100
+        .byte %00000110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; 4
+        .byte %00001110
+        .byte %00011110
+        .byte %00110110
+        .byte %01100110
+        .byte %01111110
+        .byte %00000110
+        .byte %00000110
+        .byte %00000000
+        ; 5
+        .byte %01111110
+        .byte %01100000
+        .byte %01111100
+        .byte %00000110
+        .byte %00000110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; 6
+        .byte %00111100
+        .byte %01100000
+        .byte %01100000
+        .byte %01111100
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; 7
+        .byte %01111110
+        .byte %00000110
+        .byte %00001100
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        ; 8
+        .byte %00111100
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; 9
+        .byte %00111100
+        .byte %01100110
+        .byte %01100110
+        .byte %00111110
+        .byte %00000110
+        .byte %00000110
+        .byte %00111100
+        .byte %00000000
+        ; :
+        .byte %00000000
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        .byte %00000000
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; ;
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; <
+        ; =
+        .byte %00000000
+        .byte %00000000
+        .byte %01111110
+        .byte %00000000
+        .byte %01111110
+        .byte %00000000
+        .byte %00000000
+        .byte %00000000
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; >
+        ; ?
+        .byte %00111100
+        .byte %01100110
+        .byte %00001100
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        .byte %00011000
+        .byte %00000000
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; @
+        ; A
+        .byte %00111100
+        .byte %01100110
+        .byte %01100110
+        .byte %01111110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %00000000
+        ; B
+        .byte %01111100
+        .byte %01100110
+        .byte %01100110
+        .byte %01111100
+        .byte %01100110
+        .byte %01100110
+        .byte %01111100
+        .byte %00000000
+        ; C
+        .byte %00111100
+        .byte %01100110
+        .byte %01100000
+        .byte %01100000
+        .byte %01100000
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; D
+        .byte %01111000
+        .byte %01101100
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01101100
+        .byte %01111000
+        .byte %00000000
+        ; E
+        .byte %01111110
+        .byte %01100000
+        .byte %01100000
+        .byte %01111000
+        .byte %01100000
+        .byte %01100000
+        .byte %01111110
+        .byte %00000000
+        ; F
+        .byte %01111110
+        .byte %01100000
+        .byte %01100000
+        .byte %01111000
+        .byte %01100000
+        .byte %01100000
+        .byte %01100000
+        .byte %00000000
+        ; G
+        .byte %00111100
+        .byte %01100110
+        .byte %01100000
+        .byte %01101110
+        .byte %01100110
+        .byte %01100110
+        .byte %00111110
+        .byte %00000000
+        ; H
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01111110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %00000000
+        ; I
+        .byte %00111100
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00111100
+        .byte %00000000
+        ; J
+        .byte %00001110
+        .byte %00000110
+        .byte %00000110
+        .byte %00000110
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; K
+        .byte %01100110
+        .byte %01101100
+        .byte %01111000
+        .byte %01110000
+        .byte %01111000
+        .byte %01101100
+        .byte %01100110
+        .byte %00000000
+        ; L
+        .byte %01100000
+        .byte %01100000
+        .byte %01100000
+        .byte %01100000
+        .byte %01100000
+        .byte %01100000
+        .byte %01111110
+        .byte %00000000
+        ; M
+        .byte %11000110
+        .byte %11101110
+        .byte %11111110
+        .byte %11010110
+        .byte %11000110
+        .byte %11000110
+        .byte %11000110
+        .byte %00000000
+        ; N
+        .byte %01100110
+        .byte %01110110
+        .byte %01111110
+        .byte %01101110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %00000000
+        ; O
+        .byte %00111100
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; P
+        .byte %01111100
+        .byte %01100110
+        .byte %01100110
+        .byte %01111100
+        .byte %01100000
+        .byte %01100000
+        .byte %01100000
+        .byte %00000000
+        ; Q
+        .byte %00111100
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01101110
+        .byte %01100110
+        .byte %00111010
+        .byte %00000000
+        ; R
+        .byte %01111100
+        .byte %01100110
+        .byte %01100110
+        .byte %01111100
+        .byte %01111000
+        .byte %01101100
+        .byte %01100110
+        .byte %00000000
+        ; S
+        .byte %00111100
+        .byte %01100110
+        .byte %01100000
+        .byte %00111100
+        .byte %00000110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; T
+        .byte %01111110
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        ; U
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00000000
+        ; V
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00011000
+        .byte %00000000
+        ; W
+        .byte %11000110
+        .byte %11000110
+        .byte %11000110
+        .byte %11010110
+        .byte %11111110
+        .byte %11101110
+        .byte %11000110
+        .byte %00000000
+        ; X
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00011000
+        .byte %00111100
+        .byte %01100110
+        .byte %01100110
+        .byte %00000000
+        ; Y
+        .byte %01100110
+        .byte %01100110
+        .byte %01100110
+        .byte %00111100
+        .byte %00011000
+        .byte %00011000
+        .byte %00011000
+        .byte %00000000
+        ; Z
+        .byte %01111110
+        .byte %00000110
+        .byte %00001100
+        .byte %00011000
+        .byte %00110000
+        .byte %01100000
+        .byte %01111110
+        .byte %00000000
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; [
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; \
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; ]
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; ^
+        .byte 0, 0, 0, 0, 0, 0, 0, 0      ; _
+
+; --- Big letters --------------------------------------------------------------------------------------------------
+; The name of the game stands on the title in letters three times as big: a letter of the font, 8 x 8 dots, becomes
+; 24 x 24 dots, which are 3 x 3 tiles. Only the top third of the picture gets them. In the card they lie column by
+; column, as then the 24 lines of a column follow each other, and can be written without setting a new address.
+.alias BIG_TILES           $AF
+.alias BIG_COUNT         9
+
+load_big_letters:
+.scope
+        lda #<[BIG_TILES*8]
+        ldx #>[BIG_TILES*8+VRAM_PATTERNS]
+        jsr video_address
+        ldx #0
+_letter:
+        stx INDEX
+        lda big_letters,x               ; SOURCE := font + 8 * (character - $20)
+        sec
+        sbc #$20
+        stz SOURCE+1
+        asl
+        asl
+        asl
+        rol SOURCE+1                    ; 64 characters: only the last shift can run over
+        clc
+        adc #<font
+        sta SOURCE
+        lda SOURCE+1
+        adc #>font
+        sta SOURCE+1
+        ldx #0                          ; place in stretch_masks: 8 for each column
+_column:
+        ldy #0                          ; line of the small letter
+_line:  lda (SOURCE),y
+        sta TEMP
+        phx
+        lda #8
+        sta COUNT
+_dot:   lda TEMP                        ; each dot of the big line is the dot of the small one that its mask names
+        and stretch_masks,x
+        cmp #1                          ; carry: not 0
+        rol TEMP2
+        inx
+        dec COUNT
+        bne _dot
+        plx
+        lda TEMP2
+        sta VIDEO_DATA                  ; three lines alike
+        nop
+        sta VIDEO_DATA
+        nop
+        sta VIDEO_DATA
+        iny
+        cpy #8
+        bne _line
+        txa
+        clc
+        adc #8
+        tax
+        cpx #24
+        bne _column
+        ldx INDEX
+        inx
+        cpx #BIG_COUNT
+        bne _letter
+
+        lda #<[BIG_TILES*8]             ; and their colours: 27 columns of 24 lines, light above, dark below
+        ldx #>[BIG_TILES*8+VRAM_COLOURS]
+        jsr video_address
+        ldx #BIG_COUNT*3
+_shade: ldy #0
+_row:   lda big_colours,y
+        sta VIDEO_DATA
+        iny
+        cpy #24
+        bne _row
+        dex
+        bne _shade
+        rts
+.scend
+
+big_letters:
+        .byte "SLUGWATCH"
+stretch_masks:
+        .byte $80,$80,$80, $40,$40,$40, $20,$20
+        .byte $20, $10,$10,$10, $08,$08,$08, $04
+        .byte $04,$04, $02,$02,$02, $01,$01,$01
+big_colours:
+        .byte $F1,$B1,$B1,$B1,$31,$31,$31,$31
+        .byte $31,$31,$31,$31,$21,$21,$21,$21
+        .byte $21,$C1,$C1,$C1,$C1,$C1,$C1,$C1
