@@ -42,9 +42,11 @@ class Kind(IntEnum):
     DUMMY = 2  # read whose value is discarded
     INTERRUPT = 3  # interrupt sequence
     RESET = 4  # reset sequence
+    INTERRUPT_FETCH = 5  # first cycle of an interrupt sequence: SYNC high, the opcode is discarded
 
 
-KIND_WORDS = ("instruction", "instruction", "dummy", "interrupt", "reset")
+KIND_WORDS = ("instruction", "instruction", "dummy", "interrupt", "reset", "interrupt")
+_SYNC = (Kind.FETCH, Kind.INTERRUPT_FETCH)
 
 
 @attrs.frozen(slots=True)
@@ -433,8 +435,16 @@ class Bus:
             self._show(cycle, address, value, False, kind, plan)
         return value
 
-    def write(self, address: int, value: int, cycle: int, kind: Kind) -> None:
-        """One write cycle: every selected card whose write strobe is true takes the byte."""
+    def write(self, address: int, value: int, cycle: int, kind: Kind, *, stalled: bool = False) -> None:
+        """One write cycle: every selected card whose write strobe is true takes the byte.
+
+        Args:
+            address: on the address lines.
+            value: byte the CPU drives.
+            cycle: its number.
+            kind: what the CPU does.
+            stalled: the cycle repeats because RDY is low (W65C02S only); as in `read`.
+        """
         plan = self._table.writes.get(address) or self._write_plan(address)
         wiring = self.wiring
         self.access_address = address
@@ -444,7 +454,8 @@ class Bus:
             if plan.drivers:
                 value = self._fight_cpu(plan, value, address, cycle)
             for seat, offset in plan.takers:
-                seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
+                if not (stalled and seat.ready_gated):
+                    seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
             if wiring.unsettled:
                 wiring.settle(cycle)
         except SimkitError:
@@ -579,7 +590,7 @@ class Bus:
         lines = {name: line.level_at(cycle) for name, line in self.wiring.lines.items()}
         drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
         seen = BusCycle(
-            cycle, address, value, is_write, kind is Kind.FETCH, KIND_WORDS[kind], drivers, plan.selected, lines
+            cycle, address, value, is_write, kind in _SYNC, KIND_WORDS[kind], drivers, plan.selected, lines
         )
         for probe in tuple(self.probes):
             probe(seen)
