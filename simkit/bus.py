@@ -134,17 +134,27 @@ class _Table:
     wr: list[memoryview | None]
     selects: list[tuple[Seat, int, int, int, int]]  # seat; drives, takes on read; takes, drives on write
     levels: Mapping[str, bool]
-    reads: dict[int, _Plan] = attrs.field(factory=dict)
-    writes: dict[int, _Plan] = attrs.field(factory=dict)
+    reads: dict[int, Plan] = attrs.field(factory=dict)
+    writes: dict[int, Plan] = attrs.field(factory=dict)
 
 
 @attrs.frozen(slots=True, eq=False)
-class _Plan:
-    """What one access at one address does."""
+class Plan:
+    """What one access at one address does.
+
+    Attributes:
+        drivers: seat, offset and driven mask of each card that drives the data lines.
+        takers: seat and offset of each card that takes the data lines.
+        selected: slot numbers of both.
+    """
 
     drivers: tuple[tuple[Seat, int, int], ...]  # seat, offset, driven mask
     takers: tuple[tuple[Seat, int], ...]
     selected: tuple[int, ...]
+
+
+Tap = Callable[[int, int, int, bool, Kind, Plan], None]
+"""The kit's own probe, without the record that `BusCycle` is: (cycle, address, data, is_write, kind, plan)."""
 
 
 class Bus:
@@ -157,7 +167,7 @@ class Bus:
         seats: the cards, in slot order.
         access_address: address of the access under way, None between accesses.
         generation: number that rises whenever the decoding or plain memory changed other than by a store.
-        written: one byte an address, 1 once written, while writes are tracked; else None.
+        taps: called after every access that goes through `read` and `write`, repeats of stalled reads left out.
     """
 
     def __init__(
@@ -176,6 +186,7 @@ class Bus:
         self.generation = 0
         self.may_stall = False
         self.probes: list[Callable[[BusCycle], None]] = []
+        self.taps: list[Tap] = []
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
@@ -431,6 +442,9 @@ class Bus:
             self._card_failed(seat, cycle, error)
         wiring.delay = 0
         self.access_address = None
+        if self.taps and not stalled:
+            for tap in self.taps:
+                tap(cycle, address, value, False, kind, plan)
         if self.probes:
             self._show(cycle, address, value, False, kind, plan)
         return value
@@ -464,6 +478,8 @@ class Bus:
             self._card_failed(seat, cycle, error)
         wiring.delay = 0
         self.access_address = None
+        for tap in self.taps:
+            tap(cycle, address, value, True, kind, plan)
         if self.probes:
             self._show(cycle, address, value, True, kind, plan)
 
@@ -505,7 +521,7 @@ class Bus:
         for watcher in self.memory_watchers:
             watcher(slot, start, end)
 
-    def _read_plan(self, address: int) -> _Plan:
+    def _read_plan(self, address: int) -> Plan:
         plan = self._table.reads.get(address)
         if plan is None:
             table = self._table
@@ -519,10 +535,10 @@ class Bus:
                     drivers.append((seat, offset, self._mask(seat, offset)))
                 if takes:
                     takers.append((seat, offset))
-            plan = table.reads[address] = _Plan(tuple(drivers), tuple(takers), tuple(selected))
+            plan = table.reads[address] = Plan(tuple(drivers), tuple(takers), tuple(selected))
         return plan
 
-    def _write_plan(self, address: int) -> _Plan:
+    def _write_plan(self, address: int) -> Plan:
         plan = self._table.writes.get(address)
         if plan is None:
             table = self._table
@@ -536,7 +552,7 @@ class Bus:
                     drivers.append((seat, offset, self._mask(seat, offset)))
                 if takes:
                     takers.append((seat, offset))
-            plan = table.writes[address] = _Plan(tuple(drivers), tuple(takers), tuple(selected))
+            plan = table.writes[address] = Plan(tuple(drivers), tuple(takers), tuple(selected))
         return plan
 
     @staticmethod
@@ -544,7 +560,7 @@ class Bus:
         mask = seat.driven.get(offset, 0xFF if not seat.driven else 0)
         return seat.gives_data[mask] if seat.gives_data is not None else mask
 
-    def _contend(self, plan: _Plan, value: int, address: int, cycle: int) -> int:
+    def _contend(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         result = 0xFF
         driven = 0
         mixed = 0
@@ -571,7 +587,7 @@ class Bus:
             masks[digest[bit] % drivers] |= 1 << bit
         return tuple(masks)
 
-    def _fight_cpu(self, plan: _Plan, value: int, address: int, cycle: int) -> int:
+    def _fight_cpu(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         for seat, offset, mask in plan.drivers:
             byte = seat.card.read(offset, cycle)
             if seat.gives_data is not None:
@@ -586,12 +602,10 @@ class Bus:
             )
         return value
 
-    def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: _Plan) -> None:
+    def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         lines = {name: line.level_at(cycle) for name, line in self.wiring.lines.items()}
         drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
-        seen = BusCycle(
-            cycle, address, value, is_write, kind in _SYNC, KIND_WORDS[kind], drivers, plan.selected, lines
-        )
+        seen = BusCycle(cycle, address, value, is_write, kind in _SYNC, KIND_WORDS[kind], drivers, plan.selected, lines)
         for probe in tuple(self.probes):
             probe(seen)
 

@@ -57,7 +57,8 @@ class Register:
         access: "r", "w" or "rw".
         bits: names of the bits, bit 0 first; "" for a bit without a name. Empty when the bits have no names.
         driven: mask of the bits the card drives on a read; the others keep the open-bus value.
-        effects: side effects in words.
+        effects: side effects in words, parts separated by ";". A part that begins with "write" or "a write" concerns
+            writes alone; "none" at the beginning says that nothing happens.
     """
 
     offset: int
@@ -66,6 +67,14 @@ class Register:
     bits: tuple[str, ...] = ()
     driven: int = 0xFF
     effects: str = ""
+
+    @property
+    def read_effect(self) -> bool:
+        """Whether a read does something besides giving the byte, by the words of `effects`."""
+        if "r" not in self.access or self.effects.startswith("none"):
+            return False
+        parts = (part.strip() for part in self.effects.split(";"))
+        return any(part and not part.startswith(("write", "a write")) for part in parts)
 
 
 @attrs.frozen(slots=True)
