@@ -21,28 +21,27 @@ import attrs
 from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
 from simkit.events import NEVER
 from simkit.ports import ScreenPort
+from simkit_cards.tile_video_access import TOO_SOON, PortState, What
 from simkit_cards.tile_video_colours import SCALES, palette
-from simkit_cards.tile_video_pacing import Pacing
-from simkit_cards.tile_video_picture import Picture
+from simkit_cards.tile_video_pacing import PAIR_TICKS, Pacing
+from simkit_cards.tile_video_picture import Picture, addressed
 from simkit_cards.tile_video_raster import CRYSTAL_HZ, DOTS_PER_LINE, LINES, MARGINS, TICKS_PER_DOT, Raster
+from simkit_cards.tile_video_rules import Rules
 from simkit_cards.tile_video_status import Status, StatusFlags
 from simkit_cards.tile_video_tables import (
     ACTIVE_DOTS,
     ACTIVE_LINES,
     R1,
     VRAM_BYTES,
-    Mode,
-    Tables,
     cell_of_4k,
     decode,
 )
+from simkit_cards.tile_video_words import memory_words, register_words, screen_text, sprite_words
 
 DATA = 0
 CONTROL = 1
 """Offsets: the MODE pin is the card's A0."""
 
-_ADDRESS_MASK = VRAM_BYTES - 1
-_NONE, _WRITE, _READ = 0, 1, 2  # what waits for a window
 _SPRITE_REGISTERS = (0, 1, 5, 6)
 
 PIXEL_ASPECT = {262: Fraction(8, 7), 313: Fraction(295, 215)}
@@ -79,6 +78,27 @@ class TileVideoSettings:
     flag_dot: int = setting(
         ACTIVE_DOTS, low=0, high=341, unit="dots", help="dot of line 191 at which F is set; not published"
     )
+    too_soon: str = setting(
+        "older lost",
+        one_of=TOO_SOON,
+        help="what becomes of a memory access that comes while another waits; not published",
+    )
+    pacing: str = setting(
+        "worst case",
+        one_of=("worst case", "window"),
+        help="report every memory access that might come too soon, or only those that did this time",
+    )
+    window_phase: int = setting(
+        0, low=0, high=15, unit="memory cycles", help="where the access windows lie against the line; not published"
+    )
+    strobe_ns: int = setting(
+        0, low=0, high=100_000, unit="ns", help="width of the strobes; 0: half a machine cycle, PHI2 high"
+    )
+    poll_race: str = setting(
+        "off",
+        one_of=("off", "on"),
+        help="on: a status read in the very cycle in which F is set loses it half the time, as parts do [F18A] v1.9",
+    )
 
 
 class TileVideo(Card):
@@ -112,24 +132,19 @@ class TileVideo(Card):
         lines = LINES[settings.part]
         self._crystal = slot.crystal(Fraction(settings.crystal_hz))
         self._raster = Raster(lines, settings.flag_dot)
-        self._pacing = Pacing(self._raster, 0)
+        self._pacing = Pacing(self._raster, settings.window_phase)
         self._picture = Picture(self._raster, settings.text_left, blank=1)
         self._memory = bytearray(VRAM_BYTES)
+        self._written = bytearray(VRAM_BYTES)  # 1 for each cell the program has written
         self._status = StatusFlags(self._raster, self._memory, settings.coincidence == "everywhere")
+        self._rules = Rules(slot, settings.strobe_ns or float(500_000_000 / slot.clock_hz))
         self._registers = bytearray(8)
-        self._tables = decode(self._registers)
-        self._pacing.set_tables(self._tables)
-        self._address = 0
-        self._latch = 0  # first control byte
-        self._second = False  # flip-flop: the next control byte is the second
-        self._ahead = 0  # read-ahead byte
+        self._ports = PortState()
         self._frame = 0  # frame under way
         self._end_tick = NEVER
-        self._waiting = _NONE
-        self._target = 0  # address of the access that waits
-        self._waiting_value = 0
-        self._done_tick = 0
-        self._clear_tick = 0  # from this tick on a further access is surely in time
+        self._flag_lost = False  # a status read hit the moment in which F is set at the end of this frame
+        self._check_memory = False  # the display was switched on: look for memory never written when the frame ends
+        self._set_tables()
         slot.port(
             ScreenPort(
                 name="screen",
@@ -153,14 +168,13 @@ class TileVideo(Card):
         """Memory and registers 2 to 7 undefined, registers 0 and 1 clear; the raster starts."""
         noise = self.slot.noise("memory", VRAM_BYTES + 16)
         self._memory[:] = noise[:VRAM_BYTES]
+        self._written[:] = bytes(VRAM_BYTES)
         self._registers[:] = bytes(2) + noise[VRAM_BYTES : VRAM_BYTES + 6]
-        self._address = int.from_bytes(noise[-4:-2]) & _ADDRESS_MASK
-        self._ahead = noise[-2]
-        self._latch = self._address & 0xFF
-        self._second = False
-        self._waiting = _NONE
-        self._clear_tick = 0
+        address = int.from_bytes(noise[-4:-2]) & VRAM_BYTES - 1
+        self._ports = PortState(address=address, latch=address & 0xFF, ahead=noise[-2])
         self._frame = 0
+        self._flag_lost = self._check_memory = False
+        self._rules.said.clear()
         self._status.load(noise[-1] & Status.FSN, 0)
         self._set_tables()
         self._picture.start(self._memory, self._registers)
@@ -177,8 +191,8 @@ class TileVideo(Card):
         self._set_register(0, 0, tick)
         self._set_register(1, 0, tick)
         self._status.clear()
-        self._second = False
-        self._waiting = _NONE
+        self._ports.forget()
+        self._flag_lost = self._check_memory = False
         self._end_tick = NEVER
         self.slot.cancel("frame")
         self._drive_interrupt(cycle)
@@ -197,19 +211,27 @@ class TileVideo(Card):
 
     def event(self, name: str, cycle: int) -> None:
         """A frame ended: INT may fall; the next end is armed."""
+        waited = self._status.value & Status.F and self._registers[1] & R1.IE
         self.advance(cycle)
         self.slot.at(self._crystal.first_cycle_at(self._end_tick), "frame")
+        if waited:
+            self._rules.frame_unanswered(cycle)
+        if self._check_memory:
+            self._check_memory = False
+            self._rules.never_written(cycle, self._tables, self._memory, self._written, self._cell)
+        self._rules.masked_sprites(cycle, self._tables, self._status.sprites(self._tables))
         self._drive_interrupt(cycle)
 
     def _settle(self, tick: int) -> None:
         while True:
             end = self._end_tick
-            if self._waiting and self._done_tick <= tick and self._done_tick <= end:
+            ports = self._ports
+            if ports.waiting and ports.done_tick <= tick and ports.done_tick <= end:
                 self._commit()
             elif end <= tick:
-                self._status.finish_frame(self._tables)
-                self._status.start_frame()
-                self._picture.end_frame(self._frame)
+                self._status.finish_frame(self._tables, set_flag=not self._flag_lost)
+                self._flag_lost = False
+                self._picture.end_frame(self._raster.start + self._frame * self._raster.frame_ticks)
                 self._frame += 1
                 self._end_tick = self._raster.end_tick(self._frame)
                 self._pacing.start_frame(self._frame)
@@ -225,43 +247,54 @@ class TileVideo(Card):
     def _cell(self, address: int) -> int:
         return address if self._tables.k16 else cell_of_4k(address)
 
-    def _ask(self, what: int, value: int, edge: int, cycle: int) -> None:
-        """Ask for an access to memory; it takes place at the next window. A waiting one is lost to it."""
-        if edge < self._clear_tick:
-            self._report_too_soon(edge, cycle)
-        if not self._waiting or self._address != (self._target + 1) & _ADDRESS_MASK:
-            self._target = self._address
-            self._address = (self._address + 1) & _ADDRESS_MASK
-        self._waiting = what
-        self._waiting_value = value
-        self._done_tick, self._clear_tick = self._pacing.times(edge)
+    def _ask(self, what: What, value: int, edge: int, cycle: int) -> None:
+        """Ask for an access to memory, which takes place at the next window; tell when it comes too soon."""
+        ports = self._ports
+        gap, short = edge - ports.asked_tick, ports.clear_tick - edge
+        older = ports.waiting
+        if older and self.settings.too_soon == "both kept":
+            self._commit()
+        lost = ports.ask(what, value, edge, self._pacing, self.settings.too_soon)
+        if short > 0 and (older or self.settings.pacing == "worst case"):
+            us = 1e6 / self.settings.crystal_hz
+            line, _ = self._raster.beam(edge)
+            where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
+            self._rules.too_soon(
+                cycle, gap * us, short * us, where, _outcome(older, what, lost, self.settings.too_soon)
+            )
 
     def _commit(self) -> None:
         """The waiting access takes place."""
-        target = self._target
+        ports = self._ports
+        target, value = ports.target, ports.value
         cell = self._cell(target)
-        if self._waiting == _READ:
-            self._ahead = self._memory[cell]
-        elif self._memory[cell] != self._waiting_value:
-            tables, tick = self._tables, self._done_tick
-            if (
-                tables.sprites <= target < tables.sprites + 128
-                or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
-            ):
-                self._status.catch_up(tick, self._frame, tables)
-                self._status.changed()
-            self._memory[cell] = self._waiting_value
-            self._picture.journal.append((tick, cell, self._waiting_value))
-        self._waiting = _NONE
+        if ports.waiting == What.READ:
+            ports.ahead = self._memory[cell]
+        else:
+            self._written[cell] = 1
+            if self._memory[cell] != value:
+                tables, tick = self._tables, ports.done_tick
+                if (
+                    tables.sprites <= target < tables.sprites + 128
+                    or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
+                ):
+                    self._status.catch_up(tick, self._frame, tables)
+                    self._status.changed()
+                self._memory[cell] = value
+                self._picture.journal.append((tick, cell, value))
+        ports.waiting = What.NOTHING
 
     def _set_register(self, number: int, value: int, tick: int) -> None:
         if self._registers[number] == value:
             return
         if number in _SPRITE_REGISTERS:
             self._status.catch_up(tick, self._frame, self._tables)
+        was_on = self._tables.on
         self._registers[number] = value
         self._picture.journal.append((tick, -1 - number, value))
         self._set_tables()
+        self._rules.register_changed()
+        self._check_memory = self._tables.on and (self._check_memory or not was_on)
         if number in _SPRITE_REGISTERS:
             self._status.changed()
 
@@ -277,58 +310,100 @@ class TileVideo(Card):
         if offset == CONTROL:
             self._status.catch_up(self._crystal.ticks_at(cycle), self._frame, self._tables)
             return self._status.value
-        if self._waiting == _READ and self._done_tick <= self._crystal.ticks_at(cycle + 1):
-            return self._memory[self._cell(self._target)]
-        return self._ahead
+        ports = self._ports
+        if ports.waiting == What.READ and ports.done_tick <= self._crystal.ticks_at(cycle + 1):
+            return self._memory[self._cell(ports.target)]
+        return ports.ahead
+
+    def _strobe(self, offset: int, cycle: int, *, is_write: bool) -> int:
+        """What every access has in common; gives the tick at which its strobe ends."""
+        ports = self._ports
+        edge = self._crystal.ticks_at(cycle + 1)
+        self._rules.strobe(cycle, is_write=is_write)
+        gap = edge - ports.strobe_tick
+        ports.strobe_tick = edge
+        if is_write and ports.read_cycle == cycle - 1 and ports.read_offset == offset:
+            self._rules.dummy_read(cycle, offset)
+        elif offset == CONTROL and gap < PAIR_TICKS:
+            self._rules.pair_too_soon(cycle, gap * 1e6 / self.settings.crystal_hz)
+        if ports.second and not (is_write and offset == CONTROL):
+            self._rules.pair_broken(cycle, "Status read" if offset == CONTROL else "Data port used")
+            ports.second = False
+        if offset == DATA and not ports.address_valid:
+            self._rules.address_used(cycle)
+        return edge
 
     def read(self, offset: int, cycle: int) -> int:
         """Read status, or the byte read ahead, which fetches the next one. [PG] 5.2, [YOUNG] 2.1, 2.3."""
         value = self.peek(offset, cycle)
-        if self._second:
-            self._second = False
+        edge = self._strobe(offset, cycle, is_write=False)
+        self._ports.read_cycle, self._ports.read_offset = cycle, offset
         if offset == CONTROL:
+            if self.settings.poll_race == "on" and self._crystal.first_cycle_at(self._end_tick) == cycle + 1:
+                self._flag_lost = self.slot.chance("status read at the end of a frame", cycle) < 0.5
             self._status.clear()
+            self._rules.status_read()
             self._drive_interrupt(cycle)
         else:
-            edge = self._crystal.ticks_at(cycle + 1)
             self._settle(edge)
-            self._ask(_READ, 0, edge, cycle)
+            self._ask(What.READ, 0, edge, cycle)
         return value
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Write to memory through the data port, or one byte of a control pair. [PG] tables 4-1 to 4-4."""
-        edge = self._crystal.ticks_at(cycle + 1)
+        self.advance(cycle)
+        edge = self._strobe(offset, cycle, is_write=True)
         self._settle(edge)
+        ports = self._ports
         if offset == DATA:
-            self._second = False
-            self._ask(_WRITE, value, edge, cycle)
-            self._ahead = value
-        elif not self._second:
-            self._second = True
-            self._latch = value
-            if self.settings.first_byte == "at once":
-                self._address = self._address & 0x3F00 | value
+            self._rules.memory_written(cycle, self._tables)
+            self._ask(What.WRITE, value, edge, cycle)
+            ports.ahead = value
+        elif not ports.second:
+            ports.first_byte(value, at_once=self.settings.first_byte == "at once")
         else:
-            self._second = False
-            self._address = (value & 0x3F) << 8 | self._latch
+            ports.second_byte(value)
+            self._rules.address_set()
+            ports.address_valid = not value & 0x80
             if value & 0x80:
-                self._set_register(value & 7, self._latch, edge)
-                self._drive_interrupt(cycle)
+                self._write_register(value, cycle, edge)
             elif not value & 0x40:
-                self._ask(_READ, 0, edge, cycle)
+                self._ask(What.READ, 0, edge, cycle)
+
+    def _write_register(self, byte: int, cycle: int, edge: int) -> None:
+        if byte & 0x78:
+            self._rules.register_number(cycle, byte)
+        enabled = self._registers[1] & R1.IE
+        self._set_register(byte & 7, self._ports.latch, edge)
+        if self._registers[1] & R1.IE and not enabled and self._status.value & Status.F:
+            self._rules.interrupt_enabled(cycle)
+        self._drive_interrupt(cycle)
 
     def steady_until(self, offset: int, cycle: int) -> int:
         """A status read with nothing to clear has no effect; F, 5S, C and the number stay until something is drawn."""
-        if offset != CONTROL or self._second:
+        if offset != CONTROL or self._ports.second:
             return cycle
         if self.peek(CONTROL, cycle) & ~Status.FSN or self._end_tick == NEVER:
             return cycle
         tick = min(self._end_tick, self._status.steady_until(self._frame, self._tables))
         return max(cycle, self._crystal.first_cycle_at(tick))
 
-    def _report_too_soon(self, edge: int, cycle: int) -> None:
-        short_us = (self._clear_tick - edge) * 1e6 / self.settings.crystal_hz
-        self.slot.report("video-access-too-soon", cycle, f"Video memory access {short_us:.2f} us too soon.")
+    def words(self, cycle: int) -> list[str]:
+        """Registers, tables and sprites in words, and the state of the ports."""
+        self.advance(cycle)
+        ports, tables = self._ports, self._tables
+        line, dot = self._raster.beam(self._crystal.ticks_at(cycle))
+        status = self.peek(CONTROL, cycle)
+        flags = [bit.name or "" for bit in (Status.F, Status.S5, Status.C) if status & bit]
+        return [
+            f"beam at line {line}, dot {dot}; frame {self._frame}",
+            f"status ${status:02X}: {', '.join(flags) or 'no flag'}, sprite number {status & Status.FSN}",
+            f"address ${ports.address:04X}, byte read ahead ${ports.ahead:02X}, next control byte is the "
+            f"{'second' if ports.second else 'first'}",
+            *register_words(self._registers),
+            *memory_words(tables),
+            *sprite_words(self._addressed(), tables),
+        ]
 
     # screen ---------------------------------------------------------------------------------------------------------
 
@@ -345,17 +420,11 @@ class TileVideo(Card):
         return self._frame
 
     def _text(self, cycle: int) -> str:
-        """Name table as characters, blank lines above and below left out; empty when the display is off."""
         self.advance(cycle)
-        tables: Tables = self._tables
-        if not tables.on or tables.mode in (Mode.MULTICOLOR, Mode.MULTICOLOR_THIRDS) or tables.mode >= Mode.STRIPES:
-            return ""
-        offset = self.settings.text_offset
-        cells = (self._memory[self._cell(tables.name + n)] + offset & 0xFF for n in range(tables.name_bytes))
-        text = "".join(chr(code) if 32 <= code < 127 else " " for code in cells)
-        columns = tables.columns
-        rows = [text[start : start + columns].rstrip() for start in range(0, len(text), columns)]
-        return "\n".join(rows).strip("\n")
+        return screen_text(self._addressed(), self._tables, self.settings.text_offset)
+
+    def _addressed(self) -> bytearray:
+        return self._memory if self._tables.k16 else addressed(self._memory)
 
     # snapshot -------------------------------------------------------------------------------------------------------
 
@@ -368,12 +437,11 @@ class TileVideo(Card):
         return {
             "memory": bytes(self._memory),
             "registers": list(self._registers),
-            "address": self._address,
-            "latch": self._latch,
-            "second": self._second,
-            "ahead": self._ahead,
-            "waiting": [self._waiting, self._target, self._waiting_value, self._done_tick] if self._waiting else [],
-            "clear_tick": self._clear_tick,
+            "written": bytes(self._written),
+            "ports": self._ports.save(),
+            "said": sorted(self._rules.said),
+            "flag_lost": self._flag_lost,
+            "check_memory": self._check_memory,
             "frame": self._frame,
             "raster_start": self._raster.start,
             "held": self._end_tick == NEVER,
@@ -387,32 +455,34 @@ class TileVideo(Card):
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
-        memory, frame_memory, pixels = state["memory"], state["frame_memory"], state["pixels"]
-        registers, frame_registers = bytes(state["registers"]), bytes(state["frame_registers"])
+        memory, written, frame_memory = state["memory"], state["written"], state["frame_memory"]
+        registers, frame_registers, pixels = bytes(state["registers"]), bytes(state["frame_registers"]), state["pixels"]
         journal = [(int(tick), int(what), int(value)) for tick, what, value in state["journal"]]
-        waiting = [int(part) for part in state["waiting"]] or [_NONE, 0, 0, 0]
-        address, latch, ahead = int(state["address"]), int(state["latch"]), int(state["ahead"])
-        if len(memory) != VRAM_BYTES or len(frame_memory) != VRAM_BYTES or len(pixels) != ACTIVE_DOTS * ACTIVE_LINES:
-            raise ValueError("memory of 16384 bytes and a picture of 49152 expected")
-        if len(registers) != 8 or len(frame_registers) != 8 or len(waiting) != 4 or max(pixels) > 15:
-            raise ValueError("8 registers, a waiting access of 4 numbers and colours up to 15 expected")
-        if not (0 <= address < VRAM_BYTES and 0 <= latch < 256 and 0 <= ahead < 256 and waiting[0] in (0, 1, 2)):
-            raise ValueError("address, latch or read-ahead byte out of range")
-        if not (0 <= waiting[1] < VRAM_BYTES and 0 <= waiting[2] < 256):
-            raise ValueError("waiting access out of range")
+        ports = PortState.loaded(state["ports"])
+        said = {str(rule) for rule in state["said"]}
+        frame, start = int(state["frame"]), int(state["raster_start"])
+        status, position = int(state["status"]), int(state["position"])
+        if not len(memory) == len(written) == len(frame_memory) == VRAM_BYTES:
+            raise ValueError("memory of 16384 bytes expected")
+        if len(pixels) != ACTIVE_DOTS * ACTIVE_LINES or max(pixels) > 15:
+            raise ValueError("a picture of 49152 colour numbers up to 15 expected")
+        if len(registers) != 8 or len(frame_registers) != 8:
+            raise ValueError("8 registers expected")
         if not all(-8 <= what < VRAM_BYTES and 0 <= value < 256 for _, what, value in journal):
-            raise ValueError("journal entry out of range")
+            raise ValueError("a journal entry is out of range")
+        if frame < 0 or not 0 <= status < 256 or not 0 <= position <= ACTIVE_DOTS * ACTIVE_LINES:
+            raise ValueError("frame, status or position is out of range")
         self._memory[:] = memory
+        self._written[:] = written
         self._registers[:] = registers
-        self._address, self._latch, self._ahead = address, latch, ahead
-        self._second = bool(state["second"])
-        self._waiting, self._target, self._waiting_value, self._done_tick = waiting
-        self._clear_tick = int(state["clear_tick"])
-        self._frame = int(state["frame"])
-        self._raster.start = int(state["raster_start"])
-        self._end_tick = NEVER if state["held"] else self._raster.end_tick(self._frame)
-        self._pacing.start_frame(self._frame)
-        self._status.load(int(state["status"]) & 0xFF, int(state["position"]))
+        self._ports = ports
+        self._rules.said = said
+        self._flag_lost, self._check_memory = bool(state["flag_lost"]), bool(state["check_memory"])
+        self._frame = frame
+        self._raster.start = start
+        self._end_tick = NEVER if state["held"] else self._raster.end_tick(frame)
+        self._pacing.start_frame(frame)
+        self._status.load(status, position)
         self._set_tables()
         self._picture.start(frame_memory, frame_registers, bytes(pixels))
         self._picture.journal = journal

@@ -24,12 +24,6 @@ FREE_TICKS = 4300 * CRYSTAL_HZ // 1_000_000
 PAIR_TICKS = 2 * CRYSTAL_HZ // 1_000_000
 """2 us between strobes that need no memory: data manual (1982), section 4, from memory."""
 
-WRITE_STROBE_NS = 200
-"""Least width of /CSW. Data manual (1982), section 4, from memory."""
-
-READ_STROBE_NS = 150
-"""Longest time from /CSR low to valid data. Data manual (1982), section 4, from memory."""
-
 
 def spacing(mode: Mode) -> int:
     """Ticks from one window to the next while lines are drawn."""

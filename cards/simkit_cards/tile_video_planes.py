@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from simkit_cards.tile_video_tables import ACTIVE_DOTS, Mode, Tables
+from simkit_cards.tile_video_tables import ACTIVE_DOTS, Mode, Tables, colour_address, pattern_address, variant
 
 TEXT_COLOUR = 16
 """Number that stands for the text colour in the lines of text modes."""
@@ -91,86 +91,67 @@ class Plane:
         mode = self._tables.mode
         if mode >= Mode.STRIPES:
             return (self._left + (bytes([TEXT_COLOUR]) * 4 + bytes(2)) * 40 + self._right,) * 8
-        if mode is Mode.MULTICOLOR:
-            variant = number & 3
-        elif mode is Mode.MULTICOLOR_THIRDS:
-            variant = number >> 3 << 2 | number & 3
-        else:
-            variant = number >> 3 if mode & 1 else 0
-        columns = 40 if mode >= Mode.TEXT else 32
+        which = variant(mode, number)
+        columns = self._tables.columns
         start = name_table + number * columns
         names = bytes(self._memory[start : start + columns])
-        row = self._rows.get((variant, names))
+        row = self._rows.get((which, names))
         if row is None:
-            cells = self._cells.get(variant)
+            cells = self._cells.get(which)
             if cells is None:
-                cells = self._cells[variant] = _Cells(self._maker(variant))
+                cells = self._cells[which] = _Cells(self._maker(which))
             row = tuple(map(b"".join, zip(*map(cells.__getitem__, names), strict=True)))
             if mode >= Mode.TEXT:
                 row = tuple([self._left + line + self._right for line in row])
             if len(self._rows) >= _ROWS_KEPT:
                 self._rows.clear()
-            self._rows[variant, names] = row
+            self._rows[which, names] = row
         return row
 
     def forget(self, blocks: Iterable[int]) -> None:
         """Drop what was made from the given 8-byte blocks (address // 8)."""
         changed: dict[int, set[int]] = {}
         for block in blocks:
-            for variant, name in self._users.pop(block, ()):
-                self._cells[variant].pop(name, None)
-                changed.setdefault(variant, set()).add(name)
+            for which, name in self._users.pop(block, ()):
+                self._cells[which].pop(name, None)
+                changed.setdefault(which, set()).add(name)
         if changed:
             nothing: set[int] = set()
             stale = [key for key in self._rows if not changed.get(key[0], nothing).isdisjoint(key[1])]
             for key in stale:
                 del self._rows[key]
 
-    def _maker(self, variant: int) -> Callable[[int], Cell]:
+    def _maker(self, which: int) -> Callable[[int], Cell]:
         tables, memory, users = self._tables, self._memory, self._users
-        mode = tables.mode
 
-        def use(address: int, name: int) -> None:
-            users.setdefault(address >> 3, set()).add((variant, name))
+        def use(address: int, name: int) -> int:
+            users.setdefault(address >> 3, set()).add((which, name))
+            return address
 
         def graphics_1(name: int) -> Cell:
-            address = tables.pattern + name * 8
-            colour_address = tables.colour + (name >> 3)
-            use(address, name)
-            use(colour_address, name)
-            colour = memory[colour_address]
+            address = use(pattern_address(tables, which, name), name)
+            colour = memory[use(colour_address(tables, which, name), name)]
             table = self._dots.table(colour >> 4, colour & 15)
             return tuple([table[pattern] for pattern in memory[address : address + 8]])
 
         def graphics_2(name: int) -> Cell:
-            offset = variant << 11 | name << 3
-            address = tables.pattern | offset & tables.pattern_mask
-            colour_address = tables.colour | offset & tables.colour_mask
-            use(address, name)
-            use(colour_address, name)
+            address = use(pattern_address(tables, which, name), name)
+            colours = use(colour_address(tables, which, name), name)
             table = self._dots.table
-            return tuple(
-                [
-                    table(colour >> 4, colour & 15)[pattern]
-                    for pattern, colour in zip(
-                        memory[address : address + 8], memory[colour_address : colour_address + 8], strict=True
-                    )
-                ]
-            )
+            both = zip(memory[address : address + 8], memory[colours : colours + 8], strict=True)
+            return tuple([table(colour >> 4, colour & 15)[pattern] for pattern, colour in both])
 
         def text(name: int) -> Cell:
-            address = tables.pattern | (variant << 11 | name << 3) & tables.pattern_mask
-            use(address, name)
+            address = use(pattern_address(tables, which, name), name)
             table = self._dots.table(TEXT_COLOUR, 0)
             return tuple([table[pattern][:6] for pattern in memory[address : address + 8]])
 
         def multicolor(name: int) -> Cell:
-            address = tables.pattern | (variant >> 2 << 11 | name << 3) & tables.pattern_mask
-            use(address, name)
-            address += 2 * (variant & 3)
-            upper, lower = (bytes((byte >> 4,)) * 4 + bytes((byte & 15,)) * 4 for byte in memory[address : address + 2])
+            address = use(pattern_address(tables, which, name), name)
+            upper, lower = (bytes([b >> 4]) * 4 + bytes([b & 15]) * 4 for b in memory[address : address + 2])
             return (upper,) * 4 + (lower,) * 4
 
+        mode = tables.mode
         if mode is Mode.GRAPHICS_1:
             return graphics_1
         if mode is Mode.GRAPHICS_2:

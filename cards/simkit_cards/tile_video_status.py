@@ -14,7 +14,7 @@ from enum import IntFlag
 from simkit.events import NEVER
 from simkit_cards.tile_video_picture import addressed
 from simkit_cards.tile_video_raster import Raster
-from simkit_cards.tile_video_sprites import Selection, Shapes, may_overlap, overlap, select
+from simkit_cards.tile_video_sprites import END_OF_LIST, Selection, Shapes, may_overlap, overlap, select
 from simkit_cards.tile_video_tables import ACTIVE_DOTS, ACTIVE_LINES, Tables
 
 _ALL = ACTIVE_LINES * ACTIVE_DOTS
@@ -68,10 +68,19 @@ class StatusFlags:
         """Take into account what was drawn up to `tick`."""
         self._move_to(self._raster.drawn(tick, frame), tables)
 
-    def finish_frame(self, tables: Tables) -> None:
-        """Take the rest of the frame into account and set F."""
+    def finish_frame(self, tables: Tables, *, set_flag: bool) -> None:
+        """Take the rest of the frame into account and set F; the next frame begins."""
         self._move_to(_ALL, tables)
-        self.value |= Status.F
+        if set_flag:
+            self.value |= Status.F
+        self.position = 0
+
+    def sprites(self, tables: Tables) -> int:
+        """Number of sprites before the end of the list."""
+        if not tables.sprites_on:
+            return 0
+        last = self._choose(tables).last
+        return last + (self._seen[tables.sprites + last * 4] != END_OF_LIST)
 
     def clear(self) -> None:
         """A status read or a reset clears F, 5S and C; the number stays. [PG] 5.2.1 to 5.2.3."""

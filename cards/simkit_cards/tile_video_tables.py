@@ -163,3 +163,66 @@ def cell_of_4k(address: int) -> int:
     Column VA0..VA5, VA12 and row VA6..VA11, VA13, against column VA0..VA6 and row VA7..VA13: a bijection.
     """
     return (address & 0x3F) | (address >> 12 & 1) << 6 | (address >> 6 & 0x3F) << 7 | (address & 0x2000)
+
+
+def variant(mode: Mode, row: int) -> int:
+    """What besides its name decides the look of a cell in a row: its third of the screen, or its place in a group of 4.
+
+    [PG] 8.3 (thirds), 8.6 (multicolor repeats names four times); [YOUNG] 3.5, 3.6 (thirds in undocumented modes).
+    """
+    if mode is Mode.MULTICOLOR:
+        return row & 3
+    if mode is Mode.MULTICOLOR_THIRDS:
+        return row >> 3 << 2 | row & 3
+    return row >> 3 if mode & 1 else 0
+
+
+def pattern_address(tables: Tables, variant: int, name: int) -> int:
+    """Address of the eight pattern bytes of a cell, in multicolor of the two that its row uses. [PG] appendix C."""
+    if tables.mode in (Mode.MULTICOLOR, Mode.MULTICOLOR_THIRDS):
+        return (tables.pattern | (variant >> 2 << 11 | name << 3) & tables.pattern_mask) + 2 * (variant & 3)
+    return tables.pattern | (variant << 11 | name << 3) & tables.pattern_mask
+
+
+def colour_address(tables: Tables, variant: int, name: int) -> int:
+    """Address of a cell's colours: one byte in graphics I, eight in graphics II. [PG] 8.1.3, 8.3.1, appendix C."""
+    if tables.mode is Mode.GRAPHICS_2:
+        return tables.colour | (variant << 11 | name << 3) & tables.colour_mask
+    return tables.colour + (name >> 3)
+
+
+@attrs.frozen(slots=True)
+class Area:
+    """A table in video memory.
+
+    Attributes:
+        what: its name.
+        start: first address.
+        end: address after the last.
+    """
+
+    what: str
+    start: int
+    end: int
+
+
+def areas(tables: Tables) -> list[Area]:
+    """Where the tables in use lie. [PG] table 8-1, 8.3, 8.5, 8.6, 9; a masked table counts with what it can reach."""
+    found = [Area("name table", tables.name, tables.name + tables.name_bytes)]
+    mode = tables.mode
+    if mode >= Mode.STRIPES:
+        return []
+    if mode & 1:
+        reach = 0x17FF & tables.pattern_mask
+        found.append(Area("pattern table", tables.pattern, tables.pattern + reach + 1))
+    else:
+        size = 1536 if mode is Mode.MULTICOLOR else 2048
+        found.append(Area("pattern table", tables.pattern, tables.pattern + size))
+    if mode is Mode.GRAPHICS_1:
+        found.append(Area("colour table", tables.colour, tables.colour + 32))
+    elif mode is Mode.GRAPHICS_2:
+        found.append(Area("colour table", tables.colour, tables.colour + (0x17FF & tables.colour_mask) + 1))
+    if mode.has_sprites:
+        found.append(Area("sprite attribute table", tables.sprites, tables.sprites + 128))
+        found.append(Area("sprite pattern table", tables.sprite_patterns, tables.sprite_patterns + 2048))
+    return found
