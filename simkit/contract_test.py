@@ -75,7 +75,7 @@ class Bench:
     ) -> None:
         self.cycle = 0
         self.findings = Findings()
-        self.settings = cattrs.structure(dict(settings or {}), card.Settings)
+        self.settings: Any = cattrs.structure(dict(settings or {}), card.Settings)
         self._bus = Bus(self.findings, seed=seed)
         slot = Slot(SLOT, clock_hz, seed, self.findings, self._bus)
         self._hands: dict[str, Pin] = {}
@@ -163,12 +163,13 @@ class Bench:
 
     def save(self) -> dict[str, Any]:
         """State of card and bus."""
-        return {"card": self.card.save(self.cycle), "bus": self._bus.save()}
+        return {"card": self.card.save(self.cycle), "bus": self._bus.save(), "last": self._cpu.last}
 
     def load(self, state: Mapping[str, Any], cycle: int) -> None:
         """Go on from a saved state in `cycle`."""
         self.card.load(state["card"])
         self._bus.load(state["bus"])
+        self._cpu.last = state["last"]
         self._cpu.cycle = self.cycle = cycle
         self._begun = cycle - 1
 
@@ -224,15 +225,17 @@ def check_contract(
 
 
 def _check_declaration(card: type[Card], settings: Mapping[str, Any] | None) -> list[str]:
-    problems = []
+    problems: list[str] = []
     if not isinstance(getattr(card, "kind", None), str):
         return ["The class has no `kind`, the name used in machine files."]
     if not attrs.has(getattr(card, "Settings", int)):
         return ["The class has no `Settings` made with attrs."]
-    for field in attrs.fields(card.Settings):
-        if "help" not in field.metadata:
-            problems.append(f"Setting {field.name!r} is not made with `setting(...)`, so it has no help.")
-    values = cattrs.structure(dict(settings or {}), card.Settings)
+    problems += [
+        f"Setting {field.name!r} is not made with `setting(...)`, so it has no help."
+        for field in attrs.fields(card.Settings)
+        if "help" not in field.metadata
+    ]
+    values: Any = cattrs.structure(dict(settings or {}), card.Settings)
     seen: set[tuple[int, str]] = set()
     for register in card.registers(values):
         if set(register.access) - set("rw") or not register.access:

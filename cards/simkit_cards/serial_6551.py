@@ -1,0 +1,466 @@
+"""Serial card round a 6551-type ACIA: four registers, one interrupt line, byte times from its own crystal.
+
+The far side of the line runs at the rate that the card is set to, and sends bytes back to back; what it is given while
+it sends waits in its queue. With `cable = "rts-cts"` it pauses between bytes while RTS is high.
+
+Faithful to: SY6551, R6551, W65C51N (setting `part`).
+Left out: 1.5 stop bits with parity; a far side at another rate; bits of a break on the receive pin.
+
+Sources:
+    [SY] Synertek, SY6551 data sheet: status, command and control register tables.
+    [WDC] Western Design Center, W65C51N data sheet: note at the transmitter data register empty bit.
+    [F1] Forum 6502.org, posts 29784 and 52022: transmit status of the W65C51N, CTS.
+    [F2] Forum 6502.org, post 63115: RTS high stops the transmitter.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from enum import IntFlag
+from fractions import Fraction
+from typing import Any, ClassVar
+
+import attrs
+
+from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
+from simkit.events import NEVER
+from simkit.ports import SerialPort
+
+CRYSTAL_HZ = 1_843_200
+"""The part's own crystal. [SY] features."""
+
+CRYSTALS_PER_BIT = (
+    (0, 36_864, 24_576, 16_769, 13_696, 12_288, 6_144, 3_072, 1_536, 1_024, 768, 512, 384, 256, 192, 96)
+)  # fmt: skip
+"""By control bits 3 to 0; 0: outside clock. From memory; 19 200 baud = 1 843 200 / 96 [F1]."""
+
+OUTSIDE_CLOCKS_PER_BIT = 16
+"""[SY] control register: the outside clock is 16 times the rate; a W65C51N takes its crystal there: 115 200 baud."""
+
+QUEUE_LIMIT = 1 << 20
+"""Bytes the far side holds; more are refused with a finding."""
+
+
+class Status(IntFlag):
+    """Read side of offset 1; names as [SY] prints them."""
+
+    PE = 0x01
+    FE = 0x02
+    OVRN = 0x04
+    RDRF = 0x08
+    TDRE = 0x10
+    DCD = 0x20
+    DSR = 0x40
+    IRQ = 0x80
+
+
+ERRORS = {"parity": Status.PE, "framing": Status.FE}
+
+TRANSMIT_WORDS = ("off, RTS high", "on, interrupts, RTS low", "on, RTS low", "sends a break, RTS low")
+
+
+@attrs.frozen(kw_only=True)
+class Serial6551Settings:
+    """The part in the socket and its cable."""
+
+    part: str = setting(
+        "SY6551",
+        one_of=("SY6551", "W65C51N"),
+        help="on a W65C51N status bit 4 never falls and a store while shifting spoils the byte under way [WDC]",
+    )
+    crystal_hz: int = setting(CRYSTAL_HZ, unit="Hz", low=1, high=20_000_000, help="crystal of the baud generator")
+    outside_clock_hz: int = setting(
+        0, unit="Hz", low=0, high=20_000_000, help="clock on the RxC pin, 16 times the rate; 0: none"
+    )
+    cable: str = setting(
+        "three-wire", one_of=("three-wire", "rts-cts"), help='"rts-cts": the far side pauses while RTS is high'
+    )
+
+
+class Serial6551(Card):
+    """Moves bytes between CPU and serial port, one frame time a byte."""
+
+    kind: ClassVar[str] = "serial-6551"
+    Settings: ClassVar[type] = Serial6551Settings
+    faithful_to: ClassVar[str] = "SY6551, W65C51N"
+
+    @classmethod
+    def registers(cls, settings: Serial6551Settings) -> tuple[Register, ...]:
+        """The board as wired."""
+        status = ("PE", "FE", "OVRN", "RDRF", "TDRE", "DCD", "DSR", "IRQ")
+        command = ("DTR", "IRD", "TIC0", "TIC1", "REM", "PME", "PMC0", "PMC1")
+        control = ("SBR0", "SBR1", "SBR2", "SBR3", "RCS", "WL0", "WL1", "SBN")
+        return (
+            Register(0, "data", "rw", effects="read clears RDRF; write clears TDRE and starts a frame"),
+            Register(1, "status", "r", bits=status, effects="clears IRQ"),
+            Register(1, "programmed_reset", "w", effects="any value: command bits 4 to 0 and OVRN cleared"),
+            Register(2, "command", "rw", bits=command),
+            Register(3, "control", "rw", bits=control),
+        )
+
+    @classmethod
+    def pins(cls, settings: Serial6551Settings) -> tuple[PinSpec, ...]:
+        """Interrupt and modem lines; open inputs are tied low on the board, that is ready."""
+        return (
+            PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="interrupt request, asserted when low"),
+            *(
+                PinSpec(name=name, drive=Drive.INPUT, listens=True, open_level=False, help=text)
+                for name, text in (
+                    ("CTS", "low: the far side takes bytes"),
+                    ("DSR", "low: the far side is ready"),
+                    ("DCD", "low: carrier; high disables the receiver"),
+                )
+            ),
+            PinSpec(name="RTS", drive=Drive.PUSH_PULL, help="low: this side takes bytes"),
+            PinSpec(name="DTR", drive=Drive.PUSH_PULL, help="low: this side is ready"),
+        )
+
+    def __init__(self, settings: Serial6551Settings, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self._defective = settings.part == "W65C51N"
+        self._crystal = slot.crystal(Fraction(settings.crystal_hz))
+        self._port: SerialPort = slot.port(SerialPort("serial", self._byte_cycles, lambda cycle: not self._rts_high))
+        self._command = self._control = 0
+        self._status = Status.TDRE
+        self._received = 0  # receive data register
+        self._waiting: int | None = None  # transmit data register
+        self._sending: int | None = None  # transmit shift register
+        self._frame = (0, 0, 1)  # crystal tick at which the frame under way began, its length, ticks a bit
+        self._arriving: tuple[int, str] | None = None  # byte on the receive pin, and what spoils it
+        self._arrival_end = 0  # crystal tick
+        self._queue: deque[tuple[int, str]] = deque()  # what the far side still has to send
+
+    # life -----------------------------------------------------------------------------------------------------------
+
+    def power_on(self, cycle: int) -> None:
+        """As after a reset; the data register holds whatever it happens to hold."""
+        self._received = self.slot.noise("receive data", 1)[0]
+        self._queue.clear()
+        self._arriving = None
+        self.reset(True, cycle)
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        """Command and control 0, transmitter empty, nothing received. [SY] reset rows of the register tables."""
+        if not asserted:
+            return
+        self._command = self._control = 0
+        self._status = Status.TDRE | self._modem(cycle)
+        self._waiting = self._sending = None
+        self.slot.cancel("sent")
+        self._moved(cycle)
+
+    def _modem(self, cycle: int) -> Status:
+        dcd = Status.DCD if self.slot.pin("DCD").level(cycle) else Status(0)
+        return dcd | (Status.DSR if self.slot.pin("DSR").level(cycle) else Status(0))
+
+    # rates ----------------------------------------------------------------------------------------------------------
+
+    @property
+    def _rts_high(self) -> bool:
+        return not self._command & 0x0C
+
+    @property
+    def _enabled(self) -> bool:
+        return bool(self._command & 0x01)
+
+    def _bit_ticks(self, *, receiver: bool = False) -> int:
+        """Crystal ticks a bit takes, 0 when nothing clocks it."""
+        rate = self._control & 0x0F
+        if rate and not (receiver and not self._control & 0x10):
+            return CRYSTALS_PER_BIT[rate]
+        if self.settings.outside_clock_hz:
+            return OUTSIDE_CLOCKS_PER_BIT * int(self.settings.crystal_hz) // int(self.settings.outside_clock_hz)
+        return OUTSIDE_CLOCKS_PER_BIT if self._defective and not rate else 0
+
+    @property
+    def _data_bits(self) -> int:
+        return 8 - (self._control >> 5 & 3)
+
+    @property
+    def _half_bits(self) -> int:
+        """Length of a frame in half bits: start, data, parity, stop. [SY] control register, stop bit number."""
+        parity = self._command >> 5 & 1
+        two = self._control & 0x80
+        stop = 2
+        if two and not (self._data_bits == 8 and parity):
+            stop = 3 if self._data_bits == 5 and not parity else 4
+        return 2 + 2 * self._data_bits + 2 * parity + stop
+
+    def _byte_cycles(self, cycle: int) -> int:
+        half_ticks = self._bit_ticks(receiver=True) * self._half_bits if self._enabled else 0
+        cycles = half_ticks * self.slot.clock_hz / (2 * int(self.settings.crystal_hz))
+        return -(-cycles.numerator // cycles.denominator)
+
+    # transmitter ----------------------------------------------------------------------------------------------------
+
+    def _start_sending(self, first_tick: int, cycle: int) -> None:
+        """Move the waiting byte to the shift register if the transmitter runs and rests."""
+        bit = self._bit_ticks()
+        ready = self._command & 0x0C and not self.slot.pin("CTS").level(cycle)
+        if self._waiting is None or self._sending is not None or not ready or not bit:
+            return
+        self._sending, self._waiting = self._waiting, None
+        self._frame = (first_tick, bit * self._half_bits // 2, bit)
+        self.slot.at(self._crystal.first_cycle_at(first_tick + self._frame[1]), "sent")
+        self._set_tdre(cycle)
+
+    def _set_tdre(self, cycle: int) -> None:
+        self._status |= Status.TDRE
+        if self._transmit_interrupts:
+            self._request(cycle)
+
+    @property
+    def _transmit_interrupts(self) -> bool:
+        return self._command & 0x0C == 0x04
+
+    def _write_data(self, value: int, cycle: int) -> None:
+        if self._defective and self._sending is not None:
+            self._spoil(value, cycle)
+            return
+        if self._waiting is not None:
+            self.slot.report(
+                "serial-byte-replaced",
+                cycle,
+                f"${value:02X} was stored while ${self._waiting:02X} still waited in the transmit data register, "
+                "which is lost. Wait for TDRE (status bit 4).",
+            )
+        self._waiting = value
+        self._status &= ~Status.TDRE
+        self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
+        if self._defective and not self.slot.pin("CTS").level(cycle):
+            self._set_tdre(cycle)  # stuck at 1; falls only while CTS is high [F1]
+
+    def _spoil(self, value: int, cycle: int) -> None:
+        """The defective part loads both registers together: the rest of the frame comes from the new byte."""
+        start, length, bit = self._frame
+        gone = max(0, min(self._data_bits, (self._crystal.ticks_at(cycle) - start) // bit - 1))
+        assert self._sending is not None
+        self._sending = (self._sending & (1 << gone) - 1 | value << gone) & 0xFF
+        left = self._crystal.first_cycle_at(start + length) - cycle
+        self.slot.report(
+            "serial-store-while-shifting",
+            cycle,
+            f"${value:02X} was stored while a byte was still being shifted out for {left} cycles: this part's status "
+            f"bit 4 is always 1, so polling it loses bytes. Wait one byte time ({self._frame_cycles()} cycles) after "
+            "each store.",
+        )
+        self._set_tdre(cycle)
+
+    def _frame_cycles(self) -> int:
+        first, length, _ = self._frame
+        return self._crystal.first_cycle_at(first + length) - self._crystal.first_cycle_at(first)
+
+    # receiver -------------------------------------------------------------------------------------------------------
+
+    def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
+        """A byte, and "parity" or "framing" where the line spoils it, begins to arrive or waits its turn."""
+        if len(self._queue) >= QUEUE_LIMIT:
+            self.slot.report("serial-queue-full", cycle, f"The far side already holds {QUEUE_LIMIT} bytes.")
+            return
+        byte, spoiled = int(arguments[0]), str(arguments[1]) if len(arguments) > 1 else ""
+        self._queue.append((byte & 0xFF, spoiled))
+        if self._arriving is None:
+            self._start_arriving(self._crystal.ticks_at(cycle), cycle)
+
+    def _start_arriving(self, tick: int, cycle: int) -> None:
+        while self._queue and self._arriving is None:
+            if self.settings.cable == "rts-cts" and self._rts_high:
+                return
+            byte, spoiled = self._queue.popleft()
+            bit = self._bit_ticks(receiver=True)
+            if not self._enabled or not bit or self.slot.pin("DCD").level(cycle):
+                self.slot.report(
+                    "serial-not-listening",
+                    cycle,
+                    f"${byte:02X} arrived while the receiver was off and is lost: set the rate in control and DTR "
+                    "(bit 0) in command first, with DCD low.",
+                )
+                continue
+            self._arriving = byte & (1 << self._data_bits) - 1, spoiled
+            half_bits = self._half_bits
+            self._arrival_end = tick + bit * half_bits // 2
+            # The character is there in the middle of the (first) stop bit (from memory).
+            middle = tick + bit * (2 + 2 * self._data_bits + 2 * (self._command >> 5 & 1) + 1) // 2
+            self.slot.at(self._crystal.first_cycle_at(middle), "received")
+
+    def _take(self, cycle: int) -> None:
+        assert self._arriving is not None
+        byte, spoiled = self._arriving
+        self.slot.at(max(cycle, self._crystal.first_cycle_at(self._arrival_end)), "line free")
+        if not self._enabled or self.slot.pin("DCD").level(cycle):
+            return
+        if self._command & 0x1C == 0x10:
+            self._port.sent.append((cycle, byte))  # echo mode, TIC 00 [SY]
+        if self._status & Status.RDRF:
+            self._status |= Status.OVRN
+            self.slot.report(
+                "serial-overrun",
+                cycle,
+                f"${byte:02X} arrived before the byte before it was read, and is lost: read the data register within "
+                f"one byte time ({self._byte_cycles(cycle)} cycles).",
+            )
+        else:
+            self._received = byte
+            self._status &= ~(Status.PE | Status.FE | Status.OVRN)
+            self._status |= Status.RDRF | ERRORS.get(spoiled, Status(0))
+        if not self._command & 0x02:
+            self._request(cycle)
+
+    # events ---------------------------------------------------------------------------------------------------------
+
+    def event(self, name: str, cycle: int) -> None:
+        """A byte has left, a byte is there, the line is free, or the defective part asks again."""
+        if name == "sent":
+            assert self._sending is not None
+            self._port.sent.append((cycle, self._sending & (1 << self._data_bits) - 1))
+            self._sending = None
+            self._start_sending(self._frame[0] + self._frame[1], cycle)
+        elif name == "received":
+            self._take(cycle)
+        elif name == "line free":
+            self._arriving = None
+            self._start_arriving(self._arrival_end, cycle)
+        elif name == "asks again" and self._transmit_interrupts:
+            self._request(cycle)
+        self._moved(cycle)
+
+    def pin_changed(self, name: str, level: bool, cycle: int) -> None:
+        """CTS starts and stops the transmitter; DSR and DCD stand in the status and request an interrupt."""
+        if name == "CTS":
+            if not level:
+                self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
+                if self._defective and self._waiting is None:
+                    self._status |= Status.TDRE
+        else:
+            bit = Status.DSR if name == "DSR" else Status.DCD
+            if bool(self._status & bit) is not level:
+                self._status ^= bit
+                self._request(cycle)
+        self._moved(cycle)
+
+    def _request(self, cycle: int) -> None:
+        if self._enabled:
+            self._status |= Status.IRQ
+
+    def _moved(self, cycle: int) -> None:
+        self.slot.pin("INT").drive(not self._status & Status.IRQ, cycle)
+        self.slot.pin("RTS").drive(self._rts_high, cycle)
+        self.slot.pin("DTR").drive(not self._enabled, cycle)
+
+    # registers ------------------------------------------------------------------------------------------------------
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Register as a read would give it."""
+        if offset == 0:
+            return self._received
+        if offset == 1:
+            hidden = not self._defective and self.slot.pin("CTS").level(cycle)
+            return int(self._status & ~Status.TDRE if hidden else self._status)  # CTS high: TDRE reads 0 [F1]
+        return self._command if offset == 2 else self._control
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Read of data clears RDRF, read of status clears IRQ."""
+        value = self.peek(offset, cycle)
+        if offset == 0:
+            self._status &= ~Status.RDRF
+        elif offset == 1 and self._status & Status.IRQ:
+            self._status &= ~Status.IRQ
+            if self._defective and self._transmit_interrupts and self._status & Status.TDRE:
+                self.slot.at(cycle + 2, "asks again")  # TDRE never falls, so the request comes back [F1]
+            self._moved(cycle)
+        return value
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """Write in `cycle`."""
+        if offset == 0:
+            self._write_data(value, cycle)
+        elif offset == 1:
+            self._command &= 0xE0
+            self._status &= ~Status.OVRN
+        elif offset == 2:
+            asked = self._transmit_interrupts
+            self._command = value
+            if self._transmit_interrupts and not asked and self._status & Status.TDRE:
+                self._request(cycle)
+            self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
+            self._wake_far_side(cycle)
+        else:
+            self._control = value
+            self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
+        self._moved(cycle)
+
+    def _wake_far_side(self, cycle: int) -> None:
+        if self._arriving is None and self._queue and not self._rts_high:
+            self._start_arriving(self._crystal.ticks_at(cycle) + 1, cycle)
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        """Status until a byte has left or arrived; command and control always."""
+        if offset >= 2:
+            return NEVER
+        if offset == 1 and self._status & Status.IRQ:
+            return cycle
+        if offset == 0 and self._status & Status.RDRF:
+            return cycle
+        armed = (self.slot.armed(name) for name in ("sent", "received", "asks again"))
+        return min((when for when in armed if when is not None), default=NEVER)
+
+    def words(self, cycle: int) -> list[str]:
+        """Rate, what moves, what waits."""
+        bit = self._bit_ticks()
+        rate = f"{self.settings.crystal_hz / bit:.0f} baud" if bit else "no clock"
+        parity = (
+            ("odd", "even", "mark", "space")[self._command >> 6] + " parity" if self._command & 0x20 else "no parity"
+        )
+        lines = [
+            f"{rate}, {self._data_bits} data bits, {parity}",
+            f"transmitter {TRANSMIT_WORDS[self._command >> 2 & 3]}; "
+            f"receiver {'on' if self._enabled else 'off (DTR)'}, interrupt {'off' if self._command & 2 else 'on'}",
+        ]
+        if self._sending is not None:
+            lines.append(
+                f"shifting out ${self._sending:02X}"
+                + (f", ${self._waiting:02X} waits" if self._waiting is not None else "")
+            )
+        elif self._waiting is not None:
+            lines.append(f"${self._waiting:02X} waits for the transmitter")
+        names = [flag.name for flag in Status if flag in Status(self.peek(1, cycle)) and flag.name]
+        lines.append(f"status: {', '.join(names) or 'nothing set'}")
+        if self._queue:
+            lines.append(f"the far side still has {len(self._queue)} bytes to send")
+        return lines
+
+    # state ----------------------------------------------------------------------------------------------------------
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """Registers, both directions, and what the far side still has to send."""
+        return {
+            "command": self._command,
+            "control": self._control,
+            "status": int(self._status),
+            "received": self._received,
+            "waiting": self._waiting,
+            "sending": self._sending,
+            "frame": list(self._frame),
+            "arriving": list(self._arriving) if self._arriving else None,
+            "arrival_end": self._arrival_end,
+            "queue": bytes(byte for byte, _ in self._queue),
+            "spoiled": [[n, spoiled] for n, (_, spoiled) in enumerate(self._queue) if spoiled],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        numbers = [int(state[key]) for key in ("command", "control", "status", "received")]
+        frame = tuple(int(n) for n in state["frame"])
+        if any(not 0 <= n <= 0xFF for n in numbers) or len(frame) != 3 or frame[2] < 1:
+            raise ValueError("serial registers out of range")
+        spoiled = {int(n): str(word) for n, word in state["spoiled"]}
+        queue = deque((byte, spoiled.get(n, "")) for n, byte in enumerate(state["queue"]))
+        arriving = state["arriving"]
+        self._arriving = (int(arriving[0]), str(arriving[1])) if arriving is not None else None
+        self._command, self._control, status, self._received = numbers
+        self._status = Status(status)
+        self._waiting = None if state["waiting"] is None else int(state["waiting"])
+        self._sending = None if state["sending"] is None else int(state["sending"])
+        self._frame = frame
+        self._arrival_end = int(state["arrival_end"])
+        self._queue = queue
