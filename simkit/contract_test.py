@@ -89,9 +89,10 @@ class Bench:
             hand = self._hands[spec.name] = Pin(PinSpec(name="bench", drive=Drive.THREE_STATE), -1)
             line.join(hand)
         self.card = card(self.settings, slot)
-        everywhere = Select(("x" * 16,))
+        on_the_bus = card.registers(self.settings) or card.address_pins(self.settings)
+        select = Select(("x" * 16,) if on_the_bus else ())
         self._bus.seat(
-            Seat(self.card, SLOT, card.kind, everywhere, Expression("RW and PHI2"), Expression("not RW and PHI2"))
+            Seat(self.card, SLOT, card.kind, select, Expression("RW and PHI2"), Expression("not RW and PHI2"))
         )
         insert = getattr(self.card, "insert", None)
         if insert is not None:
@@ -353,7 +354,10 @@ def _check_script(
                 _ask_everything(asked, problems)
             gap = step.cycle - asked.cycle
             asked.run(1 if gap < 64 else rng.randrange(1, gap))
-        expected = asked.peek(step.where) if step.action == "read" else None
+        expected = None
+        if step.action == "read":
+            asked.begin()
+            expected = asked.peek(step.where)
         _do(asked, step, asked_log)
         if expected is not None and not asked_log[-2].endswith(f"${expected:02X}"):
             problems.append(f"peek said ${expected:02X}, but the {asked_log[-2]}.")

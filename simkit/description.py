@@ -444,7 +444,8 @@ class _Reader:
             return None
         settings = self._settings(card, table.get("settings", {}), fail)
         select = _texts(table.get("select"), "select", fail)
-        if not select and "select" not in table:
+        on_the_bus = card.registers(settings) or card.address_pins(settings)  # else it meets other cards by pins alone
+        if not select and "select" not in table and on_the_bus:
             fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
         not_select = _texts(table.get("not_select"), "not_select", fail)
         for field, texts in (("select", select), ("not_select", not_select)):
