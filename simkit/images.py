@@ -1,13 +1,22 @@
-"""ROM images: read from files in the formats programmers write, checked against the part they go into."""
+"""ROM images: read from files in the formats programmers write, written in the same, checked against their part."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import Any
 
 from simkit.errors import SimkitError
 
 MAX_FILE_BYTES = 4_000_000
-HEX_SUFFIXES = (".hex", ".ihx", ".ihex", ".s19", ".s28", ".s37", ".srec", ".mot")
+MAX_HEX_BYTES = 1 << 20
+INTEL_SUFFIXES = (".hex", ".ihx", ".ihex")
+SRECORD_SUFFIXES = (".s19", ".s28", ".s37", ".srec", ".mot")
+HEX_SUFFIXES = INTEL_SUFFIXES + SRECORD_SUFFIXES
+RECORD_BYTES = 16
+"""Data bytes a record, the number that programmers' own software writes (common practice)."""
+
+_END_RECORD = re.compile(r"\s*(?::00[0-9A-F]{4}01[0-9A-F]{2}|S[789][0-9A-F]{8,12})\s*", re.IGNORECASE)
 
 
 def read_image(path: Path, part_bytes: int) -> bytes:
@@ -19,19 +28,7 @@ def read_image(path: Path, part_bytes: int) -> bytes:
     Raises:
         SimkitError: no such file, empty, larger than the part, or a damaged hex record.
     """
-    try:
-        size = path.stat().st_size
-        if size > MAX_FILE_BYTES:
-            raise SimkitError(f"The image file has {size} bytes; {MAX_FILE_BYTES} are allowed.", file=str(path))
-        data = path.read_bytes()
-    except FileNotFoundError as error:
-        raise SimkitError(
-            f"There is no image {path}.", remedy="Correct the path (it counts from the machine file) or build the ROM."
-        ) from error
-    except OSError as error:
-        raise SimkitError(f"The image {path} cannot be read: {error.strerror or error}.") from error
-    if path.suffix.lower() in HEX_SUFFIXES:
-        data = _from_hex(path, data, part_bytes)
+    data = _placed(path, read_segments(path), part_bytes) if path.suffix.lower() in HEX_SUFFIXES else _bytes(path)
     if not data:
         raise SimkitError(f"The image {path} is empty.", remedy="Build the ROM again.")
     if len(data) > part_bytes:
@@ -42,22 +39,82 @@ def read_image(path: Path, part_bytes: int) -> bytes:
     return data
 
 
-def _from_hex(path: Path, data: bytes, part_bytes: int) -> bytes:
+def read_segments(path: Path) -> list[tuple[int, bytes]]:
+    """Runs of bytes of an Intel HEX or S-record file with the addresses they are written for, lowest first.
+
+    Raises:
+        SimkitError: no such file, no hex file, a damaged record, two records for one address, no end record.
+    """
     import bincopy
 
     try:
-        text = data.decode("ascii")
+        text = _bytes(path).decode("ascii")
         content = bincopy.BinFile()
         content.add(text)
     except UnicodeDecodeError as error:
         raise SimkitError("The file is not text, so it is no hex file.", file=str(path)) from error
     except bincopy.Error as error:
-        raise SimkitError(f"Not a sound hex file: {error}.", file=str(path)) from error
+        raise SimkitError(
+            f"Not a sound hex file: {error}.", file=str(path), remedy="Copy or build it again; do not edit it."
+        ) from error
+    if not any(_END_RECORD.fullmatch(line) for line in text.splitlines()):
+        raise SimkitError(
+            "The hex file has no end record, so its end may be missing.",
+            file=str(path),
+            remedy="Copy or build it again.",
+        )
+    segments = [(segment.address, bytes(segment.data)) for segment in content.segments]
+    if sum(len(data) for _, data in segments) > MAX_HEX_BYTES:
+        raise SimkitError(f"The hex file holds more than {MAX_HEX_BYTES} bytes.", file=str(path))
+    return segments
+
+
+def write_image(data: bytes, suffix: str, *, address: int = 0) -> bytes:
+    """File content for a programmer.
+
+    Args:
+        data: content of the part, from offset 0.
+        suffix: ending of the file's name; says the format: Intel HEX, S-record, else raw binary.
+        address: address of the first byte in the hex formats; 0 is what programmers expect.
+    """
+    suffix = suffix.lower()
+    if suffix not in HEX_SUFFIXES:
+        return data
+    import bincopy
+
+    content: Any = bincopy.BinFile()
+    content.add_binary(data, address=address)
+    content.execution_start_address = None
+    wide = address + len(data) > 0x10000
+    if suffix in INTEL_SUFFIXES:
+        text = str(content.as_ihex(RECORD_BYTES, 32 if wide else 16))
+    else:
+        text = str(content.as_srec(RECORD_BYTES, 24 if wide else 16))
+        if not any(_END_RECORD.fullmatch(line) for line in text.splitlines()):
+            text += "S804000000FB\n" if wide else "S9030000FC\n"
+    return text.encode("ascii")
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > MAX_FILE_BYTES:
+            raise SimkitError(f"The image file has {size} bytes; {MAX_FILE_BYTES} are allowed.", file=str(path))
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        raise SimkitError(
+            f"There is no image {path}.", remedy="Correct the path (it counts from the machine file) or build the ROM."
+        ) from error
+    except OSError as error:
+        raise SimkitError(f"The image {path} cannot be read: {error.strerror or error}.") from error
+
+
+def _placed(path: Path, segments: list[tuple[int, bytes]], part_bytes: int) -> bytes:
     image = bytearray()
     taken = bytearray(part_bytes)
-    for segment in content.segments:
-        for number, byte in enumerate(segment.data):
-            offset = (segment.address + number) % part_bytes
+    for address, data in segments:
+        for number, byte in enumerate(data):
+            offset = (address + number) % part_bytes
             if taken[offset]:
                 raise SimkitError(
                     f"Two bytes fall on offset ${offset:04X} of the part: the file spans more than {part_bytes} bytes.",

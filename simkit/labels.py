@@ -1,4 +1,12 @@
-"""Labels: names of addresses, read from the lists that assemblers write."""
+"""Labels: names of addresses, read from the lists that assemblers write.
+
+Line forms that are read, mixed as they come; `;` begins a comment:
+
+    NAME = $1234          also := and a colon after the name; the number also as 0x1234 or 1234h
+    NAME EQU $1234        also .equ
+    $1234 | NAME | file   the map that ophis-asm writes (anonymous labels are skipped)
+    NAME,$1234            CSV, with or without a heading line `name,address`
+"""
 
 from __future__ import annotations
 
@@ -9,8 +17,16 @@ from pathlib import Path
 from simkit.errors import SimkitError, near
 
 MAX_FILE_BYTES = 4_000_000
+MAX_LABELS = 65_536
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_.]{0,63}")
-_LINE = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_.]{0,63})\s*(?:=|:?\s*[Ee][Qq][Uu]\s)\s*\$([0-9A-Fa-f]{1,4})\s*(?:;.*)?")
+
+_NAME = r"([A-Za-z_][A-Za-z0-9_.]{0,63})"
+_NUMBER = r"(?:\$|0[xX])?([0-9A-Fa-f]{1,8})[hH]?"
+_END = r"\s*(?:;.*)?"
+_EQUALS = re.compile(rf"\s*{_NAME}\s*:?\s*(?::?=|\.?[Ee][Qq][Uu]\s)\s*({_NUMBER}){_END}")
+_MAP = re.compile(r"\s*(\$([0-9A-Fa-f]{1,8}))\s*\|\s*(\S{1,80})\s*\|.*")
+_CSV = re.compile(rf"\s*\"?{_NAME}\"?\s*[,;\t]\s*\"?({_NUMBER})\"?\s*(?:[,;\t].*)?")
+_CSV_HEADING = re.compile(r"\s*\"?(?:name|label|symbol)\"?\s*[,;\t]\s*\"?(?:address|addr|value)\"?.*", re.IGNORECASE)
 
 
 class Labels(Mapping[str, int]):
@@ -52,27 +68,68 @@ class Labels(Mapping[str, int]):
 
 
 def read_labels(path: Path) -> dict[str, int]:
-    """Labels of a list with lines `NAME = $1234` or `NAME EQU $1234`; empty lines and `;` comments are skipped.
+    """Addresses by name from a label list in one of the forms of this module; the order of the file is kept.
 
     Raises:
-        SimkitError: no such file, or a line that is none of these, with its number.
+        SimkitError: no such file, a line that is none of the forms, a number above $FFFF, or a name with two
+            addresses; with the line.
     """
+    found: dict[str, int] = {}
+    for number, line in enumerate(_text(path).splitlines(), start=1):
+        bare = line.strip()
+        if not bare or bare[0] in ";#" or (not found and _CSV_HEADING.fullmatch(line)):
+            continue
+        entry = _entry(line)
+        if entry is None:
+            raise SimkitError(
+                f"{bare[:60]!r} is not a label.", file=str(path), line=number, remedy="Write NAME = $1234."
+            )
+        name, address = entry
+        if not NAME.fullmatch(name):
+            continue  # anonymous and macro-local entries of a map
+        if address > 0xFFFF:
+            raise SimkitError(
+                f"{name} = ${address:X} is no address: the bus has 16 address lines.", file=str(path), line=number
+            )
+        if found.get(name, address) != address:
+            raise SimkitError(
+                f"{name} stands twice: ${found[name]:04X} and ${address:04X}.",
+                file=str(path),
+                line=number,
+                remedy="Keep one of the two lines.",
+            )
+        found[name] = address
+        if len(found) > MAX_LABELS:
+            raise SimkitError(f"The list holds more than {MAX_LABELS} labels.", file=str(path), line=number)
+    return found
+
+
+def _entry(line: str) -> tuple[str, int] | None:
+    """Name and number of a line, or None when it has none of the forms."""
+    match = _MAP.fullmatch(line)
+    if match is not None:
+        return match[3], int(match[2], 16)
+    for form in (_EQUALS, _CSV):
+        match = form.fullmatch(line)
+        if match is not None:
+            value = _number(match[2], match[3])
+            return None if value is None else (match[1], value)
+    return None
+
+
+def _number(written: str, digits: str) -> int | None:
+    """Value of a number that says its base: $, 0x and h are hexadecimal, plain digits are decimal."""
+    if written[0] == "$" or written[:2] in ("0x", "0X") or written[-1] in "hH":
+        return int(digits, 16)
+    return int(digits) if digits.isdecimal() else None
+
+
+def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_FILE_BYTES:
             raise SimkitError(f"The label list is larger than {MAX_FILE_BYTES} bytes.", file=str(path))
-        text = path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise SimkitError(f"There is no label list {path}.", remedy="Correct the path or build the ROM.") from error
     except (OSError, UnicodeDecodeError) as error:
         raise SimkitError(f"The label list {path} cannot be read: {error}.") from error
-    found: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip() or line.lstrip().startswith(";"):
-            continue
-        match = _LINE.fullmatch(line)
-        if match is None:
-            raise SimkitError(
-                f"{line.strip()[:60]!r} is not a label.", file=str(path), line=number, remedy="Write NAME = $1234."
-            )
-        found[match[1]] = int(match[2], 16)
-    return found
