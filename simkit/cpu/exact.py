@@ -17,13 +17,12 @@ import hashlib
 from collections import deque
 from typing import TYPE_CHECKING, Any
 
-from py65.devices.mpu6502 import MPU
-
 from simkit.bus import Bus, Kind
+from simkit.cpu.bus_cycles import BusCycles, ResetPulled
 from simkit.cpu.handlers import handlers
 from simkit.cpu.recognise import Recogniser
+from simkit.cpu.stepping import CycleStepper
 from simkit.errors import SimkitError
-from simkit.events import NEVER
 
 if TYPE_CHECKING:
     from simkit.findings import Findings
@@ -32,76 +31,19 @@ if TYPE_CHECKING:
 QUICK_MARGIN = 7
 """A quick instruction has at most 8 cycles; the last must lie before the horizon."""
 
-FETCH, DATA, DUMMY, INTERRUPT, RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
+DATA, DUMMY, INTERRUPT, RESET = Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
 
 
-class ResetPulled(Exception):  # noqa: N818 - a signal inside the engine, not an error
-    """RESET is low in the cycle that begins: the instruction under way is given up."""
-
-
-class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
-    """One CPU on one bus. See `simkit.bus.Engine` for what the bus sets.
+class ExactCpu(BusCycles):
+    """One CPU on one bus: instructions, sequences, and what comes next.
 
     Attributes:
-        pc, a, x, y, sp: registers, settable between instructions.
-        p: flags as pushed by hardware: bit 5 always 1, bit 4 always 0 (there is no latch behind it).
-        n, z, c, v, d, i: the flags apart: N is bit 7 of n; Z is set when z is 0; the others when not 0.
-        cycle: number of the next bus cycle, since power-on.
+        part: "6502" or "65C02".
         due: the sequence that comes next: "NMI", "IRQ", or None for an instruction.
         waiting: stopped by WAI.
         halted: why the CPU stands still until RESET, or None.
         recent: (cycle, pc) of the last 64 instructions begun.
-        inside_instruction: between two bus cycles of one instruction (cycle stepping).
     """
-
-    __slots__ = (
-        "_bus",
-        "_bus_read",
-        "_bus_write",
-        "_ready",
-        "_reset",
-        "_seed",
-        "_so_edge",
-        "_stalled_at",
-        "_stretch",
-        # py65's, here for speed:
-        "a",
-        "attention",
-        "began",
-        "c",
-        "cmos",
-        "cycle",
-        "d",
-        "due",
-        "findings",
-        "first",
-        "halted",
-        "horizon",
-        "i",
-        "inside_instruction",
-        "instruct",
-        "irq_line",
-        "jammed",
-        "last",
-        "magic",
-        "masked",
-        "n",
-        "part",
-        "pc",
-        "polls",
-        "quick",
-        "rd",
-        "recent",
-        "recogniser",
-        "reset_due",
-        "sp",
-        "v",
-        "waiting",
-        "wr",
-        "x",
-        "y",
-        "z",
-    )
 
     def __init__(
         self,
@@ -115,65 +57,28 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         magic: int = 0xEE,
     ) -> None:
         self.part = part
-        self.cmos = part == "65C02"
         self.findings = findings
-        self.magic = magic
-        self.rd: list[memoryview | None] = [None] * 256
-        self.wr: list[memoryview | None] = [None] * 256
-        self.horizon = NEVER
-        self.attention = False
         self.recent: deque[tuple[int, int]] = deque(maxlen=64)
-        self.inside_instruction = False
+        self.recogniser = Recogniser(bus.wiring)
         self._seed = seed
-        self._stretch = wait_states == "stretch"
-        self._bus = bus
-        self._bus_read = bus.read
-        self._bus_write = bus.write
-        wiring = bus.wiring
-        self._ready = wiring.line("RDY")
-        self._reset = wiring.line("RESET")
-        self.irq_line = wiring.line("IRQ")
-        self.recogniser = Recogniser(wiring)
-        wiring.observe("SO", self._so_moved)
-        super().__init__(memory=())  # ends with reset()
+        self._stepper: CycleStepper | None = None
+        bus.wiring.observe("SO", self._so_moved)
+        super().__init__(bus, cmos=part == "65C02", stretch=wait_states == "stretch", magic=magic)
         self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
-
-    # registers ------------------------------------------------------------------------------------------------------
-
-    @property
-    def p(self) -> int:
-        """Flags as one byte: N V 1 0 D I Z C."""
-        return (
-            self.n & 0x80
-            | (0x40 if self.v else 0)
-            | 0x20
-            | (0x08 if self.d else 0)
-            | (0x04 if self.i else 0)
-            | (0 if self.z else 0x02)
-            | self.c
-        )
-
-    @p.setter
-    def p(self, value: int) -> None:
-        self.n = value
-        self.v = value & 0x40
-        self.d = value & 0x08
-        self.i = value & 0x04
-        self.z = ~value & 0x02
-        self.c = value & 0x01
-
-    @property
-    def last_cycle_stalled(self) -> bool:
-        """RDY held the bus cycle just done."""
-        return bool(self._stalled_at == self.began)
 
     @property
     def held(self) -> bool:
         """Whether the next step is not an instruction: RESET low, WAI, or halted."""
         return self.waiting or self.halted is not None or not self._reset.level
 
+    @property
+    def inside_instruction(self) -> bool:
+        """Whether cycle stepping has stopped between two bus cycles of one instruction or sequence."""
+        return self._stepper is not None and self._stepper.inside
+
     def power_on(self) -> None:
         """Power comes up: registers undefined (seeded); the next step is the reset sequence, from cycle 0."""
+        self._drop_instruction()
         noise = hashlib.shake_128(f"{self._seed}/cpu".encode()).digest(8)
         self.a, self.x, self.y, self.sp = noise[:4]
         self.p = noise[4]
@@ -185,7 +90,6 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         self.halted: str | None = None
         self.jammed = False
         self.masked = 1
-        self.polls: tuple[int, ...] | None = None
         self.reset_due = True
         self._stalled_at = -1
         self._so_edge: int | None = None
@@ -196,136 +100,13 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         """py65's name for `power_on`."""
         self.power_on()
 
-    # bus cycles -----------------------------------------------------------------------------------------------------
-
-    def read_cycle(self, address: int, kind: Kind) -> int:
-        """One read, with the repeats that RDY or wait states cost."""
-        cycle = self.cycle
-        if cycle >= self.horizon:
-            self._bus.begin(cycle)
-        if not self._reset.level:
-            raise ResetPulled
-        self.began = cycle
-        page = self.rd[address >> 8]
-        if page is not None:
-            value = page[address & 0xFF]
-        elif self._bus.may_stall or not self._ready.level:
-            value = self._stalling_read(address, kind)
-        else:
-            value = self._bus_read(address, cycle, kind)
-        self.last = value
-        self.cycle += 1
-        return value
-
-    def write_cycle(self, address: int, value: int, kind: Kind = DATA) -> None:
-        """One write, with the waiting that RDY (W65C02S only) or stretching costs."""
-        cycle = self.cycle
-        if cycle >= self.horizon:
-            self._bus.begin(cycle)
-        if not self._reset.level:
-            raise ResetPulled
-        self.began = cycle
-        page = self.wr[address >> 8]
-        if page is not None:
-            page[address & 0xFF] = value
-        elif self._bus.may_stall or not self._ready.level:
-            self._stalling_write(address, value, kind)
-        else:
-            self._bus_write(address, value, cycle, kind)
-        self.last = value
-        self.cycle += 1
-
-    def _stalling_read(self, address: int, kind: Kind) -> int:
-        waits = self._bus.wait_cycles(address, False)
-        if self._stretch:
-            self._stretch_clock(waits)
-            waits = 0
-        while waits > 0 or not self._ready.level:
-            self.last = self._bus_read(address, self.cycle, kind, stalled=True)
-            self._stalled_at = self.began
-            self._next_pass()
-            waits -= 1
-        return self._bus_read(address, self.cycle, kind)
-
-    def _stalling_write(self, address: int, value: int, kind: Kind) -> None:
-        waits = self._bus.wait_cycles(address, True)
-        if self._stretch:
-            self._stretch_clock(waits)
-            waits = 0
-        if self.cmos:  # the NMOS part does not stop in write cycles
-            while waits > 0 or not self._ready.level:
-                self._bus_write(address, value, self.cycle, kind)
-                self.last = value
-                self._next_pass()
-                waits -= 1
-        self._bus_write(address, value, self.cycle, kind)
-
-    def _stretch_clock(self, cycles: int) -> None:
-        """PHI2 stays high: periods pass, the one access happens in the last."""
-        for _ in range(cycles):
-            self._next_pass()
-
-    def _next_pass(self) -> None:
-        self.cycle += 1
-        if self.cycle >= self.horizon:
-            self._bus.begin(self.cycle)
-        if not self._reset.level:
-            raise ResetPulled
-
-    # pieces of instructions, used by the careful functions ----------------------------------------------------------
-
-    def operand(self) -> int:
-        """Read the byte at PC and go on."""
-        pc = self.pc
-        self.pc = pc + 1 & 0xFFFF
-        return self.read_cycle(pc, DATA)
-
-    def data(self, address: int) -> int:
-        """Read a byte."""
-        return self.read_cycle(address, DATA)
-
-    def dummy(self, address: int) -> None:
-        """Read a byte that nobody wants."""
-        self.read_cycle(address, DUMMY)
-
-    def push(self, value: int, kind: Kind = DATA) -> None:
-        """Write to the stack."""
-        self.write_cycle(0x100 | self.sp, value, kind)
-        self.sp = self.sp - 1 & 0xFF
-
-    def pull(self) -> int:
-        """Read from the stack."""
-        self.sp = self.sp + 1 & 0xFF
-        return self.read_cycle(0x100 | self.sp, DATA)
-
-    def take_branch(self, offset: int) -> None:
-        """Third and fourth cycle of a branch; sets where it decides about interrupts."""
-        pc = self.pc
-        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
-        self.read_cycle(pc, DUMMY)
-        if (pc ^ target) & 0xFF00:
-            self.read_cycle(pc & 0xFF00 | target & 0xFF, DUMMY)
-            self.polls = (self.first, self.began - 1)
-        else:
-            self.polls = (self.first,)
-        self.pc = target
-
-    def take_branch_on_bit(self, offset: int) -> None:
-        """Last cycles of BBR and BBS; they decide in the penultimate cycle (no source says otherwise)."""
-        pc = self.pc
-        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
-        self.read_cycle(pc, DUMMY)
-        if (pc ^ target) & 0xFF00:
-            self.read_cycle(pc, DUMMY)
-        self.pc = target
-
     def enter_handler(self, bits: int, kind: Kind = DATA) -> None:
         """Cycles 3 to 7 of BRK, IRQ and NMI."""
         self.push(self.pc >> 8, kind)
         self.push(self.pc & 0xFF, kind)
         nmi = self.due == "NMI" or (not self.cmos and self.recogniser.edge_by(self.cycle - 1))
         self.push(self.p | bits, kind)
-        self._fetch_vector(MPU.NMI if nmi else MPU.IRQ, kind)
+        self._fetch_vector(self.NMI if nmi else self.IRQ, kind)
         if nmi:
             self.recogniser.serviced(self.cycle - 1)
 
@@ -342,11 +123,10 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         """STP: nothing but RESET restarts the CPU."""
         self.halted = f"stopped by STP at ${self.pc - 1 & 0xFFFF:04X}"
 
-    def jam(self) -> None:
+    def jam(self, code: int) -> None:
         """An opcode that locks the sequencer of the NMOS part up."""
         at = self.pc - 1 & 0xFFFF
         self.jammed = True
-        code = self._bus.peek(at, self.cycle, self.last)
         self.halted = f"jammed by opcode ${code:02X} at ${at:04X}"
         self.findings.add(
             "cpu-jammed",
@@ -358,7 +138,30 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
     # running --------------------------------------------------------------------------------------------------------
 
     def step(self) -> None:
-        """One instruction, or one interrupt or reset sequence, or one cycle while the CPU is held."""
+        """One instruction, or one interrupt or reset sequence, or one cycle while the CPU is held.
+
+        Inside an instruction (cycle stepping): the rest of it.
+        """
+        if self._stepper is not None and self._stepper.inside:
+            self._stepper.finish()
+        else:
+            self._step()
+
+    def step_cycle(self) -> None:
+        """One bus cycle.
+
+        Raises:
+            SimkitError: there is no greenlet package here.
+        """
+        if self._stepper is None:
+            self._stepper = CycleStepper(self, self._step)
+        self._stepper.cycle()
+
+    def _drop_instruction(self) -> None:
+        if self._stepper is not None:
+            self._stepper.drop()
+
+    def _step(self) -> None:
         self.attention = False
         try:
             if self.reset_due:
@@ -389,7 +192,7 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         if not recent or recent[-1][0] != self.cycle:
             recent.append((self.cycle, pc))
         self.masked = self.i
-        code = self.read_cycle(pc, FETCH)
+        code = self.read_cycle(pc, Kind.FETCH)
         self.first = self.cycle - 1
         self.pc = pc + 1 & 0xFFFF
         self.polls = None
@@ -410,7 +213,7 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
             self.due = self.recogniser.decide((cycle,), bool(self.i))
 
     def _step_interrupt(self) -> None:
-        self.read_cycle(self.pc, INTERRUPT)
+        self.read_cycle(self.pc, Kind.INTERRUPT_FETCH)
         self.read_cycle(self.pc, INTERRUPT)
         self.enter_handler(0, INTERRUPT)
 
@@ -425,7 +228,7 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
         for _ in range(3):  # pushes with R/W held high
             self.read_cycle(0x100 | self.sp, RESET)
             self.sp = self.sp - 1 & 0xFF
-        self._fetch_vector(MPU.RESET, RESET)
+        self._fetch_vector(self.RESET, RESET)
         self.reset_due = False
         self.recogniser.serviced(self.cycle - 1)
 
@@ -441,6 +244,8 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
 
     def run(self, until: int) -> None:
         """Steps up to the first boundary at or after cycle `until`, or up to the one at which the CPU halts."""
+        if self.inside_instruction:
+            self.step()
         halted = self.halted
         while self.cycle < until:
             if self.held or self.reset_due:
@@ -448,7 +253,7 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
             elif self.due is None and self._so_edge is None and self.recogniser.quiet(bool(self.i)):
                 self._run_quick(min(until, self.horizon - QUICK_MARGIN))
             if self.cycle < until:
-                self.step()
+                self._step()
                 if self.halted is not halted:
                     return
 
@@ -504,6 +309,7 @@ class ExactCpu(MPU):  # type: ignore[misc]  # py65 ships no type information
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
+        self._drop_instruction()
         for name in self._SAVED:
             setattr(self, name, state[name])
         self.began = self.first = self.cycle - 1

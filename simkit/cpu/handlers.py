@@ -233,4 +233,4 @@ class _Careful:
         return "cpu.dummy(cpu.pc)\ncpu.dummy(cpu.pc)\ncpu.stop()"
 
     def _jam(self) -> str:
-        return "cpu.dummy(cpu.pc)\ncpu.dummy(cpu.pc)\ncpu.jam()"
+        return f"cpu.dummy(cpu.pc)\ncpu.dummy(cpu.pc)\ncpu.jam({self.code})"
