@@ -390,8 +390,7 @@ class Machine:
             handle.remove()
 
     def step(self) -> int:
-        """Run one instruction or one interrupt sequence; returns the cycle."""
-        self._finish_instruction()
+        """Run one instruction or one interrupt sequence, or the rest of it after step_cycle; returns the cycle."""
         self.cpu.step()
         return self.cpu.cycle
 
@@ -539,23 +538,17 @@ class Machine:
 
     def step_cycle(self) -> int:
         """Run exactly one bus cycle, also in the middle of an instruction; returns the cycle that comes next."""
-        from simkit.cpu.stepping import CycleStepper
-
-        if self._stepper is None:
-            self._stepper = CycleStepper(self.cpu, self.bus)
-        self._stepper.step()
+        self.cpu.step_cycle()
         return self.cpu.cycle
-
-    _stepper: Any = None
 
     @property
     def inside_instruction(self) -> bool:
         """Whether the last step_cycle stopped in the middle of an instruction."""
-        return self._stepper is not None and self._stepper.inside_instruction
+        return self.cpu.inside_instruction
 
     def _finish_instruction(self) -> None:
-        if self._stepper is not None:
-            self._stepper.finish()
+        if self.cpu.inside_instruction:
+            self.cpu.step()
 
     # snapshot ---------------------------------------------------------------------------------------------------------
 
