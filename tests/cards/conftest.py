@@ -1,97 +1,113 @@
-"""A bench for single cards: a bus with one card in slot 3, driven access by access without a CPU."""
+"""Fixtures for the tests of cards."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import pytest
 
-from simkit.bus import Bus, Kind, Seat
-from simkit.card import Card, Slot
-from simkit.findings import Findings
-from simkit.lines import Pin
-from simkit.select import Expression, Select
+from simkit.contract_test import Bench
+from simkit_cards.tile_video import TileVideo
 
-SLOT = 3
-BASE = 0x7F10
+FRAME_TICKS = 262 * 342 * 2
+LINE_CYCLES = 342 * 2 * 1_000_000 / 10_738_635
 
 
-class _Engine:
-    def __init__(self) -> None:
-        self.cycle = 0
-        self.last = 0x7F
-        self.horizon = 0
-        self.rd: list[memoryview | None] = [None] * 256
-        self.wr: list[memoryview | None] = [None] * 256
-        self.attention = False
+class VideoDriver:
+    """A tile-video card on the bench at 1 MHz, driven with ample time between accesses."""
 
-
-class CardBench:
-    """One card on a bus; cycles only go forward, and events run as the machine would run them."""
-
-    def __init__(
-        self,
-        card: type[Card],
-        hz: int | Fraction = 2_000_000,
-        seed: int = 1,
-        lines: dict[str, str] | None = None,
-        phases: dict[str, Fraction] | None = None,
-        **settings: Any,
-    ) -> None:
-        self.findings = Findings()
-        self.bus = Bus(self.findings, seed=seed)
-        self.engine = _Engine()
-        self.slot = Slot(SLOT, Fraction(hz), seed, self.findings, self.bus, phases)
-        self.settings = card.Settings(**settings)
-        for spec in card.pins(self.settings):
-            pin = self.slot.pins[spec.name] = Pin(spec, SLOT)
-            if lines and spec.name in lines:
-                self.bus.wiring.line(lines[spec.name]).join(pin)
-        self.card = card(self.settings, self.slot)
-        select = Select(("0111 1111 0001 xxxx",))
-        seat = Seat(self.card, SLOT, card.kind, select, Expression("RW"), Expression("not RW and PHI2"))
-        self.bus.seat(seat)
-        self.bus.attach(self.engine)
-        self.cycle = 0
-        self.card.power_on(0)
+    def __init__(self, **options: Any) -> None:
+        clock = options.pop("clock_hz", Fraction(1_000_000))
+        self.bench = Bench(TileVideo, options, clock_hz=clock)
+        self.pause = 20
 
     @property
-    def port(self) -> Any:
-        """The card's only port."""
-        (port,) = self.slot.ports.values()
-        return port
+    def card(self) -> TileVideo:
+        card = self.bench.card
+        assert isinstance(card, TileVideo)
+        return card
 
-    def to(self, cycle: int) -> None:
-        """Go to a cycle; everything due up to and in it happens."""
-        assert cycle >= self.cycle
-        while self.engine.horizon <= cycle:
-            self.bus.begin(max(self.cycle, self.engine.horizon))
-        self.cycle = cycle
+    def control(self, *values: int) -> None:
+        for value in values:
+            self.bench.write(1, value)
+            self.bench.run(self.pause)
 
-    def read(self, offset: int, cycle: int | None = None) -> int:
-        """Read a register in a cycle, the next one unless given."""
-        self.to(self.cycle + 1 if cycle is None else cycle)
-        self.engine.last = self.bus.read(BASE + offset, self.cycle, Kind.DATA)
-        return self.engine.last
+    def data(self, values: bytes | list[int]) -> None:
+        for value in values:
+            self.bench.write(0, value)
+            self.bench.run(self.pause)
 
-    def write(self, offset: int, value: int, cycle: int | None = None) -> None:
-        """Write a register in a cycle, the next one unless given."""
-        self.to(self.cycle + 1 if cycle is None else cycle)
-        self.bus.write(BASE + offset, value, self.cycle, Kind.DATA)
-        self.engine.last = value
+    def read_data(self) -> int:
+        value = self.bench.read(0)
+        self.bench.run(self.pause)
+        return value
 
-    def outside(self, action: str, *arguments: Any, at: int | None = None) -> None:
-        """Schedule an outside event at the card's only port."""
-        cycle = self.cycle + 1 if at is None else at
-        self.bus.schedule(cycle, SLOT, self.port.name, action, arguments)
+    def status(self) -> int:
+        return self.bench.read(1)
 
-    def level(self, line: str) -> bool:
-        """Level of a line now."""
-        return self.bus.wiring.line(line).level
+    def register(self, number: int, value: int) -> None:
+        self.control(value, 0x80 | number)
+
+    def registers(self, values: bytes | list[int]) -> None:
+        for number, value in enumerate(values):
+            self.register(number, value)
+
+    def store(self, address: int, values: bytes | list[int]) -> None:
+        self.control(address & 0xFF, 0x40 | address >> 8)
+        self.data(values)
+
+    def memory(self, address: int) -> int:
+        byte: int = self.card.save(self.bench.cycle)["memory"][address]
+        return byte
+
+    def counter(self) -> int:
+        address: int = self.card.save(self.bench.cycle)["ports"]["address"]
+        return address
+
+    def poke(self, memory: bytes, registers: bytes) -> None:
+        """Put memory and registers in, all at once, as if they had been so since the frame began."""
+        state = self.card.save(self.bench.cycle)
+        state["memory"] = state["frame_memory"] = memory
+        state["registers"] = state["frame_registers"] = list(registers)
+        state["journal"] = []
+        state["written"] = bytes([1]) * 0x4000
+        self.card.load(state)
+
+    def to_line(self, line: int, dot: int = 0) -> None:
+        """Let time pass up to a dot of a line in this or the next frame."""
+        self.bench.run(1)
+        frames = self._tick() // FRAME_TICKS
+        target = frames * FRAME_TICKS + line * 684 + dot * 2
+        if target <= self._tick():
+            target += FRAME_TICKS
+        crystal = self.card._crystal
+        self.bench.run_to(crystal.first_cycle_at(target + self.card._raster.start))
+
+    def _tick(self) -> int:
+        return self.card._crystal.ticks_at(self.bench.cycle) - self.card._raster.start
+
+    def frames(self, count: int = 1) -> None:
+        """Let whole frames pass, up to just past the end of the last active line."""
+        for _ in range(count):
+            self.to_line(192, 0)
+
+    def picture(self) -> npt.NDArray[np.uint8]:
+        pixels = self.card.slot.ports["screen"].pixels(self.bench.cycle)
+        return np.frombuffer(pixels, np.uint8).reshape(192, 256)
+
+    def rules(self) -> set[str]:
+        return {finding.rule for finding in self.bench.findings}
 
 
-@pytest.fixture(scope="session")  # a class, so that property tests may use it
-def card_bench() -> type[CardBench]:
-    """The bench, to be called with a card class and its settings."""
-    return CardBench
+@pytest.fixture
+def make_video() -> Callable[..., VideoDriver]:
+    """Makes a driven tile-video card from settings (and clock_hz)."""
+    return VideoDriver
+
+
+@pytest.fixture
+def video() -> VideoDriver:
+    """A driven tile-video card with default settings."""
+    return VideoDriver()
