@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
-
-from simkit.contract_test import Bench
 from simkit_cards.tile_video import TileVideo
+
+from simkit.card import Card
+from simkit.contract_test import SLOT, Bench
 
 FRAME_TICKS = 262 * 342 * 2
 LINE_CYCLES = 342 * 2 * 1_000_000 / 10_738_635
@@ -111,3 +112,54 @@ def make_video() -> Callable[..., VideoDriver]:
 def video() -> VideoDriver:
     """A driven tile-video card with default settings."""
     return VideoDriver()
+
+
+class CardBench(Bench):
+    """A bench at 2 MHz unless told otherwise, with accesses and outside events at chosen cycles."""
+
+    def __init__(
+        self,
+        card: type[Card],
+        hz: int = 2_000_000,
+        seed: int = 1,
+        lines: dict[str, str] | None = None,
+        **settings: Any,
+    ) -> None:
+        super().__init__(card, settings, seed=seed, clock_hz=Fraction(hz), lines=lines)
+
+    @property
+    def port(self) -> Any:
+        """The card's only port."""
+        (port,) = self.card.slot.ports.values()
+        return port
+
+    def to(self, cycle: int) -> None:
+        """Go to a cycle; everything due up to and in it happens."""
+        assert cycle >= self.cycle
+        self.run_to(cycle)
+        self.begin()
+
+    def read(self, offset: int, cycle: int | None = None) -> int:
+        """Read a register in a cycle, the present one unless given."""
+        self.to(self.cycle if cycle is None else cycle)
+        return super().read(offset)
+
+    def write(self, offset: int, value: int, cycle: int | None = None) -> None:
+        """Write a register in a cycle, the present one unless given."""
+        self.to(self.cycle if cycle is None else cycle)
+        super().write(offset, value)
+
+    def happens(self, action: str, *arguments: Any, at: int | None = None) -> None:
+        """Schedule an outside event at the card's only port."""
+        cycle = self.cycle + 1 if at is None else at
+        self._bus.schedule(cycle, SLOT, self.port.name, action, arguments)
+
+    def line(self, name: str) -> bool:
+        """Level of a line now."""
+        return self._bus.wiring.line(name).level
+
+
+@pytest.fixture(scope="session")  # a class, so that property tests may use it
+def card_bench() -> type[CardBench]:
+    """The bench, to be called with a card class and its settings."""
+    return CardBench
