@@ -56,10 +56,30 @@ class MachineOptions:
 
     machine: str
     seed: int | None = None
-    image: Sequence[str] = attrs.field(default=(), converter=tuple)
-    labels: Sequence[Path] = attrs.field(default=(), converter=tuple)
+    image: tuple[str, ...] = ()
+    labels: tuple[Path, ...] = ()
     clock: str | None = None
-    settings: Sequence[str] = attrs.field(default=(), converter=tuple)
+    settings: tuple[str, ...] = ()
+
+    @classmethod
+    def of(
+        cls,
+        machine: str,
+        seed: int | None,
+        image: Sequence[str] | None,
+        labels: Sequence[Path] | None,
+        clock: str | None,
+        settings: Sequence[str] | None,
+    ) -> MachineOptions:
+        """The options as typer hands them to a command."""
+        return cls(
+            machine=machine,
+            seed=seed,
+            image=tuple(image or ()),
+            labels=tuple(labels or ()),
+            clock=clock,
+            settings=tuple(settings or ()),
+        )
 
     def load(self) -> Machine:
         """The machine, built and switched on.
@@ -97,6 +117,8 @@ class MachineOptions:
                 )
             if int(slot) in found:
                 raise SimkitError(f"--image names slot {int(slot)} twice.", remedy="Give one image a slot.")
+            if not Path(file).is_file():
+                raise SimkitError(f"--image {text!r}: there is no file {file}.", remedy="Correct the path.")
             found[int(slot)] = Path(file)
         return found
 

@@ -1,0 +1,334 @@
+; Hello: the first program for a new machine. It sets up the video card in text mode, says hello, and then shows every
+; code that the keyboard sends: press a key and you see its code, let it go and you see $F0 and the code again.
+;
+; Build it with any assembler that reads this syntax, e.g. `ophis -o hello.bin -m hello.map hello.asm` (package
+; ophis-asm), and plug the image into slot 2 of machine.toml.
+
+; --- Where the cards answer: change it here when you change a jumper in machine.toml -----------------------------------
+.alias KEYBOARD_STATUS  $7F10   ; bit 0: a code waits
+.alias KEYBOARD_DATA    $7F11   ; the code; reading it tells the card to move on
+.alias VIDEO_DATA       $7F30   ; a byte of video memory; the address moves on by itself
+.alias VIDEO_CONTROL    $7F31   ; two bytes: low and high address, or a value and a register number + $80
+.alias VIDEO_STATUS     $7F31
+
+.alias KEYBOARD_READY   %00000001
+.alias VIDEO_REGISTER   %10000000
+.alias VIDEO_TO_WRITE   %01000000
+
+; Video memory: 8 bytes a character from $0000, the text (24 lines of 40) from $0800.
+.alias VRAM_FONT        $20*8           ; characters $20 to $5F
+.alias VRAM_TEXT        2048
+.alias CODES_FROM       VRAM_TEXT+12*40+3 ; line 12, column 3: codes are shown from here
+.alias CODES_END        VRAM_TEXT+21*40 ; to before line 21
+
+; --- Variables ---------------------------------------------------------------------------------------------------------
+.alias SOURCE           $10             ; 2 bytes: where text or font is read from
+.alias PLACE            $12             ; 2 bytes: where in video memory the next code is shown
+.alias COLUMN           $14             ; codes in this line so far
+
+.org $8000
+
+reset:
+.scope
+        sei                             ; this program looks at the cards itself and needs no interrupt
+        cld
+        ldx #$FF
+        txs
+
+        lda VIDEO_STATUS                ; whatever pair of bytes was begun before the reset is forgotten
+        ldx #0
+_next:  lda video_registers,x
+        sta VIDEO_CONTROL
+        txa
+        ora #VIDEO_REGISTER
+        sta VIDEO_CONTROL
+        inx
+        cpx #8
+        bne _next
+
+        lda #<VRAM_TEXT                 ; 1024 spaces clear the text
+        ldx #>VRAM_TEXT
+        jsr video_address
+        ldx #4
+        ldy #0
+        lda #$20                        ; a space
+_clear: sta VIDEO_DATA
+        iny
+        bne _clear
+        dex
+        bne _clear
+
+        lda #<VRAM_FONT
+        ldx #>VRAM_FONT
+        jsr video_address
+        lda #<font
+        sta SOURCE
+        lda #>font
+        sta SOURCE+1
+        ldx #2                          ; 512 bytes
+        ldy #0
+_font:  lda (SOURCE),y
+        sta VIDEO_DATA
+        iny
+        bne _font
+        inc SOURCE+1
+        dex
+        bne _font
+
+        lda #<[VRAM_TEXT+4*40+3]
+        ldx #>[VRAM_TEXT+4*40+3]
+        jsr video_address
+        lda #<greeting
+        ldy #>greeting
+        jsr print
+        lda #<[VRAM_TEXT+7*40+3]
+        ldx #>[VRAM_TEXT+7*40+3]
+        jsr video_address
+        lda #<hint
+        ldy #>hint
+        jsr print
+
+        lda #%11010000                  ; register 1: 16 KB, picture on, text
+        sta VIDEO_CONTROL
+        lda #VIDEO_REGISTER + 1
+        sta VIDEO_CONTROL
+.scend
+
+home:   lda #<CODES_FROM
+        sta PLACE
+        lda #>CODES_FROM
+        sta PLACE+1
+        lda #0
+        sta COLUMN
+
+wait_for_key:
+.scope
+        lda KEYBOARD_STATUS             ; this read also tells the card that we are about to take a code
+        and #KEYBOARD_READY
+        beq wait_for_key
+        jsr pause                       ; its controller needs some microseconds to notice
+        lda KEYBOARD_DATA
+        jsr show_code
+        jsr pause                       ; and some more to put up the next code
+        inc COLUMN
+        lda COLUMN
+        cmp #12
+        bne wait_for_key
+
+        lda #0                          ; the line is full: the next begins 4 places on, as 12 codes take 36 of 40
+        sta COLUMN
+        clc
+        lda PLACE
+        adc #4
+        sta PLACE
+        bcc _inside
+        inc PLACE+1
+_inside:
+        lda PLACE
+        cmp #<CODES_END
+        lda PLACE+1
+        sbc #>CODES_END
+        bcc wait_for_key
+        jmp home
+.scend
+
+; Show the byte in A as two hexadecimal digits at PLACE, and move PLACE on by 3.
+show_code:
+.scope
+        pha
+        lda PLACE
+        ldx PLACE+1
+        jsr video_address
+        pla
+        pha
+        lsr
+        lsr
+        lsr
+        lsr
+        jsr _digit
+        pla
+        and #$0F
+        jsr _digit
+        clc
+        lda PLACE
+        adc #3
+        sta PLACE
+        bcc _end
+        inc PLACE+1
+_end:   rts
+
+_digit: cmp #10
+        bcc _figure
+        adc #6                          ; with the carry 7: from after 9 to A
+_figure:
+        adc #$30                        ; "0"
+        sta VIDEO_DATA                  ; the picture is on: bytes of video memory must lie 8 microseconds apart
+        rts
+.scend
+
+; Print the text at Y:A (high:low), ended by a zero byte, from the video address that has been set.
+print:
+.scope
+        sta SOURCE
+        sty SOURCE+1
+        ldy #0
+_next:  lda (SOURCE),y
+        beq _end
+        sta VIDEO_DATA
+        iny
+        bne _next
+_end:   rts
+.scend
+
+; Get ready to write video memory from address X:A (high:low).
+video_address:
+        sta VIDEO_CONTROL
+        txa
+        ora #VIDEO_TO_WRITE
+        sta VIDEO_CONTROL
+        rts
+
+; Wait about 60 microseconds at 2 MHz.
+pause:
+.scope
+        ldx #24
+_next:  dex
+        bne _next
+        rts
+.scend
+
+interrupt:                              ; none is expected
+        rti
+
+video_registers:
+        .byte %00000000                 ; 0: no external picture
+        .byte %10010000                 ; 1: 16 KB, picture still off, text
+        .byte $02                       ; 2: text at 2 KB
+        .byte $00                       ; 3: not used in text mode
+        .byte $00                       ; 4: font at 0
+        .byte $00                       ; 5 and 6: no sprites in text mode
+        .byte $00
+        .byte $F4                       ; 7: white on dark blue
+
+greeting:
+        .byte "HELLO! YOUR MACHINE IS RUNNING.", 0
+hint:   .byte "PRESS KEYS TO SEE THEIR CODES:", 0
+
+; The font: characters $20 to $5F, 8 bytes each, of which text mode shows the left 6 dots.
+font:
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; space
+        .byte %00100000, %00100000, %00100000, %00100000   ; !
+        .byte %00100000, %00000000, %00100000, 0
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; " is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; # is not used
+        .byte %00100000, %01111000, %10100000, %01110000   ; $
+        .byte %00101000, %11110000, %00100000, 0
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; % is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; & is not used
+        .byte %00100000, %00100000, %01000000, %00000000   ; '
+        .byte %00000000, %00000000, %00000000, 0
+        .byte %00010000, %00100000, %01000000, %01000000   ; (
+        .byte %01000000, %00100000, %00010000, 0
+        .byte %01000000, %00100000, %00010000, %00010000   ; )
+        .byte %00010000, %00100000, %01000000, 0
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; * is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; + is not used
+        .byte %00000000, %00000000, %00000000, %00000000   ; ,
+        .byte %00100000, %00100000, %01000000, 0
+        .byte %00000000, %00000000, %00000000, %11111000   ; -
+        .byte %00000000, %00000000, %00000000, 0
+        .byte %00000000, %00000000, %00000000, %00000000   ; .
+        .byte %00000000, %01100000, %01100000, 0
+        .byte %00001000, %00001000, %00010000, %00100000   ; /
+        .byte %01000000, %10000000, %10000000, 0
+        .byte %01110000, %10001000, %10011000, %10101000   ; 0
+        .byte %11001000, %10001000, %01110000, 0
+        .byte %00100000, %01100000, %00100000, %00100000   ; 1
+        .byte %00100000, %00100000, %01110000, 0
+        .byte %01110000, %10001000, %00001000, %00110000   ; 2
+        .byte %01000000, %10000000, %11111000, 0
+        .byte %11110000, %00001000, %00001000, %01110000   ; 3
+        .byte %00001000, %00001000, %11110000, 0
+        .byte %00010000, %00110000, %01010000, %10010000   ; 4
+        .byte %11111000, %00010000, %00010000, 0
+        .byte %11111000, %10000000, %11110000, %00001000   ; 5
+        .byte %00001000, %10001000, %01110000, 0
+        .byte %01110000, %10000000, %10000000, %11110000   ; 6
+        .byte %10001000, %10001000, %01110000, 0
+        .byte %11111000, %00001000, %00010000, %00100000   ; 7
+        .byte %00100000, %00100000, %00100000, 0
+        .byte %01110000, %10001000, %10001000, %01110000   ; 8
+        .byte %10001000, %10001000, %01110000, 0
+        .byte %01110000, %10001000, %10001000, %01111000   ; 9
+        .byte %00001000, %00001000, %01110000, 0
+        .byte %00000000, %01100000, %01100000, %00000000   ; :
+        .byte %01100000, %01100000, %00000000, 0
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; ; is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; < is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; = is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; > is not used
+        .byte %01110000, %10001000, %00001000, %00110000   ; ?
+        .byte %00100000, %00000000, %00100000, 0
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; @ is not used
+        .byte %00100000, %01010000, %10001000, %10001000   ; A
+        .byte %11111000, %10001000, %10001000, 0
+        .byte %11110000, %10001000, %10001000, %11110000   ; B
+        .byte %10001000, %10001000, %11110000, 0
+        .byte %01110000, %10001000, %10000000, %10000000   ; C
+        .byte %10000000, %10001000, %01110000, 0
+        .byte %11100000, %10010000, %10001000, %10001000   ; D
+        .byte %10001000, %10010000, %11100000, 0
+        .byte %11111000, %10000000, %10000000, %11110000   ; E
+        .byte %10000000, %10000000, %11111000, 0
+        .byte %11111000, %10000000, %10000000, %11110000   ; F
+        .byte %10000000, %10000000, %10000000, 0
+        .byte %01110000, %10001000, %10000000, %10111000   ; G
+        .byte %10001000, %10001000, %01110000, 0
+        .byte %10001000, %10001000, %10001000, %11111000   ; H
+        .byte %10001000, %10001000, %10001000, 0
+        .byte %01110000, %00100000, %00100000, %00100000   ; I
+        .byte %00100000, %00100000, %01110000, 0
+        .byte %00111000, %00010000, %00010000, %00010000   ; J
+        .byte %00010000, %10010000, %01100000, 0
+        .byte %10001000, %10010000, %10100000, %11000000   ; K
+        .byte %10100000, %10010000, %10001000, 0
+        .byte %10000000, %10000000, %10000000, %10000000   ; L
+        .byte %10000000, %10000000, %11111000, 0
+        .byte %10001000, %11011000, %10101000, %10101000   ; M
+        .byte %10001000, %10001000, %10001000, 0
+        .byte %10001000, %11001000, %10101000, %10011000   ; N
+        .byte %10001000, %10001000, %10001000, 0
+        .byte %01110000, %10001000, %10001000, %10001000   ; O
+        .byte %10001000, %10001000, %01110000, 0
+        .byte %11110000, %10001000, %10001000, %11110000   ; P
+        .byte %10000000, %10000000, %10000000, 0
+        .byte %01110000, %10001000, %10001000, %10001000   ; Q
+        .byte %10101000, %10010000, %01101000, 0
+        .byte %11110000, %10001000, %10001000, %11110000   ; R
+        .byte %10100000, %10010000, %10001000, 0
+        .byte %01111000, %10000000, %10000000, %01110000   ; S
+        .byte %00001000, %00001000, %11110000, 0
+        .byte %11111000, %00100000, %00100000, %00100000   ; T
+        .byte %00100000, %00100000, %00100000, 0
+        .byte %10001000, %10001000, %10001000, %10001000   ; U
+        .byte %10001000, %10001000, %01110000, 0
+        .byte %10001000, %10001000, %10001000, %10001000   ; V
+        .byte %10001000, %01010000, %00100000, 0
+        .byte %10001000, %10001000, %10001000, %10101000   ; W
+        .byte %10101000, %11011000, %10001000, 0
+        .byte %10001000, %10001000, %01010000, %00100000   ; X
+        .byte %01010000, %10001000, %10001000, 0
+        .byte %10001000, %10001000, %01010000, %00100000   ; Y
+        .byte %00100000, %00100000, %00100000, 0
+        .byte %11111000, %00001000, %00010000, %00100000   ; Z
+        .byte %01000000, %10000000, %11111000, 0
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; [ is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; \ is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; ] is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; ^ is not used
+        .byte 0, 0, 0, 0, 0, 0, 0, 0   ; _ is not used
+
+.advance $FFFA, $FF
+        .word interrupt                 ; NMI
+        .word reset                     ; RESET
+        .word interrupt                 ; IRQ

@@ -1,0 +1,152 @@
+"""`simkit demo`: the machines that come with the kit, listed, or unpacked into a folder to be changed."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import attrs
+import typer
+
+from simkit.commands.options import JsonOption, help_text
+from simkit.errors import SimkitError
+
+HELP = help_text(
+    "List the machines that come with the kit, or unpack one with its ROMs and their sources into a folder.",
+    "No file that exists is ever written over.",
+    examples=(
+        "simkit demo",
+        "simkit demo marlpit my-copy",
+        "simkit run my-copy/demo/marlpit",
+        "simkit run demo:marlpit",
+    ),
+)
+
+SOURCE_SUFFIXES = (".asm", ".inc", ".labels", ".lst")
+"""What belongs to a ROM image besides the image itself."""
+
+
+@attrs.frozen
+class Demo:
+    """A machine that comes with the kit.
+
+    Attributes:
+        name: as in demo:NAME.
+        title: name in its file.
+        about: first comment of its file.
+        path: its machine file.
+    """
+
+    name: str
+    title: str
+    about: str
+    path: Path
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("demo", help=HELP)(demo)
+
+
+def demo(
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="The machine to unpack.")] = None,
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="[FOLDER]", help="Where to; the machine's name if not given.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List or unpack the demo machines (see HELP)."""
+    if name is None:
+        _list(as_json)
+        return
+    target = folder if folder is not None else Path(name)
+    machine_file, written = unpack(name, target)
+    if as_json:
+        print(json.dumps({"machine": str(machine_file), "files": [str(path) for path in written]}, indent=2))
+        return
+    print(f"{len(written)} files are in {target}. Run the machine with: simkit run {machine_file.parent}")
+
+
+def _list(as_json: bool) -> None:
+    demos = shipped_demos()
+    if as_json:
+        print(json.dumps([{"name": d.name, "title": d.title, "about": d.about} for d in demos], indent=2))
+        return
+    width = max((len(d.name) for d in demos), default=0)
+    for d in demos:
+        print(f"demo:{d.name:<{width}}  {d.title}{f': {d.about}' if d.about else ''}")
+    print("\nRun one: simkit run demo:NAME. Unpack one to change it: simkit demo NAME FOLDER.")
+
+
+def shipped_demos() -> list[Demo]:
+    """All machines that come with the kit, by name."""
+    from simkit.description import MACHINE_FILE
+    from simkit.shipped import demo_folder
+    from simkit.tomlfile import read_toml
+
+    folder = demo_folder()
+    found = []
+    for path in sorted(folder.rglob(MACHINE_FILE)):
+        name = path.parent.relative_to(folder).as_posix()
+        first = path.read_text(encoding="utf-8").partition("\n")[0]
+        title = read_toml(path)[0].get("name", name)
+        found.append(Demo(name, str(title), first.lstrip("# ").strip() if first.startswith("#") else "", path))
+    return found
+
+
+def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
+    """Copy a demo machine with everything it needs, in folders as they lie in the kit.
+
+    Returns:
+        The machine file, and all files written.
+
+    Raises:
+        SimkitError: no such machine, or a file is already there; nothing is written then.
+    """
+    from simkit.description import machine_path, read_description
+    from simkit.shipped import shipped_folder
+
+    root = shipped_folder().resolve()
+    machine_file = machine_path(f"demo:{name}").resolve()
+    description = read_description(machine_file)
+    needed = {machine_file}
+    folders = {machine_file.parent}
+    for card in description.cards:
+        for file, _ in card.origin.values():
+            needed.add(Path(file).resolve())
+            folders.add(Path(file).resolve().parent)
+        for path in (card.image, card.labels):
+            if path is not None:
+                needed.update(_with_sources(path.resolve()))
+    for beside in folders:
+        needed.update(path for path in beside.iterdir() if path.is_file())
+    copies = {path: target / path.relative_to(root) for path in sorted(needed)}
+    there = [str(copy) for copy in copies.values() if copy.exists()]
+    if there:
+        raise SimkitError(
+            f"Already there: {', '.join(there[:4])}{f' and {len(there) - 4} more' if len(there) > 4 else ''}. "
+            "Nothing was written.",
+            remedy=f"Unpack into another folder: simkit demo {name} FOLDER.",
+        )
+    try:
+        for path, copy in copies.items():
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, copy)
+    except OSError as error:
+        raise SimkitError(f"{target} cannot be written: {error.strerror or error}.") from error
+    return target / machine_file.relative_to(root), list(copies.values())
+
+
+def _with_sources(image: Path) -> list[Path]:
+    """An image and what it was built from: files of the same name, include files, and a folder of the same name."""
+    found = [image] if image.is_file() else []
+    for path in image.parent.iterdir():
+        same_name = path.stem == image.stem and path.suffix in SOURCE_SUFFIXES
+        if path.is_file() and (same_name or path.suffix == ".inc" or path.name == "build.py"):
+            found.append(path)
+    parts = image.with_suffix("")
+    if parts.is_dir():
+        found += [path for path in parts.rglob("*") if path.is_file() and "__pycache__" not in path.parts]
+    return found

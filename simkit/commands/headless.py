@@ -1,0 +1,139 @@
+"""A run without a window: forward to a moment with progress, and what is told of it afterwards."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from simkit.errors import SimkitError
+from simkit.machine import Machine
+from simkit.views import Screen
+
+PROGRESS_AFTER_SECONDS = 1.0
+CHUNK_SECONDS = 0.1
+"""Host seconds between two looks at the clock."""
+FIRST_CHUNK_CYCLES = 20_000
+
+_PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+
+
+def run_forward(machine: Machine, cycle: int) -> None:
+    """Run up to a cycle, or until the CPU halts; shows progress on a terminal when it takes more than a second."""
+    started = time.perf_counter()
+    first = machine.cycle
+    halted_before = machine.cpu.halted
+    chunk = FIRST_CHUNK_CYCLES
+    progress: Any = None
+    task: Any = None
+    try:
+        while machine.cycle < cycle:
+            before = time.perf_counter()
+            machine.run(cycles=min(chunk, cycle - machine.cycle))
+            if machine.cpu.halted and machine.cpu.halted != halted_before:
+                break
+            now = time.perf_counter()
+            chunk = max(1000, int(chunk * min(4.0, CHUNK_SECONDS / max(now - before, 1e-6))))
+            if progress is None and now - started > PROGRESS_AFTER_SECONDS and sys.stderr.isatty():
+                from rich.console import Console
+                from rich.progress import Progress
+
+                progress = Progress(console=Console(stderr=True), transient=True)
+                progress.start()
+                task = progress.add_task(machine.description.name, total=cycle - first)
+            if progress is not None:
+                progress.update(task, completed=machine.cycle - first)
+    finally:
+        if progress is not None:
+            progress.stop()
+
+
+def write_picture(screen: Screen, path: Path) -> Path:
+    """Write the picture; an older picture is replaced, any other file is not.
+
+    Raises:
+        SimkitError: the path holds something that is no picture, or cannot be written.
+    """
+    try:
+        if path.exists():
+            with path.open("rb") as file:
+                if file.read(len(_PNG_SIGNATURE)) != _PNG_SIGNATURE:
+                    raise SimkitError(
+                        f"{path} exists and is not a PNG picture; it stays as it is.", remedy="Choose another name."
+                    )
+        return screen.save_png(path)
+    except OSError as error:
+        raise SimkitError(f"The picture {path} cannot be written: {error.strerror or error}.") from error
+
+
+@attrs.frozen(kw_only=True)
+class Outcome:
+    """What is told of a run.
+
+    Attributes:
+        machine: as it stands at the end.
+        picture: file the picture went to.
+        text: what can be read on the screen, when it was asked for.
+    """
+
+    machine: Machine
+    picture: Path | None = None
+    text: str | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """For --json. Holds nothing of the host's, so that equal runs print equal text."""
+        machine = self.machine
+        return {
+            "machine": machine.description.name,
+            "identity": machine.identity,
+            "seed": machine.description.seed,
+            "cycle": machine.cycle,
+            "seconds": machine.seconds,
+            "cpu": {name: getattr(machine.cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "halted")},
+            "picture": str(self.picture) if self.picture else None,
+            "text": self.text,
+            "findings": [attrs.asdict(finding) for finding in machine.findings],
+            "counts": [
+                {"rule": rule, "slot": slot, "count": count}
+                for (rule, slot), count in machine.findings.counts().items()
+            ],
+            "warnings": machine.warnings,
+        }
+
+    def lines(self) -> list[str]:
+        """For people."""
+        machine = self.machine
+        told = [f"{machine.description.name} ran {machine.seconds:.3f} s, {digits(machine.cycle)} cycles."]
+        if machine.cpu.halted:
+            told.append(f"The CPU {machine.cpu.halted}.")
+        else:
+            label = machine.labels.name_at(machine.cpu.pc)
+            told.append(f"Next instruction: ${machine.cpu.pc:04X}{f' ({label})' if label else ''}.")
+        if self.picture is not None:
+            told.append(f"Picture: {self.picture}")
+        if self.text is not None:
+            told += ["On the screen:", *(f"  {line}" for line in self.text.rstrip().splitlines())]
+        return told + findings_lines(machine)
+
+
+def findings_lines(machine: Machine) -> list[str]:
+    """Findings by rule and slot: how often, and the first one whole."""
+    counts = machine.findings.counts()
+    if not counts:
+        return ["No findings."]
+    told = ["Findings:"]
+    for (rule, slot), count in counts.items():
+        first = next(f for f in machine.findings if (f.rule, f.slot) == (rule, slot))
+        where = f"slot {slot}" if slot is not None else "machine"
+        often = "once" if count == 1 else f"{digits(count)} times"
+        address = f" at ${first.address:04X}" if first.address is not None else ""
+        told.append(f"  {rule}, {where}, {often}; first in cycle {digits(first.cycle)}{address}: {first.message}")
+    return told
+
+
+def digits(number: int) -> str:
+    """A number with its digits grouped in threes."""
+    return f"{number:,}".replace(",", " ")

@@ -1,0 +1,148 @@
+"""`simkit new`: a working start that runs at once."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.commands.options import JsonOption, help_text
+from simkit.errors import SimkitError
+
+GROUP_HELP = help_text(
+    "Write a working start: a machine, or a card.",
+    examples=("simkit new machine my-machine", "simkit run my-machine"),
+)
+MACHINE_HELP = help_text(
+    "Write a machine into a new folder: machine.toml, a hello program with source, image and labels, and a test.",
+    "It runs at once: RAM, ROM, a keyboard and a tile video card. Change the jumpers, add cards, write your own ROM.",
+    examples=("simkit new machine my-machine", "simkit run my-machine", "pytest my-machine"),
+)
+
+ROM_NAME = "hello"
+ROM_SUFFIXES = (".asm", ".bin", ".labels")
+MAX_NAME = 60
+
+MACHINE_FILE = """\
+# {name}: four cards on a backplane. `simkit run` starts it, `simkit map` prints its addresses.
+# Addresses: RAM $0000-$7EFF, the I/O page $7F00-$7FFF, ROM $8000-$FFFF.
+name = {quoted}
+clock = "2 MHz"
+cpu = "65C02"                          # or "6502", the NMOS part
+seed = 1                               # of everything that real hardware leaves to chance
+
+[[card]]
+slot = 1
+kind = "sram"
+select = "0xxx xxxx xxxx xxxx"         # A15 .. A0; x = not decoded
+not_select = ["0111 1111 xxxx xxxx"]   # the I/O page is gated out
+
+[[card]]
+slot = 2
+kind = "rom"
+select = "1xxx xxxx xxxx xxxx"
+image = "hello.bin"
+labels = "hello.labels"
+
+[[card]]
+slot = 3
+kind = "keyboard"
+select = "0111 1111 0001 000x"         # $7F10 status, $7F11 data
+
+[[card]]
+slot = 4
+kind = "tile-video"
+select = "0111 1111 0011 000x"         # $7F30 video memory, $7F31 control and status
+"""
+
+TEST_FILE = '''\
+"""Tests of the machine: run them with `pytest`."""
+
+from pathlib import Path
+
+import pytest
+
+from simkit import Machine
+
+
+@pytest.fixture
+def machine():
+    return Machine.load(Path(__file__).parent)
+
+
+def test_it_says_hello(machine):
+    machine.run(screen_text="HELLO!", timeout=1)
+
+
+def test_a_key_shows_its_codes(machine):
+    """A: make code 1C, break code F0 1C of scan code set 2."""
+    machine.keys.type("a")  # waits for the keyboard's self-test, whose code AA comes first
+    machine.run(screen_text="AA 1C F0 1C", timeout=3)
+
+
+def test_it_breaks_no_rule_of_the_hardware(machine):
+    machine.run(seconds=1)
+    assert not list(machine.findings)
+'''
+
+
+def register(app: typer.Typer) -> None:
+    """Add the group."""
+    group = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
+    group.command("machine", help=MACHINE_HELP)(new_machine)
+    group.callback(help=GROUP_HELP)(_no_options)
+    app.add_typer(group, name="new", help=GROUP_HELP)
+
+
+def _no_options() -> None:
+    """The group has no options of its own."""
+
+
+def new_machine(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the machine and of its new folder.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Write a machine that runs at once (see MACHINE_HELP)."""
+    folder, written = write_machine(Path(name))
+    if as_json:
+        print(json.dumps({"folder": str(folder), "files": [str(path) for path in written]}, indent=2))
+        return
+    print(f"{folder} holds {', '.join(path.name for path in written)}.")
+    print(f"Run it:  simkit run {folder}\nTest it: pytest {folder}")
+
+
+def write_machine(folder: Path) -> tuple[Path, list[Path]]:
+    """Write the start of a machine into a folder that does not exist yet.
+
+    Raises:
+        SimkitError: the name cannot be used, or there is something of that name.
+    """
+    from simkit.shipped import shipped_folder
+
+    name = folder.name
+    if not name or len(name) > MAX_NAME or not name.isprintable() or name.startswith("."):
+        raise SimkitError(
+            f"{str(folder)!r} is not a name for a machine.", remedy=f"Write up to {MAX_NAME} letters, figures, - and _."
+        )
+    if folder.exists():
+        raise SimkitError(f"{folder} exists already; nothing was written.", remedy="Choose another name.")
+    roms = shipped_folder() / "roms"
+    test_name = f"test_{re.sub(r'[^A-Za-z0-9]+', '_', name).strip('_').lower() or 'machine'}.py"
+    written = [
+        folder / "machine.toml",
+        *(folder / f"{ROM_NAME}{suffix}" for suffix in ROM_SUFFIXES),
+        folder / test_name,
+    ]
+    try:
+        folder.mkdir(parents=True)
+        written[0].write_text(MACHINE_FILE.format(name=name, quoted=json.dumps(name)), encoding="utf-8")
+        for suffix in ROM_SUFFIXES:
+            shutil.copyfile(roms / f"{ROM_NAME}{suffix}", folder / f"{ROM_NAME}{suffix}")
+        written[-1].write_text(TEST_FILE, encoding="utf-8")
+    except OSError as error:
+        raise SimkitError(f"{folder} cannot be written: {error.strerror or error}.") from error
+    return folder, written

@@ -1,0 +1,314 @@
+"""`simkit run`: a machine in a window, or without one."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import attrs
+import typer
+
+from simkit.commands.options import (
+    ClockOption,
+    ImageOption,
+    JsonOption,
+    LabelsOption,
+    MachineArgument,
+    MachineOptions,
+    SeedOption,
+    SetOption,
+    help_text,
+)
+from simkit.errors import SimkitError
+
+if TYPE_CHECKING:
+    from simkit.machine import Machine
+    from simkit.views import Screen
+    from simkit.window.controls import Controls
+
+DEFAULT_FOR = "3s"
+EXIT_FINDINGS = 1
+
+HELP = help_text(
+    "Run a machine: in a window, or without one (--headless).",
+    "In the window the host's keys are the machine's keys by position, except the one that opens the bar: pause, "
+    "reset, power, screenshot, paste as typing, full screen. `simkit controls` prints which keys and joystick buttons "
+    "play the pads. Where there is no display the machine runs for 3 s and its picture goes into a file.",
+    "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
+    examples=(
+        "simkit run demo:marlpit",
+        'simkit run my-machine --host-key "right ctrl"',
+        "simkit run my-machine --watch",
+        "simkit run demo:marlpit --headless --for 3s --text --png title.png",
+        'simkit run demo:marlpit --headless --for 4s --pad "1=start@1s..1.1s" --pad "1=right+a@1.5s..2s"',
+        'simkit run my-machine --headless --for 5s --type "LIST\\n@2s" --strict --json',
+        "simkit run my-machine --image 2=new.bin --set 4.port_1=2 --clock '4 MHz'",
+    ),
+)
+
+
+@attrs.frozen(kw_only=True)
+class RunOptions:
+    """What the command line says about the run.
+
+    Attributes:
+        options: the machine.
+        headless: no window.
+        length: text of a duration, or None.
+        typed: texts to type.
+        pads: pad buttons to hold.
+        png: where the picture goes at the end.
+        text: print what can be read on the screen.
+        screen: slot of the screen card.
+        watch: load anew when files change.
+        strict: findings give exit code 1.
+        as_json: print for programs.
+        controls: controls file.
+        host_key: replaces the host key.
+    """
+
+    options: MachineOptions
+    headless: bool = False
+    length: str | None = None
+    typed: tuple[str, ...] = ()
+    pads: tuple[str, ...] = ()
+    png: Path | None = None
+    text: bool = False
+    screen: int | None = None
+    watch: bool = False
+    strict: bool = False
+    as_json: bool = False
+    controls: Path | None = None
+    host_key: str | None = None
+
+    def check(self) -> None:
+        """Check that the options go together.
+
+        Raises:
+            SimkitError: they do not; says which.
+        """
+        if self.headless:
+            for name, given in (("--watch", self.watch), ("--controls", self.controls), ("--host-key", self.host_key)):
+                if given:
+                    raise SimkitError(f"{name} is for the window; --headless has none.", remedy="Leave one out.")
+            return
+        for name, given in (
+            ("--for", self.length),
+            ("--png", self.png),
+            ("--text", self.text),
+            ("--strict", self.strict),
+            ("--json", self.as_json),
+        ):
+            if given:
+                raise SimkitError(
+                    f"{name} needs --headless: a window runs until it is closed.", remedy="Add --headless."
+                )
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("run", help=HELP)(run)
+
+
+def run(
+    machine: MachineArgument,
+    headless: Annotated[bool, typer.Option("--headless", help="Run without a window, as fast as it goes.")] = False,
+    length: Annotated[
+        str | None, typer.Option("--for", metavar="TIME", help=f"How long; {DEFAULT_FOR} if not given.")
+    ] = None,
+    typed: Annotated[
+        list[str] | None,
+        typer.Option("--type", metavar="TEXT@TIME", help="Type a text; \\n is the enter key. Repeatable."),
+    ] = None,
+    pad: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--pad", metavar="N=BUTTONS@FROM..TO", help='Hold pad buttons, e.g. "1=right+a@1.5s..2s". Repeatable.'
+        ),
+    ] = None,
+    png: Annotated[Path | None, typer.Option("--png", metavar="FILE", help="Write the last picture.")] = None,
+    text: Annotated[bool, typer.Option("--text", help="Print what can be read on the screen.")] = False,
+    screen: Annotated[
+        int | None, typer.Option("--screen", metavar="SLOT", help="Which screen, when several cards have one.")
+    ] = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit code 1 when there are findings.")] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Load anew and switch on again when machine file, ROMs or labels change.")
+    ] = False,
+    controls: Annotated[
+        Path | None, typer.Option("--controls", metavar="FILE", help="Which keys and joystick buttons play the pads.")
+    ] = None,
+    host_key: Annotated[
+        str | None, typer.Option("--host-key", metavar="KEY", help='Key that opens the bar, e.g. "right ctrl".')
+    ] = None,
+    seed: SeedOption = None,
+    image: ImageOption = None,
+    labels: LabelsOption = None,
+    clock: ClockOption = None,
+    settings: SetOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Run a machine (see HELP)."""
+    asked = RunOptions(
+        options=MachineOptions.of(machine, seed, image, labels, clock, settings),
+        headless=headless,
+        length=length,
+        typed=tuple(typed or ()),
+        pads=tuple(pad or ()),
+        png=png,
+        text=text,
+        screen=screen,
+        watch=watch,
+        strict=strict,
+        as_json=as_json,
+        controls=controls,
+        host_key=host_key,
+    )
+    asked.check()
+    loaded = asked.options.load()
+    for warning in loaded.warnings:
+        print(f"Note: {warning}", file=sys.stderr)
+    shown = chosen_screen(loaded, asked.screen)
+    schedule(loaded, shown, asked)
+    if asked.headless:
+        finish(run_headless(loaded, shown, asked), loaded, asked)
+        return
+    reason = run_window(loaded, shown, asked)
+    if reason is not None:
+        finish(run_without_display(loaded, shown, asked, reason), loaded, asked)
+
+
+def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
+    """The screen to show: that of the slot, or the only one; None when the machine has none.
+
+    Raises:
+        SimkitError: no screen in that slot, or several and no slot given.
+    """
+    from simkit.views import Screen
+
+    slots = {
+        number: port
+        for number, card in machine.cards.items()
+        for port in card.ports.values()
+        if isinstance(port, Screen)
+    }
+    if slot is not None:
+        if slot not in slots:
+            have = f"Slots with screens: {', '.join(map(str, slots))}." if slots else "The machine has no screen."
+            raise SimkitError(f"--screen {slot}: there is no screen in slot {slot}.", slot=slot, remedy=have)
+        return slots[slot]
+    if len(slots) > 1:
+        raise SimkitError(
+            f"{len(slots)} cards have a screen: slots {', '.join(map(str, slots))}.",
+            remedy=f"Say which: --screen {min(slots)}.",
+        )
+    return next(iter(slots.values()), None)
+
+
+def moment(machine: Machine, screen: Screen | None, text: str) -> int:
+    """Cycles of a duration; frames are those of the screen shown."""
+    from simkit.clock import parse_duration
+
+    return parse_duration(text, machine.description.clock_hz, screen.frame_cycles if screen else None)
+
+
+def schedule(machine: Machine, screen: Screen | None, asked: RunOptions) -> None:
+    """Queue what is typed and held."""
+    from simkit.commands.script import schedule_pad, schedule_typing
+
+    for text in asked.typed:
+        schedule_typing(machine, text, lambda when: moment(machine, screen, when))
+    for text in asked.pads:
+        schedule_pad(machine, text, lambda when: moment(machine, screen, when))
+
+
+def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> dict[str, object]:
+    """Run to the end; returns the picture's path and the screen's text, as asked."""
+    from simkit.commands.headless import run_forward, write_picture
+
+    if screen is None and (asked.png or asked.text):
+        raise SimkitError(
+            f"{'--png' if asked.png else '--text'}: the machine has no screen.", remedy="Leave the option out."
+        )
+    run_forward(machine, moment(machine, screen, asked.length or DEFAULT_FOR))
+    return {
+        "picture": write_picture(screen, asked.png) if screen and asked.png else None,
+        "text": screen.text() if screen and asked.text else None,
+    }
+
+
+def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptions, reason: str) -> dict[str, object]:
+    """Say why there is no window, run for DEFAULT_FOR, write a picture beside the machine or into this folder."""
+    from simkit.commands.headless import run_forward
+    from simkit.window.picture_files import free_path, writable_folder
+
+    print(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", file=sys.stderr)
+    run_forward(machine, moment(machine, screen, DEFAULT_FOR))
+    if screen is None:
+        return {}
+    folder = writable_folder(machine.description.path.parent, shipped=asked.options.machine.startswith("demo:"))
+    return {"picture": screen.save_png(free_path(folder, machine)), "text": screen.text()}
+
+
+def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> None:
+    """Tell what came of the run; with --strict, findings end it with exit code 1."""
+    from simkit.commands.headless import Outcome
+
+    outcome = Outcome(machine=machine, **results)  # type: ignore[arg-type] # the fields of Outcome, by name
+    print(json.dumps(outcome.as_dict(), indent=2) if asked.as_json else "\n".join(outcome.lines()))
+    if asked.strict and len(machine.findings):
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def run_window(machine: Machine, screen: Screen | None, asked: RunOptions) -> str | None:
+    """Open the window and run until it is closed.
+
+    Returns:
+        None when it was; the reason in a sentence when there is nothing to open a window on or for.
+    """
+    from simkit.views import Buttons, Lamps
+
+    ports = [port for card in machine.cards.values() for port in card.ports.values()]
+    if screen is None and not any(isinstance(port, Lamps | Buttons) for port in ports):
+        return "The machine has no screen, no lamps and no buttons, so it needs no window."
+    controls = controls_for(machine, asked)
+    reason = no_display()
+    if reason is not None:
+        return reason
+    from simkit.commands.watching import Watch
+    from simkit.window.app import App, NoDisplayError
+
+    watch = Watch(asked.options, machine) if asked.watch else None
+    try:
+        app = App(machine, screen, controls, pictures=Path.cwd(), reload=watch.fresh if watch else None)
+    except NoDisplayError as error:
+        return error.message
+    print(
+        f"{machine.description.name} runs in its window. {controls.host_key.title()} or the right mouse button opens "
+        "the bar: pause, reset, power, screenshot, paste as typing, full screen.\n"
+        "All other keys are the machine's; `simkit controls` prints which keys and joystick buttons play the pads.",
+        flush=True,
+    )
+    app.run()
+    return None
+
+
+def controls_for(machine: Machine, asked: RunOptions) -> Controls:
+    """Which host key and joystick contact is which, for this machine."""
+    from simkit.window.controls import read_controls, with_host_key
+
+    controls = read_controls(asked.controls, machine.description.path)
+    return with_host_key(controls, asked.host_key) if asked.host_key else controls
+
+
+def no_display() -> str | None:
+    """Why no window can be opened, before anything tries; None when nothing speaks against it."""
+    if not sys.platform.startswith(("linux", "freebsd", "openbsd", "netbsd")) or os.environ.get("SDL_VIDEODRIVER"):
+        return None
+    if os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"):
+        return None
+    # Without this SDL would take over the text console of a machine where somebody logged in from afar.
+    return "There is no display here (neither DISPLAY nor WAYLAND_DISPLAY is set)."

@@ -1,0 +1,64 @@
+"""What is done to a machine from the command line: texts typed and pad buttons held, each at its time."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+from simkit.errors import SimkitError
+from simkit.machine import Machine
+
+ParseTime = Callable[[str], int]
+"""Cycle of a moment written as a duration since power-on."""
+
+_PAD = re.compile(r"(\d+)=([^@]+)@(.+)")
+_ESCAPES = {"n": "\n", "t": "\t", "\\": "\\", "b": "\b", "e": "\x1b"}
+
+
+def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:
+    r"""Type a text on the only keyboard: "TEXT" from power-on, "TEXT@2s" from that time on; \n is the enter key.
+
+    Raises:
+        SimkitError: no time after the last @, or a character that no key gives.
+    """
+    written, at, when = text.rpartition("@")
+    if not at:
+        written, start = text, 0
+    else:
+        try:
+            start = moment(when)
+        except SimkitError as error:
+            raise SimkitError(
+                f"--type {text!r}: {error.message}", remedy='Write "TEXT@2s"; a text with an @ needs its time, too.'
+            ) from error
+    machine.keys.type(_unescaped(written), at=start)
+
+
+def _unescaped(text: str) -> str:
+    return re.sub(r"\\(.)", lambda match: _ESCAPES.get(match[1], match[0]), text)
+
+
+def schedule_pad(machine: Machine, text: str, moment: ParseTime) -> None:
+    """Hold pad buttons: "1=right+a@1.5s..2s", or "1=right@1.5s" to the end of the run.
+
+    Raises:
+        SimkitError: not of that form, no such pad or button, or an end before the start.
+    """
+    match = _PAD.fullmatch(text.strip())
+    if match is None:
+        raise SimkitError(
+            f"--pad {text!r} does not say PAD=BUTTONS@FROM..TO.", remedy='Write e.g. --pad "1=right+a@1.5s..2s".'
+        )
+    pad = machine.pads[int(match[1])]
+    buttons = [button.strip() for button in match[2].split("+")]
+    first, dots, last = match[3].partition("..")
+    try:
+        start = moment(first)
+        end = moment(last) if dots else None
+    except SimkitError as error:
+        raise SimkitError(f"--pad {text!r}: {error.message}", remedy=error.remedy) from error
+    if end is not None and end <= start:
+        raise SimkitError(f"--pad {text!r} ends before it begins.", remedy="Write the earlier time first.")
+    pad.press(*buttons, at=start)
+    if end is not None:
+        pad.release(*buttons, at=end)

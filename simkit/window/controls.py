@@ -1,0 +1,167 @@
+"""Which host keys and joystick contacts stand for what: read from a small TOML file over the shipped defaults."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from simkit.errors import SeveralErrors, SimkitError, near
+from simkit.hostmap import KEY_NAMES
+from simkit.tomlfile import read_toml
+
+CONTROLS_FILE = "controls.toml"
+DEFAULTS = Path(__file__).with_name(CONTROLS_FILE)
+MAX_PADS = 8
+
+_CONTACT = re.compile(r"button \d{1,3}|axis \d{1,2} [+-]|hat \d{1,2} (?:up|down|left|right)")
+_TOP_KEYS = ("host_key", "dead_zone", "pad")
+_PAD_KEYS = ("keys", "joystick")
+
+_Contacts = dict[str, tuple[str, ...]]
+
+
+@attrs.frozen
+class PadControls:
+    """What stands for the buttons of one pad.
+
+    Attributes:
+        keys: names of host keys by button.
+        joystick: joystick contacts by button, e.g. "button 0", "axis 1 -", "hat 0 up".
+    """
+
+    keys: _Contacts = attrs.field(factory=dict)
+    joystick: _Contacts = attrs.field(factory=dict)
+
+
+@attrs.frozen
+class Controls:
+    """The whole mapping.
+
+    Attributes:
+        host_key: key that opens the bar; kept from the machine.
+        dead_zone: how far an axis must leave its middle, 0 to 1.
+        pads: by number.
+        file: the file it was read from, for messages; the defaults when nobody wrote one.
+    """
+
+    host_key: str
+    dead_zone: float
+    pads: Mapping[int, PadControls]
+    file: str
+
+    def toml(self) -> str:
+        """The mapping as a controls file."""
+        lines = [f"host_key = {json.dumps(self.host_key)}", f"dead_zone = {self.dead_zone}"]
+        for number, pad in self.pads.items():
+            for word, table in (("keys", pad.keys), ("joystick", pad.joystick)):
+                lines += ["", f"[pad.{number}.{word}]"]
+                for button, names in table.items():
+                    lines.append(f"{button} = {json.dumps(names[0] if len(names) == 1 else list(names))}")
+        return "\n".join(lines) + "\n"
+
+    def as_dict(self) -> dict[str, Any]:
+        """The mapping, for --json."""
+        return {
+            "host_key": self.host_key,
+            "dead_zone": self.dead_zone,
+            "pads": {str(number): {"keys": p.keys, "joystick": p.joystick} for number, p in self.pads.items()},
+            "file": self.file,
+        }
+
+
+def default_controls() -> Controls:
+    """The shipped mapping."""
+    return _read(DEFAULTS, Controls("", 0.0, {}, ""))
+
+
+def read_controls(path: Path | None, beside: Path | None = None) -> Controls:
+    """The mapping to use.
+
+    Args:
+        path: file named by the user, or None.
+        beside: machine file; a controls.toml in its folder counts when `path` is None.
+
+    Raises:
+        SimkitError: the file cannot be read or something in it is wrong; all that is wrong, in one go.
+    """
+    found = default_controls()
+    if path is None and beside is not None and beside.with_name(CONTROLS_FILE).is_file():
+        path = beside.with_name(CONTROLS_FILE)
+    return found if path is None else _read(path, found)
+
+
+def with_host_key(controls: Controls, key: str) -> Controls:
+    """The mapping with another host key.
+
+    Raises:
+        SimkitError: no such key.
+    """
+    if key not in KEY_NAMES:
+        raise SimkitError(f"There is no key {key!r}.", remedy=near(key, KEY_NAMES))
+    return attrs.evolve(controls, host_key=key)
+
+
+def _read(path: Path, below: Controls) -> Controls:
+    data, lines = read_toml(path)
+    errors: list[SimkitError] = []
+
+    def fail(message: str, table: str, key: str, remedy: str = "") -> None:
+        line = lines.get((table, 0, key), lines.get((table, 0, "")))
+        errors.append(SimkitError(message, file=str(path), line=line, remedy=remedy or None))
+
+    for key in data:
+        if key not in _TOP_KEYS:
+            fail(f"unknown key {key!r}.", "", key, near(key, _TOP_KEYS))
+    host_key = data.get("host_key", below.host_key)
+    if host_key not in KEY_NAMES:
+        fail(f"host_key: there is no key {host_key!r}.", "", "host_key", near(str(host_key), KEY_NAMES))
+    dead_zone = data.get("dead_zone", below.dead_zone)
+    if isinstance(dead_zone, bool) or not isinstance(dead_zone, int | float) or not 0 <= dead_zone < 1:
+        fail(f"dead_zone: {dead_zone!r} is not a number from 0 up to 1.", "", "dead_zone", "Write e.g. 0.4.")
+        dead_zone = 0.0
+    pads = dict(below.pads)
+    tables = data.get("pad", {})
+    if not isinstance(tables, dict):
+        fail("pad is a table.", "", "pad", "Write [pad.1.keys].")
+        tables = {}
+    for name, table in tables.items():
+        if not name.isdecimal() or not 1 <= int(name) <= MAX_PADS or not isinstance(table, dict):
+            fail(f"pad.{name}: not a pad.", f"pad.{name}", "", f"Write [pad.1.keys]; pads count from 1 to {MAX_PADS}.")
+            continue
+        pads[int(name)] = _pad(name, table, pads.get(int(name), PadControls()), fail)
+    if len(errors) == 1:
+        raise errors[0]
+    if errors:
+        raise SeveralErrors(errors)
+    return Controls(host_key, float(dead_zone), dict(sorted(pads.items())), str(path))
+
+
+def _pad(name: str, table: dict[str, Any], below: PadControls, fail: Any) -> PadControls:
+    merged = {"keys": dict(below.keys), "joystick": dict(below.joystick)}
+    for word, buttons in table.items():
+        where = f"pad.{name}.{word}"
+        if word not in _PAD_KEYS or not isinstance(buttons, dict):
+            fail(f"unknown key {where!r}.", f"pad.{name}", word, near(word, _PAD_KEYS))
+            continue
+        for button, value in buttons.items():
+            names = [value] if isinstance(value, str) else value
+            if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
+                fail(f"{where}.{button}: {value!r} is neither text nor a list of texts.", where, button)
+                continue
+            for text in names:
+                if word == "keys" and text not in KEY_NAMES:
+                    fail(f"{where}.{button}: there is no key {text!r}.", where, button, near(text, KEY_NAMES))
+                elif word == "joystick" and not _CONTACT.fullmatch(text):
+                    fail(
+                        f"{where}.{button}: {text!r} is not a contact of a joystick.",
+                        where,
+                        button,
+                        'Write e.g. "button 0", "axis 1 -" or "hat 0 up".',
+                    )
+            merged[word][button] = tuple(names)
+    return PadControls(merged["keys"], merged["joystick"])

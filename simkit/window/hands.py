@@ -1,0 +1,144 @@
+"""What the person does at the window: events of the host become presses on the machine, stamped with its cycle now."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pygame
+
+from simkit.hostmap import key_name
+from simkit.machine import Machine
+from simkit.views import Keys, Pads
+from simkit.window.bar import Bar
+from simkit.window.controls import Controls
+from simkit.window.keys import HeldKeys
+from simkit.window.pads import JoystickPads, KeyPads, PadButtons, check_buttons
+from simkit.window.panel import Panel
+
+
+class Hands:
+    """Keys, joysticks and mouse.
+
+    Args:
+        machine: what they play on.
+        controls: which key is which.
+        bar: takes the keys while it is open.
+        panel: takes the mouse below the picture.
+        entry_at: number of the bar's entry at a point of the window.
+        say: shows a line to the person.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        controls: Controls,
+        bar: Bar,
+        panel: Panel,
+        entry_at: Callable[[int, int], int | None],
+        say: Callable[[str], None],
+    ) -> None:
+        ports = [port for card in machine.cards.values() for port in card.ports.values()]
+        self._machine = machine
+        self._controls = controls
+        self._bar = bar
+        self._panel = panel
+        self._entry_at = entry_at
+        self._say = say
+        self.keys = HeldKeys([port for port in ports if isinstance(port, Keys)])
+        pads = [port for port in ports if isinstance(port, Pads)]
+        self.buttons = PadButtons(pads, machine.description.clock_hz)
+        check_buttons(controls, self.buttons.buttons)
+        self.key_pads = KeyPads(self.buttons, controls)
+        self.joystick_pads = JoystickPads(self.buttons, controls)
+        self._joysticks: dict[int, Any] = {}
+        pygame.joystick.init()
+        pygame.key.stop_text_input()  # or an input method would swallow keys on their way
+
+    def take(self, event: pygame.event.Event) -> None:
+        """One event of the host. Those of the window itself are not for here."""
+        if event.type == pygame.KEYDOWN:
+            self._key_down(event.scancode)
+        elif event.type == pygame.KEYUP:
+            self._key_up(event.scancode)
+        elif event.type == pygame.WINDOWFOCUSLOST:
+            self.let_go_all()
+        elif event.type == pygame.MOUSEBUTTONDOWN:
+            self._mouse_down(event.button, *event.pos)
+        elif event.type == pygame.MOUSEBUTTONUP and event.button == 1:
+            self._panel.mouse_up()
+        elif event.type in (pygame.JOYDEVICEADDED, pygame.JOYDEVICEREMOVED):
+            self._plugging(event)
+        elif event.type == pygame.JOYAXISMOTION:
+            self.joystick_pads.axis(event.instance_id, event.axis, event.value, self._machine.cycle)
+        elif event.type == pygame.JOYHATMOTION:
+            self.joystick_pads.hat(event.instance_id, event.hat, event.value, self._machine.cycle)
+        elif event.type in (pygame.JOYBUTTONDOWN, pygame.JOYBUTTONUP):
+            down = event.type == pygame.JOYBUTTONDOWN
+            self.joystick_pads.button(event.instance_id, event.button, down, self._machine.cycle)
+
+    def let_go_all(self) -> None:
+        """Everything comes up: the window lost the focus, or the bar opens. Releases that never come are not missed."""
+        self.keys.release_all()
+        self.buttons.let_go_all(self._machine.cycle)
+        self._panel.mouse_up()
+
+    def forget(self) -> None:
+        """The machine was switched off and on."""
+        self.keys.forget()
+        self.buttons.forget()
+        self._panel.forget()
+
+    def _key_down(self, scancode: int) -> None:
+        name = key_name(scancode)
+        if name is None:
+            return
+        if name == self._controls.host_key:
+            self._turn_bar()
+        elif self._bar.is_open:
+            self._bar.key(name)
+        else:
+            self.keys.press(name)
+            self.key_pads.press(name, self._machine.cycle)
+
+    def _key_up(self, scancode: int) -> None:
+        name = key_name(scancode)
+        if name is not None and name != self._controls.host_key:
+            self.keys.release(name)
+            self.key_pads.release(name, self._machine.cycle)
+
+    def _turn_bar(self) -> None:
+        if self._bar.is_open:
+            self._bar.close()
+        else:
+            self.let_go_all()
+            self._bar.open()
+
+    def _mouse_down(self, button: int, x: int, y: int) -> None:
+        if button == 3:
+            self._turn_bar()
+        elif button == 1 and self._bar.is_open:
+            entry = self._entry_at(x, y)
+            if entry is not None:
+                self._bar.do(entry)
+            else:
+                self._bar.close()
+        elif button == 1:
+            self._panel.mouse_down(x, y)
+
+    def _plugging(self, event: pygame.event.Event) -> None:
+        if event.type == pygame.JOYDEVICEADDED:
+            joystick = pygame.joystick.Joystick(event.device_index)
+            number = joystick.get_instance_id()
+            if number in self._joysticks:
+                return
+            self._joysticks[number] = joystick  # pygame reports a joystick only while somebody holds it
+            if self.buttons.numbers:
+                pad = self.joystick_pads.plugged_in(number)
+                played = f"plays pad {pad}" if pad else "finds no free pad"
+                self._say(f"Joystick {joystick.get_name()} {played}.")
+            return
+        self._joysticks.pop(event.instance_id, None)
+        pad = self.joystick_pads.pulled_out(event.instance_id, self._machine.cycle)
+        if pad is not None:
+            self._say(f"The joystick of pad {pad} was pulled out.")

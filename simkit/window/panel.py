@@ -1,0 +1,130 @@
+"""Lamps and push buttons of the machine's cards, drawn below the picture: one line a port, shapes that read in grey."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import attrs
+
+from simkit.views import Buttons, Lamps
+from simkit.window.layout import Box
+
+if TYPE_CHECKING:
+    import pygame
+
+    from simkit.machine import Machine
+
+LINE_PX = 34
+LAMP_PX = 9
+"""Radius of a lamp."""
+GAP_PX = 10
+CAPTION_PX = 90
+PAPER = (236, 232, 222)
+INK = (24, 24, 24)
+LIT = (255, 214, 64)
+"""A lit lamp is light and full, a dark one an empty ring, so that it also reads in grey."""
+
+TextWidth = Callable[[str], int]
+
+
+@attrs.define
+class _Part:
+    port: Lamps | Buttons
+    number: int
+    box: Box
+
+
+class Panel:
+    """All lamps and buttons of a machine."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._rows: list[tuple[str, Lamps | Buttons]] = []
+        for slot, card in machine.cards.items():
+            for port in card.ports.values():
+                if isinstance(port, Lamps | Buttons):
+                    self._rows.append((f"slot {slot}", port))
+        self._parts: list[_Part] = []
+        self._captions: list[tuple[str, int]] = []
+        self._held: tuple[Buttons, str] | None = None
+        self._box = Box(0, 0, 0, 0)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether the machine has neither lamps nor buttons."""
+        return not self._rows
+
+    def height(self, width: int, text_width: TextWidth) -> int:
+        """Window pixels it needs in a window of that width."""
+        return self._flow(Box(0, 0, width, 0), text_width)
+
+    def place(self, box: Box, text_width: TextWidth) -> None:
+        """Take its place in the window."""
+        self._box = box
+        self._flow(box, text_width)
+
+    def _flow(self, box: Box, text_width: TextWidth) -> int:
+        self._parts, self._captions = [], []
+        y = box.y
+        for caption, port in self._rows:
+            self._captions.append((caption, y))
+            x = box.x + CAPTION_PX
+            for number, label in enumerate(port.port.labels):
+                needed = text_width(label) + 2 * GAP_PX + (2 * LAMP_PX + GAP_PX // 2 if isinstance(port, Lamps) else 0)
+                if x + needed > box.x + box.width and x > box.x + CAPTION_PX:
+                    x, y = box.x + CAPTION_PX, y + LINE_PX
+                self._parts.append(_Part(port, number, Box(x, y + 3, needed, LINE_PX - 6)))
+                x += needed + GAP_PX // 2
+            y += LINE_PX
+        return y - box.y
+
+    def state(self, cycle: int) -> object:
+        """Everything that `draw` shows, to compare."""
+        lamps = [port.port.levels(cycle) for _, port in self._rows if isinstance(port, Lamps)]
+        return lamps, self._held
+
+    def draw(self, surface: pygame.Surface, font: pygame.font.Font, cycle: int) -> None:
+        """Draw it as it is in `cycle`."""
+        import pygame
+
+        if self.is_empty:
+            return
+        box = self._box
+        pygame.draw.rect(surface, PAPER, pygame.Rect(box.x, box.y, box.width, box.height))
+        for caption, y in self._captions:
+            text = font.render(caption, True, INK)
+            surface.blit(text, text.get_rect(midleft=(box.x + GAP_PX, y + LINE_PX // 2)))
+        levels = {id(part.port): part.port.port.levels(cycle) for part in self._parts if isinstance(part.port, Lamps)}
+        for part in self._parts:
+            rect = pygame.Rect(part.box.x, part.box.y, part.box.width, part.box.height)
+            label = part.port.port.labels[part.number]
+            if isinstance(part.port, Lamps):
+                centre = (rect.left + LAMP_PX + 4, rect.centery)
+                if levels[id(part.port)][part.number]:
+                    pygame.draw.circle(surface, LIT, centre, LAMP_PX)
+                pygame.draw.circle(surface, INK, centre, LAMP_PX, 2)
+                text = font.render(label, True, INK)
+                surface.blit(text, text.get_rect(midleft=(rect.left + 2 * LAMP_PX + GAP_PX, rect.centery)))
+                continue
+            down = self._held == (part.port, label)
+            pygame.draw.rect(surface, INK, rect, 0 if down else 2, border_radius=5)
+            text = font.render(label, True, PAPER if down else INK)
+            surface.blit(text, text.get_rect(center=rect.center))
+
+    def mouse_down(self, x: int, y: int) -> None:
+        """The mouse was pressed: a button under it goes down."""
+        for part in self._parts:
+            if isinstance(part.port, Buttons) and part.box.holds(x, y):
+                self._held = (part.port, part.port.port.labels[part.number])
+                part.port.press(self._held[1])
+
+    def mouse_up(self) -> None:
+        """The mouse was let go, wherever it is: the button held comes up."""
+        if self._held is not None:
+            port, label = self._held
+            self._held = None
+            port.release(label)
+
+    def forget(self) -> None:
+        """The machine was switched off and on: no button is held."""
+        self._held = None
