@@ -25,6 +25,7 @@ from simkit.findings import Findings
 from simkit.images import read_image, vector_warning
 from simkit.labels import Labels, read_labels
 from simkit.lines import Drive, Line, Pin, PinSpec
+from simkit.routine import call as routine_call
 from simkit.select import Expression, Select, ranges
 from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
 from simkit.views import Buttons, CardView, Keys, Lamps, Pads, Screen, Serial, only_port
@@ -393,6 +394,8 @@ class Machine:
         """Run one instruction or one interrupt sequence, or the rest of it after step_cycle; returns the cycle."""
         self.cpu.step()
         return self.cpu.cycle
+
+    call = routine_call
 
     def settle(self) -> None:
         """Bring all cards up to date with the current cycle; no visible effect."""
