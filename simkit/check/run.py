@@ -1,0 +1,137 @@
+"""One whole check: static rules, then a run under watch, then places, labels and acceptances."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+from simkit.check.accept import FILE, accept, read_accepted
+from simkit.check.notes import Noted
+from simkit.check.result import CheckFinding, CheckResult, Places
+from simkit.check.static import static_findings
+from simkit.check.watch import Watch
+from simkit.errors import SimkitError
+from simkit.listing import Listing, listing_beside, read_listing
+from simkit.machine import Machine
+
+SLICES = 40
+"""Parts of a run between which is looked whether the program is lost; also how finely a wait is noticed."""
+
+LOOP_ADDRESSES = 12
+"""Instructions of a loop small enough to count as waiting."""
+
+WAITED_SLICES = SLICES // 2
+
+
+def check(
+    machine: Machine,
+    *,
+    seconds: Fraction = Fraction(2),
+    accepted: Path | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> CheckResult:
+    """Check a machine just loaded; it is run from power-on.
+
+    Args:
+        machine: in cycle 0. Outside events already queued (keys, pads, a recording) happen as queued.
+        seconds: machine time to run.
+        accepted: file of accepted findings; None takes `accepted.toml` beside the machine file, if it is there.
+        progress: called with the part done, 0 to 1.
+
+    Raises:
+        SimkitError: the machine has run already, or the file of accepted findings is wrong.
+    """
+    path = accepted if accepted is not None else machine.description.path.parent / FILE
+    acceptances = read_accepted(path) if accepted is not None or path.is_file() else []
+    listing, notes, remarks = machine_listing(machine)
+    noted, more = static_findings(machine, listing)
+    watch = Watch(machine, listing)
+    try:
+        waits = _run(machine, watch, seconds, progress)
+    finally:
+        running = watch.stop().all()
+    places = Places(machine.labels.names(), listing)
+    everything = [places.finding(one) for one in (*notes, *noted, *running, *waits)]
+    findings = _without_echoes(everything)
+    remarks += more + accept(findings, acceptances)
+    if watch.lost is not None:
+        remarks.append(f"The run ended in cycle {machine.cycle:,}: {watch.lost}.".replace(",", " "))
+    return CheckResult(
+        machine=machine.description.name,
+        cycles=machine.cycle,
+        seconds=machine.seconds,
+        findings=findings,
+        remarks=remarks,
+        halted=machine.cpu.halted,
+    )
+
+
+def _run(machine: Machine, watch: Watch, seconds: Fraction, progress: Callable[[float], None] | None) -> list[Noted]:
+    total = -int(-seconds * machine.description.clock_hz // 1)
+    loop: set[int] = set()
+    same = 0
+    for number in range(1, SLICES + 1):
+        machine.run(cycles=max(0, total * number // SLICES - machine.cycle))
+        if progress is not None:
+            progress(number / SLICES)
+        if watch.lost is not None or machine.cpu.halted:
+            return []
+        recent = {pc for _, pc in machine.cpu.recent}
+        same = same + 1 if loop and recent <= loop else 0
+        loop = loop if same else recent
+    if same < WAITED_SLICES or len(loop) > LOOP_ADDRESSES:
+        return []
+    first = min(loop)
+    shown = "; ".join(machine.disassemble(pc, 1)[0].text for pc in sorted(loop)[:4])
+    return [
+        Noted(
+            "wait-without-end",
+            f"The program spent the last {same * 100 // SLICES} % of the run in a loop of {len(loop)} instructions at "
+            f"${first:04X}: {shown}.",
+            first,
+            None,
+            None,
+            machine.cycle,
+        )
+    ]
+
+
+def _without_echoes(findings: list[CheckFinding]) -> list[CheckFinding]:
+    """Leave out findings that say of the same instruction what another has said better."""
+    seen = {(f.rule.name, f.pc) for f in findings}
+    return [
+        f
+        for f in findings
+        if not (f.rule.name == "undefined-opcode" and ("opcode-missing", f.pc) in seen)
+        and not (f.rule.name == "undriven-read" and ("stack-underflow", f.pc) in seen)
+    ]
+
+
+def machine_listing(machine: Machine) -> tuple[Listing | None, list[Noted], list[str]]:
+    """The listing beside a machine's label list, if it is of the image that is in the socket.
+
+    Returns:
+        The listing or None; a finding when it is stale; remarks.
+    """
+    for card in machine.description.cards:
+        if card.labels is None:
+            continue
+        path = listing_beside(card.labels)
+        if path is None:
+            return None, [], [f"No listing beside {card.labels}: findings carry labels, but no source lines."]
+        try:
+            listing = read_listing(path)
+        except SimkitError as error:
+            return None, [], [f"The listing is not used: {error.message}"]
+        for row in listing.rows:
+            if row.address >= 0x8000 or machine.bus.where(row.address):
+                held = bytes(machine.peek((row.address + n) & 0xFFFF) for n in range(len(row.data)))
+                if held != row.data:
+                    message = (
+                        f"The machine holds {held.hex(' ').upper()} at ${row.address:04X}, the listing "
+                        f"({row.place}) {row.data.hex(' ').upper()}: it is not of this image and is not used."
+                    )
+                    return None, [Noted("labels-stale", message, None, row.address, card.slot, -1)], []
+        return listing, [], []
+    return None, [], []

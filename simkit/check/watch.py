@@ -1,0 +1,340 @@
+"""The running rules: looks at every bus cycle of the exact engine and notes what hardware would not forgive.
+
+Attach it to a machine just switched on: only then is it known which memory was never written.
+"""
+
+from __future__ import annotations
+
+from simkit.bus import Kind, Plan
+from simkit.check.effects import effects
+from simkit.check.ground import Ground, Map, Place
+from simkit.check.handlers import Handlers
+from simkit.check.notes import Notes
+from simkit.check.shared import SharedCells
+from simkit.check.stack import StackDepth
+from simkit.errors import SimkitError
+from simkit.listing import Listing
+from simkit.machine import Machine
+
+_FETCH, _DATA, _DUMMY, _INTERRUPT, _RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
+_ROM, _RAM, _REGISTER, _NOBODY = Ground.ROM, Ground.RAM, Ground.REGISTER, Ground.NOBODY
+_REASON = "the pre-burn check"
+
+
+class Watch:
+    """Watches a machine until `stop`.
+
+    Attributes:
+        notes: what was found.
+        lost: how the program left its code, or None; what follows means nothing.
+    """
+
+    def __init__(self, machine: Machine, listing: Listing | None = None) -> None:
+        if machine.cycle != 0:
+            raise SimkitError(
+                f"The check must watch from power-on; the machine stands in cycle {machine.cycle}.",
+                remedy="Give it a machine just loaded.",
+            )
+        self.notes = Notes()
+        self.lost: str | None = None
+        self._machine = machine
+        self._cpu = machine.cpu
+        self._listing = listing
+        self._map = Map(machine)
+        self._effects = effects(machine.description.cpu)
+        self._nmos = machine.description.cpu == "6502"
+        self._handlers = Handlers(machine, self.notes)
+        self._frames = self._handlers.frames
+        self._damaged = self._handlers.damaged
+        self._shared = SharedCells()
+        self._cells = self._shared.cells
+        self._stack = StackDepth(self.notes)
+        self._findings = machine.findings
+        self._seen = len(machine.findings)
+        self._pc: int | None = None  # instruction under way
+        self._code = 0
+        self._s = 0  # before it
+        self._entering: tuple[str, int, bool] | None = None  # cause, address to return to, decimal flag
+        self._decimal_known = not self._nmos
+        self._spare: tuple[Place, int, int] | None = None  # spare read that had an effect: place, address, cycle
+        machine.bus.taps.append(self._tap)
+        machine.bus.memory_watchers.append(self._map.written)
+        machine.bus.require_slow(_REASON, True)
+
+    def stop(self) -> Notes:
+        """Take the watch off and give what it found."""
+        bus = self._machine.bus
+        if self._tap in bus.taps:
+            bus.taps.remove(self._tap)
+            bus.memory_watchers.remove(self._map.written)
+            bus.require_slow(_REASON, False)
+            self._take_findings()
+            self._shared.report(self.notes)
+        return self.notes
+
+    # bus cycles -----------------------------------------------------------------------------------------------------
+
+    def _tap(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
+        if kind is _FETCH:
+            self._fetch(cycle, address, value, plan)
+            return
+        place = self._map(plan, is_write)
+        ground = place.kind
+        if ground is _ROM:
+            if kind is _INTERRUPT or kind is _RESET:
+                self._sequence(kind, address)
+            return
+        if ground is _RAM:
+            shadow = place.shadow
+            assert shadow is not None
+            if is_write:
+                shadow[place.offset] = 1
+            elif kind is _DATA and not shadow[place.offset]:
+                self._never_written(address, cycle, place)
+            if kind is _DATA and address >> 8 != 1:
+                if self._frames:
+                    if is_write:
+                        self._shared.handler_writes(address, self._pc or 0)
+                elif address in self._cells:
+                    if is_write:
+                        self._shared.main_writes(address, value, self._pc or 0)
+                    else:
+                        self._shared.main_reads(address, value, self._pc or 0, cycle)
+            elif kind is _INTERRUPT or kind is _RESET:
+                self._sequence(kind, address)
+            return
+        if kind is _INTERRUPT or kind is _RESET:
+            self._sequence(kind, address)
+            if not is_write and ground is _NOBODY and kind is _INTERRUPT:
+                self._nobody(address, cycle, "The interrupt sequence reads")
+        elif ground is _REGISTER:
+            self._register(place, address, cycle, is_write, kind)
+        elif ground is _NOBODY and kind is _DATA:
+            if is_write:
+                self.notes.add(
+                    "write-nowhere",
+                    cycle,
+                    f"A write of ${value:02X} to ${address:04X} reaches no card.",
+                    pc=self._pc,
+                    address=address,
+                )
+            else:
+                self._nobody(address, cycle, "The program reads")
+
+    def _nobody(self, address: int, cycle: int, who: str) -> None:
+        what = "the stack, " if address >> 8 == 1 else ""
+        self.notes.add(
+            "undriven-read",
+            cycle,
+            f"{who} {what}${address:04X}, which no card drives.",
+            pc=self._pc,
+            address=address,
+        )
+
+    def _never_written(self, address: int, cycle: int, place: Place) -> None:
+        assert place.shadow is not None
+        place.shadow[place.offset] = 1  # who reads it first is reported, not everybody after
+        label = self._machine.labels.name_at(address)
+        self.notes.add(
+            "never-written",
+            cycle,
+            f"${address:04X}{f' ({label})' if label else ''} is read and was never written since power-on.",
+            pc=self._pc,
+            address=address,
+            slot=place.slot,
+        )
+
+    def _register(self, place: Place, address: int, cycle: int, is_write: bool, kind: Kind) -> None:
+        if self._frames:
+            self._handlers.touch(place.slot)
+        if is_write:
+            return
+        if kind is _DUMMY:
+            if place.reads is not None and place.reads.read_effect:
+                self._spare = (place, address, cycle)
+        elif place.reads is None:
+            if place.writes is None:
+                self._nobody(address, cycle, "The program reads")
+            else:
+                self.notes.add(
+                    "write-only-read",
+                    cycle,
+                    f"Register {place.writes.name} of slot {place.slot} at ${address:04X} can only be written.",
+                    pc=self._pc,
+                    address=address,
+                    slot=place.slot,
+                )
+
+    def _sequence(self, kind: Kind, address: int) -> None:
+        """A cycle of the interrupt or reset sequence; the first one ends the instruction before."""
+        if kind is _RESET:
+            self._pc = None
+            self._entering = None
+            self._handlers.reset()
+            self._stack.reset()
+            self._decimal_known = not self._nmos
+        elif self._entering is None:
+            self._finish(address)
+            self._entering = (self._cpu.due or "IRQ", address, bool(self._cpu.d))
+
+    # instructions ---------------------------------------------------------------------------------------------------
+
+    def _fetch(self, cycle: int, address: int, value: int, plan: Plan) -> None:
+        if self._pc is not None:
+            self._finish(address)
+        entering = self._entering
+        if entering is not None:
+            self._entering = None
+            self._stack.moved(3, address, cycle, "The interrupt")
+            self._handlers.enter(entering[0], entering[1], address, cycle, entering[2] and self._nmos)
+        place = self._map(plan, False)
+        if place.shadow is None or not place.shadow[place.offset]:
+            if place.kind is not Ground.OTHER:
+                self._run_away(address, cycle, place)
+        elif self._listing is not None and place.kind is _ROM:
+            self._check_start(address, cycle)
+        self._pc = address
+        self._code = value
+        effect = self._effects[value]
+        self._s = self._cpu.sp
+        if not effect.opcode.documented:
+            self.notes.add(
+                "undefined-opcode",
+                cycle,
+                f"Opcode ${value:02X} is not one of the {self._machine.description.cpu}.",
+                pc=address,
+                address=address,
+            )
+        if not self._frames:
+            self._handlers.main_ran()
+        if self._damaged:
+            self._handlers.used(effect, address, cycle, self._s)
+
+    def _finish(self, target: int) -> None:
+        """The instruction under way is over, the program goes on at `target`; registers hold its result."""
+        pc = self._pc
+        if pc is None:
+            return
+        if len(self._findings) != self._seen:
+            self._take_findings()
+        if self._spare is not None:
+            self._note_spare(pc)
+        effect = self._effects[self._code]
+        self._pc = None
+        if effect.plain:
+            return
+        name, cycle, cpu = effect.opcode.mnemonic, self._cpu.cycle - 1, self._cpu
+        if effect.depth:
+            self._stack.moved(effect.depth, pc, cycle, name)
+        if name == "TXS":
+            self._stack.pointer_set(cpu.sp)
+            self._handlers.left_by_stack(cpu.sp)
+        elif name == "RTI":
+            self._stack.moved(-3, pc, cycle, name)
+            self._handlers.leave(pc, self._s, target, cycle)
+            self._decimal_known = True
+        elif name == "BRK":
+            self._note_brk(pc, target, cycle)
+        elif name in ("CLD", "SED", "PLP"):
+            self._decimal_known = True
+            if self._frames:
+                self._frames[-1].decimal = False
+        elif name in ("ADC", "SBC"):
+            self._check_decimal(name, pc, cycle)
+
+    def _note_brk(self, pc: int, target: int, cycle: int) -> None:
+        self._stack.moved(3, pc, cycle, "BRK")
+        self._handlers.enter("BRK", pc + 2 & 0xFFFF, target, cycle, bool(self._cpu.d) and self._nmos)
+        self.notes.add(
+            "brk-executed",
+            cycle,
+            f"BRK at ${pc:04X}: the handler at ${target:04X} runs, and its RTI returns to ${pc + 2 & 0xFFFF:04X}, "
+            f"so the byte at ${pc + 1 & 0xFFFF:04X} is skipped.",
+            pc=pc,
+            address=pc,
+        )
+
+    def _check_decimal(self, name: str, pc: int, cycle: int) -> None:
+        if not self._decimal_known:
+            self.notes.add(
+                "decimal-undefined",
+                cycle,
+                f"{name} before the first CLD or SED: after RESET the NMOS part's D is undefined.",
+                pc=pc,
+            )
+        if self._frames and self._frames[-1].decimal:
+            frame = self._frames[-1]
+            self.notes.add(
+                "decimal-at-interrupt",
+                cycle,
+                f"{name} in the handler at ${frame.handler:04X} works in decimal mode, as the program it interrupted "
+                f"at ${frame.back:04X} had set it.",
+                pc=pc,
+            )
+
+    def _note_spare(self, pc: int) -> None:
+        assert self._spare is not None
+        place, address, cycle = self._spare
+        self._spare = None
+        if any(f.slot == place.slot and f.cycle >= cycle - 4 for f in list(self._findings)[-4:]):
+            return  # the card has said it itself, in its own words
+        register = place.reads
+        assert register is not None
+        self.notes.add(
+            "dummy-access",
+            cycle,
+            f"A spare cycle of {self._effects[self._code].opcode.mnemonic} reads register {register.name} of slot "
+            f"{place.slot} at ${address:04X}; a read there: {register.effects}.",
+            pc=pc,
+            address=address,
+            slot=place.slot,
+        )
+
+    def _take_findings(self) -> None:
+        """Findings of cards and machine since the last look, with the instruction that brought them about."""
+        for number in range(self._seen, len(self._findings)):
+            found = self._findings[number]
+            pc = self._pc if found.address is not None else None
+            self.notes.add(found.rule, found.cycle, found.message, pc=pc, address=found.address, slot=found.slot)
+        self._seen = len(self._findings)
+
+    # leaving the code -----------------------------------------------------------------------------------------------
+
+    def _run_away(self, address: int, cycle: int, place: Place) -> None:
+        where = {
+            _ROM: "filler of the ROM",
+            _RAM: "memory that was never written",
+            _REGISTER: f"a register of slot {place.slot}",
+        }.get(place.kind, "no card")
+        self._lose(address, cycle, f"The CPU fetches an opcode from {where} at ${address:04X}")
+
+    def _check_start(self, address: int, cycle: int) -> None:
+        assert self._listing is not None
+        row = self._listing.row(address)
+        if row is None or row.address == address:
+            if row is None or row.code or row.length <= 2:
+                return
+            self._lose(address, cycle, f"The CPU runs into data at ${address:04X} ({row.place})")
+        elif row.code:
+            self._lose(
+                address,
+                cycle,
+                f"The CPU lands inside the instruction at ${row.address:04X} ({row.place})",
+            )
+        elif row.length > 2:
+            self._lose(address, cycle, f"The CPU runs into data at ${address:04X} ({row.place})")
+
+    def _lose(self, address: int, cycle: int, what: str) -> None:
+        if self.lost is not None:
+            return
+        way = [pc for _, pc in list(self._cpu.recent)[-6:] if pc != address]
+        names = self._machine.labels.names()
+        shown = ", ".join(f"${pc:04X}{f' ({names[pc]})' if pc in names else ''}" for pc in way)
+        self.lost = what
+        self.notes.add(
+            "ran-away",
+            cycle,
+            f"{what}; instructions before it: {shown}.",
+            pc=way[-1] if way else address,
+            address=address,
+        )
