@@ -168,9 +168,6 @@ SYSTEM_KEYS: tuple[Key, ...] = (
 
 KEY_BY_NAME = MappingProxyType({key.name: key for key in (*KEYS, *SYSTEM_KEYS)})
 
-NAME_BY_USAGE = MappingProxyType({**{key.usage: key.name for key in KEYS}, 0x32: "backslash"})
-"""Position by usage id of page 07; 32 (the ISO board's # key) sends what the ANSI backslash sends. [MS] from memory."""
-
 _NAVIGATION = frozenset({"insert", "delete", "home", "end", "page up", "page down", "up", "down", "left", "right"})
 
 SHIFTS = ("left shift", "right shift")

@@ -13,8 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from simkit_cards.ring_buffer import SequenceTracker
-from simkit_cards.scan_codes import CHARACTERS, KEY_BY_NAME, KEYS, NAME_BY_USAGE, SYSTEM_KEYS, sequences
+from simkit_cards.scan_codes import CHARACTERS, KEY_BY_NAME, KEYS, SYSTEM_KEYS, sequences
 from simkit_cards.scan_decoder import ScanDecoder
+
+from simkit.hostmap import KEY_NAMES, NAME_BY_USAGE, key_name
 
 # Keys in the order of their make codes: a line holds sixteen codes, "-" is unused. [BR] 9.6
 PLAIN = """
@@ -80,6 +82,8 @@ def test_every_usage_is_that_of_the_usage_tables_in_both_directions():
     table.update({0xE0 + n: name for n, name in enumerate(MODIFIERS.split(", "))})
     assert dict(NAME_BY_USAGE) == table
     assert {key.usage: key.name for key in KEYS} == {usage: name for usage, name in table.items() if usage != 0x32}
+    assert sorted(KEY_NAMES) == sorted(key.name for key in KEYS)
+    assert [key_name(usage) for usage in (0x1C, 0x32, 0x66, 0xA5)] == ["y", "backslash", None, None]
 
 
 def test_sums_over_the_table():
