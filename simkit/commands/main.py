@@ -29,6 +29,10 @@ TRACEBACK_SWITCH = "SIMKIT_TRACEBACK"
 COMMANDS: dict[str, str] = {
     "run": "simkit.commands.run",
     "controls": "simkit.commands.controls",
+    "check": "simkit.commands.check",
+    "burn": "simkit.commands.burn",
+    "coverage": "simkit.commands.coverage",
+    "explain": "simkit.commands.explain",
     "demo": "simkit.commands.demo",
     "new": "simkit.commands.new",
 }

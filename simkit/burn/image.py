@@ -1,0 +1,184 @@
+"""What is burnt: the content of a ROM card fitted to the part, with its sums and the label to stick on it."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import tempfile
+import zlib
+from collections.abc import Mapping
+from pathlib import Path
+
+import attrs
+
+from simkit.burn.parts import KILO, Part
+from simkit.errors import SimkitError
+from simkit.images import write_image
+from simkit.machine import Machine
+
+VECTORS = {"NMI": 0xFFFA, "RESET": 0xFFFC, "IRQ/BRK": 0xFFFE}
+"""MOS Technology, MCS6500 Hardware Manual, January 1976."""
+
+LABEL_WIDTH = 24
+"""Characters a line of the label: what a 24-pin to 32-pin window label takes in small print (common practice)."""
+
+
+@attrs.frozen
+class Sums:
+    """Checksums as programmers show them.
+
+    Attributes:
+        crc32: CRC-32, polynomial $EDB88320 reflected, as in zip and PNG files.
+        sum16: sum of all bytes of the part modulo 65 536.
+        sha256: SHA-256 in hex digits.
+    """
+
+    crc32: int
+    sum16: int
+    sha256: str
+
+    @classmethod
+    def of(cls, data: bytes) -> Sums:
+        """Sums of some bytes."""
+        return cls(zlib.crc32(data), sum(data) & 0xFFFF, hashlib.sha256(data).hexdigest())
+
+
+@attrs.frozen(kw_only=True)
+class Burn:
+    """Content of one or several parts.
+
+    Attributes:
+        machine: name of the machine.
+        slot: slot of the ROM card.
+        part: the part.
+        images: content of each part, exactly its size; several when the socket's content is split.
+        remark: how image and part were fitted to each other.
+        vectors: address by vector, as the CPU finds it; empty when the card does not hold them.
+    """
+
+    machine: str
+    slot: int
+    part: Part
+    images: tuple[bytes, ...]
+    remark: str
+    vectors: Mapping[str, int]
+
+
+def rom_content(machine: Machine, slot: int) -> bytes:
+    """What the part in a slot must hold, as its pins see it (exchanged wires of the board are on the board).
+
+    Raises:
+        SimkitError: no card there, or one without an image.
+    """
+    machine.card(slot)
+    seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
+    plain = seat.plain
+    if plain is None or plain.read is None or not plain.ignores_writes:
+        roms = [s.slot for s in machine.bus.seats if s.plain is not None and s.plain.ignores_writes]
+        raise SimkitError(
+            f"slot {slot} ({seat.kind}) holds no ROM.",
+            slot=slot,
+            remedy=f"Slots with ROMs: {', '.join(map(str, roms))}." if roms else "The machine has no ROM.",
+        )
+    return bytes(plain.read)
+
+
+def fit(machine: Machine, slot: int, part: Part, *, split: bool = False) -> Burn:
+    """Fit the content of a ROM card to a part: as it is, repeated in a larger one, or split over smaller ones.
+
+    Args:
+        machine: the machine.
+        slot: slot of the ROM card.
+        part: the part to burn.
+        split: allow several parts.
+
+    Raises:
+        SimkitError: no ROM there, or a smaller part without `split`.
+    """
+    content = rom_content(machine, slot)
+    size = len(content)
+    images: tuple[bytes, ...] = (content,)
+    if part.size == size:
+        remark = "The image fills the part."
+    elif part.size > size:
+        times = part.size // size
+        images = (content * times,)
+        remark = (
+            f"The socket shows {size // KILO} KiB, the part has {part.size // KILO}: the content is repeated "
+            f"{times} times, so that it does not matter how the spare address pins are tied."
+        )
+    elif content == content[: part.size] * (size // part.size):
+        images, remark = (content[: part.size],), "The socket's content repeats itself; one period fits the part."
+    elif split:
+        images = tuple(content[start : start + part.size] for start in range(0, size, part.size))
+        remark = f"The content is split over {len(images)} parts, lowest addresses first."
+    else:
+        raise SimkitError(
+            f"slot {slot} shows {size} bytes; a {part.name} holds {part.size}.",
+            slot=slot,
+            remedy="Take a larger part, or --split for several parts.",
+        )
+    return Burn(
+        machine=machine.description.name,
+        slot=slot,
+        part=part,
+        images=images,
+        remark=remark,
+        vectors=_vectors(machine, slot),
+    )
+
+
+def _vectors(machine: Machine, slot: int) -> dict[str, int]:
+    found = {}
+    for name, at in VECTORS.items():
+        holders = [seat.slot for address in (at, at + 1) for seat, _ in machine.bus.where(address)]
+        if holders == [slot, slot]:
+            low, high = machine.peek(at, 2)
+            found[name] = high << 8 | low
+    return found
+
+
+def label_text(burn: Burn, number: int, date: str) -> str:
+    """Text of the label for part `number` (from 0): machine, slot, part, 16-bit sum, date; in a frame."""
+    sums = Sums.of(burn.images[number])
+    of = f" {number + 1}/{len(burn.images)}" if len(burn.images) > 1 else ""
+    lines = [
+        f"{burn.machine[:16]} slot {burn.slot}{of}",
+        burn.part.name,
+        f"sum {sums.sum16:04X} {date}",
+    ]
+    lines = [line[:LABEL_WIDTH] for line in lines]
+    edge = "+" + "-" * (LABEL_WIDTH + 2) + "+"
+    return "\n".join([edge, *(f"| {line:<{LABEL_WIDTH}} |" for line in lines), edge])
+
+
+def write_files(burn: Burn, out: Path) -> list[Path]:
+    """Write the image, or one file a part with `-1`, `-2` ... before the ending; whole or not at all.
+
+    Raises:
+        SimkitError: the folder is not there or cannot be written.
+    """
+    count = len(burn.images)
+    paths = [out] if count == 1 else [out.with_name(f"{out.stem}-{n + 1}{out.suffix}") for n in range(count)]
+    waiting: list[tuple[Path, Path]] = []
+    try:
+        for path, data in zip(paths, burn.images, strict=True):
+            handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+            waiting.append((Path(name), path))
+            with os.fdopen(handle, "wb") as file:
+                file.write(write_image(data, path.suffix))
+                file.flush()
+                os.fsync(file.fileno())
+        for temporary, path in waiting:
+            temporary.chmod(0o644)
+            temporary.replace(path)
+    except OSError as error:
+        raise SimkitError(
+            f"{out} cannot be written: {error.strerror or error}.", remedy="Name a folder that is there."
+        ) from error
+    finally:
+        for temporary, _ in waiting:
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
+    return paths

@@ -1,0 +1,174 @@
+"""`simkit burn`: the image for the programmer, and the comparison with what it read back."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from simkit.commands.options import (
+    ClockOption,
+    ImageOption,
+    JsonOption,
+    LabelsOption,
+    MachineArgument,
+    MachineOptions,
+    SeedOption,
+    SetOption,
+    help_text,
+)
+from simkit.errors import SimkitError
+
+if TYPE_CHECKING:
+    from simkit.burn.image import Burn
+    from simkit.burn.verify import Comparison
+
+EXIT_DIFFERENT = 1
+LARGEST_DUMP = 1 << 20
+
+HELP = help_text(
+    "Write the image for a programmer, or compare what the programmer read back (--verify).",
+    "The image holds what the machine's ROM card shows, padded, repeated or split for the part. The ending of the file "
+    "says the format: .hex Intel HEX, .s19 S-record, anything else raw binary. Printed are size, CRC-32, 16-bit sum, "
+    "SHA-256, the vectors, and a label to stick on the part.",
+    examples=(
+        "simkit burn my-machine --slot 2 --part 28C256 --out my-rom.bin",
+        "simkit burn my-machine --slot 2 --part 27C64 --split --out my-rom.hex",
+        "simkit burn my-machine --slot 2 --part 28C256 --verify read-back.bin",
+    ),
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("burn", help=HELP)(burn)
+
+
+def burn(
+    machine: MachineArgument,
+    slot: Annotated[
+        int | None, typer.Option("--slot", metavar="N", help="Slot of the ROM; the only one if left out.")
+    ] = None,
+    part: Annotated[
+        str | None, typer.Option("--part", metavar="PART", help="Part number, e.g. 28C256, or its size in bytes.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="File to write.")] = None,
+    split: Annotated[bool, typer.Option("--split", help="Several smaller parts: FILE-1, FILE-2, ...")] = False,
+    verify: Annotated[
+        Path | None, typer.Option("--verify", metavar="DUMP", help="Compare this file, read back from the part.")
+    ] = None,
+    date: Annotated[
+        str | None, typer.Option("--date", metavar="DATE", help="Date on the label; today if left out.")
+    ] = None,
+    seed: SeedOption = None,
+    image: ImageOption = None,
+    labels: LabelsOption = None,
+    clock: ClockOption = None,
+    settings: SetOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Burn or verify (see HELP)."""
+    from simkit.burn.image import fit, label_text, write_files
+    from simkit.burn.parts import part_or_size
+
+    if out is not None and verify is not None:
+        raise SimkitError("--out writes an image, --verify reads a dump.", remedy="Give one of the two.")
+    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
+    if slot is None:
+        roms = [seat.slot for seat in loaded.bus.seats if seat.plain is not None and seat.plain.ignores_writes]
+        if len(roms) != 1:
+            raise SimkitError(f"The machine has {len(roms)} ROMs.", remedy="Say which: --slot N.")
+        slot = roms[0]
+    if part is None:
+        raise SimkitError("Which part is it?", remedy="Give --part, e.g. --part 28C256.")
+    fitted = fit(loaded, slot, part_or_size(part), split=split)
+    if verify is not None:
+        _verify(fitted, verify, as_json=as_json)
+        return
+    paths = write_files(fitted, out) if out is not None else []
+    day = date if date is not None else datetime.date.today().isoformat()
+    texts = [label_text(fitted, number, day) for number in range(len(fitted.images))]
+    if as_json:
+        print(json.dumps({**_as_dict(fitted), "files": [str(path) for path in paths], "labels": texts}, indent=2))
+        return
+    for line in loaded.warnings:
+        print(f"Note: {line}")
+    print("\n".join(_lines(fitted)))
+    for path in paths:
+        print(f"Written: {path}")
+    if not paths:
+        print("Nothing written: give --out FILE.")
+    print("\n".join(texts))
+
+
+def _as_dict(fitted: Burn) -> dict[str, Any]:
+    from simkit.burn.image import Sums
+
+    parts = []
+    for data in fitted.images:
+        sums = Sums.of(data)
+        parts.append(
+            {"size": len(data), "crc32": f"{sums.crc32:08X}", "sum16": f"{sums.sum16:04X}", "sha256": sums.sha256}
+        )
+    return {
+        "machine": fitted.machine,
+        "slot": fitted.slot,
+        "part": fitted.part.name,
+        "parts": parts,
+        "fit": fitted.remark,
+        "vectors": dict(fitted.vectors),
+    }
+
+
+def _lines(fitted: Burn) -> list[str]:
+    from simkit.burn.image import Sums
+
+    lines = [f"{fitted.machine}, slot {fitted.slot}, for {fitted.part.name}: {fitted.remark}"]
+    for number, data in enumerate(fitted.images, start=1):
+        sums = Sums.of(data)
+        head = f"Part {number}: " if len(fitted.images) > 1 else ""
+        lines += [
+            f"{head}{len(data)} bytes",
+            f"  CRC-32    {sums.crc32:08X}",
+            f"  16-bit sum {sums.sum16:04X}",
+            f"  SHA-256   {sums.sha256}",
+        ]
+    if fitted.vectors:
+        lines.append("Vectors: " + ", ".join(f"{name} ${address:04X}" for name, address in fitted.vectors.items()))
+    else:
+        lines.append("Vectors: not in this part.")
+    return lines
+
+
+def _verify(fitted: Burn, dump: Path, *, as_json: bool) -> None:
+    from simkit.burn.verify import compare
+    from simkit.images import HEX_SUFFIXES, read_image
+
+    if len(fitted.images) > 1:
+        raise SimkitError(
+            f"The content is split over {len(fitted.images)} parts; one dump cannot hold it.",
+            remedy="Verify with a part that holds all of it.",
+        )
+    expected = fitted.images[0]
+    result = compare(expected, read_image(dump, len(expected) if dump.suffix.lower() in HEX_SUFFIXES else LARGEST_DUMP))
+    if as_json:
+        print(json.dumps({"dump": str(dump), **result.as_dict()}, indent=2))
+    else:
+        print("\n".join(_verify_lines(result, len(expected), dump)))
+    if result.differences:
+        raise typer.Exit(EXIT_DIFFERENT)
+
+
+def _verify_lines(result: Comparison, size: int, dump: Path) -> list[str]:
+    if not result.differences:
+        return [f"{dump}: all {size} bytes are as they should be."]
+    lines = [f"{dump}: {result.differences} of {size} bytes differ."]
+    lines += [f"  offset ${at:05X}: ${found:02X}, should be ${right:02X}" for at, right, found in result.first]
+    for pattern in result.patterns:
+        lines += [f"{pattern.name}: {pattern.what}", f"  Likely: {pattern.cause}"]
+    if not result.patterns:
+        lines.append("No single cause explains all of it: a bad contact that comes and goes, or another image.")
+    return lines

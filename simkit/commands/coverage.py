@@ -1,0 +1,92 @@
+"""`simkit coverage`: which instructions of a ROM ran."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.commands.options import (
+    ClockOption,
+    ImageOption,
+    JsonOption,
+    LabelsOption,
+    MachineArgument,
+    MachineOptions,
+    SeedOption,
+    SetOption,
+    help_text,
+)
+
+DEFAULT_FOR = "2s"
+
+HELP = help_text(
+    "Run a machine and tell which instructions of its ROMs ran and which branches went both ways.",
+    "--save keeps the counts; --merge adds counts of earlier runs and of tests (pytest --simkit-coverage=FILE).",
+    examples=(
+        "simkit coverage my-machine --for 5s",
+        'simkit coverage my-machine --pad "1=start@1s..1.1s" --html coverage.html',
+        "simkit coverage my-machine --for 0c --merge tests.json --html coverage.html",
+    ),
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("coverage", help=HELP)(coverage)
+
+
+def coverage(
+    machine: MachineArgument,
+    length: Annotated[
+        str, typer.Option("--for", metavar="TIME", help="Machine time to run: 0.5s, 120f, 5000c.")
+    ] = DEFAULT_FOR,
+    typed: Annotated[
+        list[str] | None, typer.Option("--type", metavar="TEXT@TIME", help="Type a text. Repeatable.")
+    ] = None,
+    pad: Annotated[
+        list[str] | None, typer.Option("--pad", metavar="N=BUTTONS@FROM..TO", help="Hold pad buttons. Repeatable.")
+    ] = None,
+    merge: Annotated[
+        list[Path] | None, typer.Option("--merge", metavar="FILE", help="Add the counts of this file. Repeatable.")
+    ] = None,
+    save: Annotated[Path | None, typer.Option("--save", metavar="FILE", help="Write the counts.")] = None,
+    html: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="Write the annotated listing.")] = None,
+    seed: SeedOption = None,
+    image: ImageOption = None,
+    labels: LabelsOption = None,
+    clock: ClockOption = None,
+    settings: SetOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure coverage (see HELP)."""
+    from simkit.check.run import machine_listing
+    from simkit.commands.check import scheduled, write_text
+    from simkit.coverage import Counts, CoverageWatch, as_dict, percent, program_of, table, total
+    from simkit.coverage import html as page
+
+    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
+    watch = CoverageWatch(loaded)
+    loaded.run(cycles=scheduled(loaded, length, typed or [], pad or []))
+    counts = watch.stop()
+    for path in merge or []:
+        counts.add(Counts.from_json(path))
+    program = program_of(loaded, machine_listing(loaded)[0])
+    rows = table(counts, program)
+    everything = total(rows)
+    if save is not None:
+        write_text(save, counts.to_json())
+    if html is not None:
+        write_text(html, page(counts, program, f"{loaded.description.name}: coverage"))
+    if as_json:
+        print(json.dumps({"total": as_dict([everything])[0], "labels": as_dict(rows)}, indent=2))
+        return
+    width = max((len(row.label) for row in rows), default=3)
+    print(f"{'from label':<{width}}  at     instructions       branches both ways")
+    for row in (*rows, everything):
+        print(
+            f"{row.label:<{width}}  ${row.address:04X}  {row.ran:>4} of {row.instructions:<4} "
+            f"{percent(row.ran, row.instructions):>5}  {row.both:>3} of {row.branches}"
+        )
