@@ -1,10 +1,12 @@
 """Check values of the 6522 card; each test names its source."""
 
+import itertools
+
 import pytest
+from simkit_cards.ports_6522 import Ports6522
 
 from simkit.contract_test import Bench
 from simkit.events import NEVER
-from simkit_cards.ports_6522 import Ports6522
 
 ORB, ORA, DDRB, DDRA, T1CL, T1CH, T1LL, T1LH, T2CL, T2CH, SR, ACR, PCR, IFR, IER, ORA_QUIET = range(16)
 
@@ -62,7 +64,7 @@ def test_free_running_timer_1_repeats_every_latch_and_two_cycles(via):
         via.run(1)
         assert via.peek(T1CL) | via.peek(T1CH) << 8 == 9998, "reloaded in cycle N + 3"
         via.read(T1CL)
-    assert [b - a for a, b in zip(falls, falls[1:], strict=False)] == [10_000] * 3
+    assert [b - a for a, b in itertools.pairwise(falls)] == [10_000] * 3
 
 
 def test_a_new_latch_counts_from_the_next_reload(via):
@@ -111,7 +113,7 @@ def test_pb7_square_wave_toggles_every_6_cycles_for_a_latch_of_4(via):
         levels.append(via.level("PB7"))
     assert levels[:17] == [False] * 5 + [True] * 6 + [False] * 6
     changes = [n for n in range(1, 24) if levels[n] is not levels[n - 1]]
-    assert [b - a for a, b in zip(changes, changes[1:], strict=False)] == [6] * (len(changes) - 1)
+    assert [b - a for a, b in itertools.pairwise(changes)] == [6] * (len(changes) - 1)
     assert changes[0] == 5, "first change in cycle N + 2"
 
 

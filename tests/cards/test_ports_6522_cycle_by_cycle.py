@@ -6,9 +6,9 @@ The second model knows nothing of laziness: it has counters that count and lines
 import random
 
 import pytest
+from simkit_cards.ports_6522 import Ports6522
 
 from simkit.contract_test import Bench
-from simkit_cards.ports_6522 import Ports6522
 
 PULLED = ("CA1", "CA2", "CB1", "CB2", "PB6", "PB0", "PA0", "PA7")
 
@@ -67,7 +67,7 @@ class TickingVia:
         levels = {}
         for name, value in self.outputs().items():
             drivers = [value, self.hands.get(name)]
-            levels[name] = False if False in drivers else True
+            levels[name] = False not in drivers
         return levels
 
     # time
