@@ -16,13 +16,14 @@ import attrs
 
 from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
 from simkit.clock import parse_hz
-from simkit.errors import SimkitError, near
+from simkit.errors import SimkitError
 from simkit.events import NEVER
 from simkit.ports import KeysPort
 from simkit_cards.key_controller import ControllerTiming, KeyController
 from simkit_cards.keyboard_line import KeyboardLine, LineTraits
-from simkit_cards.ps2_device import DEFAULT_TYPEMATIC, Ps2Device, Ps2Traits
-from simkit_cards.ps2_frame import BIT_US, BIT_US_LIMITS, frame_us
+from simkit_cards.ps2_device import Ps2Device
+from simkit_cards.ps2_frame import frame_us
+from simkit_cards.ps2_settings import Ps2Settings, device_traits
 from simkit_cards.ring_buffer import POLICIES, RingBuffer
 from simkit_cards.scan_codes import CHARACTERS, KEY_BY_NAME
 from simkit_cards.scan_decoder import ScanDecoder
@@ -32,7 +33,7 @@ LONGEST_TYPED = 3  # bytes of the longest event of a typed character: E0 F0 xx
 
 
 @attrs.frozen(kw_only=True)
-class KeyboardSettings:
+class KeyboardSettings(Ps2Settings):
     """How this board is wired, what its controller does, and which keyboard hangs on it."""
 
     ready_bit: int = setting(0, low=-1, high=7, help="status bit: a code waits; -1: not wired")
@@ -81,10 +82,6 @@ class KeyboardSettings:
     torn_window_ns: int = setting(
         20, unit="ns", low=0, high=1000, help="before PHI2 falls: a port that changes then reads as a mix; 0: never"
     )
-    bit_us: int = setting(
-        BIT_US, unit="us", low=BIT_US_LIMITS[0], high=BIT_US_LIMITS[1], help="keyboard's clock period, 60 to 100"
-    )
-    byte_gap_us: int = setting(200, unit="us", low=50, high=20_000, help="from the end of a frame to the next")
     idle_us: int = setting(
         2_000, unit="us", low=0, high=1_000_000, help="idle line that restarts bit counting; 0: never"
     )
@@ -95,12 +92,6 @@ class KeyboardSettings:
     frame_pulses: int = setting(
         1, low=1, high=4, help="times the end of a frame is seen (a slow edge counts more than 1)"
     )
-    self_test_ms: int = setting(500, unit="ms", low=1, high=10_000, help="keyboard's self-test at power-up, 300 to 750")
-    self_test_passes: bool = setting(True, help="the keyboard sends AA, or FC and then nothing")
-    silent: bool = setting(False, help="a keyboard without PS/2 mode on a passive adapter: never sends")
-    acknowledges: bool = setting(False, help="a keyboard that sends FA with wrong parity until it gets a command")
-    typematic: int = setting(DEFAULT_TYPEMATIC, low=0, high=127, help="repeat delay and rate as the argument of F3")
-    blocked_chords: str = setting("", help='keys that hide the last of them, e.g. "up+left+space; a+s+d"')
 
 
 class Keyboard(Card):
@@ -166,17 +157,9 @@ class Keyboard(Card):
             pulses=settings.interrupt == "pulse",
             changed=self._show,
         )
-        traits = Ps2Traits(
-            self_test_us=settings.self_test_ms * 1000,
-            self_test_passes=settings.self_test_passes,
-            silent=settings.silent,
-            acknowledges=settings.acknowledges,
-            typematic=settings.typematic,
-            chords=_chords(settings.blocked_chords, slot.number),
-        )
         self.line = KeyboardLine(
             slot,
-            Ps2Device(traits),
+            Ps2Device(device_traits(settings, slot.number)),
             LineTraits(
                 bit_us=settings.bit_us,
                 gap_us=settings.byte_gap_us,
@@ -378,17 +361,3 @@ def _status_bits(settings: KeyboardSettings, slot: int | None = None) -> list[tu
         owners[bit] = field
         found.append((name, bit))
     return found
-
-
-def _chords(text: str, slot: int) -> tuple[frozenset[str], ...]:
-    """Read "up+left+space; a+s+d"."""
-    found = []
-    for chord in filter(None, (part.strip() for part in text.split(";"))):
-        names = frozenset(name.strip() for name in chord.split("+"))
-        for name in sorted(names):
-            if name not in KEY_BY_NAME:
-                raise SimkitError(
-                    f"{name!r} is not a key.", slot=slot, field="blocked_chords", remedy=near(name, KEY_BY_NAME)
-                )
-        found.append(names)
-    return tuple(found)
