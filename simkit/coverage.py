@@ -78,20 +78,25 @@ class Counts:
         try:
             if path.stat().st_size > MAX_FILE_BYTES:
                 raise SimkitError(f"The file is larger than {MAX_FILE_BYTES} bytes.", file=str(path))
-            data = json.loads(path.read_text(encoding="utf-8"))
-            if data["format"] != FORMAT or data["version"] != 1:
-                raise ValueError(data["format"])
-            tables = {
-                name: {int(address, 16) & 0xFFFF: int(count) for address, count in data[name].items()}
-                for name in ("ran", "taken", "passed")
-            }
-            return cls(str(data["program"]), **tables)
+            return cls.parse(path.read_text(encoding="utf-8"))
         except OSError as error:
             raise SimkitError(f"Cannot be read: {error.strerror or error}.", file=str(path)) from error
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             raise SimkitError(
                 "The file holds no coverage counts.", file=str(path), remedy="Name one written with --save."
             ) from error
+
+    @classmethod
+    def parse(cls, text: str) -> Counts:
+        """Counts from the text of a file; ValueError, KeyError or TypeError when it is none."""
+        data = json.loads(text)
+        if data["format"] != FORMAT or data["version"] != 1:
+            raise ValueError(data["format"])
+        tables = {
+            name: {int(address, 16) & 0xFFFF: int(count) for address, count in data[name].items()}
+            for name in ("ran", "taken", "passed")
+        }
+        return cls(str(data["program"]), **tables)
 
 
 def program_hash(machine: Machine) -> str:

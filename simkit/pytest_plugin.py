@@ -1,0 +1,309 @@
+"""pytest plug-in: ROM tests with a running machine.
+
+    # pyproject.toml or pytest.ini
+    [tool.pytest.ini_options]
+    simkit_machine = "machine.toml"
+    simkit_boot = "label=main_loop"       # optional: tests begin there, from a snapshot taken once
+
+    def test_the_title_shows_the_name(machine, golden):
+        machine.run(screen_text="SLUG WATCH", timeout=3)
+        golden(machine.screen, "title")
+
+    @pytest.mark.machine(boot=False, clock="4 MHz")
+    def test_digits_are_split(machine):
+        assert machine.call("split_digits", a=42).a == 2
+
+Nothing of the kit is imported before a test asks for a machine.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Generator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from simkit.coverage import Counts
+    from simkit.machine import Machine
+    from simkit.views import Screen
+
+_MACHINES = pytest.StashKey[list[Any]]()
+_BOOTED = pytest.StashKey[dict[tuple[str, str], bytes]]()
+_COUNTS = pytest.StashKey[dict[str, Any]]()
+_GOLDEN_FOLDER = "golden"
+_SHOWN_INSTRUCTIONS = 12
+_SHOWN_FINDINGS = 8
+_BOOT = re.compile(r"(seconds|cycles|frames|label|screen_text)=(.+)")
+_OUTPUT_KEY = "simkit_coverage"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Options and ini values."""
+    group = parser.getgroup("simkit", "machines built with simkit")
+    group.addoption("--simkit-accept", action="store_true", help="write golden pictures instead of comparing them")
+    group.addoption("--simkit-coverage", metavar="FILE", help="write which ROM instructions the tests ran")
+    parser.addini("simkit_machine", "machine for the fixture `machine`, from the root folder, or demo:NAME")
+    parser.addini("simkit_boot", "where tests begin: seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Marker, and room for what a session keeps."""
+    config.addinivalue_line(
+        "markers",
+        "machine(path=None, *, images=None, clock=None, seed=None, settings=None, boot=None): the machine of this test;"
+        " boot=False begins at power-on",
+    )
+    config.stash[_BOOTED] = {}
+    config.stash[_COUNTS] = {}
+
+
+@pytest.fixture
+def machine(request: pytest.FixtureRequest) -> Generator[Machine, None, None]:
+    """A machine just switched on, or at the place where `boot` leaves it."""
+    from simkit.machine import Machine
+
+    asked = _asked(request)
+    boot = asked.pop("boot")
+    path = asked.pop("path")
+    found = Machine.load(path, **asked)
+    request.node.stash.setdefault(_MACHINES, []).append(found)
+    watch = None
+    if request.config.getoption("--simkit-coverage"):
+        from simkit.coverage import CoverageWatch
+
+        watch = CoverageWatch(found)
+    if boot:
+        _boot(found, boot, request.config)
+    yield found
+    if watch is not None:
+        _keep(request.config, watch.stop())
+
+
+def _asked(request: pytest.FixtureRequest) -> dict[str, Any]:
+    """What marker and ini file say, as arguments of Machine.load and `boot`."""
+    asked: dict[str, Any] = {"path": None, "images": None, "clock": None, "seed": None, "settings": None, "boot": None}
+    for marker in reversed(list(request.node.iter_markers("machine"))):
+        unknown = set(marker.kwargs) - set(asked)
+        if unknown or len(marker.args) > 1:
+            raise pytest.UsageError(
+                f"marker machine: unknown {', '.join(sorted(unknown)) or 'second argument'}; known are a path and "
+                f"{', '.join(sorted(asked))}"
+            )
+        asked.update(marker.kwargs)
+        if marker.args:
+            asked["path"] = marker.args[0]
+    config = request.config
+    if asked["path"] is None:
+        named = config.getini("simkit_machine")
+        if not named:
+            raise pytest.UsageError(
+                "the fixture `machine` does not know which machine: set simkit_machine in the ini file, or mark the "
+                'test with @pytest.mark.machine("path")'
+            )
+        asked["path"] = named
+    if not str(asked["path"]).startswith("demo:"):
+        asked["path"] = config.rootpath / asked["path"]
+    if asked["boot"] is None:
+        asked["boot"] = config.getini("simkit_boot")
+    return asked
+
+
+def _boot(found: Machine, boot: str, config: pytest.Config) -> None:
+    """Bring the machine to where tests begin; the first of each kind runs there, the others load its snapshot."""
+    match = _BOOT.fullmatch(str(boot).strip())
+    if match is None:
+        raise pytest.UsageError(f"boot {boot!r}: write seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
+    cache = config.stash[_BOOTED]
+    key = (found.identity, str(boot))
+    if key in cache:
+        found.load_state(cache[key])
+        return
+    name, value = match[1], match[2].strip()
+    moments: Mapping[str, Callable[[str], Any]] = {"seconds": float, "cycles": int, "frames": int}
+    try:
+        moment = moments.get(name, str)(value)
+    except ValueError:
+        raise pytest.UsageError(f"boot {boot!r}: {value!r} is not a number") from None
+    found.run(**{name: moment})
+    cache[key] = found.save()
+
+
+# failures -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Add to a failure what the machine last did."""
+    report = yield
+    if report.when == "call" and report.failed:
+        for found in item.stash.get(_MACHINES, []):
+            report.sections.append((f"machine {found.description.name}", _state(found, item)))
+    return report
+
+
+def _state(found: Machine, item: pytest.Item) -> str:
+    try:
+        return "\n".join(_state_lines(found, item))
+    except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
+        return f"The machine cannot be shown: {type(error).__name__}: {error}"
+
+
+def _state_lines(found: Machine, item: pytest.Item) -> list[str]:
+    lines = [f"cycle {found.cycle:,} ({found.seconds:.6f} s)".replace(",", " "), "last instructions:"]
+    lines += [
+        f"  {done.cycle:>10}  ${done.address:04X}  {f'{done.label}: ' if done.label else ''}{done.text}"
+        for done in found.last(_SHOWN_INSTRUCTIONS)
+    ]
+    lines.append(cpu_words(found))
+    findings = list(found.findings)
+    if findings:
+        lines.append(f"findings ({len(findings)}), the last:")
+        lines += [f"  cycle {f.cycle}: {f.rule}: {f.message}" for f in findings[-_SHOWN_FINDINGS:]]
+    screens = _screens(found)
+    for number, screen in enumerate(screens):
+        folder = failure_folder(item.config)
+        name = re.sub(r"[^A-Za-z0-9_.-]+", "-", item.nodeid)[-100:].strip("-")
+        path = folder / f"{name}{f'-{number}' if len(screens) > 1 else ''}.png"
+        lines.append(f"picture: {screen.save_png(path)}")
+        text = screen.text().strip("\n")
+        if text.strip():
+            lines += ["on the screen:", *(f"  {row.rstrip()}" for row in text.splitlines())]
+    return lines
+
+
+def cpu_words(found: Machine) -> str:
+    """The CPU in words."""
+    cpu = found.cpu
+    label = found.labels.name_at(cpu.pc)
+    names = (
+        (0x80, "negative"),
+        (0x40, "overflow"),
+        (0x08, "decimal"),
+        (0x04, "interrupts off"),
+        (2, "zero"),
+        (1, "carry"),
+    )
+    flags = [name for bit, name in names if cpu.p & bit]
+    text = (
+        f"next at ${cpu.pc:04X}{f' ({label})' if label else ''}; A ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}, "
+        f"stack pointer ${cpu.sp:02X}; set: {', '.join(flags) or 'no flag'}"
+    )
+    return f"{text}; the CPU {cpu.halted}" if cpu.halted else text
+
+
+def _screens(found: Machine) -> list[Screen]:
+    from simkit.views import Screen
+
+    return [port for card in found.cards.values() for port in card.ports.values() if isinstance(port, Screen)]
+
+
+def failure_folder(config: pytest.Config) -> Path:
+    """Folder for pictures of failures: pytest's cache, or a folder beside it when the cache is off."""
+    cache = getattr(config, "cache", None)
+    folder = Path(cache.mkdir("simkit-failures")) if cache is not None else config.rootpath / ".simkit-failures"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+# golden pictures ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
+    """Give a function that compares a screen with a picture kept beside the test: golden(machine.screen, "title").
+
+    The picture lies in the folder `golden` beside the test file; `pytest --simkit-accept` writes it.
+    """
+    folder = request.path.parent / _GOLDEN_FOLDER
+    accept = bool(request.config.getoption("--simkit-accept"))
+
+    def compare(screen: Screen, name: str, *, border: bool = False) -> None:
+        from simkit.golden import NAME, difference, read_png, unequal_pixels, write_png
+
+        __tracebackhide__ = True
+        if not NAME.fullmatch(name):
+            raise pytest.UsageError(f"golden picture {name!r}: letters, digits, dot, dash and underscore only")
+        path = folder / f"{name}.png"
+        failures = failure_folder(request.config)
+        shown_path = screen.save_png(failures / f"{name}-shown.png", border=border)
+        shown = read_png(shown_path)
+        if accept:
+            folder.mkdir(exist_ok=True)
+            write_png(path, shown)
+            return
+        if not path.is_file():
+            pytest.fail(
+                f"there is no golden picture {path}; the screen is in {shown_path}. Look at it, then run pytest with "
+                "--simkit-accept.",
+                pytrace=False,
+            )
+        kept = read_png(path)
+        apart = difference(kept, shown)
+        if apart is None:
+            return
+        difference_path = failures / f"{name}-difference.png"
+        write_png(difference_path, apart)
+        count = unequal_pixels(kept, shown)
+        what = f"{count} pixels differ" if count is not None else f"sizes differ: {kept.shape[:2]}, {shown.shape[:2]}"
+        pytest.fail(
+            f"{what} from {path}; side by side in {difference_path} (golden, shown, difference). If the new picture "
+            "is right, run pytest with --simkit-accept.",
+            pytrace=False,
+        )
+
+    return compare
+
+
+# coverage -------------------------------------------------------------------------------------------------------------
+
+
+def _keep(config: pytest.Config, counts: Counts) -> None:
+    kept = config.stash[_COUNTS]
+    if counts.program in kept:
+        kept[counts.program].add(counts)
+    else:
+        kept[counts.program] = counts
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Hand the counts to the controller (pytest-xdist), or write them."""
+    config = session.config
+    named = config.getoption("--simkit-coverage")
+    if not named:
+        return
+    kept = config.stash[_COUNTS]
+    output = getattr(config, "workeroutput", None)
+    if output is not None:
+        output[_OUTPUT_KEY] = [counts.to_json() for counts in kept.values()]
+        return
+    for path, counts in _files(Path(named), kept):
+        path.write_text(counts.to_json(), encoding="utf-8")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any, error: object) -> None:
+    """Take the counts of a worker (pytest-xdist)."""
+    from simkit.coverage import Counts
+
+    for text in getattr(node, "workeroutput", {}).get(_OUTPUT_KEY, []):
+        _keep(node.config, Counts.parse(text))
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    """Say where the counts are."""
+    named = config.getoption("--simkit-coverage")
+    if named:
+        for path, counts in _files(Path(named), dict(config.stash[_COUNTS])):
+            terminalreporter.write_line(f"{len(counts.ran)} ROM instructions ran: {path}")
+
+
+def _files(path: Path, kept: Mapping[str, Counts]) -> list[tuple[Path, Counts]]:
+    """One file a program; the programs' hashes tell several apart."""
+    if len(kept) <= 1:
+        return [(path, counts) for counts in kept.values()]
+    return [(path.with_name(f"{path.stem}-{key[:8]}{path.suffix}"), counts) for key, counts in sorted(kept.items())]
