@@ -37,7 +37,7 @@ _times: asl
 
 ; The name of the game in big letters: nine letters of 3 x 3 tiles. Their tiles lie column by column, see
 ; load_big_letters; here they are called by name.
-.alias BIG_ROW 3                        ; row of the picture where they begin
+.alias BIG_ROW 4                        ; row of the picture where they begin
 draw_title_words:
 .scope
         lda #BIG_ROW
@@ -76,7 +76,7 @@ _tile:  pha
         ; Best score, in the map's line of its own.
         lda #23
         sta ROW
-        lda #18
+        lda #19
         sta COLUMN
         jsr name_address
         lda SOURCE
@@ -221,25 +221,25 @@ _game:  lda status_text,x
         dex
         bpl _game
         ldx #0
-        ldy #3
+        ldy #2
         jsr _score
         lda LEVEL
-        ldy #12
+        ldy #11
         jsr _number
         lda LETTUCES_LEFT
-        ldy #16
+        ldy #15
         jsr _number
         lda SLUGS_TO_CATCH
-        ldy #20
+        ldy #19
         jsr _number
         lda PLAYER2_ON
         beq _alone
         ldx #3
-        ldy #26
+        ldy #25
         jmp _score
 _alone: ldx #5
 _join:  lda join_text,x                 ; nobody at pad 2 yet
-        sta STATUS_LINE+26,x
+        sta STATUS_LINE+25,x
         dex
         bpl _join
         rts
@@ -278,11 +278,11 @@ _ones:  ora #'0
         rts
 .scend
 
-status_text:                            ;   P1 score   level   lettuces         slugs to catch      P2 score
-        .byte TILE_HAT_1, "P1000000 LV00 ", TILE_SMALL_LETTUCE, "00 ", TILE_SMALL_SLUG, "00 "
-        .byte TILE_HAT_2, "P2000000"
+status_text:                            ; score of gardener 1, level, lettuces left, slugs to catch, score of gardener 2
+        .byte TILE_HAT_1, " 000000 LV00 ", TILE_SMALL_LETTUCE, "00 ", TILE_SMALL_SLUG, "00  "
+        .byte TILE_HAT_2, " 000000 "
 join_text:
-        .byte " START"
+        .byte "START?"
 
 ; --- Messages -----------------------------------------------------------------------------------------------------
 ; Three lines of 16 characters on the path between the beds, where no lettuce stands. They go through the tile queue,
@@ -426,25 +426,25 @@ title_map:
         .byte "  .        +      .      +  123 "
         .byte "    *          .        .   456 "
         .byte "+         .           +     789 "
+        .byte "  .            +           .    "
         .byte "                                "
         .byte "                                "
         .byte "                                "
-        .byte ".    +         +        .      +"
-        .byte "  NIGHT IN THE VEGETABLE BEDS   "
-        .byte "        +         .          .  "
-        .byte "   .                   *        "
-        .byte "     PRESS START OR ENTER     + "
-        .byte " +                              "
+        .byte " .    +              .        + "
+        .byte "   NIGHT IN THE VEGETABLE BEDS  "
+        .byte "   .        +          *     .  "
+        .byte "      PRESS START OR ENTER      "
+        .byte " +                            . "
         .byte "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa"
         .byte "bbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbb"
         .byte "cccccccccccccccccccccccccccccccc"
-        .byte "hihhihiihihhihiihhihihhihiihihhi"
-        .byte "%#%%#%##%#%%#%##%%#%#%%#%##%#%%#"
+        .byte "hihhihiihhihihiihhihihhihiihihhi"
+        .byte "~[]~~[]~~[]~~[]~~[]~~[]~~[]~~[]~"
+        .byte "~{}~~{}~~{}~~{}~~{}~~{}~~{}~~{}~"
         .byte "_,____,___,______,____,______,__"
-        .byte "~[]~~[]~~[]~~[]~~[]~~[]~~[]~[]~~"
-        .byte "~{}~~{}~~{}~~{}~~{}~~{}~~{}~{}~~"
+        .byte "________________________________"
         .byte "__,_______,____,_______,____,___"
-        .byte "  PAD OR ARROWS: WALK           "
-        .byte "  A OR SPACE: SLUG IN BUCKET    "
-        .byte "      BEST SCORE                "
+        .byte "      PAD OR ARROWS: WALK       "
+        .byte "  A OR SPACE: SLUG INTO BUCKET  "
+        .byte "       BEST SCORE               "
 .charmap

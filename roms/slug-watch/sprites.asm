@@ -182,7 +182,7 @@ _add:   jmp add_sprite
 .scend
 
 list_title_walk:
-        lda #160
+        lda #144
         sta ROW
         lda HEDGEHOG_X                  ; three places along the same way, in eight-bit numbers that run round
         clc
@@ -196,7 +196,7 @@ list_title_walk:
         adc #DRAWING_SLUG
         ldy #COLOUR_MAGENTA
         jsr add_sprite
-        lda #158
+        lda #143
         sta ROW
         lda HEDGEHOG_X
         clc
@@ -214,6 +214,6 @@ list_title_walk:
         adc #DRAWING_SIDE
         ldy #COLOUR_LIGHT_BLUE
         jsr add_sprite
-        lda #160
+        lda #144
         sta HEDGEHOG_Y
         jmp list_hedgehog

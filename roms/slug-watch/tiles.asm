@@ -142,12 +142,12 @@ tile_patterns:
         ; pebbles of the path
         .byte %00000000
         .byte %01100000
-        .byte %01100010
+        .byte %01100000
         .byte %00000000
-        .byte %00001100
-        .byte %10001100
         .byte %00000000
-        .byte %00100000
+        .byte %00000110
+        .byte %00000000
+        .byte %00000000
         ; hedge
         .byte %01100110
         .byte %11110111
@@ -486,7 +486,7 @@ tile_colours:
         .byte $C1, $C1, $C1, $C1, $C1, $C1, $C1, $C1   ; grass in the dark
         .byte $C1, $C1, $C1, $C1, $C1, $C1, $C1, $C1   ; tuft of grass
         .byte $F1, $F1, $B1, $F1, $C1, $C1, $C1, $C1   ; flower
-        .byte $E1, $E1, $E1, $E1, $A1, $A1, $E1, $E1   ; pebbles of the path
+        .byte $E1, $E1, $A1, $A1, $A1, $A1, $E1, $E1   ; pebbles of the path
         .byte $2C, $2C, $C1, $C1, $2C, $2C, $C1, $C1   ; hedge
         .byte $2C, $2C, $C1, $C1, $2C, $2C, $C1, $C1   ; hedge, other leaves
         .byte $C4, $C4, $C4, $C4, $C4, $C4, $C1, $C1   ; top of the hedge before the dawn
