@@ -43,7 +43,7 @@ class Rig:
         self.pins: dict[str, Pin] = {}
         for name in SYSTEM_LINES:
             if name in pulled:
-                self.pins[name] = Pin(PinSpec(name="test", drive=Drive.OPEN_DRAIN), -1)
+                self.pins[name] = Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), -1)
                 self.bus.wiring.line(name).join(self.pins[name])
         self.bus.machine_events["line"] = self._line_event
         self.cpu: ExactCpu = make_exact(part, self.bus, self.findings, 1, **options)  # type: ignore[arg-type]
@@ -66,6 +66,18 @@ class Rig:
         self.bus.schedule(cycle, OUTSIDE_MACHINE, "", "line", (name, True))
         if cycles is not None:
             self.bus.schedule(cycle + cycles, OUTSIDE_MACHINE, "", "line", (name, False))
+
+    def keep(self) -> None:
+        """Remember everything as it is, for `back`."""
+        self._kept = (self.bus.save(), self.cpu.save(), bytes(self.memory))
+
+    def back(self) -> None:
+        """Everything as it was at `keep`."""
+        bus, cpu, memory = self._kept
+        self.memory[:] = memory
+        self.cpu.load(cpu)
+        self.bus.load(bus)
+        self.log.clear()
 
     def watch(self) -> "Rig":
         """Log every bus cycle from now on."""

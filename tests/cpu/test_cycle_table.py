@@ -105,7 +105,7 @@ def test_undefined_cmos_opcodes_are_nops_of_the_printed_length(code, cycles):
 
 
 def test_numbers_of_opcodes_are_those_of_the_tables():
-    """NMOS: 151 documented (Programming Manual 1976), 105 others, 12 of them jam (groepaz 2017). W65C02S: 212, 44 NOPs."""
+    """MCS6500 Programming Manual 1976: 151; groepaz 2017: 105 others, 12 jam; W65C02S data sheet: 212, and 44 NOPs."""
     nmos, cmos = OPCODES["6502"], OPCODES["65C02"]
     assert sum(o.documented for o in nmos) == 151
     assert sum(o.mnemonic == "JAM" for o in nmos) == 12
@@ -153,8 +153,14 @@ CHECKS = [
         "EE8F74",
         {0x748F: 0x9A},
         {},
-        [(0x1000, 0xEE, 0), (0x1001, 0x8F, 0), (0x1002, 0x74, 0)]
-        + [(0x748F, 0x9A, 0), (0x748F, 0x9A, 1), (0x748F, 0x9B, 1)],
+        [
+            (0x1000, 0xEE, 0),
+            (0x1001, 0x8F, 0),
+            (0x1002, 0x74, 0),
+            (0x748F, 0x9A, 0),
+            (0x748F, 0x9A, 1),
+            (0x748F, 0x9B, 1),
+        ],
     ),
     (
         "65C02",
@@ -162,8 +168,14 @@ CHECKS = [
         "EEE27D",
         {0x7DE2: 0x20},
         {},
-        [(0x1000, 0xEE, 0), (0x1001, 0xE2, 0), (0x1002, 0x7D, 0)]
-        + [(0x7DE2, 0x20, 0), (0x7DE2, 0x20, 0), (0x7DE2, 0x21, 1)],
+        [
+            (0x1000, 0xEE, 0),
+            (0x1001, 0xE2, 0),
+            (0x1002, 0x7D, 0),
+            (0x7DE2, 0x20, 0),
+            (0x7DE2, 0x20, 0),
+            (0x7DE2, 0x21, 1),
+        ],
     ),
     (
         "6502",
