@@ -21,7 +21,7 @@ import attrs
 from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
 from simkit.events import NEVER
 from simkit.ports import ScreenPort
-from simkit_cards.tile_video_access import TOO_SOON, PortState, What
+from simkit_cards.tile_video_access import TOO_SOON, PortState, What, outcome_words
 from simkit_cards.tile_video_colours import SCALES, palette
 from simkit_cards.tile_video_pacing import PAIR_TICKS, Pacing
 from simkit_cards.tile_video_picture import Picture, addressed
@@ -133,7 +133,7 @@ class TileVideo(Card):
         self._crystal = slot.crystal(Fraction(settings.crystal_hz))
         self._raster = Raster(lines, settings.flag_dot)
         self._pacing = Pacing(self._raster, settings.window_phase)
-        self._picture = Picture(self._raster, settings.text_left, blank=1)
+        self._picture = Picture(settings.text_left, blank=1)
         self._memory = bytearray(VRAM_BYTES)
         self._written = bytearray(VRAM_BYTES)  # 1 for each cell the program has written
         self._status = StatusFlags(self._raster, self._memory, settings.coincidence == "everywhere")
@@ -143,6 +143,7 @@ class TileVideo(Card):
         self._frame = 0  # frame under way
         self._end_tick = NEVER
         self._flag_lost = False  # a status read hit the moment in which F is set at the end of this frame
+        self._unanswered = False  # a frame ended with INT still low from the one before
         self._check_memory = False  # the display was switched on: look for memory never written when the frame ends
         self._set_tables()
         slot.port(
@@ -173,7 +174,7 @@ class TileVideo(Card):
         address = int.from_bytes(noise[-4:-2]) & VRAM_BYTES - 1
         self._ports = PortState(address=address, latch=address & 0xFF, ahead=noise[-2])
         self._frame = 0
-        self._flag_lost = self._check_memory = False
+        self._flag_lost = self._unanswered = self._check_memory = False
         self._rules.said.clear()
         self._status.load(noise[-1] & Status.FSN, 0)
         self._set_tables()
@@ -192,7 +193,7 @@ class TileVideo(Card):
         self._set_register(1, 0, tick)
         self._status.clear()
         self._ports.forget()
-        self._flag_lost = self._check_memory = False
+        self._flag_lost = self._unanswered = self._check_memory = False
         self._end_tick = NEVER
         self.slot.cancel("frame")
         self._drive_interrupt(cycle)
@@ -211,15 +212,16 @@ class TileVideo(Card):
 
     def event(self, name: str, cycle: int) -> None:
         """A frame ended: INT may fall; the next end is armed."""
-        waited = self._status.value & Status.F and self._registers[1] & R1.IE
         self.advance(cycle)
         self.slot.at(self._crystal.first_cycle_at(self._end_tick), "frame")
-        if waited:
+        if self._unanswered:
+            self._unanswered = False
             self._rules.frame_unanswered(cycle)
         if self._check_memory:
             self._check_memory = False
             self._rules.never_written(cycle, self._tables, self._memory, self._written, self._cell)
-        self._rules.masked_sprites(cycle, self._tables, self._status.sprites(self._tables))
+        if self._tables.masked:
+            self._rules.masked_sprites(cycle, self._status.sprites(self._tables))
         self._drive_interrupt(cycle)
 
     def _settle(self, tick: int) -> None:
@@ -229,6 +231,7 @@ class TileVideo(Card):
             if ports.waiting and ports.done_tick <= tick and ports.done_tick <= end:
                 self._commit()
             elif end <= tick:
+                self._unanswered = bool(self._status.value & Status.F and self._registers[1] & R1.IE)
                 self._status.finish_frame(self._tables, set_flag=not self._flag_lost)
                 self._flag_lost = False
                 self._picture.end_frame(self._raster.start + self._frame * self._raster.frame_ticks)
@@ -260,7 +263,7 @@ class TileVideo(Card):
             line, _ = self._raster.beam(edge)
             where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
             self._rules.too_soon(
-                cycle, gap * us, short * us, where, _outcome(older, what, lost, self.settings.too_soon)
+                cycle, gap * us, short * us, where, outcome_words(older, what, lost, self.settings.too_soon)
             )
 
     def _commit(self) -> None:
@@ -441,6 +444,7 @@ class TileVideo(Card):
             "ports": self._ports.save(),
             "said": sorted(self._rules.said),
             "flag_lost": self._flag_lost,
+            "unanswered": self._unanswered,
             "check_memory": self._check_memory,
             "frame": self._frame,
             "raster_start": self._raster.start,
@@ -477,7 +481,8 @@ class TileVideo(Card):
         self._registers[:] = registers
         self._ports = ports
         self._rules.said = said
-        self._flag_lost, self._check_memory = bool(state["flag_lost"]), bool(state["check_memory"])
+        self._flag_lost, self._unanswered = bool(state["flag_lost"]), bool(state["unanswered"])
+        self._check_memory = bool(state["check_memory"])
         self._frame = frame
         self._raster.start = start
         self._end_tick = NEVER if state["held"] else self._raster.end_tick(frame)

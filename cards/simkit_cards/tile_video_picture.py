@@ -20,13 +20,11 @@ class Picture:
     whole frame: memory and registers as they were at its start, with each change in force from the line it hit.
 
     Args:
-        raster: where the beam is.
         text_left: dots left of the text in text modes.
         blank: colour number shown before the first frame has ended.
     """
 
-    def __init__(self, raster: Raster, text_left: int, blank: int) -> None:
-        self._raster = raster
+    def __init__(self, text_left: int, blank: int) -> None:
         self._text_left = text_left
         self._blank = blank
         self._dots = Dots()
@@ -40,7 +38,7 @@ class Picture:
         self.registers = bytearray(registers)
         self._pixels = bytes([self._blank]) * (ACTIVE_LINES * 256) if pixels is None else pixels
         self._pending: list[Change] | None = None  # journal of the last whole frame until it is drawn
-        self._frame = 0
+        self._frame_start = 0
         self._still = False  # the picture shows memory and registers as they are, so no change means no drawing
         self._addressed = self.memory  # as the chip addresses it
         self._tables = decode(self.registers)
@@ -48,14 +46,14 @@ class Picture:
         self._blocks: set[int] = set()
         self._rearrange()
 
-    def end_frame(self, frame: int) -> None:
-        """The frame under way ends; what comes belongs to the next."""
+    def end_frame(self, start: int) -> None:
+        """The frame under way, whose line 0 began at tick `start`, ends; what comes belongs to the next."""
         if self._pending is not None:
             self._apply(self._pending)
             self._still = False
         self._pending = self.journal
         self.journal = []
-        self._frame = frame
+        self._frame_start = start
 
     def pixels(self) -> bytes:
         """Colour numbers of the last whole frame."""
@@ -68,17 +66,17 @@ class Picture:
 
     def _draw(self, changes: list[Change]) -> bytes:
         lines: list[bytes] = []
-        line_of_change = self._raster.line_of_change
-        frame = self._frame
+        line_of_change = Raster.line_of_change
+        start = self._frame_start
         done = position = 0
         count = len(changes)
         while position < count:
-            line = line_of_change(changes[position][0], frame)
+            line = line_of_change(changes[position][0] - start)
             if line > done:
                 lines += self._draw_lines(done, line)
                 done = line
             end = position + 1
-            while end < count and line_of_change(changes[end][0], frame) == line:
+            while end < count and line_of_change(changes[end][0] - start) == line:
                 end += 1
             self._apply(changes[position:end])
             position = end

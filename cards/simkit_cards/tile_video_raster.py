@@ -51,12 +51,13 @@ class Raster:
         """Tick at which a frame ends."""
         return self.start + frame * self.frame_ticks + self._end
 
-    def line_of_change(self, tick: int, frame: int) -> int:
-        """First line of the frame that shows a change made at `tick`, 0 to 192.
+    @staticmethod
+    def line_of_change(ticks: int) -> int:
+        """First line that shows a change made `ticks` after its frame's line 0 began, 0 to 192; negative is before.
 
         A change while dots 0 to 255 of a line are drawn shows from that line on; after them, from the next.
         """
-        line = (tick - self.start - frame * self.frame_ticks + _BLANK_TICKS) // LINE_TICKS
+        line = (ticks + _BLANK_TICKS) // LINE_TICKS
         return max(0, min(line, ACTIVE_LINES))
 
     def beam(self, tick: int) -> tuple[int, int]:

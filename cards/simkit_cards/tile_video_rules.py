@@ -162,9 +162,9 @@ class Rules:
         """Tables may lie elsewhere now."""
         self.said -= {"video-masked-sprites", "video-4k-addressing"}
 
-    def masked_sprites(self, cycle: int, tables: Tables, sprites: int) -> None:
+    def masked_sprites(self, cycle: int, sprites: int) -> None:
         """Clearing mask bits of register 4 in graphics II disturbs sprites past the eighth. [PG] 8.4.2."""
-        if tables.mode is Mode.GRAPHICS_2 and tables.pattern_mask != 0x1FFF and sprites > 8:
+        if sprites > 8:
             self._once(
                 "video-masked-sprites",
                 cycle,

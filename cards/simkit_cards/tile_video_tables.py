@@ -124,6 +124,11 @@ class Tables:
         return self.on and self.mode.has_sprites
 
     @property
+    def masked(self) -> bool:
+        """Graphics II with mask bits of register 4 clear."""
+        return self.mode is Mode.GRAPHICS_2 and self.pattern_mask != 0x1FFF
+
+    @property
     def columns(self) -> int:
         """Cells a row."""
         return 32 if self.mode < Mode.TEXT else 40

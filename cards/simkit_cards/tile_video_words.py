@@ -89,9 +89,7 @@ def sprite_words(memory: bytes | bytearray, tables: Tables) -> list[str]:
     for number in range(SPRITES):
         y, _, name, tag = attributes[number * 4 : number * 4 + 4]
         if y == END_OF_LIST:
-            lines.append(
-                f"sprite {number}: Y = $D0 ends the list; {SPRITES - number - 1} entries after it are not used"
-            )
+            lines.append(f"sprite {number}: Y = $D0 ends the list; {SPRITES - number - 1} entries after it unused")
             break
         top = y + 1 if y < 0xE0 else y - 255
         early = ", early clock" if tag & 0x80 else ""
