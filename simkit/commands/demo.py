@@ -140,13 +140,13 @@ def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
 
 
 def _with_sources(image: Path) -> list[Path]:
-    """An image and what it was built from: files of the same name, include files, and a folder of the same name."""
+    """An image and what it was built from: files and a folder of the same name, include files, drivers."""
     found = [image] if image.is_file() else []
     for path in image.parent.iterdir():
         same_name = path.stem == image.stem and path.suffix in SOURCE_SUFFIXES
         if path.is_file() and (same_name or path.suffix == ".inc" or path.name == "build.py"):
             found.append(path)
-    parts = image.with_suffix("")
-    if parts.is_dir():
-        found += [path for path in parts.rglob("*") if path.is_file() and "__pycache__" not in path.parts]
+    for parts in (image.with_suffix(""), image.with_name("drivers")):
+        if parts.is_dir():
+            found += [path for path in parts.rglob("*") if path.is_file() and "__pycache__" not in path.parts]
     return found
