@@ -3,8 +3,8 @@
 ;
 ; What to look for:
 ;   no AA when the board is switched on        the keyboard does not speak, or the card does not listen
-;   each code twice                            the controller does not see that a code was taken: latch, or clock too fast
-;   nothing at all, but the counter runs       the ready bit is on another data line than the program thinks
+;   codes twice, releases missing              the controller sees too late that a code was taken: latch, or clock too fast
+;   one code over and over, with no key held   the ready bit is on another data line than the program thinks
 ;   a key that stays held                      a code was lost; press and release it again
 ;   "lost" counts                              the program was too slow, or the card holds the keyboard off
 
@@ -182,6 +182,7 @@ _end:   lda HELD_PLACES                 ; spaces where others stood before
 show_character:
 .scope
         lda KEY_CHARACTER
+        bmi _end                        ; an arrow and its like
         cmp #13
         beq _new_line
         cmp #8

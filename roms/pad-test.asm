@@ -199,7 +199,7 @@ held_label:     .byte "held ", 0
 seen_label:     .byte "seen ", 0
 presses_label:  .byte "presses ", 0
 unlike_label:   .byte ", unlike ", 0
-button_names:   .byte "a b select start up down left right "
+button_names:   .byte "a b sel start up down left right "
 button_names_end:
 
 .include "drivers/text-screen.asm"
