@@ -10,14 +10,13 @@ from simkit import Machine
 
 ROOT = Path(__file__).resolve().parent.parent
 EXHIBITS = ROOT / "demo" / "wrong-wiring"
-SOUND = ROOT / "demo" / "marlpit"
 BUTTONS = ("a", "b", "select", "start", "up", "down", "left", "right")
 SHOWN = ("a", "b", "sel", "start", "up", "down", "left", "right")
 FIRST_LINES = {1: 3, 2: 11}
 
 
 def pad_tester(folder: Path) -> Machine:
-    machine = Machine.load(folder, images={2: ROOT / "roms" / "pad-test.bin"})
+    machine = Machine.load(folder)
     machine.run(seconds=0.1)
     return machine
 
@@ -38,7 +37,7 @@ def shown_for(machine: Machine, pad: int, button: str) -> tuple[list[str], list[
 
 
 def keyboard_tester(folder: Path) -> Machine:
-    machine = Machine.load(folder, images={2: ROOT / "roms" / "keyboard-test.bin"})
+    machine = Machine.load(folder)
     machine.run(seconds=0.6)
     return machine
 
@@ -55,7 +54,7 @@ def test_every_exhibit_has_a_test_here():
 
 
 def test_the_sound_machine_shows_every_button_and_nothing_else():
-    machine = pad_tester(SOUND)
+    machine = pad_tester(ROOT / "demo" / "pad-test")
     for button in BUTTONS:
         assert shown_for(machine, 1, button) == ([button], [])
         assert shown_for(machine, 2, button) == ([], [button])
@@ -116,7 +115,7 @@ def test_a_backward_latch_repeats_codes_and_loses_releases():
     machine.run(seconds=0.2)
     assert codes(machine).count("1C") > 1
     assert codes(machine) != ["AA", "1C", "F0", "1C"]
-    sound = keyboard_tester(SOUND)
+    sound = keyboard_tester(ROOT / "demo" / "keyboard-test")
     sound.keys.type("a")
     sound.run(seconds=0.2)
     assert codes(sound) == ["AA", "1C", "F0", "1C"]

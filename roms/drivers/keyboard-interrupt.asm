@@ -19,7 +19,7 @@
 .data page_zero
 .space KEY_PUT 1                        ; where the next code goes; the interrupt's
 .space KEY_GET 1                        ; where the next code is taken; the main program's
-.space KEY_LOSING 1                     ; the card's overflow bit as last seen
+.space KEY_LOSING 1                     ; not 0: the overflow bit was up when we last looked
 .data tables
 .space KEY_BUFFER 64
 .text
@@ -27,6 +27,10 @@
 key_interrupt:
 .scope
         lda KEYBOARD_STATUS
+        tax
+        and #KEYBOARD_OVERFLOW
+        tsb KEY_LOSING                  ; noted now: the bit may be gone when this code has been taken
+        txa
         and #KEYBOARD_READY
         beq _none
         ldx #KEY_LOOK_LOOPS
