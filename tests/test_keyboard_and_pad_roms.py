@@ -232,7 +232,7 @@ def test_a_line_and_an_entry_have_an_end():
 
 # The highest typing rate ----------------------------------------------------------------------------------------------
 
-TAPS = 200
+TAPS = 200  # at 5 % too fast 16 bytes run full in 110
 TAP_BYTES = 3  # make, and F0 with the make again
 
 
@@ -243,7 +243,10 @@ def byte_cycles(machine: Machine) -> int:
 
 
 def tap_work(machine: Machine) -> int:
-    """Cycles the program needs for one tap: what it does not spend going round its idle loop."""
+    """Cycles the program needs for one tap: what it does not spend on rounds of its loop that find nothing.
+
+    Two rounds find something: the press and the release.
+    """
     machine.run(label="main_loop")
     start = machine.cycle
     machine.run(label="main_loop")
@@ -254,18 +257,19 @@ def tap_work(machine: Machine) -> int:
     while machine.cycle < start + 30_000:
         machine.run(label="main_loop")
         rounds += 1
-    return machine.cycle - start - rounds * idle
+    return machine.cycle - start - (rounds - 2) * idle
 
 
-def codes_lost_at(interval: float) -> tuple[int, Machine]:
+def codes_lost_at(machine: Machine, interval: float, taps: int) -> int:
     """Tap letters at a steady pace, each held for half of it."""
-    machine = boot("catalogue")
     start = machine.cycle + 1000
-    for number, name in zip(range(TAPS), itertools.cycle("qwertyuiop"), strict=False):
+    for number, name in zip(range(taps), itertools.cycle("qwertyuiop"), strict=False):
         machine.keys.press(name, at=int(start + number * interval))
         machine.keys.release(name, at=int(start + (number + 0.5) * interval))
-    machine.run(until=lambda m: m.cycle > start + TAPS * interval + 100_000)
-    return machine.peek(machine.labels["KEYS_LOST"]), machine
+    end = start + taps * interval + 100_000
+    while machine.cycle < end:
+        machine.run(cycles=int(end) + 1 - machine.cycle)
+    return machine.peek(machine.labels["KEYS_LOST"])
 
 
 def test_typing_at_the_rate_of_the_line_loses_nothing_and_a_step_above_is_flagged():
@@ -276,11 +280,30 @@ def test_typing_at_the_rate_of_the_line_loses_nothing_and_a_step_above_is_flagge
     line = TAP_BYTES * byte_cycles(machine)
     assert line == 6_480
     assert 500 < tap_work(machine) < line
-    lost, machine = codes_lost_at(line)
-    assert lost == 0
-    lost, machine = codes_lost_at(0.95 * line)
-    assert lost >= 1
+    assert codes_lost_at(machine, line, TAPS) == 0
+    machine = boot("catalogue")
+    assert codes_lost_at(machine, 0.95 * line, TAPS) >= 1
     assert lines(machine)[20] == " keys were lost, please look again"
+
+
+def test_on_a_slow_machine_the_drivers_loop_sets_the_highest_rate():
+    """At 200 kHz three bytes come in 648 cycles and the program needs twice that. The rate by its own work, measured
+    with a full line, loses nothing; 3 % above, the driver's 64 places and the card's 15 run full, and it says so."""
+
+    def slow_machine() -> Machine:
+        machine = Machine.load(DEMO / "catalogue", clock="200 kHz", settings={3: {"typematic": 127}})
+        machine.run(seconds=1.0)
+        for _ in range(36):  # a full line: from here on every tap costs the same
+            machine.keys.press("x")
+            machine.keys.release("x", at=machine.cycle + 2_000)
+            machine.run(cycles=4_000)
+        return machine
+
+    machine = slow_machine()
+    work = tap_work(machine)
+    assert work > 3 * 1080 * 0.2
+    assert codes_lost_at(machine, 1.01 * work, 1500) == 0
+    assert codes_lost_at(slow_machine(), 0.97 * work, 1500) >= 1
 
 
 @pytest.mark.parametrize("slots", [2, 4])
