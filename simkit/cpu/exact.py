@@ -246,15 +246,15 @@ class ExactCpu(BusCycles):
         """Steps up to the first boundary at or after cycle `until`, or up to the one at which the CPU halts."""
         if self.inside_instruction:
             self.step()
-        halted = self.halted
         while self.cycle < until:
             if self.held or self.reset_due:
                 self._skip(until)
             elif self.due is None and self._so_edge is None and self.recogniser.quiet(bool(self.i)):
                 self._run_quick(min(until, self.horizon - QUICK_MARGIN))
             if self.cycle < until:
+                halted_before = self.halted is not None
                 self._step()
-                if self.halted is not halted:
+                if self.halted is not None and not halted_before:
                     return
 
     def _run_quick(self, stop: int) -> None:
