@@ -23,6 +23,7 @@ from simkit.cpu.handlers import handlers
 from simkit.cpu.recognise import Recogniser
 from simkit.cpu.stepping import CycleStepper
 from simkit.errors import SimkitError
+from simkit.events import NEVER
 
 if TYPE_CHECKING:
     from simkit.findings import Findings
@@ -292,33 +293,61 @@ class ExactCpu(BusCycles):
 
     # snapshot -------------------------------------------------------------------------------------------------------
 
-    _SAVED = ("pc", "a", "x", "y", "sp", "p", "cycle", "last", "due", "waiting", "halted", "jammed", "reset_due")
+    _BYTES = ("a", "x", "y", "sp", "p", "last")
+    _WORDS = ("waiting", "jammed", "reset_due")
 
     def save(self) -> dict[str, Any]:
-        """State for a snapshot, taken between instructions: JSON values."""
+        """State for a snapshot, taken between instructions: JSON values.
+
+        Raises:
+            SimkitError: cycle stepping stands inside an instruction.
+        """
         if self.inside_instruction:
             raise SimkitError(
                 "The CPU is inside an instruction; its state there cannot be saved.",
                 remedy="Finish the instruction with step(), then save.",
             )
-        state: dict[str, Any] = {name: getattr(self, name) for name in self._SAVED}
+        names = ("pc", "cycle", "due", "halted", *self._BYTES, *self._WORDS)
+        state: dict[str, Any] = {name: getattr(self, name) for name in names}
         state["so_edge"] = self._so_edge
         state["nmi"] = self.recogniser.save()
         state["recent"] = [list(entry) for entry in self.recent]
         return state
 
     def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
+        """Take back what `save` gave; every field is checked before anything changes.
+
+        Raises:
+            KeyError, ValueError, TypeError: a field is missing or impossible.
+        """
+        for name in self._BYTES:
+            _check(state, name, 0xFF)
+        _check(state, "pc", 0xFFFF)
+        _check(state, "cycle", NEVER)
+        if state["due"] not in (None, "IRQ", "NMI") or not isinstance(state["halted"], str | None):
+            raise ValueError("due or halted of the CPU is not what was saved")
+        so_edge = state["so_edge"] if state["so_edge"] is None else _check(state, "so_edge", NEVER)
+        recent = [(int(cycle), int(pc)) for cycle, pc in state["recent"]]
+        words = {name: bool(state[name]) for name in self._WORDS}
+        self.recogniser.load(state["nmi"])
         self._drop_instruction()
-        for name in self._SAVED:
+        for name in ("pc", "cycle", "due", "halted", *self._BYTES):
             setattr(self, name, state[name])
+        for name, value in words.items():
+            setattr(self, name, value)
         self.began = self.first = self.cycle - 1
         self._stalled_at = -1
-        self._so_edge = state["so_edge"]
-        self.recogniser.load(state["nmi"])
+        self._so_edge = so_edge
         self.recent.clear()
-        self.recent.extend((int(cycle), int(pc)) for cycle, pc in state["recent"])
+        self.recent.extend(recent)
         self.attention = True
+
+
+def _check(state: dict[str, Any], name: str, highest: int) -> int:
+    value = state[name]
+    if not isinstance(value, int) or not 0 <= value <= highest:
+        raise ValueError(f"{name} of the CPU cannot be {value!r}")
+    return value
 
 
 def make_exact(

@@ -96,6 +96,9 @@ class Recogniser:
         return {"edge": self.edge, "last_edge": self._last_edge, "fell": self._fell, "rose": self._rose}
 
     def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        self.edge, self._last_edge = state["edge"], state["last_edge"]
-        self._fell, self._rose = state["fell"], state["rose"]
+        """Take back what `save` gave; everything is checked before anything changes."""
+        edge, last_edge, fell, rose = (state[name] for name in ("edge", "last_edge", "fell", "rose"))
+        if not all(isinstance(value, int | None) for value in (edge, last_edge)):
+            raise ValueError("an NMI edge is not a cycle number")
+        self._fell, self._rose = int(fell), int(rose)
+        self.edge, self._last_edge = edge, last_edge

@@ -114,7 +114,7 @@ class Rig:
         return [(c.address, c.is_write) for c in self.log]
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def rig() -> type[Rig]:
     """The class of boards; call it with "6502" or "65C02"."""
     return Rig
