@@ -222,25 +222,20 @@ quarter_row:
 
 ; Slug Y is out: into the bucket or into the hedgehog. Keeps X and Y.
 catch_slug:
-.scope
         lda #SLUG_CAUGHT
         sta SLUG_STATE,y
         lda #24                         ; pictures with a star
         sta SLUG_TIMER,y
-        lda SLUGS_TO_CATCH
-        beq _end
-        dec SLUGS_TO_CATCH
-_end:   rts
-.scend
+        rts
 
 ; --- Hedgehog -----------------------------------------------------------------------------------------------------
-; It is away for a while (10 to 27 seconds, by chance), then trots once across the garden, at the height of one of
-; the slugs if there are any, and eats the slugs it meets.
+; It is away for a while (17 to 34 seconds, by chance), then trots once across the garden, at the height of a slug if
+; it has noticed one, and eats the slugs it meets. Those do not count as caught: others come in their place.
 send_hedgehog_away:
         stz HEDGEHOG_ON
         stz HEDGEHOG_HAPPY
         jsr chance
-        ora #$80                        ; the timer goes down every fourth picture, and it takes two rounds of it
+        ora #$80                        ; 128 to 255 times eight pictures
         sta HEDGEHOG_TIMER
         rts
 
@@ -249,7 +244,7 @@ move_hedgehog:
         lda HEDGEHOG_ON
         bne _trot
         lda FRAME_COUNT
-        and #$03
+        and #$07
         bne _end
         dec HEDGEHOG_TIMER
         bne _end

@@ -385,6 +385,9 @@ _slug:  lda SLUG_STATE,y
         lda #$10
         jsr add_score
         jsr catch_slug
+        lda SLUGS_TO_CATCH
+        beq _next                       ; the last two in one go
+        dec SLUGS_TO_CATCH
 _next:  dey
         bpl _slug
 

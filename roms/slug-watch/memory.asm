@@ -86,7 +86,7 @@
 .space HEDGEHOG_Y 1
 .space HEDGEHOG_FACE 1
 .space HEDGEHOG_HAPPY 1                 ; has been stroked
-.space HEDGEHOG_TIMER 1                 ; counts down every fourth picture while away
+.space HEDGEHOG_TIMER 1                 ; counts down every eighth picture while away
 
 ; --- Page 2 and 3 -------------------------------------------------------------------------------------------------
 .data work

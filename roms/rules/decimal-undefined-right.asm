@@ -1,0 +1,17 @@
+; D is cleared first.
+.include "bench.inc"
+.org $8000
+start:  ldx #$FF
+        txs
+        cld
+        lda #9
+        clc
+        adc #1
+        sta $20
+stop:   jmp stop
+handler:
+        rti
+other:
+        rti
+.advance $FFFA, $FF
+.word other, start, handler

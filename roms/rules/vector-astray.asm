@@ -1,0 +1,13 @@
+; The vectors are fill.
+.include "bench.inc"
+.org $8000
+start:  ldx #$FF
+        txs
+        cld
+stop:   jmp stop
+handler:
+        rti
+other:
+        rti
+.advance $FFFA, $FF
+.word $FFFF, $FFFF, $FFFF

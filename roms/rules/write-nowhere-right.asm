@@ -1,0 +1,19 @@
+; The loop ends with RAM.
+.include "bench.inc"
+.org $8000
+start:  ldx #$FF
+        txs
+        cld
+        lda #1
+        ldx #0
+loop:   sta $3FF0,x
+        inx
+        cpx #16
+        bne loop
+stop:   jmp stop
+handler:
+        rti
+other:
+        rti
+.advance $FFFA, $FF
+.word other, start, handler
