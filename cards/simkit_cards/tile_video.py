@@ -397,7 +397,7 @@ class TileVideo(Card):
         ports, tables = self._ports, self._tables
         line, dot = self._raster.beam(self._crystal.ticks_at(cycle))
         status = self.peek(CONTROL, cycle)
-        flags = [bit.name or "" for bit in (Status.F, Status.S5, Status.C) if status & bit]
+        flags = [name for name, bit in (("F", Status.F), ("5S", Status.S5), ("C", Status.C)) if status & bit]
         return [
             f"beam at line {line}, dot {dot}; frame {self._frame}",
             f"status ${status:02X}: {', '.join(flags) or 'no flag'}, sprite number {status & Status.FSN}",

@@ -9,8 +9,6 @@ Model: the scan for a line counts when the line begins; where inside the line be
 
 from __future__ import annotations
 
-from enum import IntFlag
-
 from simkit.events import NEVER
 from simkit_cards.tile_video_picture import addressed
 from simkit_cards.tile_video_raster import Raster
@@ -20,8 +18,8 @@ from simkit_cards.tile_video_tables import ACTIVE_DOTS, ACTIVE_LINES, Tables
 _ALL = ACTIVE_LINES * ACTIVE_DOTS
 
 
-class Status(IntFlag):
-    """Bits of the status register. [PG] 5.2."""
+class Status:
+    """Bits of the status register, plain integers because they go to the bus. [PG] 5.2."""
 
     F = 0x80  # frame: the last active line has been drawn
     S5 = 0x40  # "5S": a fifth sprite on a line

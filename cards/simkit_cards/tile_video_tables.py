@@ -10,7 +10,7 @@ Sources:
 
 from __future__ import annotations
 
-from enum import IntEnum, IntFlag
+from enum import IntEnum
 
 import attrs
 
@@ -60,7 +60,7 @@ _MODE_WORDS = {
 }
 
 
-class R1(IntFlag):
+class R1:
     """Bits of register 1. [PG] 5.1.2."""
 
     K16 = 0x80  # "4/16K": 16K addressing

@@ -102,7 +102,7 @@ class VideoDriver:
         return {finding.rule for finding in self.bench.findings}
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")  # a class, so that property tests may use it
 def make_video() -> Callable[..., VideoDriver]:
     """Makes a driven tile-video card from settings (and clock_hz)."""
     return VideoDriver
