@@ -13,13 +13,8 @@ addresses are called:
     Tu                 target of a branch with the page of the next instruction
     Aw                 A+1 without carry into the high byte
 
-Sources:
-    [HM] MOS Technology, MCS6500 Microcomputer Family Hardware Manual, January 1976, appendix A, by section. Where the
-        manual's A.5.8 and A.2.5 print an address one adder step late, the row follows what every later table shows.
-    [WDC] Western Design Center, W65C02S data sheet, tables 6-4, 6-5 and 7-1.
-    [RW] Rockwell, R65C00 data 29651N52, October 1984, differences to the R6502, by item.
-    [UO] groepaz, NMOS 6510 Unintended Opcodes, v0.92, 2017.
-    [SST] SingleStepTests, 65x02 (MIT licence): where the makers publish only how many cycles, not what is on the bus.
+Sources: see SOURCES. Where the Hardware Manual's A.5.8 and A.2.5 print an address one adder step late, the row follows
+what every later table shows.
 """
 
 from __future__ import annotations
@@ -31,6 +26,16 @@ import attrs
 
 from simkit.cpu import operations as ops
 from simkit.cpu.opcodes import OPCODES, Opcode
+
+SOURCES = {
+    "HM": "MOS Technology, MCS6500 Microcomputer Family Hardware Manual, January 1976, appendix A, by section",
+    "WDC": "Western Design Center, W65C02S data sheet, tables 6-4 and 6-5, or table 7-1 where named",
+    "RW": "Rockwell, R65C00 data 29651N52, October 1984, differences to the R6502, by item",
+    "EL": "D. Eyes, R. Lichty, Programming the 65816, Prentice Hall 1986",
+    "UO": "groepaz, NMOS 6510 Unintended Opcodes, v0.92, 2017",
+    "SST": "SingleStepTests, 65x02 (MIT licence): where the makers tell how many cycles but not what is on the bus",
+}
+"""What the short names in the tables stand for."""
 
 _NMOS = """
 imp             | -          | PC ~PC+1                                  | HM A.1
@@ -131,8 +136,8 @@ BRK             | -          | PC ~PC+1 W:S=pch W:S-1=pcl W:S-2=p FFFE FFFF | WD
 JMP abs         | -          | PC PC+1 PC+2                              | WDC
 JMP ind         | -          | PC PC+1 PC+2 A ~Aw A+1                    | WDC 7-1; RW 3; spare address from memory
 JMP iax         | -          | PC PC+1 PC+2 ~PC+1 AX AX+1                | WDC; SST
-WAI             | -          | PC ~PC+1 ~PC+1                            | Eyes and Lichty, Programming the 65816, 1986
-STP             | -          | PC ~PC+1 ~PC+1                            | Eyes and Lichty, Programming the 65816, 1986
+WAI             | -          | PC ~PC+1 ~PC+1                            | EL
+STP             | -          | PC ~PC+1 ~PC+1                            | EL
 NOP imp         | -          | PC                                        | WDC 7-1
 NOP imm         | -          | PC PC+1                                   | WDC 7-1
 NOP zp          | -          | PC PC+1 Z                                 | WDC 7-1
@@ -253,9 +258,6 @@ def addresses(
 
 _WORDS = {
     "PC": "opcode",
-    "PC+1": "next byte",
-    "PC+2": "byte after that",
-    "PC+3": "byte behind the instruction",
     "Z": "zero page address",
     "Z+1": "zero page address + 1",
     "ZX": "zero page address + X",
@@ -281,7 +283,7 @@ _WORDS = {
     "Tu": "target, high byte not carried",
     "FFFE": "vector $FFFE",
     "FFFF": "vector $FFFF",
-    "FFLO": "$FF00 + next byte",
+    "FFLO": "$FF00 + operand, low byte",
 }
 _DATA_WORDS = {
     "register": "the stored byte",
@@ -293,25 +295,28 @@ _DATA_WORDS = {
 }
 
 
-def cycle_words(cycle: str, operand_bytes: int) -> tuple[str, str, str]:
+def cycle_words(cycle: str, opcode: Opcode) -> tuple[str, str, str]:
     """One cycle in words: what the CPU does, where, and with what.
 
     Args:
         cycle: one text of a pattern.
-        operand_bytes: how many operand bytes the instruction has.
+        opcode: the instruction it belongs to.
 
     Returns:
         ("read", "dummy read" or "write"; place; "" or what is written).
     """
     bare = cycle.lstrip("~").removeprefix("W:")
     place, _, data = bare.partition("=")
-    if place in ("PC+1", "PC+2") and int(place[-1]) <= operand_bytes:
-        where = "operand" if operand_bytes == 1 else "operand, low byte" if place == "PC+1" else "operand, high byte"
+    if place in ("PC+1", "PC+2") and int(place[-1]) < opcode.length:
+        parts = (
+            ("zero page operand", "offset") if opcode.mode == "zprel" else ("operand, low byte", "operand, high byte")
+        )
+        where = "operand" if opcode.length == 2 else both[int(place[-1]) - 1]
     elif place in ("PC+1", "PC+2", "PC+3"):
         where = "byte behind the instruction"
     elif place.startswith("S") and place != "S":
         where = f"stack, {place[1:]} from the top" if place[1] == "-" else f"stack, {place}"
     else:
-        where = _WORDS[place]
+        where = "$FFFF" if cycle == "~FFFF" else _WORDS[place]
     action = "write" if cycle.startswith("W:") else "dummy read" if cycle.startswith("~") else "read"
     return action, where, _DATA_WORDS.get(data, "")

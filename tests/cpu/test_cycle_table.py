@@ -122,7 +122,7 @@ def test_every_row_of_the_table_belongs_to_an_opcode_and_can_be_put_in_words(par
         for pattern in bus_patterns(part, opcode.code):
             assert pattern.source
             for cycle in pattern.cycles:
-                action, where, what = cycle_words(cycle, opcode.length - 1)
+                action, where, what = cycle_words(cycle, opcode)
                 assert action in ("read", "dummy read", "write")
                 assert where
                 assert bool(what) == (action == "write")
