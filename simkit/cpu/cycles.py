@@ -311,7 +311,7 @@ def cycle_words(cycle: str, opcode: Opcode) -> tuple[str, str, str]:
         parts = (
             ("zero page operand", "offset") if opcode.mode == "zprel" else ("operand, low byte", "operand, high byte")
         )
-        where = "operand" if opcode.length == 2 else both[int(place[-1]) - 1]
+        where = "operand" if opcode.length == 2 else parts[int(place[-1]) - 1]
     elif place in ("PC+1", "PC+2", "PC+3"):
         where = "byte behind the instruction"
     elif place.startswith("S") and place != "S":
