@@ -111,7 +111,9 @@ def _read(path: Path, below: Controls) -> Controls:
     errors: list[SimkitError] = []
 
     def fail(message: str, table: str, key: str, remedy: str = "") -> None:
-        line = lines.get((table, 0, key), lines.get((table, 0, "")))
+        # [pad.9.keys] has a line, pad.9 alone has none: then the first table inside it tells where.
+        inside = [number for (name, _, _), number in lines.items() if table and name.startswith(f"{table}.")]
+        line = lines.get((table, 0, key), lines.get((table, 0, ""), min(inside, default=None)))
         errors.append(SimkitError(message, file=str(path), line=line, remedy=remedy or None))
 
     for key in data:

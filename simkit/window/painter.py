@@ -18,6 +18,7 @@ ROOM = (40, 40, 40)
 
 TEXT_PX = 20
 GAP_PX = 10
+PADDING_PX = 9
 FIRST_WIDTH = 1000
 FIRST_HEIGHT = 780
 """The window opens at the largest whole-number scale that fits into this, or into the desktop when that is smaller."""
@@ -135,11 +136,11 @@ class Painter:
         line = TEXT_PX + 2 * GAP_PX
         x, y = GAP_PX, GAP_PX // 2
         for words in entries:
-            needed = self._text_width(words) + 2 * GAP_PX
+            needed = self._text_width(words) + 2 * PADDING_PX
             if x + needed > width - GAP_PX and x > GAP_PX:
                 x, y = GAP_PX, y + line
             self._entry_boxes.append(Box(x, y, needed, line - GAP_PX // 2))
-            x += needed + GAP_PX // 2
+            x += needed
         strip = pygame.Rect(0, 0, width, y + line)
         pygame.draw.rect(self._surface, PAPER, strip)
         pygame.draw.line(self._surface, INK, strip.bottomleft, strip.bottomright, 2)

@@ -1,0 +1,394 @@
+"""The window's loop, driven step by step on SDL's dummy driver: real events of the library, no display."""
+
+import ctypes
+import sys
+from pathlib import Path
+
+import pytest
+
+from simkit import Machine
+from simkit.commands.new import write_machine
+from simkit.errors import SimkitError
+from simkit.hostmap import NAME_BY_USAGE
+from simkit.window.controls import default_controls
+from simkit.window.pacing import SLICE_SECONDS
+
+USAGE = {name: usage for usage, name in reversed(NAME_BY_USAGE.items())}
+
+
+class Clock:
+    """Host time that moves on by a millisecond each time the loop has been round."""
+
+    def __init__(self):
+        self.seconds = 50.0
+
+    def __call__(self):
+        return self.seconds
+
+
+class Bench:
+    """An App, and hands to play it with."""
+
+    def __init__(self, machine, folder, reload=None):
+        import pygame
+
+        from simkit.window.app import App
+
+        self.pygame = pygame
+        self.clock = Clock()
+        screens = [card.screen for card in machine.cards.values() if "screen" in card.ports]
+        self.app = App(
+            machine,
+            screens[0] if screens else None,
+            default_controls(),
+            pictures=folder,
+            reload=reload,
+            now=self.clock,
+        )
+        self.app.pacer.begin(machine.cycle)
+
+    @property
+    def machine(self):
+        return self.app.machine
+
+    def ticks(self, number=1):
+        for _ in range(number):
+            self.clock.seconds += 0.001
+            self.app.tick()
+
+    def until(self, condition, ticks=5000):
+        for _ in range(ticks):
+            if condition():
+                return
+            self.ticks()
+        raise AssertionError("it did not happen")
+
+    def post(self, kind, **fields):
+        self.pygame.event.post(self.pygame.event.Event(kind, **fields))
+
+    def down(self, *keys):
+        for key in keys:
+            self.post(self.pygame.KEYDOWN, scancode=USAGE[key], key=0, mod=0, unicode="")
+
+    def up(self, *keys):
+        for key in keys:
+            self.post(self.pygame.KEYUP, scancode=USAGE[key], key=0, mod=0)
+
+    def stroke(self, *keys):
+        for key in keys:
+            self.down(key)
+            self.up(key)
+        self.ticks()
+
+    def choose(self, words):
+        """Open the bar, go to the entry, do it."""
+        self.stroke("scroll lock")
+        number = next(n for n, shown in enumerate(self.app.bar.words()) if shown.startswith(words))
+        self.stroke(*["right"] * number, "enter")
+
+
+@pytest.fixture
+def bench(monkeypatch, tmp_path):
+    monkeypatch.setenv("SDL_VIDEODRIVER", "dummy")
+    monkeypatch.setenv("SDL_AUDIODRIVER", "dummy")
+    made = []
+
+    def make(machine, reload=None):
+        made.append(Bench(machine, tmp_path, reload))
+        return made[-1]
+
+    yield make
+    for one in made[:1]:
+        one.pygame.quit()
+
+
+@pytest.fixture(scope="module")
+def hello_state(tmp_path_factory):
+    """Folder of the machine of `simkit new machine`, and its state past the keyboard's self-test."""
+    folder, _ = write_machine(tmp_path_factory.mktemp("machines") / "hello")
+    machine = Machine.load(folder)
+    machine.run(screen_text="AA", timeout=2)
+    return folder, machine.save()
+
+
+@pytest.fixture
+def hello(bench, hello_state):
+    """A window on that machine; it shows every code that arrives."""
+    folder, state = hello_state
+    machine = Machine.load(folder)
+    machine.load_state(state)
+    return bench(machine)
+
+
+def codes(machine):
+    return machine.screen.text().split("AA", 1)[1].split()
+
+
+def test_keys_arrive_by_physical_position_with_their_releases(hello):
+    """Make 1C, break F0 1C for A; E0 75, E0 F0 75 for up. Brouwer, Keyboard scancodes, 9.6."""
+    hello.stroke("a", "up")
+    hello.until(lambda: len(codes(hello.machine)) == 8)
+    assert codes(hello.machine) == ["1C", "F0", "1C", "E0", "75", "E0", "F0", "75"]
+
+
+def test_keys_hit_in_one_go_all_arrive_in_order(hello):
+    """Ten strokes between two looks of the loop: none is lost (the keyboard itself holds 16 bytes, IBM AT, p. 4-3)."""
+    hello.down("q", "w", "e")
+    hello.up("q", "w", "e")
+    hello.ticks()
+    hello.until(lambda: len(codes(hello.machine)) == 9)
+    assert codes(hello.machine) == ["15", "1D", "24", "F0", "15", "F0", "1D", "F0", "24"]
+
+
+def test_losing_the_focus_lets_go_of_every_key(hello):
+    hello.down("left shift", "a")
+    hello.ticks()
+    hello.post(hello.pygame.WINDOWFOCUSLOST)
+    hello.ticks()
+    hello.until(lambda: len(codes(hello.machine)) == 6)
+    assert codes(hello.machine) == ["12", "1C", "F0", "1C", "F0", "12"]
+    assert hello.app.hands.keys.held == ()
+    hello.up("a")  # the release that comes after all is no second one
+    hello.ticks(100)
+    assert len(codes(hello.machine)) == 6
+
+
+def test_opening_the_bar_lets_go_and_its_keys_stay_from_the_machine(hello):
+    hello.down("a")
+    hello.stroke("scroll lock")
+    assert hello.app.bar.is_open
+    hello.stroke("right", "left", "escape")
+    assert not hello.app.bar.is_open
+    hello.ticks(100)
+    assert codes(hello.machine) == ["1C", "F0", "1C"]
+
+
+def test_from_a_key_to_the_register_takes_a_slice_and_the_line_s_time(hello):
+    """11 bits of 80 us (SMSC, LPC47M102S, figure 33: 60 to 100 us), the controller's work, and at most a slice."""
+    machine = hello.machine
+    ready = lambda: machine.card(3).peek(0) & 1  # noqa: E731 - the status register's bit 0: a code waits
+    hello.ticks(20)
+    assert not ready()
+    pressed_at = machine.cycle
+    hello.down("a")
+    seen = []
+    probe = machine.add_probe(lambda bus: seen.append(bus.cycle) if bus.address == 0x7F11 else None)
+    hello.until(lambda: seen)
+    probe.remove()
+    seconds = (seen[0] - pressed_at) / 2_000_000
+    assert 11 * 60e-6 < seconds < SLICE_SECONDS + 11 * 100e-6 + 0.001
+
+
+def test_real_time_is_kept(hello):
+    cycle, seconds = hello.machine.cycle, hello.clock.seconds
+    hello.ticks(500)
+    assert (hello.machine.cycle - cycle) / 2_000_000 == pytest.approx(hello.clock.seconds - seconds, abs=0.005)
+
+
+def test_pause_stops_machine_time_and_go_on_does_not_catch_up(hello):
+    hello.choose("Pause")
+    cycle = hello.machine.cycle
+    hello.ticks(600)
+    assert hello.machine.cycle == cycle
+    assert hello.pygame.display.get_caption()[0] == "hello: paused"
+    hello.choose("Go on")
+    hello.ticks(10)
+    assert 0 < hello.machine.cycle - cycle < 0.03 * 2_000_000
+
+
+def test_reset_starts_the_program_anew(hello):
+    hello.stroke("a")
+    hello.until(lambda: len(codes(hello.machine)) == 3)
+    hello.choose("Reset")
+    hello.ticks(100)
+    assert "AA" not in hello.machine.screen.text()
+    assert "HELLO!" in hello.machine.screen.text()
+
+
+def test_power_off_makes_it_dark_and_on_starts_at_cycle_0(hello):
+    hello.choose("Power off")
+    cycle = hello.machine.cycle
+    hello.ticks(50)
+    box, surface = hello.app.painter.layout.picture, hello.pygame.display.get_surface()
+    across, down = range(0, box.width, 50), range(0, box.height - 50, 50)  # above the message at the foot
+    shown = {tuple(surface.get_at((box.x + x, box.y + y)))[:3] for x in across for y in down}
+    assert shown == {(0, 0, 0)}
+    assert hello.machine.cycle == cycle
+    hello.choose("Power on")
+    hello.ticks(20)
+    assert 0 < hello.machine.cycle < 0.05 * 2_000_000
+
+
+def test_screenshots_never_go_over_a_file(hello, tmp_path):
+    hello.choose("Pause")
+    hello.choose("Screenshot")
+    hello.choose("Screenshot")
+    pictures = sorted(tmp_path.glob("*.png"))
+    assert len(pictures) == 2
+    assert pictures[0].read_bytes() == pictures[1].read_bytes()
+    assert pictures[0].read_bytes().startswith(b"\x89PNG")
+
+
+def test_paste_types_the_clipboard(hello, monkeypatch):
+    monkeypatch.setattr("simkit.window.app.clipboard_text", lambda: "Hi")
+    hello.choose("Paste")
+    hello.until(lambda: len(codes(hello.machine)) == 9)
+    assert codes(hello.machine) == ["12", "33", "F0", "33", "F0", "12", "43", "F0", "43"]
+
+
+def test_paste_says_when_a_character_cannot_be_typed(hello, monkeypatch):
+    monkeypatch.setattr("simkit.window.app.clipboard_text", lambda: "naïve")
+    hello.choose("Paste")
+    assert "No key gives 'ï'." in hello.app._message
+    assert not hello.machine.bus.pending_outside()
+
+
+def test_the_right_mouse_button_opens_the_bar_and_the_left_chooses(hello):
+    hello.post(hello.pygame.MOUSEBUTTONDOWN, button=3, pos=(100, 300))
+    hello.ticks(30)
+    assert hello.app.bar.is_open
+    box = hello.app.painter._entry_boxes[0]
+    hello.post(hello.pygame.MOUSEBUTTONDOWN, button=1, pos=(box.x + 5, box.y + 5))
+    hello.ticks(30)
+    assert not hello.app.bar.is_open
+    assert hello.app.bar.words()[0] == "Go on"
+
+
+def test_the_picture_in_the_window_is_the_card_s_pixel_by_pixel(hello):
+    hello.clock.seconds += 10  # the first message has gone
+    hello.ticks(30)
+    hello.choose("Pause")
+    hello.ticks(30)
+    layout, port = hello.app.painter.layout, hello.app.screen.port
+    surface = hello.pygame.display.get_surface()
+    pixels, left, top = port.pixels(hello.machine.cycle), port.margins[0], port.margins[2]
+    for x, y in [(0, 0), (255, 191), (40, 33), (41, 36), (128, 60), (30, 34)]:
+        at = (layout.picture.x + (left + x) * layout.across, layout.picture.y + (top + y) * layout.down)
+        assert tuple(surface.get_at(at))[:3] == port.palette[pixels[y * 256 + x]]
+    border = tuple(surface.get_at((layout.picture.x, layout.picture.y + layout.picture.height - 1)))[:3]
+    assert border == port.palette[port.border(hello.machine.cycle)]
+
+
+def test_quit_ends_the_loop_and_closes_the_window(hello):
+    hello.stroke("scroll lock")
+    hello.down("left", "enter")
+    hello.app.run()
+    assert hello.pygame.display.get_surface() is None
+
+
+def test_changed_files_are_loaded_anew_and_mistakes_are_shown(bench, tmp_path):
+    folder, _ = write_machine(tmp_path / "hello")
+    answers = [None, SimkitError("slot 2: the image is empty."), Machine.load(folder, seed=7)]
+
+    def reload():
+        answer = answers.pop(0) if answers else None
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+    window = bench(Machine.load(folder), reload)
+    window.until(lambda: window.app._message == "slot 2: the image is empty.")
+    window.until(lambda: window.machine.description.seed == 7)
+    assert window.machine.cycle < 2_000_000
+    window.clock.seconds += 0.1
+    window.ticks(100)
+    assert window.machine.cycle > 100_000
+
+
+def test_holding_a_pad_key_moves_the_player_and_the_keyboard_gets_the_key_as_well(bench):
+    machine = Machine.load("demo:marlpit")
+    window = bench(machine)
+    window.ticks(5)
+    window.down("left")
+    window.ticks(60)
+    assert not machine.peek(0x7F22) & 0x02  # pad 1: left is a 0 in bit 1
+    actions = [action for _, _, _, port, action, _ in machine.bus.pending_outside() if port == "keys"]
+    assert actions == []  # taken by the keyboard, not waiting
+    window.up("left")
+    window.ticks(60)
+    assert machine.peek(0x7F22) & 0x02
+
+
+class VirtualJoystick:
+    """A joystick that SDL itself makes up: plugging and moving it runs through the library as a real one does."""
+
+    def __init__(self, pygame):
+        folder = Path(pygame.__file__).parent
+        names = [*folder.parent.glob("pygame.libs/libSDL2-2*.so*"), *folder.glob(".dylibs/libSDL2-2*.dylib")]
+        if not names:
+            pytest.skip("this pygame brings no SDL library to make a joystick with")
+        self.sdl = ctypes.CDLL(str(names[0]))
+        self.sdl.SDL_JoystickOpen.restype = ctypes.c_void_p
+        self.sdl.SDL_JoystickSetVirtualButton.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_uint8]
+        self.sdl.SDL_JoystickSetVirtualAxis.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_int16]
+        self.index = self.sdl.SDL_JoystickAttachVirtual(1, 2, 8, 1)
+        if self.index < 0:
+            pytest.skip("this SDL makes no virtual joysticks")
+        self.handle = self.sdl.SDL_JoystickOpen(self.index)
+
+    def axis(self, number, value):
+        self.sdl.SDL_JoystickSetVirtualAxis(self.handle, number, value)
+
+    def button(self, number, down):
+        self.sdl.SDL_JoystickSetVirtualButton(self.handle, number, down)
+
+    def pull_out(self):
+        self.sdl.SDL_JoystickDetachVirtual(self.index)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the SDL library is found by name on Linux and macOS only")
+def test_a_joystick_plugged_in_during_the_run_plays_pad_1_until_it_is_pulled_out(bench, monkeypatch):
+    monkeypatch.setenv("SDL_JOYSTICK_ALLOW_BACKGROUND_EVENTS", "1")  # the dummy driver has no focus to give
+    machine = Machine.load("demo:marlpit")
+    window = bench(machine)
+    window.ticks(5)
+    stick = VirtualJoystick(window.pygame)
+    window.until(lambda: "plays pad 1" in window.app._message, 200)
+    stick.axis(0, -30_000)
+    stick.button(0, 1)
+    window.until(lambda: machine.peek(0x7F22) == 0b0111_1101, 200)  # A is bit 7, left bit 1, pressed is 0
+    stick.axis(0, 0)
+    window.until(lambda: machine.peek(0x7F22) == 0b0111_1111, 200)
+    stick.pull_out()
+    window.until(lambda: machine.peek(0x7F22) == 0xFF, 200)
+    assert "pad 1 was pulled out" in window.app._message
+
+
+LAMPS_AND_BUTTONS = """
+name = "Lamps"
+clock = "1 MHz"
+cpu = "65C02"
+[[card]]
+slot = 1
+kind = "rom"
+select = "1xxx xxxx xxxx xxxx"
+image = "lamps.bin"
+[[card]]
+slot = 3
+kind = "led-row"
+select = "0111 1111 0100 000x"
+[[card]]
+slot = 4
+kind = "button-row"
+select = "0111 1111 0101 000x"
+"""
+
+
+def test_lamps_and_buttons_work_without_a_screen(bench, tmp_path):
+    """The program copies the buttons to the lamps for ever: LDA $7F50, STA $7F40, JMP $8000."""
+    image = bytearray(b"\xff" * 0x8000)
+    image[0:9] = bytes.fromhex("AD507F 8D407F 4C0080")
+    image[0x7FFC:0x7FFE] = b"\x00\x80"
+    (tmp_path / "lamps.bin").write_bytes(image)
+    (tmp_path / "machine.toml").write_text(LAMPS_AND_BUTTONS)
+    machine = Machine.load(tmp_path)
+    window = bench(machine)
+    window.ticks(5)
+    before = machine.lamps.levels
+    part = next(part for part in window.app._panel._parts if part.port is machine.card(4).buttons)
+    window.post(window.pygame.MOUSEBUTTONDOWN, button=1, pos=(part.box.x + 5, part.box.y + 5))
+    window.ticks(30)
+    assert machine.lamps.levels != before
+    window.post(window.pygame.MOUSEBUTTONUP, button=1, pos=(0, 0))
+    window.ticks(30)
+    assert machine.lamps.levels == before

@@ -1,0 +1,83 @@
+"""The command in a real window: Xvfb as display, xdotool as the person."""
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+
+import pytest
+
+from simkit import Machine
+from simkit.commands.new import write_machine
+
+pytestmark = [
+    pytest.mark.window,
+    pytest.mark.skipif(shutil.which("Xvfb") is None, reason="Xvfb is not installed: no virtual display"),
+    pytest.mark.skipif(shutil.which("xdotool") is None, reason="xdotool is not installed: nobody presses keys"),
+]
+
+
+@pytest.fixture
+def display():
+    """Name of a display of our own."""
+    readable, writable = os.pipe()
+    server = subprocess.Popen(
+        ["Xvfb", "-displayfd", str(writable), "-screen", "0", "1280x1000x24", "-nolisten", "tcp"],
+        pass_fds=[writable],
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(writable)
+    with os.fdopen(readable) as told:
+        number = told.readline().strip()
+    yield f":{number}"
+    server.terminate()
+    server.wait()
+
+
+def wait_for(condition, seconds=30):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "it did not happen in time"
+        time.sleep(0.1)
+
+
+def test_typing_shows_on_the_screen_and_the_screenshot_is_the_headless_picture(display, tmp_path):
+    """A at the window: 1C F0 1C (Brouwer, Keyboard scancodes, 9.6), in the very picture a headless run gives."""
+    folder, _ = write_machine(tmp_path / "hello")
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("SDL_")}
+    environment |= {"DISPLAY": display, "SDL_AUDIODRIVER": "dummy"}
+    window = subprocess.Popen(
+        [sys.executable, "-c", "from simkit.commands.main import main; main()", "run", "hello"],
+        cwd=tmp_path,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+    def press(*keys):
+        for key in keys:
+            subprocess.run(["xdotool", "key", key], env=environment, check=True)
+            time.sleep(0.15)
+
+    try:
+        assert "Scroll Lock or the right mouse button opens the bar" in window.stdout.readline()
+        time.sleep(4)  # the keyboard's self-test takes half a second of machine time, on a busy host more of ours
+        press("a")
+        time.sleep(1)
+        press("Scroll_Lock", "Right", "Right", "Right", "Return")
+        wait_for(lambda: list(tmp_path.glob("*.png")))
+        press("Scroll_Lock", "Left", "Return")
+        _, errors = window.communicate(timeout=20)
+    finally:
+        window.kill()
+        window.communicate()
+    assert (window.returncode, errors) == (0, "")
+    machine = Machine.load(folder)
+    machine.keys.type("a")
+    machine.run(screen_text="1C F0 1C", timeout=3)
+    machine.run(frames=2)
+    expected = machine.screen.save_png(tmp_path / "expected.png")
+    (picture,) = tmp_path.glob("hello-*.png")
+    assert picture.read_bytes() == expected.read_bytes()
