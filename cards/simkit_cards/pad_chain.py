@@ -81,6 +81,7 @@ class PadWiring:
         first_shift_lost: the first clock comes within the removal time of the latch.
         short_latch: the latch is too short: each stage may keep what it held.
         lost_shift_chance: chance that a shift is missed, the clock being above the part's limit.
+        double_shift_chance: chance that a clock edge counts twice at the pad, the cable being long.
     """
 
     tap: int = 0
@@ -93,6 +94,7 @@ class PadWiring:
     first_shift_lost: bool = False
     short_latch: bool = False
     lost_shift_chance: float = 0.0
+    double_shift_chance: float = 0.0
 
     @cached_property
     def pad_clocks(self) -> tuple[int, ...]:
@@ -111,7 +113,7 @@ class PadWiring:
     @property
     def certain(self) -> bool:
         """Whether nothing in the chain is left to chance while a pad is plugged in and powered up."""
-        return not (self.short_latch or self.lost_shift_chance)
+        return not (self.short_latch or self.lost_shift_chance or self.double_shift_chance)
 
     @property
     def frames_of_memory(self) -> int:
@@ -215,12 +217,15 @@ class PadChain:
             return wiring.serial_in
         frame = tick - tick % COUNTS
         clocks = wiring.pad_clocks
-        if wiring.lost_shift_chance:
-            clocks = tuple(clock for clock in clocks if not self._lost(frame + clock))
+        if wiring.lost_shift_chance or wiring.double_shift_chance:
+            clocks = tuple(clock for clock in clocks for _ in range(self._shifts(frame + clock)))
         return self._loaded(frame, wiring.place_at(tick % COUNTS, clocks))
 
-    def _lost(self, tick: int) -> bool:
-        return self._noise("shift", tick) < self._wiring.lost_shift_chance
+    def _shifts(self, tick: int) -> int:
+        """How often the CD4021B shifts at a clock edge: once, but for the mishaps."""
+        if self._noise("shift", tick) < self._wiring.lost_shift_chance:
+            return 0
+        return 2 if self._noise("double shift", tick) < self._wiring.double_shift_chance else 1
 
     def _loaded(self, frame: int, place: int) -> int:
         """Bit `place` of what the CD4021B holds after the latch fell at tick `frame`."""

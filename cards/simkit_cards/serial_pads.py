@@ -16,7 +16,7 @@ import attrs
 
 from simkit.card import Card, Register, Slot, setting
 from simkit.clock import Crystal, parse_hz
-from simkit.errors import SimkitError
+from simkit.errors import SimkitError, near
 from simkit.events import NEVER
 from simkit.ports import PadsPort
 from simkit_cards.pad_chain import (
@@ -69,6 +69,13 @@ class SerialPadsSettings:
     limits: str = setting("worst-case", one_of=("worst-case", "typical"), help="column of its data sheet that counts")
     slow_part: bool = setting(False, help="outside its limits the part gives the wrong bits a slow one would")
     cable_pf: int = setting(50, unit="pF", low=0, high=10_000, help="load of the pad's data line; a metre is some 100")
+    double_clocks_per_mille: int = setting(
+        0, low=0, high=1000, help="clock edges that count twice at the pad: slow edges, reflections on a long cable"
+    )
+    phantom_1: str = setting(
+        "", help='buttons of pad 1 that seem held, e.g. "up left": no common ground, pad unpowered'
+    )
+    phantom_2: str = setting("", help="the same for pad 2")
     torn_window_ns: int = setting(
         20,
         unit="ns",
@@ -127,6 +134,10 @@ class SerialPads(Card):
             slot.crystal(counter_hz, "oscillator") if settings.oscillator else Crystal(counter_hz, slot.clock_hz)
         )
         self._wiring, self._broken = _wiring(settings, counter_hz)
+        self._phantoms = {
+            number: _phantoms(text, slot.number, f"phantom_{number}")
+            for number, text in ((1, settings.phantom_1), (2, settings.phantom_2))
+        }
         self._offsets = {settings.port_1: 1, settings.port_2: 2}
         self._origin = 0  # counter's count minus ticks of its clock
         self._first = 0  # count at power-on
@@ -196,10 +207,9 @@ class SerialPads(Card):
     def _state_before(self, number: int, count: int) -> PadState:
         cycle = self._cycle_of(count)  # a change in the very cycle of the edge comes after the edge
         changes = self._changes[number]
-        for when, state in reversed(changes):
-            if when < cycle:
-                return state
-        return changes[0][1]
+        state = next((state for when, state in reversed(changes) if when < cycle), changes[0][1])
+        phantoms = self._phantoms[number]
+        return PadState(state.levels & ~phantoms, state.plugged) if phantoms else state
 
     # bus ------------------------------------------------------------------------------------------------------------
 
@@ -350,6 +360,17 @@ def _wiring(settings: SerialPadsSettings, counter_hz: Fraction) -> tuple[PadWiri
         late_data="pad-data-late" in rules,
         first_shift_lost="pad-clock-after-latch" in rules,
         short_latch="pad-latch-too-short" in rules,
+        double_shift_chance=settings.double_clocks_per_mille / 1000,
         lost_shift_chance=1 - part.max_clock_hz / pad_hz if "pad-clock-too-fast" in rules else 0.0,
     )
     return wiring, broken
+
+
+def _phantoms(text: str, slot: int, field: str) -> int:
+    """Mask of the buttons named in a setting."""
+    mask = 0
+    for name in text.split():
+        if name not in BUTTONS:
+            raise SimkitError(f"{name!r} is not a button.", slot=slot, field=field, remedy=near(name, BUTTONS))
+        mask |= 1 << BUTTONS.index(name)
+    return mask

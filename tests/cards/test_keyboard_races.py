@@ -6,11 +6,17 @@ instruction of the controller takes 0.2 us at 20 MHz (Microchip, PIC16F18076 dat
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from simkit_cards.keyboard import Keyboard
 from simkit_cards.scan_codes import KEYS
+
+from simkit import Machine
+
+DEMO = Path(__file__).resolve().parent.parent.parent / "demo"
 
 STATUS, DATA = 0, 1
 READY = 0x01
@@ -540,3 +546,73 @@ def test_a_program_that_keeps_the_rule_gets_every_code_once(card_bench, names, g
         person.wait(quiet + gaps[turn % len(gaps)])
         turn += 1
     assert received == expected
+
+
+def test_a_one_byte_receiver_takes_the_second_byte_of_a_release_for_a_press(typist):
+    """Reported: Escape acts twice when interrupts are off for longer than a frame: F0 is overwritten by 76."""
+    person = typist(ring_slots=2, overflow="drop-oldest")
+    person.press("escape")
+    assert person.rest() == [0x76]
+    person.bench.happens("release", "escape")
+    person.wait(3 * MS)
+    assert person.rest() == [0x76]
+
+
+def test_a_one_byte_receiver_makes_extended_keys_keypad_keys(typist):
+    """Reported: E0 is overwritten by the next byte when the program is slow."""
+    person = typist(ring_slots=2, overflow="drop-oldest")
+    person.bench.happens("press", "up")
+    person.wait(3 * MS)
+    assert person.rest() == [0x75]
+
+
+def test_type_ahead_into_a_program_that_never_looks_keeps_the_first_codes(typist):
+    """Reported: only the first characters arrive, a larger buffer moves the limit, a slow reader stays slow."""
+    for slots in (4, 16):
+        person = typist(ring_slots=slots)
+        codes = fill(person)
+        assert person.rest() == codes[: slots - 1]
+
+
+def test_the_port_shows_the_head_of_the_ring_whenever_no_update_is_under_way(typist):
+    """port == oldest code while codes wait; ready == (count > 0)."""
+    person = typist()
+    for name in LETTERS:
+        person.bench.happens("press", name)
+    controller = person.bench.card.controller
+    for turn in range(400):
+        person.wait(11 + turn % 37)
+        if turn % 9 == 0:
+            person.status()
+            person.data()
+            person.wait()
+        if not any(person.bench.card.slot.armed(name) for name in controller.EVENTS):
+            assert controller.ready is (controller.ring.count > 0)
+            assert controller.ring.count == 0 or controller.port == controller.ring.oldest
+
+
+@pytest.mark.parametrize(("part", "taken"), [("6502", 2), ("65C02", 1)])
+def test_a_dummy_read_across_a_page_takes_a_code_on_the_nmos_part(tmp_path, part, taken):
+    """Case 20. LDA $7FF1,X with X = $20 goes to $8011; the NMOS part reads $7F11 on the way (MOS MCS6500 Hardware
+    Manual, appendix A), the CMOS part its own last byte again (WDC, W65C02S data sheet, table 7-1). The
+    program takes the AA and, on the NMOS part, a code it never sees."""
+    program = bytearray(b"\xff" * 0x8000)
+    code = bytes.fromhex("AD107F A210 CAD0FD AD117F A240 CAD0FD AD107F A240 CAD0FD A220 BDF17F 4C1D80")
+    program[: len(code)] = code
+    program[0x7FFC:0x7FFE] = b"\x00\x80"
+    (tmp_path / "program.bin").write_bytes(program)
+    (tmp_path / "machine.toml").write_text(
+        f'base = "{DEMO / "marlpit" / "machine.toml"}"\ncpu = "{part}"\n'
+        '[[card]]\nslot = 2\nimage = "program.bin"\nlabels = "none.labels"\n'
+    )
+    (tmp_path / "none.labels").write_text("")
+    machine = Machine.load(tmp_path, settings={3: {"self_test_ms": 1}})
+    ring = machine.card(3)
+    machine.run(cycles=20)
+    machine.cpu.pc = 0x801D  # wait for the AA and a key first
+    machine.run(seconds=0.004)
+    machine.keys.press("a")
+    machine.run(seconds=0.004)
+    machine.cpu.pc = 0x8000
+    machine.run(seconds=0.004)
+    assert f"read {taken}, lost 0" in " ".join(ring.words())

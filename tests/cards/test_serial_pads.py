@@ -333,6 +333,8 @@ WIRINGS = st.fixed_dictionaries(
         "plugged_2": st.booleans(),
         "slow_part": st.booleans(),
         "cable_pf": st.sampled_from((50, 2000)),
+        "double_clocks_per_mille": st.sampled_from((0, 100)),
+        "phantom_1": st.sampled_from(("", "up a")),
         "prescale": st.sampled_from((1, 2, 5)),
     },
 )
@@ -486,3 +488,34 @@ def test_a_write_is_reported(card_bench):
     bench.write(PORT_1, 0x55)
     assert bench.findings[0].rule == "write-to-pads"
     assert bench.findings[0].address == PORT_1
+
+
+def test_clock_edges_that_count_twice_skip_buttons(card_bench):
+    """Slow edges or reflections on a long cable: bits skip, and the serial input fills the end with 0 (pressed)."""
+    bench = card_bench(SerialPads, double_clocks_per_mille=1000)
+    assert bench.read(PORT_1, 400) == 0b1111_0000  # A, Select, Up, Left, then four times the serial input
+    bench.happens("press", 1, "select")
+    assert bench.read(PORT_1, 800) == 0b1011_0000
+    bench = card_bench(SerialPads, double_clocks_per_mille=100)
+    assert len({bench.read(PORT_1, 400 + 16 * frame) for frame in range(60)}) > 2
+
+
+def test_phantom_buttons_seem_held_whatever_is_pressed(card_bench):
+    """Reported: "up" held when a second pad chip is wired in parallel without common ground."""
+    bench = card_bench(SerialPads, phantom_1="up")
+    assert bench.read(PORT_1, 400) == 0xF7
+    bench.happens("press", 1, "up")
+    bench.happens("release", 1, "up", at=500)
+    assert bench.read(PORT_1, 800) == 0xF7
+    with pytest.raises(SimkitError, match="'upp' is not a button"):
+        card_bench(SerialPads, phantom_2="upp")
+
+
+def test_a_press_is_seen_after_at_most_two_rounds_of_the_counter(card_bench):
+    """Stale by design: up to 16 clocks to the next latch and 15 more until the frame is stored."""
+    ages = []
+    for start in range(16):
+        bench = card_bench(SerialPads, start_count=start)
+        bench.happens("press", 1, "a", at=200)
+        ages.append(next(age for age in range(100) if bench.read(PORT_1, 200 + age) != 0xFF))
+    assert sorted(ages) == list(range(16, 32))
