@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from simkit_cards.tile_video_planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
 from simkit_cards.tile_video_raster import Raster
-from simkit_cards.tile_video_sprites import Shapes, paint, select
+from simkit_cards.tile_video_sprites import Selection, Shapes, paint, select
 from simkit_cards.tile_video_tables import ACTIVE_LINES, VRAM_BYTES, Tables, cell_of_4k, decode
 
 _PLANES_KEPT = 8
@@ -44,6 +44,8 @@ class Picture:
         self._tables = decode(self.registers)
         self._planes: dict[tuple[int, int, int, int, int], Plane] = {}
         self._blocks: set[int] = set()
+        self._chosen = Selection((), 31)
+        self._chosen_for: tuple[bytes, int] = b"", 0
         self._rearrange()
 
     def end_frame(self, start: int) -> None:
@@ -73,7 +75,7 @@ class Picture:
         while position < count:
             line = line_of_change(changes[position][0] - start)
             if line > done:
-                lines += self._draw_lines(done, line)
+                lines.append(self._draw_lines(done, line))
                 done = line
             end = position + 1
             while end < count and line_of_change(changes[end][0] - start) == line:
@@ -82,27 +84,37 @@ class Picture:
             position = end
         self._still = done == 0
         if done < ACTIVE_LINES:
-            lines += self._draw_lines(done, ACTIVE_LINES)
+            lines.append(self._draw_lines(done, ACTIVE_LINES))
         return b"".join(lines)
 
-    def _draw_lines(self, first: int, end: int) -> list[bytes]:
+    def _draw_lines(self, first: int, end: int) -> bytes:
         tables = self._tables
-        lines: list[bytes] = [EMPTY_LINE] * ACTIVE_LINES
         if tables.on:
             self._forget_blocks()
             plane = self._plane(tables)
+            lines: list[bytes] = []
             for row in range(first >> 3, (end + 7) >> 3):
-                lines[row * 8 : row * 8 + 8] = plane.row(row, tables.name)
+                lines += plane.row(row, tables.name)
+            lines = lines[first & 7 : (first & 7) + end - first]
             if tables.mode.has_sprites:
                 memory = self._addressed
                 if self._shapes is None:
                     self._shapes = Shapes()
-                chosen = select(memory[tables.sprites : tables.sprites + 128], tables.sprite_lines)
-                paint(lines, first, end, memory, tables, self._shapes, chosen)
+                paint(lines, first, memory, tables, self._shapes, self._choose(tables))
+        else:
+            lines = [EMPTY_LINE] * (end - first)
         table = bytearray(range(256))
         table[0] = tables.backdrop
         table[TEXT_COLOUR] = tables.text_colour or tables.backdrop
-        return [b"".join(lines[first:end]).translate(table)]
+        return b"".join(lines).translate(table)
+
+    def _choose(self, tables: Tables) -> Selection:
+        """Sprites of each line; chosen again only when attributes or height differ from the last time."""
+        key = bytes(self._addressed[tables.sprites : tables.sprites + 128]), tables.sprite_lines
+        if key != self._chosen_for:
+            self._chosen_for = key
+            self._chosen = select(*key)
+        return self._chosen
 
     def _plane(self, tables: Tables) -> Plane:
         key = Plane.key(tables)

@@ -27,23 +27,17 @@ Cell = tuple[bytes, ...]
 Row = tuple[bytes, ...]
 
 
-class Dots:
-    """Eight dots by colours and pattern byte; a table of 256 for each pair of colours, made on first use."""
+class Dots(dict[int, list[bytes]]):
+    """Eight dots by colours and pattern byte: dots[one << 4 | zero][pattern], bit 7 left; made on first use.
 
-    def __init__(self) -> None:
-        self._ones_and_zeros = b""
-        self._by_colours: dict[int, list[bytes]] = {}
+    `one` is the colour of 1 bits, up to TEXT_COLOUR, `zero` that of 0 bits, up to 15.
+    """
 
-    def table(self, one: int, zero: int) -> list[bytes]:
-        """256 strings of eight dots: `one` for 1 bits, `zero` for 0 bits, bit 7 left."""
-        key = one << 8 | zero
-        found = self._by_colours.get(key)
-        if found is None:
-            if not self._ones_and_zeros:
-                self._ones_and_zeros = "".join(f"{pattern:08b}" for pattern in range(256)).encode()
-            dots = self._ones_and_zeros.translate(bytes.maketrans(b"01", bytes((zero, one))))
-            found = self._by_colours[key] = [dots[start : start + 8] for start in range(0, 2048, 8)]
-        return found
+    def __missing__(self, colours: int) -> list[bytes]:
+        ones_and_zeros = "".join([f"{pattern:08b}" for pattern in range(256)]).encode()
+        dots = ones_and_zeros.translate(bytes.maketrans(b"01", bytes((colours & 15, colours >> 4))))
+        table = self[colours] = [dots[start : start + 8] for start in range(0, 2048, 8)]
+        return table
 
 
 class _Cells(dict[int, Cell]):
@@ -122,7 +116,7 @@ class Plane:
                 del self._rows[key]
 
     def _maker(self, which: int) -> Callable[[int], Cell]:
-        tables, memory, users = self._tables, self._memory, self._users
+        tables, memory, users, dots = self._tables, self._memory, self._users, self._dots
 
         def use(address: int, name: int) -> int:
             users.setdefault(address >> 3, set()).add((which, name))
@@ -130,20 +124,18 @@ class Plane:
 
         def graphics_1(name: int) -> Cell:
             address = use(pattern_address(tables, which, name), name)
-            colour = memory[use(colour_address(tables, which, name), name)]
-            table = self._dots.table(colour >> 4, colour & 15)
+            table = dots[memory[use(colour_address(tables, which, name), name)]]
             return tuple([table[pattern] for pattern in memory[address : address + 8]])
 
         def graphics_2(name: int) -> Cell:
             address = use(pattern_address(tables, which, name), name)
             colours = use(colour_address(tables, which, name), name)
-            table = self._dots.table
             both = zip(memory[address : address + 8], memory[colours : colours + 8], strict=True)
-            return tuple([table(colour >> 4, colour & 15)[pattern] for pattern, colour in both])
+            return tuple([dots[colour][pattern] for pattern, colour in both])
 
         def text(name: int) -> Cell:
             address = use(pattern_address(tables, which, name), name)
-            table = self._dots.table(TEXT_COLOUR, 0)
+            table = dots[TEXT_COLOUR << 4]
             return tuple([table[pattern][:6] for pattern in memory[address : address + 8]])
 
         def multicolor(name: int) -> Cell:

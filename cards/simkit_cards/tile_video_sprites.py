@@ -171,13 +171,13 @@ def may_overlap(attributes: bytes | bytearray | memoryview, shown: tuple[int, ..
 def paint(
     lines: list[bytes],
     first: int,
-    end: int,
     memory: bytes | bytearray,
     tables: Tables,
     shapes: Shapes,
     selection: Selection,
 ) -> None:
-    """Paint the sprites over lines first .. end-1 of a picture given as 192 lines of 256 colour numbers."""
+    """Paint the sprites over the lines given, of 256 colour numbers each, of which the first is line `first`."""
+    end = first + len(lines)
     width = tables.sprite_lines
     doubled, large = tables.doubled, tables.large
     masks = shapes.wide_masks if doubled else shapes.masks
@@ -186,9 +186,10 @@ def paint(
     patterns = tables.sprite_patterns
     looks: dict[int, tuple[int, int, int, int]] = {}  # number: y + 1, shift, colour bytes, pattern address
     for segment in selection.segments:
-        start, stop = max(segment.first, first), min(segment.end, end)
-        if start >= stop:
+        if segment.end <= first:
             continue
+        if segment.first >= end:
+            break
         group = []
         for number in segment.shown:
             look = looks.get(number)
@@ -199,7 +200,7 @@ def paint(
                 look = looks[number] = (y + 1, shift, shapes.colours[tag & 0x0F], address)
             if look[2]:  # colour 0 hides nothing
                 group.append(look)
-        for line in range(start, stop):
+        for line in range(max(segment.first, first), min(segment.end, end)):
             taken = dots = 0
             for top, shift, colour, address in reversed(group):  # later ones cover earlier ones
                 row = address + ((line - top & 0xFF) >> doubled)
@@ -214,5 +215,5 @@ def paint(
             if taken:
                 taken = taken >> _SLACK * 8 & (1 << 2048) - 1
                 dots = dots >> _SLACK * 8 & (1 << 2048) - 1
-                under = int.from_bytes(lines[line])
-                lines[line] = (under & ~taken | dots).to_bytes(256)
+                under = int.from_bytes(lines[line - first])
+                lines[line - first] = (under & ~taken | dots).to_bytes(256)
