@@ -215,10 +215,10 @@ _last:  dec LETTUCES_LEFT
 _gone:  jmp choose_lettuce
 .scend
 
-quarter_column:                         ; of the four tiles, in the order 0 to 3; 3 is eaten first
+quarter_column:                         ; of the four tiles, 0 to 3; 3, at the lower right, is eaten first
         .byte 0, 1, 0, 1
 quarter_row:
-        .byte 1, 1, 0, 0
+        .byte 0, 0, 1, 1
 
 ; Slug Y is out: into the bucket or into the hedgehog. Keeps X and Y.
 catch_slug:

@@ -49,6 +49,7 @@ _zero:  stz SCORE,x
         dex
         bpl _zero
         jsr seed_chance
+        jsr send_hedgehog_away
         ldx #0
         jsr place_gardener
         inx
@@ -77,8 +78,10 @@ _known: lda level_speed-1,x
 _free:  stz SLUG_STATE,x
         dex
         bpl _free
+        lda HEDGEHOG_ON                 ; a hedgehog on its way goes home, one that is away comes when it would
+        beq _home
         jsr send_hedgehog_away
-        jsr show_garden
+_home:  jsr show_garden
         ldx #STATE_PLAYING
         jmp enter_state
 .scend
