@@ -7,7 +7,7 @@ KEYBOARD_PAD_RULES = (
         name="torn-read",
         level="warning",
         title="the keyboard's data port changed while it was read",
-        story="Once in a thousand keys a wrong letter comes, never the same one. The controller put the next code up in "
+        story="Once in a thousand keys a wrong letter comes, never the same. The controller put the next code up in "
         "the very nanoseconds in which the CPU took the byte, so some bits were of the old code and some of the new.",
         hardware="The controller's port and the CPU's clock know nothing of each other. The CPU samples as PHI2 falls.",
         do="After a data read leave the controller the time it needs before the next read of the data register; read "
