@@ -426,6 +426,11 @@ class TileVideo(Card):
         self.advance(cycle)
         return screen_text(self._addressed(), self._tables, self.settings.text_offset)
 
+    def look(self, cycle: int) -> tuple[bytes, bytes]:
+        """Video memory as the chip addresses it now, and the eight registers; for inspection."""
+        self.advance(cycle)
+        return bytes(self._addressed()), bytes(self._registers)
+
     def _addressed(self) -> bytearray:
         return self._memory if self._tables.k16 else addressed(self._memory)
 

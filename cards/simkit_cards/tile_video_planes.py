@@ -91,9 +91,7 @@ class Plane:
         names = bytes(self._memory[start : start + columns])
         row = self._rows.get((which, names))
         if row is None:
-            cells = self._cells.get(which)
-            if cells is None:
-                cells = self._cells[which] = _Cells(self._maker(which))
+            cells = self._variant(which)
             row = tuple(map(b"".join, zip(*map(cells.__getitem__, names), strict=True)))
             if mode >= Mode.TEXT:
                 row = tuple([self._left + line + self._right for line in row])
@@ -101,6 +99,16 @@ class Plane:
                 self._rows.clear()
             self._rows[which, names] = row
         return row
+
+    def cell(self, which: int, name: int) -> Cell:
+        """Eight rows of a cell of one variant (see `tile_video_tables.variant`)."""
+        return self._variant(which)[name]
+
+    def _variant(self, which: int) -> _Cells:
+        cells = self._cells.get(which)
+        if cells is None:
+            cells = self._cells[which] = _Cells(self._maker(which))
+        return cells
 
     def forget(self, blocks: Iterable[int]) -> None:
         """Drop what was made from the given 8-byte blocks (address // 8)."""

@@ -1,0 +1,82 @@
+"""`simkit video`: what a tile-video card holds, as pictures and in words."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.commands.options import (
+    ClockOption,
+    ImageOption,
+    JsonOption,
+    LabelsOption,
+    MachineArgument,
+    MachineOptions,
+    SeedOption,
+    SetOption,
+    help_text,
+)
+
+HELP = help_text(
+    "Look into a tile-video card: patterns with their colours, the places of the name table, sprites, palette, the map "
+    "of video memory with overlaps, registers in words.",
+    "--folder writes the pictures as PNG files, named after what they show.",
+    examples=(
+        "simkit video demo:marlpit --at 2s",
+        "simkit video my-machine --at 120f --slot 5 --folder pictures",
+    ),
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("video", help=HELP)(video)
+
+
+def video(
+    machine: MachineArgument,
+    at: Annotated[str, typer.Option("--at", metavar="TIME", help="When to look: 0.5s, 120f, 5000c.")] = "2s",
+    slot: Annotated[int | None, typer.Option("--slot", metavar="N", help="Which card, when there are several.")] = None,
+    folder: Annotated[Path | None, typer.Option("--folder", metavar="DIR", help="Write the pictures there.")] = None,
+    typed: Annotated[
+        list[str] | None, typer.Option("--type", metavar="TEXT@TIME", help="Type a text. Repeatable.")
+    ] = None,
+    pad: Annotated[
+        list[str] | None, typer.Option("--pad", metavar="N=BUTTONS@FROM..TO", help="Hold pad buttons. Repeatable.")
+    ] = None,
+    seed: SeedOption = None,
+    image: ImageOption = None,
+    labels: LabelsOption = None,
+    clock: ClockOption = None,
+    settings: SetOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Look into the card (see HELP)."""
+    from simkit.commands.check import scheduled
+    from simkit.errors import SimkitError
+    from simkit.inspect_video import VideoLook
+    from simkit.pictures import write_png
+
+    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
+    VideoLook.of(loaded, slot)  # a wrong slot is told before the machine runs
+    loaded.run(cycles=scheduled(loaded, at, typed or [], pad or []))
+    look = VideoLook.of(loaded, slot)
+    written = {}
+    if folder is not None:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise SimkitError(f"The folder {folder} cannot be made: {error.strerror or error}.") from error
+        for name, picture in look.pictures().items():
+            written[name] = folder / f"video-{name}.png"
+            write_png(written[name], picture)
+    if as_json:
+        files = {name: str(path) for name, path in written.items()}
+        print(json.dumps({"cycle": loaded.cycle, "words": look.words(), "files": files}, indent=2))
+        return
+    print("\n".join(look.words()))
+    for path in written.values():
+        print(f"written: {path}")

@@ -1,0 +1,229 @@
+"""Inspection pictures of a tile-video card: what a driver's author wants to see of video memory, as arrays.
+
+look = VideoLook.of(machine, 5)      # slot, or None for the only such card
+look.pictures()["patterns"]          # (rows, columns, 3) uint8, for write_png
+look.words()                         # registers, tables and sprites in words
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from simkit_cards.tile_video import TileVideo
+from simkit_cards.tile_video_colours import COLOUR_NAMES
+from simkit_cards.tile_video_planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
+from simkit_cards.tile_video_sprites import END_OF_LIST, SPRITES
+from simkit_cards.tile_video_tables import ROWS, VRAM_BYTES, Mode, areas, decode, pattern_address
+from simkit_cards.tile_video_words import memory_words, register_words, sprite_words
+
+from simkit.errors import SimkitError
+from simkit.ports import ScreenPort
+
+if TYPE_CHECKING:
+    from simkit.machine import Machine
+
+Numbers = NDArray[np.uint8]
+Colours = NDArray[np.uint8]
+
+_GRID = (64, 64, 64)
+_PAPER = (232, 232, 232)
+_INK = (0, 0, 0)
+_SHARED = (255, 255, 255)
+_FREE = (40, 40, 40)
+_DIGITS = {  # 3 x 5 dots, three bits a row from the top; our own drawing
+    "0": (7, 5, 5, 5, 7), "1": (2, 6, 2, 2, 7), "2": (7, 1, 7, 4, 7), "3": (7, 1, 3, 1, 7), "4": (5, 5, 7, 1, 1),
+    "5": (7, 4, 7, 1, 7), "6": (7, 4, 7, 5, 7), "7": (7, 1, 2, 2, 2), "8": (7, 5, 7, 5, 7), "9": (7, 5, 7, 1, 7),
+    "A": (2, 5, 7, 5, 5), "B": (6, 5, 6, 5, 6), "C": (7, 4, 4, 4, 7), "D": (6, 5, 5, 5, 6), "E": (7, 4, 6, 4, 7),
+    "F": (7, 4, 6, 4, 4), "$": (3, 6, 7, 3, 6),
+}  # fmt: skip
+_AREA_GREYS = {  # told apart in grey print as well
+    "name table": (90, 120, 200),
+    "pattern table": (120, 180, 120),
+    "colour table": (220, 170, 80),
+    "sprite attribute table": (200, 90, 160),
+    "sprite pattern table": (150, 210, 220),
+}
+"""Colours of the memory map by table; white is shared by two or more, dark is in no table."""
+
+
+class VideoLook:
+    """Memory and registers of one card at one moment.
+
+    Args:
+        memory: 16384 bytes as the chip addresses them.
+        registers: its eight registers.
+        palette: (red, green, blue) by colour number.
+        text_left: dots left of the text in text modes.
+    """
+
+    def __init__(
+        self, memory: bytes, registers: bytes, palette: tuple[tuple[int, int, int], ...], text_left: int = 6
+    ) -> None:
+        self.memory = memory
+        self.registers = registers
+        self.tables = decode(registers)
+        self._palette = np.array(palette, np.uint8)
+        self._plane = Plane(self.tables, bytearray(memory), Dots(), text_left)
+        self._resolve = np.arange(TEXT_COLOUR + 1, dtype=np.uint8)
+        self._resolve[0] = self.tables.backdrop
+        self._resolve[TEXT_COLOUR] = self.tables.text_colour or self.tables.backdrop
+
+    @classmethod
+    def of(cls, machine: Machine, slot: int | None = None) -> VideoLook:
+        """What the tile-video card in a slot, or the only one, holds now.
+
+        Raises:
+            SimkitError: no such card, or several and no slot named.
+        """
+        found = {seat.slot: seat.card for seat in machine.bus.seats if isinstance(seat.card, TileVideo)}
+        if slot is not None and slot not in found:
+            raise SimkitError(
+                f"Slot {slot} holds no tile-video card.",
+                remedy=f"They are in: {', '.join(map(str, found)) or 'no slot of this machine'}.",
+            )
+        if slot is None and len(found) != 1:
+            remedy = f"Name one of the slots {', '.join(map(str, found))}." if found else None
+            raise SimkitError(f"The machine has {len(found)} tile-video cards.", remedy=remedy)
+        card = found[next(iter(found)) if slot is None else slot]
+        memory, registers = card.look(machine.cycle)
+        screen = card.slot.ports["screen"]
+        assert isinstance(screen, ScreenPort)
+        return cls(memory, registers, screen.palette, card.settings.text_left)
+
+    def words(self) -> list[str]:
+        """Registers, tables and sprites in words, one line each."""
+        return [*register_words(self.registers), *memory_words(self.tables), *sprite_words(self.memory, self.tables)]
+
+    def pictures(self) -> dict[str, Colours]:
+        """All inspection pictures by name; shape (rows, columns, 3), red, green, blue."""
+        found = {
+            "patterns": self.patterns(),
+            "names": self.names(),
+            "palette": self.palette(),
+            "memory": self.memory_map(),
+        }
+        if self.tables.mode.has_sprites:
+            found["sprite-patterns"] = self.sprite_patterns()
+            found["sprites"] = self.sprites()
+        return found
+
+    def patterns(self) -> Colours:
+        """The 256 patterns with their colours, 16 a row, a grid between; thirds of the screen side by side.
+
+        In multicolor a pattern is shown as its first row of the screen would.
+        """
+        mode = self.tables.mode
+        variants = (0, 1, 2) if mode & 1 and mode < Mode.STRIPES else (0,)
+        if mode is Mode.MULTICOLOR_THIRDS:
+            variants = (0, 4, 8)
+        sheets = []
+        for which in variants:
+            cells = [self._cell(which, name) for name in range(256)]
+            sheets.append(self._sheet(cells, 16, scale=3))
+        return np.concatenate(sheets, axis=1)
+
+    def _cell(self, which: int, name: int) -> Colours:
+        if self.tables.mode >= Mode.STRIPES:  # patterns are not used: plain bits
+            start = pattern_address(self.tables, 0, name)
+            bits = np.unpackbits(np.frombuffer(self.memory, np.uint8)[start : start + 8]).reshape(8, 8)
+            return self._palette[bits * 15]
+        rows = [np.frombuffer(row, np.uint8) for row in self._plane.cell(which, name)]
+        return self._palette[self._resolve[np.array(rows)]]
+
+    def names(self) -> Colours:
+        """What each of the 16 places of the name table would show, four a row; a frame marks the one shown."""
+        pages = []
+        for place in range(16):
+            start = place * 0x400
+            if start + self.tables.name_bytes <= VRAM_BYTES:
+                lines = [line for row in range(ROWS) for line in self._plane.row(row, start)]
+            else:
+                lines = [EMPTY_LINE] * 192
+            dots = np.frombuffer(b"".join(lines), np.uint8).reshape(192, 256)
+            page = np.full((200, 264, 3), _PAPER if start == self.tables.name else _GRID, np.uint8)
+            page[4:196, 4:260] = self._palette[self._resolve[dots]]
+            _write(page, 6, 6, f"${start:04X}")
+            pages.append(page)
+        return np.concatenate([np.concatenate(pages[n : n + 4], axis=1) for n in range(0, 16, 4)], axis=0)
+
+    def sprite_patterns(self) -> Colours:
+        """All sprite patterns of the size set, white on black, 16 (large: 8) a row."""
+        step = 4 if self.tables.large else 1
+        cells = [self._palette[self._shape(name) * 15] for name in range(0, 256, step)]
+        return self._sheet(cells, 8 if self.tables.large else 16, scale=3)
+
+    def sprites(self) -> Colours:
+        """The 32 sprites in their colours with their numbers; plain paper from the end of the list on."""
+        cells, ended = [], False
+        side = 16 if self.tables.large else 8
+        for number in range(SPRITES):
+            y, _, name, tag = self.memory[self.tables.sprites + number * 4 : self.tables.sprites + number * 4 + 4]
+            ended = ended or y == END_OF_LIST
+            cell = np.full((side + 8, 24, 3), _PAPER if ended else _GRID, np.uint8)
+            if not ended:
+                shape = self._shape(name)[:, :, None].astype(bool)
+                colour = self._palette[tag & 15] if tag & 15 else np.array(_PAPER, np.uint8)
+                cell[8:, :side] = np.where(shape, colour, np.array(_INK, np.uint8))
+            _write(cell, 1, 1, str(number), _INK if ended else _PAPER)
+            cells.append(cell)
+        return self._sheet(cells, 8, scale=3)
+
+    def _shape(self, name: int) -> Numbers:
+        data = np.frombuffer(self.memory, np.uint8)
+        start = self.tables.sprite_patterns
+        if not self.tables.large:
+            return np.unpackbits(data[start + name * 8 : start + name * 8 + 8]).reshape(8, 8)
+        start += (name & 0xFC) * 8
+        halves = np.unpackbits(data[start : start + 32]).reshape(2, 16, 8)
+        return np.concatenate(halves, axis=1)
+
+    def palette(self) -> Colours:
+        """The 16 colours with their numbers, four a row."""
+        cells = []
+        for number in range(len(COLOUR_NAMES)):
+            colour = self._palette[number]
+            cell = np.full((16, 32, 3), colour, np.uint8)
+            dark = int(colour.astype(int) @ (299, 587, 114)) < 128_000
+            _write(cell, 2, 2, str(number), _PAPER if dark else _INK)
+            cells.append(cell)
+        return self._sheet(cells, 4, scale=3)
+
+    def memory_map(self) -> Colours:
+        """Video memory, 128 bytes a row from $0000: which table each byte belongs to; bits 1 darker, shared white."""
+        owners = np.zeros(VRAM_BYTES, int)
+        colours = np.full((VRAM_BYTES, 3), _FREE, np.uint8)
+        for area in areas(self.tables):
+            owners[area.start : area.end] += 1
+            colours[area.start : area.end] = _AREA_GREYS[area.what]
+        colours[owners > 1] = _SHARED
+        empty = np.frombuffer(self.memory, np.uint8) == 0
+        colours[empty] = colours[empty] // 2
+        picture = colours.reshape(128, 128, 3).repeat(4, axis=0).repeat(4, axis=1)
+        margin = np.full((512, 26, 3), _FREE, np.uint8)
+        for block in range(16):
+            _write(margin, 2 + block * 32, 2, f"${block * 0x400:04X}", _PAPER)
+            picture[block * 32, :] = _GRID
+        return np.concatenate([margin, picture], axis=1)
+
+    @staticmethod
+    def _sheet(cells: list[Colours], columns: int, *, scale: int) -> Colours:
+        """Cells of one size in rows of `columns`, each dot `scale` wide and high, a line between."""
+        framed = []
+        for cell in cells:
+            large = cell.repeat(scale, axis=0).repeat(scale, axis=1)
+            framed.append(np.pad(large, ((0, 1), (0, 1), (0, 0)), constant_values=_GRID[0]))
+        rows = [np.concatenate(framed[n : n + columns], axis=1) for n in range(0, len(framed), columns)]
+        return np.concatenate(rows, axis=0)
+
+
+def _write(picture: Colours, top: int, left: int, text: str, colour: tuple[int, int, int] = _PAPER) -> None:
+    """Write digits into a picture, with a dark ground of their own when they are light."""
+    if colour == _PAPER:
+        picture[top - 1 : top + 6, left - 1 : left + 4 * len(text)] = _INK
+    for place, character in enumerate(text):
+        for row, bits in enumerate(_DIGITS[character]):
+            for column in range(3):
+                if bits >> (2 - column) & 1:
+                    picture[top + row, left + place * 4 + column] = colour
