@@ -1,0 +1,105 @@
+import json
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from simkit.commands import opcode
+from simkit.errors import SimkitError
+
+
+@pytest.fixture
+def ask():
+    app = typer.Typer()
+    app.callback()(lambda: None)
+    opcode.register(app)
+
+    def call(*arguments):
+        done = CliRunner().invoke(app, ["opcode", *arguments])
+        if done.exception is not None:
+            raise done.exception
+        return done.stdout
+
+    return call
+
+
+def test_a_store_is_shown_cycle_by_cycle_on_both_parts_with_its_sources(ask):
+    """MCS6500 Hardware Manual 1976, A.3.4; W65C02S data sheet, table 7-1."""
+    lines = ask("sta $7F00,x").splitlines()
+    assert lines[:7] == [
+        "$9D STA absolute,X, 3 bytes, on the NMOS 6502",
+        "  always: 5 cycles   [HM A.3.4]",
+        "    1  read        opcode",
+        "    2  read        operand, low byte",
+        "    3  read        operand, high byte",
+        "    4  dummy read  address + X, high byte not carried",
+        "    5  write       address + X: the stored byte",
+    ]
+    assert "$9D STA absolute,X, 3 bytes, on the W65C02S" in lines
+    assert any(line.startswith("  HM: MOS Technology") for line in lines)
+    assert any(line.startswith("  WDC: Western Design Center") for line in lines)
+    assert not any(line.startswith("  UO:") for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("text", "codes"),
+    [
+        ("A9", [0xA9]),
+        ("$a9", [0xA9]),
+        ("lda #", [0xA9]),
+        ("lda ($12),y", [0xB1]),
+        ("lda ($12)", [0xB2]),
+        ("lda $12,X", [0xB5]),
+        ("lda $0012,X", [0xBD]),
+        ("ldx $12,y", [0xB6]),
+        ("lda $12,y", [0xB9]),
+        ("jmp ($1234)", [0x6C]),
+        ("jmp ($1234,x)", [0x7C]),
+        ("bne loop", [0xD0]),
+        ("bbr0 $10,loop", [0x0F]),
+        ("inc a", [0x1A]),
+        ("wai", [0xCB]),
+        ("adc", [0x61, 0x65, 0x69, 0x6D, 0x71, 0x72, 0x75, 0x79, 0x7D]),
+    ],
+)
+def test_opcodes_and_instructions_are_found_however_they_are_written(text, codes, ask):
+    found = json.loads(ask(text, "--cpu", "65C02", "--json"))
+    assert [entry["opcode"] for entry in found] == codes
+    assert all(entry["cases"] for entry in found)
+
+
+def test_cases_and_undocumented_opcodes_are_told(ask):
+    text = ask("69", "--cpu", "65C02")
+    assert "  D clear: 2 cycles" in text
+    assert "  D set: 3 cycles" in text
+    assert "not in the maker's manual" in ask("A7", "--cpu", "6502")
+
+
+def test_an_address_in_a_machine_shows_what_stands_there(ask):
+    text = ask("reset", "--machine", "demo:marlpit")
+    assert text.splitlines()[0] == "$8000 reset: 78  SEI"
+    assert "on the W65C02S" in text
+    assert text == ask("$8000", "--machine", "demo:marlpit")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("ldq",), "'ldq' is no instruction of the NMOS 6502 or W65C02S.\nDid you mean 'LDY' or 'LDX' or 'LDA'?"),
+        (
+            ("stx ($10),y",),
+            "'stx ($10),y' is no instruction of the NMOS 6502 or W65C02S.\n"
+            "STX has the modes absolute, zero page, zero page,Y. Write the operand as in a source, e.g. 'lda $7F00,x'.",
+        ),
+        (("lda", "--cpu", "6809"), "'6809' is not a CPU.\nWrite 6502 or 65C02."),
+    ],
+)
+def test_what_cannot_be_found_says_what_there_is(arguments, message, ask):
+    with pytest.raises(SimkitError) as error:
+        ask(*arguments)
+    assert str(error.value) == message
+
+
+def test_an_unknown_label_of_a_machine_says_the_near_ones(ask):
+    with pytest.raises(SimkitError, match="'rezet' is neither an address nor a label of demo:marlpit"):
+        ask("rezet", "--machine", "demo:marlpit")
