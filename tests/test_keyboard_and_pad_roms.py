@@ -12,12 +12,13 @@ from simkit import Machine
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "demo"
-SELF_TEST = 0.55  # seconds until the keyboard listens, and a little
+QUICK = {"typematic": 127, "self_test_ms": 20}  # no repeats by a held key, no long wait for the self-test
+BOOT = 0.08  # seconds until the keyboard listens and the screen is set up
 
 
 def boot(name: str, **options) -> Machine:
-    machine = Machine.load(DEMO / name, settings={3: {"typematic": 127, **options}})
-    machine.run(seconds=SELF_TEST)
+    machine = Machine.load(DEMO / name, settings={3: {**QUICK, **options}})
+    machine.run(seconds=BOOT)
     return machine
 
 
@@ -291,8 +292,8 @@ def test_on_a_slow_machine_the_drivers_loop_sets_the_highest_rate():
     with a full line, loses nothing; 3 % above, the driver's 64 places and the card's 15 run full, and it says so."""
 
     def slow_machine() -> Machine:
-        machine = Machine.load(DEMO / "catalogue", clock="200 kHz", settings={3: {"typematic": 127}})
-        machine.run(seconds=1.0)
+        machine = Machine.load(DEMO / "catalogue", clock="200 kHz", settings={3: QUICK})
+        machine.run(seconds=0.6)
         for _ in range(36):  # a full line: from here on every tap costs the same
             machine.keys.press("x")
             machine.keys.release("x", at=machine.cycle + 2_000)

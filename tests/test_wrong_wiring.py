@@ -29,16 +29,16 @@ def held(machine: Machine, pad: int) -> list[str]:
 
 def shown_for(machine: Machine, pad: int, button: str) -> tuple[list[str], list[str]]:
     machine.pads[pad].press(button)
-    machine.run(seconds=0.05)
+    machine.run(seconds=0.03)
     found = held(machine, 1), held(machine, 2)
     machine.pads[pad].release(button)
-    machine.run(seconds=0.05)
+    machine.run(seconds=0.03)
     return found
 
 
 def keyboard_tester(folder: Path) -> Machine:
-    machine = Machine.load(folder)
-    machine.run(seconds=0.6)
+    machine = Machine.load(folder, settings={3: {"self_test_ms": 20}})
+    machine.run(seconds=0.1)
     return machine
 
 
