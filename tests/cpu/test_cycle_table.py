@@ -51,8 +51,8 @@ def test_every_opcode_makes_the_published_accesses_and_no_other(part, rig):
     seen: set[tuple[int, str]] = set()
     for code in range(256):
         opcode = OPCODES[part][code]
+        memory[:] = chance.randbytes(65536)
         for _ in range(CASES_PER_OPCODE):
-            memory[:] = chance.randbytes(65536)
             pc = chance.randrange(65536)
             memory[pc] = code
             board.begin(pc, **{r: chance.randrange(256) for r in ("a", "x", "y", "sp", "p")})
