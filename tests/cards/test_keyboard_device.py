@@ -327,3 +327,12 @@ def test_a_loaded_device_goes_on_like_the_saved_one(steps):
         if action == "wait":
             now += 300_000
         assert copy.save() == device.save()
+
+
+def test_a_repeat_waits_until_the_codes_before_it_are_out():
+    """So that a slow host does not pile up repeats; the model's choice, in the spirit of [AT] p. 4-4."""
+    device = ready_device()
+    device.press("a", READY)
+    for _ in range(10):
+        device.run(device.due(), inhibited=False)
+    assert drain(device) == "1C"
