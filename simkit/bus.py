@@ -84,7 +84,7 @@ class Engine(Protocol):
     horizon: int  # the engine calls `Bus.begin(cycle)` before an access in a cycle at or after it
     rd: list[memoryview | None]  # 256 pages; None: call `Bus.read`
     wr: list[memoryview | None]  # 256 pages; None: call `Bus.write`
-    attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved: the engine looks at them after the instruction
+    attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved, or memory changed: looked at after the instruction
 
 
 @attrs.define(slots=True, eq=False)
@@ -239,9 +239,15 @@ class Bus:
     def redecode(self) -> None:
         """Work all decode tables out again, after wiring or memory buffers changed."""
         self._tables.clear()
-        self.generation += 1
+        self._renew()
         self._choose_table()
         self._set_horizon()
+
+    def _renew(self) -> None:
+        """Decoding or plain memory is no longer what an engine may remember."""
+        self.generation += 1
+        if self._engine is not None:
+            self._engine.attention = True
 
     def require_slow(self, reason: str, wanted: bool) -> None:
         """Have every access come to `read` and `write` while any reason stands (probes, cycle steps, RDY low)."""
@@ -263,7 +269,7 @@ class Bus:
             table = self._tables[key] = self._build_table({line.name: line.level for line in self._decode_lines})
         if table is not self._table:
             self._table = table
-            self.generation += 1
+            self._renew()
         self._set_pages()
 
     def _set_pages(self) -> None:
@@ -499,6 +505,16 @@ class Bus:
             result &= byte
         return result
 
+    def steady_until(self, address: int, cycle: int) -> int:
+        """A read of the address has no effect and gives the same byte before the cycle given back."""
+        plan = self._read_plan(address)
+        if plan.takers or len(plan.drivers) > 1:
+            return cycle
+        try:
+            return min((seat.card.steady_until(offset, cycle) for seat, offset, _ in plan.drivers), default=NEVER)
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(plan.drivers[0][0], cycle, error)
+
     def where(self, address: int, *, is_write: bool = False) -> list[tuple[Seat, int]]:
         """Cards that an access at `address` reaches, with the offset each sees."""
         plan = self._write_plan(address) if is_write else self._read_plan(address)
@@ -517,7 +533,7 @@ class Bus:
         if seat.gives_data is not None or seat.wires:
             self.redecode()  # permuted copies are stale
         elif plain is not None:
-            self.generation += 1
+            self._renew()
         for watcher in self.memory_watchers:
             watcher(slot, start, end)
 
@@ -641,7 +657,7 @@ class Bus:
         self._outside_count = len(self._outside)
         self.wiring.load(state["lines"])
         self.require_slow("RDY low", not self.wiring.line("RDY").level)
-        self.generation += 1
+        self._renew()
         self._choose_table()
         self._set_horizon()
 

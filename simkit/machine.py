@@ -18,7 +18,7 @@ import attrs
 
 from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle, Seat, overlaps
 from simkit.card import Slot
-from simkit.cpu.exact import ExactCpu, make_exact
+from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.description import CardDescription, Description, read_description
 from simkit.errors import SeveralErrors, SimkitError
 from simkit.findings import Findings
@@ -90,7 +90,13 @@ class Machine:
         identity: hash of description, images and seed; snapshots refer to it.
     """
 
-    def __init__(self, description: Description, images: Mapping[int, str | Path | bytes] | None = None) -> None:
+    def __init__(
+        self,
+        description: Description,
+        images: Mapping[int, str | Path | bytes] | None = None,
+        *,
+        engine: str = "auto",
+    ) -> None:
         self.description = description
         self.findings = Findings()
         self.labels = Labels()
@@ -116,8 +122,13 @@ class Machine:
             if slot not in {card.slot for card in description.cards}:
                 errors.append(SimkitError(f"An image is given for slot {slot}, which holds no card."))
         _raise(errors)
-        self.cpu: ExactCpu = make_exact(
-            description.cpu, self.bus, self.findings, description.seed, wait_states=backplane.wait_states
+        self.cpu: TranslatingCpu = make_cpu(
+            description.cpu,
+            self.bus,
+            self.findings,
+            description.seed,
+            wait_states=backplane.wait_states,
+            engine=engine,
         )
         self.bus.attach(self.cpu)
         self._check_overlaps()
@@ -134,6 +145,7 @@ class Machine:
         images: Mapping[int, str | Path | bytes] | None = None,
         clock: str | None = None,
         settings: Mapping[int, Mapping[str, Any]] | None = None,
+        engine: str = "auto",
     ) -> Machine:
         """Build the machine that a file describes, and switch it on.
 
@@ -143,11 +155,12 @@ class Machine:
             images: images by slot: a path, or the bytes themselves.
             clock: replaces the file's clock, e.g. "4 MHz".
             settings: replaces settings of cards, by slot and name.
+            engine: auto, exact or translated; they differ in speed alone.
 
         Raises:
             SimkitError: one error, or SeveralErrors with all that are wrong with the file.
         """
-        return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images)
+        return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images, engine=engine)
 
     # building ---------------------------------------------------------------------------------------------------------
 
@@ -261,6 +274,16 @@ class Machine:
                     "address and data are not valid yet. Gate it with PHI2.",
                     slot=seat.slot,
                 )
+
+    @property
+    def engine(self) -> str:
+        """Engine chosen: auto, exact or translated; may be set at any time, nothing but the speed changes."""
+        return self.cpu.engine
+
+    @engine.setter
+    def engine(self, name: str) -> None:
+        self._finish_instruction()
+        self.cpu.engine = name
 
     # time -------------------------------------------------------------------------------------------------------------
 
@@ -412,7 +435,7 @@ class Machine:
 
     def power_cycle(self) -> None:
         """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
-        fresh = Machine(self.description, self._inserted())
+        fresh = Machine(self.description, self._inserted(), engine=self.engine)
         self._adopt(fresh.save())
         self.findings.clear()
 

@@ -359,6 +359,7 @@ def make_exact(
     wait_states: str = "ready",
     indexed_store_spare: str = "target",
     magic: int = 0xEE,
+    cpu: type[ExactCpu] = ExactCpu,
 ) -> ExactCpu:
     """The exact engine for a part.
 
@@ -371,6 +372,7 @@ def make_exact(
         indexed_store_spare: W65C02S, indexed store that crosses no page: its spare cycle reads the "target" or once
             more the last "operand" byte.
         magic: NMOS, the constant in ANE and LXA; it differs from chip to chip (EE, EF, FF and 00 were seen).
+        cpu: class of the engine; the translated engine stands on this one.
 
     Raises:
         SimkitError: unknown name or option.
@@ -382,6 +384,6 @@ def make_exact(
     ):
         if value not in known:
             raise SimkitError(f"{what} {value!r} is not known.", remedy=f"Write {known[0]!r} or {known[1]!r}.")
-    return ExactCpu(
+    return cpu(
         name, bus, findings, seed, wait_states=wait_states, indexed_store_spare=indexed_store_spare, magic=magic
     )

@@ -5,11 +5,18 @@ from __future__ import annotations
 from simkit.cpu import operations as ops
 from simkit.cpu.translate import costs
 from simkit.cpu.translate.flow import Block
-from simkit.cpu.translate.operand import Lines, Operands
-from simkit.cpu.translate.region import Node, Reach
+from simkit.cpu.translate.operand import Lines, Operands, entry_number
+from simkit.cpu.translate.region import Key, Node, Reach
 from simkit.cpu.translate.values import KEPT, ONE, ZERO, Flag, Knowledge, negative, zero
 
-_TRANSFER = {"TAX": "xa", "TAY": "ya", "TXA": "ax", "TYA": "ay", "TSX": "xs", "TXS": "sx"}
+_TRANSFER = {
+    "TAX": ("x", "a"),
+    "TAY": ("y", "a"),
+    "TXA": ("a", "x"),
+    "TYA": ("a", "y"),
+    "TSX": ("x", "s"),
+    "TXS": ("s", "x"),
+}
 _STEP = {"INX": ("x", "+"), "INY": ("y", "+"), "DEX": ("x", "-"), "DEY": ("y", "-")}
 _LOAD = {"LDA": "a", "LDX": "x", "LDY": "y"}
 _LOGIC = {"ORA": "|", "AND": "&", "EOR": "^"}
@@ -346,13 +353,15 @@ class Emitter(Operands):
     # cards ----------------------------------------------------------------------------------------------------------
 
     def _card(self, node: Node, know: Knowledge, out: Lines) -> None:
-        """An access in the last of four cycles; afterwards nothing is taken for granted that the card may have moved."""
+        """An access in the last of four cycles; then a look at what the card may have moved."""
         name = node.opcode.mnemonic
         last = f"0x{node.operand >> 8:02X}"  # the byte of the cycle before: the operand's high byte
         failing = know.copy()
         failing.cycles += 3
         failing.last = last
-        state = self.leave_for(f"0x{node.after:04X}", failing).removeprefix("return ")
+        state = self.leave_for(f"0x{entry_number(Key(node.after, node.key.decimal)):04X}", failing).removeprefix(
+            "return "
+        )
         out += [f"cpu.last = {last}", "try:"]
         if costs.is_store(node.opcode):
             out.append(f"    bus_write(0x{node.operand:04X}, {_STORE[name]}, {know.now(3)}, DATA)")
@@ -368,4 +377,3 @@ class Emitter(Operands):
         know.cycles += 4
         assert node.fall is not None
         out += ["if cpu.attention or cpu.horizon < limit:", f"    {self.leave(node.fall, know)}"]
-

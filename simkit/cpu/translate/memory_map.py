@@ -13,7 +13,7 @@ class Place(NamedTuple):
     """A byte of plain memory: number of the buffer and index in it."""
 
     buffer: int
-    index: int
+    index: int  # type: ignore[assignment]  # hides tuple.index, which nobody asks of a place
 
 
 class Span(NamedTuple):
@@ -30,15 +30,15 @@ class MemoryMap:
 
     Attributes:
         rd, wr: the page tables of the bus it describes; they keep their identity as long as the decoding holds.
-        buffers: the buffers, by number; generated source calls them m0, m1, ...
+        buffers: the buffers of all maps of the machine, by number; generated source calls them m0, m1, ...
         changeable: numbers of the buffers that a store of the program can change.
     """
 
-    def __init__(self, bus: Bus, rd: Pages, wr: Pages) -> None:
+    def __init__(self, bus: Bus, rd: Pages, wr: Pages, buffers: list[bytearray]) -> None:
         self.bus = bus
         self.rd = rd
         self.wr = wr
-        self.buffers: list[bytearray] = []
+        self.buffers = buffers
         self._reads = [self._place(bus, rd[page], page, False) for page in range(256)]
         self._writes = [self._place(bus, wr[page], page, True) for page in range(256)]
         writable = [seat.plain.write for seat in bus.seats if seat.plain is not None]

@@ -1,7 +1,7 @@
 """How an instruction finds its byte: the text that reads or stores it, for each addressing mode.
 
 Dummy reads on plain memory change nothing and are not made; what matters is that they do not hit a card. Where they
-could, the address is guarded: looked up in the page tables, and the instruction is left to exact when a page is not plain.
+could, the address is guarded: looked up in the page tables; when a page is not plain the instruction is left to exact.
 """
 
 from __future__ import annotations
@@ -187,7 +187,9 @@ class Operands:
             text += f" and not 0x{min(own):04X} <= {address} <= 0x{max(own):04X}"
         return text
 
-    def _look_up(self, node: Node, address: str, crosses: bool, know: Knowledge, *, for_write: bool) -> tuple[str, Lines]:
+    def _look_up(
+        self, node: Node, address: str, crosses: bool, know: Knowledge, *, for_write: bool
+    ) -> tuple[str, Lines]:
         """Statements that look the page up or leave; the text of the byte."""
         page = self.fresh()
         lines = [f"{page} = {'wr' if for_write else 'rd'}[{address} >> 8 & 0xFF]"]

@@ -116,7 +116,6 @@ class Survey:
         closed: (buffer, index // 256) of pages whose opcodes were overwritten too often.
         seen: addresses of instructions that have been executed; others are left out.
         may_stall: whether cards may take more than one cycle for an access.
-        spare_reads_operand: see make_exact.
     """
 
     part: str
@@ -125,7 +124,6 @@ class Survey:
     closed: Container[tuple[int, int]]
     seen: Container[int] | None
     may_stall: bool
-    spare_reads_operand: bool
 
     @property
     def cmos(self) -> bool:

@@ -1,0 +1,112 @@
+"""Loops that wait: every round does the same until something outside the CPU changes.
+
+A loop waits when it stores nothing but return addresses, and whatever register or flag it sets is set in each round
+before it is used. Then the second round equals the first as long as the memory and the card registers it reads stay as
+they are. Memory stays until the next event; for a register the card says until when (`steady_until`). Whole rounds up
+to then are counted instead of run. A round in progress is always run, so the last access before the change is real.
+"""
+
+from __future__ import annotations
+
+import attrs
+
+from simkit.card import Card
+from simkit.cpu import operations as ops
+from simkit.cpu.translate import costs
+from simkit.cpu.translate.flow import Block, Edge, Flow
+from simkit.cpu.translate.region import Node, Reach, Survey
+
+
+@attrs.define(slots=True, eq=False)
+class Wait:
+    """A loop that waits.
+
+    Attributes:
+        number: number of its head.
+        polls: its reads of card registers.
+    """
+
+    number: int
+    polls: list[Node]
+
+    def name(self, node: Node) -> str:
+        """Variable that holds the cycle of a poll."""
+        return f"polled{self.number}_{self.polls.index(node)}"
+
+    def skip(self, edge: Edge) -> list[str]:
+        """Statements at the end of a round that move `cycle` on by whole rounds, at most to `stop`."""
+        if not self.polls:
+            return [
+                "if cycle <= stop:",
+                f"    cycle += (stop - cycle) // (cycle - began{self.number}) * (cycle - began{self.number})",
+            ]
+        polls = ", ".join(f"(0x{node.operand:04X}, {self.name(node)})" for node in self.polls)
+        return ["if cycle <= stop:", f"    cycle = skip(cycle, cycle - began{self.number}, stop, ({polls},))"]
+
+
+def find_waits(flow: Flow, survey: Survey) -> dict[int, Wait]:
+    """The waiting loops, by number of their head."""
+    found = {}
+    for number, blocks in flow.loops.items():
+        wait = _wait(flow.blocks[number], blocks, survey)
+        if wait is not None:
+            found[number] = wait
+    return found
+
+
+def _wait(head: Block, blocks: list[Block], survey: Survey) -> Wait | None:
+    polls: list[Node] = []
+    changed: set[str] = set()
+    tails = [edge.source for edge in head.into if edge.back]
+    for block in blocks:
+        for node in block.nodes:
+            name = node.opcode.mnemonic
+            if node.handed or name in ("CLI", "SEI", "SED", "CLD", "TXS"):
+                return None
+            if costs.is_store(node.opcode) or costs.is_modify(node.opcode) or name in ops.PUSH or name in ops.PULL:
+                return None
+            if node.reach is Reach.CARD:
+                if block.loops != head.loops or not all(_always(block, tail) for tail in tails):
+                    return None
+                if not _promises(node.operand, survey):
+                    return None
+                polls.append(node)
+            changed |= costs.flags_set(node.opcode) | costs.registers_set(node.opcode)
+    if changed & _needed_at_top(head, blocks):
+        return None
+    return Wait(head.number, polls)
+
+
+def _always(block: Block, tail: Block) -> bool:
+    """Every round that ends in `tail` went through the block."""
+    while tail.number > block.number:
+        assert tail.idom is not None
+        tail = tail.idom
+    return tail is block
+
+
+def _promises(address: int, survey: Survey) -> bool:
+    """The cards that answer at an address say until when a register stays."""
+    return all(type(seat.card).steady_until is not Card.steady_until for seat, _ in survey.memory.bus.where(address))
+
+
+def _needed_at_top(head: Block, blocks: list[Block]) -> frozenset[str]:
+    """Registers and flags that a round uses before it sets them."""
+    inside = set(blocks)
+    at_top: dict[Block, frozenset[str]] = dict.fromkeys(blocks, frozenset())
+    changed = True
+    while changed:
+        changed = False
+        for block in reversed(blocks):
+            live: frozenset[str] = frozenset()
+            for edge in block.ways:
+                if edge.target is not None and edge.target in inside:
+                    live |= at_top[edge.target]
+            for node in reversed(block.nodes):
+                opcode = node.opcode
+                live -= costs.flags_set(opcode) | costs.registers_set(opcode)
+                live |= costs.flags_used(opcode) | costs.registers_used(opcode)
+            if live != at_top[block]:
+                at_top[block] = live
+                changed = True
+    return at_top[head]
