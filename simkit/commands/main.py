@@ -74,6 +74,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     as_json = "--json" in argv
     try:
         code = _run(argv)
+        if code == EXIT_INTERRUPTED:  # newer versions of typer hand Ctrl-C back as an exit code, older ones raise
+            raise KeyboardInterrupt
     except SimkitError as error:
         print_error(error, as_json=as_json)
         code = EXIT_WRONG_USE

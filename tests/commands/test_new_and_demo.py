@@ -1,0 +1,119 @@
+"""`simkit new machine`, `simkit demo`, `simkit controls`, and what all commands have in common."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from simkit import Machine
+from simkit.commands.main import COMMANDS, main
+
+
+@pytest.fixture
+def simkit(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main([str(argument) for argument in arguments])
+        captured = capsys.readouterr()
+        return ended.value.code, captured.out, captured.err
+
+    return run
+
+
+def test_a_new_machine_runs_at_once_and_its_tests_pass(simkit, tmp_path):
+    code, out, _ = simkit("new", "machine", "shed computer")
+    assert code == 0
+    assert "Run it:  simkit run shed computer" in out or 'simkit run "shed computer"' in out
+    folder = tmp_path / "shed computer"
+    machine = Machine.load(folder)
+    assert machine.description.name == "shed computer"
+    machine.run(screen_text="HELLO!", timeout=1)
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(folder)],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout
+    assert "3 passed" in done.stdout
+
+
+@pytest.mark.parametrize("name", ["", ".", "..", ".hidden", "x" * 61, "a\nb"])
+def test_a_name_that_is_none_writes_nothing(simkit, tmp_path, name):
+    code, _, err = simkit("new", "machine", name)
+    assert code == 2
+    assert "is not a name for a machine" in err or "exists already" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_exists_is_left_alone(simkit, tmp_path):
+    (tmp_path / "mine").mkdir()
+    code, _, err = simkit("new", "machine", "mine")
+    assert code == 2
+    assert err == "mine exists already; nothing was written.\nChoose another name.\n"
+    assert list((tmp_path / "mine").iterdir()) == []
+
+
+def test_the_demo_list_names_every_machine_that_loads(simkit):
+    names = [entry["name"] for entry in json.loads(simkit("demo", "--json")[1])]
+    assert "marlpit" in names
+    shown = simkit("demo")[1]
+    assert all(f"demo:{name}" in shown for name in names)
+
+
+def test_an_unpacked_demo_is_the_same_machine(simkit, tmp_path):
+    code, out, _ = simkit("demo", "marlpit", "copy")
+    assert code == 0
+    assert "simkit run copy/demo/marlpit" in out
+    assert Machine.load(tmp_path / "copy/demo/marlpit").identity == Machine.load("demo:marlpit").identity
+    assert (tmp_path / "copy/roms/slug-watch.asm").is_file()
+    assert (tmp_path / "copy/roms/slug-watch/game.asm").is_file()
+    assert (tmp_path / "copy/roms/marlpit.inc").is_file()
+
+
+def test_unpacking_never_writes_over_a_file(simkit, tmp_path):
+    there = tmp_path / "copy/roms/marlpit.inc"
+    there.parent.mkdir(parents=True)
+    there.write_text("mine")
+    code, _, err = simkit("demo", "marlpit", "copy")
+    assert code == 2
+    assert err.startswith("Already there: copy/roms/marlpit.inc. Nothing was written.\n")
+    assert [path for path in (tmp_path / "copy").rglob("*") if path.is_file()] == [there]
+    assert there.read_text() == "mine"
+
+
+def test_controls_prints_a_file_that_run_takes(simkit, tmp_path):
+    out = simkit("controls")[1]
+    (tmp_path / "mine.toml").write_text(out.replace('host_key = "scroll lock"', 'host_key = "pause"'))
+    assert json.loads(simkit("controls", "--controls", "mine.toml", "--json")[1])["host_key"] == "pause"
+    assert simkit("controls", "demo:marlpit")[0] == 0
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_with_examples(simkit, command):
+    code, out, err = simkit(command, "--help")
+    assert (code, err) == (0, "")
+    assert "Examples:\n  simkit " in out.replace("\n    simkit ", "\n  simkit ")
+
+
+def test_help_lists_every_command_and_is_what_no_arguments_give(simkit):
+    out = simkit("--help")[1]
+    assert all(f"\n  {command} " in out for command in COMMANDS)
+    assert simkit() == (0, out, "")
+
+
+def test_the_version_is_the_package_s(simkit):
+    from importlib.metadata import version
+
+    assert simkit("--version") == (0, version("backplane-simkit") + "\n", "")
+
+
+def test_a_fault_of_the_kit_is_named_as_such_without_a_traceback(simkit, monkeypatch):
+    monkeypatch.setattr("simkit.commands.main.build_app", lambda names: 1 / 0)
+    code, out, err = simkit("demo")
+    assert (code, out) == (2, "")
+    assert err.startswith("A fault in the kit, not in what you wrote: ZeroDivisionError: division by zero\n")
