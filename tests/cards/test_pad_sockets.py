@@ -119,3 +119,11 @@ def test_an_own_oscillator_shifts_and_puts_the_clock_out(card_bench):
 def test_the_card_keeps_the_contract(options):
     for seed in range(3):
         assert check_contract(PadSockets, options, seed=seed) == []
+
+
+def test_a_slow_part_within_its_limits_is_read_right(card_bench):
+    bench = card_bench(PadSockets, hz=1_000_000, slow_part=True)
+    bench.happens("press", 1, "right")
+    bench.run(2)
+    assert read_pads(bench)[0] == [1, 1, 1, 1, 1, 1, 1, 0]
+    assert not list(bench.findings)

@@ -122,7 +122,7 @@ def test_times_on_the_wires_keep_the_published_limits(host, bit_us):
             assert next_fall is None or 5 * US <= next_fall - cycle <= 25 * US
 
 
-@pytest.mark.parametrize(("clock", "again"), [(1, True), (5, True), (9, True), (11, False)])
+@pytest.mark.parametrize(("clock", "again"), [(1, True), (5, True), (9, True), (10, True), (11, False)])
 def test_a_host_that_pulls_clock_low_inside_a_frame_gets_it_again(host, clock, again):
     """[AT] p. 4-13: before the rising edge of clock 10 the keyboard stops and keeps the code; later it finishes."""
     keyboard = host()
