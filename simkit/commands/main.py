@@ -33,6 +33,8 @@ COMMANDS: dict[str, str] = {
     "burn": "simkit.commands.burn",
     "coverage": "simkit.commands.coverage",
     "explain": "simkit.commands.explain",
+    "opcode": "simkit.commands.opcode",
+    "video": "simkit.commands.video",
     "demo": "simkit.commands.demo",
     "new": "simkit.commands.new",
 }

@@ -31,6 +31,10 @@ SetOption = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="SLOT.NAME=VALUE", help="A setting of a card, e.g. 4.port_1=2; may be repeated."),
 ]
+EngineOption = Annotated[
+    str,
+    typer.Option("--engine", metavar="ENGINE", help="auto, exact or translated: the same machine, other speeds."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print for programs.")]
 
 
@@ -52,6 +56,7 @@ class MachineOptions:
         labels: label lists to add.
         clock: replaces the file's clock.
         settings: texts SLOT.NAME=VALUE.
+        engine: auto, exact or translated.
     """
 
     machine: str
@@ -60,6 +65,7 @@ class MachineOptions:
     labels: tuple[Path, ...] = ()
     clock: str | None = None
     settings: tuple[str, ...] = ()
+    engine: str = "auto"
 
     @classmethod
     def of(
@@ -70,6 +76,7 @@ class MachineOptions:
         labels: Sequence[Path] | None,
         clock: str | None,
         settings: Sequence[str] | None,
+        engine: str = "auto",
     ) -> MachineOptions:
         """The options as typer hands them to a command."""
         return cls(
@@ -79,6 +86,7 @@ class MachineOptions:
             labels=tuple(labels or ()),
             clock=clock,
             settings=tuple(settings or ()),
+            engine=engine,
         )
 
     def load(self) -> Machine:
@@ -96,6 +104,7 @@ class MachineOptions:
             images=self.images(),
             clock=self.clock,
             settings=parse_settings(self.settings),
+            engine=self.engine,
         )
         for path in self.labels:
             for name, address in read_labels(path).items():

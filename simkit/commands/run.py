@@ -13,6 +13,7 @@ import typer
 
 from simkit.commands.options import (
     ClockOption,
+    EngineOption,
     ImageOption,
     JsonOption,
     LabelsOption,
@@ -149,11 +150,12 @@ def run(
     labels: LabelsOption = None,
     clock: ClockOption = None,
     settings: SetOption = None,
+    engine: EngineOption = "auto",
     as_json: JsonOption = False,
 ) -> None:
     """Run a machine (see HELP)."""
     asked = RunOptions(
-        options=MachineOptions.of(machine, seed, image, labels, clock, settings),
+        options=MachineOptions.of(machine, seed, image, labels, clock, settings, engine),
         headless=headless,
         length=length,
         typed=tuple(typed or ()),

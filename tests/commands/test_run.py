@@ -197,6 +197,10 @@ WRONG = {
         "run hello --headless --set 3.ready_bit=9",
         "9 is too high.\nThe highest value that works is 7.",
     ),
+    "no such engine": (
+        "run hello --headless --engine quick",
+        "There is no engine 'quick'.\nKnown are: auto, exact, translated.",
+    ),
     "no such screen": ("run hello --headless --screen 2", "there is no screen in slot 2.\nSlots with screens: 4"),
     "window option": ("run hello --headless --watch", "--watch is for the window"),
     "headless option": ("run hello --png x.png", "--png needs --headless"),
@@ -245,3 +249,10 @@ def test_the_first_headless_picture_comes_within_three_times_the_imports(hello, 
         if best["picture"] < 3 * best["imports"]:
             break
     assert best["picture"] < 3 * best["imports"], best
+
+
+@pytest.mark.parametrize("engine", ["exact", "translated"])
+def test_the_engine_can_be_chosen(simkit, hello, engine):
+    code, out, _ = simkit("run", hello, "--headless", "--for", "0.1s", "--text", "--engine", engine)
+    assert code == 0
+    assert "HELLO!" in out
