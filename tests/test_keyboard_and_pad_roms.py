@@ -16,8 +16,8 @@ QUICK = {"typematic": 127, "self_test_ms": 20}  # no repeats by a held key, no l
 BOOT = 0.08  # seconds until the keyboard listens and the screen is set up
 
 
-def boot(name: str, **options) -> Machine:
-    machine = Machine.load(DEMO / name, settings={3: {**QUICK, **options}})
+def boot(name: str, engine: str = "auto", **options) -> Machine:
+    machine = Machine.load(DEMO / name, settings={3: {**QUICK, **options}}, engine=engine)
     machine.run(seconds=BOOT)
     return machine
 
@@ -323,3 +323,19 @@ def test_a_driver_slower_than_the_line_sets_the_highest_rate_and_overflow_is_fla
         machine.run(seconds=0.05)
         assert machine.peek(machine.labels["KEYS_LOST"]) == expected
         assert lines(machine)[22][2:].startswith(names[: slots - 1])
+
+
+def test_a_saved_machine_goes_on_typing_as_the_one_that_ran_through():
+    """Saved inside a typed line, with codes on the wire, in both rings and still to come; the exact engine."""
+    first, second = boot("catalogue", engine="exact"), boot("catalogue", engine="exact")
+    first.keys.type("add hollyhocks\nfind o")
+    for cycles in (3_333, 20_001, 11_117):
+        first.run(cycles=cycles)
+        second.load_state(first.save())
+        assert second.save() == first.save()
+    for machine in (first, second):
+        machine.run(cycles=900_000)
+    assert first.cycle == second.cycle
+    assert first.save() == second.save()
+    assert listed(first)[-1] == "7  hollyhocks"
+    assert lines(first) == lines(second)
