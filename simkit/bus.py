@@ -1,37 +1,33 @@
 """The bus: which cards an address selects, who drives the data lines, and the phases of a cycle that are not the CPU's.
 
-Everything static about a machine (select patterns, expressions, exchanged wires) is compiled here: into truth tables
-per card, from them into 256 pages. A page that is one card's plain memory and nothing else is a memoryview that an
-engine indexes without asking anybody; every other access comes to `read` and `write`. There is one such table for each
-combination of the lines that cards drive into selects (banks); a change of such a line swaps the table.
+Everything static about a machine is compiled in decode.py: a page that is one card's plain memory and nothing else is
+a memoryview that an engine indexes without asking anybody; every other access comes to `read` and `write`. There is one
+table for each combination of the lines that cards drive into selects (banks); a change of such a line swaps the table.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from enum import IntEnum
-from functools import lru_cache
 from heapq import heapify, heappop, heappush
 from typing import Any, NoReturn, Protocol
 
 import attrs
 
-from simkit.card import Card, PlainMemory, Register
+from simkit.card import Card
+from simkit.decode import Plan, Seat, Table, data_wires, driven_masks, is_bus_line
 from simkit.errors import SimkitError
 from simkit.events import NEVER, EventTable
 from simkit.findings import Findings
 from simkit.lines import Line, Wiring
-from simkit.select import ALL, Expression, Select
+from simkit.select import ALL
 
 OUTSIDE_MACHINE = -1
 """Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
 
 READ_STROBE = "RW and PHI2"
 WRITE_STROBE = "not RW and PHI2"
-
-_PAGE_ONES = (1 << 256) - 1
-_LOW_LINES = frozenset(f"A{n}" for n in range(8))
 
 
 class Kind(IntEnum):
@@ -87,70 +83,8 @@ class Engine(Protocol):
     attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved, or memory changed: looked at after the instruction
 
 
-@attrs.define(slots=True, eq=False)
-class Seat:
-    """A card in its slot, with the wiring round it.
-
-    Attributes:
-        card: the card.
-        slot: slot number.
-        kind: its kind, for messages.
-        select: when it is selected.
-        output_enable: when, selected, it drives the data lines.
-        write_enable: when, selected, it takes the data lines.
-        wires: which line reaches a pin of the card: {"A0": "A3", "D4": "D5", "A14": "BANK0", "A15": "low"}.
-        ready_gated: its strobes are gated with ready: a stalled access is seen once.
-    """
-
-    card: Card
-    slot: int
-    kind: str
-    select: Select
-    output_enable: Expression
-    write_enable: Expression
-    wires: dict[str, str] = attrs.field(factory=dict)
-    ready_gated: bool = False
-    plain: PlainMemory | None = None
-    driven: dict[int, int] = attrs.field(factory=dict)
-    address_pins: int = 16
-    takes_data: bytes | None = None  # bus byte -> byte at the card's pins, None when straight
-    gives_data: bytes | None = None  # byte at the card's pins -> bus byte
-
-    @property
-    def name(self) -> str:
-        """How messages call it."""
-        return f"slot {self.slot} ({self.kind})"
-
-
 class CardError(SimkitError):
     """A card raised an exception; the run stops."""
-
-
-@attrs.define(slots=True, eq=False)
-class _Table:
-    """Decoding for one combination of the lines that stand in selects."""
-
-    rd: list[memoryview | None]
-    wr: list[memoryview | None]
-    selects: list[tuple[Seat, int, int, int, int]]  # seat; drives, takes on read; takes, drives on write
-    levels: Mapping[str, bool]
-    reads: dict[int, Plan] = attrs.field(factory=dict)
-    writes: dict[int, Plan] = attrs.field(factory=dict)
-
-
-@attrs.frozen(slots=True, eq=False)
-class Plan:
-    """What one access at one address does.
-
-    Attributes:
-        drivers: seat, offset and driven mask of each card that drives the data lines.
-        takers: seat and offset of each card that takes the data lines.
-        selected: slot numbers of both.
-    """
-
-    drivers: tuple[tuple[Seat, int, int], ...]  # seat, offset, driven mask
-    takers: tuple[tuple[Seat, int], ...]
-    selected: tuple[int, ...]
 
 
 Tap = Callable[[int, int, int, bool, Kind, Plan], None]
@@ -195,9 +129,9 @@ class Bus:
         self._outside: list[tuple[int, int, int, str, str, tuple[Any, ...]]] = []
         self._outside_count = 0
         self._engine: Engine | None = None
-        self._tables: dict[tuple[bool, ...], _Table] = {}
+        self._tables: dict[tuple[bool, ...], Table] = {}
         self._decode_lines: tuple[Line, ...] = ()
-        self._table: _Table = _Table([None] * 256, [None] * 256, [], {})
+        self._table: Table = Table([], {})
         self._slow_reasons: set[str] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
@@ -209,8 +143,8 @@ class Bus:
         settings = seat.card.settings
         seat.plain = seat.card.plain_memory()
         seat.address_pins = type(seat.card).address_pins(settings)
-        seat.driven = _driven_masks(type(seat.card).registers(settings))
-        seat.takes_data, seat.gives_data = _data_wires(seat.wires)
+        seat.driven = driven_masks(type(seat.card).registers(settings))
+        seat.takes_data, seat.gives_data = data_wires(seat.wires)
         for pin in seat.card.slot.pins.values():
             if pin.spec.listens:
                 pin.notify = seat.card.pin_changed
@@ -224,7 +158,7 @@ class Bus:
         names: set[str] = set()
         for seat in self.seats:
             names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-            names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not _is_bus_line(source)}
+            names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not is_bus_line(source)}
         names -= {"RW", "PHI2"}
         for name in sorted(names):
             self.wiring.observe(name, self._decode_line_changed)
@@ -266,7 +200,7 @@ class Bus:
         key = tuple(line.level for line in self._decode_lines)
         table = self._tables.get(key)
         if table is None:
-            table = self._tables[key] = self._build_table({line.name: line.level for line in self._decode_lines})
+            table = self._tables[key] = Table(self.seats, {line.name: line.level for line in self._decode_lines})
         if table is not self._table:
             self._table = table
             self._renew()
@@ -292,56 +226,6 @@ class Bus:
         if line.name == "RESET":
             for seat in self.seats:
                 seat.card.reset(line.asserted, cycle)
-
-    def _build_table(self, levels: Mapping[str, bool]) -> _Table:
-        selects: list[tuple[Seat, int, int, int, int]] = []
-        for seat in self.seats:
-            on_read = {**levels, "RW": True, "PHI2": True}
-            on_write = {**levels, "RW": False, "PHI2": True}
-            selected_r, selected_w = seat.select.table(on_read), seat.select.table(on_write)
-            selects.append(
-                (
-                    seat,
-                    selected_r & seat.output_enable.table(on_read),
-                    selected_r & seat.write_enable.table(on_read),
-                    selected_w & seat.write_enable.table(on_write),
-                    selected_w & seat.output_enable.table(on_write),
-                )
-            )
-        table = _Table([None] * 256, [None] * 256, selects, levels)
-        for page in range(256):
-            shift = page * 256
-            drive = [(seat, d >> shift & _PAGE_ONES) for seat, d, _, _, _ in selects]
-            take = [(seat, t >> shift & _PAGE_ONES) for seat, _, _, t, _ in selects]
-            side = any(t >> shift & _PAGE_ONES for _, _, t, _, _ in selects)
-            fight = any(d >> shift & _PAGE_ONES for _, _, _, _, d in selects)
-            reader = _only(drive)
-            if reader is not None and not side:
-                table.rd[page] = self._plain_page(reader, page, levels, for_write=False)
-            writer = _only(take)
-            if writer is not None and not fight:
-                table.wr[page] = self._plain_page(writer, page, levels, for_write=True)
-        return table
-
-    def _plain_page(self, seat: Seat, page: int, levels: Mapping[str, bool], *, for_write: bool) -> memoryview | None:
-        plain = seat.plain
-        if plain is None:
-            return None
-        buffer = plain.write if for_write else plain.read
-        if buffer is None:
-            return None
-        address = page << 8
-        base = offset_of(seat, address, levels)
-        straight = seat.gives_data is None and all(
-            offset_of(seat, address | 1 << n, levels) == base | 1 << n for n in range(8)
-        )
-        if straight and base + 256 <= len(buffer) and base & 0xFF == 0:
-            return memoryview(buffer)[base : base + 256]
-        if for_write or not plain.ignores_writes:
-            return None  # RAM with exchanged wires: each access takes the long way
-        low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
-        view = bytearray([buffer[base | n] for n in low])
-        return memoryview(view.translate(seat.gives_data) if seat.gives_data else view)
 
     # phase 0 --------------------------------------------------------------------------------------------------------
 
@@ -405,7 +289,7 @@ class Bus:
 
     def wait_cycles(self, address: int, is_write: bool) -> int:
         """Cycles by which the selected cards delay an access (the longest wish counts)."""
-        plan = self._write_plan(address) if is_write else self._read_plan(address)
+        plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
         seats = {seat.slot: (seat, offset) for seat, offset, _ in plan.drivers}
         seats.update({seat.slot: (seat, offset) for seat, offset in plan.takers})
         return max((seat.card.wait_cycles(offset, is_write) for seat, offset in seats.values()), default=0)
@@ -419,7 +303,7 @@ class Bus:
             kind: what the CPU does.
             stalled: the cycle repeats because RDY is low; cards whose strobes are gated with ready do not see it.
         """
-        plan = self._table.reads.get(address) or self._read_plan(address)
+        plan = self._table.reads.get(address) or self._table.read_plan(address)
         wiring = self.wiring
         self.access_address = address
         wiring.delay = 1
@@ -465,7 +349,7 @@ class Bus:
             kind: what the CPU does.
             stalled: the cycle repeats because RDY is low (W65C02S only); as in `read`.
         """
-        plan = self._table.writes.get(address) or self._write_plan(address)
+        plan = self._table.writes.get(address) or self._table.write_plan(address)
         wiring = self.wiring
         self.access_address = address
         wiring.delay = 1
@@ -491,7 +375,7 @@ class Bus:
 
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""
-        plan = self._read_plan(address)
+        plan = self._table.read_plan(address)
         value = last if self._open_bus is None else self._open_bus
         bytes_ = []
         for seat, offset, mask in plan.drivers:
@@ -507,7 +391,7 @@ class Bus:
 
     def steady_until(self, address: int, cycle: int) -> int:
         """A read of the address has no effect and gives the same byte before the cycle given back."""
-        plan = self._read_plan(address)
+        plan = self._table.read_plan(address)
         if plan.takers or len(plan.drivers) > 1:
             return cycle
         try:
@@ -517,7 +401,7 @@ class Bus:
 
     def where(self, address: int, *, is_write: bool = False) -> list[tuple[Seat, int]]:
         """Cards that an access at `address` reaches, with the offset each sees."""
-        plan = self._write_plan(address) if is_write else self._read_plan(address)
+        plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
         if is_write:
             return list(plan.takers)
         return [(seat, offset) for seat, offset, _ in plan.drivers]
@@ -536,45 +420,6 @@ class Bus:
             self._renew()
         for watcher in self.memory_watchers:
             watcher(slot, start, end)
-
-    def _read_plan(self, address: int) -> Plan:
-        plan = self._table.reads.get(address)
-        if plan is None:
-            table = self._table
-            drivers, takers, selected = [], [], []
-            for seat, drive, take, _, _ in table.selects:
-                drives, takes = drive >> address & 1, take >> address & 1
-                if drives or takes:
-                    selected.append(seat.slot)
-                offset = offset_of(seat, address, table.levels)
-                if drives:
-                    drivers.append((seat, offset, self._mask(seat, offset)))
-                if takes:
-                    takers.append((seat, offset))
-            plan = table.reads[address] = Plan(tuple(drivers), tuple(takers), tuple(selected))
-        return plan
-
-    def _write_plan(self, address: int) -> Plan:
-        plan = self._table.writes.get(address)
-        if plan is None:
-            table = self._table
-            drivers, takers, selected = [], [], []
-            for seat, _, _, take, drive in table.selects:
-                drives, takes = drive >> address & 1, take >> address & 1
-                if drives or takes:
-                    selected.append(seat.slot)
-                offset = offset_of(seat, address, table.levels)
-                if drives:
-                    drivers.append((seat, offset, self._mask(seat, offset)))
-                if takes:
-                    takers.append((seat, offset))
-            plan = table.writes[address] = Plan(tuple(drivers), tuple(takers), tuple(selected))
-        return plan
-
-    @staticmethod
-    def _mask(seat: Seat, offset: int) -> int:
-        mask = seat.driven.get(offset, 0xFF if not seat.driven else 0)
-        return seat.gives_data[mask] if seat.gives_data is not None else mask
 
     def _contend(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         result = 0xFF
@@ -660,66 +505,6 @@ class Bus:
         self._renew()
         self._choose_table()
         self._set_horizon()
-
-
-def _only(tables: Iterable[tuple[Seat, int]]) -> Seat | None:
-    """The one seat whose page table is all ones while all others are all zeros."""
-    found: Seat | None = None
-    for seat, bits in tables:
-        if bits == 0:
-            continue
-        if bits != _PAGE_ONES or found is not None:
-            return None
-        found = seat
-    return found
-
-
-def _is_bus_line(name: str) -> bool:
-    return name in ("low", "high") or (name[0] in "AD" and name[1:].isdigit())
-
-
-def offset_of(seat: Seat, address: int, levels: Mapping[str, bool]) -> int:
-    """What the card's address pins carry for a bus address, through its wires."""
-    pins = seat.address_pins
-    if not seat.wires:
-        return address & ((1 << min(pins, 16)) - 1)
-    offset = 0
-    for pin in range(pins):
-        source = seat.wires.get(f"A{pin}", f"A{pin}" if pin < 16 else "low")
-        if source == "high" or (
-            source != "low" and (address >> int(source[1:]) & 1 if _is_bus_line(source) else levels[source])
-        ):
-            offset |= 1 << pin
-    return offset
-
-
-@lru_cache(maxsize=64)
-def _low_offsets(wires: tuple[tuple[str, str], ...], address_pins: int) -> tuple[int, ...]:
-    """What address lines A7 to A0 alone put on a card's pins, for their 256 values."""
-    pins = {f"A{n}": f"A{n}" for n in range(min(address_pins, 16))} | dict(wires)
-    places = [(int(pin[1:]), int(source[1:])) for pin, source in pins.items() if source in _LOW_LINES and pin[0] == "A"]
-    return tuple(sum((value >> source & 1) << pin for pin, source in places) for value in range(256))
-
-
-def _data_wires(wires: Mapping[str, str]) -> tuple[bytes | None, bytes | None]:
-    """Tables for exchanged data wires: bus byte to card byte, card byte to bus byte; None when straight."""
-    source = [int(wires.get(f"D{bit}", f"D{bit}")[1:]) for bit in range(8)]
-    if source == list(range(8)):
-        return None, None
-    takes, gives = bytearray(256), bytearray(256)
-    for byte in range(256):
-        takes[byte] = sum((byte >> source[bit] & 1) << bit for bit in range(8))
-        gives[byte] = sum((byte >> bit & 1) << source[bit] for bit in range(8))
-    return bytes(takes), bytes(gives)
-
-
-def _driven_masks(registers: Iterable[Register]) -> dict[int, int]:
-    masks: dict[int, int] = {}
-    for register in registers:
-        masks.setdefault(register.offset, 0)
-        if "r" in register.access:
-            masks[register.offset] |= register.driven
-    return masks
 
 
 def overlaps(bus: Bus) -> list[tuple[Seat, Seat, int]]:

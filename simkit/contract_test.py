@@ -15,8 +15,9 @@ from typing import Any
 import attrs
 import cattrs
 
-from simkit.bus import Bus, Kind, Seat
+from simkit.bus import Bus, Kind
 from simkit.card import Card, Slot
+from simkit.decode import Seat
 from simkit.errors import SimkitError
 from simkit.findings import Findings
 from simkit.lines import SYSTEM_LINES, Drive, Pin, PinSpec

@@ -15,11 +15,12 @@ from typing import Any
 
 import attrs
 
-from simkit.bus import Kind, Plan
+from simkit.bus import Kind
 from simkit.check.codemap import reached
 from simkit.check.effects import BRANCHES
 from simkit.check.static import VECTORS
 from simkit.cpu.opcodes import OPCODES
+from simkit.decode import Plan
 from simkit.errors import SimkitError
 from simkit.listing import Listing, Row
 from simkit.machine import Machine

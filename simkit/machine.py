@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 
 import attrs
 
-from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle, Seat, overlaps
+from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle, overlaps
 from simkit.card import Slot
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
+from simkit.decode import Seat
 from simkit.description import CardDescription, Description, read_description
 from simkit.errors import SeveralErrors, SimkitError
 from simkit.findings import Findings

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from simkit.bus import Kind, Plan
+from simkit.bus import Kind
+from simkit.decode import Plan
 from simkit.errors import SimkitError
 
 if TYPE_CHECKING:

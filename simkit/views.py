@@ -7,8 +7,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from simkit.bus import Seat
 from simkit.card import Register
+from simkit.decode import Seat
 from simkit.errors import SimkitError, near
 from simkit.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 

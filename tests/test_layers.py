@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 ORDER = ("contract", "cpu", "machine", "tools", "fronts")
-CONTRACT = {"errors", "clock", "findings", "events", "lines", "select", "ports", "card", "bus"}
+CONTRACT = {"decode", "errors", "clock", "findings", "events", "lines", "select", "ports", "card", "bus"}
 MACHINE = {
     "machine",
     "description",

@@ -6,8 +6,8 @@ from enum import IntEnum
 
 import attrs
 
-from simkit.bus import Plan, Seat
 from simkit.card import Card, Register
+from simkit.decode import Plan, Seat
 from simkit.machine import Machine
 
 FILL_BYTES = 32

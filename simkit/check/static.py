@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from simkit.bus import Seat
 from simkit.check.codemap import reached
 from simkit.check.ground import is_rom, program_bytes
 from simkit.check.notes import Noted
 from simkit.cpu.opcodes import OPCODES
+from simkit.decode import Seat
 from simkit.images import HEX_SUFFIXES, read_segments
 from simkit.listing import Listing
 from simkit.machine import Machine

@@ -5,13 +5,14 @@ Attach it to a machine just switched on: only then is it known which memory was 
 
 from __future__ import annotations
 
-from simkit.bus import Kind, Plan
+from simkit.bus import Kind
 from simkit.check.effects import effects
 from simkit.check.ground import Ground, Map, Place
 from simkit.check.handlers import Handlers
 from simkit.check.notes import Notes
 from simkit.check.shared import SharedCells
 from simkit.check.stack import StackDepth
+from simkit.decode import Plan
 from simkit.errors import SimkitError
 from simkit.listing import Listing
 from simkit.machine import Machine

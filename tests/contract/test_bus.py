@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from simkit_cards.rom import Rom
 from simkit_cards.sram import Sram, SramSettings
 
-from simkit.bus import READ_STROBE, WRITE_STROBE, Bus, CardError, Kind, Seat, overlaps
+from simkit.bus import READ_STROBE, WRITE_STROBE, Bus, CardError, Kind, overlaps
 from simkit.card import Card, Drive, Pin, PinSpec, Register, Slot
+from simkit.decode import Seat
 from simkit.findings import Findings
 from simkit.select import Expression, Select, ranges
 

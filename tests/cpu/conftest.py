@@ -6,9 +6,10 @@ from fractions import Fraction
 import pytest
 from simkit_cards.sram import Sram, SramSettings
 
-from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle, Seat
+from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle
 from simkit.card import Card, Slot
 from simkit.cpu.exact import ExactCpu, make_exact
+from simkit.decode import Seat
 from simkit.findings import Findings
 from simkit.lines import SYSTEM_LINES, Drive, Pin, PinSpec
 from simkit.select import Expression, Select
