@@ -66,12 +66,7 @@ from pathlib import Path
 
 import pytest
 
-from simkit import Machine
-
-
-@pytest.fixture
-def machine():
-    return Machine.load(Path(__file__).parent)
+pytestmark = pytest.mark.machine(str(Path(__file__).parent))  # each test gets this machine, just switched on
 
 
 def test_it_says_hello(machine):

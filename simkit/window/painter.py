@@ -20,7 +20,7 @@ TEXT_PX = 20
 GAP_PX = 10
 PADDING_PX = 9
 FIRST_WIDTH = 1000
-FIRST_HEIGHT = 780
+FIRST_HEIGHT = 820
 """The window opens at the largest whole-number scale that fits into this, or into the desktop when that is smaller."""
 PANEL_ONLY_WIDTH = 480
 
