@@ -325,9 +325,10 @@ def test_a_driver_slower_than_the_line_sets_the_highest_rate_and_overflow_is_fla
         assert lines(machine)[22][2:].startswith(names[: slots - 1])
 
 
-def test_a_saved_machine_goes_on_typing_as_the_one_that_ran_through():
-    """Saved inside a typed line, with codes on the wire, in both rings and still to come; the exact engine."""
-    first, second = boot("catalogue", engine="exact"), boot("catalogue", engine="exact")
+@pytest.mark.parametrize("engine", ["exact", "translated"])
+def test_a_saved_machine_goes_on_typing_as_the_one_that_ran_through(engine):
+    """Saved inside a typed line, with codes on the wire, in both rings and still to come."""
+    first, second = boot("catalogue", engine=engine), boot("catalogue", engine=engine)
     first.keys.type("add hollyhocks\nfind o")
     for cycles in (3_333, 20_001, 11_117):
         first.run(cycles=cycles)
