@@ -81,3 +81,37 @@ def test_typing_shows_on_the_screen_and_the_screenshot_is_the_headless_picture(d
     expected = machine.screen.save_png(tmp_path / "expected.png")
     (picture,) = tmp_path.glob("hello-*.png")
     assert picture.read_bytes() == expected.read_bytes()
+
+
+OWNER = """
+import time, pygame
+pygame.display.init(); pygame.display.set_mode((80, 60)); pygame.scrap.init()
+if hasattr(pygame.scrap, "put_text"):
+    pygame.scrap.put_text("LIST\\r\\nEND")
+else:
+    pygame.scrap.put("text/plain;charset=utf-8", b"LIST\\r\\nEND")
+print("ready", flush=True)
+while True:
+    pygame.event.pump(); time.sleep(0.01)
+"""
+READER = """
+import time, pygame
+from simkit.window.clipboard import clipboard_text
+pygame.display.init(); pygame.display.set_mode((80, 60))
+for _ in range(50):
+    pygame.event.pump(); time.sleep(0.01)
+print(repr(clipboard_text()))
+"""
+
+
+def test_text_copied_in_another_program_is_what_is_pasted(display):
+    environment = {**os.environ, "DISPLAY": display, "PYGAME_HIDE_SUPPORT_PROMPT": "1", "SDL_VIDEODRIVER": "x11"}
+    owner = subprocess.Popen([sys.executable, "-c", OWNER], env=environment, stdout=subprocess.PIPE, text=True)
+    try:
+        assert owner.stdout.readline() == "ready\n"
+        reader = [sys.executable, "-c", READER]
+        done = subprocess.run(reader, env=environment, capture_output=True, text=True, check=True)
+    finally:
+        owner.kill()
+        owner.communicate()
+    assert done.stdout == "'LIST\\nEND'\n"
