@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from enum import Enum
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -16,12 +15,13 @@ from typing import Any
 import attrs
 import cattrs
 
-from simkit.card import Card
+from simkit.card import Card, setting
 from simkit.catalogue import card_class
 from simkit.clock import parse_hz
 from simkit.errors import SeveralErrors, SimkitError, near
 from simkit.lines import SYSTEM_LINES
 from simkit.select import Expression, Select
+from simkit.settings import read_settings
 from simkit.shipped import demo_folder
 from simkit.tomlfile import Lines, read_toml
 
@@ -30,7 +30,7 @@ MAX_BASES = 8
 MAX_SLOT = 99
 CPUS = ("65C02", "6502")
 
-_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "backplane", "card", "note")
+_TOP_KEYS = ("name", "clock", "cpu", "cpu_options", "seed", "base", "backplane", "card", "note")
 _CARD_KEYS = (
     "slot",
     "kind",
@@ -47,30 +47,41 @@ _CARD_KEYS = (
     "remove",
     "note",
 )
-_BACKPLANE_CHOICES: dict[str, tuple[str, ...]] = {
-    "open_bus": ("last", "pull-up", "pull-down"),
-    "contention": ("and", "mix"),
-    "wait_states": ("ready", "stretch"),
-    "overlaps": ("error", "run"),
-}
 _LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
 
 
 @attrs.frozen(kw_only=True)
 class Backplane:
-    """How the backplane behaves where cards leave it alone.
+    """How the backplane behaves where cards leave it alone."""
 
-    Attributes:
-        open_bus: what an undriven read finds: "last" (the byte of the cycle before), "pull-up" or "pull-down".
-        contention: what two drivers give: "and" (the lower level wins) or "mix" (seeded, bit by bit).
-        wait_states: how a card delays the CPU: "ready" (RDY low) or "stretch" (PHI2 held).
-        overlaps: cards that answer the same address: "error" refuses the machine, "run" reports it when it happens.
-    """
+    open_bus: str = setting(
+        "last",
+        one_of=("last", "pull-up", "pull-down"),
+        help="what an undriven read finds; last: the byte of the cycle before",
+    )
+    contention: str = setting(
+        "and", one_of=("and", "mix"), help="what two drivers give: and: the lower level wins; mix: seeded, bit by bit"
+    )
+    wait_states: str = setting(
+        "ready", one_of=("ready", "stretch"), help="how a card delays the CPU: RDY low, or PHI2 held"
+    )
+    overlaps: str = setting(
+        "error",
+        one_of=("error", "run"),
+        help="cards that answer the same address: refuse the machine, or report it when it happens",
+    )
 
-    open_bus: str = "last"
-    contention: str = "and"
-    wait_states: str = "ready"
-    overlaps: str = "error"
+
+@attrs.frozen(kw_only=True)
+class CpuOptions:
+    """What sources leave open about the parts."""
+
+    indexed_store_spare: str = setting(
+        "target",
+        one_of=("target", "operand"),
+        help="65C02, indexed store that crosses no page: its spare cycle reads the target or the last operand byte",
+    )
+    magic: int = setting(0xEE, low=0, high=255, help="6502: constant in ANE and LXA; EE, EF, FF and 00 were seen")
 
 
 @attrs.frozen(kw_only=True)
@@ -138,6 +149,7 @@ class Description:
         cpu: "65C02" or "6502".
         seed: seed of everything that is undefined on real hardware.
         backplane: behaviour of the backplane.
+        cpu_options: what sources leave open about the CPU.
         cards: in slot order.
         path: the machine file.
         note: what the builder says of it.
@@ -149,6 +161,7 @@ class Description:
     cpu: str
     seed: int
     backplane: Backplane
+    cpu_options: CpuOptions
     cards: tuple[CardDescription, ...]
     path: Path
     note: str = ""
@@ -161,6 +174,7 @@ class Description:
                 "clock": [self.clock_hz.numerator, self.clock_hz.denominator],
                 "cpu": self.cpu,
                 "backplane": attrs.asdict(self.backplane),
+                "cpu_options": attrs.asdict(self.cpu_options),
                 "cards": [card.canonical() for card in self.cards],
             },
             sort_keys=True,
@@ -282,10 +296,10 @@ class _Reader:
             if key not in _TOP_KEYS:
                 self.error(f"unknown key {key!r}.", origin, remedy=near(key, _TOP_KEYS))
             elif key not in ("base", "card"):
-                if key == "backplane" and isinstance(value, dict):
-                    value = {**self.top.get("backplane", {}), **value}
-                    for inner in data["backplane"]:
-                        self.top_origin[f"backplane.{inner}"] = (name, lines.get(("backplane", 0, inner)))
+                if key in ("backplane", "cpu_options") and isinstance(value, dict):
+                    value = {**self.top.get(key, {}), **value}
+                    for inner in data[key]:
+                        self.top_origin[f"{key}.{inner}"] = (name, lines.get((key, 0, inner), origin[1]))
                 self.top[key] = value
                 self.top_origin[key] = origin
         cards = data.get("card", [])
@@ -375,7 +389,8 @@ class _Reader:
             )
         seed_value = self._top("seed", int, 1)
         note = self._top("note", str, "")
-        backplane = self._backplane()
+        backplane = self._table("backplane", Backplane)
+        cpu_options = self._table("cpu_options", CpuOptions)
         cards = [self._card(slot) for slot in sorted(self.cards)]
         if not self.cards:
             self.error("the machine has no cards.", here, remedy="Add [[card]] tables.")
@@ -387,6 +402,7 @@ class _Reader:
             cpu=cpu,
             seed=seed_value,
             backplane=backplane,
+            cpu_options=cpu_options,
             cards=tuple(card for card in cards if card is not None),
             path=self.path,
             note=note,
@@ -403,26 +419,17 @@ class _Reader:
             return default
         return value
 
-    def _backplane(self) -> Backplane:
-        table = self.top.get("backplane", {})
+    def _table(self, key: str, kind: type) -> Any:
+        table = self.top.get(key, {})
         if not isinstance(table, dict):
-            self.error("backplane is a table.", self.top_origin["backplane"], remedy="Write [backplane].")
-            return Backplane()
-        good: dict[str, str] = {}
-        for key, value in table.items():
-            origin = self.top_origin.get(f"backplane.{key}", (str(self.path), None))
-            if key not in _BACKPLANE_CHOICES:
-                self.error(f"unknown key {key!r}.", origin, field="backplane", remedy=near(key, _BACKPLANE_CHOICES))
-            elif value not in _BACKPLANE_CHOICES[key]:
-                self.error(
-                    f"{value!r} is not a choice.",
-                    origin,
-                    field=f"backplane.{key}",
-                    remedy=f"Write one of {', '.join(_BACKPLANE_CHOICES[key])}.",
-                )
-            else:
-                good[key] = value
-        return Backplane(**good)
+            self.error(f"{key} is a table.", self.top_origin[key], remedy=f"Write [{key}].")
+            return kind()
+
+        def fail(inner: str, message: str, remedy: str) -> None:
+            origin = self.top_origin.get(f"{key}.{inner}", self.top_origin[key])
+            self.error(message, origin, field=f"{key}.{inner}", remedy=remedy)
+
+        return read_settings(kind, table, fail)
 
     def _card(self, slot: int) -> CardDescription | None:
         table = self.cards[slot]
@@ -506,23 +513,9 @@ class _Reader:
         if not isinstance(table, dict):
             fail("settings", "settings is a table.", "Write [card.settings].")
             return card.Settings()
-        attrs.resolve_types(card.Settings)
-        fields = attrs.fields_dict(card.Settings)
-        good: dict[str, Any] = {}
-        for key, value in table.items():
-            field = f"settings.{key}"
-            if key not in fields:
-                fail(field, f"the card has no setting {key!r}.", near(key, fields))
-                continue
-            try:
-                good[key] = _structure(fields[key], value)
-            except SimkitError as error:
-                fail(field, error.message, error.remedy or "")
-        try:
-            return card.Settings(**good)
-        except (ValueError, TypeError) as error:
-            fail("settings", f"{error}")
-            return card.Settings()
+        return read_settings(
+            card.Settings, table, lambda key, message, remedy: fail(f"settings.{key}".rstrip("."), message, remedy)
+        )
 
     def _joined(
         self, card: type[Card], settings: Any, table: dict[str, Any], fail: Any
@@ -571,52 +564,3 @@ def _texts(value: Any, field: str, fail: Any) -> tuple[str, ...]:
         return tuple(value)
     fail(field, f"{value!r} is neither a pattern nor a list of patterns.", "Write bits A15 to A0 in quotes.")
     return ()
-
-
-def _strict(value: Any, kind: Any) -> Any:
-    """Take a plain value as it is; cattrs alone would turn "5" into 5."""
-    if kind is float and isinstance(value, int) and not isinstance(value, bool):
-        return float(value)
-    if not isinstance(value, kind) or (kind is not bool and isinstance(value, bool)):
-        raise ValueError(f"{value!r} is not {_words(kind)}")
-    return value
-
-
-def _words(kind: Any) -> str:
-    return {int: "a whole number", str: "a string in quotes", bool: "true or false", float: "a number"}.get(
-        kind, str(kind)
-    )
-
-
-def _converter() -> cattrs.Converter:
-    converter = cattrs.Converter(detailed_validation=False)
-    for kind in (int, str, bool, float):
-        converter.register_structure_hook(kind, _strict)
-    return converter
-
-
-_CONVERTER = _converter()
-
-
-def _structure(field: attrs.Attribute[Any], value: Any) -> Any:
-    """Value of one setting in its type and range.
-
-    Raises:
-        SimkitError: wrong type, not one of the choices, out of range (with the nearest value that works).
-    """
-    meta = field.metadata
-    try:
-        result = _CONVERTER.structure(value, field.type)  # type: ignore[arg-type] # resolved above
-    except (ValueError, TypeError, KeyError) as error:
-        text = str(error)
-        if isinstance(field.type, type) and issubclass(field.type, Enum):
-            text = f"{value!r} is not one of {', '.join(str(m.value) for m in field.type)}"
-        raise SimkitError(f"{text}.", remedy=str(meta.get("help", ""))) from error
-    one_of, low, high = meta.get("one_of") or (), meta.get("low"), meta.get("high")
-    if one_of and result not in one_of:
-        raise SimkitError(f"{value!r} is not a choice.", remedy=f"Write one of {', '.join(str(c) for c in one_of)}.")
-    if low is not None and result < low:
-        raise SimkitError(f"{value!r} is too low.", remedy=f"The lowest value that works is {low}.")
-    if high is not None and result > high:
-        raise SimkitError(f"{value!r} is too high.", remedy=f"The highest value that works is {high}.")
-    return result

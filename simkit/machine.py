@@ -8,7 +8,6 @@ m.run(frames=10)
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
@@ -16,18 +15,14 @@ from typing import TYPE_CHECKING, Any
 
 import attrs
 
-from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle, overlaps
-from simkit.card import Slot
+from simkit.assembly import assemble, check_overlaps, check_strobes
+from simkit.bus import OUTSIDE_MACHINE, BusCycle
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
-from simkit.decode import Seat
-from simkit.description import CardDescription, Description, read_description
-from simkit.errors import SeveralErrors, SimkitError
+from simkit.description import Description, read_description
+from simkit.errors import SimkitError
 from simkit.findings import Findings
-from simkit.images import read_image, vector_warning
-from simkit.labels import Labels, read_labels
 from simkit.lines import Drive, Line, Pin, PinSpec
 from simkit.routine import call as routine_call
-from simkit.select import Expression, Select, ranges
 from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
 from simkit.views import Buttons, CardView, Keys, Lamps, Pads, Screen, Serial, only_port
 
@@ -100,40 +95,26 @@ class Machine:
     ) -> None:
         self.description = description
         self.findings = Findings()
-        self.labels = Labels()
-        self.warnings: list[str] = []
-        backplane = description.backplane
-        self.bus = Bus(
-            self.findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention
-        )
+        assembly = assemble(description, images or {}, self.findings)
+        self.bus = assembly.bus
+        self.labels = assembly.labels
+        self.warnings = assembly.warnings
+        self.identity = assembly.identity
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
         self.bus.wiring.line("RESET").join(self._reset_button)
         self.bus.machine_events["reset"] = self._reset_moved
-        errors: list[SimkitError] = []
-        digest = hashlib.sha256(description.canonical().encode())
-        digest.update(f"seed {description.seed}".encode())
-        for card in description.cards:
-            try:
-                self._plug(card, (images or {}).get(card.slot), digest)
-            except SeveralErrors as error:
-                errors += error.errors
-            except SimkitError as error:
-                errors.append(error)
-        for slot in images or {}:
-            if slot not in {card.slot for card in description.cards}:
-                errors.append(SimkitError(f"An image is given for slot {slot}, which holds no card."))
-        _raise(errors)
         self.cpu: TranslatingCpu = make_cpu(
             description.cpu,
             self.bus,
             self.findings,
             description.seed,
-            wait_states=backplane.wait_states,
+            wait_states=description.backplane.wait_states,
+            indexed_store_spare=description.cpu_options.indexed_store_spare,
+            magic=description.cpu_options.magic,
             engine=engine,
         )
         self.bus.attach(self.cpu)
-        self._check_overlaps()
-        self.identity = digest.hexdigest()
+        check_overlaps(description, self.bus)
         self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
         self._power_on()
 
@@ -163,93 +144,6 @@ class Machine:
         """
         return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images, engine=engine)
 
-    # building ---------------------------------------------------------------------------------------------------------
-
-    def _plug(self, described: CardDescription, image: str | Path | bytes | None, digest: Any) -> None:
-        file, line = described.origin.get("", (None, None))
-
-        def located(error: SimkitError, field: str) -> SimkitError:
-            place = described.origin.get(field, (file, line))
-            message = f"slot {described.slot} ({described.kind}), {field}: {error.message}"
-            if error.file is not None:
-                message = f"{message} ({error.file}{f':{error.line}' if error.line else ''})"
-            return SimkitError(
-                message, file=place[0], line=place[1], slot=described.slot, field=field, remedy=error.remedy
-            )
-
-        slot = Slot(described.slot, self.description.clock_hz, self.description.seed, self.findings, self.bus)
-        for spec in described.card.pins(described.settings):
-            slot.pins[spec.name] = Pin(spec, described.slot)
-        for name, line_name in described.lines.items():
-            self.bus.wiring.line(line_name).join(slot.pins[name])
-        card = described.card(described.settings, slot)
-        self.bus.seat(
-            Seat(
-                card,
-                described.slot,
-                described.kind,
-                Select(described.select, described.not_select),
-                Expression(described.output_enable),
-                Expression(described.write_enable),
-                dict(described.wires),
-                described.ready_gated,
-            )
-        )
-        insert = getattr(card, "insert", None)
-        source = image if image is not None else described.image
-        if insert is not None:
-            if source is None:
-                raise located(
-                    SimkitError(
-                        "the card has no image.", remedy='Write image = "my-rom.bin", or give --image SLOT=FILE.'
-                    ),
-                    "image",
-                )
-            size = described.settings.size
-            try:
-                content = source if isinstance(source, bytes) else read_image(Path(source), size)
-                insert(content)
-            except SimkitError as error:
-                raise located(error, "image") from error
-            except ValueError as error:
-                raise located(SimkitError(f"{error}."), "image") from error
-            digest.update(f"image {described.slot} {hashlib.sha256(content).hexdigest()}".encode())
-            warning = vector_warning(content, size)
-            if warning:
-                self.warnings.append(f"slot {described.slot} ({described.kind}): {warning}")
-        elif source is not None:
-            raise located(SimkitError("the card takes no image."), "image")
-        if described.labels is not None and image is None:
-            try:
-                for label, address in read_labels(described.labels).items():
-                    self.labels.add(label, address)
-            except SimkitError as error:
-                raise located(error, "labels") from error
-
-    def _check_overlaps(self) -> None:
-        if self.description.backplane.overlaps == "run":
-            return
-        errors: list[SimkitError] = []
-        origins = {card.slot: card.origin for card in self.description.cards}
-        for first, second, table in overlaps(self.bus):
-            spans = ranges(table)
-            words = ", ".join(f"${a:04X}-${b:04X}" if a != b else f"${a:04X}" for a, b in spans[:4])
-            if len(spans) > 4:
-                words += f" and {len(spans) - 4} more ranges"
-            file, line = origins[second.slot].get("select", (None, None))
-            errors.append(
-                SimkitError(
-                    f"slot {second.slot} ({second.kind}), select: {first.name} and {second.name} both answer reads at "
-                    f"{words}.",
-                    file=file,
-                    line=line,
-                    slot=second.slot,
-                    field="select",
-                    remedy='Gate one out (not_select), or write overlaps = "run" in [backplane] to watch them fight.',
-                )
-            )
-        _raise(errors)
-
     def _power_on(self) -> None:
         for seat in self.bus.seats:
             seat.card.power_on(0)
@@ -258,23 +152,8 @@ class Machine:
         for seat in self.bus.seats:
             seat.card.reset(False, 0)
         self.bus.wiring.settle(0)
-        self._check_strobes()
+        check_strobes(self.bus, self.findings)
         self.cpu.power_on()
-
-    def _check_strobes(self) -> None:
-        for seat in self.bus.seats:
-            levels = dict.fromkeys(seat.write_enable.lines | seat.select.lines, True)
-            for line in levels:
-                levels[line] = self.bus.wiring.line(line).level
-            low = {**levels, "RW": False, "PHI2": False}
-            if seat.select.table(low) & seat.write_enable.table(low):
-                self.findings.add(
-                    "strobe-without-phi2",
-                    0,
-                    f"{seat.name}: the write strobe {seat.write_enable.text!r} is also true while PHI2 is low, when "
-                    "address and data are not valid yet. Gate it with PHI2.",
-                    slot=seat.slot,
-                )
 
     @property
     def engine(self) -> str:
@@ -625,13 +504,6 @@ class Machine:
             self.bus.load(snapshot.state["bus"])
         except (KeyError, ValueError, TypeError, AttributeError, IndexError, AssertionError) as error:
             raise SnapshotError(f"The state is damaged: {error!r}.", remedy="Save it again.") from error
-
-
-def _raise(errors: list[SimkitError]) -> None:
-    if len(errors) == 1:
-        raise errors[0]
-    if errors:
-        raise SeveralErrors(errors)
 
 
 def _ceil(value: Fraction) -> int:

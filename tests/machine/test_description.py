@@ -102,6 +102,7 @@ def test_identity_does_not_depend_on_the_text_of_the_file(write):
         (('image = "rom.bin"', "settings = { fill = 256 }"), 11, ["settings.fill", "highest value that works is 255"]),
         (('image = "rom.bin"', "settings = { sise = 8192 }"), 11, ["settings.sise", "'size'"]),
         (('name = "Potting shed"', '[backplane]\nopen_bus = "maybe"'), 2, ["backplane.open_bus", "pull-up"]),
+        (('name = "Potting shed"', 'cpu_options = { magic = 256 }'), 1, ["cpu_options.magic", "highest value"]),
         (('name = "Potting shed"', 'cpu = "Z80"'), 1, ["'Z80' is not a CPU", "65C02"]),
         (('name = "Potting shed"', 'base = "nowhere.toml"'), 1, ["there is no file"]),
         (('name = "Potting shed"', 'base = "machine.toml"'), 1, ["builds on this file again"]),

@@ -1,0 +1,82 @@
+"""A card that notices: a latch cleared by reading, a register that counts its accesses, an interrupt request.
+
+It lies beside its machine file as an example of a card of one's own; roms/traps.asm says what each register is for.
+"""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+import attrs
+
+from simkit.card import Card, Drive, PinSpec, Register, Slot
+
+LATCH, COUNTER, READS, WRITES = range(4)
+COUNTED_VALUE = 7  # what the counted register gives; any value would do
+
+
+@attrs.frozen(kw_only=True)
+class TrapCardSettings:
+    """Nothing on this card can be set."""
+
+
+class TrapCard(Card):
+    """Remembers every access that a plain model of the processor would not make."""
+
+    kind: ClassVar[str] = "trap-card"
+    Settings: ClassVar[type] = TrapCardSettings
+
+    @classmethod
+    def registers(cls, settings: TrapCardSettings) -> tuple[Register, ...]:
+        """Four registers, two of which a read changes."""
+        return (
+            Register(LATCH, "latch", "rw", effects="read clears it; write sets it"),
+            Register(COUNTER, "counter", "rw", effects="read is counted; write is counted"),
+            Register(READS, "reads", "rw", effects="write sets both counts to 0"),
+            Register(WRITES, "writes", "rw", effects="read lets IRQ go; write pulls IRQ"),
+        )
+
+    @classmethod
+    def pins(cls, settings: TrapCardSettings) -> tuple[PinSpec, ...]:
+        """The interrupt request."""
+        return (PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="interrupt request"),)
+
+    def __init__(self, settings: TrapCardSettings, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self._latch = 0
+        self._reads = 0
+        self._writes = 0
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Value of the register."""
+        return (self._latch, COUNTED_VALUE, self._reads & 0xFF, self._writes & 0xFF)[offset]
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Value of the register, then what reading it does."""
+        value = self.peek(offset, cycle)
+        if offset == LATCH:
+            self._latch = 0
+        elif offset == COUNTER:
+            self._reads += 1
+        elif offset == WRITES:
+            self.slot.pin("INT").drive(None, cycle)
+        return value
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """Set the latch, be counted, clear the counts, or pull IRQ."""
+        if offset == LATCH:
+            self._latch = 1
+        elif offset == COUNTER:
+            self._writes += 1
+        elif offset == READS:
+            self._reads = self._writes = 0
+        else:
+            self.slot.pin("INT").drive(False, cycle)
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """Latch and counts; the request is the pin's."""
+        return {"latch": self._latch, "reads": self._reads, "writes": self._writes}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take them back."""
+        self._latch, self._reads, self._writes = int(state["latch"]), int(state["reads"]), int(state["writes"])
