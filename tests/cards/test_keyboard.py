@@ -79,8 +79,8 @@ def test_a_self_test_code_comes_after_half_a_second(card_bench):
 
 @pytest.mark.parametrize("bit_us", [60, 80, 100])
 def test_a_key_reaches_the_register_after_eleven_bits(keyboard, bit_us):
-    """[AT] p. 4-12: eleven bits; [HP] clock period. From key to ready: ten periods and the set-up of the first bit, then
-    the controller's handler, push and update (55 instructions, 11 us); not a cycle before the eleventh clock."""
+    """[AT] p. 4-12: eleven bits; [HP] clock period. From key to ready: ten periods, the set-up of the first bit,
+    and the controller's handler, push and update (55 instructions, 11 us); not a cycle before the eleventh clock."""
     bench = keyboard(bit_us=bit_us, jitter_percent=0)
     pressed = bench.cycle + 1
     bench.happens("press", "a", at=pressed)
