@@ -191,7 +191,7 @@ WRONG = {
     "setting without slot": ("run hello --headless --set ready=1", "does not say SLOT.NAME=VALUE"),
     "no such setting": (
         "run hello --headless --set 3.redy_bit=1",
-        "has no setting 'redy_bit'.\nDid you mean 'ready_bit'",
+        "no setting 'redy_bit'.\nDid you mean 'ready_bit'",
     ),
     "setting too high": (
         "run hello --headless --set 3.ready_bit=9",
