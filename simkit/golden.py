@@ -1,7 +1,8 @@
 """Golden pictures: a screen compared with a picture file kept beside the test, with a picture of the difference.
 
-Only what the kit itself writes is read back: PNG with 8 bits a channel, grey, RGB, palette or with alpha, not
-interlaced (W3C, Portable Network Graphics Specification, second edition, 10 November 2003).
+The kit writes PNG in RGB without filters; read back is also what tools make of it when they shrink it: 8 bits a
+channel, grey, RGB, palette or with alpha, any filter, not interlaced (W3C, Portable Network Graphics Specification,
+second edition, 10 November 2003).
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ def read_png(path: Path) -> Rgb:
     """Colours of a picture file, shape (height, width, 3).
 
     Raises:
-        PictureError: damaged, too large, or of a form the kit does not write.
+        PictureError: damaged, too large, or of another form.
     """
     import numpy as np
 
@@ -51,7 +52,7 @@ def read_png(path: Path) -> Rgb:
         chunks = _chunks(data)
         width, height, depth, kind, _, _, interlaced = struct.unpack(">IIBBBBB", chunks[b"IHDR"])
         if depth != 8 or interlaced or kind not in _CHANNELS or not 0 < width * height <= MAX_PIXELS:
-            raise ValueError("another kind of PNG than the kit writes")
+            raise ValueError("a kind of PNG that is not read")
         channels = _CHANNELS[kind]
         size = height * (width * channels + 1)
         raw = zlib.decompressobj().decompress(chunks[b"IDAT"], size)
@@ -66,7 +67,7 @@ def read_png(path: Path) -> Rgb:
             return np.repeat(pixels[:, :, :1], 3, axis=2)
         return np.ascontiguousarray(pixels[:, :, :3])
     except (ValueError, KeyError, IndexError, struct.error, zlib.error) as error:
-        raise PictureError(f"Not a picture the kit wrote: {error}.", file=str(path)) from error
+        raise PictureError(f"Not a picture that can be compared: {error}.", file=str(path)) from error
 
 
 def _chunks(data: bytes) -> dict[bytes, bytes]:
@@ -121,21 +122,6 @@ def _sequential(kind: int, line: list[int], above: list[int], channels: int) -> 
             guess = min((left, up, corner), key=lambda value: abs(estimate - value))
         out.append(byte + guess & 0xFF)
     return out
-
-
-def write_png(path: Path, colours: Rgb) -> None:
-    """Write colours, shape (height, width, 3), as a picture file; whole or not at all."""
-    height, width = colours.shape[:2]
-
-    def chunk(name: bytes, body: bytes) -> bytes:
-        return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
-
-    raw = b"".join(b"\0" + colours[y].tobytes() for y in range(height))
-    header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
-    data = _SIGNATURE + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(raw, 9)) + chunk(b"IEND", b"")
-    temporary = path.with_name(f".{path.name}.part")
-    temporary.write_bytes(data)
-    temporary.replace(path)
 
 
 def difference(golden: Rgb, shown: Rgb) -> Rgb | None:

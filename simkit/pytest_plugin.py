@@ -215,7 +215,7 @@ def failure_folder(config: pytest.Config) -> Path:
 
 @pytest.fixture
 def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
-    """Give a function that compares a screen with a picture kept beside the test: golden(machine.screen, "title").
+    """Function that compares a screen with a picture kept beside the test, e.g. `golden(machine.screen, "title")`.
 
     The picture lies in the folder `golden` beside the test file; `pytest --simkit-accept` writes it.
     """
@@ -223,7 +223,8 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
     accept = bool(request.config.getoption("--simkit-accept"))
 
     def compare(screen: Screen, name: str, *, border: bool = False) -> None:
-        from simkit.golden import NAME, difference, read_png, unequal_pixels, write_png
+        from simkit.golden import NAME, difference, read_png, unequal_pixels
+        from simkit.pictures import write_png
 
         __tracebackhide__ = True
         if not NAME.fullmatch(name):
@@ -231,10 +232,9 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
         path = folder / f"{name}.png"
         failures = failure_folder(request.config)
         shown_path = screen.save_png(failures / f"{name}-shown.png", border=border)
-        shown = read_png(shown_path)
         if accept:
             folder.mkdir(exist_ok=True)
-            write_png(path, shown)
+            shown_path.replace(path)
             return
         if not path.is_file():
             pytest.fail(
@@ -242,7 +242,7 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
                 "--simkit-accept.",
                 pytrace=False,
             )
-        kept = read_png(path)
+        kept, shown = read_png(path), read_png(shown_path)
         apart = difference(kept, shown)
         if apart is None:
             return
@@ -298,11 +298,11 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     """Say where the counts are."""
     named = config.getoption("--simkit-coverage")
     if named:
-        for path, counts in _files(Path(named), dict(config.stash[_COUNTS])):
+        for path, counts in _files(Path(named), config.stash[_COUNTS]):
             terminalreporter.write_line(f"{len(counts.ran)} ROM instructions ran: {path}")
 
 
-def _files(path: Path, kept: Mapping[str, Counts]) -> list[tuple[Path, Counts]]:
+def _files(path: Path, kept: dict[str, Any]) -> list[tuple[Path, Counts]]:
     """One file a program; the programs' hashes tell several apart."""
     if len(kept) <= 1:
         return [(path, counts) for counts in kept.values()]

@@ -20,6 +20,8 @@ from simkit.machine import Machine
 _FETCH, _DATA, _DUMMY, _INTERRUPT, _RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
 _ROM, _RAM, _REGISTER, _NOBODY = Ground.ROM, Ground.RAM, Ground.REGISTER, Ground.NOBODY
 _REASON = "the pre-burn check"
+_BIT_ABSOLUTE = 0x2C
+_LOADS_IMMEDIATE = (0xA9, 0xA2, 0xA0)  # LDA, LDX, LDY
 
 
 class Watch:
@@ -76,6 +78,8 @@ class Watch:
     # bus cycles -----------------------------------------------------------------------------------------------------
 
     def _tap(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
+        if self.lost is not None:
+            return
         if kind is _FETCH:
             self._fetch(cycle, address, value, plan)
             return
@@ -122,7 +126,13 @@ class Watch:
             else:
                 self._nobody(address, cycle, "The program reads")
 
+    def _skips(self, address: int) -> bool:
+        """Whether the read is that of a BIT which only hides a load (`.byte $2C` before `lda #`): nobody wants it."""
+        return self._code == _BIT_ABSOLUTE and address & 0xFF in _LOADS_IMMEDIATE
+
     def _nobody(self, address: int, cycle: int, who: str) -> None:
+        if self._skips(address):
+            return
         what = "the stack, " if address >> 8 == 1 else ""
         self.notes.add(
             "undriven-read",
@@ -133,6 +143,8 @@ class Watch:
         )
 
     def _never_written(self, address: int, cycle: int, place: Place) -> None:
+        if self._skips(address):
+            return
         assert place.shadow is not None
         place.shadow[place.offset] = 1  # who reads it first is reported, not everybody after
         label = self._machine.labels.name_at(address)
@@ -194,6 +206,8 @@ class Watch:
                 self._run_away(address, cycle, place)
         elif self._listing is not None and place.kind is _ROM:
             self._check_start(address, cycle)
+        if self.lost is not None:
+            return
         self._pc = address
         self._code = value
         effect = self._effects[value]
