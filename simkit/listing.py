@@ -20,8 +20,8 @@ from simkit.errors import SimkitError
 MAX_FILE_BYTES = 16_000_000
 
 _PLACED = re.compile(
-    r"\$([0-9A-Fa-f]{4})  ((?:[0-9A-F]{2} ){0,15}[0-9A-F]{2}|[0-9A-F]{2} (\d{1,5}) times)\s+"
-    r"([\w.\- ]{1,100}):(\d{1,7})(?:\s+(.*))?"
+    r"\$([0-9A-Fa-f]{4})  ([0-9A-F]{2} (\d{1,5}) times|(?:[0-9A-F]{2} ){0,15}[0-9A-F]{2})\s+"
+    r"([\w.\-][\w.\- ]{0,99}):(\d{1,7})(?:\s+(.*))?"
 )
 _BARE = re.compile(r"\s*([0-9A-Fa-f]{4})\s\s((?:\s?[0-9A-Fa-f]{2}){1,16})(?:\s+(.*))?")
 _MNEMONICS = frozenset(opcode.mnemonic.lower() for part in OPCODES.values() for opcode in part) | {"rmb", "smb"}

@@ -19,6 +19,9 @@ VECTORS = {"NMI": 0xFFFA, "RESET": 0xFFFC, "IRQ": 0xFFFE}
 UNSEEN = -1
 """Cycle of a finding that needed no run."""
 
+PAGE_ONES = (1 << 256) - 1
+"""Truth table of a whole page."""
+
 AREA_BYTES = 256
 """Runs of one byte from this length on are called an unused area; shorter ones may be pictures or texts."""
 
@@ -156,7 +159,7 @@ def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
         for seat in machine.bus.seats
         for register in type(seat.card).registers(seat.card.settings)
     }
-    pages = {address >> 8 for address in range(0x10000) if _is_register(machine, address)}
+    pages = _register_pages(machine)
     for name, address in machine.labels.items():
         if listing is not None and listing.row(address) is not None:
             continue  # a place in the program
@@ -203,6 +206,11 @@ def _constant(machine: Machine, name: str, address: int, seat: Seat, offset: int
 
 def _has_registers(seat: Seat) -> bool:
     return bool(type(seat.card).registers(seat.card.settings))
+
+
+def _register_pages(machine: Machine) -> set[int]:
+    tables = [read | write for seat, read, write in machine.bus.drive_tables() if _has_registers(seat)]
+    return {page for page in range(256) if any(table >> (page << 8) & PAGE_ONES for table in tables)}
 
 
 def _is_register(machine: Machine, address: int) -> bool:

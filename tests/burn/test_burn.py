@@ -1,0 +1,228 @@
+"""Parts, fitting, sums, files and the patterns of a read-back."""
+
+import random
+import zlib
+
+import pytest
+
+from simkit import Machine
+from simkit.burn.image import Sums, fit, label_text, write_files
+from simkit.burn.parts import part_named, part_or_size
+from simkit.burn.verify import compare
+from simkit.errors import SimkitError
+
+MACHINE = """
+name = "Burn bench"
+clock = "1 MHz"
+cpu = "65C02"
+[[card]]
+slot = 2
+kind = "rom"
+select = "{select}"
+image = "rom.bin"
+[card.settings]
+size = {size}
+"""
+
+
+@pytest.fixture
+def board(tmp_path):
+    """Machine with one ROM of a size, seen from its top."""
+
+    def build(size=32768, content=None):
+        random.seed(size)
+        content = content or bytes(random.randrange(256) for _ in range(size - 6)) + bytes.fromhex("408000804080")
+        (tmp_path / "rom.bin").write_bytes(content)
+        bits = "1xxx xxxx xxxx xxxx" if size == 32768 else "111x xxxx xxxx xxxx"
+        (tmp_path / "machine.toml").write_text(MACHINE.format(select=bits, size=size))
+        return Machine.load(tmp_path), content
+
+    return build
+
+
+def test_check_values_of_crc_32_and_sums():
+    """CRC-32 of the nine digits is CBF43926 (the check value every catalogue of CRCs gives); their sum is $01DD. Sums
+    of erased parts: sum of all bytes modulo 65 536 over the whole device (Advin Systems, Making Good Use of
+    Checksums); 8 and 32 KiB of $FF by arithmetic."""
+    assert Sums.of(b"123456789").crc32 == 0xCBF43926
+    assert Sums.of(b"123456789").sum16 == 0x01DD
+    assert [Sums.of(b"\xff" * (n << 10)).sum16 for n in (8, 16, 32, 64)] == [0xE000, 0xC000, 0x8000, 0x0000]
+    assert Sums.of(b"\xff" * 8192).crc32 == 0xB4293435
+    assert Sums.of(b"\xff" * 32768).crc32 == 0x1B43EABD
+    assert Sums.of(bytes.fromhex("11802290")).sum16 == 0x0143
+
+
+@pytest.mark.parametrize(
+    ("name", "size"),
+    [
+        ("2716", 2048),
+        ("2732", 4096),
+        ("27C64", 8192),
+        ("27128", 16384),
+        ("28C256", 32768),
+        ("AT28C256-15PU", 32768),
+        ("27512", 65536),
+        ("27C010", 131072),
+        ("39SF010A", 131072),
+        ("SST39SF040", 524288),
+        ("28C16", 2048),
+    ],
+)
+def test_sizes_of_parts(name, size):
+    """The number on the part is its size in kilobits (common practice; first page of each maker's sheet)."""
+    assert part_named(name).size == size
+
+
+def test_an_unknown_part_gets_the_near_ones_and_the_way_out():
+    with pytest.raises(SimkitError) as caught:
+        part_named("28C255")
+    assert "'28C256'" in caught.value.remedy
+    assert "--part 32768" in caught.value.remedy
+    assert part_or_size("16384").size == 16384
+    with pytest.raises(SimkitError, match="No part has 5000 bytes"):
+        part_or_size("5000")
+
+
+def test_the_image_fills_its_part_and_names_the_vectors(board):
+    """Reset vector of 32 KB at $8000: offset $7FFC (arithmetic)."""
+    machine, content = board()
+    burn = fit(machine, 2, part_named("28C256"))
+    assert burn.images == (content,)
+    assert dict(burn.vectors) == {"NMI": 0x8040, "RESET": 0x8000, "IRQ/BRK": 0x8040}
+
+
+def test_a_larger_part_gets_the_content_repeated(board):
+    machine, content = board(8192)
+    assert fit(machine, 2, part_named("28C256")).images == (content * 4,)
+
+
+def test_smaller_parts_need_split(board):
+    machine, content = board()
+    with pytest.raises(SimkitError, match="holds 8192") as caught:
+        fit(machine, 2, part_named("27C64"))
+    assert "--split" in caught.value.remedy
+    assert fit(machine, 2, part_named("27C64"), split=True).images == tuple(
+        content[n : n + 8192] for n in range(0, 32768, 8192)
+    )
+
+
+def test_a_slot_without_rom_names_those_with_one(board):
+    machine, _ = board()
+    with pytest.raises(SimkitError, match="no card in slot 5"):
+        fit(machine, 5, part_named("28C256"))
+
+
+@pytest.mark.parametrize("suffix", [".bin", ".hex", ".s19"])
+def test_a_written_image_reads_back_the_same(board, suffix, tmp_path):
+    from simkit.images import read_image
+
+    machine, content = board()
+    (path,) = write_files(fit(machine, 2, part_named("28C256")), tmp_path / f"out{suffix}")
+    assert read_image(path, 32768) == content
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", f"out{suffix}", "rom.bin"]
+
+
+def test_a_failed_write_leaves_nothing_under_the_final_name(board, tmp_path, monkeypatch):
+    machine, _ = board()
+    (tmp_path / "out.bin").write_bytes(b"the old one")
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("simkit.burn.image.os.fsync", full)
+    with pytest.raises(SimkitError, match="No space left"):
+        write_files(fit(machine, 2, part_named("28C256")), tmp_path / "out.bin")
+    assert (tmp_path / "out.bin").read_bytes() == b"the old one"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", "out.bin", "rom.bin"]
+
+
+def test_a_folder_that_is_not_there_is_told(board, tmp_path):
+    machine, _ = board()
+    with pytest.raises(SimkitError, match="cannot be written"):
+        write_files(fit(machine, 2, part_named("28C256")), tmp_path / "nowhere" / "out.bin")
+
+
+def test_the_label_fits_its_width(board):
+    machine, content = board()
+    text = label_text(fit(machine, 2, part_named("28C256")), 0, "2026-05-01")
+    assert f"sum {sum(content) & 0xFFFF:04X} 2026-05-01" in text
+    assert len({len(line) for line in text.splitlines()}) == 1
+
+
+# read-back ------------------------------------------------------------------------------------------------------------
+
+random.seed(8)
+CONTENT = bytes(random.randrange(256) for _ in range(8192 - 6)) + bytes.fromhex("408000804080")
+PADDED = CONTENT[:3000] + b"\xff" * (8192 - 3006) + CONTENT[-6:]
+HALF = CONTENT[:4000] + b"\xff" * 4192
+
+
+def swap(number, one, other):
+    return number ^ (1 << one | 1 << other) if (number >> one ^ number >> other) & 1 else number
+
+
+def mapped(source, content=CONTENT):
+    return bytes(content[source(n)] for n in range(len(content)))
+
+
+def test_an_equal_dump_has_no_difference():
+    assert compare(CONTENT, CONTENT).differences == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "words", "expected", "dump"),
+    [
+        ("blank", "$FF", CONTENT, b"\xff" * 8192),
+        ("blank", "$00", CONTENT, bytes(8192)),
+        ("data-bits-stuck", "D3 reads 0", CONTENT, bytes(b & ~8 for b in CONTENT)),
+        ("data-bits-stuck", "D0, D7 read 1", CONTENT, bytes(b | 0x81 for b in CONTENT)),
+        ("address-line-stuck", "A5 is stuck at 0", CONTENT, mapped(lambda n: n & ~0x20)),
+        ("address-line-stuck", "A11 is stuck at 1", CONTENT, mapped(lambda n: n | 0x800)),
+        ("halves-equal", "lower half", CONTENT, mapped(lambda n: n & 0xFFF)),
+        ("halves-equal", "upper half", CONTENT, mapped(lambda n: n | 0x1000)),
+        ("address-lines-swapped", "A3 and A9", CONTENT, mapped(lambda n: swap(n, 3, 9))),
+        ("blocks-exchanged", "A12 is inverted", CONTENT, mapped(lambda n: n ^ 0x1000)),
+        ("data-lines-swapped", "D3 and D4", CONTENT, bytes(swap(b, 3, 4) for b in CONTENT)),
+        ("data-lines-reversed", "reverse", CONTENT, bytes(int(f"{b:08b}"[::-1], 2) for b in CONTENT)),
+        ("shifted", "1 byte later", CONTENT, b"\x55" + CONTENT[:-1]),
+        ("shifted", "16 bytes earlier", CONTENT, CONTENT[16:] + b"\xff" * 16),
+        ("shifted", "$0800 bytes later", HALF, b"\xff" * 2048 + CONTENT[:4000] + b"\xff" * 2144),
+        ("inverted", "inverted", CONTENT, bytes(b ^ 0xFF for b in CONTENT)),
+        ("size", "equals the end", CONTENT, CONTENT[4096:]),
+        ("size", "as far as both go", CONTENT, CONTENT + bytes(8192)),
+    ],
+)
+def test_a_pattern_is_named(name, words, expected, dump):
+    """The ways parts, sockets and programmers go wrong (common practice)."""
+    result = compare(expected, dump)
+    assert result.differences
+    assert [pattern.name for pattern in result.patterns] == [name]
+    assert words in result.patterns[0].what
+
+
+def test_a_part_that_was_not_erased_is_named():
+    old = bytes(random.randrange(256) for _ in range(8192))
+    dump = bytes(new & before for new, before in zip(PADDED, old, strict=True))
+    assert [p.name for p in compare(PADDED, dump).patterns] == ["not-erased"]
+
+
+def test_a_part_that_did_not_take_everything_is_named():
+    dump = bytearray(CONTENT)
+    for n in range(100, 200):
+        dump[n] = 0xFF
+    assert [p.name for p in compare(CONTENT, bytes(dump)).patterns] == ["not-programmed"]
+
+
+def test_scattered_differences_get_no_wrong_name():
+    dump = bytearray(CONTENT)
+    for n in (3, 500, 501, 7000):
+        dump[n] ^= 0x5A
+    result = compare(CONTENT, bytes(dump))
+    assert result.differences == 4
+    assert [at for at, _, _ in result.first] == [3, 500, 501, 7000]
+    assert result.patterns == ()
+
+
+def test_a_real_dump_of_zip_sums_agrees():
+    """The standard library's CRC is that of zip files; the sum printed must be the same."""
+    assert Sums.of(CONTENT).crc32 == zlib.crc32(CONTENT)

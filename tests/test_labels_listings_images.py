@@ -1,0 +1,183 @@
+"""Label lists, listings and image files in the forms that assemblers and programmers write."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simkit.errors import SimkitError
+from simkit.images import read_image, read_segments, write_image
+from simkit.labels import NAME, read_labels
+from simkit.listing import read_listing
+
+
+@pytest.fixture
+def write(tmp_path):
+    def put(name, text):
+        path = tmp_path / name
+        path.write_text(text)
+        return path
+
+    return put
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "START = $8000",
+        "START=$8000 ; entry",
+        "START: = $8000",
+        "START := $8000",
+        "START EQU $8000",
+        "START: equ $8000",
+        "START .equ 0x8000",
+        "START = 8000h",
+        "START = 32768",
+        "$8000 | START | main.asm:12",
+        "START,$8000",
+        '"START","0x8000","code"',
+        "START;32768",
+    ],
+)
+def test_plain_forms_of_a_label(line, write):
+    assert read_labels(write("a.labels", f"; list\n\n{line}\n")) == {"START": 0x8000}
+
+
+def test_a_csv_list_may_have_a_heading(write):
+    assert read_labels(write("a.csv", "name,address\nSTART,$8000\nEND,$8010\n")) == {"START": 0x8000, "END": 0x8010}
+
+
+def test_the_map_that_ophis_writes_is_read(write, tmp_path):
+    """ophis-asm 2.3, written here by the assembler itself: `-m`, with an anonymous and a local label."""
+    source = write("small.asm", ".org $8000\nStart: lda #1\n* bne -\n_in: bne _in\nrts\n")
+    options = ["-q", "-o", tmp_path / "s.bin", "-m", tmp_path / "s.map", "-l", tmp_path / "s.lst"]
+    # a process of its own: roms/build.py puts its own writers into the assembler
+    subprocess.run([Path(sys.executable).with_name("ophis"), *options, source], check=True)
+    labels = read_labels(tmp_path / "s.map")
+    assert labels["start"] == 0x8000
+    assert all(NAME.fullmatch(name) for name in labels)
+    listing = read_listing(tmp_path / "s.lst")
+    assert [(row.address, row.length, row.code) for row in listing.rows][:2] == [(0x8000, 2, True), (0x8002, 2, True)]
+    assert listing.row(0x8003).address == 0x8002
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("START $8000\n", "a.labels:1: 'START $8000' is not a label."),
+        ("A = $1\n9LIVES = $8000\n", "a.labels:2: '9LIVES = $8000' is not a label."),
+        ("START = $18000\n", "START = $18000 is no address"),
+        ("A = $8000\nA = $8001\n", "a.labels:2: A stands twice: $8000 and $8001."),
+        ("A = BC\n", "is not a label"),
+        (f"{'X' * 65} = $8000\n", "is not a label"),
+    ],
+)
+def test_a_wrong_line_is_told_with_its_number(text, message, write):
+    with pytest.raises(SimkitError) as caught:
+        read_labels(write("a.labels", text))
+    assert message in str(caught.value)
+
+
+@given(text=st.text(alphabet='A_9.$=,:;|xh EQU\t"0f\n', max_size=80))
+@settings(deadline=None, max_examples=150)
+def test_any_text_gives_labels_or_one_clear_error(text, tmp_path_factory):
+    path = tmp_path_factory.mktemp("labels") / "x.labels"
+    path.write_text(text)
+    try:
+        found = read_labels(path)
+    except SimkitError as error:
+        found = {}
+        told = str(error)
+    else:
+        told = f"{path}:1: fine"
+    assert told.startswith(f"{path}:")
+    assert all(NAME.fullmatch(name) and 0 <= address <= 0xFFFF for name, address in found.items())
+
+
+def test_a_listing_tells_code_from_data_and_gives_places(write):
+    path = write(
+        "p.lst",
+        "$8000  A2 FF                     p.asm:3          ldx #$FF   ; top\n"
+        "$8002  9A                        p.asm:4     on:  txs\n"
+        '$8003  48 49                     p.asm:5          .byte "HI: lda"\n'
+        "$8005  FF 250 times              p.asm:6          .advance $80FF, $FF\n",
+    )
+    listing = read_listing(path)
+    assert [row.code for row in listing.rows] == [True, True, False, False]
+    assert listing.row(0x8001).place == "p.asm:3"
+    assert listing.row(0x80FE).line == 6
+    assert listing.row(0x80FF) is None
+
+
+def test_a_file_without_rows_is_no_listing(write):
+    with pytest.raises(SimkitError, match="begins with an address and bytes"):
+        read_listing(write("x.lst", "nothing here\n"))
+
+
+# hex files ------------------------------------------------------------------------------------------------------------
+
+
+def test_published_records_of_intel_hex(write):
+    """Record layout and checksum: Intel, Hexadecimal Object File Format Specification, revision A, 6 January 1988;
+    check values by arithmetic."""
+    text = ":05800000A9428D0060A3\n:06FFFA0000000080008001\n:00000001FF\n"
+    assert read_segments(write("a.hex", text)) == [
+        (0x8000, bytes.fromhex("A9428D0060")),
+        (0xFFFA, bytes.fromhex("000000800080")),
+    ]
+    linear = ":020000040001F9\r\n:0100000055aa\r\n:00000001ff\r\n"
+    assert read_segments(write("b.hex", linear)) == [(0x10000, b"U")]
+    assert read_segments(write("c.hex", ":020000021200EA\n:0100000055AA\n:00000001FF\n")) == [(0x12000, b"U")]
+    assert read_segments(write("d.hex", ":10010000214601360121470136007EFE09D2190140\n:00000001FF\n"))[0][0] == 0x100
+
+
+def test_published_records_of_the_s_format(write):
+    """Layout and checksum: Motorola M68000 family reference, S-record appendix (from memory); values by arithmetic."""
+    text = "S00600004844521B\nS1088000A9428D00609F\nS109FFFA000000800080FD\nS5030002FA\nS90380007C\n"
+    assert read_segments(write("a.s19", text)) == [
+        (0x8000, bytes.fromhex("A9428D0060")),
+        (0xFFFA, bytes.fromhex("000000800080")),
+    ]
+    assert read_segments(write("b.s19", "S1137AF00A0A0D0000000000000000000000000061\nS9030000FC\n"))[0][0] == 0x7AF0
+
+
+def test_written_records_are_the_published_ones():
+    """The same records, written: the sheets' own layout with 16 data bytes a record."""
+    code = bytes.fromhex("A9428D0060")
+    assert write_image(code, ".hex", address=0x8000) == b":05800000A9428D0060A3\n:00000001FF\n"
+    assert b"S1088000A9428D00609F\n" in write_image(code, ".s19", address=0x8000)
+    assert write_image(code, ".s19").endswith(b"S9030000FC\n")
+    assert write_image(code, ".bin") == code
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "message"),
+    [
+        ("a.hex", ":05800000A9428D0060A4\n:00000001FF\n", "Not a sound hex file"),
+        ("a.hex", ":05800000A9428D0060A3\n", "no end record"),
+        ("a.hex", ":0100000055AA\n:0100000056A9\n:00000001FF\n", "Not a sound hex file"),
+        ("a.s19", "S1088000A9428D006000\nS9030000FC\n", "Not a sound hex file"),
+        ("a.s19", "hello\n", "Not a sound hex file"),
+    ],
+)
+def test_a_damaged_hex_file_is_told(name, text, message, write):
+    with pytest.raises(SimkitError, match=message):
+        read_image(write(name, text), 32768)
+
+
+def test_hex_addresses_count_modulo_the_part(write):
+    image = read_image(write("a.hex", ":05800000A9428D0060A3\n:06FFFA0000000080008001\n:00000001FF\n"), 32768)
+    assert image[:5] == bytes.fromhex("A9428D0060")
+    assert image[0x7FFA:] == bytes.fromhex("000000800080")
+    assert set(image[5:0x7FFA]) == {0xFF}
+
+
+@given(data=st.binary(min_size=1, max_size=600), suffix=st.sampled_from([".hex", ".s19"]))
+@settings(deadline=None, max_examples=60)
+def test_any_image_survives_writing_and_reading(data, suffix, tmp_path_factory):
+    path = tmp_path_factory.mktemp("images") / f"x{suffix}"
+    path.write_bytes(write_image(data, suffix))
+    assert read_image(path, 1024) == data
