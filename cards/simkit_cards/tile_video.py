@@ -23,10 +23,10 @@ from simkit.events import NEVER
 from simkit.ports import ScreenPort
 from simkit_cards.tile_video_access import TOO_SOON, PortState, What, outcome_words
 from simkit_cards.tile_video_colours import SCALES, palette
-from simkit_cards.tile_video_pacing import PAIR_TICKS, Pacing
+from simkit_cards.tile_video_pacing import Pacing
 from simkit_cards.tile_video_picture import Picture, addressed
 from simkit_cards.tile_video_raster import CRYSTAL_HZ, DOTS_PER_LINE, LINES, MARGINS, TICKS_PER_DOT, Raster
-from simkit_cards.tile_video_rules import Rules
+from simkit_cards.tile_video_rules import PAIR_US, Rules
 from simkit_cards.tile_video_status import Status, StatusFlags
 from simkit_cards.tile_video_tables import (
     ACTIVE_DOTS,
@@ -138,6 +138,7 @@ class TileVideo(Card):
         self._written = bytearray(VRAM_BYTES)  # 1 for each cell the program has written
         self._status = StatusFlags(self._raster, self._memory, settings.coincidence == "everywhere")
         self._rules = Rules(slot, settings.strobe_ns or float(500_000_000 / slot.clock_hz))
+        self._cycle_us = float(1_000_000 / slot.clock_hz)
         self._registers = bytearray(8)
         self._ports = PortState()
         self._frame = 0  # frame under way
@@ -253,17 +254,17 @@ class TileVideo(Card):
     def _ask(self, what: What, value: int, edge: int, cycle: int) -> None:
         """Ask for an access to memory, which takes place at the next window; tell when it comes too soon."""
         ports = self._ports
-        gap, short = edge - ports.asked_tick, ports.clear_tick - edge
+        gap_us = (cycle - ports.asked_cycle) * self._cycle_us
+        need_us, short = ports.need_tenths / 10, ports.clear_tick - edge
         older = ports.waiting
         if older and self.settings.too_soon == "both kept":
             self._commit()
-        lost = ports.ask(what, value, edge, self._pacing, self.settings.too_soon)
+        lost = ports.ask(what, value, cycle, edge, self._pacing, self.settings.too_soon)
         if short > 0 and (older or self.settings.pacing == "worst case"):
-            us = 1e6 / self.settings.crystal_hz
             line, _ = self._raster.beam(edge)
             where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
             self._rules.too_soon(
-                cycle, gap * us, short * us, where, outcome_words(older, what, lost, self.settings.too_soon)
+                cycle, gap_us, need_us, where, outcome_words(older, what, lost, self.settings.too_soon)
             )
 
     def _commit(self) -> None:
@@ -323,12 +324,12 @@ class TileVideo(Card):
         ports = self._ports
         edge = self._crystal.ticks_at(cycle + 1)
         self._rules.strobe(cycle, is_write=is_write)
-        gap = edge - ports.strobe_tick
-        ports.strobe_tick = edge
+        gap_us = (cycle - ports.strobe_cycle) * self._cycle_us
+        ports.strobe_cycle = cycle
         if is_write and ports.read_cycle == cycle - 1 and ports.read_offset == offset:
             self._rules.dummy_read(cycle, offset)
-        elif offset == CONTROL and gap < PAIR_TICKS:
-            self._rules.pair_too_soon(cycle, gap * 1e6 / self.settings.crystal_hz)
+        elif offset == CONTROL and round(gap_us, 6) < PAIR_US:
+            self._rules.pair_too_soon(cycle, gap_us)
         if ports.second and not (is_write and offset == CONTROL):
             self._rules.pair_broken(cycle, "Status read" if offset == CONTROL else "Data port used")
             ports.second = False

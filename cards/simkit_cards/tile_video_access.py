@@ -46,9 +46,10 @@ class PortState:
         target: address of the access that waits.
         value: byte to be written.
         done_tick: when the waiting access takes place.
-        asked_tick: end of the strobe of the last access that asked for memory.
+        asked_cycle: cycle of the last access that asked for memory.
+        need_tenths: time it might take, in tenths of a microsecond.
         clear_tick: from when a further access is surely in time.
-        strobe_tick: end of the last strobe of any kind.
+        strobe_cycle: cycle of the last access of any kind.
         read_cycle: cycle of the last read, with its offset, to notice dummy reads; -1 for none.
         read_offset: its offset.
         address_valid: the address counter was set up, not left over from a register write.
@@ -62,9 +63,10 @@ class PortState:
     target: int = 0
     value: int = 0
     done_tick: int = 0
-    asked_tick: int = 0
+    asked_cycle: int = 0
+    need_tenths: int = 0
     clear_tick: int = 0
-    strobe_tick: int = -1_000_000
+    strobe_cycle: int = -1_000_000
     read_cycle: int = -2
     read_offset: int = 0
     address_valid: bool = True
@@ -81,8 +83,8 @@ class PortState:
         self.second = False
         self.address = (byte & 0x3F) << 8 | self.latch
 
-    def ask(self, what: What, value: int, edge: int, pacing: Pacing, policy: str) -> bool:
-        """Ask for memory; the strobe ended at tick `edge`. Gives True when an access is lost.
+    def ask(self, what: What, value: int, cycle: int, edge: int, pacing: Pacing, policy: str) -> bool:
+        """Ask for memory in `cycle`; the strobe ended at tick `edge`. Gives True when an access is lost.
 
         The caller has let a waiting access take place that is done by `edge`, and all of them under "both kept".
         """
@@ -94,8 +96,8 @@ class PortState:
             self.address = (self.address + 1) & _MASK
         self.waiting = what
         self.value = value
-        self.asked_tick = edge
-        self.done_tick, self.clear_tick = pacing.times(edge)
+        self.asked_cycle = cycle
+        self.done_tick, self.clear_tick, self.need_tenths = pacing.times(edge)
         return lost
 
     def forget(self) -> None:

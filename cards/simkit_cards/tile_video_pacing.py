@@ -21,9 +21,6 @@ FIXED_TICKS = 2 * CRYSTAL_HZ // 1_000_000
 FREE_TICKS = 4300 * CRYSTAL_HZ // 1_000_000
 """4300 us after the frame interrupt in which every access takes 2 us. [PG] B-1"""
 
-PAIR_TICKS = 2 * CRYSTAL_HZ // 1_000_000
-"""2 us between strobes that need no memory: data manual (1982), section 4, from memory."""
-
 
 def spacing(mode: Mode) -> int:
     """Ticks from one window to the next while lines are drawn."""
@@ -32,11 +29,11 @@ def spacing(mode: Mode) -> int:
     return (4 if mode & 2 else 16) * TICKS_PER_MEMORY_CYCLE
 
 
-def longest_us(mode: Mode) -> float:
-    """Longest time an access takes while lines are drawn. [PG] B-1."""
+def longest_tenths(mode: Mode) -> int:
+    """Longest time an access takes while lines are drawn, in tenths of a microsecond. [PG] B-1."""
     if mode >= Mode.TEXT:
-        return 3.1
-    return 3.5 if mode & 2 else 8.0
+        return 31
+    return 35 if mode & 2 else 80
 
 
 class Pacing:
@@ -50,28 +47,29 @@ class Pacing:
         longest: ticks after which an access has surely taken place while lines are drawn.
     """
 
-    __slots__ = ("_free_until", "_on", "_phase", "_raster", "_spacing", "longest")
+    __slots__ = ("_free_until", "_on", "_phase", "_raster", "_spacing", "_tenths", "longest")
 
     def __init__(self, raster: Raster, phase: int) -> None:
         self._raster = raster
         self._phase = phase * TICKS_PER_MEMORY_CYCLE
         self._free_until = 0
         self._on = False
-        self._spacing = self.longest = 0
+        self._spacing = self._tenths = self.longest = 0
 
     def set_tables(self, tables: Tables) -> None:
         """The registers changed."""
         self._on = tables.on
         self._spacing = spacing(tables.mode)
-        self.longest = int(longest_us(tables.mode) * 10 + 0.5) * CRYSTAL_HZ // 10_000_000
+        self._tenths = longest_tenths(tables.mode)
+        self.longest = self._tenths * CRYSTAL_HZ // 10_000_000
 
     def start_frame(self, frame: int) -> None:
         """Frame `frame` begins, with the blanking after the one before it."""
         self._free_until = self._raster.end_tick(frame - 1) + FREE_TICKS
 
-    def times(self, tick: int) -> tuple[int, int]:
-        """For an access asked for at `tick`: when it takes place, and when it has surely taken place."""
+    def times(self, tick: int) -> tuple[int, int, int]:
+        """For an access asked for at `tick`: when it takes place, when it surely has, and that time in tenths of us."""
         ready = tick + FIXED_TICKS
         if not self._on or ready < self._free_until:
-            return ready, ready
-        return ready + (self._raster.start + self._phase - ready) % self._spacing, tick + self.longest
+            return ready, ready, 20
+        return ready + (self._raster.start + self._phase - ready) % self._spacing, tick + self.longest, self._tenths

@@ -63,12 +63,13 @@ class Rules:
                 "slow the clock down or add a wait state for the card.",
             )
 
-    def too_soon(self, cycle: int, gap_us: float, short_us: float, where: str, outcome: str) -> None:
+    def too_soon(self, cycle: int, gap_us: float, need_us: float, where: str, outcome: str) -> None:
         """Time between accesses to memory. [PG] B-1."""
         self._slot.report(
             "video-access-too-soon",
             cycle,
-            f"Video memory access {gap_us:.2f} us after the one before, {short_us:.2f} us too soon ({where}). "
+            f"Video memory access {gap_us:.2f} us after the one before, which may take {need_us} us: "
+            f"{max(need_us - gap_us, 0):.2f} us too soon ({where}). "
             f"{outcome}",
         )
 

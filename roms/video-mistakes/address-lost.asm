@@ -1,0 +1,22 @@
+; Mistake: the backdrop is changed between two bytes of a row. The register write leaves its own bytes in the address
+; counter, and the second byte lands at $0704.
+.include "start.inc"
+main:   lda #<NAMES
+        ldx #>NAMES
+        jsr write_from
+        lda #$41
+        sta VIDEO_DATA
+        ldx #20
+wait:   dex
+        bne wait
+        lda #$04
+        ldx #VIDEO_REGISTER + 7
+        jsr video_pair
+        lda #$42
+        sta VIDEO_DATA
+done:   bra done
+interrupt:
+        rti
+
+.advance $FFFA, $FF
+        .word interrupt, reset, interrupt

@@ -1,0 +1,9 @@
+; The same with $D0 as Y of the fifth entry.
+.include "../marlpit.inc"
+.text
+.org $8000
+.alias LAST_ENTRY 17
+.include "sprites-alone.inc"
+
+.advance $FFFA, $FF
+        .word interrupt, reset, interrupt
