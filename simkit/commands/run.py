@@ -45,6 +45,7 @@ HELP = help_text(
         "simkit run my-machine --watch",
         "simkit run demo:marlpit --headless --for 3s --text --png title.png",
         'simkit run demo:marlpit --headless --for 4s --pad "1=start@1s..1.1s" --pad "1=right+a@1.5s..2s"',
+        "simkit run demo:monitor --serial stdio",
         'simkit run my-machine --headless --for 5s --type "LIST\\n@2s" --strict --json',
         "simkit run my-machine --image 2=new.bin --set 4.port_1=2 --clock '4 MHz'",
     ),
@@ -69,6 +70,11 @@ class RunOptions:
         as_json: print for programs.
         controls: controls file.
         host_key: replaces the host key.
+        serial: the host's end of the serial line.
+        serial_slot: which serial card, when there are several.
+        paste: file to send over it.
+        paste_pause: text of the duration to wait after each line of it.
+        capture: file for what the machine sends.
     """
 
     options: MachineOptions
@@ -84,6 +90,11 @@ class RunOptions:
     as_json: bool = False
     controls: Path | None = None
     host_key: str | None = None
+    serial: str | None = None
+    serial_slot: int | None = None
+    paste: Path | None = None
+    paste_pause: str | None = None
+    capture: Path | None = None
 
     def check(self) -> None:
         """Check that the options go together.
@@ -91,10 +102,22 @@ class RunOptions:
         Raises:
             SimkitError: they do not; says which.
         """
-        if self.headless:
+        if self.serial is None:
+            for name, value in (
+                ("--serial-slot", self.serial_slot),
+                ("--paste", self.paste),
+                ("--paste-pause", self.paste_pause),
+                ("--capture", self.capture),
+            ):
+                if value is not None:
+                    raise SimkitError(f"{name} needs a serial line.", remedy="Add --serial stdio, tcp:PORT or pty.")
+        if self.paste_pause is not None and self.paste is None:
+            raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
+        if self.headless or self.serial is not None:
             for name, given in (("--watch", self.watch), ("--controls", self.controls), ("--host-key", self.host_key)):
                 if given:
-                    raise SimkitError(f"{name} is for the window; --headless has none.", remedy="Leave one out.")
+                    windowless = "--headless" if self.headless else "--serial"
+                    raise SimkitError(f"{name} is for the window; {windowless} has none.", remedy="Leave one out.")
             return
         for name, given in (
             ("--for", self.length),
@@ -145,6 +168,22 @@ def run(
     host_key: Annotated[
         str | None, typer.Option("--host-key", metavar="KEY", help='Key that opens the bar, e.g. "right ctrl".')
     ] = None,
+    serial: Annotated[
+        str | None,
+        typer.Option("--serial", metavar="LINE", help="Join the serial card to stdio, tcp:PORT (here only) or pty."),
+    ] = None,
+    serial_slot: Annotated[
+        int | None, typer.Option("--serial-slot", metavar="SLOT", help="Which serial card, when there are several.")
+    ] = None,
+    paste: Annotated[
+        Path | None, typer.Option("--paste", metavar="FILE", help="Send a text over the serial line first.")
+    ] = None,
+    paste_pause: Annotated[
+        str | None, typer.Option("--paste-pause", metavar="TIME", help="Wait after each pasted line, e.g. 20ms.")
+    ] = None,
+    capture: Annotated[
+        Path | None, typer.Option("--capture", metavar="FILE", help="Keep what the machine sends over the serial line.")
+    ] = None,
     seed: SeedOption = None,
     image: ImageOption = None,
     labels: LabelsOption = None,
@@ -168,6 +207,11 @@ def run(
         as_json=as_json,
         controls=controls,
         host_key=host_key,
+        serial=serial,
+        serial_slot=serial_slot,
+        paste=paste,
+        paste_pause=paste_pause,
+        capture=capture,
     )
     asked.check()
     loaded = asked.options.load()
@@ -175,6 +219,9 @@ def run(
         print(f"Note: {warning}", file=sys.stderr)
     shown = chosen_screen(loaded, asked.screen)
     schedule(loaded, shown, asked)
+    if asked.serial is not None:
+        run_serial(loaded, shown, asked)
+        return
     if asked.headless:
         finish(run_headless(loaded, shown, asked), loaded, asked)
         return
@@ -229,17 +276,52 @@ def schedule(machine: Machine, screen: Screen | None, asked: RunOptions) -> None
 
 def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> dict[str, object]:
     """Run to the end; returns the picture's path and the screen's text, as asked."""
-    from simkit.commands.headless import run_forward, write_picture
+    from simkit.commands.headless import run_forward
 
+    check_screen_wanted(screen, asked)
+    run_forward(machine, moment(machine, screen, asked.length or DEFAULT_FOR))
+    return what_is_on(screen, asked)
+
+
+def check_screen_wanted(screen: Screen | None, asked: RunOptions) -> None:
+    """Check that there is a screen when its picture or text is asked for.
+
+    Raises:
+        SimkitError: there is none.
+    """
     if screen is None and (asked.png or asked.text):
         raise SimkitError(
             f"{'--png' if asked.png else '--text'}: the machine has no screen.", remedy="Leave the option out."
         )
-    run_forward(machine, moment(machine, screen, asked.length or DEFAULT_FOR))
+
+
+def what_is_on(screen: Screen | None, asked: RunOptions) -> dict[str, object]:
+    """Picture's path and text of the screen, as asked."""
+    from simkit.commands.headless import write_picture
+
     return {
         "picture": write_picture(screen, asked.png) if screen and asked.png else None,
         "text": screen.text() if screen and asked.text else None,
     }
+
+
+def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> None:
+    """Run with the serial line at the host's end; what came of the run goes to stderr, as stdout is the line's."""
+    from simkit.commands.headless import Outcome
+    from simkit.serial_host import Paste, converse, open_line, serial_plug
+
+    check_screen_wanted(screen, asked)
+    plug = serial_plug(machine, asked.serial_slot)
+    until = moment(machine, screen, asked.length) if asked.length else None
+    pause = moment(machine, screen, asked.paste_pause) if asked.paste_pause else 0
+    paste = Paste.read(asked.paste, pause) if asked.paste else None
+    assert asked.serial is not None
+    line = open_line(asked.serial)
+    converse(machine, plug, line, until=until, paste=paste, capture=asked.capture)
+    outcome = Outcome(machine=machine, **what_is_on(screen, asked))  # type: ignore[arg-type] # the fields, by name
+    print(json.dumps(outcome.as_dict(), indent=2) if asked.as_json else "\n".join(outcome.lines()), file=sys.stderr)
+    if asked.strict and len(machine.findings):
+        raise typer.Exit(EXIT_FINDINGS)
 
 
 def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptions, reason: str) -> dict[str, object]:
