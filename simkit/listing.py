@@ -8,6 +8,7 @@ Two forms are read:
 
 from __future__ import annotations
 
+import os
 import re
 from bisect import bisect_right
 from pathlib import Path
@@ -133,7 +134,7 @@ def _source(name: str, listing: Path) -> str:
     """Path of a source file named by a listing: beside it or one folder down, else the bare name."""
     for candidate in (listing.parent / name, *sorted(listing.parent.glob(f"*/{name}"))):
         if candidate.is_file():
-            return str(candidate)
+            return os.path.normpath(candidate)
     return name
 
 

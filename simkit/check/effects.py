@@ -16,6 +16,7 @@ _USES_X = frozenset(["STX", "CPX", "TXS", "INX", "DEX"])
 _USES_Y = frozenset(["STY", "CPY", "INY", "DEY"])
 _X_MODES = frozenset(("zpx", "absx", "indx", "iax"))
 _Y_MODES = frozenset(("zpy", "absy", "indy"))
+_MODIFIES = frozenset(["ASL", "LSR", "ROL", "ROR", "INC", "DEC", "TSB", "TRB"])
 _SETS = {"LDA": "a", "LDX": "x", "LDY": "y", "TSX": "x"}
 _COPIES = {"TXA": "xa", "TYA": "ya", "TAX": "ax", "TAY": "ay"}
 _PUSHES = {"PHA": "a", "PHX": "x", "PHY": "y", "PHP": ""}
@@ -38,6 +39,7 @@ class Effect:
         pushes: register pushed, or "".
         pulls: register pulled, or "".
         depth: bytes pushed less bytes pulled; 0 for BRK and RTI, which follow their own way.
+        modifies: whether it reads and writes its operand in place.
         plain: nothing the running rules look at, unless a register is damaged.
     """
 
@@ -49,6 +51,7 @@ class Effect:
     pushes: str
     pulls: str
     depth: int
+    modifies: bool
     plain: bool
 
 
@@ -84,5 +87,6 @@ def _effect(opcode: Opcode) -> Effect:
         pushes=_PUSHES.get(name, ""),
         pulls=_PULLS.get(name, ""),
         depth=depth,
+        modifies=mode not in ("acc", "imp") and (name in _MODIFIES or name[:3] in ("RMB", "SMB")),
         plain=name not in _SPECIAL and opcode.documented,
     )

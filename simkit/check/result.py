@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import attrs
@@ -131,9 +132,17 @@ class Places:
             address=noted.address,
             pc=noted.pc,
             label=self.label(noted.pc) if noted.pc is not None else None,
-            file=row.file if row is not None else None,
+            file=_shown(row.file) if row is not None else None,
             line=row.line if row is not None else None,
             source=" ".join(row.text.split(";")[0].split()) if row is not None else "",
             slot=noted.slot,
             count=noted.count,
         )
+
+
+def _shown(file: str) -> str:
+    """Path as people want to see it: from the working folder where the file lies below it."""
+    try:
+        return str(Path(file).resolve().relative_to(Path.cwd()))
+    except ValueError:
+        return file

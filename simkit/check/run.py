@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -29,6 +29,7 @@ def check(
     *,
     seconds: Fraction = Fraction(2),
     accepted: Path | None = None,
+    labels: Sequence[Path] = (),
     progress: Callable[[float], None] | None = None,
 ) -> CheckResult:
     """Check a machine just loaded; it is run from power-on.
@@ -37,6 +38,7 @@ def check(
         machine: in cycle 0. Outside events already queued (keys, pads, a recording) happen as queued.
         seconds: machine time to run.
         accepted: file of accepted findings; None takes `accepted.toml` beside the machine file, if it is there.
+        labels: label lists that were read besides those of the machine file; their listings are used.
         progress: called with the part done, 0 to 1.
 
     Raises:
@@ -44,7 +46,7 @@ def check(
     """
     path = accepted if accepted is not None else machine.description.path.parent / FILE
     acceptances = read_accepted(path) if accepted is not None or path.is_file() else []
-    listing, notes, remarks = machine_listing(machine)
+    listing, notes, remarks = machine_listing(machine, labels)
     noted, more = static_findings(machine, listing)
     watch = Watch(machine, listing)
     try:
@@ -83,6 +85,8 @@ def _run(machine: Machine, watch: Watch, seconds: Fraction, progress: Callable[[
     if same < WAITED_SLICES or len(loop) > LOOP_ADDRESSES:
         return []
     first = min(loop)
+    if len(loop) == 1:
+        return []  # a jump to itself: the program ends there
     shown = "; ".join(machine.disassemble(pc, 1)[0].text for pc in sorted(loop)[:4])
     return [
         Noted(
@@ -108,30 +112,44 @@ def _without_echoes(findings: list[CheckFinding]) -> list[CheckFinding]:
     ]
 
 
-def machine_listing(machine: Machine) -> tuple[Listing | None, list[Noted], list[str]]:
-    """The listing beside a machine's label list, if it is of the image that is in the socket.
+def machine_listing(machine: Machine, labels: Sequence[Path] = ()) -> tuple[Listing | None, list[Noted], list[str]]:
+    """The listing beside a label list of the machine, if it is of the image that is in the socket.
+
+    Args:
+        machine: the machine; label lists of its file count when they were read (an image given instead of the
+            file's leaves them out).
+        labels: label lists that were read besides.
 
     Returns:
         The listing or None; a finding when it is stale; remarks.
     """
-    for card in machine.description.cards:
-        if card.labels is None:
-            continue
-        path = listing_beside(card.labels)
-        if path is None:
-            return None, [], [f"No listing beside {card.labels}: findings carry labels, but no source lines."]
+    lists: list[tuple[Path, int | None]] = [(path, None) for path in labels]
+    if not lists and len(machine.labels):
+        lists = [(card.labels, card.slot) for card in machine.description.cards if card.labels is not None]
+    for path, slot in lists:
+        beside = listing_beside(path)
+        if beside is None:
+            return None, [], [f"No listing beside {path}: findings carry labels, but no source lines."]
         try:
-            listing = read_listing(path)
+            listing = read_listing(beside)
         except SimkitError as error:
             return None, [], [f"The listing is not used: {error.message}"]
-        for row in listing.rows:
-            if row.address >= 0x8000 or machine.bus.where(row.address):
-                held = bytes(machine.peek((row.address + n) & 0xFFFF) for n in range(len(row.data)))
-                if held != row.data:
-                    message = (
-                        f"The machine holds {held.hex(' ').upper()} at ${row.address:04X}, the listing "
-                        f"({row.place}) {row.data.hex(' ').upper()}: it is not of this image and is not used."
-                    )
-                    return None, [Noted("labels-stale", message, None, row.address, card.slot, -1)], []
+        stale = _stale(machine, listing)
+        if stale is not None:
+            return None, [Noted("labels-stale", stale, None, None, slot, -1)], []
         return listing, [], []
     return None, [], []
+
+
+def _stale(machine: Machine, listing: Listing) -> str | None:
+    """How a listing disagrees with the machine's memory, or None."""
+    for row in listing.rows:
+        if not machine.bus.where(row.address):
+            continue
+        held = bytes(machine.peek((row.address + n) & 0xFFFF) for n in range(len(row.data)))
+        if held != row.data:
+            return (
+                f"The machine holds {held.hex(' ').upper()} at ${row.address:04X}, the listing ({row.place}) "
+                f"{row.data.hex(' ').upper()}: it is not of this image and is not used."
+            )
+    return None

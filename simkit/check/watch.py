@@ -99,10 +99,12 @@ class Watch:
             if kind is _DATA and address >> 8 != 1:
                 if self._frames:
                     if is_write:
-                        self._shared.handler_writes(address, self._pc or 0)
+                        self._shared.handler_writes(address, value, self._pc or 0)
                 elif address in self._cells:
                     if is_write:
-                        self._shared.main_writes(address, value, self._pc or 0)
+                        self._shared.main_writes(
+                            address, value, self._pc or 0, in_place=self._effects[self._code].modifies
+                        )
                     else:
                         self._shared.main_reads(address, value, self._pc or 0, cycle)
             elif kind is _INTERRUPT or kind is _RESET:

@@ -80,7 +80,9 @@ def check(
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     cycles = scheduled(loaded, length, typed or [], pad or [])
-    result = check_machine(loaded, seconds=Fraction(cycles) / loaded.description.clock_hz, accepted=accepted)
+    result = check_machine(
+        loaded, seconds=Fraction(cycles) / loaded.description.clock_hz, accepted=accepted, labels=labels or ()
+    )
     if sarif is not None:
         write_text(sarif, sarif_text(result))
     print(json.dumps(result.as_dict(), indent=2) if as_json else report_text(result), end="\n" if as_json else "")

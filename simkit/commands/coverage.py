@@ -73,7 +73,7 @@ def coverage(
     counts = watch.stop()
     for path in merge or []:
         counts.add(Counts.from_json(path))
-    program = program_of(loaded, machine_listing(loaded)[0])
+    program = program_of(loaded, machine_listing(loaded, labels or ())[0])
     rows = table(counts, program)
     everything = total(rows)
     if save is not None:

@@ -44,7 +44,7 @@ def test_a_finding_says_what_where_why_and_what_to_do(bench):
     assert "at $8004 (start+4): inc $10" in text
     assert "Hardware: Static RAM powers up with noise" in text
     assert "Do: Write the cell before it is read" in text
-    assert "Rule bench: 1 finding, 1 note in 0.01 s of machine time" in text
+    assert "Rule bench: 1 finding in 0.01 s of machine time" in text
 
 
 def test_repeats_are_folded_with_a_count(bench):
