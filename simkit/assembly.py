@@ -10,14 +10,14 @@ import attrs
 
 from simkit.bus import Bus, overlaps
 from simkit.card import Slot
-from simkit.decode import Seat
+from simkit.decode import Seat, is_bus_line
 from simkit.description import CardDescription, Description
-from simkit.errors import SeveralErrors, SimkitError
+from simkit.errors import SeveralErrors, SimkitError, near
 from simkit.findings import Findings
 from simkit.images import read_image, vector_warning
 from simkit.labels import Labels, read_labels
-from simkit.lines import Pin
-from simkit.select import Expression, Select, ranges
+from simkit.lines import SYSTEM_LINES, Pin
+from simkit.select import ADDRESS_LINES, Expression, Select, ranges
 
 Images = Mapping[int, str | Path | bytes]
 
@@ -72,7 +72,22 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     slots = {card.slot for card in description.cards}
     errors += [SimkitError(f"An image is given for slot {s}, which holds no card.") for s in images if s not in slots]
     raise_all(errors)
+    warnings += _undriven(bus)
     return Assembly(bus, labels, warnings, digest.hexdigest())
+
+
+def _undriven(bus: Bus) -> list[str]:
+    """Warnings for lines that decide about a card and that no pin is joined to: mostly a slip of the pen."""
+    driven = [name for name, line in bus.wiring.lines.items() if line.pins]
+    warnings = []
+    for seat in bus.seats:
+        named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
+        named |= {line for pin, line in seat.wires.items() if pin[0] == "A" and line not in ("low", "high")}
+        for name in sorted(named):
+            if not (is_bus_line(name) or name in (*SYSTEM_LINES, *driven)):
+                remedy = near(name, [*ADDRESS_LINES, "RW", "PHI2", *driven])
+                warnings.append(f"{seat.name}: no card drives the line {name}, so it stays high. {remedy}".rstrip())
+    return warnings
 
 
 def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitError:

@@ -48,7 +48,7 @@ def load_entry(entry: EntryPoint) -> type[Card]:
     """
     try:
         found = entry.load()
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise SimkitError(
             f"The card {entry.name!r} ({entry.value}) cannot be loaded: {type(error).__name__}: {error}",
             field="kind",
@@ -74,7 +74,7 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
     module = importlib.util.module_from_spec(spec)
     try:
         spec.loader.exec_module(module)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise SimkitError(f"{path} cannot be loaded: {type(error).__name__}: {error}", field="kind") from error
     found = getattr(module, class_name, None)
     if found is None:

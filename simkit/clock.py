@@ -8,18 +8,21 @@ from fractions import Fraction
 from simkit.errors import SimkitError
 
 _UNITS = {"hz": 1, "khz": 1_000, "mhz": 1_000_000}
-_CLOCK = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([kM]?Hz)\s*(?:/\s*(\d+)\s*)?", re.IGNORECASE)
-_DURATION = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(ms|us|s|f|c)\s*")
+_NUMBER = r"([0-9]{1,12}(?:\.[0-9]{1,12})?)"
+_CLOCK = re.compile(rf"\s*{_NUMBER}\s*([kM]?Hz)\s*(?:/\s*([0-9]{{1,12}})\s*)?", re.IGNORECASE)
+_DURATION = re.compile(rf"\s*{_NUMBER}\s*(ms|us|s|f|c)\s*")
 
 MAX_HZ = 1_000_000_000
 """Highest clock accepted, in Hz; no part of the family comes near it."""
+MIN_HZ = 1
+"""Lowest clock accepted, in Hz. Slower is stepping by hand; a card's crystal would tick millions of times a cycle."""
 
 
 def parse_hz(text: str) -> Fraction:
     """Frequency in Hz written as "2 MHz" or "10.738635 MHz / 3".
 
     Raises:
-        SimkitError: not a frequency, zero, or above MAX_HZ.
+        SimkitError: not a frequency, zero, below MIN_HZ, or above MAX_HZ.
     """
     match = _CLOCK.fullmatch(text)
     if match is None:
@@ -30,6 +33,8 @@ def parse_hz(text: str) -> Fraction:
     hz = Fraction(match[1]) * _UNITS[match[2].lower()] / divisor
     if hz <= 0:
         raise SimkitError(f"{text!r} is a clock that stands still.", remedy='Write a clock above zero, e.g. "1 MHz".')
+    if hz < MIN_HZ:
+        raise SimkitError(f"{text!r} is below the lowest clock accepted, {MIN_HZ} Hz.", remedy="Check the unit.")
     if hz > MAX_HZ:
         raise SimkitError(f"{text!r} is above the highest clock accepted, 1000 MHz.", remedy="Check the unit.")
     return hz

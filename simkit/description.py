@@ -48,6 +48,8 @@ _CARD_KEYS = (
     "note",
 )
 _LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
+_CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
+_MACHINE_NAME = re.compile(r"[^\x00-\x1f\x7f-\x9f\u2028\u2029]{1,80}")
 
 
 @attrs.frozen(kw_only=True)
@@ -328,7 +330,11 @@ class _Reader:
                 )
                 continue
             seen.add(slot)
-            if table.get("remove") is True:
+            remove = table.get("remove", False)
+            if not isinstance(remove, bool):
+                place = (name, lines.get(("card", number, "remove")))
+                self.error(f"{remove!r} is neither true nor false.", place, slot=slot, field="remove")
+            if remove is True:
                 if self.cards.pop(slot, None) is None:
                     self.error("there is no card to remove.", header, slot=slot, field="remove")
                 self.origins.pop(slot, None)
@@ -358,6 +364,8 @@ class _Reader:
     ) -> Description:
         """Merge, check, raise what was found."""
         self.merge(self.path, ())
+        if any(error.field == "base" for error in self.errors):
+            self.finish()  # what the base would have given is missing: more errors would mislead
         here = (str(self.path), None)
         for slot, changes in settings.items():
             if slot not in self.cards:
@@ -372,6 +380,13 @@ class _Reader:
         if seed is not None:
             top["seed"], self.top_origin["seed"] = seed, ("given seed", None)
         name = self._top("name", str, "Machine")
+        if not _MACHINE_NAME.fullmatch(name):
+            self.error(
+                f"{name[:90]!r} cannot be the name of a machine.",
+                self.top_origin["name"],
+                field="name",
+                remedy="Write 1 to 80 characters in one line.",
+            )
         clock_text = self._top("clock", str, None)
         clock_hz = Fraction(1_000_000)
         if clock_text is None:
@@ -523,7 +538,8 @@ class _Reader:
         wires, lines = table.get("wires", {}), table.get("lines", {})
         for field, value in (("wires", wires), ("lines", lines)):
             if not isinstance(value, dict) or not all(isinstance(v, str) for v in value.values()):
-                fail(field, f"{field} is a table of names.", f'Write e.g. {field} = {{ A0 = "A3" }}.')
+                example = '{ A0 = "A3" }' if field == "wires" else '{ INT = "IRQ" }'
+                fail(field, f"{field} is a table of names.", f"Write e.g. {field} = {example}.")
                 return {}, {}
         address_pins = {f"A{n}" for n in range(card.address_pins(settings))}
         data_pins = {f"D{n}" for n in range(8)}
@@ -546,6 +562,12 @@ class _Reader:
         for pin, line in lines.items():
             if pin not in pins:
                 fail(f"lines.{pin}", f"the card has no pin {pin!r}.", near(pin, pins) or "It brings out no pins.")
+            elif _CPU_OUTPUT.fullmatch(line):
+                fail(
+                    f"lines.{pin}",
+                    f"{line} is an output of the CPU; a card's pin cannot be joined to it.",
+                    f"Write {', '.join(SYSTEM_LINES)} or a name of your own in capitals; `wires` moves address pins.",
+                )
             elif not _LINE_NAME.fullmatch(line):
                 fail(
                     f"lines.{pin}",

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 from typing import Any
 
+from simkit.boundedfile import read_bounded
 from simkit.errors import SimkitError
 
 MAX_FILE_BYTES = 4_000_000
@@ -54,8 +55,9 @@ def read_segments(path: Path) -> list[tuple[int, bytes]]:
     except UnicodeDecodeError as error:
         raise SimkitError("The file is not text, so it is no hex file.", file=str(path)) from error
     except bincopy.Error as error:
+        reason = str(error).rstrip(".")
         raise SimkitError(
-            f"Not a sound hex file: {error}.", file=str(path), remedy="Copy or build it again; do not edit it."
+            f"Not a sound hex file: {reason}.", file=str(path), remedy="Copy or build it again; do not edit it."
         ) from error
     if not any(_END_RECORD.fullmatch(line) for line in text.splitlines()):
         raise SimkitError(
@@ -97,16 +99,11 @@ def write_image(data: bytes, suffix: str, *, address: int = 0) -> bytes:
 
 def _bytes(path: Path) -> bytes:
     try:
-        size = path.stat().st_size
-        if size > MAX_FILE_BYTES:
-            raise SimkitError(f"The image file has {size} bytes; {MAX_FILE_BYTES} are allowed.", file=str(path))
-        return path.read_bytes()
+        return read_bounded(path, MAX_FILE_BYTES, "image")
     except FileNotFoundError as error:
         raise SimkitError(
             f"There is no image {path}.", remedy="Correct the path (it counts from the machine file) or build the ROM."
         ) from error
-    except OSError as error:
-        raise SimkitError(f"The image {path} cannot be read: {error.strerror or error}.") from error
 
 
 def _placed(path: Path, segments: list[tuple[int, bytes]], part_bytes: int) -> bytes:

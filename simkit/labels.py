@@ -14,6 +14,7 @@ import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from simkit.boundedfile import read_bounded
 from simkit.errors import SimkitError, near
 
 MAX_FILE_BYTES = 4_000_000
@@ -126,10 +127,10 @@ def _number(written: str, digits: str) -> int | None:
 
 def _text(path: Path) -> str:
     try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise SimkitError(f"The label list is larger than {MAX_FILE_BYTES} bytes.", file=str(path))
-        return path.read_text(encoding="utf-8")
+        return read_bounded(path, MAX_FILE_BYTES, "label list").decode("utf-8-sig")
     except FileNotFoundError as error:
         raise SimkitError(f"There is no label list {path}.", remedy="Correct the path or build the ROM.") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise SimkitError(f"The label list {path} cannot be read: {error}.") from error
+    except UnicodeDecodeError as error:
+        raise SimkitError(
+            f"The label list {path} is not text.", remedy="Name the list that the assembler writes, not the image."
+        ) from error

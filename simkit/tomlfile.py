@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+from simkit.boundedfile import read_bounded
 from simkit.errors import SimkitError
 
 MAX_BYTES = 1_000_000
@@ -27,14 +28,11 @@ def read_toml(path: Path) -> tuple[dict[str, Any], Lines]:
     """
     name = str(path)
     try:
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise SimkitError(f"The file has {size} bytes; {MAX_BYTES} are allowed.", file=name)
-        text = path.read_text(encoding="utf-8")
+        text = read_bounded(path, MAX_BYTES, "file").decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         raise SimkitError("The file is not UTF-8 text, so it is not TOML.", file=name) from error
-    except OSError as error:
-        raise SimkitError(f"Cannot be read: {error.strerror or error}.", file=name) from error
+    except FileNotFoundError as error:
+        raise SimkitError(f"There is no file {path}.", remedy="Correct the path.") from error
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -44,6 +42,8 @@ def read_toml(path: Path) -> tuple[dict[str, Any], Lines]:
         raise SimkitError(
             f"Not TOML: {message}.", file=name, line=line, remedy="Strings need quotes; tables look like [[card]]."
         ) from error
+    except ValueError as error:  # a number of thousands of digits
+        raise SimkitError("A number of the file has far too many digits.", file=name) from error
     except RecursionError as error:
         raise SimkitError("The file nests too deeply.", file=name) from error
     return data, _key_lines(text)

@@ -12,6 +12,7 @@ ORDER = ("contract", "cpu", "machine", "tools", "fronts")
 CONTRACT = {"decode", "errors", "clock", "findings", "events", "lines", "select", "ports", "card", "bus"}
 MACHINE = {
     "assembly",
+    "boundedfile",
     "settings",
     "machine",
     "description",

@@ -106,6 +106,14 @@ def test_identity_does_not_depend_on_the_text_of_the_file(write):
         (('name = "Potting shed"', 'cpu = "Z80"'), 1, ["'Z80' is not a CPU", "65C02"]),
         (('name = "Potting shed"', 'base = "nowhere.toml"'), 1, ["there is no file"]),
         (('name = "Potting shed"', 'base = "machine.toml"'), 1, ["builds on this file again"]),
+        (('name = "Potting shed"', f"seed = {'9' * 5000}"), None, ["far too many digits"]),
+        (('name = "Potting shed"', 'name = "up\\u001b[2J"'), 1, ["cannot be the name", "in one line"]),
+        (('name = "Potting shed"', 'name = ""'), 1, ["cannot be the name"]),
+        (("clock = \"1 MHz\"", 'clock = "0.000001 Hz"'), 2, ["below the lowest clock", "1 Hz"]),
+        (("clock = \"1 MHz\"", f"clock = \"{'9' * 400} MHz\""), 2, ["is not a clock"]),
+        (("clock = \"1 MHz\"", 'clock = "\u0661 MHz"'), 2, ["is not a clock"]),
+        (('image = "rom.bin"', 'remove = "yes"'), 11, ["slot 2, remove", "neither true nor false"]),
+        (('image = "rom.bin"', "lines = 5"), 11, ["slot 2 (rom), lines", 'INT = "IRQ"']),
     ],
 )  # fmt: skip
 def test_a_mistake_names_file_line_slot_field_and_remedy(write, change, line, words):
@@ -158,3 +166,30 @@ def test_a_card_from_a_file_beside_the_machine(write):
     assert found.cards[-1].settings.value == 7
     assert "no class 'Mne'" in message(write(SOUND + card.replace(":Mine", ":Mne")))
     assert "There is no file" in message(write(SOUND + card.replace("mine.py", "yours.py")))
+
+
+@pytest.mark.parametrize("line", ["A0", "A15", "D7", "RW", "PHI2", "SYNC"])
+def test_a_pin_of_a_card_cannot_be_joined_to_an_output_of_the_cpu(write, line):
+    card = '[[card]]\nslot = 5\nkind = "keyboard"\nselect = "0111 1111 0001 000x"\n'
+    found = message(write(SOUND + card + f'lines = {{ INT = "{line}" }}\n'))
+    assert f"{line} is an output of the CPU" in found
+    assert "IRQ, NMI" in found
+
+
+def test_a_base_that_cannot_be_read_is_the_only_complaint(write):
+    found = message(write('base = "nowhere.toml"\n[[card]]\nslot = 2\nimage = "rom.bin"\n'))
+    assert "there is no file" in found
+    assert "clock" not in found
+
+
+def test_files_saved_with_a_byte_order_mark_or_windows_line_ends_are_read(write, tmp_path):
+    path = tmp_path / "machine.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + SOUND.replace("\n", "\r\n").encode())
+    assert read_description(path).name == "Potting shed"
+
+
+@pytest.mark.parametrize("text", ["raise SystemExit(0)", "import sys; sys.exit('gone')", "1/0", "def ("])
+def test_a_card_file_that_cannot_be_loaded_never_ends_the_program(write, text):
+    write(text, "mine.py")
+    card = '[[card]]\nslot = 5\nkind = "file:mine.py:Mine"\nselect = "0111 1111 1111 1111"\n'
+    assert "mine.py cannot be loaded" in message(write(SOUND + card))
