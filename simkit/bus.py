@@ -412,6 +412,8 @@ class Bus:
 
     def memory_changed(self, slot: int, start: int, end: int) -> None:
         """Bytes of a card's plain memory changed other than by a store of the CPU."""
+        if self._engine is None:
+            return  # an image goes into its socket while the machine is put together: `attach` decodes
         seat = self._by_slot[slot]
         plain = seat.plain
         if seat.gives_data is not None or seat.wires:

@@ -243,6 +243,22 @@ def test_an_overlap_can_be_watched_instead(tmp_path):
     assert finding.address == 0x8000
 
 
+@pytest.mark.parametrize(
+    ("field", "near"),
+    [
+        ('select = "1xxx xxxx xxxx xxxx"\noutput_enable = "R and PHI2"', "RW"),
+        ('select = "A15 and BANK_1"', ""),
+        ('select = "A15"\nwires = { A3 = "BANK" }', ""),
+    ],
+)
+def test_a_line_that_no_card_drives_is_warned_about(tmp_path, field, near):
+    path = tmp_path / "machine.toml"
+    path.write_text(SHED.replace('select = "1xxx xxxx xxxx xxxx"', field))
+    (warning,) = Machine.load(path, images={2: image("EA")}).warnings
+    assert "slot 2 (rom): no card drives the line" in warning
+    assert near in warning
+
+
 def test_an_image_at_the_wrong_end_of_its_part_is_warned_about(tmp_path):
     """An 8 KB image built for $E000 at the bottom of a 32 KB part (from memory, common practice)."""
     path = tmp_path / "machine.toml"
@@ -289,3 +305,19 @@ def test_the_same_run_gives_the_same_machine_in_another_process_and_hash_seed():
         assert done.returncode == 0, done.stderr
         outputs.add(done.stdout)
     assert len(outputs) == 1
+
+
+def test_an_address_pin_of_a_rom_can_hang_on_a_line_that_a_card_drives(tmp_path):
+    """The latch chooses the half of the part that shows; RESET clears a 74HC273 (common practice for banked ROMs)."""
+    path = tmp_path / "machine.toml"
+    text = SHED.replace('"0xxx xxxx xxxx xxxx"', '"00xx xxxx xxxx xxxx"')
+    text = text.replace('"1xxx xxxx xxxx xxxx"', '"1xxx xxxx xxxx xxxx"\nwires = { A14 = "BANK" }')
+    text += '[[card]]\nslot = 3\nkind = "bank-latch"\nselect = "0111 1111 0000 0000"\nlines = { Q0 = "BANK" }\n'
+    path.write_text(text + '[card.settings]\npart = "74HC273"\n')
+    code = bytes.fromhex("A9 01 8D 00 7F EE EA")  # LDA #1; STA $7F00; then the byte that tells the halves apart
+    half = code.ljust(0x3FFA, b"\xea") + b"\x00\x80" * 3
+    m = Machine.load(path, images={2: half + half.replace(b"\xee", b"\xdb")})
+    assert m.warnings == []
+    assert m.peek(0x8005) == 0xEE
+    m.run(cycles=7 + 2 + 4)
+    assert m.peek(0x8005) == 0xDB
