@@ -41,6 +41,9 @@ class Emitter(Operands):
         if node.reach is Reach.CARD:
             self._card(node, know, out)
             return
+        if name == "BRA":
+            self._taken(node, know)
+            return
         if costs.is_read(opcode):
             self._read(node, self.read(node, know, out), know, out)
         elif costs.is_store(opcode):
@@ -64,22 +67,24 @@ class Emitter(Operands):
         if node.opcode.mode == "zprel":
             bit = f"{self._direct(node, out, for_write=False)} & 0x{1 << int(name[3]):02X}"
             taken, stays = (bit, f"not {bit}") if name[2] == "S" else (f"not {bit}", bit)
-        elif name == "BRA":
-            taken, stays = "True", "False"
         else:
             flag = know.flags[_BRANCH[name]]
             taken, stays = (flag.is_set, flag.is_clear) if name in _ON_SET else (flag.is_clear, flag.is_set)
         gone, stayed = know, know.copy()
         stayed.cycles += costs.fixed_cycles(node.opcode, self.cmos, node.key.decimal)
         stayed.last = f"0x{node.operand >> 8 * (node.opcode.length - 2) & 0xFF:02X}"
+        self._taken(node, gone)
+        return taken, stays, gone, stayed
+
+    def _taken(self, node: Node, know: Knowledge) -> None:
+        """Cycles and last byte of a branch that is taken."""
         assert node.taken is not None
         crosses = (node.after ^ node.taken.address) & 0xFF00 != 0
-        gone.cycles += costs.fixed_cycles(node.opcode, self.cmos, node.key.decimal) + (2 if crosses else 1)
+        know.cycles += costs.fixed_cycles(node.opcode, self.cmos, node.key.decimal) + (2 if crosses else 1)
         spare = node.after  # the byte behind the branch; then, over a page, the right place in the wrong page
         if crosses and node.opcode.mode == "rel":
             spare = node.after & 0xFF00 | node.taken.address & 0xFF
-        gone.last = self.fixed(spare)
-        return taken, stays, gone, stayed
+        know.last = self.fixed(spare)
 
     def computed(self, node: Node, know: Knowledge, out: Lines) -> None:
         """RTI, PLP, RTS or JMP to where only the program knows: ends the function."""

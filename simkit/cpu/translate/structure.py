@@ -130,7 +130,7 @@ class _Writer:
             if node.taken is None and node.fall is None:
                 emitter.computed(node, know, lines)
                 return lines, False
-            if node is block.nodes[-1] and block.taken is not None and node.opcode.mode in ("rel", "zprel"):
+            if block.taken is not None and block.fall is not None and node is block.nodes[-1]:
                 return self._branch(block, know, lines, places)
             self._note_poll(block, index, know, lines)
             emitter.instruction(block, index, know, lines)
@@ -142,8 +142,7 @@ class _Writer:
         if_taken, if_not, gone, stayed = self.emitter.branch(block.nodes[-1], know, lines)
         assert block.taken is not None
         taken, taken_open = self._go(block.taken, gone, places)
-        if block.fall is None:
-            return lines + taken, taken_open
+        assert block.fall is not None
         fall, fall_open = self._go(block.fall, stayed, places)
         if not taken_open:
             lines += [f"if {if_taken}:", *_indented(taken), *fall]

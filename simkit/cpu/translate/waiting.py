@@ -65,6 +65,8 @@ def _wait(head: Block, blocks: list[Block], survey: Survey) -> Wait | None:
                 return None
             if costs.is_store(node.opcode) or costs.is_modify(node.opcode) or name in ops.PUSH or name in ops.PULL:
                 return None
+            if name == "JSR" and not (node.taken and node.taken.callers):
+                return None  # it is not known to come back: the stack grows
             if node.reach is Reach.CARD:
                 if block.loops != head.loops or not all(_always(block, tail) for tail in tails):
                     return None
