@@ -151,6 +151,6 @@ def parse_settings(texts: Sequence[str]) -> Mapping[int, Mapping[str, Any]]:
             )
         try:
             found.setdefault(int(slot), {})[name.strip()] = tomllib.loads(f"value = {value}")["value"]
-        except (tomllib.TOMLDecodeError, KeyError):
+        except (ValueError, KeyError, RecursionError):
             found.setdefault(int(slot), {})[name.strip()] = value.strip()
     return found
