@@ -3,7 +3,7 @@
 A block with one way in is written where it is reached. A block where ways meet (a join) is written behind the block
 that dominates it, and ways that lead there fall through to it. A loop is `while True`; what follows it is written
 behind it and reached by `break`. A way that has to pass over a join on its way to a later one sets `go` to the later
-one's number; the join passed over is guarded by `if not go`.
+one's number, plus one; the join passed over is guarded by `if not go`.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ class _Writer:
             if join.named:
                 code.insert(0, "go = 0")
             if join.passed:
-                condition = f"not go or go == {join.block.number}" if join.named else "not go"
+                condition = f"not go or go == {join.block.number + 1}" if join.named else "not go"
                 code = [f"if {condition}:", *_indented(code)]
                 end = True
             lines += code
@@ -190,7 +190,7 @@ class _Writer:
             between.passed = True
         if position != start - 1:
             place.named = True
-            lines = [*lines, f"go = {place.block.number}"]
+            lines = [*lines, f"go = {place.block.number + 1}"]
         return ([*lines, "break"], False) if start < len(places) else (lines, True)
 
     def _back(self, edge: Edge, head: Block, know: Knowledge) -> Lines:
