@@ -35,6 +35,8 @@ COMMANDS: dict[str, str] = {
     "explain": "simkit.commands.explain",
     "opcode": "simkit.commands.opcode",
     "video": "simkit.commands.video",
+    "cards": "simkit.commands.cards",
+    "bench": "simkit.commands.bench",
     "demo": "simkit.commands.demo",
     "new": "simkit.commands.new",
 }

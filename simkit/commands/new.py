@@ -10,12 +10,14 @@ from typing import Annotated
 
 import typer
 
+from simkit.commands.new_card import HELP as CARD_HELP
+from simkit.commands.new_card import new_card
 from simkit.commands.options import JsonOption, help_text
 from simkit.errors import SimkitError
 
 GROUP_HELP = help_text(
     "Write a working start: a machine, or a card.",
-    examples=("simkit new machine my-machine", "simkit run my-machine"),
+    examples=("simkit new machine my-machine", "simkit run my-machine", "simkit new card my-machine/night-light"),
 )
 MACHINE_HELP = help_text(
     "Write a machine into a new folder: machine.toml, a hello program with source, image and labels, and a test.",
@@ -89,6 +91,7 @@ def register(app: typer.Typer) -> None:
     """Add the group."""
     group = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
     group.command("machine", help=MACHINE_HELP)(new_machine)
+    group.command("card", help=CARD_HELP)(new_card)
     group.callback(help=GROUP_HELP)(_no_options)
     app.add_typer(group, name="new", help=GROUP_HELP)
 

@@ -1,0 +1,201 @@
+"""`simkit cards`: every card, how it is set and read, where its facts come from, whether it keeps the contract."""
+
+from __future__ import annotations
+
+import inspect
+import json
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import attrs
+import typer
+
+from simkit.commands.options import JsonOption, help_text
+from simkit.errors import SimkitError, near
+
+if TYPE_CHECKING:
+    from simkit.card import Card
+
+EXIT_FOUND = 1
+TEST_SEEDS = 5
+"""Random scripts a card goes through; each has its own seed, named in the report."""
+
+HELP = help_text(
+    "List the cards: settings, registers, pins, sources; also those that cannot be loaded, with the reason.",
+    "With --test a card goes through the contract test: a look changes nothing, it is the same however rarely it is "
+    'asked, and it can be saved and loaded. KIND is the name of a card, or "file:my_card.py:MyCard".',
+    examples=(
+        "simkit cards",
+        "simkit cards serial-6551",
+        "simkit cards --test serial-6551",
+        "simkit cards --test file:my_card.py:MyCard",
+    ),
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("cards", help=HELP)(cards)
+
+
+def cards(
+    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="Only this card.")] = None,
+    test: Annotated[str | None, typer.Option("--test", metavar="KIND", help="Run the contract test of a card.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List or test cards (see HELP)."""
+    if test is not None:
+        if kind is not None:
+            raise SimkitError("One card is enough: name it with --test.", remedy="Leave the other name out.")
+        problems = contract_problems(test)
+        print(json.dumps({"kind": test, "problems": problems}, indent=2) if as_json else _test_lines(test, problems))
+        if problems:
+            raise typer.Exit(EXIT_FOUND)
+        return
+    described, failed = describe_all(kind)
+    if as_json:
+        print(json.dumps({"cards": described, "failed": failed}, indent=2, default=str))
+    else:
+        print("\n\n".join("\n".join(card_lines(entry)) for entry in described))
+        for entry in failed:
+            print(f"\n{entry['kind']}: {entry['reason']}", file=sys.stderr)
+    if failed and kind is not None:
+        raise typer.Exit(EXIT_FOUND)
+
+
+def _class(kind: str) -> type[Card]:
+    from simkit.catalogue import card_class
+
+    return card_class(kind, Path.cwd())
+
+
+def contract_problems(kind: str) -> list[str]:
+    """What breaks the contract, over TEST_SEEDS random scripts.
+
+    Raises:
+        SimkitError: there is no such card, or it cannot be loaded.
+    """
+    from simkit.contract_test import check_contract
+
+    card = _class(kind)
+    for seed in range(1, TEST_SEEDS + 1):
+        problems = check_contract(card, seed=seed)
+        if problems:
+            return [f"{problem} (script {seed})" for problem in problems]
+    return []
+
+
+def _test_lines(kind: str, problems: list[str]) -> str:
+    if problems:
+        return "\n".join([f"{kind} breaks the contract of a card:", *(f"  {problem}" for problem in problems)])
+    return f"{kind} keeps the contract of a card, over {TEST_SEEDS} random scripts."
+
+
+def describe_all(kind: str | None) -> tuple[list[dict[str, Any]], list[dict[str, str]]]:
+    """Descriptions of all cards, or of one, and those that cannot be loaded with the reason.
+
+    Raises:
+        SimkitError: there is no card of that kind.
+    """
+    from simkit.catalogue import FILE_PREFIX, entries, load_entry
+
+    if kind is not None and kind.startswith(FILE_PREFIX):
+        return [describe(kind, _class(kind))], []
+    known = entries()
+    if kind is not None and kind not in known:
+        raise SimkitError(f"There is no card {kind!r}.", remedy=near(kind, known))
+    described, failed = [], []
+    for name, entry in sorted(known.items()):
+        if kind is not None and name != kind:
+            continue
+        try:
+            described.append(describe(name, load_entry(entry)))
+        except SimkitError as error:
+            failed.append({"kind": name, "reason": error.message, "remedy": error.remedy or ""})
+    return described, failed
+
+
+def describe(kind: str, card: type[Card]) -> dict[str, Any]:
+    """A card with its default settings, as plain data."""
+    text = _module_text(card) or inspect.getdoc(card) or ""
+    settings = card.Settings()
+    return {
+        "kind": kind,
+        "is": text.partition("\n\n")[0].replace("\n", " "),
+        "faithful_to": card.faithful_to,
+        "module": card.__module__,
+        "settings": [
+            {
+                "name": field.name,
+                "default": field.default,
+                **{key: value for key, value in field.metadata.items() if value not in ("", (), None) or key == "help"},
+            }
+            for field in attrs.fields(card.Settings)
+        ],
+        "registers": [attrs.asdict(register) for register in card.registers(settings)],
+        "pins": [{"name": pin.name, "drive": pin.drive.value, "help": pin.help} for pin in card.pins(settings)],
+        "sources": _section(text, "Sources"),
+        "left_out": _section(text, "Left out"),
+    }
+
+
+def _module_text(card: type[Card]) -> str:
+    """Docstring of the module a class stands in, also of one that was loaded from a file and is not imported."""
+    for value in vars(card).values():
+        if inspect.isfunction(value):
+            return inspect.cleandoc(value.__globals__.get("__doc__") or "")
+    return ""
+
+
+def _section(text: str, title: str) -> list[str]:
+    """Lines of a section of a module's docstring: on the title's line and indented or running on below it."""
+    match = re.search(rf"^{title}: *(.*(?:\n(?![A-Z][a-z ]+:)\S?.*)*)", text, re.MULTILINE)
+    if match is None:
+        return []
+    body = match[1].split("\n\n")[0] if match[1].strip() else match[1]
+    return [line.strip() for line in body.splitlines() if line.strip()]
+
+
+def card_lines(entry: dict[str, Any]) -> list[str]:
+    """A description for people."""
+    lines = [f"{entry['kind']}  {entry['is']}"]
+    if entry["faithful_to"]:
+        lines.append(f"  faithful to  {entry['faithful_to']}")
+    for title, rows in (
+        ("settings", [_setting_line(setting) for setting in entry["settings"]]),
+        ("registers", [_register_line(register) for register in entry["registers"]]),
+        ("pins", _pin_lines(entry["pins"])),
+        ("left out", entry["left_out"]),
+        ("sources", entry["sources"]),
+    ):
+        lines += [f"  {title if not number else '':<12} {row}" for number, row in enumerate(rows)]
+    return lines
+
+
+def _setting_line(setting: dict[str, Any]) -> str:
+    default = setting["default"]
+    shown = json.dumps(default) if isinstance(default, str | int | bool | float) else str(default)
+    choices = setting.get("one_of", ())
+    bounds = ""
+    if choices and len(choices) <= 6:
+        bounds = f" (one of {', '.join(map(str, choices))})"
+    elif "low" in setting and "high" in setting:
+        bounds = f" ({setting['low']} to {setting['high']})"
+    unit = f" {setting['unit']}" if setting.get("unit") else ""
+    return f"{setting['name']} = {shown}{unit}{bounds}: {setting['help']}"
+
+
+def _register_line(register: dict[str, Any]) -> str:
+    bits = ", ".join(f"{number} {name}" for number, name in reversed(list(enumerate(register["bits"]))) if name)
+    effects = f"; {register['effects']}" if register["effects"] else ""
+    return f"{register['offset']:X} {register['access']:<2} {register['name']}{f' ({bits})' if bits else ''}{effects}"
+
+
+def _pin_lines(pins: list[dict[str, Any]]) -> list[str]:
+    """Pins that differ in their number alone share a line."""
+    told: dict[tuple[str, str], list[str]] = {}
+    for pin in pins:
+        told.setdefault((pin["drive"], pin["help"]), []).append(pin["name"])
+    return [f"{', '.join(names)} ({drive}){f': {text}' if text else ''}" for (drive, text), names in told.items()]

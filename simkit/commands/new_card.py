@@ -1,0 +1,363 @@
+"""`simkit new card`: a card of one's own, as a file beside a machine or as a package for everybody."""
+
+from __future__ import annotations
+
+import json
+import keyword
+import re
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simkit.commands.options import JsonOption, help_text
+from simkit.errors import SimkitError
+
+HELP = help_text(
+    "Write a card that works at once, to be changed into yours: a Python file to stand beside a machine file, "
+    "or with --package a package that anybody can install.",
+    "The card counts milliseconds down and pulls its INT pin at zero: a register, a setting, an event, a pin, a "
+    "finding and a saved state, some hundred lines.",
+    examples=(
+        "simkit new card my-machine/night-light",
+        "simkit new card night-light --package",
+        "simkit cards --test file:night_light.py:NightLight",
+    ),
+)
+
+CARD = '''\
+"""{title} card: a byte that counts down once a millisecond, and an interrupt when it reaches zero.
+
+Faithful to: nothing yet. Name the parts on your board here.
+Left out: what your model does not do.
+
+Sources: name the data sheets your figures come from; "from memory" where you have none.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any, ClassVar
+
+import attrs
+
+from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
+from simkit.events import NEVER
+
+COUNT = 0
+CONTROL = 1
+
+RUNNING = 0x01
+DONE = 0x80
+
+
+@attrs.frozen(kw_only=True)
+class {name}Settings:
+    """Jumpers and options of the board."""
+
+    step_us: int = setting(1_000, unit="us", low=10, high=1_000_000, help="time between two counts")
+
+
+class {name}(Card):
+    """Counts down from the byte written to it."""
+
+    kind: ClassVar[str] = "{kind}"
+    Settings: ClassVar[type] = {name}Settings
+    faithful_to: ClassVar[str] = ""
+
+    @classmethod
+    def registers(cls, settings: {name}Settings) -> tuple[Register, ...]:
+        """What the address pins select; the map, the constants and the inspector read this table."""
+        return (
+            Register(COUNT, "count", "rw", effects="write: starts the count"),
+            Register(
+                CONTROL,
+                "control",
+                "r",
+                bits=("RUNNING", "", "", "", "", "", "", "DONE"),
+                driven=RUNNING | DONE,  # the other bits float
+                effects="clears DONE and lets INT go",
+            ),
+        )
+
+    @classmethod
+    def pins(cls, settings: {name}Settings) -> tuple[PinSpec, ...]:
+        """Pins that `lines` in the machine file joins to the backplane."""
+        return (PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="low at zero, until control is read"),)
+
+    def __init__(self, settings: {name}Settings, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self._step = Fraction(settings.step_us, 1_000_000) * slot.clock_hz  # machine cycles a count, exact
+        self._from = 0  # count written ...
+        self._since = 0  # ... in this cycle
+        self._running = False
+        self._done = False
+
+    # A card is lazy: it works out what it is from the cycle number when it is asked. Only what others can see without
+    # asking, a pin, needs an event.
+
+    def _count(self, cycle: int) -> int:
+        if not self._running:
+            return 0
+        return max(0, self._from - int((cycle - self._since) / self._step))
+
+    def _stop(self, cycle: int) -> None:
+        self._running = self._done = False
+        self.slot.cancel("zero")
+        self.slot.pin("INT").drive(None, cycle)
+
+    def power_on(self, cycle: int) -> None:
+        """Nothing runs."""
+        self._stop(cycle)
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        """RESET stops the count."""
+        if asserted:
+            self._stop(cycle)
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Byte a read would give; changes nothing."""
+        if offset == COUNT:
+            return self._count(cycle)
+        return (RUNNING if self._running else 0) | (DONE if self._done else 0)
+
+    def read(self, offset: int, cycle: int) -> int:
+        """The byte, and what the read does."""
+        value = self.peek(offset, cycle)
+        if offset == CONTROL and self._done:
+            self._done = False
+            self.slot.pin("INT").drive(None, cycle)
+        return value
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """A byte to COUNT starts the count."""
+        if offset != COUNT:
+            self.slot.report("{kind}-read-only", cycle, f"${{value:02X}} was stored in control, which only reads.")
+            return
+        if self._running:
+            self.slot.report("{kind}-restarted", cycle, f"${{value:02X}} was stored before the count had ended.")
+        self._stop(cycle)
+        self._from, self._since, self._running = value, cycle, True
+        steps = value * self._step
+        self.slot.at(cycle + max(1, -(-steps.numerator // steps.denominator)), "zero")
+
+    def event(self, name: str, cycle: int) -> None:
+        """The count has reached zero."""
+        self._running = False
+        self._done = True
+        self.slot.pin("INT").drive(False, cycle)
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        """How long a polled register stays as it is, so that waiting loops run fast."""
+        if offset == CONTROL and not self._done:
+            return self.slot.armed("zero") or NEVER
+        return cycle
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """Everything the card remembers."""
+        return {{"from": self._from, "since": self._since, "running": self._running, "done": self._done}}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave; look at everything first."""
+        start, since = int(state["from"]), int(state["since"])
+        if not 0 <= start <= 0xFF:
+            raise ValueError("the count is a byte")
+        self._from, self._since = start, since
+        self._running, self._done = bool(state["running"]), bool(state["done"])
+
+    def words(self, cycle: int) -> list[str]:
+        """What `simkit show` tells."""
+        if self._running:
+            return [f"counting, {{self._count(cycle)}} to go"]
+        return ["at zero, INT low" if self._done else "at rest"]
+'''
+
+TEST = '''\
+"""Tests of the {title} card, on the bench: one card on a bus, the test is the CPU."""
+
+{imports}
+
+
+@pytest.fixture
+def bench():
+    return Bench({name})  # 1 MHz: a millisecond is 1000 cycles
+
+
+@pytest.mark.parametrize("seed", range(1, 6))
+def test_it_keeps_the_contract_of_a_card(seed):
+    assert check_contract({name}, seed=seed) == []
+
+
+def test_it_counts_down_and_pulls_int_at_zero(bench):
+    start = bench.cycle
+    bench.write(0, 5)
+    bench.run_to(start + 2_500)
+    assert bench.peek(0) == 3
+    bench.run_to(start + 4_999)
+    assert bench.level("INT")
+    bench.run_to(start + 5_000)
+    assert not bench.level("INT")
+    assert bench.read(1) & 0x80
+    assert bench.level("INT")
+
+
+def test_a_store_into_the_control_register_is_reported(bench):
+    bench.write(1, 0)
+    assert [finding.rule for finding in bench.findings] == ["{kind}-read-only"]
+'''
+
+IMPORTS_BESIDE = """\
+from pathlib import Path
+
+import pytest
+
+from simkit.catalogue import card_class
+from simkit.contract_test import Bench, check_contract
+
+{name} = card_class("{file_kind}", Path(__file__).parent)\
+"""
+
+IMPORTS_INSTALLED = """\
+import pytest
+from {module} import {name}
+
+from simkit.contract_test import Bench, check_contract\
+"""
+
+PYPROJECT = """\
+[build-system]
+requires = ["hatchling"]
+build-backend = "hatchling.build"
+
+[project]
+name = "{project}"
+version = "0.1.0"
+description = "{title} card for the backplane simulator kit"
+readme = "README.md"
+requires-python = ">=3.11"
+dependencies = ["backplane-simkit"]
+
+[project.entry-points."simkit.cards"]
+{kind} = "{module}:{name}"
+
+[tool.hatch.build.targets.wheel]
+only-include = ["{module}.py"]
+"""
+
+README = """\
+# {title} card
+
+A card for the backplane simulator kit: a byte that counts down once a millisecond, and an interrupt at zero.
+
+    pip install .
+    simkit cards {kind}
+    simkit cards --test {kind}
+    pytest
+
+In a machine file:
+
+{snippet}
+"""
+
+SNIPPET = """\
+[[card]]
+slot = 6
+kind = "{machine_kind}"
+select = "0111 1111 0100 000x"         # your jumpers: A15 .. A0, x = not decoded
+lines = {{ INT = "IRQ" }}
+"""
+
+
+def new_card(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the card; a folder may stand before it.")],
+    package: Annotated[
+        bool, typer.Option("--package", help="Write a package with entry point, test and README into a new folder.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Write a card that works at once (see HELP)."""
+    written, snippet, kind = write_package(Path(name)) if package else write_file(Path(name))
+    if as_json:
+        print(json.dumps({"files": [str(path) for path in written], "kind": kind, "machine_file": snippet}, indent=2))
+        return
+    print(f"Written: {', '.join(str(path) for path in written)}.")
+    if package:
+        print(f"Install it:  pip install {name}\nTest it:     pytest {name}")
+    else:
+        print(f"Test it: pytest {written[1]}")
+    print(f"Then, in a machine file:\n\n{snippet}")
+
+
+def write_file(path: Path) -> tuple[list[Path], str, str]:
+    """Write a card and its test as two Python files.
+
+    Returns:
+        The files, the lines for a machine file, and the kind.
+
+    Raises:
+        SimkitError: the name cannot be used, or a file exists already.
+    """
+    words = _words(path.name)
+    card = path.parent / f"{words['module']}.py"
+    test = path.parent / f"test_{words['module']}.py"
+    kind = f"file:{card.name}:{words['name']}"
+    imports = IMPORTS_BESIDE.format(file_kind=kind, **words)
+    _write({card: CARD.format(**words), test: TEST.format(imports=imports, **words)})
+    return [card, test], SNIPPET.format(machine_kind=kind), kind
+
+
+def write_package(folder: Path) -> tuple[list[Path], str, str]:
+    """Write a card as a package.
+
+    Returns:
+        The files, the lines for a machine file, and the kind.
+
+    Raises:
+        SimkitError: the name cannot be used, or the folder exists already.
+    """
+    words = _words(folder.name)
+    if folder.exists():
+        raise SimkitError(f"{folder} exists already; nothing was written.", remedy="Choose another name.")
+    kind = words["kind"]
+    snippet = SNIPPET.format(machine_kind=kind)
+    indented = "".join(f"    {line}\n" for line in snippet.splitlines()).rstrip()
+    files = {
+        folder / "pyproject.toml": PYPROJECT.format(project=f"simkit-card-{kind}", **words),
+        folder / "README.md": README.format(snippet=indented, **words),
+        folder / f"{words['module']}.py": CARD.format(**words),
+        folder / "tests" / f"test_{words['module']}.py": TEST.format(
+            imports=IMPORTS_INSTALLED.format(**words), **words
+        ),
+    }
+    _write(files)
+    return list(files), snippet, kind
+
+
+def _words(name: str) -> dict[str, str]:
+    """The name in the forms that kind, module, class and people use."""
+    parts = re.findall(r"[a-z0-9]+", name.lower())
+    module = "_".join(parts)
+    if not parts or not re.fullmatch(r"[A-Za-z0-9 _-]{1,40}", name) or not module.isidentifier():
+        raise SimkitError(
+            f"{name!r} is not a name for a card.", remedy="Begin with a letter; write letters, figures and hyphens."
+        )
+    if keyword.iskeyword(module):
+        raise SimkitError(f"{name!r} is a word of Python.", remedy="Choose another name.")
+    return {
+        "kind": "-".join(parts),
+        "module": module,
+        "name": "".join(part.capitalize() for part in parts),
+        "title": " ".join(parts).capitalize(),
+    }
+
+
+def _write(files: dict[Path, str]) -> None:
+    for path in files:
+        if path.exists():
+            raise SimkitError(f"{path} exists already; nothing was written.", remedy="Choose another name.")
+    for path, text in files.items():
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise SimkitError(f"{path} cannot be written: {error.strerror}.") from error

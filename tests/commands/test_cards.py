@@ -1,0 +1,126 @@
+"""`simkit cards` and `simkit new card`: what they print, write and refuse."""
+
+import json
+import subprocess
+import sys
+from importlib.metadata import EntryPoint
+
+import pytest
+
+from simkit import catalogue
+from simkit.commands.cards import card_lines, contract_problems, describe_all
+from simkit.commands.main import main
+from simkit.commands.new_card import write_file, write_package
+
+
+def run(*arguments):
+    """Exit code of a command."""
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    return left.value.code
+
+
+def test_every_installed_card_is_listed_with_settings_registers_and_sources(capsys):
+    assert run("cards", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert {card["kind"] for card in told["cards"]} == set(catalogue.entries())
+    assert told["failed"] == []
+    for card in told["cards"]:
+        assert card["is"], card["kind"]
+        assert all(setting["help"] for setting in card["settings"]), card["kind"]
+    serial = next(card for card in told["cards"] if card["kind"] == "serial-6551")
+    assert serial["sources"][0].startswith("[SY] Synertek")
+    assert [register["name"] for register in serial["registers"]][:2] == ["data", "status"]
+
+
+def test_one_card_is_printed_for_people(capsys):
+    assert run("cards", "bank-latch") == 0
+    out = capsys.readouterr().out
+    assert out.startswith("bank-latch  Bank latch card")
+    assert 'part = "74HC574" (one of 74HC573, 74HC574, 74HC273)' in out
+    assert "0 w  bank (7 Q7, 6 Q6, 5 Q5, 4 Q4, 3 Q3, 2 Q2, 1 Q1, 0 Q0)" in out
+    assert "function tables (from memory)" in out
+
+
+def test_a_card_that_cannot_be_loaded_stands_in_the_list_with_the_reason(monkeypatch):
+    broken = EntryPoint("broken", "no_such_module:Card", catalogue.GROUP)
+    known = {**catalogue.entries(), "broken": broken}
+    monkeypatch.setattr(catalogue, "entries", lambda: known)
+    described, failed = describe_all(None)
+    assert len(described) == len(known) - 1
+    (entry,) = failed
+    assert entry["kind"] == "broken"
+    assert "No module named 'no_such_module'" in entry["reason"]
+
+
+def test_unknown_cards_are_answered_with_near_ones(capsys):
+    assert run("cards", "serial-6550") == 2
+    assert "'serial-6551'" in capsys.readouterr().err
+
+
+def test_the_contract_test_of_an_installed_card(capsys):
+    assert run("cards", "--test", "button-row") == 0
+    assert "button-row keeps the contract of a card" in capsys.readouterr().out
+
+
+def test_a_card_that_breaks_the_contract_gives_exit_code_1(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    write_file(tmp_path / "night-light")
+    source = (tmp_path / "night_light.py").read_text()
+    (tmp_path / "night_light.py").write_text(source.replace("value = self.peek(offset, cycle)", "value = 7"))
+    assert run("cards", "--test", "file:night_light.py:NightLight") == 1
+    assert "peek said" in capsys.readouterr().out
+
+
+def test_a_new_card_beside_a_machine_works_in_it(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert run("new", "card", "bell") == 0
+    told = capsys.readouterr().out
+    assert 'kind = "file:bell.py:Bell"' in told
+    (tmp_path / "machine.toml").write_text('base = "BASE"\n'.replace("BASE", bench_file()) + told.split("\n\n", 1)[1])
+    from simkit import Machine
+
+    machine = Machine.load(tmp_path / "machine.toml", settings={5: {}})
+    machine.run(cycles=1000)
+    assert machine.card(6).words() == ["at rest"]
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "test_bell.py"], capture_output=True, text=True
+    )
+    assert "7 passed" in done.stdout, done.stdout
+
+
+def bench_file():
+    from simkit.shipped import demo_folder
+
+    return (demo_folder() / "bench" / "machine.toml").as_posix()
+
+
+def test_a_package_has_entry_point_test_and_readme(tmp_path):
+    written, snippet, kind = write_package(tmp_path / "slug-bell")
+    assert sorted(path.name for path in written) == ["README.md", "pyproject.toml", "slug_bell.py", "test_slug_bell.py"]
+    assert 'slug-bell = "slug_bell:SlugBell"' in (tmp_path / "slug-bell" / "pyproject.toml").read_text()
+    assert 'kind = "slug-bell"' in (tmp_path / "slug-bell" / "README.md").read_text()
+    assert kind in snippet
+
+
+@pytest.mark.parametrize("name", ["", "9lives", "a/..", "class", "naïve", "x" * 50, "semi;colon"])
+def test_names_that_cannot_be_used_are_refused(name, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert run("new", "card", name) == 2
+    assert capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_nothing_is_written_over(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "test_bell.py").write_text("mine")
+    assert run("new", "card", "bell") == 2
+    assert "exists already" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["test_bell.py"]
+
+
+def test_the_written_card_keeps_the_contract(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    _, _, kind = write_file(tmp_path / "night-light")
+    assert contract_problems(kind) == []
+    assert card_lines(describe_all(kind)[0][0])[0].startswith("file:night_light.py:NightLight  Night light card")
