@@ -255,12 +255,12 @@ class TileVideo(Card):
         """Ask for an access to memory, which takes place at the next window; tell when it comes too soon."""
         ports = self._ports
         gap_us = (cycle - ports.asked_cycle) * self._cycle_us
-        need_us, short = ports.need_tenths / 10, ports.clear_tick - edge
+        need_us = ports.need_tenths / 10
         older = ports.waiting
         if older and self.settings.too_soon == "both kept":
             self._commit()
         lost = ports.ask(what, value, cycle, edge, self._pacing, self.settings.too_soon)
-        if short > 0 and (older or self.settings.pacing == "worst case"):
+        if round(gap_us, 6) < need_us and (older or self.settings.pacing == "worst case"):
             line, _ = self._raster.beam(edge)
             where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
             self._rules.too_soon(

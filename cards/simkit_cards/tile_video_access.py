@@ -48,7 +48,6 @@ class PortState:
         done_tick: when the waiting access takes place.
         asked_cycle: cycle of the last access that asked for memory.
         need_tenths: time it might take, in tenths of a microsecond.
-        clear_tick: from when a further access is surely in time.
         strobe_cycle: cycle of the last access of any kind.
         read_cycle: cycle of the last read, with its offset, to notice dummy reads; -1 for none.
         read_offset: its offset.
@@ -65,7 +64,6 @@ class PortState:
     done_tick: int = 0
     asked_cycle: int = 0
     need_tenths: int = 0
-    clear_tick: int = 0
     strobe_cycle: int = -1_000_000
     read_cycle: int = -2
     read_offset: int = 0
@@ -97,14 +95,14 @@ class PortState:
         self.waiting = what
         self.value = value
         self.asked_cycle = cycle
-        self.done_tick, self.clear_tick, self.need_tenths = pacing.times(edge)
+        self.done_tick, self.need_tenths = pacing.times(edge)
         return lost
 
     def forget(self) -> None:
         """A reset: first byte next, nothing waits."""
         self.second = False
         self.waiting = What.NOTHING
-        self.clear_tick = 0
+        self.need_tenths = 0
 
     def save(self) -> dict[str, Any]:
         """State for a snapshot; what a finished access left behind is not part of it."""

@@ -42,34 +42,30 @@ class Pacing:
     Args:
         raster: where the beam is.
         phase: memory cycles by which the windows are shifted, in doubt.
-
-    Attributes:
-        longest: ticks after which an access has surely taken place while lines are drawn.
     """
 
-    __slots__ = ("_free_until", "_on", "_phase", "_raster", "_spacing", "_tenths", "longest")
+    __slots__ = ("_free_until", "_on", "_phase", "_raster", "_spacing", "_tenths")
 
     def __init__(self, raster: Raster, phase: int) -> None:
         self._raster = raster
         self._phase = phase * TICKS_PER_MEMORY_CYCLE
         self._free_until = 0
         self._on = False
-        self._spacing = self._tenths = self.longest = 0
+        self._spacing = self._tenths = 0
 
     def set_tables(self, tables: Tables) -> None:
         """The registers changed."""
         self._on = tables.on
         self._spacing = spacing(tables.mode)
         self._tenths = longest_tenths(tables.mode)
-        self.longest = self._tenths * CRYSTAL_HZ // 10_000_000
 
     def start_frame(self, frame: int) -> None:
         """Frame `frame` begins, with the blanking after the one before it."""
         self._free_until = self._raster.end_tick(frame - 1) + FREE_TICKS
 
-    def times(self, tick: int) -> tuple[int, int, int]:
-        """For an access asked for at `tick`: when it takes place, when it surely has, and that time in tenths of us."""
+    def times(self, tick: int) -> tuple[int, int]:
+        """For an access asked for at `tick`: when it takes place, and the longest it might take in tenths of a us."""
         ready = tick + FIXED_TICKS
         if not self._on or ready < self._free_until:
-            return ready, ready, 20
-        return ready + (self._raster.start + self._phase - ready) % self._spacing, tick + self.longest, self._tenths
+            return ready, 20
+        return ready + (self._raster.start + self._phase - ready) % self._spacing, self._tenths

@@ -1,0 +1,110 @@
+"""Access windows of the tile-video card.
+
+[PG] is Texas Instruments, Video Display Processors Programmer's Guide, 1984, appendix B, table on page B-1.
+"""
+
+from fractions import Fraction
+
+import pytest
+
+BACKDROPS = bytes(0x1000) + b"\xd0" + bytes(0x2FFF)
+GRAPHICS, TEXT, MULTICOLOR, OFF = 0xC0, 0xD0, 0xC8, 0x80
+
+
+def gap_is_too_soon(make_video, r1, hz, cycles, line=20):
+    """Whether a store `cycles` after another breaks the rule, drawing from `line` on."""
+    video = make_video(clock_hz=Fraction(hz))
+    video.poke(BACKDROPS, bytes([0, r1, 5, 0x80, 1, 0x20, 0, 1]))
+    video.frames(1)
+    video.to_line(line)
+    video.bench.run(50)
+    video.bench.write(0, 0x55)
+    video.bench.run(cycles - 1)
+    video.bench.write(0, 0x66)
+    return "video-access-too-soon" in video.rules()
+
+
+@pytest.mark.parametrize(
+    ("hz", "mode", "cycles"),
+    [
+        (1_000_000, GRAPHICS, 8), (1_000_000, MULTICOLOR, 4), (1_000_000, TEXT, 4), (1_000_000, OFF, 2),
+        (2_000_000, GRAPHICS, 16), (2_000_000, MULTICOLOR, 7), (2_000_000, TEXT, 7), (2_000_000, OFF, 4),
+        (3_579_545, GRAPHICS, 29), (3_579_545, MULTICOLOR, 13), (3_579_545, TEXT, 12), (3_579_545, OFF, 8),
+        (4_000_000, GRAPHICS, 32), (4_000_000, MULTICOLOR, 14), (4_000_000, TEXT, 13), (4_000_000, OFF, 8),
+        (8_000_000, GRAPHICS, 64), (8_000_000, MULTICOLOR, 28), (8_000_000, TEXT, 25), (8_000_000, OFF, 16),
+    ],
+)  # fmt: skip
+def test_least_cycles_between_accesses(make_video, hz, mode, cycles):
+    """[PG] B-1: 8, 3.5, 3.1 and 2 us, rounded up to whole cycles of the CPU clock."""
+    assert not gap_is_too_soon(make_video, mode, hz, cycles)
+    assert gap_is_too_soon(make_video, mode, hz, cycles - 1)
+
+
+@pytest.mark.parametrize(("line", "too_soon"), [(190, True), (193, False), (258, False), (261, True)])
+def test_free_time_after_the_frame_interrupt(make_video, line, too_soon):
+    """[PG] B-1: 2 us suffice for 4300 us after the interrupt, 67.5 of the 70 lines."""
+    assert gap_is_too_soon(make_video, GRAPHICS, 1_000_000, 3, line) is too_soon
+
+
+@pytest.mark.parametrize(
+    ("hz", "cycles", "modes"),
+    [
+        (1_000_000, 13, ""), (1_789_772, 13, "g"), (2_000_000, 13, "g"), (4_000_000, 13, "gm"),
+        (1_000_000, 9, ""), (2_000_000, 9, "g"),
+        (1_000_000, 4, "g"), (2_000_000, 4, "gmt"),
+    ],
+)  # fmt: skip
+def test_common_loops(make_video, hz, cycles, modes):
+    """Copy loop of 13 cycles, fill loop of 9, two stores in a row 4 cycles apart; letters: modes in which they fail."""
+    for letter, mode in (("g", GRAPHICS), ("m", MULTICOLOR), ("t", TEXT)):
+        assert gap_is_too_soon(make_video, mode, hz, cycles) is (letter in modes), (letter, hz, cycles)
+    assert not gap_is_too_soon(make_video, OFF, hz, cycles)
+
+
+@pytest.mark.parametrize("phase", range(16))
+def test_a_window_comes_within_the_longest_wait_wherever_they_lie(make_video, phase):
+    """Where the windows lie is not published; a gap of the table's length never loses a byte."""
+    video = make_video(clock_hz=Fraction(2_000_000), window_phase=phase)
+    video.poke(BACKDROPS, bytes([0, GRAPHICS, 5, 0x80, 1, 0x20, 0, 1]))
+    video.frames(1)
+    video.to_line(20)
+    video.bench.write(1, 0x00)
+    video.bench.run(20)
+    video.bench.write(1, 0x54)
+    for value in range(1, 200):
+        video.bench.run(16 - 1)
+        video.bench.write(0, value)
+    video.bench.run(20)
+    memory = video.card.look(video.bench.cycle)[0]
+    assert list(memory[0x1400 : 0x1400 + 199]) == list(range(1, 200))
+    assert "video-access-too-soon" not in video.rules()
+
+
+def test_sprites_past_the_eighth_with_masked_patterns_are_told(make_video):
+    """[PG] 8.4.2 warns of repeated sprites and gives no rule: a finding, not a guess."""
+    video = make_video()
+    attributes = bytes([100, 0, 0, 1] * 9 + [0xD0])
+    memory = bytes(0x3B00) + attributes + bytes(0x4000 - 0x3B00 - len(attributes))
+    video.poke(memory, bytes.fromhex("02 C2 0E 9F 00 76 03 0F"))
+    video.frames(2)
+    assert "video-masked-sprites" in video.rules()
+
+
+def test_control_bytes_closer_than_two_microseconds(make_video):
+    """Data manual (1982), section 4, from memory: 2 us between strobes that ask for no memory."""
+    for gap, too_soon in ((8, False), (7, True)):
+        video = make_video(clock_hz=Fraction(4_000_000))
+        video.bench.run(100)
+        video.bench.write(1, 0x07)
+        video.bench.run(gap - 1)
+        video.bench.write(1, 0x87)
+        assert ("video-strobe-too-soon" in video.rules()) is too_soon
+
+
+def test_strobe_setting_stands_for_wait_states(make_video):
+    for strobe_ns, told in ((0, True), (250, False)):
+        video = make_video(clock_hz=Fraction(4_000_000), strobe_ns=strobe_ns)
+        video.register(7, 1)
+        video.status()
+        assert ("video-write-strobe-too-narrow" in video.rules()) is told
+        assert ("video-read-strobe-too-narrow" in video.rules()) is told
