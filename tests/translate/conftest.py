@@ -207,7 +207,9 @@ def differences(one: dict[str, Any], two: dict[str, Any]) -> list[str]:
             ]
             found.append(f"memory at {places[:8]}")
         elif name == "accesses":
-            first = next((n for n, (a, b) in enumerate(zip(value, other, strict=False)) if a != b), min(len(value), len(other)))
+            first = next(
+                (n for n, (a, b) in enumerate(zip(value, other, strict=False)) if a != b), min(len(value), len(other))
+            )
             found.append(f"access {first}: {value[first : first + 3]} != {other[first : first + 3]}")
         else:
             found.append(f"{name}: {value} != {other}")

@@ -92,7 +92,7 @@ class _Writer:
         if loop.named:
             body.insert(0, "go = 0")
         if block.number in self.waits:
-            body.insert(0, f"began{block.number} = cycle")
+            body[:0] = self.waits[block.number].begin()
         if body and body[-1] == "continue":
             body.pop()
         lines += ["while True:", *_indented(body)]
@@ -201,7 +201,8 @@ class _Writer:
             know.cycles = 0
         wait = self.waits.get(head.number)
         if wait is not None:
-            lines += wait.skip(edge)
+            lines += know.settle_flags(wait.carried)
+            lines += wait.skip()
         lines += ["if cycle > stop:", f"    {self.emitter.leave(edge.key, know)}"]
         return lines + know.settle(head.live[0])
 

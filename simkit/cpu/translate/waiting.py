@@ -1,9 +1,10 @@
 """Loops that wait: every round does the same until something outside the CPU changes.
 
-A loop waits when it stores nothing but return addresses, and whatever register or flag it sets is set in each round
-before it is used. Then the second round equals the first as long as the memory and the card registers it reads stay as
-they are. Memory stays until the next event; for a register the card says until when (`steady_until`). Whole rounds up
-to then are counted instead of run. A round in progress is always run, so the last access before the change is real.
+A loop waits when it stores nothing but return addresses, and a round begins with the same registers and flags as the
+round before: those it sets before it uses them do not count, the others are compared. Then the next round equals the
+last one as long as the memory and the card registers it reads stay as they are. Memory stays until the next event; for
+a register the card says until when (`steady_until`). Whole rounds up to then are counted instead of run. It does not
+matter where a loop is entered: after one round the comparison holds.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import attrs
 from simkit.card import Card
 from simkit.cpu import operations as ops
 from simkit.cpu.translate import costs
-from simkit.cpu.translate.flow import Block, Edge, Flow
+from simkit.cpu.translate.flow import Block, Flow
 from simkit.cpu.translate.region import Node, Reach, Survey
 
 
@@ -24,24 +25,32 @@ class Wait:
     Attributes:
         number: number of its head.
         polls: its reads of card registers.
+        carried: registers and flags that a round hands on to the next.
     """
 
     number: int
     polls: list[Node]
+    carried: list[str]
 
     def name(self, node: Node) -> str:
         """Variable that holds the cycle of a poll."""
         return f"polled{self.number}_{self.polls.index(node)}"
 
-    def skip(self, edge: Edge) -> list[str]:
+    def begin(self) -> list[str]:
+        """Statements at the beginning of a round."""
+        lines = [f"began{self.number} = cycle"]
+        return lines + [f"{name}{self.number} = {name}" for name in self.carried]
+
+    def skip(self) -> list[str]:
         """Statements at the end of a round that move `cycle` on by whole rounds, at most to `stop`."""
+        same = "".join(f" and {name}{self.number} == {name}" for name in self.carried)
         if not self.polls:
             return [
-                "if cycle <= stop:",
+                f"if cycle <= stop{same}:",
                 f"    cycle += (stop - cycle) // (cycle - began{self.number}) * (cycle - began{self.number})",
             ]
         polls = ", ".join(f"(0x{node.operand:04X}, {self.name(node)})" for node in self.polls)
-        return ["if cycle <= stop:", f"    cycle = skip(cycle, cycle - began{self.number}, stop, ({polls},))"]
+        return [f"if cycle <= stop{same}:", f"    cycle = skip(cycle, cycle - began{self.number}, stop, ({polls},))"]
 
 
 def find_waits(flow: Flow, survey: Survey) -> dict[int, Wait]:
@@ -57,6 +66,7 @@ def find_waits(flow: Flow, survey: Survey) -> dict[int, Wait]:
 def _wait(head: Block, blocks: list[Block], survey: Survey) -> Wait | None:
     polls: list[Node] = []
     changed: set[str] = set()
+    loaded: set[str] = set()  # registers that get a value that does not come from their old one
     tails = [edge.source for edge in head.into if edge.back]
     for block in blocks:
         for node in block.nodes:
@@ -74,9 +84,11 @@ def _wait(head: Block, blocks: list[Block], survey: Survey) -> Wait | None:
                     return None
                 polls.append(node)
             changed |= costs.flags_set(node.opcode) | costs.registers_set(node.opcode)
-    if changed & _needed_at_top(head, blocks):
-        return None
-    return Wait(head.number, polls)
+            loaded |= costs.registers_set(node.opcode) - costs.registers_used(node.opcode)
+    carried = changed & _needed_at_top(head, blocks)
+    if carried - loaded - costs.ALL_FLAGS:
+        return None  # it counts: no round is like the one before
+    return Wait(head.number, polls, sorted(carried))
 
 
 def _always(block: Block, tail: Block) -> bool:
