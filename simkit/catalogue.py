@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+from collections.abc import Mapping
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 
@@ -18,19 +19,21 @@ def entries() -> dict[str, EntryPoint]:
     return {entry.name: entry for entry in entry_points(group=GROUP)}
 
 
-def card_class(kind: str, folder: Path) -> type[Card]:
+def card_class(kind: str, folder: Path, known: Mapping[str, EntryPoint] | None = None) -> type[Card]:
     """Class of a card kind.
 
     Args:
         kind: name of an installed card, or "file:PATH:CLASS" for a Python file beside the machine.
         folder: folder of the machine file, for "file:".
+        known: what `entries` gave; who asks for many cards looks through the installed packages once.
 
     Raises:
         SimkitError: unknown kind (with the near names), or a card that cannot be loaded, with the reason.
     """
     if kind.startswith(FILE_PREFIX):
         return _class_from_file(kind, folder)
-    known = entries()
+    if known is None:
+        known = entries()
     if kind not in known:
         raise SimkitError(
             f"{kind!r} is not a card.",

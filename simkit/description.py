@@ -16,7 +16,7 @@ import attrs
 import cattrs
 
 from simkit.card import Card, setting
-from simkit.catalogue import card_class
+from simkit.catalogue import card_class, entries
 from simkit.clock import parse_hz
 from simkit.errors import SeveralErrors, SimkitError, near
 from simkit.lines import SYSTEM_LINES
@@ -246,6 +246,7 @@ class _Reader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.errors: list[SimkitError] = []
+        self.installed = entries()
         self.top: dict[str, Any] = {}
         self.top_origin: dict[str, tuple[str, int | None]] = {}
         self.cards: dict[int, dict[str, Any]] = {}
@@ -460,7 +461,7 @@ class _Reader:
             fail("kind", "the card has no kind.", '`simkit cards` lists them; write e.g. kind = "sram".')
             return None
         try:
-            card = card_class(kind, self.folders[slot, "kind"])
+            card = card_class(kind, self.folders[slot, "kind"], self.installed)
         except SimkitError as error:
             fail("kind", error.message, error.remedy or "")
             return None

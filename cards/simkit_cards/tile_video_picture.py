@@ -5,7 +5,15 @@ from __future__ import annotations
 from simkit_cards.tile_video_planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
 from simkit_cards.tile_video_raster import Raster
 from simkit_cards.tile_video_sprites import Selection, Shapes, paint, select
-from simkit_cards.tile_video_tables import ACTIVE_LINES, VRAM_BYTES, Tables, cell_of_4k, decode
+from simkit_cards.tile_video_tables import (
+    ACTIVE_LINES,
+    CELLS_IN_A_ROW_4K,
+    VRAM_BYTES,
+    Tables,
+    address_of_cell_4k,
+    cell_of_4k,
+    decode,
+)
 
 _PLANES_KEPT = 8
 
@@ -139,7 +147,7 @@ class Picture:
                 if self._tables.k16:
                     blocks.add(what >> 3)
                 else:
-                    address = self._address_of_cell[what]
+                    address = address_of_cell_4k(what)
                     self._addressed[address] = value
                     blocks.add(address >> 3)
             else:
@@ -154,12 +162,13 @@ class Picture:
         self._blocks.clear()
         if self._tables.k16:
             self._addressed = self.memory
-            self._address_of_cell: dict[int, int] = {}
         else:
-            self._address_of_cell = {cell_of_4k(address): address for address in range(VRAM_BYTES)}
             self._addressed = addressed(self.memory)
 
 
 def addressed(memory: bytes | bytearray) -> bytearray:
     """Video memory as the chip addresses it with R1 bit 7 clear."""
-    return bytearray([memory[cell_of_4k(address)] for address in range(VRAM_BYTES)])
+    runs = (
+        cell_of_4k(address) for address in range(0, VRAM_BYTES, CELLS_IN_A_ROW_4K)
+    )  # addresses within a run stay so
+    return bytearray(b"".join(memory[cell : cell + CELLS_IN_A_ROW_4K] for cell in runs))

@@ -162,12 +162,21 @@ def decode(registers: bytes | bytearray) -> Tables:
     )
 
 
+CELLS_IN_A_ROW_4K = 64
+"""Addresses VA0..VA5 that stay side by side with R1 bit 7 clear. [YOUNG] 2.1"""
+
+
 def cell_of_4k(address: int) -> int:
     """Cell that an address reaches with R1 bit 7 clear, counted as with it set. [YOUNG] 2.1, arithmetic from its table.
 
     Column VA0..VA5, VA12 and row VA6..VA11, VA13, against column VA0..VA6 and row VA7..VA13: a bijection.
     """
     return (address & 0x3F) | (address >> 12 & 1) << 6 | (address >> 6 & 0x3F) << 7 | (address & 0x2000)
+
+
+def address_of_cell_4k(cell: int) -> int:
+    """The way back from `cell_of_4k`."""
+    return (cell & 0x3F) | (cell >> 7 & 0x3F) << 6 | (cell >> 6 & 1) << 12 | (cell & 0x2000)
 
 
 def variant(mode: Mode, row: int) -> int:

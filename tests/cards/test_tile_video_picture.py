@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from simkit_cards.tile_video_picture import Picture
-from simkit_cards.tile_video_tables import areas, decode
+from simkit_cards.tile_video_picture import Picture, addressed
+from simkit_cards.tile_video_tables import address_of_cell_4k, areas, cell_of_4k, decode
 
 LINE_TICKS = 684
 
@@ -339,3 +339,11 @@ def test_change_after_dot_255_shows_from_the_next_line(video):
     video.frames(1)
     assert set(video.picture()[:101].flat) == {4}
     assert set(video.picture()[101:].flat) == {6}
+
+
+def test_the_4k_address_split_is_undone_by_its_inverse():
+    """A bijection of the 16,384 cells: $0040 lies in cell $0080, $1000 in cell $0040. [YOUNG] 2.1, derived."""
+    assert [cell_of_4k(a) for a in (0x0040, 0x1000)] == [0x0080, 0x0040]
+    assert [address_of_cell_4k(cell_of_4k(a)) for a in range(0x4000)] == list(range(0x4000))
+    memory = bytes(n * 7 + (n >> 8) & 0xFF for n in range(0x4000))
+    assert addressed(memory) == bytes(memory[cell_of_4k(a)] for a in range(0x4000))
