@@ -12,8 +12,8 @@ from math import prod
 from time import perf_counter
 
 import attrs
-from py65.devices.mpu6502 import MPU as Nmos
-from py65.devices.mpu65c02 import MPU as Cmos
+from py65.devices.mpu65c02 import MPU as CMOS
+from py65.devices.mpu6502 import MPU as NMOS
 
 from simkit.machine import Machine
 
@@ -203,7 +203,7 @@ def _plain(workload: Workload, machine: str) -> Callable[[], int]:
     board = _load(workload, machine, "auto")
     board.run(cycles=WARM_UP_CYCLES)
     memory = list(board.peek(0, 0x10000))
-    mpu = (Cmos if board.description.cpu == "65C02" else Nmos)(memory=memory, pc=board.cpu.pc)
+    mpu = (CMOS if board.description.cpu == "65C02" else NMOS)(memory=memory, pc=board.cpu.pc)
     mpu.a, mpu.x, mpu.y, mpu.sp, mpu.p = board.cpu.a, board.cpu.x, board.cpu.y, board.cpu.sp, board.cpu.p
 
     def run() -> int:
