@@ -495,11 +495,18 @@ class Bus:
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
-        self.events.load(state["events"])
-        self._outside = [
+        outside = [
             (int(c), order, int(s), str(p), str(a), tuple(args))
             for order, (c, s, p, a, args) in enumerate(state["outside"], start=1)
         ]
+        for _, _, slot, port, action, _ in outside:
+            known = self.machine_events if slot == OUTSIDE_MACHINE else self._by_slot[slot].card.slot.ports
+            if (action if slot == OUTSIDE_MACHINE else port) not in known:
+                raise ValueError(f"nothing takes the queued input {action!r} at {port!r} of slot {slot}")
+        if not {slot for _, slot, _ in state["events"]} <= set(self._by_slot):
+            raise ValueError("an event is armed for a slot without a card")
+        self.events.load(state["events"])
+        self._outside = outside
         heapify(self._outside)
         self._outside_count = len(self._outside)
         self.wiring.load(state["lines"])

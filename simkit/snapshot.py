@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+import zlib
 from collections.abc import Mapping
 from typing import Any
 
@@ -81,7 +82,7 @@ def unpack(data: bytes) -> Snapshot:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             content = _entries(archive)
-    except (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, RuntimeError, ValueError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError) as error:
         raise SnapshotError(
             "The state is damaged or truncated: it is not a whole zip file.",
             remedy="Save it again, or use another file.",
@@ -101,7 +102,7 @@ def unpack(data: bytes) -> Snapshot:
     for name in content:
         if name.startswith("cards/") and name.endswith(".json"):
             number = name[len("cards/") : -len(".json")]
-            if not number.isdigit():
+            if not (number.isascii() and number.isdigit() and len(number) < 4):
                 raise SnapshotError(f"The state holds an entry {name!r} that names no slot.")
             cards[int(number)] = _with_bytes(_object(content, name), content, f"cards/{number}/")
     cycle, seed, identity = manifest.get("cycle"), manifest.get("seed"), manifest.get("identity")

@@ -165,12 +165,12 @@ def test_a_probe_changes_nothing(shed):
 def test_save_load_and_continue_equals_running_through(shed):
     m = shed()
     m.run(cycles=1234)
-    state = m.save()
+    state, cycle = m.save(), m.cycle
     m.run(cycles=4321)
     through = m.save()
     again = shed()
     again.load_state(state)
-    assert again.cycle == 1236 or again.cycle >= 1234
+    assert again.cycle == cycle
     again.run(cycles=4321)
     assert again.save() == through
 

@@ -23,7 +23,7 @@ def test_each_part_springs_the_traps_in_its_own_way(tmp_path, part, results, eng
 
 
 def test_an_option_of_the_cpu_settles_what_sources_leave_open(tmp_path):
-    """Spare read of a CMOS indexed store without page crossing: 6502.org forum, post 57508, against generated vectors."""
+    """Spare read of a CMOS indexed store without page crossing: 6502.org forum, post 57508, and vectors differ."""
     reads = {}
     for choice in ("target", "operand"):
         path = tmp_path / f"{choice}.toml"
