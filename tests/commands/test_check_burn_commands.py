@@ -1,0 +1,105 @@
+"""The commands check, burn, coverage and explain from outside."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from simkit.commands.main import main
+
+ROOT = Path(__file__).resolve().parents[2]
+MARLPIT = str(ROOT / "demo" / "marlpit")
+TRAPS = str(ROOT / "demo" / "traps")
+
+
+@pytest.fixture
+def simkit(capsys):
+    """Run the command line: exit code, what it printed, its errors."""
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as left:
+            main([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        return left.value.code or 0, out, err
+
+    return run
+
+
+def test_check_of_a_sound_machine_exits_0(simkit):
+    code, out, _ = simkit("check", MARLPIT, "--for", "0.1s")
+    assert code == 0
+    assert "Marlpit: no findings" in out
+
+
+def test_check_with_findings_exits_1_and_writes_sarif(simkit, tmp_path):
+    (tmp_path / "none.toml").write_text("")
+    code, out, _ = simkit(
+        "check",
+        TRAPS,
+        "--for",
+        "2000c",
+        "--accepted",
+        tmp_path / "none.toml",
+        "--sarif",
+        tmp_path / "x.sarif",
+        "--json",
+    )
+    assert code == 1
+    assert json.loads(out)["findings"][0]["rule"] == "dummy-access"
+    assert json.loads((tmp_path / "x.sarif").read_text())["version"] == "2.1.0"
+
+
+def test_the_traps_are_accepted_with_their_reason(simkit):
+    code, out, _ = simkit("check", TRAPS, "--for", "2000c")
+    assert code == 0
+    assert "because the ROM shows" in out
+
+
+def test_burn_then_verify(simkit, tmp_path):
+    code, out, _ = simkit("burn", MARLPIT, "--part", "28C256", "--out", tmp_path / "a.s19", "--date", "2026-05-01")
+    assert code == 0
+    assert "CRC-32" in out
+    assert " 2026-05-01 " in out
+    assert simkit("burn", MARLPIT, "--part", "28C256", "--verify", tmp_path / "a.s19")[0] == 0
+    (tmp_path / "blank.bin").write_bytes(b"\xff" * 32768)
+    code, out, _ = simkit("burn", MARLPIT, "--part", "28C256", "--verify", tmp_path / "blank.bin")
+    assert code == 1
+    assert "blank: Every byte of the dump is $FF." in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("burn", MARLPIT, "--part", "28C255"), "'28C255' is no part that is known."),
+        (("burn", MARLPIT), "Which part is it?"),
+        (("burn", MARLPIT, "--part", "2716", "--out", "x", "--verify", "y"), "--out writes an image"),
+        (("burn", MARLPIT, "--part", "28C256", "--slot", "1"), "slot 1 (sram) holds no ROM."),
+        (("burn", MARLPIT, "--part", "28C256", "--verify", "nowhere.bin"), "There is no image nowhere.bin."),
+        (("explain", "contentoin"), "There is no rule 'contentoin'."),
+        (("check", MARLPIT, "--for", "soon"), "soon"),
+        (("check", MARLPIT, "--accepted", "nowhere.toml"), "There is no file nowhere.toml."),
+        (("coverage", MARLPIT, "--for", "0c", "--merge", "nowhere.json"), "nowhere.json: Cannot be read"),
+    ],
+)
+def test_wrong_use_exits_2_with_one_message(simkit, arguments, message):
+    code, out, err = simkit(*arguments)
+    assert code == 2
+    assert message in err
+    assert "Traceback" not in err + out
+
+
+def test_explain_lists_and_tells(simkit):
+    assert "contention" in simkit("explain")[1]
+    assert "On the bench:" in simkit("explain", "contention")[1]
+    assert json.loads(simkit("explain", "contention", "--json")[1])["level"] == "error"
+
+
+def test_coverage_prints_saves_and_merges(simkit, tmp_path):
+    code, out, _ = simkit(
+        "coverage", MARLPIT, "--for", "0.05s", "--save", tmp_path / "c.json", "--html", tmp_path / "c.html"
+    )
+    assert code == 0
+    assert "video_start" in out
+    once = json.loads(simkit("coverage", MARLPIT, "--for", "0c", "--merge", tmp_path / "c.json", "--json")[1])
+    assert once["total"]["ran"] > 10
+    assert "never" in (tmp_path / "c.html").read_text()
