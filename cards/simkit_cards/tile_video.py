@@ -47,6 +47,8 @@ _SPRITE_REGISTERS = (0, 1, 5, 6)
 PIXEL_ASPECT = {262: Fraction(8, 7), 313: Fraction(295, 215)}
 """Width by height of a dot on a 4:3 screen: square dots come at 135/22 MHz (60 Hz) and 7.375 MHz (50 Hz), from memory,
 against 5.3693 MHz here; 50 Hz rounded to 295/215."""
+SHORTEST_POLL_CYCLES = 4
+"""Cycles between two reads of a register that follow one another: LDA absolute. Arithmetic."""
 
 
 @attrs.frozen(kw_only=True)
@@ -386,6 +388,8 @@ class TileVideo(Card):
     def steady_until(self, offset: int, cycle: int) -> int:
         """A status read with nothing to clear has no effect; F, 5S, C and the number stay until something is drawn."""
         if offset != CONTROL or self._ports.second:
+            return cycle
+        if SHORTEST_POLL_CYCLES * self._cycle_us < PAIR_US:  # each poll may come too soon after the one before
             return cycle
         if self.peek(CONTROL, cycle) & ~Status.FSN or self._end_tick == NEVER:
             return cycle
