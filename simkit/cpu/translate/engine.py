@@ -64,7 +64,7 @@ class TranslatingCpu(ExactCpu):
 
     def _run_quick(self, stop: int) -> None:
         code = self.code
-        limit = min(stop, self._until - RECORDED)
+        limit = min(self.horizon, self._until - RECORDED)  # functions count their cycles: they need no margin
         if code is None or self.cycle >= limit or self._bus.slow:
             super()._run_quick(stop)
             return

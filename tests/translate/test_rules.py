@@ -1,0 +1,246 @@
+"""The rules that make translated code identical, each with a program that would show it broken."""
+
+import io
+import tokenize
+
+import pytest
+
+from simkit.cpu.translate.engine import generated_source
+from simkit.errors import SimkitError
+from simkit.machine import Machine
+
+PARTS = ("6502", "65C02")
+
+# A routine of all kinds of instructions at $C000 that goes round for ever, with interrupts allowed after the first
+# round: cli, ldx #$70 | $C003: lda $80b0,x, sta ($10),y, inc $0300,x, adc #$19, pha, jsr $C400, pla, cmp $0300,
+# bcc +2, eor #$a5, rol, iny, bit $7f00, dex, bne $C003, sed, adc $20, cld, php, plp, jmp $C001; $C400: inc $30, rts
+ROUND = "58 A270 BDB080 9110 FE0003 6919 48 2000C4 68 CD0003 9002 49A5 2A C8 2C007F CA D0E0 F8 6520 D8 08 28 4C01C0"
+COUNTS = {0xC600: "48 AD017F E640 68 40", 0xC620: "E641 40", 0xC400: "E630 60"}
+
+
+def _set_up(boards, program, pieces=None):
+    boards.each("place", 0xC000, program)
+    for address, code in (COUNTS | (pieces or {})).items():
+        boards.each("place", address, code)
+    boards.each("place", 0x10, "F002")
+    boards.each("vectors")
+    return boards
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize(("line", "length"), [("IRQ", 1), ("IRQ", 9), ("NMI", 3), ("SO", 2)])
+def test_interrupts_come_alike_in_every_cycle_of_a_routine(pair, part, line, length):
+    """The pulls step through the routine: 1009 is prime, and the routine repeats after fewer cycles."""
+    boards = _set_up(pair(part), ROUND)
+    for number in range(150):
+        boards.each("pull", line, 3000 + 1009 * number, length)
+    boards.run(60_000, 60_000, 60_000)
+    assert boards.functions
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_line_pulled_by_a_card_counts_from_the_same_instruction(pair, part):
+    # loop: lda $32, sta $7f04 (IRQ in $32 cycles), inc $32, ldx #5, dex, bne, jmp loop
+    boards = _set_up(pair(part), "58 A532 8D047F E632 A205 CA D0FD 4C01C0")
+    boards.run(9000, 9000, 9000)
+    assert boards.exact.ticker.ticks > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_an_event_that_a_card_arms_while_a_function_runs_is_not_missed(pair, part):
+    # loop: lda #3, sta $7f05 (NMI in 4 cycles), then registers only: inx, iny, dex, dey ... jmp loop
+    boards = _set_up(pair(part), "A903 8D057F" + "E8C8CA88" * 12 + "4C00C0")
+    boards.run(9000, 9000)
+    assert boards.functions
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("index", range(0, 256, 15))
+def test_a_crossed_page_costs_what_it_costs(pair, part, index):
+    # ldx #index, ldy #index, lda $02ff,x, lda $0240,y, lda ($10),y, sta $02ff,x, sta ($10),y, inc $02ff,x, asl $0240,x
+    program = f"A2{index:02X} A0{index:02X} BDFF02 B94002 B110 9DFF02 9110 FEFF02 1E4002 4C00C0"
+    _set_up(pair(part), program).run(2500)
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("offset", ["80", "F0", "10", "7F"])
+def test_a_branch_over_a_page_costs_what_it_costs(pair, part, offset):
+    code = {0xC0F0: "A200 CA D0FD F0" + offset, 0xC176: "4CF0C0", 0xC078: "4CF0C0", 0xC0E8: "4CF0C0", 0xC108: "4CF0C0"}
+    code[0xC0F7 + (int(offset, 16) ^ 0x80) - 0x80] = "E633 4CF0C0"
+    _set_up(pair(part), "4CF0C0", code).run(6000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_decimal_arithmetic_takes_flags_and_cycles_of_the_part(pair, part):
+    # sed | adc $32, php, pla, sta $34, inc $32, sbc $33, php, pla, sta $35, inc $33, inc $33, bcc +1, dex, jmp
+    boards = _set_up(pair(part), "F8 6532 08 68 8534 E632 E533 08 68 8535 E633 E633 9001 CA 4C01C0")
+    boards.run(30_000, 30_000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_loop_that_rewrites_its_own_operand_is_translated_and_right(pair, part):
+    # loop: lda $0200 (rewritten), sta $0300, inc $c001, bne loop, inc $40, jmp loop
+    boards = _set_up(pair(part), "AD0002 8D0003 EE01C0 D0F5 E640 4C00C0")
+    boards.run(20_000, 20_000)
+    assert boards.functions
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_loop_that_rewrites_an_opcode_is_left_to_exact_in_the_end(pair, part):
+    # loop: lda $c010, eor #$20, sta $c010, ldx #9 | $c00a: dex, bne $c00a, three nops, at $c010 inx or iny, jmp loop
+    boards = _set_up(pair(part), "AD10C0 4920 8D10C0 A209 CA D0FD EAEAEA E8 4C00C0")
+    boards.run(20_000, 20_000)
+    assert boards.translated.cpu.code._closed
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_routine_that_is_replaced_is_translated_anew(pair, part):
+    # the routine at $0400 is copied there from $c100 or $c120 in turn, and called many times
+    pieces = {0xC100: "E650 A551 6952 8551 60", 0xC120: "C651 E653 A553 2A 8553 60"}
+    outer = "A010 B900C1 990004 88 10F7 2000C4 A010 B920C1 990004 88 10F7 2000C4 4C00C0"
+    boards = _set_up(pair(part), outer, pieces | {0xC400: "A040 84 60 200004 C660 D0F9 60"})
+    boards.run(30_000, 30_000)
+    assert boards.functions
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_bytes_put_in_from_outside_count_at_once(pair, part):
+    boards = _set_up(pair(part), "A200 CA D0FD E640 4C00C0")
+    boards.run(9000)
+    boards.each("place", 0xC005, "C641")
+    boards.run(9000)
+    boards.each("place", 0xC002, "E8")
+    boards.run(9000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_bank_line_changes_the_code_that_runs(pair, part):
+    # $8000 in one bank: inc $40, eor #1, sta $7f03, jmp $8000; in the other: dec $41, lda #0, sta $7f03, nop ...
+    boards = _set_up(pair(part), "4C0080", {0x8000: "E640 A901 8D037F 4C0080 EAEAEAEAEA"})
+    for board in boards.both:
+        board.rams[1]._memory[0:16] = bytes.fromhex("E642A9008D037F4C0080C8C8C8C8C8C8")
+        board.rams[2]._memory[0:16] = bytes.fromhex("E640A9018D037FCACA4C0080EAEAEAEA")
+    boards.run(9000, 9000)
+    assert boards.functions
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_undriven_bits_keep_the_byte_before(pair, part):
+    # loop: lda $7f07 (drives nothing), sta $40, bit $7f00, php, pla, sta $41, adc $7f07, inc $7f07 (left to exact), jmp
+    boards = _set_up(pair(part), "AD077F 8540 2C007F 08 68 8541 6D077F EE077F 4C00C0")
+    boards.run(9000, 9000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("promises", [True, False])
+def test_a_waiting_loop_polls_at_the_same_cycles(pair, part, promises):
+    # lda #$c8, sta $7f04 | wait: bit $7f00, bpl wait, lda $7f01, inc $42, jmp
+    boards = _set_up(pair(part), "78 A9C8 8D047F 2C007F 10FB AD017F E642 4C01C0")
+    for board in boards.both:
+        board.ticker.promises = promises
+    boards.run(9000, 9000, 333, 9000)
+    assert bool(boards.translated.cpu.code.skipped) is promises
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_wait_for_a_handler_ends_in_the_same_cycle(pair, part):
+    # cli | loop: lda #200, sta $7f04, lda $40 | wait: cmp $40, beq wait, jmp loop
+    boards = _set_up(pair(part), "58 A9C8 8D047F A540 C540 F0FC 4C01C0")
+    boards.run(9000, 9000, 9000)
+    assert boards.exact.ticker.ticks > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_code_that_runs_into_a_card_and_pointers_into_cards_are_left_to_exact(pair, part):
+    # $7efd: nop, nop, nop and then the card's bytes are opcodes; pointer at $10 goes to $7ef0
+    pieces = {0x10: "F07E", 0x7E00: "A000 B110 9112 C8 C020 D0F7 4C00C0", 0x12: "FA7E"}
+    boards = _set_up(pair(part), "4C007E", pieces)
+    boards.run(9000, 9000)
+
+
+@pytest.mark.parametrize(("part", "wait"), [("6502", "EA"), ("65C02", "CB")])
+def test_instructions_that_end_runs_are_left_to_exact(pair, part, wait):
+    # cli | loop: lda #3, sta $7f04, wai (or nop), brk, (its signature), inc $40, jmp loop; handler at $c600
+    boards = _set_up(pair(part), f"58 A903 8D047F {wait} 00EA E640 4C01C0")
+    boards.run(9000, 9000)
+    assert boards.exact.ticker.ticks > 50
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_flags_pulled_from_the_stack_let_a_waiting_interrupt_in_at_once_or_one_later(pair, part):
+    # loop: sei, lda #9, sta $7f04, ldx #6, dex, bne (the interrupt waits), lda #$20, pha, plp, inx, iny, inc $41;
+    # then the same with cli, and with rti to the next instruction
+    interrupted = "78 A909 8D047F A206 CA D0FD"
+    program = f"{interrupted} A920 48 28 E8 C8 E641 {interrupted} 58 E8 C8 E642"
+    at = 0xC000 + len(bytes.fromhex(program + interrupted)) + 10
+    returns = f"A9{at >> 8:02X} 48 A9{at & 0xFF:02X} 48 A920 48 40"
+    boards = _set_up(pair(part), f"{program} {interrupted} {returns} E8 C8 E643 4C00C0")
+    boards.run(9000, 9000)
+    assert boards.exact.ticker.ticks > 100
+    assert boards.exact.rams[0]._memory[0x43]
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_return_to_somewhere_else_goes_there(pair, part):
+    # loop: jsr $c400, inc $40, jmp loop; $c400: inc $30, lda $30, and #7, bne out, pla, pla, lda #$c0, pha, lda #$1f,
+    # pha, out: rts; $c020: inc $44, jmp loop
+    pieces = {0xC400: "E630 A530 2907 D008 6868 A9C0 48 A91F 48 60", 0xC020: "E644 4C00C0"}
+    boards = _set_up(pair(part), "2000C4 E640 4C00C0", pieces)
+    boards.run(9000, 9000)
+    assert boards.exact.rams[0]._memory[0x44]
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_the_engine_can_be_switched_at_any_instruction(pair, part):
+    boards = _set_up(pair(part), ROUND)
+    for number in range(60):
+        boards.each("pull", "IRQ", 3000 + 701 * number, 9)
+    boards.run(4000)
+    cpu = boards.translated.cpu
+    for number in range(30):
+        cpu.engine = ("exact", "translated", "auto")[number % 3]
+        boards.run(531 + 97 * number)
+
+
+def test_ready_held_low_stretches_reads_alike(pair):
+    boards = _set_up(pair("65C02"), ROUND)
+    for number in range(40):
+        boards.each("pull", "RDY", 3000 + 613 * number, 1 + number % 5)
+    for board in boards.both:
+        board.bus.may_stall = True
+    boards.run(40_000)
+
+
+def test_a_machine_takes_the_engine_by_name():
+    machine = Machine.load("demo:marlpit", engine="exact")
+    assert machine.engine == "exact"
+    machine.run(cycles=2000)
+    machine.engine = "auto"
+    machine.run(seconds=0.5)
+    assert machine.engine == "auto"
+    with pytest.raises(SimkitError, match="There is no engine 'fast'"):
+        machine.engine = "fast"
+
+
+def test_generated_source_holds_numbers_and_names_only():
+    machine = Machine.load("demo:marlpit", engine="translated")
+    machine.run(seconds=0.5)
+    chapters = machine.cpu.code._chapters.values()
+    sources = [function.source for chapter in chapters for function in chapter.functions.values()]
+    assert sources
+    for source in sources:
+        kinds = {token.type for token in tokenize.generate_tokens(io.StringIO(source).readline)}
+        assert tokenize.STRING not in kinds
+        assert tokenize.COMMENT not in kinds
+
+
+def test_the_source_of_an_address_can_be_looked_at(pair):
+    boards = _set_up(pair("65C02"), "A200 CA D0FD E640 4C00C0")
+    boards.run(2000)
+    source = generated_source(boards.translated.cpu, 0xC002)
+    assert source.startswith("def code_C002(a, x, y, s, n, z, c, v, cycle, last, limit):\n")
+    assert "x = x - 1 & 0xFF" in source
+    with pytest.raises(SimkitError, match=r"\$0020 is always left to the exact engine"):
+        generated_source(boards.translated.cpu, 0x20)
+    with pytest.raises(SimkitError, match="translates nothing"):
+        generated_source(boards.exact.cpu, 0xC002)
