@@ -416,8 +416,8 @@ class Bus:
             return  # an image goes into its socket while the machine is put together: `attach` decodes
         seat = self._by_slot[slot]
         plain = seat.plain
-        if seat.gives_data is not None or seat.wires:
-            self.redecode()  # permuted copies are stale
+        if plain is not None and plain.ignores_writes and (seat.gives_data is not None or seat.wires):
+            self.redecode()  # permuted copies, made of ROM alone, are stale
         elif plain is not None:
             self._renew()
         for watcher in self.memory_watchers:
