@@ -20,9 +20,9 @@ ROOT = Path(__file__).resolve().parents[2]
 TABLE = tomllib.loads((Path(__file__).parent / "mutants.toml").read_text())
 MUTANTS, RIGHT = TABLE["mutant"], TABLE["right"]
 EVERY_TIME = range(6, len(MUTANTS), 17)
-LEAST_DETECTED = 0.5
-"""Share of mutants that must be noticed; see the printed table for what it is. The rest are mistakes that break no rule
-of the hardware: a wrong mask is a wrong program, but a sound one."""
+LEAST_NOTICED = 0.7
+"""Share of mutants that must be noticed; 66 of 85 were when this was written. The others break no rule of the hardware
+(a wrong mask is a wrong program, but a sound one), or nothing was played that would have shown them."""
 
 
 def _slug_watch(machine):
@@ -154,4 +154,4 @@ def test_most_mutants_are_noticed(rules_of):
     print("not noticed")
     for line in missed:
         print(f"  {line}")
-    assert noticed / len(MUTANTS) >= LEAST_DETECTED
+    assert noticed / len(MUTANTS) >= LEAST_NOTICED
