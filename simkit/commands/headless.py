@@ -11,7 +11,7 @@ import attrs
 
 from simkit.errors import SimkitError
 from simkit.machine import Machine
-from simkit.views import Screen
+from simkit.views import Lamps, Screen
 
 PROGRESS_AFTER_SECONDS = 1.0
 CHUNK_SECONDS = 0.1
@@ -95,6 +95,9 @@ class Outcome:
             "cpu": {name: getattr(machine.cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "halted")},
             "picture": str(self.picture) if self.picture else None,
             "text": self.text,
+            "lamps": {
+                slot: dict(zip(lamps.port.labels, lamps.levels, strict=True)) for slot, lamps in lamps_of(machine)
+            },
             "findings": [attrs.asdict(finding) for finding in machine.findings],
             "counts": [
                 {"rule": rule, "slot": slot, "count": count}
@@ -116,7 +119,15 @@ class Outcome:
             told.append(f"Picture: {self.picture}")
         if self.text is not None:
             told += ["On the screen:", *(f"  {line}" for line in self.text.rstrip().splitlines())]
+        told += [f"Lamps in slot {slot}: {lamps.text()}." for slot, lamps in lamps_of(machine)]
         return told + findings_lines(machine)
+
+
+def lamps_of(machine: Machine) -> list[tuple[int, Lamps]]:
+    """Rows of lamps with the slots they stand in."""
+    return [
+        (slot, port) for slot, card in machine.cards.items() for port in card.ports.values() if isinstance(port, Lamps)
+    ]
 
 
 def findings_lines(machine: Machine) -> list[str]:
