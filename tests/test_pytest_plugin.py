@@ -1,7 +1,6 @@
 """The pytest plug-in as a ROM's author uses it, in a folder of its own."""
 
 import json
-import shutil
 from pathlib import Path
 
 import numpy as np  # noqa: F401 - loaded here, as pytester forgets modules after each run and numpy loads only once
@@ -248,14 +247,3 @@ def test_the_plug_in_does_not_load_the_kit_before_a_test_asks(folder):
         "    assert not loaded & {'pygame', 'numpy', 'py65'}\n    assert 'simkit.machine' not in sys.modules\n"
     )
     folder.runpytest_subprocess("-p", "no:hypothesispytest").assert_outcomes(passed=1)
-
-
-def test_a_machine_written_by_the_kit_has_a_passing_test(pytester):
-    from simkit.commands.main import main
-
-    with pytest.raises(SystemExit) as left:
-        main(["new", "machine", str(pytester.path / "mine")])
-    assert not left.value.code
-    shutil.rmtree(pytester.path / "mine" / "__pycache__", ignore_errors=True)
-    result = pytester.runpytest_subprocess(str(pytester.path / "mine"))
-    assert result.ret == 0

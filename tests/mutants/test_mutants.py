@@ -124,9 +124,8 @@ def test_a_few_mutants_are_noticed(mutant, rules_of):
     assert _mutant(rules_of, mutant)
 
 
-@pytest.mark.parametrize("rom", ["bench", "pad-test"])
-def test_a_sound_rom_breaks_no_rule(rom, rules_of):
-    assert rules_of(rom, f"{rom}.asm", []) == []
+def test_a_sound_rom_breaks_no_rule(rules_of):
+    assert rules_of("bench", "bench.asm", []) == []
 
 
 @pytest.mark.slow
