@@ -24,7 +24,7 @@ from simkit.findings import Findings
 from simkit.lines import Drive, Line, Pin, PinSpec
 from simkit.routine import call as routine_call
 from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
-from simkit.views import Buttons, CardView, Keys, Lamps, Pads, Screen, Serial, only_port
+from simkit.views import Buttons, CardView, Keys, Lamps, LineViews, Pads, Screen, Serial, only_port
 
 if TYPE_CHECKING:
     from simkit.cpu.disassemble import Instruction
@@ -226,13 +226,14 @@ class Machine:
                 f"run needs exactly one moment, not {len(named)} ({', '.join(named) or 'none'}).",
                 remedy=f"Name one of {', '.join(moments)}.",
             )
+        self._check_registers()
         if cycles is not None:
-            return self._run_to(self.cycle + cycles)
+            return self._run_to(self.cycle + _ceil(_length("cycles", cycles)))
         if seconds is not None:
-            return self._run_to(self.cycle + _ceil(Fraction(str(seconds)) * self.description.clock_hz))
+            return self._run_to(self.cycle + _ceil(_length("seconds", seconds) * self.description.clock_hz))
         if frames is not None:
-            return self._run_to(self.cycle + _ceil(frames * self.screen.frame_cycles))
-        limit = self.cycle + _ceil(Fraction(str(timeout)) * self.description.clock_hz)
+            return self._run_to(self.cycle + _ceil(_length("frames", frames) * self.screen.frame_cycles))
+        limit = self.cycle + _ceil(_length("timeout", timeout) * self.description.clock_hz)
         if label is not None:
             address = self.labels[label]
             return self._step_until(lambda: self.cpu.pc == address, limit, f"label {label} (${address:04X})")
@@ -244,6 +245,7 @@ class Machine:
                 return self._step_until(lambda: sum(self.findings.counts().values()) > before, limit, "a finding")
             return self._step_until(lambda: self.findings.count(finding) > before, limit, f"the finding {finding!r}")
         if access is not None:
+            self._check_address(access)
             return self._run_to_access(access, limit)
         assert until is not None
         return self._step_until(lambda: until(self), limit, "the condition")
@@ -295,6 +297,7 @@ class Machine:
 
     def step(self) -> int:
         """Run one instruction or one interrupt sequence, or the rest of it after step_cycle; returns the cycle."""
+        self._check_registers()
         self.cpu.step()
         return self.cpu.cycle
 
@@ -330,6 +333,8 @@ class Machine:
 
     def outside(self, slot: int, port: str, action: str, *arguments: Any, at: int | None = None) -> None:
         """Queue an outside event for the current cycle or cycle `at`."""
+        if at is not None and not isinstance(at, int):
+            raise SimkitError(f"at is {at!r}; a cycle is a whole number.", remedy="Write at=m.cycle + 1000, say.")
         self.bus.schedule(self.cycle if at is None else max(at, self.cycle), slot, port, action, arguments)
 
     def peek(self, address: int, n: int = 1) -> Any:
@@ -346,7 +351,7 @@ class Machine:
             SimkitError: no memory is there.
         """
         self._check_address(address)
-        if not 0 <= value <= 0xFF:
+        if not isinstance(value, int) or not 0 <= value <= 0xFF:
             raise SimkitError(f"{value!r} is not a byte.", remedy="Write 0 to 255.")
         for seat, offset in self.bus.where(address):
             if seat.plain is not None and seat.plain.read is not None:
@@ -360,21 +365,35 @@ class Machine:
 
     @staticmethod
     def _check_address(address: int) -> None:
-        if not 0 <= address <= 0xFFFF:
+        if not isinstance(address, int) or not 0 <= address <= 0xFFFF:
             raise SimkitError(f"{address!r} is not an address.", remedy="Write 0 to $FFFF.")
+
+    def _check_registers(self) -> None:
+        """The CPU's own code trusts its registers, so what was set from outside is looked at before it runs."""
+        cpu = self.cpu
+        for name, value, highest in (
+            ("pc", cpu.pc, 0xFFFF),
+            ("a", cpu.a, 0xFF),
+            ("x", cpu.x, 0xFF),
+            ("y", cpu.y, 0xFF),
+            ("sp", cpu.sp, 0xFF),
+        ):
+            if not isinstance(value, int) or not 0 <= value <= highest:
+                raise SimkitError(f"m.cpu.{name} was set to {value!r}.", remedy=f"Set it to 0 to ${highest:X}.")
 
     @property
     def lines(self) -> Mapping[str, Line]:
         """All lines by name: .level, .asserted (active low), .since."""
-        return self.bus.wiring.lines
+        return LineViews(self.bus.wiring.lines)
 
     def last(self, n: int = 20) -> list[Executed]:
         """The last instructions executed, oldest first, at most 64."""
-        recent = list(self.cpu.recent)[-n:]
+        recent = list(self.cpu.recent)[-n:] if n > 0 else []
         return [Executed(cycle, pc, self._disassembled(pc).text, self.labels.name_at(pc)) for cycle, pc in recent]
 
     def disassemble(self, address: int, n: int = 10) -> list[Instruction]:
         """The next `n` instructions from an address on."""
+        self._check_address(address)
         found = []
         for _ in range(n):
             instruction = self._disassembled(address)
@@ -436,6 +455,8 @@ class Machine:
 
     def add_probe(self, probe: Callable[[BusCycle], None]) -> ProbeHandle:
         """Have `probe(bus_cycle)` called after every bus cycle until the handle's `remove`."""
+        if not callable(probe):
+            raise SimkitError(f"{probe!r} cannot be a probe.", remedy="Give a function that takes a BusCycle.")
         self.bus.probes.append(probe)
         self.bus.require_slow("probes", True)
         return ProbeHandle(self, probe)
@@ -444,6 +465,7 @@ class Machine:
 
     def step_cycle(self) -> int:
         """Run exactly one bus cycle, also in the middle of an instruction; returns the cycle that comes next."""
+        self._check_registers()
         self.cpu.step_cycle()
         return self.cpu.cycle
 
@@ -510,6 +532,19 @@ class Machine:
             self.bus.load(snapshot.state["bus"])
         except Exception as error:  # whatever a stranger's card makes of a damaged state
             raise SnapshotError(f"The state is damaged: {error!r}.", remedy="Save it again.") from error
+
+
+def _length(name: str, value: float | Fraction) -> Fraction:
+    """An argument of `run` that counts something; decimal fractions are taken as they are written."""
+    try:
+        if isinstance(value, bool | str):
+            raise TypeError
+        length = Fraction(str(value))
+    except (TypeError, ValueError):
+        raise SimkitError(f"{name} is {value!r}, not a number.", remedy=f"Write e.g. {name}=2.") from None
+    if length < 0:
+        raise SimkitError(f"{name} is {value!r}; time does not run backwards.", remedy="Save, run, and load.")
+    return length
 
 
 def _ceil(value: Fraction) -> int:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from simkit.card import Register
 from simkit.decode import Seat
 from simkit.errors import SimkitError, near
+from simkit.lines import Line
 from simkit.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 
 if TYPE_CHECKING:
@@ -19,6 +20,28 @@ if TYPE_CHECKING:
     from simkit.machine import Machine
 
 _P = TypeVar("_P", bound=Port)
+
+
+class LineViews(Mapping[str, Line]):
+    """The lines of a machine by name."""
+
+    def __init__(self, lines: Mapping[str, Line]) -> None:
+        self._lines = lines
+
+    def __getitem__(self, name: str) -> Line:
+        try:
+            return self._lines[name]
+        except KeyError:
+            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self._lines)) from None
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._lines
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._lines)
+
+    def __len__(self) -> int:
+        return len(self._lines)
 
 
 class Screen:
