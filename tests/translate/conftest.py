@@ -79,6 +79,9 @@ class Ticker(Card):
             self.slot.pin("BANK").drive(bool(value & 1), cycle)
         elif offset == self.IRQ_IN:
             self.slot.at(cycle + 1 + value, "irq")
+        elif offset == self.COMMAND:  # pulls at once: it counts from the next cycle
+            self.pending = True
+            self.slot.pin("INT").drive(False, cycle)
         elif offset == self.NMI_IN:
             self.slot.at(cycle + 1 + value, "nmi")
 

@@ -47,6 +47,35 @@ def test_a_line_pulled_by_a_card_counts_from_the_same_instruction(pair, part):
 
 
 @pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize(
+    "loop",
+    [
+        "E8 4C01C0",  # inx, jmp: every round takes as long as the longest
+        "E8 D0FD E640 4C01C0",
+        "E8 9000 4C01C0",
+        "C8 2004C4 4C01C0",
+        "B90102 C8 4C01C0",
+        "E630 F630 4C01C0",
+        "4CF9C0",
+    ],
+)
+def test_interrupts_come_alike_in_every_cycle_of_a_tight_loop(pair, part, loop):
+    # the last: $c0f9: inx, cpx #0, bne over the page to $c10x, which jumps back
+    boards = _set_up(pair(part), "58" + loop, {0xC404: "60", 0xC0F9: "E8 E000 F0F9 D010 4CF9C0", 0xC110: "4CF9C0"})
+    for number in range(70):
+        boards.each("pull", "NMI" if number & 1 else "IRQ", 3000 + 1009 * number, 3)
+    boards.run(40_000, 40_000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_line_that_a_card_moves_in_an_access_counts_from_the_next_cycle(pair, part):
+    # cli | loop: inx, iny, sta $7f06 (pulls IRQ), inx, iny, inc $40, dex, jmp loop
+    boards = _set_up(pair(part), "58 E8C8 8D067F E8C8 E640 CA 4C01C0")
+    boards.run(9000, 9000)
+    assert boards.exact.rams[0]._memory[0x40]
+
+
+@pytest.mark.parametrize("part", PARTS)
 def test_an_event_that_a_card_arms_while_a_function_runs_is_not_missed(pair, part):
     # loop: lda #3, sta $7f05 (NMI in 4 cycles), then registers only: inx, iny, dex, dey ... jmp loop
     boards = _set_up(pair(part), "A903 8D057F" + "E8C8CA88" * 12 + "4C00C0")
@@ -132,6 +161,14 @@ def test_undriven_bits_keep_the_byte_before(pair, part):
 
 
 @pytest.mark.parametrize("part", PARTS)
+def test_an_opcode_fetched_from_nowhere_is_the_byte_before(pair, part):
+    # loop: inc $40, jsr $7eee, jmp loop; $7eee: ldx #1, bne $7f07: the cycle before reads $7e07, which holds rts
+    boards = _set_up(pair(part), "E640 20EE7E 4C00C0", {0x7EEE: "A201 D015", 0x7E07: "60"})
+    boards.run(9000, 9000)
+    assert boards.exact.rams[0]._memory[0x40] > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("promises", [True, False])
 def test_a_waiting_loop_polls_at_the_same_cycles(pair, part, promises):
     # lda #$c8, sta $7f04 | wait: bit $7f00, bpl wait, lda $7f01, inc $42, jmp
@@ -158,10 +195,10 @@ def test_code_that_runs_into_a_card_and_pointers_into_cards_are_left_to_exact(pa
     boards.run(9000, 9000)
 
 
-@pytest.mark.parametrize(("part", "wait"), [("6502", "EA"), ("65C02", "CB")])
-def test_instructions_that_end_runs_are_left_to_exact(pair, part, wait):
-    # cli | loop: lda #3, sta $7f04, wai (or nop), brk, (its signature), inc $40, jmp loop; handler at $c600
-    boards = _set_up(pair(part), f"58 A903 8D047F {wait} 00EA E640 4C01C0")
+@pytest.mark.parametrize(("part", "wait", "cycles"), [("6502", "EA", "03"), ("65C02", "CB", "C8")])
+def test_instructions_that_end_runs_are_left_to_exact(pair, part, wait, cycles):
+    # cli | loop: lda #cycles, sta $7f04, wai (or nop), brk, (its signature), inc $40, jmp loop; handler at $c600
+    boards = _set_up(pair(part), f"58 A9{cycles} 8D047F {wait} 00EA E640 4C01C0")
     boards.run(9000, 9000)
     assert boards.exact.ticker.ticks > 50
 

@@ -134,7 +134,6 @@ def pays_crossing(opcode: Opcode, cmos: bool) -> bool:
     return is_read(opcode) or (is_modify(opcode) and cmos and opcode.mnemonic in SHIFTS)
 
 
-def worst_cycles(opcode: Opcode, cmos: bool, decimal: bool) -> int:
-    """Most cycles the instruction can take on plain memory."""
-    more = 2 if opcode.mnemonic in ops.BRANCH or opcode.mnemonic[:3] in ("BBR", "BBS") else 0
-    return fixed_cycles(opcode, cmos, decimal) + more + (1 if pays_crossing(opcode, cmos) else 0)
+def taken_cycles(after: int, target: int) -> int:
+    """Cycles that a taken branch costs more: one, two into another page than the byte behind it lies in."""
+    return 2 if (after ^ target) & 0xFF00 else 1

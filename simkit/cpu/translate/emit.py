@@ -79,10 +79,10 @@ class Emitter(Operands):
     def _taken(self, node: Node, know: Knowledge) -> None:
         """Cycles and last byte of a branch that is taken."""
         assert node.taken is not None
-        crosses = (node.after ^ node.taken.address) & 0xFF00 != 0
-        know.cycles += costs.fixed_cycles(node.opcode, self.cmos, node.key.decimal) + (2 if crosses else 1)
+        more = costs.taken_cycles(node.after, node.taken.address)
+        know.cycles += costs.fixed_cycles(node.opcode, self.cmos, node.key.decimal) + more
         spare = node.after  # the byte behind the branch; then, over a page, the right place in the wrong page
-        if crosses and node.opcode.mode == "rel":
+        if more == 2 and node.opcode.mode == "rel":
             spare = node.after & 0xFF00 | node.taken.address & 0xFF
         know.last = self.fixed(spare)
 

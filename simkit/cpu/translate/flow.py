@@ -262,7 +262,7 @@ def _place_looks(blocks: list[Block], cmos: bool) -> int:
         gone = max((since[edge.source] for edge in block.into if not edge.back), default=0)
         block.looks = set()
         for index, node in enumerate(block.nodes):
-            cycles = 0 if node.handed else costs.worst_cycles(node.opcode, cmos, node.key.decimal)
+            cycles = _most_cycles(node, cmos)
             if gone and gone + cycles > LOOK_EVERY:
                 block.looks.add(index)
                 gone = 0
@@ -270,6 +270,16 @@ def _place_looks(blocks: list[Block], cmos: bool) -> int:
             worst = max(worst, gone)
         since[block] = gone
     return worst
+
+
+def _most_cycles(node: Node, cmos: bool) -> int:
+    """Most cycles the instruction can take inside the function."""
+    if node.handed:
+        return 0
+    cycles = costs.fixed_cycles(node.opcode, cmos, node.key.decimal) + costs.pays_crossing(node.opcode, cmos)
+    if node.taken is not None and node.opcode.mode in ("rel", "zprel"):
+        cycles += costs.taken_cycles(node.after, node.taken.address)
+    return cycles
 
 
 def _find_live(blocks: list[Block]) -> None:
