@@ -267,7 +267,7 @@ class Machine:
             if cpu.cycle >= limit:
                 raise MomentError(
                     f"{what[0].upper()}{what[1:]} did not come up to cycle {cpu.cycle} (${cpu.pc:04X} is next).",
-                    remedy="Give a longer timeout, or look with `simkit show`.",
+                    remedy="Give a longer timeout, or look at m.last() and m.findings.",
                 )
 
     def _run_to_text(self, text: str, limit: int) -> int:

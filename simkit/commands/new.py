@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
 from pathlib import Path
 from typing import Annotated
@@ -110,7 +111,8 @@ def new_machine(
         print(json.dumps({"folder": str(folder), "files": [str(path) for path in written]}, indent=2))
         return
     print(f"{folder} holds {', '.join(path.name for path in written)}.")
-    print(f"Run it:  simkit run {folder}\nTest it: pytest {folder}")
+    typed = shlex.quote(str(folder))
+    print(f"Run it:  simkit run {typed}\nTest it: pytest {typed}")
 
 
 def write_machine(folder: Path) -> tuple[Path, list[Path]]:

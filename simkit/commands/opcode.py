@@ -22,20 +22,27 @@ HELP = help_text(
     examples=("simkit opcode A9", "simkit opcode 'sta $7F00,x'", "simkit opcode reset --machine demo:marlpit"),
 )
 
-# What an operand looks like, spaces taken out and in capitals; the first match counts. Two digits: zero page.
+# What an operand looks like, spaces taken out and in capitals; the first match counts. Two digits: zero page. The value
+# may be left out, as in "lda #": only the mode is asked for.
+_NAME = r"[A-Z_][A-Z0-9_.]{0,63}"
+_BYTE = r"(?:(?:\$|0X)?[0-9A-F]{1,2})"
+_VALUE = rf"(?:(?:\$|0X)?[0-9A-F]{{1,4}}|[0-9]{{1,5}}|{_NAME})"
+_IMMEDIATE = (
+    rf"#(?:{_BYTE}|1[0-9][0-9]|2[0-4][0-9]|25[0-5]|%[01]{{1,8}}|[<>]?{_NAME}|[<>](?:\$|0X)[0-9A-F]{{1,4}}|'.')?"
+)
 _SHAPES = (
-    (r"#.*", ("imm",)),
+    (_IMMEDIATE, ("imm",)),
     (r"A", ("acc",)),
-    (r"\(.*,X\)", ("indx", "iax")),
-    (r"\(.*\),Y", ("indy",)),
-    (r"\(.*\)", ("izp", "ind")),
-    (r"\$?[0-9A-F]{1,2},X", ("zpx", "absx")),
-    (r"\$?[0-9A-F]{1,2},Y", ("zpy", "absy")),
-    (r".*,X", ("absx", "zpx")),
-    (r".*,Y", ("absy", "zpy")),
-    (r"\$?[0-9A-F]{1,2},.*", ("zprel",)),
-    (r"\$?[0-9A-F]{1,2}", ("zp", "rel", "abs")),
-    (r".+", ("abs", "rel", "zp", "zprel")),
+    (rf"\({_VALUE}?,X\)", ("indx", "iax")),
+    (rf"\({_VALUE}?\),Y", ("indy",)),
+    (rf"\({_VALUE}?\)", ("izp", "ind")),
+    (rf"{_BYTE},X", ("zpx", "absx")),
+    (rf"{_BYTE},Y", ("zpy", "absy")),
+    (rf"{_VALUE}?,X", ("absx", "zpx")),
+    (rf"{_VALUE}?,Y", ("absy", "zpy")),
+    (rf"{_BYTE},{_VALUE}", ("zprel",)),
+    (_BYTE, ("zp", "rel", "abs")),
+    (_VALUE, ("abs", "rel", "zp", "zprel")),
 )
 
 

@@ -103,3 +103,26 @@ def test_what_cannot_be_found_says_what_there_is(arguments, message, ask):
 def test_an_unknown_label_of_a_machine_says_the_near_ones(ask):
     with pytest.raises(SimkitError, match="'rezet' is neither an address nor a label of demo:marlpit"):
         ask("rezet", "--machine", "demo:marlpit")
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["lda ($10", "jmp ($10,y)", "lda #300", "lda #$100", "lda $12345", "sta $10,z", "lda $10,x,y", "lda ??",
+     "lda #%102", "bbr0 $10", "asl (a)", "lda ;"],
+)  # fmt: skip
+def test_an_operand_that_is_none_is_never_taken_for_another(ask, text):
+    with pytest.raises(SimkitError, match="is no instruction of the NMOS 6502 or W65C02S"):
+        ask(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("lda #", 0xA9), ("lda #$0D", 0xA9), ("lda #255", 0xA9), ("lda #%101", 0xA9), ("lda #<table", 0xA9),
+        ("lda #'a'", 0xA9), ("lda $10", 0xA5), ("lda $0010", 0xAD), ("lda 4096", 0xAD), ("lda KEYBOARD_DATA", 0xAD),
+        ("sta $7F00,x", 0x9D), ("lda ($10),y", 0xB1), ("lda ( $10 , x )", 0xA1), ("jmp ($FFFC)", 0x6C),
+        ("bne loop", 0xD0), ("asl a", 0x0A), ("lda ,y", 0xB9), ("0xA9", 0xA9),
+    ],
+)  # fmt: skip
+def test_operands_are_read_as_sources_write_them(text, code):
+    assert [each.code for each in opcode.find("65C02", text)] == [code]

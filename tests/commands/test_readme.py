@@ -1,0 +1,67 @@
+"""What the README tells people to write works as written."""
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from simkit import Machine
+from simkit.commands.main import COMMANDS, main
+from simkit.commands.new import write_machine
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+
+def blocks(language):
+    return re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+
+
+def commands():
+    """Every `simkit ...` of the README, in code blocks and in backquotes."""
+    shell = "\n".join(blocks("")) + "\n" + "\n".join(re.findall(r"`(simkit [^`]*)`", README))
+    return sorted(set(re.findall(r"^simkit .*", shell, re.MULTILINE)))
+
+
+@pytest.mark.parametrize("line", commands())
+def test_commands_exist_and_have_the_options_shown(line, capsys):
+    words = line.split()
+    if words[1].startswith("-"):
+        return
+    assert words[1] in COMMANDS
+    asked = words[1:3] if words[1] == "new" else words[1:2]
+    with pytest.raises(SystemExit):
+        main([*asked, "--help"])
+    shown = capsys.readouterr().out
+    for option in re.findall(r"(--[a-z-]+)", line):
+        assert re.search(rf"{option}\b", shown), f"{option} is no option of {asked}"
+
+
+def test_the_machine_file_runs(tmp_path):
+    (text,) = blocks("toml")
+    folder, _ = write_machine(tmp_path / "potting-shed")
+    (folder / "machine.toml").write_text(text, encoding="utf-8")
+    m = Machine.load(folder)
+    assert m.description.name == "Potting shed"
+    assert m.warnings == []
+    m.run(seconds=0.1)
+    assert not m.cpu.halted
+
+
+def test_the_wiring_mistakes_it_names_can_be_written(tmp_path):
+    (text,) = blocks("toml")
+    folder, _ = write_machine(tmp_path / "potting-shed")
+    shutil.move(folder / "machine.toml", folder / "new.toml")
+    fields = re.findall(r"`((?:wires|output_enable|write_enable) = [^`]*)`", README)
+    assert len(fields) == 3
+    for field in fields:
+        (folder / "machine.toml").write_text(text + field + "\n", encoding="utf-8")
+        Machine.load(folder).run(cycles=1000)
+
+
+def test_the_python_lines_run(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (code,) = blocks("python")
+    exec(compile(code, "README.md", "exec"), {})
+    assert "START?" in capsys.readouterr().out
+    assert (tmp_path / "night.png").stat().st_size > 1000
