@@ -92,6 +92,14 @@ def test_a_crossed_page_costs_what_it_costs(pair, part, index):
 
 
 @pytest.mark.parametrize("part", PARTS)
+def test_the_last_index_reaches_the_card_beside_the_memory(pair, part):
+    # ldx #$ff, ldy #$ff | loop: lda $7e01,x, sta $7e04,y, lda $7d01,y, sta $7e00,x, inc $40, jmp loop
+    boards = _set_up(pair(part), "A2FF A0FF BD017E 99047E B9017D 9D007E E640 4C04C0")
+    boards.run(4000)
+    assert {entry[1] for entry in boards.exact.ticker.log} >= {"read", "write"}
+
+
+@pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("offset", ["80", "F0", "10", "7F"])
 def test_a_branch_over_a_page_costs_what_it_costs(pair, part, offset):
     code = {0xC0F0: "A200 CA D0FD F0" + offset, 0xC176: "4CF0C0", 0xC078: "4CF0C0", 0xC0E8: "4CF0C0", 0xC108: "4CF0C0"}

@@ -62,6 +62,12 @@ class TranslatingCpu(ExactCpu):
         self._until = until
         super().run(until)
 
+    def _step(self) -> None:
+        """As the exact engine; what it executes may be translated later."""
+        if self.code is not None:
+            self.code.seen.add(self.pc)
+        super()._step()
+
     def _run_quick(self, stop: int) -> None:
         code = self.code
         limit = min(self.horizon, self._until - RECORDED)  # functions count their cycles: they need no margin
