@@ -101,6 +101,7 @@ class Bus:
         seats: the cards, in slot order.
         access_address: address of the access under way, None between accesses.
         generation: number that rises whenever the decoding or plain memory changed other than by a store.
+        outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
         taps: called after every access that goes through `read` and `write`, repeats of stalled reads left out.
     """
 
@@ -122,6 +123,7 @@ class Bus:
         self.probes: list[Callable[[BusCycle], None]] = []
         self.taps: list[Tap] = []
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
+        self.outside_watchers: list[Callable[[tuple[int, int, str, str, tuple[Any, ...]]], None]] = []
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
         self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
@@ -245,6 +247,14 @@ class Bus:
         heappush(self._outside, (cycle, self._outside_count, slot, port, action, arguments))
         self._set_horizon()
 
+    def takes(self, slot: int, port: str, action: str, arguments: tuple[Any, ...]) -> bool:
+        """Whether an outside event could happen on this machine."""
+        if slot == OUTSIDE_MACHINE:
+            return action in self.machine_events and len(arguments) == 1
+        seat = self._by_slot.get(slot)
+        found = seat.card.slot.ports.get(port) if seat is not None else None
+        return found is not None and found.takes(action, arguments)
+
     def pending_outside(self) -> list[tuple[int, int, int, str, str, tuple[Any, ...]]]:
         """Outside events not yet taken, soonest first: (cycle, order, slot, port, action, arguments)."""
         return sorted(self._outside, key=lambda e: e[:2])
@@ -259,6 +269,8 @@ class Bus:
         wiring = self.wiring
         while self._outside and self._outside[0][0] <= cycle:
             _, _, slot, port, action, arguments = heappop(self._outside)
+            for watcher in self.outside_watchers:
+                watcher((cycle, slot, port, action, arguments))
             if slot == OUTSIDE_MACHINE:
                 self.machine_events[action](arguments, cycle)
             else:
@@ -499,9 +511,8 @@ class Bus:
             (int(c), order, int(s), str(p), str(a), tuple(args))
             for order, (c, s, p, a, args) in enumerate(state["outside"], start=1)
         ]
-        for _, _, slot, port, action, _ in outside:
-            known = self.machine_events if slot == OUTSIDE_MACHINE else self._by_slot[slot].card.slot.ports
-            if (action if slot == OUTSIDE_MACHINE else port) not in known:
+        for _, _, slot, port, action, arguments in outside:
+            if not self.takes(slot, port, action, arguments):
                 raise ValueError(f"nothing takes the queued input {action!r} at {port!r} of slot {slot}")
         if not {slot for _, slot, _ in state["events"]} <= set(self._by_slot):
             raise ValueError("an event is armed for a slot without a card")

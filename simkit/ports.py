@@ -10,8 +10,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from fractions import Fraction
+from typing import Any
 
 import attrs
+
+PRESSES = ("press", "release")
 
 
 @attrs.define(slots=True, eq=False)
@@ -23,6 +26,10 @@ class Port:
     """
 
     name: str
+
+    def takes(self, action: str, arguments: tuple[Any, ...]) -> bool:
+        """Whether that can happen at the port: what is queued from a file is asked for before it is believed."""
+        return True
 
 
 @attrs.define(slots=True, eq=False)
@@ -72,6 +79,10 @@ class KeysPort(Port):
     ready_at: Callable[[int], int]
     gap_cycles: int
 
+    def takes(self, action: str, arguments: tuple[Any, ...]) -> bool:
+        """A key of this keyboard is pressed or released."""
+        return action in PRESSES and len(arguments) == 1 and arguments[0] in self.keys
+
 
 @attrs.define(slots=True, eq=False)
 class PadsPort(Port):
@@ -85,10 +96,20 @@ class PadsPort(Port):
     numbers: tuple[int, ...]
     buttons: tuple[str, ...]
 
+    def takes(self, action: str, arguments: tuple[Any, ...]) -> bool:
+        """A button of a pad is pressed or released, or a pad plugged in or unplugged."""
+        if not arguments or arguments[0] not in self.numbers:
+            return False
+        if action in ("plug", "unplug"):
+            return len(arguments) == 1
+        return action in PRESSES and len(arguments) == 2 and arguments[1] in self.buttons
+
 
 @attrs.define(slots=True, eq=False)
 class SerialPort(Port):
-    """A serial plug. Outside event: "receive" with (byte,): the byte begins to arrive on the card's receive pin.
+    """A serial plug. Outside event: "receive" with (byte,) or (byte, "parity" | "framing").
+
+    The byte begins to arrive on the card's receive pin or waits its turn; the word says how the line spoils it.
 
     Attributes:
         byte_cycles: byte_cycles(cycle) -> machine cycles one byte takes at the rate now set, 0 when stopped.
@@ -99,6 +120,12 @@ class SerialPort(Port):
     byte_cycles: Callable[[int], int]
     clear_to_send: Callable[[int], bool]
     sent: deque[tuple[int, int]] = attrs.field(factory=lambda: deque(maxlen=1 << 20))
+
+    def takes(self, action: str, arguments: tuple[Any, ...]) -> bool:
+        """A byte begins to arrive, whole or spoiled."""
+        if action != "receive" or not arguments or arguments[0] not in range(256):
+            return False
+        return len(arguments) == 1 or (len(arguments) == 2 and arguments[1] in ("parity", "framing"))
 
 
 @attrs.define(slots=True, eq=False)
@@ -123,3 +150,7 @@ class ButtonsPort(Port):
     """
 
     labels: tuple[str, ...]
+
+    def takes(self, action: str, arguments: tuple[Any, ...]) -> bool:
+        """A button is pressed or released."""
+        return action in PRESSES and len(arguments) == 1 and arguments[0] in self.labels

@@ -34,10 +34,12 @@ HELP = help_text(
     "Each finding says what, where (source line, address, label, cycle), why it bites on hardware and what to do. "
     "Findings that are meant to be go into a file accepted.toml beside the machine, each with a reason; "
     "`simkit explain RULE` tells the story of a rule. Exit code 1 when findings are left.",
-    "The run does what the options say (--type, --pad): only what is executed can be watched.",
+    "The run does what the options say (--type, --pad, or --replay of a recording made by run --record): only what is "
+    "executed can be watched.",
     examples=(
         "simkit check my-machine",
         'simkit check my-machine --for 10s --type "LIST\\n@2s" --pad "1=start@3s..3.2s"',
+        "simkit check my-machine --replay evening.rec",
         "simkit check my-machine --sarif check.sarif",
     ),
 )
@@ -51,13 +53,21 @@ def register(app: typer.Typer) -> None:
 def check(
     machine: MachineArgument,
     length: Annotated[
-        str, typer.Option("--for", metavar="TIME", help="Machine time to run: 0.5s, 120f, 5000c.")
-    ] = DEFAULT_FOR,
+        str | None,
+        typer.Option(
+            "--for",
+            metavar="TIME",
+            help=f"Machine time to run: 0.5s, 120f, 5000c; {DEFAULT_FOR}, or as long as the recording, if not given.",
+        ),
+    ] = None,
     typed: Annotated[
         list[str] | None, typer.Option("--type", metavar="TEXT@TIME", help="Type a text. Repeatable.")
     ] = None,
     pad: Annotated[
         list[str] | None, typer.Option("--pad", metavar="N=BUTTONS@FROM..TO", help="Hold pad buttons. Repeatable.")
+    ] = None,
+    replay: Annotated[
+        Path | None, typer.Option("--replay", metavar="FILE", help="Let the input of a recording come again.")
     ] = None,
     accepted: Annotated[
         Path | None,
@@ -79,7 +89,7 @@ def check(
     from simkit.check.sarif import sarif_text
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
-    cycles = scheduled(loaded, length, typed or [], pad or [])
+    cycles = scheduled(loaded, length, typed or [], pad or [], replay)
     result = check_machine(
         loaded, seconds=Fraction(cycles) / loaded.description.clock_hz, accepted=accepted, labels=labels or ()
     )
@@ -90,10 +100,12 @@ def check(
         raise typer.Exit(EXIT_FINDINGS)
 
 
-def scheduled(machine: Machine, length: str, typed: list[str], pads: list[str]) -> int:
-    """Queue what is typed and held; gives the cycles of the length."""
+def scheduled(
+    machine: Machine, length: str | None, typed: list[str], pads: list[str], replay: Path | None = None
+) -> int:
+    """Queue what is typed, held and replayed; gives the cycles of the run."""
     from simkit.clock import parse_duration
-    from simkit.commands.script import schedule_pad, schedule_typing
+    from simkit.commands.script import schedule_pad, schedule_replay, schedule_typing
     from simkit.views import Screen
 
     screens = [port for card in machine.cards.values() for port in card.ports.values() if isinstance(port, Screen)]
@@ -106,7 +118,10 @@ def scheduled(machine: Machine, length: str, typed: list[str], pads: list[str]) 
         schedule_typing(machine, text, moment)
     for text in pads:
         schedule_pad(machine, text, moment)
-    return moment(length)
+    recorded = schedule_replay(machine, replay) if replay is not None else None
+    if length is None and recorded is not None:
+        return recorded
+    return moment(length or DEFAULT_FOR)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -47,6 +49,8 @@ HELP = help_text(
         'simkit run demo:marlpit --headless --for 4s --pad "1=start@1s..1.1s" --pad "1=right+a@1.5s..2s"',
         "simkit run demo:monitor --serial stdio",
         'simkit run my-machine --headless --for 5s --type "LIST\\n@2s" --strict --json',
+        "simkit run my-machine --record evening.rec",
+        "simkit run my-machine --headless --replay evening.rec --png end.png",
         "simkit run my-machine --image 2=new.bin --set 4.port_1=2 --clock '4 MHz'",
     ),
 )
@@ -75,6 +79,8 @@ class RunOptions:
         paste: file to send over it.
         paste_pause: text of the duration to wait after each line of it.
         capture: file for what the machine sends.
+        record: file for what comes from outside.
+        replay: recording to play.
     """
 
     options: MachineOptions
@@ -95,6 +101,8 @@ class RunOptions:
     paste: Path | None = None
     paste_pause: str | None = None
     capture: Path | None = None
+    record: Path | None = None
+    replay: Path | None = None
 
     def check(self) -> None:
         """Check that the options go together.
@@ -184,6 +192,12 @@ def run(
     capture: Annotated[
         Path | None, typer.Option("--capture", metavar="FILE", help="Keep what the machine sends over the serial line.")
     ] = None,
+    record: Annotated[
+        Path | None, typer.Option("--record", metavar="FILE", help="Keep what comes from outside, by its cycle.")
+    ] = None,
+    replay: Annotated[
+        Path | None, typer.Option("--replay", metavar="FILE", help="Let the input of a recording come again.")
+    ] = None,
     seed: SeedOption = None,
     image: ImageOption = None,
     labels: LabelsOption = None,
@@ -212,6 +226,8 @@ def run(
         paste=paste,
         paste_pause=paste_pause,
         capture=capture,
+        record=record,
+        replay=replay,
     )
     asked.check()
     loaded = asked.options.load()
@@ -219,15 +235,32 @@ def run(
         print(f"Note: {warning}", file=sys.stderr)
     shown = chosen_screen(loaded, asked.screen)
     schedule(loaded, shown, asked)
-    if asked.serial is not None:
-        run_serial(loaded, shown, asked)
+    with recorded(loaded, asked.record):
+        if asked.serial is not None:
+            run_serial(loaded, shown, asked)
+            return
+        if asked.headless:
+            finish(run_headless(loaded, shown, asked), loaded, asked)
+            return
+        reason = run_window(loaded, shown, asked)
+        if reason is not None:
+            finish(run_without_display(loaded, shown, asked, reason), loaded, asked)
+
+
+@contextmanager
+def recorded(machine: Machine, path: Path | None) -> Iterator[None]:
+    """Write what came from outside when the run ends, also by Ctrl-C or an error."""
+    if path is None:
+        yield
         return
-    if asked.headless:
-        finish(run_headless(loaded, shown, asked), loaded, asked)
-        return
-    reason = run_window(loaded, shown, asked)
-    if reason is not None:
-        finish(run_without_display(loaded, shown, asked, reason), loaded, asked)
+    from simkit.recording import Recorder
+
+    recorder = Recorder(machine)
+    try:
+        yield
+    finally:
+        recorder.recording().write(path)
+        print(f"Recorded: {path}", file=sys.stderr)
 
 
 def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
@@ -265,9 +298,11 @@ def moment(machine: Machine, screen: Screen | None, text: str) -> int:
 
 
 def schedule(machine: Machine, screen: Screen | None, asked: RunOptions) -> None:
-    """Queue what is typed and held."""
-    from simkit.commands.script import schedule_pad, schedule_typing
+    """Queue what is replayed, typed and held."""
+    from simkit.commands.script import schedule_pad, schedule_replay, schedule_typing
 
+    if asked.replay is not None:
+        schedule_replay(machine, asked.replay)
     for text in asked.typed:
         schedule_typing(machine, text, lambda when: moment(machine, screen, when))
     for text in asked.pads:
@@ -279,8 +314,17 @@ def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> 
     from simkit.commands.headless import run_forward
 
     check_screen_wanted(screen, asked)
-    run_forward(machine, moment(machine, screen, asked.length or DEFAULT_FOR))
+    run_forward(machine, end_of_run(machine, screen, asked))
     return what_is_on(screen, asked)
+
+
+def end_of_run(machine: Machine, screen: Screen | None, asked: RunOptions) -> int:
+    """Cycle at which a run without a window ends: as asked, or with the recording, or after DEFAULT_FOR."""
+    if asked.replay is not None and asked.length is None:
+        from simkit.recording import read_recording
+
+        return read_recording(asked.replay).end
+    return moment(machine, screen, asked.length or DEFAULT_FOR)
 
 
 def check_screen_wanted(screen: Screen | None, asked: RunOptions) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from simkit.errors import SimkitError
 from simkit.machine import Machine
@@ -62,3 +64,17 @@ def schedule_pad(machine: Machine, text: str, moment: ParseTime) -> None:
     pad.press(*buttons, at=start)
     if end is not None:
         pad.release(*buttons, at=end)
+
+
+def schedule_replay(machine: Machine, path: Path) -> int:
+    """Queue the input of a recording; notes on stderr when the machine is another than the recorded one.
+
+    Returns:
+        The cycle at which the recording ends.
+    """
+    from simkit.recording import read_recording
+
+    recording = read_recording(path)
+    for note in recording.queue(machine):
+        print(f"Note: {note}", file=sys.stderr)
+    return recording.end
