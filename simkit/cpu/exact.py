@@ -384,6 +384,4 @@ def make_exact(
     ):
         if value not in known:
             raise SimkitError(f"{what} {value!r} is not known.", remedy=f"Write {known[0]!r} or {known[1]!r}.")
-    return cpu(
-        name, bus, findings, seed, wait_states=wait_states, indexed_store_spare=indexed_store_spare, magic=magic
-    )
+    return cpu(name, bus, findings, seed, wait_states=wait_states, indexed_store_spare=indexed_store_spare, magic=magic)
