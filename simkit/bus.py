@@ -148,6 +148,7 @@ class Bus:
         seat.driven = driven_masks(type(seat.card).registers(settings))
         seat.takes_data, seat.gives_data = data_wires(seat.wires)
         for pin in seat.card.slot.pins.values():
+            pin.followed = seat.card.pin_followed
             if pin.spec.listens:
                 pin.notify = seat.card.pin_changed
         self.seats.append(seat)

@@ -64,7 +64,7 @@ class Pin:
         value: what the card drives: True, False, or None when it lets go.
     """
 
-    __slots__ = ("lazy_level", "line", "notify", "slot", "spec", "value")
+    __slots__ = ("followed", "lazy_level", "line", "notify", "slot", "spec", "value")
 
     def __init__(self, spec: PinSpec, slot: int) -> None:
         self.spec = spec
@@ -75,6 +75,8 @@ class Pin:
         self.notify: Callable[[str, bool, int], None] | None = None
         # level(cycle) of an output that moves by the clock alone and is computed only when somebody asks.
         self.lazy_level: Callable[[int], bool | None] | None = None
+        # Called as followed(name, cycle) when somebody begins to follow the line of such an output in mid-run.
+        self.followed: Callable[[str, int], None] | None = None
 
     def drive(self, value: bool | None, cycle: int) -> None:
         """Drive high (True), low (False), or let go (None), in the event or access of `cycle`.
@@ -92,9 +94,8 @@ class Pin:
     def level(self, cycle: int) -> bool:
         """Electrical level on the pin in `cycle`."""
         if self.line is None:
-            if self.value is not None:
-                return self.value
-            return self.spec.open_level
+            value = self.value if self.lazy_level is None else self.lazy_level(cycle)
+            return self.spec.open_level if value is None else value
         return self.line.level_now(cycle)
 
     @property
@@ -141,6 +142,25 @@ class Line:
         """Join a pin to the line."""
         pin.line = self
         self.pins.append(pin)
+
+    def follow(self, cycle: int) -> None:
+        """Follow the line from `cycle` on: outputs computed on demand are brought up to it and then move by themselves.
+
+        Between two cycles, or in phase 0 of `cycle`.
+        """
+        if self.watched:
+            self.traced = True
+            return
+        self.traced = True
+        moving = [pin for pin in self.pins if pin.lazy_level is not None]
+        for pin in moving:
+            assert pin.lazy_level is not None
+            pin.value = pin.lazy_level(cycle)
+        if moving:
+            self.resolve(cycle)
+        for pin in moving:
+            if pin.followed is not None:
+                pin.followed(pin.spec.name, cycle)
 
     def level_at(self, cycle: int) -> bool:
         """Settled level that counted in `cycle`, back through the last changes."""
@@ -248,10 +268,15 @@ class Wiring:
             line = self.lines[name] = Line(name, self, pull)
         return line
 
-    def observe(self, name: str, call: Callable[[Line, int], None]) -> None:
-        """Call `call(line, cycle)` at once on every change of a line; for the machine's own parts, not for cards."""
-        line = self.line(name)
-        line.traced = True
+    def observe(self, name: str, call: Callable[[Line, int], None], cycle: int = 0) -> None:
+        """Call `call(line, cycle)` at once on every change of a line; for the machine's own parts, not for cards.
+
+        Args:
+            name: of the line.
+            call: what to call.
+            cycle: the present one, when the machine has run already.
+        """
+        self.line(name).follow(cycle)
         self._observers.setdefault(name, []).append(call)
 
     def changed(self, line: Line, level: bool, cycle: int) -> None:

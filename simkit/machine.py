@@ -21,10 +21,10 @@ from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.description import Description, read_description
 from simkit.errors import SimkitError
 from simkit.findings import Findings
-from simkit.lines import Drive, Line, Pin, PinSpec
+from simkit.lines import Drive, Pin, PinSpec
 from simkit.routine import call as routine_call
 from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
-from simkit.views import Buttons, CardView, Keys, Lamps, LineViews, Pads, Screen, Serial, only_port
+from simkit.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, only_port
 
 if TYPE_CHECKING:
     from simkit.cpu.disassemble import Instruction
@@ -382,9 +382,9 @@ class Machine:
                 raise SimkitError(f"m.cpu.{name} was set to {value!r}.", remedy=f"Set it to 0 to ${highest:X}.")
 
     @property
-    def lines(self) -> Mapping[str, Line]:
+    def lines(self) -> Mapping[str, LineView]:
         """All lines by name: .level, .asserted (active low), .since."""
-        return LineViews(self.bus.wiring.lines)
+        return LineViews(self, self.bus.wiring.lines)
 
     def last(self, n: int = 20) -> list[Executed]:
         """The last instructions executed, oldest first, at most 64."""

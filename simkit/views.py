@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from simkit.card import Register
 from simkit.decode import Seat
 from simkit.errors import SimkitError, near
-from simkit.lines import Line
+from simkit.lines import Line, Pin
 from simkit.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 
 if TYPE_CHECKING:
@@ -22,15 +22,45 @@ if TYPE_CHECKING:
 _P = TypeVar("_P", bound=Port)
 
 
-class LineViews(Mapping[str, Line]):
+class LineView:
+    """One line as it is now; looking changes nothing."""
+
+    def __init__(self, machine: Machine, line: Line) -> None:
+        self._machine = machine
+        self._line = line
+        self.name = line.name
+
+    @property
+    def level(self) -> bool:
+        """Electrical level, True is high; also of outputs that are computed only when somebody asks."""
+        return self._line.level_now(self._machine.cycle)
+
+    @property
+    def asserted(self) -> bool:
+        """Whether an active-low line (IRQ, NMI, RESET) is pulled low."""
+        return not self.level
+
+    @property
+    def since(self) -> int:
+        """Cycle from which the level counts, of a line that somebody follows: the CPU, a listening card, a trace."""
+        return self._line.since
+
+    @property
+    def pins(self) -> tuple[Pin, ...]:
+        """The pins joined to it: .slot, .spec, .value."""
+        return tuple(self._line.pins)
+
+
+class LineViews(Mapping[str, LineView]):
     """The lines of a machine by name."""
 
-    def __init__(self, lines: Mapping[str, Line]) -> None:
+    def __init__(self, machine: Machine, lines: Mapping[str, Line]) -> None:
+        self._machine = machine
         self._lines = lines
 
-    def __getitem__(self, name: str) -> Line:
+    def __getitem__(self, name: str) -> LineView:
         try:
-            return self._lines[name]
+            return LineView(self._machine, self._lines[name])
         except KeyError:
             raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self._lines)) from None
 

@@ -158,6 +158,11 @@ class Ports6522(Card):
             self._control_changed(name, level, cycle)
         self._moved(cycle)
 
+    def pin_followed(self, name: str, cycle: int) -> None:
+        """PB7 is the timer's, and somebody wants every edge of it."""
+        self.advance(cycle)
+        self._moved(cycle)
+
     def _control_changed(self, name: str, level: bool, cycle: int) -> None:
         lines, first, second = (self._a, CA1, CA2) if name[1] == "A" else (self._b, CB1, CB2)
         if name[2] == "2":

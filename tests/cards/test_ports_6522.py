@@ -150,6 +150,26 @@ def test_an_unwatched_pb7_is_computed_when_asked():
     assert via.level("PB7") is (1002 % 2 == 0)
 
 
+@pytest.mark.parametrize("later", [0, 5, 6, 1_000])
+def test_pb7_moves_edge_by_edge_from_the_cycle_in_which_somebody_begins_to_follow_it(later):
+    """A trace begun in mid-run, long after the program last touched the card, sees what one from the start sees."""
+    seen = []
+    for follow_at in (0, later):
+        via = Bench(Ports6522, watched=False)
+        via.write(ACR, 0xC0)
+        start_t1(via, 4)
+        begin = via.cycle
+        edges = []
+        wiring = via._bus.wiring
+        via.run(follow_at)
+        wiring.observe("P_PB7", lambda line, cycle, edges=edges: edges.append((cycle, line.level)), via.cycle)
+        assert wiring.line("P_PB7").level is via.level("PB7")
+        via.run_to(begin + 2_000)
+        seen.append([edge for edge in edges if edge[0] > begin + later])
+    assert seen[0] == seen[1]
+    assert len(seen[1]) > 150
+
+
 @pytest.mark.parametrize(("kept", "flags"), [("flag-cleared", 0x00), ("flag-kept", 0x40)])
 def test_a_read_in_the_very_cycle_of_the_time_out_is_a_setting(kept, flags):
     """Public notes report both outcomes; neither is verified."""

@@ -103,3 +103,26 @@ def test_lines_come_back_from_a_snapshot():
     assert [again.line("IRQ").level_at(c) for c in (9, 10, 20, 30)] == [True, False, True, False]
     assert b.value is False
     assert again.save() == wiring.save()
+
+
+def test_an_open_output_that_moves_by_the_clock_is_asked_too():
+    out = Pin(PinSpec(name="X", drive=Drive.PUSH_PULL), 1)
+    out.value = True
+    out.lazy_level = lambda cycle: cycle % 2 == 0
+    assert [out.level(c) for c in (4, 5)] == [True, False]
+
+
+def test_whoever_follows_a_line_in_mid_run_finds_it_up_to_date_and_its_cards_told():
+    wiring, _, (out, other) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, False))
+    out.drive(True, 0)
+    out.lazy_level = lambda cycle: cycle % 20 < 10
+    told, seen = [], []
+    out.followed = lambda name, cycle: told.append((name, cycle))
+    other.followed = lambda name, cycle: told.append(("wrong", cycle))
+    wiring.observe("X", lambda line, cycle: seen.append((cycle, line.level)), 15)
+    line = wiring.line("X")
+    assert (line.level, line.since, told, seen) == (False, 15, [("P1", 15)], [])
+    out.drive(True, 20)
+    assert seen == [(20, True)]
+    wiring.observe("X", lambda line, cycle: None, 25)
+    assert told == [("P1", 15)], "once"
