@@ -81,7 +81,8 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
         raise SimkitError(f"{path} cannot be loaded: {type(error).__name__}: {error}", field="kind") from error
     found = getattr(module, class_name, None)
     if found is None:
-        names = [name for name, value in vars(module).items() if isinstance(value, type)]
+        names = [name for name, value in vars(module).items() if isinstance(value, type) and issubclass(value, Card)]
+        names = [name for name in names if name != "Card"]
         raise SimkitError(f"{path} has no class {class_name!r}.", field="kind", remedy=near(class_name, names))
     return _checked(found, kind)
 

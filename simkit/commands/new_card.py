@@ -282,7 +282,8 @@ def new_card(
         return
     print(f"Written: {', '.join(str(path) for path in written)}.")
     if package:
-        print(f"Install it:  pip install {name}\nTest it:     pytest {name}")
+        # A bare name would have pip look for a stranger's package.
+        print(f"Install it:  pip install ./{Path(name).as_posix()}\nTest it:     pytest {name}".replace("./..", ".."))
     else:
         print(f"Test it: pytest {written[1]}")
     print(f"Then, in a machine file:\n\n{snippet}")
