@@ -479,7 +479,7 @@ class Bus:
         return value
 
     def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
-        lines = {name: line.level_at(cycle) for name, line in self.wiring.lines.items()}
+        lines = {name: line.level_shown(cycle) for name, line in self.wiring.lines.items()}
         drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
         seen = BusCycle(cycle, address, value, is_write, kind in _SYNC, KIND_WORDS[kind], drivers, plan.selected, lines)
         for probe in tuple(self.probes):

@@ -86,7 +86,8 @@ class Bench:
                 continue
             line = self._bus.wiring.line((lines or {}).get(spec.name, f"P_{spec.name}"), pull=spec.open_level)
             line.join(pin)
-            line.traced = line.traced or watched
+            if watched:
+                line.follow(0)
             hand = self._hands[spec.name] = Pin(PinSpec(name="bench", drive=Drive.THREE_STATE), -1)
             line.join(hand)
         self.card = card(self.settings, slot)

@@ -64,7 +64,7 @@ class Pin:
         value: what the card drives: True, False, or None when it lets go.
     """
 
-    __slots__ = ("followed", "lazy_level", "line", "notify", "slot", "spec", "value")
+    __slots__ = ("_lazy_level", "followed", "line", "notify", "slot", "spec", "value")
 
     def __init__(self, spec: PinSpec, slot: int) -> None:
         self.spec = spec
@@ -73,10 +73,20 @@ class Pin:
         self.value: bool | None = None
         # Called as notify(name, level, cycle) when the line changes; set by the slot for pins that listen.
         self.notify: Callable[[str, bool, int], None] | None = None
-        # level(cycle) of an output that moves by the clock alone and is computed only when somebody asks.
-        self.lazy_level: Callable[[int], bool | None] | None = None
+        self._lazy_level: Callable[[int], bool | None] | None = None
         # Called as followed(name, cycle) when somebody begins to follow the line of such an output in mid-run.
         self.followed: Callable[[str, int], None] | None = None
+
+    @property
+    def lazy_level(self) -> Callable[[int], bool | None] | None:
+        """level(cycle) of an output that moves by the clock alone and is computed only when somebody asks; or None."""
+        return self._lazy_level
+
+    @lazy_level.setter
+    def lazy_level(self, call: Callable[[int], bool | None] | None) -> None:
+        self._lazy_level = call
+        if self.line is not None:
+            self.line.find_clocked()
 
     def drive(self, value: bool | None, cycle: int) -> None:
         """Drive high (True), low (False), or let go (None), in the event or access of `cycle`.
@@ -114,7 +124,19 @@ class Line:
         pins: every pin joined to it.
     """
 
-    __slots__ = ("_fight", "_history", "_wiring", "level", "name", "pins", "pull", "since", "system", "traced")
+    __slots__ = (
+        "_clocked",
+        "_fight",
+        "_history",
+        "_wiring",
+        "level",
+        "name",
+        "pins",
+        "pull",
+        "since",
+        "system",
+        "traced",
+    )
 
     def __init__(self, name: str, wiring: Wiring, pull: bool | None = True) -> None:
         self.name = name
@@ -127,6 +149,7 @@ class Line:
         self._wiring = wiring
         self._history: deque[tuple[int, bool]] = deque(maxlen=_HISTORY)
         self._fight = False
+        self._clocked = False  # an output on it is computed on demand, and nobody makes it move by itself
 
     @property
     def watched(self) -> bool:
@@ -142,17 +165,20 @@ class Line:
         """Join a pin to the line."""
         pin.line = self
         self.pins.append(pin)
+        self.find_clocked()
+
+    def find_clocked(self) -> None:
+        """Look whether levels must be asked of outputs that move by the clock alone."""
+        self._clocked = any(pin.lazy_level is not None for pin in self.pins) and not self.watched
 
     def follow(self, cycle: int) -> None:
         """Follow the line from `cycle` on: outputs computed on demand are brought up to it and then move by themselves.
 
         Between two cycles, or in phase 0 of `cycle`.
         """
-        if self.watched:
-            self.traced = True
-            return
+        moving = [pin for pin in self.pins if pin.lazy_level is not None] if self._clocked else []
         self.traced = True
-        moving = [pin for pin in self.pins if pin.lazy_level is not None]
+        self._clocked = False
         for pin in moving:
             assert pin.lazy_level is not None
             pin.value = pin.lazy_level(cycle)
@@ -173,32 +199,30 @@ class Line:
 
     def level_now(self, cycle: int) -> bool:
         """Level in `cycle`, asking outputs that are computed only on demand when nobody watches the line."""
-        if not self.watched and any(pin.lazy_level is not None for pin in self.pins):
-            return self._resolved(cycle)
-        return self.level
+        return self._resolved(cycle)[0] if self._clocked else self.level
 
-    def _resolved(self, cycle: int) -> bool:
+    def level_shown(self, cycle: int) -> bool:
+        """Level that counted in `cycle`, its accesses just done: for probes."""
+        return self.level_now(cycle) if self._clocked and cycle >= self.since else self.level_at(cycle)
+
+    def _resolved(self, cycle: int) -> tuple[bool, bool]:
+        """(level, whether outputs fight)."""
         high = low = False
         for pin in self.pins:
-            value = pin.value if pin.lazy_level is None or self.watched else pin.lazy_level(cycle)
+            value = pin.lazy_level(cycle) if self._clocked and pin.lazy_level is not None else pin.value
             if value is True:
                 high = True
             elif value is False:
                 low = True
-        if high and low:
-            self._report_fight(cycle)
-        else:
-            self._fight = False
         if low:
-            return False
+            return False, high
         if high:
-            return True
-        return self.level if self.pull is None else self.pull
+            return True, False
+        return self.level if self.pull is None else self.pull, False
 
     def _report_fight(self, cycle: int) -> None:
         if self._fight:
             return
-        self._fight = True
         who = ", ".join(
             f"slot {pin.slot} {pin.spec.name} ({pin.spec.drive.value}) {'high' if pin.value else 'low'}"
             for pin in self.pins
@@ -210,7 +234,10 @@ class Line:
 
     def resolve(self, cycle: int) -> None:
         """Work the level out again after a pin changed; notify listeners once the wiring settles."""
-        level = self._resolved(cycle)
+        level, fight = self._resolved(cycle)
+        if fight:
+            self._report_fight(cycle)
+        self._fight = fight
         if level is self.level:
             return
         counts_from = cycle + self._wiring.delay

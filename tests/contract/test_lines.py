@@ -126,3 +126,15 @@ def test_whoever_follows_a_line_in_mid_run_finds_it_up_to_date_and_its_cards_tol
     assert seen == [(20, True)]
     wiring.observe("X", lambda line, cycle: None, 25)
     assert told == [("P1", 15)], "once"
+
+
+def test_a_look_at_outputs_that_fight_reports_nothing():
+    """The finding comes when a card drives, once, however often somebody looks."""
+    wiring, findings, (out, _) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.OPEN_DRAIN, False))
+    low = wiring.line("X").pins[1]
+    out.lazy_level = lambda cycle: True
+    low.value = False
+    assert wiring.line("X").level_now(5) is False
+    assert len(findings) == 0
+    out.drive(True, 6)
+    assert [f.rule for f in findings] == ["output-fight"]
