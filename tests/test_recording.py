@@ -1,12 +1,11 @@
 """Recordings: the same input again gives the same run; damaged files are refused with one message."""
 
 import json
-import subprocess
-import sys
 
 import pytest
 
 from simkit import Machine
+from simkit.commands.main import main
 from simkit.errors import SimkitError
 from simkit.recording import Recorder, read_recording
 
@@ -111,25 +110,23 @@ def test_an_event_that_cannot_happen_is_no_fault_of_the_card(tmp_path, arguments
         read_recording(path).queue(Machine.load("demo:marlpit"))
 
 
-def test_record_replay_and_check_from_the_command_line(tmp_path):
-    def simkit(*arguments):
-        return subprocess.run(
-            [sys.executable, "-c", "from simkit.commands.main import main; main()", *arguments],
-            capture_output=True,
-            text=True,
-            cwd=tmp_path,
-        )
+def test_record_replay_and_check_from_the_command_line(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
 
-    done = simkit(
-        "run", "demo:marlpit", "--headless", "--for", "1s", "--pad", "1=start@0.6s..0.7s", "--record", "a.rec"
-    )
-    assert done.returncode == 0, done.stderr
-    again = simkit("run", "demo:marlpit", "--headless", "--replay", "a.rec", "--text")
-    assert again.returncode == 0, again.stderr
-    assert "1.000 s" in again.stdout
-    assert "LV01" in again.stdout
-    checked = simkit("check", "demo:marlpit", "--replay", "a.rec", "--json")
-    assert checked.returncode == 0, checked.stdout
-    missing = simkit("check", "demo:marlpit", "--replay", "b.rec")
-    assert missing.returncode == 2
-    assert "b.rec cannot be read" in missing.stderr
+    def simkit(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main(arguments)
+        return ended.value.code, *capsys.readouterr()
+
+    start = ("--pad", "1=start@0.6s..0.7s")
+    code, _, err = simkit("run", "demo:marlpit", "--headless", "--for", "1s", *start, "--record", "a.rec")
+    assert (code, err) == (0, "Recorded: a.rec\n")
+    code, out, _ = simkit("run", "demo:marlpit", "--headless", "--replay", "a.rec", "--text")
+    assert code == 0
+    assert "1.000 s" in out
+    assert "LV01" in out
+    code, out, _ = simkit("check", "demo:marlpit", "--replay", "a.rec", "--for", "0.8s", "--json")
+    assert code == 0, out
+    code, _, err = simkit("check", "demo:marlpit", "--replay", "b.rec")
+    assert code == 2
+    assert "b.rec cannot be read" in err

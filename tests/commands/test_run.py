@@ -204,7 +204,7 @@ WRONG = {
     "no such screen": ("run hello --headless --screen 2", "there is no screen in slot 2.\nSlots with screens: 4"),
     "window option": ("run hello --headless --watch", "--watch is for the window"),
     "headless option": ("run hello --png x.png", "--png needs --headless"),
-    "no controls file": ("run hello --controls no.toml", "no.toml: Cannot be read"),
+    "no controls file": ("run hello --controls no.toml", "There is no file no.toml"),
     "no such host key": ("run hello --host-key scrol", "There is no key 'scrol'."),
     "no labels": ("run hello --headless --labels no.labels", "There is no label list no.labels."),
     "picture in no folder": ("run hello --headless --for 1f --png no/a.png", "The picture no/a.png cannot be written"),
