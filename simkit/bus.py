@@ -423,6 +423,13 @@ class Bus:
         """For each card: truth tables of the addresses at which it drives reads and takes writes, banks as they are."""
         return [(seat, read, write) for seat, read, _, write, _ in self._table.selects]
 
+    def data_before(self, slot: int) -> int:
+        """Byte that a card's data pins saw in the cycle before the one under way."""
+        if self._engine is None:
+            return 0xFF  # power is still off
+        seat = self._by_slot[slot]
+        return self._engine.last if seat.takes_data is None else seat.takes_data[self._engine.last]
+
     def memory_changed(self, slot: int, start: int, end: int) -> None:
         """Bytes of a card's plain memory changed other than by a store of the CPU."""
         if self._engine is None:

@@ -180,6 +180,11 @@ class Slot:
             address = self._bus.access_address
         self._findings.add(rule, cycle, message, address=address, slot=self.number)
 
+    @property
+    def data_before(self) -> int:
+        """Byte on the data lines in the cycle before the access under way: what a latch that is too early takes."""
+        return self._bus.data_before(self.number) if self._bus is not None else 0xFF
+
     def changed(self, start: int, end: int) -> None:
         """Announce that bytes start .. end-1 of the plain memory changed other than by the bus."""
         if self._bus is not None:
