@@ -16,17 +16,17 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any, ClassVar
 
-import attrs
-
-from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
+from simkit.card import Card, Drive, PinSpec, Register, Slot
 from simkit.events import NEVER
 from simkit.ports import ScreenPort
-from simkit_cards.tile_video_access import TOO_SOON, PortState, What, outcome_words
-from simkit_cards.tile_video_colours import SCALES, palette
+from simkit_cards.tile_video_access import PortState, What, outcome_words
+from simkit_cards.tile_video_board import MemoryWires, picture_faults
+from simkit_cards.tile_video_colours import BLACK, GREY, palette
 from simkit_cards.tile_video_pacing import Pacing
 from simkit_cards.tile_video_picture import Picture, addressed
-from simkit_cards.tile_video_raster import CRYSTAL_HZ, DOTS_PER_LINE, LINES, MARGINS, TICKS_PER_DOT, Raster
+from simkit_cards.tile_video_raster import DOTS_PER_LINE, LINES, MARGINS, TICKS_PER_DOT, Raster
 from simkit_cards.tile_video_rules import PAIR_US, Rules
+from simkit_cards.tile_video_settings import TileVideoSettings
 from simkit_cards.tile_video_status import Status, StatusFlags
 from simkit_cards.tile_video_tables import (
     ACTIVE_DOTS,
@@ -49,58 +49,6 @@ PIXEL_ASPECT = {262: Fraction(8, 7), 313: Fraction(295, 215)}
 against 5.3693 MHz here; 50 Hz rounded to 295/215."""
 SHORTEST_POLL_CYCLES = 4
 """Cycles between two reads of a register that follow one another: LDA absolute. Arithmetic."""
-
-
-@attrs.frozen(kw_only=True)
-class TileVideoSettings:
-    """How this board is fitted, and what to take where the sources are in doubt."""
-
-    part: str = setting("9918A", one_of=tuple(LINES), help="chip in the socket: 9918A and 9928A 60 Hz, 9929A 50 Hz")
-    crystal_hz: int = setting(CRYSTAL_HZ, unit="Hz", low=1_000_000, high=40_000_000, help="crystal of the chip")
-    interrupt_output: str = setting(
-        "open-drain gate",
-        one_of=("open-drain gate", "push-pull"),
-        help="what drives INT: a gate on the card, or the bare chip, which drives high too and fights other cards",
-    )
-    colours: str = setting(
-        "plain", one_of=tuple(SCALES), help="reading of the maker's colour levels (in doubt); grey: colour lost"
-    )
-    text_offset: int = setting(0, low=0, high=255, help="added to a name to get its ASCII code, for reading the screen")
-    text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 from memory, 8 [YOUNG] 3.2")
-    first_byte: str = setting(
-        "at once",
-        one_of=("at once", "with the second"),
-        help="when the first control byte reaches the address counter; at once [F18A], other texts with the second",
-    )
-    coincidence: str = setting(
-        "on screen",
-        one_of=("on screen", "everywhere"),
-        help="where sprites collide: on screen as parts do [F18A], or left and right of it too [PG] 5.2.2",
-    )
-    flag_dot: int = setting(
-        ACTIVE_DOTS, low=0, high=341, unit="dots", help="dot of line 191 at which F is set; not published"
-    )
-    too_soon: str = setting(
-        "older lost",
-        one_of=TOO_SOON,
-        help="what becomes of a memory access that comes while another waits; not published",
-    )
-    pacing: str = setting(
-        "worst case",
-        one_of=("worst case", "window"),
-        help="report every memory access that might come too soon, or only those that did this time",
-    )
-    window_phase: int = setting(
-        0, low=0, high=15, unit="memory cycles", help="where the access windows lie against the line; not published"
-    )
-    strobe_ns: int = setting(
-        0, low=0, high=100_000, unit="ns", help="width of the strobes; 0: half a machine cycle, PHI2 high"
-    )
-    poll_race: str = setting(
-        "off",
-        one_of=("off", "on"),
-        help="on: a status read in the very cycle in which F is set loses it half the time, as parts do [F18A] v1.9",
-    )
 
 
 class TileVideo(Card):
@@ -138,10 +86,14 @@ class TileVideo(Card):
         self._picture = Picture(settings.text_left, blank=1)
         self._memory = bytearray(VRAM_BYTES)
         self._written = bytearray(VRAM_BYTES)  # 1 for each cell the program has written
-        self._status = StatusFlags(self._raster, self._memory, settings.coincidence == "everywhere")
+        everywhere = settings.coincidence == "everywhere"
+        self._status = StatusFlags(self._raster, self._memory, everywhere, settings.sprite_scan_dots)
+        self._wires = MemoryWires(settings.memory_address, settings.memory_open_line, settings.memory_read_data)
+        self._faults = picture_faults(settings.part, settings.crystal_hz, settings.board, settings.load_resistor)
         self._rules = Rules(slot, settings.strobe_ns or float(500_000_000 / slot.clock_hz))
         self._cycle_us = float(1_000_000 / slot.clock_hz)
         self._registers = bytearray(8)
+        self._set_once = 0  # bit n: the program has written register n
         self._ports = PortState()
         self._frame = 0  # frame under way
         self._end_tick = NEVER
@@ -149,6 +101,9 @@ class TileVideo(Card):
         self._unanswered = False  # a frame ended with INT still low from the one before
         self._check_memory = False  # the display was switched on: look for memory never written when the frame ends
         self._set_tables()
+        colours = settings.colours
+        if self._faults:
+            colours = GREY if "video-colour-lost" in self._faults else BLACK
         slot.port(
             ScreenPort(
                 name="screen",
@@ -157,7 +112,7 @@ class TileVideo(Card):
                 pixels=self._pixels,
                 border=self._border,
                 text=self._text,
-                palette=palette(settings.colours),
+                palette=palette(colours),
                 margins=MARGINS[lines],
                 frame_cycles=Fraction(lines * DOTS_PER_LINE * TICKS_PER_DOT) * slot.clock_hz / settings.crystal_hz,
                 frames=self._frames,
@@ -171,15 +126,16 @@ class TileVideo(Card):
     def power_on(self, cycle: int) -> None:
         """Memory and registers 2 to 7 undefined, registers 0 and 1 clear; the raster starts."""
         noise = self.slot.noise("memory", VRAM_BYTES + 16)
-        self._memory[:] = noise[:VRAM_BYTES]
+        self._memory[:] = noise[:VRAM_BYTES] if self._wires.straight else self._wires.seen(noise[:VRAM_BYTES])
         self._written[:] = bytes(VRAM_BYTES)
         self._registers[:] = bytes(2) + noise[VRAM_BYTES : VRAM_BYTES + 6]
         address = int.from_bytes(noise[-4:-2]) & VRAM_BYTES - 1
         self._ports = PortState(address=address, latch=address & 0xFF, ahead=noise[-2])
-        self._frame = 0
+        self._frame = self._set_once = 0
         self._flag_lost = self._unanswered = self._check_memory = False
         self._rules.said.clear()
-        self._status.load(noise[-1] & Status.FSN, 0)
+        self._rules.picture_faults(cycle, self._faults)
+        self._status.load(noise[-1] & Status.FSN, 0, 0)
         self._set_tables()
         self._picture.start(self._memory, self._registers)
         self._start_raster(cycle)
@@ -222,6 +178,7 @@ class TileVideo(Card):
             self._rules.frame_unanswered(cycle)
         if self._check_memory:
             self._check_memory = False
+            self._rules.registers_never_written(cycle, self._tables, self._set_once)
             self._rules.never_written(cycle, self._tables, self._memory, self._written, self._cell)
         if self._tables.masked:
             self._rules.masked_sprites(cycle, self._status.sprites(self._tables))
@@ -262,7 +219,7 @@ class TileVideo(Card):
         if older and self.settings.too_soon == "both kept":
             self._commit()
         lost = ports.ask(what, value, cycle, edge, self._pacing, self.settings.too_soon)
-        if round(gap_us, 6) < need_us and (older or self.settings.pacing == "worst case"):
+        if 0 < round(gap_us, 6) < need_us and (older or self.settings.pacing == "worst case"):
             line, _ = self._raster.beam(edge)
             where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
             self._rules.too_soon(
@@ -271,24 +228,30 @@ class TileVideo(Card):
 
     def _commit(self) -> None:
         """The waiting access takes place."""
-        ports = self._ports
-        target, value = ports.target, ports.value
+        ports, tables, target = self._ports, self._tables, self._ports.target
         cell = self._cell(target)
         if ports.waiting == What.READ:
             ports.ahead = self._memory[cell]
+        elif self._wires.straight:
+            sprites = (
+                tables.sprites <= target < tables.sprites + 128
+                or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
+            )
+            self._store(cell, ports.value, ports.done_tick, sprites=sprites)
         else:
-            self._written[cell] = 1
-            if self._memory[cell] != value:
-                tables, tick = self._tables, ports.done_tick
-                if (
-                    tables.sprites <= target < tables.sprites + 128
-                    or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
-                ):
-                    self._status.catch_up(tick, self._frame, tables)
-                    self._status.changed()
-                self._memory[cell] = value
-                self._picture.journal.append((tick, cell, value))
+            value = self._wires.read_back(ports.value)
+            for reached in self._wires.same(cell):
+                self._store(reached, value, ports.done_tick, sprites=True)
         ports.waiting = What.NOTHING
+
+    def _store(self, cell: int, value: int, tick: int, *, sprites: bool) -> None:
+        self._written[cell] = 1
+        if self._memory[cell] != value:
+            if sprites:
+                self._status.catch_up(tick, self._frame, self._tables)
+                self._status.changed()
+            self._memory[cell] = value
+            self._picture.journal.append((tick, cell, value))
 
     def _set_register(self, number: int, value: int, tick: int) -> None:
         if self._registers[number] == value:
@@ -327,13 +290,15 @@ class TileVideo(Card):
         edge = self._crystal.ticks_at(cycle + 1)
         self._rules.strobe(cycle, is_write=is_write)
         gap_us = (cycle - ports.strobe_cycle) * self._cycle_us
-        ports.strobe_cycle = cycle
-        if is_write and ports.read_cycle == cycle - 1 and ports.read_offset == offset:
+        first_byte_cycle, ports.strobe_cycle = ports.strobe_cycle, cycle
+        if not gap_us:
+            self._rules.both_strobes(cycle)
+        elif is_write and ports.read_cycle == cycle - 1 and ports.read_offset == offset:
             self._rules.dummy_read(cycle, offset)
         elif offset == CONTROL and round(gap_us, 6) < PAIR_US:
             self._rules.pair_too_soon(cycle, gap_us)
         if ports.second and not (is_write and offset == CONTROL):
-            self._rules.pair_broken(cycle, "Status read" if offset == CONTROL else "Data port used")
+            self._rules.pair_broken(cycle, "Status read" if offset == CONTROL else "Data port used", first_byte_cycle)
             ports.second = False
         if offset == DATA and not ports.address_valid:
             self._rules.address_used(cycle)
@@ -347,6 +312,8 @@ class TileVideo(Card):
         if offset == CONTROL:
             if self.settings.poll_race == "on" and self._crystal.first_cycle_at(self._end_tick) == cycle + 1:
                 self._flag_lost = self.slot.chance("status read at the end of a frame", cycle) < 0.5
+                if self._flag_lost:
+                    self._rules.flag_lost(cycle)
             self._status.clear()
             self._rules.status_read()
             self._drive_interrupt(cycle)
@@ -361,6 +328,8 @@ class TileVideo(Card):
         edge = self._strobe(offset, cycle, is_write=True)
         self._settle(edge)
         ports = self._ports
+        if self.settings.write_data == "start of strobe":
+            value = self.slot.data_before
         if offset == DATA:
             self._rules.memory_written(cycle, self._tables)
             self._ask(What.WRITE, value, edge, cycle)
@@ -379,6 +348,7 @@ class TileVideo(Card):
     def _write_register(self, byte: int, cycle: int, edge: int) -> None:
         if byte & 0x78:
             self._rules.register_number(cycle, byte)
+        self._set_once |= 1 << (byte & 7)
         enabled = self._registers[1] & R1.IE
         self._set_register(byte & 7, self._ports.latch, edge)
         if self._registers[1] & R1.IE and not enabled and self._status.value & Status.F:
@@ -394,7 +364,10 @@ class TileVideo(Card):
         if self.peek(CONTROL, cycle) & ~Status.FSN or self._end_tick == NEVER:
             return cycle
         tick = min(self._end_tick, self._status.steady_until(self._frame, self._tables))
-        return max(cycle, self._crystal.first_cycle_at(tick))
+        steady = self._crystal.first_cycle_at(tick)
+        if self.settings.poll_race == "on":  # a read in the cycle before F is set may have an effect
+            steady = min(steady, self._crystal.first_cycle_at(self._end_tick) - 1)
+        return max(cycle, steady)
 
     def words(self, cycle: int) -> list[str]:
         """Registers, tables and sprites in words, and the state of the ports."""
@@ -408,7 +381,8 @@ class TileVideo(Card):
             f"status ${status:02X}: {', '.join(flags) or 'no flag'}, sprite number {status & Status.FSN}",
             f"address ${ports.address:04X}, byte read ahead ${ports.ahead:02X}, next control byte is the "
             f"{'second' if ports.second else 'first'}",
-            *register_words(self._registers),
+            *self._faults.values(),
+            *register_words(self._registers, self._set_once),
             *memory_words(tables),
             *sprite_words(self._addressed(), tables),
         ]
@@ -451,6 +425,7 @@ class TileVideo(Card):
             "memory": bytes(self._memory),
             "registers": list(self._registers),
             "written": bytes(self._written),
+            "set_once": self._set_once,
             "ports": self._ports.save(),
             "said": sorted(self._rules.said),
             "flag_lost": self._flag_lost,
@@ -461,6 +436,7 @@ class TileVideo(Card):
             "held": self._end_tick == NEVER,
             "status": self._status.value,
             "position": self._status.position,
+            "scanned": self._status.scanned,
             "pixels": pixels,
             "frame_memory": bytes(picture.memory),
             "frame_registers": list(picture.registers),
@@ -475,7 +451,8 @@ class TileVideo(Card):
         ports = PortState.loaded(state["ports"])
         said = {str(rule) for rule in state["said"]}
         frame, start = int(state["frame"]), int(state["raster_start"])
-        status, position = int(state["status"]), int(state["position"])
+        status, position, scanned = int(state["status"]), int(state["position"]), int(state["scanned"])
+        set_once = int(state["set_once"])
         if not len(memory) == len(written) == len(frame_memory) == VRAM_BYTES:
             raise ValueError("memory of 16384 bytes expected")
         if len(pixels) != ACTIVE_DOTS * ACTIVE_LINES or max(pixels) > 15:
@@ -486,6 +463,8 @@ class TileVideo(Card):
             raise ValueError("a journal entry is out of range")
         if frame < 0 or not 0 <= status < 256 or not 0 <= position <= ACTIVE_DOTS * ACTIVE_LINES:
             raise ValueError("frame, status or position is out of range")
+        if not 0 <= scanned <= ACTIVE_LINES or not 0 <= set_once < 256:
+            raise ValueError("lines scanned or registers set are out of range")
         self._memory[:] = memory
         self._written[:] = written
         self._registers[:] = registers
@@ -494,10 +473,11 @@ class TileVideo(Card):
         self._flag_lost, self._unanswered = bool(state["flag_lost"]), bool(state["unanswered"])
         self._check_memory = bool(state["check_memory"])
         self._frame = frame
+        self._set_once = set_once
         self._raster.start = start
         self._end_tick = NEVER if state["held"] else self._raster.end_tick(frame)
         self._pacing.start_frame(frame)
-        self._status.load(status, position)
+        self._status.load(status, position, scanned)
         self._set_tables()
         self._picture.start(frame_memory, frame_registers, bytes(pixels))
         self._picture.journal = journal

@@ -55,17 +55,25 @@ LEVELS = (
 
 _ZERO = 0.47  # volts of a difference output without colour: the grey rows
 
-SCALES = {"plain": (1.0, 1.0), "monitor board": (1.14, 2.03), "grey": (0.0, 0.0)}
-"""What the difference signals are multiplied by: as printed; by [AR]; colour lost (wrong crystal, luminance output)."""
+GREY = "grey"
+BLACK = "black"
+
+_SCALES = {"plain": (1.0, 1.0), "monitor board": (1.14, 2.03), GREY: (0.0, 0.0)}
+"""What the difference signals are multiplied by: as printed; by [AR]; colour lost."""
+
+READINGS = ("plain", "monitor board")
+"""Ways to read the levels of a sound board."""
 
 
 def palette(reading: str) -> tuple[tuple[int, int, int], ...]:
     """(red, green, blue), 0 to 255, by colour number.
 
     Args:
-        reading: one of SCALES.
+        reading: one of READINGS; GREY when colour is lost, BLACK when the signal is.
     """
-    red_scale, blue_scale = SCALES[reading]
+    if reading == BLACK:
+        return ((0, 0, 0),) * len(LEVELS)
+    red_scale, blue_scale = _SCALES[reading]
     colours = []
     for y, red_y, blue_y in LEVELS:
         red = y + (red_y - _ZERO) * red_scale

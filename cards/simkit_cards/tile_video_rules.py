@@ -14,7 +14,15 @@ from collections.abc import Callable
 
 from simkit.card import Slot
 from simkit_cards.tile_video_sprites import END_OF_LIST, SPRITES
-from simkit_cards.tile_video_tables import ROWS, Mode, Tables, colour_address, pattern_address, variant
+from simkit_cards.tile_video_tables import (
+    ROWS,
+    Mode,
+    Tables,
+    colour_address,
+    pattern_address,
+    used_registers,
+    variant,
+)
 
 WRITE_STROBE_NS = 200
 """Least width of /CSW. [DM]"""
@@ -82,13 +90,24 @@ class Rules:
             f"the chip wants {PAIR_US:.0f} us between strobes.",
         )
 
-    def pair_broken(self, cycle: int, by: str) -> None:
+    def both_strobes(self, cycle: int) -> None:
+        """One transfer has one strobe. [PG] table 3-1."""
+        self._once(
+            "video-both-strobes",
+            cycle,
+            "/CSR and /CSW were low together: the card's output_enable and write_enable are true in the same cycle. "
+            "Gate one with RW, the other with not RW.",
+        )
+
+    def pair_broken(self, cycle: int, by: str, first_byte_cycle: int) -> None:
         """Only two control bytes in a row make a pair. [YOUNG] 2.3."""
         self._slot.report(
             "video-pair-broken",
             cycle,
-            f"{by} between the two bytes of a control pair: the second will count as a first. Is an interrupt routine "
-            "using the card while the main program does?",
+            f"{by} between the two bytes of a control pair, whose first came in cycle {first_byte_cycle:,}: the second "
+            "will count as a first. Is an interrupt routine using the card while the main program does?".replace(
+                ",", " "
+            ),
         )
 
     def dummy_read(self, cycle: int, offset: int) -> None:
@@ -153,9 +172,25 @@ class Rules:
             "new edge.",
         )
 
+    def flag_lost(self, cycle: int) -> None:
+        """A read as F is set can clear it unseen. [F18A] v1.5, v1.9."""
+        self._slot.report(
+            "video-flag-lost",
+            cycle,
+            "The status was read in the very moment F was set: it read 0 and cleared the flag, so this frame is "
+            "missed. Use the interrupt instead of polling.",
+        )
+
     def status_read(self) -> None:
         """The program answered."""
         self.said.discard("video-interrupt-unanswered")
+
+    # board ----------------------------------------------------------------------------------------------------------
+
+    def picture_faults(self, cycle: int, faults: dict[str, str]) -> None:
+        """What is wrong with the video output, by rule; sources in tile_video_board.py."""
+        for rule, message in faults.items():
+            self._slot.report(rule, cycle, message)
 
     # tables ---------------------------------------------------------------------------------------------------------
 
@@ -171,6 +206,17 @@ class Rules:
                 cycle,
                 f"{sprites} sprites with mask bits of register 4 clear in graphics II: a real chip repeats sprites "
                 "past the eighth, by a rule nobody published; this model does not.",
+            )
+
+    def registers_never_written(self, cycle: int, tables: Tables, set_once: int) -> None:
+        """Registers 2 to 7 are undefined at power-up; data manual 2.1.7, quoted by [F18A], clears 0 and 1 alone."""
+        missing = [str(number) for number in used_registers(tables.mode) if not set_once >> number & 1]
+        if missing:
+            self._slot.report(
+                "video-register-never-written",
+                cycle,
+                f"The display is on and register {', '.join(missing)} was never written: it holds what it powered up "
+                "with. Does the set-up loop count one short?",
             )
 
     def never_written(

@@ -4,14 +4,15 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.2.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 2.2, 4.3.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual 2.3.3.
-Model: the scan for a line counts when the line begins; where inside the line before it falls is not published.
+In doubt: when inside the line before the scan for a line falls is not published; by default it counts as the line
+begins.
 """
 
 from __future__ import annotations
 
 from simkit.events import NEVER
 from simkit_cards.tile_video_picture import addressed
-from simkit_cards.tile_video_raster import Raster
+from simkit_cards.tile_video_raster import TICKS_PER_DOT, Raster
 from simkit_cards.tile_video_sprites import END_OF_LIST, Selection, Shapes, may_overlap, overlap, select
 from simkit_cards.tile_video_tables import ACTIVE_DOTS, ACTIVE_LINES, Tables
 
@@ -36,18 +37,22 @@ class StatusFlags:
         raster: where the beam is.
         memory: video memory as in the chips.
         everywhere: coincidence counts left and right of the picture too.
+        scan_dots: dots before a line at which its sprites are counted.
 
     Attributes:
         value: the register's byte as of the last catch-up.
-        position: dots of the frame taken into account, line * 256 + dot.
+        position: dots of the frame whose sprites were looked at for coincidence, line * 256 + dot.
+        scanned: lines of the frame whose sprites were counted.
     """
 
-    def __init__(self, raster: Raster, memory: bytearray, everywhere: bool) -> None:
+    def __init__(self, raster: Raster, memory: bytearray, everywhere: bool, scan_dots: int) -> None:
         self.value = 0
         self._raster = raster
         self._memory = memory
         self._everywhere = everywhere
+        self._scan_ticks = scan_dots * TICKS_PER_DOT
         self.position = 0
+        self.scanned = 0
         self._shapes: Shapes | None = None
         self._selection: Selection | None = None
         self._meetings: list[tuple[int, int]] | None = None  # (line, dots that meet), lines in order
@@ -55,7 +60,7 @@ class StatusFlags:
 
     def start_frame(self) -> None:
         """A frame begins: nothing of it has been drawn."""
-        self.position = 0
+        self.position = self.scanned = 0
 
     def changed(self) -> None:
         """Memory or registers that sprites depend on changed."""
@@ -64,14 +69,16 @@ class StatusFlags:
 
     def catch_up(self, tick: int, frame: int, tables: Tables) -> None:
         """Take into account what was drawn up to `tick`."""
-        self._move_to(self._raster.drawn(tick, frame), tables)
+        drawn = self._raster.drawn(tick, frame)
+        begun = drawn if not self._scan_ticks else self._raster.drawn(tick + self._scan_ticks, frame)
+        self._move_to(drawn, -(-begun // ACTIVE_DOTS), tables)
 
     def finish_frame(self, tables: Tables, *, set_flag: bool) -> None:
         """Take the rest of the frame into account and set F; the next frame begins."""
-        self._move_to(_ALL, tables)
+        self._move_to(_ALL, ACTIVE_LINES, tables)
         if set_flag:
             self.value |= Status.F
-        self.position = 0
+        self.start_frame()
 
     def sprites(self, tables: Tables) -> int:
         """Number of sprites before the end of the list."""
@@ -84,22 +91,18 @@ class StatusFlags:
         """A status read or a reset clears F, 5S and C; the number stays. [PG] 5.2.1 to 5.2.3."""
         self.value &= Status.FSN
 
-    def _move_to(self, position: int, tables: Tables) -> None:
-        start = self.position
-        if position <= start:
-            return
-        self.position = position
+    def _move_to(self, position: int, scanned: int, tables: Tables) -> None:
+        start, first = self.position, self.scanned
+        self.position, self.scanned = max(start, position), max(first, scanned)
         if not tables.sprites_on:
             return
-        if not self.value & Status.S5:
-            self._scan_lines(-(-start // ACTIVE_DOTS), -(-position // ACTIVE_DOTS), tables)
-        if not self.value & Status.C and self._first_meeting(start, position, tables) is not None:
+        if scanned > first and not self.value & Status.S5:
+            self._scan_lines(first, scanned, tables)
+        if position > start and not self.value & Status.C and self._first_meeting(start, position, tables) is not None:
             self.value |= Status.C
 
     def _scan_lines(self, first: int, end: int, tables: Tables) -> None:
-        """Scan the lines that begin in first .. end-1. [YOUNG] 4.3, [F18A]."""
-        if first >= end:
-            return
+        """Scan lines first .. end-1. [YOUNG] 4.3, [F18A]."""
         selection = self._choose(tables)
         number = selection.last
         for segment in selection.segments:
@@ -158,23 +161,23 @@ class StatusFlags:
 
         The caller has caught up and found F, 5S and C clear.
         """
-        if not tables.sprites_on or self.position >= _ALL:
+        if not tables.sprites_on:
             return NEVER
         selection = self._choose(tables)
-        next_line = -(-self.position // ACTIVE_DOTS)
-        soonest = _ALL
-        if self.value & Status.FSN != selection.last:
-            soonest = next_line * ACTIVE_DOTS
+        soonest = NEVER
+        line = ACTIVE_LINES if self.value & Status.FSN == selection.last else self.scanned
         for segment in selection.segments:
-            if segment.fifth >= 0 and segment.end > next_line:
-                soonest = min(soonest, max(segment.first, next_line) * ACTIVE_DOTS)
+            if segment.fifth >= 0 and segment.end > self.scanned:
+                line = min(line, max(segment.first, self.scanned))
                 break
-        meeting = self._first_meeting(self.position, soonest, tables)
+        if line < ACTIVE_LINES:
+            soonest = self._raster.tick_of(line * ACTIVE_DOTS, frame) - self._scan_ticks
+        meeting = self._first_meeting(self.position, _ALL, tables)
         if meeting is not None:
-            soonest = meeting
-        return NEVER if soonest >= _ALL else self._raster.tick_of(soonest, frame)
+            soonest = min(soonest, self._raster.tick_of(meeting, frame))
+        return soonest
 
-    def load(self, value: int, position: int) -> None:
-        """Take back `value` and `position`."""
-        self.value, self.position = value, position
+    def load(self, value: int, position: int, scanned: int) -> None:
+        """Take back `value`, `position` and `scanned`."""
+        self.value, self.position, self.scanned = value, position, scanned
         self.changed()

@@ -162,6 +162,15 @@ def decode(registers: bytes | bytearray) -> Tables:
     )
 
 
+def used_registers(mode: Mode) -> tuple[int, ...]:
+    """Registers besides 0 and 1 that the picture of a mode depends on. [PG] 5.1.3 to 5.1.8; [YOUNG] 3.7, 4."""
+    if mode >= Mode.STRIPES:
+        return (7,)
+    if mode >= Mode.TEXT:
+        return 2, 4, 7
+    return (2, 4, 5, 6, 7) if mode & 2 else (2, 3, 4, 5, 6, 7)
+
+
 CELLS_IN_A_ROW_4K = 64
 """Addresses VA0..VA5 that stay side by side with R1 bit 7 clear. [YOUNG] 2.1"""
 

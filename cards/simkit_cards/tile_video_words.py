@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from simkit_cards.tile_video_colours import COLOUR_NAMES
 from simkit_cards.tile_video_sprites import END_OF_LIST, SPRITES, left_edge
-from simkit_cards.tile_video_tables import R0_EV, R1, USED_BITS, Mode, Tables, areas, decode
+from simkit_cards.tile_video_tables import ACTIVE_LINES, R0_EV, R1, USED_BITS, Mode, Tables, areas, decode
 
 
 def _colour(number: int) -> str:
     return f"{number} {COLOUR_NAMES[number]}"
 
 
-def register_words(registers: bytes | bytearray) -> list[str]:
-    """One line a register: its byte and what it means under the mode set."""
+def register_words(registers: bytes | bytearray, set_once: int = 0xFF) -> list[str]:
+    """One line a register: its byte and what it means under the mode set; `set_once` bit n: it was ever written."""
     tables = decode(registers)
     r0, r1, _, r3, r4 = registers[:5]
     mode = tables.mode
@@ -47,6 +47,7 @@ def register_words(registers: bytes | bytearray) -> list[str]:
     for number, (byte, meaning) in enumerate(zip(registers, meanings, strict=True)):
         unused = byte & ~USED_BITS[number] & 0xFF
         note = f"; bits ${unused:02X} do nothing" if unused else ""
+        note += "" if set_once >> number & 1 else "; NEVER WRITTEN"
         lines.append(f"register {number} = ${byte:02X}  {meaning}{note}")
     if mode >= Mode.TEXT and tables.on and (tables.text_colour or tables.backdrop) == tables.backdrop:
         lines.append("text and backdrop have the same colour: nothing can be read")
@@ -80,6 +81,16 @@ def memory_words(tables: Tables) -> list[str]:
     return lines
 
 
+def sprites_behind_the_end(attributes: bytes | bytearray, end: int, height: int) -> list[int]:
+    """Sprites after entry `end` that would show without its Y = $D0; untouched entries (all zeros) left out."""
+    entries = {number: attributes[number * 4 : number * 4 + 4] for number in range(end + 1, SPRITES)}
+    return [
+        number
+        for number, entry in entries.items()
+        if any(entry) and entry[0] != END_OF_LIST and (entry[0] < ACTIVE_LINES - 1 or entry[0] + height > 255)
+    ]
+
+
 def sprite_words(memory: bytes | bytearray, tables: Tables) -> list[str]:
     """One line a sprite, with the true line of its top; memory as the chip addresses it. Empty when sprites are off."""
     if not tables.mode.has_sprites:
@@ -90,6 +101,9 @@ def sprite_words(memory: bytes | bytearray, tables: Tables) -> list[str]:
         y, _, name, tag = attributes[number * 4 : number * 4 + 4]
         if y == END_OF_LIST:
             lines.append(f"sprite {number}: Y = $D0 ends the list; {SPRITES - number - 1} entries after it unused")
+            behind = sprites_behind_the_end(attributes, number, tables.sprite_lines)
+            if behind:
+                lines.append(f"hidden by that, though their Y lies in the picture: {', '.join(map(str, behind))}")
             break
         top = y + 1 if y < 0xE0 else y - 255
         early = ", early clock" if tag & 0x80 else ""

@@ -3,6 +3,8 @@
 .text
 .org $8000
 .alias LAST_ENTRY 17
+.alias NUMBER_SET 8
+.alias PAGES 13
 .include "sprites-alone.inc"
 
 .advance $FFFA, $FF

@@ -1,7 +1,9 @@
 """Fixtures for the tests of cards."""
 
+import importlib.util
 from collections.abc import Callable
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,9 +11,11 @@ import numpy.typing as npt
 import pytest
 from simkit_cards.tile_video import TileVideo
 
+from simkit import Machine
 from simkit.card import Card
 from simkit.contract_test import SLOT, Bench
 
+ROOT = Path(__file__).resolve().parents[2]
 FRAME_TICKS = 262 * 342 * 2
 LINE_CYCLES = 342 * 2 * 1_000_000 / 10_738_635
 
@@ -112,6 +116,47 @@ def make_video() -> Callable[..., VideoDriver]:
 def video() -> VideoDriver:
     """A driven tile-video card with default settings."""
     return VideoDriver()
+
+
+@pytest.fixture(scope="session")
+def video_mistakes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """Images of the small ROMs with drivers' mistakes by name, assembled once."""
+    spec = importlib.util.spec_from_file_location("roms_build", ROOT / "roms" / "build.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    folder = tmp_path_factory.mktemp("mistakes")
+    sources = (ROOT / "roms" / "video-mistakes").glob("*.asm")
+    return {path.stem: module.assemble(path, folder)["bin"].read_bytes() for path in sources}
+
+
+@pytest.fixture(scope="session")
+def after(video_mistakes: dict[str, bytes]) -> Callable[..., Machine]:
+    """Marlpit with a mistake's ROM, after some machine time."""
+
+    def run(name: str, seconds: float = 0.35, **options: Any) -> Machine:
+        machine = Machine.load(ROOT / "demo" / "marlpit", images={2: video_mistakes[name]}, **options)
+        machine.run(seconds=seconds)
+        return machine
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def rewired(video_mistakes: dict[str, bytes], tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Machine]:
+    """Marlpit with lines of its machine file added to the video card's, after some machine time."""
+
+    def run(lines: str, image: str = "too-fast-right", seconds: float = 0.1) -> Machine:
+        folder = tmp_path_factory.mktemp("rewired")
+        base = ROOT / "demo" / "marlpit" / "machine.toml"
+        (folder / "machine.toml").write_text(f'name = "Rewired"\nbase = "{base}"\n[[card]]\nslot = 5\n{lines}\n')
+        data = video_mistakes.get(image) or ROOT / "roms" / f"{image}.bin"
+        machine = Machine.load(folder, images={2: data})
+        machine.run(seconds=seconds)
+        return machine
+
+    return run
 
 
 class CardBench(Bench):

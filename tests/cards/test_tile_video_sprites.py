@@ -271,3 +271,22 @@ def test_no_sprites_while_blanked_or_in_text(video, r1):
     before = video.bench.peek(1) & 0x1F
     video.frames(1)
     assert video.status() == 0x80 | before
+
+
+@pytest.mark.parametrize("dots", [0, 100, 341])
+def test_moment_of_the_fifth_sprite_is_a_setting(make_video, dots):
+    """Sprites of a line are counted in the line before (from memory, patents of 1979 to 1981); the dot is unknown."""
+    video = make_video(sprite_scan_dots=dots)
+    attributes = bytes([50, 10, 0, 1] * 5 + [0xD0])
+    video.poke(bytes(0x1000) + attributes + bytes(0x3000 - len(attributes)), bytes.fromhex("00 C0 05 80 01 20 00 01"))
+    video.frames(1)
+    video.status()
+    video.to_line(10)
+    before = 51 * 342 - dots
+    promised = video.card.steady_until(1, video.bench.cycle)
+    video.to_line(*divmod(before - 4, 342))
+    assert not video.bench.peek(1) & 0x40
+    assert promised >= video.bench.cycle
+    video.to_line(*divmod(before + 8, 342))
+    assert video.bench.peek(1) & 0x5F == 0x44
+    assert promised <= video.bench.cycle

@@ -1,0 +1,95 @@
+"""How a tile-video board is fitted and wired, and what to take where the sources are in doubt.
+
+Sources:
+    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984.
+    [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
+    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments; tests on parts.
+"""
+
+from __future__ import annotations
+
+import attrs
+
+from simkit.card import setting
+from simkit_cards.tile_video_access import TOO_SOON
+from simkit_cards.tile_video_board import MEMORY_ADDRESS, MEMORY_READ_DATA
+from simkit_cards.tile_video_colours import READINGS
+from simkit_cards.tile_video_raster import CRYSTAL_HZ, LINES
+from simkit_cards.tile_video_tables import ACTIVE_DOTS
+
+
+@attrs.frozen(kw_only=True)
+class TileVideoSettings:
+    """How this board is fitted, and what to take where the sources are in doubt."""
+
+    part: str = setting("9918A", one_of=tuple(LINES), help="chip in the socket: 9918A and 9928A 60 Hz, 9929A 50 Hz")
+    crystal_hz: int = setting(CRYSTAL_HZ, unit="Hz", low=1_000_000, high=40_000_000, help="crystal of the chip")
+    interrupt_output: str = setting(
+        "open-drain gate",
+        one_of=("open-drain gate", "push-pull"),
+        help="what drives INT: a gate on the card, or the bare chip, which drives high too and fights other cards",
+    )
+    colours: str = setting("plain", one_of=READINGS, help="reading of the maker's colour levels, in doubt")
+    board: str = setting(
+        "as the part",
+        one_of=("as the part", "composite"),
+        help="video output the board is made for; on one for the 9918A a relabelled 9928A or 9929A gives grey",
+    )
+    load_resistor: bool = setting(True, help="resistor at the video output, without which there is no picture")
+    memory_address: str = setting(
+        MEMORY_ADDRESS[0],
+        one_of=MEMORY_ADDRESS,
+        help="how the address latches of static memory are wired; a mere exchange of its address pins shows nowhere",
+    )
+    memory_open_line: int = setting(
+        -1, low=-1, high=13, help="address line of static memory that is not connected and stays low; -1: none"
+    )
+    memory_read_data: str = setting(
+        MEMORY_READ_DATA[0],
+        one_of=MEMORY_READ_DATA,
+        help="order in which the memory's data lines reach RD0 to RD7; exchanged at AD0 to AD7 alike it shows nowhere",
+    )
+    write_data: str = setting(
+        "end of strobe",
+        one_of=("end of strobe", "start of strobe"),
+        help="when the part takes the data lines: at the start of PHI2 a 6502 still shows the address byte before",
+    )
+    sprite_scan_dots: int = setting(
+        0, low=0, high=341, unit="dots", help="how long before a line its sprites are counted; not published"
+    )
+    text_offset: int = setting(0, low=0, high=255, help="added to a name to get its ASCII code, for reading the screen")
+    text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 from memory, 8 [YOUNG] 3.2")
+    first_byte: str = setting(
+        "at once",
+        one_of=("at once", "with the second"),
+        help="when the first control byte reaches the address counter; at once [F18A], other texts with the second",
+    )
+    coincidence: str = setting(
+        "on screen",
+        one_of=("on screen", "everywhere"),
+        help="where sprites collide: on screen as parts do [F18A], or left and right of it too [PG] 5.2.2",
+    )
+    flag_dot: int = setting(
+        ACTIVE_DOTS, low=0, high=341, unit="dots", help="dot of line 191 at which F is set; not published"
+    )
+    too_soon: str = setting(
+        "older lost",
+        one_of=TOO_SOON,
+        help="what becomes of a memory access that comes while another waits; not published",
+    )
+    pacing: str = setting(
+        "worst case",
+        one_of=("worst case", "window"),
+        help="report every memory access that might come too soon, or only those that did this time",
+    )
+    window_phase: int = setting(
+        0, low=0, high=15, unit="memory cycles", help="where the access windows lie against the line; not published"
+    )
+    strobe_ns: int = setting(
+        0, low=0, high=100_000, unit="ns", help="width of the strobes; 0: half a machine cycle, PHI2 high"
+    )
+    poll_race: str = setting(
+        "off",
+        one_of=("off", "on"),
+        help="on: a status read in the very cycle in which F is set loses it half the time, as parts do [F18A] v1.9",
+    )

@@ -1,0 +1,21 @@
+; Mistake: a row is written with indexed stores. The dummy read before each steps the address: every other byte is skipped.
+.include "start.inc"
+main:   lda #<NAMES
+        ldx #>NAMES
+        jsr write_from
+        ldy #32
+        ldx #0
+next:   tya
+        sta VIDEO_DATA,x
+        jsr wait
+        iny
+        cpy #40
+        bne next
+done:   bra done
+wait:   nop
+        rts
+interrupt:
+        rti
+
+.advance $FFFA, $FF
+        .word interrupt, reset, interrupt
