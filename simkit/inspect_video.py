@@ -14,31 +14,25 @@ from numpy.typing import NDArray
 from simkit_cards.tile_video import TileVideo
 from simkit_cards.tile_video_colours import COLOUR_NAMES
 from simkit_cards.tile_video_planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
-from simkit_cards.tile_video_sprites import END_OF_LIST, SPRITES
+from simkit_cards.tile_video_sprites import END_OF_LIST, SPRITES, left_edge
 from simkit_cards.tile_video_tables import ROWS, VRAM_BYTES, Mode, areas, decode, pattern_address
 from simkit_cards.tile_video_words import memory_words, register_words, sprite_words
 
 from simkit.errors import SimkitError
+from simkit.inspect_drawing import GRID, INK, PAPER, Colours, frame, sheet, write
+from simkit.pictures import index_array
 from simkit.ports import ScreenPort
 
 if TYPE_CHECKING:
     from simkit.machine import Machine
 
 Numbers = NDArray[np.uint8]
-Colours = NDArray[np.uint8]
 
-_GRID = (64, 64, 64)
-_PAPER = (232, 232, 232)
-_INK = (0, 0, 0)
 _SHARED = (255, 255, 255)
 _FREE = (40, 40, 40)
-_DIGITS = {  # 3 x 5 dots, three bits a row from the top; our own drawing
-    "0": (7, 5, 5, 5, 7), "1": (2, 6, 2, 2, 7), "2": (7, 1, 7, 4, 7), "3": (7, 1, 3, 1, 7), "4": (5, 5, 7, 1, 1),
-    "5": (7, 4, 7, 1, 7), "6": (7, 4, 7, 5, 7), "7": (7, 1, 2, 2, 2), "8": (7, 5, 7, 5, 7), "9": (7, 5, 7, 1, 7),
-    "A": (2, 5, 7, 5, 5), "B": (6, 5, 6, 5, 6), "C": (7, 4, 4, 4, 7), "D": (6, 5, 5, 5, 6), "E": (7, 4, 6, 4, 7),
-    "F": (7, 4, 6, 4, 4), "$": (3, 6, 7, 3, 6),
-}  # fmt: skip
-_AREA_GREYS = {  # told apart in grey print as well
+_HIDDEN = (190, 190, 190)
+_MARGIN = 40
+_AREA_COLOURS = {  # told apart in grey print as well
     "name table": (90, 120, 200),
     "pattern table": (120, 180, 120),
     "colour table": (220, 170, 80),
@@ -46,6 +40,15 @@ _AREA_GREYS = {  # told apart in grey print as well
     "sprite pattern table": (150, 210, 220),
 }
 """Colours of the memory map by table; white is shared by two or more, dark is in no table."""
+
+_LEGEND = {
+    "name table": "NAMES",
+    "pattern table": "PATTERNS",
+    "colour table": "COLOURS",
+    "sprite attribute table": "SPRITES",
+    "sprite pattern table": "SPRITE PATTERNS",
+    "shared": "SHARED",
+}
 
 
 class VideoLook:
@@ -56,15 +59,25 @@ class VideoLook:
         registers: its eight registers.
         palette: (red, green, blue) by colour number.
         text_left: dots left of the text in text modes.
+        pixels: (192, 256) colour numbers of the last whole frame; None: no such picture.
+        words: the card's own words; None: those of memory and registers alone.
     """
 
     def __init__(
-        self, memory: bytes, registers: bytes, palette: tuple[tuple[int, int, int], ...], text_left: int = 6
+        self,
+        memory: bytes,
+        registers: bytes,
+        palette: tuple[tuple[int, int, int], ...],
+        text_left: int = 6,
+        pixels: Numbers | None = None,
+        words: list[str] | None = None,
     ) -> None:
         self.memory = memory
         self.registers = registers
         self.tables = decode(registers)
         self._palette = np.array(palette, np.uint8)
+        self._pixels = pixels
+        self._words = words
         self._plane = Plane(self.tables, bytearray(memory), Dots(), text_left)
         self._resolve = np.arange(TEXT_COLOUR + 1, dtype=np.uint8)
         self._resolve[0] = self.tables.backdrop
@@ -83,17 +96,26 @@ class VideoLook:
                 f"Slot {slot} holds no tile-video card.",
                 remedy=f"They are in: {', '.join(map(str, found)) or 'no slot of this machine'}.",
             )
-        if slot is None and len(found) != 1:
-            remedy = f"Name one of the slots {', '.join(map(str, found))}." if found else None
-            raise SimkitError(f"The machine has {len(found)} tile-video cards.", remedy=remedy)
+        if slot is None and not found:
+            raise SimkitError(
+                "The machine has no tile-video card.", remedy='Put one into a slot: kind = "tile-video" in its file.'
+            )
+        if slot is None and len(found) > 1:
+            raise SimkitError(
+                f"The machine has {len(found)} tile-video cards.",
+                remedy=f"Name one of the slots {', '.join(map(str, found))}, with --slot on the command line.",
+            )
         card = found[next(iter(found)) if slot is None else slot]
         memory, registers = card.look(machine.cycle)
         screen = card.slot.ports["screen"]
         assert isinstance(screen, ScreenPort)
-        return cls(memory, registers, screen.palette, card.settings.text_left)
+        pixels, words = index_array(screen, machine.cycle), card.words(machine.cycle)
+        return cls(memory, registers, screen.palette, card.settings.text_left, pixels, words)
 
     def words(self) -> list[str]:
-        """Registers, tables and sprites in words, one line each."""
+        """Registers, tables and sprites in words, one line each; of a card, with the state of ports and beam."""
+        if self._words is not None:
+            return self._words
         return [*register_words(self.registers), *memory_words(self.tables), *sprite_words(self.memory, self.tables)]
 
     def pictures(self) -> dict[str, Colours]:
@@ -104,6 +126,8 @@ class VideoLook:
             "palette": self.palette(),
             "memory": self.memory_map(),
         }
+        if self._pixels is not None:
+            found["screen"] = self.screen(self._pixels)
         if self.tables.mode.has_sprites:
             found["sprite-patterns"] = self.sprite_patterns()
             found["sprites"] = self.sprites()
@@ -121,7 +145,7 @@ class VideoLook:
         sheets = []
         for which in variants:
             cells = [self._cell(which, name) for name in range(256)]
-            sheets.append(self._sheet(cells, 16, scale=3))
+            sheets.append(sheet(cells, 16, numbered=True))
         return np.concatenate(sheets, axis=1)
 
     def _cell(self, which: int, name: int) -> Colours:
@@ -142,33 +166,60 @@ class VideoLook:
             else:
                 lines = [EMPTY_LINE] * 192
             dots = np.frombuffer(b"".join(lines), np.uint8).reshape(192, 256)
-            page = np.full((200, 264, 3), _PAPER if start == self.tables.name else _GRID, np.uint8)
+            page = np.full((200, 264, 3), PAPER if start == self.tables.name else GRID, np.uint8)
             page[4:196, 4:260] = self._palette[self._resolve[dots]]
-            _write(page, 6, 6, f"${start:04X}")
+            write(page, 6, 6, f"${start:04X}")
             pages.append(page)
         return np.concatenate([np.concatenate(pages[n : n + 4], axis=1) for n in range(0, 16, 4)], axis=0)
+
+    def screen(self, pixels: Numbers) -> Colours:
+        """The last whole frame three times as large, with true line numbers, each sprite framed and numbered.
+
+        Sprites are framed where the list puts them now, with those that lost their place on a line.
+        """
+        scale, tables = 3, self.tables
+        picture = self._palette[pixels].repeat(scale, axis=0).repeat(scale, axis=1)
+        if tables.sprites_on:
+            attributes = self.memory[tables.sprites : tables.sprites + 128]
+            side = tables.sprite_lines * scale
+            for number in range(SPRITES):
+                y = attributes[number * 4]
+                if y == END_OF_LIST:
+                    break
+                top = (y + 1 if y < 0xE0 else y - 255) * scale
+                left = left_edge(attributes, number) * scale
+                if -side < top < picture.shape[0] and -side < left < picture.shape[1]:
+                    frame(picture, top, left, side, side)
+                    write(picture, max(top, 0) + 3, max(left, 0) + 3, str(number), scale=2)
+        margin = np.full((picture.shape[0], 32, 3), INK, np.uint8)
+        for line in range(0, ROWS * 8, 8):
+            margin[line * scale, 28:] = PAPER
+            write(margin, line * scale + 2, 2, str(line), scale=2)
+        return np.concatenate([margin, picture], axis=1)
 
     def sprite_patterns(self) -> Colours:
         """All sprite patterns of the size set, white on black, 16 (large: 8) a row."""
         step = 4 if self.tables.large else 1
         cells = [self._palette[self._shape(name) * 15] for name in range(0, 256, step)]
-        return self._sheet(cells, 8 if self.tables.large else 16, scale=3)
+        return sheet(cells, 8 if self.tables.large else 16, numbered=True)
 
     def sprites(self) -> Colours:
-        """The 32 sprites in their colours with their numbers; plain paper from the end of the list on."""
+        """The 32 sprites in their colours with their numbers; grey on paper from the end of the list on."""
         cells, ended = [], False
         side = 16 if self.tables.large else 8
         for number in range(SPRITES):
             y, _, name, tag = self.memory[self.tables.sprites + number * 4 : self.tables.sprites + number * 4 + 4]
             ended = ended or y == END_OF_LIST
-            cell = np.full((side + 8, 24, 3), _PAPER if ended else _GRID, np.uint8)
-            if not ended:
-                shape = self._shape(name)[:, :, None].astype(bool)
-                colour = self._palette[tag & 15] if tag & 15 else np.array(_PAPER, np.uint8)
-                cell[8:, :side] = np.where(shape, colour, np.array(_INK, np.uint8))
-            _write(cell, 1, 1, str(number), _INK if ended else _PAPER)
+            cell = np.full((side + 8, 24, 3), PAPER if ended else GRID, np.uint8)
+            shape = self._shape(name).astype(bool)
+            if ended:
+                cell[8:, :side][shape] = _HIDDEN
+            else:
+                cell[8:, :side] = INK
+                cell[8:, :side][shape] = self._palette[tag & 15] if tag & 15 else PAPER
+            write(cell, 1, 1, str(number), INK if ended else PAPER)
             cells.append(cell)
-        return self._sheet(cells, 8, scale=3)
+        return sheet(cells, 8)
 
     def _shape(self, name: int) -> Numbers:
         data = np.frombuffer(self.memory, np.uint8)
@@ -186,44 +237,27 @@ class VideoLook:
             colour = self._palette[number]
             cell = np.full((16, 32, 3), colour, np.uint8)
             dark = int(colour.astype(int) @ (299, 587, 114)) < 128_000
-            _write(cell, 2, 2, str(number), _PAPER if dark else _INK)
+            write(cell, 2, 2, str(number), PAPER if dark else INK)
             cells.append(cell)
-        return self._sheet(cells, 4, scale=3)
+        return sheet(cells, 4)
 
     def memory_map(self) -> Colours:
-        """Video memory, 128 bytes a row from $0000: which table each byte belongs to; bits 1 darker, shared white."""
+        """Video memory, 128 bytes a row from $0000: which table each byte belongs to; zeros darker, shared white."""
         owners = np.zeros(VRAM_BYTES, int)
         colours = np.full((VRAM_BYTES, 3), _FREE, np.uint8)
         for area in areas(self.tables):
             owners[area.start : area.end] += 1
-            colours[area.start : area.end] = _AREA_GREYS[area.what]
+            colours[area.start : area.end] = _AREA_COLOURS[area.what]
         colours[owners > 1] = _SHARED
         empty = np.frombuffer(self.memory, np.uint8) == 0
         colours[empty] = colours[empty] // 2
         picture = colours.reshape(128, 128, 3).repeat(4, axis=0).repeat(4, axis=1)
-        margin = np.full((512, 26, 3), _FREE, np.uint8)
+        margin = np.full((512, _MARGIN, 3), _FREE, np.uint8)
         for block in range(16):
-            _write(margin, 2 + block * 32, 2, f"${block * 0x400:04X}", _PAPER)
-            picture[block * 32, :] = _GRID
-        return np.concatenate([margin, picture], axis=1)
-
-    @staticmethod
-    def _sheet(cells: list[Colours], columns: int, *, scale: int) -> Colours:
-        """Cells of one size in rows of `columns`, each dot `scale` wide and high, a line between."""
-        framed = []
-        for cell in cells:
-            large = cell.repeat(scale, axis=0).repeat(scale, axis=1)
-            framed.append(np.pad(large, ((0, 1), (0, 1), (0, 0)), constant_values=_GRID[0]))
-        rows = [np.concatenate(framed[n : n + columns], axis=1) for n in range(0, len(framed), columns)]
-        return np.concatenate(rows, axis=0)
-
-
-def _write(picture: Colours, top: int, left: int, text: str, colour: tuple[int, int, int] = _PAPER) -> None:
-    """Write digits into a picture, with a dark ground of their own when they are light."""
-    if colour == _PAPER:
-        picture[top - 1 : top + 6, left - 1 : left + 4 * len(text)] = _INK
-    for place, character in enumerate(text):
-        for row, bits in enumerate(_DIGITS[character]):
-            for column in range(3):
-                if bits >> (2 - column) & 1:
-                    picture[top + row, left + place * 4 + column] = colour
+            write(margin, 4 + block * 32, 2, f"${block * 0x400:04X}", scale=2)
+            picture[block * 32, :] = GRID
+        legend = np.full((512, 148, 3), _FREE, np.uint8)
+        for place, (what, letters) in enumerate(_LEGEND.items()):
+            legend[6 + place * 20 : 18 + place * 20, 4:16] = _AREA_COLOURS.get(what, _SHARED)
+            write(legend, 7 + place * 20, 22, letters, scale=2)
+        return np.concatenate([margin, picture, legend], axis=1)

@@ -1,13 +1,12 @@
 """Inspection pictures and words of the tile-video card."""
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from simkit import Machine
 from simkit.commands.main import main
-from simkit.errors import SimkitError
 from simkit.golden import read_png
 from simkit.inspect_video import VideoLook
 
@@ -26,14 +25,14 @@ def memory_of(*parts):
 def test_pattern_with_its_colours_stands_at_its_place():
     look = VideoLook(memory_of((0x0800 + 17 * 8, [0xF0] * 8), (0x2002, [0x9A])), GRAPHICS_1, PALETTE)
     sheet = look.patterns()
-    top, left = 25 + 2, 25 + 2  # 17th: second row, second column; cells of 8 x 3 dots and a line
+    top, left = 25 + 2, 28 + 25 + 2  # a margin of 28; 17th: second row, second column; cells of 8 x 3 dots and a line
     assert sheet[top, left].tolist() == [9 * 16] * 3
     assert sheet[top, left + 15].tolist() == [10 * 16] * 3
 
 
 def test_three_thirds_side_by_side_in_graphics_2():
     look = VideoLook(bytes(0x4000), bytes.fromhex("02 C2 0E FF 03 76 03 0F"), PALETTE)
-    assert look.patterns().shape == (400, 3 * 400, 3)
+    assert look.patterns().shape == (400, 3 * 428, 3)
 
 
 def test_every_mode_has_its_pictures():
@@ -58,7 +57,7 @@ def test_memory_map_and_words_show_overlaps():
         "shared by" in line and "name table" in line for line in look.words()
     )
     row, column = divmod(0x1400, 128)
-    assert look.memory_map()[row * 4 + 2, 26 + column * 4 + 2].tolist() == [255, 255, 255]
+    assert look.memory_map()[row * 4 + 2, 40 + column * 4 + 2].tolist() == [255, 255, 255]
 
 
 def test_sprite_words_give_true_lines_and_the_end():
@@ -81,11 +80,109 @@ def test_command_writes_the_pictures(tmp_path, capsys):
     assert "register 0 = $" in capsys.readouterr().out
     files = sorted(path.name for path in (tmp_path / "seen").iterdir())
     assert "video-patterns.png" in files
-    assert len(files) == 6
+    assert len(files) == 7
     assert read_png(tmp_path / "seen" / "video-palette.png").shape[2] == 3
 
 
-def test_wrong_slot_is_told():
-    machine = Machine.load(ROOT / "demo" / "marlpit")
-    with pytest.raises(SimkitError, match="Slot 3 holds no tile-video card"):
-        VideoLook.of(machine, 3)
+def said(capsys, *arguments):
+    """What the command says when it was used wrongly; exit code 2, nothing printed as a result, no traceback."""
+    with pytest.raises(SystemExit) as left:
+        main(["video", *arguments])
+    printed = capsys.readouterr()
+    assert left.value.code == 2
+    assert not printed.out
+    assert "Traceback" not in printed.err
+    return " ".join(printed.err.split())
+
+
+MARLPIT = str(ROOT / "demo" / "marlpit")
+
+
+def test_wrong_slot_is_told(capsys):
+    told = said(capsys, MARLPIT, "--slot", "3")
+    assert "Slot 3 holds no tile-video card." in told
+    assert "They are in: 5." in told
+
+
+def test_machine_without_a_video_card_is_told(tmp_path, capsys):
+    (tmp_path / "machine.toml").write_text(
+        f'name = "Blind"\nbase = "{ROOT / "demo/marlpit/machine.toml"}"\n[[card]]\nslot = 5\nremove = true\n'
+    )
+    told = said(capsys, str(tmp_path))
+    assert "The machine has no tile-video card" in told
+    assert "Put one into a slot" in told
+
+
+TWO = f'''name = "Two"
+base = "{ROOT / "demo/marlpit/machine.toml"}"
+[[card]]
+slot = 6
+kind = "tile-video"
+select = "0111 1111 0100 000x"
+'''
+
+
+def test_several_video_cards_need_a_slot(tmp_path, capsys):
+    (tmp_path / "machine.toml").write_text(TWO)
+    told = said(capsys, str(tmp_path))
+    assert "The machine has 2 tile-video cards." in told
+    assert "--slot" in told
+    assert "5, 6" in told
+    with pytest.raises(SystemExit) as left:
+        main(["video", str(tmp_path), "--slot", "6", "--at", "5000c"])
+    assert left.value.code in (0, None)
+    assert "NEVER WRITTEN" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("time", ["soon", "2", "-1s", "", "1e9999s"])
+def test_time_that_is_none_is_told(time, capsys):
+    told = said(capsys, MARLPIT, "--at", time)
+    assert time in told
+    assert "0.5s" in told
+
+
+def test_folder_that_cannot_be_made_is_told_before_the_machine_runs(tmp_path, capsys):
+    (tmp_path / "file").write_text("")
+    told = said(capsys, MARLPIT, "--at", "100000000s", "--folder", str(tmp_path / "file"))
+    assert "cannot be made" in told
+    told = said(capsys, MARLPIT, "--at", "100000000s", "--folder", str(tmp_path / "file" / "below"))
+    assert "cannot be made" in told
+
+
+def test_picture_that_cannot_be_written_is_told(tmp_path, capsys):
+    (tmp_path / "video-palette.png").mkdir()
+    told = said(capsys, MARLPIT, "--at", "5000c", "--folder", str(tmp_path))
+    assert "video-palette.png cannot be written" in told
+
+
+def test_as_json(tmp_path, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(["video", MARLPIT, "--at", "30f", "--folder", str(tmp_path), "--json"])
+    assert left.value.code in (0, None)
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["cycle"] >= 30 * 33_376
+    assert any(line.startswith("status $") for line in printed["words"])
+    assert Path(printed["files"]["screen"]).is_file()
+
+
+def test_screen_picture_has_true_lines_and_frames():
+    """Sprite 0 with Y = 95 begins at line 96: Texas Instruments, Programmer's Guide, 1984, 9.2.1."""
+    pixels = np.zeros((192, 256), np.uint8)
+    memory = memory_of((0x1000, [95, 40, 0, 15, 0xD0]))
+    look = VideoLook(memory, GRAPHICS_1, PALETTE, pixels=pixels)
+    sheet = look.pictures()["screen"]
+    assert sheet.shape == (576, 32 + 768, 3)
+    dots = sheet[:, 32:].any(axis=2)
+    rows, columns = np.flatnonzero(dots.any(axis=1)), np.flatnonzero(dots.any(axis=0))
+    assert rows[0] in range(96 * 3, 96 * 3 + 3)
+    assert rows[-1] in range((96 + 16) * 3 - 3, (96 + 16) * 3)
+    assert columns[0] in range(40 * 3, 40 * 3 + 3)
+    assert sheet[96 * 3, 30].tolist() == [232] * 3  # a mark at every eighth line
+
+
+def test_sprites_behind_the_end_are_pale():
+    shapes = [(0x0000, [0xFF] * 32)]
+    shown = VideoLook(memory_of(*shapes, (0x1000, [50, 0, 0, 8])), GRAPHICS_1, PALETTE).sprites()
+    ended = VideoLook(memory_of(*shapes, (0x1000, [0xD0, 0, 0, 8])), GRAPHICS_1, PALETTE).sprites()
+    assert shown[8 * 3 + 1, 1].tolist() == [128] * 3
+    assert ended[8 * 3 + 1, 1].tolist() == [190] * 3

@@ -62,14 +62,18 @@ def video(
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     VideoLook.of(loaded, slot)  # a wrong slot is told before the machine runs
-    loaded.run(cycles=scheduled(loaded, at, typed or [], pad or []))
-    look = VideoLook.of(loaded, slot)
-    written = {}
+    cycles = scheduled(loaded, at, typed or [], pad or [])
     if folder is not None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise SimkitError(f"The folder {folder} cannot be made: {error.strerror or error}.") from error
+            raise SimkitError(
+                f"The folder {folder} cannot be made: {error.strerror or error}.", remedy="Name another with --folder."
+            ) from error
+    loaded.run(cycles=cycles)
+    look = VideoLook.of(loaded, slot)
+    written = {}
+    if folder is not None:
         for name, picture in look.pictures().items():
             written[name] = folder / f"video-{name}.png"
             write_png(written[name], picture)
