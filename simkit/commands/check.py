@@ -121,7 +121,7 @@ def scheduled(
     recorded = schedule_replay(machine, replay) if replay is not None else None
     if length is None and recorded is not None:
         return recorded
-    return moment(length or DEFAULT_FOR)
+    return moment(DEFAULT_FOR if length is None else length)
 
 
 def write_text(path: Path, text: str) -> None:
