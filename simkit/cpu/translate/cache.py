@@ -217,10 +217,11 @@ class CodeCache:
             cycle: at the end of the round just run.
             period: cycles of a round.
             stop: last cycle in which a round may begin.
-            polls: address and cycle of each read in the round just run.
+            polls: address and cycle of each read in the round just run; cycle -1: it was not made.
         """
         rounds = (stop - cycle) // period
         bus = self._bus
+        polls = tuple(poll for poll in polls if poll[1] >= 0)
         for address, when in polls:
             rounds = min(rounds, (bus.steady_until(address, when) - 1 - when) // period)
         if rounds <= 0:

@@ -92,15 +92,6 @@ class Flow:
     blocks: list[Block]
     worst: int = 0
 
-    @property
-    def loops(self) -> dict[int, list[Block]]:
-        """Blocks of each loop by the number of its head."""
-        return {
-            head.number: [block for block in self.blocks if head.number in block.loops]
-            for head in self.blocks
-            if head.is_head
-        }
-
 
 def analyse(region: Region, cmos: bool) -> Flow:
     """Blocks of a region with everything worked out."""

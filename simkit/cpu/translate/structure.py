@@ -48,7 +48,8 @@ class _Writer:
     def __init__(self, region: Region, flow: Flow, survey: Survey, *, skipping: bool) -> None:
         self.emitter = Emitter(region, survey)
         self.flow = flow
-        self.waits: dict[int, Wait] = find_waits(flow, survey) if skipping else {}
+        self.waits: dict[Edge, Wait] = find_waits(flow, survey) if skipping else {}
+        self.polls = {node: name for wait in self.waits.values() for node, name in wait.polls.items()}
         self.behind: dict[Block, list[Block]] = {}  # joins by the block or (loop) head they are written behind
         self.after_loop: dict[Block, list[Block]] = {}
         self.placed: set[Block] = set()
@@ -91,8 +92,8 @@ class _Writer:
         body, _ = self._with_joins(block, know, [*places, *reversed(joins), loop])
         if loop.named:
             body.insert(0, "go = 0")
-        if block.number in self.waits:
-            body[:0] = self.waits[block.number].begin()
+        waits = [self.waits[edge] for edge in block.into if edge in self.waits]
+        body[:0] = dict.fromkeys(line for wait in waits for line in wait.begin())
         if body and body[-1] == "continue":
             body.pop()
         lines += ["while True:", *_indented(body)]
@@ -132,7 +133,8 @@ class _Writer:
                 return lines, False
             if block.taken is not None and block.fall is not None and node is block.nodes[-1]:
                 return self._branch(block, know, lines, places)
-            self._note_poll(block, index, know, lines)
+            if node in self.polls:
+                lines.append(f"{self.polls[node]} = {know.now(3)}")
             emitter.instruction(block, index, know, lines)
         (way,) = block.ways
         more, open_ = self._go(way, know, places)
@@ -199,18 +201,12 @@ class _Writer:
         if know.cycles:
             lines.append(f"cycle += {know.cycles}")
             know.cycles = 0
-        wait = self.waits.get(head.number)
+        wait = self.waits.get(edge)
         if wait is not None:
             lines += know.settle_flags(wait.carried)
             lines += wait.skip()
         lines += ["if cycle > stop:", f"    {self.emitter.leave(edge.key, know)}"]
         return lines + know.settle(head.live[0])
-
-    def _note_poll(self, block: Block, index: int, know: Knowledge, lines: Lines) -> None:
-        for number in block.loops:
-            wait = self.waits.get(number)
-            if wait is not None and block.nodes[index] in wait.polls:
-                lines.append(f"{wait.name(block.nodes[index])} = {know.now(3)}")
 
 
 def _indented(lines: Lines) -> Lines:
