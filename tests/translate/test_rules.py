@@ -151,6 +151,49 @@ def test_bytes_put_in_from_outside_count_at_once(pair, part):
 
 
 @pytest.mark.parametrize("part", PARTS)
+def test_the_last_byte_of_translated_code_counts_too(pair, part):
+    boards = _set_up(pair(part), "A200 CA D0FD E640 4C00C0", {0xC100: "E642 4C00C0"})
+    boards.run(9000)
+    boards.each("place", 0xC009, "C1")
+    boards.run(9000)
+    assert boards.exact.rams[0]._memory[0x42]
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_store_through_a_pointer_into_the_last_byte_of_its_own_loop_counts_at_once(pair, part):
+    # $c110: lda $20, eor #1, sta $20, ldy #0, sta ($10),y (high byte of the jmp), inc $41, jmp $c110 or $c010
+    pieces = {0xC110: "A520 4901 8520 A000 9110 E641 4C10C1", 0xC010: "E642 4C10C1", 0x10: "1EC1", 0x20: "C0"}
+    boards = _set_up(pair(part), "4C10C1")
+    for address, code in pieces.items():
+        boards.each("place", address, code)
+    boards.run(3000, 3000)
+
+
+def test_a_rom_byte_changed_from_outside_counts_at_once():
+    image = bytes.fromhex("A200CAD0FDE6404C0080").ljust(0x7FFC, b"\xea") + bytes.fromhex("00800080")
+    machines = [Machine.load("demo:marlpit", images={2: image}, engine=name) for name in ("exact", "translated")]
+    for machine in machines:
+        machine.run(cycles=9000)
+        machine.poke(0x8006, 0x41)
+        machine.run(cycles=9000)
+    assert machines[0].save() == machines[1].save()
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_decimal_arithmetic_reads_a_card_as_often_as_the_part_does(pair, part):
+    boards = _set_up(pair(part), "F8 6D027F ED027F 8540 4C01C0")
+    boards.run(9000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_the_read_before_the_carry_hits_a_card_where_the_real_one_does(pair, part):
+    # ldy #$20 | loop: lda ($10),y, inc $40, bne loop, then the pointer goes from $80f0 to $7ff0 and back: eor #$ff
+    boards = _set_up(pair(part), "A020 B110 E640 D0FA A511 49FF 8511 4C02C0")
+    boards.each("place", 0x10, "F080")
+    boards.run(9000, 9000)
+
+
+@pytest.mark.parametrize("part", PARTS)
 def test_a_bank_line_changes_the_code_that_runs(pair, part):
     # $8000 in one bank: inc $40, eor #1, sta $7f03, jmp $8000; in the other: dec $41, lda #0, sta $7f03, nop ...
     boards = _set_up(pair(part), "4C0080", {0x8000: "E640 A901 8D037F 4C0080 EAEAEAEAEA"})
