@@ -63,6 +63,8 @@ class Ticker(Card):
             return 0x80 if self.pending else 0x00
         if offset == self.ACKNOWLEDGE:
             return self.ticks & 0xFF
+        if offset == self.CLOCK:  # moves by time alone, without an event
+            return cycle >> 7 & 0xFF
         return cycle & 0xFF
 
     def read(self, offset: int, cycle: int) -> int:
@@ -98,6 +100,8 @@ class Ticker(Card):
             self.slot.pin("NMI").drive(None, cycle)
 
     def steady_until(self, offset: int, cycle: int) -> int:
+        if offset == self.CLOCK and self.promises:
+            return ((cycle >> 7) + 1) << 7
         if offset != self.STATUS or not self.promises:
             return cycle
         return self.slot.armed("irq") or NEVER

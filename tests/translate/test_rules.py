@@ -231,6 +231,15 @@ def test_a_waiting_loop_polls_at_the_same_cycles(pair, part, promises):
 
 
 @pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("loop", ["AD027F C543 F0F9", "AD027F EA C543 F0F8", "A543 CD027F F0F9"])
+def test_a_wait_for_a_register_that_moves_by_the_clock_ends_in_the_same_cycle(pair, part, loop):
+    # loop: lda $7f02, cmp $43, beq loop (rounds of 10 and 12 cycles), sta $43, inc $42, jmp loop
+    boards = _set_up(pair(part), f"{loop} AD027F 8543 E642 4C00C0")
+    boards.run(9000, 9000)
+    assert boards.translated.cpu.code.skipped
+
+
+@pytest.mark.parametrize("part", PARTS)
 def test_a_wait_for_a_handler_ends_in_the_same_cycle(pair, part):
     # cli | loop: lda #200, sta $7f04, lda $40 | wait: cmp $40, beq wait, jmp loop
     boards = _set_up(pair(part), "58 A9C8 8D047F A540 C540 F0FC 4C01C0")
