@@ -119,16 +119,21 @@ def video() -> VideoDriver:
 
 
 @pytest.fixture(scope="session")
-def video_mistakes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
-    """Images of the small ROMs with drivers' mistakes by name, assembled once."""
+def assembled(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Path], bytes]:
+    """Assembles a source file and gives its image."""
     spec = importlib.util.spec_from_file_location("roms_build", ROOT / "roms" / "build.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    folder = tmp_path_factory.mktemp("mistakes")
-    sources = (ROOT / "roms" / "video-mistakes").glob("*.asm")
-    return {path.stem: module.assemble(path, folder)["bin"].read_bytes() for path in sources}
+    folder = tmp_path_factory.mktemp("assembled")
+    return lambda source: module.assemble(source, folder)["bin"].read_bytes()
+
+
+@pytest.fixture(scope="session")
+def video_mistakes(assembled: Callable[[Path], bytes]) -> dict[str, bytes]:
+    """Images of the small ROMs with drivers' mistakes by name, assembled once."""
+    return {path.stem: assembled(path) for path in (ROOT / "roms" / "video-mistakes").glob("*.asm")}
 
 
 @pytest.fixture(scope="session")
