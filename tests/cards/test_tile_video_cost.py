@@ -48,7 +48,8 @@ def test_cost_of_a_frame(registers, capsys):
         "a register a line": best(lambda: frame([(line * 684, -8, line & 15) for line in range(192)])) / loop,
     }
     with capsys.disabled():
-        print(f"\n  {registers}: " + ", ".join(f"{name} {ratio:.3f}" for name, ratio in ratios.items()), end=" ")
+        told = ", ".join(f"{name} {ratio:.3f} ({ratio * loop * 1000:.2f} ms)" for name, ratio in ratios.items())
+        print(f"\n  {registers}: {told}; loop {loop * 1000:.2f} ms", end=" ")
     assert ratios["nothing changed"] < 0.01
     assert ratios["all cells and 32 sprites"] < 0.8
     assert ratios["a register a line"] < 2
