@@ -61,6 +61,7 @@ class VideoLook:
         text_left: dots left of the text in text modes.
         pixels: (192, 256) colour numbers of the last whole frame; None: no such picture.
         words: the card's own words; None: those of memory and registers alone.
+        low_left: the low half of a multicolor byte is the left block.
     """
 
     def __init__(
@@ -71,6 +72,8 @@ class VideoLook:
         text_left: int = 6,
         pixels: Numbers | None = None,
         words: list[str] | None = None,
+        *,
+        low_left: bool = False,
     ) -> None:
         self.memory = memory
         self.registers = registers
@@ -78,7 +81,7 @@ class VideoLook:
         self._palette = np.array(palette, np.uint8)
         self._pixels = pixels
         self._words = words
-        self._plane = Plane(self.tables, bytearray(memory), Dots(), text_left)
+        self._plane = Plane(self.tables, bytearray(memory), Dots(), text_left, low_left=low_left)
         self._resolve = np.arange(TEXT_COLOUR + 1, dtype=np.uint8)
         self._resolve[0] = self.tables.backdrop
         self._resolve[TEXT_COLOUR] = self.tables.text_colour or self.tables.backdrop
@@ -110,7 +113,9 @@ class VideoLook:
         screen = card.slot.ports["screen"]
         assert isinstance(screen, ScreenPort)
         pixels, words = index_array(screen, machine.cycle), card.words(machine.cycle)
-        return cls(memory, registers, screen.palette, card.settings.text_left, pixels, words)
+        settings = card.settings
+        low_left = settings.multicolor_left == "low half"
+        return cls(memory, registers, screen.palette, settings.text_left, pixels, words, low_left=low_left)
 
     def words(self) -> list[str]:
         """Registers, tables and sprites in words, one line each; of a card, with the state of ports and beam."""

@@ -82,8 +82,8 @@ class TileVideo(Card):
         lines = LINES[settings.part]
         self._crystal = slot.crystal(Fraction(settings.crystal_hz))
         self._raster = Raster(lines, settings.flag_dot)
-        self._pacing = Pacing(self._raster, settings.window_phase)
-        self._picture = Picture(settings.text_left, blank=1)
+        self._pacing = Pacing(self._raster, settings.window_phase, slow_multicolor=settings.multicolor_wait == "8 us")
+        self._picture = Picture(settings.text_left, blank=1, low_left=settings.multicolor_left == "low half")
         self._memory = bytearray(VRAM_BYTES)
         self._written = bytearray(VRAM_BYTES)  # 1 for each cell the program has written
         everywhere = settings.coincidence == "everywhere"

@@ -5,7 +5,7 @@ Sources:
     Spacing of the windows (3, 16, 4 memory cycles): the maker's data manual (1982), 2.1.5, from memory; 3, 16 and 4
     times 372.49 us / 1000 are the waits of [PG] (1.1, 5.95, 1.5 us), which supports it.
 In doubt: where the windows lie against the line (nobody published it; a setting shifts them), and multicolor, for which
-users report 8 us against the 3.5 us of [PG].
+users report 8 us against the 3.5 us of [PG] (a setting chooses).
 """
 
 from __future__ import annotations
@@ -22,18 +22,11 @@ FREE_TICKS = 4300 * CRYSTAL_HZ // 1_000_000
 """4300 us after the frame interrupt in which every access takes 2 us. [PG] B-1"""
 
 
-def spacing(mode: Mode) -> int:
-    """Ticks from one window to the next while lines are drawn."""
-    if mode >= Mode.TEXT:
-        return 3 * TICKS_PER_MEMORY_CYCLE
-    return (4 if mode & 2 else 16) * TICKS_PER_MEMORY_CYCLE
-
-
-def longest_tenths(mode: Mode) -> int:
-    """Longest time an access takes while lines are drawn, in tenths of a microsecond. [PG] B-1."""
-    if mode >= Mode.TEXT:
-        return 31
-    return 35 if mode & 2 else 80
+_TEXT = 3 * TICKS_PER_MEMORY_CYCLE, 31
+_MULTICOLOR = 4 * TICKS_PER_MEMORY_CYCLE, 35
+_GRAPHICS = 16 * TICKS_PER_MEMORY_CYCLE, 80
+"""Ticks from one window to the next while lines are drawn, and the longest time that an access takes then, in tenths of
+a microsecond. [PG] B-1"""
 
 
 class Pacing:
@@ -42,12 +35,14 @@ class Pacing:
     Args:
         raster: where the beam is.
         phase: memory cycles by which the windows are shifted, in doubt.
+        slow_multicolor: multicolor waits as graphics modes do, in doubt.
     """
 
-    __slots__ = ("_free_until", "_on", "_phase", "_raster", "_spacing", "_tenths")
+    __slots__ = ("_free_until", "_multicolor", "_on", "_phase", "_raster", "_spacing", "_tenths")
 
-    def __init__(self, raster: Raster, phase: int) -> None:
+    def __init__(self, raster: Raster, phase: int, *, slow_multicolor: bool) -> None:
         self._raster = raster
+        self._multicolor = _GRAPHICS if slow_multicolor else _MULTICOLOR
         self._phase = phase * TICKS_PER_MEMORY_CYCLE
         self._free_until = 0
         self._on = False
@@ -56,8 +51,9 @@ class Pacing:
     def set_tables(self, tables: Tables) -> None:
         """The registers changed."""
         self._on = tables.on
-        self._spacing = spacing(tables.mode)
-        self._tenths = longest_tenths(tables.mode)
+        mode = tables.mode
+        wait = _TEXT if mode >= Mode.TEXT else self._multicolor if mode & 2 else _GRAPHICS
+        self._spacing, self._tenths = wait
 
     def start_frame(self, frame: int) -> None:
         """Frame `frame` begins, with the blanking after the one before it."""

@@ -30,11 +30,13 @@ class Picture:
     Args:
         text_left: dots left of the text in text modes.
         blank: colour number shown before the first frame has ended.
+        low_left: see `Plane`.
     """
 
-    def __init__(self, text_left: int, blank: int) -> None:
+    def __init__(self, text_left: int, blank: int, *, low_left: bool = False) -> None:
         self._text_left = text_left
         self._blank = blank
+        self._low_left = low_left
         self._dots = Dots()
         self._shapes: Shapes | None = None
         self.start(bytes(VRAM_BYTES), bytes(8))
@@ -130,7 +132,9 @@ class Picture:
         if plane is None:
             if len(self._planes) >= _PLANES_KEPT:
                 del self._planes[next(iter(self._planes))]
-            plane = self._planes[key] = Plane(tables, self._addressed, self._dots, self._text_left)
+            plane = self._planes[key] = Plane(
+                tables, self._addressed, self._dots, self._text_left, low_left=self._low_left
+            )
         return plane
 
     def _forget_blocks(self) -> None:

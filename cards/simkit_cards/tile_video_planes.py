@@ -63,12 +63,16 @@ class Plane:
         memory: video memory as the chip addresses it; read whenever a cell is made.
         dots: shared table of eight-dot strings.
         text_left: dots left of the text in text modes.
+        low_left: the low half of a multicolor byte is the left block; in doubt, [PG] 8.6 says the high one.
     """
 
-    def __init__(self, tables: Tables, memory: bytearray, dots: Dots, text_left: int) -> None:
+    def __init__(
+        self, tables: Tables, memory: bytearray, dots: Dots, text_left: int, *, low_left: bool = False
+    ) -> None:
         self._tables = tables
         self._memory = memory
         self._dots = dots
+        self._low_left = low_left
         self._left = bytes(text_left)
         self._right = bytes(ACTIVE_DOTS - 240 - text_left)
         self._cells: dict[int, _Cells] = {}
@@ -148,7 +152,9 @@ class Plane:
 
         def multicolor(name: int) -> Cell:
             address = use(pattern_address(tables, which, name), name)
-            upper, lower = (bytes([b >> 4]) * 4 + bytes([b & 15]) * 4 for b in memory[address : address + 2])
+            left, right = (0, 4) if self._low_left else (4, 0)
+            blocks = memory[address : address + 2]
+            upper, lower = (bytes([b >> left & 15]) * 4 + bytes([b >> right & 15]) * 4 for b in blocks)
             return (upper,) * 4 + (lower,) * 4
 
         mode = tables.mode

@@ -59,6 +59,16 @@ class TileVideoSettings:
     )
     text_offset: int = setting(0, low=0, high=255, help="added to a name to get its ASCII code, for reading the screen")
     text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 from memory, 8 [YOUNG] 3.2")
+    multicolor_left: str = setting(
+        "high half",
+        one_of=("high half", "low half"),
+        help="half of a multicolor byte that is the left block; high [PG] 8.6, low [YOUNG] 3.4",
+    )
+    multicolor_wait: str = setting(
+        "3.5 us",
+        one_of=("3.5 us", "8 us"),
+        help="longest wait for memory in multicolor; 3.5 us [PG] appendix B, users report that of graphics modes",
+    )
     first_byte: str = setting(
         "at once",
         one_of=("at once", "with the second"),

@@ -11,9 +11,9 @@ BACKDROPS = bytes(0x1000) + b"\xd0" + bytes(0x2FFF)
 GRAPHICS, TEXT, MULTICOLOR, OFF = 0xC0, 0xD0, 0xC8, 0x80
 
 
-def gap_is_too_soon(make_video, r1, hz, cycles, line=20):
+def gap_is_too_soon(make_video, r1, hz, cycles, line=20, **settings):
     """Whether a store `cycles` after another breaks the rule, drawing from `line` on."""
-    video = make_video(clock_hz=Fraction(hz))
+    video = make_video(clock_hz=Fraction(hz), **settings)
     video.poke(BACKDROPS, bytes([0, r1, 5, 0x80, 1, 0x20, 0, 1]))
     video.frames(1)
     video.to_line(line)
@@ -38,6 +38,13 @@ def test_least_cycles_between_accesses(make_video, hz, mode, cycles):
     """[PG] B-1: 8, 3.5, 3.1 and 2 us, rounded up to whole cycles of the CPU clock."""
     assert not gap_is_too_soon(make_video, mode, hz, cycles)
     assert gap_is_too_soon(make_video, mode, hz, cycles - 1)
+
+
+@pytest.mark.parametrize(("wait", "cycles"), [("3.5 us", 7), ("8 us", 16)])
+def test_wait_in_multicolor_is_a_setting(make_video, wait, cycles):
+    """3.5 us in [PG] B-1; a users' wiki lists multicolor with the graphics modes, 29 cycles at 3.58 MHz."""
+    assert not gap_is_too_soon(make_video, MULTICOLOR, 2_000_000, cycles, multicolor_wait=wait)
+    assert gap_is_too_soon(make_video, MULTICOLOR, 2_000_000, cycles - 1, multicolor_wait=wait)
 
 
 @pytest.mark.parametrize(("line", "too_soon"), [(190, True), (193, False), (258, False), (261, True)])

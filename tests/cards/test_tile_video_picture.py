@@ -229,6 +229,15 @@ def test_multicolor_left_half_is_the_high_nibble():
     assert shown[4, [0, 7]].tolist() == [7, 10]
 
 
+@pytest.mark.parametrize(("half", "left"), [("high half", 6), ("low half", 4)])
+def test_left_half_of_multicolor_is_a_setting(make_video, half, left):
+    """[PG] 8.6 and figure 8-11: the high nibble; [YOUNG] 3.4 states it the other way round."""
+    video = make_video(multicolor_left=half)
+    video.poke(b"\x64" * 0x1000 + b"\xd0" + bytes(0x2FFF), bytes.fromhex("00 C8 05 80 01 20 00 04"))
+    video.frames(2)
+    assert video.picture()[0, :8].tolist() == [left] * 4 + [10 - left] * 4
+
+
 def test_multicolor_bytes_of_a_row():
     """[PG] page 8-14: PT = $0800; row 23, name $FF: $0FFE, $0FFF; row 1, name 2: $0812, $0813; row 0: $0810, $0811."""
     memory = bytearray(0x4000)
