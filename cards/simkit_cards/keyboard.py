@@ -327,7 +327,7 @@ class Keyboard(Card):
         taken = "taken" if self.controller.latch.taken else "not taken"
         lines = [
             f"{ring.count} of {ring.capacity} codes wait; the port shows ${self.controller.port:02X}, {taken}",
-            f"codes in {ring.pushed}, read {ring.popped}, lost {ring.dropped}",
+            f"frames {self.line.frames}, codes in {ring.pushed}, read {ring.popped}, lost {ring.dropped}",
         ]
         held = self.line.device.held
         lines.append("keys down: " + ", ".join(held) if held else "no key is down")

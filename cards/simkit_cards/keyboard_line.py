@@ -47,6 +47,10 @@ class LineTraits:
 class KeyboardLine:
     """Carries codes from the device to the controller, and commands back.
 
+    Attributes:
+        device: the keyboard.
+        frames: frames it has sent since power-on.
+
     Args:
         slot: for crystal, events and chance.
         device: the keyboard.
@@ -82,12 +86,14 @@ class KeyboardLine:
         self._free_at = 0  # the next frame may not begin before
         self._last_fall = 0
         self._command = -1
+        self.frames = 0
 
     def power_on(self, cycle: int) -> None:
         """Power comes up."""
         self._receiver.bits.clear()
         self._started = None
         self._bits, self._taken, self._command = (), 0, -1
+        self.frames = 0
         now = self._now(cycle)
         self._free_at = self._last_fall = now
         for name in self.EVENTS:
@@ -160,6 +166,7 @@ class KeyboardLine:
         elif name == "frame end":
             self._take_until(now, cycle)
             self._started = None
+            self.frames += 1
             self.device.sent(now)
         else:
             byte, self._command = self._command, -1
@@ -226,6 +233,7 @@ class KeyboardLine:
             "free_at": self._free_at,
             "last_fall": self._last_fall,
             "command": self._command,
+            "frames": self.frames,
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -239,4 +247,4 @@ class KeyboardLine:
         self._started = None if state["started"] is None else int(state["started"])
         self._bits, self._taken = bits, int(state["taken"])
         self._free_at, self._last_fall = int(state["free_at"]), int(state["last_fall"])
-        self._command = int(state["command"])
+        self._command, self.frames = int(state["command"]), int(state["frames"])

@@ -315,7 +315,7 @@ def test_words_tell_what_is_inside(keyboard):
     bench.to(bench.cycle + 2 * MS)
     assert bench.card.words(bench.cycle) == [
         "1 of 15 codes wait; the port shows $12, not taken",
-        "codes in 2, read 1, lost 0",
+        "frames 2, codes in 2, read 1, lost 0",
         "keys down: left shift",
     ]
 
