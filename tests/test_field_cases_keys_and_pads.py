@@ -380,6 +380,7 @@ oscillator = "9.97 kHz"
     whole = [taken for flag, taken in zip(flags, bytes_taken, strict=True) if flag & 0x04]
     slipped = [taken for flag, taken in zip(flags, bytes_taken, strict=True) if not flag & 0x04]
     assert set(whole) == {right}
-    assert right not in slipped
+    wrong = [taken for taken in slipped if taken != right]
+    assert 2 * len(wrong) >= len(slipped), "the first bit alone can be made up for by the one before the latch fell"
     assert len(slipped) <= lost < 40, "the clock runs between the bytes too"
     assert bool(slipped) is not resynchronised
