@@ -240,6 +240,33 @@ class Serial:
         self._machine.settle()
         return bytes(byte for _, byte in self.port.sent)
 
+    def text(self, *, cr_adds_lf: bool = False) -> str:
+        """What stands on a terminal that got `received`, lines joined by newlines, blanks at their ends left out.
+
+        Carriage return goes to the beginning of the line, line feed straight down, backspace one to the left; what is
+        written over is gone (common practice). Other control characters show nothing; a line has no right end.
+
+        Args:
+            cr_adds_lf: the terminal's own setting: each carriage return goes down a line too.
+        """
+        rows: list[list[str]] = [[]]
+        row = column = 0
+        for byte in self.received:
+            if byte == 0x0D:
+                column = 0
+                row += cr_adds_lf
+            elif byte == 0x0A:
+                row += 1
+            elif byte == 0x08:
+                column = max(0, column - 1)
+            elif chr(byte).isprintable():
+                line = rows[row]
+                line += " " * (column + 1 - len(line))
+                line[column] = chr(byte)
+                column += 1
+            rows += [[] for _ in range(row + 1 - len(rows))]
+        return "\n".join("".join(line).rstrip() for line in rows)
+
 
 class Lamps:
     """Lamps of one card."""

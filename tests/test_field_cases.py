@@ -466,8 +466,9 @@ def test_a_delay_of_one_frame_is_the_later_parts_work_around(bench):
     assert not list(m.findings)
 
 
-def test_a_rom_that_sends_carriage_returns_alone_says_so_on_the_line(bench):
-    """A builders' forum thread on a small ROM monitor, 2024: no line feed is sent; the terminal must add it."""
+@pytest.mark.parametrize(("cr_adds_lf", "shown"), [(False, "DBC"), (True, "ABC\nD")])
+def test_a_rom_that_sends_carriage_returns_alone_overwrites_its_line(bench, cr_adds_lf, shown):
+    """A builders' forum thread on a small ROM monitor, 2024: no line feed is sent; a terminal may add it."""
     listing = (
         """8000: A9 0B 8D 02 50 A9 1F 8D 03 50 4C 20 80
 8020: A2 00 BD 40 80 F0 0C 8D 00 50 A0 80 88 EA D0 FC
@@ -479,16 +480,36 @@ def test_a_rom_that_sends_carriage_returns_alone_says_so_on_the_line(bench):
     m = bench(listing)
     m.run(cycles=6_000)
     assert m.serial.received == b"ABC\rD"
+    assert m.serial.text(cr_adds_lf=cr_adds_lf) == shown
 
 
 # --- Video ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("clock", "shown", "clean"), [("1 MHz", 1, True), ("2 MHz", 1, False), ("4 MHz", 0, True)])
-def test_video_memory_written_too_fast_while_the_picture_is_on(bench, clock, shown, clean):
-    """Two hardware projects' issue trackers, 2020 and 2024: up to 8 us an access in graphics 1, 2 us with it off."""
-    control = "C0" if shown else "80"
-    listing = f"""8000: A9 {control} 8D 01 70 A9 81 8D 01 70 A2 00 4C 20 80
+GRAPHICS_1, TEXT, DARK = "C0", "D0", "80"  # register 1: 16K, display on or off, M1
+
+
+@pytest.mark.parametrize(
+    ("register_1", "clock", "clean"),
+    [
+        (GRAPHICS_1, "1 MHz", True),
+        (GRAPHICS_1, "2 MHz", False),
+        (GRAPHICS_1, "4 MHz", False),
+        (TEXT, "1 MHz", True),
+        (TEXT, "2 MHz", True),
+        (TEXT, "4 MHz", False),
+        (DARK, "1 MHz", True),
+        (DARK, "2 MHz", True),
+        (DARK, "4 MHz", True),
+    ],
+)
+def test_video_memory_written_too_fast_while_the_picture_is_on(bench, register_1, clock, clean):
+    """Two hardware projects' issue trackers, 2020 and 2024: a store every 9 cycles, 9, 4.5 or 2.25 us.
+
+    TMS9918A data manual, Texas Instruments, 1982, access times: up to 8 us in graphics 1, 3.1 us in text mode (from
+    memory), 2 us with the display off.
+    """
+    listing = f"""8000: A9 {register_1} 8D 01 70 A9 81 8D 01 70 A2 00 4C 20 80
 8020: 8E 00 70 E8 D0 FA 4C 26 80
 """
     m = bench(listing + VECTORS, clock=clock)

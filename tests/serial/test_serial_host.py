@@ -199,3 +199,25 @@ def test_piped_input_is_answered_and_the_run_ends(started):
     assert process.stdout.read() == HELLO + b"slug"
     assert process.wait(10) == 0
     process.stdout.close()
+
+
+@pytest.mark.parametrize(
+    ("sent", "shown"),
+    [
+        (b"", ""),
+        (b"ab\rc", "cb"),
+        (b"ab\nc", "ab\n  c"),
+        (b"ab\r\nc\r\n", "ab\nc\n"),
+        (b"ab\x08\x08\x08c\0\x1b", "cb"),
+        (b"ab  \r\n", "ab\n"),
+    ],
+)
+def test_the_text_of_a_serial_line_is_what_stands_on_a_terminal(machine, sent, shown):
+    """Carriage return, line feed, backspace: common practice."""
+    machine.serial.port.sent.extend((0, byte) for byte in sent)
+    assert machine.serial.text() == shown
+
+
+def test_a_terminal_that_adds_line_feeds_doubles_them_when_the_rom_sends_its_own(machine):
+    machine.serial.port.sent.extend((0, byte) for byte in b"ab\r\nc")
+    assert machine.serial.text(cr_adds_lf=True) == "ab\n\nc"
