@@ -56,6 +56,7 @@ class Ps2Traits:
         silent: has no PS/2 mode at all: never sends (a USB-only board on a passive adapter).
         acknowledges: at power-up it sends FA over and over, with even parity, until the host sends a command.
         typematic: argument of F3 at power-up.
+        repeats_sequences: a code of several bytes that the host broke off is sent again from its first byte.
         chords: sets of keys of which the one pressed last is not reported (matrix blocking).
     """
 
@@ -64,6 +65,7 @@ class Ps2Traits:
     silent: bool = False
     acknowledges: bool = False
     typematic: int = DEFAULT_TYPEMATIC
+    repeats_sequences: bool = False
     chords: tuple[frozenset[str], ...] = ()
 
 
@@ -87,6 +89,8 @@ class Ps2Device:
         self._down: list[str] = []
         self._breaks: dict[str, bytes] = {}
         self._buffer: list[int] = []
+        self._lengths: list[int] = []  # bytes left in the buffer of each sequence, the oldest first
+        self._gone: list[int] = []  # bytes of the oldest that have been sent already
         self._replies: list[int] = []
         self._last_sent = 0
         self._awaits = 0  # command whose argument is awaited
@@ -103,7 +107,7 @@ class Ps2Device:
     def _begin_self_test(self, now: int) -> None:
         self.scanning = False
         self.lamps = 0
-        self._buffer.clear()
+        self._forget_codes()
         self._replies.clear()
         self._breaks.clear()
         self._defaults()
@@ -149,10 +153,20 @@ class Ps2Device:
 
     def _put(self, codes: bytes) -> None:
         """Store a sequence whole, or the overrun code in the seventeenth place. [AT] p. 4-3, [XT] p. 4-24."""
-        if len(self._buffer) + len(codes) <= BUFFER_BYTES:
+        if not codes:
+            return
+        kept = len(self._gone) if self.traits.repeats_sequences else 0
+        if len(self._buffer) + kept + len(codes) <= BUFFER_BYTES:
             self._buffer.extend(codes)
-        elif self._buffer[-1] != OVERRUN:
+            self._lengths.append(len(codes))
+        elif self._buffer[-1:] != [OVERRUN]:
             self._buffer.append(OVERRUN)
+            self._lengths.append(1)
+
+    def _forget_codes(self) -> None:
+        self._buffer.clear()
+        self._lengths.clear()
+        self._gone.clear()
 
     # what it does by itself -----------------------------------------------------------------------------------------
 
@@ -209,12 +223,23 @@ class Ps2Device:
         if self._replies:
             self._replies.pop(0)
         elif not self._nagging:
-            self._buffer.pop(0)
+            self._gone.append(self._buffer.pop(0))
+            self._lengths[0] -= 1
+            if not self._lengths[0]:
+                self._lengths.pop(0)
+                self._gone.clear()
         if code != RESEND:
             self._last_sent = code
         if self._reset_after_reply and not self._replies:
             self._reset_after_reply = False
             self._begin_self_test(now)
+
+    def broken_off(self) -> None:
+        """The host stopped the code of `next_code`: it comes again, or its sequence from the beginning."""
+        if self.traits.repeats_sequences and not self._replies and not self._nagging and self._gone:
+            self._buffer[:0] = self._gone
+            self._lengths[0] += len(self._gone)
+            self._gone.clear()
 
     # commands in ----------------------------------------------------------------------------------------------------
 
@@ -248,14 +273,14 @@ class Ps2Device:
         elif byte == 0xF2:
             self._replies.extend(IDENTITY)
         elif byte == 0xF4:
-            self._buffer.clear()
+            self._forget_codes()
             self.scanning = True
         elif byte == 0xF5:
-            self._buffer.clear()
+            self._forget_codes()
             self._defaults()
             self.scanning = False
         elif byte == 0xF6:
-            self._buffer.clear()
+            self._forget_codes()
             self._defaults()
         elif byte == 0xFF:
             self._reset_after_reply = True
@@ -269,7 +294,7 @@ class Ps2Device:
         elif byte == 0:
             self._replies.append(self._scan_set)
         else:
-            self._buffer.clear()
+            self._forget_codes()
             self._stop_repeat()
             self._scan_set = byte
 
@@ -283,6 +308,8 @@ class Ps2Device:
             "down": list(self._down),
             "breaks": {name: list(codes) for name, codes in sorted(self._breaks.items())},
             "buffer": list(self._buffer),
+            "lengths": list(self._lengths),
+            "gone": list(self._gone),
             "replies": list(self._replies),
             "last_sent": self._last_sent,
             "awaits": self._awaits,
@@ -303,9 +330,13 @@ class Ps2Device:
             raise ValueError(f"unknown keys {sorted(unknown)}")
         breaks = {str(name): bytes(codes) for name, codes in state["breaks"].items()}
         buffer, replies = list(bytes(state["buffer"])), list(bytes(state["replies"]))
+        lengths, gone = list(bytes(state["lengths"])), list(bytes(state["gone"]))
+        if sum(lengths) != len(buffer) or 0 in lengths or (gone and not lengths):
+            raise ValueError("sequences do not fill the buffer")
         self.lamps, self.scanning = int(state["lamps"]), bool(state["scanning"])
         self._down = [str(name) for name in state["down"]]
         self._breaks, self._buffer, self._replies = breaks, buffer, replies
+        self._lengths, self._gone = lengths, gone
         self._last_sent, self._awaits = int(state["last_sent"]), int(state["awaits"])
         self._reset_after_reply, self._nagging = bool(state["reset_after_reply"]), bool(state["nagging"])
         self._typematic, self._scan_set = int(state["typematic"]), int(state["scan_set"])

@@ -4,12 +4,13 @@ CLOCK and DATA are open drain with pull-ups; the keyboard makes the clock in bot
 it; CLOCK high with DATA low asks it to take a command.
 
 Faithful to: IBM 101/102-key keyboards in scan code set 2; times are settings.
-Left out: sending a broken multi-byte code again from its first byte (one source says so; here the byte is repeated).
+Left out: the false data an 84-key board may send in its first 200 ms.
 
 Sources:
     [AT] IBM, Technical Reference, Personal Computer AT (5170), 1984, pp. 4-12, 4-13: line states, contention up to the
         rising edge of clock 10, the keyboard acknowledges a command on the line.
-    [AC] A. Chapweske, The PS/2 Mouse/Keyboard Protocol, Computer-Engineering.org, 2003: contention up to clock 11.
+    [AC] A. Chapweske, The PS/2 Mouse/Keyboard Protocol, Computer-Engineering.org, 2003: contention up to clock 11; a
+        code of several bytes that was broken off comes again from its first byte.
     [EMC] EMC, EKK8011 product specification V1.0, 2003, p. 9: checks for a request every 5 ms; framing error.
     [SMSC] SMSC, LPC47M102S data sheet, figure 33: data set up 5 to 25 us before the clock falls.
 """
@@ -46,6 +47,11 @@ class Ps2KeyboardSettings(Ps2Settings):
     contention_clock: int = setting(
         10, one_of=(10, 11), help="CLOCK pulled low before this clock stops a frame; sources say 10 or 11"
     )
+    broken_code: str = setting(
+        "byte",
+        one_of=("byte", "sequence"),
+        help="what comes again after a frame was stopped: the byte [AT] or all [AC]",
+    )
 
 
 class Ps2Keyboard(Card):
@@ -65,7 +71,8 @@ class Ps2Keyboard(Card):
 
     def __init__(self, settings: Ps2KeyboardSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
-        self.device = Ps2Device(device_traits(settings, slot.number))
+        traits = device_traits(settings, slot.number)
+        self.device = Ps2Device(attrs.evolve(traits, repeats_sequences=settings.broken_code == "sequence"))
         self._us = slot.crystal(Fraction(1_000_000), "keyboard")
         self._mode = "idle"  # or "send", "take"
         self._bits: list[int] = []  # still to send, or taken
@@ -184,6 +191,7 @@ class Ps2Keyboard(Card):
         limit = 29 if settings.contention_clock == 10 else 31
         if stopped and self._step <= limit:
             self._end(cycle)  # the code stays in the buffer
+            self.device.broken_off()
             return
         if part == 0:
             self.slot.pin("DATA").drive(None if self._bits[number] else False, cycle)

@@ -153,6 +153,39 @@ def test_sources_differ_by_a_clock_about_the_last_moment(host, limit, again):
     assert keyboard.receive() == (0x1C if again else 0x1B)
 
 
+@pytest.mark.parametrize(("again", "codes"), [("byte", [0xF0, 0x75, 0x1C]), ("sequence", [0xE0, 0xF0, 0x75, 0x1C])])
+def test_sources_differ_about_what_comes_again_of_a_code_of_several_bytes(host, again, codes):
+    """[AT] p. 4-13: the byte is kept and sent again; [AC]: the code from its first byte. Release of Up: E0 F0 75."""
+    keyboard = host(broken_code=again)
+    keyboard.bench.happens("press", "up")
+    assert [keyboard.receive() for _ in range(2)] == [0xE0, 0x75]
+    keyboard.bench.happens("release", "up")
+    keyboard.bench.happens("press", "a")
+    assert keyboard.receive() == 0xE0
+    for _ in range(4):
+        keyboard.until(clock=False)
+    keyboard.pull("CLOCK", False)
+    keyboard.run(MS)
+    keyboard.pull("CLOCK", None)
+    assert [keyboard.receive() for _ in codes] == codes
+
+
+def test_a_sequence_under_way_keeps_its_places_while_it_may_come_again(host):
+    """Sixteen places, [AT] p. 4-3: nothing is stored in those of bytes sent that may be needed once more."""
+    keyboard = host(broken_code="sequence")
+    keyboard.bench.happens("press", "up")
+    assert keyboard.receive() == 0xE0
+    keyboard.until(clock=False)
+    keyboard.pull("CLOCK", False)
+    for name in "qwertyuiopasdfgh":
+        keyboard.bench.happens("press", name)
+    keyboard.run(MS)
+    keyboard.pull("CLOCK", None)
+    codes = [keyboard.receive() for _ in range(17)]
+    assert codes[:3] == [0xE0, 0x75, 0x15]
+    assert codes[16] == 0
+
+
 def test_while_inhibited_codes_wait_in_the_keyboard_and_then_come_in_order(host):
     """[AT] p. 4-13: CLOCK low: codes go into its own buffer."""
     keyboard = host()
@@ -265,7 +298,9 @@ def test_typed_characters_are_paced_by_the_line(host):
     assert keyboard.bench.port.ready_at(keyboard.bench.cycle) == keyboard.bench.cycle
 
 
-@pytest.mark.parametrize("options", [{}, {"contention_clock": 11, "acknowledges": True}, {"start_delay_us": 2000}])
+@pytest.mark.parametrize(
+    "options", [{}, {"contention_clock": 11, "acknowledges": True}, {"start_delay_us": 2000, "broken_code": "sequence"}]
+)
 def test_the_card_keeps_the_contract(options):
     for seed in range(3):
         assert check_contract(Ps2Keyboard, {"self_test_ms": 1, **options}, seed=seed) == []
