@@ -106,7 +106,14 @@ class StdioLine:
     """Standard input and output; a terminal passes keys on at once and shows bytes as they are."""
 
     def __init__(self) -> None:
-        self._in, self._out = sys.stdin.fileno(), sys.stdout.fileno()
+        try:
+            self._in, self._out = sys.stdin.fileno(), sys.stdout.fileno()
+            select.select([self._in], [], [], 0)
+        except (AttributeError, OSError, ValueError) as error:  # closed, or a system that can wait for sockets only
+            raise SimkitError(
+                "Standard input cannot be looked at without waiting here.",
+                remedy="Use --serial tcp:PORT and join a terminal program to it.",
+            ) from error
         self.live = os.isatty(self._in)
         self.greeting = "Keys go to the machine's serial line; Ctrl-C ends the run." if self.live else ""
         self.ended = False

@@ -221,3 +221,16 @@ def test_the_text_of_a_serial_line_is_what_stands_on_a_terminal(machine, sent, s
 def test_a_terminal_that_adds_line_feeds_doubles_them_when_the_rom_sends_its_own(machine):
     machine.serial.port.sent.extend((0, byte) for byte in b"ab\r\nc")
     assert machine.serial.text(cr_adds_lf=True) == "ab\n\nc"
+
+
+@pytest.mark.parametrize("error", [OSError("not a socket"), ValueError("closed")])
+def test_where_standard_input_cannot_be_looked_at_tcp_is_advised(monkeypatch, error):
+    """As on Windows, whose `select` takes sockets only (Python library reference, select.select)."""
+
+    def refuse(*arguments):
+        raise error
+
+    monkeypatch.setattr("simkit.serial_host.select.select", refuse)
+    with pytest.raises(SimkitError, match="cannot be looked at without waiting") as caught:
+        open_line("stdio")
+    assert "tcp:PORT" in caught.value.remedy
