@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -164,6 +164,21 @@ class Program:
     labels: tuple[tuple[int, str], ...]
     listing: Listing | None
 
+    def outline(self, name: str) -> dict[str, Any]:
+        """What a table needs, as plain values that go through JSON; `name` stands in front of its line."""
+        return {
+            "name": name,
+            "instructions": list(self.instructions),
+            "branches": sorted(self.branches),
+            "labels": [list(pair) for pair in self.labels],
+        }
+
+    @classmethod
+    def of_outline(cls, outline: Mapping[str, Any]) -> Program:
+        """The program of an outline; its listing is gone."""
+        labels = tuple((int(address), str(label)) for address, label in outline["labels"])
+        return cls(tuple(outline["instructions"]), frozenset(outline["branches"]), labels, None)
+
 
 def program_of(machine: Machine, listing: Listing | None) -> Program:
     """Instructions as the listing says, or, without one, as far as they can be followed from the vectors."""
@@ -229,6 +244,29 @@ def total(rows: Iterable[TableRow]) -> TableRow:
         sum(row.branches for row in rows),
         sum(row.both for row in rows),
     )
+
+
+def summary(kept: Mapping[str, Counts], outlines: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """One line a ROM, and the labels under which nothing ran.
+
+    Args:
+        kept: counts by program hash.
+        outlines: outlines (`Program.outline`) by program hash.
+    """
+    width = max((len(str(outline["name"])) for outline in outlines.values()), default=0)
+    lines = [f"{'machine':<{width}}  instructions ran      branches both ways"]
+    for key, counts in sorted(kept.items(), key=lambda item: str(outlines[item[0]]["name"])):
+        rows = table(counts, Program.of_outline(outlines[key]))
+        every = total(rows)
+        lines.append(
+            f"{outlines[key]['name']:<{width}}  {every.ran:>4} of {every.instructions:<4} "
+            f"{percent(every.ran, every.instructions):>5}    {every.both:>3} of {every.branches:<3} "
+            f"{percent(every.both, every.branches):>5}"
+        )
+        never = [row.label for row in rows if not row.ran]
+        if never:
+            lines.append(f"{'':<{width}}  never ran: {', '.join(never)}")
+    return lines
 
 
 def as_dict(rows: Iterable[TableRow]) -> list[dict[str, Any]]:

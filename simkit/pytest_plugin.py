@@ -13,6 +13,9 @@
     def test_digits_are_split(machine):
         assert machine.call("split_digits", a=42).a == 2
 
+`boot` may also be a function that plays the machine to where tests begin; `load_machine` gives several machines to one
+test. With --simkit-coverage=FILE the summary tells which part of each ROM the tests ran.
+
 Nothing of the kit is imported before a test asks for a machine.
 """
 
@@ -31,8 +34,10 @@ if TYPE_CHECKING:
     from simkit.views import Screen
 
 _MACHINES = pytest.StashKey[list[Any]]()
-_BOOTED = pytest.StashKey[dict[tuple[str, str], bytes]]()
+_WATCHES = pytest.StashKey[list[Any]]()
+_BOOTED = pytest.StashKey[dict[tuple[str, Any], bytes]]()
 _COUNTS = pytest.StashKey[dict[str, Any]]()
+_OUTLINES = pytest.StashKey[dict[str, Any]]()
 _GOLDEN_FOLDER = "golden"
 _SHOWN_INSTRUCTIONS = 12
 _SHOWN_FINDINGS = 8
@@ -53,82 +58,104 @@ def pytest_configure(config: pytest.Config) -> None:
     """Marker, and room for what a session keeps."""
     config.addinivalue_line(
         "markers",
-        "machine(path=None, *, images=None, clock=None, seed=None, settings=None, boot=None): the machine of this test;"
-        " boot=False begins at power-on",
+        "machine(path=None, *, images=None, clock=None, seed=None, settings=None, engine=None, boot=None): the machine "
+        "of this test; boot=False begins at power-on, a function plays the machine to where tests begin",
     )
     config.stash[_BOOTED] = {}
     config.stash[_COUNTS] = {}
+    config.stash[_OUTLINES] = {}
 
 
 @pytest.fixture
-def machine(request: pytest.FixtureRequest) -> Generator[Machine, None, None]:
+def machine(request: pytest.FixtureRequest, load_machine: Callable[..., Machine]) -> Machine:
     """A machine just switched on, or at the place where `boot` leaves it."""
-    from simkit.machine import Machine
-
-    asked = _asked(request)
-    boot = asked.pop("boot")
-    path = asked.pop("path")
-    found = Machine.load(path, **asked)
-    request.node.stash.setdefault(_MACHINES, []).append(found)
-    watch = None
-    if request.config.getoption("--simkit-coverage"):
-        from simkit.coverage import CoverageWatch
-
-        watch = CoverageWatch(found)
-    if boot:
-        _boot(found, boot, request.config)
-    yield found
-    if watch is not None:
-        _keep(request.config, watch.stop())
+    return load_machine(**_marked(request))
 
 
-def _asked(request: pytest.FixtureRequest) -> dict[str, Any]:
-    """What marker and ini file say, as arguments of Machine.load and `boot`."""
-    asked: dict[str, Any] = {"path": None, "images": None, "clock": None, "seed": None, "settings": None, "boot": None}
+@pytest.fixture
+def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Machine], None, None]:
+    """Function that gives machines, for a test that needs several: the arguments are those of the marker."""
+    node, config = request.node, request.config
+    loaded: list[Machine] = node.stash.setdefault(_MACHINES, [])
+    watches: list[Any] = node.stash.setdefault(_WATCHES, [])
+
+    def load(
+        path: str | Path | None = None, *, boot: str | Callable[[Machine], Any] | bool | None = None, **asked: Any
+    ) -> Machine:
+        from simkit.machine import Machine
+
+        given = {name: value for name, value in asked.items() if value is not None}
+        found = Machine.load(_path(path, config), **given)
+        loaded.append(found)
+        if config.getoption("--simkit-coverage"):
+            from simkit.coverage import CoverageWatch
+
+            watches.append((found, CoverageWatch(found)))
+        if boot is None:
+            boot = config.getini("simkit_boot")
+        if boot:
+            _boot(found, boot, config)
+        return found
+
+    yield load
+    for found, watch in watches:
+        _keep(config, watch.stop(), found)
+
+
+def _marked(request: pytest.FixtureRequest) -> dict[str, Any]:
+    """What the markers of a test say, as arguments of `load_machine`; the nearest marker wins."""
+    known = ("path", "images", "clock", "seed", "settings", "engine", "boot")
+    asked: dict[str, Any] = {}
     for marker in reversed(list(request.node.iter_markers("machine"))):
-        unknown = set(marker.kwargs) - set(asked)
+        unknown = set(marker.kwargs) - set(known)
         if unknown or len(marker.args) > 1:
             raise pytest.UsageError(
                 f"marker machine: unknown {', '.join(sorted(unknown)) or 'second argument'}; known are a path and "
-                f"{', '.join(sorted(asked))}"
+                f"{', '.join(sorted(known))}"
             )
         asked.update(marker.kwargs)
         if marker.args:
             asked["path"] = marker.args[0]
-    config = request.config
-    if asked["path"] is None:
-        named = config.getini("simkit_machine")
-        if not named:
+    return asked
+
+
+def _path(path: str | Path | None, config: pytest.Config) -> str | Path:
+    if path is None:
+        path = config.getini("simkit_machine")
+        if not path:
             raise pytest.UsageError(
                 "the fixture `machine` does not know which machine: set simkit_machine in the ini file, or mark the "
                 'test with @pytest.mark.machine("path")'
             )
-        asked["path"] = named
-    if not str(asked["path"]).startswith("demo:"):
-        asked["path"] = config.rootpath / asked["path"]
-    if asked["boot"] is None:
-        asked["boot"] = config.getini("simkit_boot")
-    return asked
+    return path if str(path).startswith("demo:") else config.rootpath / path
 
 
-def _boot(found: Machine, boot: str, config: pytest.Config) -> None:
+def _boot(found: Machine, boot: str | Callable[[Machine], Any] | bool, config: pytest.Config) -> None:
     """Bring the machine to where tests begin; the first of each kind runs there, the others load its snapshot."""
-    match = _BOOT.fullmatch(str(boot).strip())
-    if match is None:
-        raise pytest.UsageError(f"boot {boot!r}: write seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
     cache = config.stash[_BOOTED]
-    key = (found.identity, str(boot))
+    key = (found.identity, boot)
     if key in cache:
         found.load_state(cache[key])
         return
+    if callable(boot):
+        boot(found)
+    else:
+        found.run(**_moment(str(boot)))
+    cache[key] = found.save()
+
+
+def _moment(boot: str) -> dict[str, Any]:
+    """Argument of Machine.run for a boot place in words."""
+    match = _BOOT.fullmatch(boot.strip())
+    if match is None:
+        raise pytest.UsageError(f"boot {boot!r}: write seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
     name, value = match[1], match[2].strip()
     moments: Mapping[str, Callable[[str], Any]] = {"seconds": float, "cycles": int, "frames": int}
     try:
         moment = moments.get(name, str)(value)
     except ValueError:
         raise pytest.UsageError(f"boot {boot!r}: {value!r} is not a number") from None
-    found.run(**{name: moment})
-    cache[key] = found.save()
+    return {name: moment}
 
 
 # failures -------------------------------------------------------------------------------------------------------------
@@ -262,12 +289,18 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
 # coverage -------------------------------------------------------------------------------------------------------------
 
 
-def _keep(config: pytest.Config, counts: Counts) -> None:
+def _keep(config: pytest.Config, counts: Counts, found: Machine | None = None) -> None:
     kept = config.stash[_COUNTS]
     if counts.program in kept:
         kept[counts.program].add(counts)
     else:
         kept[counts.program] = counts
+    outlines = config.stash[_OUTLINES]
+    if found is not None and counts.program not in outlines:
+        from simkit.check.run import machine_listing
+        from simkit.coverage import program_of
+
+        outlines[counts.program] = program_of(found, machine_listing(found)[0]).outline(found.description.name)
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
@@ -279,7 +312,10 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     kept = config.stash[_COUNTS]
     output = getattr(config, "workeroutput", None)
     if output is not None:
-        output[_OUTPUT_KEY] = [counts.to_json() for counts in kept.values()]
+        output[_OUTPUT_KEY] = {
+            "counts": [counts.to_json() for counts in kept.values()],
+            "outlines": config.stash[_OUTLINES],
+        }
         return
     for path, counts in _files(Path(named), kept):
         path.write_text(counts.to_json(), encoding="utf-8")
@@ -290,16 +326,28 @@ def pytest_testnodedown(node: Any, error: object) -> None:
     """Take the counts of a worker (pytest-xdist)."""
     from simkit.coverage import Counts
 
-    for text in getattr(node, "workeroutput", {}).get(_OUTPUT_KEY, []):
+    sent = getattr(node, "workeroutput", {}).get(_OUTPUT_KEY)
+    if sent is None:
+        return
+    for text in sent["counts"]:
         _keep(node.config, Counts.parse(text))
+    node.config.stash[_OUTLINES].update(sent["outlines"])
 
 
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
-    """Say where the counts are."""
+    """Table of the coverage of each ROM, and where the counts are."""
     named = config.getoption("--simkit-coverage")
-    if named:
-        for path, counts in _files(Path(named), config.stash[_COUNTS]):
-            terminalreporter.write_line(f"{len(counts.ran)} ROM instructions ran: {path}")
+    if not named or hasattr(config, "workerinput") or not config.stash[_COUNTS]:
+        return
+    from simkit.coverage import summary
+
+    terminalreporter.section("ROM coverage")
+    kept: dict[str, Counts] = config.stash[_COUNTS]
+    outlines = config.stash[_OUTLINES]
+    for line in summary(kept, outlines):
+        terminalreporter.write_line(line)
+    for path, counts in _files(Path(named), kept):
+        terminalreporter.write_line(f"counts of {outlines[counts.program]['name']}: {path}")
 
 
 def _files(path: Path, kept: dict[str, Any]) -> list[tuple[Path, Counts]]:

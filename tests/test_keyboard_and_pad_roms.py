@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import itertools
-from pathlib import Path
 
 import pytest
 from simkit_cards.scan_codes import CHARACTERS, KEYS
 
 from simkit import Machine
 
-ROOT = Path(__file__).resolve().parent.parent
-DEMO = ROOT / "demo"
 QUICK = {"typematic": 127, "self_test_ms": 20}  # no repeats by a held key, no long wait for the self-test
-BOOT = 0.08  # seconds until the keyboard listens and the screen is set up
+BOOT = "seconds=0.08"  # until the keyboard listens and the screen is set up
 
 
-def boot(name: str, engine: str = "exact", **options) -> Machine:
-    """A demo machine past its start; exact unless told otherwise, as short runs do not repay translating."""
-    machine = Machine.load(DEMO / name, settings={3: {**QUICK, **options}}, engine=engine)
-    machine.run(seconds=BOOT)
-    return machine
+@pytest.fixture
+def boot(load_machine):
+    """Function for a demo machine past its start; exact unless told otherwise: short runs do not repay translating."""
+
+    def booted(name: str, engine: str = "exact", **options) -> Machine:
+        return load_machine(f"demo/{name}", settings={3: {**QUICK, **options}}, engine=engine, boot=BOOT)
+
+    return booted
 
 
 def lines(machine: Machine) -> list[str]:
@@ -39,7 +39,7 @@ def codes(machine: Machine) -> str:
     return " ".join(" ".join(lines(machine)[4:10]).split())
 
 
-def test_the_keyboard_tester_shows_make_and_break_codes_and_text():
+def test_the_keyboard_tester_shows_make_and_break_codes_and_text(boot):
     """Codes of set 2: A. Brouwer, Keyboard scancodes, 9.2 and 9.6."""
     machine = boot("keyboard-test")
     assert codes(machine) == "AA"
@@ -51,7 +51,7 @@ def test_the_keyboard_tester_shows_make_and_break_codes_and_text():
     assert shown[23].endswith("codes 13 lost 00")
 
 
-def test_the_keyboard_tester_lists_the_keys_that_are_held():
+def test_the_keyboard_tester_lists_the_keys_that_are_held(boot):
     """Numbers are codes; extended keys lie $80 above: left shift 12, B 32, Left E0 6B."""
     machine = boot("keyboard-test")
     for name in ("left", "left shift", "b"):
@@ -64,7 +64,7 @@ def test_the_keyboard_tester_lists_the_keys_that_are_held():
     assert "EB" not in lines(machine)[17]
 
 
-def test_every_key_of_the_board_goes_down_and_comes_up_in_the_driver():
+def test_every_key_of_the_board_goes_down_and_comes_up_in_the_driver(boot):
     """After a press the driver holds exactly that key, after the release none; Pause tells no release."""
     machine = boot("keyboard-test")
     held = machine.labels["KEYS_HELD"]
@@ -79,7 +79,7 @@ def test_every_key_of_the_board_goes_down_and_comes_up_in_the_driver():
     assert machine.peek(machine.labels["KEYS_LOST"]) == 0
 
 
-def test_every_character_can_be_typed_through_the_driver():
+def test_every_character_can_be_typed_through_the_driver(boot):
     """US layout, by position (common practice). Each character is looked up where the driver leaves it."""
     machine = boot("keyboard-test")
     place = machine.labels["KEY_CHARACTER"]
@@ -93,7 +93,7 @@ def test_every_character_can_be_typed_through_the_driver():
             machine.run(seconds=0.006)
 
 
-def test_caps_lock_ctrl_and_print_screen_in_the_driver():
+def test_caps_lock_ctrl_and_print_screen_in_the_driver(boot):
     """Caps Lock turns letters only; Ctrl makes control characters; Print Screen's fake shifts (E0 12) are no Shift."""
     machine = boot("keyboard-test")
     typed(machine, "a1")
@@ -117,7 +117,7 @@ def test_caps_lock_ctrl_and_print_screen_in_the_driver():
     assert machine.peek(machine.labels["KEY_CHARACTER"]) == 3
 
 
-def test_the_polled_driver_says_that_codes_were_lost_and_lets_go_of_everything():
+def test_the_polled_driver_says_that_codes_were_lost_and_lets_go_of_everything(boot):
     """A ring of two codes and nine keys pressed at once: the overflow bit, once, when the card is empty again."""
     machine = boot("keyboard-test", ring_slots=2)
     for name in ("left shift", *"asdfghjk"):
@@ -132,7 +132,7 @@ def test_the_polled_driver_says_that_codes_were_lost_and_lets_go_of_everything()
 # Pad tester, pad driver -----------------------------------------------------------------------------------------------
 
 
-def test_the_pad_tester_shows_both_sockets():
+def test_the_pad_tester_shows_both_sockets(boot):
     """Order A, B, Select, Start, Up, Down, Left, Right from bit 7, 0 = pressed: R. Price, blog post 3113."""
     machine = boot("pad-test")
     machine.pads[1].press("a")
@@ -152,7 +152,7 @@ def test_the_pad_tester_shows_both_sockets():
     assert shown[6].split() == ["seen", "a", "left"]
 
 
-def test_an_empty_socket_shows_nothing_held_and_a_pad_can_be_plugged_in():
+def test_an_empty_socket_shows_nothing_held_and_a_pad_can_be_plugged_in(boot):
     machine = boot("pad-test")
     machine.pads[1].unplug()
     machine.run(seconds=0.05)
@@ -163,7 +163,7 @@ def test_an_empty_socket_shows_nothing_held_and_a_pad_can_be_plugged_in():
     assert lines(machine)[5].split() == ["held", "b"]
 
 
-def test_a_byte_that_changes_between_two_reads_is_noticed_and_settles():
+def test_a_byte_that_changes_between_two_reads_is_noticed_and_settles(boot):
     """The press is moved cycle by cycle past the moment of the read; the card's byte is a round of 16 cycles behind."""
     machine = boot("pad-test")
     for _ in range(3):
@@ -191,7 +191,7 @@ def listed(machine: Machine) -> list[str]:
     return [line.strip() for line in lines(machine)[2:18] if line]
 
 
-def test_the_catalogue_takes_entries_lists_and_finds_them():
+def test_the_catalogue_takes_entries_lists_and_finds_them(boot):
     machine = boot("catalogue")
     assert listed(machine)[0] == "1  broad beans"
     assert len(listed(machine)) == 6
@@ -208,7 +208,7 @@ def test_the_catalogue_takes_entries_lists_and_finds_them():
     assert listed(machine) == []
 
 
-def test_the_catalogue_corrects_a_line_and_turns_pages():
+def test_the_catalogue_corrects_a_line_and_turns_pages(boot):
     machine = boot("catalogue")
     for number in range(20):
         typed(machine, f"add bed {number}\n")
@@ -224,7 +224,7 @@ def test_the_catalogue_corrects_a_line_and_turns_pages():
     assert lines(machine)[22].startswith("> ok")
 
 
-def test_a_line_and_an_entry_have_an_end():
+def test_a_line_and_an_entry_have_an_end(boot):
     machine = boot("catalogue")
     typed(machine, "add " + "x" * 60 + "\n")
     assert listed(machine)[-1] == "7  " + "x" * 31
@@ -274,7 +274,7 @@ def codes_lost_at(machine: Machine, interval: float, taps: int) -> int:
     return machine.peek(machine.labels["KEYS_LOST"])
 
 
-def test_typing_at_the_rate_of_the_line_loses_nothing_and_a_step_above_is_flagged():
+def test_typing_at_the_rate_of_the_line_loses_nothing_and_a_step_above_is_flagged(boot):
     """The program needs less for a tap than its three bytes take on the line (3 x 1080 us), so the line sets the
     highest rate, 308 taps a second. At it nothing is lost; 5 % above, the keyboard's own 16 bytes run full and it says
     00 (IBM, Technical Reference, PC AT, 1984, p. 4-3), which the catalogue shows."""
@@ -288,18 +288,20 @@ def test_typing_at_the_rate_of_the_line_loses_nothing_and_a_step_above_is_flagge
     assert lines(machine)[20] == " keys were lost, please look again"
 
 
-def test_on_a_slow_machine_the_drivers_loop_sets_the_highest_rate():
+def test_on_a_slow_machine_the_drivers_loop_sets_the_highest_rate(load_machine):
     """At 200 kHz three bytes come in 648 cycles and the program needs twice that. The rate by its own work, measured
     with a full line, loses nothing; 3 % above, the driver's 64 places and the card's 15 run full, and it says so."""
 
-    def slow_machine() -> Machine:
-        machine = Machine.load(DEMO / "catalogue", clock="200 kHz", settings={3: QUICK}, engine="exact")
+    def full_line(machine: Machine) -> None:
         machine.run(seconds=0.6)
-        for _ in range(36):  # a full line: from here on every tap costs the same
+        for _ in range(36):  # from here on every tap costs the same
             machine.keys.press("x")
             machine.keys.release("x", at=machine.cycle + 2_000)
             machine.run(cycles=4_000)
-        return machine
+
+    def slow_machine() -> Machine:
+        slow = {"clock": "200 kHz", "settings": {3: QUICK}, "engine": "exact"}
+        return load_machine("demo/catalogue", boot=full_line, **slow)
 
     machine = slow_machine()
     work = tap_work(machine)
@@ -309,7 +311,7 @@ def test_on_a_slow_machine_the_drivers_loop_sets_the_highest_rate():
 
 
 @pytest.mark.parametrize("slots", [2, 4])
-def test_a_driver_slower_than_the_line_sets_the_highest_rate_and_overflow_is_flagged(slots):
+def test_a_driver_slower_than_the_line_sets_the_highest_rate_and_overflow_is_flagged(boot, slots):
     """Interrupts kept off for longer than the ring has places: with 2 (4) slots 1 (3) codes wait, one more is lost."""
     for codes_held_off, expected in ((slots - 1, 0), (slots, 1)):
         machine = boot("catalogue", ring_slots=slots)
@@ -327,7 +329,7 @@ def test_a_driver_slower_than_the_line_sets_the_highest_rate_and_overflow_is_fla
 
 
 @pytest.mark.parametrize("engine", ["exact", "translated"])
-def test_a_saved_machine_goes_on_typing_as_the_one_that_ran_through(engine):
+def test_a_saved_machine_goes_on_typing_as_the_one_that_ran_through(boot, engine):
     """Saved inside a typed line, with codes on the wire, in both rings and still to come."""
     first, second = boot("catalogue", engine=engine), boot("catalogue", engine=engine)
     first.keys.type("add hollyhocks\nfind o")

@@ -5,8 +5,7 @@ import re
 import bincopy
 import pytest
 
-from simkit import Machine
-
+MONITOR = "demo/monitor"
 QUESTION = b"What now? "
 HELD = re.compile(r"([0-9a-f]{4}) holds((?: [0-9a-f]{2})+)")
 
@@ -16,7 +15,6 @@ class Talk:
 
     def __init__(self, machine):
         self.machine = machine
-        self.wait(QUESTION)
 
     def wait(self, text, start=0):
         limit = self.machine.cycle + 10_000_000
@@ -38,9 +36,14 @@ class Talk:
         return b"".join(bytes.fromhex(row[1]) for row in HELD.findall(self.line(text)))
 
 
+def asked(machine):
+    """Where most tests begin: the monitor has asked its first question."""
+    Talk(machine).wait(QUESTION)
+
+
 @pytest.fixture(params=["exact", "translated"])
-def talk(request):
-    return Talk(Machine.load("demo:monitor", engine=request.param))
+def talk(request, load_machine):
+    return Talk(load_machine(MONITOR, engine=request.param, boot=asked))
 
 
 def test_help_names_every_word(talk):
@@ -81,8 +84,8 @@ def test_letters_may_be_capitals_and_mistakes_are_rubbed_out(talk):
         ("put c000 00", "There is no memory to write to at c000"),
     ],
 )
-def test_wrong_lines_are_answered(line, answer):
-    machine = Machine.load("demo:monitor", engine="exact")
+@pytest.mark.machine(MONITOR, engine="exact", boot=asked)
+def test_wrong_lines_are_answered(line, answer, machine):
     assert Talk(machine).line(line).startswith(answer)
 
 
@@ -168,10 +171,8 @@ def poke(machine, address, data):
         machine.poke(address + n, byte)
 
 
-def banked(engine, code):
-    """The machine past its start, with `code(bank)` at $8000 of each bank."""
-    machine = Machine.load("demo:monitor", engine=engine)
-    machine.run(cycles=5_000)
+def banked(machine, code):
+    """Put `code(bank)` at $8000 of each bank; the machine is past its start."""
     for bank in range(8):
         poke(machine, 0x0400, bytes([0xA9, bank, 0x8D, 0x70, 0x7F]))  # lda #bank; sta BANK_LATCH
         machine.cpu.pc = 0x0400
@@ -192,7 +193,7 @@ def run_from(machine, address, end, step=9_973):
     return seen
 
 
-def test_code_called_in_banks_runs_alike_on_both_engines():
+def test_code_called_in_banks_runs_alike_on_both_engines(load_machine):
     """A loop in common RAM calls every bank 200 times."""
 
     def code(bank):
@@ -202,7 +203,7 @@ def test_code_called_in_banks_runs_alike_on_both_engines():
 
     results = []
     for engine in ("exact", "translated"):
-        machine = banked(engine, code)
+        machine = banked(load_machine(MONITOR, engine=engine, boot="cycles=5000"), code)
         poke(machine, 0x0400, CALLER)
         machine.poke(0x20, 200)
         results.append(run_from(machine, 0x0400, 0x0400 + len(CALLER) - 3))
@@ -210,7 +211,7 @@ def test_code_called_in_banks_runs_alike_on_both_engines():
     assert results[0][-1][-1] == bytes((200 * (bank + 1)) & 0xFF for bank in range(8))
 
 
-def test_code_that_switches_the_bank_under_itself_goes_on_in_the_other():
+def test_code_that_switches_the_bank_under_itself_goes_on_in_the_other(load_machine):
     """Common practice, and the latch's function table: the new bank counts from the next fetch."""
 
     def code(bank):
@@ -221,7 +222,7 @@ def test_code_that_switches_the_bank_under_itself_goes_on_in_the_other():
 
     results = []
     for engine in ("exact", "translated"):
-        machine = banked(engine, code)
+        machine = banked(load_machine(MONITOR, engine=engine, boot="cycles=5000"), code)
         machine.poke(0x21, 3)
         machine.poke(0x22, 250)
         results.append(run_from(machine, 0x8000, 0x8012, 997))
@@ -231,26 +232,26 @@ def test_code_that_switches_the_bank_under_itself_goes_on_in_the_other():
     assert (counts[3], counts[4], counts[5]) == (32, 32, 31), "250 rounds over eight banks, from the third on"
 
 
-def test_the_latch_is_unknown_until_the_rom_writes_it():
+def test_the_latch_is_unknown_until_the_rom_writes_it(load_machine):
     """A 74HC574 has no clear pin: the ROM must be reachable with any bank."""
     for seed in range(4):
-        machine = Machine.load("demo:monitor", seed=seed, engine="exact")
-        Talk(machine)
+        machine = load_machine(MONITOR, seed=seed, engine="exact")
+        asked(machine)
         assert machine.card(5).words()[0].startswith("74HC574 holds $00")
 
 
 @pytest.mark.parametrize("demo", ["monitor", "bench"])
-def test_both_engines_and_a_loaded_snapshot_end_in_the_same_state(demo):
+def test_both_engines_and_a_loaded_snapshot_end_in_the_same_state(demo, load_machine):
     """Timers, serial line, interrupts and banks: the whole saved state, byte for byte."""
     states = []
     for engine in ("exact", "translated"):
-        machine = Machine.load(f"demo:{demo}", engine=engine)
+        machine = load_machine(f"demo/{demo}", engine=engine)
         machine.serial.send(b"bank 5\rput 8000 01 02\rlook 8000\r", at=400_000)
         machine.run(cycles=433_333)
         middle = machine.save()
         machine.run(cycles=566_667)
         states.append(machine.save())
-        again = Machine.load(f"demo:{demo}", engine=engine)
+        again = load_machine(f"demo/{demo}", engine=engine)
         again.load_state(middle)
         again.run(cycles=566_667)
         states.append(again.save())

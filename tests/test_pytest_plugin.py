@@ -87,6 +87,43 @@ def test_the_boot_place_is_run_to_once(folder):
     folder.runpytest().assert_outcomes(passed=4)
 
 
+def test_a_function_plays_the_machine_to_where_tests_begin_and_runs_once(folder):
+    folder.makepyfile(
+        """
+        import pytest
+        played = []
+        def begin(machine):
+            played.append(machine)
+            machine.run(label="loop")
+            machine.poke(0x10, 77)
+        @pytest.mark.parametrize("n", range(3))
+        @pytest.mark.machine(boot=begin)
+        def test_a(machine, n):
+            assert len(played) == 1
+            assert machine.peek(0x10) == 77
+        """
+    )
+    folder.runpytest().assert_outcomes(passed=3)
+
+
+def test_one_test_gets_several_machines(folder):
+    folder.makepyfile(
+        """
+        def test_a(load_machine, machine):
+            other = load_machine(seed=5, engine="exact", boot="label=loop")
+            assert other.cycle == 16 and machine.cycle == 0
+            assert other.peek(0x20, 64) != machine.peek(0x20, 64)
+        def test_b(load_machine):
+            load_machine().run(cycles=30)
+            load_machine().run(cycles=60)
+            assert 0
+        """
+    )
+    result = folder.runpytest()
+    result.assert_outcomes(passed=1, failed=1)
+    result.stdout.fnmatch_lines(["*machine Small*", "cycle 3? *", "*machine Small*", "cycle 6? *"])
+
+
 def test_the_marker_changes_machine_and_clock(folder):
     (folder.path / "other").mkdir()
     (folder.path / "other" / "machine.toml").write_text(MACHINE.replace("Small", "Other").replace("small", "../small"))
@@ -232,7 +269,13 @@ def test_coverage_of_the_tests_is_written(folder, workers):
     )
     result = folder.runpytest_subprocess("--simkit-coverage=counts.json", *workers)
     result.assert_outcomes(passed=2)
-    result.stdout.fnmatch_lines(["*ROM instructions ran: counts.json"])
+    result.stdout.fnmatch_lines(
+        [
+            "machine  instructions ran *branches both ways",
+            "Small *6 of 7 *85 % *0 of 1 *0 %",
+            "counts of Small: counts.json",
+        ]
+    )
     counts = json.loads((folder.path / "counts.json").read_text())
     assert {"8007", "8010", "8011"} <= set(counts["ran"])
     assert counts["ran"]["8010"] == 1

@@ -1,13 +1,10 @@
-"""Slug Watch on Marlpit, played through the public surface: pads and keys in, memory and picture out."""
-
-from pathlib import Path
+"""Slug Watch on Marlpit, played through the pytest plug-in: pads and keys in, memory and picture out."""
 
 import numpy as np
 import pytest
 
-from simkit import Machine
-
-MARLPIT = Path(__file__).resolve().parent.parent / "demo" / "marlpit"
+MARLPIT = "demo/marlpit"
+TITLE_SHOWN = "seconds=1"
 TITLE, PLAYING, LEVEL_CLEAR, GAME_OVER, PAUSED = range(5)
 CREEPING, EATING, CAUGHT = 1, 2, 3
 LIGHT_BLUE, LIGHT_RED = 5, 9  # the two gardeners' jackets
@@ -90,28 +87,22 @@ class Player:
         return False
 
 
-@pytest.fixture(scope="module")
-def snapshots():
-    """The machine on the title, and a game just begun."""
-    player = Player(Machine.load(MARLPIT))
-    player.m.run(seconds=1)
-    title = player.m.save()
-    player.tap("start")
-    return {"title": title, "game": player.m.save()}
+def begin_game(machine):
+    """Where most tests begin: a game for one, just started."""
+    machine.run(seconds=1)
+    Player(machine).tap("start")
 
 
 @pytest.fixture
-def at_title(snapshots):
-    player = Player(Machine.load(MARLPIT))
-    player.m.load_state(snapshots["title"])
+def at_title(load_machine):
+    player = Player(load_machine(MARLPIT, boot=TITLE_SHOWN))
     yield player
     assert list(player.m.findings) == []
 
 
 @pytest.fixture
-def in_game(snapshots):
-    player = Player(Machine.load(MARLPIT))
-    player.m.load_state(snapshots["game"])
+def in_game(load_machine):
+    player = Player(load_machine(MARLPIT, boot=begin_game))
     assert player.state == PLAYING
     yield player
     assert list(player.m.findings) == []
@@ -150,9 +141,8 @@ def test_title_letters_are_the_font_three_times_as_big(at_title):
 
 
 @pytest.mark.parametrize("seed", [2, 77])
-def test_title_does_not_depend_on_what_memory_held_at_power_up(at_title, seed):
-    other = Machine.load(MARLPIT, seed=seed)
-    other.run(seconds=1)
+def test_title_does_not_depend_on_what_memory_held_at_power_up(at_title, load_machine, seed):
+    other = load_machine(MARLPIT, seed=seed, boot=TITLE_SHOWN)
     assert other.screen.text() == at_title.m.screen.text()
     assert np.array_equal(other.screen.pixels[:120], at_title.m.screen.pixels[:120])
     assert list(other.findings) == []
@@ -457,11 +447,10 @@ def play(player, frames):
             player.tap("start", pad=2)
 
 
-def test_same_inputs_give_the_same_game(snapshots):
+def test_same_inputs_give_the_same_game(load_machine):
     ends = []
     for _ in range(2):
-        player = Player(Machine.load(MARLPIT))
-        player.m.load_state(snapshots["game"])
+        player = Player(load_machine(MARLPIT, boot=begin_game))
         play(player, 200)
         ends.append((player.m.cycle, player.m.peek(0, 0x400), player.m.screen.pixels.tobytes()))
     assert ends[0] == ends[1]

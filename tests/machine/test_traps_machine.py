@@ -10,12 +10,12 @@ RESULTS = ("LATCH_LEFT", "INC_READS", "INC_WRITES", "ENTRIES", "STEPS_BETWEEN", 
 
 @pytest.mark.parametrize("engine", ["exact", "auto"])
 @pytest.mark.parametrize(("part", "results"), [("6502", (0, 1, 2, 3, 1, 8, 0x10)), ("65C02", (1, 2, 1, 3, 1, 0, 0x0A))])
-def test_each_part_springs_the_traps_in_its_own_way(tmp_path, part, results, engine):
+def test_each_part_springs_the_traps_in_its_own_way(tmp_path, load_machine, part, results, engine):
     """MCS6500 Hardware Manual 1976, A.2.5, A.4.2; Rockwell R65C00 data 1984, list of differences, items 1, 4 and 5."""
     path = tmp_path / "machine.toml"
     base = demo_folder() / "traps" / "machine.toml"
     path.write_text(f'base = "{base.as_posix()}"\ncpu = "{part}"\n')
-    m = Machine.load(path, engine=engine)
+    m = load_machine(path, engine=engine)
     m.run(label="stop", timeout=0.1)
     assert m.peek(m.labels["DONE"]) == 0xA5
     assert tuple(m.peek(m.labels[name]) for name in RESULTS) == results
