@@ -33,6 +33,7 @@ COMMANDS: dict[str, str] = {
     "burn": "simkit.commands.burn",
     "coverage": "simkit.commands.coverage",
     "explain": "simkit.commands.explain",
+    "show": "simkit.commands.show",
     "opcode": "simkit.commands.opcode",
     "video": "simkit.commands.video",
     "cards": "simkit.commands.cards",

@@ -1,0 +1,182 @@
+"""`simkit show`: what a machine looks like inside at a moment: CPU, cards in words, last instructions, memory."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from simkit.commands.options import (
+    ClockOption,
+    EngineOption,
+    ImageOption,
+    JsonOption,
+    LabelsOption,
+    MachineArgument,
+    MachineOptions,
+    SeedOption,
+    SetOption,
+    help_text,
+)
+from simkit.errors import SimkitError
+
+if TYPE_CHECKING:
+    from simkit.machine import Machine
+
+LAST_SHOWN = 8
+MEMORY_SHOWN = 32
+"""Bytes of memory shown from an address on, in rows of eight."""
+FLAG_WORDS = (
+    (0x80, "negative"),
+    (0x40, "overflow"),
+    (0x08, "decimal"),
+    (0x04, "interrupts off"),
+    (0x02, "zero"),
+    (0x01, "carry"),
+)
+
+HELP = help_text(
+    "Show what a machine looks like inside at a moment: the CPU, what each card holds in words, the last instructions, "
+    "findings; with --memory the bytes from an address on.",
+    "--source prints the Python function into which the translated engine turns the program from an address on.",
+    examples=(
+        "simkit show demo:marlpit --at 2s",
+        "simkit show demo:marlpit --at 2s --memory PLAYER1_X",
+        'simkit show demo:bench --at 0.1s --memory "$0200"',
+        "simkit show demo:marlpit --at 1s --source wait_until_drawn",
+    ),
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("show", help=HELP)(show)
+
+
+def show(
+    machine: MachineArgument,
+    at: Annotated[str, typer.Option("--at", metavar="TIME", help="When to look: 0.5s, 120f, 5000c.")] = "2s",
+    typed: Annotated[
+        list[str] | None, typer.Option("--type", metavar="TEXT@TIME", help="Type a text. Repeatable.")
+    ] = None,
+    pad: Annotated[
+        list[str] | None, typer.Option("--pad", metavar="N=BUTTONS@FROM..TO", help="Hold pad buttons. Repeatable.")
+    ] = None,
+    memory: Annotated[
+        list[str] | None, typer.Option("--memory", metavar="ADDR", help="Address or label; repeatable.")
+    ] = None,
+    source: Annotated[
+        str | None, typer.Option("--source", metavar="ADDR", help="Print the translated function instead.")
+    ] = None,
+    seed: SeedOption = None,
+    image: ImageOption = None,
+    labels: LabelsOption = None,
+    clock: ClockOption = None,
+    settings: SetOption = None,
+    engine: EngineOption = "auto",
+    as_json: JsonOption = False,
+) -> None:
+    """Show a machine (see HELP)."""
+    from simkit.commands.check import scheduled
+    from simkit.commands.headless import run_forward
+
+    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings, engine).load()
+    addresses = [address_of(loaded, text) for text in memory or []]
+    entry = address_of(loaded, source) if source is not None else None
+    run_forward(loaded, scheduled(loaded, at, typed or [], pad or []))
+    if entry is not None:
+        from simkit.cpu.translate.engine import generated_source
+
+        text = generated_source(loaded.cpu, entry)
+        print(json.dumps({"address": entry, "source": text}, indent=2) if as_json else text)
+        return
+    found = inside(loaded, addresses)
+    print(json.dumps(found, indent=2) if as_json else "\n".join(words(found)))
+
+
+def address_of(machine: Machine, text: str) -> int:
+    """Address written as "$7F22" or as a label.
+
+    Raises:
+        SimkitError: neither.
+    """
+    digits = text.removeprefix("$")
+    if text.startswith("$") or (digits and digits[0].isdigit()):
+        try:
+            address = int(digits, 16)
+        except ValueError:
+            address = -1
+        if not 0 <= address <= 0xFFFF:
+            raise SimkitError(f"{text!r} is not an address.", remedy="Write $0000 to $FFFF or a label.")
+        return address
+    return machine.labels[text]
+
+
+def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
+    """Everything that is shown, as plain values."""
+    cpu = machine.cpu
+    return {
+        "machine": machine.description.name,
+        "cycle": machine.cycle,
+        "seconds": machine.seconds,
+        "cpu": {
+            "part": machine.description.cpu,
+            "pc": cpu.pc,
+            "label": machine.labels.name_at(cpu.pc),
+            "a": cpu.a,
+            "x": cpu.x,
+            "y": cpu.y,
+            "stack_pointer": cpu.sp,
+            "flags": [word for mask, word in FLAG_WORDS if cpu.p & mask],
+            "halted": cpu.halted,
+        },
+        "lines_pulled": [name for name in ("IRQ", "NMI", "RESET") if machine.lines[name].asserted],
+        "cards": [
+            {"slot": slot, "kind": card.kind, "words": card.words()} for slot, card in sorted(machine.cards.items())
+        ],
+        "last": [
+            {"cycle": done.cycle, "address": done.address, "text": done.text, "label": done.label}
+            for done in machine.last(LAST_SHOWN)
+        ],
+        "memory": [{"address": address, "bytes": list(machine.peek(address, MEMORY_SHOWN))} for address in addresses],
+        "findings": [
+            {"rule": rule, "slot": slot, "count": count} for (rule, slot), count in machine.findings.counts().items()
+        ],
+    }
+
+
+def words(found: dict[str, Any]) -> list[str]:
+    """What is shown, in lines for people."""
+    cpu = found["cpu"]
+    where = f"${cpu['pc']:04X}" + (f" ({cpu['label']})" if cpu["label"] else "")
+    cycle = f"{found['cycle']:,}".replace(",", " ")
+    lines = [
+        f"{found['machine']} at {found['seconds']:.6f} s, cycle {cycle}",
+        "",
+        f"CPU ({cpu['part']}): next instruction at {where}",
+        f"  A holds ${cpu['a']:02X}, X ${cpu['x']:02X}, Y ${cpu['y']:02X}; the stack pointer stands at "
+        f"${cpu['stack_pointer']:02X}",
+        f"  set: {', '.join(cpu['flags']) or 'no flag'}",
+        f"  lines pulled: {', '.join(found['lines_pulled']) or 'none'}",
+    ]
+    if cpu["halted"]:
+        lines.append(f"  {cpu['halted']}")
+    for card in found["cards"]:
+        lines += ["", f"slot {card['slot']}: {card['kind']}", *(f"  {line}" for line in card["words"])]
+    lines += ["", "Last instructions:"]
+    for done in found["last"]:
+        name = f"{done['label']}: " if done["label"] else ""
+        lines.append(f"  cycle {done['cycle']}  ${done['address']:04X}  {name}{done['text']}")
+    for block in found["memory"]:
+        lines += ["", f"Memory from ${block['address']:04X}:"]
+        for start in range(0, MEMORY_SHOWN, 8):
+            row = " ".join(f"{byte:02X}" for byte in block["bytes"][start : start + 8])
+            lines.append(f"  ${(block['address'] + start) & 0xFFFF:04X}  {row}")
+    if found["findings"]:
+        lines += ["", "Findings:"]
+        lines += [
+            f"  {entry['rule']}, {'slot ' + str(entry['slot']) if entry['slot'] else 'machine'}: {entry['count']}"
+            for entry in found["findings"]
+        ]
+    return lines

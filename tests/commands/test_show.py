@@ -1,0 +1,58 @@
+"""`simkit show`: the inside of a machine in words and JSON, and the source of translated functions."""
+
+import json
+
+import pytest
+
+from simkit.commands.main import main
+
+
+@pytest.fixture
+def simkit(capsys):
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main(arguments)
+        return ended.value.code, *capsys.readouterr()
+
+    return run
+
+
+def test_the_inside_is_told_in_words(simkit):
+    code, out, err = simkit("show", "demo:traps", "--at", "300c", "--memory", "LATCH_LEFT")
+    assert (code, err) == (0, "")
+    assert "Traps at 0.000" in out
+    assert "CPU (65C02): next instruction at" in out
+    assert "slot 1: sram" in out
+    assert "Last instructions:" in out
+    assert "  $0010  01 02 01" in out
+
+
+def test_programs_get_the_same_as_json(simkit):
+    code, out, _ = simkit("show", "demo:traps", "--at", "300c", "--memory", "$0010", "--json")
+    found = json.loads(out)
+    assert code == 0
+    assert found["memory"][0]["bytes"][:3] == [1, 2, 1]
+    assert [card["slot"] for card in found["cards"]] == [1, 2, 3]
+
+
+def test_the_source_of_a_translated_function_is_a_python_function(simkit):
+    code, out, _ = simkit("show", "demo:traps", "--at", "10c", "--source", "$8000")
+    assert code == 0
+    compile(out, "shown", "exec")
+    assert out.lstrip().startswith(("def ", "#"))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--memory", "$12345"), "'$12345' is not an address"),
+        (("--memory", "nowhere"), "no label 'nowhere'"),
+        (("--source", "$0010"), "always left to the exact engine"),
+        (("--source", "$8000", "--engine", "exact"), "The exact engine translates nothing"),
+        (("--at", "soon"), "'soon' is not a duration"),
+    ],
+)
+def test_wrong_use_gets_one_message(simkit, arguments, message):
+    code, out, err = simkit("show", "demo:traps", *arguments)
+    assert (code, out) == (2, "")
+    assert message in err
