@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from simkit.catalogue import entries
 from simkit.commands.options import JsonOption, help_text
 from simkit.errors import SimkitError
 
@@ -283,7 +284,9 @@ def new_card(
     print(f"Written: {', '.join(str(path) for path in written)}.")
     if package:
         # A bare name would have pip look for a stranger's package.
-        print(f"Install it:  pip install ./{Path(name).as_posix()}\nTest it:     pytest {name}".replace("./..", ".."))
+        place = Path(name).as_posix()
+        print(f"Install it:  pip install {place if place.startswith(('/', '..')) else './' + place}")
+        print(f"Test it:     pytest {name}")
     else:
         print(f"Test it: pytest {written[1]}")
     print(f"Then, in a machine file:\n\n{snippet}")
@@ -314,12 +317,14 @@ def write_package(folder: Path) -> tuple[list[Path], str, str]:
         The files, the lines for a machine file, and the kind.
 
     Raises:
-        SimkitError: the name cannot be used, or the folder exists already.
+        SimkitError: the name cannot be used, a card has it, or the folder exists already.
     """
     words = _words(folder.name)
     if folder.exists():
         raise SimkitError(f"{folder} exists already; nothing was written.", remedy="Choose another name.")
     kind = words["kind"]
+    if kind in entries():
+        raise SimkitError(f"There is a card {kind!r} already; nothing was written.", remedy="Choose another name.")
     snippet = SNIPPET.format(machine_kind=kind)
     indented = "".join(f"    {line}\n" for line in snippet.splitlines()).rstrip()
     files = {

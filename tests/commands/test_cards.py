@@ -124,3 +124,27 @@ def test_the_written_card_keeps_the_contract(tmp_path, monkeypatch):
     _, _, kind = write_file(tmp_path / "night-light")
     assert contract_problems(kind) == []
     assert card_lines(describe_all(kind)[0][0])[0].startswith("file:night_light.py:NightLight  Night light card")
+
+
+def test_a_package_does_not_take_the_name_of_a_card_there_is(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert run("new", "card", "sram", "--package") == 2
+    assert "There is a card 'sram' already" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(("folder", "told"), [("slug-bell", "./slug-bell"), ("mine/slug-bell", "./mine/slug-bell")])
+def test_pip_is_told_a_folder_and_never_a_bare_name(folder, told, tmp_path, monkeypatch, capsys):
+    """A bare name would have pip fetch a stranger's package of that name (pip documentation, pip install)."""
+    monkeypatch.chdir(tmp_path)
+    assert run("new", "card", folder, "--package") == 0
+    assert f"pip install {told}\n" in capsys.readouterr().out
+
+
+def test_a_class_that_is_not_there_is_answered_with_the_cards_of_the_file(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    write_file(tmp_path / "bell")
+    assert run("cards", "file:bell.py:Belll") == 2
+    told = capsys.readouterr().err
+    assert "Bell" in told
+    assert "PinSpec" not in told
