@@ -18,10 +18,11 @@ import attrs
 from simkit.assembly import assemble, check_overlaps, check_strobes
 from simkit.bus import OUTSIDE_MACHINE, BusCycle
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
-from simkit.description import Description, read_description
+from simkit.description import Description
 from simkit.errors import SimkitError
 from simkit.findings import Findings
 from simkit.lines import Drive, Pin, PinSpec
+from simkit.machinefile import read_description
 from simkit.routine import call as routine_call
 from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
 from simkit.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, only_port

@@ -11,6 +11,7 @@ ROOT = Path(__file__).parent.parent
 ORDER = ("contract", "cpu", "machine", "tools", "fronts")
 CONTRACT = {"decode", "errors", "clock", "findings", "events", "lines", "select", "ports", "card", "bus"}
 MACHINE = {
+    "machinefile",
     "assembly",
     "boundedfile",
     "settings",

@@ -82,7 +82,7 @@ def _list(as_json: bool) -> None:
 
 def shipped_demos() -> list[Demo]:
     """All machines that come with the kit, by name."""
-    from simkit.description import MACHINE_FILE
+    from simkit.machinefile import MACHINE_FILE
     from simkit.shipped import demo_folder
     from simkit.tomlfile import read_toml
 
@@ -105,7 +105,7 @@ def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
     Raises:
         SimkitError: no such machine, or a file is already there; nothing is written then.
     """
-    from simkit.description import machine_path, read_description
+    from simkit.machinefile import machine_path, read_description
     from simkit.shipped import shipped_folder
 
     root = shipped_folder().resolve()

@@ -4,8 +4,8 @@ from fractions import Fraction
 
 import pytest
 
-from simkit.description import read_description
 from simkit.errors import SeveralErrors, SimkitError
+from simkit.machinefile import read_description
 
 SOUND = """\
 name = "Potting shed"
