@@ -44,6 +44,11 @@ CONTROL = 1
 
 _SPRITE_REGISTERS = (0, 1, 5, 6)
 
+_NOTHING, _WRITE, _READ = What  # looked up once: block uploads ask for each byte
+
+ROUNDING_US = 5e-7
+"""A gap this much shorter than a limit still counts as the limit: gaps are products of fractions. Arithmetic"""
+
 PIXEL_ASPECT = {262: Fraction(8, 7), 313: Fraction(295, 215)}
 """Width by height of a dot on a 4:3 screen: square dots come at 135/22 MHz (60 Hz) and 7.375 MHz (50 Hz), from memory,
 against 5.3693 MHz here; 50 Hz rounded to 295/215."""
@@ -91,6 +96,9 @@ class TileVideo(Card):
         self._wires = MemoryWires(settings.memory_address, settings.memory_open_line, settings.memory_read_data)
         self._faults = picture_faults(settings.part, settings.crystal_hz, settings.board, settings.load_resistor)
         self._rules = Rules(slot, settings.strobe_ns or float(500_000_000 / slot.clock_hz))
+        self._narrow = self._rules.narrow_strobes
+        self._takes_early = settings.write_data == "start of strobe"
+        self._both_kept = settings.too_soon == "both kept"
         self._cycle_us = float(1_000_000 / slot.clock_hz)
         self._registers = bytearray(8)
         self._set_once = 0  # bit n: the program has written register n
@@ -185,21 +193,22 @@ class TileVideo(Card):
         self._drive_interrupt(cycle)
 
     def _settle(self, tick: int) -> None:
+        ports = self._ports
         while True:
-            end = self._end_tick
-            ports = self._ports
-            if ports.waiting and ports.done_tick <= tick and ports.done_tick <= end:
+            if ports.waiting and ports.done_tick <= tick and ports.done_tick <= self._end_tick:
                 self._commit()
-            elif end <= tick:
-                self._unanswered = bool(self._status.value & Status.F and self._registers[1] & R1.IE)
-                self._status.finish_frame(self._tables, set_flag=not self._flag_lost)
-                self._flag_lost = False
-                self._picture.end_frame(self._raster.start + self._frame * self._raster.frame_ticks)
-                self._frame += 1
-                self._end_tick = self._raster.end_tick(self._frame)
-                self._pacing.start_frame(self._frame)
-            else:
+            if self._end_tick > tick:
                 return
+            self._finish_frame()
+
+    def _finish_frame(self) -> None:
+        self._unanswered = bool(self._status.value & Status.F and self._registers[1] & R1.IE)
+        self._status.finish_frame(self._tables, set_flag=not self._flag_lost)
+        self._flag_lost = False
+        self._picture.end_frame(self._raster.start + self._frame * self._raster.frame_ticks)
+        self._frame += 1
+        self._end_tick = self._raster.end_tick(self._frame)
+        self._pacing.start_frame(self._frame)
 
     def _drive_interrupt(self, cycle: int) -> None:
         asserted = self._status.value & Status.F and self._registers[1] & R1.IE
@@ -216,10 +225,10 @@ class TileVideo(Card):
         gap_us = (cycle - ports.asked_cycle) * self._cycle_us
         need_us = ports.need_tenths / 10
         older = ports.waiting
-        if older and self.settings.too_soon == "both kept":
+        if older and self._both_kept:
             self._commit()
         lost = ports.ask(what, value, cycle, edge, self._pacing, self.settings.too_soon)
-        if 0 < round(gap_us, 6) < need_us and (older or self.settings.pacing == "worst case"):
+        if 0 < gap_us < need_us - ROUNDING_US and (older or self.settings.pacing == "worst case"):
             line, _ = self._raster.beam(edge)
             where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
             self._rules.too_soon(
@@ -229,20 +238,23 @@ class TileVideo(Card):
     def _commit(self) -> None:
         """The waiting access takes place."""
         ports, tables, target = self._ports, self._tables, self._ports.target
-        cell = self._cell(target)
-        if ports.waiting == What.READ:
+        cell = target if tables.k16 else cell_of_4k(target)
+        if ports.waiting == _READ:
             ports.ahead = self._memory[cell]
         elif self._wires.straight:
-            sprites = (
-                tables.sprites <= target < tables.sprites + 128
-                or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
-            )
-            self._store(cell, ports.value, ports.done_tick, sprites=sprites)
+            if self._memory[cell] == ports.value:
+                self._written[cell] = 1
+            else:
+                sprites = (
+                    tables.sprites <= target < tables.sprites + 128
+                    or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
+                )
+                self._store(cell, ports.value, ports.done_tick, sprites=sprites)
         else:
             value = self._wires.read_back(ports.value)
             for reached in self._wires.same(cell):
                 self._store(reached, value, ports.done_tick, sprites=True)
-        ports.waiting = What.NOTHING
+        ports.waiting = _NOTHING
 
     def _store(self, cell: int, value: int, tick: int, *, sprites: bool) -> None:
         self._written[cell] = 1
@@ -284,30 +296,29 @@ class TileVideo(Card):
             return self._memory[self._cell(ports.target)]
         return ports.ahead
 
-    def _strobe(self, offset: int, cycle: int, *, is_write: bool) -> int:
-        """What every access has in common; gives the tick at which its strobe ends."""
+    def _strobe(self, offset: int, cycle: int, *, is_write: bool) -> None:
+        """What every access has in common."""
         ports = self._ports
-        edge = self._crystal.ticks_at(cycle + 1)
-        self._rules.strobe(cycle, is_write=is_write)
-        gap_us = (cycle - ports.strobe_cycle) * self._cycle_us
+        if self._narrow:
+            self._rules.strobe(cycle, is_write=is_write)
+        gap = cycle - ports.strobe_cycle
         first_byte_cycle, ports.strobe_cycle = ports.strobe_cycle, cycle
-        if not gap_us:
+        if not gap:
             self._rules.both_strobes(cycle)
         elif is_write and ports.read_cycle == cycle - 1 and ports.read_offset == offset:
             self._rules.dummy_read(cycle, offset)
-        elif offset == CONTROL and round(gap_us, 6) < PAIR_US:
-            self._rules.pair_too_soon(cycle, gap_us)
+        elif offset == CONTROL and gap * self._cycle_us < PAIR_US - ROUNDING_US:
+            self._rules.pair_too_soon(cycle, gap * self._cycle_us)
         if ports.second and not (is_write and offset == CONTROL):
             self._rules.pair_broken(cycle, "Status read" if offset == CONTROL else "Data port used", first_byte_cycle)
             ports.second = False
         if offset == DATA and not ports.address_valid:
             self._rules.address_used(cycle)
-        return edge
 
     def read(self, offset: int, cycle: int) -> int:
         """Read status, or the byte read ahead, which fetches the next one. [PG] 5.2, [YOUNG] 2.1, 2.3."""
         value = self.peek(offset, cycle)
-        edge = self._strobe(offset, cycle, is_write=False)
+        self._strobe(offset, cycle, is_write=False)
         self._ports.read_cycle, self._ports.read_offset = cycle, offset
         if offset == CONTROL:
             if self.settings.poll_race == "on" and self._crystal.first_cycle_at(self._end_tick) == cycle + 1:
@@ -318,21 +329,23 @@ class TileVideo(Card):
             self._rules.status_read()
             self._drive_interrupt(cycle)
         else:
+            edge = self._crystal.ticks_at(cycle + 1)
             self._settle(edge)
-            self._ask(What.READ, 0, edge, cycle)
+            self._ask(_READ, 0, edge, cycle)
         return value
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Write to memory through the data port, or one byte of a control pair. [PG] tables 4-1 to 4-4."""
-        self.advance(cycle)
-        edge = self._strobe(offset, cycle, is_write=True)
+        self._strobe(offset, cycle, is_write=True)
+        edge = self._crystal.ticks_at(cycle + 1)  # when the strobe ends
         self._settle(edge)
         ports = self._ports
-        if self.settings.write_data == "start of strobe":
+        if self._takes_early:
             value = self.slot.data_before
         if offset == DATA:
-            self._rules.memory_written(cycle, self._tables)
-            self._ask(What.WRITE, value, edge, cycle)
+            if not self._tables.k16:
+                self._rules.memory_written(cycle)
+            self._ask(_WRITE, value, edge, cycle)
             ports.ahead = value
         elif not ports.second:
             ports.first_byte(value, at_once=self.settings.first_byte == "at once")
@@ -343,7 +356,7 @@ class TileVideo(Card):
             if value & 0x80:
                 self._write_register(value, cycle, edge)
             elif not value & 0x40:
-                self._ask(What.READ, 0, edge, cycle)
+                self._ask(_READ, 0, edge, cycle)
 
     def _write_register(self, byte: int, cycle: int, edge: int) -> None:
         if byte & 0x78:

@@ -86,7 +86,7 @@ class PortState:
 
         The caller has let a waiting access take place that is done by `edge`, and all of them under "both kept".
         """
-        lost = self.waiting != What.NOTHING
+        lost = self.waiting != 0
         if lost and policy == "newer lost":
             return True
         if not lost or self.address != (self.target + 1) & _MASK:

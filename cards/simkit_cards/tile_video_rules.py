@@ -57,6 +57,11 @@ class Rules:
             self.said.add(rule)
             self._slot.report(rule, cycle, message)
 
+    @property
+    def narrow_strobes(self) -> bool:
+        """Whether any strobe is too narrow for the chip."""
+        return self._strobe_ns < max(WRITE_STROBE_NS, READ_STROBE_NS)
+
     # accesses -------------------------------------------------------------------------------------------------------
 
     def strobe(self, cycle: int, *, is_write: bool) -> None:
@@ -142,15 +147,14 @@ class Rules:
             f"${REVERSED[byte]:02X}.",
         )
 
-    def memory_written(self, cycle: int, tables: Tables) -> None:
+    def memory_written(self, cycle: int) -> None:
         """Bytes written in 4K addressing lie elsewhere in 16K addressing. [YOUNG] 2.1."""
-        if not tables.k16:
-            self._once(
-                "video-4k-addressing",
-                cycle,
-                "Video memory is written with register 1 bit 7 clear (4K addressing): on 16K memory the bytes will lie "
-                "elsewhere once the bit is set.",
-            )
+        self._once(
+            "video-4k-addressing",
+            cycle,
+            "Video memory is written with register 1 bit 7 clear (4K addressing): on 16K memory the bytes will lie "
+            "elsewhere once the bit is set.",
+        )
 
     # interrupt ------------------------------------------------------------------------------------------------------
 
