@@ -388,7 +388,11 @@ class Machine:
         return LineViews(self, self.bus.wiring.lines)
 
     def last(self, n: int = 20) -> list[Executed]:
-        """The last instructions executed, oldest first, at most 64."""
+        """The last instructions executed, oldest first, at most 64: as many as are recorded without a gap.
+
+        After a run there are 64. There may be fewer when the CPU halted or was held in RESET, as translated code is not
+        recorded, and none after a snapshot was loaded.
+        """
         recent = list(self.cpu.recent)[-n:] if n > 0 else []
         return [Executed(cycle, pc, self._disassembled(pc).text, self.labels.name_at(pc)) for cycle, pc in recent]
 

@@ -43,7 +43,8 @@ class ExactCpu(BusCycles):
         due: the sequence that comes next: "NMI", "IRQ", or None for an instruction.
         waiting: stopped by WAI.
         halted: why the CPU stands still until RESET, or None.
-        recent: (cycle, pc) of the last 64 instructions begun.
+        recent: (cycle, pc) of the last instructions begun, at most 64, without a gap; a convenience for people, not
+            part of the state that is saved.
     """
 
     def __init__(
@@ -311,7 +312,6 @@ class ExactCpu(BusCycles):
         state: dict[str, Any] = {name: getattr(self, name) for name in names}
         state["so_edge"] = self._so_edge
         state["nmi"] = self.recogniser.save()
-        state["recent"] = [list(entry) for entry in self.recent]
         return state
 
     def load(self, state: dict[str, Any]) -> None:
@@ -327,7 +327,6 @@ class ExactCpu(BusCycles):
         if state["due"] not in (None, "IRQ", "NMI") or not isinstance(state["halted"], str | None):
             raise ValueError("due or halted of the CPU is not what was saved")
         so_edge = state["so_edge"] if state["so_edge"] is None else _check(state, "so_edge", NEVER)
-        recent = [(int(cycle), int(pc)) for cycle, pc in state["recent"]]
         words = {name: bool(state[name]) for name in self._WORDS}
         self.recogniser.load(state["nmi"])
         self._drop_instruction()
@@ -339,7 +338,6 @@ class ExactCpu(BusCycles):
         self._stalled_at = -1
         self._so_edge = so_edge
         self.recent.clear()
-        self.recent.extend(recent)
         self.attention = True
 
 

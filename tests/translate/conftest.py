@@ -1,5 +1,6 @@
 """Two boards with the same program, one on each engine, and everything by which a user could tell them apart."""
 
+import json
 import random
 from fractions import Fraction
 from typing import Any, ClassVar
@@ -11,7 +12,7 @@ from simkit_cards.sram import Sram, SramSettings
 from simkit.bus import OUTSIDE_MACHINE, Bus
 from simkit.card import Card, Drive, PinSpec, Register, Slot
 from simkit.cpu.opcodes import OPCODES
-from simkit.cpu.translate.engine import RECORDED, TranslatingCpu, make_cpu
+from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.decode import Seat
 from simkit.events import NEVER
 from simkit.findings import Findings
@@ -108,13 +109,20 @@ class Ticker(Card):
 
 
 class Board:
-    """RAM $0000-$7EFF, the ticker $7F00-$7FFF, two banks of RAM at $8000, RAM with program and vectors at $C000."""
+    """RAM $0000-$7EFF, the ticker $7F00-$7FFF, two banks of RAM at $8000, RAM with program and vectors at $C000.
 
-    def __init__(self, part: str, engine: str) -> None:
+    Args:
+        part: the CPU.
+        engine: the engine.
+        card_reads_page_before: $7E00-$7EFF takes stores into the RAM but gives the bytes of the ticker.
+    """
+
+    def __init__(self, part: str, engine: str, *, card_reads_page_before: bool = False) -> None:
         self.findings = Findings()
         self.bus = bus = Bus(self.findings, seed=1)
+        not_page = "not (A14 and A13 and A12 and A11 and A10 and A9)"
         self.rams = [
-            self._ram(1, "0" + "x" * 15, ("01111111xxxxxxxx",)),
+            self._ram(1, "0" + "x" * 15, ("01111111xxxxxxxx",), read=not_page if card_reads_page_before else ""),
             self._ram(3, "10" + "x" * 14, (), "not BANK"),
             self._ram(4, "10" + "x" * 14, (), "BANK"),
             self._ram(5, "11" + "x" * 14, ()),
@@ -124,8 +132,13 @@ class Board:
             slot.pins[spec.name] = Pin(spec, 2)
             bus.wiring.line({"INT": "IRQ"}.get(spec.name, spec.name)).join(slot.pins[spec.name])
         self.ticker = Ticker(NoSettings(), slot)
-        self._seat(self.ticker, 2, Select(("01111111xxxxxxxx",)), "RW and PHI2", "not RW and PHI2")
-        self.pins = {name: Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), -1) for name in ("IRQ", "NMI", "SO", "RDY")}
+        if card_reads_page_before:
+            self._seat(self.ticker, 2, Select(("0111111xxxxxxxxx",)), "RW and PHI2", "not RW and PHI2 and A8")
+        else:
+            self._seat(self.ticker, 2, Select(("01111111xxxxxxxx",)), "RW and PHI2", "not RW and PHI2")
+        self.pins = {
+            name: Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), -1) for name in ("IRQ", "NMI", "SO", "RDY", "RESET")
+        }
         for name, pin in self.pins.items():
             bus.wiring.line(name).join(pin)
         bus.machine_events["line"] = self._line_event
@@ -136,10 +149,11 @@ class Board:
             ram.power_on(0)
         self.cpu.power_on()
 
-    def _ram(self, slot: int, select: str, not_select: tuple[str, ...], bank: str = "") -> Sram:
+    def _ram(self, slot: int, select: str, not_select: tuple[str, ...], bank: str = "", *, read: str = "") -> Sram:
         ram = Sram(SramSettings(size=32768), Slot(slot, CLOCK, 1, self.findings, self.bus))
         gate = f" and ({bank})" if bank else ""
-        self._seat(ram, slot, Select((select,), not_select), f"RW and PHI2{gate}", f"not RW and PHI2{gate}")
+        gate_read = f" and {read}" if read else gate
+        self._seat(ram, slot, Select((select,), not_select), f"RW and PHI2{gate_read}", f"not RW and PHI2{gate}")
         return ram
 
     def _seat(self, card: Card, slot: int, select: Select, read: str, write: str) -> None:
@@ -177,12 +191,6 @@ class Board:
                 log += [(first + n * period, "read", address & 7, value) for n in range(number)]
         return sorted(log)
 
-    def _recorded(self) -> list[tuple[int, int]]:
-        """The last instructions, as far back as they are recorded without gaps on both engines."""
-        if self.cpu.halted:  # in the middle of a run, and whatever came before may have been translated
-            return []
-        return [entry for entry in self.cpu.recent if entry[0] >= self.cpu.cycle - RECORDED]
-
     @property
     def state(self) -> dict[str, Any]:
         """All that counts."""
@@ -193,8 +201,8 @@ class Board:
             "accesses": self.accesses(),
             "memory": [bytes(ram._memory) for ram in self.rams],
             "findings": list(self.findings),
-            "recent": self._recorded(),
             "bus": self.bus.save(),
+            "saved": json.dumps(cpu.save(), sort_keys=True),
         }
 
 
@@ -226,9 +234,9 @@ def differences(one: dict[str, Any], two: dict[str, Any]) -> list[str]:
 class Pair:
     """Two boards that must not be told apart."""
 
-    def __init__(self, part: str) -> None:
-        self.exact = Board(part, "exact")
-        self.translated = Board(part, "translated")
+    def __init__(self, part: str, **options: Any) -> None:
+        self.exact = Board(part, "exact", **options)
+        self.translated = Board(part, "translated", **options)
         assert self.translated.cpu.code is not None
         self.translated.cpu.code.skipped = []
         self.both = (self.exact, self.translated)
@@ -245,6 +253,8 @@ class Pair:
                 board.cpu.run(board.cpu.cycle + number)
             found = differences(self.exact.state, self.translated.state)
             assert not found, "\n".join(found)
+            recent, known = (list(board.cpu.recent) for board in self.both)
+            assert recent[len(recent) - len(known) :] == known
 
     @property
     def functions(self) -> int:
@@ -323,8 +333,9 @@ class Programs:
             pair.each("place", address, code)
         pair.each("vectors")
         for _ in range(self.random.randrange(6)):
-            name = self.random.choice(("IRQ", "IRQ", "NMI", "SO"))
-            pair.each("pull", name, self.random.randrange(7, 20_000), self.random.randrange(1, 60))
+            name = self.random.choice(("IRQ", "IRQ", "NMI", "SO", "RESET"))
+            length = self.random.choice((1, 2, 60, 700)) if name == "RESET" else self.random.randrange(1, 60)
+            pair.each("pull", name, self.random.randrange(7, 20_000), length)
 
 
 @pytest.fixture(scope="session")

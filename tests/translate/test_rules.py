@@ -5,6 +5,7 @@ import tokenize
 
 import pytest
 
+from simkit.bus import CardError
 from simkit.cpu.translate.engine import generated_source
 from simkit.errors import SimkitError
 from simkit.machine import Machine
@@ -196,13 +197,14 @@ def test_the_read_before_the_carry_hits_a_card_where_the_real_one_does(pair, par
 
 @pytest.mark.parametrize("part", PARTS)
 def test_a_bank_line_changes_the_code_that_runs(pair, part):
-    # $8000 in one bank: inc $40, eor #1, sta $7f03, jmp $8000; in the other: dec $41, lda #0, sta $7f03, nop ...
-    boards = _set_up(pair(part), "4C0080", {0x8000: "E640 A901 8D037F 4C0080 EAEAEAEAEA"})
+    # $8000 in one bank: inc $42, lda #1, sta $7f03, jmp $8000; in the other: inc $40, lda #0, sta $7f03, dex, dex, jmp
+    boards = _set_up(pair(part), "4C0080")
     for board in boards.both:
-        board.rams[1]._memory[0:16] = bytes.fromhex("E642A9008D037F4C0080C8C8C8C8C8C8")
-        board.rams[2]._memory[0:16] = bytes.fromhex("E640A9018D037FCACA4C0080EAEAEAEA")
+        board.rams[1]._memory[0:16] = bytes.fromhex("E642A9018D037F4C0080C8C8C8C8C8C8")
+        board.rams[2]._memory[0:16] = bytes.fromhex("E640A9008D037FCACA4C0080EAEAEAEA")
     boards.run(9000, 9000)
     assert boards.functions
+    assert {value for _, what, offset, value in boards.exact.ticker.log if (what, offset) == ("write", 3)} == {0, 1}
 
 
 @pytest.mark.parametrize("part", PARTS)
@@ -342,3 +344,141 @@ def test_the_source_of_an_address_can_be_looked_at(pair):
         generated_source(boards.translated.cpu, 0x20)
     with pytest.raises(SimkitError, match="translates nothing"):
         generated_source(boards.exact.cpu, 0xC002)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_store_through_a_pointer_into_the_first_byte_of_its_own_loop_counts_at_once(pair, part):
+    # $c110: inx (or iny), lda $20, eor #$20, sta $20, ldy #0, sta ($10),y, inc $41, jmp $c110
+    boards = _set_up(pair(part), "4C10C1", {0xC110: "E8 A520 4920 8520 A000 9110 E641 4C10C1"})
+    boards.each("place", 0x10, "10C1")
+    boards.each("place", 0x20, "E8")
+    boards.run(300, 300, 3000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_an_indexed_store_whose_last_address_is_its_own_first_byte_counts_at_once(pair, part):
+    # $c110: inx (or iny), lda $20, eor #$20, sta $20, ldx #$ff, sta $c011,x, inc $41, jmp $c110
+    boards = _set_up(pair(part), "4C10C1", {0xC110: "E8 A520 4920 8520 A2FF 9D11C0 E641 4C10C1"})
+    boards.each("place", 0x20, "E8")
+    boards.run(300, 300, 3000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_loop_that_rewrites_its_own_operand_stays_inside_one_function(pair, part):
+    boards = _set_up(pair(part), "AD0002 8D0003 EE01C0 D0F5 E640 4C00C0")
+    boards.run(20_000)
+    source = generated_source(boards.translated.cpu, 0xC000)
+    assert "while True" in source
+    assert source.count("return 0xC006") == 0  # the store into the operand
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_code_in_pages_0_and_1_is_never_translated(pair, part):
+    # $0080: inc $40, jmp $01f0 | $01f0: inx, iny, jmp $01ff | $01ff: inx, $0200: iny, inc $41, jmp $0080
+    pieces = {0x80: "E640 4CF001", 0x1F0: "E8C8 4CFF01", 0x1FF: "E8 C8 E641 4C8000"}
+    boards = _set_up(pair(part), "A207 9A 4C8000", pieces)
+    boards.run(9000)
+    memory = boards.translated.rams[0]._memory
+    code = boards.translated.cpu.code
+    starts = [
+        first
+        for chapter in code._chapters.values()
+        for function in chapter.functions.values()
+        for buffer, first, _ in function.code
+        if chapter.memory.buffers[buffer] is memory
+    ]
+    assert min(starts) == 0x200
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_the_read_behind_an_instruction_hits_the_card_beside_it(pair, part):
+    # $7ef8: inc $40, lda #1, bne $7efe | $7efd: nop | $7efe: bne $7ef8: a taken branch reads the byte behind it
+    boards = _set_up(pair(part), "4CF87E", {0x7EF8: "E640 A901 EAEA D0F8"})
+    boards.run(9000)
+    reads = [entry for entry in boards.exact.ticker.log if entry[1:3] == ("read", 0)]
+    assert len(reads) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_return_reads_the_card_at_the_pulled_address(pair, part):
+    # loop: lda #$7f, pha, lda #$ff, pha, rts: $7fff is read on the way to $8000: inc $40, jmp loop
+    boards = _set_up(pair(part), "A97F 48 A9FF 48 60", {0x8000: "E640 4C00C0"})
+    boards.run(9000)
+    assert len(boards.exact.ticker.log) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_jump_through_a_pointer_that_reaches_into_a_card_is_left_to_exact(pair, part):
+    # jmp ($7eff): the 65C02 takes the high byte from the card, the 6502 from $7e00; $1010: inc $40, jmp loop
+    boards = _set_up(pair(part), "6CFF7E", {0x7EFF: "10", 0x7E00: "10", 0x1010: "E640 4C00C0", 0x40: "00"})
+    boards.run(9000)
+    assert boards.exact.rams[0]._memory[0x40]
+    assert bool(boards.exact.ticker.log) is (part == "65C02")
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_page_that_takes_stores_but_gives_a_cards_bytes_is_left_to_exact(pair, part):
+    # loop: ldy #3, sta $7e00,y, sta ($10),y ($7e10 on), inc $40, jmp loop; indexed stores read the page first
+    boards = _set_up(pair(part, card_reads_page_before=True), "A003 99007E 9110 E640 4C00C0")
+    boards.each("place", 0x10, "107E")
+    boards.run(9000)
+    assert len(boards.exact.ticker.log) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_an_event_one_cycle_before_the_next_is_not_missed_in_straight_code(pair, part):
+    # loop: lda #$c8, sta $7f04 (IRQ in 201 cycles), ldx $32, stx $7f05 (NMI in X + 1), inc $32, 240 cycles of
+    # registers only, jmp loop: the NMI comes in every cycle of them, also in the one before the other event
+    boards = _set_up(pair(part), "A9C8 8D047F A632 8E057F E632" + "E8C8CA88" * 30 + "4C00C0")
+    boards.run(*(15_000,) * 6)
+    assert sum(entry[1] == "nmi" for entry in boards.exact.ticker.log) > 200
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_cards_that_wait_take_their_cycles(pair, part):
+    boards = _set_up(pair(part), ROUND)
+    for board in boards.both:
+        board.ticker.wait_cycles = lambda offset, is_write: 2
+        board.bus.may_stall = True
+    boards.run(9000, 9000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("access", ["AD037F", "8D037F"])
+def test_a_card_that_fails_leaves_the_cpu_as_exact_leaves_it(pair, part, access):
+    # loop: inx, adc #7, rol, then the access, iny, jmp loop
+    boards = _set_up(pair(part), f"E8 6907 2A {access} C8 4C00C0")
+
+    def fail(offset, *arguments):
+        if arguments[-1] > 5000:
+            raise ValueError("broken")
+        return 0
+
+    for board in boards.both:
+        board.ticker.read = board.ticker.write = fail
+        with pytest.raises(CardError, match="broken"):
+            board.cpu.run(9000)
+    one, two = (board.state for board in boards.both)
+    assert one == two
+
+
+def test_a_stopped_cpu_stays_stopped_behind_translated_code(pair):
+    # loop: inc $40, dex, bne loop, stp, inc $41, jmp: RESET starts it over
+    boards = _set_up(pair("65C02"), "A205 E640 CA D0FB DB E641 4C00C0", {0x40: "00 00"})
+    for number in range(8):
+        boards.each("pull", "RESET", 1000 + 500 * number, 3)
+    boards.run(*(700,) * 8)
+    assert boards.exact.rams[0]._memory[0x40] > 20
+    assert not boards.exact.rams[0]._memory[0x41]
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_the_last_instructions_are_recorded_alike(pair, part):
+    """All 64 after a run; without a gap, though fewer, where RESET held the CPU at its end."""
+    boards = _set_up(pair(part), ROUND)
+    boards.run(9000)
+    assert list(boards.translated.cpu.recent) == list(boards.exact.cpu.recent)
+    assert len(boards.exact.cpu.recent) == 64
+    boards.each("pull", "RESET", 12_000, 5000)
+    boards.run(6000)
+    assert len(boards.exact.cpu.recent) == 64

@@ -7,7 +7,8 @@ happen from outside, this one looks for a function for the address that comes ne
 - where an instruction must be left to the exact engine;
 - after a card access on which a line, the decoding or the next event moved.
 
-The last cycles of a run are always exact, so that the record of the last instructions is complete.
+The record of the last instructions begins anew behind a function. The last cycles of a run are always exact, so that
+it is as long as the exact engine's then, unless the CPU was halted or held in between.
 """
 
 from __future__ import annotations
@@ -70,7 +71,8 @@ class TranslatingCpu(ExactCpu):
 
     def _run_quick(self, stop: int) -> None:
         code = self.code
-        limit = min(self.horizon, self._until - RECORDED)  # functions count their cycles: they need no margin
+        horizon = self.horizon
+        limit = min(horizon, self._until - RECORDED)  # functions count their cycles: they need no margin
         if code is None or self.cycle >= limit or self._bus.slow:
             super()._run_quick(stop)
             return
@@ -83,7 +85,7 @@ class TranslatingCpu(ExactCpu):
                 function = functions.get(entry) or code.met(chapter, entry)
                 if function is not None and self.cycle + function.worst <= limit:
                     self._run_functions(entry, function, chapter, limit)
-                    if self.attention or self.horizon < limit:
+                    if self.attention or self.horizon != horizon:  # then `stop` no longer holds either
                         return
             if self._quick_to_jump(stop):
                 return
@@ -113,6 +115,7 @@ class TranslatingCpu(ExactCpu):
             if found is None or cycle + found.worst > limit:
                 break
             function = found
+        self.recent.clear()
         keep(self, *state)
 
     def _quick_to_jump(self, stop: int) -> bool:
