@@ -1,8 +1,9 @@
 ; Hello: the first program for a new machine. It sets up the video card in text mode, says hello, and then shows every
 ; code that the keyboard sends: press a key and you see its code, let it go and you see $F0 and the code again.
 ;
-; Build it with any assembler that reads this syntax, e.g. `ophis -o hello.bin -m hello.map hello.asm` (package
-; ophis-asm), and plug the image into slot 2 of machine.toml.
+; Build it with any assembler that reads this syntax, e.g. package ophis-asm:
+;     ophis -o hello.bin -m hello.labels -l hello.lst hello.asm
+; The image goes into slot 2 of machine.toml; labels and listing give names and lines to whatever is found.
 
 ; --- Where the cards answer: change it here when you change a jumper in machine.toml -----------------------------------
 .alias KEYBOARD_STATUS  $7F10   ; bit 0: a code waits

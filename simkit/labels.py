@@ -4,7 +4,7 @@ Line forms that are read, mixed as they come; `;` begins a comment:
 
     NAME = $1234          also := and a colon after the name; the number also as 0x1234 or 1234h
     NAME EQU $1234        also .equ
-    $1234 | NAME | file   the map that ophis-asm writes (anonymous labels are skipped)
+    $1234 | NAME | file   the map that ophis-asm writes; anonymous and local labels (_name) are skipped
     NAME,$1234            CSV, with or without a heading line `name,address`
 """
 
@@ -86,8 +86,8 @@ def read_labels(path: Path) -> dict[str, int]:
                 f"{bare[:60]!r} is not a label.", file=str(path), line=number, remedy="Write NAME = $1234."
             )
         name, address = entry
-        if not NAME.fullmatch(name):
-            continue  # anonymous and macro-local entries of a map
+        if _MAP.fullmatch(line) and (not NAME.fullmatch(name) or name.startswith("_")):
+            continue  # anonymous and macro-local entries of a map, and labels local to a scope, which may repeat
         if address > 0xFFFF:
             raise SimkitError(
                 f"{name} = ${address:X} is no address: the bus has 16 address lines.", file=str(path), line=number

@@ -21,17 +21,17 @@ GROUP_HELP = help_text(
     examples=("simkit new machine my-machine", "simkit run my-machine", "simkit new card my-machine/night-light"),
 )
 MACHINE_HELP = help_text(
-    "Write a machine into a new folder: machine.toml, a hello program with source, image and labels, and a test.",
+    "Write a machine into a new folder: machine.toml, a hello program (source, image, labels, listing), and a test.",
     "It runs at once: RAM, ROM, a keyboard and a tile video card. Change the jumpers, add cards, write your own ROM.",
     examples=("simkit new machine my-machine", "simkit run my-machine", "pytest my-machine"),
 )
 
 ROM_NAME = "hello"
-ROM_SUFFIXES = (".asm", ".bin", ".labels")
+ROM_SUFFIXES = (".asm", ".bin", ".labels", ".lst")
 MAX_NAME = 60
 
 MACHINE_FILE = """\
-# {name}: four cards on a backplane. `simkit run` starts it, `simkit map` prints its addresses.
+# {name}: four cards on a backplane. `simkit run` starts it, `simkit check` looks it through.
 # Addresses: RAM $0000-$7EFF, the I/O page $7F00-$7FFF, ROM $8000-$FFFF.
 name = {quoted}
 clock = "2 MHz"

@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -40,6 +41,22 @@ def test_a_new_machine_runs_at_once_and_its_tests_pass(simkit, tmp_path):
     )
     assert done.returncode == 0, done.stdout
     assert "3 passed" in done.stdout
+
+
+def test_the_program_of_a_new_machine_can_be_built_as_its_source_says(simkit, tmp_path):
+    """Image, map and listing as the assembler writes them take the place of those that came with the machine."""
+    simkit("new", "machine", "shed")
+    shed = tmp_path / "shed"
+    shipped = (shed / "hello.bin").read_bytes()
+    (line,) = [text for text in (shed / "hello.asm").read_text().splitlines() if text.startswith(";     ophis ")]
+    command = line.lstrip("; ").split()
+    command[0] = str(Path(sys.executable).with_name("ophis"))
+    subprocess.run(command, cwd=shed, check=True, capture_output=True)
+    assert (shed / "hello.bin").read_bytes() == shipped
+    code, out, _ = simkit("check", "shed", "--for", "0.2s")
+    assert code == 0
+    assert "hello.lst:" in out  # the place of the loop that waits for a key
+    assert "no findings" in out
 
 
 @pytest.mark.parametrize("name", ["", ".", "..", ".hidden", "x" * 61, "a\nb"])
