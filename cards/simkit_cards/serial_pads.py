@@ -111,7 +111,7 @@ class SerialPads(Card):
             else (f"none; {pressed} = pressed; renewed every {COUNTS * settings.prescale} counter clocks")
         )
         return tuple(
-            Register(offset, f"pad_{number}", "r", bits=tuple(names), effects=effects)
+            Register(offset, f"port_{number}", "r", bits=tuple(names), effects=effects)
             for number, offset in zip(PADS, (settings.port_1, settings.port_2), strict=True)
         )
 

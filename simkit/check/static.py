@@ -154,21 +154,20 @@ def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
 
 def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
     """Labels that are named like a card's register and stand elsewhere, and labels at holes between registers."""
-    registers = {
-        f"{seat.kind}_{register.name}".replace("-", "_").lower(): (seat, register.offset)
-        for seat in machine.bus.seats
-        for register in type(seat.card).registers(seat.card.settings)
-    }
+    registers = _registers_by_label(machine)
     pages = _register_pages(machine)
+    named = [place for address in machine.labels.values() for place in machine.bus.where(address)]
     for name, address in machine.labels.items():
         if listing is not None and listing.row(address) is not None:
             continue  # a place in the program
         where = machine.bus.where(address) or machine.bus.where(address, is_write=True)
-        wanted = registers.get(name.lower())
-        if wanted is not None:
-            seat, offset = wanted
-            if not any(found is seat and at == offset for found, at in where):
-                yield _constant(machine, name, address, seat, offset)
+        wanted = registers.get(name.lower(), ())
+        if wanted:
+            is_copy = any(seat.plain is not None for seat, _ in where) and any(
+                place in named for place in wanted
+            )  # a variable in memory that is called like the register, whose own label stands right
+            if not is_copy and not any(place in where for place in wanted):
+                yield _constant(machine, name, address, *wanted[0])
         elif address >> 8 in pages and not _is_register(machine, address) and not where:
             yield Noted(
                 "constant-differs",
@@ -189,6 +188,21 @@ def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
                 where[0][0].slot,
                 UNSEEN,
             )
+
+
+def _registers_by_label(machine: Machine) -> dict[str, list[tuple[Seat, int]]]:
+    """What a label in small letters must mean by its name: the kind or one word of it, then the register's name.
+
+    `VIDEO_DATA` is register `data` of a `tile-video`, `PADS_PORT_1` register `port_1` of `serial-pads`. Several cards
+    may have a register of that name, and the label may stand at any of them.
+    """
+    found: dict[str, list[tuple[Seat, int]]] = {}
+    for seat in machine.bus.seats:
+        for register in type(seat.card).registers(seat.card.settings):
+            for owner in {seat.kind, *seat.kind.split("-")}:
+                label = f"{owner}_{register.name}".replace("-", "_").lower()
+                found.setdefault(label, []).append((seat, register.offset))
+    return found
 
 
 def _constant(machine: Machine, name: str, address: int, seat: Seat, offset: int) -> Noted:

@@ -299,7 +299,7 @@ def test_the_register_table_names_the_bits_as_the_board_puts_them():
 def test_registers_stand_at_the_outputs_of_the_demultiplexer():
     """Ports exchanged: pad 1 is read where pad 2 was."""
     table = SerialPads.registers(SerialPads.Settings(port_1=3, port_2=2))
-    assert [(register.offset, register.name) for register in table] == [(3, "pad_1"), (2, "pad_2")]
+    assert [(register.offset, register.name) for register in table] == [(3, "port_1"), (2, "port_2")]
 
 
 def test_the_table_of_registers_is_what_the_board_does(card_bench):

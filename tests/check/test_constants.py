@@ -1,0 +1,78 @@
+"""The addresses a ROM was built with against the machine: which label means which register, and when that is told."""
+
+import pytest
+
+from simkit import Machine
+from simkit.check.static import static_findings
+from simkit.shipped import shipped_folder
+
+DEMOS = sorted((shipped_folder() / "demo").glob("**/machine.toml"))
+
+TWO_VIDEOS = """\
+name = "Two video cards"
+clock = "1 MHz"
+cpu = "65C02"
+[[card]]
+slot = 1
+kind = "sram"
+select = "0xxx xxxx xxxx xxxx"
+not_select = ["0111 1111 xxxx xxxx"]
+[[card]]
+slot = 2
+kind = "tile-video"
+select = "0111 1111 0011 000x"
+[[card]]
+slot = 3
+kind = "tile-video"
+select = "0111 1111 0100 000x"
+[[card]]
+slot = 4
+kind = "keyboard"
+select = "0111 1111 0001 000x"
+[[card]]
+slot = 5
+kind = "rom"
+select = "1xxx xxxx xxxx xxxx"
+image = "rom.bin"
+labels = "rom.labels"
+"""
+
+
+def differing(machine):
+    noted, _ = static_findings(machine, None)
+    return [(found.address, found.slot) for found in noted if found.rule == "constant-differs"]
+
+
+@pytest.fixture
+def with_labels(tmp_path):
+    (tmp_path / "machine.toml").write_text(TWO_VIDEOS)
+    (tmp_path / "rom.bin").write_bytes(bytes([0xEA]) * 0x7FFC + bytes([0x00, 0x80, 0x00, 0x80]))
+
+    def put(*lines):
+        (tmp_path / "rom.labels").write_text("\n".join(lines))
+        return Machine.load(tmp_path)
+
+    return put
+
+
+@pytest.mark.parametrize("path", DEMOS, ids=lambda path: path.parent.name)
+def test_of_the_machines_that_come_along_only_swapped_ports_differ(path):
+    swapped = path.parent.name == "pad-ports-swapped"
+    assert differing(Machine.load(path)) == ([(0x7F22, 4), (0x7F23, 4)] if swapped else [])
+
+
+@pytest.mark.parametrize(
+    ("lines", "found"),
+    [
+        (["VIDEO_DATA = $7F30"], []),
+        (["VIDEO_DATA = $7F40"], []),  # the second card's
+        (["TILE_VIDEO_DATA = $7F31"], [(0x7F31, 2)]),
+        (["video_data = $7F50"], [(0x7F50, 2)]),
+        (["KEYBOARD_DATA = $7F10"], [(0x7F10, 4)]),
+        (["KEYBOARD_STATUS = $0010"], [(0x0010, 4)]),  # nothing else says where the register is
+        (["KEYBOARD_STATUS = $0010", "KEYS = $7F10"], []),  # a copy in memory
+        (["BOARD_DATA = $7F31", "DATA = $7F31"], []),  # no word of a kind
+    ],
+)
+def test_a_label_means_the_register_it_is_called_after(lines, found, with_labels):
+    assert differing(with_labels(*lines)) == found
