@@ -11,7 +11,7 @@ MACHINE_RULES = (
         title="two drivers on the data lines at once",
         story="Two cards answer the same address, or one drives while the CPU writes; bytes are wrong, chips get warm.",
         hardware="Outputs short each other through the bus; the level is somewhere between, the current large.",
-        do="Correct the select pattern or gate the output enable with R/W; `simkit map` shows the overlap.",
+        do="Correct the select pattern of one of the cards named, or gate the output enable with R/W.",
         bench="Look for half levels on a data line with a scope; feel which buffer is warm.",
     ),
     Rule(

@@ -28,7 +28,7 @@ PROGRAM_RULES = (
         title="the hex file is written for addresses at which its card does not answer",
         story="The .org moved, the jumper did not: the hex file says $C000, the card answers from $8000.",
         hardware="Bytes land at the right offset only by the luck of the address modulo the part's size.",
-        do="Correct the .org or the card's select pattern; `simkit map` shows where the card answers.",
+        do="Correct the .org or the card's select pattern, so that both name the same first address.",
         bench="Read the part back in the programmer and look for the first bytes of the program.",
     ),
     Rule(
@@ -65,7 +65,7 @@ PROGRAM_RULES = (
         title="an address in the ROM source is not where the machine has the register",
         story="A port moved from one output of the demultiplexer to the next; the schematic knows, the ROM does not.",
         hardware="The program talks to an address where nobody, or somebody else, listens.",
-        do="Take the constants from the machine file (`simkit map --constants`), or move the jumper back.",
+        do="Take the address from the machine file (registers: `simkit cards KIND`), or move the jumper back.",
         bench="Put the probe on the card's select: it stays quiet while the program thinks it talks to it.",
     ),
     Rule(
@@ -101,7 +101,7 @@ PROGRAM_RULES = (
         title="the CPU reads an address that no card drives",
         story="The read seems to give a sensible byte: the bus keeps the last one, often the high byte of the address.",
         hardware="The data lines float; what is read depends on stray capacitance, clock and what is plugged in.",
-        do="Correct the address or the select pattern; `simkit map` shows the holes.",
+        do="Correct the address, or the select pattern of the card that was meant.",
         bench="Hang 10 kilo-ohm pull-ups on the data lines: the byte changes to $FF.",
     ),
     Rule(
