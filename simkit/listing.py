@@ -98,8 +98,9 @@ def read_listing(path: Path) -> Listing:
     except (OSError, UnicodeDecodeError) as error:
         raise SimkitError(f"The listing {path} cannot be read: {error}.") from error
     rows = []
+    sources: dict[str, str] = {}
     for number, line in enumerate(text.splitlines(), start=1):
-        row = _placed(line, path) or _bare(line, number, path)
+        row = _placed(line, path, sources) or _bare(line, number, path)
         if row is not None:
             rows.append(row)
     if not rows:
@@ -111,14 +112,17 @@ def read_listing(path: Path) -> Listing:
     return Listing(rows)
 
 
-def _placed(line: str, path: Path) -> Row | None:
+def _placed(line: str, path: Path, sources: dict[str, str]) -> Row | None:
     match = _PLACED.fullmatch(line)
     if match is None:
         return None
+    name = match[4]
+    if name not in sources:
+        sources[name] = _source(name, path)
     data = bytes.fromhex(match[2][:2] if match[3] else match[2])
     length = int(match[3]) if match[3] else len(data)
     text = match[6] or ""
-    return Row(int(match[1], 16), length, data, _source(match[4], path), int(match[5]), text, _is_code(text))
+    return Row(int(match[1], 16), length, data, sources[name], int(match[5]), text, _is_code(text))
 
 
 def _bare(line: str, number: int, path: Path) -> Row | None:

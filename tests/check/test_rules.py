@@ -1,19 +1,28 @@
-"""Each rule has a small ROM that breaks it and a twin that does not; the check tells them apart."""
+"""Each rule of the catalogue has a small machine that breaks it and a twin that does not; the check tells them apart.
+
+Rules of the check itself: ROMs in roms/rules. Rules of wiring and cards: `pairs.toml` beside this file.
+"""
 
 import importlib.util
 import shutil
+import tomllib
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
+import simkit_cards.serial_6551
 
 from simkit import Machine
+from simkit.check.rules import RULES
 from simkit.check.run import check
+from simkit.images import write_image
 
 ROOT = Path(__file__).resolve().parents[2]
-RULES = ROOT / "roms" / "rules"
+ROMS = ROOT / "roms" / "rules"
+MISTAKES = ROOT / "roms" / "video-mistakes"
 BENCH = Path(__file__).parent / "bench"
-SECONDS = Fraction(1, 20)
+PAIRS = {pair["rule"]: pair for pair in tomllib.loads((Path(__file__).parent / "pairs.toml").read_text())["pair"]}
+INCLUDE = {"bench": "bench.inc", "marlpit": "marlpit.inc"}
 NMOS = {"decimal-at-interrupt", "decimal-undefined", "opcode-missing", "undefined-opcode", "cpu-jammed"}
 ALSO = {  # what follows from the mistake besides its own rule
     "handler-stack": {"ran-away"},
@@ -27,12 +36,11 @@ ALSO = {  # what follows from the mistake besides its own rule
     "constant-differs": {"undriven-read"},
     "stack-wrap": {"stack-underflow"},
 }
-NAMES = sorted(path.stem for path in RULES.glob("*.asm") if "-right" not in path.stem)
-TWINS = sorted(path.stem for path in RULES.glob("*-right*.asm"))
+TWINS = {name: sorted(path.stem for path in ROMS.glob(f"{name}-right*.asm")) for name in RULES}
 
 
-def test_every_rule_rom_has_a_twin():
-    assert {twin.split("-right")[0] for twin in TWINS} == set(NAMES)
+def _shown(path):
+    return f'.include "{path.as_posix()}"'
 
 
 @pytest.fixture(scope="module")
@@ -43,39 +51,87 @@ def assemble():
     return module.assemble
 
 
+def _put(written, folder):
+    for kind, path in written.items():
+        path.replace(folder / f"rule.{kind}")
+
+
 @pytest.fixture
 def checked(assemble, tmp_path):
-    """Assemble a rule ROM, put it into the bench machine, check it."""
+    """Assemble a rule ROM, put it into the machine of the rule ROMs, check it; gives the names of the rules broken."""
 
-    def run(name, cpu="65C02", seconds=SECONDS):
+    def run(name, cpu):
         shutil.copy(BENCH / "bench_card.py", tmp_path)
         shutil.copy(BENCH / f"machine-{cpu}.toml", tmp_path / "machine.toml")
-        written = assemble(RULES / f"{name}.asm", tmp_path)
-        for kind, path in written.items():
-            path.replace(tmp_path / f"rule.{kind}")
-        return check(Machine.load(tmp_path), seconds=seconds)
+        _put(assemble(ROMS / f"{name}.asm", tmp_path), tmp_path)
+        return {f.rule.name for f in check(Machine.load(tmp_path), seconds=Fraction(1, 40)).findings}
 
     return run
 
 
-def _rules(result):
-    return {finding.rule.name for finding in result.findings if finding.rule.name != "wait-without-end"}
+@pytest.fixture
+def checked_pair(assemble, tmp_path, monkeypatch):
+    """Build one side of a pair, check it; gives the names of the rules broken."""
+
+    def run(pair, side):
+        case = {"on": "bench", "program": "", "constants": "", **pair, **pair.get(side, {})}
+        on = case["on"] if "rom" not in case else "marlpit"
+        wiring = pair.get("machine", "") + pair.get(side, {}).get("machine", "")
+        for helper in ("inverter.py", "clock_source.py"):
+            shutil.copy(BENCH / helper, tmp_path)
+        if "rom" in case:
+            twin = case["rom"] if side == "wrong" or side in pair else f"{case['rom']}-right"
+            _put(assemble(MISTAKES / f"{twin}.asm", tmp_path), tmp_path)
+        else:
+            handler = "" if "handler:" in case["program"] else "handler:\n        rti\n"
+            source = tmp_path / "rule.asm"
+            source.write_text(
+                f"{_shown(ROOT / 'roms' / INCLUDE[on])}\n{case['constants']}\n.org $8000\nstart:  ldx #$FF\n"
+                f"        txs\n        cld\n{case['program']}\nstop:   jmp stop\n{handler}.advance $FFFA, $FF\n"
+                ".word handler, start, handler\n"
+            )
+            _put(assemble(source, tmp_path), tmp_path)
+        image = "rule.bin"
+        content = bytearray((tmp_path / image).read_bytes())
+        if "patched" in case:
+            content[case["patched"] - 0x8000] ^= 0xFF
+            (tmp_path / image).write_bytes(content)
+        if "hex_at" in case:
+            image = "rule.hex"
+            (tmp_path / image).write_bytes(write_image(bytes(content), ".hex", address=case["hex_at"]))
+        if "room" in case:
+            monkeypatch.setattr(simkit_cards.serial_6551, "QUEUE_LIMIT", case["room"])
+        head, _, cards = wiring.partition("[[card]]")
+        (tmp_path / "machine.toml").write_text(
+            f'base = "{(ROOT / "demo" / on / "machine.toml").as_posix()}"\nname = "Rule bench"\n{head}\n[[card]]\n'
+            f'slot = 2\nimage = "{image}"\nlabels = "rule.labels"\n' + (f"[[card]]{cards}" if cards else "")
+        )
+        machine = Machine.load(tmp_path)
+        if "sends" in case:
+            machine.serial.send(b"A" * case["sends"][0], at=case["sends"][1])
+        if "types" in case:
+            machine.keys.type(case["types"][0], at=case["types"][1])
+        return {f.rule.name for f in check(machine, seconds=Fraction(case.get("seconds", 0.006))).findings}
+
+    return run
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_the_rom_breaks_its_rule_and_no_other(name, checked):
-    result = checked(name, "6502" if name in NMOS else "65C02")
-    if name == "wait-without-end":
-        assert {f.rule.name for f in result.findings} == {name}
-        return
-    found = _rules(result)
-    assert name in found
-    assert found - {name} <= ALSO.get(name, set())
+def test_no_pair_is_of_an_unknown_rule():
+    assert {path.stem.split("-right")[0] for path in ROMS.glob("*.asm")} | set(PAIRS) <= set(RULES)
 
 
-@pytest.mark.parametrize("twin", TWINS)
-def test_its_twin_gives_no_finding(twin, checked):
-    name = twin.split("-right")[0]
-    result = checked(twin, "6502" if name in NMOS else "65C02")
-    found = {f.rule.name for f in result.findings} if name == "wait-without-end" else _rules(result)
-    assert found == set(), [f.message for f in result.findings]
+@pytest.mark.parametrize("rule", sorted(RULES))
+def test_every_rule_is_broken_by_one_machine_and_not_by_its_twin(rule, checked, checked_pair):
+    if (ROMS / f"{rule}.asm").is_file():
+        cpu = "6502" if rule in NMOS else "65C02"
+        wrong = checked(rule, cpu)
+        assert TWINS[rule], f"{rule}.asm in roms/rules has no twin"
+        rights = [checked(twin, cpu) for twin in TWINS[rule]]
+        assert wrong - {rule} - {"wait-without-end"} <= ALSO.get(rule, set())
+    else:
+        assert rule in PAIRS, "a rule without a pair: write one into pairs.toml, or a ROM and its twin into roms/rules"
+        wrong = checked_pair(PAIRS[rule], "wrong")
+        rights = [checked_pair(PAIRS[rule], "right")]
+    assert rule in wrong
+    for right in rights:
+        assert right - ({"wait-without-end"} - {rule}) == set()
