@@ -29,6 +29,8 @@ from simkit_cards.scan_codes import CHARACTERS, KEY_BY_NAME
 from simkit_cards.scan_decoder import ScanDecoder
 
 STATUS, DATA = 0, 1
+NO_CODE = -1
+"""No code on the port has been read yet."""
 LONGEST_TYPED = 3  # bytes of the longest event of a typed character: E0 F0 xx
 
 
@@ -173,6 +175,7 @@ class Keyboard(Card):
             receive=self._receive,
         )
         self._decoder = ScanDecoder()
+        self._code_read = NO_CODE  # number of the code on the port when a waiting one was last read
         self._window_cycles = Fraction(settings.torn_window_ns, 10**9) * slot.clock_hz
         byte_us = frame_us(settings.bit_us) + settings.byte_gap_us
         work = timing.handler + timing.push + timing.poll + timing.pop + 2 * timing.update
@@ -192,6 +195,7 @@ class Keyboard(Card):
 
     def power_on(self, cycle: int) -> None:
         """Keyboard and controller begin; the keyboard tests itself first."""
+        self._code_read = NO_CODE
         self._decoder.clear()
         self.controller.power_on(cycle)
         self.line.power_on(cycle)
@@ -200,6 +204,7 @@ class Keyboard(Card):
         """Nothing, unless the board joins RESET to the controller."""
         if asserted and self.settings.reset_reaches_controller:
             self.controller.clear(cycle)
+            self._code_read = NO_CODE
             self._decoder.clear()
             self.line.forget_bits(cycle)
 
@@ -272,6 +277,8 @@ class Keyboard(Card):
     def read(self, offset: int, cycle: int) -> int:
         """A byte, and a strobe for the latch."""
         value = self.peek(offset, cycle)
+        if offset == DATA:
+            self._tell_code_twice(value, cycle)
         if offset == DATA and self._torn(cycle) is not None:
             self.slot.report(
                 "torn-read", cycle, f"The data port changed as PHI2 fell: ${value:02X} is a mix of two codes."
@@ -281,6 +288,22 @@ class Keyboard(Card):
         if self.settings.glitch_percent and self.slot.chance("spike", cycle) * 100 < self.settings.glitch_percent:
             self.controller.strobe(not sets, cycle)
         return value
+
+    def _tell_code_twice(self, value: int, cycle: int) -> None:
+        ring = self.controller.ring
+        if self._shows_code_again:
+            self.slot.report(
+                "keyboard-code-twice",
+                cycle,
+                f"Data were read again before the controller moved on: ${value:02X} is the code of the read before.",
+            )
+        self._code_read = ring.popped if ring.count else NO_CODE
+
+    @property
+    def _shows_code_again(self) -> bool:
+        """Whether a data read would give a code that was read already."""
+        ring = self.controller.ring
+        return ring.count > 0 and self._code_read == ring.popped
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """A command for the keyboard, on a board that can send; else a finding."""
@@ -299,7 +322,8 @@ class Keyboard(Card):
     def steady_until(self, offset: int, cycle: int) -> int:
         """To the next event of the card, when the read's strobe changes nothing."""
         sets = (offset == DATA) is (self.settings.latch == "data-sets")
-        if self.settings.glitch_percent or self.controller.disturbs(sets):
+        tells = offset == DATA and self.controller.ring.count > 0
+        if tells or self.settings.glitch_percent or self.controller.disturbs(sets):
             return cycle
         pending = [self.slot.armed(name) for name in (*KeyController.EVENTS, *KeyboardLine.EVENTS)]
         soonest = min((when for when in pending if when is not None), default=NEVER)
@@ -313,11 +337,14 @@ class Keyboard(Card):
             "line": self.line.save(),
             "controller": self.controller.save(),
             "decoder": self._decoder.save(),
+            "code_read": self._code_read,
         }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
+        code_read = int(state["code_read"])
         self.controller.load(state["controller"])
+        self._code_read = code_read
         self.line.load(state["line"])
         self._decoder.load(state["decoder"])
 

@@ -16,6 +16,7 @@ _USES_X = frozenset(["STX", "CPX", "TXS", "INX", "DEX"])
 _USES_Y = frozenset(["STY", "CPY", "INY", "DEY"])
 _X_MODES = frozenset(("zpx", "absx", "indx", "iax"))
 _Y_MODES = frozenset(("zpy", "absy", "indy"))
+_INDIRECT = frozenset(("indx", "indy", "izp"))
 _MODIFIES = frozenset(["ASL", "LSR", "ROL", "ROR", "INC", "DEC", "TSB", "TRB"])
 _SETS = {"LDA": "a", "LDX": "x", "LDY": "y", "TSX": "x"}
 _COPIES = {"TXA": "xa", "TYA": "ya", "TAX": "ax", "TAY": "ay"}
@@ -40,6 +41,7 @@ class Effect:
         pulls: register pulled, or "".
         depth: bytes pushed less bytes pulled; 0 for BRK and RTI, which follow their own way.
         modifies: whether it reads and writes its operand in place.
+        indirect: whether cells of page 0 are the address of its operand.
         plain: nothing the running rules look at, unless a register is damaged.
     """
 
@@ -52,6 +54,7 @@ class Effect:
     pulls: str
     depth: int
     modifies: bool
+    indirect: bool
     plain: bool
 
 
@@ -88,5 +91,6 @@ def _effect(opcode: Opcode) -> Effect:
         pulls=_PULLS.get(name, ""),
         depth=depth,
         modifies=mode not in ("acc", "imp") and (name in _MODIFIES or name[:3] in ("RMB", "SMB")),
+        indirect=mode in _INDIRECT,
         plain=name not in _SPECIAL and opcode.documented,
     )

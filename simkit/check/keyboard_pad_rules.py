@@ -15,6 +15,17 @@ KEYBOARD_PAD_RULES = (
         bench="Show the data port's lines and PHI2 on a scope and trigger on the data strobe.",
     ),
     Rule(
+        name="keyboard-code-twice",
+        level="warning",
+        title="a code was read twice from the keyboard's data register",
+        story="Letters come doubled, or a key sticks: the driver looks at the status right after it took a code, finds "
+        "the ready bit still up, and takes the same code again.",
+        hardware="The controller is a program too: it sees the latch, fetches the next code and only then lets the "
+        "ready bit fall. That takes microseconds, many instructions of a fast CPU.",
+        do="After a data read wait until the controller has surely moved on, then look at the status.",
+        bench="Show the data strobe and the ready bit: the strobe comes again before the bit falls.",
+    ),
+    Rule(
         name="write-to-keyboard",
         level="warning",
         title="a write went to the keyboard card, which cannot take it",

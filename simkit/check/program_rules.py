@@ -159,6 +159,26 @@ PROGRAM_RULES = (
         bench="Swap the CPU, or switch on and off until it happens.",
     ),
     Rule(
+        name="decimal-left-set",
+        level="warning",
+        title="the decimal flag is set and never cleared again",
+        story="SED was typed for CLD at the start, or a score is added up and the CLD after it was lost: from then on "
+        "every 9 + 1 is $10, in tables, pointers and counters alike.",
+        hardware="D stays as it is until CLD, PLP or RTI; ADC and SBC obey it wherever they stand.",
+        do="CLD at the start, and SED and CLD close round each sum in decimal.",
+        bench="Add $09 and $01 in the main loop and put the sum on a port: $10 instead of $0A.",
+    ),
+    Rule(
+        name="open-bit-tested",
+        level="error",
+        title="the program decides by a bit that nothing drives",
+        story="The ready bit is bit 0, the mask says $80: the loop ends at once on one board and never on another.",
+        hardware="An open data line keeps what was on it before, most often the high byte of the address, until "
+        "something else charges it.",
+        do="Correct the mask or the branch; `simkit map` names the bits of each register.",
+        bench="Hang 10 kilo-ohm from that data line to the supply, then to ground: the program behaves otherwise.",
+    ),
+    Rule(
         name="handler-registers",
         level="error",
         title="an interrupt handler changes a register that the program needs",

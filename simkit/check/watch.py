@@ -6,6 +6,8 @@ Attach it to a machine just switched on: only then is it known which memory was 
 from __future__ import annotations
 
 from simkit.bus import Kind
+from simkit.check.bits import OpenBits
+from simkit.check.decimal import DecimalFlag
 from simkit.check.effects import effects
 from simkit.check.ground import Ground, Map, Place
 from simkit.check.handlers import Handlers
@@ -58,7 +60,8 @@ class Watch:
         self._code = 0
         self._s = 0  # before it
         self._entering: tuple[str, int, bool] | None = None  # cause, address to return to, decimal flag
-        self._decimal_known = not self._nmos
+        self._decimal = DecimalFlag(machine, self.notes, self._frames)
+        self._bits = OpenBits(machine, self.notes)
         self._spare: tuple[Place, int, int] | None = None  # spare read that had an effect: place, address, cycle
         machine.bus.taps.append(self._tap)
         machine.bus.memory_watchers.append(self._map.written)
@@ -73,6 +76,8 @@ class Watch:
             bus.require_slow(_REASON, False)
             self._take_findings()
             self._shared.report(self.notes)
+            if self.lost is None:
+                self._decimal.report()
         return self.notes
 
     # bus cycles -----------------------------------------------------------------------------------------------------
@@ -97,16 +102,8 @@ class Watch:
             elif kind is _DATA and not shadow[place.offset]:
                 self._never_written(address, cycle, place)
             if kind is _DATA and address >> 8 != 1:
-                if self._frames:
-                    if is_write:
-                        self._shared.handler_writes(address, value, self._pc or 0)
-                elif address in self._cells:
-                    if is_write:
-                        self._shared.main_writes(
-                            address, value, self._pc or 0, in_place=self._effects[self._code].modifies
-                        )
-                    else:
-                        self._shared.main_reads(address, value, self._pc or 0, cycle)
+                if is_write or (address in self._cells and not self._frames):
+                    self._cell(address, value, cycle, is_write)
             elif kind is _INTERRUPT or kind is _RESET:
                 self._sequence(kind, address)
             return
@@ -116,6 +113,8 @@ class Watch:
                 self._nobody(address, cycle, "The interrupt sequence reads")
         elif ground is _REGISTER:
             self._register(place, address, cycle, is_write, kind)
+            if kind is _DATA and not is_write:
+                self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code])
         elif ground is _NOBODY and kind is _DATA:
             if is_write:
                 self.notes.add(
@@ -127,6 +126,17 @@ class Watch:
                 )
             else:
                 self._nobody(address, cycle, "The program reads")
+
+    def _cell(self, address: int, value: int, cycle: int, is_write: bool) -> None:
+        """A cell of memory outside the stack, which handler and main program may share."""
+        pc, effect, forbidden = self._pc or 0, self._effects[self._code], bool(self._cpu.i)
+        if self._frames:
+            self._shared.handler_writes(address, value, pc)
+        elif is_write:
+            self._shared.main_writes(address, value, pc, in_place=effect.modifies, forbidden=forbidden)
+        else:
+            pointer = effect.indirect and address < 0x100
+            self._shared.main_reads(address, value, pc, cycle, pointer=pointer, forbidden=forbidden)
 
     def _skips(self, address: int) -> bool:
         """Whether the read is that of a BIT which only hides a load (`.byte $2C` before `lda #`): nobody wants it."""
@@ -187,7 +197,7 @@ class Watch:
             self._entering = None
             self._handlers.reset()
             self._stack.reset()
-            self._decimal_known = not self._nmos
+            self._decimal.reset()
         elif self._entering is None:
             self._finish(address)
             self._entering = (self._cpu.due or "IRQ", address, bool(self._cpu.d))
@@ -200,6 +210,7 @@ class Watch:
         entering = self._entering
         if entering is not None:
             self._entering = None
+            self._bits.forget()
             self._stack.moved(3, address, cycle, "The interrupt")
             self._handlers.enter(entering[0], entering[1], address, cycle, entering[2] and self._nmos)
         place = self._map(plan, False)
@@ -226,6 +237,8 @@ class Watch:
             self._handlers.main_ran()
         if self._damaged:
             self._handlers.used(effect, address, cycle, self._s)
+        if self._bits.waiting:
+            self._bits.decide(effect, address, cycle)
 
     def _finish(self, target: int) -> None:
         """The instruction under way is over, the program goes on at `target`; registers hold its result."""
@@ -248,16 +261,17 @@ class Watch:
             self._handlers.left_by_stack(cpu.sp)
         elif name == "RTI":
             self._stack.moved(-3, pc, cycle, name)
+            cause = self._frames[0].cause if self._frames else ""
             self._handlers.leave(pc, self._s, target, cycle)
-            self._decimal_known = True
+            if cause and not self._frames:
+                self._shared.handler_left(cause)
+            self._decimal.returned()
         elif name == "BRK":
             self._note_brk(pc, target, cycle)
         elif name in ("CLD", "SED", "PLP"):
-            self._decimal_known = True
-            if self._frames:
-                self._frames[-1].decimal = False
+            self._decimal.moved(pc, cycle)
         elif name in ("ADC", "SBC"):
-            self._check_decimal(name, pc, cycle)
+            self._decimal.used(name, pc, cycle)
 
     def _note_brk(self, pc: int, target: int, cycle: int) -> None:
         self._stack.moved(3, pc, cycle, "BRK")
@@ -270,24 +284,6 @@ class Watch:
             pc=pc,
             address=pc,
         )
-
-    def _check_decimal(self, name: str, pc: int, cycle: int) -> None:
-        if not self._decimal_known:
-            self.notes.add(
-                "decimal-undefined",
-                cycle,
-                f"{name} before the first CLD or SED: after RESET the NMOS part's D is undefined.",
-                pc=pc,
-            )
-        if self._frames and self._frames[-1].decimal:
-            frame = self._frames[-1]
-            self.notes.add(
-                "decimal-at-interrupt",
-                cycle,
-                f"{name} in the handler at ${frame.handler:04X} works in decimal mode, as the program it interrupted "
-                f"at ${frame.back:04X} had set it.",
-                pc=pc,
-            )
 
     def _note_spare(self, pc: int) -> None:
         assert self._spare is not None

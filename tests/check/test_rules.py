@@ -4,6 +4,7 @@ Rules of the check itself: ROMs in roms/rules. Rules of wiring and cards: `pairs
 """
 
 import importlib.util
+import re
 import shutil
 import tomllib
 from fractions import Fraction
@@ -36,6 +37,7 @@ ALSO = {  # what follows from the mistake besides its own rule
     "constant-differs": {"undriven-read"},
     "stack-wrap": {"stack-underflow"},
 }
+WRONG = {name: sorted(path.stem for path in ROMS.glob(f"{name}-wrong*.asm")) for name in RULES}
 TWINS = {name: sorted(path.stem for path in ROMS.glob(f"{name}-right*.asm")) for name in RULES}
 
 
@@ -117,7 +119,7 @@ def checked_pair(assemble, tmp_path, monkeypatch):
 
 
 def test_no_pair_is_of_an_unknown_rule():
-    assert {path.stem.split("-right")[0] for path in ROMS.glob("*.asm")} | set(PAIRS) <= set(RULES)
+    assert {re.split("-right|-wrong", path.stem)[0] for path in ROMS.glob("*.asm")} | set(PAIRS) <= set(RULES)
 
 
 @pytest.mark.parametrize("rule", sorted(RULES))
@@ -133,5 +135,6 @@ def test_every_rule_is_broken_by_one_machine_and_not_by_its_twin(rule, checked, 
         wrong = checked_pair(PAIRS[rule], "wrong")
         rights = [checked_pair(PAIRS[rule], "right")]
     assert rule in wrong
+    assert all(rule in checked(other, "65C02") for other in WRONG[rule])
     for right in rights:
         assert right - ({"wait-without-end"} - {rule}) == set()

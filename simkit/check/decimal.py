@@ -1,0 +1,76 @@
+"""The decimal flag: whether it is known, inherited by a handler, or left set."""
+
+from __future__ import annotations
+
+from simkit.check.handlers import Frame
+from simkit.check.notes import Notes
+from simkit.machine import Machine
+
+LEFT_SET_PART = 2
+"""1 / this part of the run with D set all through counts as left set; a sum or a score takes far less."""
+
+
+class DecimalFlag:
+    """Follows the instructions that set, clear and use D."""
+
+    def __init__(self, machine: Machine, notes: Notes, frames: list[Frame]) -> None:
+        self._machine = machine
+        self._cpu = machine.cpu
+        self._nmos = machine.description.cpu == "6502"
+        self._notes = notes
+        self._frames = frames
+        self._set_at: tuple[int, int] | None = None  # by the main program: instruction and cycle
+        self.reset()
+
+    def reset(self) -> None:
+        """RESET clears D on the CMOS part and leaves it undefined on the NMOS part."""
+        self._known = not self._nmos
+        self._set_at = None
+
+    def returned(self) -> None:
+        """RTI pulled the flags."""
+        self._known = True
+
+    def moved(self, pc: int, cycle: int) -> None:
+        """CLD, SED or PLP was executed."""
+        self._known = True
+        if self._frames:
+            self._frames[-1].decimal = False
+        elif not self._cpu.d:
+            self._set_at = None
+        elif self._set_at is None:
+            self._set_at = pc, cycle
+
+    def used(self, name: str, pc: int, cycle: int) -> None:
+        """ADC or SBC was executed."""
+        if not self._known:
+            self._notes.add(
+                "decimal-undefined",
+                cycle,
+                f"{name} before the first CLD or SED: after RESET the NMOS part's D is undefined.",
+                pc=pc,
+            )
+        if self._frames and self._frames[-1].decimal:
+            frame = self._frames[-1]
+            self._notes.add(
+                "decimal-at-interrupt",
+                cycle,
+                f"{name} in the handler at ${frame.handler:04X} works in decimal mode, as the program it interrupted "
+                f"at ${frame.back:04X} had set it.",
+                pc=pc,
+            )
+
+    def report(self) -> None:
+        """Note a flag that has been set for most of the run."""
+        if self._set_at is None:
+            return
+        pc, cycle = self._set_at
+        if (self._machine.cycle - cycle) * LEFT_SET_PART < self._machine.cycle:
+            return
+        self._notes.add(
+            "decimal-left-set",
+            cycle,
+            f"The decimal flag is set at ${pc:04X} and was not cleared again in the {self._machine.cycle - cycle} "
+            "cycles that follow.",
+            pc=pc,
+        )
