@@ -1,8 +1,8 @@
 """Golden pictures: a screen compared with a picture file kept beside the test, with a picture of the difference.
 
-The kit writes PNG in RGB without filters; read back is also what tools make of it when they shrink it: 8 bits a
-channel, grey, RGB, palette or with alpha, any filter, not interlaced (W3C, Portable Network Graphics Specification,
-second edition, 10 November 2003).
+Colour numbers are compared, never colours: which red a number stands for is the palette's business. The files are PNG
+with a palette, as the kit writes them and as tools leave them that make them smaller without sorting the palette: any
+depth, any filter, not interlaced (W3C, Portable Network Graphics Specification, second edition, 10 November 2003).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    Numbers = NDArray[np.uint8]
     Rgb = NDArray[np.uint8]
 
 MAX_FILE_BYTES = 8_000_000
@@ -27,15 +28,16 @@ GAP_PX = 8
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
 
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
-_CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
+_WITH_PALETTE = 3
+_DEPTHS = (1, 2, 4, 8)
 
 
 class PictureError(SimkitError):
     """The file is not a picture that can be compared."""
 
 
-def read_png(path: Path) -> Rgb:
-    """Colours of a picture file, shape (height, width, 3).
+def read_numbers(path: Path) -> Numbers:
+    """Colour numbers of a picture file with a palette, shape (height, width).
 
     Raises:
         PictureError: damaged, too large, or of another form.
@@ -51,23 +53,25 @@ def read_png(path: Path) -> Rgb:
     try:
         chunks = _chunks(data)
         width, height, depth, kind, _, _, interlaced = struct.unpack(">IIBBBBB", chunks[b"IHDR"])
-        if depth != 8 or interlaced or kind not in _CHANNELS or not 0 < width * height <= MAX_PIXELS:
+        if kind != _WITH_PALETTE:
+            raise ValueError("it holds colours, and colour numbers are compared")
+        if depth not in _DEPTHS or interlaced or not 0 < width * height <= MAX_PIXELS:
             raise ValueError("a kind of PNG that is not read")
-        channels = _CHANNELS[kind]
-        size = height * (width * channels + 1)
+        row_bytes = (width * depth + 7) // 8
+        size = height * (row_bytes + 1)
         raw = zlib.decompressobj().decompress(chunks[b"IDAT"], size)
         if len(raw) != size:
             raise ValueError("pixels are missing")
-        rows = _unfiltered(np.frombuffer(raw, np.uint8).reshape(height, width * channels + 1), channels)
-        pixels = rows.reshape(height, width, channels)
-        if kind == 3:
-            palette = np.frombuffer(chunks[b"PLTE"], np.uint8).reshape(-1, 3)
-            return palette[pixels[:, :, 0]]
-        if kind in (0, 4):
-            return np.repeat(pixels[:, :, :1], 3, axis=2)
-        return np.ascontiguousarray(pixels[:, :, :3])
+        rows = _unfiltered(np.frombuffer(raw, np.uint8).reshape(height, row_bytes + 1))
+        bits = np.unpackbits(rows, axis=1).reshape(height, -1, depth)
+        weights = (1 << np.arange(depth - 1, -1, -1)).astype(np.uint8)
+        return (bits[:, :width] @ weights).astype(np.uint8)
     except (ValueError, KeyError, IndexError, struct.error, zlib.error) as error:
-        raise PictureError(f"Not a picture that can be compared: {error}.", file=str(path)) from error
+        raise PictureError(
+            f"Not a picture that can be compared: {error}.",
+            file=str(path),
+            remedy="Look at the picture the screen gives, then write the file anew with pytest --simkit-accept.",
+        ) from error
 
 
 def _chunks(data: bytes) -> dict[bytes, bytes]:
@@ -87,8 +91,8 @@ def _chunks(data: bytes) -> dict[bytes, bytes]:
     raise ValueError("the end is missing")
 
 
-def _unfiltered(rows: NDArray[np.uint8], channels: int) -> NDArray[np.uint8]:
-    """Rows without their filters (section 9: none, sub, up, average, Paeth)."""
+def _unfiltered(rows: Numbers) -> Numbers:
+    """Rows without their filters (section 9: none, sub, up, average, Paeth); bytes hold one pixel or more."""
     import numpy as np
 
     done = np.zeros((rows.shape[0], rows.shape[1] - 1), np.uint8)
@@ -100,19 +104,17 @@ def _unfiltered(rows: NDArray[np.uint8], channels: int) -> NDArray[np.uint8]:
         elif kind == 2:
             done[number] = line + above
         elif kind in (1, 3, 4):
-            done[number] = _sequential(kind, line.tolist(), above.tolist(), channels)
+            done[number] = _sequential(kind, line.tolist(), above.tolist())
         else:
             raise ValueError(f"unknown filter {kind}")
         above = done[number]
     return done
 
 
-def _sequential(kind: int, line: list[int], above: list[int], channels: int) -> list[int]:
+def _sequential(kind: int, line: list[int], above: list[int]) -> list[int]:
     out: list[int] = []
-    for x, byte in enumerate(line):
-        left = out[x - channels] if x >= channels else 0
-        up = above[x]
-        corner = above[x - channels] if x >= channels else 0
+    left = corner = 0
+    for byte, up in zip(line, above, strict=True):
         if kind == 1:
             guess = left
         elif kind == 3:
@@ -120,33 +122,38 @@ def _sequential(kind: int, line: list[int], above: list[int], channels: int) -> 
         else:
             estimate = left + up - corner
             guess = min((left, up, corner), key=lambda value: abs(estimate - value))
-        out.append(byte + guess & 0xFF)
+        left, corner = byte + guess & 0xFF, up
+        out.append(left)
     return out
 
 
-def difference(golden: Rgb, shown: Rgb) -> Rgb | None:
-    """Three pictures side by side: golden, shown, and black where they are equal, white where not; None when equal."""
+def difference(golden: Numbers, shown: Numbers, palette: Rgb) -> Rgb | None:
+    """Three pictures side by side: golden, shown, and black where they are equal, white where not; None when equal.
+
+    Numbers that the palette does not have are drawn magenta.
+    """
     import numpy as np
 
-    if golden.shape == shown.shape and np.array_equal(golden, shown):
+    if np.array_equal(golden, shown):
         return None
+    colours = np.full((256, 3), (255, 0, 255), np.uint8)
+    colours[: len(palette)] = palette
     height, width = max(golden.shape[0], shown.shape[0]), max(golden.shape[1], shown.shape[1])
+    unequal = np.ones((height, width), bool)
+    rows, columns = min(golden.shape[0], shown.shape[0]), min(golden.shape[1], shown.shape[1])
+    unequal[:rows, :columns] = golden[:rows, :columns] != shown[:rows, :columns]
     panes = []
     for picture in (golden, shown):
         pane = np.full((height, width, 3), 128, np.uint8)
-        pane[: picture.shape[0], : picture.shape[1]] = picture
+        pane[: picture.shape[0], : picture.shape[1]] = colours[picture]
         panes.append(pane)
-    unequal = (panes[0] != panes[1]).any(axis=2)
-    if golden.shape != shown.shape:
-        unequal[min(golden.shape[0], shown.shape[0]) :] = True
-        unequal[:, min(golden.shape[1], shown.shape[1]) :] = True
     marks = np.repeat(unequal[:, :, None] * np.uint8(255), 3, axis=2).astype(np.uint8)
     gap = np.full((height, GAP_PX, 3), 255, np.uint8)
     return np.concatenate([panes[0], gap, panes[1], gap, marks], axis=1)
 
 
-def unequal_pixels(golden: Rgb, shown: Rgb) -> int | None:
+def unequal_pixels(golden: Numbers, shown: Numbers) -> int | None:
     """Number of pixels that differ; None when the sizes do."""
     if golden.shape != shown.shape:
         return None
-    return int((golden != shown).any(axis=2).sum())
+    return int((golden != shown).sum())

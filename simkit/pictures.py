@@ -1,7 +1,8 @@
 """Pictures: palette numbers of a screen port as arrays, colours, and PNG files.
 
 PNG is written here in a few lines rather than through a further dependency. Source of the format: W3C/ISO 15948, PNG
-Specification (Second Edition), 10 November 2003: chunks IHDR, IDAT, IEND; colour type 2, filter 0.
+Specification (Second Edition), 10 November 2003: chunks IHDR, PLTE, IDAT, IEND; colour types 2 and 3, filter 0. A
+screen keeps its colour numbers in the file: type 3, palette beside them.
 """
 
 from __future__ import annotations
@@ -30,13 +31,13 @@ def palette_array(port: ScreenPort) -> NDArray[np.uint8]:
     return np.array(port.palette, np.uint8)
 
 
-def screen_array(port: ScreenPort, cycle: int, *, border: bool = True) -> NDArray[np.uint8]:
-    """The picture in colours, shape (rows, columns, 3), with or without the border round it."""
+def screen_numbers(port: ScreenPort, cycle: int, *, border: bool = True) -> NDArray[np.uint8]:
+    """Palette numbers of the picture, shape (rows, columns), with or without the border round it."""
     numbers = index_array(port, cycle)
     if border:
         left, right, top, bottom = port.margins
         numbers = np.pad(numbers, ((top, bottom), (left, right)), constant_values=port.border(cycle))
-    return palette_array(port)[numbers]
+    return numbers
 
 
 def save_screen(port: ScreenPort, cycle: int, path: Path, *, scale: int = 1, border: bool = True) -> Path:
@@ -47,18 +48,20 @@ def save_screen(port: ScreenPort, cycle: int, path: Path, *, scale: int = 1, bor
     """
     if not 1 <= scale <= MAX_SCALE:
         raise SimkitError(f"A scale of {scale} is not possible.", remedy=f"Give 1 to {MAX_SCALE}.")
-    picture = screen_array(port, cycle, border=border)
-    write_png(path, picture.repeat(scale, axis=0).repeat(scale, axis=1))
+    numbers = screen_numbers(port, cycle, border=border).repeat(scale, axis=0).repeat(scale, axis=1)
+    _write(path, _png(numbers, palette_array(port)))
     return path
 
 
-def png_bytes(picture: NDArray[np.uint8]) -> bytes:
-    """A PNG file of an array of shape (rows, columns, 3): red, green, blue."""
-    rows, columns, _ = picture.shape
-    lines = np.zeros((rows, 1 + columns * 3), np.uint8)  # filter byte 0, then the pixels
-    lines[:, 1:] = picture.reshape(rows, -1)
-    header = struct.pack(">IIBBBBB", columns, rows, 8, 2, 0, 0, 0)
-    chunks = ((b"IHDR", header), (b"IDAT", zlib.compress(lines.tobytes(), 9)), (b"IEND", b""))
+def _png(picture: NDArray[np.uint8], palette: NDArray[np.uint8] | None) -> bytes:
+    """A PNG file: (rows, columns) numbers into a palette, or (rows, columns, 3) red, green, blue."""
+    rows, columns = picture.shape[:2]
+    row_bytes = picture.reshape(rows, -1)
+    lines = np.zeros((rows, 1 + row_bytes.shape[1]), np.uint8)  # filter byte 0, then the pixels
+    lines[:, 1:] = row_bytes
+    header = struct.pack(">IIBBBBB", columns, rows, 8, 2 if palette is None else 3, 0, 0, 0)
+    colours = () if palette is None else ((b"PLTE", palette.tobytes()),)
+    chunks = ((b"IHDR", header), *colours, (b"IDAT", zlib.compress(lines.tobytes(), 9)), (b"IEND", b""))
     return _SIGNATURE + b"".join(
         struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data)) for kind, data in chunks
     )
@@ -70,7 +73,11 @@ def write_png(path: Path, picture: NDArray[np.uint8]) -> None:
     Raises:
         SimkitError: the file cannot be written.
     """
+    _write(path, _png(picture, None))
+
+
+def _write(path: Path, data: bytes) -> None:
     try:
-        path.write_bytes(png_bytes(picture))
+        path.write_bytes(data)
     except OSError as error:
         raise SimkitError(f"The picture {path} cannot be written: {error.strerror or error}.") from error

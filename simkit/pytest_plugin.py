@@ -244,14 +244,15 @@ def failure_folder(config: pytest.Config) -> Path:
 def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
     """Function that compares a screen with a picture kept beside the test, e.g. `golden(machine.screen, "title")`.
 
-    The picture lies in the folder `golden` beside the test file; `pytest --simkit-accept` writes it.
+    Colour numbers are compared, not the colours that a palette gives them. The picture lies in the folder `golden`
+    beside the test file; `pytest --simkit-accept` writes it.
     """
     folder = request.path.parent / _GOLDEN_FOLDER
     accept = bool(request.config.getoption("--simkit-accept"))
 
     def compare(screen: Screen, name: str, *, border: bool = False) -> None:
-        from simkit.golden import NAME, difference, read_png, unequal_pixels
-        from simkit.pictures import write_png
+        from simkit.golden import NAME, difference, read_numbers, unequal_pixels
+        from simkit.pictures import palette_array, write_png
 
         __tracebackhide__ = True
         if not NAME.fullmatch(name):
@@ -269,14 +270,14 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
                 "--simkit-accept.",
                 pytrace=False,
             )
-        kept, shown = read_png(path), read_png(shown_path)
-        apart = difference(kept, shown)
+        kept, shown = read_numbers(path), read_numbers(shown_path)
+        apart = difference(kept, shown, palette_array(screen.port))
         if apart is None:
             return
         difference_path = failures / f"{name}-difference.png"
         write_png(difference_path, apart)
         count = unequal_pixels(kept, shown)
-        what = f"{count} pixels differ" if count is not None else f"sizes differ: {kept.shape[:2]}, {shown.shape[:2]}"
+        what = f"{count} pixels differ" if count is not None else f"sizes differ: {kept.shape}, {shown.shape}"
         pytest.fail(
             f"{what} from {path}; side by side in {difference_path} (golden, shown, difference). If the new picture "
             "is right, run pytest with --simkit-accept.",

@@ -3,8 +3,9 @@
 import json
 from pathlib import Path
 
-import numpy as np  # noqa: F401 - loaded here, as pytester forgets modules after each run and numpy loads only once
+import numpy as np  # loaded here, as pytester forgets modules after each run and numpy loads only once
 import pytest
+from PIL import Image
 
 pytest_plugins = "pytester"
 
@@ -236,20 +237,36 @@ def test_a_picture_is_accepted_then_compared_and_a_difference_is_drawn(pytester)
     first.stdout.fnmatch_lines(["*there is no golden picture*--simkit-accept*"])
     pytester.runpytest("--simkit-accept").assert_outcomes(passed=1)
     pytester.runpytest().assert_outcomes(passed=1)
-    from simkit.golden import read_png
-    from simkit.pictures import write_png
-
     path = pytester.path / "golden" / "start.png"
-    picture = read_png(path).copy()
-    picture[5, 7] ^= 0xFF
-    write_png(path, picture)
+    with Image.open(path) as kept:
+        kept.putpixel((7, 5), kept.getpixel((7, 5)) ^ 1)
+        kept.save(path, optimize=False)
     wrong = pytester.runpytest()
     wrong.assert_outcomes(failed=1)
-    text = wrong.stdout.str()
-    assert "1 pixels differ" in text
-    difference = read_png(next((pytester.path / ".pytest_cache").rglob("start-difference.png")))
-    marks = difference[:, -256:]
+    assert "1 pixels differ" in wrong.stdout.str()
+    with Image.open(next((pytester.path / ".pytest_cache").rglob("start-difference.png"))) as drawn:
+        marks = np.array(drawn)[:, -256:]
     assert [tuple(at) for at in zip(*marks.any(axis=2).nonzero(), strict=True)] == [(5, 7)]
+
+
+def test_pictures_compare_numbers_not_colours(pytester):
+    """Another reading of the maker's colour levels changes the palette, and no picture."""
+    pytester.makepyfile(PICTURE_TEST)
+    pytester.runpytest("--simkit-accept").assert_outcomes(passed=1)
+    path = pytester.path / "golden" / "start.png"
+    with Image.open(path) as kept:
+        kept.putpalette([255 - level for level in kept.getpalette()])
+        kept.save(path)
+    pytester.runpytest().assert_outcomes(passed=1)
+
+
+def test_a_picture_that_holds_colours_is_refused_with_what_to_do(pytester):
+    pytester.makepyfile(PICTURE_TEST)
+    (pytester.path / "golden").mkdir()
+    Image.new("RGB", (256, 192)).save(pytester.path / "golden" / "start.png")
+    wrong = pytester.runpytest()
+    wrong.assert_outcomes(failed=1)
+    wrong.stdout.fnmatch_lines(["*holds colours, and colour numbers are compared*", "*pytest --simkit-accept*"])
 
 
 def test_a_picture_name_stays_in_its_folder(pytester):

@@ -18,7 +18,6 @@ def test_each_page_is_its_golden_picture(machine, golden):
     for number, page in enumerate(PAGES):
         machine.run(frames=LOADING_FRAMES)
         golden(machine.screen, f"video-test-card-{number:02}-{page}")
-        assert 0 not in machine.screen.pixels  # 0 looks like 1; all others differ, so equal pictures are equal numbers
         machine.pads[1].press("start")
         machine.run(frames=2)
         machine.pads[1].release("start")
