@@ -84,22 +84,28 @@ def rom_content(machine: Machine, slot: int) -> bytes:
     return bytes(plain.read)
 
 
-def fit(machine: Machine, slot: int, part: Part, *, split: bool = False) -> Burn:
-    """Fit the content of a ROM card to a part: as it is, repeated in a larger one, or split over smaller ones.
+def fit(machine: Machine, slot: int, part: Part, *, split: bool = False, at: int | None = None) -> Burn:
+    """Fit the content of a ROM card to a part.
+
+    As it is, repeated in a larger one, placed in it at an offset, or split over smaller ones.
 
     Args:
         machine: the machine.
         slot: slot of the ROM card.
         part: the part to burn.
         split: allow several parts.
+        at: offset in the part; what is round it stays erased ($FF). None repeats the content.
 
     Raises:
-        SimkitError: no ROM there, or a smaller part without `split`.
+        SimkitError: no ROM there, a smaller part without `split`, or an offset at which the content does not fit.
     """
     content = rom_content(machine, slot)
     size = len(content)
     images: tuple[bytes, ...] = (content,)
-    if part.size == size:
+    if at is not None:
+        images = (_placed(content, part, at, slot),)
+        remark = f"The content stands at offset ${at:05X} of the part, $FF round it."
+    elif part.size == size:
         remark = "The image fills the part."
     elif part.size > size:
         times = part.size // size
@@ -127,6 +133,25 @@ def fit(machine: Machine, slot: int, part: Part, *, split: bool = False) -> Burn
         remark=remark,
         vectors=_vectors(machine, slot),
     )
+
+
+def _placed(content: bytes, part: Part, at: int, slot: int) -> bytes:
+    size = len(content)
+    if at + size > part.size:
+        raise SimkitError(
+            f"{size} bytes from offset ${at:05X} on do not fit into a {part.name} of {part.size}.",
+            slot=slot,
+            remedy=f"The last offset that fits is ${part.size - size:05X}."
+            if size <= part.size
+            else "Take a larger part.",
+        )
+    if at % size:
+        raise SimkitError(
+            f"Offset ${at:05X} is not a multiple of the {size} bytes that the socket shows.",
+            slot=slot,
+            remedy=f"The spare address pins choose among ${0:05X}, ${size:05X}, ${2 * size:05X} and so on.",
+        )
+    return b"\xff" * at + content + b"\xff" * (part.size - at - size)
 
 
 def _vectors(machine: Machine, slot: int) -> dict[str, int]:

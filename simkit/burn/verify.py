@@ -15,6 +15,9 @@ import attrs
 SHOWN = 8
 """Differences listed one by one."""
 
+MAX_DEAD = 6
+"""Address lines without effect that are told apart; a part with more of them is as good as not connected."""
+
 MAX_SHIFT = 512
 """Farthest shift looked for, in bytes: file headers and off-by-one offsets are smaller."""
 
@@ -134,6 +137,7 @@ def _address(expected: bytes, dump: bytes) -> Iterator[Pattern]:
                         f"A bent or dirty pin A{line}, or a broken track to it.",
                     )
                 return
+    yield from _several_stuck(expected, dump, lines)
     for one, other in combinations(range(lines), 2):
         if _mapped(expected, dump, (_exchanged(n, one, other) for n in numbers)):
             yield Pattern(
@@ -148,6 +152,27 @@ def _address(expected: bytes, dump: bytes) -> Iterator[Pattern]:
                 "blocks-exchanged",
                 f"Blocks of {1 << line} bytes are exchanged: A{line} is inverted.",
                 "Halves put together in the wrong order, or an inverter in the decoder.",
+            )
+            return
+
+
+def _several_stuck(expected: bytes, dump: bytes, lines: int) -> Iterator[Pattern]:
+    """Several address lines without effect: those whose change changes nothing in the dump."""
+    numbers = range(len(dump))
+    dead = [line for line in range(lines) if _mapped(dump, dump, (n ^ 1 << line for n in numbers))]
+    alive = len(dump) - 1
+    for line in dead:
+        alive &= ~(1 << line)
+    if not 2 <= len(dead) <= MAX_DEAD:
+        return
+    for levels in range(1 << len(dead)):
+        held = sum(1 << line for number, line in enumerate(dead) if levels >> number & 1)
+        if _mapped(expected, dump, (n & alive | held for n in numbers)):
+            told = ", ".join(f"A{line} at {levels >> number & 1}" for number, line in enumerate(dead))
+            yield Pattern(
+                "address-lines-stuck",
+                f"Several address lines are stuck: {told}.",
+                "A much smaller part is chosen or fitted, or the part does not sit in its socket; seat it, read again.",
             )
             return
 

@@ -37,7 +37,9 @@ HELP = help_text(
     examples=(
         "simkit burn my-machine --slot 2 --part 28C256 --out my-rom.bin",
         "simkit burn my-machine --slot 2 --part 27C64 --split --out my-rom.hex",
+        "simkit burn my-machine --slot 2 --part 27C512 --at 0x8000 --out my-rom.bin",
         "simkit burn my-machine --slot 2 --part 28C256 --verify read-back.bin",
+        "simkit burn my-machine --slot 2 --part 27C64 --split --piece 2 --verify read-back.bin",
     ),
 )
 
@@ -57,6 +59,18 @@ def burn(
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="File to write.")] = None,
     split: Annotated[bool, typer.Option("--split", help="Several smaller parts: FILE-1, FILE-2, ...")] = False,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            "--at",
+            metavar="OFFSET",
+            help="Place the content there in a larger part, e.g. 0x4000, instead of repeating it.",
+        ),
+    ] = None,
+    piece: Annotated[
+        int | None,
+        typer.Option("--piece", metavar="N", help="Which of the split parts DUMP was read from, 1 the first."),
+    ] = None,
     verify: Annotated[
         Path | None, typer.Option("--verify", metavar="DUMP", help="Compare this file, read back from the part.")
     ] = None,
@@ -84,9 +98,15 @@ def burn(
         slot = roms[0]
     if part is None:
         raise SimkitError("Which part is it?", remedy="Give --part, e.g. --part 28C256.")
-    fitted = fit(loaded, slot, part_or_size(part), split=split)
+    if piece is not None and verify is None:
+        raise SimkitError("--piece says which part a dump is of.", remedy="Give it with --verify DUMP.")
+    if split and at is not None:
+        raise SimkitError(
+            "--split fills several small parts, --at a place in a larger one.", remedy="Give one of the two."
+        )
+    fitted = fit(loaded, slot, part_or_size(part), split=split, at=None if at is None else _offset(at))
     if verify is not None:
-        _verify(fitted, verify, as_json=as_json)
+        _verify(fitted, verify, piece, as_json=as_json)
         return
     paths = write_files(fitted, out) if out is not None else []
     day = date if date is not None else datetime.date.today().isoformat()
@@ -102,6 +122,13 @@ def burn(
     if not paths:
         print("Nothing written: give --out FILE.")
     print("\n".join(texts))
+
+
+def _offset(text: str) -> int:
+    try:
+        return int(text.replace("$", "0x"), 0)
+    except ValueError:
+        raise SimkitError(f"--at {text!r} is no offset.", remedy="Write e.g. 0x4000 or 16384.") from None
 
 
 def _as_dict(fitted: Burn) -> dict[str, Any]:
@@ -143,16 +170,21 @@ def _lines(fitted: Burn) -> list[str]:
     return lines
 
 
-def _verify(fitted: Burn, dump: Path, *, as_json: bool) -> None:
+def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> None:
     from simkit.burn.verify import compare
     from simkit.images import HEX_SUFFIXES, read_image
 
-    if len(fitted.images) > 1:
+    count = len(fitted.images)
+    if count > 1 and piece is None:
         raise SimkitError(
-            f"The content is split over {len(fitted.images)} parts; one dump cannot hold it.",
-            remedy="Verify with a part that holds all of it.",
+            f"The content is split over {count} parts; one dump cannot hold it.",
+            remedy=f"Say which part was read: --piece 1 to --piece {count}.",
         )
-    expected = fitted.images[0]
+    if piece is not None and not 1 <= piece <= count:
+        raise SimkitError(
+            f"There is no part {piece}: the content is in {count}.", remedy="Count from 1, lowest addresses first."
+        )
+    expected = fitted.images[(piece or 1) - 1]
     result = compare(expected, read_image(dump, len(expected) if dump.suffix.lower() in HEX_SUFFIXES else LARGEST_DUMP))
     if as_json:
         print(json.dumps({"dump": str(dump), **result.as_dict()}, indent=2))

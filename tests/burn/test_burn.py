@@ -1,6 +1,9 @@
 """Parts, fitting, sums, files and the patterns of a read-back."""
 
 import random
+import signal
+import subprocess
+import sys
 import zlib
 
 import pytest
@@ -33,7 +36,7 @@ def board(tmp_path):
         random.seed(size)
         content = content or bytes(random.randrange(256) for _ in range(size - 6)) + bytes.fromhex("408000804080")
         (tmp_path / "rom.bin").write_bytes(content)
-        bits = "1xxx xxxx xxxx xxxx" if size == 32768 else "111x xxxx xxxx xxxx"
+        bits = {32768: "1xxx xxxx xxxx xxxx", 16384: "11xx xxxx xxxx xxxx"}.get(size, "111x xxxx xxxx xxxx")
         (tmp_path / "machine.toml").write_text(MACHINE.format(select=bits, size=size))
         return Machine.load(tmp_path), content
 
@@ -41,10 +44,12 @@ def board(tmp_path):
 
 
 def test_check_values_of_crc_32_and_sums():
-    """CRC-32 of the nine digits is CBF43926 (the check value every catalogue of CRCs gives); their sum is $01DD. Sums
-    of erased parts: sum of all bytes modulo 65 536 over the whole device (Advin Systems, Making Good Use of
-    Checksums); 8 and 32 KiB of $FF by arithmetic."""
+    """CRC-32 of the nine digits: G. Cook, Catalogue of parametrised CRC algorithms, entry CRC-32/ISO-HDLC, check; of
+    the word IEND: W3C, Portable Network Graphics (PNG) Specification, second edition, 2003, where each file ends so
+    (both from memory). The sum of the digits is $01DD. Sums of erased parts: sum of all bytes modulo 65 536 over the
+    whole device (Advin Systems, Making Good Use of Checksums); 8 and 32 KiB of $FF by arithmetic."""
     assert Sums.of(b"123456789").crc32 == 0xCBF43926
+    assert Sums.of(b"IEND").crc32 == 0xAE426082
     assert Sums.of(b"123456789").sum16 == 0x01DD
     assert [Sums.of(b"\xff" * (n << 10)).sum16 for n in (8, 16, 32, 64)] == [0xE000, 0xC000, 0x8000, 0x0000]
     assert Sums.of(b"\xff" * 8192).crc32 == 0xB4293435
@@ -106,6 +111,30 @@ def test_smaller_parts_need_split(board):
     )
 
 
+def test_a_larger_part_gets_the_content_at_an_offset(board):
+    machine, content = board(8192)
+    (image,) = fit(machine, 2, part_named("28C256"), at=0x4000).images
+    assert image == b"\xff" * 0x4000 + content + b"\xff" * 0x2000
+    with pytest.raises(SimkitError, match=r"do not fit into a 28C256") as caught:
+        fit(machine, 2, part_named("28C256"), at=0x8000)
+    assert "$06000" in caught.value.remedy
+    with pytest.raises(SimkitError, match="not a multiple"):
+        fit(machine, 2, part_named("28C256"), at=0x1000)
+
+
+def test_a_repeating_content_fits_a_smaller_part_without_split(board):
+    machine, content = board(content=bytes(range(256)) * 128)
+    assert fit(machine, 2, part_named("27C64")).images == (content[:8192],)
+
+
+@pytest.mark.parametrize("size", [8192, 16384])
+def test_sixteen_kilobytes_split_into_two_of_eight(board, size, tmp_path):
+    machine, content = board(16384)
+    paths = write_files(fit(machine, 2, part_or_size(str(size)), split=True), tmp_path / "out.bin")
+    assert [path.name for path in paths] == (["out-1.bin", "out-2.bin"] if size == 8192 else ["out.bin"])
+    assert b"".join(path.read_bytes() for path in paths) == content
+
+
 def test_a_slot_without_rom_names_those_with_one(board):
     machine, _ = board()
     with pytest.raises(SimkitError, match="no card in slot 5"):
@@ -134,6 +163,27 @@ def test_a_failed_write_leaves_nothing_under_the_final_name(board, tmp_path, mon
         write_files(fit(machine, 2, part_named("28C256")), tmp_path / "out.bin")
     assert (tmp_path / "out.bin").read_bytes() == b"the old one"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", "out.bin", "rom.bin"]
+
+
+@pytest.mark.parametrize("moment", ["write", "fsync"])
+def test_a_process_killed_while_it_writes_leaves_the_old_file_whole(board, tmp_path, moment):
+    board()
+    out = tmp_path / "out.hex"
+    out.write_bytes(b"the old one")
+    script = (
+        "import os, signal, sys\n"
+        "from pathlib import Path\n"
+        "import simkit.burn.image as image\n"
+        "from simkit import Machine\n"
+        "from simkit.burn.parts import part_named\n"
+        "def die(*arguments):\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+        f"{'os.fsync = die' if moment == 'fsync' else 'image.write_image = die'}\n"
+        f"machine = Machine.load({str(tmp_path)!r})\n"
+        f"image.write_files(image.fit(machine, 2, part_named('28C256')), Path({str(out)!r}))\n"
+    )
+    assert subprocess.run([sys.executable, "-c", script], check=False, timeout=30).returncode == -signal.SIGKILL
+    assert out.read_bytes() == b"the old one"
 
 
 def test_a_folder_that_is_not_there_is_told(board, tmp_path):
@@ -180,6 +230,8 @@ def test_an_equal_dump_has_no_difference():
         ("address-line-stuck", "A11 is stuck at 1", CONTENT, mapped(lambda n: n | 0x800)),
         ("halves-equal", "lower half", CONTENT, mapped(lambda n: n & 0xFFF)),
         ("halves-equal", "upper half", CONTENT, mapped(lambda n: n | 0x1000)),
+        ("address-lines-stuck", "A11 at 1, A12 at 0", CONTENT, mapped(lambda n: n & 0x7FF | 0x800)),
+        ("address-lines-stuck", "A0 at 0, A5 at 1, A9 at 1", CONTENT, mapped(lambda n: n & ~0x221 | 0x220)),
         ("address-lines-swapped", "A3 and A9", CONTENT, mapped(lambda n: swap(n, 3, 9))),
         ("blocks-exchanged", "A12 is inverted", CONTENT, mapped(lambda n: n ^ 0x1000)),
         ("data-lines-swapped", "D3 and D4", CONTENT, bytes(swap(b, 3, 4) for b in CONTENT)),

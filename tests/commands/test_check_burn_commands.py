@@ -67,6 +67,25 @@ def test_burn_then_verify(simkit, tmp_path):
     assert "blank: Every byte of the dump is $FF." in out
 
 
+def test_each_part_of_a_split_is_verified_by_itself(simkit, tmp_path):
+    split = ("burn", MARLPIT, "--part", "27C128", "--split")
+    assert simkit(*split, "--out", tmp_path / "a.bin")[0] == 0
+    assert simkit(*split, "--piece", "2", "--verify", tmp_path / "a-2.bin")[0] == 0
+    assert simkit(*split, "--piece", "1", "--verify", tmp_path / "a-2.bin")[0] == 1
+    code, _, err = simkit(*split, "--verify", tmp_path / "a-1.bin")
+    assert code == 2
+    assert "--piece 1 to --piece 2" in err
+    assert "no part 3" in simkit(*split, "--piece", "3", "--verify", tmp_path / "a-1.bin")[2]
+
+
+def test_a_larger_part_holds_the_content_where_it_is_told(simkit, tmp_path):
+    assert simkit("burn", MARLPIT, "--part", "27C512", "--at", "$8000", "--out", tmp_path / "a.bin")[0] == 0
+    image = (tmp_path / "a.bin").read_bytes()
+    assert set(image[:0x8000]) == {0xFF}
+    assert image[0xFFFC:0xFFFE] != b"\xff\xff"
+    assert "is no offset" in simkit("burn", MARLPIT, "--part", "27C512", "--at", "top")[2]
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
