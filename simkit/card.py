@@ -282,6 +282,10 @@ class Card:
         """
         return cycle
 
+    def unfinished(self) -> str:
+        """What the program has begun with the last access and another access in between would break; "" for nothing."""
+        return ""
+
     def words(self, cycle: int) -> list[str]:
         """What the card looks like inside, in words, one line each; for `simkit show`."""
         return []

@@ -358,6 +358,10 @@ class TileVideo(Card):
             elif not value & 0x40:
                 self._ask(_READ, 0, edge, cycle)
 
+    def unfinished(self) -> str:
+        """A control pair after its first byte."""
+        return "a control pair" if self._ports.second else ""
+
     def _write_register(self, byte: int, cycle: int, edge: int) -> None:
         if byte & 0x78:
             self._rules.register_number(cycle, byte)

@@ -55,6 +55,7 @@ class Handlers:
     Attributes:
         frames: handlers under way, innermost last.
         damaged: registers that a handler changed and the program has not set since.
+        visited: slots of cards that handlers have accessed so far.
     """
 
     def __init__(self, machine: Machine, notes: Notes) -> None:
@@ -67,6 +68,7 @@ class Handlers:
         self._idle = True  # no instruction outside handlers since the last RTI
         self._runs = 0
         self._low_since = -1
+        self.visited: set[int] = set()
         self._touched: set[int] = set()
 
     def reset(self) -> None:
@@ -89,6 +91,7 @@ class Handlers:
     def touch(self, slot: int) -> None:
         """A handler accessed a register of a card."""
         self._touched.add(slot)
+        self.visited.add(slot)
 
     def _count_run(self, handler: int, cycle: int) -> None:
         since = self._machine.lines["IRQ"].since

@@ -169,6 +169,16 @@ PROGRAM_RULES = (
         bench="Add $09 and $01 in the main loop and put the sum on a port: $10 instead of $0A.",
     ),
     Rule(
+        name="sequence-unguarded",
+        level="error",
+        title="an interrupt may come into a sequence of accesses that the handler breaks",
+        story="The screen is scrambled once an evening: the frame interrupt read the status just between the two "
+        "control bytes of the main program.",
+        hardware="The card remembers how far a sequence has come; it cannot know that two programs talk to it in turn.",
+        do="SEI before the first access and CLI after the last, or leave the card to the handler alone.",
+        bench="Trigger on the handler's first fetch after a single control write; wait long.",
+    ),
+    Rule(
         name="open-bit-tested",
         level="error",
         title="the program decides by a bit that nothing drives",

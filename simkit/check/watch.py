@@ -14,7 +14,7 @@ from simkit.check.handlers import Handlers
 from simkit.check.notes import Notes
 from simkit.check.shared import SharedCells
 from simkit.check.stack import StackDepth
-from simkit.decode import Plan
+from simkit.decode import Plan, Seat
 from simkit.errors import SimkitError
 from simkit.listing import Listing
 from simkit.machine import Machine
@@ -115,6 +115,8 @@ class Watch:
             self._register(place, address, cycle, is_write, kind)
             if kind is _DATA and not is_write:
                 self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code])
+            elif kind is _DATA and not self._cpu.i and not self._frames and place.slot in self._handlers.visited:
+                self._between(plan.takers[0][0], address, cycle)
         elif ground is _NOBODY and kind is _DATA:
             if is_write:
                 self.notes.add(
@@ -189,6 +191,19 @@ class Watch:
                     address=address,
                     slot=place.slot,
                 )
+
+    def _between(self, seat: Seat, address: int, cycle: int) -> None:
+        """The main program has written to a card that handlers use too, with interrupts allowed."""
+        begun = seat.card.unfinished()
+        if begun:
+            self.notes.add(
+                "sequence-unguarded",
+                cycle,
+                f"The main program has begun {begun} of {seat.name} with interrupts allowed; handlers use the card too.",
+                pc=self._pc,
+                address=address,
+                slot=seat.slot,
+            )
 
     def _sequence(self, kind: Kind, address: int) -> None:
         """A cycle of the interrupt or reset sequence; the first one ends the instruction before."""
