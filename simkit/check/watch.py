@@ -199,7 +199,7 @@ class Watch:
             self.notes.add(
                 "sequence-unguarded",
                 cycle,
-                f"The main program has begun {begun} of {seat.name} with interrupts allowed; handlers use the card too.",
+                f"The main program has begun {begun} of {seat.name} with interrupts allowed; handlers use it too.",
                 pc=self._pc,
                 address=address,
                 slot=seat.slot,
