@@ -5,7 +5,8 @@ Sources:
     Spacing of the windows (3, 16, 4 memory cycles): the maker's data manual (1982), 2.1.5, from memory; 3, 16 and 4
     times 372.49 us / 1000 are the waits of [PG] (1.1, 5.95, 1.5 us), which supports it.
 In doubt: where the windows lie against the line (nobody published it; a setting shifts them), and multicolor, for which
-users report 8 us against the 3.5 us of [PG] (a setting chooses).
+users report 8 us against the 3.5 us of [PG] (a setting chooses; gaps under 8 us are told either way, unless another
+setting says no).
 """
 
 from __future__ import annotations
@@ -36,13 +37,15 @@ class Pacing:
         raster: where the beam is.
         phase: memory cycles by which the windows are shifted, in doubt.
         slow_multicolor: multicolor waits as graphics modes do, in doubt.
+        tell_multicolor: multicolor may take as long as graphics modes do, whatever it does.
     """
 
     __slots__ = ("_free_until", "_multicolor", "_on", "_phase", "_raster", "_spacing", "_tenths")
 
-    def __init__(self, raster: Raster, phase: int, *, slow_multicolor: bool) -> None:
+    def __init__(self, raster: Raster, phase: int, *, slow_multicolor: bool, tell_multicolor: bool) -> None:
         self._raster = raster
-        self._multicolor = _GRAPHICS if slow_multicolor else _MULTICOLOR
+        spacing, tenths = _GRAPHICS if slow_multicolor else _MULTICOLOR
+        self._multicolor = spacing, _GRAPHICS[1] if tell_multicolor else tenths
         self._phase = phase * TICKS_PER_MEMORY_CYCLE
         self._free_until = 0
         self._on = False
@@ -54,6 +57,10 @@ class Pacing:
         mode = tables.mode
         wait = _TEXT if mode >= Mode.TEXT else self._multicolor if mode & 2 else _GRAPHICS
         self._spacing, self._tenths = wait
+
+    def doubtful(self, gap_us: float) -> bool:
+        """Whether a gap that is told as too short suffices by this card's own windows."""
+        return self._on and self._spacing == _MULTICOLOR[0] and gap_us * 10 >= _MULTICOLOR[1]
 
     def start_frame(self, frame: int) -> None:
         """Frame `frame` begins, with the blanking after the one before it."""

@@ -22,8 +22,23 @@ LINE_TICKS = TICKS_PER_DOT * DOTS_PER_LINE
 LINES = {"9918A": 262, "9928A": 262, "9929A": 313}
 """Lines a frame, without interlace. [GATE], [F18A-3]"""
 
-MARGINS = {262: (13, 15, 27, 24), 313: (13, 15, 54, 48)}
-"""Left, right, top, bottom border in dots and lines, by lines a frame."""
+SIDE_BORDERS = (13, 15)
+"""Left and right border in dots."""
+
+BORDERS_60_HZ = (27, 24)
+"""Top and bottom border in lines."""
+
+BORDERS_50_HZ = 102
+TOP_BORDER_50_HZ = 54
+"""Top and bottom border together, and the upper one by default; a setting of the card shifts the picture."""
+
+
+def margins(lines: int, top_border_50_hz: int) -> tuple[int, int, int, int]:
+    """Left, right, top, bottom border in dots and lines."""
+    if lines == LINES["9929A"]:
+        return *SIDE_BORDERS, top_border_50_hz, BORDERS_50_HZ - top_border_50_hz
+    return *SIDE_BORDERS, *BORDERS_60_HZ
+
 
 _BLANK_TICKS = TICKS_PER_DOT * (DOTS_PER_LINE - ACTIVE_DOTS)
 

@@ -4,6 +4,7 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments; tests on parts.
+    [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, 1982: from memory, or as [F18A] and public notes quote it.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from simkit.card import setting
 from simkit_cards.tile_video_access import TOO_SOON
 from simkit_cards.tile_video_board import MEMORY_ADDRESS, MEMORY_READ_DATA
 from simkit_cards.tile_video_colours import READINGS
-from simkit_cards.tile_video_raster import CRYSTAL_HZ, LINES
-from simkit_cards.tile_video_tables import ACTIVE_DOTS
+from simkit_cards.tile_video_raster import BORDERS_50_HZ, CRYSTAL_HZ, LINES, TOP_BORDER_50_HZ
+from simkit_cards.tile_video_status import COINCIDENCE
+from simkit_cards.tile_video_tables import ACTIVE_DOTS, ACTIVE_LINES
 
 
 @attrs.frozen(kw_only=True)
@@ -54,10 +56,23 @@ class TileVideoSettings:
         one_of=("end of strobe", "start of strobe"),
         help="when the part takes the data lines: at the start of PHI2 a 6502 still shows the address byte before",
     )
+    last_counted_line: int = setting(
+        ACTIVE_LINES - 1,
+        low=ACTIVE_LINES - 1,
+        high=ACTIVE_LINES,
+        help="last line on which a fifth sprite counts; 191 by [F18A] v1.8, 192 by [DM] as quoted in public notes",
+    )
     sprite_scan_dots: int = setting(
         0, low=0, high=341, unit="dots", help="how long before a line its sprites are counted; not published"
     )
     text_offset: int = setting(0, low=0, high=255, help="added to a name to get its ASCII code, for reading the screen")
+    top_border_50_hz: int = setting(
+        TOP_BORDER_50_HZ,
+        low=0,
+        high=BORDERS_50_HZ,
+        unit="lines",
+        help=f"border above the picture of a 9929A; the rest of {BORDERS_50_HZ} lies below; the split is from memory",
+    )
     text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 from memory, 8 [YOUNG] 3.2")
     multicolor_left: str = setting(
         "high half",
@@ -69,6 +84,11 @@ class TileVideoSettings:
         one_of=("3.5 us", "8 us"),
         help="longest wait for memory in multicolor; 3.5 us [PG] appendix B, users report that of graphics modes",
     )
+    multicolor_told: str = setting(
+        "under 8 us",
+        one_of=("under 8 us", "as the wait"),
+        help="which gaps in multicolor are reported: those that either source forbids, or by multicolor_wait alone",
+    )
     first_byte: str = setting(
         "at once",
         one_of=("at once", "with the second"),
@@ -76,8 +96,8 @@ class TileVideoSettings:
     )
     coincidence: str = setting(
         "on screen",
-        one_of=("on screen", "everywhere"),
-        help="where sprites collide: on screen as parts do [F18A], or left and right of it too [PG] 5.2.2",
+        one_of=COINCIDENCE,
+        help="where sprites collide: on screen as parts do [F18A]; wholly or partly off it too [PG] 5.2.2",
     )
     flag_dot: int = setting(
         ACTIVE_DOTS, low=0, high=341, unit="dots", help="dot of line 191 at which F is set; not published"
@@ -94,6 +114,9 @@ class TileVideoSettings:
     )
     window_phase: int = setting(
         0, low=0, high=15, unit="memory cycles", help="where the access windows lie against the line; not published"
+    )
+    reset_us: int = setting(
+        3, low=0, high=10_000, unit="us", help="least width of a reset; 3 us [DM], from memory; 3 ms by public notes"
     )
     strobe_ns: int = setting(
         0, low=0, high=100_000, unit="ns", help="width of the strobes; 0: half a machine cycle, PHI2 high"

@@ -5,7 +5,8 @@ Sources:
         and 7-10.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 4, 4.1, 4.3.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments of the sprite block (tests on real parts).
-Coincidence outside the picture: [PG] counts it, [F18A] found that parts do not; the caller chooses.
+Coincidence outside the picture: [PG] counts it, [F18A] found that parts do not; the caller chooses. So it does for a
+fifth sprite on line 192, just below the picture, where sources differ.
 """
 
 from __future__ import annotations
@@ -21,6 +22,9 @@ PER_LINE = 4
 
 END_OF_LIST = 0xD0
 """Y that ends the list. [PG] 9.2.1"""
+
+ALL_LINES = 256
+"""Lines that Y can name; those from ACTIVE_LINES on are below the picture and, at the end, above it. [PG] 9.2.1"""
 
 _SLACK = 32  # dots beyond either side that a sprite may reach: widest sprite, early clock
 _PICTURE = (1 << 256) - 1
@@ -42,12 +46,13 @@ class Selection(NamedTuple):
     last: int  # entry at which a scan without a fifth sprite ends: the one with Y = $D0, or 31. [YOUNG] 4.3
 
 
-def select(attributes: bytes | bytearray | memoryview, height: int) -> Selection:
+def select(attributes: bytes | bytearray | memoryview, height: int, lines: int = ACTIVE_LINES) -> Selection:
     """Choose the sprites of each line by their Y alone. [PG] 9.2.1; [YOUNG] 4.3.
 
     Args:
         attributes: the 128 bytes of the attribute table.
         height: lines a sprite is high on the screen.
+        lines: lines from 0 on for which to choose, ACTIVE_LINES to ALL_LINES.
     """
     toggles: dict[int, int] = {}
     last = SPRITES - 1
@@ -58,14 +63,14 @@ def select(attributes: bytes | bytearray | memoryview, height: int) -> Selection
             break
         first = (y + 1) & 0xFF
         end = first + height
-        if first >= ACTIVE_LINES:
-            if end <= 256:
-                continue
-            first, end = 0, end - 256
         bit = 1 << number
-        toggles[first] = toggles.get(first, 0) ^ bit
-        if end < ACTIVE_LINES:
-            toggles[end] = toggles.get(end, 0) ^ bit
+        if end > ALL_LINES:  # comes in from above
+            toggles[0] = toggles.get(0, 0) ^ bit
+            toggles[end - ALL_LINES] = toggles.get(end - ALL_LINES, 0) ^ bit
+        if first < lines:
+            toggles[first] = toggles.get(first, 0) ^ bit
+            if end < lines:
+                toggles[end] = toggles.get(end, 0) ^ bit
     segments = []
     active = 0
     since = 0
@@ -75,7 +80,7 @@ def select(attributes: bytes | bytearray | memoryview, height: int) -> Selection
         active ^= toggles[line]
         since = line
     if active:
-        segments.append(_segment(since, ACTIVE_LINES, active))
+        segments.append(_segment(since, lines, active))
     return Selection(tuple(segments), last)
 
 

@@ -5,7 +5,7 @@ Sources:
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 2.2, 4.3.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual 2.3.3.
 In doubt: when inside the line before the scan for a line falls is not published; by default it counts as the line
-begins.
+begins. Lines outside the picture, where settings let them count, do so at the end of the last line inside, with F.
 """
 
 from __future__ import annotations
@@ -13,10 +13,13 @@ from __future__ import annotations
 from simkit.events import NEVER
 from simkit_cards.tile_video_picture import addressed
 from simkit_cards.tile_video_raster import TICKS_PER_DOT, Raster
-from simkit_cards.tile_video_sprites import END_OF_LIST, Selection, Shapes, may_overlap, overlap, select
+from simkit_cards.tile_video_sprites import ALL_LINES, END_OF_LIST, Selection, Shapes, may_overlap, overlap, select
 from simkit_cards.tile_video_tables import ACTIVE_DOTS, ACTIVE_LINES, Tables
 
 _ALL = ACTIVE_LINES * ACTIVE_DOTS
+
+COINCIDENCE = ("on screen", "left and right too", "everywhere")
+"""Where sprites collide: parts on the picture; beside it as well; above and below it as well."""
 
 
 class Status:
@@ -36,8 +39,9 @@ class StatusFlags:
     Args:
         raster: where the beam is.
         memory: video memory as in the chips.
-        everywhere: coincidence counts left and right of the picture too.
+        coincidence: one of COINCIDENCE.
         scan_dots: dots before a line at which its sprites are counted.
+        scan_end: line after the last one whose sprites are counted.
 
     Attributes:
         value: the register's byte as of the last catch-up.
@@ -45,12 +49,16 @@ class StatusFlags:
         scanned: lines of the frame whose sprites were counted.
     """
 
-    def __init__(self, raster: Raster, memory: bytearray, everywhere: bool, scan_dots: int) -> None:
+    def __init__(
+        self, raster: Raster, memory: bytearray, coincidence: str, scan_dots: int, scan_end: int = ACTIVE_LINES
+    ) -> None:
         self.value = 0
         self._raster = raster
         self._memory = memory
-        self._everywhere = everywhere
+        self._beside = coincidence != COINCIDENCE[0]
+        self._end = ALL_LINES if coincidence == COINCIDENCE[2] else ACTIVE_LINES  # line after the last that can set C
         self._scan_ticks = scan_dots * TICKS_PER_DOT
+        self._scan_end = scan_end
         self.position = 0
         self.scanned = 0
         self._shapes: Shapes | None = None
@@ -75,7 +83,7 @@ class StatusFlags:
 
     def finish_frame(self, tables: Tables, *, set_flag: bool) -> None:
         """Take the rest of the frame into account and set F; the next frame begins."""
-        self._move_to(_ALL, ACTIVE_LINES, tables)
+        self._move_to(self._end * ACTIVE_DOTS, self._scan_end, tables)
         if set_flag:
             self.value |= Status.F
         self.start_frame()
@@ -120,7 +128,8 @@ class StatusFlags:
     def _choose(self, tables: Tables) -> Selection:
         if self._selection is None:
             self._seen = self._memory if tables.k16 else addressed(self._memory)
-            self._selection = select(self._seen[tables.sprites : tables.sprites + 128], tables.sprite_lines)
+            attributes = self._seen[tables.sprites : tables.sprites + 128]
+            self._selection = select(attributes, tables.sprite_lines, max(self._end, self._scan_end))
         return self._selection
 
     def _first_meeting(self, start: int, end: int, tables: Tables) -> int | None:
@@ -150,8 +159,8 @@ class StatusFlags:
             if len(segment.shown) > 1 and may_overlap(attributes, segment.shown, tables.sprite_lines):
                 if self._shapes is None:
                     self._shapes = Shapes()
-                for line in range(segment.first, segment.end):
-                    dots = overlap(memory, tables, self._shapes, segment.shown, line, self._everywhere)
+                for line in range(segment.first, min(segment.end, self._end)):
+                    dots = overlap(memory, tables, self._shapes, segment.shown, line, self._beside)
                     if dots:
                         meetings.append((line, dots))
         return meetings

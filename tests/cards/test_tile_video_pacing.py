@@ -13,7 +13,7 @@ GRAPHICS, TEXT, MULTICOLOR, OFF = 0xC0, 0xD0, 0xC8, 0x80
 
 def gap_is_too_soon(make_video, r1, hz, cycles, line=20, **settings):
     """Whether a store `cycles` after another breaks the rule, drawing from `line` on."""
-    video = make_video(clock_hz=Fraction(hz), **settings)
+    video = make_video(clock_hz=Fraction(hz), **{"multicolor_told": "as the wait", **settings})
     video.poke(BACKDROPS, bytes([0, r1, 5, 0x80, 1, 0x20, 0, 1]))
     video.frames(1)
     video.to_line(line)
@@ -45,6 +45,46 @@ def test_wait_in_multicolor_is_a_setting(make_video, wait, cycles):
     """3.5 us in [PG] B-1; a users' wiki lists multicolor with the graphics modes, 29 cycles at 3.58 MHz."""
     assert not gap_is_too_soon(make_video, MULTICOLOR, 2_000_000, cycles, multicolor_wait=wait)
     assert gap_is_too_soon(make_video, MULTICOLOR, 2_000_000, cycles - 1, multicolor_wait=wait)
+
+
+@pytest.mark.parametrize(("told", "cycles"), [("under 8 us", 16), ("as the wait", 7)])
+def test_gaps_told_in_multicolor_are_a_setting(make_video, told, cycles):
+    """[PG] B-1 says 3.5 us, users 8: by default what either forbids is told, and nothing is lost that [PG] allows."""
+    assert not gap_is_too_soon(make_video, MULTICOLOR, 2_000_000, cycles, multicolor_told=told)
+    assert gap_is_too_soon(make_video, MULTICOLOR, 2_000_000, cycles - 1, multicolor_told=told)
+    video = make_video(clock_hz=Fraction(2_000_000), multicolor_told=told)
+    video.poke(BACKDROPS, bytes([0, MULTICOLOR, 5, 0x80, 1, 0x20, 0, 1]))
+    video.frames(1)
+    video.to_line(20)
+    video.bench.write(1, 0x00)
+    video.bench.run(20)
+    video.bench.write(1, 0x54)
+    for value in range(1, 100):
+        video.bench.run(8 - 1)
+        video.bench.write(0, value)
+    video.bench.run(20)
+    assert list(video.card.look(video.bench.cycle)[0][0x1400 : 0x1400 + 99]) == list(range(1, 100))
+    messages = [finding.message for finding in video.bench.findings]
+    assert any("The maker's table has 3.5 us" in message for message in messages) is (told == "under 8 us")
+
+
+def test_bytes_that_a_copy_loop_moves_below_the_picture(make_video):
+    """A loop of 13 cycles at 2 MHz is too fast in graphics I but for the 4300 us after the interrupt, [PG] B-1.
+
+    4300 us / 6.5 us = 661 bytes, arithmetic: fewer than the 768 of a name table.
+    """
+    video = make_video(clock_hz=Fraction(2_000_000))
+    video.poke(BACKDROPS, bytes([0, GRAPHICS, 5, 0x80, 1, 0x20, 0, 1]))
+    video.frames(1)
+    video.to_line(191, 250)
+    video.bench.run_to(video.card._crystal.first_cycle_at(video.card._end_tick))
+    count = 0
+    while "video-access-too-soon" not in video.rules():
+        video.bench.write(0, count & 0xFF)
+        video.bench.run(13 - 1)
+        count += 1
+        assert count < 768
+    assert count - 3 == 661  # besides: the one at 0 us, the first that may have to wait, the one told, which did not
 
 
 @pytest.mark.parametrize(("line", "too_soon"), [(190, True), (193, False), (258, False), (261, True)])

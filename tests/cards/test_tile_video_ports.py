@@ -271,6 +271,15 @@ def test_margins_and_lines_make_up_the_frame(make_video):
     assert (left + 256 + right, top + 192 + bottom, top - bottom) == (284, 243, 3)
 
 
+@pytest.mark.parametrize("top", [None, 0, 40, 102])
+def test_split_of_the_50_hz_border_is_a_setting(make_video, top):
+    """54 above and 48 below from memory; 313 lines (readme of an FPGA replacement) leave 102 in all. 60 Hz has none."""
+    options = {} if top is None else {"top_border_50_hz": top}
+    above = 54 if top is None else top
+    assert make_video(part="9929A", **options).card.slot.ports["screen"].margins == (13, 15, above, 102 - above)
+    assert make_video(**options).card.slot.ports["screen"].margins == (13, 15, 27, 24)
+
+
 # Promises and state ----------------------------------------------------------------------------------------------
 
 

@@ -28,24 +28,24 @@ def at_rest(video, entries, r1=0xC0, patterns=b"\xff" * 0x800):
     return video
 
 
-def scan(entries, size):
+def scan(entries, size, count_lines=192):
     """[YOUNG] 4.3: for each line the sprites chosen and the fifth, from the Y bytes; last: where a scan ends."""
     ys = [entries[n * 4] for n in range(32)]
     last = ys.index(0xD0) if 0xD0 in ys else 31
     count = last if 0xD0 in ys else 32
     lines = []
-    for line in range(192):
+    for line in range(count_lines):
         on = [n for n in range(count) if (line - ys[n] - 1) % 256 < size]
         lines.append((on[:4], on[4] if len(on) > 4 else None))
     return lines, last
 
 
-def expected_status(entries, r1, patterns, everywhere=False):
+def expected_status(entries, r1, patterns, where="on screen", last_counted=191):
     """Status after one whole frame that began with F clear."""
     large, mag = r1 >> 1 & 1, r1 & 1
     size = (8 << large) << mag
-    lines, last = scan(entries, size)
-    hits = np.zeros((192, 32 + 256 + 32), int)
+    lines, last = scan(entries, size, 256)
+    hits = np.zeros((256, 32 + 256 + 32), int)
     for line, (shown, _) in enumerate(lines):
         for n in shown:
             y, x, name, tag = entries[n * 4 : n * 4 + 4]
@@ -54,9 +54,9 @@ def expected_status(entries, r1, patterns, everywhere=False):
                 column = dot >> mag
                 byte = patterns[(name & 0xFC if large else name) * 8 + row + 16 * (column // 8)]
                 hits[line, 32 + x - 32 * (tag >> 7) + dot] += byte >> (7 - column % 8) & 1
-    area = hits if everywhere else hits[:, 32:288]
+    area = {"on screen": hits[:192, 32:288], "left and right too": hits[:192], "everywhere": hits}[where]
     coincidence = 0x20 if (area > 1).any() else 0
-    fifth = next((number for _, number in lines if number is not None), None)
+    fifth = next((number for _, number in lines[: last_counted + 1] if number is not None), None)
     return 0x80 | coincidence | (0x40 | fifth if fifth is not None else last)
 
 
@@ -187,7 +187,7 @@ def test_fifth_sprite_at_every_place_of_the_list(video, place):
 @given(
     st.lists(
         st.tuples(
-            st.one_of(st.integers(0, 255), st.integers(90, 110)),
+            st.one_of(st.integers(0, 255), st.integers(90, 110), st.sampled_from([190, 191, 192, 230, 250])),
             st.integers(0, 255),
             st.integers(0, 255),
             st.sampled_from([0, 1, 15, 0x80, 0x8F]),
@@ -197,17 +197,18 @@ def test_fifth_sprite_at_every_place_of_the_list(video, place):
     ),
     st.sampled_from([0xC0, 0xC1, 0xC2, 0xC3]),
     st.integers(0, 100),
-    st.booleans(),
+    st.sampled_from(["on screen", "left and right too", "everywhere"]),
+    st.sampled_from([191, 192]),
 )
-def test_status_after_a_frame_against_counting_every_dot(make_video, rows, r1, seed, everywhere):
+def test_status_after_a_frame_against_counting_every_dot(make_video, rows, r1, seed, where, last_counted):
     """[PG] 5.2.2, 5.2.3: two 1 bits of chosen sprites on one dot set C, whatever their colour, never dropped ones."""
     entries = [value for row in rows for value in row]
     rng = np.random.default_rng(seed)
     patterns = (rng.integers(0, 256, 0x800, np.uint8) & rng.integers(0, 256, 0x800, np.uint8)).tobytes()
-    video = make_video(coincidence="everywhere" if everywhere else "on screen")
+    video = make_video(coincidence=where, last_counted_line=last_counted)
     at_rest(video, entries, r1, patterns)
     video.frames(1)
-    assert video.status() == expected_status(entries, r1, patterns, everywhere)
+    assert video.status() == expected_status(entries, r1, patterns, where, last_counted)
 
 
 @pytest.mark.parametrize(
@@ -229,12 +230,34 @@ def test_what_counts_as_coincidence(video, entries, met):
     assert bool(video.status() & 0x20) is met
 
 
-@pytest.mark.parametrize(("setting", "met"), [("on screen", False), ("everywhere", True)])
-def test_meeting_off_screen_is_a_setting(make_video, setting, met):
-    """[PG] 5.2.2 counts sprites off the screen, [F18A] v1.4 found that parts do not."""
-    video = at_rest(make_video(coincidence=setting), [50, 0, 0, 0x81, 50, 4, 0, 0x81, 0xD0])
-    video.frames(1)
-    assert bool(video.status() & 0x20) is met
+@pytest.mark.parametrize(
+    ("setting", "beside", "below"),
+    [("on screen", False, False), ("left and right too", True, False), ("everywhere", True, True)],
+)
+def test_meeting_off_screen_is_a_setting(make_video, setting, beside, below):
+    """[PG] 5.2.2 counts sprites partly or wholly off the screen, [F18A] v1.4 and v1.8 found that parts do not."""
+    pairs = {
+        "left": ([50, 0, 0, 0x81, 50, 4, 0, 0x81, 0xD0], beside),
+        "right": ([50, 252, 0, 1, 50, 253, 0, 1, 0xD0], beside),
+        "below": ([191, 10, 0, 1, 191, 12, 0, 1, 0xD0], below),
+        "above": ([0xF0, 10, 0, 1, 0xF0, 12, 0, 1, 0xD0], below),
+        "hidden part, above": ([0xFC, 10, 0, 1, 0xF6, 12, 0, 1, 0xD0], below),
+    }
+    for place, (entries, met) in pairs.items():
+        pattern = b"\x0f" if place == "right" else b"\xff"  # dots 256 to 260
+        video = at_rest(make_video(coincidence=setting), entries, patterns=pattern * 0x800)
+        video.frames(1)
+        assert bool(video.status() & 0x20) is met
+
+
+@pytest.mark.parametrize(("last", "noted"), [(191, False), (192, True)])
+def test_fifth_sprite_on_the_line_below_the_picture_is_a_setting(make_video, last, noted):
+    """Lines 0 to 192 in public notes that quote the data manual, 0 to 191 by [F18A] v1.8: the latter by default."""
+    for y, counts in ((190, True), (191, noted), (192, False)):
+        entries = [v for n in range(6) for v in (y, n * 20, 0, 1)] + CALM
+        video = at_rest(make_video(last_counted_line=last), entries)
+        video.frames(1)
+        assert video.status() == (0xC4 if counts else 0x86)
 
 
 def test_coincidence_comes_while_the_dot_is_drawn(video):
