@@ -34,7 +34,10 @@ DEFAULT_TIMEOUT_SECONDS = 30.0
 """Machine time after which a run that waits for something gives up."""
 
 RESET_CYCLES = 8
-"""Cycles the reset button holds RESET low; the parts want two at least (W65C02S data sheet, section 3, RESB)."""
+"""Least cycles the reset button holds RESET low; the CPU wants two (W65C02S data sheet, section 3, RESB)."""
+
+RESET_SECONDS = Fraction(4, 1_000_000)
+"""Least time the reset button holds RESET low: a thumb is slower than what any card wants, the tile-video chip's 3 us."""
 
 
 class MomentError(SimkitError):
@@ -310,9 +313,10 @@ class Machine:
             seat.card.advance(self.cycle)
 
     def reset(self) -> None:
-        """Press the reset button now, for RESET_CYCLES cycles."""
+        """Press the reset button now, for RESET_CYCLES cycles or RESET_SECONDS, whichever is longer."""
+        held = max(RESET_CYCLES, _ceil(RESET_SECONDS * self.description.clock_hz))
         self.outside(OUTSIDE_MACHINE, "machine", "reset", True)
-        self.outside(OUTSIDE_MACHINE, "machine", "reset", False, at=self.cycle + RESET_CYCLES)
+        self.outside(OUTSIDE_MACHINE, "machine", "reset", False, at=self.cycle + held)
 
     def _reset_moved(self, arguments: tuple[Any, ...], cycle: int) -> None:
         self._reset_button.drive(False if arguments[0] else None, cycle)

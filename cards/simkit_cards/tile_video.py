@@ -116,7 +116,8 @@ class TileVideo(Card):
         self._frame = 0  # frame under way
         self._end_tick = NEVER
         self._flag_lost = False  # a status read hit the moment in which F is set at the end of this frame
-        self._unanswered = False  # a frame ended with INT still low from the one before
+        self._unanswered = 0  # frames that ended with INT still low from the one before, since the last status read
+        self._reset_cycle = 0  # when RESET went low
         self._check_memory = False  # the display was switched on: look for memory never written when the frame ends
         self._set_tables()
         colours = settings.colours
@@ -150,7 +151,8 @@ class TileVideo(Card):
         address = int.from_bytes(noise[-4:-2]) & VRAM_BYTES - 1
         self._ports = PortState(address=address, latch=address & 0xFF, ahead=noise[-2])
         self._frame = self._set_once = 0
-        self._flag_lost = self._unanswered = self._check_memory = False
+        self._flag_lost = self._check_memory = False
+        self._unanswered = self._reset_cycle = 0
         self._rules.said.clear()
         self._rules.picture_faults(cycle, self._faults)
         self._status.load(noise[-1] & Status.FSN, 0, 0)
@@ -162,15 +164,21 @@ class TileVideo(Card):
     def reset(self, asserted: bool, cycle: int) -> None:
         """RESET pin: registers 0 and 1, flags, flip-flop clear; memory stays. Data manual 2.1.7, quoted by [F18A]."""
         if not asserted:
+            width_us = (cycle - self._reset_cycle) * self._cycle_us
+            if 0 < width_us < self.settings.reset_us - ROUNDING_US:  # 0: power-up, RESET was low all along
+                self._rules.reset_too_short(cycle, width_us, self.settings.reset_us)
+            self._reset_cycle = 0
             self._start_raster(cycle)
             return
+        self._reset_cycle = cycle
         self.advance(cycle)
         tick = self._crystal.ticks_at(cycle)
         self._set_register(0, 0, tick)
         self._set_register(1, 0, tick)
         self._status.clear()
         self._ports.forget()
-        self._flag_lost = self._unanswered = self._check_memory = False
+        self._flag_lost = self._check_memory = False
+        self._unanswered = 0
         self._end_tick = NEVER
         self.slot.cancel("frame")
         self._drive_interrupt(cycle)
@@ -192,7 +200,6 @@ class TileVideo(Card):
         self.advance(cycle)
         self.slot.at(self._crystal.first_cycle_at(self._end_tick), "frame")
         if self._unanswered:
-            self._unanswered = False
             self._rules.frame_unanswered(cycle)
         if self._check_memory:
             self._check_memory = False
@@ -212,7 +219,8 @@ class TileVideo(Card):
             self._finish_frame()
 
     def _finish_frame(self) -> None:
-        self._unanswered = bool(self._status.value & Status.F and self._registers[1] & R1.IE)
+        if self._status.value & Status.F and self._registers[1] & R1.IE:
+            self._unanswered += 1
         self._status.finish_frame(self._tables, set_flag=not self._flag_lost)
         self._flag_lost = False
         self._picture.end_frame(self._raster.start + self._frame * self._raster.frame_ticks)
@@ -332,18 +340,29 @@ class TileVideo(Card):
         self._strobe(offset, cycle, is_write=False)
         self._ports.read_cycle, self._ports.read_offset = cycle, offset
         if offset == CONTROL:
-            if self.settings.poll_race == "on" and self._crystal.first_cycle_at(self._end_tick) == cycle + 1:
-                self._flag_lost = self.slot.chance("status read at the end of a frame", cycle) < 0.5
-                if self._flag_lost:
-                    self._rules.flag_lost(cycle)
             self._status.clear()
+            self._unanswered = 0
             self._rules.status_read()
+            if self.settings.poll_race == "on":
+                self._lose_flags(value, cycle)
             self._drive_interrupt(cycle)
         else:
             edge = self._crystal.ticks_at(cycle + 1)
             self._settle(edge)
             self._ask(_READ, 0, edge, cycle)
         return value
+
+    def _lose_flags(self, value: int, cycle: int) -> None:
+        """A status read in the cycle in which F or C is set may lose it. [F18A] v1.5, v1.9."""
+        ending = self._crystal.first_cycle_at(self._end_tick) == cycle + 1
+        if ending and self.slot.chance("status read as F is set", cycle) < 0.5:
+            self._flag_lost = True
+            self._rules.flag_lost(cycle, "F", "this frame is missed. Use the interrupt instead of polling.")
+        self._status.catch_up(self._crystal.ticks_at(cycle + 1), self._frame, self._tables)
+        meeting = self._status.value & ~value & Status.C
+        if meeting and self.slot.chance("status read as C is set", cycle) < 0.5:
+            self._status.value &= ~Status.C
+            self._rules.flag_lost(cycle, "C", "this meeting of sprites is missed. Leave a pause between polls.")
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Write to memory through the data port, or one byte of a control pair. [PG] tables 4-1 to 4-4."""
@@ -393,8 +412,8 @@ class TileVideo(Card):
             return cycle
         tick = min(self._end_tick, self._status.steady_until(self._frame, self._tables))
         steady = self._crystal.first_cycle_at(tick)
-        if self.settings.poll_race == "on":  # a read in the cycle before F is set may have an effect
-            steady = min(steady, self._crystal.first_cycle_at(self._end_tick) - 1)
+        if self.settings.poll_race == "on":  # a read in the cycle in which a flag is set may have an effect
+            steady -= 1
         return max(cycle, steady)
 
     def words(self, cycle: int) -> list[str]:
@@ -409,6 +428,7 @@ class TileVideo(Card):
             f"status ${status:02X}: {', '.join(flags) or 'no flag'}, sprite number {status & Status.FSN}",
             f"address ${ports.address:04X}, byte read ahead ${ports.ahead:02X}, next control byte is the "
             f"{'second' if ports.second else 'first'}",
+            *([f"frames that ended with INT low, status unread: {self._unanswered}"] if self._unanswered else []),
             *self._faults.values(),
             *register_words(self._registers, self._set_once),
             *memory_words(tables),
@@ -458,6 +478,7 @@ class TileVideo(Card):
             "said": sorted(self._rules.said),
             "flag_lost": self._flag_lost,
             "unanswered": self._unanswered,
+            "reset_cycle": self._reset_cycle,
             "check_memory": self._check_memory,
             "frame": self._frame,
             "raster_start": self._raster.start,
@@ -480,7 +501,7 @@ class TileVideo(Card):
         said = {str(rule) for rule in state["said"]}
         frame, start = int(state["frame"]), int(state["raster_start"])
         status, position, scanned = int(state["status"]), int(state["position"]), int(state["scanned"])
-        set_once = int(state["set_once"])
+        set_once, unanswered, reset_cycle = int(state["set_once"]), int(state["unanswered"]), int(state["reset_cycle"])
         if not len(memory) == len(written) == len(frame_memory) == VRAM_BYTES:
             raise ValueError("memory of 16384 bytes expected")
         if len(pixels) != ACTIVE_DOTS * ACTIVE_LINES or max(pixels) > 15:
@@ -493,12 +514,14 @@ class TileVideo(Card):
             raise ValueError("frame, status or position is out of range")
         if not 0 <= scanned <= ACTIVE_LINES or not 0 <= set_once < 256:
             raise ValueError("lines scanned or registers set are out of range")
+        if unanswered < 0 or reset_cycle < 0:
+            raise ValueError("frames unanswered or the cycle of a reset are out of range")
         self._memory[:] = memory
         self._written[:] = written
         self._registers[:] = registers
         self._ports = ports
         self._rules.said = said
-        self._flag_lost, self._unanswered = bool(state["flag_lost"]), bool(state["unanswered"])
+        self._flag_lost, self._unanswered, self._reset_cycle = bool(state["flag_lost"]), unanswered, reset_cycle
         self._check_memory = bool(state["check_memory"])
         self._frame = frame
         self._set_once = set_once

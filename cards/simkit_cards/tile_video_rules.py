@@ -176,13 +176,12 @@ class Rules:
             "new edge.",
         )
 
-    def flag_lost(self, cycle: int) -> None:
-        """A read as F is set can clear it unseen. [F18A] v1.5, v1.9."""
+    def flag_lost(self, cycle: int, flag: str, so: str) -> None:
+        """A read as F or C is set can clear it unseen. [F18A] v1.5, v1.9."""
         self._slot.report(
             "video-flag-lost",
             cycle,
-            "The status was read in the very moment F was set: it read 0 and cleared the flag, so this frame is "
-            "missed. Use the interrupt instead of polling.",
+            f"The status was read in the very moment {flag} was set: it read 0 and cleared the flag, so {so}",
         )
 
     def status_read(self) -> None:
@@ -190,6 +189,14 @@ class Rules:
         self.said.discard("video-interrupt-unanswered")
 
     # board ----------------------------------------------------------------------------------------------------------
+
+    def reset_too_short(self, cycle: int, width_us: float, need_us: int) -> None:
+        """Least width of a reset: 3 us, data manual 2.1.7, from memory; 3 ms by public notes. A setting chooses."""
+        self._slot.report(
+            "video-reset-too-short",
+            cycle,
+            f"RESET was low for {width_us:.2f} us, the chip wants {need_us} us: it may not have been reset at all.",
+        )
 
     def picture_faults(self, cycle: int, faults: dict[str, str]) -> None:
         """What is wrong with the video output, by rule; sources in tile_video_board.py."""

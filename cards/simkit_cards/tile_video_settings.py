@@ -124,5 +124,6 @@ class TileVideoSettings:
     poll_race: str = setting(
         "off",
         one_of=("off", "on"),
-        help="on: a status read in the very cycle in which F is set loses it half the time, as parts do [F18A] v1.9",
+        help="on: a status read in the very cycle in which F or C is set loses it half the time; seen on parts "
+        "[F18A] v1.9, width not published",
     )

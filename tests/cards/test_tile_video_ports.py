@@ -9,6 +9,8 @@ from fractions import Fraction
 
 import pytest
 
+from simkit import Machine
+
 ON, IE, K16 = 0x40, 0x20, 0x80
 QUIET = bytes(0x1000) + b"\xd0" + bytes(0x2FFF)  # graphics I of table 6-1 without a sprite
 GRAPHICS_1 = bytes.fromhex("00 C0 05 80 01 20 00 01")
@@ -128,6 +130,29 @@ def test_reset_clears_registers_0_and_1_and_keeps_memory(video):
     assert not state["ports"]["second"]
 
 
+@pytest.mark.parametrize(
+    ("setting", "cycles", "told"), [(3, 2, True), (3, 3, False), (3000, 2999, True), (3000, 3000, False)]
+)
+def test_least_width_of_a_reset_is_a_setting(make_video, setting, cycles, told):
+    """3 us: data manual 2.1.7, from memory, the default; 3 ms: public notes. At 1 MHz; the power-up reset is none."""
+    video = make_video(reset_us=setting)
+    video.bench.run(1000)
+    assert not video.rules()
+    video.bench.reset(cycles)
+    assert video.rules() == ({"video-reset-too-short"} if told else set())
+    assert video.card.settings.reset_us == setting
+    assert make_video().card.settings.reset_us == 3
+
+
+@pytest.mark.parametrize("clock", ["0.5 MHz", "2 MHz", "4 MHz", "8 MHz"])
+def test_the_reset_button_is_long_enough_at_any_clock(clock):
+    machine = Machine.load("demo:marlpit", clock=clock)
+    machine.run(cycles=50_000)
+    machine.reset()
+    machine.run(cycles=100)
+    assert "video-reset-too-short" not in {finding.rule for finding in machine.findings}
+
+
 def test_power_up_memory_depends_on_the_seed_alone(make_video):
     first, second = make_video(), make_video()
     assert first.card.save(0)["memory"] == second.card.save(0)["memory"]
@@ -195,6 +220,17 @@ def test_unanswered_interrupt_is_told_once(video):
     assert [finding.rule for finding in video.bench.findings].count("video-interrupt-unanswered") == 1
 
 
+def test_frames_unanswered_are_counted_in_words(video):
+    """[PG] 5.2.1 note: INT stays low, frames meanwhile cannot be told apart by the program."""
+    quiet(video, 0xE0)
+    video.frames(4)
+    assert "frames that ended with INT low, status unread: 3" in video.card.words(video.bench.cycle)
+    video.status()
+    assert not any("status unread" in line for line in video.card.words(video.bench.cycle))
+    video.frames(1)
+    assert not any("status unread" in line for line in video.card.words(video.bench.cycle))
+
+
 def test_a_status_read_clears_all_three_flags_and_keeps_the_number(video):
     """[PG] 5.2.1 to 5.2.3 clear F, C and 5S; [YOUNG] 2.2 lists only F and C; [PG] is followed."""
     attributes = bytes([50, 10, 0, 1] * 6 + [0xD0]) + bytes(103)
@@ -219,6 +255,29 @@ def test_poll_race_can_lose_the_flag(make_video):
         lost.append(missed)
     assert lost[0] == 0
     assert 0 < lost[1] < 12
+
+
+def test_poll_race_can_lose_a_coincidence(make_video):
+    """[F18A] v1.5, v1.9: the same for C. The dot is 108 of line 100; the cycle of that moment is arithmetic."""
+    for race in ("off", "on"):
+        lost = 0
+        for frame in range(12):
+            video = make_video(poll_race=race)
+            attributes = bytes([99, 100, 0, 1, 99, 107, 1, 1, 0xD0]) + bytes(119)  # one dot: 7 of one, 0 of the other
+            memory = b"\1" + bytes(7) + b"\x80" + bytes(0x1000 - 9) + attributes + bytes(0x4000 - 0x1080)
+            video.poke(memory, GRAPHICS_1)
+            video.frames(1 + frame)
+            video.status()
+            moment = video.card._raster.tick_of(100 * 256 + 107, video.card._frame)
+            cycle = video.card._crystal.first_cycle_at(moment) - 1
+            promised = video.card.steady_until(1, video.bench.cycle)
+            assert promised <= cycle + (race == "off")
+            video.bench.run_to(cycle)
+            assert not video.status() & 0x20
+            video.to_line(150)
+            lost += not video.bench.peek(1) & 0x20
+            assert ("video-flag-lost" in video.rules()) is (not video.bench.peek(1) & 0x20)
+        assert 0 < lost < 12 if race == "on" else lost == 0
 
 
 def test_push_pull_output_drives_high(make_video):

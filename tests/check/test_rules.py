@@ -79,7 +79,7 @@ def checked_pair(assemble, tmp_path, monkeypatch):
         case = {"on": "bench", "program": "", "constants": "", **pair, **pair.get(side, {})}
         on = case["on"] if "rom" not in case else "marlpit"
         wiring = pair.get("machine", "") + pair.get(side, {}).get("machine", "")
-        for helper in ("inverter.py", "clock_source.py"):
+        for helper in ("inverter.py", "clock_source.py", "reset_pulse.py"):
             shutil.copy(BENCH / helper, tmp_path)
         if "rom" in case:
             twin = case["rom"] if side == "wrong" or side in pair else f"{case['rom']}-right"
