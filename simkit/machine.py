@@ -37,7 +37,7 @@ RESET_CYCLES = 8
 """Least cycles the reset button holds RESET low; the CPU wants two (W65C02S data sheet, section 3, RESB)."""
 
 RESET_SECONDS = Fraction(4, 1_000_000)
-"""Least time the reset button holds RESET low: a thumb is slower than what any card wants, the tile-video chip's 3 us."""
+"""Least time the reset button holds RESET low: longer than any card wants, the tile-video chip 3 us."""
 
 
 class MomentError(SimkitError):
