@@ -54,7 +54,8 @@ class Status(IntFlag):
     IRQ = 0x80
 
 
-ERRORS = {"parity": Status.PE, "framing": Status.FE}
+BREAK = 0x0C
+"""Command bits 3 and 2: the transmit pin is held low. [SY] command register"""
 
 TRANSMIT_WORDS = ("off, RTS high", "on, interrupts, RTS low", "on, RTS low", "sends a break, RTS low")
 
@@ -125,6 +126,7 @@ class Serial6551(Card):
         self._received = 0  # receive data register
         self._waiting: int | None = None  # transmit data register
         self._sending: int | None = None  # transmit shift register
+        self._cut = False  # a break has spoiled the frame under way
         self._frame = (0, 0, 1)  # crystal tick at which the frame under way began, its length, ticks a bit
         self._arriving: tuple[int, str] | None = None  # byte on the receive pin, and what spoils it
         self._arrival_end = 0  # crystal tick
@@ -146,6 +148,7 @@ class Serial6551(Card):
         self._command = self._control = 0
         self._status = Status.TDRE | self._modem(cycle)
         self._waiting = self._sending = None
+        self._cut = False
         self.slot.cancel("sent")
         self._moved(cycle)
 
@@ -162,6 +165,10 @@ class Serial6551(Card):
     @property
     def _enabled(self) -> bool:
         return bool(self._command & 0x01)
+
+    @property
+    def _breaks(self) -> bool:
+        return self._command & BREAK == BREAK
 
     def _bit_ticks(self, *, receiver: bool = False) -> int:
         """Crystal ticks a bit takes, 0 when nothing clocks it."""
@@ -200,6 +207,7 @@ class Serial6551(Card):
         if self._waiting is None or self._sending is not None or not ready or not bit:
             return
         self._sending, self._waiting = self._waiting, None
+        self._cut = self._breaks
         self._frame = (first_tick, bit * self._half_bits // 2, bit)
         self.slot.at(self._crystal.first_cycle_at(first_tick + self._frame[1]), "sent")
         self._set_tdre(cycle)
@@ -269,12 +277,7 @@ class Serial6551(Card):
             byte, spoiled = self._queue.popleft()
             bit = self._bit_ticks(receiver=True)
             if not self._enabled or not bit or self.slot.pin("DCD").level(cycle):
-                self.slot.report(
-                    "serial-not-listening",
-                    cycle,
-                    f"${byte:02X} arrived while the receiver was off and is lost: set the rate in control and DTR "
-                    "(bit 0) in command first, with DCD low.",
-                )
+                self._report_not_listening(byte, cycle)
                 continue
             self._arriving = byte & (1 << self._data_bits) - 1, spoiled
             half_bits = self._half_bits
@@ -283,11 +286,26 @@ class Serial6551(Card):
             middle = tick + bit * (2 + 2 * self._data_bits + 2 * (self._command >> 5 & 1) + 1) // 2
             self.slot.at(self._crystal.first_cycle_at(middle), "received")
 
+    def _report_not_listening(self, byte: int, cycle: int) -> None:
+        self.slot.report(
+            "serial-not-listening",
+            cycle,
+            f"${byte:02X} arrived while the receiver was off and is lost: set the rate in control and DTR (bit 0) in "
+            "command first, with DCD low.",
+        )
+
+    def _errors(self, spoiled: str) -> Status:
+        """Status bit of a fault on the line; mark and space parity are not checked. [SY] command register."""
+        if spoiled == "framing":
+            return Status.FE
+        return Status.PE if spoiled == "parity" and self._command & 0xA0 == 0x20 else Status(0)
+
     def _take(self, cycle: int) -> None:
         assert self._arriving is not None
         byte, spoiled = self._arriving
         self.slot.at(max(cycle, self._crystal.first_cycle_at(self._arrival_end)), "line free")
         if not self._enabled or self.slot.pin("DCD").level(cycle):
+            self._report_not_listening(byte, cycle)
             return
         if self._command & 0x1C == 0x10:
             self._port.sent.append((cycle, byte))  # echo mode, TIC 00 [SY]
@@ -302,7 +320,7 @@ class Serial6551(Card):
         else:
             self._received = byte
             self._status &= ~(Status.PE | Status.FE | Status.OVRN)
-            self._status |= Status.RDRF | ERRORS.get(spoiled, Status(0))
+            self._status |= Status.RDRF | self._errors(spoiled)
         if not self._command & 0x02:
             self._request(cycle)
 
@@ -312,7 +330,7 @@ class Serial6551(Card):
         """A byte has left, a byte is there, the line is free, or the defective part asks again."""
         if name == "sent":
             assert self._sending is not None
-            self._port.sent.append((cycle, self._sending & (1 << self._data_bits) - 1))
+            self._deliver(self._sending & (1 << self._data_bits) - 1, cycle)
             self._sending = None
             self._start_sending(self._frame[0] + self._frame[1], cycle)
         elif name == "received":
@@ -323,6 +341,17 @@ class Serial6551(Card):
         elif name == "asks again" and self._transmit_interrupts:
             self._request(cycle)
         self._moved(cycle)
+
+    def _deliver(self, byte: int, cycle: int) -> None:
+        if not self._cut:
+            self._port.sent.append((cycle, byte))
+            return
+        self.slot.report(
+            "serial-byte-in-break",
+            cycle,
+            f"${byte:02X} was sent while command bits 3 and 2 held the transmit pin low (a break): it never arrives. "
+            "End the break (TIC 10) before the store, and begin it when the last byte has left.",
+        )
 
     def pin_changed(self, name: str, level: bool, cycle: int) -> None:
         """CTS starts and stops the transmitter; DSR and DCD stand in the status and request an interrupt."""
@@ -380,6 +409,7 @@ class Serial6551(Card):
         elif offset == 2:
             asked = self._transmit_interrupts
             self._command = value
+            self._cut = self._cut or (self._breaks and self._sending is not None)
             if self._transmit_interrupts and not asked and self._status & Status.TDRE:
                 self._request(cycle)
             self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
@@ -440,6 +470,7 @@ class Serial6551(Card):
             "received": self._received,
             "waiting": self._waiting,
             "sending": self._sending,
+            "cut": self._cut,
             "frame": list(self._frame),
             "arriving": list(self._arriving) if self._arriving else None,
             "arrival_end": self._arrival_end,
@@ -461,6 +492,7 @@ class Serial6551(Card):
         self._status = Status(status)
         self._waiting = None if state["waiting"] is None else int(state["waiting"])
         self._sending = None if state["sending"] is None else int(state["sending"])
+        self._cut = bool(state["cut"])
         self._frame = frame
         self._arrival_end = int(state["arrival_end"])
         self._queue = queue

@@ -51,6 +51,15 @@ PORT_RULES = (
         bench="Show the transmit line: frames are cut short.",
     ),
     Rule(
+        name="serial-byte-in-break",
+        level="error",
+        title="a byte was sent while the transmit line was held low",
+        story="Nothing reaches the terminal, though every store is accepted: two command bits say break.",
+        hardware="A break holds the line low; a byte that is shifted out under it does not show on the line.",
+        do="Choose the transmitter without break, and begin a break when the last byte has left.",
+        bench="Look at the transmit line: it stays low.",
+    ),
+    Rule(
         name="serial-overrun",
         level="error",
         title="a byte arrived before the one before was read",

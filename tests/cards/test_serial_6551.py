@@ -49,14 +49,20 @@ def test_a_frame_at_19200_baud_takes_521_cycles_at_1_mhz(bench):
 
 
 @pytest.mark.parametrize(
-    ("code", "baud"), [(1, 50), (2, 75), (5, 150), (6, 300), (8, 1200), (0xC, 4800), (0xE, 9600), (0xF, 19200)]
+    ("code", "baud"),
+    list(enumerate((50, 75, 109.92, 134.58, 150, 300, 600, 1200, 1800, 2400, 3600, 4800, 7200, 9600, 19200), start=1)),
 )
 def test_rates_of_the_control_register(code, baud):
     """SY6551 data sheet, control register; divisors of 1.8432 MHz from memory, checked against the rates here."""
-    assert CRYSTALS_PER_BIT[code] * baud == 1_843_200
+    assert round(1_843_200 / CRYSTALS_PER_BIT[code], 2) == baud
     bench = make(control=0x10 | code)
     port = bench.card.slot.ports["serial"]
-    assert port.byte_cycles(bench.cycle) == -(-10_000_000 // baud)
+    assert port.byte_cycles(bench.cycle) == -(-10_000_000 * CRYSTALS_PER_BIT[code] // 1_843_200)
+    bench.write(DATA, 0x41)
+    start = bench.cycle
+    bench.run(port.byte_cycles(bench.cycle) + 2)
+    ((cycle, _),) = sent(bench)
+    assert abs(cycle - start - 10_000_000 / baud) < 20_000 / baud + 2, "the rates are printed with two places"
 
 
 @pytest.mark.parametrize(
@@ -211,10 +217,22 @@ def test_an_unread_byte_is_kept_and_the_next_is_lost(bench):
     assert bench.read(DATA) == ord("z")
 
 
-@pytest.mark.parametrize(("spoiled", "bit"), [("parity", 1), ("framing", 2)])
-def test_error_bits_belong_to_the_character_and_do_not_interrupt(spoiled, bit):
-    """SY6551 data sheet: PE, FE and OVRN cause no interrupt of their own."""
-    bench = make(command=0x0B)
+@pytest.mark.parametrize(
+    ("spoiled", "parity", "bit"),
+    [
+        ("parity", 0x00, 0),  # none
+        ("parity", 0x20, 1),  # odd
+        ("parity", 0x60, 1),  # even
+        ("parity", 0xA0, 0),  # mark sent, not checked
+        ("parity", 0xE0, 0),  # space sent, not checked
+        ("parity", 0xC0, 0),  # none, whatever the upper bits
+        ("framing", 0x00, 2),
+        ("framing", 0x60, 2),
+    ],
+)
+def test_error_bits_belong_to_the_character_and_do_not_interrupt(spoiled, parity, bit):
+    """SY6551 data sheet: PE, FE and OVRN cause no interrupt of their own; command bits 7 to 5 say what is checked."""
+    bench = make(command=0x0B | parity)
     bench.outside("serial", "receive", 0x41, spoiled)
     bench.run(600)
     assert bench.read(STATUS) & 7 == bit
@@ -297,7 +315,8 @@ def test_with_rts_cts_the_far_side_pauses_while_rts_is_high():
     bench.write(COMMAND, 0x0B)
     bench.run(600)
     assert bench.read(DATA) == ord("b")
-    assert "the far side still has 1 bytes to send" not in bench.card.words(bench.cycle)
+    bench.run(600)
+    assert bench.read(DATA) == ord("c")
 
 
 def test_seven_bit_frames_carry_seven_bits():
@@ -307,3 +326,44 @@ def test_seven_bit_frames_carry_seven_bits():
     bench.run(600)
     assert bench.read(DATA) == 0x41
     assert sent(bench)[0][1] == 0x42
+
+
+@pytest.mark.parametrize("command", [0x0F, 0x0B])
+def test_a_byte_stored_in_a_break_never_arrives(command):
+    """SY6551 data sheet, TIC 11: the transmitter sends a break."""
+    bench = make(command)
+    bench.write(DATA, 0x41)
+    bench.run(600)
+    assert len(sent(bench)) == (command == 0x0B)
+    assert bench.findings.count("serial-byte-in-break") == (command == 0x0F)
+    bench.write(COMMAND, 0x0B)
+    bench.write(DATA, 0x42)
+    bench.run(600)
+    assert sent(bench)[-1][1] == 0x42, "the break is over"
+
+
+@pytest.mark.parametrize("after", [100, 600])
+def test_a_break_begun_too_soon_cuts_the_byte_under_way(bench, after):
+    """SY6551 data sheet, TIC 11; a frame takes 521 cycles at 19 200 baud."""
+    bench.write(DATA, 0x41)
+    bench.run(after)
+    bench.write(COMMAND, 0x0F)
+    bench.run(20)
+    bench.write(COMMAND, 0x0B)
+    bench.run(600)
+    assert bool(sent(bench)) is (after == 600)
+    assert bench.findings.count("serial-byte-in-break") == (after == 100)
+
+
+@pytest.mark.parametrize("how", ["programmed reset", "DTR off", "no carrier"])
+def test_a_byte_whose_receiver_is_turned_off_on_the_way_is_told(bench, how):
+    """SY6551 data sheet: command bit 0 and DCD; the loss is said, as every loss is."""
+    bench.outside("serial", "receive", 0x41)
+    bench.run(200)
+    if how == "no carrier":
+        bench.pull("DCD", True)
+    else:
+        bench.write(STATUS if how == "programmed reset" else COMMAND, 0x0A)
+    bench.run(400)
+    assert not bench.read(STATUS) & RDRF
+    assert bench.findings.count("serial-not-listening") == 1
