@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import os
 import select
+import signal
 import socket
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -118,15 +120,27 @@ class StdioLine:
         self.greeting = "Keys go to the machine's serial line; Ctrl-C ends the run." if self.live else ""
         self.ended = False
         self._before: Any = None
+        self._handlers: dict[int, Any] = {}
         if self.live:
-            self._raw()
+            self._take_terminal()
 
-    def _raw(self) -> None:
+    def _take_terminal(self) -> None:
         try:
             import termios
         except ImportError:
             return  # no such terminals there: input comes by the line
         self._before = termios.tcgetattr(self._in)
+        self._raw()
+        if threading.current_thread() is threading.main_thread():  # the only one that may say so
+            self._handlers = {
+                # A shell gives a job that it stops and continues the mode of its own command line.
+                signal.SIGCONT: signal.signal(signal.SIGCONT, lambda *_: self._raw()),
+                signal.SIGTERM: signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM)),
+            }
+
+    def _raw(self) -> None:
+        import termios
+
         mode = termios.tcgetattr(self._in)
         mode[0] &= ~(termios.ICRNL | termios.IXON)  # the enter key gives carriage return
         mode[1] &= ~termios.OPOST  # a line feed is a line feed
@@ -149,6 +163,9 @@ class StdioLine:
 
     def close(self) -> None:
         """Give the terminal back as it was."""
+        for number, handler in self._handlers.items():
+            signal.signal(number, handler)
+        self._handlers = {}
         if self._before is not None:
             import termios
 

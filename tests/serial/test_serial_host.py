@@ -192,6 +192,35 @@ def test_a_terminal_sends_keys_at_once_and_is_given_back(started):
         os.close(slave)
 
 
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
+@pytest.mark.parametrize("ending", ["SIGINT", "SIGTERM"])
+def test_a_run_stopped_and_continued_takes_the_terminal_again_and_gives_it_back(started, ending):
+    """Ctrl-Z and fg: the shell puts its own mode back, in which keys are echoed and come by the line."""
+    import termios
+
+    master, slave = os.openpty()
+    before = termios.tcgetattr(slave)
+    process = started("stdio", stdin=slave, stdout=slave)
+    try:
+        receive(lambda: os.read(master, 100), HELLO)
+        process.send_signal(signal.SIGSTOP)
+        os.waitpid(process.pid, os.WUNTRACED)
+        termios.tcsetattr(slave, termios.TCSADRAIN, before)
+        process.send_signal(signal.SIGCONT)
+        end = time.monotonic() + 10
+        while termios.tcgetattr(slave)[3] & termios.ECHO and time.monotonic() < end:
+            time.sleep(0.01)
+        os.write(master, b"x\r")
+        assert receive(lambda: os.read(master, 100), b"\r") == b"x\r", "the machine's echo alone, once"
+        process.send_signal(signal.Signals[ending])
+        assert process.wait(10) == (0 if ending == "SIGINT" else 128 + signal.SIGTERM)
+        assert "Traceback" not in process.stderr.read().decode()
+        assert termios.tcgetattr(slave)[:4] == before[:4]
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
 def test_piped_input_is_answered_and_the_run_ends(started):
     process = started("stdio", stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     process.stdin.write(b"slug")
