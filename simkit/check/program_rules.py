@@ -185,7 +185,7 @@ PROGRAM_RULES = (
         story="The ready bit is bit 0, the mask says $80: the loop ends at once on one board and never on another.",
         hardware="An open data line keeps what was on it before, most often the high byte of the address, until "
         "something else charges it.",
-        do="Correct the mask or the branch; `simkit map` names the bits of each register.",
+        do="Correct the mask or the branch; `simkit cards KIND` names the bits of each register.",
         bench="Hang 10 kilo-ohm from that data line to the supply, then to ground: the program behaves otherwise.",
     ),
     Rule(
