@@ -1,5 +1,5 @@
 ; Video test card: burn this when the video card is new, photograph each page, and compare with the pictures of the
-; simulator (`simkit run`, or tests/golden/video-test-card-*.png). Runs on Marlpit (65C02 at 2 MHz).
+; simulator (`simkit run demo:video-test-card`). Runs on Marlpit (65C02 at 2 MHz).
 ;
 ; A page stands for two seconds; START on pad 1 goes on at once. The pages:
 ;    0  text: all characters, 24 lines of 40; first and last column must be whole

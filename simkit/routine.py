@@ -26,6 +26,15 @@ class RoutineError(SimkitError):
     """The routine did not come back."""
 
 
+def _hex_byte(byte: int) -> str:
+    return f"0x{byte:02X}"
+
+
+def _hex_bytes(written: dict[int, int]) -> str:
+    """Addresses and bytes as a failing test shows them."""
+    return "{" + ", ".join(f"0x{address:04X}: 0x{byte:02X}" for address, byte in written.items()) + "}"
+
+
 @attrs.frozen
 class RoutineResult:
     """What a routine left.
@@ -46,9 +55,9 @@ class RoutineResult:
         writes: every write in order: (cycle, address, byte), the stack included.
     """
 
-    a: int
-    x: int
-    y: int
+    a: int = attrs.field(repr=_hex_byte)
+    x: int = attrs.field(repr=_hex_byte)
+    y: int = attrs.field(repr=_hex_byte)
     carry: bool
     zero: bool
     negative: bool
@@ -56,8 +65,8 @@ class RoutineResult:
     decimal: bool
     interrupts_off: bool
     cycles: int
-    written: dict[int, int]
-    writes: tuple[tuple[int, int, int], ...]
+    written: dict[int, int] = attrs.field(repr=_hex_bytes)
+    writes: tuple[tuple[int, int, int], ...] = attrs.field(repr=False)
 
 
 def call(

@@ -22,6 +22,14 @@ def test_the_address_of_a_tile_is_32_a_row(machine, column, row):
     assert (result.x, result.y) == (0x11, 0x22)
 
 
+def test_a_result_is_shown_in_hexadecimal_as_builders_read_it(machine):
+    result = machine.call("name_address", x=0x11, y=0x22, memory={"COLUMN": 5, "ROW": 7})
+    at = machine.labels["SOURCE"]
+    shown = repr(result)
+    assert "x=0x11, y=0x22" in shown
+    assert f"0x{at:04X}: 0x{result.written[at]:02X}" in shown
+
+
 def test_chance_keeps_the_index_registers_and_does_not_soon_repeat(machine):
     memory = {"RANDOM": b"\x34\x12"}
     seen = []
