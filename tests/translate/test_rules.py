@@ -40,6 +40,22 @@ def test_interrupts_come_alike_in_every_cycle_of_a_routine(pair, part, line, len
 
 
 @pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize(
+    "loop",
+    [
+        "B8 50FE E640 4C00C0",  # clv, bvc to itself, inc $40, jmp
+        "B8 08 68 2940 0530 8530 4C00C0",  # clv, php, pla, and #$40, ora $30, sta $30, jmp
+        "B8 EAEA 5002 E640 4C00C0",  # clv, nop, nop, bvc +2, inc $40, jmp
+    ],
+)
+def test_an_edge_on_so_sets_v_for_the_same_instruction(pair, part, loop):
+    boards = _set_up(pair(part), loop)
+    for number in range(150):
+        boards.each("pull", "SO", 3000 + 503 * number, 2)
+    boards.run(*(811,) * 110)
+
+
+@pytest.mark.parametrize("part", PARTS)
 def test_a_line_pulled_by_a_card_counts_from_the_same_instruction(pair, part):
     # loop: lda $32, sta $7f04 (IRQ in $32 cycles), inc $32, ldx #5, dex, bne, jmp loop
     boards = _set_up(pair(part), "58 A532 8D047F E632 A205 CA D0FD 4C01C0")
@@ -422,6 +438,17 @@ def test_a_page_that_takes_stores_but_gives_a_cards_bytes_is_left_to_exact(pair,
     boards = _set_up(pair(part, card_reads_page_before=True), "A003 99007E 9110 E640 4C00C0")
     boards.each("place", 0x10, "107E")
     boards.run(9000)
+    assert len(boards.exact.ticker.log) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("program", ["9110 C8 4C00C0", "9D407E E8 4C00C0", "A6B0 9D407E E640 E6B0 4C00C0"])
+def test_a_store_reads_the_card_that_answers_at_its_address_as_exact_does(pair, part, program):
+    """An indexed store reads its address first (MOS Technology, MCS6500 Hardware Manual, 1976, A.3.5 and A.3.6)."""
+    # $7E40: the RAM takes the byte, the card gives one
+    boards = _set_up(pair(part, card_reads_page_before=True), program)
+    boards.each("place", 0x10, "407E")
+    boards.run(9000, 9000)
     assert len(boards.exact.ticker.log) > 100
 
 
