@@ -285,16 +285,40 @@ def test_skipping_ahead_while_held_is_the_same_as_cycle_by_cycle(code, rig):
     assert boards[0].state == boards[1].state
 
 
-def test_so_falling_sets_overflow(rig):
-    """W65C02S data sheet, section 3 (SOB): a falling edge sets V."""
-    board = rig("6502")
-    board.vectors()
-    board.place(0x0400, "B8 EA EA EA EA")
-    board.pull("SO", START + 3, 1)
-    board.cpu.run(START + 2)
-    assert not board.cpu.p & 0x40
-    board.cpu.run(START + 6)
-    assert board.cpu.p & 0x40
+# loop at $0400: clv, nop, lda $10, inc $30, bvc +2, inc $40, clv, nop, nop, bvc +2, inc $41, jmp loop
+SENSES_V = "B8 EA A510 E630 5002 E640 B8 EA EA 5002 E641 4C0004"
+
+
+@pytest.mark.parametrize("part", ["6502", "65C02"])
+@pytest.mark.parametrize("cycles", [1, 150])
+def test_an_so_edge_in_any_cycle_sets_v_with_the_instruction_that_sampled_it_in_time(part, cycles, rig):
+    """W65C02S data sheet, section 3 (SOB): a falling edge sets V. Sampled by the last cycle but one: from memory.
+
+    The second board has nothing to watch and runs quick functions: it must not come out different.
+    """
+    boards = board, quick = rig(part).watch(), rig(part)
+    for each in boards:
+        each.vectors()
+        each.place(0x0400, SENSES_V)
+        each.cpu.run(START)
+        each.keep()
+    for edge in range(40, 80):
+        for each in boards:
+            each.back()
+            each.pull("SO", edge, cycles)
+        overflow = counted = False
+        while board.cpu.cycle < 250:
+            began, at = board.cpu.cycle, board.cpu.pc
+            board.cpu.step()
+            if board.memory[at] == 0xB8:
+                overflow = False
+            if not counted and edge <= board.cpu.cycle - 2:
+                overflow = counted = True
+            assert bool(board.cpu.p & 0x40) == overflow, f"edge in {edge}, instruction from {began}"
+        assert counted
+        quick.cpu.run(250)
+        assert quick.state == board.state
+        assert quick.memory == board.memory
 
 
 def test_unknown_part_and_options_are_refused_with_the_known_ones(rig):

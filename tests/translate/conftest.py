@@ -10,7 +10,7 @@ import pytest
 from simkit_cards.sram import Sram, SramSettings
 
 from simkit.bus import OUTSIDE_MACHINE, Bus
-from simkit.card import Card, Drive, PinSpec, Register, Slot
+from simkit.card import Card, Drive, PinSpec, PlainMemory, Register, Slot
 from simkit.cpu.opcodes import OPCODES
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.decode import Seat
@@ -36,13 +36,13 @@ class Ticker(Card):
 
     kind = "ticker"
     Settings = NoSettings
-    STATUS, ACKNOWLEDGE, CLOCK, BANK, IRQ_IN, NMI_IN, COMMAND, OPEN = range(8)
+    STATUS, ACKNOWLEDGE, CLOCK, BANK, IRQ_IN, NMI_IN, COMMAND, BANK_IN = range(8)
     log: list[tuple[int, str, int, int]]
     promises: ClassVar[bool] = True
 
     @classmethod
     def registers(cls, settings: Any) -> tuple[Register, ...]:
-        driven = {cls.STATUS: 0xC0, cls.OPEN: 0}
+        driven = {cls.STATUS: 0xC0, cls.BANK_IN: 0}
         return tuple(Register(n, f"r{n}", "rw", driven=driven.get(n, 0xFF)) for n in range(8))
 
     @classmethod
@@ -58,6 +58,7 @@ class Ticker(Card):
         self.log = []
         self.ticks = 0
         self.pending = False
+        self.second_bank = False
 
     def peek(self, offset: int, cycle: int) -> int:
         if offset == self.STATUS:
@@ -79,7 +80,8 @@ class Ticker(Card):
     def write(self, offset: int, value: int, cycle: int) -> None:
         self.log.append((cycle, "write", offset, value))
         if offset == self.BANK:
-            self.slot.pin("BANK").drive(bool(value & 1), cycle)
+            self.second_bank = bool(value & 1)
+            self.slot.pin("BANK").drive(self.second_bank, cycle)
         elif offset == self.IRQ_IN:
             self.slot.at(cycle + 1 + value, "irq")
         elif offset == self.COMMAND:  # pulls at once: it counts from the next cycle
@@ -87,6 +89,8 @@ class Ticker(Card):
             self.slot.pin("INT").drive(False, cycle)
         elif offset == self.NMI_IN:
             self.slot.at(cycle + 1 + value, "nmi")
+        elif offset == self.BANK_IN:  # the other bank then
+            self.slot.at(cycle + 1 + value, "bank")
 
     def event(self, name: str, cycle: int) -> None:
         self.log.append((cycle, name, 0, 0))
@@ -94,6 +98,9 @@ class Ticker(Card):
             self.ticks += 1
             self.pending = True
             self.slot.pin("INT").drive(False, cycle)
+        elif name == "bank":
+            self.second_bank = not self.second_bank
+            self.slot.pin("BANK").drive(self.second_bank, cycle)
         elif name == "nmi":
             self.slot.pin("NMI").drive(False, cycle)
             self.slot.at(cycle + 9, "nmi over")
@@ -108,6 +115,16 @@ class Ticker(Card):
         return self.slot.armed("irq") or NEVER
 
 
+class Mask(Sram):
+    """Memory that takes no stores."""
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        pass
+
+    def plain_memory(self) -> PlainMemory:
+        return PlainMemory(self._memory, None, ignores_writes=True)
+
+
 class Board:
     """RAM $0000-$7EFF, the ticker $7F00-$7FFF, two banks of RAM at $8000, RAM with program and vectors at $C000.
 
@@ -115,9 +132,12 @@ class Board:
         part: the CPU.
         engine: the engine.
         card_reads_page_before: $7E00-$7EFF takes stores into the RAM but gives the bytes of the ticker.
+        program_in_rom: nothing stores at $C000 and above.
     """
 
-    def __init__(self, part: str, engine: str, *, card_reads_page_before: bool = False) -> None:
+    def __init__(
+        self, part: str, engine: str, *, card_reads_page_before: bool = False, program_in_rom: bool = False
+    ) -> None:
         self.findings = Findings()
         self.bus = bus = Bus(self.findings, seed=1)
         not_page = "not (A14 and A13 and A12 and A11 and A10 and A9)"
@@ -125,7 +145,7 @@ class Board:
             self._ram(1, "0" + "x" * 15, ("01111111xxxxxxxx",), read=not_page if card_reads_page_before else ""),
             self._ram(3, "10" + "x" * 14, (), "not BANK"),
             self._ram(4, "10" + "x" * 14, (), "BANK"),
-            self._ram(5, "11" + "x" * 14, ()),
+            self._ram(5, "11" + "x" * 14, (), card=Mask if program_in_rom else Sram),
         ]
         slot = Slot(2, CLOCK, 1, self.findings, bus)
         for spec in Ticker.pins(None):
@@ -149,8 +169,17 @@ class Board:
             ram.power_on(0)
         self.cpu.power_on()
 
-    def _ram(self, slot: int, select: str, not_select: tuple[str, ...], bank: str = "", *, read: str = "") -> Sram:
-        ram = Sram(SramSettings(size=32768), Slot(slot, CLOCK, 1, self.findings, self.bus))
+    def _ram(
+        self,
+        slot: int,
+        select: str,
+        not_select: tuple[str, ...],
+        bank: str = "",
+        *,
+        read: str = "",
+        card: type[Sram] = Sram,
+    ) -> Sram:
+        ram = card(SramSettings(size=32768), Slot(slot, CLOCK, 1, self.findings, self.bus))
         gate = f" and ({bank})" if bank else ""
         gate_read = f" and {read}" if read else gate
         self._seat(ram, slot, Select((select,), not_select), f"RW and PHI2{gate_read}", f"not RW and PHI2{gate}")

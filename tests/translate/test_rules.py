@@ -48,11 +48,13 @@ def test_interrupts_come_alike_in_every_cycle_of_a_routine(pair, part, line, len
         "B8 EAEA 5002 E640 4C00C0",  # clv, nop, nop, bvc +2, inc $40, jmp
     ],
 )
-def test_an_edge_on_so_sets_v_for_the_same_instruction(pair, part, loop):
+@pytest.mark.parametrize("length", [2, 200])
+def test_an_edge_on_so_sets_v_for_the_same_instruction(pair, part, loop, length):
+    """Also where the edge comes in the last cycle of an instruction and nothing else is near."""
     boards = _set_up(pair(part), loop)
     for number in range(150):
-        boards.each("pull", "SO", 3000 + 503 * number, 2)
-    boards.run(*(811,) * 110)
+        boards.each("pull", "SO", 3000 + 503 * number, length)
+    boards.run(*(1811,) * 50)
 
 
 @pytest.mark.parametrize("part", PARTS)
@@ -443,10 +445,11 @@ def test_a_page_that_takes_stores_but_gives_a_cards_bytes_is_left_to_exact(pair,
 
 @pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("program", ["9110 C8 4C00C0", "9D407E E8 4C00C0", "A6B0 9D407E E640 E6B0 4C00C0"])
-def test_a_store_reads_the_card_that_answers_at_its_address_as_exact_does(pair, part, program):
+@pytest.mark.parametrize("rom", [False, True])
+def test_a_store_reads_the_card_that_answers_at_its_address_as_exact_does(pair, part, program, rom):
     """An indexed store reads its address first (MOS Technology, MCS6500 Hardware Manual, 1976, A.3.5 and A.3.6)."""
-    # $7E40: the RAM takes the byte, the card gives one
-    boards = _set_up(pair(part, card_reads_page_before=True), program)
+    # $7E40: the RAM takes the byte, the card gives one; code in ROM does not fear for its own bytes
+    boards = _set_up(pair(part, card_reads_page_before=True, program_in_rom=rom), program)
     boards.each("place", 0x10, "407E")
     boards.run(9000, 9000)
     assert len(boards.exact.ticker.log) > 100
@@ -459,6 +462,20 @@ def test_an_event_one_cycle_before_the_next_is_not_missed_in_straight_code(pair,
     boards = _set_up(pair(part), "A9C8 8D047F A632 8E057F E632" + "E8C8CA88" * 30 + "4C00C0")
     boards.run(*(15_000,) * 6)
     assert sum(entry[1] == "nmi" for entry in boards.exact.ticker.log) > 200
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("ahead", [10, 11, 12])
+def test_a_bank_that_moves_in_the_last_cycle_before_the_next_event_is_read_from_there_on(pair, part, ahead):
+    # loop: ldx $32, stx $7f04 (IRQ in X + 1 cycles), txa, sec, sbc #ahead, sta $7f07 (bank in A + 1), inc $32, 24 times
+    # lda $8000, adc $33, sta $33, then jmp loop: the bank moves a cycle before the other event, with it, or after it
+    program = f"A632 8E047F 8A 38 E9{ahead:02X} 8D077F E632" + "AD0080 6533 8533" * 24 + "4C00C0"
+    boards = _set_up(pair(part), program)
+    for board in boards.both:
+        board.rams[1]._memory[0] = 1
+        board.rams[2]._memory[0] = 7
+    boards.run(*(15_000,) * 8)
+    assert sum(entry[1] == "bank" for entry in boards.exact.ticker.log) > 200
 
 
 @pytest.mark.parametrize("part", PARTS)
@@ -502,12 +519,13 @@ def test_a_card_that_fails_leaves_the_cpu_as_exact_leaves_it(pair, part, access)
 def test_a_stopped_cpu_stays_stopped_behind_translated_code(pair):
     # loop: inc $40, dex, bne loop, stp, inc $41, jmp: RESET starts it over
     boards = _set_up(pair("65C02"), "A205 E640 CA D0FB DB E641 4C00C0", {0x40: "00 00"})
-    for number in range(8):
+    for number in range(30):
         boards.each("pull", "RESET", 1000 + 500 * number, 3)
-    boards.run(*(700,) * 4)
+    boards.run(*(3000,) * 15)  # each up to the next STP
     boards.each("place", 0xC003, "42")  # what was translated before STP was first met is translated anew
-    boards.run(*(700,) * 4)
+    boards.run(*(3000,) * 15)
     assert boards.exact.rams[0]._memory[0x40] > 10
+    assert boards.exact.rams[0]._memory[0x42] > 10
     assert not boards.exact.rams[0]._memory[0x41]
 
 
