@@ -9,6 +9,8 @@
 ;    4  sprites 8 x 8      5  the same, dots doubled      6  sprites 16 x 16      7  the same, dots doubled
 ;    8  M1 and M2 together: stripes               9  text with M3: three sets of characters, two of them empty
 ;   10  multicolor with M3                       11  picture off: nothing but the backdrop
+;   12  a grid with a line every 8 dots and one round the picture, on another backdrop: all four sides whole, the
+;       border 13 dots wide on the left and 15 on the right, the same columns bright from top to bottom
 ; What to look for on the pages of sprites:
 ;   upper left and right corner, lower edge, left edge with early clock: each is cut, none comes back on the other side
 ;   five in a row: the fifth is missing      three that overlap: the white one in front
@@ -20,7 +22,7 @@
 .include "marlpit.inc"
 
 .alias FRAMES_A_PAGE    120
-.alias PAGES            12
+.alias PAGES            13
 .alias VRAM_PATTERNS    $0000
 .alias VRAM_NAMES       $1800
 .alias VRAM_COLOURS_1   $1C00           ; graphics I
@@ -129,11 +131,13 @@ page_registers: ; 0    3    4    7    1
         .byte $02, $70, $03, $F4, $D0   ; text with M3
         .byte $02, $70, $03, $01, $C8   ; multicolor with M3
         .byte $00, $70, $00, $05, $80   ; off
+        .byte $00, $70, $00, $07, $C0   ; grid
 
 page_fills:
         .word fill_text, fill_graphics_1, fill_graphics_2, fill_multicolor
         .word fill_sprites, fill_sprites, fill_sprites, fill_sprites
         .word fill_nothing, fill_text, fill_multicolor, fill_nothing
+        .word fill_grid
 
 fill_nothing:
         rts
@@ -340,6 +344,48 @@ drawing:
         .byte $A0, $A0, $90, $48, $47, $20, $18, $07
         .byte $E0, $18, $04, $E2, $12, $09, $05, $05
         .byte $FD, $FD, $F9, $F2, $E2, $04, $18, $E0
+
+; Tiles with a line above and on the left; those of the last column and row have one on the other side too.
+fill_grid:
+.scope
+        lda #0
+        tax
+        jsr write_from
+        ldx #0
+_dots:  lda grid_tiles,x
+        sta VIDEO_DATA
+        inx
+        cpx #32
+        bne _dots
+        lda #<VRAM_COLOURS_1
+        ldx #>VRAM_COLOURS_1
+        jsr write_from
+        lda #$F1
+        sta VIDEO_DATA
+        lda #<VRAM_NAMES
+        ldx #>VRAM_NAMES
+        jsr write_from
+        ldy #24
+_row:   ldx #31
+        lda #0
+        cpy #1
+        bne _name
+        lda #2
+_name:  sta VIDEO_DATA
+        dex
+        bne _name
+        inc
+        sta VIDEO_DATA
+        dey
+        bne _row
+        rts
+.scend
+
+grid_tiles:
+        .byte $FF, $80, $80, $80, $80, $80, $80, $80
+        .byte $FF, $81, $81, $81, $81, $81, $81, $81
+        .byte $FF, $80, $80, $80, $80, $80, $80, $FF
+        .byte $FF, $81, $81, $81, $81, $81, $81, $FF
 
 ; Every pattern byte A, 6 KB.
 fill_patterns:
