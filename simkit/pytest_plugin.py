@@ -61,9 +61,34 @@ def pytest_configure(config: pytest.Config) -> None:
         "machine(path=None, *, images=None, clock=None, seed=None, settings=None, engine=None, boot=None): the machine "
         "of this test; boot=False begins at power-on, a function plays the machine to where tests begin",
     )
+    _check_counts_file(config.getoption("--simkit-coverage"))
     config.stash[_BOOTED] = {}
     config.stash[_COUNTS] = {}
     config.stash[_OUTLINES] = {}
+
+
+def _check_counts_file(named: str | None) -> None:
+    """Nothing but earlier counts is written over: without its `=` the option takes the name of a test file as its own.
+
+    Raises:
+        pytest.UsageError: the file is something else, or cannot be written when the tests are done.
+    """
+    if named is None:
+        return
+    path = Path(named)
+    if not path.name or path.is_dir() or not path.parent.is_dir():
+        raise pytest.UsageError(f"--simkit-coverage={named}: name a file in a folder that is there")
+    if path.exists():
+        from simkit.coverage import Counts
+        from simkit.errors import SimkitError
+
+        try:
+            Counts.from_json(path)
+        except SimkitError:
+            raise pytest.UsageError(
+                f"--simkit-coverage={named}: the file holds something else than counts and is left alone; write "
+                "--simkit-coverage=FILE with a file of its own"
+            ) from None
 
 
 @pytest.fixture
@@ -318,8 +343,10 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             "outlines": config.stash[_OUTLINES],
         }
         return
+    from simkit.wholefile import write_whole
+
     for path, counts in _files(Path(named), kept):
-        path.write_text(counts.to_json(), encoding="utf-8")
+        write_whole(path, counts.to_json())
 
 
 @pytest.hookimpl(optionalhook=True)

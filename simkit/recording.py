@@ -15,6 +15,7 @@ import attrs
 
 from simkit.errors import SimkitError
 from simkit.machine import Machine
+from simkit.wholefile import write_whole
 
 FORMAT = "simkit-recording"
 VERSION = 1
@@ -57,12 +58,7 @@ class Recording:
             "end": self.end,
             "events": [[*event[:4], list(event[4])] for event in self.events],
         }
-        temporary = path.with_name(f".{path.name}.part")
-        try:
-            temporary.write_text(json.dumps(content, separators=(",", ":")) + "\n", encoding="utf-8")
-            temporary.replace(path)
-        except OSError as error:
-            raise SimkitError(f"The recording {path} cannot be written: {error.strerror or error}.") from error
+        write_whole(path, json.dumps(content, separators=(",", ":")) + "\n")
 
     def queue(self, machine: Machine) -> list[str]:
         """Queue all events on a machine that was just switched on.

@@ -19,6 +19,7 @@ MACHINE = {
     "description",
     "catalogue",
     "tomlfile",
+    "wholefile",
     "images",
     "labels",
     "listing",

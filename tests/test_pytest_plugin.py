@@ -300,6 +300,35 @@ def test_coverage_of_the_tests_is_written(folder, workers):
     assert "8009" not in counts["passed"]
 
 
+@pytest.mark.parametrize(
+    ("named", "message"),
+    [
+        ("test_mine.py", "*something else than counts and is left alone*"),
+        ("notes.json", "*something else than counts and is left alone*"),
+        ("missing/counts.json", "*name a file in a folder that is there*"),
+        (".", "*name a file in a folder that is there*"),
+    ],
+)
+def test_counts_are_never_written_over_another_file(folder, named, message):
+    """`--simkit-coverage test_mine.py` takes the test file for the file of counts."""
+    test = folder.makepyfile(test_mine="def test_a(machine):\n    machine.run(cycles=60)\n")
+    (folder.path / "notes.json").write_text('{"mine": 1}')
+    before = test.read_text()
+    result = folder.runpytest_subprocess("--simkit-coverage", named)
+    result.stderr.fnmatch_lines([message])
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    assert test.read_text() == before
+    assert (folder.path / "notes.json").read_text() == '{"mine": 1}'
+
+
+def test_counts_of_an_earlier_run_are_replaced(folder):
+    folder.makepyfile("def test_a(machine):\n    machine.run(cycles=60)\n")
+    for _ in range(2):
+        folder.runpytest_subprocess("--simkit-coverage=counts.json").assert_outcomes(passed=1)
+    assert json.loads((folder.path / "counts.json").read_text())["ran"]
+    assert not list(folder.path.glob(".*.part"))
+
+
 def test_the_plug_in_does_not_load_the_kit_before_a_test_asks(folder):
     folder.makepyfile(
         "import sys\ndef test_a():\n"

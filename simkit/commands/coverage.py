@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -15,8 +16,10 @@ from simkit.commands.options import (
     LabelsOption,
     MachineArgument,
     MachineOptions,
+    PadOption,
     SeedOption,
     SetOption,
+    TypeOption,
     help_text,
 )
 
@@ -43,12 +46,8 @@ def coverage(
     length: Annotated[
         str, typer.Option("--for", metavar="TIME", help="Machine time to run: 0.5s, 120f, 5000c.")
     ] = DEFAULT_FOR,
-    typed: Annotated[
-        list[str] | None, typer.Option("--type", metavar="TEXT@TIME", help="Type a text. Repeatable.")
-    ] = None,
-    pad: Annotated[
-        list[str] | None, typer.Option("--pad", metavar="N=BUTTONS@FROM..TO", help="Hold pad buttons. Repeatable.")
-    ] = None,
+    typed: TypeOption = None,
+    pad: PadOption = None,
     merge: Annotated[
         list[Path] | None, typer.Option("--merge", metavar="FILE", help="Add the counts of this file. Repeatable.")
     ] = None,
@@ -63,13 +62,14 @@ def coverage(
 ) -> None:
     """Measure coverage (see HELP)."""
     from simkit.check.run import machine_listing
-    from simkit.commands.check import scheduled, write_text
+    from simkit.commands.script import schedule_run
     from simkit.coverage import Counts, CoverageWatch, as_dict, percent, program_of, table, total
     from simkit.coverage import html as page
+    from simkit.wholefile import write_whole
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     watch = CoverageWatch(loaded)
-    loaded.run(cycles=scheduled(loaded, length, typed or [], pad or []))
+    loaded.run(cycles=schedule_run(loaded, length, typed or [], pad or []))
     counts = watch.stop()
     for path in merge or []:
         counts.add(Counts.from_json(path))
@@ -77,9 +77,11 @@ def coverage(
     rows = table(counts, program)
     everything = total(rows)
     if save is not None:
-        write_text(save, counts.to_json())
+        write_whole(save, counts.to_json())
+        print(f"Written: {save}", file=sys.stderr)
     if html is not None:
-        write_text(html, page(counts, program, f"{loaded.description.name}: coverage"))
+        write_whole(html, page(counts, program, f"{loaded.description.name}: coverage"))
+        print(f"Written: {html}", file=sys.stderr)
     if as_json:
         print(json.dumps({"total": as_dict([everything])[0], "labels": as_dict(rows)}, indent=2))
         return

@@ -35,6 +35,19 @@ EngineOption = Annotated[
     str,
     typer.Option("--engine", metavar="ENGINE", help="auto, exact or translated: the same machine, other speeds."),
 ]
+TypeOption = Annotated[
+    list[str] | None,
+    typer.Option("--type", metavar="TEXT@TIME", help="Type a text; \\n is the enter key. Repeatable."),
+]
+PadOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--pad", metavar="N=BUTTONS@FROM..TO", help='Hold pad buttons, e.g. "1=right+a@1.5s..2s". Repeatable.'
+    ),
+]
+ReplayOption = Annotated[
+    Path | None, typer.Option("--replay", metavar="FILE", help="Let the input of a recording come again.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print for programs.")]
 
 

@@ -21,8 +21,11 @@ from simkit.commands.options import (
     LabelsOption,
     MachineArgument,
     MachineOptions,
+    PadOption,
+    ReplayOption,
     SeedOption,
     SetOption,
+    TypeOption,
     help_text,
 )
 from simkit.errors import SimkitError
@@ -151,16 +154,8 @@ def run(
     length: Annotated[
         str | None, typer.Option("--for", metavar="TIME", help=f"How long; {DEFAULT_FOR} if not given.")
     ] = None,
-    typed: Annotated[
-        list[str] | None,
-        typer.Option("--type", metavar="TEXT@TIME", help="Type a text; \\n is the enter key. Repeatable."),
-    ] = None,
-    pad: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--pad", metavar="N=BUTTONS@FROM..TO", help='Hold pad buttons, e.g. "1=right+a@1.5s..2s". Repeatable.'
-        ),
-    ] = None,
+    typed: TypeOption = None,
+    pad: PadOption = None,
     png: Annotated[Path | None, typer.Option("--png", metavar="FILE", help="Write the last picture.")] = None,
     text: Annotated[bool, typer.Option("--text", help="Print what can be read on the screen.")] = False,
     screen: Annotated[
@@ -195,9 +190,7 @@ def run(
     record: Annotated[
         Path | None, typer.Option("--record", metavar="FILE", help="Keep what comes from outside, by its cycle.")
     ] = None,
-    replay: Annotated[
-        Path | None, typer.Option("--replay", metavar="FILE", help="Let the input of a recording come again.")
-    ] = None,
+    replay: ReplayOption = None,
     seed: SeedOption = None,
     image: ImageOption = None,
     labels: LabelsOption = None,
@@ -229,12 +222,14 @@ def run(
         record=record,
         replay=replay,
     )
+    from simkit.commands.script import schedule
+
     asked.check()
     loaded = asked.options.load()
     for warning in loaded.warnings:
         print(f"Note: {warning}", file=sys.stderr)
     shown = chosen_screen(loaded, asked.screen)
-    schedule(loaded, shown, asked)
+    schedule(loaded, shown, asked.typed, asked.pads, asked.replay)
     with recorded(loaded, asked.record):
         if asked.serial is not None:
             run_serial(loaded, shown, asked)
@@ -290,25 +285,6 @@ def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
     return next(iter(slots.values()), None)
 
 
-def moment(machine: Machine, screen: Screen | None, text: str) -> int:
-    """Cycles of a duration; frames are those of the screen shown."""
-    from simkit.clock import parse_duration
-
-    return parse_duration(text, machine.description.clock_hz, screen.frame_cycles if screen else None)
-
-
-def schedule(machine: Machine, screen: Screen | None, asked: RunOptions) -> None:
-    """Queue what is replayed, typed and held."""
-    from simkit.commands.script import schedule_pad, schedule_replay, schedule_typing
-
-    if asked.replay is not None:
-        schedule_replay(machine, asked.replay)
-    for text in asked.typed:
-        schedule_typing(machine, text, lambda when: moment(machine, screen, when))
-    for text in asked.pads:
-        schedule_pad(machine, text, lambda when: moment(machine, screen, when))
-
-
 def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> dict[str, object]:
     """Run to the end; returns the picture's path and the screen's text, as asked."""
     from simkit.commands.headless import run_forward
@@ -324,7 +300,9 @@ def end_of_run(machine: Machine, screen: Screen | None, asked: RunOptions) -> in
         from simkit.recording import read_recording
 
         return read_recording(asked.replay).end
-    return moment(machine, screen, asked.length or DEFAULT_FOR)
+    from simkit.commands.script import cycles_of
+
+    return cycles_of(machine, screen, asked.length or DEFAULT_FOR)
 
 
 def check_screen_wanted(screen: Screen | None, asked: RunOptions) -> None:
@@ -352,12 +330,13 @@ def what_is_on(screen: Screen | None, asked: RunOptions) -> dict[str, object]:
 def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> None:
     """Run with the serial line at the host's end; what came of the run goes to stderr, as stdout is the line's."""
     from simkit.commands.headless import Outcome
+    from simkit.commands.script import cycles_of
     from simkit.serial_host import Paste, converse, open_line, serial_plug
 
     check_screen_wanted(screen, asked)
     plug = serial_plug(machine, asked.serial_slot)
-    until = moment(machine, screen, asked.length) if asked.length else None
-    pause = moment(machine, screen, asked.paste_pause) if asked.paste_pause else 0
+    until = cycles_of(machine, screen, asked.length) if asked.length else None
+    pause = cycles_of(machine, screen, asked.paste_pause) if asked.paste_pause else 0
     paste = Paste.read(asked.paste, pause) if asked.paste else None
     assert asked.serial is not None
     line = open_line(asked.serial)
@@ -371,10 +350,11 @@ def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> No
 def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptions, reason: str) -> dict[str, object]:
     """Say why there is no window, run for DEFAULT_FOR, write a picture beside the machine or into this folder."""
     from simkit.commands.headless import run_forward
+    from simkit.commands.script import cycles_of
     from simkit.window.picture_files import free_path, writable_folder
 
     print(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", file=sys.stderr)
-    run_forward(machine, moment(machine, screen, DEFAULT_FOR))
+    run_forward(machine, cycles_of(machine, screen, DEFAULT_FOR))
     if screen is None:
         return {}
     folder = writable_folder(machine.description.path.parent, shipped=asked.options.machine.startswith("demo:"))

@@ -4,17 +4,63 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from simkit.clock import parse_duration
 from simkit.errors import SimkitError
 from simkit.machine import Machine
+
+if TYPE_CHECKING:
+    from simkit.views import Screen
 
 ParseTime = Callable[[str], int]
 """Cycle of a moment written as a duration since power-on."""
 
 _PAD = re.compile(r"(\d+)=([^@]+)@(.+)")
 _ESCAPES = {"n": "\n", "t": "\t", "\\": "\\", "b": "\b", "e": "\x1b"}
+
+
+def cycles_of(machine: Machine, screen: Screen | None, text: str) -> int:
+    """Cycles of a duration; frames are those of the screen, if there is one.
+
+    Raises:
+        SimkitError: it says no duration.
+    """
+    return parse_duration(text, machine.description.clock_hz, screen.frame_cycles if screen else None)
+
+
+def schedule(
+    machine: Machine, screen: Screen | None, typed: Sequence[str], pads: Sequence[str], replay: Path | None = None
+) -> int | None:
+    """Queue what is replayed, typed and held; gives the cycle at which the recording ends."""
+    end = schedule_replay(machine, replay) if replay is not None else None
+    for text in typed:
+        schedule_typing(machine, text, lambda when: cycles_of(machine, screen, when))
+    for text in pads:
+        schedule_pad(machine, text, lambda when: cycles_of(machine, screen, when))
+    return end
+
+
+def schedule_run(
+    machine: Machine,
+    length: str | None,
+    typed: Sequence[str],
+    pads: Sequence[str],
+    replay: Path | None = None,
+    *,
+    default: str = "",
+) -> int:
+    """As `schedule`; gives the cycles of a run as long as asked, or as the recording, or `default`."""
+    from simkit.views import Screen
+
+    screens = [port for card in machine.cards.values() for port in card.ports.values() if isinstance(port, Screen)]
+    screen = screens[0] if screens else None
+    end = schedule(machine, screen, typed, pads, replay)
+    if length is None and end is not None:
+        return end
+    return cycles_of(machine, screen, default if length is None else length)
 
 
 def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:

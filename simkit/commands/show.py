@@ -15,8 +15,10 @@ from simkit.commands.options import (
     LabelsOption,
     MachineArgument,
     MachineOptions,
+    PadOption,
     SeedOption,
     SetOption,
+    TypeOption,
     help_text,
 )
 from simkit.errors import SimkitError
@@ -57,12 +59,8 @@ def register(app: typer.Typer) -> None:
 def show(
     machine: MachineArgument,
     at: Annotated[str, typer.Option("--at", metavar="TIME", help="When to look: 0.5s, 120f, 5000c.")] = "2s",
-    typed: Annotated[
-        list[str] | None, typer.Option("--type", metavar="TEXT@TIME", help="Type a text. Repeatable.")
-    ] = None,
-    pad: Annotated[
-        list[str] | None, typer.Option("--pad", metavar="N=BUTTONS@FROM..TO", help="Hold pad buttons. Repeatable.")
-    ] = None,
+    typed: TypeOption = None,
+    pad: PadOption = None,
     memory: Annotated[
         list[str] | None, typer.Option("--memory", metavar="ADDR", help="Address or label; repeatable.")
     ] = None,
@@ -78,13 +76,13 @@ def show(
     as_json: JsonOption = False,
 ) -> None:
     """Show a machine (see HELP)."""
-    from simkit.commands.check import scheduled
     from simkit.commands.headless import run_forward
+    from simkit.commands.script import schedule_run
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings, engine).load()
     addresses = [address_of(loaded, text) for text in memory or []]
     entry = address_of(loaded, source) if source is not None else None
-    run_forward(loaded, scheduled(loaded, at, typed or [], pad or []))
+    run_forward(loaded, schedule_run(loaded, at, typed or [], pad or []))
     if entry is not None:
         from simkit.cpu.translate.engine import generated_source
 

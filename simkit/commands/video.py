@@ -15,8 +15,10 @@ from simkit.commands.options import (
     LabelsOption,
     MachineArgument,
     MachineOptions,
+    PadOption,
     SeedOption,
     SetOption,
+    TypeOption,
     help_text,
 )
 
@@ -41,12 +43,8 @@ def video(
     at: Annotated[str, typer.Option("--at", metavar="TIME", help="When to look: 0.5s, 120f, 5000c.")] = "2s",
     slot: Annotated[int | None, typer.Option("--slot", metavar="N", help="Which card, when there are several.")] = None,
     folder: Annotated[Path | None, typer.Option("--folder", metavar="DIR", help="Write the pictures there.")] = None,
-    typed: Annotated[
-        list[str] | None, typer.Option("--type", metavar="TEXT@TIME", help="Type a text. Repeatable.")
-    ] = None,
-    pad: Annotated[
-        list[str] | None, typer.Option("--pad", metavar="N=BUTTONS@FROM..TO", help="Hold pad buttons. Repeatable.")
-    ] = None,
+    typed: TypeOption = None,
+    pad: PadOption = None,
     seed: SeedOption = None,
     image: ImageOption = None,
     labels: LabelsOption = None,
@@ -55,14 +53,14 @@ def video(
     as_json: JsonOption = False,
 ) -> None:
     """Look into the card (see HELP)."""
-    from simkit.commands.check import scheduled
+    from simkit.commands.script import schedule_run
     from simkit.errors import SimkitError
     from simkit.inspect_video import VideoLook
     from simkit.pictures import write_png
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     VideoLook.of(loaded, slot)  # a wrong slot is told before the machine runs
-    cycles = scheduled(loaded, at, typed or [], pad or [])
+    cycles = schedule_run(loaded, at, typed or [], pad or [])
     if folder is not None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
