@@ -10,6 +10,8 @@ from simkit import Machine
 from simkit.commands.main import COMMANDS, main
 from simkit.commands.new import write_machine
 
+pytest_plugins = ["pytester"]
+
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
 
@@ -61,7 +63,18 @@ def test_the_wiring_mistakes_it_names_can_be_written(tmp_path):
 
 def test_the_python_lines_run(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    (code,) = blocks("python")
+    code, _ = blocks("python")
     exec(compile(code, "README.md", "exec"), {})
     assert "START?" in capsys.readouterr().out
     assert (tmp_path / "night.png").stat().st_size > 1000
+
+
+def test_the_rom_test_passes_in_the_new_machines_folder(pytester):
+    _, code = blocks("python")
+    folder, _ = write_machine(pytester.path / "potting-shed")
+    (folder / "test_codes.py").write_text(code, encoding="utf-8")
+    written = pytester.runpytest_subprocess("potting-shed", "--simkit-accept")
+    written.assert_outcomes(passed=4)
+    compared = pytester.runpytest_subprocess("potting-shed", "--simkit-coverage=counts.json")
+    compared.assert_outcomes(passed=4)
+    compared.stdout.fnmatch_lines(["potting-shed * of *", "counts of potting-shed: counts.json"])
