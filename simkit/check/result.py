@@ -79,6 +79,7 @@ class CheckResult:
         findings: accepted ones too.
         remarks: what is worth knowing and no finding: room in the ROM, unused acceptances, why the run ended.
         halted: why the CPU stands still, or None.
+        stopped: whether the run was ended before its time, from outside.
     """
 
     machine: str
@@ -87,6 +88,7 @@ class CheckResult:
     findings: list[CheckFinding]
     remarks: list[str] = attrs.field(factory=list)
     halted: str | None = None
+    stopped: bool = False
 
     @property
     def open(self) -> list[CheckFinding]:
@@ -103,6 +105,7 @@ class CheckResult:
             "findings": [finding.as_dict() for finding in self.findings],
             "remarks": self.remarks,
             "halted": self.halted,
+            "stopped": self.stopped,
         }
 
 

@@ -16,7 +16,10 @@ from simkit.listing import Listing, listing_beside, read_listing
 from simkit.machine import Machine
 
 SLICES = 40
-"""Parts of a run between which is looked whether the program is lost; also how finely a wait is noticed."""
+"""How finely a wait is noticed: parts of a run."""
+
+PIECE = 50_000
+"""Most cycles between two looks at whether the program is lost or the run no longer wanted."""
 
 LOOP_ADDRESSES = 12
 """Instructions of a loop small enough to count as waiting."""
@@ -30,7 +33,7 @@ def check(
     seconds: Fraction = Fraction(2),
     accepted: Path | None = None,
     labels: Sequence[Path] = (),
-    progress: Callable[[float], None] | None = None,
+    goes_on: Callable[[float], bool] = lambda part: True,
 ) -> CheckResult:
     """Check a machine just loaded; it is run from power-on.
 
@@ -39,7 +42,7 @@ def check(
         seconds: machine time to run.
         accepted: file of accepted findings; None takes `accepted.toml` beside the machine file, if it is there.
         labels: label lists that were read besides those of the machine file; their listings are used.
-        progress: called with the part done, 0 to 1.
+        goes_on: called now and then with the part done, 0 to 1; False ends the run there.
 
     Raises:
         SimkitError: the machine has run already, or the file of accepted findings is wrong.
@@ -50,15 +53,18 @@ def check(
     noted, more = static_findings(machine, listing)
     watch = Watch(machine, listing)
     try:
-        waits = _run(machine, watch, seconds, progress)
+        waits, stopped = _run(machine, watch, seconds, goes_on)
     finally:
         running = watch.stop().all()
     places = Places(machine.labels.names(), listing)
     everything = [places.finding(one) for one in (*notes, *noted, *running, *waits)]
     findings = _without_echoes(everything)
     remarks += more + accept(findings, acceptances)
+    cycle = f"{machine.cycle:,}".replace(",", " ")
+    if stopped:
+        remarks.append(f"The run was stopped in cycle {cycle}; what would have come later was not seen.")
     if watch.lost is not None:
-        remarks.append(f"The run ended in cycle {machine.cycle:,}: {watch.lost}.".replace(",", " "))
+        remarks.append(f"The run ended in cycle {cycle}: {watch.lost}.")
     return CheckResult(
         machine=machine.description.name,
         cycles=machine.cycle,
@@ -66,39 +72,43 @@ def check(
         findings=findings,
         remarks=remarks,
         halted=machine.cpu.halted,
+        stopped=stopped,
     )
 
 
-def _run(machine: Machine, watch: Watch, seconds: Fraction, progress: Callable[[float], None] | None) -> list[Noted]:
+def _run(
+    machine: Machine, watch: Watch, seconds: Fraction, goes_on: Callable[[float], bool]
+) -> tuple[list[Noted], bool]:
+    """Run under watch; gives findings about waiting, and whether the run was ended from outside."""
     total = -int(-seconds * machine.description.clock_hz // 1)
     loop: set[int] = set()
     same = 0
     for number in range(1, SLICES + 1):
-        machine.run(cycles=max(0, total * number // SLICES - machine.cycle))
-        if progress is not None:
-            progress(number / SLICES)
-        if watch.lost is not None or machine.cpu.halted:
-            return []
+        while (left := total * number // SLICES - machine.cycle) > 0:
+            if not goes_on(machine.cycle / total):
+                return [], True
+            machine.run(cycles=min(left, PIECE))
+            if watch.lost is not None or machine.cpu.halted:
+                return [], False
         recent = {pc for _, pc in machine.cpu.recent}
         same = same + 1 if loop and recent <= loop else 0
         loop = loop if same else recent
     if same < WAITED_SLICES or len(loop) > LOOP_ADDRESSES:
-        return []
+        return [], False
     first = min(loop)
     if len(loop) == 1:
-        return []  # a jump to itself: the program ends there
+        return [], False  # a jump to itself: the program ends there
     shown = "; ".join(machine.disassemble(pc, 1)[0].text for pc in sorted(loop)[:4])
-    return [
-        Noted(
-            "wait-without-end",
-            f"The program spent the last {same * 100 // SLICES} % of the run in a loop of {len(loop)} instructions at "
-            f"${first:04X}: {shown}.",
-            first,
-            None,
-            None,
-            machine.cycle,
-        )
-    ]
+    waited = Noted(
+        "wait-without-end",
+        f"The program spent the last {same * 100 // SLICES} % of the run in a loop of {len(loop)} instructions at "
+        f"${first:04X}: {shown}.",
+        first,
+        None,
+        None,
+        machine.cycle,
+    )
+    return [waited], False
 
 
 def _without_echoes(findings: list[CheckFinding]) -> list[CheckFinding]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import (
     ClockOption,
     ImageOption,
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from simkit.burn.image import Burn
     from simkit.burn.verify import Comparison
 
-EXIT_DIFFERENT = 1
 LARGEST_DUMP = 1 << 20
 
 HELP = help_text(
@@ -191,7 +191,7 @@ def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> No
     else:
         print("\n".join(_verify_lines(result, len(expected), dump)))
     if result.differences:
-        raise typer.Exit(EXIT_DIFFERENT)
+        raise typer.Exit(exits.FOUND)
 
 
 def _verify_lines(result: Comparison, size: int, dump: Path) -> list[str]:

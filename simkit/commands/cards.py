@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import attrs
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import JsonOption, help_text
 from simkit.errors import SimkitError, near
 
 if TYPE_CHECKING:
     from simkit.card import Card
 
-EXIT_FOUND = 1
 TEST_SEEDS = 5
 """Random scripts a card goes through; each has its own seed, named in the report."""
 
@@ -52,7 +52,7 @@ def cards(
         problems = contract_problems(test)
         print(json.dumps({"kind": test, "problems": problems}, indent=2) if as_json else _test_lines(test, problems))
         if problems:
-            raise typer.Exit(EXIT_FOUND)
+            raise typer.Exit(exits.FOUND)
         return
     described, failed = describe_all(kind)
     if as_json:
@@ -62,7 +62,7 @@ def cards(
         for entry in failed:
             print(f"\n{entry['kind']}: {entry['reason']}", file=sys.stderr)
     if failed and kind is not None:
-        raise typer.Exit(EXIT_FOUND)
+        raise typer.Exit(exits.FOUND)
 
 
 def _class(kind: str) -> type[Card]:

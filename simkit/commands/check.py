@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import (
     ClockOption,
     ImageOption,
@@ -26,14 +27,14 @@ from simkit.commands.options import (
 )
 
 DEFAULT_FOR = "2s"
-EXIT_FINDINGS = 1
 
 HELP = help_text(
     "Check ROM and machine before burning: the image without a run, then a run from power-on that looks at every bus "
     "cycle.",
     "Each finding says what, where (source line, address, label, cycle), why it bites on hardware and what to do. "
     "Findings that are meant to be go into a file accepted.toml beside the machine, each with a reason; "
-    "`simkit explain RULE` tells the story of a rule. Exit code 1 when findings are left.",
+    "`simkit explain RULE` tells the story of a rule. Exit code 1 when findings are left. Ctrl-C ends the run "
+    "and reports what was found up to there.",
     "The run does what the options say (--type, --pad, or --replay of a recording made by run --record): only what is "
     "executed can be watched.",
     examples=(
@@ -81,17 +82,25 @@ def check(
     from simkit.check.report import report_text
     from simkit.check.run import check as check_machine
     from simkit.check.sarif import sarif_text
+    from simkit.commands.long_run import LongRun
     from simkit.commands.script import schedule_run
     from simkit.wholefile import write_whole
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     cycles = schedule_run(loaded, length, typed or [], pad or [], replay, default=DEFAULT_FOR)
-    result = check_machine(
-        loaded, seconds=Fraction(cycles) / loaded.description.clock_hz, accepted=accepted, labels=labels or ()
-    )
+    with LongRun(loaded.description.name) as run:
+        result = check_machine(
+            loaded,
+            seconds=Fraction(cycles) / loaded.description.clock_hz,
+            accepted=accepted,
+            labels=labels or (),
+            goes_on=run.goes_on,
+        )
     if sarif is not None:
         write_whole(sarif, sarif_text(result))
         print(f"Written: {sarif}", file=sys.stderr)
     print(json.dumps(result.as_dict(), indent=2) if as_json else report_text(result), end="\n" if as_json else "")
+    if result.stopped:
+        raise typer.Exit(exits.INTERRUPTED)
     if result.open:
-        raise typer.Exit(EXIT_FINDINGS)
+        raise typer.Exit(exits.FOUND)

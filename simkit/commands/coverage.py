@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import (
     ClockOption,
     ImageOption,
@@ -27,7 +28,8 @@ DEFAULT_FOR = "2s"
 
 HELP = help_text(
     "Run a machine and tell which instructions of its ROMs ran and which branches went both ways.",
-    "--save keeps the counts; --merge adds counts of earlier runs and of tests (pytest --simkit-coverage=FILE).",
+    "--save keeps the counts; --merge adds counts of earlier runs and of tests (pytest --simkit-coverage=FILE). "
+    "Ctrl-C ends the run and tells what ran up to there.",
     examples=(
         "simkit coverage my-machine --for 5s",
         'simkit coverage my-machine --pad "1=start@1s..1.1s" --html coverage.html',
@@ -62,6 +64,7 @@ def coverage(
 ) -> None:
     """Measure coverage (see HELP)."""
     from simkit.check.run import machine_listing
+    from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
     from simkit.coverage import Counts, CoverageWatch, as_dict, percent, program_of, table, total
     from simkit.coverage import html as page
@@ -69,7 +72,7 @@ def coverage(
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     watch = CoverageWatch(loaded)
-    loaded.run(cycles=schedule_run(loaded, length, typed or [], pad or []))
+    reached = run_forward(loaded, schedule_run(loaded, length, typed or [], pad or []))
     counts = watch.stop()
     for path in merge or []:
         counts.add(Counts.from_json(path))
@@ -84,11 +87,13 @@ def coverage(
         print(f"Written: {html}", file=sys.stderr)
     if as_json:
         print(json.dumps({"total": as_dict([everything])[0], "labels": as_dict(rows)}, indent=2))
-        return
-    width = max((len(row.label) for row in rows), default=3)
-    print(f"{'from label':<{width}}  at     instructions       branches both ways")
-    for row in (*rows, everything):
-        print(
-            f"{row.label:<{width}}  ${row.address:04X}  {row.ran:>4} of {row.instructions:<4} "
-            f"{percent(row.ran, row.instructions):>5}  {row.both:>3} of {row.branches}"
-        )
+    else:
+        width = max((len(row.label) for row in rows), default=3)
+        print(f"{'from label':<{width}}  at     instructions       branches both ways")
+        for row in (*rows, everything):
+            print(
+                f"{row.label:<{width}}  ${row.address:04X}  {row.ran:>4} of {row.instructions:<4} "
+                f"{percent(row.ran, row.instructions):>5}  {row.both:>3} of {row.branches}"
+            )
+    if not reached:
+        raise typer.Exit(exits.INTERRUPTED)

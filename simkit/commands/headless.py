@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from pathlib import Path
 from typing import Any
 
 import attrs
 
+from simkit.commands.long_run import LongRun
 from simkit.errors import SimkitError
 from simkit.machine import Machine
 from simkit.views import Lamps, Screen
 
-PROGRESS_AFTER_SECONDS = 1.0
 CHUNK_SECONDS = 0.1
 """Host seconds between two looks at the clock."""
 FIRST_CHUNK_CYCLES = 20_000
@@ -21,34 +20,23 @@ FIRST_CHUNK_CYCLES = 20_000
 _PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 
 
-def run_forward(machine: Machine, cycle: int) -> None:
-    """Run up to a cycle, or until the CPU halts; shows progress on a terminal when it takes more than a second."""
-    started = time.perf_counter()
+def run_forward(machine: Machine, cycle: int) -> bool:
+    """Run up to a cycle, or until the CPU halts; shows progress on a terminal when it takes more than a second.
+
+    Returns:
+        False when Ctrl-C ended the run before.
+    """
     first = machine.cycle
     halted_before = machine.cpu.halted
     chunk = FIRST_CHUNK_CYCLES
-    progress: Any = None
-    task: Any = None
-    try:
-        while machine.cycle < cycle:
+    with LongRun(machine.description.name) as run:
+        while machine.cycle < cycle and run.goes_on((machine.cycle - first) / (cycle - first)):
             before = time.perf_counter()
             machine.run(cycles=min(chunk, cycle - machine.cycle))
             if machine.cpu.halted and machine.cpu.halted != halted_before:
                 break
-            now = time.perf_counter()
-            chunk = max(1000, int(chunk * min(4.0, CHUNK_SECONDS / max(now - before, 1e-6))))
-            if progress is None and now - started > PROGRESS_AFTER_SECONDS and sys.stderr.isatty():
-                from rich.console import Console
-                from rich.progress import Progress
-
-                progress = Progress(console=Console(stderr=True), transient=True)
-                progress.start()
-                task = progress.add_task(machine.description.name, total=cycle - first)
-            if progress is not None:
-                progress.update(task, completed=machine.cycle - first)
-    finally:
-        if progress is not None:
-            progress.stop()
+            chunk = max(1000, int(chunk * min(4.0, CHUNK_SECONDS / max(time.perf_counter() - before, 1e-6))))
+    return not run.stopped
 
 
 def write_picture(screen: Screen, path: Path) -> Path:
@@ -77,11 +65,13 @@ class Outcome:
         machine: as it stands at the end.
         picture: file the picture went to.
         text: what can be read on the screen, when it was asked for.
+        stopped: whether Ctrl-C ended the run before its time.
     """
 
     machine: Machine
     picture: Path | None = None
     text: str | None = None
+    stopped: bool = False
 
     def as_dict(self) -> dict[str, Any]:
         """For --json. Holds nothing of the host's, so that equal runs print equal text."""
@@ -92,6 +82,7 @@ class Outcome:
             "seed": machine.description.seed,
             "cycle": machine.cycle,
             "seconds": machine.seconds,
+            "stopped": self.stopped,
             "cpu": {name: getattr(machine.cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "halted")},
             "picture": str(self.picture) if self.picture else None,
             "text": self.text,
@@ -109,7 +100,8 @@ class Outcome:
     def lines(self) -> list[str]:
         """For people."""
         machine = self.machine
-        told = [f"{machine.description.name} ran {machine.seconds:.3f} s, {digits(machine.cycle)} cycles."]
+        end = ", then it was stopped" if self.stopped else ""
+        told = [f"{machine.description.name} ran {machine.seconds:.3f} s, {digits(machine.cycle)} cycles{end}."]
         if machine.cpu.halted:
             told.append(f"The CPU {machine.cpu.halted}.")
         else:

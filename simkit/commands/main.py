@@ -15,14 +15,9 @@ from typing import Annotated
 
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import help_text
 from simkit.errors import SimkitError, near
-
-EXIT_FOUND = 1
-"""Findings, failures or differences."""
-EXIT_WRONG_USE = 2
-EXIT_INTERRUPTED = 130
-"""Ctrl-C: 128 + SIGINT, as shells count."""
 
 TRACEBACK_SWITCH = "SIMKIT_TRACEBACK"
 
@@ -79,18 +74,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     as_json = "--json" in argv
     try:
         code = _run(argv)
-        if code == EXIT_INTERRUPTED:  # newer versions of typer hand Ctrl-C back as an exit code, older ones raise
+        if code == exits.INTERRUPTED:  # newer versions of typer hand Ctrl-C back as an exit code, older ones raise
             raise KeyboardInterrupt
     except SimkitError as error:
         print_error(error, as_json=as_json)
-        code = EXIT_WRONG_USE
+        code = exits.WRONG_USE
     except (KeyboardInterrupt, typer.Abort):
         print("\nStopped.", file=sys.stderr)
-        code = EXIT_INTERRUPTED
+        code = exits.INTERRUPTED
     except BrokenPipeError:
         # Whoever read our output has gone (`| head`); what is left must not fail once more at the end of the process.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = EXIT_FOUND
+        code = exits.FOUND
     except Exception as error:
         if os.environ.get(TRACEBACK_SWITCH):
             raise
@@ -99,7 +94,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             remedy=f"Please report it, with what `{TRACEBACK_SWITCH}=1 simkit {' '.join(argv)}` prints.",
         )
         print_error(unexpected, as_json=as_json)
-        code = EXIT_WRONG_USE
+        code = exits.WRONG_USE
     raise SystemExit(code)
 
 

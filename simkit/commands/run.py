@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import attrs
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import (
     ClockOption,
     EngineOption,
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from simkit.window.controls import Controls
 
 DEFAULT_FOR = "3s"
-EXIT_FINDINGS = 1
 
 HELP = help_text(
     "Run a machine: in a window, or without one (--headless).",
@@ -286,12 +286,12 @@ def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
 
 
 def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> dict[str, object]:
-    """Run to the end; returns the picture's path and the screen's text, as asked."""
+    """Run to the end, or up to Ctrl-C; what came of it, for `finish`."""
     from simkit.commands.headless import run_forward
 
     check_screen_wanted(screen, asked)
-    run_forward(machine, end_of_run(machine, screen, asked))
-    return what_is_on(screen, asked)
+    reached = run_forward(machine, end_of_run(machine, screen, asked))
+    return what_is_on(screen, asked) | {"stopped": not reached}
 
 
 def end_of_run(machine: Machine, screen: Screen | None, asked: RunOptions) -> int:
@@ -344,7 +344,7 @@ def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> No
     outcome = Outcome(machine=machine, **what_is_on(screen, asked))  # type: ignore[arg-type] # the fields, by name
     print(json.dumps(outcome.as_dict(), indent=2) if asked.as_json else "\n".join(outcome.lines()), file=sys.stderr)
     if asked.strict and len(machine.findings):
-        raise typer.Exit(EXIT_FINDINGS)
+        raise typer.Exit(exits.FOUND)
 
 
 def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptions, reason: str) -> dict[str, object]:
@@ -354,21 +354,23 @@ def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptio
     from simkit.window.picture_files import free_path, writable_folder
 
     print(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", file=sys.stderr)
-    run_forward(machine, cycles_of(machine, screen, DEFAULT_FOR))
+    stopped = not run_forward(machine, cycles_of(machine, screen, DEFAULT_FOR))
     if screen is None:
-        return {}
+        return {"stopped": stopped}
     folder = writable_folder(machine.description.path.parent, shipped=asked.options.machine.startswith("demo:"))
-    return {"picture": screen.save_png(free_path(folder, machine)), "text": screen.text()}
+    return {"picture": screen.save_png(free_path(folder, machine)), "text": screen.text(), "stopped": stopped}
 
 
 def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> None:
-    """Tell what came of the run; with --strict, findings end it with exit code 1."""
+    """Tell what came of the run; exit code 130 after Ctrl-C, with --strict 1 when there are findings."""
     from simkit.commands.headless import Outcome
 
     outcome = Outcome(machine=machine, **results)  # type: ignore[arg-type] # the fields of Outcome, by name
     print(json.dumps(outcome.as_dict(), indent=2) if asked.as_json else "\n".join(outcome.lines()))
+    if outcome.stopped:
+        raise typer.Exit(exits.INTERRUPTED)
     if asked.strict and len(machine.findings):
-        raise typer.Exit(EXIT_FINDINGS)
+        raise typer.Exit(exits.FOUND)
 
 
 def run_window(machine: Machine, screen: Screen | None, asked: RunOptions) -> str | None:

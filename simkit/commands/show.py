@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import (
     ClockOption,
     EngineOption,
@@ -82,7 +83,8 @@ def show(
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings, engine).load()
     addresses = [address_of(loaded, text) for text in memory or []]
     entry = address_of(loaded, source) if source is not None else None
-    run_forward(loaded, schedule_run(loaded, at, typed or [], pad or []))
+    if not run_forward(loaded, schedule_run(loaded, at, typed or [], pad or [])):
+        raise typer.Exit(exits.INTERRUPTED)
     if entry is not None:
         from simkit.cpu.translate.engine import generated_source
 

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from simkit.commands import exits
 from simkit.commands.options import (
     ClockOption,
     ImageOption,
@@ -53,6 +54,7 @@ def video(
     as_json: JsonOption = False,
 ) -> None:
     """Look into the card (see HELP)."""
+    from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
     from simkit.errors import SimkitError
     from simkit.inspect_video import VideoLook
@@ -68,7 +70,8 @@ def video(
             raise SimkitError(
                 f"The folder {folder} cannot be made: {error.strerror or error}.", remedy="Name another with --folder."
             ) from error
-    loaded.run(cycles=cycles)
+    if not run_forward(loaded, cycles):
+        raise typer.Exit(exits.INTERRUPTED)
     look = VideoLook.of(loaded, slot)
     written = {}
     if folder is not None:

@@ -1,6 +1,10 @@
 """The commands check, burn, coverage and explain from outside."""
 
 import json
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -10,6 +14,7 @@ from simkit.commands.main import main
 ROOT = Path(__file__).resolve().parents[2]
 MARLPIT = str(ROOT / "demo" / "marlpit")
 TRAPS = str(ROOT / "demo" / "traps")
+START = [sys.executable, "-c", "from simkit.commands.main import main; main()"]
 
 
 @pytest.fixture
@@ -122,3 +127,35 @@ def test_coverage_prints_saves_and_merges(simkit, tmp_path):
     once = json.loads(simkit("coverage", MARLPIT, "--for", "0c", "--merge", tmp_path / "c.json", "--json")[1])
     assert once["total"]["ran"] > 10
     assert "never" in (tmp_path / "c.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["check", MARLPIT, "--for", "5000s"], "The run was stopped in cycle"),
+        (["coverage", MARLPIT, "--for", "5000s"], "branches both ways"),
+    ],
+)
+def test_ctrl_c_ends_the_run_and_tells_what_was_found(arguments, told):
+    running = subprocess.Popen([*START, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    time.sleep(2)
+    running.send_signal(signal.SIGINT)
+    out, err = running.communicate(timeout=30)
+    assert running.returncode == 130
+    assert told in out
+    assert "Traceback" not in err
+    assert "Stopped." in err
+
+
+def test_a_second_ctrl_c_ends_at_once():
+    from simkit.commands.long_run import LongRun
+
+    with LongRun("work") as run:
+        assert run.goes_on(0)
+        signal.raise_signal(signal.SIGINT)
+        assert not run.stopped, "counts between pieces of the work"
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        assert not run.goes_on(0.5)
+    with pytest.raises(KeyboardInterrupt):
+        signal.raise_signal(signal.SIGINT)

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -156,7 +157,8 @@ def test_ctrl_c_ends_cleanly_with_130(hello):
     time.sleep(1.5)
     running.send_signal(signal.SIGINT)
     out, err = running.communicate(timeout=20)
-    assert (running.returncode, out, err) == (130, "", "\nStopped.\n")
+    assert (running.returncode, err) == (130, "\nStopped.\n")
+    assert re.match(r"[^\n]* ran [0-9.]+ s, [0-9 ]+ cycles, then it was stopped\.\n", out)
 
 
 def test_a_reader_that_goes_away_is_no_failure(hello):
