@@ -316,7 +316,43 @@ class Bus:
             kind: what the CPU does.
             stalled: the cycle repeats because RDY is low; cards whose strobes are gated with ready do not see it.
         """
-        plan = self._table.reads.get(address) or self._table.read_plan(address)
+        table = self._table
+        plan = table.reads.get(address) or table.read_plan(address)
+        page = table.rd[address >> 8]
+        if page is not None and not stalled:
+            value = page[address & 0xFF]
+        else:
+            value = self._read_cards(plan, address, cycle, stalled)
+        if self.taps and not stalled:
+            for tap in self.taps:
+                tap(cycle, address, value, False, kind, plan)
+        if self.probes:
+            self._show(cycle, address, value, False, kind, plan)
+        return value
+
+    def write(self, address: int, value: int, cycle: int, kind: Kind, *, stalled: bool = False) -> None:
+        """One write cycle: every selected card whose write strobe is true takes the byte.
+
+        Args:
+            address: on the address lines.
+            value: byte the CPU drives.
+            cycle: its number.
+            kind: what the CPU does.
+            stalled: the cycle repeats because RDY is low (W65C02S only); as in `read`.
+        """
+        table = self._table
+        plan = table.writes.get(address) or table.write_plan(address)
+        page = table.wr[address >> 8]
+        if page is not None:
+            page[address & 0xFF] = value
+        else:
+            value = self._write_cards(plan, address, value, cycle, stalled)
+        for tap in self.taps:
+            tap(cycle, address, value, True, kind, plan)
+        if self.probes:
+            self._show(cycle, address, value, True, kind, plan)
+
+    def _read_cards(self, plan: Plan, address: int, cycle: int, stalled: bool) -> int:
         wiring = self.wiring
         self.access_address = address
         wiring.delay = 1
@@ -345,24 +381,10 @@ class Bus:
             self._card_failed(seat, cycle, error)
         wiring.delay = 0
         self.access_address = None
-        if self.taps and not stalled:
-            for tap in self.taps:
-                tap(cycle, address, value, False, kind, plan)
-        if self.probes:
-            self._show(cycle, address, value, False, kind, plan)
         return value
 
-    def write(self, address: int, value: int, cycle: int, kind: Kind, *, stalled: bool = False) -> None:
-        """One write cycle: every selected card whose write strobe is true takes the byte.
-
-        Args:
-            address: on the address lines.
-            value: byte the CPU drives.
-            cycle: its number.
-            kind: what the CPU does.
-            stalled: the cycle repeats because RDY is low (W65C02S only); as in `read`.
-        """
-        plan = self._table.writes.get(address) or self._table.write_plan(address)
+    def _write_cards(self, plan: Plan, address: int, value: int, cycle: int, stalled: bool) -> int:
+        """Gives the byte on the data lines: another than the CPU's where a card fights it."""
         wiring = self.wiring
         self.access_address = address
         wiring.delay = 1
@@ -381,10 +403,7 @@ class Bus:
             self._card_failed(seat, cycle, error)
         wiring.delay = 0
         self.access_address = None
-        for tap in self.taps:
-            tap(cycle, address, value, True, kind, plan)
-        if self.probes:
-            self._show(cycle, address, value, True, kind, plan)
+        return value
 
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""

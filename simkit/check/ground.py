@@ -46,12 +46,16 @@ class Place:
 
 
 class Map:
-    """Places by access plan, made when first met; and the shadow of all memory."""
+    """Places by access plan, made when first met; and the shadow of all memory.
+
+    Attributes:
+        known: the places met so far.
+    """
 
     def __init__(self, machine: Machine) -> None:
         self._shadows: dict[int, bytearray] = {}
         self._registers: dict[int, tuple[dict[int, Register], dict[int, Register]]] = {}
-        self._places: dict[Plan, Place] = {}
+        self.known: dict[Plan, Place] = {}
         for seat in machine.bus.seats:
             self._add(seat)
 
@@ -74,9 +78,9 @@ class Map:
 
     def __call__(self, plan: Plan, is_write: bool) -> Place:
         """The place that an access with this plan reaches."""
-        place = self._places.get(plan)
+        place = self.known.get(plan)
         if place is None:
-            place = self._places[plan] = self._place(plan, is_write)
+            place = self.known[plan] = self._place(plan, is_write)
         return place
 
     def _place(self, plan: Plan, is_write: bool) -> Place:

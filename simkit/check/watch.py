@@ -46,6 +46,8 @@ class Watch:
         self._cpu = machine.cpu
         self._listing = listing
         self._map = Map(machine)
+        self._known = self._map.known
+        self._sound: set[Plan] = set()  # fetches of opcodes that were found to be in order and stay so: from ROM
         self._effects = effects(machine.description.cpu)
         self._nmos = machine.description.cpu == "6502"
         self._handlers = Handlers(machine, self.notes)
@@ -88,7 +90,7 @@ class Watch:
         if kind is _FETCH:
             self._fetch(cycle, address, value, plan)
             return
-        place = self._map(plan, is_write)
+        place = self._known.get(plan) or self._map(plan, is_write)
         ground = place.kind
         if ground is _ROM:
             if kind is _INTERRUPT or kind is _RESET:
@@ -228,13 +230,7 @@ class Watch:
             self._bits.forget()
             self._stack.moved(3, address, cycle, "The interrupt")
             self._handlers.enter(entering[0], entering[1], address, cycle, entering[2] and self._nmos)
-        place = self._map(plan, False)
-        if place.shadow is None or not place.shadow[place.offset]:
-            if place.kind is not Ground.OTHER:
-                self._run_away(address, cycle, place)
-        elif self._listing is not None and place.kind is _ROM:
-            self._check_start(address, cycle)
-        if self.lost is not None:
+        if plan not in self._sound and not self._is_code(address, cycle, plan):
             return
         self._pc = address
         self._code = value
@@ -335,6 +331,18 @@ class Watch:
             _REGISTER: f"a register of slot {place.slot}",
         }.get(place.kind, "no card")
         self._lose(address, cycle, f"The CPU fetches an opcode from {where} at ${address:04X}")
+
+    def _is_code(self, address: int, cycle: int, plan: Plan) -> bool:
+        """Whether an opcode may be fetched there; the program is lost if not."""
+        place = self._map(plan, False)
+        if place.shadow is None or not place.shadow[place.offset]:
+            if place.kind is not Ground.OTHER:
+                self._run_away(address, cycle, place)
+        elif place.kind is _ROM:
+            if self._listing is not None:
+                self._check_start(address, cycle)
+            self._sound.add(plan)
+        return self.lost is None
 
     def _check_start(self, address: int, cycle: int) -> None:
         assert self._listing is not None
