@@ -58,7 +58,7 @@ def listing_classes(labels: dict[str, int], rows: list[str]) -> tuple[type, type
     def row(address: int, data: bytes, text: str | None = None) -> None:
         name, number, line = source.line(Ophis.Errors.currentpoint)
         place = f"{name}:{number}"
-        rows.append(f"${address:04X}  {text or data.hex(' ').upper():<26}{place:<22}{line}".rstrip())
+        rows.append(f"${address:04X}  {text or data.hex(' ').upper():<26}{place:<21} {line}".rstrip())
 
     class Lines:
         def __init__(self, _path: str) -> None:

@@ -5,7 +5,8 @@ Line forms that are read, mixed as they come; `;` begins a comment:
     NAME = $1234          also := and a colon after the name; the number also as 0x1234 or 1234h
     NAME EQU $1234        also .equ
     $1234 | NAME | file   the map that ophis-asm writes; anonymous and local labels (_name) are skipped
-    NAME,$1234            CSV, with or without a heading line `name,address`
+    NAME,$1234            CSV, with or without a heading line `name,address`; digits that could be an address in
+                          hexadecimal as well as in decimal are refused
 """
 
 from __future__ import annotations
@@ -81,6 +82,14 @@ def read_labels(path: Path) -> dict[str, int]:
         if not bare or bare[0] in ";#" or (not found and _CSV_HEADING.fullmatch(line)):
             continue
         entry = _entry(line)
+        if entry is None and (match := _CSV.fullmatch(line)) is not None:
+            raise SimkitError(
+                f"{bare[:60]!r}: is {match[2]} hexadecimal or decimal?",
+                file=str(path),
+                line=number,
+                remedy=f"Write ${match[3]}"
+                + (f", or {int(match[3])} as ${int(match[3]):X}." if match[3].isdecimal() else "."),
+            )
         if entry is None:
             raise SimkitError(
                 f"{bare[:60]!r} is not a label.", file=str(path), line=number, remedy="Write NAME = $1234."
@@ -110,12 +119,13 @@ def _entry(line: str) -> tuple[str, int] | None:
     match = _MAP.fullmatch(line)
     if match is not None:
         return match[3], int(match[2], 16)
-    for form in (_EQUALS, _CSV):
-        match = form.fullmatch(line)
-        if match is not None:
-            value = _number(match[2], match[3])
-            return None if value is None else (match[1], value)
-    return None
+    match = _EQUALS.fullmatch(line)
+    if match is None:
+        match = _CSV.fullmatch(line)
+        if match is not None and match[2] == match[3] and 1 < len(match[3]) < 5:
+            return None  # a list that says 8000 is as likely to mean $8000
+    value = _number(match[2], match[3]) if match is not None else None
+    return None if match is None or value is None else (match[1], value)
 
 
 def _number(written: str, digits: str) -> int | None:

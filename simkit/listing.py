@@ -24,6 +24,7 @@ _PLACED = re.compile(
     r"\$([0-9A-Fa-f]{4})  ([0-9A-F]{2} (\d{1,5}) times|(?:[0-9A-F]{2} ){0,15}[0-9A-F]{2})\s+"
     r"([\w.\-][\w.\- ]{0,99}):(\d{1,7})(?:\s+(.*))?"
 )
+_MUST_BE_ROW = re.compile(r"\$[0-9A-Fa-f]{4}  [0-9A-F]{2}\b")
 _BARE = re.compile(r"\s*([0-9A-Fa-f]{4})\s\s((?:\s?[0-9A-Fa-f]{2}){1,16})(?:\s+(.*))?")
 _MNEMONICS = frozenset(opcode.mnemonic.lower() for part in OPCODES.values() for opcode in part) | {"rmb", "smb"}
 _WORD = re.compile(r"[A-Za-z]+[0-7]?")
@@ -87,7 +88,7 @@ def read_listing(path: Path) -> Listing:
     """Rows of a listing in one of the forms of this module; lines of other forms (headings) are skipped.
 
     Raises:
-        SimkitError: no such file, too large, not text, or not one row in it.
+        SimkitError: no such file, too large, not text, a row without its place, or not one row in it.
     """
     try:
         if path.stat().st_size > MAX_FILE_BYTES:
@@ -103,6 +104,13 @@ def read_listing(path: Path) -> Listing:
         row = _placed(line, path, sources) or _bare(line, number, path)
         if row is not None:
             rows.append(row)
+        elif _MUST_BE_ROW.match(line):
+            raise SimkitError(
+                f"{line[:60]!r} has an address and bytes, but no place in the source.",
+                file=str(path),
+                line=number,
+                remedy="Rows look like `$8000  A2 FF   main.asm:12   ldx #$FF`.",
+            )
     if not rows:
         raise SimkitError(
             "No line of the listing begins with an address and bytes.",

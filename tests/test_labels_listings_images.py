@@ -50,6 +50,25 @@ def test_a_csv_list_may_have_a_heading(write):
     assert read_labels(write("a.csv", "name,address\nSTART,$8000\nEND,$8010\n")) == {"START": 0x8000, "END": 0x8010}
 
 
+@pytest.mark.parametrize(
+    ("line", "remedy"),
+    [
+        ("reset,8000", "Write $8000, or 8000 as $1F40."),
+        ("zero;10", "Write $10, or 10 as $A."),
+        ("main,C000", "Write $C000."),
+    ],
+)
+def test_digits_of_a_csv_list_that_do_not_say_their_base_are_refused(line, remedy, write):
+    with pytest.raises(SimkitError, match="hexadecimal or decimal") as refused:
+        read_labels(write("a.csv", f"name,address\nSTART,$8000\n{line}\n"))
+    assert (refused.value.line, refused.value.remedy) == (3, remedy)
+
+
+@pytest.mark.parametrize("written", ["START,32768", "START,9"])
+def test_decimal_digits_of_a_csv_list_that_can_only_be_decimal_are_taken(written, write):
+    assert read_labels(write("a.csv", f"{written}\n")) == {"START": int(written.split(",")[1])}
+
+
 def test_the_map_that_ophis_writes_is_read(write, tmp_path):
     """ophis-asm 2.3, written here by the assembler itself: `-m`, with an anonymous and a repeated local label."""
     scopes = ".scope\n_in: bne _in\nrts\n.scend\n" * 2
@@ -110,6 +129,26 @@ def test_a_listing_tells_code_from_data_and_gives_places(write):
     assert listing.row(0x8001).place == "p.asm:3"
     assert listing.row(0x80FE).line == 6
     assert listing.row(0x80FF) is None
+
+
+@pytest.mark.parametrize(
+    "listing", sorted((Path(__file__).parents[1] / "roms").rglob("*.lst")), ids=lambda path: path.stem
+)
+def test_every_line_of_the_projects_listings_is_a_row(listing):
+    lines = listing.read_text().splitlines()
+    rows = read_listing(listing).rows
+    assert len(rows) == len(lines)
+    assert all(row.file.endswith(".asm") for row in rows)
+
+
+def test_a_row_whose_place_cannot_be_read_is_told(write):
+    """A source file's long name, glued to a label in the first column."""
+    path = write(
+        "p.lst", "$8000  AD 01 7F      serial-6551-test.asm:59   lda $7F01\n$8003  D0 FB   t.asm:60_wait: bne _wait\n"
+    )
+    with pytest.raises(SimkitError, match="no place in the source") as refused:
+        read_listing(path)
+    assert refused.value.line == 2
 
 
 def test_a_file_without_rows_is_no_listing(write):
