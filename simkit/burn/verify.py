@@ -18,6 +18,9 @@ SHOWN = 8
 MAX_DEAD = 6
 """Address lines without effect that are told apart; a part with more of them is as good as not connected."""
 
+FEW_BITS = 8
+"""Wrong bits up to which single cells are likelier than a part that was not erased or not programmed."""
+
 MAX_SHIFT = 512
 """Farthest shift looked for, in bytes: file headers and off-by-one offsets are smaller."""
 
@@ -234,7 +237,15 @@ def _inverted(expected: bytes, dump: bytes) -> Iterator[Pattern]:
 
 def _bits_missing(expected: bytes, dump: bytes) -> Iterator[Pattern]:
     pairs = list(zip(expected, dump, strict=True))
-    if all(d & ~e == 0 for e, d in pairs):
+    wrong = sum((e ^ d).bit_count() for e, d in pairs)
+    if wrong <= FEW_BITS:
+        yield Pattern(
+            "few-bits",
+            f"Only {wrong} bit{'' if wrong == 1 else 's'} of the whole part differ{'s' if wrong == 1 else ''}.",
+            "Read again: if other bits are wrong then, it is a contact or the supply; if the same, the cells are weak: "
+            "erase longer (0 for 1) or program again (1 for 0), and do not trust a part that does it twice.",
+        )
+    elif all(d & ~e == 0 for e, d in pairs):
         yield Pattern(
             "not-erased",
             "Bits are 0 that should be 1, none the other way round: programming only clears bits.",

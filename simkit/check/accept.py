@@ -87,8 +87,10 @@ def read_accepted(path: Path) -> list[Acceptance]:
             wrong(number, "The entry names no rule.", 'Write e.g. rule = "never-written".')
         elif rule not in RULES and near(rule, RULES).startswith("Did you mean"):
             wrong(number, f"There is no rule {rule!r}.", near(rule, RULES))
-        if not isinstance(reason, str) or len(reason.split()) < 2:
+        if not isinstance(reason, str) or not reason.strip():
             wrong(number, "The entry gives no reason.", 'Write reason = "..." in a few words: who reads it later?')
+        elif len(reason.split()) < 2:
+            wrong(number, f"The reason {reason!r} is one word only.", "Write a few: who reads it later?")
         if at is not None and (not isinstance(at, str) or (at.startswith("$") and not _ADDRESS.fullmatch(at))):
             wrong(number, f"{at!r} is no place.", 'Write a label, or an address as at = "$8012".')
         if slot is not None and (not isinstance(slot, int) or isinstance(slot, bool)):

@@ -74,6 +74,7 @@ class CheckResult:
 
     Attributes:
         machine: name of the machine.
+        file: its machine file.
         cycles: machine cycles that were run.
         seconds: machine time.
         findings: accepted ones too.
@@ -83,6 +84,7 @@ class CheckResult:
     """
 
     machine: str
+    file: Path
     cycles: int
     seconds: float
     findings: list[CheckFinding]
@@ -127,7 +129,8 @@ class Places:
 
     def finding(self, noted: Noted) -> CheckFinding:
         """A noted finding with its place."""
-        row = self._listing.row(noted.pc) if self._listing is not None and noted.pc is not None else None
+        at = noted.pc if noted.pc is not None else noted.address
+        row = self._listing.row(at) if self._listing is not None and at is not None else None
         return CheckFinding(
             rule=rule_or_plain(noted.rule),
             message=noted.message,

@@ -67,6 +67,7 @@ def check(
         remarks.append(f"The run ended in cycle {cycle}: {watch.lost}.")
     return CheckResult(
         machine=machine.description.name,
+        file=machine.description.path,
         cycles=machine.cycle,
         seconds=machine.seconds,
         findings=findings,

@@ -9,6 +9,7 @@ import json
 from importlib.metadata import version
 from pathlib import Path, PurePath
 from typing import Any
+from urllib.parse import quote
 
 from simkit.check.result import CheckFinding, CheckResult
 
@@ -40,7 +41,7 @@ def sarif(result: CheckResult) -> dict[str, Any]:
             {
                 "tool": {"driver": driver},
                 "columnKind": "unicodeCodePoints",
-                "results": [_result(finding, numbers) for finding in result.findings],
+                "results": [_result(finding, numbers, result.file) for finding in result.findings],
                 "properties": {"machine": result.machine, "cycles": result.cycles, "remarks": result.remarks},
             }
         ],
@@ -52,8 +53,8 @@ def sarif_text(result: CheckResult) -> str:
     return json.dumps(sarif(result), indent=2, ensure_ascii=False) + "\n"
 
 
-def _result(finding: CheckFinding, numbers: dict[str, int]) -> dict[str, Any]:
-    """One result (3.27)."""
+def _result(finding: CheckFinding, numbers: dict[str, int], machine: Path) -> dict[str, Any]:
+    """One result (3.27); what stands in no source file lies with the machine file."""
     found: dict[str, Any] = {
         "ruleId": finding.rule.name,
         "ruleIndex": numbers[finding.rule.name],
@@ -72,12 +73,13 @@ def _result(finding: CheckFinding, numbers: dict[str, int]) -> dict[str, Any]:
             "artifactLocation": {"uri": _uri(finding.file)},
             "region": {"startLine": finding.line},
         }
+    else:
+        location["physicalLocation"] = {"artifactLocation": {"uri": _uri(str(machine))}}
     if finding.pc is not None:
         location.setdefault("logicalLocations", []).append(
             {"name": finding.label or f"${finding.pc:04X}", "fullyQualifiedName": f"${finding.pc:04X}"}
         )
-    if location:
-        found["locations"] = [location]
+    found["locations"] = [location]
     if finding.accepted is not None:
         found["suppressions"] = [{"kind": "external", "justification": finding.accepted}]  # 3.35
     return found
@@ -87,6 +89,6 @@ def _uri(file: str) -> str:
     """Relative to the working folder where possible (3.4.3): code hosts want paths from the root of the checkout."""
     path = Path(file)
     try:
-        return PurePath(path.resolve().relative_to(Path.cwd())).as_posix().replace(" ", "%20")
+        return quote(PurePath(path.resolve().relative_to(Path.cwd())).as_posix())
     except ValueError:
         return path.resolve().as_uri()

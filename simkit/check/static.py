@@ -135,8 +135,7 @@ def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
     if listing is not None:
         starts = [row.address for row in listing.instructions()]
     else:
-        entries = [machine.peek(at) | machine.peek(at + 1) << 8 for at in VECTORS.values() if machine.bus.where(at)]
-        starts = sorted(reached(machine, entries))
+        starts = sorted(reached(machine, _entries(machine)))
     for address in starts:
         code = machine.peek(address)
         if not table[code].documented:
@@ -152,6 +151,15 @@ def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
             )
 
 
+def _entries(machine: Machine) -> Iterator[int]:
+    """Where the vectors lead, as far as something stands there."""
+    for at in VECTORS.values():
+        if machine.bus.where(at) and machine.bus.where(at + 1):
+            low, high = machine.peek(at, 2)
+            if _target_problem(machine, high << 8 | low, None, may_be_ram=True) is None:
+                yield high << 8 | low
+
+
 def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
     """Labels that are named like a card's register and stand elsewhere, and labels at holes between registers."""
     registers = _registers_by_label(machine)
@@ -163,10 +171,11 @@ def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
         where = machine.bus.where(address) or machine.bus.where(address, is_write=True)
         wanted = registers.get(name.lower(), ())
         if wanted:
-            is_copy = any(seat.plain is not None for seat, _ in where) and any(
-                place in named for place in wanted
-            )  # a variable in memory that is called like the register, whose own label stands right
-            if not is_copy and not any(place in where for place in wanted):
+            # a variable in memory, or a routine, that is called like a register of a card whose labels stand right
+            is_other = any(seat.plain is not None for seat, _ in where) and any(
+                seat is owner for owner, _ in named for seat, _ in wanted
+            )
+            if not is_other and not any(place in where for place in wanted):
                 yield _constant(machine, name, address, *wanted[0])
         elif address >> 8 in pages and not _is_register(machine, address) and not where:
             yield Noted(

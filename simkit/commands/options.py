@@ -37,7 +37,11 @@ EngineOption = Annotated[
 ]
 TypeOption = Annotated[
     list[str] | None,
-    typer.Option("--type", metavar="TEXT@TIME", help="Type a text; \\n is the enter key. Repeatable."),
+    typer.Option(
+        "--type",
+        metavar="TEXT@TIME",
+        help="Type a text, without a keyboard over the serial line; \\n is the enter key. Repeatable.",
+    ),
 ]
 PadOption = Annotated[
     list[str] | None,

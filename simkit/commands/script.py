@@ -66,8 +66,11 @@ def schedule_run(
 def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:
     r"""Type a text on the only keyboard: "TEXT" from power-on, "TEXT@2s" from that time on; \n is the enter key.
 
+    A machine with a serial card and no keyboard gets it over the line, as from a terminal, whose enter key sends a
+    carriage return (common practice).
+
     Raises:
-        SimkitError: no time after the last @, or a character that no key gives.
+        SimkitError: no time after the last @, a character that no key gives or the line does not carry.
     """
     written, at, when = text.rpartition("@")
     if not at:
@@ -79,7 +82,16 @@ def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:
             raise SimkitError(
                 f"--type {text!r}: {error.message}", remedy='Write "TEXT@2s"; a text with an @ needs its time, too.'
             ) from error
-    machine.keys.type(_unescaped(written), at=start)
+    from simkit.views import Keys, Serial
+
+    typed = _unescaped(written)
+    views = [port for card in machine.cards.values() for port in card.ports.values()]
+    if any(isinstance(view, Keys) for view in views) or not any(isinstance(view, Serial) for view in views):
+        machine.keys.type(typed, at=start)
+        return
+    if not typed.isascii():
+        raise SimkitError(f"--type {text!r}: the serial line carries ASCII.", remedy="Leave other letters out.")
+    machine.serial.send(typed.replace("\n", "\r").encode("ascii"), at=start)
 
 
 def _unescaped(text: str) -> str:

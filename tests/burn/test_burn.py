@@ -239,6 +239,8 @@ def test_an_equal_dump_has_no_difference():
         ("shifted", "1 byte later", CONTENT, b"\x55" + CONTENT[:-1]),
         ("shifted", "16 bytes earlier", CONTENT, CONTENT[16:] + b"\xff" * 16),
         ("shifted", "$0800 bytes later", HALF, b"\xff" * 2048 + CONTENT[:4000] + b"\xff" * 2144),
+        ("few-bits", "Only 1 bit of", CONTENT, bytes([CONTENT[0] ^ 0x10]) + CONTENT[1:]),
+        ("few-bits", "Only 5 bits of", CONTENT, CONTENT[:9] + bytes([CONTENT[9] ^ 0x1F]) + CONTENT[10:]),
         ("inverted", "inverted", CONTENT, bytes(b ^ 0xFF for b in CONTENT)),
         ("size", "equals the end", CONTENT, CONTENT[4096:]),
         ("size", "as far as both go", CONTENT, CONTENT + bytes(8192)),

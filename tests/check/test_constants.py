@@ -71,6 +71,9 @@ def test_of_the_machines_that_come_along_only_swapped_ports_differ(path):
         (["KEYBOARD_DATA = $7F10"], [(0x7F10, 4)]),
         (["KEYBOARD_STATUS = $0010"], [(0x0010, 4)]),  # nothing else says where the register is
         (["KEYBOARD_STATUS = $0010", "KEYS = $7F10"], []),  # a copy in memory
+        (["keyboard_status = $0310", "KEYS_BASE = $7F11"], []),  # a variable: another register of the card has its name
+        (["keyboard_data = $8123", "KEYS_BASE = $7F10"], []),  # a routine
+        (["keyboard_data = $7F30", "KEYS_BASE = $7F10"], [(0x7F30, 4)]),  # a register of another card
         (["BOARD_DATA = $7F31", "DATA = $7F31"], []),  # no word of a kind
     ],
 )

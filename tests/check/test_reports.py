@@ -11,10 +11,13 @@ from pydantic_sarif.model import StaticAnalysisResultsFormatSarifVersion210JsonS
 
 from simkit import Machine
 from simkit.check.accept import read_accepted
+from simkit.check.notes import Noted
 from simkit.check.report import report_text
+from simkit.check.result import Places
 from simkit.check.run import check
 from simkit.check.sarif import sarif, sarif_text
 from simkit.errors import SimkitError
+from simkit.listing import read_listing
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = Path(__file__).parent / "bench"
@@ -72,6 +75,32 @@ def test_sarif_fits_the_published_schema(bench):
     assert result["locations"][0]["physicalLocation"]["region"] == {"startLine": 7}
 
 
+def test_every_result_has_a_place_whose_uri_can_be_read(bench, monkeypatch):
+    """SARIF 2.1.0, 3.4.3 and RFC 3986, 2.1: `#` and `%` in a path are escaped."""
+    odd = bench / "odd #1%"
+    odd.mkdir()
+    for path in bench.glob("*.*"):
+        if path.is_file():
+            path.rename(odd / path.name)
+    monkeypatch.chdir(bench)
+    log = json.loads(sarif_text(run(odd)))
+    (odd / "rule.bin").write_bytes((odd / "rule.bin").read_bytes()[:-6] + bytes.fromhex("00F0 0080 00F0"))
+    stale = json.loads(sarif_text(run(odd)))
+    places = {}
+    for one in (*log["runs"][0]["results"], *stale["runs"][0]["results"]):
+        places.setdefault(one["ruleId"], one["locations"][0]["physicalLocation"]["artifactLocation"]["uri"])
+    assert places["never-written"] == "odd%20%231%25/never-written.asm"
+    assert places["labels-stale"] == "odd%20%231%25/machine.toml"
+    assert places["vector-astray"] == "odd%20%231%25/machine.toml"
+    Sarif.model_validate(stale)
+
+
+def test_a_vector_that_leads_astray_lies_in_the_line_that_holds_it(bench):
+    listing = read_listing(bench / "rule.lst")
+    found = Places({}, listing).finding(Noted("vector-astray", "", None, 0xFFFC, 2, -1))
+    assert (Path(found.file).name, found.source[:5]) == ("never-written.asm", ".word")
+
+
 def test_the_schema_models_refuse_a_wrong_log(bench):
     log = sarif(run(bench))
     log["runs"][0]["results"][0]["level"] = "terrible"
@@ -101,6 +130,7 @@ def test_an_acceptance_of_another_place_does_not_cover(bench):
     ("text", "message"),
     [
         ('[[accept]]\nrule = "never-written"\n', "accepted.toml:1: The entry gives no reason."),
+        ('[[accept]]\nrule = "never-written"\nreason = "hook"\n', "The reason 'hook' is one word only."),
         ('[[accept]]\nrule = "never-writen"\nreason = "so it is"\n', "There is no rule 'never-writen'."),
         ('[[accept]]\nrule = "never-written"\nreason = "so it is"\nwhere = 1\n', "Unknown key 'where'."),
         ('[[accept]]\nrule = "never-written"\nat = "$xyz"\nreason = "so it is"\n', "'$xyz' is no place."),

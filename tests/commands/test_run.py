@@ -10,8 +10,11 @@ import time
 
 import pytest
 
+from simkit import Machine
 from simkit.commands.main import main
 from simkit.commands.new import write_machine
+from simkit.commands.script import schedule_run
+from simkit.errors import SimkitError
 
 START = [sys.executable, "-c", "from simkit.commands.main import main; main()"]
 
@@ -258,3 +261,17 @@ def test_the_engine_can_be_chosen(simkit, hello, engine):
     code, out, _ = simkit("run", hello, "--headless", "--for", "0.1s", "--text", "--engine", engine)
     assert code == 0
     assert "HELLO!" in out
+
+
+def test_what_is_typed_goes_over_the_line_where_there_is_no_keyboard():
+    """A terminal's enter key sends carriage return (common practice)."""
+    machine = Machine.load("demo:serial-test")
+    machine.run(cycles=schedule_run(machine, "1.5s", ["hello\\n@1s"], []))
+    assert machine.serial.received.endswith(b"hello\r")
+    with pytest.raises(SimkitError, match="carries ASCII"):
+        schedule_run(machine, "2s", ["h\u00e9llo@1.6s"], [])
+
+
+def test_a_machine_with_neither_says_so():
+    with pytest.raises(SimkitError, match="kind 'keys'"):
+        schedule_run(Machine.load("demo:traps"), "1s", ["hello"], [])
