@@ -222,7 +222,7 @@ PROGRAM_RULES = (
         level="error",
         title="handler and main program use the same memory cell for different things",
         story="A value just stored reads back different now and then: the handler used the cell in between.",
-        hardware="There is one page 0 for both; the handler comes between any two instructions.",
+        hardware="Both work in the same memory, and the handler comes between any two instructions.",
         do="Give the handler cells of its own, or save and restore the cell in the handler.",
         bench="Disable the interrupt: the fault goes away.",
     ),

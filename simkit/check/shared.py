@@ -1,20 +1,36 @@
 """Cells of memory that the handler changes under the hands of the main program.
 
 Handler and main program may meet in a cell on purpose: a tick that one counts and the other looks at, a flag that one
-sets and the other clears, a queue that one fills and the other empties. Then the main program looks again and again (it
-polls), or modifies the cell in place, or the handler does nothing but clear it. A cell used for two different things
-looks otherwise: the main program stores one value after another, reads each back once at the same instruction or takes
-it for an address, and interrupts may come in between. Whether one came in this very run is luck; that it may is not.
+sets and the other clears, a queue that one fills and the other empties. Then the handler decides by what the main
+program left there before it changes it, or the main program looks again and again (it polls), or modifies the cell in
+place, or the handler does nothing but clear it.
+
+A cell used for two different things looks otherwise. Either the handler takes it for a cell of its own: it stores there
+without having looked, reads that back in the same run and leaves it so; and the main program keeps values of its own
+there, or an address. Or the handler only changes it, and the main program stores one value after another, reads each
+back once at the same instruction or takes it for an address. Interrupts may come in between; whether one came in this
+very run is luck, that it may is not.
 
 A handler that puts the old value back before its RTI, and a main program that forbids the interrupt meanwhile, share a
-cell rightly.
+cell rightly. Cells are places in cards, not addresses: what lies in another bank is another cell.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from enum import Enum
+
 import attrs
 
+from simkit.check.effects import Effect, effects
 from simkit.check.notes import Notes
+from simkit.machine import Machine
+
+Key = tuple[int, int]
+"""Slot and offset of a cell."""
+
+Pair = tuple[int, int]
+"""Instruction of the main program that stored, and one that read back."""
 
 USUAL = 3
 """Times that a pair of instructions must have read back its own value before another value is called a fault; without a
@@ -22,136 +38,196 @@ fault seen, so many different values. The read stands further down the program t
 changed and stored for the next time is one that the handler may stir, as a seed of chance."""
 
 
+class _First(Enum):
+    """What a run of a handler did to a cell first."""
+
+    DECIDE = "read it and decided by it"
+    MODIFY = "read it to change it"
+    STORE = "stored without having looked"
+
+
+_TESTS = frozenset(("CMP", "CPX", "CPY", "BIT", "AND"))
+_ON_FLAGS = frozenset(("BEQ", "BNE", "BMI", "BPL", "BVS", "BVC", "BCC", "BCS"))
+
+
+@attrs.define(slots=True)
+class _Use:
+    """What the run of a handler that is under way has done to a cell."""
+
+    first: _First
+    before: int
+    pc: int
+    read_back: bool = False
+
+
 @attrs.define(slots=True)
 class _Cell:
     """What is known of one cell that a handler has left changed."""
 
+    address: int
     handler_pc: int
     from_nmi: bool
     wrote_at: int | None = None  # main program's last store
     value: int = 0
     exposed: bool = False  # an interrupt may have come since
     readers: set[int] = attrs.field(factory=set)  # instructions that read it since
-    meant: bool = False  # the main program polls the cell or modifies it in place
+    meant: bool = False  # the main program polls the cell or modifies it in place, or the handler looks at it first
+    own: bool = False  # the handler takes it for a cell of its own
     cleared_only: bool = True  # handlers have left nothing but 0
-    usual: dict[tuple[int, int], list[int]] = attrs.field(factory=dict)  # values read back
-    changed: dict[tuple[int, int], tuple[int, int, int]] = attrs.field(factory=dict)  # cycle, expected, found
-    pointer: dict[tuple[int, int], set[int]] = attrs.field(factory=dict)  # values used as an address
-    last: dict[tuple[int, int], int] = attrs.field(factory=dict)  # cycle of the last read of a pair
+    stored: set[int] = attrs.field(factory=set)  # values of the main program, a few
+    usual: dict[Pair, list[int]] = attrs.field(factory=dict)  # values read back
+    changed: dict[Pair, tuple[int, int, int]] = attrs.field(factory=dict)  # cycle, expected, found
+    pointer: dict[Pair, set[int]] = attrs.field(factory=dict)  # values used as an address
+    last: dict[Pair, int] = attrs.field(factory=dict)  # cycle of the last read of a pair
 
-    def risked(self) -> list[tuple[int, int]]:
-        """Pairs of store and read between which the handler may come, though it was not seen to."""
-        pointers = [pair for pair, values in self.pointer.items() if len(values) >= USUAL]
+    def faults(self) -> Iterator[Pair]:
+        """Pairs between which the handler changed the cell, or may."""
+        if self.own:  # then nothing excuses it
+            yield from self.pointer
+            if len(self.stored) >= USUAL:
+                yield from (pair for pair in self.last if pair not in self.pointer)
+            return
+        if self.cleared_only:
+            return
+        yield from (pair for pair, values in self.pointer.items() if len(values) >= USUAL)
         if self.meant:
-            return pointers
-        plain = [
-            pair
-            for pair, values in self.usual.items()
-            if pair not in self.changed and pair[0] < pair[1] and len(set(values)) >= USUAL
-        ]
-        return plain + pointers
+            return
+        for pair, values in self.usual.items():
+            several = USUAL if pair in self.changed else len(set(values))
+            if pair[0] < pair[1] and len(values) >= USUAL and several >= USUAL:
+                yield pair
 
 
 class SharedCells:
     """Follows every cell that a handler has left changed.
 
     Attributes:
-        cells: what is known, by address.
+        cells: what is known of them.
     """
 
-    def __init__(self) -> None:
-        self.cells: dict[int, _Cell] = {}
-        self._values = bytearray(0x10000)  # of every cell as last written
-        self._touched: dict[int, tuple[int, int]] = {}  # by handlers under way: value before, instruction
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._effects = effects(machine.description.cpu)
+        self.cells: dict[Key, _Cell] = {}
+        self._main: dict[Key, tuple[int, int]] = {}  # last store of the main program: instruction, value
+        self._values: dict[Key, int] = {}  # of every cell as last written
+        self._agreed: set[Key] = set()  # cells by which handlers decide before they change them
+        self._run: dict[Key, tuple[int, _Use]] = {}  # what handlers under way have done: address, use
 
-    def handler_writes(self, address: int, value: int, pc: int) -> None:
+    def handler_reads(self, key: Key, address: int, pc: int, effect: Effect) -> None:
+        """An instruction of a handler reads a cell."""
+        found = self._run.get(key)
+        if found is None:
+            first = _First.DECIDE if self._decides(pc, effect) else _First.MODIFY
+            self._run[key] = address, _Use(first, self._values.get(key, 0), pc)
+        elif found[1].first is _First.STORE:
+            found[1].read_back = True
+
+    def _decides(self, pc: int, effect: Effect) -> bool:
+        """Whether the instruction, or the next one, tests what is read."""
+        name = effect.opcode.mnemonic
+        if effect.modifies or name in _TESTS or name[:3] in ("BBR", "BBS"):
+            return not effect.modifies
+        following = self._effects[self._machine.peek(pc + effect.length & 0xFFFF)].opcode.mnemonic
+        return following in _ON_FLAGS or following in _TESTS
+
+    def handler_writes(self, key: Key, address: int, value: int, pc: int) -> None:
         """An instruction of a handler stores into a cell."""
-        before, _ = self._touched.get(address, (self._values[address], 0))
-        self._touched[address] = before, pc
-        self._values[address] = value
+        found = self._run.get(key)
+        if found is None:
+            self._run[key] = address, _Use(_First.STORE, self._values.get(key, 0), pc)
+        else:
+            found[1].pc = pc
+        self._values[key] = value
 
     def handler_left(self, cause: str) -> None:
         """The outermost handler has returned: what it left changed is known now."""
-        for address, (before, pc) in self._touched.items():
-            value = self._values[address]
-            if value == before or cause == "BRK":
-                continue  # put back, or called by the program itself
-            cell = self.cells.get(address)
-            if cell is None:
-                cell = self.cells[address] = _Cell(pc, cause == "NMI")
-            cell.handler_pc = pc
-            cell.from_nmi = cell.from_nmi or cause == "NMI"
-            cell.exposed = True
-            if value:
-                cell.cleared_only = False
-        self._touched.clear()
+        for key, (address, use) in self._run.items():
+            if cause == "BRK":
+                continue  # called by the program itself
+            value = self._values.get(key, 0)
+            if use.first is _First.DECIDE:
+                self._agreed.add(key)
+            if value != use.before:
+                self._changed(key, address, value, use, cause)
+        self._run.clear()
 
-    def main_writes(self, address: int, value: int, pc: int, *, in_place: bool, forbidden: bool) -> None:
+    def _changed(self, key: Key, address: int, value: int, use: _Use, cause: str) -> None:
+        cell = self.cells.get(key)
+        if cell is None:
+            cell = self.cells[key] = _Cell(address, use.pc, cause == "NMI")
+            cell.wrote_at, cell.value = self._main.get(key, (None, 0))
+        cell.handler_pc = use.pc
+        cell.from_nmi = cell.from_nmi or cause == "NMI"
+        cell.own = cell.own or use.read_back
+        cell.exposed = True
+        if value:
+            cell.cleared_only = False
+
+    def main_writes(self, key: Key, value: int, pc: int, *, in_place: bool, forbidden: bool) -> None:
         """The main program stores into a cell.
 
         Args:
-            address: of the cell.
+            key: the cell.
             value: what is stored.
             pc: the instruction.
             in_place: it modifies the cell (INC and its like).
             forbidden: interrupts are.
         """
-        self._values[address] = value
-        cell = self.cells.get(address)
+        self._values[key] = value
+        self._main[key] = pc, value
+        cell = self.cells.get(key)
         if cell is None:
             return
         if in_place:
             cell.meant = True
+        if len(cell.stored) < USUAL:
+            cell.stored.add(value)
         cell.wrote_at, cell.value = pc, value
         cell.exposed = cell.from_nmi or not forbidden
         cell.readers.clear()
 
-    def main_reads(self, address: int, value: int, pc: int, cycle: int, *, pointer: bool, forbidden: bool) -> None:
+    def main_reads(self, key: Key, value: int, pc: int, cycle: int, *, pointer: bool, forbidden: bool) -> None:
         """The main program reads a cell of `cells`; `pointer`: as half of an address."""
-        cell = self.cells[address]
-        if cell.wrote_at is None or cell.meant:
+        cell = self.cells[key]
+        if cell.wrote_at is None:
             return
         if not forbidden:
             cell.exposed = True
+        if not cell.exposed:
+            return
         pair = (cell.wrote_at, pc)
+        cell.last[pair] = cycle
+        if value != cell.value:
+            cell.changed.setdefault(pair, (cycle, cell.value, value))
         if pointer:
-            if cell.exposed:
-                cell.pointer.setdefault(pair, set()).add(cell.value)
-                cell.last[pair] = cycle
+            cell.pointer.setdefault(pair, set()).add(cell.value)
             return
         if pc in cell.readers:
             cell.meant = True
-            return
         cell.readers.add(pc)
-        if value != cell.value:
-            cell.changed.setdefault(pair, (cycle, cell.value, value))
-        elif cell.exposed:
+        if value == cell.value:
             read_back = cell.usual.setdefault(pair, [])
             if len(read_back) < USUAL or value not in read_back:
                 read_back.append(value)
-            cell.last[pair] = cycle
 
     def report(self, notes: Notes) -> None:
         """Note the cells that are used for two things."""
-        for address, cell in sorted(self.cells.items()):
-            if cell.cleared_only:
+        for key, cell in sorted(self.cells.items()):
+            if key in self._agreed:
                 continue
-            for pair, (cycle, expected, found) in cell.changed.items():
-                if not cell.meant and pair[0] < pair[1] and len(cell.usual.get(pair, ())) >= USUAL:
-                    notes.add(
-                        "shared-cell",
-                        cycle,
-                        f"Cell ${address:04X}, written ${expected:02X} at ${pair[0]:04X}, reads back ${found:02X} at "
-                        f"${pair[1]:04X}: the handler's instruction at ${cell.handler_pc:04X} wrote it in between.",
-                        pc=pair[1],
-                        address=address,
+            for pair in cell.faults():
+                writer, reader = pair
+                if pair in cell.changed:
+                    cycle, expected, found = cell.changed[pair]
+                    text = (
+                        f"Cell ${cell.address:04X}, written ${expected:02X} at ${writer:04X}, reads back ${found:02X} "
+                        f"at ${reader:04X}: the handler's instruction at ${cell.handler_pc:04X} wrote it in between."
                     )
-            for writer, reader in cell.risked():
-                notes.add(
-                    "shared-cell",
-                    cell.last[writer, reader],
-                    f"Cell ${address:04X} is written at ${writer:04X} and read back at ${reader:04X} while interrupts "
-                    f"may come; the handler's instruction at ${cell.handler_pc:04X} changes it.",
-                    pc=reader,
-                    address=address,
-                )
+                else:
+                    cycle = cell.last[pair]
+                    text = (
+                        f"Cell ${cell.address:04X} is written at ${writer:04X} and read back at ${reader:04X} while "
+                        f"interrupts may come; the handler's instruction at ${cell.handler_pc:04X} changes it."
+                    )
+                notes.add("shared-cell", cycle, text, pc=reader, address=cell.address)

@@ -53,7 +53,7 @@ class Watch:
         self._handlers = Handlers(machine, self.notes)
         self._frames = self._handlers.frames
         self._damaged = self._handlers.damaged
-        self._shared = SharedCells()
+        self._shared = SharedCells(machine)
         self._cells = self._shared.cells
         self._stack = StackDepth(self.notes)
         self._findings = machine.findings
@@ -104,8 +104,9 @@ class Watch:
             elif kind is _DATA and not shadow[place.offset]:
                 self._never_written(address, cycle, place)
             if kind is _DATA and address >> 8 != 1:
-                if is_write or (address in self._cells and not self._frames):
-                    self._cell(address, value, cycle, is_write)
+                key = (place.slot, place.offset)
+                if is_write or self._frames or key in self._cells:
+                    self._cell(key, address, value, cycle, is_write)
             elif kind is _INTERRUPT or kind is _RESET:
                 self._sequence(kind, address)
             return
@@ -131,16 +132,19 @@ class Watch:
             else:
                 self._nobody(address, cycle, "The program reads")
 
-    def _cell(self, address: int, value: int, cycle: int, is_write: bool) -> None:
+    def _cell(self, key: tuple[int, int], address: int, value: int, cycle: int, is_write: bool) -> None:
         """A cell of memory outside the stack, which handler and main program may share."""
         pc, effect, forbidden = self._pc or 0, self._effects[self._code], bool(self._cpu.i)
         if self._frames:
-            self._shared.handler_writes(address, value, pc)
+            if is_write:
+                self._shared.handler_writes(key, address, value, pc)
+            else:
+                self._shared.handler_reads(key, address, pc, effect)
         elif is_write:
-            self._shared.main_writes(address, value, pc, in_place=effect.modifies, forbidden=forbidden)
+            self._shared.main_writes(key, value, pc, in_place=effect.modifies, forbidden=forbidden)
         else:
             pointer = effect.indirect and address < 0x100
-            self._shared.main_reads(address, value, pc, cycle, pointer=pointer, forbidden=forbidden)
+            self._shared.main_reads(key, value, pc, cycle, pointer=pointer, forbidden=forbidden)
 
     def _skips(self, address: int) -> bool:
         """Whether the read is that of a BIT which only hides a load (`.byte $2C` before `lda #`): nobody wants it."""
