@@ -201,7 +201,8 @@ class Machine:
             seconds: that much machine time from now.
             frames: that many frames of the only screen from now.
             label: until the instruction at the label is next.
-            screen_text: until the text stands on the only screen; looked at after every frame.
+            screen_text: until the text stands on the only screen (looked at after every frame), and on until a whole
+                frame has been drawn with it.
             finding: until a finding of that rule (any rule when "") comes up.
             access: until the address was accessed.
             until: until it gives True; asked at every instruction boundary.
@@ -284,7 +285,7 @@ class Machine:
                     remedy=f"The CPU {self.cpu.halted}." if self.cpu.halted else "Give a longer timeout.",
                 )
             self._run_to(self.cycle + _ceil(screen.frame_cycles))
-        return self.cycle
+        return self._run_to(self.cycle + _ceil(2 * screen.frame_cycles))  # the rest of one frame, and a whole one
 
     def _run_to_access(self, address: int, limit: int) -> int:
         seen: list[int] = []

@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from simkit import Machine
+from simkit.commands.new import write_machine
 from simkit.golden import PictureError, difference, read_numbers, unequal_pixels
 
 
@@ -89,3 +90,14 @@ def test_pictures_of_two_sizes_differ_where_they_do_not_overlap():
     assert unequal_pixels(small, large) is None
     assert unequal_pixels(small, small + 1) == 4
     assert difference(small, small, palette) is None
+
+
+def test_the_picture_holds_the_text_that_a_run_waited_for(tmp_path):
+    """The last whole frame was drawn with it, from its first line on."""
+    folder, _ = write_machine(tmp_path / "potting-shed")
+    machine = Machine.load(folder)
+    machine.run(screen_text="HELLO!", timeout=1)
+    seen = machine.screen.pixels
+    assert len(set(seen.ravel().tolist())) > 1
+    machine.run(frames=3)
+    assert (machine.screen.pixels == seen).all()
