@@ -90,6 +90,9 @@ class CardError(SimkitError):
 Tap = Callable[[int, int, int, bool, Kind, Plan], None]
 """The kit's own probe, without the record that `BusCycle` is: (cycle, address, data, is_write, kind, plan)."""
 
+Before = Callable[[int, int, bool, Kind, Plan], None]
+"""As `Tap` before the access: (cycle, address, is_write, kind, plan)."""
+
 
 class Bus:
     """Routes accesses to cards and runs phase 0 of each cycle.
@@ -102,6 +105,8 @@ class Bus:
         access_address: address of the access under way, None between accesses.
         generation: number that rises whenever the decoding or plain memory changed other than by a store.
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
+        spare_read: whether the access under way is a read that the CPU makes for want of anything better.
+        before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
         taps: called after every access that goes through `read` and `write`, repeats of stalled reads left out.
     """
 
@@ -118,10 +123,12 @@ class Bus:
         self.events = EventTable()
         self.seats: list[Seat] = []
         self.access_address: int | None = None
+        self.spare_read = False
         self.generation = 0
         self.may_stall = False
         self.probes: list[Callable[[BusCycle], None]] = []
         self.taps: list[Tap] = []
+        self.before: list[Before] = []
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
         self.outside_watchers: list[Callable[[tuple[int, int, str, str, tuple[Any, ...]]], None]] = []
         self._by_slot: dict[int, Seat] = {}
@@ -322,7 +329,12 @@ class Bus:
         if page is not None and not stalled:
             value = page[address & 0xFF]
         else:
+            if self.before and not stalled:
+                for call in self.before:
+                    call(cycle, address, False, kind, plan)
+            self.spare_read = kind is Kind.DUMMY
             value = self._read_cards(plan, address, cycle, stalled)
+            self.spare_read = False
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
@@ -346,6 +358,9 @@ class Bus:
         if page is not None:
             page[address & 0xFF] = value
         else:
+            if self.before and not stalled:
+                for call in self.before:
+                    call(cycle, address, True, kind, plan)
             value = self._write_cards(plan, address, value, cycle, stalled)
         for tap in self.taps:
             tap(cycle, address, value, True, kind, plan)

@@ -58,7 +58,8 @@ class Register:
         bits: names of the bits, bit 0 first; "" for a bit without a name. Empty when the bits have no names.
         driven: mask of the bits the card drives on a read; the others keep the open-bus value.
         effects: side effects in words, parts separated by ";". A part that begins with "write" or "a write" concerns
-            writes alone; "none" at the beginning says that nothing happens.
+            writes alone, one that begins with "read" or "a read" reads alone; "none" at the beginning says that
+            nothing happens.
     """
 
     offset: int
@@ -71,10 +72,17 @@ class Register:
     @property
     def read_effect(self) -> bool:
         """Whether a read does something besides giving the byte, by the words of `effects`."""
-        if "r" not in self.access or self.effects.startswith("none"):
-            return False
+        return "r" in self.access and self._some_part_besides("write", "a write")
+
+    @property
+    def write_effect(self) -> bool:
+        """Whether a write does something besides keeping the byte, by the words of `effects`."""
+        return "w" in self.access and self._some_part_besides("read", "a read")
+
+    def _some_part_besides(self, *beginnings: str) -> bool:
         parts = (part.strip() for part in self.effects.split(";"))
-        return any(part and not part.startswith(("write", "a write")) for part in parts)
+        told = not self.effects.startswith("none")
+        return told and any(part and not part.startswith(beginnings) for part in parts)
 
 
 @attrs.frozen(slots=True)
@@ -179,6 +187,14 @@ class Slot:
         if address is None and self._bus is not None:
             address = self._bus.access_address
         self._findings.add(rule, cycle, message, address=address, slot=self.number)
+
+    @property
+    def spare(self) -> bool:
+        """Whether the read under way is a spare cycle of the CPU: the byte goes nowhere.
+
+        No board can know that. It is for findings alone, so that a card does not report what the program did not do.
+        """
+        return self._bus is not None and self._bus.spare_read
 
     @property
     def data_before(self) -> int:

@@ -277,3 +277,44 @@ def test_memory_changed_from_outside_is_announced():
     rom.insert(b"\x02")
     assert engine.rd[0x80][0] == 0x01
     assert bus.generation > generation
+
+
+def test_a_card_hears_that_a_read_is_a_spare_cycle_and_a_look_before_comes_before():
+    class Asking(Notebook):
+        def read(self, offset, cycle):
+            self.seen.append(self.slot.spare)
+            return 0x55
+
+        def write(self, offset, value, cycle):
+            self.seen.append(self.slot.spare)
+
+    bus, _, _, (card,) = build((Asking, {}, HIGH_HALF, {}))
+    looks = []
+    bus.before.append(lambda cycle, address, is_write, kind, _plan: looks.append((cycle, address, is_write, kind)))
+    for cycle, kind in enumerate((Kind.DATA, Kind.DUMMY, Kind.DATA)):
+        bus.read(0x8000, cycle, kind)
+        assert len(looks) == len(card.seen) == cycle + 1
+    bus.write(0x8001, 1, 3, Kind.DATA)
+    assert card.seen == [False, True, False, False]
+    assert looks[1] == (1, 0x8000, False, Kind.DUMMY)
+    assert looks[3] == (3, 0x8001, True, Kind.DATA)
+    bus.read(0x8000, 4, Kind.DUMMY, stalled=True)
+    assert len(looks) == 4
+
+
+def test_what_accesses_do_stands_in_the_words_of_a_register():
+    both = Register(0, "data", "rw", effects="clears a flag")
+    assert both.read_effect
+    assert both.write_effect
+    told_apart = Register(0, "data", "rw", effects="read clears a flag; a write starts a frame")
+    assert told_apart.read_effect
+    assert told_apart.write_effect
+    for words in ("write: latch", "a write starts a frame"):
+        assert not Register(0, "data", "rw", effects=words).read_effect
+        assert Register(0, "data", "rw", effects=words).write_effect
+    assert not Register(0, "data", "rw", effects="read clears a flag").write_effect
+    assert not Register(0, "data", "r", effects="clears a flag").write_effect
+    assert not Register(0, "data", "w", effects="clears a flag").read_effect
+    for words in ("", "none; the strobe is not wired"):
+        assert not Register(0, "data", "rw", effects=words).read_effect
+        assert not Register(0, "data", "rw", effects=words).write_effect
