@@ -324,7 +324,7 @@ class Ports6522(Card):
     def read(self, offset: int, cycle: int) -> int:
         """Read in `cycle`: flags cleared, handshake and shifting started as the register table says."""
         value = self.peek(offset, cycle)
-        if offset in (0x0, 0x1, 0xF):
+        if offset in (0x0, 0x1, 0xF) and not self.slot.spare:
             self._report_open(offset, cycle)
         kept = self.settings.timeout_during_read == "flag-kept"
         before = self._ifr

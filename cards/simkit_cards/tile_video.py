@@ -324,7 +324,7 @@ class TileVideo(Card):
         first_byte_cycle, ports.strobe_cycle = ports.strobe_cycle, cycle
         if not gap:
             self._rules.both_strobes(cycle)
-        elif is_write and ports.read_cycle == cycle - 1 and ports.read_offset == offset:
+        elif is_write and ports.spare_cycle == cycle - 1 and ports.spare_offset == offset:
             self._rules.dummy_read(cycle, offset)
         elif offset == CONTROL and gap * self._cycle_us < PAIR_US - ROUNDING_US:
             self._rules.pair_too_soon(cycle, gap * self._cycle_us)
@@ -338,7 +338,8 @@ class TileVideo(Card):
         """Read status, or the byte read ahead, which fetches the next one. [PG] 5.2, [YOUNG] 2.1, 2.3."""
         value = self.peek(offset, cycle)
         self._strobe(offset, cycle, is_write=False)
-        self._ports.read_cycle, self._ports.read_offset = cycle, offset
+        if self.slot.spare:
+            self._ports.spare_cycle, self._ports.spare_offset = cycle, offset
         if offset == CONTROL:
             self._status.clear()
             self._unanswered = 0

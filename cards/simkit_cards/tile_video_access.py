@@ -49,8 +49,8 @@ class PortState:
         asked_cycle: cycle of the last access that asked for memory.
         need_tenths: time it might take, in tenths of a microsecond.
         strobe_cycle: cycle of the last access of any kind.
-        read_cycle: cycle of the last read, with its offset, to notice dummy reads; -1 for none.
-        read_offset: its offset.
+        spare_cycle: cycle of the last read that was a spare cycle of the CPU.
+        spare_offset: its offset.
         address_valid: the address counter was set up, not left over from a register write.
     """
 
@@ -65,8 +65,8 @@ class PortState:
     asked_cycle: int = 0
     need_tenths: int = 0
     strobe_cycle: int = -1_000_000
-    read_cycle: int = -2
-    read_offset: int = 0
+    spare_cycle: int = -2
+    spare_offset: int = 0
     address_valid: bool = True
 
     def first_byte(self, byte: int, *, at_once: bool) -> None:

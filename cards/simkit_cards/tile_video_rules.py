@@ -116,13 +116,12 @@ class Rules:
         )
 
     def dummy_read(self, cycle: int, offset: int) -> None:
-        """A read in the cycle before a write is not the program's wish; it has all effects of a read."""
+        """A spare read in the cycle before a write is not the program's wish; it has all effects of a read."""
         effect = "it stepped the address" if offset == 0 else "it cleared the status and the first-byte state"
         self._slot.report(
             "video-dummy-read",
             cycle,
-            f"The write was preceded by a dummy read of the same port, as indexed stores and read-modify-write make: "
-            f"{effect}. Use a plain STA.",
+            f"A spare cycle of the instruction read the port before the write: {effect}. Use a plain STA.",
         )
 
     def address_used(self, cycle: int) -> None:

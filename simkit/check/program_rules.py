@@ -38,7 +38,9 @@ PROGRAM_RULES = (
         story="The last six bytes are fill, or two words were exchanged, or a table moved and its vector did not.",
         hardware="The CPU takes whatever stands there as its first instruction and runs off.",
         do="Put the address of the routine into the vector: $FFFA NMI, $FFFC RESET, $FFFE IRQ and BRK, low byte first.",
-        bench="Trigger on SYNC after RESET: the first fetch must be at the start of your program.",
+        bench="Trigger on a read of $FFFC after RESET and look two cycles on: that address must be the start of your "
+        "program. SYNC alone misleads: it is also high in the first, forced cycle of the reset sequence (from memory), "
+        "at an address that means nothing.",
     ),
     Rule(
         name="unfilled-area",
@@ -252,17 +254,35 @@ PROGRAM_RULES = (
         "opcodes where no program is.",
         hardware="It executes noise, writes anywhere, and may switch outputs on that should stay off.",
         do="Look at the last instructions before it; the check stops here, since what follows means nothing.",
-        bench="Trigger on SYNC with an address outside your ROM.",
+        bench="Trigger on SYNC with an address outside your ROM, armed when the program runs: the reset sequence shows "
+        "SYNC too.",
     ),
     Rule(
         name="dummy-access",
         level="error",
-        title="a spare cycle of an instruction reads a register whose reads do something",
-        story="The chip set up with indexed stores is wrong, with plain stores right: such a store reads first.",
-        hardware="The CPU makes one access in every cycle; spare ones read an address on the way. Indexed stores and "
-        "read-modify-write always make one, and the register cannot know that nobody wanted the byte.",
-        do="Use a plain STA or LDA at the register, or an index that leaves the spare read at a harmless address.",
-        bench="Count the selects of the card: one more than the program asks for.",
+        title="a spare cycle of an instruction reads a register, and the read does something",
+        story="A received byte is gone before anybody looked; the chip set up with indexed stores is wrong, with plain "
+        "stores right.",
+        hardware="The CPU makes one access in every cycle, and the register cannot know that nobody wanted the byte. "
+        "Indexed stores read before they write, on the NMOS 6502 without the carry into the high byte, on the W65C02S "
+        "where they will write if the index crosses no page. Indexed loads read a wrong page first on the NMOS 6502 if "
+        "the index crosses one. INC, ASL, TSB and their like read twice on the W65C02S (`simkit opcode` shows each "
+        "cycle).",
+        do="Indexed store or load: a plain STA or LDA at the register, or base and index chosen so that the spare read "
+        "falls on a harmless address. INC and its like: load, change and store by instructions of their own.",
+        bench="Count the read strobes of the card: one more than the program asks for.",
+    ),
+    Rule(
+        name="double-write",
+        level="error",
+        title="a read-modify-write instruction writes a register twice, and the first write does something",
+        story="INC at a timer starts it twice, ASL at a flag register clears every flag that was set, INC at a serial "
+        "port sends the byte that was received.",
+        hardware="The NMOS 6502 writes back the byte that it has read, and the new one a cycle later; the register "
+        "takes both. The W65C02S reads twice instead.",
+        do="Load, change and store by instructions of their own: LDA, CLC, ADC #1, STA; or keep a copy in RAM, change "
+        "that and store it.",
+        bench="Count the write strobes of the card: two in neighbouring cycles for one instruction.",
     ),
     Rule(
         name="wait-without-end",

@@ -120,6 +120,7 @@ def _without_echoes(findings: list[CheckFinding]) -> list[CheckFinding]:
         for f in findings
         if not (f.rule.name == "undefined-opcode" and ("opcode-missing", f.pc) in seen)
         and not (f.rule.name == "undriven-read" and ("stack-underflow", f.pc) in seen)
+        and not (f.rule.name == "dummy-access" and ("video-dummy-read", f.pc) in seen)
     ]
 
 

@@ -102,11 +102,12 @@ VIDEO_RULES = (
     Rule(
         name="video-dummy-read",
         level="error",
-        title="a spare cycle of a store read the video port",
+        title="a spare cycle before a write read the video port",
         story="Set-up by indexed stores goes wrong, by plain stores it is right.",
-        hardware="Indexed stores and read-modify-write read their target first; here that steps the address or clears "
-        "the status.",
-        do="Use plain STA at the two ports.",
+        hardware="Indexed stores read their target before they write; INC and its like, which want one read, make two "
+        "on the W65C02S. The spare read steps the address or clears the status and the first-byte state.",
+        do="Use plain STA at the two ports; instead of INC and its like keep the byte in RAM, change it there, store "
+        "it.",
         bench="/CSR falls where the program only writes.",
     ),
     Rule(

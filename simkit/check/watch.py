@@ -13,6 +13,7 @@ from simkit.check.ground import Ground, Map, Place
 from simkit.check.handlers import Handlers
 from simkit.check.notes import Notes
 from simkit.check.shared import SharedCells
+from simkit.check.spare import SpareCycles
 from simkit.check.stack import StackDepth
 from simkit.decode import Plan, Seat
 from simkit.errors import SimkitError
@@ -64,7 +65,8 @@ class Watch:
         self._entering: tuple[str, int, bool] | None = None  # cause, address to return to, decimal flag
         self._decimal = DecimalFlag(machine, self.notes, self._frames)
         self._bits = OpenBits(machine, self.notes)
-        self._spare: tuple[Place, int, int] | None = None  # spare read that had an effect: place, address, cycle
+        self._spare = SpareCycles(machine, self.notes)
+        machine.bus.before.append(self._before)
         machine.bus.taps.append(self._tap)
         machine.bus.memory_watchers.append(self._map.written)
         machine.bus.require_slow(_REASON, True)
@@ -74,6 +76,7 @@ class Watch:
         bus = self._machine.bus
         if self._tap in bus.taps:
             bus.taps.remove(self._tap)
+            bus.before.remove(self._before)
             bus.memory_watchers.remove(self._map.written)
             bus.require_slow(_REASON, False)
             self._take_findings()
@@ -115,7 +118,7 @@ class Watch:
             if not is_write and ground is _NOBODY and kind is _INTERRUPT:
                 self._nobody(address, cycle, "The interrupt sequence reads")
         elif ground is _REGISTER:
-            self._register(place, address, cycle, is_write, kind)
+            self._register(place, address, value, cycle, kind, plan, is_write)
             if kind is _DATA and not is_write:
                 self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code])
             elif kind is _DATA and not self._cpu.i and not self._frames and place.slot in self._handlers.visited:
@@ -177,15 +180,29 @@ class Watch:
             slot=place.slot,
         )
 
-    def _register(self, place: Place, address: int, cycle: int, is_write: bool, kind: Kind) -> None:
+    def _before(self, cycle: int, address: int, is_write: bool, kind: Kind, plan: Plan) -> None:
+        """An access is to come that may reach a register: a spare one is told before it happens."""
+        if kind is _DUMMY:
+            register = self._map(plan, False).reads
+            if register is not None and register.read_effect:
+                self._spare.expect(plan.drivers[0][0], cycle)
+        elif is_write and self._nmos and kind is _DATA and self._effects[self._code].modifies:
+            register = self._map(plan, True).writes
+            if register is not None and register.write_effect and not self._spare.written:
+                self._spare.expect(plan.takers[0][0], cycle)
+
+    def _register(
+        self, place: Place, address: int, value: int, cycle: int, kind: Kind, plan: Plan, is_write: bool
+    ) -> None:
         if self._frames:
             self._handlers.touch(place.slot)
-        if is_write:
+        if self._spare.under_way:
+            seat = plan.takers[0][0] if is_write else plan.drivers[0][0]
+            register = place.writes if is_write else place.reads
+            self._spare.seen(seat, register, address, place.offset, value, cycle, is_write)
+        if is_write or kind is _DUMMY:
             return
-        if kind is _DUMMY:
-            if place.reads is not None and place.reads.read_effect:
-                self._spare = (place, address, cycle)
-        elif place.reads is None:
+        if place.reads is None:
             if place.writes is None:
                 self._nobody(address, cycle, "The program reads")
             else:
@@ -216,6 +233,7 @@ class Watch:
         if kind is _RESET:
             self._pc = None
             self._entering = None
+            self._spare.forget()
             self._handlers.reset()
             self._stack.reset()
             self._decimal.reset()
@@ -262,9 +280,9 @@ class Watch:
             return
         if len(self._findings) != self._seen:
             self._take_findings()
-        if self._spare is not None:
-            self._note_spare(pc)
         effect = self._effects[self._code]
+        if self._spare.under_way:
+            self._spare.finish(pc, effect.opcode.mnemonic)
         self._pc = None
         if effect.plain:
             return
@@ -298,24 +316,6 @@ class Watch:
             f"so the byte at ${pc + 1 & 0xFFFF:04X} is skipped.",
             pc=pc,
             address=pc,
-        )
-
-    def _note_spare(self, pc: int) -> None:
-        assert self._spare is not None
-        place, address, cycle = self._spare
-        self._spare = None
-        if any(f.slot == place.slot and f.cycle >= cycle - 4 for f in list(self._findings)[-4:]):
-            return  # the card has said it itself, in its own words
-        register = place.reads
-        assert register is not None
-        self.notes.add(
-            "dummy-access",
-            cycle,
-            f"A spare cycle of {self._effects[self._code].opcode.mnemonic} reads register {register.name} of slot "
-            f"{place.slot} at ${address:04X}; a read there: {register.effects}.",
-            pc=pc,
-            address=address,
-            slot=place.slot,
         )
 
     def _take_findings(self) -> None:
