@@ -1,6 +1,6 @@
 """Assemble the ROMs of this folder: `python roms/build.py [NAME ...]`, all of them when no name is given.
 
-Needs `ophis-asm` (in the extra `test`), nothing else. For every NAME.asm it writes beside it
+Needs the package `ophis-asm`, nothing else. For every NAME.asm it writes beside it
 
     NAME.bin      the image as burnt
     NAME.labels   names of addresses, one `NAME = $7F20` a line, sorted by address

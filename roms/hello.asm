@@ -1,8 +1,9 @@
 ; Hello: the first program for a new machine. It sets up the video card in text mode, says hello, and then shows every
 ; code that the keyboard sends: press a key and you see its code, let it go and you see $F0 and the code again.
 ;
-; Build it with any assembler that reads this syntax, e.g. package ophis-asm:
+; Build it with `python build.py` beside this file, after `pip install ophis-asm`. Or with the assembler alone:
 ;     ophis -o hello.bin -m hello.labels -l hello.lst hello.asm
+; then findings name lines of hello.lst, not of this file. Other assemblers: any image, and a list `NAME = $1234`.
 ; The image goes into slot 2 of machine.toml; labels and listing give names and lines to whatever is found.
 
 ; --- Where the cards answer: change it here when you change a jumper in machine.toml -----------------------------------
@@ -23,10 +24,13 @@
 .alias CODES_END        VRAM_TEXT+21*40 ; to before line 21
 
 ; --- Variables ---------------------------------------------------------------------------------------------------------
-.alias SOURCE           $10             ; 2 bytes: where text or font is read from
-.alias PLACE            $12             ; 2 bytes: where in video memory the next code is shown
-.alias COLUMN           $14             ; codes in this line so far
+.data page_zero
+.org $0010
+.space SOURCE 2                         ; where text or font is read from
+.space PLACE 2                          ; where in video memory the next code is shown
+.space COLUMN 1                         ; codes in this line so far
 
+.text
 .org $8000
 
 reset:

@@ -4,7 +4,10 @@ Line forms that are read, mixed as they come; `;` begins a comment:
 
     NAME = $1234          also := and a colon after the name; the number also as 0x1234 or 1234h
     NAME EQU $1234        also .equ
-    $1234 | NAME | file   the map that ophis-asm writes; anonymous and local labels (_name) are skipped
+    $1234 | NAME | file:line   the map that ophis-asm writes; anonymous and local labels (_name) are skipped. The map
+                          has all names in small letters and holds plain numbers, too: where the source lies beside it,
+                          names are spelled as there, and an .alias counts as an address only when it is written as one
+                          (two or four hexadecimal digits)
     NAME,$1234            CSV, with or without a heading line `name,address`; digits that could be an address in
                           hexadecimal as well as in decimal are refused
 """
@@ -26,7 +29,9 @@ _NAME = r"([A-Za-z_][A-Za-z0-9_.]{0,63})"
 _NUMBER = r"(?:\$|0[xX])?([0-9A-Fa-f]{1,8})[hH]?"
 _END = r"\s*(?:;.*)?"
 _EQUALS = re.compile(rf"\s*{_NAME}\s*:?\s*(?::?=|\.?[Ee][Qq][Uu]\s)\s*({_NUMBER}){_END}")
-_MAP = re.compile(r"\s*(\$([0-9A-Fa-f]{1,8}))\s*\|\s*(\S{1,80})\s*\|.*")
+_MAP = re.compile(r"\s*(\$([0-9A-Fa-f]{1,8}))\s*\|\s*(\S{1,80})\s*\|\s*(?:([^|>]{1,200}):(\d{1,7}))?.*")
+_ALIAS = re.compile(r"\s*\.alias\s+\S+\s+(.*?)\s*(?:;.*)?", re.IGNORECASE)
+_ADDRESS = re.compile(r"\$(?:[0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})")
 _CSV = re.compile(rf"\s*\"?{_NAME}\"?\s*[,;\t]\s*\"?({_NUMBER})\"?\s*(?:[,;\t].*)?")
 _CSV_HEADING = re.compile(r"\s*\"?(?:name|label|symbol)\"?\s*[,;\t]\s*\"?(?:address|addr|value)\"?.*", re.IGNORECASE)
 
@@ -77,6 +82,7 @@ def read_labels(path: Path) -> dict[str, int]:
             addresses; with the line.
     """
     found: dict[str, int] = {}
+    sources = _Sources(path.parent)
     for number, line in enumerate(_text(path).splitlines(), start=1):
         bare = line.strip()
         if not bare or bare[0] in ";#" or (not found and _CSV_HEADING.fullmatch(line)):
@@ -95,8 +101,16 @@ def read_labels(path: Path) -> dict[str, int]:
                 f"{bare[:60]!r} is not a label.", file=str(path), line=number, remedy="Write NAME = $1234."
             )
         name, address = entry
-        if _MAP.fullmatch(line) and (not NAME.fullmatch(name) or name.startswith("_")):
-            continue  # anonymous and macro-local entries of a map, and labels local to a scope, which may repeat
+        in_map = _MAP.fullmatch(line)
+        if in_map is not None:
+            if not NAME.fullmatch(name) or name.startswith("_"):
+                continue  # anonymous and macro-local entries of a map, and labels local to a scope, which may repeat
+            source = sources.line(in_map[4], in_map[5])
+            alias = _ALIAS.fullmatch(source)
+            if alias is not None and not _ADDRESS.fullmatch(alias[1]):
+                continue  # a number, not a place
+            spelled = re.search(rf"(?<![\w.]){re.escape(name)}(?![\w.])", source, re.IGNORECASE)
+            name = spelled[0] if spelled is not None else name
         if address > 0xFFFF:
             raise SimkitError(
                 f"{name} = ${address:X} is no address: the bus has 16 address lines.", file=str(path), line=number
@@ -112,6 +126,28 @@ def read_labels(path: Path) -> dict[str, int]:
         if len(found) > MAX_LABELS:
             raise SimkitError(f"The list holds more than {MAX_LABELS} labels.", file=str(path), line=number)
     return found
+
+
+class _Sources:
+    """Lines of the source files that a map names, as far as they lie beside it."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._files: dict[str, list[str]] = {}
+
+    def line(self, name: str | None, number: str | None) -> str:
+        """The line, or nothing where it is not there."""
+        if name is None or number is None:
+            return ""
+        lines = self._files.get(name)
+        if lines is None:
+            try:
+                lines = read_bounded(self._folder / name, MAX_FILE_BYTES, "source").decode("utf-8-sig").splitlines()
+            except (OSError, UnicodeDecodeError, SimkitError):
+                lines = []
+            self._files[name] = lines
+        at = int(number)
+        return lines[at - 1] if 0 < at <= len(lines) else ""
 
 
 def _entry(line: str) -> tuple[str, int] | None:

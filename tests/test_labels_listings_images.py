@@ -72,12 +72,14 @@ def test_decimal_digits_of_a_csv_list_that_can_only_be_decimal_are_taken(written
 def test_the_map_that_ophis_writes_is_read(write, tmp_path):
     """ophis-asm 2.3, written here by the assembler itself: `-m`, with an anonymous and a repeated local label."""
     scopes = ".scope\n_in: bne _in\nrts\n.scend\n" * 2
-    source = write("small.asm", f".org $8000\nStart: lda #1\n* bne -\n{scopes}")
+    source = write("small.asm", f".alias Zero $10\n.alias Mask %01000000\n.org $8000\nStart: lda #1\n* bne -\n{scopes}")
     options = ["-q", "-o", tmp_path / "s.bin", "-m", tmp_path / "s.map", "-l", tmp_path / "s.lst"]
     # a process of its own: roms/build.py puts its own writers into the assembler
     subprocess.run([Path(sys.executable).with_name("ophis"), *options, source], check=True)
     labels = read_labels(tmp_path / "s.map")
-    assert labels == {"start": 0x8000}
+    assert labels == {"Start": 0x8000, "Zero": 0x10}, "as in the source beside the map; numbers are no places"
+    source.unlink()
+    assert read_labels(tmp_path / "s.map") == {"start": 0x8000, "zero": 0x10, "mask": 0x40}
     listing = read_listing(tmp_path / "s.lst")
     assert [(row.address, row.length, row.code) for row in listing.rows][:2] == [(0x8000, 2, True), (0x8002, 2, True)]
     assert listing.row(0x8003).address == 0x8002

@@ -21,13 +21,15 @@ GROUP_HELP = help_text(
     examples=("simkit new machine my-machine", "simkit run my-machine", "simkit new card my-machine/night-light"),
 )
 MACHINE_HELP = help_text(
-    "Write a machine into a new folder: machine.toml, a hello program (source, image, labels, listing), and a test.",
+    "Write a machine into a new folder: machine.toml, a hello program (source, image, labels, listing), build.py that "
+    "assembles it anew (pip install ophis-asm), and a test.",
     "It runs at once: RAM, ROM, a keyboard and a tile video card. Change the jumpers, add cards, write your own ROM.",
     examples=("simkit new machine my-machine", "simkit run my-machine", "pytest my-machine"),
 )
 
 ROM_NAME = "hello"
 ROM_SUFFIXES = (".asm", ".bin", ".labels", ".lst")
+BUILD = "build.py"
 MAX_NAME = 60
 
 MACHINE_FILE = """\
@@ -112,7 +114,8 @@ def new_machine(
         return
     print(f"{folder} holds {', '.join(path.name for path in written)}.")
     typed = shlex.quote(str(folder))
-    print(f"Run it:  simkit run {typed}\nTest it: pytest {typed}")
+    build = shlex.quote(str(folder / BUILD))
+    print(f"Run it:   simkit run {typed}\nTest it:  pytest {typed}\nBuild it: pip install ophis-asm; python {build}")
 
 
 def write_machine(folder: Path) -> tuple[Path, list[Path]]:
@@ -135,13 +138,14 @@ def write_machine(folder: Path) -> tuple[Path, list[Path]]:
     written = [
         folder / "machine.toml",
         *(folder / f"{ROM_NAME}{suffix}" for suffix in ROM_SUFFIXES),
+        folder / BUILD,
         folder / test_name,
     ]
     try:
         folder.mkdir(parents=True)
         written[0].write_text(MACHINE_FILE.format(name=name, quoted=json.dumps(name)), encoding="utf-8")
-        for suffix in ROM_SUFFIXES:
-            shutil.copyfile(roms / f"{ROM_NAME}{suffix}", folder / f"{ROM_NAME}{suffix}")
+        for path in written[1:-1]:
+            shutil.copyfile(roms / path.name, path)
         written[-1].write_text(TEST_FILE, encoding="utf-8")
     except OSError as error:
         raise SimkitError(f"{folder} cannot be written: {error.strerror or error}.") from error

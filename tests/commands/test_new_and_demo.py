@@ -27,7 +27,7 @@ def simkit(capsys, tmp_path, monkeypatch):
 def test_a_new_machine_runs_at_once_and_its_tests_pass(simkit, tmp_path):
     code, out, _ = simkit("new", "machine", "shed computer")
     assert code == 0
-    assert "Run it:  simkit run 'shed computer'\n" in out  # as a shell takes it
+    assert "Run it:   simkit run 'shed computer'\n" in out  # as a shell takes it
     folder = tmp_path / "shed computer"
     machine = Machine.load(folder)
     assert machine.description.name == "shed computer"
@@ -57,6 +57,27 @@ def test_the_program_of_a_new_machine_can_be_built_as_its_source_says(simkit, tm
     assert code == 0
     assert "hello.lst:" in out  # the place of the loop that waits for a key
     assert "no findings" in out
+    labels = Machine.load(shed).labels
+    assert (labels["PLACE"], labels["KEYBOARD_STATUS"], labels["reset"]) == (0x0012, 0x7F10, 0x8000)
+    assert "keyboard_ready" not in {name.lower() for name in labels}, "a bit mask is no place"
+
+
+def test_build_py_of_a_new_machine_makes_the_files_that_came_with_it(simkit, tmp_path):
+    simkit("new", "machine", "shed")
+    shed = tmp_path / "shed"
+    shipped = {suffix: (shed / f"hello.{suffix}").read_bytes() for suffix in ("bin", "labels", "lst")}
+    for suffix in shipped:
+        (shed / f"hello.{suffix}").unlink()
+    done = subprocess.run([sys.executable, "build.py"], cwd=shed, check=True, capture_output=True, text=True)
+    assert done.stdout == f"hello: 32768 bytes, {shipped['labels'].count(b'=')} labels\n"
+    assert {suffix: (shed / f"hello.{suffix}").read_bytes() for suffix in shipped} == shipped
+    (shed / "broken.asm").write_text("        lda #\n")
+    failed = subprocess.run(
+        [sys.executable, "build.py", "broken"], cwd=shed, capture_output=True, text=True, check=False
+    )
+    assert failed.returncode == 1
+    assert "broken.asm: not assembled" in failed.stderr
+    assert not (shed / "broken.bin").exists()
 
 
 @pytest.mark.parametrize("name", ["", ".", "..", ".hidden", "x" * 61, "a\nb"])
