@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Generator, Mapping
+from operator import methodcaller
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,7 +41,10 @@ _COUNTS = pytest.StashKey[dict[str, Any]]()
 _OUTLINES = pytest.StashKey[dict[str, Any]]()
 _GOLDEN_FOLDER = "golden"
 _SHOWN_INSTRUCTIONS = 12
-_SHOWN_FINDINGS = 8
+_SHOWN_FINDINGS = 4
+"""First and last ones shown of many."""
+
+_PACKAGE = Path(__file__).parent
 _BOOT = re.compile(r"(seconds|cycles|frames|label|screen_text)=(.+)")
 _OUTPUT_KEY = "simkit_coverage"
 
@@ -190,7 +194,13 @@ def _moment(boot: str) -> dict[str, Any]:
 def pytest_runtest_makereport(
     item: pytest.Item, call: pytest.CallInfo[None]
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Add to a failure what the machine last did."""
+    """Add to a failure what the machine last did; of a mistake in the test show the test, not the kit's insides."""
+    if call.excinfo is not None:
+        from simkit.errors import SimkitError
+
+        for entry in call.excinfo.traceback:
+            if Path(entry.path).is_relative_to(_PACKAGE):  # pytest's own way: a name that it looks for in the module
+                entry.frame.f_globals["__tracebackhide__"] = methodcaller("errisinstance", SimkitError)
     report = yield
     if report.when == "call" and report.failed:
         for found in item.stash.get(_MACHINES, []):
@@ -214,8 +224,10 @@ def _state_lines(found: Machine, item: pytest.Item) -> list[str]:
     lines.append(cpu_words(found))
     findings = list(found.findings)
     if findings:
-        lines.append(f"findings ({len(findings)}), the last:")
-        lines += [f"  cycle {f.cycle}: {f.rule}: {f.message}" for f in findings[-_SHOWN_FINDINGS:]]
+        told = [f"  cycle {f.cycle}: {f.rule}: {f.message}" for f in findings]
+        if len(told) > 2 * _SHOWN_FINDINGS:
+            told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more ..."]
+        lines += [f"findings ({len(findings)}):", *told]
     screens = _screens(found)
     for number, screen in enumerate(screens):
         folder = failure_folder(item.config)

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from simkit.machine import Machine
 
 _STACK = 0x0100
+_TOO_HIGH = 0x80
+"""Stack pointers so far above where they began, counted round, are above it."""
 
 
 class RoutineError(SimkitError):
@@ -100,7 +102,7 @@ def call(
         Registers, flags, cycles, memory written. What the routine wrote stays in memory.
 
     Raises:
-        RoutineError: it did not return within `timeout`, or the CPU halted.
+        RoutineError: it did not return within `timeout`, pulled more than it pushed, or the CPU halted.
         SimkitError: no such label, a value that is no byte, no memory at an address.
     """
     cpu = machine.cpu
@@ -164,9 +166,12 @@ def _run(machine: Machine, routine: str | int, start: int, back: int, top: int, 
     bus.require_slow("routine call", True)
     try:
         while not (cpu.pc == back and cpu.sp == top):
+            at = cpu.pc
             cpu.step()
             if cpu.halted:
                 raise RoutineError(f"In {name} the CPU {cpu.halted}.")
+            if cpu.sp != top and cpu.sp - top & 0xFF < _TOO_HIGH and cpu.pc != back:
+                raise _pulled_too_much(machine, name, at, cpu.sp - top & 0xFF)
             if cpu.cycle >= limit:
                 raise RoutineError(
                     f"{name} did not return within {timeout:g} s of machine time; ${cpu.pc:04X} is next.",
@@ -176,3 +181,18 @@ def _run(machine: Machine, routine: str | int, start: int, back: int, top: int, 
         bus.taps.remove(tap)
         bus.require_slow("routine call", False)
     return writes
+
+
+def _pulled_too_much(machine: Machine, name: str, at: int, surplus: int) -> RoutineError:
+    (done,) = machine.disassemble(at, 1)
+    mnemonic = done.text.split()[0].upper()
+    if mnemonic == "RTI":
+        return RoutineError(
+            f"{name} ends with RTI at ${at:04X}, as a handler does.",
+            remedy="Call routines that end with RTS; run on until a card pulls the line to test a handler.",
+        )
+    return RoutineError(
+        f"{name} pulls more than it pushed: after the {mnemonic} at ${at:04X} the stack pointer stands {surplus} above "
+        f"where it was before the call; ${machine.cpu.pc:04X} is next.",
+        remedy="Look for a PLA without its PHA, or a jump into the middle of the routine.",
+    )

@@ -274,6 +274,46 @@ def test_a_picture_name_stays_in_its_folder(pytester):
     pytester.runpytest().stdout.fnmatch_lines(["*letters, digits, dot, dash and underscore only*"])
 
 
+MISTAKES = {
+    "no label": ("machine.call('twise')", "There is no label 'twise'"),
+    "no byte": ("machine.call('twice', a=300)", "a = 300 is not a byte."),
+    "no return": ("machine.call('hang', timeout=0.01)", "hang did not return within 0.01 s"),
+    "no text": ("machine.run(screen_text='x')", "No card of this machine has a port of the kind 'screen'."),
+    "a handler": (
+        "machine.poke(0x200, 0x40); machine.call(0x200)",
+        "$0200 ends with RTI at $0200, as a handler does.",
+    ),
+    "a surplus pull": (
+        "machine.poke(0x200, 0x68); machine.poke(0x201, 0x60); machine.call(0x200)",
+        "$0200 pulls more than it pushed: after the RTS at $0201 the stack pointer stands 1 above where it was",
+    ),
+    "another stack": ("machine.call('start')", "start pulls more than it pushed: after the TXS at $8002"),
+    "no moment": ("machine.run()", "run needs exactly one moment"),
+}
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_a_mistake_in_a_test_shows_the_test_and_not_the_insides_of_the_kit(folder, mistake):
+    line, message = MISTAKES[mistake]
+    folder.makepyfile(f"def test_a(machine):\n    {line}\n")
+    result = folder.runpytest_subprocess()
+    result.assert_outcomes(failed=1)
+    out = result.stdout.str()
+    assert f">       {line}" in out or f">   {line}" in out
+    assert message in out
+    for inside in ("routine.py", "simkit/machine.py", "views.py", "labels.py"):
+        assert inside not in out
+
+
+def test_a_missing_machine_is_one_message(pytester):
+    pytester.makeini("[pytest]\nsimkit_machine = nowhere\n")
+    pytester.makepyfile("def test_a(machine):\n    pass\n")
+    result = pytester.runpytest_subprocess()
+    result.assert_outcomes(errors=1)
+    result.stdout.fnmatch_lines(["*There is no machine at *nowhere*"])
+    assert "machinefile.py" not in result.stdout.str()
+
+
 @pytest.mark.parametrize("workers", [[], ["-n", "2"]], ids=["alone", "two workers"])
 def test_coverage_of_the_tests_is_written(folder, workers):
     folder.makepyfile(
