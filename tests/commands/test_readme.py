@@ -78,3 +78,7 @@ def test_the_rom_test_passes_in_the_new_machines_folder(pytester):
     compared = pytester.runpytest_subprocess("potting-shed", "--simkit-coverage=counts.json")
     compared.assert_outcomes(passed=4)
     compared.stdout.fnmatch_lines(["potting-shed * of *", "counts of potting-shed: counts.json"])
+    image = (folder / "hello.bin").read_bytes()
+    assert b"HELLO! YOUR" in image
+    (folder / "hello.bin").write_bytes(image.replace(b"HELLO! YOUR", b"HELLO! OUR "))
+    pytester.runpytest_subprocess("potting-shed").assert_outcomes(passed=3, failed=1)
