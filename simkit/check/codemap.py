@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from simkit.cpu.opcodes import OPCODES
 from simkit.machine import Machine
 
-_ENDS = frozenset(("RTS", "RTI", "JMP", "BRK", "STP", "JAM", "BRA"))
+ENDS = frozenset(("RTS", "RTI", "JMP", "BRK", "STP", "JAM", "BRA"))
 
 
 def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
@@ -35,7 +35,7 @@ def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
                 low, high = machine.peek(address + 1 & 0xFFFF), machine.peek(address + 2 & 0xFFFF)
                 todo.append((high << 8 | low, sure))
                 sure = sure and name != "JSR"
-            if name in _ENDS:
+            if name in ENDS:
                 break
             address = following
     return seen

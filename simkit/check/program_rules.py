@@ -85,7 +85,8 @@ PROGRAM_RULES = (
         title="memory is read that was never written",
         story="It works on the bench supply and fails on Sunday: the counter starts with what RAM held at power-up.",
         hardware="Static RAM powers up with noise that differs from part to part and day to day.",
-        do="Write the cell before it is read, best with all others in one loop at start.",
+        do="Write the cell before it is read, best with all others in one loop at start. If a number was meant and "
+        "not a cell, its # is missing.",
         bench="Switch off for a minute and on again a few times; a fault that comes and goes is this one.",
     ),
     Rule(

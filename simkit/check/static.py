@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from simkit.check.codemap import reached
+from simkit.check.codemap import ENDS, reached
 from simkit.check.ground import is_rom, program_bytes
 from simkit.check.notes import Noted
 from simkit.cpu.opcodes import OPCODES
@@ -21,6 +21,9 @@ UNSEEN = -1
 
 PAGE_ONES = (1 << 256) - 1
 """Truth table of a whole page."""
+
+HANDLER_INSTRUCTIONS = 64
+"""A handler without a call or jump is no longer than this."""
 
 AREA_BYTES = 256
 """Runs of one byte from this length on are called an unused area; shorter ones may be pictures or texts."""
@@ -99,6 +102,8 @@ def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
         problem = _target_problem(machine, target, listing, may_be_ram=name != "RESET")
         if problem:
             label = machine.labels.name_at(target)
+        if problem is None and name == "RESET" and _ends_like_a_handler(machine, target):
+            problem = "the code there ends with RTI, as a handler does: are two of the vectors exchanged?"
             shown = f"${target:04X}{f' ({label})' if label else ''}"
             yield Noted(
                 "vector-astray",
@@ -112,6 +117,19 @@ def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
 
 def _target_problem(machine: Machine, target: int, listing: Listing | None, *, may_be_ram: bool) -> str | None:
     reached_by = machine.bus.where(target)
+def _ends_like_a_handler(machine: Machine, address: int) -> bool:
+    """Whether straight on from there the first end is an RTI."""
+    table = OPCODES[machine.description.cpu]
+    for _ in range(HANDLER_INSTRUCTIONS):
+        opcode = table[machine.peek(address)]
+        if opcode.mnemonic == "RTI":
+            return True
+        if opcode.mnemonic in ENDS or opcode.mnemonic in ("JSR", "TXS") or not opcode.documented:
+            return False
+        address = address + opcode.length & 0xFFFF
+    return False
+
+
     if not reached_by:
         return "no card answers there"
     seat, offset = reached_by[0]

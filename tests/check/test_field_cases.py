@@ -57,6 +57,13 @@ def test_exchanged_vectors_leave_the_interrupt_low(found):
     assert "interrupt-unacknowledged" not in found(EXCHANGED + "FFFA: 50 80 00 80 40 80")
 
 
+@pytest.mark.parametrize("vectors", ["50 80 40 80 00 80", "00 80 50 80 40 80"], ids=["with IRQ", "with NMI"])
+def test_a_reset_vector_exchanged_with_that_of_a_handler_is_named(found, vectors):
+    """Common practice: a program that starts in its handler and returns to nowhere."""
+    rules = found(EXCHANGED + f"FFFA: {vectors}")
+    assert "ends with RTI, as a handler does: are two of the vectors exchanged?" in rules["vector-astray"].message
+
+
 def test_an_8_kb_image_at_the_bottom_of_a_32_kb_part(found):
     """Common practice: built for $E000, burnt at offset 0; the vector cycles read fill."""
     small = bytes.fromhex("4C00E0") + b"\xff" * (8192 - 9) + bytes.fromhex("00E000E000E0")
