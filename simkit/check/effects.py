@@ -18,6 +18,7 @@ _X_MODES = frozenset(("zpx", "absx", "indx", "iax"))
 _Y_MODES = frozenset(("zpy", "absy", "indy"))
 _INDIRECT = frozenset(("indx", "indy", "izp"))
 _MODIFIES = frozenset(["ASL", "LSR", "ROL", "ROR", "INC", "DEC", "TSB", "TRB"])
+_STORES = frozenset(["STA", "STX", "STY", "STZ"])
 _SETS = {"LDA": "a", "LDX": "x", "LDY": "y", "TSX": "x"}
 _COPIES = {"TXA": "xa", "TYA": "ya", "TAX": "ax", "TAY": "ay"}
 _PUSHES = {"PHA": "a", "PHX": "x", "PHY": "y", "PHP": ""}
@@ -41,6 +42,7 @@ class Effect:
         pulls: register pulled, or "".
         depth: bytes pushed less bytes pulled; 0 for BRK and RTI, which follow their own way.
         modifies: whether it reads and writes its operand in place.
+        stores: whether it writes its operand; the stack does not count.
         indirect: whether cells of page 0 are the address of its operand.
         plain: nothing the running rules look at, unless a register is damaged.
     """
@@ -54,6 +56,7 @@ class Effect:
     pulls: str
     depth: int
     modifies: bool
+    stores: bool
     indirect: bool
     plain: bool
 
@@ -81,6 +84,7 @@ def _effect(opcode: Opcode) -> Effect:
         depth = 1
     elif name in _PULLS:
         depth = -1
+    modifies = mode not in ("acc", "imp") and (name in _MODIFIES or name[:3] in ("RMB", "SMB"))
     return Effect(
         opcode=opcode,
         length=opcode.length,
@@ -90,7 +94,8 @@ def _effect(opcode: Opcode) -> Effect:
         pushes=_PUSHES.get(name, ""),
         pulls=_PULLS.get(name, ""),
         depth=depth,
-        modifies=mode not in ("acc", "imp") and (name in _MODIFIES or name[:3] in ("RMB", "SMB")),
+        modifies=modifies,
+        stores=modifies or name in _STORES,
         indirect=mode in _INDIRECT,
         plain=name not in _SPECIAL and opcode.documented,
     )

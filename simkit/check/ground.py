@@ -14,6 +14,10 @@ FILL_BYTES = 32
 """A run of one byte at least this long in a ROM counts as filler, $EA (NOP) excepted: nobody writes such a program."""
 
 
+LAST_BYTES = 3
+"""Bytes before a filler of $40 or $60 that may look like it: the operand of the last instruction, and RTI or RTS."""
+
+
 class Ground(IntEnum):
     """Kinds of place."""
 
@@ -109,7 +113,8 @@ def program_bytes(image: bytes) -> bytearray:
     for end in range(1, len(image) + 1):
         if end == len(image) or image[end] != image[start]:
             if end - start >= FILL_BYTES and image[start] != 0xEA:
-                marks[start:end] = bytes(end - start)
+                code = LAST_BYTES if image[start] in (0x40, 0x60) else 0
+                marks[start + code : end] = bytes(end - start - code)
             start = end
     return marks
 

@@ -1,19 +1,19 @@
-"""Interrupt handlers as they run: what they change, what they leave on the stack, whether they help."""
+"""Interrupt handlers as they run: when they begin and end, what they change and what they leave on the stack."""
 
 from __future__ import annotations
 
 import attrs
 
-from simkit.check.effects import Effect
-from simkit.check.notes import Notes
+from simkit.check.damage import Damage, Damages, Held, Registers
+from simkit.check.notes import Noted, Notes
+from simkit.check.requests import Requests
 from simkit.machine import Machine
-
-RUNS_IN_VAIN = 24
-"""Runs of a handler with IRQ low throughout and no instruction of the main program between, that count as in vain.
-More than a card with a queue and a slow controller needs to let go."""
 
 CLOSE = 4
 """Bytes by which S may miss at RTI to count as a lost or surplus pull; more is a switch to another stack."""
+
+FRAMES = 256 // 3
+"""Handlers under way that the stack has room for."""
 
 
 @attrs.define(slots=True)
@@ -28,6 +28,8 @@ class Frame:
         s: stack pointer at its first instruction.
         registers: A, X, Y at its first instruction.
         decimal: D as it was found, while the handler has not set or cleared it.
+        aside: what the interrupted program holds wrong.
+        noted: finding about the BRK that led here, to be completed at the RTI; else None.
     """
 
     cause: str
@@ -35,18 +37,15 @@ class Frame:
     handler: int
     back: int
     s: int
-    registers: tuple[int, int, int]
+    registers: Registers
     decimal: bool
+    aside: Held
+    noted: Noted | None = None
 
-
-@attrs.frozen(slots=True)
-class Damage:
-    """A register that came back changed."""
-
-    frame: Frame
-    rti: int
-    before: int
-    after: int
+    @property
+    def pulled(self) -> int:
+        """S from which on the flags and the address that the interrupt pushed are all pulled."""
+        return self.s + 3
 
 
 class Handlers:
@@ -54,81 +53,56 @@ class Handlers:
 
     Attributes:
         frames: handlers under way, innermost last.
-        damaged: registers that a handler changed and the program has not set since.
+        damages: registers that a handler changed and the program has not set since.
+        requests: the lines that ask.
         visited: slots of cards that handlers have accessed so far.
+        emptied: the last handler whose frame was pulled, until something is pushed over it; the owner clears it then.
     """
 
     def __init__(self, machine: Machine, notes: Notes) -> None:
-        self._machine = machine
         self._cpu = machine.cpu
         self._notes = notes
         self.frames: list[Frame] = []
-        self.damaged: dict[str, Damage] = {}
-        self._pushed: dict[int, Damage | None] = {}  # damage of bytes on the stack, by S before the push
-        self._idle = True  # no instruction outside handlers since the last RTI
-        self._runs = 0
-        self._low_since = -1
-        self.visited: set[int] = set()
-        self._touched: set[int] = set()
+        self.damages = Damages(notes)
+        self.requests = Requests(machine, notes)
+        self.visited = self.requests.visited
+        self.emptied: Frame | None = None
 
     def reset(self) -> None:
         """RESET ends all handlers."""
         self.frames.clear()
-        self.damaged.clear()
-        self._pushed.clear()
+        self.damages.held.clear()
+        self.emptied = None
 
-    def enter(self, cause: str, back: int, handler: int, cycle: int, decimal: bool) -> None:
+    def enter(self, cause: str, back: int, handler: int, cycle: int, decimal: bool) -> Frame:
         """The first instruction of a handler is fetched."""
         cpu = self._cpu
-        self.frames.append(Frame(cause, cycle, handler, back, cpu.sp, (cpu.a, cpu.x, cpu.y), decimal))
-        if cause == "IRQ":
-            self._count_run(handler, cycle)
-
-    def main_ran(self) -> None:
-        """An instruction outside handlers was executed."""
-        self._idle = False
+        registers = (cpu.a, cpu.x, cpu.y)
+        frame = Frame(cause, cycle, handler, back, cpu.sp, registers, decimal, self.damages.set_aside())
+        self.frames.append(frame)
+        if len(self.frames) > FRAMES:
+            del self.frames[0]
+        self.emptied = None
+        self.requests.taken(cause, handler, cycle, sum(1 for one in self.frames if one.handler == handler))
+        return frame
 
     def touch(self, slot: int) -> None:
         """A handler accessed a register of a card."""
-        self._touched.add(slot)
-        self.visited.add(slot)
-
-    def _count_run(self, handler: int, cycle: int) -> None:
-        since = self._machine.lines["IRQ"].since
-        if self._idle and since == self._low_since:
-            self._runs += 1
-        else:
-            self._runs = 1
-            self._low_since = since
-            self._touched.clear()
-        self._idle = True
-        if self._runs == RUNS_IN_VAIN:
-            pullers = [pin for pin in self._machine.lines["IRQ"].pins if pin.value is False]
-            who = " and ".join(
-                f"slot {pin.slot} ({self._machine.cards[pin.slot].kind})"
-                if pin.slot in self._machine.cards
-                else f"pin {pin.spec.name}"
-                for pin in pullers
-            )
-            helped = any(pin.slot in self._touched for pin in pullers)
-            what = "touches it, but not the register that makes it let go" if helped else "never touches it"
-            self._notes.add(
-                "interrupt-unacknowledged",
-                cycle,
-                f"IRQ has been low since cycle {since}, pulled by {who or 'nobody any more'}; the handler at "
-                f"${handler:04X} ran {self._runs} times without an instruction of the main program between and {what}.",
-                pc=handler,
-                slot=pullers[0].slot if pullers else None,
-            )
+        self.requests.touched(slot)
 
     def leave(self, rti: int, s: int, target: int, cycle: int) -> None:
         """RTI was executed with the stack pointer `s` before it; the program goes on at `target`."""
-        if not self.frames:
-            return
-        frame = self.frames.pop()
+        frame, self.emptied = self.emptied, None
+        if frame is None or (self.frames and self.frames[-1].s == s):
+            if not self.frames:
+                return
+            frame = self.frames.pop()
+        if frame.noted is not None and frame.noted.count == 1:
+            frame.noted.message = _brk_message(frame, target)
         missed = (s - frame.s + 128) % 256 - 128  # below 0: bytes left on the stack
         if missed:
             self.frames.clear()
+            self.damages.held.clear()
             if abs(missed) <= CLOSE:
                 self._notes.add(
                     "handler-stack",
@@ -138,47 +112,46 @@ class Handlers:
                     f"stack: RTI goes to ${target:04X}, not back to ${frame.back:04X}.",
                     pc=rti,
                 )
-            return
-        if target != frame.back or frame.cause == "BRK":
-            return
-        cpu = self._cpu
-        for name, before, after in zip("axy", frame.registers, (cpu.a, cpu.x, cpu.y), strict=True):
-            if before != after:
-                self.damaged[name] = Damage(frame, rti, before, after)
-
-    def left_by_stack(self, s: int) -> None:
-        """TXS moved the stack pointer: handlers whose frame lies below it are over."""
-        while self.frames and s > self.frames[-1].s + 2:
-            self.frames.pop()
-
-    def used(self, effect: Effect, pc: int, cycle: int, sp: int) -> None:
-        """While a register is damaged: the instruction at `pc` begins; does it use the wrong value?"""
-        damaged = self.damaged
-        if effect.opcode.mnemonic == "RTI" or self.frames:
-            return
-        for name in effect.uses:
-            damage = damaged.pop(name, None)
-            if damage is not None:
-                self._notes.add(
-                    "handler-registers",
-                    cycle,
-                    f"{name.upper()} is used here as ${damage.after:02X}; it was ${damage.before:02X} when the "
-                    f"handler at ${damage.frame.handler:04X} was entered ({damage.frame.cause}) and it returned at "
-                    f"${damage.rti:04X} without restoring it.",
-                    pc=damage.rti,
-                    address=pc,
-                )
-        if effect.copies:
-            self._put(effect.copies[1], damaged.get(effect.copies[0]))
-        elif effect.pushes:
-            self._pushed[sp] = damaged.get(effect.pushes)
-        elif effect.pulls:
-            self._put(effect.pulls, self._pushed.pop(sp + 1 & 0xFF, None))
-        elif effect.sets:
-            self._put(effect.sets, None)
-
-    def _put(self, name: str, damage: Damage | None) -> None:
-        if damage is None:
-            self.damaged.pop(name, None)
+        elif target != frame.back and frame.cause != "BRK":
+            self.damages.held.clear()  # another program goes on
         else:
-            self.damaged[name] = damage
+            now = (self._cpu.a, self._cpu.x, self._cpu.y)
+            changed = [each for each in zip("axy", frame.registers, now, strict=True) if each[1] != each[2]]
+            if frame.cause == "BRK":  # as after a JSR: what has changed is a result
+                aside = {place: damage for place, damage in frame.aside.items() if place not in [c[0] for c in changed]}
+                self.damages.returned(aside, {})
+                return
+            self.damages.returned(
+                frame.aside,
+                {name: Damage(frame.cause, frame.handler, rti, before, after) for name, before, after in changed},
+            )
+
+    def left_by_rts(self, pc: int, s: int, target: int, cycle: int) -> None:
+        """RTS was executed with the stack pointer `s` before it."""
+        frame = self.frames[-1]
+        if s == frame.s:
+            self.frames.pop()
+            self._notes.add(
+                "handler-stack",
+                cycle,
+                f"The handler at ${frame.handler:04X} ends by RTS: it takes the saved flags and half of the address "
+                f"${frame.back:04X} for a return address and goes to ${target:04X}. Only RTI ends a handler.",
+                pc=pc,
+            )
+        else:
+            self.moved_up(self._cpu.sp)
+
+    def moved_up(self, s: int) -> None:
+        """Bytes were pulled, or TXS moved S: handlers whose frame lies below it are over."""
+        while self.frames and s >= self.frames[-1].pulled:
+            self.emptied = self.frames.pop()
+
+
+def _brk_message(frame: Frame, target: int) -> str:
+    pc = frame.back - 2 & 0xFFFF
+    start = f"BRK at ${pc:04X}: the handler at ${frame.handler:04X} runs, and its RTI"
+    if target == frame.back:
+        return f"{start} returns to ${target:04X}, so the byte at ${pc + 1 & 0xFFFF:04X} is skipped."
+    if target == pc + 1 & 0xFFFF:
+        return f"{start} returns to ${target:04X}, the byte after the BRK: it has corrected the stacked address."
+    return f"{start} goes to ${target:04X}: it has changed the stacked address ${frame.back:04X}."

@@ -43,14 +43,15 @@ class Notes:
         pc: int | None,
         address: int | None = None,
         slot: int | None = None,
-    ) -> None:
-        """Note a finding; one more of the same rule, instruction and slot only raises its count."""
+    ) -> Noted:
+        """Note a finding and give it; one more of the same rule, instruction and slot only raises its count."""
         key = (rule, pc, slot)
         noted = self._all.get(key)
         if noted is None:
-            self._all[key] = Noted(rule, message, pc, address, slot, cycle)
+            noted = self._all[key] = Noted(rule, message, pc, address, slot, cycle)
         else:
             noted.count += 1
+        return noted
 
     def all(self) -> list[Noted]:
         """The findings."""

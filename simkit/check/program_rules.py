@@ -204,10 +204,12 @@ PROGRAM_RULES = (
     Rule(
         name="handler-stack",
         level="error",
-        title="an interrupt handler pulls more or less than it pushed",
-        story="A PLA was lost in an edit; RTI then takes the saved A for the flags and flags for an address.",
-        hardware="The CPU returns to an address that nobody wrote, with wrong flags.",
-        do="Count PHA, PHX, PHY, PHP against PLA, PLX, PLY, PLP on every way through the handler.",
+        title="an interrupt handler pulls more or less than it pushed, or ends by RTS",
+        story="A PLA was lost in an edit; RTI then takes the saved A for the flags and flags for an address. Or the "
+        "handler was written like a subroutine.",
+        hardware="The CPU returns to an address that nobody wrote, with wrong flags. RTS pulls two bytes and adds 1; "
+        "the interrupt has pushed three, flags last.",
+        do="Count PHA, PHX, PHY, PHP against PLA, PLX, PLY, PLP on every way through the handler; end it by RTI.",
         bench="Compare S at the vector fetch and at the RTI.",
     ),
     Rule(
@@ -219,6 +221,38 @@ PROGRAM_RULES = (
         hardware="IRQ is a level: as long as a card pulls it low, the CPU enters the handler again after each RTI.",
         do="Read or write the register that makes the card let go, and check that the vector names this handler.",
         bench="IRQ sits low; SYNC shows nothing but the handler.",
+    ),
+    Rule(
+        name="interrupt-overload",
+        level="error",
+        title="interrupts come faster than the handler serves them",
+        story="The timer was set for cycles where microseconds were meant, or a second source was joined to IRQ: the "
+        "handler is right, the main program stands still.",
+        hardware="IRQ is a level and is looked at again at the end of RTI: while another request waits, the handler "
+        "begins anew without an instruction of the main program. An interrupt and its RTI alone take 13 cycles.",
+        do="Let the source ask less often, shorten the handler, or serve all sources that ask in one run.",
+        bench="Let the handler set a port pin at its start and clear it at its end: it is high nearly all the time.",
+    ),
+    Rule(
+        name="interrupt-shut-out",
+        level="error",
+        title="a card asks for an interrupt all the time and is never let in",
+        story="Timer and handler are set up, the CLI was forgotten: nothing ticks.",
+        hardware="RESET sets the interrupt flag I; while it is set, the CPU does not answer IRQ. The request waits and "
+        "the line stays low.",
+        do="CLI when everything is set up. A program that means to poll needs no handler and no interrupt enabled.",
+        bench="IRQ sits low; no vector fetch at $FFFE ever follows.",
+    ),
+    Rule(
+        name="nmi-held-low",
+        level="error",
+        title="NMI stays low after its handler has returned",
+        story="The handler on NMI ticks once and never again: it does not make the card let go, or a second source "
+        "holds the line.",
+        hardware="NMI is an edge: the CPU answers a fall from high to low, once. A line that stays low cannot fall.",
+        do="Read or write in the handler the register that makes the card let go. Sources that share NMI must all have "
+        "let go before the handler returns.",
+        bench="NMI sits low; the only vector fetch at $FFFA is long past.",
     ),
     Rule(
         name="shared-cell",
@@ -234,7 +268,7 @@ PROGRAM_RULES = (
         level="warning",
         title="a BRK was executed",
         story="Either the program ran into a zero byte, or BRK was put in as a breakpoint and the return skips a byte.",
-        hardware="BRK pushes its address plus two: the byte after it is skipped by RTI, the rest runs shifted.",
+        hardware="BRK pushes its address plus two: unless the handler corrects that, RTI skips the byte after it.",
         do="Find how the program got there; put a filler byte after a deliberate BRK, and accept the finding.",
         bench="A vector fetch at $FFFE with IRQ high is a BRK.",
     ),
@@ -290,7 +324,7 @@ PROGRAM_RULES = (
         level="note",
         title="the program spends the rest of the run in one small loop",
         story="Waiting for a flag that never comes looks like a dead board.",
-        hardware="A bit that no one drives, a wrong mask, or a card that is not plugged in.",
+        hardware="A bit that no one drives, a wrong mask, a card that is not plugged in, or a handler that never runs.",
         do="Check mask and register of the loop; a program that waits for keys is meant to do so.",
         bench="The address lines repeat with a short period.",
     ),

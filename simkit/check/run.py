@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from simkit.check.accept import FILE, accept, read_accepted
+from simkit.check.effects import effects
 from simkit.check.notes import Noted
 from simkit.check.result import CheckFinding, CheckResult, Places
 from simkit.check.static import static_findings
@@ -60,7 +61,8 @@ def check(
     everything = [places.finding(one) for one in (*notes, *noted, *running, *waits)]
     findings = _without_echoes(everything)
     remarks += more + accept(findings, acceptances)
-    cycle = f"{machine.cycle:,}".replace(",", " ")
+    end = machine.cycle if watch.lost is None else watch.lost_at
+    cycle = f"{end:,}".replace(",", " ")
     if stopped:
         remarks.append(f"The run was stopped in cycle {cycle}; what would have come later was not seen.")
     if watch.lost is not None:
@@ -68,11 +70,11 @@ def check(
     return CheckResult(
         machine=machine.description.name,
         file=machine.description.path,
-        cycles=machine.cycle,
-        seconds=machine.seconds,
+        cycles=end,
+        seconds=float(end / machine.description.clock_hz),
         findings=findings,
         remarks=remarks,
-        halted=machine.cpu.halted,
+        halted=machine.cpu.halted if watch.lost is None else None,
         stopped=stopped,
     )
 
@@ -99,6 +101,9 @@ def _run(
     first = min(loop)
     if len(loop) == 1:
         return [], False  # a jump to itself: the program ends there
+    part = effects(machine.description.cpu)
+    if any(part[machine.peek(pc)].stores for pc in loop):
+        return [], False  # it works
     shown = "; ".join(machine.disassemble(pc, 1)[0].text for pc in sorted(loop)[:4])
     waited = Noted(
         "wait-without-end",

@@ -19,6 +19,7 @@ class StackDepth:
         self._notes = notes
         self.depth = 0
         self.set = False
+        self._deepest = PAGE  # that was noted
 
     def reset(self) -> None:
         """After RESET S is undefined."""
@@ -41,7 +42,8 @@ class StackDepth:
             )
             self.set = True  # once is enough
         self.depth += change
-        if self.depth > PAGE:
+        if change > 0 and self.depth > self._deepest:
+            self._deepest = self.depth
             self._notes.add(
                 "stack-wrap",
                 cycle,

@@ -15,6 +15,7 @@ from simkit.check.notes import Notes
 from simkit.check.shared import SharedCells
 from simkit.check.spare import SpareCycles
 from simkit.check.stack import StackDepth
+from simkit.check.starts import Starts
 from simkit.decode import Plan, Seat
 from simkit.errors import SimkitError
 from simkit.listing import Listing
@@ -33,6 +34,7 @@ class Watch:
     Attributes:
         notes: what was found.
         lost: how the program left its code, or None; what follows means nothing.
+        lost_at: the cycle of that.
     """
 
     def __init__(self, machine: Machine, listing: Listing | None = None) -> None:
@@ -43,9 +45,10 @@ class Watch:
             )
         self.notes = Notes()
         self.lost: str | None = None
+        self.lost_at = 0
         self._machine = machine
         self._cpu = machine.cpu
-        self._listing = listing
+        self._starts = Starts(machine, listing) if listing is not None else None
         self._map = Map(machine)
         self._known = self._map.known
         self._sound: set[Plan] = set()  # fetches of opcodes that were found to be in order and stay so: from ROM
@@ -53,7 +56,8 @@ class Watch:
         self._nmos = machine.description.cpu == "6502"
         self._handlers = Handlers(machine, self.notes)
         self._frames = self._handlers.frames
-        self._damaged = self._handlers.damaged
+        self._requests = self._handlers.requests
+        self._damaged = self._handlers.damages.held
         self._shared = SharedCells(machine)
         self._cells = self._shared.cells
         self._stack = StackDepth(self.notes)
@@ -79,10 +83,12 @@ class Watch:
             bus.before.remove(self._before)
             bus.memory_watchers.remove(self._map.written)
             bus.require_slow(_REASON, False)
-            self._take_findings()
+            if self.lost is None:
+                self._take_findings()
             self._shared.report(self.notes)
             if self.lost is None:
                 self._decimal.report()
+                self._requests.report([frame.cause for frame in self._frames])
         return self.notes
 
     # bus cycles -----------------------------------------------------------------------------------------------------
@@ -121,6 +127,8 @@ class Watch:
             self._register(place, address, value, cycle, kind, plan, is_write)
             if kind is _DATA and not is_write:
                 self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code])
+                if not self._frames:
+                    self._requests.looked(place, cycle)
             elif kind is _DATA and not self._cpu.i and not self._frames and place.slot in self._handlers.visited:
                 self._between(plan.takers[0][0], address, cycle)
         elif ground is _NOBODY and kind is _DATA:
@@ -267,9 +275,9 @@ class Watch:
                 address=address,
             )
         if not self._frames:
-            self._handlers.main_ran()
+            self._requests.idle = False
         if self._damaged:
-            self._handlers.used(effect, address, cycle, self._s)
+            self._handlers.damages.used(effect, address, cycle, self._s)
         if self._bits.waiting:
             self._bits.decide(effect, address, cycle)
 
@@ -279,7 +287,7 @@ class Watch:
         if pc is None:
             return
         if len(self._findings) != self._seen:
-            self._take_findings()
+            self._take_findings(self._cpu.cycle)
         effect = self._effects[self._code]
         if self._spare.under_way:
             self._spare.finish(pc, effect.opcode.mnemonic)
@@ -287,17 +295,24 @@ class Watch:
         if effect.plain:
             return
         name, cycle, cpu = effect.opcode.mnemonic, self._cpu.cycle - 1, self._cpu
+        handlers, frames = self._handlers, self._frames
+        cause = frames[0].cause if frames else ""
         if effect.depth:
             self._stack.moved(effect.depth, pc, cycle, name)
+            if effect.depth > 0:
+                handlers.emptied = None
+            elif frames:
+                if name == "RTS":
+                    handlers.left_by_rts(pc, self._s, target, cycle)
+                else:
+                    handlers.moved_up(cpu.sp)
         if name == "TXS":
             self._stack.pointer_set(cpu.sp)
-            self._handlers.left_by_stack(cpu.sp)
+            handlers.moved_up(cpu.sp)
+            handlers.emptied = None
         elif name == "RTI":
             self._stack.moved(-3, pc, cycle, name)
-            cause = self._frames[0].cause if self._frames else ""
-            self._handlers.leave(pc, self._s, target, cycle)
-            if cause and not self._frames:
-                self._shared.handler_left(cause)
+            handlers.leave(pc, self._s, target, cycle)
             self._decimal.returned()
         elif name == "BRK":
             self._note_brk(pc, target, cycle)
@@ -305,26 +320,33 @@ class Watch:
             self._decimal.moved(pc, cycle)
         elif name in ("ADC", "SBC"):
             self._decimal.used(name, pc, cycle)
+        if cause and not frames:
+            self._shared.handler_left(cause)
 
     def _note_brk(self, pc: int, target: int, cycle: int) -> None:
         self._stack.moved(3, pc, cycle, "BRK")
-        self._handlers.enter("BRK", pc + 2 & 0xFFFF, target, cycle, bool(self._cpu.d) and self._nmos)
-        self.notes.add(
+        frame = self._handlers.enter("BRK", pc + 2 & 0xFFFF, target, cycle, bool(self._cpu.d) and self._nmos)
+        frame.noted = self.notes.add(
             "brk-executed",
             cycle,
-            f"BRK at ${pc:04X}: the handler at ${target:04X} runs, and its RTI returns to ${pc + 2 & 0xFFFF:04X}, "
-            f"so the byte at ${pc + 1 & 0xFFFF:04X} is skipped.",
+            f"BRK at ${pc:04X}: the handler at ${target:04X} runs and has not returned.",
             pc=pc,
             address=pc,
         )
 
-    def _take_findings(self) -> None:
-        """Findings of cards and machine since the last look, with the instruction that brought them about."""
-        for number in range(self._seen, len(self._findings)):
-            found = self._findings[number]
+    def _take_findings(self, now: int = -1) -> None:
+        """Findings of cards and machine since the last look, with the instruction that brought them about.
+
+        Args:
+            now: the cycle in which the next instruction begins; what is found in it belongs to that one.
+        """
+        while self._seen < len(self._findings):
+            found = self._findings[self._seen]
+            if found.cycle == now:
+                break
             pc = self._pc if found.address is not None else None
             self.notes.add(found.rule, found.cycle, found.message, pc=pc, address=found.address, slot=found.slot)
-        self._seen = len(self._findings)
+            self._seen += 1
 
     # leaving the code -----------------------------------------------------------------------------------------------
 
@@ -343,38 +365,22 @@ class Watch:
             if place.kind is not Ground.OTHER:
                 self._run_away(address, cycle, place)
         elif place.kind is _ROM:
-            if self._listing is not None:
-                self._check_start(address, cycle)
+            problem = self._starts.problem(address) if self._starts is not None else None
+            if problem is not None:
+                self._lose(address, cycle, problem)
             self._sound.add(plan)
         return self.lost is None
 
-    def _check_start(self, address: int, cycle: int) -> None:
-        assert self._listing is not None
-        row = self._listing.row(address)
-        if row is None or row.address == address:
-            if row is None or row.code or row.length <= 2:
-                return
-            self._lose(address, cycle, f"The CPU runs into data at ${address:04X} ({row.place})")
-        elif row.code:
-            self._lose(
-                address,
-                cycle,
-                f"The CPU lands inside the instruction at ${row.address:04X} ({row.place})",
-            )
-        elif row.length > 2:
-            self._lose(address, cycle, f"The CPU runs into data at ${address:04X} ({row.place})")
-
     def _lose(self, address: int, cycle: int, what: str) -> None:
-        if self.lost is not None:
-            return
         way = [pc for _, pc in list(self._cpu.recent)[-6:] if pc != address]
         names = self._machine.labels.names()
         shown = ", ".join(f"${pc:04X}{f' ({names[pc]})' if pc in names else ''}" for pc in way)
         self.lost = what
+        self.lost_at = cycle
         self.notes.add(
             "ran-away",
             cycle,
-            f"{what}; instructions before it: {shown}.",
+            f"{what}; {f'instructions before it: {shown}' if way else 'it is the first one after RESET'}.",
             pc=way[-1] if way else address,
             address=address,
         )
