@@ -10,14 +10,14 @@ import attrs
 
 from simkit.bus import Bus, overlaps
 from simkit.card import Slot
-from simkit.decode import Seat, is_bus_line
+from simkit.decode import Seat
 from simkit.description import CardDescription, Description
-from simkit.errors import SeveralErrors, SimkitError, near
+from simkit.errors import SeveralErrors, SimkitError
 from simkit.findings import Findings
-from simkit.images import read_image, vector_warning
+from simkit.images import read_image
 from simkit.labels import Labels, read_labels
-from simkit.lines import SYSTEM_LINES, Pin
-from simkit.select import ADDRESS_LINES, Expression, Select, ranges
+from simkit.lines import Pin
+from simkit.select import Expression, Select, ranges
 
 Images = Mapping[int, str | Path | bytes]
 
@@ -31,13 +31,11 @@ class Assembly:
     Attributes:
         bus: the bus with all seats.
         labels: labels of all cards.
-        warnings: what looked odd.
         identity: hash of description, images and seed, hexadecimal.
     """
 
     bus: Bus
     labels: Labels
-    warnings: list[str]
     identity: str
 
 
@@ -55,14 +53,13 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     backplane = description.backplane
     bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
     labels = Labels()
-    warnings: list[str] = []
     errors: list[SimkitError] = []
     digest = hashlib.sha256(description.canonical().encode())
     digest.update(f"seed {description.seed}".encode())
     for card in description.cards:
         try:
             seat = _plug(card, description, bus, findings)
-            content = _insert(card, seat, images.get(card.slot), warnings)
+            content = _insert(card, seat, images.get(card.slot))
             if content is not None:
                 digest.update(f"image {card.slot} {hashlib.sha256(content).hexdigest()}".encode())
             if card.slot not in images:
@@ -72,22 +69,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     slots = {card.slot for card in description.cards}
     errors += [SimkitError(f"An image is given for slot {s}, which holds no card.") for s in images if s not in slots]
     raise_all(errors)
-    warnings += _undriven(bus)
-    return Assembly(bus, labels, warnings, digest.hexdigest())
-
-
-def _undriven(bus: Bus) -> list[str]:
-    """Warnings for lines that decide about a card and that no pin is joined to: mostly a slip of the pen."""
-    driven = [name for name, line in bus.wiring.lines.items() if line.pins]
-    warnings = []
-    for seat in bus.seats:
-        named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-        named |= {line for pin, line in seat.wires.items() if pin[0] == "A" and line not in ("low", "high")}
-        for name in sorted(named):
-            if not (is_bus_line(name) or name in (*SYSTEM_LINES, *driven)):
-                remedy = near(name, [*ADDRESS_LINES, "RW", "PHI2", *driven])
-                warnings.append(f"{seat.name}: no card drives the line {name}, so it stays high. {remedy}".rstrip())
-    return warnings
+    return Assembly(bus, labels, digest.hexdigest())
 
 
 def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitError:
@@ -119,9 +101,7 @@ def _plug(described: CardDescription, description: Description, bus: Bus, findin
     return seat
 
 
-def _insert(
-    described: CardDescription, seat: Seat, image: str | Path | bytes | None, warnings: list[str]
-) -> bytes | None:
+def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None) -> bytes | None:
     """Put the image into a card that takes one; gives its bytes."""
     insert = getattr(seat.card, "insert", None)
     source = image if image is not None else described.image
@@ -140,9 +120,6 @@ def _insert(
         raise _located(described, "image", error) from error
     except ValueError as error:
         raise _located(described, "image", SimkitError(f"{error}.")) from error
-    warning = vector_warning(content, size)
-    if warning:
-        warnings.append(f"{seat.name}: {warning}")
     return content
 
 
@@ -184,29 +161,6 @@ def check_overlaps(description: Description, bus: Bus) -> None:
             )
         )
     raise_all(errors)
-
-
-def check_strobes(bus: Bus, findings: Findings) -> None:
-    """Report strobes that are also true while PHI2 is low, when address and data are not valid yet.
-
-    A write strobe always matters; a read strobe where a read has an effect.
-    """
-    for seat in bus.seats:
-        named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-        low = {name: bus.wiring.line(name).level for name in named} | {"PHI2": False}
-        strobes = [("write", seat.write_enable, False)]
-        if any(register.read_effect for register in type(seat.card).registers(seat.card.settings)):
-            strobes.append(("read", seat.output_enable, True))
-        for word, strobe, rw in strobes:
-            levels = {**low, "RW": rw}
-            if seat.select.table(levels) & strobe.table(levels):
-                findings.add(
-                    "strobe-without-phi2",
-                    0,
-                    f"{seat.name}: the {word} strobe {strobe.text!r} is also true while PHI2 is low, when address and "
-                    "data are not valid yet. Gate it with PHI2.",
-                    slot=seat.slot,
-                )
 
 
 def raise_all(errors: list[SimkitError]) -> None:

@@ -123,21 +123,3 @@ def _placed(path: Path, segments: list[tuple[int, bytes]], part_bytes: int) -> b
                 image.extend(b"\xff" * (offset + 1 - len(image)))
             image[offset] = byte
     return bytes(image)
-
-
-def vector_warning(image: bytes, part_bytes: int) -> str | None:
-    """Warning for an image shorter than its part whose own last six bytes look like the vectors.
-
-    An image built for the top of a part but burned at its bottom leaves the vectors where the CPU does not look
-    (common practice; a question of every builders' forum).
-    """
-    if len(image) >= part_bytes or len(image) < 6:
-        return None
-    reset = image[-4] | image[-3] << 8
-    if reset in (0x0000, 0xFFFF):
-        return None
-    return (
-        f"The image has {len(image)} bytes, the part {part_bytes}: the last six bytes of the part are fill. The "
-        f"image's own last six bytes hold a reset vector ${reset:04X}; placed at the top of the part (offset "
-        f"${part_bytes - len(image):04X}) the CPU would find it."
-    )

@@ -15,14 +15,15 @@ from typing import TYPE_CHECKING, Any
 
 import attrs
 
-from simkit.assembly import assemble, check_overlaps, check_strobes
+from simkit.assembly import assemble, check_overlaps
 from simkit.bus import OUTSIDE_MACHINE, BusCycle
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.description import Description
 from simkit.errors import SimkitError
-from simkit.findings import Findings
+from simkit.findings import Finding, Findings
 from simkit.lines import Drive, Pin, PinSpec
 from simkit.machinefile import read_description
+from simkit.power_on import check_power_on
 from simkit.routine import call as routine_call
 from simkit.snapshot import Snapshot, SnapshotError, pack, unpack
 from simkit.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, only_port
@@ -85,7 +86,7 @@ class Machine:
         cpu: the CPU: pc, a, x, y, sp, p, halted; settable between instructions.
         findings: rules of the hardware that the program or the wiring broke.
         labels: names of addresses.
-        warnings: what looked odd while the machine was put together.
+        warnings: findings of the wiring and the images, which came up before the first cycle; among `findings` too.
         cards: views of the cards by slot.
         identity: hash of description, images and seed; snapshots refer to it.
     """
@@ -102,7 +103,6 @@ class Machine:
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
         self.labels = assembly.labels
-        self.warnings = assembly.warnings
         self.identity = assembly.identity
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
         self.bus.wiring.line("RESET").join(self._reset_button)
@@ -121,6 +121,7 @@ class Machine:
         check_overlaps(description, self.bus)
         self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
         self._power_on()
+        self.warnings: list[Finding] = list(self.findings)
 
     @classmethod
     def load(
@@ -156,7 +157,7 @@ class Machine:
         for seat in self.bus.seats:
             seat.card.reset(False, 0)
         self.bus.wiring.settle(0)
-        check_strobes(self.bus, self.findings)
+        check_power_on(self.bus, self.findings)
         self.cpu.power_on()
 
     @property
@@ -326,7 +327,6 @@ class Machine:
         """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
         fresh = Machine(self.description, self._inserted(), engine=self.engine)
         self._adopt(self._fitting(fresh.save()))
-        self.findings.clear()
 
     def _inserted(self) -> dict[int, bytes]:
         return {

@@ -166,6 +166,11 @@ class Expression:
             return inner
         if not token or token in _WORDS or token == ")":
             raise self._unexpected()
+        if re.fullmatch(r"[AD][0-9]+", token) and token not in ADDRESS_LINES:
+            what = "the bus has no address line" if token[0] == "A" else "no decoder looks at the data line"
+            raise SimkitError(
+                f"{self.text!r}: {what} {token}.", remedy="Write A0 to A15, RW, PHI2, or a line that a card drives."
+            )
         self._position += 1
         self._names.add(token)
         if token in ADDRESS_LINES:

@@ -197,7 +197,8 @@ def test_an_8k_image_at_the_bottom_of_a_32k_part_starts_at_ffff(bench):
     small = image("E000: A9 42 85 10 4C 04 E0\nFFFA: 00 E0 00 E0 00 E0")[0x6000:]
     m = bench(small)
     assert fetches(m, 8)[0] == 0xFFFF
-    assert any("8192" in warning for warning in m.warnings), m.warnings
+    (warning,) = m.warnings
+    assert (warning.rule, "8192" in warning.message) == ("image-size", True)
 
 
 @pytest.mark.parametrize(("mask", "found"), [(0x50, (0x01, 3)), (0x80, (0x3F, 2))])

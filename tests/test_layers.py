@@ -16,6 +16,7 @@ MACHINE = {
     "boundedfile",
     "settings",
     "machine",
+    "power_on",
     "description",
     "catalogue",
     "tomlfile",

@@ -10,7 +10,7 @@ from simkit.check.accept import FILE, accept, read_accepted
 from simkit.check.effects import effects
 from simkit.check.notes import Noted
 from simkit.check.result import CheckFinding, CheckResult, Places
-from simkit.check.static import static_findings
+from simkit.check.static import power_on_findings, static_findings
 from simkit.check.watch import Watch
 from simkit.errors import SimkitError
 from simkit.listing import Listing, listing_beside, read_listing
@@ -58,7 +58,7 @@ def check(
     finally:
         running = watch.stop().all()
     places = Places(machine.labels.names(), listing)
-    everything = [places.finding(one) for one in (*notes, *noted, *running, *waits)]
+    everything = [places.finding(one) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)]
     findings = _without_echoes(everything)
     remarks += more + accept(findings, acceptances)
     end = machine.cycle if watch.lost is None else watch.lost_at

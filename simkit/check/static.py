@@ -29,6 +29,11 @@ AREA_BYTES = 256
 """Runs of one byte from this length on are called an unused area; shorter ones may be pictures or texts."""
 
 
+def power_on_findings(machine: Machine) -> list[Noted]:
+    """What wiring and images said before the first cycle: where one of them is wrong, much else follows from it."""
+    return [Noted(found.rule, found.message, None, found.address, found.slot, UNSEEN) for found in machine.warnings]
+
+
 def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Noted], list[str]]:
     """Findings without a run, and remarks (room left in the parts)."""
     noted = [
@@ -45,9 +50,6 @@ def _roms(machine: Machine) -> Iterator[Seat]:
 
 
 def _images(machine: Machine) -> Iterator[Noted]:
-    for text in machine.warnings:
-        slot = text.partition("slot ")[2].split(" ")[0]
-        yield Noted("image-size", text, None, None, int(slot) if slot.isdecimal() else None, UNSEEN)
     described = {card.slot: card for card in machine.description.cards}
     for seat in _roms(machine):
         image = described[seat.slot].image
@@ -100,10 +102,10 @@ def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
         low, high = machine.peek(at, 2)
         target = high << 8 | low
         problem = _target_problem(machine, target, listing, may_be_ram=name != "RESET")
-        if problem:
-            label = machine.labels.name_at(target)
         if problem is None and name == "RESET" and _ends_like_a_handler(machine, target):
             problem = "the code there ends with RTI, as a handler does: are two of the vectors exchanged?"
+        if problem:
+            label = machine.labels.name_at(target)
             shown = f"${target:04X}{f' ({label})' if label else ''}"
             yield Noted(
                 "vector-astray",
@@ -115,8 +117,6 @@ def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
             )
 
 
-def _target_problem(machine: Machine, target: int, listing: Listing | None, *, may_be_ram: bool) -> str | None:
-    reached_by = machine.bus.where(target)
 def _ends_like_a_handler(machine: Machine, address: int) -> bool:
     """Whether straight on from there the first end is an RTI."""
     table = OPCODES[machine.description.cpu]
@@ -130,6 +130,8 @@ def _ends_like_a_handler(machine: Machine, address: int) -> bool:
     return False
 
 
+def _target_problem(machine: Machine, target: int, listing: Listing | None, *, may_be_ram: bool) -> str | None:
+    reached_by = machine.bus.where(target)
     if not reached_by:
         return "no card answers there"
     seat, offset = reached_by[0]

@@ -62,7 +62,7 @@ class Watch:
         self._cells = self._shared.cells
         self._stack = StackDepth(self.notes)
         self._findings = machine.findings
-        self._seen = 0  # what wiring and cards said at power-on is taken too
+        self._seen = len(machine.warnings)  # what wiring and images said at power-on is told without a run
         self._pc: int | None = None  # instruction under way
         self._code = 0
         self._s = 0  # before it

@@ -111,10 +111,12 @@ def burn(
     paths = write_files(fitted, out) if out is not None else []
     day = date if date is not None else datetime.date.today().isoformat()
     texts = [label_text(fitted, number, day) for number in range(len(fitted.images))]
+    warnings = [warning.message for warning in loaded.warnings]
     if as_json:
-        print(json.dumps({**_as_dict(fitted), "files": [str(path) for path in paths], "labels": texts}, indent=2))
+        written = {"warnings": warnings, "files": [str(path) for path in paths], "labels": texts}
+        print(json.dumps({**_as_dict(fitted), **written}, indent=2))
         return
-    for line in loaded.warnings:
+    for line in warnings:
         print(f"Note: {line}")
     print("\n".join(_lines(fitted)))
     for path in paths:

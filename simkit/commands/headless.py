@@ -94,7 +94,6 @@ class Outcome:
                 {"rule": rule, "slot": slot, "count": count}
                 for (rule, slot), count in machine.findings.counts().items()
             ],
-            "warnings": machine.warnings,
         }
 
     def lines(self) -> list[str]:

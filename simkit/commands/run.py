@@ -226,8 +226,9 @@ def run(
 
     asked.check()
     loaded = asked.options.load()
-    for warning in loaded.warnings:
-        print(f"Note: {warning}", file=sys.stderr)
+    if not asked.headless:  # which tells its findings at the end
+        for warning in loaded.warnings:
+            print(f"Note: {warning.message}", file=sys.stderr)
     shown = chosen_screen(loaded, asked.screen)
     schedule(loaded, shown, asked.typed, asked.pads, asked.replay)
     with recorded(loaded, asked.record):

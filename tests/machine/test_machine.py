@@ -255,8 +255,9 @@ def test_a_line_that_no_card_drives_is_warned_about(tmp_path, field, near):
     path = tmp_path / "machine.toml"
     path.write_text(SHED.replace('select = "1xxx xxxx xxxx xxxx"', field))
     (warning,) = Machine.load(path, images={2: image("EA")}).warnings
-    assert "slot 2 (rom): no card drives the line" in warning
-    assert near in warning
+    assert (warning.rule, warning.slot) == ("line-undriven", 2)
+    assert "slot 2 (rom): no card drives the line" in warning.message
+    assert near in warning.message
 
 
 def test_an_image_at_the_wrong_end_of_its_part_is_warned_about(tmp_path):
@@ -265,9 +266,9 @@ def test_an_image_at_the_wrong_end_of_its_part_is_warned_about(tmp_path):
     path.write_text(SHED)
     m = Machine.load(path, images={2: image("EA", reset=0xE000)[-8192:]})
     (warning,) = m.warnings
-    assert "the part 32768" in warning
-    assert "reset vector $E000" in warning
-    assert "offset $6000" in warning
+    assert (warning.rule, warning.slot) == ("image-size", 2)
+    for words in ("has 8192 bytes, the part 32768", "($8000 to $9FFF)", "reset vector $E000", "offset $6000"):
+        assert words in warning.message
     m.step()
     assert m.cpu.pc == 0xFFFF  # the fill is taken for a vector
 
