@@ -12,7 +12,8 @@ Which cycles are spare:
 
 from __future__ import annotations
 
-from copy import deepcopy
+import pickle
+from collections import Counter
 from typing import Any
 
 import attrs
@@ -21,12 +22,26 @@ from simkit.bus import Bus
 from simkit.card import Card, Register, Slot
 from simkit.check.notes import Notes
 from simkit.decode import Seat
-from simkit.findings import Findings
+from simkit.findings import KEPT_PER_RULE, Findings
 from simkit.lines import Pin
 from simkit.machine import Machine
 
-_State = tuple[dict[str, Any], dict[str, bool | None]]
-"""What `save` gave, and what the card drives on its pins."""
+
+@attrs.frozen(slots=True, eq=False)
+class _State:
+    """What `save` gave and what the card drives on its pins, in bytes: nothing that the card does later reaches it."""
+
+    frozen: bytes
+
+    def value(self) -> tuple[dict[str, Any], dict[str, bool | None]]:
+        saved: tuple[dict[str, Any], dict[str, bool | None]] = pickle.loads(self.frozen)
+        return saved
+
+    def __eq__(self, other: object) -> bool:
+        # Equal values may give other bytes: pickle writes an object once and refers to it where it comes again.
+        return isinstance(other, _State) and (self.frozen == other.frozen or self.value() == other.value())
+
+    __hash__ = None  # type: ignore[assignment]
 
 
 @attrs.frozen(slots=True, eq=False)
@@ -63,13 +78,19 @@ class SpareCycles:
         self._specimens: dict[int, _Specimen] = {}
         self._accesses: list[_Access] = []
         self._harmful: list[_Access] = []  # those that changed something
+        self._told: Counter[tuple[int, int]] = Counter()  # harm found, by instruction and slot
         self._before: _State | None = None
         self._next_is_spare = False
         self.under_way = False
         self.written = False
 
-    def expect(self, seat: Seat, cycle: int) -> None:
-        """The next access is a spare one, at a register where such an access does something."""
+    def expect(self, seat: Seat, pc: int, cycle: int) -> None:
+        """The next access is a spare one of the instruction at `pc`, at a register where such an access acts.
+
+        An instruction that was told often enough is not looked at any more: states of large cards take their time.
+        """
+        if self._told[pc, seat.slot] >= KEPT_PER_RULE:
+            return
         self.under_way = self._next_is_spare = True
         self._before = _state(seat.card, cycle)
 
@@ -118,6 +139,7 @@ class SpareCycles:
             else:
                 rule = "dummy-access"
                 message = f"A spare cycle of {name} reads {where}, which changes what the card holds"
+            self._told[pc, access.seat.slot] += 1
             self._notes.add(
                 rule,
                 access.cycle,
@@ -148,7 +170,7 @@ def _state(card: Card, cycle: int) -> _State | None:
     if type(card).save is Card.save:
         return None
     try:
-        return deepcopy(card.save(cycle)), {name: pin.value for name, pin in card.slot.pins.items()}
+        return _State(pickle.dumps((card.save(cycle), {name: pin.value for name, pin in card.slot.pins.items()})))
     except Exception:  # noqa: BLE001 - a stranger's card
         return None
 
@@ -195,8 +217,8 @@ class _Specimen:
         return _state(self._card, access.cycle + 1) != before
 
     def _take(self, state: _State) -> None:
-        saved, pins = state
-        self._card.load(deepcopy(saved))
+        saved, pins = state.value()
+        self._card.load(saved)
         for name, value in pins.items():
             self._card.slot.pins[name].value = value
         self._findings.clear()

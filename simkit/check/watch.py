@@ -193,11 +193,11 @@ class Watch:
         if kind is _DUMMY:
             register = self._map(plan, False).reads
             if register is not None and register.read_effect:
-                self._spare.expect(plan.drivers[0][0], cycle)
+                self._spare.expect(plan.drivers[0][0], self._pc or 0, cycle)
         elif is_write and self._nmos and kind is _DATA and self._effects[self._code].modifies:
             register = self._map(plan, True).writes
             if register is not None and register.write_effect and not self._spare.written:
-                self._spare.expect(plan.takers[0][0], cycle)
+                self._spare.expect(plan.takers[0][0], self._pc or 0, cycle)
 
     def _register(
         self, place: Place, address: int, value: int, cycle: int, kind: Kind, plan: Plan, is_write: bool

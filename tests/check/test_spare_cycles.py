@@ -242,3 +242,21 @@ def test_a_card_of_ones_own_is_judged_by_what_it_saves_and_by_its_words_if_it_do
     crossed = "        ldx #$FF\n        lda $4001,x"
     assert rules(found(crossed, "6502", extra=extra)) == ["dummy-access"]
     assert found(crossed, "65C02", extra=extra) == []
+
+
+def test_a_spare_read_that_clears_what_the_read_after_it_should_have_seen(found, tmp_path):
+    """The card answers at two pages; its state is the same either way, the byte that the program reads is not."""
+    (tmp_path / "own.py").write_text(OWN_CARD.replace("self.left -= 1\n        return self.left", CLEARED) + WHOLE)
+    extra = '[[card]]\nslot = 9\nkind = "file:own.py:Own"\nselect = "0100 000x 0000 0000"\n'
+    crossed = "        ldx #$FF\n        lda $4001,x"
+    assert rules(found(crossed, "6502", extra=extra)) == ["dummy-access"]
+    assert found(crossed, "65C02", extra=extra) == []
+
+
+CLEARED = "value, self.left = self.left, 0\n        return value"
+
+
+def test_an_instruction_is_told_two_hundred_times_and_no_longer_looked_at(found):
+    """As many as of any finding: states of a video card would take minutes."""
+    ((rule, count, _),) = found("again:  inc PORTS_TIMER_HIGH\n        jmp again", "6502")
+    assert (rule, count) == ("double-write", 200)
