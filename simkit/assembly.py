@@ -67,9 +67,29 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
         except SimkitError as error:
             errors.append(error)
     slots = {card.slot for card in description.cards}
-    errors += [SimkitError(f"An image is given for slot {s}, which holds no card.") for s in images if s not in slots]
+    takers = [str(seat.slot) for seat in bus.seats if hasattr(seat.card, "insert")]
+    remedy = f"Slots that take an image: {', '.join(takers)}." if takers else "No card of the machine takes an image."
+    errors += [
+        SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
+        for slot in images
+        if slot not in slots
+    ]
     raise_all(errors)
     return Assembly(bus, labels, digest.hexdigest())
+
+
+def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> SimkitError:
+    """The error with its place: in the machine file, or in the image that was given instead of the file's."""
+    if not given:
+        return _located(card, "image", error)
+    return SimkitError(
+        f"slot {card.slot} ({card.kind}), image: {error.message}",
+        file=error.file,
+        line=error.line,
+        slot=card.slot,
+        field="image",
+        remedy=error.remedy,
+    )
 
 
 def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitError:
@@ -107,7 +127,8 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
     source = image if image is not None else described.image
     if insert is None:
         if source is not None:
-            raise _located(described, "image", SimkitError("the card takes no image."))
+            none = SimkitError("the card takes no image.", remedy="Leave it out, or name the slot of a ROM.")
+            raise _of_image(described, none, given=image is not None)
         return None
     if source is None:
         remedy = 'Write image = "my-rom.bin", or give --image SLOT=FILE.'
@@ -117,9 +138,9 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
         content = source if isinstance(source, bytes) else read_image(Path(source), size)
         insert(content)
     except SimkitError as error:
-        raise _located(described, "image", error) from error
+        raise _of_image(described, error, given=image is not None) from error
     except ValueError as error:
-        raise _located(described, "image", SimkitError(f"{error}.")) from error
+        raise _of_image(described, SimkitError(f"{error}."), given=image is not None) from error
     return content
 
 

@@ -199,14 +199,84 @@ def test_written_records_are_the_published_ones():
     [
         ("a.hex", ":05800000A9428D0060A4\n:00000001FF\n", "Not a sound hex file"),
         ("a.hex", ":05800000A9428D0060A3\n", "no end record"),
-        ("a.hex", ":0100000055AA\n:0100000056A9\n:00000001FF\n", "Not a sound hex file"),
+        ("a.hex", ":0100000055AA\n:0100000056A9\n:00000001FF\n", "another record is for the address .0000"),
         ("a.s19", "S1088000A9428D006000\nS9030000FC\n", "Not a sound hex file"),
         ("a.s19", "hello\n", "Not a sound hex file"),
+        ("a.hex", "hello\n", "does not begin with a colon .Intel HEX. or S and its type"),
+        ("a.hex", ":00000001FF\nS9030000FC\n", "behind the end record"),
+        ("a.s19", "S1088000A9428D00609F\n:00000001FF\n", "does not begin with S and its type"),
+        ("a.hex", ":05800000A9428D0060A\n", "half a byte or more is missing"),
+        ("a.hex", ":05800000A9428D0060\n", "the record has 9 bytes and says 10"),
+        ("a.hex", ":05800000A9428DO060A3\n", "'O' is no hexadecimal digit"),
+        ("a.hex", ":05800000A9428D0061A3\n", "the checksum is .A3 and should be .A2"),
+        ("a.hex", ":0100000655A4\n", "no type of record .06"),
+        ("a.hex", ":0100000401FA\n", "a record of type 4 holds 2 bytes, not 1"),
+        ("a.s19", "S40300FFFD\n", "no type of record S4"),
+        ("a.s19", "S20300FFFD\n", "a record S2 has 3 address bytes, this one 2"),
+        ("a.s19", "S1088000A9428D00609F\nS5030002FA\nS9030000FC\n", "2 records of data should stand before"),
+        ("a.hex", "\n\n", "no end record"),
+        ("a.hex", "", "no end record"),
+        ("a.hex", ":05800000A9428D0060A3\u00e9\n", "is not text"),
     ],
 )
 def test_a_damaged_hex_file_is_told(name, text, message, write):
-    with pytest.raises(SimkitError, match=message):
-        read_image(write(name, text), 32768)
+    """Record layouts: Intel, Hexadecimal Object File Format Specification, revision A, 6 January 1988; Motorola M68000
+    family reference, S-record appendix (from memory)."""
+    path = write(name, text)
+    with pytest.raises(SimkitError, match=message) as told:
+        read_image(path, 32768)
+    assert told.value.file == str(path)
+    assert told.value.remedy
+
+
+@pytest.fixture(scope="session")
+def damaged_file(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("damaged")
+    return lambda suffix, content: ((folder / f"x{suffix}").write_bytes(content), folder / f"x{suffix}")[1]
+
+
+def told_of(path):
+    """The one clear error of a hex file with its place, or what it holds."""
+    try:
+        return None, read_segments(path)
+    except SimkitError as caught:
+        error = caught
+    assert str(error).startswith(f"{path}:")
+    assert error.message.endswith(".")
+    assert error.remedy
+    return error, None
+
+
+@given(data=st.binary(min_size=1, max_size=80), suffix=st.sampled_from([".hex", ".s19"]), where=st.data())
+@settings(deadline=None, max_examples=150)
+def test_a_hex_file_that_was_cut_off_is_told_with_its_line(data, suffix, where, damaged_file):
+    whole = write_image(data, suffix).rstrip()
+    length = where.draw(st.integers(0, len(whole) - 1))
+    error, _ = told_of(damaged_file(suffix, whole[:length]))
+    assert error is not None
+    assert error.line == (len(whole[:length].splitlines()) or None)
+
+
+@given(data=st.binary(min_size=1, max_size=80), suffix=st.sampled_from([".hex", ".s19"]), where=st.data())
+@settings(deadline=None, max_examples=250)
+def test_a_hex_file_with_a_wrong_character_is_told_or_says_the_same(data, suffix, where, damaged_file):
+    """One character replaced, lost or too much. The type of an S-record has no check: its digit stays as it is."""
+    whole = write_image(data, suffix)
+    at = where.draw(st.integers(0, len(whole) - 1))
+    if suffix == ".s19" and whole[at - 1 : at] == b"S":
+        at -= 1
+    new = where.draw(st.sampled_from(["", *map(chr, range(0x80))])).encode()
+    taken = where.draw(st.integers(0, 1))
+    content = whole[:at] + new + whole[at + taken :]
+    error, found = told_of(damaged_file(suffix, content))
+    assert error is not None or found == told_of(damaged_file(suffix, whole))[1]
+
+
+@given(content=st.one_of(st.binary(max_size=60), st.text(":S0123456789ABCDEF\n", max_size=60).map(str.encode)))
+@settings(deadline=None, max_examples=150)
+def test_any_bytes_are_a_hex_file_or_give_one_clear_error(content, damaged_file):
+    for suffix in (".hex", ".s19"):
+        told_of(damaged_file(suffix, content))
 
 
 def test_hex_addresses_count_modulo_the_part(write):
