@@ -260,3 +260,17 @@ def test_an_instruction_is_told_two_hundred_times_and_no_longer_looked_at(found)
     """As many as of any finding: states of a video card would take minutes."""
     ((rule, count, _),) = found("again:  inc PORTS_TIMER_HIGH\n        jmp again", "6502")
     assert (rule, count) == ("double-write", 200)
+
+
+def test_two_bytes_for_a_transmitter_that_is_off_are_a_double_write_too(found):
+    """Only the second would be sent; the card says that a byte was replaced, and this says by what."""
+    assert rules(found("        inc SERIAL_DATA", "6502")) == ["double-write"]
+    assert found("        inc SERIAL_DATA", "65C02") == []
+
+
+@pytest.mark.parametrize("cpu", ["6502", "65C02"])
+def test_an_interrupt_that_is_let_go_a_cycle_before_the_store_is_no_mistake(found, cpu):
+    """A read and a write of ORB both clear CB1. R6522, interrupt flag register."""
+    extra = '[[card]]\nslot = 4\nlines = { INT = "IRQ", CB1 = "X", PA0 = "X" }\n'
+    asked = OUTPUTS + "        lda #%10010000\n        sta PORTS_ENABLE\n        ldx #0\n        lda #$FF\n"
+    assert found(asked + "        sta PORTS_B,x", cpu, extra=extra) == []
