@@ -5,7 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from simkit.commands.options import MachineOptions
+from simkit.errors import SimkitError
 from simkit.machine import Machine
+
+LOOKS_BEFORE_GONE = 4
+"""Looks, two a second, in which a file may be missing: assemblers take theirs away while they write them anew."""
 
 
 class Watch:
@@ -20,6 +24,7 @@ class Watch:
         self._options = options
         self._files = files_of(options, machine)
         self._seen = self._stamps()
+        self._looks_without = 0
 
     def _stamps(self) -> dict[Path, tuple[int, int] | None]:
         stamps: dict[Path, tuple[int, int] | None] = {}
@@ -35,10 +40,17 @@ class Watch:
         """A new machine when a file has changed and all are there; else None.
 
         Raises:
-            SimkitError: the changed files do not make a machine. The next change is looked at again.
+            SimkitError: the changed files do not make a machine, or one is gone. The next change is looked at again.
         """
         now = self._stamps()
-        if now == self._seen or None in now.values():
+        gone = [path for path, stamp in now.items() if stamp is None]
+        self._looks_without = self._looks_without + 1 if gone else 0
+        if self._looks_without == LOOKS_BEFORE_GONE:
+            raise SimkitError(
+                f"There is no {' and no '.join(map(str, gone))} any more; the machine runs on as it was loaded.",
+                remedy="It is loaded anew when the file is there again.",
+            )
+        if gone or now == self._seen:
             return None
         self._seen = now
         machine = self._options.load()

@@ -21,6 +21,8 @@ from simkit.window.panel import Panel
 from simkit.window.picture_files import free_path
 
 MESSAGE_SECONDS = 5.0
+READ_PER_SECOND = 20
+"""Characters that a reader takes in; long messages stay longer."""
 DRAW_SECONDS = 1 / 60
 DRAW_SECONDS_BEHIND = 1 / 25
 """A host that cannot keep up draws less often, so that the machine gets the time."""
@@ -73,7 +75,7 @@ class App:
             self._take_machine(machine, screen)
         except pygame.error as error:
             raise NoDisplayError(f"No window can be opened here: {error}.") from error
-        self.say(
+        self._say_with_warnings(
             f"{controls.host_key.title()} or the right mouse button opens the bar; all other keys are the machine's."
         )
 
@@ -91,7 +93,10 @@ class App:
 
     def say(self, text: str) -> None:
         """Show a line for some seconds."""
-        self._message, self._message_until = text, self._now() + MESSAGE_SECONDS
+        self._message, self._message_until = text, self._now() + max(MESSAGE_SECONDS, len(text) / READ_PER_SECOND)
+
+    def _say_with_warnings(self, text: str) -> None:
+        self.say(" ".join([text, *(f"Note: {warning.message}" for warning in self.machine.warnings)]))
 
     # the loop ---------------------------------------------------------------------------------------------------------
 
@@ -176,7 +181,7 @@ class App:
             slot = self.screen.slot if self.screen else None
             self._take_machine(fresh, fresh.card(slot).screen if slot is not None else None)
             self._go_on()
-            self.say("The files have changed: loaded anew and switched on.")
+            self._say_with_warnings("The files have changed: loaded anew and switched on.")
 
     # what the bar does ------------------------------------------------------------------------------------------------
 

@@ -6,7 +6,7 @@ import pytest
 
 from simkit.commands.new import write_machine
 from simkit.commands.options import MachineOptions
-from simkit.commands.watching import Watch
+from simkit.commands.watching import LOOKS_BEFORE_GONE, Watch
 from simkit.errors import SimkitError
 
 
@@ -45,6 +45,26 @@ def test_a_file_that_is_being_written_is_waited_for(watch, folder):
     assert watch.fresh() is None
     touch(folder / "hello.bin", content[:-1] + b"\x80")
     assert watch.fresh() is not None
+
+
+def test_a_file_that_stays_away_is_told_once_by_its_name(watch, folder):
+    content = (folder / "hello.bin").read_bytes()
+    (folder / "hello.bin").unlink()
+    told = []
+    for _ in range(4 * LOOKS_BEFORE_GONE):
+        try:
+            assert watch.fresh() is None
+        except SimkitError as error:
+            told.append(str(error))
+    (text,) = told
+    assert f"There is no {folder / 'hello.bin'} any more; the machine runs on" in text
+    touch(folder / "hello.bin", content)
+    assert watch.fresh() is not None
+
+
+def test_a_half_built_image_is_loaded_with_its_warning(watch, folder):
+    touch(folder / "hello.bin", (folder / "hello.bin").read_bytes()[:300])
+    assert [warning.rule for warning in watch.fresh().warnings] == ["image-size"]
 
 
 def test_a_mistake_is_told_once_and_the_next_change_is_looked_at(watch, folder):

@@ -295,6 +295,26 @@ def test_changed_files_are_loaded_anew_and_mistakes_are_shown(bench, tmp_path):
     assert window.machine.cycle > 100_000
 
 
+def test_what_wiring_and_images_say_stands_in_the_window_long_enough_to_be_read(bench, tmp_path):
+    folder, _ = write_machine(tmp_path / "hello")
+    sound = Machine.load(folder)
+    (folder / "hello.bin").write_bytes((folder / "hello.bin").read_bytes()[:300])
+    half_built = Machine.load(folder)
+    opened = bench(half_built)
+    assert "the image has 300 bytes, the part 32768" in opened.app._message
+    answers = [half_built]
+    window = bench(sound, lambda: answers.pop() if answers else None)
+    assert "Note" not in window.app._message
+    window.until(lambda: window.machine is half_built)
+    assert window.app._message.startswith("The files have changed: loaded anew and switched on. Note: slot 2 (rom): ")
+    window.clock.seconds += 8  # a line of this length takes longer than others
+    window.ticks(2)
+    assert "300 bytes" in window.app._message
+    window.clock.seconds += 30
+    window.ticks(2)
+    assert window.app._message == ""
+
+
 def test_holding_a_pad_key_moves_the_player_and_the_keyboard_gets_the_key_as_well(bench):
     machine = Machine.load("demo:marlpit")
     window = bench(machine)
