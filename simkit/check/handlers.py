@@ -97,8 +97,7 @@ class Handlers:
             if not self.frames:
                 return
             frame = self.frames.pop()
-        if frame.noted is not None and frame.noted.count == 1:
-            frame.noted.message = _brk_message(frame, target)
+        _complete(frame, _way_back(frame, target))
         missed = (s - frame.s + 128) % 256 - 128  # below 0: bytes left on the stack
         if missed:
             self.frames.clear()
@@ -138,20 +137,37 @@ class Handlers:
                 f"${frame.back:04X} for a return address and goes to ${target:04X}. Only RTI ends a handler.",
                 pc=pc,
             )
-        else:
-            self.moved_up(self._cpu.sp)
+            return
+        if s == frame.s + 1 and target == frame.back + 1 & 0xFFFF and frame.cause != "BRK":
+            self._notes.add(
+                "handler-stack",
+                cycle,
+                f"The handler at ${frame.handler:04X} pulls the flags and ends by RTS, which adds 1: it goes to "
+                f"${target:04X}, not back to ${frame.back:04X}. Only RTI ends a handler.",
+                pc=pc,
+            )
+        self.moved_up(self._cpu.sp)
 
     def moved_up(self, s: int) -> None:
         """Bytes were pulled, or TXS moved S: handlers whose frame lies below it are over."""
         while self.frames and s >= self.frames[-1].pulled:
             self.emptied = self.frames.pop()
+            _complete(self.emptied, "ends without RTI.")
 
 
-def _brk_message(frame: Frame, target: int) -> str:
-    pc = frame.back - 2 & 0xFFFF
-    start = f"BRK at ${pc:04X}: the handler at ${frame.handler:04X} runs, and its RTI"
+def _complete(frame: Frame, how: str) -> None:
+    """Say in the finding about the BRK, the first time, how the handler has ended."""
+    noted = frame.noted
+    if noted is not None and noted.count == 1:
+        pc = frame.back - 2 & 0xFFFF
+        noted.message = f"BRK at ${pc:04X}: the handler at ${frame.handler:04X} runs and {how}"
+        frame.noted = None
+
+
+def _way_back(frame: Frame, target: int) -> str:
+    skipped = frame.back - 1 & 0xFFFF
     if target == frame.back:
-        return f"{start} returns to ${target:04X}, so the byte at ${pc + 1 & 0xFFFF:04X} is skipped."
-    if target == pc + 1 & 0xFFFF:
-        return f"{start} returns to ${target:04X}, the byte after the BRK: it has corrected the stacked address."
-    return f"{start} goes to ${target:04X}: it has changed the stacked address ${frame.back:04X}."
+        return f"its RTI returns to ${target:04X}, so the byte at ${skipped:04X} is skipped."
+    if target == skipped:
+        return f"its RTI returns to ${target:04X}, the byte after the BRK: it has corrected the stacked address."
+    return f"its RTI goes to ${target:04X}: it has changed the stacked address ${frame.back:04X}."

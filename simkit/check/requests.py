@@ -116,7 +116,7 @@ class Requests:
                 f"The handler at ${handler:04X} has run {self._busy} times without an instruction of the main program "
                 f"between: it makes {self._named(self._answered)} let go, but IRQ is low again before it returns.",
                 pc=handler,
-                slot=min(self._answered, default=None),
+                slot=_one_of(self._answered),
             )
 
     def _in_vain(self, handler: int, cycle: int, stuck: set[int], nested: int) -> None:
@@ -136,7 +136,7 @@ class Requests:
             f"IRQ has been low since cycle {self._irq.since}, pulled by {self._named(stuck)}; the handler at "
             f"${handler:04X} {how}{what}.",
             pc=handler,
-            slot=min(stuck, default=None),
+            slot=_one_of(stuck),
         )
 
     def _named(self, slots: set[int]) -> str:
@@ -173,7 +173,7 @@ class Requests:
             f"NMI has been low since cycle {line.since} to the end of the run, pulled by {self._named(asking)}; the "
             f"handler at ${handler:04X} ran once for it, and handlers {what}.",
             pc=handler,
-            slot=min(asking, default=None),
+            slot=_one_of(asking),
         )
 
     def _report_irq(self) -> None:
@@ -188,7 +188,7 @@ class Requests:
                 f"IRQ has been low since cycle {line.since} to the end of the run, pulled by {self._named(waiting)}, "
                 f"for which the handler at ${handler:04X} is written; it never ran: the interrupt flag I stayed set.",
                 pc=handler,
-                slot=min(waiting),
+                slot=_one_of(waiting),
             )
 
     def _polls(self, slot: int, since: int) -> bool:
@@ -215,3 +215,8 @@ class Requests:
 def _pulling(line: LineView) -> set[int]:
     """Slots that pull a line low; -1 for a pin that no card holds."""
     return {pin.slot for pin in line.pins if pin.value is False}
+
+
+def _one_of(slots: set[int]) -> int | None:
+    """The first slot, for findings that name one."""
+    return min((slot for slot in slots if slot >= 0), default=None)

@@ -17,6 +17,9 @@ _NO_INSTRUCTIONS = re.compile(
 )
 """Source text of data: a text, words, or bytes of which the first is a decimal number. People write opcodes in hex."""
 
+_INCLUDED = re.compile(r"\.(?:incbin|binary|insert)\b", re.IGNORECASE)
+"""Source text of a file that goes in as it is: a program or not, the listing cannot tell."""
+
 _LONGEST_BARE = 16
 """Bytes of a full row in a listing without source text."""
 
@@ -36,7 +39,7 @@ class Starts:
     def problem(self, address: int) -> str | None:
         """Why no instruction begins at the address, or None."""
         row = self._listing.row(address)
-        if row is None or (row.code and row.address == address):
+        if row is None or (row.code and row.address == address) or _INCLUDED.search(_source(row)):
             return None
         if row.code:
             return f"The CPU lands inside the instruction at ${row.address:04X} ({row.place})"
@@ -72,10 +75,12 @@ class Starts:
         while at < end:
             opcode = self._table[content[at]]
             starts.append(start + at)
+            if not self._reaches(opcode, content, at):
+                return []
             if len(starts) == 1 and (opcode.length >= end or (end == 2 and opcode.mnemonic == "BRK")):
                 at = max(end, opcode.length)  # one instruction; BRK with the byte that its handler looks at
                 break
-            if not opcode.documented or opcode.mnemonic in _STANDS_ALONE or not self._reaches(opcode, content, at):
+            if not opcode.documented or opcode.mnemonic in _STANDS_ALONE:
                 return []
             at += opcode.length
         if at > end:  # its operand is the next instruction, which is hidden so

@@ -192,6 +192,10 @@ def test_rts_at_the_end_of_a_handler_is_named(found):
     wrong = found(main, "handler: bit PORTS_TIMER_LOW\nrts\n" + QUIET_NMI, aliases=BOTH)["handler-stack"]
     assert "ends by RTS" in wrong.message
     assert wrong.source == "rts"
+    wrong = found(main, "handler: bit PORTS_TIMER_LOW\nplp\nrts\n" + QUIET_NMI, aliases=BOTH)["handler-stack"]
+    assert "RTS, which adds 1" in wrong.message
+    pushed = "handler: bit PORTS_TIMER_LOW\npha\nlda #>back-1\npha\nlda #<back-1\npha\nrts\nback: pla\nrti\n"
+    assert "handler-stack" not in found(main, pushed + QUIET_NMI, aliases=BOTH)
 
 
 def test_brk_says_what_its_rti_did(found):
@@ -209,7 +213,11 @@ handler: tsx
     assert "returns to $8009, the byte after the BRK" in found(main, corrects)["brk-executed"].message
     leaves = "handler: tsx\nlda #<stop\nsta $0102,x\nlda #>stop\nsta $0103,x\nrti"
     assert "goes to $800B: it has changed" in found(main, leaves)["brk-executed"].message
-    assert "has not returned" in found(main, "handler: pla\npla\npla\njmp stop")["brk-executed"].message
+    assert "runs and ends without RTI" in found(main, "handler: pla\npla\npla\njmp stop")["brk-executed"].message
+    rules = found(main, "handler: plp\nrts")  # RTS adds 1 to the stacked address: after a BRK that is the fourth byte
+    assert "runs and ends without RTI" in rules["brk-executed"].message
+    assert "handler-stack" not in rules
+    assert "has not returned" in found(main, "handler: jmp handler")["brk-executed"].message
 
 
 def test_only_pushes_run_round_the_stack(checked):

@@ -65,3 +65,41 @@ def test_a_jam_after_the_program_is_lost_is_not_listed(checked):
 def test_the_first_instruction_has_none_before_it(checked):
     (lost,) = [one for one in checked("", vectors="FFFFFFFFFFFF").findings if one.rule.name == "ran-away"]
     assert lost.message.endswith("; it is the first one after RESET.")
+
+
+LISTING = """$8000  A2 FF                     rule.asm:1            ldx #$FF
+$8002  9A                        rule.asm:2            txs
+$8003  {bytes:<26}rule.asm:3            {text}
+$8006  EA                        rule.asm:4            nop
+$8007  4C 07 80                  rule.asm:5    stop:   jmp stop
+"""
+
+
+@pytest.mark.parametrize(
+    ("data", "text", "lost"),
+    [
+        ("9C 00 02", ".byte $9C, $00, $02", False),  # STZ $0200
+        ("9C 00 02", '.incbin "clear.bin"', False),
+        ("9C 00 02", ".word $009C", True),
+        ("9C 00 02", ".byte 156, 0, 2", True),
+        ("4E 4F 50", '.byte "NOP"', True),
+        ("9C 00 00", ".byte $9C, 0, 0 ; stz 0", False),
+        ("03 00 EA", ".byte $03, $00, $EA", True),  # an opcode that is none, and BRK
+        ("EA EA A9", ".byte $EA, $EA, $A9", True),  # LDA # with its byte in the next row
+        ("EA EA 24", ".byte $EA, $EA, $24", False),  # BIT hides the next byte
+        ("0C 00 48", ".byte $0C, $00, $48", True),  # TSB of an address that no card has
+        ("EA AD FF", ".byte $EA, $AD, $FF", True),
+    ],
+)
+def test_bytes_of_the_source_are_instructions_or_data(tmp_path, data, text, lost):
+    """The third row of the listing, as the CPU runs into it."""
+    content = bytearray(b"\xff" * 0x8000)
+    content[:10] = bytes.fromhex(f"A2FF9A {data} EA4C0780")
+    content[-6:] = bytes.fromhex("008000800080")
+    (tmp_path / "rule.bin").write_bytes(content)
+    (tmp_path / "rule.labels").write_text("stop = $8007\n")
+    (tmp_path / "rule.lst").write_text(LISTING.format(bytes=data, text=text))
+    (tmp_path / "machine.toml").write_text(
+        f'base = "{BENCH.as_posix()}"\ncpu = "65C02"\n[[card]]\nslot = 2\nimage = "rule.bin"\nlabels = "rule.labels"\n'
+    )
+    assert ("ran-away" in rules(check(Machine.load(tmp_path), seconds=Fraction(1, 1000)))) is lost
