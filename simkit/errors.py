@@ -72,6 +72,11 @@ class SeveralErrors(SimkitError):  # noqa: N818 - it holds errors
         return {"message": self.message, "errors": [error.as_dict() for error in self.errors]}
 
 
+def numbers(found: Iterable[int]) -> str:
+    """Numbers as people write them, lowest first: "1, 2, 7"."""
+    return ", ".join(str(number) for number in sorted(found))
+
+
 def near(name: str, known: Iterable[str]) -> str:
     """Sentence that offers the near names, or lists all of them when none is near and the list is short."""
     names = sorted(known)

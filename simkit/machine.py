@@ -19,7 +19,7 @@ from simkit.assembly import assemble, check_overlaps
 from simkit.bus import OUTSIDE_MACHINE, BusCycle
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.description import Description
-from simkit.errors import SimkitError
+from simkit.errors import SimkitError, numbers
 from simkit.findings import Finding, Findings
 from simkit.lines import Drive, Pin, PinSpec
 from simkit.machinefile import read_description
@@ -424,7 +424,7 @@ class Machine:
     def card(self, slot: int) -> CardView:
         """The card in a slot."""
         if slot not in self.cards:
-            raise SimkitError(f"There is no card in slot {slot}.", remedy=f"Slots with cards: {sorted(self.cards)}.")
+            raise SimkitError(f"There is no card in slot {slot}.", remedy=f"Slots with cards: {numbers(self.cards)}.")
         return self.cards[slot]
 
     @property

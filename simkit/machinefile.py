@@ -11,11 +11,13 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import attrs
+
 from simkit.card import Card
 from simkit.catalogue import card_class, entries
 from simkit.clock import parse_hz
 from simkit.description import Backplane, CardDescription, CpuOptions, Description
-from simkit.errors import SeveralErrors, SimkitError, near
+from simkit.errors import SeveralErrors, SimkitError, near, numbers
 from simkit.lines import SYSTEM_LINES
 from simkit.select import Expression, Select
 from simkit.settings import read_settings
@@ -290,7 +292,7 @@ class _Reader:
         )
 
     def _slots(self) -> str:
-        return f"Slots with cards: {', '.join(str(s) for s in sorted(self.cards))}."
+        return f"Slots with cards: {numbers(self.cards)}."
 
     def _top(self, key: str, kind: type, default: Any) -> Any:
         value = self.top.get(key, default)
@@ -395,7 +397,9 @@ class _Reader:
             fail("settings", "settings is a table.", "Write [card.settings].")
             return card.Settings()
         return read_settings(
-            card.Settings, table, lambda key, message, remedy: fail(f"settings.{key}".rstrip("."), message, remedy)
+            card.Settings,
+            table,
+            lambda key, message, remedy: fail(f"settings.{key}".rstrip("."), message, remedy or _settings_of(card)),
         )
 
     def _joined(
@@ -441,6 +445,14 @@ class _Reader:
                     f"Write {', '.join(SYSTEM_LINES)} or a name of your own in capitals, e.g. VIDEO_INT.",
                 )
         return dict(wires), dict(lines)
+
+
+def _settings_of(card: type[Card]) -> str:
+    """Where to look for the settings of a card, the near names being none."""
+    known = sorted(attrs.fields_dict(card.Settings))
+    if card.kind in entries():
+        return f"`simkit cards {card.kind}` lists its settings."
+    return f"Known are: {', '.join(known)}." if known else "The card has no settings."
 
 
 def _texts(value: Any, field: str, fail: Any) -> tuple[str, ...]:

@@ -80,4 +80,7 @@ def _write(path: Path, data: bytes) -> None:
     try:
         path.write_bytes(data)
     except OSError as error:
-        raise SimkitError(f"The picture {path} cannot be written: {error.strerror or error}.") from error
+        raise SimkitError(
+            f"The picture {path} cannot be written: {error.strerror or error}.",
+            remedy="Name a file in a folder that is there and may be written to.",
+        ) from error

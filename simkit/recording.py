@@ -24,6 +24,8 @@ MAX_EVENTS = 1_000_000
 MAX_CYCLE = 1 << 48
 MAX_ARGUMENTS = 4
 
+REMEDY = "Name a file written by run --record."
+
 Event = tuple[int, int, str, str, tuple[Any, ...]]
 """(cycle, slot, port, action, arguments)."""
 
@@ -114,24 +116,26 @@ def read_recording(path: Path) -> Recording:
     """
     try:
         if path.stat().st_size > MAX_FILE_BYTES:
-            raise SimkitError(f"The recording is larger than {MAX_FILE_BYTES} bytes.", file=str(path))
+            raise SimkitError(f"The recording is larger than {MAX_FILE_BYTES} bytes.", file=str(path), remedy=REMEDY)
         content = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise SimkitError(f"The recording {path} cannot be read: {error.strerror or error}.") from error
+        raise SimkitError(f"The recording {path} cannot be read: {error.strerror or error}.", remedy=REMEDY) from error
     except (ValueError, RecursionError) as error:
         raise _damaged(path, "it is not JSON") from error
     if not isinstance(content, dict) or content.get("format") != FORMAT:
-        raise SimkitError("The file is no recording.", file=str(path), remedy="Name a file written by run --record.")
+        raise SimkitError("The file is no recording.", file=str(path), remedy=REMEDY)
     if content.get("version") != VERSION:
         raise SimkitError(
             f"The recording has format version {content.get('version')!r}; this kit reads version {VERSION}.",
             file=str(path),
+            remedy="Record it again with this kit.",
         )
     name, identity, end, events = (content.get(key) for key in ("machine", "identity", "end", "events"))
     if not (isinstance(name, str) and isinstance(identity, str) and isinstance(end, int) and isinstance(events, list)):
         raise _damaged(path, "machine, identity, end or events is missing or of the wrong kind")
     if len(events) > MAX_EVENTS:
-        raise SimkitError(f"The recording holds {len(events)} events; {MAX_EVENTS} are allowed.", file=str(path))
+        what = f"The recording holds {len(events)} events; {MAX_EVENTS} are allowed."
+        raise SimkitError(what, file=str(path), remedy=REMEDY)
     found: list[Event] = []
     for number, event in enumerate(events, start=1):
         checked = _event(event)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from simkit.card import Register
 from simkit.decode import Seat
-from simkit.errors import SimkitError, near
+from simkit.errors import SimkitError, near, numbers
 from simkit.lines import Line, Pin
 from simkit.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 
@@ -212,7 +212,7 @@ class Pads(Mapping[int, Pad]):
         try:
             return self._pads[number]
         except KeyError:
-            raise SimkitError(f"There is no pad {number}.", remedy=f"Sockets: {sorted(self._pads)}.") from None
+            raise SimkitError(f"There is no pad {number}.", remedy=f"Sockets: {numbers(self._pads)}.") from None
 
     def __iter__(self) -> Iterator[int]:
         return iter(self._pads)
@@ -378,7 +378,10 @@ def only_port(machine: Machine, word: str) -> Any:
     if len(found) == 1:
         return found[0][1]
     if not found:
-        raise SimkitError(f"No card of this machine has a port of the kind {word!r}.")
+        raise SimkitError(
+            f"No card of this machine has a port of the kind {word!r}.",
+            remedy="Plug one in that has; `simkit cards` lists them.",
+        )
     raise SimkitError(
         f"{len(found)} cards have a port of the kind {word!r}: slots {', '.join(str(c.slot) for c, _ in found)}.",
         remedy=f"Name the card: m.card({found[0][0].slot}).{word}.",

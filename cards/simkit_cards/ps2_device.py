@@ -327,7 +327,7 @@ class Ps2Device:
         names = {*state["down"], *state["breaks"], *([state["repeating"]] if state["repeating"] else [])}
         unknown = names - set(KEY_BY_NAME)
         if unknown:
-            raise ValueError(f"unknown keys {sorted(unknown)}")
+            raise ValueError(f"unknown keys {', '.join(sorted(map(str, unknown)))}")
         breaks = {str(name): bytes(codes) for name, codes in state["breaks"].items()}
         buffer, replies = list(bytes(state["buffer"])), list(bytes(state["replies"]))
         lengths, gone = list(bytes(state["lengths"])), list(bytes(state["gone"]))

@@ -125,6 +125,10 @@ def fit(machine: Machine, slot: int, part: Part, *, split: bool = False, at: int
             slot=slot,
             remedy="Take a larger part, or --split for several parts.",
         )
+    length = _image_length(machine, slot)
+    if length < size:
+        rest = f"The image has {length} bytes, from offset $0000; the other {size - length} are filler."
+        remark = rest if part.size == size else f"{rest} {remark}"
     return Burn(
         machine=machine.description.name,
         slot=slot,
@@ -133,6 +137,12 @@ def fit(machine: Machine, slot: int, part: Part, *, split: bool = False, at: int
         remark=remark,
         vectors=_vectors(machine, slot),
     )
+
+
+def _image_length(machine: Machine, slot: int) -> int:
+    """Bytes of the image in the socket; of a card that does not tell, of its whole content."""
+    seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
+    return len(getattr(seat.card, "image", None) or rom_content(machine, slot))
 
 
 def _placed(content: bytes, part: Part, at: int, slot: int) -> bytes:
@@ -182,8 +192,10 @@ def write_files(burn: Burn, out: Path) -> list[Path]:
     """Write the image, or one file a part with `-1`, `-2` ... before the ending; whole or not at all.
 
     Raises:
-        SimkitError: the folder is not there or cannot be written.
+        SimkitError: the folder is not there or cannot be written, or a folder has the name of the file.
     """
+    if out.is_dir() or not out.name:
+        raise SimkitError(f"{out} is a folder.", remedy=f"Name the file in it: --out {out / 'my-rom.bin'}.")
     count = len(burn.images)
     paths = [out] if count == 1 else [out.with_name(f"{out.stem}-{n + 1}{out.suffix}") for n in range(count)]
     waiting: list[tuple[Path, Path]] = []

@@ -75,15 +75,24 @@ def part_named(name: str) -> Part:
     return Part(name.strip(), size * KILO)
 
 
+def _size(text: str) -> int | None:
+    """The size that a text says, unless it is a part number or nothing of the kind."""
+    if re.fullmatch(r"(?:0[xX]|\$)[0-9A-Fa-f]{1,8}", text):
+        return int(text.removeprefix("$").removeprefix("0x").removeprefix("0X"), 16)
+    if re.fullmatch(r"[0-9]{4,12}", text) and text not in NAMES:
+        return int(text)
+    return None
+
+
 def part_or_size(text: str) -> Part:
-    """A part by its number, or a bare size in bytes.
+    """A part by its number, or a bare size in bytes, decimal or hexadecimal (0x8000, $8000).
 
     Raises:
         SimkitError: neither.
     """
-    if text.isdecimal() and int(text) >= KILO and text not in NAMES:
-        size = int(text)
+    size = _size(text.strip())
+    if size is not None:
         if size & (size - 1) or size > 1 << 20:
-            raise SimkitError(f"No part has {size} bytes.", remedy="Sizes are powers of two from 1024 to 1048576.")
+            raise SimkitError(f"No part has {text} bytes.", remedy="Sizes are powers of two from 1024 to 1048576.")
         return Part(f"{size // KILO} KiB part", size)
     return part_named(text)

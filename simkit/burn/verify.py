@@ -6,8 +6,9 @@ every byte of the dump.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations
+from types import MappingProxyType
 from typing import Any
 
 import attrs
@@ -59,17 +60,25 @@ class Comparison:
         return attrs.asdict(self)
 
 
-def compare(expected: bytes, dump: bytes) -> Comparison:
-    """Compare a dump with what it should be."""
+def compare(expected: bytes, dump: bytes, others: Mapping[int, bytes] = MappingProxyType({})) -> Comparison:
+    """Compare a dump with what it should be; `others` is the content of the other parts of a split, by number."""
     if expected == dump:
         return Comparison(0, (), ())
     paired = min(len(expected), len(dump))
     wrong = [n for n in range(paired) if expected[n] != dump[n]]
     first = tuple((n, expected[n], dump[n]) for n in wrong[:SHOWN])
-    return Comparison(len(wrong) + abs(len(expected) - len(dump)), first, tuple(_patterns(expected, dump)))
+    return Comparison(len(wrong) + abs(len(expected) - len(dump)), first, tuple(_patterns(expected, dump, others)))
 
 
-def _patterns(expected: bytes, dump: bytes) -> Iterator[Pattern]:
+def _patterns(expected: bytes, dump: bytes, others: Mapping[int, bytes]) -> Iterator[Pattern]:
+    for number, content in others.items():
+        if dump == content:
+            yield Pattern(
+                "another-part",
+                f"This is part {number}.",
+                "The parts, their labels or the files were exchanged. Read the other one, and look at the labels.",
+            )
+            return
     if len(dump) != len(expected):
         yield _size(expected, dump)
         return

@@ -55,7 +55,8 @@ def burn(
         int | None, typer.Option("--slot", metavar="N", help="Slot of the ROM; the only one if left out.")
     ] = None,
     part: Annotated[
-        str | None, typer.Option("--part", metavar="PART", help="Part number, e.g. 28C256, or its size in bytes.")
+        str | None,
+        typer.Option("--part", metavar="PART", help="Part number, e.g. 28C256, or its size in bytes: 32768, 0x8000."),
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="File to write.")] = None,
     split: Annotated[bool, typer.Option("--split", help="Several smaller parts: FILE-1, FILE-2, ...")] = False,
@@ -186,8 +187,14 @@ def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> No
         raise SimkitError(
             f"There is no part {piece}: the content is in {count}.", remedy="Count from 1, lowest addresses first."
         )
-    expected = fitted.images[(piece or 1) - 1]
-    result = compare(expected, read_image(dump, len(expected) if dump.suffix.lower() in HEX_SUFFIXES else LARGEST_DUMP))
+    if not dump.exists():
+        raise SimkitError(
+            f"There is no dump {dump}.", remedy="Correct the path, or read the part and save what the programmer shows."
+        )
+    contents = dict(enumerate(fitted.images, start=1))
+    expected = contents.pop(piece or 1)
+    found = read_image(dump, len(expected) if dump.suffix.lower() in HEX_SUFFIXES else LARGEST_DUMP)
+    result = compare(expected, found, contents)
     if as_json:
         print(json.dumps({"dump": str(dump), **result.as_dict()}, indent=2))
     else:

@@ -54,7 +54,9 @@ def write_picture(screen: Screen, path: Path) -> Path:
                     )
         return screen.save_png(path)
     except OSError as error:
-        raise SimkitError(f"The picture {path} cannot be written: {error.strerror or error}.") from error
+        raise SimkitError(
+            f"The picture {path} cannot be written: {error.strerror or error}.", remedy="Choose another name."
+        ) from error
 
 
 @attrs.frozen(kw_only=True)

@@ -122,6 +122,10 @@ class RunOptions:
             ):
                 if value is not None:
                     raise SimkitError(f"{name} needs a serial line.", remedy="Add --serial stdio, tcp:PORT or pty.")
+        if self.png is not None and self.png.suffix.lower() != ".png":
+            raise SimkitError(
+                f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.with_suffix('.png').name}."
+            )
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
         if self.headless or self.serial is not None:

@@ -229,8 +229,8 @@ class App:
         path = free_path(self._pictures, self.machine)
         try:
             self.screen.save_png(path)
-        except OSError as error:
-            self.say(f"The picture cannot be written: {error}.")
+        except SimkitError as error:
+            self.say(str(error))
             return
         self.say(f"Saved {path}.")
 

@@ -84,6 +84,10 @@ def test_an_unknown_part_gets_the_near_ones_and_the_way_out():
     assert "'28C256'" in caught.value.remedy
     assert "--part 32768" in caught.value.remedy
     assert part_or_size("16384").size == 16384
+    assert [part_or_size(text).size for text in ("0x8000", "$2000", "0X400")] == [32768, 8192, 1024]
+    assert part_or_size("2716").size == 2048  # a number on a part is no size
+    with pytest.raises(SimkitError, match=r"No part has \$8001 bytes"):
+        part_or_size("$8001")
     with pytest.raises(SimkitError, match="No part has 5000 bytes"):
         part_or_size("5000")
 
@@ -252,6 +256,15 @@ def test_a_pattern_is_named(name, words, expected, dump):
     assert result.differences
     assert [pattern.name for pattern in result.patterns] == [name]
     assert words in result.patterns[0].what
+
+
+def test_the_other_part_of_a_split_is_named_before_any_fault_of_the_part():
+    """The first half of a zeroed page is all bits that were cleared, as if it had not been erased."""
+    first, second = bytes(4096), CONTENT[4096:]
+    assert [p.name for p in compare(second, first, {1: first}).patterns] == ["another-part"]
+    assert [p.name for p in compare(second, first).patterns] == ["blank"]
+    worn = bytes([first[0] ^ 1]) + first[1:]
+    assert "another-part" not in [p.name for p in compare(second, worn, {1: first}).patterns]
 
 
 def test_a_part_that_was_not_erased_is_named():

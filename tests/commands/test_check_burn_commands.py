@@ -76,7 +76,10 @@ def test_each_part_of_a_split_is_verified_by_itself(simkit, tmp_path):
     split = ("burn", MARLPIT, "--part", "27C128", "--split")
     assert simkit(*split, "--out", tmp_path / "a.bin")[0] == 0
     assert simkit(*split, "--piece", "2", "--verify", tmp_path / "a-2.bin")[0] == 0
-    assert simkit(*split, "--piece", "1", "--verify", tmp_path / "a-2.bin")[0] == 1
+    for piece, other in (("1", "2"), ("2", "1")):
+        code, out, _ = simkit(*split, "--piece", piece, "--verify", tmp_path / f"a-{other}.bin")
+        assert code == 1
+        assert f"another-part: This is part {other}." in out
     code, _, err = simkit(*split, "--verify", tmp_path / "a-1.bin")
     assert code == 2
     assert "--piece 1 to --piece 2" in err
@@ -91,14 +94,57 @@ def test_a_larger_part_holds_the_content_where_it_is_told(simkit, tmp_path):
     assert "is no offset" in simkit("burn", MARLPIT, "--part", "27C512", "--at", "top")[2]
 
 
+def test_a_half_built_image_is_told_before_it_is_burnt(simkit, tmp_path):
+    (tmp_path / "half.bin").write_bytes((ROOT / "roms" / "slug-watch.bin").read_bytes()[:1000])
+    asked = ("burn", MARLPIT, "--part", "28C256", "--image", f"2={tmp_path / 'half.bin'}")
+    code, out, _ = simkit(*asked)
+    assert code == 0
+    assert "Note: slot 2 (rom): the image has 1000 bytes, the part 32768" in out
+    assert "The image has 1000 bytes, from offset $0000; the other 31768 are filler." in out
+    assert "fills" not in out
+    (warning,) = json.loads(simkit(*asked, "--json")[1])["warnings"]
+    assert "RESET" in warning
+
+
+def test_a_half_built_image_is_the_first_finding(simkit, tmp_path):
+    (tmp_path / "half.bin").write_bytes((ROOT / "roms" / "slug-watch.bin").read_bytes()[:1000])
+    labels = ROOT / "roms" / "slug-watch.labels"
+    asked = ("check", MARLPIT, "--for", "5000c", "--image", f"2={tmp_path / 'half.bin'}", "--labels", labels, "--json")
+    rules = [finding["rule"] for finding in json.loads(simkit(*asked)[1])["findings"]]
+    assert rules[:2] == ["image-size", "labels-stale"]
+    assert "vector-astray" in rules
+
+
+@pytest.mark.parametrize("suffix", [".hex", ".s19"])
+@pytest.mark.parametrize("part", [300, 301, 5000])
+def test_a_cut_off_hex_file_is_no_fault_of_the_kit(simkit, tmp_path, suffix, part):
+    whole, cut = tmp_path / f"a{suffix}", tmp_path / f"cut{suffix}"
+    simkit("burn", MARLPIT, "--part", "28C256", "--out", whole)
+    cut.write_bytes(whole.read_bytes()[:part])
+    for asked in (
+        ("burn", MARLPIT, "--part", "28C256", "--verify", cut),
+        ("run", MARLPIT, "--headless", "--for", "1c", "--image", f"2={cut}"),
+    ):
+        code, _, err = simkit(*asked)
+        assert code == 2
+        assert f"{cut}:{len(cut.read_bytes().splitlines())}: " in err
+        assert "hex file" in err
+        assert "fault in the kit" not in err
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
         (("burn", MARLPIT, "--part", "28C255"), "'28C255' is no part that is known."),
         (("burn", MARLPIT), "Which part is it?"),
+        (("burn", MARLPIT, "--part", "28C256", "--out", "."), ". is a folder.\nName the file in it: --out my-rom.bin."),
+        (("burn", MARLPIT, "--part", "0x8001"), "No part has 0x8001 bytes.\nSizes are powers of two"),
         (("burn", MARLPIT, "--part", "2716", "--out", "x", "--verify", "y"), "--out writes an image"),
         (("burn", MARLPIT, "--part", "28C256", "--slot", "1"), "slot 1 (sram) holds no ROM."),
-        (("burn", MARLPIT, "--part", "28C256", "--verify", "nowhere.bin"), "There is no image nowhere.bin."),
+        (
+            ("burn", MARLPIT, "--part", "28C256", "--verify", "nowhere.bin"),
+            "There is no dump nowhere.bin.\nCorrect the path, or read the part",
+        ),
         (("explain", "contentoin"), "There is no rule 'contentoin'."),
         (("check", MARLPIT, "--for", "soon"), "soon"),
         (("check", MARLPIT, "--accepted", "nowhere.toml"), "There is no file nowhere.toml."),

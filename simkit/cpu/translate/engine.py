@@ -19,7 +19,7 @@ from simkit.bus import Bus
 from simkit.cpu.exact import ExactCpu, make_exact
 from simkit.cpu.translate.cache import FRUITLESS, Chapter, CodeCache, Function, keep
 from simkit.cpu.translate.operand import DECIMAL_KEY
-from simkit.errors import SimkitError, near
+from simkit.errors import SimkitError
 from simkit.findings import Findings
 
 ENGINES = ("auto", "exact", "translated")
@@ -53,7 +53,7 @@ class TranslatingCpu(ExactCpu):
     @engine.setter
     def engine(self, name: str) -> None:
         if name not in ENGINES:
-            raise SimkitError(f"There is no engine {name!r}.", remedy=near(name, ENGINES))
+            raise SimkitError(f"There is no engine {name!r}.", remedy=f"Write one of {', '.join(ENGINES)}.")
         if name != self._engine:
             self._engine = name
             self.code = None if name == "exact" else CodeCache(self, self._machine_bus, self.part, hot=HOT[name])
