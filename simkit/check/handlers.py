@@ -83,7 +83,8 @@ class Handlers:
         if len(self.frames) > FRAMES:
             del self.frames[0]
         self.emptied = None
-        self.requests.taken(cause, handler, cycle, sum(1 for one in self.frames if one.handler == handler))
+        nested = 1 if len(self.frames) == 1 else sum(1 for one in self.frames if one.handler == handler)
+        self.requests.taken(cause, handler, cycle, nested)
         return frame
 
     def touch(self, slot: int) -> None:

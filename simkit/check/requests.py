@@ -87,22 +87,25 @@ class Requests:
             self._status_read.setdefault(place.slot, deque(maxlen=POLLED)).append(cycle)
 
     def _count_run(self, handler: int, cycle: int, nested: int) -> None:
-        if not self.idle:
-            self._runs = self._busy = 0
+        since = self._irq.since
+        if not self.idle:  # the first of a series, most often of one: little is done
+            self.idle = True
+            self._runs = self._busy = 1
+            self._since = since
             self._told = False
-            self._touched.clear()
-            self._answered.clear()
-        if not self._runs or self._irq.since != self._since:
+            for slots in (self._touched, self._answered, self._answered_now, self._asking):
+                slots.clear()
+            return
+        if since != self._since:
             self._runs = 0
-            self._since = self._irq.since
+            self._since = since
             self._answered_now.clear()
-        self.idle = True
         self._runs += 1
         self._busy += 1
         self._asking = _pulling(self._irq)
         if self._told:
             return
-        if self._runs and self._runs % RUNS_IN_VAIN == 0:
+        if self._runs % RUNS_IN_VAIN == 0:
             stuck = self._asking - self._answered_now
             self._answered_now.clear()
             if stuck or not self._asking:
