@@ -17,9 +17,11 @@ PROGRAM_RULES = (
         level="error",
         title="the image does not fill its part as the CPU needs it",
         story="An 8 KB image built for $E000 is burnt at the bottom of a 32 KB part. The programmer verifies it, the "
-        "board never starts: the vectors lie at offset $1FFC of the part, the CPU looks at $7FFC.",
+        "board never starts: the vectors lie at offset $1FFC of the part, the CPU looks at $7FFC. Or the build "
+        "broke off, the copy was cut short, and nobody looked at the size.",
         hardware="The vector cycles read erased cells, $FFFF, and the CPU starts there.",
-        do="Link for the whole part, place the image at its top, or repeat it (`simkit burn` does).",
+        do="Build the image whole, up to the vectors; or place it at the top of the part; or fit a part of its size, "
+        "which `simkit burn` repeats in a larger one.",
         bench="Watch the address lines in the two cycles after RESET in which the vector is read, and the first fetch.",
     ),
     Rule(

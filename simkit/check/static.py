@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 from simkit.check.codemap import ENDS, reached
 from simkit.check.ground import is_rom, program_bytes
 from simkit.check.notes import Noted
 from simkit.cpu.opcodes import OPCODES
 from simkit.decode import Seat
-from simkit.images import HEX_SUFFIXES, read_segments
+from simkit.errors import SimkitError
+from simkit.images import HEX_SUFFIXES, read_image, read_segments
 from simkit.listing import Listing
 from simkit.machine import Machine
 
@@ -53,7 +55,7 @@ def _images(machine: Machine) -> Iterator[Noted]:
     described = {card.slot: card for card in machine.description.cards}
     for seat in _roms(machine):
         image = described[seat.slot].image
-        if image is not None and image.suffix.lower() in HEX_SUFFIXES and image.is_file():
+        if image is not None and image.suffix.lower() in HEX_SUFFIXES and _in_the_socket(image, seat):
             yield from _hex_placement(machine, seat, read_segments(image))
         content = _content(seat)
         fills = [(start, length, byte) for start, length, byte in fill_runs(content) if byte not in (0xFF, 0xEA)]
@@ -67,6 +69,14 @@ def _images(machine: Machine) -> Iterator[Noted]:
                 seat.slot,
                 UNSEEN,
             )
+
+
+def _in_the_socket(image: Path, seat: Seat) -> bool:
+    """Whether the machine file's image is what the card holds: another may have been given, and this one be gone."""
+    try:
+        return read_image(image, len(_content(seat))) == getattr(seat.card, "image", None)
+    except SimkitError:
+        return False
 
 
 def _hex_placement(machine: Machine, seat: Seat, segments: list[tuple[int, bytes]]) -> Iterator[Noted]:

@@ -115,6 +115,19 @@ def test_a_half_built_image_is_the_first_finding(simkit, tmp_path):
     assert "vector-astray" in rules
 
 
+def test_the_check_looks_at_the_image_that_was_given_not_at_a_damaged_one_of_the_file(simkit, tmp_path):
+    rom = ROOT / "roms" / "slug-watch.bin"
+    base = f'base = "{ROOT / "demo" / "marlpit" / "machine.toml"}"\n'
+    (tmp_path / "machine.toml").write_text(f'{base}[[card]]\nslot = 2\nimage = "rom.hex"\n')
+    simkit("burn", MARLPIT, "--part", "28C256", "--out", tmp_path / "rom.hex")
+    assert simkit("check", tmp_path, "--for", "0.1s")[0] == 0
+    (tmp_path / "rom.hex").write_bytes((tmp_path / "rom.hex").read_bytes()[:300])
+    code, _, err = simkit("check", tmp_path, "--for", "0.1s")
+    assert (code, "rom.hex:7)" in err) == (2, True)
+    code, _, err = simkit("check", tmp_path, "--for", "0.1s", "--image", f"2={rom}")
+    assert (code, err) == (0, "")
+
+
 @pytest.mark.parametrize("suffix", [".hex", ".s19"])
 @pytest.mark.parametrize("part", [300, 301, 5000])
 def test_a_cut_off_hex_file_is_no_fault_of_the_kit(simkit, tmp_path, suffix, part):
