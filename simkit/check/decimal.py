@@ -1,4 +1,8 @@
-"""The decimal flag: whether it is known, inherited by a handler, or left set."""
+"""The decimal flag: whether it is known, inherited by a handler, or left set.
+
+That a handler of the NMOS part adds with the flag of the program it interrupted is rare to see: the interrupt must come
+while the flag is set. So it is told, too, when it may come there and did not in this run.
+"""
 
 from __future__ import annotations
 
@@ -20,6 +24,9 @@ class DecimalFlag:
         self._notes = notes
         self._frames = frames
         self._set_at: tuple[int, int] | None = None  # by the main program: instruction and cycle
+        self._adds: dict[str, tuple[int, int, int]] = {}  # by cause: instruction of a handler with D as found, cycle
+        self._open: dict[str, int] = {}  # by cause: where the main program sets D while it may be interrupted
+        self._seen = False
         self.reset()
 
     def reset(self) -> None:
@@ -36,10 +43,15 @@ class DecimalFlag:
         self._known = True
         if self._frames:
             self._frames[-1].decimal = False
+            self._frames[-1].own_decimal = True
         elif not self._cpu.d:
             self._set_at = None
-        elif self._set_at is None:
-            self._set_at = pc, cycle
+        else:
+            self._open["NMI"] = pc
+            if not self._cpu.i:
+                self._open["IRQ"] = pc
+            if self._set_at is None:
+                self._set_at = pc, cycle
 
     def used(self, name: str, pc: int, cycle: int) -> None:
         """ADC or SBC was executed."""
@@ -50,8 +62,13 @@ class DecimalFlag:
                 f"{name} before the first CLD or SED: after RESET the NMOS part's D is undefined.",
                 pc=pc,
             )
-        if self._frames and self._frames[-1].decimal:
-            frame = self._frames[-1]
+        if not self._frames:
+            return
+        frame = self._frames[-1]
+        if not frame.own_decimal:
+            self._adds.setdefault(frame.cause, (pc, frame.handler, cycle))
+        if frame.decimal:
+            self._seen = True
             self._notes.add(
                 "decimal-at-interrupt",
                 cycle,
@@ -61,7 +78,16 @@ class DecimalFlag:
             )
 
     def report(self) -> None:
-        """Note a flag that has been set for most of the run."""
+        """Note a handler that may come while D is set, and a flag that has been set for most of the run."""
+        for cause, (pc, handler, cycle) in self._adds.items():
+            if self._nmos and not self._seen and cause in self._open:
+                self._notes.add(
+                    "decimal-at-interrupt",
+                    cycle,
+                    f"The handler at ${handler:04X} adds at ${pc:04X} with D as it finds it; the program sets D at "
+                    f"${self._open[cause]:04X} while it may be interrupted. In this run it was not.",
+                    pc=pc,
+                )
         if self._set_at is None:
             return
         pc, cycle = self._set_at

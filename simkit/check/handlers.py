@@ -28,6 +28,7 @@ class Frame:
         s: stack pointer at its first instruction.
         registers: A, X, Y at its first instruction.
         decimal: D as it was found, while the handler has not set or cleared it.
+        own_decimal: whether it has.
         aside: what the interrupted program holds wrong.
         noted: finding about the BRK that led here, to be completed at the RTI; else None.
     """
@@ -41,6 +42,7 @@ class Frame:
     decimal: bool
     aside: Held
     noted: Noted | None = None
+    own_decimal: bool = False
 
     @property
     def pulled(self) -> int:
