@@ -17,6 +17,9 @@ HEX_SUFFIXES = INTEL_SUFFIXES + SRECORD_SUFFIXES
 RECORD_BYTES = 16
 """Data bytes a record, the number that programmers' own software writes (common practice)."""
 
+_RECORD = re.compile(r"(?::|S\d)(?:[0-9A-F]{2}){3,}")
+_BASES = (2, 4)
+"""Types of Intel HEX records that say where the next ones begin."""
 _END_RECORD = re.compile(r"\s*(?::00[0-9A-F]{4}01[0-9A-F]{2}|S[789][0-9A-F]{8,12})\s*", re.IGNORECASE)
 
 
@@ -46,34 +49,37 @@ def read_segments(path: Path) -> list[tuple[int, bytes]]:
     Raises:
         SimkitError: no such file, no hex file, a damaged record, two records for one address, records missing at the
             end; names the line.
-
-    Source:
-        Intel, Hexadecimal Object File Format Specification, revision A, 6 January 1988; Motorola, M68000 family
-        reference, S-record appendix (from memory).
     """
+    import bincopy
+
     try:
         lines = _bytes(path).decode("ascii").splitlines()
     except UnicodeDecodeError as error:
         remedy = "Copy it again; a raw binary needs another ending, e.g. .bin."
         raise SimkitError("The file is not text, so it is no hex file.", file=str(path), remedy=remedy) from error
-    records: list[tuple[int, int, bytes]] = []  # address, line, data
-    base = number = 0
-    mark = ""
+    content = bincopy.BinFile()
+    mark = base = ""
+    number = 0
     ended = False
-    for number, text in enumerate((line.strip() for line in lines), start=1):
-        if not text:
+    for number, record in enumerate((line.strip().upper() for line in lines), start=1):
+        if not record:
             continue
+        mark = mark or record[0]
         if ended:
             raise _damaged(path, number, "a record stands behind the end record")
-        mark = mark or text[0].upper()
+        if not _RECORD.fullmatch(record) or record[0] != mark:
+            raise _damaged(path, number, f"{record[:20]!r} is no whole record of the format the file begins with")
         try:
-            body = _record(text, mark)
-            if mark == ":":
-                base, ended = _take_intel(body, base, number, records)
+            if mark == "S":
+                content.add_srec(record)
             else:
-                ended = _take_srecord(int(text[1]), body, number, records)
-        except ValueError as error:
-            raise _damaged(path, number, str(error)) from error
+                content.add_ihex(f"{base}\n{record}")
+                base = record if bincopy.unpack_ihex(record)[0] in _BASES else base
+        except bincopy.AddDataError as error:
+            raise _damaged(path, number, "another record has data for the same address") from error
+        except bincopy.Error as error:
+            raise _damaged(path, number, str(error).rstrip(".")) from error
+        ended = _END_RECORD.fullmatch(record) is not None
     if not ended:
         raise SimkitError(
             "The hex file has no end record, so its end may be missing.",
@@ -81,94 +87,18 @@ def read_segments(path: Path) -> list[tuple[int, bytes]]:
             line=number or None,
             remedy="Copy or build it again.",
         )
-    return _joined(path, records)
+    segments = [(segment.address, bytes(segment.data)) for segment in content.segments]
+    if sum(len(data) for _, data in segments) > MAX_HEX_BYTES:
+        raise SimkitError(
+            f"The hex file holds more than {MAX_HEX_BYTES} bytes.", file=str(path), remedy="It is for no 8-bit machine."
+        )
+    return segments
 
 
 def _damaged(path: Path, line: int, reason: str) -> SimkitError:
     return SimkitError(
         f"Not a sound hex file: {reason}.", file=str(path), line=line, remedy="Copy or build it again; do not edit it."
     )
-
-
-def _record(text: str, mark: str) -> bytes:
-    """Bytes of a record without its mark and its checksum, which is right.
-
-    Raises:
-        ValueError: it is none; says why.
-    """
-    if mark not in (":", "S") or text[0].upper() != mark or (mark == "S" and not text[1:2].isdecimal()):
-        wanted = {":": "a colon", "S": "S and its type"}.get(mark, "a colon (Intel HEX) or S and its type (S-record)")
-        raise ValueError(f"{text[:20]!r} does not begin with {wanted}")
-    digits = text[1:] if mark == ":" else text[2:]
-    wrong = re.search(r"[^0-9A-Fa-f]", digits)
-    if wrong:
-        raise ValueError(f"{wrong[0]!r} is no hexadecimal digit")
-    if len(digits) % 2 or len(digits) < 4:
-        raise ValueError("half a byte or more is missing at the end of the record")
-    record = bytes.fromhex(digits)
-    here, said = len(record), record[0] + (5 if mark == ":" else 1)
-    if here != said:
-        raise ValueError(f"the record has {here} bytes and says {said}")
-    right = (-sum(record[:-1]) if mark == ":" else ~sum(record[:-1])) & 0xFF
-    if record[-1] != right:
-        raise ValueError(f"the checksum is ${record[-1]:02X} and should be ${right:02X}")
-    return record[1:-1]
-
-
-_INTEL_DATA_BYTES = {1: 0, 2: 2, 3: 4, 4: 2, 5: 4}
-"""Data bytes by type of record: end, segment and its start, upper half of the address and the start."""
-
-
-def _take_intel(body: bytes, base: int, line: int, records: list[tuple[int, int, bytes]]) -> tuple[int, bool]:
-    """Add a record of data; gives the base address for the next ones, and whether this was the end."""
-    address, kind, data = int.from_bytes(body[:2], "big"), body[2], body[3:]
-    if kind == 0:
-        records.append((base + address, line, data))
-        return base, False
-    if kind not in _INTEL_DATA_BYTES:
-        raise ValueError(f"there is no type of record ${kind:02X}")
-    if len(data) != _INTEL_DATA_BYTES[kind]:
-        raise ValueError(f"a record of type {kind} holds {_INTEL_DATA_BYTES[kind]} bytes, not {len(data)}")
-    if kind in (2, 4):
-        base = int.from_bytes(data, "big") << (4 if kind == 2 else 16)
-    return base, kind == 1
-
-
-_S_ADDRESS_BYTES = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}
-"""Bytes of the address by type of record."""
-
-
-def _take_srecord(kind: int, body: bytes, line: int, records: list[tuple[int, int, bytes]]) -> bool:
-    """Add a record of data; gives whether this was the end."""
-    width = _S_ADDRESS_BYTES.get(kind)
-    if width is None:
-        raise ValueError(f"there is no type of record S{kind}")
-    if len(body) < width:
-        raise ValueError(f"a record S{kind} has {width} address bytes, this one {len(body)}")
-    address = int.from_bytes(body[:width], "big")
-    if kind in (1, 2, 3):
-        records.append((address, line, body[width:]))
-    elif kind in (5, 6) and address != len(records) & (1 << 8 * width) - 1:
-        raise ValueError(f"{address} records of data should stand before this one, and {len(records)} do")
-    return kind in (7, 8, 9)
-
-
-def _joined(path: Path, records: list[tuple[int, int, bytes]]) -> list[tuple[int, bytes]]:
-    """Runs of bytes, lowest first."""
-    if sum(len(data) for _, _, data in records) > MAX_HEX_BYTES:
-        raise SimkitError(
-            f"The hex file holds more than {MAX_HEX_BYTES} bytes.", file=str(path), remedy="It is for no 8-bit machine."
-        )
-    runs: list[tuple[int, bytearray]] = []
-    for address, line, data in sorted(record for record in records if record[2]):
-        end = runs[-1][0] + len(runs[-1][1]) if runs else -1
-        if address < end:
-            raise _damaged(path, line, f"another record is for the address ${address:04X}, too")
-        if address == end:
-            runs[-1][1].extend(data)
-        else:
-            runs.append((address, bytearray(data)))
-    return [(address, bytes(data)) for address, data in runs]
 
 
 def write_image(data: bytes, suffix: str, *, address: int = 0) -> bytes:
