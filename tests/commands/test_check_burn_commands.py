@@ -4,7 +4,6 @@ import json
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -195,9 +194,9 @@ def test_coverage_prints_saves_and_merges(simkit, tmp_path):
         (["coverage", MARLPIT, "--for", "5000s"], "branches both ways"),
     ],
 )
-def test_ctrl_c_ends_the_run_and_tells_what_was_found(arguments, told):
+def test_ctrl_c_ends_the_run_and_tells_what_was_found(arguments, told, wait_until_busy):
     running = subprocess.Popen([*START, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    time.sleep(2)
+    wait_until_busy(running, 2)
     running.send_signal(signal.SIGINT)
     out, err = running.communicate(timeout=30)
     assert running.returncode == 130

@@ -150,14 +150,14 @@ def test_a_display_that_cannot_be_reached_is_told_as_well(hello, tmp_path):
     assert (tmp_path / "hello" / "hello-3.00s.png").is_file()
 
 
-def test_ctrl_c_ends_cleanly_with_130(hello):
+def test_ctrl_c_ends_cleanly_with_130(hello, wait_until_busy):
     running = subprocess.Popen(
         [*START, "run", hello, "--headless", "--for", "9000s"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
     )
-    time.sleep(1.5)
+    wait_until_busy(running, 2)
     running.send_signal(signal.SIGINT)
     out, err = running.communicate(timeout=20)
     assert (running.returncode, err) == (130, "\nStopped.\n")

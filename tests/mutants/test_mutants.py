@@ -119,6 +119,13 @@ def test_there_are_at_least_sixty_mutants():
     assert len({(m["file"], m["old"], m["new"]) for m in MUTANTS}) == len(MUTANTS)
 
 
+def test_every_change_still_fits_its_source():
+    """The slow tests below make them; here it is seen at once when a ROM has moved on."""
+    changes = [(m["file"], m["old"]) for m in MUTANTS] + [(r["file"], old) for r in RIGHT for old, _ in r["changes"]]
+    sources = {file: (ROOT / "roms" / file).read_text() for file, _ in changes}
+    assert [(file, old) for file, old in changes if old not in sources[file]] == []
+
+
 @pytest.mark.parametrize("mutant", QUICK, ids=[kind.replace(" ", "-") for kind in QUICK_KINDS])
 def test_a_few_mutants_are_noticed(mutant, rules_of):
     assert _mutant(rules_of, mutant)
