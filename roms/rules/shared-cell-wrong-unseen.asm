@@ -19,8 +19,11 @@ wait:   dey
         bne wait
         jmp loop
 handler:
+        pha
         sta BENCH_ACKNOWLEDGE
-        inc $30
+        lda #$12
+        sta $30
+        pla
         rti
 other:
         rti

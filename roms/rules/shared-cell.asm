@@ -9,17 +9,20 @@ start:  ldx #$FF
         lda #20
         sta BENCH_PERIOD
         cli
-loop:   lda #$12
-        sta $30
+        ldx #0
+loop:   inx
+        stx $30
         nop
-        lda $30
-        cmp #$12
+        cpx $30
         beq loop
-        sta $10
+        stx $10
         jmp loop
 handler:
+        pha
         sta BENCH_ACKNOWLEDGE
-        inc $30
+        lda #$12
+        sta $30
+        pla
         rti
 other:
         rti

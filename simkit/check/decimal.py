@@ -25,7 +25,7 @@ class DecimalFlag:
         self._frames = frames
         self._set_at: tuple[int, int] | None = None  # by the main program: instruction and cycle
         self._adds: dict[str, tuple[int, int, int]] = {}  # by cause: instruction of a handler with D as found, cycle
-        self._open: dict[str, int] = {}  # by cause: where the main program sets D while it may be interrupted
+        self._open: dict[str, int] = {}  # by cause: where D is set while that handler may come
         self._seen = False
         self.reset()
 
@@ -44,14 +44,21 @@ class DecimalFlag:
         if self._frames:
             self._frames[-1].decimal = False
             self._frames[-1].own_decimal = True
+            if self._cpu.d and self._frames[-1].cause == "IRQ":
+                self._may_come("NMI", pc)
         elif not self._cpu.d:
             self._set_at = None
         else:
-            self._open["NMI"] = pc
+            self._may_come("NMI", pc)
             if not self._cpu.i:
-                self._open["IRQ"] = pc
+                self._may_come("IRQ", pc)
             if self._set_at is None:
                 self._set_at = pc, cycle
+
+    def _may_come(self, cause: str, pc: int) -> None:
+        """D is set where a handler may come that has been seen to add; before its source is set up none can."""
+        if cause in self._adds:
+            self._open.setdefault(cause, pc)
 
     def used(self, name: str, pc: int, cycle: int) -> None:
         """ADC or SBC was executed."""
@@ -81,11 +88,12 @@ class DecimalFlag:
         """Note a handler that may come while D is set, and a flag that has been set for most of the run."""
         for cause, (pc, handler, cycle) in self._adds.items():
             if self._nmos and not self._seen and cause in self._open:
+                where = "while interrupts are allowed" if cause == "IRQ" else "and nothing forbids an NMI"
                 self._notes.add(
-                    "decimal-at-interrupt",
+                    "decimal-open",
                     cycle,
                     f"The handler at ${handler:04X} adds at ${pc:04X} with D as it finds it; the program sets D at "
-                    f"${self._open[cause]:04X} while it may be interrupted. In this run it was not.",
+                    f"${self._open[cause]:04X} {where}. In this run none came there.",
                     pc=pc,
                 )
         if self._set_at is None:

@@ -155,6 +155,16 @@ PROGRAM_RULES = (
         bench="Rare by nature: force it by a long loop with SED in the main program.",
     ),
     Rule(
+        name="decimal-open",
+        level="warning",
+        title="the handler would add or subtract with the decimal flag of the program, had it come a little later",
+        story="The tick counter jumps from 9 to $10 once a week, while the score is being added up.",
+        hardware="The NMOS 6502 leaves D as it is when an interrupt is taken; the CMOS part clears it.",
+        do="Begin the handler with CLD; RTI brings the old flag back. Where the source of the interrupt is shut off "
+        "at its card while D is set, accept the finding.",
+        bench="Rare by nature: force it by a long loop with SED in the main program.",
+    ),
+    Rule(
         name="decimal-undefined",
         level="error",
         title="the program adds or subtracts before D was set or cleared",
@@ -238,11 +248,12 @@ PROGRAM_RULES = (
     Rule(
         name="interrupt-shut-out",
         level="error",
-        title="a card asks for an interrupt all the time and is never let in",
+        title="a card asks for an interrupt all the time and is not let in",
         story="Timer and handler are set up, the CLI was forgotten: nothing ticks.",
         hardware="RESET sets the interrupt flag I; while it is set, the CPU does not answer IRQ. The request waits and "
         "the line stays low.",
-        do="CLI when everything is set up. A program that means to poll needs no handler and no interrupt enabled.",
+        do="CLI when everything is set up; if it comes later than this run, run longer (--for). A program that means "
+        "to poll needs no handler and no interrupt enabled.",
         bench="IRQ sits low; no vector fetch at $FFFE ever follows.",
     ),
     Rule(
@@ -262,7 +273,9 @@ PROGRAM_RULES = (
         title="handler and main program use the same memory cell for different things",
         story="A value just stored reads back different now and then: the handler used the cell in between.",
         hardware="Both work in the same memory, and the handler comes between any two instructions.",
-        do="Give the handler cells of its own, or save and restore the cell in the handler.",
+        do="Give the handler cells of its own, or save and restore the cell in the handler, or forbid the interrupt "
+        "from the store to the read. Not told are numbers of several bytes read in parts and counts loaded, changed "
+        "and stored again while the handler counts: those want SEI, too, or a second reading that agrees.",
         bench="Disable the interrupt: the fault goes away.",
     ),
     Rule(
@@ -306,7 +319,8 @@ PROGRAM_RULES = (
         "the index crosses one. INC, ASL, TSB and their like read twice on the W65C02S (`simkit opcode` shows each "
         "cycle).",
         do="Indexed store or load: a plain STA or LDA at the register, or base and index chosen so that the spare read "
-        "falls on a harmless address. INC and its like: load, change and store by instructions of their own.",
+        "falls on a harmless address. INC and its like: load, change and store by instructions of their own. Told is "
+        "what did harm in this run: with no flag set and no byte waiting there was none.",
         bench="Count the read strobes of the card: one more than the program asks for.",
     ),
     Rule(
@@ -314,7 +328,7 @@ PROGRAM_RULES = (
         level="error",
         title="a read-modify-write instruction writes a register twice, and the first write does something",
         story="INC at a timer starts it twice, ASL at a flag register clears every flag that was set, INC at a serial "
-        "port sends the byte that was received.",
+        "port loads the transmitter twice and one byte is lost.",
         hardware="The NMOS 6502 writes back the byte that it has read, and the new one a cycle later; the register "
         "takes both. The W65C02S reads twice instead.",
         do="Load, change and store by instructions of their own: LDA, CLC, ADC #1, STA; or keep a copy in RAM, change "

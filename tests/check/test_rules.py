@@ -24,7 +24,7 @@ MISTAKES = ROOT / "roms" / "video-mistakes"
 BENCH = Path(__file__).parent / "bench"
 PAIRS = {pair["rule"]: pair for pair in tomllib.loads((Path(__file__).parent / "pairs.toml").read_text())["pair"]}
 INCLUDE = {"bench": "bench.inc", "marlpit": "marlpit.inc"}
-NMOS = {"decimal-at-interrupt", "decimal-undefined", "opcode-missing", "undefined-opcode", "cpu-jammed"}
+NMOS = {"decimal-at-interrupt", "decimal-open", "decimal-undefined", "opcode-missing", "undefined-opcode", "cpu-jammed"}
 ALSO = {  # what follows from the mistake besides its own rule
     "handler-stack": {"ran-away"},
     "stack-underflow": {"never-written", "ran-away"},

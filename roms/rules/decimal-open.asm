@@ -10,6 +10,8 @@ start:  ldx #$FF
         lda #250
         sta BENCH_PERIOD
         cli
+wait:   lda $21
+        beq wait
         sed
         clc
         lda $20
