@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from simkit.machine import Machine
 
 _STACK = 0x0100
-_TOO_HIGH = 0x80
-"""Stack pointers so far above where they began, counted round, are above it."""
+_TXS = 0x9A
+_TOO_HIGH = 16
+"""Stack pointers less than this above where they began were moved there by pulls."""
 
 
 class RoutineError(SimkitError):
@@ -108,6 +109,11 @@ def call(
     cpu = machine.cpu
     while cpu.reset_due:
         machine.step()
+    if cpu.halted:
+        raise RoutineError(
+            f"Nothing can be called: the CPU is {cpu.halted}.", remedy="m.reset() or m.power_cycle() brings it back."
+        )
+    waiting, cpu.waiting = cpu.waiting, False  # a program that stands in WAI stands there again afterwards
     start = machine.labels[routine] if isinstance(routine, str) else routine
     for name, value in (("a", a), ("x", x), ("y", y)):
         if value is not None:
@@ -127,6 +133,7 @@ def call(
     cpu.sp = top - 2 & 0xFF
     cpu.pc = start
     writes = _run(machine, routine, start, back, top, timeout)
+    cpu.waiting = waiting
     written = {address: byte for _, address, byte in writes if not _STACK <= address <= _STACK + top}
     p = cpu.p
     return RoutineResult(
@@ -162,15 +169,17 @@ def _run(machine: Machine, routine: str | int, start: int, back: int, top: int, 
 
     limit = machine.cycle + -int(-Fraction(timeout) * machine.description.clock_hz // 1)
     name = routine if isinstance(routine, str) else f"${routine:04X}"
+    other_stack = False  # the routine has moved S itself
     bus.taps.append(tap)
     bus.require_slow("routine call", True)
     try:
         while not (cpu.pc == back and cpu.sp == top):
             at = cpu.pc
+            other_stack = other_stack or machine.peek(at) == _TXS
             cpu.step()
             if cpu.halted:
-                raise RoutineError(f"In {name} the CPU {cpu.halted}.")
-            if cpu.sp != top and cpu.sp - top & 0xFF < _TOO_HIGH and cpu.pc != back:
+                raise RoutineError(f"In {name} the CPU is {cpu.halted}.")
+            if not other_stack and cpu.pc != back and 0 < (cpu.sp - top & 0xFF) < _TOO_HIGH:
                 raise _pulled_too_much(machine, name, at, cpu.sp - top & 0xFF)
             if cpu.cycle >= limit:
                 raise RoutineError(

@@ -168,7 +168,10 @@ class Requests:
         line = self._nmi
         if cycle < line.since:
             return  # the edge was not taken
-        asking = _pulling(line)
+        cards = self._machine.cards
+        asking = {slot for slot in _pulling(line) if slot in cards and cards[slot].registers}
+        if not asking:
+            return  # a button that somebody holds: no access makes it let go
         what = "touch it, but not the register that makes it let go" if asking & self.visited else "never touch it"
         self._notes.add(
             "nmi-held-low",

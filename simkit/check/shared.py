@@ -142,7 +142,8 @@ class SharedCells:
         return following in _ON_FLAGS or following in _TESTS
 
     def _following(self, pc: int, effect: Effect) -> str:
-        return self._effects[self._machine.peek(pc + effect.length & 0xFFFF)].opcode.mnemonic
+        code: int = self._machine.peek(pc + effect.length & 0xFFFF)
+        return self._effects[code].opcode.mnemonic
 
     def handler_writes(self, key: Key, address: int, value: int, pc: int) -> None:
         """An instruction of a handler stores into a cell."""

@@ -122,6 +122,24 @@ def test_nmi_held_low_is_told_from_a_handler_that_stays(found):
     assert "nmi-held-low" not in found(FORGOTTEN, "nmi: jmp nmi\n", aliases=BOTH)  # the end of the program, on purpose
 
 
+def test_a_button_that_somebody_holds_on_nmi_is_no_fault(tmp_path):
+    """No access makes it let go (common practice: a warm-start button)."""
+    rom = bytearray(b"\xff" * 32768)
+    rom[:6] = bytes.fromhex("A2FF9A4C0380")  # ldx #$ff, txs, jmp to itself
+    rom[0x10] = 0x40  # rti
+    rom[0x7FFA:] = bytes.fromhex("108000801080")
+    (tmp_path / "rule.bin").write_bytes(rom)
+    (tmp_path / "machine.toml").write_text(
+        f'base = "{(ROOT / "demo" / "bench" / "machine.toml").as_posix()}"\n[[card]]\nslot = 2\nimage = "rule.bin"\n'
+        '[[card]]\nslot = 6\nkind = "button-row"\nsettings = { joined = "pins", count = 1 }\nlines = { B0 = "NMI" }\n'
+    )
+    machine = Machine.load(tmp_path)
+    machine.buttons.press(machine.buttons.port.labels[0], at=1000)
+    result = check(machine, seconds=Fraction(1, 50))
+    assert not machine.lines["NMI"].level
+    assert "nmi-held-low" not in {finding.rule.name for finding in result.findings}
+
+
 CLOBBERS = f"nmi:    bit {SECOND_TIMER_LOW}\n        ldy $31\n        iny\n        sty $31\n        rti\n"
 WORKS_WITH_Y = """
 handler: pha
