@@ -69,7 +69,7 @@ def _check_image(bus: Bus, seat: Seat, findings: Findings) -> None:
 
 
 def _reset_at_the_top(bus: Bus, seat: Seat, image: bytes, part: int) -> int | None:
-    """Reset vector in the image's own last six bytes, when it points into the image as it would stand at the top.
+    """Reset vector in the image's own last six bytes, when it points into the image at the top, or into another ROM.
 
     An image built for the top of a part but burned at its bottom leaves the vectors where the CPU does not look
     (common practice; a question of every builders' forum).
@@ -77,8 +77,11 @@ def _reset_at_the_top(bus: Bus, seat: Seat, image: bytes, part: int) -> int | No
     if len(image) < 6 or len(image) & (len(image) - 1):
         return None  # images are built for whole parts: this one is not all there
     reset = image[-4] | image[-3] << 8
-    inside = any(other is seat and offset >= part - len(image) for other, offset in bus.where(reset))
-    return reset if inside and reset != 0xFFFF else None
+    for other, offset in bus.where(reset):
+        rom = other.plain is not None and other.plain.ignores_writes
+        if rom and (other is not seat or offset >= part - len(image)) and reset != 0xFFFF:
+            return reset
+    return None
 
 
 def _on_the_bus(bus: Bus, seat: Seat, length: int) -> str:
