@@ -11,6 +11,7 @@ from simkit.card import Register
 from simkit.decode import Seat
 from simkit.errors import SimkitError, near, numbers
 from simkit.lines import Line, Pin
+from simkit.png import save_screen
 from simkit.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 
 if TYPE_CHECKING:
@@ -101,8 +102,6 @@ class Screen:
             scale: repeats of each pixel across and down, 1 to 8.
             border: with the border round the picture.
         """
-        from simkit.pictures import save_screen
-
         return save_screen(self.port, self._machine.cycle, Path(path), scale=scale, border=border)
 
     @property

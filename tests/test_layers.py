@@ -16,6 +16,7 @@ MACHINE = {
     "boundedfile",
     "settings",
     "machine",
+    "png",
     "power_on",
     "description",
     "catalogue",

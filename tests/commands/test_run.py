@@ -282,3 +282,14 @@ def test_what_is_typed_goes_over_the_line_where_there_is_no_keyboard():
 def test_a_machine_with_neither_says_so():
     with pytest.raises(SimkitError, match="kind 'keys'"):
         schedule_run(Machine.load("demo:traps"), "1s", ["hello"], [])
+
+
+def test_a_headless_run_that_writes_its_picture_loads_neither_numpy_nor_pygame(hello, tmp_path):
+    code = (
+        "import sys\nfrom simkit.commands.main import main\ntry:\n    main()\nfinally:\n"
+        "    print(sorted({'numpy', 'pygame'} & set(sys.modules)))\n"
+    )
+    arguments = ["run", hello, "--headless", "--for", "0.5s", "--text", "--png", str(tmp_path / "a.png")]
+    done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+    assert (tmp_path / "a.png").stat().st_size > 500
