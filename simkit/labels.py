@@ -103,14 +103,9 @@ def read_labels(path: Path) -> dict[str, int]:
         name, address = entry
         in_map = _MAP.fullmatch(line)
         if in_map is not None:
-            if not NAME.fullmatch(name) or name.startswith("_"):
-                continue  # anonymous and macro-local entries of a map, and labels local to a scope, which may repeat
-            source = sources.line(in_map[4], in_map[5])
-            alias = _ALIAS.fullmatch(source)
-            if alias is not None and not _ADDRESS.fullmatch(alias[1]):
-                continue  # a number, not a place
-            spelled = re.search(rf"(?<![\w.]){re.escape(name)}(?![\w.])", source, re.IGNORECASE)
-            name = spelled[0] if spelled is not None else name
+            name = _name_in_map(name, sources.line(in_map[4], in_map[5]))
+            if not name:
+                continue
         if address > 0xFFFF:
             raise SimkitError(
                 f"{name} = ${address:X} is no address: the bus has 16 address lines.", file=str(path), line=number
@@ -126,6 +121,20 @@ def read_labels(path: Path) -> dict[str, int]:
         if len(found) > MAX_LABELS:
             raise SimkitError(f"The list holds more than {MAX_LABELS} labels.", file=str(path), line=number)
     return found
+
+
+def _name_in_map(name: str, source: str) -> str:
+    """How the source line spells a name of a map; nothing for entries that name no place.
+
+    These are anonymous and macro-local ones, labels local to a scope, which may repeat, and plain numbers.
+    """
+    if not NAME.fullmatch(name) or name.startswith("_"):
+        return ""
+    alias = _ALIAS.fullmatch(source)
+    if alias is not None and not _ADDRESS.fullmatch(alias[1]):
+        return ""
+    spelled = re.search(rf"(?<![\w.]){re.escape(name)}(?![\w.])", source, re.IGNORECASE)
+    return spelled[0] if spelled is not None else name
 
 
 class _Sources:

@@ -14,9 +14,9 @@ from simkit.errors import SimkitError
 from simkit.images import HEX_SUFFIXES, read_image, read_segments
 from simkit.listing import Listing
 from simkit.machine import Machine
+from simkit.power_on import VECTOR_BYTES
 
-VECTORS = {"NMI": 0xFFFA, "RESET": 0xFFFC, "IRQ": 0xFFFE}
-"""MOS Technology, MCS6500 Hardware Manual, January 1976: interrupt and reset vectors."""
+VECTORS = {name: low for name, (low, _) in VECTOR_BYTES.items()}
 
 UNSEEN = -1
 """Cycle of a finding that needed no run."""
