@@ -22,9 +22,7 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
-from simkit.events import NEVER
-from simkit.ports import SerialPort
+from simkit.contract import NEVER, Card, Drive, PinSpec, Register, SerialPort, Slot, setting
 
 CRYSTAL_HZ = 1_843_200
 """The part's own crystal. [SY] features."""

@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.card import Card, Drive, PinSpec, Register, Slot
+from simkit.contract import Card, Drive, PinSpec, Register, Slot
 
 LATCH, COUNTER, READS, WRITES = range(4)
 COUNTED_VALUE = 7  # what the counted register gives; any value would do

@@ -13,9 +13,9 @@ from pathlib import Path
 import attrs
 
 from simkit.burn.parts import KILO, Part
-from simkit.errors import SimkitError
-from simkit.images import write_image
-from simkit.machine import Machine
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.rom.images import write_image
 
 VECTORS = {"NMI": 0xFFFA, "RESET": 0xFFFC, "IRQ/BRK": 0xFFFE}
 """MOS Technology, MCS6500 Hardware Manual, January 1976."""

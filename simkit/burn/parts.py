@@ -10,7 +10,7 @@ import re
 
 import attrs
 
-from simkit.errors import SimkitError, near
+from simkit.contract.errors import SimkitError, near
 
 KILO = 1024
 

@@ -6,15 +6,15 @@ from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
-from simkit.check.accept import FILE, accept, read_accepted
-from simkit.check.effects import effects
-from simkit.check.notes import Noted
-from simkit.check.result import CheckFinding, CheckResult, Places
-from simkit.check.static import power_on_findings, static_findings
-from simkit.check.watch import Watch
-from simkit.errors import SimkitError
-from simkit.listing import Listing, listing_beside, read_listing
-from simkit.machine import Machine
+from simkit.check.image.static import power_on_findings, static_findings
+from simkit.check.result.accept import FILE, accept, read_accepted
+from simkit.check.result.findings import CheckFinding, CheckResult, Places
+from simkit.check.result.notes import Noted
+from simkit.check.watches.watch import Watch
+from simkit.contract.errors import SimkitError
+from simkit.cpu.isa.effects import effects
+from simkit.machine.machine import Machine
+from simkit.rom.listing import Listing, listing_beside, read_listing
 
 SLICES = 40
 """How finely a wait is noticed: parts of a run."""

@@ -31,8 +31,8 @@ def bench(
     as_json: JsonOption = False,
 ) -> None:
     """Measure and print."""
-    from simkit.bench import DEMO, geometric_mean, measure
-    from simkit.machine import Machine
+    from simkit.machine.machine import Machine
+    from simkit.measure import DEMO, geometric_mean, measure
 
     def report(name: str) -> None:
         if not as_json and sys.stderr.isatty():

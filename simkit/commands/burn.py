@@ -21,7 +21,7 @@ from simkit.commands.options import (
     SetOption,
     help_text,
 )
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
     from simkit.burn.image import Burn
@@ -175,7 +175,7 @@ def _lines(fitted: Burn) -> list[str]:
 
 def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> None:
     from simkit.burn.verify import compare
-    from simkit.images import HEX_SUFFIXES, read_image
+    from simkit.rom.images import HEX_SUFFIXES, read_image
 
     count = len(fitted.images)
     if count > 1 and piece is None:

@@ -14,10 +14,10 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import JsonOption, help_text
-from simkit.errors import SimkitError, near
+from simkit.contract.errors import SimkitError, near
 
 if TYPE_CHECKING:
-    from simkit.card import Card
+    from simkit.contract.card import Card
 
 TEST_SEEDS = 5
 """Random scripts a card goes through; each has its own seed, named in the report."""
@@ -66,7 +66,7 @@ def cards(
 
 
 def _class(kind: str) -> type[Card]:
-    from simkit.catalogue import card_class
+    from simkit.machinefile.catalogue import card_class
 
     return card_class(kind, Path.cwd())
 
@@ -77,7 +77,7 @@ def contract_problems(kind: str) -> list[str]:
     Raises:
         SimkitError: there is no such card, or it cannot be loaded.
     """
-    from simkit.contract_test import check_contract
+    from simkit.testing.bench import check_contract
 
     card = _class(kind)
     for seed in range(1, TEST_SEEDS + 1):
@@ -99,7 +99,7 @@ def describe_all(kind: str | None) -> tuple[list[dict[str, Any]], list[dict[str,
     Raises:
         SimkitError: there is no card of that kind.
     """
-    from simkit.catalogue import FILE_PREFIX, entries, load_entry
+    from simkit.machinefile.catalogue import FILE_PREFIX, entries, load_entry
 
     if kind is not None and kind.startswith(FILE_PREFIX):
         return [describe(kind, _class(kind))], []

@@ -79,12 +79,12 @@ def check(
     as_json: JsonOption = False,
 ) -> None:
     """Check a machine (see HELP)."""
-    from simkit.check.report import report_text
+    from simkit.check.result.report import report_text
+    from simkit.check.result.sarif import sarif_text
     from simkit.check.run import check as check_machine
-    from simkit.check.sarif import sarif_text
     from simkit.commands.long_run import LongRun
     from simkit.commands.script import schedule_run
-    from simkit.wholefile import write_whole
+    from simkit.files.whole import write_whole
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     cycles = schedule_run(loaded, length, typed or [], pad or [], replay, default=DEFAULT_FOR)

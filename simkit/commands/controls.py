@@ -39,7 +39,7 @@ def controls(
 
     beside = None
     if machine is not None:
-        from simkit.machinefile import machine_path
+        from simkit.machinefile.read import machine_path
 
         beside = machine_path(machine)
     found = read_controls(file, beside)

@@ -66,9 +66,9 @@ def coverage(
     from simkit.check.run import machine_listing
     from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
-    from simkit.coverage import Counts, CoverageWatch, as_dict, percent, program_of, table, total
-    from simkit.coverage import html as page
-    from simkit.wholefile import write_whole
+    from simkit.files.whole import write_whole
+    from simkit.testing.coverage import Counts, CoverageWatch, as_dict, percent, program_of, table, total
+    from simkit.testing.coverage import html as page
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     watch = CoverageWatch(loaded)

@@ -11,7 +11,7 @@ import attrs
 import typer
 
 from simkit.commands.options import JsonOption, help_text
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 HELP = help_text(
     "List the machines that come with the kit, or unpack one with its ROMs and their sources into a folder.",
@@ -82,9 +82,9 @@ def _list(as_json: bool) -> None:
 
 def shipped_demos() -> list[Demo]:
     """All machines that come with the kit, by name."""
-    from simkit.machinefile import MACHINE_FILE
-    from simkit.shipped import demo_folder
-    from simkit.tomlfile import read_toml
+    from simkit.machinefile.read import MACHINE_FILE
+    from simkit.machinefile.shipped import demo_folder
+    from simkit.machinefile.tomlfile import read_toml
 
     folder = demo_folder()
     found = []
@@ -105,8 +105,8 @@ def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
     Raises:
         SimkitError: no such machine, or a file is already there; nothing is written then.
     """
-    from simkit.machinefile import machine_path, read_description
-    from simkit.shipped import shipped_folder
+    from simkit.machinefile.read import machine_path, read_description
+    from simkit.machinefile.shipped import shipped_folder
 
     root = shipped_folder().resolve()
     machine_file = machine_path(f"demo:{name}").resolve()

@@ -28,8 +28,8 @@ def explain(
     """Explain a rule (see HELP)."""
     import attrs
 
-    from simkit.check.report import explain_text, list_text
-    from simkit.check.rules import RULES, rule_named
+    from simkit.check.result.report import explain_text, list_text
+    from simkit.check.rules.catalogue import RULES, rule_named
 
     if rule is None:
         rows = [attrs.asdict(found) for _, found in sorted(RULES.items())]

@@ -9,9 +9,9 @@ from typing import Any
 import attrs
 
 from simkit.commands.long_run import LongRun
-from simkit.errors import SimkitError
-from simkit.machine import Machine
-from simkit.views import Lamps, Screen
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.machine.views import Lamps, Screen
 
 CHUNK_SECONDS = 0.1
 """Host seconds between two looks at the clock."""

@@ -17,7 +17,7 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import help_text
-from simkit.errors import SimkitError, near
+from simkit.contract.errors import SimkitError, near
 
 TRACEBACK_SWITCH = "SIMKIT_TRACEBACK"
 

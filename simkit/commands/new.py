@@ -14,7 +14,7 @@ import typer
 from simkit.commands.new_card import HELP as CARD_HELP
 from simkit.commands.new_card import new_card
 from simkit.commands.options import JsonOption, help_text
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 GROUP_HELP = help_text(
     "Write a working start: a machine, or a card.",
@@ -124,7 +124,7 @@ def write_machine(folder: Path) -> tuple[Path, list[Path]]:
     Raises:
         SimkitError: the name cannot be used, or there is something of that name.
     """
-    from simkit.shipped import shipped_folder
+    from simkit.machinefile.shipped import shipped_folder
 
     name = folder.name
     if not name or len(name) > MAX_NAME or not name.isprintable() or name.startswith("."):

@@ -10,9 +10,9 @@ from typing import Annotated
 
 import typer
 
-from simkit.catalogue import entries
 from simkit.commands.options import JsonOption, help_text
-from simkit.errors import SimkitError
+from simkit.contract import SimkitError
+from simkit.machinefile.catalogue import entries
 
 HELP = help_text(
     "Write a card that works at once, to be changed into yours: a Python file to stand beside a machine file, "
@@ -42,8 +42,7 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.card import Card, Drive, PinSpec, Register, Slot, setting
-from simkit.events import NEVER
+from simkit.contract import NEVER, Card, Drive, PinSpec, Register, Slot, setting
 
 COUNT = 0
 CONTROL = 1
@@ -212,8 +211,8 @@ from pathlib import Path
 
 import pytest
 
-from simkit.catalogue import card_class
-from simkit.contract_test import Bench, check_contract
+from simkit.machinefile.catalogue import card_class
+from simkit.testing.bench import Bench, check_contract
 
 {name} = card_class("{file_kind}", Path(__file__).parent)\
 """
@@ -222,7 +221,7 @@ IMPORTS_INSTALLED = """\
 import pytest
 from {module} import {name}
 
-from simkit.contract_test import Bench, check_contract\
+from simkit.testing.bench import Bench, check_contract\
 """
 
 PYPROJECT = """\

@@ -9,9 +9,9 @@ from typing import Annotated, Any
 import typer
 
 from simkit.commands.options import JsonOption, help_text
-from simkit.cpu.cycles import SOURCES, bus_patterns, cycle_words
-from simkit.cpu.opcodes import MODE_WORDS, OPCODES, PARTS, Opcode
-from simkit.errors import SimkitError, near
+from simkit.contract.errors import SimkitError, near
+from simkit.cpu.isa.cycles import SOURCES, bus_patterns, cycle_words
+from simkit.cpu.isa.opcodes import MODE_WORDS, OPCODES, PARTS, Opcode
 
 PART_NAMES = {"6502": "NMOS 6502", "65C02": "W65C02S"}
 
@@ -115,7 +115,7 @@ def _remedy(text: str) -> str:
 
 
 def _at_address(path: str, text: str) -> tuple[str, Opcode, str]:
-    from simkit.machine import Machine  # only when a machine is asked for
+    from simkit.machine.machine import Machine  # only when a machine is asked for
 
     machine = Machine.load(path)
     number = re.fullmatch(r"(?:\$|0[xX])([0-9A-Fa-f]{1,4})", text)

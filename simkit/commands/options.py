@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import attrs
 import typer
 
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
-    from simkit.machine import Machine
+    from simkit.machine.machine import Machine
 
 MachineArgument = Annotated[str, typer.Argument(metavar="MACHINE", help="A folder, a machine.toml, or demo:NAME.")]
 SeedOption = Annotated[
@@ -112,8 +112,8 @@ class MachineOptions:
         Raises:
             SimkitError: the options or the machine file are wrong.
         """
-        from simkit.labels import read_labels
-        from simkit.machine import Machine
+        from simkit.machine.machine import Machine
+        from simkit.rom.labels import read_labels
 
         machine = Machine.load(
             self.machine,

@@ -29,11 +29,11 @@ from simkit.commands.options import (
     TypeOption,
     help_text,
 )
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
-    from simkit.machine import Machine
-    from simkit.views import Screen
+    from simkit.machine.machine import Machine
+    from simkit.machine.views import Screen
     from simkit.window.controls import Controls
 
 DEFAULT_FOR = "3s"
@@ -253,7 +253,7 @@ def recorded(machine: Machine, path: Path | None) -> Iterator[None]:
     if path is None:
         yield
         return
-    from simkit.recording import Recorder
+    from simkit.outside.recording import Recorder
 
     recorder = Recorder(machine)
     try:
@@ -269,7 +269,7 @@ def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
     Raises:
         SimkitError: no screen in that slot, or several and no slot given.
     """
-    from simkit.views import Screen
+    from simkit.machine.views import Screen
 
     slots = {
         number: port
@@ -302,7 +302,7 @@ def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> 
 def end_of_run(machine: Machine, screen: Screen | None, asked: RunOptions) -> int:
     """Cycle at which a run without a window ends: as asked, or with the recording, or after DEFAULT_FOR."""
     if asked.replay is not None and asked.length is None:
-        from simkit.recording import read_recording
+        from simkit.outside.recording import read_recording
 
         return read_recording(asked.replay).end
     from simkit.commands.script import cycles_of
@@ -336,7 +336,7 @@ def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> No
     """Run with the serial line at the host's end; what came of the run goes to stderr, as stdout is the line's."""
     from simkit.commands.headless import Outcome
     from simkit.commands.script import cycles_of
-    from simkit.serial_host import Paste, converse, open_line, serial_plug
+    from simkit.outside.serial_host import Paste, converse, open_line, serial_plug
 
     check_screen_wanted(screen, asked)
     plug = serial_plug(machine, asked.serial_slot)
@@ -384,7 +384,7 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions) -> st
     Returns:
         None when it was; the reason in a sentence when there is nothing to open a window on or for.
     """
-    from simkit.views import Buttons, Lamps
+    from simkit.machine.views import Buttons, Lamps
 
     ports = [port for card in machine.cards.values() for port in card.ports.values()]
     if screen is None and not any(isinstance(port, Lamps | Buttons) for port in ports):

@@ -8,12 +8,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simkit.clock import parse_duration
-from simkit.errors import SimkitError
-from simkit.machine import Machine
+from simkit.contract.clock import parse_duration
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
 
 if TYPE_CHECKING:
-    from simkit.views import Screen
+    from simkit.machine.views import Screen
 
 ParseTime = Callable[[str], int]
 """Cycle of a moment written as a duration since power-on."""
@@ -53,7 +53,7 @@ def schedule_run(
     default: str = "",
 ) -> int:
     """As `schedule`; gives the cycles of a run as long as asked, or as the recording, or `default`."""
-    from simkit.views import Screen
+    from simkit.machine.views import Screen
 
     screens = [port for card in machine.cards.values() for port in card.ports.values() if isinstance(port, Screen)]
     screen = screens[0] if screens else None
@@ -82,7 +82,7 @@ def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:
             raise SimkitError(
                 f"--type {text!r}: {error.message}", remedy='Write "TEXT@2s"; a text with an @ needs its time, too.'
             ) from error
-    from simkit.views import Keys, Serial
+    from simkit.machine.views import Keys, Serial
 
     typed = _unescaped(written)
     views = [port for card in machine.cards.values() for port in card.ports.values()]
@@ -130,7 +130,7 @@ def schedule_replay(machine: Machine, path: Path) -> int:
     Returns:
         The cycle at which the recording ends.
     """
-    from simkit.recording import read_recording
+    from simkit.outside.recording import read_recording
 
     recording = read_recording(path)
     for note in recording.queue(machine):

@@ -22,10 +22,10 @@ from simkit.commands.options import (
     TypeOption,
     help_text,
 )
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
-    from simkit.machine import Machine
+    from simkit.machine.machine import Machine
 
 LAST_SHOWN = 8
 MEMORY_SHOWN = 32

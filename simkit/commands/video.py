@@ -56,9 +56,9 @@ def video(
     """Look into the card (see HELP)."""
     from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
-    from simkit.errors import SimkitError
-    from simkit.inspect_video import VideoLook
-    from simkit.pictures import write_png
+    from simkit.contract.errors import SimkitError
+    from simkit.inspect.pictures import write_png
+    from simkit.inspect.video import VideoLook
 
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     VideoLook.of(loaded, slot)  # a wrong slot is told before the machine runs

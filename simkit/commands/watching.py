@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from simkit.commands.options import MachineOptions
-from simkit.errors import SimkitError
-from simkit.machine import Machine
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
 
 LOOKS_BEFORE_GONE = 4
 """Looks, two a second, in which a file may be missing: assemblers take theirs away while they write them anew."""

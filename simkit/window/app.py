@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pygame
 
-from simkit.errors import SimkitError
-from simkit.machine import Machine
-from simkit.views import Keys, Pads, Screen
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.machine.views import Keys, Pads, Screen
 from simkit.window.bar import Bar, Entry
 from simkit.window.clipboard import clipboard_text
 from simkit.window.controls import Controls

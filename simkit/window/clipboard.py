@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pygame
 
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 MAX_CHARACTERS = 20_000
 

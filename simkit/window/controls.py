@@ -10,9 +10,9 @@ from typing import Any
 
 import attrs
 
-from simkit.errors import SeveralErrors, SimkitError, near
-from simkit.hostmap import KEY_NAMES
-from simkit.tomlfile import read_toml
+from simkit.contract.errors import SeveralErrors, SimkitError, near
+from simkit.machinefile.tomlfile import read_toml
+from simkit.outside.host_keys import KEY_NAMES
 
 CONTROLS_FILE = "controls.toml"
 DEFAULTS = Path(__file__).with_name(CONTROLS_FILE)

@@ -7,9 +7,9 @@ from typing import Any
 
 import pygame
 
-from simkit.hostmap import key_name
-from simkit.machine import Machine
-from simkit.views import Keys, Pads
+from simkit.machine.machine import Machine
+from simkit.machine.views import Keys, Pads
+from simkit.outside.host_keys import key_name
 from simkit.window.bar import Bar
 from simkit.window.controls import Controls
 from simkit.window.keys import HeldKeys

@@ -6,7 +6,7 @@ Keyboard/Keypad page 0x07), so a host key finds its position whatever layout the
 
 from __future__ import annotations
 
-from simkit.views import Keys
+from simkit.machine.views import Keys
 
 
 class HeldKeys:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from simkit.errors import SimkitError
-from simkit.views import Pads
+from simkit.contract.errors import SimkitError
+from simkit.machine.views import Pads
 from simkit.window.controls import Controls
 
 SHORTEST_PRESS_SECONDS = Fraction(1, 50)

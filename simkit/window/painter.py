@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pygame
 
-from simkit.ports import ScreenPort
+from simkit.contract.ports import ScreenPort
 from simkit.window.layout import Box, Layout, Shape, best_scale, lay_out, size_at
 from simkit.window.panel import Panel
 

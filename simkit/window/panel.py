@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from simkit.views import Buttons, Lamps
+from simkit.machine.views import Buttons, Lamps
 from simkit.window.layout import Box
 
 if TYPE_CHECKING:
     import pygame
 
-    from simkit.machine import Machine
+    from simkit.machine.machine import Machine
 
 LINE_PX = 34
 LAMP_PX = 9

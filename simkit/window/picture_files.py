@@ -6,7 +6,7 @@ import os
 import re
 from pathlib import Path
 
-from simkit.machine import Machine
+from simkit.machine.machine import Machine
 
 
 def free_path(folder: Path, machine: Machine) -> Path:

@@ -12,7 +12,7 @@ from simkit import Machine
 from simkit.burn.image import Sums, fit, label_text, write_files
 from simkit.burn.parts import part_named, part_or_size
 from simkit.burn.verify import compare
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 MACHINE = """
 name = "Burn bench"
@@ -147,7 +147,7 @@ def test_a_slot_without_rom_names_those_with_one(board):
 
 @pytest.mark.parametrize("suffix", [".bin", ".hex", ".s19"])
 def test_a_written_image_reads_back_the_same(board, suffix, tmp_path):
-    from simkit.images import read_image
+    from simkit.rom.images import read_image
 
     machine, content = board()
     (path,) = write_files(fit(machine, 2, part_named("28C256")), tmp_path / f"out{suffix}")

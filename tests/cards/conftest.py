@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
-from simkit_cards.tile_video import TileVideo
+from simkit_cards.tile_video.card import TileVideo
 
 from simkit import Machine
-from simkit.card import Card
-from simkit.contract_test import SLOT, Bench
+from simkit.contract.card import Card
+from simkit.testing.bench import SLOT, Bench
 
 ROOT = Path(__file__).resolve().parents[2]
 FRAME_TICKS = 262 * 342 * 2

@@ -3,7 +3,7 @@
 import pytest
 from simkit_cards.serial_6551 import CRYSTALS_PER_BIT, Serial6551
 
-from simkit.contract_test import Bench
+from simkit.testing.bench import Bench
 
 DATA, STATUS, COMMAND, CONTROL = range(4)
 TDRE, RDRF, OVRN, IRQ = 0x10, 0x08, 0x04, 0x80

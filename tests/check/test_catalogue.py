@@ -7,9 +7,9 @@ import pytest
 import simkit_cards
 
 import simkit
-from simkit.check.report import explain_text
-from simkit.check.rules import RULES, rule_named
-from simkit.errors import SimkitError
+from simkit.check.result.report import explain_text
+from simkit.check.rules.catalogue import RULES, rule_named
+from simkit.contract.errors import SimkitError
 
 FOLDERS = [Path(simkit.__file__).parent, Path(simkit_cards.__file__).parent]
 REPORTS = re.compile(r'(?:report|findings\.add|_once|notes\.add|Noted)\(\s*"([a-z0-9-]+)"')

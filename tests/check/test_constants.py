@@ -3,8 +3,8 @@
 import pytest
 
 from simkit import Machine
-from simkit.check.static import static_findings
-from simkit.shipped import shipped_folder
+from simkit.check.image.static import static_findings
+from simkit.machinefile.shipped import shipped_folder
 
 DEMOS = sorted((shipped_folder() / "demo").glob("**/machine.toml"))
 

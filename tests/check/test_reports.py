@@ -10,14 +10,14 @@ import pytest
 from pydantic_sarif.model import StaticAnalysisResultsFormatSarifVersion210JsonSchema as Sarif
 
 from simkit import Machine
-from simkit.check.accept import read_accepted
-from simkit.check.notes import Noted
-from simkit.check.report import report_text
-from simkit.check.result import Places
+from simkit.check.result.accept import read_accepted
+from simkit.check.result.findings import Places
+from simkit.check.result.notes import Noted
+from simkit.check.result.report import report_text
+from simkit.check.result.sarif import sarif, sarif_text
 from simkit.check.run import check
-from simkit.check.sarif import sarif, sarif_text
-from simkit.errors import SimkitError
-from simkit.listing import read_listing
+from simkit.contract.errors import SimkitError
+from simkit.rom.listing import read_listing
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = Path(__file__).parent / "bench"
@@ -162,7 +162,7 @@ def test_a_stale_listing_is_told_and_not_used(bench):
 
 
 def test_a_hex_file_for_another_address_is_told(bench):
-    from simkit.images import write_image
+    from simkit.rom.images import write_image
 
     code = (bench / "rule.bin").read_bytes()
     (bench / "rule.hex").write_bytes(write_image(code[:0x1000], ".hex", address=0x4000))

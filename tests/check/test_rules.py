@@ -14,9 +14,9 @@ import pytest
 import simkit_cards.serial_6551
 
 from simkit import Machine
-from simkit.check.rules import RULES
+from simkit.check.rules.catalogue import RULES
 from simkit.check.run import check
-from simkit.images import write_image
+from simkit.rom.images import write_image
 
 ROOT = Path(__file__).resolve().parents[2]
 ROMS = ROOT / "roms" / "rules"

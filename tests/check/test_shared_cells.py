@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.check.effects import effects
-from simkit.check.notes import Notes
-from simkit.check.shared import SharedCells
+from simkit.check.result.notes import Notes
+from simkit.check.watches.shared import SharedCells
+from simkit.cpu.isa.effects import effects
 
 BENCH = Path(__file__).resolve().parents[2] / "demo" / "bench" / "machine.toml"
 LDA = effects("6502")[0xAD]

@@ -189,7 +189,8 @@ def test_a_video_port_is_read_before_a_store_and_written_twice_by_inc(found):
 
 OWN_CARD = '''
 import attrs
-from simkit.card import Card, Register
+from simkit.contract.card import Card
+from simkit.contract.registers import Register
 
 @attrs.frozen(kw_only=True)
 class NoSettings:

@@ -7,10 +7,10 @@ from importlib.metadata import EntryPoint
 
 import pytest
 
-from simkit import catalogue
 from simkit.commands.cards import card_lines, contract_problems, describe_all
 from simkit.commands.main import main
 from simkit.commands.new_card import write_file, write_package
+from simkit.machinefile import catalogue
 
 
 def run(*arguments):
@@ -90,7 +90,7 @@ def test_a_new_card_beside_a_machine_works_in_it(tmp_path, monkeypatch, capsys):
 
 
 def bench_file():
-    from simkit.shipped import demo_folder
+    from simkit.machinefile.shipped import demo_folder
 
     return (demo_folder() / "bench" / "machine.toml").as_posix()
 

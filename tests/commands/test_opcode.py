@@ -5,7 +5,7 @@ import typer
 from typer.testing import CliRunner
 
 from simkit.commands import opcode
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 
 @pytest.fixture

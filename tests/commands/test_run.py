@@ -14,7 +14,7 @@ from simkit import Machine
 from simkit.commands.main import main
 from simkit.commands.new import write_machine
 from simkit.commands.script import schedule_run
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 START = [sys.executable, "-c", "from simkit.commands.main import main; main()"]
 

@@ -36,7 +36,7 @@ MAKERS = {"sorted", "list", "tuple", "set", "dict", "frozenset"}
     "path", [path for path in TEXTS if path.suffix == ".py"], ids=lambda path: str(path.relative_to(ROOT))
 )
 def test_no_message_shows_a_list_as_python_writes_it(path):
-    """People write 1, 2, 7; `simkit.errors.numbers` does."""
+    """People write 1, 2, 7; `simkit.contract.errors.numbers` does."""
     shown = [node.value for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.FormattedValue)]
     calls = [value for value in shown if isinstance(value, ast.Call) and isinstance(value.func, ast.Name)]
     assert not [ast.unparse(value) for value in shown if isinstance(value, LISTS)]

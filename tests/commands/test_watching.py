@@ -7,7 +7,7 @@ import pytest
 from simkit.commands.new import write_machine
 from simkit.commands.options import MachineOptions
 from simkit.commands.watching import LOOKS_BEFORE_GONE, Watch
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 
 def touch(path, content):

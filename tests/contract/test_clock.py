@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.clock import Crystal, parse_duration, parse_hz
-from simkit.errors import SimkitError
+from simkit.contract.clock import Crystal, parse_duration, parse_hz
+from simkit.contract.errors import SimkitError
 
 
 def test_clocks_are_exact():

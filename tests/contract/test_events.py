@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simkit.events import NEVER, EventTable
+from simkit.contract.events import NEVER, EventTable
 
 operations = st.lists(
     st.one_of(

@@ -1,7 +1,7 @@
 """Lines: who pulls, which level, since which cycle, and how changes settle."""
 
-from simkit.findings import Findings
-from simkit.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
+from simkit.contract.findings import Findings
+from simkit.contract.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
 
 
 def wiring_with(*pins):

@@ -4,15 +4,16 @@ from collections.abc import Callable
 from fractions import Fraction
 
 import pytest
-from simkit_cards.sram import Sram, SramSettings
+from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.bus import OUTSIDE_MACHINE, Bus, BusCycle
-from simkit.card import Card, Slot
-from simkit.cpu.exact import ExactCpu, make_exact
-from simkit.decode import Seat
-from simkit.findings import Findings
-from simkit.lines import SYSTEM_LINES, Drive, Pin, PinSpec
-from simkit.select import Expression, Select
+from simkit.backplane.bus import OUTSIDE_MACHINE, Bus, BusCycle
+from simkit.backplane.seat import Seat
+from simkit.backplane.select import Expression, Select
+from simkit.contract.card import Card
+from simkit.contract.findings import Findings
+from simkit.contract.lines import SYSTEM_LINES, Drive, Pin, PinSpec
+from simkit.contract.slot import Slot
+from simkit.cpu.reference.engine import ExactCpu, make_exact
 
 
 class Rig:

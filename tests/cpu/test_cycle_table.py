@@ -1,11 +1,11 @@
-"""The bus of all 256 opcodes of both parts against the published cycle tables (simkit/cpu/cycles.py names them)."""
+"""The bus of all 256 opcodes of both parts against the published cycle tables (simkit/cpu/isa/cycles.py names them)."""
 
 import random
 
 import pytest
 
-from simkit.cpu.cycles import TABLE, BusPattern, addresses, bus_patterns, cycle_words, family
-from simkit.cpu.opcodes import OPCODES
+from simkit.cpu.isa.cycles import TABLE, BusPattern, addresses, bus_patterns, cycle_words, family
+from simkit.cpu.isa.opcodes import OPCODES
 
 CASES_PER_OPCODE = 60
 

@@ -1,7 +1,7 @@
 import pytest
 
-from simkit.cpu.disassemble import disassemble
-from simkit.cpu.opcodes import OPCODES
+from simkit.cpu.isa.disassemble import disassemble
+from simkit.cpu.isa.opcodes import OPCODES
 
 CASES = [
     ("6502", "A9 0D", "LDA #$0D", None),

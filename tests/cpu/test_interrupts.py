@@ -283,7 +283,7 @@ def test_an_irq_in_the_second_cycle_of_a_taken_branch_waits_for_one_more_instruc
 
 def test_two_cards_on_irq_keep_it_low_until_the_last_lets_go(rig):
     """Open-drain outputs: the line is low while any output pulls (common practice)."""
-    from simkit.lines import Drive, Pin, PinSpec
+    from simkit.contract.lines import Drive, Pin, PinSpec
 
     board = rig("6502")
     board.vectors()

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simkit.cpu.cycles import addresses, bus_patterns
-from simkit.cpu.opcodes import OPCODES
+from simkit.cpu.isa.cycles import addresses, bus_patterns
+from simkit.cpu.isa.opcodes import OPCODES
 
 PARTS = ("6502", "65C02")
 USUAL = bytes.fromhex("A9BD9D91B1A5856595E6C6D0F0204C6048682A6AA2A0CAE8888AC9E91879F96DED")

@@ -9,7 +9,9 @@ from typing import ClassVar
 import attrs
 import pytest
 
-from simkit.card import Card, Drive, PinSpec, Register
+from simkit.contract.card import Card
+from simkit.contract.lines import Drive, PinSpec
+from simkit.contract.registers import Register
 
 START = 7
 
@@ -322,7 +324,7 @@ def test_an_so_edge_in_any_cycle_sets_v_with_the_instruction_that_sampled_it_in_
 
 
 def test_unknown_part_and_options_are_refused_with_the_known_ones(rig):
-    from simkit.errors import SimkitError
+    from simkit.contract.errors import SimkitError
 
     with pytest.raises(SimkitError, match="CPU '6510' is not known"):
         rig("6510")

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 
 def _inc(rig):
@@ -85,8 +85,8 @@ def test_without_greenlet_stepping_by_cycles_says_what_to_do():
     """The browser page has no compiled packages; everything else works there."""
     program = (
         "import sys; sys.modules['greenlet'] = None\n"
-        "from simkit.cpu.stepping import CycleStepper\n"
-        "from simkit.errors import SimkitError\n"
+        "from simkit.cpu.reference.stepping import CycleStepper\n"
+        "from simkit.contract.errors import SimkitError\n"
         "try:\n    CycleStepper(None, None)\nexcept SimkitError as error:\n    print(error)\n"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

@@ -6,7 +6,9 @@ from typing import ClassVar
 import attrs
 import pytest
 
-from simkit.card import Card, Drive, PinSpec, Register
+from simkit.contract.card import Card
+from simkit.contract.lines import Drive, PinSpec
+from simkit.contract.registers import Register
 
 ROMS = Path(__file__).parents[2] / "roms"
 LABELS = {

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from simkit.cpu.opcodes import OPCODES
+from simkit.cpu.isa.opcodes import OPCODES
 
 FOLDER = Path(__file__).parents[3] / "shared" / "data" / "cpu-vectors"
 FILES = {"6502": "nmos6502.json.gz", "65C02": "w65c02s.json.gz"}

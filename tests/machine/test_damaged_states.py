@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simkit import Machine
-from simkit.snapshot import SnapshotError
+from simkit.machine.snapshot import SnapshotError
 
 ODD_VALUES = (None, -1, 0, 1, 2**70, 1.5, "x", "", [], {}, True, [1], {"a": 1}, "IRQ", 256, float("nan"), {"$bytes": 7})
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.errors import SeveralErrors, SimkitError
-from simkit.machine import MomentError
-from simkit.snapshot import SnapshotError
+from simkit.contract.errors import SeveralErrors, SimkitError
+from simkit.machine.machine import MomentError
+from simkit.machine.snapshot import SnapshotError
 
 SHED = """\
 name = "Potting shed"

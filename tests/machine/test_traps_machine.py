@@ -3,7 +3,7 @@
 import pytest
 
 from simkit import Machine
-from simkit.shipped import demo_folder
+from simkit.machinefile.shipped import demo_folder
 
 RESULTS = ("LATCH_LEFT", "INC_READS", "INC_WRITES", "ENTRIES", "STEPS_BETWEEN", "DECIMAL_INSIDE", "SUM_INSIDE")
 

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from simkit import Machine
-from simkit.errors import SimkitError
+from simkit.contract.errors import SimkitError
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ import pytest
 
 from simkit import Machine
 from simkit.commands.new import write_machine
-from simkit.errors import SimkitError
-from simkit.hostmap import NAME_BY_USAGE
+from simkit.contract.errors import SimkitError
+from simkit.outside.host_keys import NAME_BY_USAGE
 from simkit.window.controls import default_controls
 from simkit.window.pacing import SLICE_SECONDS
 

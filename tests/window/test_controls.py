@@ -2,8 +2,8 @@
 
 import pytest
 
-from simkit.errors import SeveralErrors, SimkitError
-from simkit.hostmap import KEY_NAMES
+from simkit.contract.errors import SeveralErrors, SimkitError
+from simkit.outside.host_keys import KEY_NAMES
 from simkit.window.controls import default_controls, read_controls, with_host_key
 
 

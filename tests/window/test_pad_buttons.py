@@ -3,7 +3,7 @@
 import pytest
 
 from simkit import Machine
-from simkit.views import Pads
+from simkit.machine.views import Pads
 from simkit.window.controls import default_controls
 from simkit.window.pads import JoystickPads, KeyPads, PadButtons
 

@@ -13,11 +13,11 @@ from typing import Any
 
 import attrs
 
-from simkit.bus import Bus, Kind
-from simkit.cpu import operations as ops
+from simkit.backplane.bus import Bus, Kind
+from simkit.cpu.isa import operations as ops
 from simkit.cpu.translate.decimal import DecimalTable
 from simkit.cpu.translate.flow import analyse
-from simkit.cpu.translate.memory_map import MemoryMap, Pages, Place
+from simkit.cpu.translate.memory_map import MemoryMap, Place, Views
 from simkit.cpu.translate.operand import DECIMAL_KEY
 from simkit.cpu.translate.region import Key, Region, Survey, discover
 from simkit.cpu.translate.structure import write_function
@@ -113,7 +113,7 @@ class CodeCache:
             "subtracted": DecimalTable(ops.subtract_decimal_cmos if cmos else ops.subtract_decimal_nmos),
         }
 
-    def chapter(self, rd: Pages, wr: Pages) -> Chapter:
+    def chapter(self, rd: Views, wr: Views) -> Chapter:
         """What was translated under these page tables."""
         chapter = self._chapters.get(id(rd))
         if chapter is None or chapter.memory.rd is not rd or chapter.memory.wr is not wr:

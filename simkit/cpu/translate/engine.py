@@ -15,12 +15,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from simkit.bus import Bus
-from simkit.cpu.exact import ExactCpu, make_exact
+from simkit.backplane.bus import Bus
+from simkit.contract.errors import SimkitError
+from simkit.contract.findings import Findings
+from simkit.cpu.reference.engine import ExactCpu, make_exact
 from simkit.cpu.translate.cache import FRUITLESS, Chapter, CodeCache, Function, keep
 from simkit.cpu.translate.operand import DECIMAL_KEY
-from simkit.errors import SimkitError
-from simkit.findings import Findings
 
 ENGINES = ("auto", "exact", "translated")
 """auto: translate what is hot; exact: translate nothing; translated: translate whatever is met twice."""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from simkit.bus import Bus
+from simkit.backplane.bus import Bus
+from simkit.backplane.decode import Page
 
-Pages = list[memoryview | None]
+Views = list[memoryview | None]
 
 
 class Place(NamedTuple):
@@ -34,29 +35,25 @@ class MemoryMap:
         changeable: numbers of the buffers that a store of the program can change.
     """
 
-    def __init__(self, bus: Bus, rd: Pages, wr: Pages, buffers: list[bytearray]) -> None:
+    def __init__(self, bus: Bus, rd: Views, wr: Views, buffers: list[bytearray]) -> None:
         self.bus = bus
         self.rd = rd
         self.wr = wr
         self.buffers = buffers
-        self._reads = [self._place(bus, rd[page], page, False) for page in range(256)]
-        self._writes = [self._place(bus, wr[page], page, True) for page in range(256)]
+        read_pages, write_pages = bus.pages
+        self._reads = [self._place(page) for page in read_pages]
+        self._writes = [self._place(page) for page in write_pages]
         writable = [seat.plain.write for seat in bus.seats if seat.plain is not None]
         self.changeable = {n for n, buffer in enumerate(self.buffers) if any(buffer is w for w in writable)}
 
-    def _place(self, bus: Bus, view: memoryview | None, page: int, is_write: bool) -> Place | None:
-        if view is None:
+    def _place(self, page: Page | None) -> Place | None:
+        if page is None:
             return None
-        buffer = view.obj
-        assert isinstance(buffer, bytearray)
-        index = 0
-        if len(buffer) != len(view):
-            ((_, index),) = bus.where(page << 8, is_write=is_write)
         for number, known in enumerate(self.buffers):
-            if known is buffer:
-                return Place(number, index)
-        self.buffers.append(buffer)
-        return Place(len(self.buffers) - 1, index)
+            if known is page.buffer:
+                return Place(number, page.base)
+        self.buffers.append(page.buffer)
+        return Place(len(self.buffers) - 1, page.base)
 
     def place(self, address: int, *, for_write: bool = False) -> Place | None:
         """Where the byte at an address lies, or None when a card must be asked."""

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 import attrs
 
-from simkit.card import Card
-from simkit.cpu import operations as ops
-from simkit.cpu.translate import costs
+from simkit.contract.card import Card
+from simkit.cpu.isa import costs
+from simkit.cpu.isa import operations as ops
 from simkit.cpu.translate.flow import Block, Edge, Flow
 from simkit.cpu.translate.region import Node, Reach, Survey
 

@@ -4,7 +4,9 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.card import Card, Drive, PinSpec, Register
+from simkit.contract.card import Card
+from simkit.contract.lines import Drive, PinSpec
+from simkit.contract.registers import Register
 
 STATUS, DATA, OUTPUT, ACKNOWLEDGE, PERIOD = range(5)
 

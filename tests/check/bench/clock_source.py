@@ -5,7 +5,8 @@ from typing import ClassVar
 
 import attrs
 
-from simkit.card import Card, Drive, PinSpec
+from simkit.contract.card import Card
+from simkit.contract.lines import Drive, PinSpec
 
 
 @attrs.frozen(kw_only=True)

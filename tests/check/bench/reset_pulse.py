@@ -4,7 +4,9 @@ from typing import ClassVar
 
 import attrs
 
-from simkit.card import Card, Drive, PinSpec, setting
+from simkit.contract.card import Card
+from simkit.contract.lines import Drive, PinSpec
+from simkit.contract.settings import setting
 
 
 @attrs.frozen(kw_only=True)

@@ -1,0 +1,1 @@
+"""Keyboard controller with ring buffer and status latch."""

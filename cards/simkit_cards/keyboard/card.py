@@ -1,0 +1,386 @@
+"""Keyboard card: a microcontroller takes a PS/2 keyboard's codes into a ring buffer and shows the oldest on a port.
+
+Offset 0 is the status register, offset 1 the data register. The two read strobes also drive a set/reset latch that
+tells the controller when the code was taken; see `key_controller` for what happens when a program is faster than that.
+
+Faithful to: cards of this class built round a small PIC (common practice); keyboard and line as in `ps2_device` and
+`ps2_frame`. Left out: host commands that cut into a frame, a second keyboard.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any, ClassVar
+
+import attrs
+
+from simkit.contract import NEVER, Card, Drive, KeysPort, PinSpec, Register, SimkitError, Slot, parse_hz, setting
+from simkit_cards.keyboard.controller import ControllerTiming, KeyController
+from simkit_cards.keyboard.line import KeyboardLine, LineTraits
+from simkit_cards.keyboard.ring_buffer import POLICIES, RingBuffer
+from simkit_cards.keyboard.scan_decoder import ScanDecoder
+from simkit_cards.ps2.device import Ps2Device
+from simkit_cards.ps2.frame import frame_us
+from simkit_cards.ps2.scan_codes import CHARACTERS, KEY_BY_NAME
+from simkit_cards.ps2.settings import Ps2Settings, device_traits
+
+STATUS, DATA = 0, 1
+NO_CODE = -1
+"""No code on the port has been read yet."""
+LONGEST_TYPED = 3  # bytes of the longest event of a typed character: E0 F0 xx
+
+
+@attrs.frozen(kw_only=True)
+class KeyboardSettings(Ps2Settings):
+    """How this board is wired, what its controller does, and which keyboard hangs on it."""
+
+    ready_bit: int = setting(0, low=-1, high=7, help="status bit: a code waits; -1: not wired")
+    overflow_bit: int = setting(1, low=-1, high=7, help="status bit: a code was lost since the ring was last empty")
+    fault_bit: int = setting(2, low=-1, high=7, help="status bit: a frame with wrong parity came since the last code")
+    interrupt_bit: int = setting(-1, low=-1, high=7, help="status bit: the INT pin is pulled low")
+    ready_active: str = setting("high", one_of=("high", "low"), help="level of the ready bit when a code waits")
+    flags_active: str = setting("high", one_of=("high", "low"), help="active level of the other status bits")
+    spare_bits: str = setting("float", one_of=("float", "low", "high"), help="status bits without a meaning")
+    latch: str = setting(
+        "data-sets", one_of=("data-sets", "status-sets"), help='which read says "taken"; status-sets: latch backwards'
+    )
+    advance: str = setting(
+        "armed",
+        one_of=("armed", "every-poll", "self-clearing"),
+        help="when the controller moves on: once a status read, at every poll of a set latch, or resetting it itself",
+    )
+    glitch_percent: int = setting(
+        0, unit="%", low=0, high=100, help="chance that a read of one register also strobes the other (decoder spike)"
+    )
+    delivers: str = setting("scan-codes", one_of=("scan-codes", "characters"), help="what comes through the data port")
+    ring_slots: int = setting(16, unit="bytes", low=2, high=224, help="places in the ring buffer")
+    ring_form: str = setting(
+        "one-slot-empty", one_of=("one-slot-empty", "counted"), help="counted: uses every place; else one fewer"
+    )
+    overflow: str = setting("drop-new", one_of=POLICIES, help="what a full ring does; hold-clock stops the keyboard")
+    whole_sequences: bool = setting(False, help="a code that does not fit takes the rest of its sequence with it")
+    checks_empty: bool = setting(True, help="the controller does not move on when the ring is empty")
+    clears_port: bool = setting(False, help="the data port reads 00 while the ring is empty, not the last code")
+    interrupt: str = setting(
+        "level", one_of=("level", "pulse", "off"), help="INT low while codes wait, or a pulse each"
+    )
+    can_send: bool = setting(False, help="a write to the data register goes to the keyboard as a command")
+    reset_reaches_controller: bool = setting(False, help="the RESET line also resets the controller")
+    crystal: str = setting("20 MHz", help="the controller's crystal; an instruction takes four of its periods")
+    poll_cycles: int = setting(6, unit="instructions", low=1, high=10_000, help="poll loop of the latch")
+    pop_cycles: int = setting(
+        12, unit="instructions", low=1, high=10_000, help="from a hit to the new code on the port"
+    )
+    push_cycles: int = setting(12, unit="instructions", low=1, high=10_000, help="storing a code")
+    update_cycles: int = setting(4, unit="instructions", low=1, high=10_000, help="then ready bit and INT follow")
+    entry_cycles: int = setting(14, unit="instructions", low=1, high=1_000, help="entry and exit of a bit's handler")
+    bit_cycles: int = setting(25, unit="instructions", low=1, high=1_000, help="work of a bit's handler")
+    pulse_cycles: int = setting(10, unit="instructions", low=1, high=100_000, help="length of an INT pulse")
+    jitter_percent: int = setting(20, unit="%", low=0, high=90, help="by how much those lengths stray, seeded")
+    torn_window_ns: int = setting(
+        20, unit="ns", low=0, high=1000, help="before PHI2 falls: a port that changes then reads as a mix; 0: never"
+    )
+    idle_us: int = setting(
+        2_000, unit="us", low=0, high=1_000_000, help="idle line that restarts bit counting; 0: never"
+    )
+    parity_faults_per_mille: int = setting(0, low=0, high=1000, help="frames that arrive with a wrong bit")
+    bad_frames: str = setting("drop", one_of=("drop", "keep"), help="what the controller does with such a frame")
+    lost_frames_per_mille: int = setting(0, low=0, high=1000, help="frames that are not seen at all")
+    changing_data: bool = setting(False, help="data is taken at the clock edge at which it changes")
+    frame_pulses: int = setting(
+        1, low=1, high=4, help="times the end of a frame is seen (a slow edge counts more than 1)"
+    )
+
+
+class Keyboard(Card):
+    """Gives the program one code after another."""
+
+    kind: ClassVar[str] = "keyboard"
+    Settings: ClassVar[type] = KeyboardSettings
+    faithful_to: ClassVar[str] = "PS/2 keyboard, scan code set 2, behind a PIC-class controller"
+
+    @classmethod
+    def registers(cls, settings: KeyboardSettings) -> tuple[Register, ...]:
+        """Status and data as wired."""
+        names = [""] * 8
+        for name, bit in _status_bits(settings):
+            names[bit] = name
+        driven = sum(1 << bit for bit in range(8) if names[bit]) if settings.spare_bits == "float" else 0xFF
+        sets, resets = ("set", "reset") if settings.latch == "data-sets" else ("reset", "set")
+        data = Register(DATA, "data", "r", effects=f'{sets}s the "taken" latch: the controller moves on')
+        if settings.can_send:
+            data = Register(DATA, "data", "rw", effects=data.effects + "; a write goes to the keyboard")
+        return (
+            Register(STATUS, "status", "r", bits=tuple(names), driven=driven, effects=f'{resets}s the "taken" latch'),
+            data,
+        )
+
+    @classmethod
+    def pins(cls, settings: KeyboardSettings) -> tuple[PinSpec, ...]:
+        """INT, open drain."""
+        return (PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="pulled low for an interrupt"),)
+
+    def __init__(self, settings: KeyboardSettings, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self._bits = dict(_status_bits(settings, slot.number))
+        try:
+            crystal_hz = parse_hz(settings.crystal)
+        except SimkitError as error:
+            error.slot, error.field = slot.number, "crystal"
+            raise
+        timing = ControllerTiming(
+            poll=settings.poll_cycles,
+            pop=settings.pop_cycles,
+            push=settings.push_cycles,
+            update=settings.update_cycles,
+            handler_entry=settings.entry_cycles,
+            bit=settings.bit_cycles,
+            pulse=settings.pulse_cycles,
+            jitter=settings.jitter_percent / 100,
+        )
+        ring = RingBuffer(
+            settings.ring_slots,
+            counted=settings.ring_form == "counted",
+            policy=settings.overflow,
+            whole_sequences=settings.whole_sequences,
+            checks_empty=settings.checks_empty,
+        )
+        self.controller = KeyController(
+            slot,
+            ring,
+            timing,
+            crystal_hz,
+            advance=settings.advance,
+            clears_port=settings.clears_port,
+            pulses=settings.interrupt == "pulse",
+            changed=self._show,
+        )
+        self.line = KeyboardLine(
+            slot,
+            Ps2Device(device_traits(settings, slot.number)),
+            LineTraits(
+                bit_us=settings.bit_us,
+                gap_us=settings.byte_gap_us,
+                idle_us=settings.idle_us,
+                parity_faults=settings.parity_faults_per_mille / 1000,
+                lost_frames=settings.lost_frames_per_mille / 1000,
+                changing_data=settings.changing_data,
+            ),
+            held=self._holds_clock,
+            begins=self.controller.frame_begins,
+            receive=self._receive,
+        )
+        self._decoder = ScanDecoder()
+        self._code_read = NO_CODE  # number of the code on the port when a waiting one was last read
+        self._window_cycles = Fraction(settings.torn_window_ns, 10**9) * slot.clock_hz
+        byte_us = frame_us(settings.bit_us) + settings.byte_gap_us
+        work = timing.handler + timing.push + timing.poll + timing.pop + 2 * timing.update
+        instructions = Fraction(2 * work * 4) / crystal_hz  # twice the typical lengths cover any stray
+        seconds = LONGEST_TYPED * Fraction(byte_us, 10**6) + instructions
+        slot.port(
+            KeysPort(
+                "keys",
+                tuple(KEY_BY_NAME),
+                dict(CHARACTERS),
+                ready_at=self.line.self_test_end,
+                gap_cycles=-int(-seconds * slot.clock_hz // 1),
+            )
+        )
+
+    # life -----------------------------------------------------------------------------------------------------------
+
+    def power_on(self, cycle: int) -> None:
+        """Keyboard and controller begin; the keyboard tests itself first."""
+        self._code_read = NO_CODE
+        self._decoder.clear()
+        self.controller.power_on(cycle)
+        self.line.power_on(cycle)
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        """Nothing, unless the board joins RESET to the controller."""
+        if asserted and self.settings.reset_reaches_controller:
+            self.controller.clear(cycle)
+            self._code_read = NO_CODE
+            self._decoder.clear()
+            self.line.forget_bits(cycle)
+
+    def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
+        """A key goes down or comes up."""
+        self.line.key(action, arguments[0], cycle)
+
+    def event(self, name: str, cycle: int) -> None:
+        """Something of the line or of the controller is due."""
+        if name in KeyboardLine.EVENTS:
+            self.line.event(name, cycle)
+        else:
+            held = self._holds_clock()
+            self.controller.event(name, cycle)
+            if held and not self._holds_clock():
+                self.line.look(cycle)
+
+    def _holds_clock(self) -> bool:
+        return self.settings.overflow == "hold-clock" and self.controller.ring.full
+
+    def _receive(self, byte: int, good: bool, cycle: int) -> None:
+        codes = []
+        if good or self.settings.bad_frames == "keep":
+            codes = [byte] * self.settings.frame_pulses
+        if self.settings.delivers == "characters":
+            codes = [character for code in codes if (character := self._decoder.feed(code)) is not None]
+        self.controller.receive(codes, not good, cycle)
+
+    def _show(self, cycle: int) -> None:
+        self.slot.pin("INT").drive(False if self._interrupts else None, cycle)
+
+    @property
+    def _interrupts(self) -> bool:
+        kind = self.settings.interrupt
+        if kind == "level":
+            return self.controller.ready
+        return kind == "pulse" and self.controller.pulsing
+
+    # bus ------------------------------------------------------------------------------------------------------------
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Status, or the data port, torn between two codes when it changes as PHI2 falls."""
+        if offset == DATA:
+            torn = self._torn(cycle)
+            return self.controller.port if torn is None else torn
+        controller, settings = self.controller, self.settings
+        value = 0xFF if settings.spare_bits == "high" else 0
+        flags = {
+            "ready": controller.ready,
+            "overflow": controller.overflow,
+            "parity_fault": controller.fault,
+            "interrupt": self._interrupts,
+        }
+        for name, bit in self._bits.items():
+            active = settings.ready_active if name == "ready" else settings.flags_active
+            level = flags[name] is (active == "high")
+            value = value | 1 << bit if level else value & ~(1 << bit)
+        return value
+
+    def _torn(self, cycle: int) -> int | None:
+        change = self.controller.port_change() if self._window_cycles else None
+        if change is None:
+            return None
+        moment, new = change
+        if not 0 <= cycle + 1 - moment <= self._window_cycles:
+            return None
+        mix = int(self.slot.chance("torn", cycle) * 256)
+        return self.controller.port & mix | new & ~mix & 0xFF
+
+    def read(self, offset: int, cycle: int) -> int:
+        """A byte, and a strobe for the latch."""
+        value = self.peek(offset, cycle)
+        if offset == DATA:
+            self._tell_code_twice(value, cycle)
+        if offset == DATA and self._torn(cycle) is not None:
+            self.slot.report(
+                "torn-read", cycle, f"The data port changed as PHI2 fell: ${value:02X} is a mix of two codes."
+            )
+        sets = (offset == DATA) is (self.settings.latch == "data-sets")
+        self.controller.strobe(sets, cycle)
+        if self.settings.glitch_percent and self.slot.chance("spike", cycle) * 100 < self.settings.glitch_percent:
+            self.controller.strobe(not sets, cycle)
+        return value
+
+    def _tell_code_twice(self, value: int, cycle: int) -> None:
+        ring = self.controller.ring
+        if self._shows_code_again:
+            self.slot.report(
+                "keyboard-code-twice",
+                cycle,
+                f"Data were read again before the controller moved on: ${value:02X} is the code of the read before.",
+            )
+        self._code_read = ring.popped if ring.count else NO_CODE
+
+    @property
+    def _shows_code_again(self) -> bool:
+        """Whether a data read would give a code that was read already."""
+        ring = self.controller.ring
+        return ring.count > 0 and self._code_read == ring.popped
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """A command for the keyboard, on a board that can send; else a finding."""
+        if offset == DATA and self.settings.can_send:
+            if not self.line.command(value, cycle):
+                self.slot.report(
+                    "keyboard-command-lost",
+                    cycle,
+                    f"Command ${value:02X} came while another was being sent; it is lost.",
+                )
+        else:
+            self.slot.report(
+                "write-to-keyboard", cycle, f"A write of ${value:02X} went to the keyboard card, which cannot take it."
+            )
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        """To the next event of the card, when the read's strobe changes nothing."""
+        sets = (offset == DATA) is (self.settings.latch == "data-sets")
+        tells = offset == DATA and self.controller.ring.count > 0
+        if tells or self.settings.glitch_percent or self.controller.disturbs(sets):
+            return cycle
+        pending = [self.slot.armed(name) for name in (*KeyController.EVENTS, *KeyboardLine.EVENTS)]
+        soonest = min((when for when in pending if when is not None), default=NEVER)
+        return max(cycle, soonest - 1)  # a change as PHI2 falls tears the read of the cycle before
+
+    # state ----------------------------------------------------------------------------------------------------------
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """Keyboard, line, controller."""
+        return {
+            "line": self.line.save(),
+            "controller": self.controller.save(),
+            "decoder": self._decoder.save(),
+            "code_read": self._code_read,
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        code_read = int(state["code_read"])
+        self.controller.load(state["controller"])
+        self._code_read = code_read
+        self.line.load(state["line"])
+        self._decoder.load(state["decoder"])
+
+    def words(self, cycle: int) -> list[str]:
+        """Ring, port, latch and keys in words."""
+        ring = self.controller.ring
+        taken = "taken" if self.controller.latch.taken else "not taken"
+        lines = [
+            f"{ring.count} of {ring.capacity} codes wait; the port shows ${self.controller.port:02X}, {taken}",
+            f"frames {self.line.frames}, codes in {ring.pushed}, read {ring.popped}, lost {ring.dropped}",
+        ]
+        held = self.line.device.held
+        lines.append("keys down: " + ", ".join(held) if held else "no key is down")
+        return lines
+
+
+def _status_bits(settings: KeyboardSettings, slot: int | None = None) -> list[tuple[str, int]]:
+    """Names and places of the status bits that are wired.
+
+    Raises:
+        SimkitError: two of them on one data line.
+    """
+    wired = [
+        ("ready", "ready_bit", settings.ready_bit),
+        ("overflow", "overflow_bit", settings.overflow_bit),
+        ("parity_fault", "fault_bit", settings.fault_bit),
+        ("interrupt", "interrupt_bit", settings.interrupt_bit),
+    ]
+    found: list[tuple[str, int]] = []
+    owners: dict[int, str] = {}
+    for name, field, bit in wired:
+        if bit < 0:
+            continue
+        if bit in owners:
+            raise SimkitError(
+                f"{owners[bit]} and {field} are both {bit}.",
+                slot=slot,
+                field=field,
+                remedy="Give each status bit its own data line, or -1 for one that is not wired.",
+            )
+        owners[bit] = field
+        found.append((name, bit))
+    return found

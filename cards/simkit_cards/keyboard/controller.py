@@ -1,0 +1,326 @@
+"""The microcontroller of a keyboard card: it fills a ring buffer, shows its head on a port, and follows a read latch.
+
+The latch is two cross-coupled NAND gates that the strobes of data and status register drive: a data read sets "taken",
+a status read resets it. The controller polls the latch; finding it set, and having seen it reset since the last time,
+it moves on to the next code. All of that takes instruction cycles of its own crystal, so that a program faster than the
+controller sees what it would see on the board: codes twice, codes missed, a ready bit that comes down late.
+
+Time is counted in instruction cycles (four crystal periods). What the main loop does is put off while the handler of a
+clock edge of the keyboard runs.
+
+Sources:
+    [PIC] Microchip, PIC16F18076 data sheet, Instruction Set Summary: an instruction cycle is four oscillator periods.
+    The latch: common practice. Lengths of the controller's work are model defaults, each a setting.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from typing import Any
+
+import attrs
+
+from simkit.contract import Slot
+from simkit_cards.keyboard.ring_buffer import RingBuffer
+
+CRYSTALS_PER_INSTRUCTION = 4  # [PIC]
+
+
+@attrs.frozen(kw_only=True)
+class ControllerTiming:
+    """Lengths of the controller's work in instruction cycles; each strays by up to `jitter`, seeded."""
+
+    poll: int = 6
+    pop: int = 12
+    push: int = 12
+    update: int = 4
+    handler_entry: int = 14
+    bit: int = 25
+    pulse: int = 10
+    jitter: float = 0.2
+
+    @property
+    def handler(self) -> int:
+        """Length of the handler of one clock edge."""
+        return self.handler_entry + self.bit
+
+
+class ReadLatch:
+    """Two cross-coupled NAND gates; remembers what it was before its last change, for polls inside a bus cycle.
+
+    Attributes:
+        taken: output Q.
+        since: cycle whose start the last change counts from.
+    """
+
+    def __init__(self) -> None:
+        self.taken = False
+        self.since = 0
+
+    def strobe(self, sets: bool, cycle: int) -> None:
+        """A strobe in the access of `cycle`."""
+        if sets is not self.taken:
+            self.taken = sets
+            self.since = cycle + 1
+
+    def seen_at(self, moment: Fraction) -> bool:
+        """Output at a moment not before the last change but one."""
+        return self.taken if moment >= self.since else not self.taken
+
+
+class KeyController:
+    """Ring, port, latch, status flags and the time they take.
+
+    Args:
+        slot: for crystal, events and chance.
+        ring: the ring buffer.
+        timing: how long things take.
+        crystal_hz: the controller's crystal.
+        advance: "armed" (waits for a status read between two pops), "every-poll" (pops while the latch is set) or
+            "self-clearing" (resets the latch itself after each pop).
+        clears_port: the port reads 00 once the ring is empty, instead of the last code.
+        changed: called as changed(cycle) when ready flag, faults or interrupt state may have changed.
+
+    Attributes:
+        ready: the ready flag as it stands on the status port.
+        overflow: the overflow flag as it stands there.
+        fault: a faulty frame has come; cleared by the next pop.
+        pulsing: a pulse on the interrupt pin is under way.
+    """
+
+    EVENTS = ("poll", "pop", "push", "show pop", "show push", "show fault", "pulse end")
+
+    def __init__(
+        self,
+        slot: Slot,
+        ring: RingBuffer,
+        timing: ControllerTiming,
+        crystal_hz: Fraction,
+        *,
+        advance: str,
+        clears_port: bool,
+        pulses: bool,
+        changed: Callable[[int], None],
+    ) -> None:
+        self.ring = ring
+        self.latch = ReadLatch()
+        self.ready = self.overflow = self.fault = self.pulsing = False
+        self.port = 0
+        self._slot = slot
+        self._checks_empty = ring.checks_empty
+        self._timing = timing
+        self._instructions = slot.crystal(crystal_hz / CRYSTALS_PER_INSTRUCTION, "controller")
+        self._advance = advance
+        self._clears_port = clears_port
+        self._pulses = pulses
+        self._changed = changed
+        self._armed = True
+        self._popping = False
+        self._edges: tuple[int, ...] = ()  # instruction cycles at which the keyboard's clock falls, of one frame
+        self._ticks: dict[str, int] = {}  # exact instruction cycle of each pending event
+        self._arriving: list[int] = []  # codes whose push is under way
+
+    def clear(self, cycle: int) -> None:
+        """Reset of the controller: ring, flags and work under way are gone; the latch outside it stays."""
+        self.ring.clear()
+        self.ready = self.overflow = self.fault = self.pulsing = False
+        self.port = 0
+        self._armed = True
+        self._popping = False
+        self._arriving.clear()
+        for name in self.EVENTS:
+            self._slot.cancel(name)
+        self._ticks.clear()
+        self._want_poll(self._instructions.ticks_at(cycle) + 1)
+        self._changed(cycle)
+
+    def power_on(self, cycle: int) -> None:
+        """Power comes up; the latch falls either way."""
+        self._edges = ()
+        self.latch.taken = self._slot.chance("latch", cycle) < 0.5
+        self.latch.since = cycle
+        self.clear(cycle)
+        self.port = self._slot.noise("port", 1)[0]
+
+    # time -----------------------------------------------------------------------------------------------------------
+
+    def _length(self, work: str, tick: int) -> int:
+        typical: int = getattr(self._timing, work)
+        stray = self._slot.chance(work, tick) * 2 - 1
+        return max(1, round(typical * (1 + self._timing.jitter * stray)))
+
+    def _arm(self, name: str, tick: int) -> None:
+        self._ticks[name] = tick
+        self._slot.at(self._instructions.first_cycle_at(tick), name)
+
+    def _through_handlers(self, start: int, length: int) -> int:
+        """Instruction cycle in which main-loop work of a length ends, handlers of clock edges running in between."""
+        end = start + length
+        handler = self._timing.handler
+        for edge in self._edges:
+            if edge < end and edge + handler > start:
+                end += min(handler, edge + handler - start)
+        return end
+
+    def _next_poll(self, tick: int) -> int:
+        """First poll at or after an instruction cycle."""
+        period = self._timing.poll
+        phase = int(self._slot.chance("poll phase", 0) * period)
+        number = (tick - phase) // period
+        while True:
+            stray = self._slot.chance("poll", number) * self._timing.jitter * period
+            poll = phase + number * period + int(stray)
+            if poll >= tick:
+                return self._through_handlers(poll, 0)
+            number += 1
+
+    @property
+    def _nothing_to_pop(self) -> bool:
+        return self._checks_empty and self.ring.count == 0
+
+    def _want_poll(self, tick: int) -> None:
+        """Arm the next poll if it can change anything."""
+        if self._popping or "poll" in self._ticks:
+            return
+        taken = self.latch.taken
+        if self._advance == "armed":
+            wanted = taken == self._armed
+        else:
+            wanted = taken and (self._advance == "self-clearing" or not self._nothing_to_pop)
+        if wanted:
+            self._arm("poll", self._next_poll(tick))
+
+    # the bus side ---------------------------------------------------------------------------------------------------
+
+    def strobe(self, sets: bool, cycle: int) -> None:
+        """A strobe reached one side of the latch in the access of `cycle`."""
+        self.latch.strobe(sets, cycle)
+        tick = self._instructions.ticks_at(cycle + 1)
+        if self._instructions.moment_of(tick) < cycle + 1:
+            tick += 1
+        self._want_poll(tick)
+
+    def disturbs(self, sets: bool) -> bool:
+        """Whether a strobe would change anything."""
+        return sets is not self.latch.taken
+
+    def port_change(self) -> tuple[Fraction, int] | None:
+        """Moment and new value of the change of the data port that is under way, if one is."""
+        found = []
+        if "pop" in self._ticks:
+            count, code = self.ring.after_pop()
+            new = 0 if count == 0 and self._clears_port else self.port if count == 0 else code
+            found.append((self._instructions.moment_of(self._ticks["pop"]), new))
+        if self._arriving and "push" in self._ticks and self.ring.count == 0:
+            found.append((self._instructions.moment_of(self._ticks["push"]), self._arriving[0]))
+        return min(found, default=None)
+
+    # the keyboard side ----------------------------------------------------------------------------------------------
+
+    def frame_begins(self, falls: list[int]) -> None:
+        """A frame will make the clock fall in these machine cycles."""
+        self._edges = tuple(self._instructions.ticks_at(cycle) for cycle in falls)
+
+    def receive(self, codes: list[int], fault: bool, cycle: int) -> None:
+        """The last bit of a frame came in `cycle`: push these codes (none when the frame is refused)."""
+        tick = self._instructions.ticks_at(cycle) + self._timing.handler
+        self._arriving.extend(codes)
+        self.fault = self.fault or fault
+        if self._arriving and "push" not in self._ticks:
+            self._arm("push", tick + self._length("push", tick))
+        if fault:
+            self._arm("show fault", tick + self._length("update", tick))
+
+    # events ---------------------------------------------------------------------------------------------------------
+
+    def event(self, name: str, cycle: int) -> None:
+        """One of EVENTS is due."""
+        tick = self._ticks.pop(name)
+        if name == "poll":
+            self._poll(tick)
+        elif name == "pop":
+            self._pop(tick)
+        elif name == "push":
+            self._push(tick)
+        elif name == "pulse end":
+            self.pulsing = False
+            self._changed(cycle)
+        else:
+            self.ready = self.ring.count > 0
+            self.overflow = self.ring.overflowed
+            if name == "show pop":
+                self._popping = False
+                self._want_poll(tick + 1)
+            elif name == "show push" and self._pulses:
+                self.pulsing = True
+                self._arm("pulse end", tick + self._timing.pulse)
+            self._changed(cycle)
+
+    def _poll(self, tick: int) -> None:
+        taken = self.latch.seen_at(self._instructions.moment_of(tick))
+        if taken and (self._armed or self._advance != "armed"):
+            self._armed = False
+            if self._nothing_to_pop:
+                self._clear_latch_itself()
+                self._want_poll(tick + 1)
+            else:
+                self._popping = True
+                self._arm("pop", self._through_handlers(tick, self._length("pop", tick)))
+        else:
+            if not taken:
+                self._armed = True
+            self._want_poll(tick + 1)
+
+    def _clear_latch_itself(self) -> None:
+        if self._advance == "self-clearing":
+            self.latch.taken = False
+            self.latch.since = 0
+
+    def _pop(self, tick: int) -> None:
+        ring = self.ring
+        if ring.pop():
+            self.fault = False
+        if ring.count > 0:
+            self.port = ring.oldest
+        elif self._clears_port:
+            self.port = 0
+        self._clear_latch_itself()
+        self._arm("show pop", self._through_handlers(tick, self._length("update", tick)))
+
+    def _push(self, tick: int) -> None:
+        ring = self.ring
+        ring.push(self._arriving.pop(0))
+        if ring.count == 1 or "pop" not in self._ticks:
+            self.port = ring.oldest
+        self._arm("show push", tick + self._length("update", tick))
+        if self._arriving:
+            self._arm("push", tick + self._length("push", tick))
+        self._want_poll(tick + 1)
+
+    # state ----------------------------------------------------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """State."""
+        return {
+            "ring": self.ring.save(),
+            "latch": [self.latch.taken, self.latch.since],
+            "flags": [self.ready, self.overflow, self.fault, self.pulsing, self._armed, self._popping],
+            "port": self.port,
+            "edges": list(self._edges),
+            "ticks": dict(sorted(self._ticks.items())),
+            "arriving": list(self._arriving),
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        flags = [bool(flag) for flag in state["flags"]]
+        if len(flags) != 6 or not set(state["ticks"]) <= set(self.EVENTS):
+            raise ValueError("not the state of a keyboard controller")
+        self.ring.load(state["ring"])
+        self.latch.taken, self.latch.since = bool(state["latch"][0]), int(state["latch"][1])
+        self.ready, self.overflow, self.fault, self.pulsing, self._armed, self._popping = flags
+        self.port = int(state["port"]) & 0xFF
+        self._edges = tuple(int(edge) for edge in state["edges"])
+        self._ticks = {str(name): int(tick) for name, tick in state["ticks"].items()}
+        self._arriving = list(bytes(state["arriving"]))

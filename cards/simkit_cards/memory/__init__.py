@@ -1,0 +1,1 @@
+"""RAM, ROM, and the latch that banks them."""

@@ -1,0 +1,75 @@
+"""Static RAM card: plain memory, full of seeded noise at power-up.
+
+Faithful to: 62256 and its smaller and larger relatives (common practice: contents are undefined at power-up).
+Left out: access time (see the timing budget).
+"""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+import attrs
+
+from simkit.contract import Card, PlainMemory, Slot, setting
+
+SIZES = tuple(1 << n for n in range(8, 20))
+"""Sizes that parts come in, 256 bytes to 512 KiB."""
+
+
+@attrs.frozen(kw_only=True)
+class SramSettings:
+    """How this board is fitted."""
+
+    size: int = setting(32_768, unit="bytes", one_of=SIZES, help="size of the memory; smaller than the select repeats")
+    fill: int = setting(-1, low=-1, high=255, help="byte at power-up; -1: seeded noise, as a real part holds")
+
+
+class Sram(Card):
+    """Keeps what is written to it."""
+
+    kind: ClassVar[str] = "sram"
+    Settings: ClassVar[type] = SramSettings
+    faithful_to: ClassVar[str] = "62256-type static RAM"
+
+    @classmethod
+    def address_pins(cls, settings: SramSettings) -> int:
+        """As many as the size needs."""
+        return (settings.size - 1).bit_length()
+
+    def __init__(self, settings: SramSettings, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self._memory = bytearray(settings.size)
+
+    def power_on(self, cycle: int) -> None:
+        """Noise, or the fill byte."""
+        size, fill = self.settings.size, self.settings.fill
+        self._memory[:] = bytes([fill]) * size if fill >= 0 else self.slot.noise("memory", size)
+        self.slot.changed(0, size)
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Byte at the offset."""
+        return self._memory[offset]
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """Store the byte."""
+        self._memory[offset] = value
+
+    def plain_memory(self) -> PlainMemory:
+        """The whole buffer, both ways."""
+        return PlainMemory(self._memory, self._memory)
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """The contents."""
+        return {"memory": bytes(self._memory)}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take the contents back."""
+        memory = state["memory"]
+        if not isinstance(memory, bytes) or len(memory) != len(self._memory):
+            raise ValueError(f"memory of {len(self._memory)} bytes expected")
+        self._memory[:] = memory
+        self.slot.changed(0, len(memory))
+
+    def words(self, cycle: int) -> list[str]:
+        """Size in words."""
+        return [f"{self.settings.size} bytes of static RAM"]

@@ -1,0 +1,1 @@
+"""Game pads read through a shift register."""

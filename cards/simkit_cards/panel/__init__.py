@@ -1,0 +1,1 @@
+"""Lamps and push buttons."""

@@ -1,0 +1,1 @@
+"""Ports, timers and shift register of a 6522."""

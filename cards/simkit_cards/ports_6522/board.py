@@ -1,0 +1,92 @@
+"""The board round a 6522: its settings, registers and pins. Sources are listed in `ports_6522`."""
+
+from __future__ import annotations
+
+import attrs
+
+from simkit.contract import Drive, PinSpec, Register, setting
+
+FLAGS = ("CA2", "CA1", "SR", "CB2", "CB1", "T2", "T1")
+"""Bits 0 to 6 of IFR and IER. [R] interrupt flag register."""
+CA2, CA1, SR, CB2, CB1, T2, T1 = (1 << n for n in range(7))
+
+
+@attrs.frozen(kw_only=True)
+class Ports6522Settings:
+    """The part in the socket and how its open pins behave."""
+
+    irq_output: str = setting(
+        "open-drain", one_of=("open-drain", "totem-pole"), help="INT output; a W65C22S drives both ways (from memory)"
+    )
+    one_shot: str = setting(
+        "reload",
+        one_of=("reload", "run-on"),
+        help="what counter 1 does after a one-shot time-out: reload from the latch, or count on; sheets disagree",
+    )
+    timeout_during_read: str = setting(
+        "flag-cleared",
+        one_of=("flag-cleared", "flag-kept"),
+        help="a read of T1C-L or T2C-L in the very cycle of the time-out; reports disagree",
+    )
+    pb7_needs_ddr: bool = setting(False, help="timer 1 drives PB7 only while DDRB7 is 1 too; sheets and reports differ")
+    open_inputs: str = setting(
+        "high", one_of=("high", "low", "noise"), help="what pins joined to nothing read; noise also moves control lines"
+    )
+    shift_defect_ns: int = setting(
+        0,
+        unit="ns",
+        low=0,
+        high=500,
+        help="width of the window before PHI2 falls in which a rise of an outside shift clock is lost; 50 as measured",
+    )
+    cb1_resynchronised: bool = setting(False, help="a flip-flop on PHI2 stands before CB1: the shift defect is cured")
+
+
+def board_registers() -> tuple[Register, ...]:
+    """The sixteen registers, names as [R] prints them."""
+    ifr = (*FLAGS, "IRQ")
+    acr = ("PA_LATCH", "PB_LATCH", "SR_0", "SR_1", "SR_2", "T2_PULSES", "T1_FREE_RUN", "T1_PB7")
+    pcr = ("CA1_RISING", "CA2_0", "CA2_1", "CA2_2", "CB1_RISING", "CB2_0", "CB2_1", "CB2_2")
+    cleared = "clears CB1, and CB2 unless independent"
+    return (
+        Register(0x0, "ORB", "rw", effects=f"{cleared}; a write starts the CB2 handshake"),
+        Register(0x1, "ORA", "rw", effects="clears CA1, and CA2 unless independent; starts the CA2 handshake"),
+        Register(0x2, "DDRB", "rw"),
+        Register(0x3, "DDRA", "rw"),
+        Register(0x4, "T1CL", "rw", effects="read: counter, clears T1; write: latch"),
+        Register(0x5, "T1CH", "rw", effects="write: latch and counter, starts timer 1, clears T1"),
+        Register(0x6, "T1LL", "rw"),
+        Register(0x7, "T1LH", "rw", effects="write clears T1"),
+        Register(0x8, "T2CL", "rw", effects="read: counter, clears T2; write: latch"),
+        Register(0x9, "T2CH", "rw", effects="write: counter, starts timer 2, clears T2"),
+        Register(0xA, "SR", "rw", effects="clears SR, starts shifting"),
+        Register(0xB, "ACR", "rw", bits=acr),
+        Register(0xC, "PCR", "rw", bits=pcr),
+        Register(0xD, "IFR", "rw", bits=ifr, effects="write: ones clear flags"),
+        Register(0xE, "IER", "rw", bits=(*FLAGS, "SET"), effects="write: bit 7 says whether ones set or clear"),
+        Register(0xF, "ORA_QUIET", "rw", effects="as ORA, without handshake and without clearing flags"),
+    )
+
+
+def board_pins(settings: Ports6522Settings) -> tuple[PinSpec, ...]:
+    """INT, the control lines and both ports."""
+    level = settings.open_inputs != "low"
+    irq = Drive.OPEN_DRAIN if settings.irq_output == "open-drain" else Drive.PUSH_PULL
+    control = [
+        PinSpec(name="CA1", drive=Drive.INPUT, listens=True, open_level=level, help="control input of port A"),
+        *(
+            PinSpec(name=name, drive=Drive.THREE_STATE, listens=True, open_level=level, help=text)
+            for name, text in (
+                ("CA2", "control input or output of port A"),
+                ("CB1", "control input of port B, clock of the shift register"),
+                ("CB2", "control input or output of port B, data of the shift register"),
+            )
+        ),
+    ]
+    ports = [
+        # PB6 steps timer 2, so its edges matter; the others are looked at when the port is read.
+        PinSpec(name=f"P{p}{n}", drive=Drive.THREE_STATE, listens=f"{p}{n}" == "B6", open_level=level)
+        for p in "AB"
+        for n in range(8)
+    ]
+    return (PinSpec(name="INT", drive=irq, help="interrupt request, asserted when low"), *control, *ports)

@@ -1,0 +1,574 @@
+"""Ports-and-timers card round a 6522: two ports with handshake, two timers, a shift register, one interrupt line.
+
+Every pin of the ports and the four control lines come out as pins of the card and can be joined to other cards.
+
+Faithful to: R6522, W65C22S (setting `irq_output`).
+Left out: what timer 2 reads while it paces the shift register; the order of a clock edge and a read inside one cycle
+    (setting `timeout_during_read` gives either outcome); input hysteresis and drive strength.
+
+Sources:
+    [R] Rockwell, R6522 Versatile Interface Adapter, data sheet: registers, timers, peripheral control, RESET.
+    [WDC] Western Design Center, W65C22S data sheet: section 1.7 (timer 1), Figures 2-3 and 2-4 (timer timing).
+    [TEST] A public hardware test of the external shift clock, 2024; cbm-hackers list, 2023-2024.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any, ClassVar
+
+from simkit.contract import NEVER, Card, Drive, Pin, PinSpec, Register, Slot
+from simkit_cards.ports_6522.board import (
+    CA1,
+    CA2,
+    CB1,
+    CB2,
+    FLAGS,
+    SR,
+    T1,
+    T2,
+    Ports6522Settings,
+    board_pins,
+    board_registers,
+)
+from simkit_cards.ports_6522.handshake import CODE_WORDS, OUTPUTS, ControlLines
+from simkit_cards.ports_6522.shift import BY_CB1, MODE_WORDS, OFF, ShiftRegister
+from simkit_cards.ports_6522.timers import Timer1, Timer2
+
+NOISE_MEAN_CYCLES = 500
+"""Cycles between edges of an open control line that picks up noise; an invented figure, the right one is chance."""
+
+
+class Ports6522(Card):
+    """Two ports, two timers, a shift register and an interrupt line."""
+
+    kind: ClassVar[str] = "ports-6522"
+    Settings: ClassVar[type] = Ports6522Settings
+    faithful_to: ClassVar[str] = "R6522, W65C22S"
+
+    @classmethod
+    def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:
+        """The sixteen registers, names as [R] prints them."""
+        return board_registers()
+
+    @classmethod
+    def pins(cls, settings: Ports6522Settings) -> tuple[PinSpec, ...]:
+        """INT, the control lines and both ports."""
+        return board_pins(settings)
+
+    def __init__(self, settings: Ports6522Settings, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self._int = slot.pin("INT")
+        self._port_a = [slot.pin(f"PA{n}") for n in range(8)]
+        self._port_b = [slot.pin(f"PB{n}") for n in range(8)]
+        self._ca2, self._cb1, self._cb2 = slot.pin("CA2"), slot.pin("CB1"), slot.pin("CB2")
+        self._t1 = Timer1(settings.one_shot == "reload")
+        self._t2 = Timer2()
+        self._sr = ShiftRegister()
+        self._a = ControlLines()
+        self._b = ControlLines()
+        self._clear_registers()
+
+    def _clear_registers(self) -> None:
+        self._ora = self._orb = self._ddra = self._ddrb = 0
+        self._acr = self._pcr = self._ifr = self._ier = 0
+        self._latched_a = self._latched_b = 0xFF
+        self._open_reported = 0  # bit 0: port A, bit 1: port B
+        self._shown: tuple[int, ...] = ()  # what the port pins were last driven from
+        self._port_b[7].lazy_level = None
+
+    # life -----------------------------------------------------------------------------------------------------------
+
+    def power_on(self, cycle: int) -> None:
+        """Timers, latches and shift register hold whatever they happen to hold."""
+        n = self.slot.noise("power-up", 8)
+        self._t1.power_on(cycle, n[0] | n[1] << 8, n[2] | n[3] << 8)
+        self._t2.power_on(cycle, n[4], n[5] | n[6] << 8)
+        self._sr.power_on(n[7])
+        self._clear_registers()
+        self._a.reset()
+        self._b.reset()
+        self._sample_control_lines(cycle)
+        if self.settings.open_inputs == "noise":
+            for name in ("CA1", "CA2", "CB1", "CB2"):
+                if self.slot.pin(name).line is None:
+                    self._arm_noise(name, cycle)
+        self._moved(cycle)
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        """All registers to 0 but timers, latches and shift register. [R] RESET."""
+        self.advance(cycle)
+        if not asserted:
+            self._sample_control_lines(cycle)
+            return
+        self._clear_registers()
+        self._t1.reset()
+        self._t2.reset(cycle)
+        self._sr.reset()
+        self._a.reset()
+        self._b.reset()
+        self._moved(cycle)
+
+    def _sample_control_lines(self, cycle: int) -> None:
+        """Take the levels as they are: what moved while RESET was low is no edge."""
+        for lines, names in ((self._a, ("CA1", "CA2")), (self._b, ("CB1", "CB2"))):
+            lines.levels = [self.slot.pin(name).level(cycle) for name in names]
+
+    def advance(self, cycle: int) -> None:
+        """Timers, shift register and pulses up to and with `cycle`."""
+        acr = self._acr
+        if self._t1.advance(cycle, bool(acr & 0x40), bool(acr & 0x80)):
+            self._ifr |= T1
+        if self._t2.advance(cycle):
+            self._ifr |= T2
+        if self._sr.advance(cycle, self._half_cycles, self._b.levels[1]):
+            self._ifr |= SR
+        self._a.advance(cycle)
+        self._b.advance(cycle)
+
+    @property
+    def _half_cycles(self) -> int:
+        """Cycles between edges of the shift clock."""
+        return self._t2.latch_low + 2 if self._sr.mode & 3 in (0, 1) else 1
+
+    def event(self, name: str, cycle: int) -> None:
+        """Something moves now, or an open control line picks up noise."""
+        self.advance(cycle)
+        if name != "move":
+            control = name.removeprefix("noise on ")
+            lines = self._a if control[1] == "A" else self._b
+            self._control_changed(control, not lines.levels[int(control[2]) - 1], cycle)
+            self._arm_noise(control, cycle)
+        self._moved(cycle)
+
+    def _arm_noise(self, name: str, cycle: int) -> None:
+        gap = 1 + int(self.slot.chance("noise on " + name, cycle) * 2 * NOISE_MEAN_CYCLES)
+        self.slot.at(cycle + gap, "noise on " + name)
+
+    # lines ----------------------------------------------------------------------------------------------------------
+
+    def pin_changed(self, name: str, level: bool, cycle: int) -> None:
+        """A control line or PB6 moved."""
+        self.advance(cycle)
+        if name == "PB6":
+            if not level and self._t2.pulse():
+                self._ifr |= T2
+        else:
+            self._control_changed(name, level, cycle)
+        self._moved(cycle)
+
+    def pin_followed(self, name: str, cycle: int) -> None:
+        """PB7 is the timer's, and somebody wants every edge of it."""
+        self.advance(cycle)
+        self._moved(cycle)
+
+    def _control_changed(self, name: str, level: bool, cycle: int) -> None:
+        lines, first, second = (self._a, CA1, CA2) if name[1] == "A" else (self._b, CB1, CB2)
+        if name[2] == "2":
+            if lines.second_changed(level) and not (lines is self._b and self._sr.mode != OFF):
+                self._ifr |= second
+            return
+        if lines is self._b:
+            if self._sr.makes_clock:
+                lines.levels[0] = level  # its own clock; no flag
+                return
+            if level is not lines.levels[0]:
+                self._shift_clocked(level, cycle)
+        if lines.first_changed(level):
+            if not self._ifr & first:
+                self._latch(first, cycle)
+            self._ifr |= first
+
+    def _shift_clocked(self, level: bool, cycle: int) -> None:
+        if self._sr.mode not in BY_CB1:
+            return
+        window = self.settings.shift_defect_ns
+        if window and level and self._sr.mode == BY_CB1[0] and not self.settings.cb1_resynchronised:
+            # Where in its cycle the edge falls is not known here: for a clock of its own, any place is as likely.
+            share = Fraction(window, 1_000_000_000) * self.slot.clock_hz
+            if self.slot.chance("shift clock", cycle) < share:
+                self.slot.report(
+                    "shift-clock-lost",
+                    cycle,
+                    f"A rise of CB1 came within {window} ns before PHI2 fell; the shift register lost that bit. "
+                    "Resynchronise the clock with a flip-flop on PHI2.",
+                )
+                return
+        if self._sr.clocked(level, self._b.levels[1]):
+            self._ifr |= SR
+
+    def _latch(self, flag: int, cycle: int) -> None:
+        if flag == CA1:
+            self._latched_a = self._levels(self._port_a, cycle)
+        else:
+            self._latched_b = self._levels(self._port_b, cycle)
+
+    def _levels(self, pins: list[Pin], cycle: int) -> int:
+        value = 0
+        noisy = self.settings.open_inputs == "noise"
+        for n, pin in enumerate(pins):
+            if noisy and pin.line is None and pin.value is None:
+                value |= (self.slot.chance("open " + pin.spec.name, cycle) < 0.5) << n
+            elif pin.level(cycle):
+                value |= 1 << n
+        return value
+
+    @property
+    def _timer_on_pb7(self) -> bool:
+        return bool(self._acr & 0x80) and (bool(self._ddrb & 0x80) or not self.settings.pb7_needs_ddr)
+
+    def _pb7_level(self, cycle: int) -> bool:
+        self.advance(cycle)
+        return self._t1.pb7
+
+    def _moved(self, cycle: int) -> None:
+        """Put out what changed and arm the next change that somebody would see."""
+        on_pb7 = self._timer_on_pb7
+        shown = (self._ora, self._ddra, self._orb, self._ddrb, self._t1.pb7 if on_pb7 else 2)
+        if shown != self._shown:
+            self._shown = shown
+            self._port_b[7].lazy_level = self._pb7_level if on_pb7 else None
+            for pins in (self._port_a, self._port_b):
+                for pin, level in zip(pins, self._outputs(pins), strict=True):
+                    if level is not pin.value:
+                        self._drive_port_pin(pin, level, cycle)
+        sr = self._sr
+        self._ca2.drive(self._a.output if self._a.code in OUTPUTS else None, cycle)
+        self._cb1.drive(sr.cb1 if sr.makes_clock else None, cycle)
+        if sr.mode != OFF:
+            self._cb2.drive(sr.cb2 if sr.shifts_out else None, cycle)
+        else:
+            self._cb2.drive(self._b.output if self._b.code in OUTPUTS else None, cycle)
+        asserted = bool(self._ifr & self._ier)
+        self._int.drive(not asserted, cycle)
+        soonest = self._next_move(asserted)
+        if soonest != (self.slot.armed("move") or NEVER):
+            if soonest == NEVER:
+                self.slot.cancel("move")
+            else:
+                self.slot.at(soonest, "move")
+
+    def _outputs(self, pins: list[Pin]) -> list[bool | None]:
+        """What the port drives on each pin, None where it lets go."""
+        output, direction = (self._ora, self._ddra) if pins is self._port_a else (self._orb, self._ddrb)
+        levels = [bool(output >> n & 1) if direction >> n & 1 else None for n in range(8)]
+        if pins is self._port_b and self._timer_on_pb7:
+            levels[7] = self._t1.pb7
+        return levels
+
+    def _drive_port_pin(self, pin: Pin, level: bool | None, cycle: int) -> None:
+        before = pin.level(cycle)
+        pin.drive(level, cycle)
+        # A joined PB6 is heard through its line; an open one steps timer 2 all the same.
+        if pin.spec.name == "PB6" and pin.line is None and before and not pin.level(cycle) and self._t2.pulse():
+            self._ifr |= T2
+
+    def _next_move(self, asserted: bool) -> int:
+        t1, t2, sr = self._t1, self._t2, self._sr
+        free_run = bool(self._acr & 0x40)
+        waiting = 0 if asserted else self._ier & ~self._ifr
+        soonest = NEVER
+        if waiting & T1:
+            soonest = t1.next_flag(free_run)
+        if waiting & T2:
+            soonest = min(soonest, t2.next_flag())
+        if self._timer_on_pb7 and self._port_b[7].watched and (free_run or t1.armed):
+            soonest = min(soonest, t1.next_timeout(free_run))
+        if sr.next_edge != NEVER:
+            if self._cb1.watched or self._cb2.watched:
+                soonest = min(soonest, sr.next_edge)
+            elif waiting & SR and sr.edges:
+                soonest = min(soonest, sr.next_edge + (sr.edges - 1) * self._half_cycles)
+        return min(soonest, self._a.pulse_end, self._b.pulse_end)
+
+    # registers ------------------------------------------------------------------------------------------------------
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Register as a read in `cycle` would give it."""
+        self.advance(cycle)
+        if offset == 0x0:
+            return self._input_b(cycle)
+        if offset in (0x1, 0xF):
+            held = self._acr & 0x01 and self._ifr & CA1
+            return self._latched_a if held else self._levels(self._port_a, cycle)
+        if offset == 0x4:
+            return self._t1.value(cycle) & 0xFF
+        if offset == 0x5:
+            return self._t1.value(cycle) >> 8
+        if offset == 0x8:
+            return self._t2.value(cycle) & 0xFF
+        if offset == 0x9:
+            return self._t2.value(cycle) >> 8
+        if offset == 0xD:
+            return self._ifr | (0x80 if self._ifr & self._ier else 0)
+        return (
+            self._ddrb,
+            self._ddra,
+            self._t1.latch & 0xFF,
+            self._t1.latch >> 8,
+            self._sr.value,
+            self._acr,
+            self._pcr,
+            self._ier | 0x80,
+        )[(0x2, 0x3, 0x6, 0x7, 0xA, 0xB, 0xC, 0xE).index(offset)]
+
+    def _input_b(self, cycle: int) -> int:
+        held = self._acr & 0x02 and self._ifr & CB1
+        pins = self._latched_b if held else self._levels(self._port_b, cycle)
+        value = self._orb & self._ddrb | pins & ~self._ddrb & 0xFF
+        if self._timer_on_pb7:  # the port shows the timer's level (from memory)
+            value = value & 0x7F | self._t1.pb7 << 7
+        return value
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Read in `cycle`: flags cleared, handshake and shifting started as the register table says."""
+        value = self.peek(offset, cycle)
+        if offset in (0x0, 0x1, 0xF) and not self.slot.spare:
+            self._report_open(offset, cycle)
+        kept = self.settings.timeout_during_read == "flag-kept"
+        before = self._ifr
+        if offset == 0x0:
+            self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
+        elif offset == 0x1:
+            self._access_a(cycle)
+        elif offset == 0x4 and not (kept and self._t1.timed_out_in(cycle)):
+            self._ifr &= ~T1
+        elif offset == 0x8 and not (kept and self._t2.timed_out_in(cycle)):
+            self._ifr &= ~T2
+        elif offset == 0xA:
+            self._access_sr(cycle)
+        if self._ifr != before or offset in (0x1, 0xA):
+            self._moved(cycle)
+        return value
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """Write in `cycle`."""
+        self.advance(cycle)
+        _WRITES[offset](self, value, cycle)
+        self._moved(cycle)
+
+    def _access_a(self, cycle: int) -> None:
+        self._ifr &= ~(CA1 if self._a.independent else CA1 | CA2)
+        self._a.access(cycle)
+
+    def _access_sr(self, cycle: int) -> None:
+        self._ifr &= ~SR
+        self._sr.access(cycle, self._half_cycles)
+
+    def _write_orb(self, value: int, cycle: int) -> None:
+        self._orb = value
+        self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
+        self._b.access(cycle)
+
+    def _write_ora(self, value: int, cycle: int) -> None:
+        self._ora = value
+        self._access_a(cycle)
+
+    def _write_ora_quiet(self, value: int, cycle: int) -> None:
+        self._ora = value
+
+    def _write_ddrb(self, value: int, cycle: int) -> None:
+        self._ddrb = value
+
+    def _write_ddra(self, value: int, cycle: int) -> None:
+        self._ddra = value
+
+    def _write_t1_low(self, value: int, cycle: int) -> None:
+        self._t1.latch = self._t1.latch & 0xFF00 | value
+
+    def _write_t1_counter_high(self, value: int, cycle: int) -> None:
+        self._t1.start(value, cycle, bool(self._acr & 0x80))
+        self._ifr &= ~T1
+
+    def _write_t1_latch_high(self, value: int, cycle: int) -> None:
+        self._t1.latch = self._t1.latch & 0xFF | value << 8
+        self._ifr &= ~T1
+
+    def _write_t2_low(self, value: int, cycle: int) -> None:
+        self._t2.latch_low = value
+
+    def _write_t2_counter_high(self, value: int, cycle: int) -> None:
+        self._t2.start(value, cycle)
+        self._ifr &= ~T2
+
+    def _write_sr(self, value: int, cycle: int) -> None:
+        self._sr.value = value
+        self._access_sr(cycle)
+
+    def _write_acr(self, value: int, cycle: int) -> None:
+        self._acr = value
+        if not value & 0x80:
+            self._t1.pb7 = True
+        self._t2.select(bool(value & 0x20), cycle)
+        mode = value >> 2 & 7
+        half = self._t2.latch_low + 2
+        self._sr.select(mode, cycle, half)
+        if mode == OFF:
+            self._ifr &= ~SR
+
+    def _write_pcr(self, value: int, cycle: int) -> None:
+        self._pcr = value
+        self._a.select(value & 0x0F)
+        self._b.select(value >> 4)
+
+    def _write_ifr(self, value: int, cycle: int) -> None:
+        enabled = self._ifr & self._ier
+        lost = enabled & value
+        if lost & (lost - 1) and value & 0x7F & ~enabled:
+            names = " and ".join(name for n, name in enumerate(FLAGS) if lost >> n & 1)
+            self.slot.report(
+                "flags-cleared-together",
+                cycle,
+                f"A write of ${value:02X} to IFR cleared the enabled flags {names} together: a handler that serves one "
+                "source an interrupt loses the other. Clear only the flag that was served.",
+            )
+        self._ifr &= ~value & 0x7F
+
+    def _write_ier(self, value: int, cycle: int) -> None:
+        self._ier = (self._ier | value if value & 0x80 else self._ier & ~value) & 0x7F
+
+    # for people -----------------------------------------------------------------------------------------------------
+
+    def _open_inputs(self, offset: int) -> list[str]:
+        pins, outputs = (self._port_b, self._ddrb) if offset == 0 else (self._port_a, self._ddra)
+        timer = offset == 0 and self._timer_on_pb7
+        return [
+            pin.spec.name
+            for n, pin in enumerate(pins)
+            if not outputs >> n & 1
+            and not (n == 7 and timer)
+            and (pin.line is None or all(p is pin or p.spec.drive is Drive.INPUT for p in pin.line.pins))
+        ]
+
+    def _report_open(self, offset: int, cycle: int) -> None:
+        port = 2 if offset == 0 else 1
+        if self._open_reported & port:
+            return
+        names = self._open_inputs(offset)
+        if names:
+            self._open_reported |= port
+            level = {"high": "they read 1", "low": "they read 0", "noise": "they read noise"}
+            self.slot.report(
+                "open-input-read",
+                cycle,
+                f"The port was read while no card drives {', '.join(names)}: {level[self.settings.open_inputs]}.",
+            )
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        """Flags until the next time-out or shifted byte, ports while nothing on them moves by the clock."""
+        self.advance(cycle)
+        if offset == 0xD:
+            free_run = bool(self._acr & 0x40)
+            soonest = NEVER if self._ifr & T1 else self._t1.next_flag(free_run)
+            if not self._ifr & T2:
+                soonest = min(soonest, self._t2.next_flag())
+            if not self._ifr & SR and self._sr.edges and self._sr.next_edge != NEVER:
+                soonest = min(soonest, self._sr.next_edge + (self._sr.edges - 1) * self._half_cycles)
+            return soonest
+        if offset in (0x2, 0x3, 0x6, 0x7, 0xB, 0xC, 0xE):
+            return NEVER
+        if offset in (0x0, 0x1, 0xF) and self._port_steady(offset):
+            return NEVER
+        return cycle
+
+    def _port_steady(self, offset: int) -> bool:
+        if self.settings.open_inputs == "noise" or (self._open_inputs(offset) and not self._was_reported(offset)):
+            return False
+        if offset == 0x0 and (self._ifr & (CB1 | CB2) or self._timer_on_pb7):
+            return False
+        if offset == 0x1 and (self._ifr & (CA1 | CA2) or self._a.answers):
+            return False
+        pins = self._port_b if offset == 0 else self._port_a
+        return all(pin.line is None or all(p.lazy_level is None for p in pin.line.pins) for pin in pins)
+
+    def _was_reported(self, offset: int) -> bool:
+        return bool(self._open_reported & (2 if offset == 0 else 1))
+
+    def words(self, cycle: int) -> list[str]:
+        """Ports, timers, shift register, flags and who is told of them."""
+        self.advance(cycle)
+        t1, t2 = self._t1, self._t2
+        lines = [
+            f"port {name}: pins ${self._levels(pins, cycle):02X}, output register ${output:02X}, "
+            f"{'no outputs' if not direction else f'outputs ${direction:02X}'}"
+            for name, pins, output, direction in (
+                ("A", self._port_a, self._ora, self._ddra),
+                ("B", self._port_b, self._orb, self._ddrb),
+            )
+        ]
+        run = "runs free" if self._acr & 0x40 else "one-shot, runs" if t1.armed else "one-shot, over"
+        on_pb7 = f", PB7 {'high' if t1.pb7 else 'low'}" if self._timer_on_pb7 else ""
+        lines.append(f"timer 1: {t1.value(cycle)}, latch {t1.latch}, {run}{on_pb7}")
+        source = "pulses on PB6" if t2.counts_pulses else "clock"
+        lines.append(f"timer 2: {t2.value(cycle)}, counts the {source}, {'runs' if t2.armed else 'over'}")
+        lines.append(f"shift register: ${self._sr.value:02X}, {MODE_WORDS[self._sr.mode]}")
+        lines.append(f"CA2 {CODE_WORDS[self._a.code]}; CB2 {CODE_WORDS[self._b.code]}")
+        for n, name in enumerate(FLAGS):
+            if self._ifr >> n & 1:
+                told = "enabled, INT low" if self._ier >> n & 1 else "set, and not enabled: only a look at IFR tells"
+                lines.append(f"flag {name}: {told}")
+        return lines
+
+    # state ----------------------------------------------------------------------------------------------------------
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """All registers, timers and lines."""
+        self.advance(cycle)
+        return {
+            "registers": [getattr(self, name) for name in _BYTES],
+            "t1": self._t1.save(),
+            "t2": self._t2.save(),
+            "sr": self._sr.save(),
+            "a": self._a.save(),
+            "b": self._b.save(),
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        registers = [int(value) for value in state["registers"]]
+        if len(registers) != len(_BYTES) or any(not 0 <= value <= 0xFF for value in registers):
+            raise ValueError("registers out of range")
+        for part, key in ((self._t1, "t1"), (self._t2, "t2"), (self._sr, "sr"), (self._a, "a"), (self._b, "b")):
+            part.load(state[key])
+        for name, value in zip(_BYTES, registers, strict=True):
+            setattr(self, name, value)
+        self._shown = ()
+        self._port_b[7].lazy_level = self._pb7_level if self._timer_on_pb7 else None
+        for pins in (self._port_a, self._port_b):
+            for pin, level in zip(pins, self._outputs(pins), strict=True):
+                if pin.line is None:  # a joined pin's level comes back with its line
+                    pin.value = level
+
+
+_BYTES = (
+    "_ora",
+    "_orb",
+    "_ddra",
+    "_ddrb",
+    "_acr",
+    "_pcr",
+    "_ifr",
+    "_ier",
+    "_latched_a",
+    "_latched_b",
+    "_open_reported",
+)
+
+_WRITES = (
+    Ports6522._write_orb,
+    Ports6522._write_ora,
+    Ports6522._write_ddrb,
+    Ports6522._write_ddra,
+    Ports6522._write_t1_low,
+    Ports6522._write_t1_counter_high,
+    Ports6522._write_t1_low,
+    Ports6522._write_t1_latch_high,
+    Ports6522._write_t2_low,
+    Ports6522._write_t2_counter_high,
+    Ports6522._write_sr,
+    Ports6522._write_acr,
+    Ports6522._write_pcr,
+    Ports6522._write_ifr,
+    Ports6522._write_ier,
+    Ports6522._write_ora_quiet,
+)

@@ -1,0 +1,1 @@
+"""A PS/2 keyboard on two lines."""

@@ -1,0 +1,1 @@
+"""Tile and sprite video with a 9918A-type chip."""

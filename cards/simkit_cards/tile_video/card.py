@@ -1,0 +1,533 @@
+"""Tile-video card round a chip of the 9918A family: 16 KB of video memory behind two ports, one interrupt output.
+
+Faithful to: TMS9918A, TMS9928A (60 Hz), TMS9929A (50 Hz); setting `part`.
+Left out: changes inside a line (a change shows from the line being drawn, whole), the picture of an external video
+source (its bit is decoded; what lies behind shows as colour 0), decay of dynamic memory in 4K addressing or in reset.
+
+Sources:
+    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to C.
+    [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
+    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual; tests on parts.
+The modules tile_video_*.py name theirs beside each figure. Where sources disagree a setting chooses; each says so.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any, ClassVar
+
+from simkit.contract import NEVER, Card, Drive, PinSpec, Register, ScreenPort, Slot
+from simkit_cards.tile_video.access import PortState, What, outcome_words
+from simkit_cards.tile_video.board import MemoryWires, picture_faults
+from simkit_cards.tile_video.colours import BLACK, GREY, palette
+from simkit_cards.tile_video.pacing import Pacing
+from simkit_cards.tile_video.picture import Picture, addressed
+from simkit_cards.tile_video.raster import DOTS_PER_LINE, LINES, TICKS_PER_DOT, Raster, margins
+from simkit_cards.tile_video.rules import PAIR_US, Rules
+from simkit_cards.tile_video.settings import TileVideoSettings
+from simkit_cards.tile_video.status import Status, StatusFlags
+from simkit_cards.tile_video.tables import (
+    ACTIVE_DOTS,
+    ACTIVE_LINES,
+    R1,
+    VRAM_BYTES,
+    cell_of_4k,
+    decode,
+)
+from simkit_cards.tile_video.words import memory_words, register_words, screen_text, sprite_words
+
+DATA = 0
+CONTROL = 1
+"""Offsets: the MODE pin is the card's A0."""
+
+_SPRITE_REGISTERS = (0, 1, 5, 6)
+
+_NOTHING, _WRITE, _READ = What  # looked up once: block uploads ask for each byte
+
+ROUNDING_US = 5e-7
+"""A gap this much shorter than a limit still counts as the limit: gaps are products of fractions. Arithmetic"""
+
+PIXEL_ASPECT = {262: Fraction(8, 7), 313: Fraction(295, 215)}
+"""Width by height of a dot on a 4:3 screen: square dots come at 135/22 MHz (60 Hz) and 7.375 MHz (50 Hz), from memory,
+against 5.3693 MHz here; 50 Hz rounded to 295/215."""
+SHORTEST_POLL_CYCLES = 4
+"""Cycles between two reads of a register that follow one another: LDA absolute. Arithmetic."""
+
+
+class TileVideo(Card):
+    """Shows tiles and sprites from its own memory; the program reaches that through two ports."""
+
+    kind: ClassVar[str] = "tile-video"
+    Settings: ClassVar[type] = TileVideoSettings
+    faithful_to: ClassVar[str] = "TMS9918A, TMS9928A, TMS9929A"
+
+    @classmethod
+    def registers(cls, settings: TileVideoSettings) -> tuple[Register, ...]:
+        """The two ports. [PG] table 3-1."""
+        fsn = tuple(f"FSN{bit}" for bit in range(5))
+        return (
+            Register(DATA, "data", "rw", effects="memory at the address counter, which steps; first-byte state"),
+            Register(
+                CONTROL, "status", "r", bits=(*fsn, "C", "5S", "F"), effects="clears F, 5S, C; INT; first-byte state"
+            ),
+            Register(CONTROL, "control", "w", effects="two bytes: address set-up to read or to write, or a register"),
+        )
+
+    @classmethod
+    def pins(cls, settings: TileVideoSettings) -> tuple[PinSpec, ...]:
+        """INT, low while F and IE are set. [PG] 5.2.1."""
+        gate = settings.interrupt_output == "open-drain gate"
+        drive = Drive.OPEN_DRAIN if gate else Drive.PUSH_PULL
+        return (PinSpec(name="INT", drive=drive, help="frame interrupt, active low"),)
+
+    def __init__(self, settings: TileVideoSettings, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        lines = LINES[settings.part]
+        self._crystal = slot.crystal(Fraction(settings.crystal_hz))
+        self._raster = Raster(lines, settings.flag_dot)
+        self._pacing = Pacing(
+            self._raster,
+            settings.window_phase,
+            slow_multicolor=settings.multicolor_wait == "8 us",
+            tell_multicolor=settings.multicolor_told == "under 8 us",
+        )
+        self._picture = Picture(settings.text_left, blank=1, low_left=settings.multicolor_left == "low half")
+        self._memory = bytearray(VRAM_BYTES)
+        self._written = bytearray(VRAM_BYTES)  # 1 for each cell the program has written
+        self._status = StatusFlags(
+            self._raster,
+            self._memory,
+            settings.coincidence,
+            settings.sprite_scan_dots,
+            settings.last_counted_line + 1,
+        )
+        self._wires = MemoryWires(settings.memory_address, settings.memory_open_line, settings.memory_read_data)
+        self._faults = picture_faults(settings.part, settings.crystal_hz, settings.board, settings.load_resistor)
+        self._rules = Rules(slot, settings.strobe_ns or float(500_000_000 / slot.clock_hz))
+        self._narrow = self._rules.narrow_strobes
+        self._takes_early = settings.write_data == "start of strobe"
+        self._both_kept = settings.too_soon == "both kept"
+        self._cycle_us = float(1_000_000 / slot.clock_hz)
+        self._registers = bytearray(8)
+        self._set_once = 0  # bit n: the program has written register n
+        self._ports = PortState()
+        self._frame = 0  # frame under way
+        self._end_tick = NEVER
+        self._flag_lost = False  # a status read hit the moment in which F is set at the end of this frame
+        self._unanswered = 0  # frames that ended with INT still low from the one before, since the last status read
+        self._reset_cycle = 0  # when RESET went low
+        self._check_memory = False  # the display was switched on: look for memory never written when the frame ends
+        self._set_tables()
+        colours = settings.colours
+        if self._faults:
+            colours = GREY if "video-colour-lost" in self._faults else BLACK
+        slot.port(
+            ScreenPort(
+                name="screen",
+                width=ACTIVE_DOTS,
+                height=ACTIVE_LINES,
+                pixels=self._pixels,
+                border=self._border,
+                text=self._text,
+                palette=palette(colours),
+                margins=margins(lines, settings.top_border_50_hz),
+                frame_cycles=Fraction(lines * DOTS_PER_LINE * TICKS_PER_DOT) * slot.clock_hz / settings.crystal_hz,
+                frames=self._frames,
+                pixel_aspect=PIXEL_ASPECT[lines],
+                blank_index=1,
+            )
+        )
+
+    # life -----------------------------------------------------------------------------------------------------------
+
+    def power_on(self, cycle: int) -> None:
+        """Memory and registers 2 to 7 undefined, registers 0 and 1 clear; the raster starts."""
+        noise = self.slot.noise("memory", VRAM_BYTES + 16)
+        self._memory[:] = noise[:VRAM_BYTES] if self._wires.straight else self._wires.seen(noise[:VRAM_BYTES])
+        self._written[:] = bytes(VRAM_BYTES)
+        self._registers[:] = bytes(2) + noise[VRAM_BYTES : VRAM_BYTES + 6]
+        address = int.from_bytes(noise[-4:-2]) & VRAM_BYTES - 1
+        self._ports = PortState(address=address, latch=address & 0xFF, ahead=noise[-2])
+        self._frame = self._set_once = 0
+        self._flag_lost = self._check_memory = False
+        self._unanswered = self._reset_cycle = 0
+        self._rules.said.clear()
+        self._rules.picture_faults(cycle, self._faults)
+        self._status.load(noise[-1] & Status.FSN, 0, 0)
+        self._set_tables()
+        self._picture.start(self._memory, self._registers)
+        self._start_raster(cycle)
+        self._drive_interrupt(cycle)
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        """RESET pin: registers 0 and 1, flags, flip-flop clear; memory stays. Data manual 2.1.7, quoted by [F18A]."""
+        if not asserted:
+            width_us = (cycle - self._reset_cycle) * self._cycle_us
+            if 0 < width_us < self.settings.reset_us - ROUNDING_US:  # 0: power-up, RESET was low all along
+                self._rules.reset_too_short(cycle, width_us, self.settings.reset_us)
+            self._reset_cycle = 0
+            self._start_raster(cycle)
+            return
+        self._reset_cycle = cycle
+        self.advance(cycle)
+        tick = self._crystal.ticks_at(cycle)
+        self._set_register(0, 0, tick)
+        self._set_register(1, 0, tick)
+        self._status.clear()
+        self._ports.forget()
+        self._flag_lost = self._check_memory = False
+        self._unanswered = 0
+        self._end_tick = NEVER
+        self.slot.cancel("frame")
+        self._drive_interrupt(cycle)
+
+    def _start_raster(self, cycle: int) -> None:
+        """Line 0 begins; where the counters of a real chip start is not published."""
+        self._raster.start = self._crystal.ticks_at(cycle) - self._frame * self._raster.frame_ticks
+        self._end_tick = self._raster.end_tick(self._frame)
+        self._pacing.start_frame(self._frame)
+        self._status.start_frame()
+        self.slot.at(self._crystal.first_cycle_at(self._end_tick), "frame")
+
+    def advance(self, cycle: int) -> None:
+        """Let a waiting access and the end of a frame happen if they are due."""
+        self._settle(self._crystal.ticks_at(cycle))
+
+    def event(self, name: str, cycle: int) -> None:
+        """A frame ended: INT may fall; the next end is armed."""
+        self.advance(cycle)
+        self.slot.at(self._crystal.first_cycle_at(self._end_tick), "frame")
+        if self._unanswered:
+            self._rules.frame_unanswered(cycle)
+        if self._check_memory:
+            self._check_memory = False
+            self._rules.registers_never_written(cycle, self._tables, self._set_once)
+            self._rules.never_written(cycle, self._tables, self._memory, self._written, self._cell)
+        if self._tables.masked:
+            self._rules.masked_sprites(cycle, self._status.sprites(self._tables))
+        self._drive_interrupt(cycle)
+
+    def _settle(self, tick: int) -> None:
+        ports = self._ports
+        while True:
+            if ports.waiting and ports.done_tick <= tick and ports.done_tick <= self._end_tick:
+                self._commit()
+            if self._end_tick > tick:
+                return
+            self._finish_frame()
+
+    def _finish_frame(self) -> None:
+        if self._status.value & Status.F and self._registers[1] & R1.IE:
+            self._unanswered += 1
+        self._status.finish_frame(self._tables, set_flag=not self._flag_lost)
+        self._flag_lost = False
+        self._picture.end_frame(self._raster.start + self._frame * self._raster.frame_ticks)
+        self._frame += 1
+        self._end_tick = self._raster.end_tick(self._frame)
+        self._pacing.start_frame(self._frame)
+
+    def _drive_interrupt(self, cycle: int) -> None:
+        asserted = self._status.value & Status.F and self._registers[1] & R1.IE
+        self.slot.pin("INT").drive(not asserted, cycle)
+
+    # memory ---------------------------------------------------------------------------------------------------------
+
+    def _cell(self, address: int) -> int:
+        return address if self._tables.k16 else cell_of_4k(address)
+
+    def _ask(self, what: What, value: int, edge: int, cycle: int) -> None:
+        """Ask for an access to memory, which takes place at the next window; tell when it comes too soon."""
+        ports = self._ports
+        gap_us = (cycle - ports.asked_cycle) * self._cycle_us
+        need_us = ports.need_tenths / 10
+        older = ports.waiting
+        if older and self._both_kept:
+            self._commit()
+        lost = ports.ask(what, value, cycle, edge, self._pacing, self.settings.too_soon)
+        if 0 < gap_us < need_us - ROUNDING_US and (older or self.settings.pacing == "worst case"):
+            line, _ = self._raster.beam(edge)
+            where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
+            outcome = outcome_words(older, what, lost, self.settings.too_soon)
+            if self._pacing.doubtful(gap_us):
+                outcome = "The maker's table has 3.5 us here, and so has this model; users needed 8."
+            self._rules.too_soon(cycle, gap_us, need_us, where, outcome)
+
+    def _commit(self) -> None:
+        """The waiting access takes place."""
+        ports, tables, target = self._ports, self._tables, self._ports.target
+        cell = target if tables.k16 else cell_of_4k(target)
+        if ports.waiting == _READ:
+            ports.ahead = self._memory[cell]
+        elif self._wires.straight:
+            if self._memory[cell] == ports.value:
+                self._written[cell] = 1
+            else:
+                sprites = (
+                    tables.sprites <= target < tables.sprites + 128
+                    or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
+                )
+                self._store(cell, ports.value, ports.done_tick, sprites=sprites)
+        else:
+            value = self._wires.read_back(ports.value)
+            for reached in self._wires.same(cell):
+                self._store(reached, value, ports.done_tick, sprites=True)
+        ports.waiting = _NOTHING
+
+    def _store(self, cell: int, value: int, tick: int, *, sprites: bool) -> None:
+        self._written[cell] = 1
+        if self._memory[cell] != value:
+            if sprites:
+                self._status.catch_up(tick, self._frame, self._tables)
+                self._status.changed()
+            self._memory[cell] = value
+            self._picture.journal.append((tick, cell, value))
+
+    def _set_register(self, number: int, value: int, tick: int) -> None:
+        if self._registers[number] == value:
+            return
+        if number in _SPRITE_REGISTERS:
+            self._status.catch_up(tick, self._frame, self._tables)
+        was_on = self._tables.on
+        self._registers[number] = value
+        self._picture.journal.append((tick, -1 - number, value))
+        self._set_tables()
+        self._rules.register_changed()
+        self._check_memory = self._tables.on and (self._check_memory or not was_on)
+        if number in _SPRITE_REGISTERS:
+            self._status.changed()
+
+    def _set_tables(self) -> None:
+        self._tables = decode(self._registers)
+        self._pacing.set_tables(self._tables)
+
+    # ports ----------------------------------------------------------------------------------------------------------
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Status as of the start of the cycle; the read-ahead byte as of its end, when the strobe rises."""
+        self.advance(cycle)
+        if offset == CONTROL:
+            self._status.catch_up(self._crystal.ticks_at(cycle), self._frame, self._tables)
+            return self._status.value
+        ports = self._ports
+        if ports.waiting == What.READ and ports.done_tick <= self._crystal.ticks_at(cycle + 1):
+            return self._memory[self._cell(ports.target)]
+        return ports.ahead
+
+    def _strobe(self, offset: int, cycle: int, *, is_write: bool) -> None:
+        """What every access has in common."""
+        ports = self._ports
+        if self._narrow:
+            self._rules.strobe(cycle, is_write=is_write)
+        gap = cycle - ports.strobe_cycle
+        first_byte_cycle, ports.strobe_cycle = ports.strobe_cycle, cycle
+        if not gap:
+            self._rules.both_strobes(cycle)
+        elif is_write and ports.spare_cycle == cycle - 1 and ports.spare_offset == offset:
+            self._rules.dummy_read(cycle, offset)
+        elif offset == CONTROL and gap * self._cycle_us < PAIR_US - ROUNDING_US:
+            self._rules.pair_too_soon(cycle, gap * self._cycle_us)
+        if ports.second and not (is_write and offset == CONTROL):
+            self._rules.pair_broken(cycle, "Status read" if offset == CONTROL else "Data port used", first_byte_cycle)
+            ports.second = False
+        if offset == DATA and not ports.address_valid:
+            self._rules.address_used(cycle)
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Read status, or the byte read ahead, which fetches the next one. [PG] 5.2, [YOUNG] 2.1, 2.3."""
+        value = self.peek(offset, cycle)
+        self._strobe(offset, cycle, is_write=False)
+        if self.slot.spare:
+            self._ports.spare_cycle, self._ports.spare_offset = cycle, offset
+        if offset == CONTROL:
+            self._status.clear()
+            self._unanswered = 0
+            self._rules.status_read()
+            if self.settings.poll_race == "on":
+                self._lose_flags(value, cycle)
+            self._drive_interrupt(cycle)
+        else:
+            edge = self._crystal.ticks_at(cycle + 1)
+            self._settle(edge)
+            self._ask(_READ, 0, edge, cycle)
+        return value
+
+    def _lose_flags(self, value: int, cycle: int) -> None:
+        """A status read in the cycle in which F or C is set may lose it. [F18A] v1.5, v1.9."""
+        ending = self._crystal.first_cycle_at(self._end_tick) == cycle + 1
+        if ending and self.slot.chance("status read as F is set", cycle) < 0.5:
+            self._flag_lost = True
+            self._rules.flag_lost(cycle, "F", "this frame is missed. Use the interrupt instead of polling.")
+        self._status.catch_up(self._crystal.ticks_at(cycle + 1), self._frame, self._tables)
+        meeting = self._status.value & ~value & Status.C
+        if meeting and self.slot.chance("status read as C is set", cycle) < 0.5:
+            self._status.value &= ~Status.C
+            self._rules.flag_lost(cycle, "C", "this meeting of sprites is missed. Leave a pause between polls.")
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """Write to memory through the data port, or one byte of a control pair. [PG] tables 4-1 to 4-4."""
+        self._strobe(offset, cycle, is_write=True)
+        edge = self._crystal.ticks_at(cycle + 1)  # when the strobe ends
+        self._settle(edge)
+        ports = self._ports
+        if self._takes_early:
+            value = self.slot.data_before
+        if offset == DATA:
+            if not self._tables.k16:
+                self._rules.memory_written(cycle)
+            self._ask(_WRITE, value, edge, cycle)
+            ports.ahead = value
+        elif not ports.second:
+            ports.first_byte(value, at_once=self.settings.first_byte == "at once")
+        else:
+            ports.second_byte(value)
+            self._rules.address_set()
+            ports.address_valid = not value & 0x80
+            if value & 0x80:
+                self._write_register(value, cycle, edge)
+            elif not value & 0x40:
+                self._ask(_READ, 0, edge, cycle)
+
+    def unfinished(self) -> str:
+        """A control pair after its first byte."""
+        return "a control pair" if self._ports.second else ""
+
+    def _write_register(self, byte: int, cycle: int, edge: int) -> None:
+        if byte & 0x78:
+            self._rules.register_number(cycle, byte)
+        self._set_once |= 1 << (byte & 7)
+        enabled = self._registers[1] & R1.IE
+        self._set_register(byte & 7, self._ports.latch, edge)
+        if self._registers[1] & R1.IE and not enabled and self._status.value & Status.F:
+            self._rules.interrupt_enabled(cycle)
+        self._drive_interrupt(cycle)
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        """A status read with nothing to clear has no effect; F, 5S, C and the number stay until something is drawn."""
+        if offset != CONTROL or self._ports.second:
+            return cycle
+        if SHORTEST_POLL_CYCLES * self._cycle_us < PAIR_US:  # each poll may come too soon after the one before
+            return cycle
+        if self.peek(CONTROL, cycle) & ~Status.FSN or self._end_tick == NEVER:
+            return cycle
+        tick = min(self._end_tick, self._status.steady_until(self._frame, self._tables))
+        steady = self._crystal.first_cycle_at(tick)
+        if self.settings.poll_race == "on":  # a read in the cycle in which a flag is set may have an effect
+            steady -= 1
+        return max(cycle, steady)
+
+    def words(self, cycle: int) -> list[str]:
+        """Registers, tables and sprites in words, and the state of the ports."""
+        self.advance(cycle)
+        ports, tables = self._ports, self._tables
+        line, dot = self._raster.beam(self._crystal.ticks_at(cycle))
+        status = self.peek(CONTROL, cycle)
+        flags = [name for name, bit in (("F", Status.F), ("5S", Status.S5), ("C", Status.C)) if status & bit]
+        return [
+            f"beam at line {line}, dot {dot}; frame {self._frame}",
+            f"status ${status:02X}: {', '.join(flags) or 'no flag'}, sprite number {status & Status.FSN}",
+            f"address ${ports.address:04X}, byte read ahead ${ports.ahead:02X}, next control byte is the "
+            f"{'second' if ports.second else 'first'}",
+            *([f"frames that ended with INT low, status unread: {self._unanswered}"] if self._unanswered else []),
+            *self._faults.values(),
+            *register_words(self._registers, self._set_once),
+            *memory_words(tables),
+            *sprite_words(self._addressed(), tables),
+        ]
+
+    # screen ---------------------------------------------------------------------------------------------------------
+
+    def _pixels(self, cycle: int) -> bytes:
+        self.advance(cycle)
+        return self._picture.pixels()
+
+    def _border(self, cycle: int) -> int:
+        self.advance(cycle)
+        return self._tables.backdrop
+
+    def _frames(self, cycle: int) -> int:
+        self.advance(cycle)
+        return self._frame
+
+    def _text(self, cycle: int) -> str:
+        self.advance(cycle)
+        return screen_text(self._addressed(), self._tables, self.settings.text_offset)
+
+    def look(self, cycle: int) -> tuple[bytes, bytes]:
+        """Video memory as the chip addresses it now, and the eight registers; for inspection."""
+        self.advance(cycle)
+        return bytes(self._addressed()), bytes(self._registers)
+
+    def _addressed(self) -> bytearray:
+        return self._memory if self._tables.k16 else addressed(self._memory)
+
+    # snapshot -------------------------------------------------------------------------------------------------------
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """Everything, with the last whole frame and the changes made since."""
+        self.advance(cycle)
+        self._status.catch_up(self._crystal.ticks_at(cycle), self._frame, self._tables)
+        picture = self._picture
+        pixels = picture.pixels()
+        return {
+            "memory": bytes(self._memory),
+            "registers": list(self._registers),
+            "written": bytes(self._written),
+            "set_once": self._set_once,
+            "ports": self._ports.save(),
+            "said": sorted(self._rules.said),
+            "flag_lost": self._flag_lost,
+            "unanswered": self._unanswered,
+            "reset_cycle": self._reset_cycle,
+            "check_memory": self._check_memory,
+            "frame": self._frame,
+            "raster_start": self._raster.start,
+            "held": self._end_tick == NEVER,
+            "status": self._status.value,
+            "position": self._status.position,
+            "scanned": self._status.scanned,
+            "pixels": pixels,
+            "frame_memory": bytes(picture.memory),
+            "frame_registers": list(picture.registers),
+            "journal": [list(change) for change in picture.journal],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        memory, written, frame_memory = state["memory"], state["written"], state["frame_memory"]
+        registers, frame_registers, pixels = bytes(state["registers"]), bytes(state["frame_registers"]), state["pixels"]
+        journal = [(int(tick), int(what), int(value)) for tick, what, value in state["journal"]]
+        ports = PortState.loaded(state["ports"])
+        said = {str(rule) for rule in state["said"]}
+        frame, start = int(state["frame"]), int(state["raster_start"])
+        status, position, scanned = int(state["status"]), int(state["position"]), int(state["scanned"])
+        set_once, unanswered, reset_cycle = int(state["set_once"]), int(state["unanswered"]), int(state["reset_cycle"])
+        if not len(memory) == len(written) == len(frame_memory) == VRAM_BYTES:
+            raise ValueError("memory of 16384 bytes expected")
+        if len(pixels) != ACTIVE_DOTS * ACTIVE_LINES or max(pixels) > 15:
+            raise ValueError("a picture of 49152 colour numbers up to 15 expected")
+        if len(registers) != 8 or len(frame_registers) != 8:
+            raise ValueError("8 registers expected")
+        if not all(-8 <= what < VRAM_BYTES and 0 <= value < 256 for _, what, value in journal):
+            raise ValueError("a journal entry is out of range")
+        if frame < 0 or not 0 <= status < 256 or not 0 <= position <= ACTIVE_DOTS * ACTIVE_LINES:
+            raise ValueError("frame, status or position is out of range")
+        if not 0 <= scanned <= ACTIVE_LINES or not 0 <= set_once < 256:
+            raise ValueError("lines scanned or registers set are out of range")
+        if unanswered < 0 or reset_cycle < 0:
+            raise ValueError("frames unanswered or the cycle of a reset are out of range")
+        self._memory[:] = memory
+        self._written[:] = written
+        self._registers[:] = registers
+        self._ports = ports
+        self._rules.said = said
+        self._flag_lost, self._unanswered, self._reset_cycle = bool(state["flag_lost"]), unanswered, reset_cycle
+        self._check_memory = bool(state["check_memory"])
+        self._frame = frame
+        self._set_once = set_once
+        self._raster.start = start
+        self._end_tick = NEVER if state["held"] else self._raster.end_tick(frame)
+        self._pacing.start_frame(frame)
+        self._status.load(status, position, scanned)
+        self._set_tables()
+        self._picture.start(frame_memory, frame_registers, bytes(pixels))
+        self._picture.journal = journal

@@ -1,0 +1,74 @@
+"""When the 9918A family lets the CPU reach video memory: a fixed delay, then the next free window of the display.
+
+Sources:
+    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: appendix B, table on page B-1.
+    Spacing of the windows (3, 16, 4 memory cycles): the maker's data manual (1982), 2.1.5, from memory; 3, 16 and 4
+    times 372.49 us / 1000 are the waits of [PG] (1.1, 5.95, 1.5 us), which supports it.
+In doubt: where the windows lie against the line (nobody published it; a setting shifts them), and multicolor, for which
+users report 8 us against the 3.5 us of [PG] (a setting chooses; gaps under 8 us are told either way, unless another
+setting says no).
+"""
+
+from __future__ import annotations
+
+from simkit_cards.tile_video.raster import CRYSTAL_HZ, Raster
+from simkit_cards.tile_video.tables import Mode, Tables
+
+TICKS_PER_MEMORY_CYCLE = 4
+
+FIXED_TICKS = 2 * CRYSTAL_HZ // 1_000_000
+"""2 us from the end of the strobe, [PG] B-1: 21 ticks, rounded down as a strobe ends between two ticks."""
+
+FREE_TICKS = 4300 * CRYSTAL_HZ // 1_000_000
+"""4300 us after the frame interrupt in which every access takes 2 us. [PG] B-1"""
+
+
+_TEXT = 3 * TICKS_PER_MEMORY_CYCLE, 31
+_MULTICOLOR = 4 * TICKS_PER_MEMORY_CYCLE, 35
+_GRAPHICS = 16 * TICKS_PER_MEMORY_CYCLE, 80
+"""Ticks from one window to the next while lines are drawn, and the longest time that an access takes then, in tenths of
+a microsecond. [PG] B-1"""
+
+
+class Pacing:
+    """Windows of one raster under the registers now set.
+
+    Args:
+        raster: where the beam is.
+        phase: memory cycles by which the windows are shifted, in doubt.
+        slow_multicolor: multicolor waits as graphics modes do, in doubt.
+        tell_multicolor: multicolor may take as long as graphics modes do, whatever it does.
+    """
+
+    __slots__ = ("_free_until", "_multicolor", "_on", "_phase", "_raster", "_spacing", "_tenths")
+
+    def __init__(self, raster: Raster, phase: int, *, slow_multicolor: bool, tell_multicolor: bool) -> None:
+        self._raster = raster
+        spacing, tenths = _GRAPHICS if slow_multicolor else _MULTICOLOR
+        self._multicolor = spacing, _GRAPHICS[1] if tell_multicolor else tenths
+        self._phase = phase * TICKS_PER_MEMORY_CYCLE
+        self._free_until = 0
+        self._on = False
+        self._spacing = self._tenths = 0
+
+    def set_tables(self, tables: Tables) -> None:
+        """The registers changed."""
+        self._on = tables.on
+        mode = tables.mode
+        wait = _TEXT if mode >= Mode.TEXT else self._multicolor if mode & 2 else _GRAPHICS
+        self._spacing, self._tenths = wait
+
+    def doubtful(self, gap_us: float) -> bool:
+        """Whether a gap that is told as too short suffices by this card's own windows."""
+        return self._on and self._spacing == _MULTICOLOR[0] and gap_us * 10 >= _MULTICOLOR[1]
+
+    def start_frame(self, frame: int) -> None:
+        """Frame `frame` begins, with the blanking after the one before it."""
+        self._free_until = self._raster.end_tick(frame - 1) + FREE_TICKS
+
+    def times(self, tick: int) -> tuple[int, int]:
+        """For an access asked for at `tick`: when it takes place, and the longest it might take in tenths of a us."""
+        ready = tick + FIXED_TICKS
+        if not self._on or ready < self._free_until:
+            return ready, 20
+        return ready + (self._raster.start + self._phase - ready) % self._spacing, self._tenths

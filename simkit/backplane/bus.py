@@ -1,0 +1,647 @@
+"""The bus: which cards an address selects, who drives the data lines, and the phases of a cycle that are not the CPU's.
+
+Everything static about a machine is compiled in decode.py: a page that is one card's plain memory and nothing else is
+a memoryview that an engine indexes without asking anybody; every other access comes to `read` and `write`. There is one
+table for each combination of the lines that cards drive into selects (banks); a change of such a line swaps the table.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from enum import IntEnum
+from heapq import heapify, heappop, heappush
+from typing import Any, NoReturn, Protocol
+
+import attrs
+
+from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks, is_bus_line
+from simkit.backplane.seat import Seat
+from simkit.backplane.select import ALL
+from simkit.contract.card import Card
+from simkit.contract.errors import SimkitError
+from simkit.contract.events import NEVER, EventTable
+from simkit.contract.findings import Findings
+from simkit.contract.lines import Line, Wiring
+
+OUTSIDE_MACHINE = -1
+"""Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
+
+READ_STROBE = "RW and PHI2"
+WRITE_STROBE = "not RW and PHI2"
+
+
+class Kind(IntEnum):
+    """What the CPU does in a bus cycle."""
+
+    FETCH = 0  # opcode, SYNC high
+    DATA = 1  # operand bytes, data, stack, pointers
+    DUMMY = 2  # read whose value is discarded
+    INTERRUPT = 3  # interrupt sequence
+    RESET = 4  # reset sequence
+    INTERRUPT_FETCH = 5  # first cycle of an interrupt sequence: SYNC high, the opcode is discarded
+
+
+KIND_WORDS = ("instruction", "instruction", "dummy", "interrupt", "reset", "interrupt")
+_SYNC = (Kind.FETCH, Kind.INTERRUPT_FETCH)
+
+
+@attrs.frozen(slots=True)
+class BusCycle:
+    """What a probe sees of one bus cycle.
+
+    Attributes:
+        cycle: number of the cycle.
+        address: on the address lines.
+        data: on the data lines at the end of PHI2.
+        is_write: R/W low.
+        is_fetch: SYNC high.
+        kind: "instruction", "dummy", "interrupt" or "reset".
+        drivers: slot numbers of the cards that drove the data lines.
+        selected: slot numbers of the cards that were selected.
+        lines: levels of all lines as sampled in this cycle.
+    """
+
+    cycle: int
+    address: int
+    data: int
+    is_write: bool
+    is_fetch: bool
+    kind: str
+    drivers: tuple[int, ...]
+    selected: tuple[int, ...]
+    lines: Mapping[str, bool]
+
+
+class Engine(Protocol):
+    """What the bus sets in an engine, and the two values it reads."""
+
+    cycle: int
+    last: int  # byte the data lines held in the previous cycle
+    horizon: int  # the engine calls `Bus.begin(cycle)` before an access in a cycle at or after it
+    rd: list[memoryview | None]  # 256 pages; None: call `Bus.read`
+    wr: list[memoryview | None]  # 256 pages; None: call `Bus.write`
+    attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved, or memory changed: looked at after the instruction
+
+
+class CardError(SimkitError):
+    """A card raised an exception; the run stops."""
+
+
+Tap = Callable[[int, int, int, bool, Kind, Plan], None]
+"""The kit's own probe, without the record that `BusCycle` is: (cycle, address, data, is_write, kind, plan)."""
+
+OutsideEvent = tuple[int, int, str, str, tuple[Any, ...]]
+"""(cycle, slot, port, action, arguments)."""
+
+Before = Callable[[int, int, bool, Kind, Plan], None]
+"""As `Tap` before the access: (cycle, address, is_write, kind, plan)."""
+
+
+class WatchHandle:
+    """Holds what `Bus.add_watch` attached; `remove` takes it off."""
+
+    def __init__(self, bus: Bus, attached: list[tuple[list[Any], Any]], *, slow: bool) -> None:
+        self._bus = bus
+        self._attached = attached
+        self._slow = slow
+        for calls, call in attached:
+            calls.append(call)
+        if slow:
+            bus.require_slow(self, True)
+
+    @property
+    def attached(self) -> bool:
+        """Whether it has not been taken off."""
+        return bool(self._attached)
+
+    def remove(self) -> None:
+        """Take it off; a second time does nothing."""
+        for calls, call in self._attached:
+            calls.remove(call)
+        self._attached = []
+        self._bus.require_slow(self, False)
+
+
+class Bus:
+    """Routes accesses to cards and runs phase 0 of each cycle.
+
+    Attributes:
+        wiring: the lines.
+        events: pending calls of cards.
+        findings: where broken rules are kept.
+        seats: the cards, in slot order.
+        access_address: address of the access under way, None between accesses.
+        generation: number that rises whenever the decoding or plain memory changed other than by a store.
+        outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
+        spare_read: whether the access under way is a read that the CPU makes for want of anything better.
+        before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
+        taps: called after every access that goes through `read` and `write`, repeats of stalled reads left out.
+    """
+
+    def __init__(
+        self,
+        findings: Findings,
+        *,
+        seed: int,
+        open_bus: str = "last",
+        contention: str = "and",
+    ) -> None:
+        self.findings = findings
+        self.wiring = Wiring(findings)
+        self.events = EventTable()
+        self.seats: list[Seat] = []
+        self.access_address: int | None = None
+        self.spare_read = False
+        self.generation = 0
+        self.may_stall = False
+        self.probes: list[Callable[[BusCycle], None]] = []
+        self.taps: list[Tap] = []
+        self.before: list[Before] = []
+        self.memory_watchers: list[Callable[[int, int, int], None]] = []
+        self.outside_watchers: list[Callable[[OutsideEvent], None]] = []
+        self._by_slot: dict[int, Seat] = {}
+        self._seed = seed
+        self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
+        self._mix = contention == "mix"
+        self._outside: list[tuple[int, int, int, str, str, tuple[Any, ...]]] = []
+        self._outside_count = 0
+        self._engine: Engine | None = None
+        self._tables: dict[tuple[bool, ...], Table] = {}
+        self._decode_lines: tuple[Line, ...] = ()
+        self._table: Table = Table([], {})
+        self._slow_reasons: set[object] = set()
+        self._slow_pages: list[memoryview | None] = [None] * 256
+        self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
+
+    # building -------------------------------------------------------------------------------------------------------
+
+    def seat(self, seat: Seat) -> None:
+        """Plug a card in."""
+        settings = seat.card.settings
+        seat.plain = seat.card.plain_memory()
+        seat.address_pins = type(seat.card).address_pins(settings)
+        seat.driven = driven_masks(type(seat.card).registers(settings))
+        seat.takes_data, seat.gives_data = data_wires(seat.wires)
+        for pin in seat.card.slot.pins.values():
+            pin.followed = seat.card.pin_followed
+            if pin.spec.listens:
+                pin.notify = seat.card.pin_changed
+        self.seats.append(seat)
+        self.seats.sort(key=lambda s: s.slot)
+        self._by_slot[seat.slot] = seat
+
+    def attach(self, engine: Engine) -> None:
+        """Join the engine; call once all cards are seated and the lines joined."""
+        self._engine = engine
+        names: set[str] = set()
+        for seat in self.seats:
+            names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
+            names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not is_bus_line(source)}
+        names -= {"RW", "PHI2"}
+        for name in sorted(names):
+            self.wiring.observe(name, self._decode_line_changed)
+        self._decode_lines = tuple(self.wiring.line(name) for name in sorted(names))
+        for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
+            self.wiring.observe(name, self._attend)
+        self.may_stall = bool(self.wiring.line("RDY").pins) or any(
+            type(seat.card).wait_cycles is not Card.wait_cycles for seat in self.seats
+        )
+        self.redecode()
+
+    def redecode(self) -> None:
+        """Work all decode tables out again, after wiring or memory buffers changed."""
+        self._tables.clear()
+        self._renew()
+        self._choose_table()
+        self._set_horizon()
+
+    def _renew(self) -> None:
+        """Decoding or plain memory is no longer what an engine may remember."""
+        self.generation += 1
+        if self._engine is not None:
+            self._engine.attention = True
+
+    def add_watch(
+        self,
+        *,
+        probe: Callable[[BusCycle], None] | None = None,
+        before: Before | None = None,
+        tap: Tap | None = None,
+        memory: Callable[[int, int, int], None] | None = None,
+        outside: Callable[[OutsideEvent], None] | None = None,
+    ) -> WatchHandle:
+        """Have what happens told, until the handle's `remove`.
+
+        Args:
+            probe: called after every bus cycle.
+            before: called before every access that reaches cards, without its data.
+            tap: called after every access, repeats of stalled reads left out.
+            memory: told when plain memory changed other than by a store: (slot, start, end).
+            outside: told of every outside event as it is taken.
+        """
+        pairs = (
+            (self.probes, probe),
+            (self.before, before),
+            (self.taps, tap),
+            (self.memory_watchers, memory),
+            (self.outside_watchers, outside),
+        )
+        attached = [(calls, call) for calls, call in pairs if call is not None]
+        return WatchHandle(self, attached, slow=any(call is not None for call in (probe, before, tap)))
+
+    def require_slow(self, reason: object, wanted: bool) -> None:
+        """Have every access come to `read` and `write` while any reason stands (watches, cycle steps, RDY low)."""
+        if wanted:
+            self._slow_reasons.add(reason)
+        else:
+            self._slow_reasons.discard(reason)
+        self._set_pages()
+
+    @property
+    def pages(self) -> tuple[Pages, Pages]:
+        """Pages of plain memory that reads and writes reach, banks as they are."""
+        return self._table.read_pages, self._table.write_pages
+
+    @property
+    def slow(self) -> bool:
+        """Whether every access goes through `read` and `write`."""
+        return bool(self._slow_reasons)
+
+    def _choose_table(self) -> None:
+        key = tuple(line.level for line in self._decode_lines)
+        table = self._tables.get(key)
+        if table is None:
+            table = self._tables[key] = Table(self.seats, {line.name: line.level for line in self._decode_lines})
+        if table is not self._table:
+            self._table = table
+            self._renew()
+        self._set_pages()
+
+    def _set_pages(self) -> None:
+        engine = self._engine
+        if engine is None:
+            return
+        if self._slow_reasons:
+            engine.rd = engine.wr = self._slow_pages
+        else:
+            engine.rd, engine.wr = self._table.rd, self._table.wr
+
+    def _decode_line_changed(self, line: Line, cycle: int) -> None:
+        self._choose_table()
+
+    def _attend(self, line: Line, cycle: int) -> None:
+        if self._engine is not None:
+            self._engine.attention = True
+        if line.name == "RDY":
+            self.require_slow("RDY low", not line.level)
+        if line.name == "RESET":
+            for seat in self.seats:
+                seat.card.reset(line.asserted, cycle)
+
+    # phase 0 --------------------------------------------------------------------------------------------------------
+
+    def arm(self, cycle: int, slot: int, name: str) -> None:
+        """Arm a card's event."""
+        self.events.at(cycle, slot, name)
+        self._set_horizon()
+
+    def disarm(self, slot: int, name: str) -> None:
+        """Cancel a card's event."""
+        self.events.cancel(slot, name)
+        self._set_horizon()
+
+    def armed(self, slot: int, name: str) -> int | None:
+        """Cycle a card's event is armed for, or None."""
+        return self.events.armed(slot, name)
+
+    def schedule(self, cycle: int, slot: int, port: str, action: str, arguments: tuple[Any, ...]) -> None:
+        """Queue an outside event for `cycle`; events of one cycle keep their order."""
+        self._outside_count += 1
+        heappush(self._outside, (cycle, self._outside_count, slot, port, action, arguments))
+        self._set_horizon()
+
+    def takes(self, slot: int, port: str, action: str, arguments: tuple[Any, ...]) -> bool:
+        """Whether an outside event could happen on this machine."""
+        if slot == OUTSIDE_MACHINE:
+            return action in self.machine_events and len(arguments) == 1
+        seat = self._by_slot.get(slot)
+        found = seat.card.slot.ports.get(port) if seat is not None else None
+        return found is not None and found.takes(action, arguments)
+
+    def pending_outside(self) -> list[tuple[int, int, int, str, str, tuple[Any, ...]]]:
+        """Outside events not yet taken, soonest first: (cycle, order, slot, port, action, arguments)."""
+        return sorted(self._outside, key=lambda e: e[:2])
+
+    def _set_horizon(self) -> None:
+        if self._engine is not None:
+            soonest = self._outside[0][0] if self._outside else NEVER
+            self._engine.horizon = min(soonest, self.events.horizon)
+
+    def begin(self, cycle: int) -> None:
+        """Phase 0: outside events, then card events, stamped `cycle` or earlier; then let lines settle."""
+        wiring = self.wiring
+        while self._outside and self._outside[0][0] <= cycle:
+            _, _, slot, port, action, arguments = heappop(self._outside)
+            for watcher in self.outside_watchers:
+                watcher((cycle, slot, port, action, arguments))
+            if slot == OUTSIDE_MACHINE:
+                self.machine_events[action](arguments, cycle)
+            else:
+                card = self._by_slot[slot].card
+                try:
+                    card.advance(cycle)
+                    card.outside(port, action, arguments, cycle)
+                except Exception as error:  # noqa: BLE001 - a stranger's card
+                    self._card_failed(self._by_slot[slot], cycle, error)
+            wiring.settle(cycle)
+        while True:
+            due = self.events.pop_due(cycle)
+            if due is None:
+                break
+            _, slot, name = due
+            seat = self._by_slot[slot]
+            try:
+                seat.card.event(name, cycle)
+                if wiring.unsettled:
+                    wiring.settle(cycle)
+            except SimkitError:
+                raise
+            except Exception as error:  # noqa: BLE001 - a stranger's card
+                self._card_failed(seat, cycle, error)
+        self._set_horizon()
+
+    # phases 2 to 4, and 6 -------------------------------------------------------------------------------------------
+
+    def wait_cycles(self, address: int, is_write: bool) -> int:
+        """Cycles by which the selected cards delay an access (the longest wish counts)."""
+        plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
+        seats = {seat.slot: (seat, offset) for seat, offset, _ in plan.drivers}
+        seats.update({seat.slot: (seat, offset) for seat, offset in plan.takers})
+        return max((seat.card.wait_cycles(offset, is_write) for seat, offset in seats.values()), default=0)
+
+    def read(self, address: int, cycle: int, kind: Kind, *, stalled: bool = False) -> int:
+        """One read cycle: the byte on the data lines at the end of PHI2.
+
+        Args:
+            address: on the address lines.
+            cycle: its number.
+            kind: what the CPU does.
+            stalled: the cycle repeats because RDY is low; cards whose strobes are gated with ready do not see it.
+        """
+        table = self._table
+        plan = table.reads.get(address) or table.read_plan(address)
+        page = table.rd[address >> 8]
+        if page is not None and not stalled:
+            value = page[address & 0xFF]
+        else:
+            if self.before and not stalled:
+                for call in self.before:
+                    call(cycle, address, False, kind, plan)
+            self.spare_read = kind is Kind.DUMMY
+            value = self._read_cards(plan, address, cycle, stalled)
+            self.spare_read = False
+        if self.taps and not stalled:
+            for tap in self.taps:
+                tap(cycle, address, value, False, kind, plan)
+        if self.probes:
+            self._show(cycle, address, value, False, kind, plan)
+        return value
+
+    def write(self, address: int, value: int, cycle: int, kind: Kind, *, stalled: bool = False) -> None:
+        """One write cycle: every selected card whose write strobe is true takes the byte.
+
+        Args:
+            address: on the address lines.
+            value: byte the CPU drives.
+            cycle: its number.
+            kind: what the CPU does.
+            stalled: the cycle repeats because RDY is low (W65C02S only); as in `read`.
+        """
+        table = self._table
+        plan = table.writes.get(address) or table.write_plan(address)
+        page = table.wr[address >> 8]
+        if page is not None:
+            page[address & 0xFF] = value
+        else:
+            if self.before and not stalled:
+                for call in self.before:
+                    call(cycle, address, True, kind, plan)
+            value = self._write_cards(plan, address, value, cycle, stalled)
+        for tap in self.taps:
+            tap(cycle, address, value, True, kind, plan)
+        if self.probes:
+            self._show(cycle, address, value, True, kind, plan)
+
+    def _read_cards(self, plan: Plan, address: int, cycle: int, stalled: bool) -> int:
+        wiring = self.wiring
+        self.access_address = address
+        wiring.delay = 1
+        engine = self._engine
+        assert engine is not None
+        value = engine.last if self._open_bus is None else self._open_bus
+        seat: Seat | None = None
+        try:
+            if len(plan.drivers) == 1:
+                seat, offset, mask = plan.drivers[0]
+                if not (stalled and seat.ready_gated):
+                    byte = seat.card.read(offset, cycle)
+                    if seat.gives_data is not None:
+                        byte = seat.gives_data[byte]
+                    value = byte if mask == 0xFF else byte & mask | value & ~mask
+            elif plan.drivers:
+                value = self._contend(plan, value, address, cycle)
+            for seat, offset in plan.takers:
+                taken = value if seat.takes_data is None else seat.takes_data[value]
+                seat.card.write(offset, taken, cycle)
+            if wiring.unsettled:
+                wiring.settle(cycle)
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(seat, cycle, error)
+        wiring.delay = 0
+        self.access_address = None
+        return value
+
+    def _write_cards(self, plan: Plan, address: int, value: int, cycle: int, stalled: bool) -> int:
+        """Gives the byte on the data lines: another than the CPU's where a card fights it."""
+        wiring = self.wiring
+        self.access_address = address
+        wiring.delay = 1
+        seat: Seat | None = None
+        try:
+            if plan.drivers:
+                value = self._fight_cpu(plan, value, address, cycle)
+            for seat, offset in plan.takers:
+                if not (stalled and seat.ready_gated):
+                    seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
+            if wiring.unsettled:
+                wiring.settle(cycle)
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(seat, cycle, error)
+        wiring.delay = 0
+        self.access_address = None
+        return value
+
+    def peek(self, address: int, cycle: int, last: int) -> int:
+        """Byte a read would give, without any effect; `last` stands for the open bus."""
+        plan = self._table.read_plan(address)
+        value = last if self._open_bus is None else self._open_bus
+        bytes_ = []
+        for seat, offset, mask in plan.drivers:
+            byte = seat.card.peek(offset, cycle)
+            byte = byte if seat.gives_data is None else seat.gives_data[byte]
+            bytes_.append(byte & mask | value & ~mask)
+        if not bytes_:
+            return value
+        result = bytes_[0]
+        for byte in bytes_[1:]:
+            result &= byte
+        return result
+
+    def steady_until(self, address: int, cycle: int) -> int:
+        """A read of the address has no effect and gives the same byte before the cycle given back."""
+        plan = self._table.read_plan(address)
+        if plan.takers or len(plan.drivers) > 1:
+            return cycle
+        try:
+            return min((seat.card.steady_until(offset, cycle) for seat, offset, _ in plan.drivers), default=NEVER)
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(plan.drivers[0][0], cycle, error)
+
+    def where(self, address: int, *, is_write: bool = False) -> list[tuple[Seat, int]]:
+        """Cards that an access at `address` reaches, with the offset each sees."""
+        plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
+        if is_write:
+            return list(plan.takers)
+        return [(seat, offset) for seat, offset, _ in plan.drivers]
+
+    def drive_tables(self) -> list[tuple[Seat, int, int]]:
+        """For each card: truth tables of the addresses at which it drives reads and takes writes, banks as they are."""
+        return [(seat, read, write) for seat, read, _, write, _ in self._table.selects]
+
+    def data_before(self, slot: int) -> int:
+        """Byte that a card's data pins saw in the cycle before the one under way."""
+        if self._engine is None:
+            return 0xFF  # power is still off
+        seat = self._by_slot[slot]
+        return self._engine.last if seat.takes_data is None else seat.takes_data[self._engine.last]
+
+    def memory_changed(self, slot: int, start: int, end: int) -> None:
+        """Bytes of a card's plain memory changed other than by a store of the CPU."""
+        if self._engine is None:
+            return  # an image goes into its socket while the machine is put together: `attach` decodes
+        seat = self._by_slot[slot]
+        plain = seat.plain
+        if plain is not None and plain.ignores_writes and (seat.gives_data is not None or seat.wires):
+            self.redecode()  # permuted copies, made of ROM alone, are stale
+        elif plain is not None:
+            self._renew()
+        for watcher in self.memory_watchers:
+            watcher(slot, start, end)
+
+    def _contend(self, plan: Plan, value: int, address: int, cycle: int) -> int:
+        result = 0xFF
+        driven = 0
+        mixed = 0
+        pattern = self._mix_bits(cycle, len(plan.drivers)) if self._mix else ()
+        for number, (seat, offset, mask) in enumerate(plan.drivers):
+            byte = seat.card.read(offset, cycle)
+            if seat.gives_data is not None:
+                byte = seat.gives_data[byte]
+            result &= byte | ~mask & 0xFF
+            driven |= mask
+            if pattern:
+                mixed |= byte & mask & pattern[number]
+        names = " and ".join(seat.name for seat, _, mask in plan.drivers if mask)
+        if sum(1 for _, _, mask in plan.drivers if mask) > 1:
+            self.findings.add(
+                "contention", cycle, f"{names} drive the data lines together at ${address:04X}.", address=address
+            )
+        return (mixed if pattern else result & driven) | value & ~driven
+
+    def _mix_bits(self, cycle: int, drivers: int) -> tuple[int, ...]:
+        digest = hashlib.blake2b(f"{self._seed}/contention/{cycle}".encode(), digest_size=8).digest()
+        masks = [0] * drivers
+        for bit in range(8):
+            masks[digest[bit] % drivers] |= 1 << bit
+        return tuple(masks)
+
+    def _fight_cpu(self, plan: Plan, value: int, address: int, cycle: int) -> int:
+        for seat, offset, mask in plan.drivers:
+            byte = seat.card.read(offset, cycle)
+            if seat.gives_data is not None:
+                byte = seat.gives_data[byte]
+            value &= byte | ~mask & 0xFF
+            self.findings.add(
+                "contention",
+                cycle,
+                f"{seat.name} drives the data lines while the CPU writes ${address:04X}: its output enable ignores RW.",
+                address=address,
+                slot=seat.slot,
+            )
+        return value
+
+    def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
+        lines = {name: line.level_shown(cycle) for name, line in self.wiring.lines.items()}
+        drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
+        seen = BusCycle(cycle, address, value, is_write, kind in _SYNC, KIND_WORDS[kind], drivers, plan.selected, lines)
+        for probe in tuple(self.probes):
+            probe(seen)
+
+    def _card_failed(self, seat: Seat | None, cycle: int, error: Exception) -> NoReturn:
+        who = seat.name if seat is not None else "a card"
+        where = f" at ${self.access_address:04X}" if self.access_address is not None else ""
+        self.wiring.delay = 0
+        self.access_address = None
+        raise CardError(
+            f"{who} failed in cycle {cycle}{where}: {type(error).__name__}: {error}",
+            slot=seat.slot if seat is not None else None,
+            remedy="This is a defect of the card's model, not of your program; tell its author.",
+        ) from error
+
+    # snapshot -------------------------------------------------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """State for a snapshot, without the cards."""
+        return {
+            "events": self.events.save(),
+            "outside": [[c, s, p, a, list(args)] for c, _, s, p, a, args in self.pending_outside()],
+            "lines": self.wiring.save(),
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave."""
+        outside = [
+            (int(c), order, int(s), str(p), str(a), tuple(args))
+            for order, (c, s, p, a, args) in enumerate(state["outside"], start=1)
+        ]
+        for _, _, slot, port, action, arguments in outside:
+            if not self.takes(slot, port, action, arguments):
+                raise ValueError(f"nothing takes the queued input {action!r} at {port!r} of slot {slot}")
+        if not {slot for _, slot, _ in state["events"]} <= set(self._by_slot):
+            raise ValueError("an event is armed for a slot without a card")
+        self.events.load(state["events"])
+        self._outside = outside
+        heapify(self._outside)
+        self._outside_count = len(self._outside)
+        self.wiring.load(state["lines"])
+        self.require_slow("RDY low", not self.wiring.line("RDY").level)
+        self._renew()
+        self._choose_table()
+        self._set_horizon()
+
+
+def overlaps(bus: Bus) -> list[tuple[Seat, Seat, int]]:
+    """Pairs of cards that would drive reads at the same addresses, with the truth table of those addresses."""
+    found = []
+    tables = bus.drive_tables()
+    for number, (first, table, _) in enumerate(tables):
+        for second, other, _ in tables[number + 1 :]:
+            both = table & other & ALL
+            if both:
+                found.append((first, second, both))
+    return found

@@ -1,0 +1,234 @@
+"""Decoding: which cards an address selects, who drives the data lines, which pages are plain memory.
+
+Everything static about a machine (select patterns, expressions, exchanged wires) is compiled here: into truth tables
+per card, from them into 256 pages and into one plan for each address that is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import lru_cache
+
+import attrs
+
+from simkit.backplane.seat import Seat
+from simkit.contract.registers import Register
+
+_PAGE_ONES = (1 << 256) - 1
+_LOW_LINES = frozenset(f"A{n}" for n in range(8))
+
+
+@attrs.frozen(slots=True, eq=False)
+class Plan:
+    """What one access at one address does.
+
+    Attributes:
+        drivers: seat, offset and driven mask of each card that drives the data lines.
+        takers: seat and offset of each card that takes the data lines.
+        selected: slot numbers of both.
+    """
+
+    drivers: tuple[tuple[Seat, int, int], ...]  # seat, offset, driven mask
+    takers: tuple[tuple[Seat, int], ...]
+    selected: tuple[int, ...]
+
+
+@attrs.frozen(slots=True, eq=False)
+class Page:
+    """256 addresses that are one card's plain memory and nothing else.
+
+    Attributes:
+        view: what an engine indexes with the low byte of the address.
+        buffer: the buffer behind it.
+        base: index in the buffer of the page's first byte.
+    """
+
+    view: memoryview
+    buffer: bytearray
+    base: int
+
+
+Pages = tuple[Page | None, ...]
+"""256 pages, None where a card must be asked."""
+
+
+class Table:
+    """Decoding for one combination of the lines that stand in selects.
+
+    Attributes:
+        read_pages: pages of plain memory that a read reaches.
+        write_pages: pages of plain memory that a write reaches.
+        rd: the views of `read_pages`, for engines.
+        wr: the views of `write_pages`, for engines.
+        selects: by card: truth tables of drives, takes on a read; takes, drives on a write.
+        levels: the lines of the combination.
+        reads: plans of reads by address, as far as asked for.
+        writes: plans of writes by address, as far as asked for.
+    """
+
+    __slots__ = ("levels", "rd", "read_pages", "reads", "selects", "wr", "write_pages", "writes")
+
+    def __init__(self, seats: Iterable[Seat], levels: Mapping[str, bool]) -> None:
+        self.levels = levels
+        self.reads: dict[int, Plan] = {}
+        self.writes: dict[int, Plan] = {}
+        self.selects: list[tuple[Seat, int, int, int, int]] = []
+        on_read = {**levels, "RW": True, "PHI2": True}
+        on_write = {**levels, "RW": False, "PHI2": True}
+        for seat in seats:
+            selected_r, selected_w = seat.select.table(on_read), seat.select.table(on_write)
+            self.selects.append(
+                (
+                    seat,
+                    selected_r & seat.output_enable.table(on_read),
+                    selected_r & seat.write_enable.table(on_read),
+                    selected_w & seat.write_enable.table(on_write),
+                    selected_w & seat.output_enable.table(on_write),
+                )
+            )
+        self.read_pages: Pages = tuple(self._read_page(page) for page in range(256))
+        self.write_pages: Pages = tuple(self._write_page(page) for page in range(256))
+        self.rd = _views(self.read_pages)
+        self.wr = _views(self.write_pages)
+
+    def _read_page(self, page: int) -> Page | None:
+        shift = page * 256
+        selects = self.selects
+        reader = _only((seat, drive >> shift & _PAGE_ONES) for seat, drive, _, _, _ in selects)
+        if reader is None or any(take >> shift & _PAGE_ONES for _, _, take, _, _ in selects):
+            return None
+        return self._plain_page(reader, page, for_write=False)
+
+    def _write_page(self, page: int) -> Page | None:
+        shift = page * 256
+        selects = self.selects
+        writer = _only((seat, take >> shift & _PAGE_ONES) for seat, _, _, take, _ in selects)
+        if writer is None or any(drive >> shift & _PAGE_ONES for _, _, _, _, drive in selects):
+            return None
+        return self._plain_page(writer, page, for_write=True)
+
+    def _plain_page(self, seat: Seat, page: int, *, for_write: bool) -> Page | None:
+        plain = seat.plain
+        if plain is None:
+            return None
+        buffer = plain.write if for_write else plain.read
+        if buffer is None:
+            return None
+        address = page << 8
+        base = offset_of(seat, address, self.levels)
+        straight = seat.gives_data is None and all(
+            offset_of(seat, address | 1 << n, self.levels) == base | 1 << n for n in range(8)
+        )
+        if straight and base + 256 <= len(buffer) and base & 0xFF == 0:
+            return Page(memoryview(buffer)[base : base + 256], buffer, base)
+        if for_write or not plain.ignores_writes:
+            return None  # RAM with exchanged wires: each access takes the long way
+        low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
+        permuted = bytearray([buffer[base | n] for n in low])
+        if seat.gives_data is not None:
+            permuted = permuted.translate(seat.gives_data)
+        return Page(memoryview(permuted), permuted, 0)
+
+    def read_plan(self, address: int) -> Plan:
+        """What a read at the address does."""
+        plan = self.reads.get(address)
+        if plan is None:
+            plan = self.reads[address] = self._plan(
+                address, ((s, drive, take) for s, drive, take, _, _ in self.selects)
+            )
+        return plan
+
+    def write_plan(self, address: int) -> Plan:
+        """What a write at the address does."""
+        plan = self.writes.get(address)
+        if plan is None:
+            plan = self.writes[address] = self._plan(
+                address, ((s, drive, take) for s, _, _, take, drive in self.selects)
+            )
+        return plan
+
+    def _plan(self, address: int, tables: Iterable[tuple[Seat, int, int]]) -> Plan:
+        drivers, takers, selected = [], [], []
+        for seat, drive, take in tables:
+            drives, takes = drive >> address & 1, take >> address & 1
+            if not (drives or takes):
+                continue
+            selected.append(seat.slot)
+            offset = offset_of(seat, address, self.levels)
+            if drives:
+                drivers.append((seat, offset, _driven_mask(seat, offset)))
+            if takes:
+                takers.append((seat, offset))
+        return Plan(tuple(drivers), tuple(takers), tuple(selected))
+
+
+def _views(pages: Pages) -> list[memoryview | None]:
+    return [None if page is None else page.view for page in pages]
+
+
+def _driven_mask(seat: Seat, offset: int) -> int:
+    """Bus bits the card drives on a read."""
+    mask = seat.driven.get(offset, 0xFF if not seat.driven else 0)
+    return seat.gives_data[mask] if seat.gives_data is not None else mask
+
+
+def _only(tables: Iterable[tuple[Seat, int]]) -> Seat | None:
+    """The one seat whose page table is all ones while all others are all zeros."""
+    found: Seat | None = None
+    for seat, bits in tables:
+        if bits == 0:
+            continue
+        if bits != _PAGE_ONES or found is not None:
+            return None
+        found = seat
+    return found
+
+
+def is_bus_line(name: str) -> bool:
+    """Whether a wire's source is an address or data line or a fixed level, not a line that a card drives."""
+    return name in ("low", "high") or (name[0] in "AD" and name[1:].isdigit())
+
+
+def offset_of(seat: Seat, address: int, levels: Mapping[str, bool]) -> int:
+    """What the card's address pins carry for a bus address, through its wires."""
+    pins = seat.address_pins
+    if not seat.wires:
+        return address & ((1 << min(pins, 16)) - 1)
+    offset = 0
+    for pin in range(pins):
+        source = seat.wires.get(f"A{pin}", f"A{pin}" if pin < 16 else "low")
+        if source == "high" or (
+            source != "low" and (address >> int(source[1:]) & 1 if is_bus_line(source) else levels[source])
+        ):
+            offset |= 1 << pin
+    return offset
+
+
+@lru_cache(maxsize=64)
+def _low_offsets(wires: tuple[tuple[str, str], ...], address_pins: int) -> tuple[int, ...]:
+    """What address lines A7 to A0 alone put on a card's pins, for their 256 values."""
+    pins = {f"A{n}": f"A{n}" for n in range(min(address_pins, 16))} | dict(wires)
+    places = [(int(pin[1:]), int(source[1:])) for pin, source in pins.items() if source in _LOW_LINES and pin[0] == "A"]
+    return tuple(sum((value >> source & 1) << pin for pin, source in places) for value in range(256))
+
+
+def data_wires(wires: Mapping[str, str]) -> tuple[bytes | None, bytes | None]:
+    """Tables for exchanged data wires: bus byte to card byte, card byte to bus byte; None when straight."""
+    source = [int(wires.get(f"D{bit}", f"D{bit}")[1:]) for bit in range(8)]
+    if source == list(range(8)):
+        return None, None
+    takes, gives = bytearray(256), bytearray(256)
+    for byte in range(256):
+        takes[byte] = sum((byte >> source[bit] & 1) << bit for bit in range(8))
+        gives[byte] = sum((byte >> bit & 1) << source[bit] for bit in range(8))
+    return bytes(takes), bytes(gives)
+
+
+def driven_masks(registers: Iterable[Register]) -> dict[int, int]:
+    """Bits driven on a read, by offset."""
+    masks: dict[int, int] = {}
+    for register in registers:
+        masks.setdefault(register.offset, 0)
+        if "r" in register.access:
+            masks[register.offset] |= register.driven
+    return masks

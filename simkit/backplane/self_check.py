@@ -1,0 +1,190 @@
+"""What a machine's wiring and images say at power-on, before the first cycle: findings about what cannot work so."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+
+from simkit.backplane.bus import Bus
+from simkit.backplane.decode import is_bus_line, offset_of
+from simkit.backplane.seat import Seat
+from simkit.backplane.select import ADDRESS_LINES, ranges
+from simkit.contract.errors import near
+from simkit.contract.findings import Findings
+from simkit.contract.lines import SYSTEM_LINES, Drive, Pin
+
+VECTOR_BYTES = {"NMI": (0xFFFA, 0xFFFB), "RESET": (0xFFFC, 0xFFFD), "IRQ": (0xFFFE, 0xFFFF)}
+"""MOS Technology, MCS6500 Hardware Manual, January 1976: interrupt and reset vectors."""
+
+ALL_BUT_EQUAL = 0.7
+"""Likeness of two names, by difflib, from which one letter in four is wrong at most: IRQX and IRQ, not SOUND and SO."""
+
+
+def check_power_on(bus: Bus, findings: Findings) -> None:
+    """Report images that end before the vectors, lines with one end, and strobes that are true while PHI2 is low.
+
+    Call once the CPU is attached and the cards have taken their power-on levels.
+    """
+    for seat in bus.seats:
+        _check_image(bus, seat, findings)
+    _check_lines(bus, findings)
+    _check_strobes(bus, findings)
+
+
+# images ---------------------------------------------------------------------------------------------------------------
+
+
+def _check_image(bus: Bus, seat: Seat, findings: Findings) -> None:
+    """Report an image that is shorter than its part and leaves vectors, which its card must give, as filler.
+
+    An image shorter than its part is nothing odd by itself: another ROM may hold the vectors.
+    """
+    image, plain = getattr(seat.card, "image", None), seat.plain
+    if not image or not hasattr(seat.card, "insert") or plain is None or plain.read is None:
+        return
+    part = len(plain.read)
+    missing = [
+        (name, address)
+        for name, addresses in VECTOR_BYTES.items()
+        for address in addresses
+        if any(other is seat and offset >= len(image) for other, offset in bus.where(address))
+    ]
+    if not missing:
+        return
+    names = list(dict.fromkeys(name for name, _ in missing))
+    words = f"the {names[0]} vector falls" if len(names) == 1 else f"the vectors {_listed(names)} fall"
+    address = missing[0][1]
+    text = (
+        f"{seat.name}: the image has {len(image)} bytes, the part {part}; it stands at offset $0000"
+        f"{_on_the_bus(bus, seat, len(image))}, so {words} in filler (from ${address:04X}, offset "
+        f"${offset_of(seat, address, _levels(bus)):04X})."
+    )
+    reset = _reset_at_the_top(bus, seat, image, part)
+    if reset is None:
+        text += " Build it whole, up to the vectors."
+    else:
+        text += (
+            f" Its own last six bytes hold a reset vector ${reset:04X}: placed at the top of the part (offset "
+            f"${part - len(image):04X}) the CPU would find it."
+        )
+    findings.add("image-size", 0, text, slot=seat.slot)
+
+
+def _reset_at_the_top(bus: Bus, seat: Seat, image: bytes, part: int) -> int | None:
+    """Reset vector in the image's own last six bytes, when it points into the image at the top, or into another ROM.
+
+    An image built for the top of a part but burned at its bottom leaves the vectors where the CPU does not look
+    (common practice; a question of every builders' forum).
+    """
+    if len(image) < 6 or len(image) & (len(image) - 1):
+        return None  # images are built for whole parts: this one is not all there
+    reset = image[-4] | image[-3] << 8
+    for other, offset in bus.where(reset):
+        rom = other.plain is not None and other.plain.ignores_writes
+        if rom and (other is not seat or offset >= part - len(image)) and reset != 0xFFFF:
+            return reset
+    return None
+
+
+def _on_the_bus(bus: Bus, seat: Seat, length: int) -> str:
+    """Where the CPU finds the first and the last byte of an image, in brackets, as far as it does."""
+    levels = _levels(bus)
+    table = next(read for other, read, _ in bus.drive_tables() if other is seat)
+    first = last = None
+    for start, end in ranges(table):
+        for address in range(start, end + 1):
+            offset = offset_of(seat, address, levels)
+            if offset == 0 and first is None:
+                first = address
+            if offset == length - 1 and last is None:
+                last = address
+    if first is None or last is None:
+        return ""
+    return f" (${first:04X} to ${last:04X})"
+
+
+def _levels(bus: Bus) -> dict[str, bool]:
+    return {name: line.level for name, line in bus.wiring.lines.items()}
+
+
+# lines ----------------------------------------------------------------------------------------------------------------
+
+
+def _check_lines(bus: Bus, findings: Findings) -> None:
+    """Report lines with one end, driven and heard by nobody, or heard and driven by nobody: a slip of the pen."""
+    deciding: dict[str, Seat] = {}  # lines that the decoder of a card hears
+    for seat in bus.seats:
+        named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
+        named |= {line for pin, line in seat.wires.items() if pin[0] == "A" and line not in ("low", "high")}
+        for name in sorted(named):
+            if not is_bus_line(name) and name not in SYSTEM_LINES:
+                deciding.setdefault(name, seat)
+    pins = {name: line.pins for name, line in bus.wiring.lines.items() if name not in SYSTEM_LINES}
+    known = [*ADDRESS_LINES, "RW", "PHI2", *SYSTEM_LINES]
+    for name in sorted({*deciding, *(name for name, joined in pins.items() if joined)}):
+        joined = pins.get(name, [])
+        drivers = [pin for pin in joined if pin.spec.drive is not Drive.INPUT]
+        hearers = [pin for pin in joined if _hears(pin)]
+        others = [other for other, of_it in pins.items() if of_it and other != name]
+        if not drivers:
+            who = deciding[name].name if name in deciding else _pins(bus, hearers)
+            slot = deciding[name].slot if name in deciding else hearers[0].slot
+            remedy = near(name, [*(known if name in deciding else SYSTEM_LINES), *others])
+            text = f"{who}: no card drives the line {name}, so it stays high. {remedy}"
+            findings.add("line-undriven", 0, text.rstrip(), slot=slot)
+        elif name not in deciding and not _has_two_ends(drivers, hearers) and _means_something(name, drivers):
+            remedy = near(name, [*SYSTEM_LINES, *others])
+            text = f"{_pins(bus, drivers)}: nobody listens to the line {name}. {remedy}"
+            findings.add("line-unheard", 0, text.rstrip(), slot=drivers[0].slot)
+
+
+def _has_two_ends(drivers: list[Pin], hearers: list[Pin]) -> bool:
+    return any(hearer is not driver for driver in drivers for hearer in hearers)
+
+
+def _means_something(name: str, drivers: list[Pin]) -> bool:
+    """Whether outputs that nobody listens to are a slip: those that only pull, or a name all but a system line's.
+
+    Other outputs may be brought out for a probe alone, as a tone is.
+    """
+    pull = all(pin.spec.drive is Drive.OPEN_DRAIN for pin in drivers)
+    return pull or bool(get_close_matches(name, SYSTEM_LINES, cutoff=ALL_BUT_EQUAL))
+
+
+def _hears(pin: Pin) -> bool:
+    """Whether a card may look at the pin: three-state pins are those of ports, which go both ways."""
+    return pin.spec.listens or pin.spec.drive in (Drive.INPUT, Drive.THREE_STATE)
+
+
+def _pins(bus: Bus, pins: list[Pin]) -> str:
+    names = {seat.slot: seat.name for seat in bus.seats}
+    return _listed([f"{names[pin.slot]} {pin.spec.name}" for pin in pins])
+
+
+def _listed(words: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+# strobes --------------------------------------------------------------------------------------------------------------
+
+
+def _check_strobes(bus: Bus, findings: Findings) -> None:
+    """Report strobes that are also true while PHI2 is low, when address and data are not valid yet.
+
+    A write strobe always matters; a read strobe where a read has an effect.
+    """
+    for seat in bus.seats:
+        named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
+        low = {name: bus.wiring.line(name).level for name in named} | {"PHI2": False}
+        strobes = [("write", seat.write_enable, False)]
+        if any(register.read_effect for register in type(seat.card).registers(seat.card.settings)):
+            strobes.append(("read", seat.output_enable, True))
+        for word, strobe, rw in strobes:
+            levels = {**low, "RW": rw}
+            if seat.select.table(levels) & strobe.table(levels):
+                findings.add(
+                    "strobe-without-phi2",
+                    0,
+                    f"{seat.name}: the {word} strobe {strobe.text!r} is also true while PHI2 is low, when address and "
+                    "data are not valid yet. Gate it with PHI2.",
+                    slot=seat.slot,
+                )

@@ -1,0 +1,1 @@
+"""What an image shows without being run."""

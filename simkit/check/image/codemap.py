@@ -1,0 +1,46 @@
+"""Which addresses surely are instructions, found by following the program from its vectors.
+
+After a JSR the way on is not sure: text may lie there for the routine to print. So it is followed only where nothing
+speaks against it: the walk gives up a way after a JSR when it meets an opcode the CPU does not have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from simkit.cpu.isa.opcodes import OPCODES
+from simkit.machine.machine import Machine
+
+ENDS = frozenset(("RTS", "RTI", "JMP", "BRK", "STP", "JAM", "BRA"))
+
+
+def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
+    """Addresses of instructions that surely can be reached from the entries; instructions in ROM only."""
+    table = OPCODES[machine.description.cpu]
+    seen: set[int] = set()
+    todo = [(entry, True) for entry in entries]
+    while todo:
+        address, sure = todo.pop()
+        while address not in seen and _in_memory(machine, address):
+            opcode = table[machine.peek(address)]
+            if not opcode.documented and not sure:
+                break
+            seen.add(address)
+            following = address + opcode.length & 0xFFFF
+            name, mode = opcode.mnemonic, opcode.mode
+            if mode in ("rel", "zprel"):
+                offset = machine.peek(following - 1 & 0xFFFF)
+                todo.append((following + (offset ^ 0x80) - 0x80 & 0xFFFF, sure))
+            elif mode == "abs" and name in ("JMP", "JSR"):
+                low, high = machine.peek(address + 1 & 0xFFFF), machine.peek(address + 2 & 0xFFFF)
+                todo.append((high << 8 | low, sure))
+                sure = sure and name != "JSR"
+            if name in ENDS:
+                break
+            address = following
+    return seen
+
+
+def _in_memory(machine: Machine, address: int) -> bool:
+    found = machine.bus.where(address)
+    return bool(found) and found[0][0].plain is not None and found[0][0].plain.ignores_writes

@@ -1,0 +1,127 @@
+"""What lies behind an address, as the running rules need it: memory and whether it was written, registers, nothing."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+import attrs
+
+from simkit.backplane.decode import Plan
+from simkit.backplane.seat import Seat
+from simkit.contract.card import Card
+from simkit.contract.registers import Register
+from simkit.machine.machine import Machine
+
+FILL_BYTES = 32
+"""A run of one byte at least this long in a ROM counts as filler, $EA (NOP) excepted: nobody writes such a program."""
+
+
+LAST_BYTES = 3
+"""Bytes before a filler of $40 or $60 that may look like it: the operand of the last instruction, and RTI or RTS."""
+
+
+class Ground(IntEnum):
+    """Kinds of place."""
+
+    ROM = 0
+    RAM = 1
+    REGISTER = 2
+    NOBODY = 3
+    OTHER = 4  # memory that a card keeps to itself, or several cards at once
+
+
+@attrs.define(slots=True, eq=False)
+class Place:
+    """What an access at one address reaches.
+
+    Attributes:
+        kind: what it is.
+        slot: slot of the card, 0 for nobody.
+        offset: what the card's address pins see.
+        shadow: one byte an offset of its memory, 1 once written (ROM: 1 where it is not filler); None for no memory.
+        reads: register a read reaches, if any.
+        writes: register a write reaches, if any.
+    """
+
+    kind: Ground
+    slot: int = 0
+    offset: int = 0
+    shadow: bytearray | None = None
+    reads: Register | None = None
+    writes: Register | None = None
+
+
+class Map:
+    """Places by access plan, made when first met; and the shadow of all memory.
+
+    Attributes:
+        known: the places met so far.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self._shadows: dict[int, bytearray] = {}
+        self._registers: dict[int, tuple[dict[int, Register], dict[int, Register]]] = {}
+        self.known: dict[Plan, Place] = {}
+        for seat in machine.bus.seats:
+            self._add(seat)
+
+    def _add(self, seat: Seat) -> None:
+        plain = seat.plain
+        if plain is not None and plain.read is not None:
+            rom = plain.write is None and plain.ignores_writes
+            self._shadows[seat.slot] = program_bytes(bytes(plain.read)) if rom else bytearray(len(plain.read))
+        registers = type(seat.card).registers(seat.card.settings)
+        self._registers[seat.slot] = (
+            {register.offset: register for register in registers if "r" in register.access},
+            {register.offset: register for register in registers if "w" in register.access},
+        )
+
+    def written(self, slot: int, start: int, end: int) -> None:
+        """Memory of a card was changed from outside: it counts as written."""
+        shadow = self._shadows.get(slot)
+        if shadow is not None:
+            shadow[start:end] = b"\x01" * (min(end, len(shadow)) - start)
+
+    def __call__(self, plan: Plan, is_write: bool) -> Place:
+        """The place that an access with this plan reaches."""
+        place = self.known.get(plan)
+        if place is None:
+            place = self.known[plan] = self._place(plan, is_write)
+        return place
+
+    def _place(self, plan: Plan, is_write: bool) -> Place:
+        reached = [(seat, offset) for seat, offset, _ in plan.drivers]
+        if is_write:
+            reached = list(plan.takers)
+        if not reached:
+            return Place(Ground.NOBODY)
+        seat, offset = reached[0]
+        if len(reached) > 1:
+            return Place(Ground.OTHER, seat.slot, offset)
+        plain, shadow = seat.plain, self._shadows.get(seat.slot)
+        if plain is not None and shadow is not None:
+            kind = Ground.ROM if plain.write is None and plain.ignores_writes else Ground.RAM
+            return Place(kind, seat.slot, offset, shadow)
+        readable, writable = self._registers[seat.slot]
+        if not readable and not writable:
+            return Place(Ground.OTHER, seat.slot, offset)
+        return Place(Ground.REGISTER, seat.slot, offset, None, readable.get(offset), writable.get(offset))
+
+
+def program_bytes(image: bytes) -> bytearray:
+    """1 for each byte that is program or data, 0 for filler: a long run of one byte other than $EA."""
+    marks = bytearray(b"\x01" * len(image))
+    start = 0
+    for end in range(1, len(image) + 1):
+        if end == len(image) or image[end] != image[start]:
+            if end - start >= FILL_BYTES and image[start] != 0xEA:
+                code = LAST_BYTES if image[start] in (0x40, 0x60) else 0
+                marks[start + code : end] = bytes(end - start - code)
+            start = end
+    return marks
+
+
+def is_rom(card: Card) -> bool:
+    """Whether a card is memory that ignores writes."""
+    plain = card.plain_memory()
+    return plain is not None and plain.read is not None and plain.write is None and plain.ignores_writes

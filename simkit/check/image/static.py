@@ -1,0 +1,310 @@
+"""Rules that need no run: the image and its part, vectors, opcodes, constants of the label list."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from simkit.backplane.seat import Seat
+from simkit.backplane.self_check import VECTOR_BYTES
+from simkit.check.image.codemap import ENDS, reached
+from simkit.check.image.ground import is_rom, program_bytes
+from simkit.check.result.notes import Noted
+from simkit.contract.errors import SimkitError
+from simkit.cpu.isa.opcodes import OPCODES
+from simkit.machine.machine import Machine
+from simkit.rom.images import HEX_SUFFIXES, read_image, read_segments
+from simkit.rom.listing import Listing
+
+VECTORS = {name: low for name, (low, _) in VECTOR_BYTES.items()}
+
+UNSEEN = -1
+"""Cycle of a finding that needed no run."""
+
+PAGE_ONES = (1 << 256) - 1
+"""Truth table of a whole page."""
+
+HANDLER_INSTRUCTIONS = 64
+"""A handler without a call or jump is no longer than this."""
+
+AREA_BYTES = 256
+"""Runs of one byte from this length on are called an unused area; shorter ones may be pictures or texts."""
+
+
+def power_on_findings(machine: Machine) -> list[Noted]:
+    """What wiring and images said before the first cycle: where one of them is wrong, much else follows from it."""
+    return [Noted(found.rule, found.message, None, found.address, found.slot, UNSEEN) for found in machine.warnings]
+
+
+def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Noted], list[str]]:
+    """Findings without a run, and remarks (room left in the parts)."""
+    noted = [
+        *_images(machine),
+        *_vectors(machine, listing),
+        *_opcodes(machine, listing),
+        *_constants(machine, listing),
+    ]
+    return noted, list(_room(machine))
+
+
+def _roms(machine: Machine) -> Iterator[Seat]:
+    return (seat for seat in machine.bus.seats if is_rom(seat.card))
+
+
+def _images(machine: Machine) -> Iterator[Noted]:
+    described = {card.slot: card for card in machine.description.cards}
+    for seat in _roms(machine):
+        image = described[seat.slot].image
+        if image is not None and image.suffix.lower() in HEX_SUFFIXES and _in_the_socket(image, seat):
+            yield from _hex_placement(machine, seat, read_segments(image))
+        content = _content(seat)
+        fills = [(start, length, byte) for start, length, byte in fill_runs(content) if byte not in (0xFF, 0xEA)]
+        if fills:
+            start, length, byte = max(fills, key=lambda fill: fill[1])
+            yield Noted(
+                "unfilled-area",
+                f"{seat.name}: {length} unused bytes from offset ${start:04X} hold ${byte:02X}, not $FF.",
+                None,
+                None,
+                seat.slot,
+                UNSEEN,
+            )
+
+
+def _in_the_socket(image: Path, seat: Seat) -> bool:
+    """Whether the machine file's image is what the card holds: another may have been given, and this one be gone."""
+    try:
+        return read_image(image, len(_content(seat))) == getattr(seat.card, "image", None)
+    except SimkitError:
+        return False
+
+
+def _hex_placement(machine: Machine, seat: Seat, segments: list[tuple[int, bytes]]) -> Iterator[Noted]:
+    plain = seat.plain
+    assert plain is not None
+    assert plain.read is not None
+    size = len(plain.read)
+    if all(address + len(data) <= size for address, data in segments):
+        return  # written as offsets in the part
+    for address, data in segments:
+        here = [a for a in (address, address + len(data) - 1) if a <= 0xFFFF]
+        answered = [a for a in here if any(s is seat for s, _ in machine.bus.where(a))]
+        if len(answered) < 2:
+            wrong = next((a for a in (address, address + len(data) - 1) if a not in answered), address)
+            yield Noted(
+                "image-elsewhere",
+                f"{seat.name}: the hex file holds bytes for ${wrong:04X}, where the card does not answer.",
+                None,
+                wrong,
+                seat.slot,
+                UNSEEN,
+            )
+            return
+
+
+def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
+    for name, at in VECTORS.items():
+        if name != "RESET" and not machine.lines[name].pins:
+            continue  # nobody can pull the line: what stands there does not matter
+        if not machine.bus.where(at) or not machine.bus.where(at + 1):
+            yield Noted("vector-astray", f"No card answers at ${at:04X}, the {name} vector.", None, at, None, UNSEEN)
+            continue
+        low, high = machine.peek(at, 2)
+        target = high << 8 | low
+        problem = _target_problem(machine, target, listing, may_be_ram=name != "RESET")
+        if problem is None and name == "RESET" and _ends_like_a_handler(machine, target):
+            problem = "the code there ends with RTI, as a handler does: are two of the vectors exchanged?"
+        if problem:
+            label = machine.labels.name_at(target)
+            shown = f"${target:04X}{f' ({label})' if label else ''}"
+            yield Noted(
+                "vector-astray",
+                f"The {name} vector at ${at:04X} says {shown}: {problem}.",
+                None,
+                at,
+                machine.bus.where(at)[0][0].slot,
+                UNSEEN,
+            )
+
+
+def _ends_like_a_handler(machine: Machine, address: int) -> bool:
+    """Whether straight on from there the first end is an RTI."""
+    table = OPCODES[machine.description.cpu]
+    for _ in range(HANDLER_INSTRUCTIONS):
+        opcode = table[machine.peek(address)]
+        if opcode.mnemonic == "RTI":
+            return True
+        if opcode.mnemonic in ENDS or opcode.mnemonic in ("JSR", "TXS") or not opcode.documented:
+            return False
+        address = address + opcode.length & 0xFFFF
+    return False
+
+
+def _target_problem(machine: Machine, target: int, listing: Listing | None, *, may_be_ram: bool) -> str | None:
+    reached_by = machine.bus.where(target)
+    if not reached_by:
+        return "no card answers there"
+    seat, offset = reached_by[0]
+    if is_rom(seat.card):
+        content = _content(seat)
+        if not program_bytes(content)[offset]:
+            return f"filler of {seat.name} (${content[offset]:02X})"
+        row = listing.row(target) if listing is not None else None
+        if row is not None and (not row.code or row.address != target):
+            return f"no instruction begins there ({row.place})"
+        return None
+    if seat.plain is not None and seat.plain.read is not None:
+        return None if may_be_ram else f"{seat.name} holds noise there at power-up"
+    return f"registers of {seat.name}"
+
+
+def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
+    part = machine.description.cpu
+    table = OPCODES[part]
+    other = next(name for name in OPCODES if name != part)
+    if listing is not None:
+        starts = [row.address for row in listing.instructions()]
+    else:
+        starts = sorted(reached(machine, _entries(machine)))
+    for address in starts:
+        code = machine.peek(address)
+        if not table[code].documented:
+            theirs = OPCODES[other][code]
+            hint = f"; on a {other} it is {theirs.mnemonic}" if theirs.documented else ""
+            yield Noted(
+                "opcode-missing",
+                f"Opcode ${code:02X} at ${address:04X} is not one of the {part}{hint}.",
+                address,
+                address,
+                None,
+                UNSEEN,
+            )
+
+
+def _entries(machine: Machine) -> Iterator[int]:
+    """Where the vectors lead, as far as something stands there."""
+    for at in VECTORS.values():
+        if machine.bus.where(at) and machine.bus.where(at + 1):
+            low, high = machine.peek(at, 2)
+            if _target_problem(machine, high << 8 | low, None, may_be_ram=True) is None:
+                yield high << 8 | low
+
+
+def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
+    """Labels that are named like a card's register and stand elsewhere, and labels at holes between registers."""
+    registers = _registers_by_label(machine)
+    pages = _register_pages(machine)
+    named = [place for address in machine.labels.values() for place in machine.bus.where(address)]
+    for name, address in machine.labels.items():
+        if listing is not None and listing.row(address) is not None:
+            continue  # a place in the program
+        where = machine.bus.where(address) or machine.bus.where(address, is_write=True)
+        wanted = registers.get(name.lower(), ())
+        if wanted:
+            # a variable in memory, or a routine, that is called like a register of a card whose labels stand right
+            is_other = any(seat.plain is not None for seat, _ in where) and any(
+                seat is owner for owner, _ in named for seat, _ in wanted
+            )
+            if not is_other and not any(place in where for place in wanted):
+                yield _constant(machine, name, address, *wanted[0])
+        elif address >> 8 in pages and not _is_register(machine, address) and not where:
+            yield Noted(
+                "constant-differs",
+                f"{name} = ${address:04X}, but no card answers there; the cards of this page answer at "
+                f"{_registers_of_page(machine, address >> 8)}.",
+                None,
+                address,
+                None,
+                UNSEEN,
+            )
+        elif address >> 8 in pages and _at_hole_of_card(machine, address):
+            yield Noted(
+                "constant-differs",
+                f"{name} = ${address:04X}, where {where[0][0].name} is selected but has no register at offset "
+                f"{where[0][1]}; this page has registers at {_registers_of_page(machine, address >> 8)}.",
+                None,
+                address,
+                where[0][0].slot,
+                UNSEEN,
+            )
+
+
+def _registers_by_label(machine: Machine) -> dict[str, list[tuple[Seat, int]]]:
+    """What a label in small letters must mean by its name: the kind or one word of it, then the register's name.
+
+    `VIDEO_DATA` is register `data` of a `tile-video`, `PADS_PORT_1` register `port_1` of `serial-pads`. Several cards
+    may have a register of that name, and the label may stand at any of them.
+    """
+    found: dict[str, list[tuple[Seat, int]]] = {}
+    for seat in machine.bus.seats:
+        for register in type(seat.card).registers(seat.card.settings):
+            for owner in {seat.kind, *seat.kind.split("-")}:
+                label = f"{owner}_{register.name}".replace("-", "_").lower()
+                found.setdefault(label, []).append((seat, register.offset))
+    return found
+
+
+def _constant(machine: Machine, name: str, address: int, seat: Seat, offset: int) -> Noted:
+    right = next((a for a in range(0x10000) if any(s is seat and o == offset for s, o in machine.bus.where(a))), None)
+    shown = f"${right:04X}" if right is not None else "nowhere"
+    return Noted(
+        "constant-differs",
+        f"{name} = ${address:04X}, but the machine has that register of {seat.name} at {shown}.",
+        None,
+        address,
+        seat.slot,
+        UNSEEN,
+    )
+
+
+def _has_registers(seat: Seat) -> bool:
+    return bool(type(seat.card).registers(seat.card.settings))
+
+
+def _register_pages(machine: Machine) -> set[int]:
+    tables = [read | write for seat, read, write in machine.bus.drive_tables() if _has_registers(seat)]
+    return {page for page in range(256) if any(table >> (page << 8) & PAGE_ONES for table in tables)}
+
+
+def _is_register(machine: Machine, address: int) -> bool:
+    return any(_has_registers(seat) for seat, _ in machine.bus.where(address))
+
+
+def _at_hole_of_card(machine: Machine, address: int) -> bool:
+    found = [(s, o) for s, o in machine.bus.where(address) if _has_registers(s)]
+    return bool(found) and all(
+        offset not in {r.offset for r in type(seat.card).registers(seat.card.settings)} for seat, offset in found
+    )
+
+
+def _registers_of_page(machine: Machine, page: int) -> str:
+    found = [
+        a for a in range(page << 8, (page + 1) << 8) if _is_register(machine, a) and not _at_hole_of_card(machine, a)
+    ]
+    return ", ".join(f"${a:04X}" for a in found[:12]) + (" and more" if len(found) > 12 else "")
+
+
+def _content(seat: Seat) -> bytes:
+    plain = seat.plain
+    assert plain is not None
+    assert plain.read is not None
+    return bytes(plain.read)
+
+
+def fill_runs(content: bytes) -> list[tuple[int, int, int]]:
+    """Long runs of one byte: (offset, length, byte)."""
+    runs = []
+    start = 0
+    for end in range(1, len(content) + 1):
+        if end == len(content) or content[end] != content[start]:
+            if end - start >= AREA_BYTES:
+                runs.append((start, end - start, content[start]))
+            start = end
+    return runs
+
+
+def _room(machine: Machine) -> Iterator[str]:
+    for seat in _roms(machine):
+        content = _content(seat)
+        free = sum(length for _, length, _ in fill_runs(content))
+        yield f"{seat.name}: {len(content) - free} of {len(content)} bytes used, {free} unused."

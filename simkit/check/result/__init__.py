@@ -1,0 +1,1 @@
+"""Findings of a check and how they are told."""

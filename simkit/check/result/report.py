@@ -1,0 +1,86 @@
+"""The check's findings for people: one block each, beginning with `file:line:`, to which editors jump."""
+
+from __future__ import annotations
+
+from textwrap import fill
+
+from simkit.check.result.findings import CheckFinding, CheckResult
+from simkit.check.rules.catalogue import RULES
+from simkit.check.rules.rule import Rule
+
+WIDTH = 100
+
+
+def report_text(result: CheckResult) -> str:
+    """The whole report."""
+    blocks = [_block(finding) for finding in result.findings if finding.accepted is None]
+    accepted = [finding for finding in result.findings if finding.accepted is not None]
+    if accepted:
+        lines = [f"    {_head(finding)}\n        because {finding.accepted}" for finding in accepted]
+        blocks.append("Accepted:\n" + "\n".join(lines))
+    if result.remarks:
+        blocks.append("\n".join(result.remarks))
+    blocks.append(_closing(result))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _closing(result: CheckResult) -> str:
+    notes = sum(1 for f in result.findings if f.rule.level == "note" and f.accepted is None)
+    accepted = sum(1 for f in result.findings if f.accepted is not None)
+    number = len(result.open)
+    text = f"{result.machine}: {number or 'no'} finding{'' if number == 1 else 's'}"
+    if accepted:
+        text += f", {accepted} accepted"
+    if notes:
+        text += f", {notes} note{'' if notes == 1 else 's'}"
+    cycles = f"{result.cycles:,}".replace(",", " ")
+    text += f" in {result.seconds:.3g} s of machine time ({cycles} cycles)."
+    if result.halted:
+        text += f" The CPU is {result.halted}."
+    return text
+
+
+def _head(finding: CheckFinding) -> str:
+    place = f"{finding.file}:{finding.line}: " if finding.file is not None else ""
+    return f"{place}{finding.rule.level}: {finding.rule.name}: {finding.message}"
+
+
+def _block(finding: CheckFinding) -> str:
+    where = []
+    if finding.pc is not None:
+        label = f" ({finding.label})" if finding.label else ""
+        source = f": {finding.source}" if finding.source else ""
+        where.append(f"at ${finding.pc:04X}{label}{source}")
+    if finding.cycle is not None:
+        first = f"cycle {finding.cycle:,}".replace(",", " ")
+        where.append(first if finding.count == 1 else f"first in {first}, {finding.count:,} times".replace(",", " "))
+    lines = [_head(finding)]
+    if where:
+        lines.append(_indented("", "; ".join(where)))
+    lines.append(_indented("Hardware: ", finding.rule.hardware))
+    lines.append(_indented("Do: ", finding.rule.do))
+    return "\n".join(lines)
+
+
+def _indented(title: str, text: str) -> str:
+    return fill(title + text, WIDTH, initial_indent="    ", subsequent_indent=" " * (4 + len(title)))
+
+
+def explain_text(rule: Rule) -> str:
+    """Everything the catalogue says of a rule."""
+    parts = [f"{rule.name} ({rule.level}): {rule.title}", fill(rule.story, WIDTH)]
+    parts += [
+        fill(title + text, WIDTH, subsequent_indent=" " * len(title))
+        for title, text in (
+            ("On hardware: ", rule.hardware),
+            ("What to do:  ", rule.do),
+            ("On the bench: ", rule.bench),
+        )
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def list_text() -> str:
+    """All rules, one line each."""
+    width = max(len(name) for name in RULES)
+    return "".join(f"{name:<{width}}  {rule.level:<7}  {rule.title}\n" for name, rule in sorted(RULES.items()))

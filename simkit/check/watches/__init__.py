@@ -1,0 +1,1 @@
+"""What is watched while the program runs."""

@@ -1,0 +1,70 @@
+"""Decisions by bits that nobody drives: the mask of another register, or a status bit that the board left open."""
+
+from __future__ import annotations
+
+import attrs
+
+from simkit.check.result.notes import Notes
+from simkit.cpu.isa.effects import Effect
+from simkit.machine.machine import Machine
+
+_FLAG_BITS = {"BPL": 0x80, "BMI": 0x80, "BVC": 0x40, "BVS": 0x40}
+"""Bits of the byte read that a branch looks at: N after a load or BIT, V after BIT."""
+
+
+@attrs.frozen(slots=True)
+class _Read:
+    address: int
+    slot: int
+    open: int  # bits that nobody drives
+    by_bit: bool  # read by BIT, not by a load
+    mask: int  # what BIT looks at for Z
+
+
+class OpenBits:
+    """Looks at the instruction after the read of a register with bits that nobody drives."""
+
+    def __init__(self, machine: Machine, notes: Notes) -> None:
+        self._machine = machine
+        self._notes = notes
+        self._read: _Read | None = None
+
+    def read(self, address: int, slot: int, driven: int, effect: Effect) -> None:
+        """The program read a register of which only the bits `driven` are driven."""
+        name = effect.opcode.mnemonic
+        if driven not in (0, 0xFF) and (name == "BIT" or effect.sets):
+            mask = self._machine.cpu.a if name == "BIT" else 0xFF
+            self._read = _Read(address, slot, driven ^ 0xFF, name == "BIT", mask)
+
+    def forget(self) -> None:
+        """Something else happens before the next instruction."""
+        self._read = None
+
+    @property
+    def waiting(self) -> bool:
+        """Whether the next instruction is to be looked at."""
+        return self._read is not None
+
+    def decide(self, effect: Effect, pc: int, cycle: int) -> None:
+        """The instruction after the read begins."""
+        read, self._read = self._read, None
+        assert read is not None
+        name = effect.opcode.mnemonic
+        if name == "AND" and effect.opcode.mode == "imm" and not read.by_bit:
+            bits = self._machine.peek(pc + 1 & 0xFFFF)
+        elif name in ("BEQ", "BNE") and read.by_bit:
+            bits = read.mask
+        elif name in ("BPL", "BMI") or (name in _FLAG_BITS and read.by_bit):
+            bits = _FLAG_BITS[name]
+        else:
+            return
+        if bits and not bits & ~read.open:
+            self._notes.add(
+                "open-bit-tested",
+                cycle,
+                f"{name} looks at bit {' and '.join(str(n) for n in range(7, -1, -1) if bits >> n & 1)} of "
+                f"${read.address:04X}, which nothing drives.",
+                pc=pc,
+                address=read.address,
+                slot=read.slot,
+            )

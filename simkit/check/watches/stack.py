@@ -1,0 +1,61 @@
+"""How deep the stack is, and whether it was set up at all."""
+
+from __future__ import annotations
+
+from simkit.check.result.notes import Notes
+
+PAGE = 256
+
+
+class StackDepth:
+    """Counts bytes pushed and not yet pulled. S itself cannot tell: it runs round its page without a sign.
+
+    Attributes:
+        depth: bytes on the stack.
+        set: whether TXS was executed since RESET.
+    """
+
+    def __init__(self, notes: Notes) -> None:
+        self._notes = notes
+        self.depth = 0
+        self.set = False
+        self._deepest = PAGE  # that was noted
+
+    def reset(self) -> None:
+        """After RESET S is undefined."""
+        self.depth = 0
+        self.set = False
+
+    def pointer_set(self, s: int) -> None:
+        """TXS was executed."""
+        self.depth = 0xFF - s
+        self.set = True
+
+    def moved(self, change: int, pc: int, cycle: int, what: str) -> None:
+        """Bytes were pushed (change above 0) or pulled."""
+        if change > 0 and not self.set:
+            self._notes.add(
+                "stack-pointer-unset",
+                cycle,
+                f"{what} pushes, but S was never set since RESET (LDX #$FF, TXS).",
+                pc=pc,
+            )
+            self.set = True  # once is enough
+        self.depth += change
+        if change > 0 and self.depth > self._deepest:
+            self._deepest = self.depth
+            self._notes.add(
+                "stack-wrap",
+                cycle,
+                f"{what} pushes byte {self.depth} onto the stack of {PAGE}: it overwrites the oldest, at the top of "
+                "page 1.",
+                pc=pc,
+            )
+        elif self.depth < 0:
+            self._notes.add(
+                "stack-underflow",
+                cycle,
+                f"{what} pulls {-self.depth} byte{'s' if self.depth < -1 else ''} more than were pushed.",
+                pc=pc,
+            )
+            self.depth = 0

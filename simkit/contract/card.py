@@ -1,0 +1,113 @@
+"""The contract of a card: what the machine asks of it.
+
+A card imports `simkit.contract` and nothing else of the kit. It opens no file, reads no host clock, writes no log,
+keeps no module-level state. It is lazy: it works out what it is from the cycle number when asked.
+"""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from simkit.contract.lines import PinSpec
+from simkit.contract.registers import PlainMemory, Register
+from simkit.contract.slot import Slot
+
+
+class Card:
+    """Base of all cards.
+
+    A read is `advance`, `peek`, then the side effects, so that they cannot disagree. Everything a card remembers is in
+    `save`. A line or watched pin moves only in `event`, `outside`, `pin_changed` or in the current access.
+    """
+
+    kind: ClassVar[str]
+    """Its name in a machine file and its entry point."""
+    Settings: ClassVar[type]
+    """attrs class of jumpers, switches and options; each field made with `setting`."""
+    faithful_to: ClassVar[str] = ""
+    """Parts the model follows, for `simkit cards`."""
+
+    @classmethod
+    def registers(cls, settings: Any) -> tuple[Register, ...]:
+        """The board as wired; empty for memory."""
+        return ()
+
+    @classmethod
+    def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
+        """Pins that can be joined to lines in the machine file."""
+        return ()
+
+    @classmethod
+    def address_pins(cls, settings: Any) -> int:
+        """Number of address pins A0, A1, ... the card looks at; from the registers unless overridden."""
+        offsets = [register.offset for register in cls.registers(settings)]
+        return max(offsets).bit_length() if offsets else 0
+
+    def __init__(self, settings: Any, slot: Slot) -> None:
+        self.settings = settings
+        self.slot = slot
+
+    def power_on(self, cycle: int) -> None:
+        """Power comes up: everything undefined takes its seeded value, events are armed."""
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        """The RESET line was asserted or released."""
+
+    def advance(self, cycle: int) -> None:
+        """Bring the card up to date with the start of `cycle`; monotone, idempotent, no visible effect."""
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Byte a read in `cycle` would give, without any effect."""
+        return 0xFF
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Read in `cycle`, with the side effects."""
+        self.advance(cycle)
+        return self.peek(offset, cycle)
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """Write in `cycle`."""
+
+    def event(self, name: str, cycle: int) -> None:
+        """A call armed with `slot.at` is due."""
+
+    def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
+        """Something happened at a port: a key, a button, a byte."""
+
+    def pin_changed(self, name: str, level: bool, cycle: int) -> None:
+        """The line on a listening pin changed."""
+
+    def pin_followed(self, name: str, cycle: int) -> None:
+        """Somebody begins to follow the line of an output with a `lazy_level`: from now on it moves in events."""
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """State at the start of `cycle`, the same whenever the card was last asked: JSON values and bytes."""
+        return {}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave; every field is checked before anything changes."""
+
+    # Optional -------------------------------------------------------------------------------------------------------
+
+    def wait_cycles(self, offset: int, is_write: bool) -> int:
+        """Machine cycles by which the card delays an access; asked only of cards that override it."""
+        return 0
+
+    def plain_memory(self) -> PlainMemory | None:
+        """Buffers that engines may use without calling the card; None for cards with effects."""
+        return None
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        """A read of the register has no effect and its value cannot change before the cycle given back.
+
+        An access or an outside event ends the promise. `cycle` itself promises nothing; a card author can leave it so.
+        """
+        return cycle
+
+    def unfinished(self) -> str:
+        """What the program has begun with the last access and another access in between would break; "" for nothing."""
+        return ""
+
+    def words(self, cycle: int) -> list[str]:
+        """What the card looks like inside, in words, one line each; for `simkit show`."""
+        return []

@@ -1,0 +1,359 @@
+"""Lines of the backplane and between cards: who drives them, what level they have, and since which cycle.
+
+A line is one electric node. Cards reach it through pins. Levels are electrical (True is high); IRQ, NMI and RESET
+are asserted when low, RDY and SO are wires with a meaning for either level. A pin may be driven only in an event
+(phase 0 of a bus cycle) or in the current access (phase 4); what is driven in phase 4 counts from the next cycle.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable
+from enum import Enum
+from typing import TYPE_CHECKING
+
+import attrs
+
+if TYPE_CHECKING:
+    from simkit.contract.findings import Findings
+
+SYSTEM_LINES = ("IRQ", "NMI", "RESET", "RDY", "SO")
+"""Lines every backplane has; the CPU samples them."""
+
+MAX_SETTLING_ROUNDS = 16
+"""Rounds in which changes of one cycle must settle; more is a ring of cards that feed each other."""
+
+_HISTORY = 16  # changes remembered; an instruction has at most 8 cycles, each may change a line twice
+
+
+class Drive(Enum):
+    """What the output stage behind a pin can do."""
+
+    OPEN_DRAIN = "open drain"  # pulls low or lets go
+    PUSH_PULL = "push-pull"  # always drives, high or low
+    THREE_STATE = "three-state"  # drives high, low, or lets go
+    INPUT = "input"  # never drives
+
+
+@attrs.frozen(slots=True, kw_only=True)
+class PinSpec:
+    """A pin that a card brings out to its edge connector.
+
+    Attributes:
+        name: as the board or the data sheet prints it, e.g. "INT", "CA1".
+        drive: output stage; INPUT for pins that only listen.
+        listens: whether the card wants `pin_changed` calls for it.
+        open_level: level the card sees on the pin when nothing is joined to it (pull-up True, pull-down False).
+        help: one line for people.
+    """
+
+    name: str
+    drive: Drive
+    listens: bool = False
+    open_level: bool = True
+    help: str = ""
+
+
+class Pin:
+    """One pin of one card, joined to a line or open.
+
+    Attributes:
+        spec: what the pin is.
+        slot: slot number of its card; -1 for pins that the outside or a test holds.
+        line: the line it is joined to, or None.
+        value: what the card drives: True, False, or None when it lets go.
+    """
+
+    __slots__ = ("_lazy_level", "followed", "line", "notify", "slot", "spec", "value")
+
+    def __init__(self, spec: PinSpec, slot: int) -> None:
+        self.spec = spec
+        self.slot = slot
+        self.line: Line | None = None
+        self.value: bool | None = None
+        # Called as notify(name, level, cycle) when the line changes; set by the slot for pins that listen.
+        self.notify: Callable[[str, bool, int], None] | None = None
+        self._lazy_level: Callable[[int], bool | None] | None = None
+        # Called as followed(name, cycle) when somebody begins to follow the line of such an output in mid-run.
+        self.followed: Callable[[str, int], None] | None = None
+
+    @property
+    def lazy_level(self) -> Callable[[int], bool | None] | None:
+        """level(cycle) of an output that moves by the clock alone and is computed only when somebody asks; or None."""
+        return self._lazy_level
+
+    @lazy_level.setter
+    def lazy_level(self, call: Callable[[int], bool | None] | None) -> None:
+        self._lazy_level = call
+        if self.line is not None:
+            self.line.find_clocked()
+
+    def drive(self, value: bool | None, cycle: int) -> None:
+        """Drive high (True), low (False), or let go (None), in the event or access of `cycle`.
+
+        An open-drain pin lets go when told to drive high.
+        """
+        if value is True and self.spec.drive is Drive.OPEN_DRAIN:
+            value = None
+        if value is self.value:
+            return
+        self.value = value
+        if self.line is not None:
+            self.line.resolve(cycle)
+
+    def level(self, cycle: int) -> bool:
+        """Electrical level on the pin in `cycle`."""
+        if self.line is None:
+            value = self.value if self.lazy_level is None else self.lazy_level(cycle)
+            return self.spec.open_level if value is None else value
+        return self.line.level_now(cycle)
+
+    @property
+    def watched(self) -> bool:
+        """Whether somebody follows the line, so that the card must move the pin edge by edge in events."""
+        return self.line is not None and self.line.watched
+
+
+class Line:
+    """One electric node.
+
+    Attributes:
+        name: as the machine file writes it.
+        level: level after the last settled change.
+        since: cycle from which that level counts.
+        pins: every pin joined to it.
+    """
+
+    __slots__ = (
+        "_clocked",
+        "_fight",
+        "_history",
+        "_wiring",
+        "level",
+        "name",
+        "pins",
+        "pull",
+        "since",
+        "system",
+        "traced",
+    )
+
+    def __init__(self, name: str, wiring: Wiring, pull: bool | None = True) -> None:
+        self.name = name
+        self.level = True if pull is None else pull
+        self.since = 0
+        self.pull = pull
+        self.pins: list[Pin] = []
+        self.system = name in SYSTEM_LINES
+        self.traced = False
+        self._wiring = wiring
+        self._history: deque[tuple[int, bool]] = deque(maxlen=_HISTORY)
+        self._fight = False
+        self._clocked = False  # an output on it is computed on demand, and nobody makes it move by itself
+
+    @property
+    def watched(self) -> bool:
+        """Whether a listening pin, the CPU, a decoder or a trace follows the line."""
+        return self.system or self.traced or any(pin.spec.listens for pin in self.pins)
+
+    @property
+    def asserted(self) -> bool:
+        """Whether an active-low line (IRQ, NMI, RESET) is pulled low."""
+        return not self.level
+
+    def join(self, pin: Pin) -> None:
+        """Join a pin to the line."""
+        pin.line = self
+        self.pins.append(pin)
+        self.find_clocked()
+
+    def find_clocked(self) -> None:
+        """Look whether levels must be asked of outputs that move by the clock alone."""
+        self._clocked = any(pin.lazy_level is not None for pin in self.pins) and not self.watched
+
+    def follow(self, cycle: int) -> None:
+        """Follow the line from `cycle` on: outputs computed on demand are brought up to it and then move by themselves.
+
+        Between two cycles, or in phase 0 of `cycle`.
+        """
+        moving = [pin for pin in self.pins if pin.lazy_level is not None] if self._clocked else []
+        self.traced = True
+        self._clocked = False
+        for pin in moving:
+            assert pin.lazy_level is not None
+            pin.value = pin.lazy_level(cycle)
+        if moving:
+            self.resolve(cycle)
+        for pin in moving:
+            if pin.followed is not None:
+                pin.followed(pin.spec.name, cycle)
+
+    def level_at(self, cycle: int) -> bool:
+        """Settled level that counted in `cycle`, back through the last changes."""
+        if cycle >= self.since:
+            return self.level
+        for since, level in reversed(self._history):
+            if cycle >= since:
+                return level
+        return self._history[0][1] if self._history else self.level
+
+    def level_now(self, cycle: int) -> bool:
+        """Level in `cycle`, asking outputs that are computed only on demand when nobody watches the line."""
+        return self._resolved(cycle)[0] if self._clocked else self.level
+
+    def level_shown(self, cycle: int) -> bool:
+        """Level that counted in `cycle`, its accesses just done: for probes."""
+        return self.level_now(cycle) if self._clocked and cycle >= self.since else self.level_at(cycle)
+
+    def _resolved(self, cycle: int) -> tuple[bool, bool]:
+        """(level, whether outputs fight)."""
+        high = low = False
+        for pin in self.pins:
+            value = pin.lazy_level(cycle) if self._clocked and pin.lazy_level is not None else pin.value
+            if value is True:
+                high = True
+            elif value is False:
+                low = True
+        if low:
+            return False, high
+        if high:
+            return True, False
+        return self.level if self.pull is None else self.pull, False
+
+    def _report_fight(self, cycle: int) -> None:
+        if self._fight:
+            return
+        who = ", ".join(
+            f"slot {pin.slot} {pin.spec.name} ({pin.spec.drive.value}) {'high' if pin.value else 'low'}"
+            for pin in self.pins
+            if pin.value is not None
+        )
+        self._wiring.findings.add(
+            "output-fight", cycle, f"Outputs fight on line {self.name}: {who}. Use open-drain outputs or a gate."
+        )
+
+    def resolve(self, cycle: int) -> None:
+        """Work the level out again after a pin changed; notify listeners once the wiring settles."""
+        level, fight = self._resolved(cycle)
+        if fight:
+            self._report_fight(cycle)
+        self._fight = fight
+        if level is self.level:
+            return
+        counts_from = cycle + self._wiring.delay
+        if counts_from > self.since:
+            self._history.append((self.since, self.level))
+        self.since = counts_from
+        self.level = level
+        self._wiring.changed(self, level, cycle)
+
+    def save(self) -> dict[str, object]:
+        """State for a snapshot."""
+        return {
+            "level": self.level,
+            "since": self.since,
+            "history": [list(entry) for entry in self._history],
+            "pins": [[pin.slot, pin.spec.name, pin.value] for pin in self.pins],
+            "fight": self._fight,
+        }
+
+    def load(self, state: dict[str, object]) -> None:
+        """Take back what `save` gave; listeners are not called."""
+        history, pins = state["history"], state["pins"]
+        assert isinstance(history, list)
+        assert isinstance(pins, list)
+        self.level = bool(state["level"])
+        self.since = int(str(state["since"]))
+        self._history = deque(((int(c), bool(v)) for c, v in history), maxlen=_HISTORY)
+        self._fight = bool(state["fight"])
+        values = {(slot, name): value for slot, name, value in pins}
+        for pin in self.pins:
+            pin.value = values.get((pin.slot, pin.spec.name))
+
+
+class Wiring:
+    """All lines of a machine and the queue through which changes settle.
+
+    Attributes:
+        lines: every line by name.
+        delay: cycles until a change counts: 0 while events run (phase 0), 1 during an access (phase 4).
+    """
+
+    def __init__(self, findings: Findings) -> None:
+        self.findings = findings
+        self.lines: dict[str, Line] = {}
+        self.delay = 0
+        self._queue: list[tuple[int, str, Pin, bool]] = []
+        self._observers: dict[str, list[Callable[[Line, int], None]]] = {}
+        for name in SYSTEM_LINES:
+            self.line(name)
+
+    def line(self, name: str, pull: bool | None = True) -> Line:
+        """The line of that name, made on first use."""
+        line = self.lines.get(name)
+        if line is None:
+            line = self.lines[name] = Line(name, self, pull)
+        return line
+
+    def observe(self, name: str, call: Callable[[Line, int], None], cycle: int = 0) -> None:
+        """Call `call(line, cycle)` at once on every change of a line; for the machine's own parts, not for cards.
+
+        Args:
+            name: of the line.
+            call: what to call.
+            cycle: the present one, when the machine has run already.
+        """
+        self.line(name).follow(cycle)
+        self._observers.setdefault(name, []).append(call)
+
+    def changed(self, line: Line, level: bool, cycle: int) -> None:
+        """Queue the notifications of a change (called by the line)."""
+        for pin in line.pins:
+            if pin.spec.listens and pin.notify is not None:
+                self._queue.append((pin.slot, pin.spec.name, pin, level))
+        for call in self._observers.get(line.name, ()):
+            call(line, cycle)
+
+    @property
+    def unsettled(self) -> bool:
+        """Whether notifications wait."""
+        return bool(self._queue)
+
+    def settle(self, cycle: int) -> None:
+        """Call the listeners of changed lines in slot order until nothing changes any more.
+
+        After MAX_SETTLING_ROUNDS the rest is dropped and a finding names the lines that still move.
+        """
+        rounds = 0
+        while self._queue:
+            rounds += 1
+            if rounds > MAX_SETTLING_ROUNDS:
+                names = sorted({pin.line.name for _, _, pin, _ in self._queue if pin.line is not None})
+                self._queue.clear()
+                self.findings.add(
+                    "unsettled-lines",
+                    cycle,
+                    f"Lines {', '.join(names)} do not settle in {MAX_SETTLING_ROUNDS} rounds: outputs feed each other.",
+                )
+                return
+            batch = sorted(self._queue, key=lambda entry: (entry[0], entry[1]))
+            self._queue.clear()
+            for _, name, pin, level in batch:
+                assert pin.notify is not None
+                pin.notify(name, level, cycle)
+
+    def join(self, names: Iterable[tuple[str, Pin]]) -> None:
+        """Join pins to lines by name."""
+        for name, pin in names:
+            self.line(name).join(pin)
+
+    def save(self) -> dict[str, object]:
+        """State for a snapshot."""
+        return {name: line.save() for name, line in sorted(self.lines.items())}
+
+    def load(self, state: dict[str, dict[str, object]]) -> None:
+        """Take back what `save` gave."""
+        self._queue.clear()
+        for name, line in self.lines.items():
+            if name in state:
+                line.load(state[name])

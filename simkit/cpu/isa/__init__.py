@@ -1,0 +1,1 @@
+"""The instruction set as data and texts: opcodes, operations, cycle tables, effects."""

@@ -1,0 +1,221 @@
+"""The bus cycles of the CPU: registers, one read or write at a time, and the pieces instructions are made of.
+
+py65's MPU with everything that touches memory replaced. Nothing here decides what comes next; engine.py does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from py65.devices.mpu6502 import MPU
+
+from simkit.backplane.bus import Bus, Kind
+from simkit.contract.events import NEVER
+
+DATA, DUMMY = Kind.DATA, Kind.DUMMY
+
+
+class ResetPulled(Exception):  # noqa: N818 - a signal inside the engine, not an error
+    """RESET is low in the cycle that begins: the instruction under way is given up."""
+
+
+_SLOTS = """
+pc a x y sp n z c v d i
+cycle last horizon rd wr attention gate
+began first polls masked magic cmos irq_line recent quick
+"""
+
+
+class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
+    """Registers and bus cycles. See `simkit.backplane.bus.Engine` for what the bus sets.
+
+    Attributes:
+        pc, a, x, y, sp: registers, settable between instructions.
+        p: flags as pushed by hardware: bit 5 always 1, bit 4 always 0 (there is no latch behind it).
+        n, z, c, v, d, i: the flags apart: N is bit 7 of n; Z is set when z is 0; the others when not 0; c is 0 or 1.
+        cycle: number of the next bus cycle, since power-on.
+        began: first cycle of the last access, before repeats and stretching.
+        first: cycle in which the opcode was fetched.
+        polls: cycles at whose end the instruction decides about interrupts; None: its penultimate cycle.
+        masked: I as it stands at that decision.
+        gate: called at the beginning of every cycle while somebody steps by cycles.
+    """
+
+    __slots__ = tuple(_SLOTS.split())  # faster than a dictionary: every instruction uses these
+    pc: int
+    sp: int
+
+    def __init__(self, bus: Bus, *, cmos: bool, stretch: bool, magic: int) -> None:
+        self.cmos = cmos
+        self.magic = magic
+        self.rd: list[memoryview | None] = [None] * 256
+        self.wr: list[memoryview | None] = [None] * 256
+        self.horizon = NEVER
+        self.attention = False
+        self.gate: Callable[[], None] | None = None
+        self.polls: tuple[int, ...] | None = None
+        self._bus = bus
+        self._bus_read = bus.read
+        self._bus_write = bus.write
+        self._stretch = stretch
+        self._stalled_at = -1
+        self._ready = bus.wiring.line("RDY")
+        self._reset = bus.wiring.line("RESET")
+        self.irq_line = bus.wiring.line("IRQ")
+        super().__init__(memory=())  # ends with reset()
+
+    @property
+    def p(self) -> int:
+        """Flags as one byte: N V 1 0 D I Z C."""
+        return (
+            self.n & 0x80
+            | (0x40 if self.v else 0)
+            | 0x20
+            | (0x08 if self.d else 0)
+            | (0x04 if self.i else 0)
+            | (0 if self.z else 0x02)
+            | self.c
+        )
+
+    @p.setter
+    def p(self, value: int) -> None:
+        self.n = value
+        self.v = value & 0x40
+        self.d = value & 0x08
+        self.i = value & 0x04
+        self.z = ~value & 0x02
+        self.c = value & 0x01
+
+    @property
+    def last_cycle_stalled(self) -> bool:
+        """RDY held the bus cycle just done."""
+        return bool(self._stalled_at == self.began)
+
+    # bus cycles -----------------------------------------------------------------------------------------------------
+
+    def read_cycle(self, address: int, kind: Kind) -> int:
+        """One read, with the repeats that RDY or wait states cost."""
+        if self.gate is not None:
+            self.gate()
+        cycle = self.cycle
+        if cycle >= self.horizon:
+            self._bus.begin(cycle)
+        if not self._reset.level:
+            raise ResetPulled
+        self.began = cycle
+        page = self.rd[address >> 8]
+        if page is not None:
+            value = page[address & 0xFF]
+        elif self._bus.may_stall or not self._ready.level:
+            value = self._stalling_read(address, kind)
+        else:
+            value = self._bus_read(address, cycle, kind)
+        self.last = value
+        self.cycle += 1
+        return value
+
+    def write_cycle(self, address: int, value: int, kind: Kind = DATA) -> None:
+        """One write, with the waiting that RDY (W65C02S only) or stretching costs."""
+        if self.gate is not None:
+            self.gate()
+        cycle = self.cycle
+        if cycle >= self.horizon:
+            self._bus.begin(cycle)
+        if not self._reset.level:
+            raise ResetPulled
+        self.began = cycle
+        page = self.wr[address >> 8]
+        if page is not None:
+            page[address & 0xFF] = value
+        elif self._bus.may_stall or not self._ready.level:
+            self._stalling_write(address, value, kind)
+        else:
+            self._bus_write(address, value, cycle, kind)
+        self.last = value
+        self.cycle += 1
+
+    def _stalling_read(self, address: int, kind: Kind) -> int:
+        waits = self._bus.wait_cycles(address, False)
+        if self._stretch:
+            self._stretch_clock(waits)
+            waits = 0
+        while waits > 0 or not self._ready.level:
+            self.last = self._bus_read(address, self.cycle, kind, stalled=True)
+            self._stalled_at = self.began
+            self._next_pass()
+            waits -= 1
+        return self._bus_read(address, self.cycle, kind)
+
+    def _stalling_write(self, address: int, value: int, kind: Kind) -> None:
+        waits = self._bus.wait_cycles(address, True)
+        if self._stretch:
+            self._stretch_clock(waits)
+            waits = 0
+        if self.cmos:  # the NMOS part does not stop in write cycles
+            while waits > 0 or not self._ready.level:
+                self._bus_write(address, value, self.cycle, kind, stalled=True)
+                self.last = value
+                self._next_pass()
+                waits -= 1
+        self._bus_write(address, value, self.cycle, kind)
+
+    def _stretch_clock(self, cycles: int) -> None:
+        """PHI2 stays high: periods pass, the one access happens in the last."""
+        for _ in range(cycles):
+            self._next_pass()
+
+    def _next_pass(self) -> None:
+        self.cycle += 1
+        if self.gate is not None:
+            self.gate()
+        if self.cycle >= self.horizon:
+            self._bus.begin(self.cycle)
+        if not self._reset.level:
+            raise ResetPulled
+
+    # pieces of instructions, used by the careful functions ----------------------------------------------------------
+
+    def operand(self) -> int:
+        """Read the byte at PC and go on."""
+        pc = self.pc
+        self.pc = pc + 1 & 0xFFFF
+        return self.read_cycle(pc, DATA)
+
+    def data(self, address: int) -> int:
+        """Read a byte."""
+        return self.read_cycle(address, DATA)
+
+    def dummy(self, address: int) -> None:
+        """Read a byte that nobody wants."""
+        self.read_cycle(address, DUMMY)
+
+    def push(self, value: int, kind: Kind = DATA) -> None:
+        """Write to the stack."""
+        self.write_cycle(0x100 | self.sp, value, kind)
+        self.sp = self.sp - 1 & 0xFF
+
+    def pull(self) -> int:
+        """Read from the stack."""
+        self.sp = self.sp + 1 & 0xFF
+        return self.read_cycle(0x100 | self.sp, DATA)
+
+    def take_branch(self, offset: int) -> None:
+        """Third and fourth cycle of a branch; sets where it decides about interrupts."""
+        pc = self.pc
+        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
+        self.read_cycle(pc, DUMMY)
+        if (pc ^ target) & 0xFF00:
+            self.read_cycle(pc & 0xFF00 | target & 0xFF, DUMMY)
+            self.polls = (self.first, self.began - 1)
+        else:
+            self.polls = (self.first,)
+        self.pc = target
+
+    def take_branch_on_bit(self, offset: int) -> None:
+        """Last cycles of BBR and BBS; they decide in the penultimate cycle (no source says otherwise)."""
+        pc = self.pc
+        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
+        self.read_cycle(pc, DUMMY)
+        if (pc ^ target) & 0xFF00:
+            self.read_cycle(pc, DUMMY)
+        self.pc = target

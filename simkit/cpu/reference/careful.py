@@ -1,0 +1,236 @@
+"""Builds the functions that carry out instructions, from templates per addressing mode and the texts of operations.
+
+Each opcode has two functions:
+
+careful  does one bus cycle after another, dummy cycles included, through `cpu.read_cycle` and `cpu.write_cycle`. It is
+         right in every situation and is the reference.
+quick    does the whole instruction at once when all its cycles fall on plain memory (the engine calls it only when
+         nothing can happen in between): then nobody can see a dummy read, and none is made, only counted. It looks at
+         every page the instruction would touch before it changes anything, and gives back True, with nothing changed,
+         when one of them is not plain memory; the engine then takes the careful function.
+
+They are generated because the same few shapes return in 256 opcodes, and because a function with the operation written
+inside it runs twice as fast as one that calls it. The source holds nothing but the texts of this package.
+
+`at` is the effective address, `m` the byte, `low` the low byte of an address after indexing (more than 255: the sum
+crossed a page), `base` the high byte of an address in place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from textwrap import indent
+from typing import Any
+
+from simkit.backplane.bus import Kind
+from simkit.cpu.isa import operations as ops
+from simkit.cpu.isa.opcodes import OPCODES, Opcode
+from simkit.cpu.reference.quick import quick_body
+
+Careful = Callable[[Any], None]
+Quick = Callable[[Any, memoryview, int], bool | None]
+
+
+@cache
+def handlers(part: str, spare_reads_operand: bool) -> tuple[tuple[Careful, ...], tuple[Quick, ...]]:
+    """Careful and quick functions of a part, indexed by opcode.
+
+    Args:
+        part: "6502" or "65C02".
+        spare_reads_operand: where the spare cycle of an indexed CMOS store that crosses no page reads: the last
+            instruction byte again (True) or the target (False).
+    """
+    cmos = part == "65C02"
+    source = [careful_source(opcode, cmos, spare_reads_operand) for opcode in OPCODES[part]]
+    source += [quick_source(opcode, cmos, spare_reads_operand) for opcode in OPCODES[part]]
+    names: dict[str, Any] = {
+        "DATA": Kind.DATA,
+        "DUMMY": Kind.DUMMY,
+        "add_decimal": ops.add_decimal_cmos if cmos else ops.add_decimal_nmos,
+        "subtract_decimal": ops.subtract_decimal_cmos if cmos else ops.subtract_decimal_nmos,
+        "and_rotate": ops.and_rotate,
+    }
+    exec("\n".join(source), names)  # texts of this package only
+    careful = tuple(names[f"careful_{code:02X}"] for code in range(256))
+    quick = tuple(names[f"quick_{code:02X}"] for code in range(256))
+    return careful, quick
+
+
+def careful_source(opcode: Opcode, cmos: bool, spare_reads_operand: bool) -> str:
+    """Source of the careful function: `careful_XX(cpu)`, called after the opcode fetch, with cpu.pc behind it."""
+    body = _Careful(opcode, cmos, spare_reads_operand).body()
+    return f"def careful_{opcode.code:02X}(cpu):\n{indent(body.strip(), '    ')}\n"
+
+
+def quick_source(opcode: Opcode, cmos: bool, spare_reads_operand: bool) -> str:
+    """Source of the quick function: `quick_XX(cpu, page, here)`; page[here] is the opcode, here at most 252."""
+    body = quick_body(opcode, cmos, spare_reads_operand)
+    return f"def quick_{opcode.code:02X}(cpu, page, here):\n{indent(body.strip(), '    ')}\n"
+
+
+_OPERAND = "cpu.operand()"
+_LAST_BYTE = "cpu.dummy(cpu.pc - 1 & 0xFFFF)"
+_AT_STACK = "cpu.dummy(0x100 | cpu.sp)"
+
+_POINTER = {  # from the operand to `low` and `base`, before the index
+    "absx": "low = cpu.operand() + cpu.x\nbase = cpu.operand() << 8",
+    "absy": "low = cpu.operand() + cpu.y\nbase = cpu.operand() << 8",
+    "indy": "z = cpu.operand()\nlow = cpu.data(z) + cpu.y\nbase = cpu.data(z + 1 & 0xFF) << 8",
+}
+
+_ADDRESS = {  # all cycles up to the effective address, for modes in which they are the same for every use
+    "zp": "at = cpu.operand()",
+    "zpx": "z = cpu.operand()\ncpu.dummy(z)\nat = z + cpu.x & 0xFF",
+    "zpy": "z = cpu.operand()\ncpu.dummy(z)\nat = z + cpu.y & 0xFF",
+    "abs": "low = cpu.operand()\nat = cpu.operand() << 8 | low",
+    "izp": "z = cpu.operand()\nlow = cpu.data(z)\nat = cpu.data(z + 1 & 0xFF) << 8 | low",
+    "indx": (
+        "z = cpu.operand()\ncpu.dummy(z)\nz = z + cpu.x & 0xFF\n"
+        "low = cpu.data(z)\nat = cpu.data(z + 1 & 0xFF) << 8 | low"
+    ),
+}
+
+
+class _Careful:
+    """The templates, one method a family of instructions."""
+
+    def __init__(self, opcode: Opcode, cmos: bool, spare_reads_operand: bool) -> None:
+        self.code = opcode.code
+        self.name = opcode.mnemonic
+        self.mode = opcode.mode
+        self.cmos = cmos
+        self.spare_reads_operand = spare_reads_operand
+
+    def body(self) -> str:
+        """Body of the function."""
+        name = self.name
+        special = getattr(self, f"_{name.lower()}", None)
+        if special is not None:
+            return str(special())
+        if name[:3] in ("BBR", "BBS"):
+            return self._branch_on_bit()
+        if name in ops.BRANCH:
+            return f"offset = cpu.operand()\nif {ops.BRANCH[name]}:\n    cpu.take_branch(offset)"
+        if name in ops.PUSH:
+            return f"cpu.dummy(cpu.pc)\ncpu.push({ops.PUSH[name]})"
+        if name in ops.PULL:
+            return f"cpu.dummy(cpu.pc)\n{_AT_STACK}\nm = cpu.pull()\n{ops.PULL[name]}"
+        if name in ops.UNSTABLE_STORE:
+            return self._unstable_store()
+        if name in ops.STORE:
+            return f"{self._address('store')}\ncpu.write_cycle(at, {ops.STORE[name]})"
+        if name in ops.MODIFY:
+            return self._modify()
+        if self.mode == "imp":
+            return f"cpu.dummy(cpu.pc)\n{ops.IMPLIED[name]}"
+        return self._read()
+
+    def _address(self, use: str) -> str:
+        """Cycles up to the effective address `at`."""
+        if self.mode in _ADDRESS:
+            return _ADDRESS[self.mode]
+        text = _POINTER[self.mode] + "\nat = base + low & 0xFFFF\n"
+        if not self.cmos:  # the adder has not carried yet: the high byte is the base's
+            spare = "cpu.dummy(base | low & 0xFF)"
+            return text + (f"if low > 0xFF:\n    {spare}" if use == "read" else spare)
+        if use == "read" or self.name in ops._SHIFTS:
+            return text + f"if low > 0xFF:\n    {_LAST_BYTE}"
+        if use == "store" and not self.spare_reads_operand:
+            return text + f"if low > 0xFF:\n    {_LAST_BYTE}\nelse:\n    cpu.dummy(at)"
+        return text + _LAST_BYTE
+
+    def _read(self) -> str:
+        immediate = self.mode == "imm"
+        text = f"m = {_OPERAND}" if immediate else f"{self._address('read')}\nm = cpu.data(at)"
+        if self.cmos and self.name in ("ADC", "SBC"):
+            again = _LAST_BYTE if immediate else "cpu.dummy(at)"
+            text += f"\nif cpu.d:\n    {again}"
+        operation = ops.READ["BIT imm" if immediate and self.name == "BIT" else self.name]
+        return f"{text}\n{operation.strip()}"
+
+    def _modify(self) -> str:
+        operation = ops.MODIFY[self.name].strip()
+        if self.mode == "acc":
+            return f"cpu.dummy(cpu.pc)\nm = cpu.a\n{operation}\ncpu.a = m"
+        middle = "cpu.dummy(at)" if self.cmos else "cpu.write_cycle(at, m)"
+        return f"{self._address('modify')}\nm = cpu.data(at)\n{middle}\n{operation}\ncpu.write_cycle(at, m)"
+
+    def _unstable_store(self) -> str:
+        """Intended: register AND (high byte + 1). The AND falls away when RDY stalled the cycle before the write.
+
+        When the index crossed a page the stored byte also stands on the high address lines (groepaz, SHA SHX SHY TAS).
+        """
+        return (
+            f"{_POINTER[self.mode]}\ncpu.dummy(base | low & 0xFF)\n{ops.UNSTABLE_STORE[self.name]}\n"
+            "if not cpu.last_cycle_stalled:\n    m &= (base >> 8) + 1\n"
+            "cpu.write_cycle(base | low if low < 0x100 else m << 8 | low & 0xFF, m)"
+        )
+
+    def _branch_on_bit(self) -> str:
+        bit = 1 << int(self.name[3])
+        taken = f"m & {bit}" if self.name[2] == "S" else f"not m & {bit}"
+        return (
+            f"z = cpu.operand()\nm = cpu.data(z)\ncpu.dummy(z)\noffset = cpu.operand()\n"
+            f"if {taken}:\n    cpu.take_branch_on_bit(offset)"
+        )
+
+    def _nop(self) -> str:
+        if not self.cmos:
+            return "cpu.dummy(cpu.pc)" if self.mode == "imp" else self._read()
+        if self.code & 0x03 == 0x03:
+            return "cpu.polls = ()"  # one cycle: no interrupt is recognised in it (from memory)
+        if self.mode == "imp":
+            return "cpu.dummy(cpu.pc)"
+        if self.code == 0x5C:  # 8 cycles: W65C02S data sheet, table 7-1; addresses of the last five from memory
+            return "low = cpu.operand()\ncpu.operand()\ncpu.dummy(0xFF00 | low)\n" + "\n".join(
+                ["cpu.dummy(0xFFFF)"] * 4
+            )
+        if self.mode == "absx":
+            return f"cpu.operand()\ncpu.operand()\n{_LAST_BYTE}"
+        if self.mode == "imm":
+            return _OPERAND
+        return f"{_ADDRESS[self.mode]}\ncpu.data(at)"
+
+    def _jmp(self) -> str:
+        text = "low = cpu.operand()\nat = cpu.operand() << 8 | low\n"
+        if self.mode == "abs":
+            return text + "cpu.pc = at"
+        wrapped = "at & 0xFF00 | at + 1 & 0xFF"
+        if self.mode == "ind" and not self.cmos:
+            return text + f"low = cpu.data(at)\ncpu.pc = cpu.data({wrapped}) << 8 | low"
+        if self.mode == "ind":
+            text += f"low = cpu.data(at)\ncpu.dummy({wrapped})\n"
+        else:
+            text += "cpu.dummy(cpu.pc - 2 & 0xFFFF)\nat = at + cpu.x & 0xFFFF\nlow = cpu.data(at)\n"
+        return text + "cpu.pc = cpu.data(at + 1 & 0xFFFF) << 8 | low"
+
+    def _jsr(self) -> str:
+        return (
+            f"low = cpu.operand()\n{_AT_STACK}\ncpu.push(cpu.pc >> 8)\ncpu.push(cpu.pc & 0xFF)\n"
+            "cpu.pc = cpu.data(cpu.pc) << 8 | low"
+        )
+
+    def _rts(self) -> str:
+        return (
+            f"cpu.dummy(cpu.pc)\n{_AT_STACK}\nlow = cpu.pull()\nat = cpu.pull() << 8 | low\n"
+            "cpu.dummy(at)\ncpu.pc = at + 1 & 0xFFFF"
+        )
+
+    def _rti(self) -> str:
+        return (
+            f"cpu.dummy(cpu.pc)\n{_AT_STACK}\ncpu.p = cpu.pull()\ncpu.masked = cpu.i\n"  # P acts on this very decision
+            "low = cpu.pull()\ncpu.pc = cpu.pull() << 8 | low"
+        )
+
+    def _brk(self) -> str:
+        return "cpu.dummy(cpu.pc)\ncpu.pc = cpu.pc + 1 & 0xFFFF\ncpu.enter_handler(0x30)"
+
+    def _wai(self) -> str:
+        return "cpu.dummy(cpu.pc)\ncpu.dummy(cpu.pc)\ncpu.waiting = True"
+
+    def _stp(self) -> str:
+        return "cpu.dummy(cpu.pc)\ncpu.dummy(cpu.pc)\ncpu.stop()"
+
+    def _jam(self) -> str:
+        return f"cpu.dummy(cpu.pc)\ncpu.dummy(cpu.pc)\ncpu.jam({self.code})"

@@ -1,0 +1,390 @@
+"""The exact engine: a 6502 or W65C02S that does in every clock cycle what the part does on its bus, in order.
+
+`ExactCpu` is py65's MPU with everything that touches memory replaced: registers, `instruct` (the table of 256
+functions) and the names of vectors are py65's; the functions in the table come from careful.py, one bus cycle after
+another. Cycle by cycle the truth is in `read_cycle` and `write_cycle`; `run` uses quick functions where nobody could
+tell the difference.
+
+RESET: in the first cycle whose sample shows RESET low the instruction under way is given up before its access, so that
+no write happens any more. While it is low every cycle reads the address in PC. The first cycle with RESET high again is
+the first of the seven of the reset sequence.
+SO: a falling edge sampled by the penultimate cycle of an instruction sets V at its end, a later one with the next.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import deque
+from typing import TYPE_CHECKING, Any
+
+from simkit.backplane.bus import Bus, Kind
+from simkit.contract.errors import SimkitError
+from simkit.contract.events import NEVER
+from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
+from simkit.cpu.reference.careful import handlers
+from simkit.cpu.reference.recognise import Recogniser
+from simkit.cpu.reference.stepping import CycleStepper
+
+if TYPE_CHECKING:
+    from simkit.contract.findings import Findings
+    from simkit.contract.lines import Line
+
+QUICK_MARGIN = 7
+"""A quick instruction has at most 8 cycles; the last must lie before the horizon."""
+
+DATA, DUMMY, INTERRUPT, RESET = Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
+
+
+class ExactCpu(BusCycles):
+    """One CPU on one bus: instructions, sequences, and what comes next.
+
+    Attributes:
+        part: "6502" or "65C02".
+        due: the sequence that comes next: "NMI", "IRQ", or None for an instruction.
+        waiting: stopped by WAI.
+        halted: why the CPU stands still until RESET, or None.
+        recent: (cycle, pc) of the last instructions begun, at most 64, without a gap; a convenience for people, not
+            part of the state that is saved.
+    """
+
+    def __init__(
+        self,
+        part: str,
+        bus: Bus,
+        findings: Findings,
+        seed: int,
+        *,
+        wait_states: str = "ready",
+        indexed_store_spare: str = "target",
+        magic: int = 0xEE,
+    ) -> None:
+        self.part = part
+        self.findings = findings
+        self.recent: deque[tuple[int, int]] = deque(maxlen=64)
+        self.recogniser = Recogniser(bus.wiring)
+        self._seed = seed
+        self._stepper: CycleStepper | None = None
+        bus.wiring.observe("SO", self._so_moved)
+        super().__init__(bus, cmos=part == "65C02", stretch=wait_states == "stretch", magic=magic)
+        self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
+
+    @property
+    def held(self) -> bool:
+        """Whether the next step is not an instruction: RESET low, WAI, or halted."""
+        return self.waiting or self.halted is not None or not self._reset.level
+
+    @property
+    def inside_instruction(self) -> bool:
+        """Whether cycle stepping has stopped between two bus cycles of one instruction or sequence."""
+        return self._stepper is not None and self._stepper.inside
+
+    def power_on(self) -> None:
+        """Power comes up: registers undefined (seeded); the next step is the reset sequence, from cycle 0."""
+        self._drop_instruction()
+        noise = hashlib.shake_128(f"{self._seed}/cpu".encode()).digest(8)
+        self.a, self.x, self.y, self.sp = noise[:4]
+        self.p = noise[4]
+        self.pc = noise[5] << 8 | noise[6]
+        self.last = noise[7]
+        self.cycle = self.began = self.first = 0
+        self.due: str | None = None
+        self.waiting = False
+        self.halted: str | None = None
+        self.jammed = False
+        self.masked = 1
+        self.reset_due = True
+        self._stalled_at = -1
+        self._so_edge: int | None = None
+        self.recogniser.forget()
+        self.recent.clear()
+
+    def reset(self) -> None:
+        """py65's name for `power_on`."""
+        self.power_on()
+
+    def enter_handler(self, bits: int, kind: Kind = DATA) -> None:
+        """Cycles 3 to 7 of BRK, IRQ and NMI."""
+        self.push(self.pc >> 8, kind)
+        self.push(self.pc & 0xFF, kind)
+        nmi = self.due == "NMI" or (not self.cmos and self.recogniser.edge_by(self.cycle - 1))
+        self.push(self.p | bits, kind)
+        self._fetch_vector(self.NMI if nmi else self.IRQ, kind)
+        if nmi:
+            self.recogniser.serviced(self.cycle - 1)
+
+    def _fetch_vector(self, vector: int, kind: Kind) -> None:
+        low = self.read_cycle(vector, kind)
+        self.pc = self.read_cycle(vector + 1, kind) << 8 | low
+        self.i = 1
+        if self.cmos:
+            self.d = 0
+        self.polls = ()
+        self.due = None
+
+    def stop(self) -> None:
+        """STP: nothing but RESET restarts the CPU."""
+        self.halted = f"stopped by STP at ${self.pc - 1 & 0xFFFF:04X}"
+
+    def jam(self, code: int) -> None:
+        """An opcode that locks the sequencer of the NMOS part up."""
+        at = self.pc - 1 & 0xFFFF
+        self.jammed = True
+        self.halted = f"jammed by opcode ${code:02X} at ${at:04X}"
+        self.findings.add(
+            "cpu-jammed",
+            self.cycle - 1,
+            f"The CPU is {self.halted}: it accepts no interrupt and waits for RESET.",
+            address=at,
+        )
+
+    # running --------------------------------------------------------------------------------------------------------
+
+    def step(self) -> None:
+        """One instruction, or one interrupt or reset sequence, or one cycle while the CPU is held.
+
+        Inside an instruction (cycle stepping): the rest of it.
+        """
+        if self._stepper is not None and self._stepper.inside:
+            self._stepper.finish()
+        else:
+            self._step()
+
+    def step_cycle(self) -> None:
+        """One bus cycle.
+
+        Raises:
+            SimkitError: there is no greenlet package here.
+        """
+        if self._stepper is None:
+            self._stepper = CycleStepper(self, self._step)
+        self._stepper.cycle()
+
+    def _drop_instruction(self) -> None:
+        if self._stepper is not None:
+            self._stepper.drop()
+
+    def _step(self) -> None:
+        self.attention = False
+        try:
+            if self.reset_due:
+                self._step_reset()
+            elif self.halted is not None:
+                self.read_cycle(self._hold_address(), DUMMY)
+            elif self.waiting:
+                self.read_cycle(self.pc, DUMMY)
+                self._look_for_wake()
+            elif self.due is not None:
+                self._step_interrupt()
+            else:
+                self._step_instruction()
+        except ResetPulled:
+            self.reset_due = True
+            self.due = None
+            self.waiting = False
+            self.halted = None
+            self.jammed = False
+            self._hold_in_reset()
+        if self._so_edge is not None and self._so_edge <= self.cycle - 2:
+            self.v = 1
+            self._so_edge = None
+
+    def _step_instruction(self) -> None:
+        pc = self.pc
+        recent = self.recent
+        if not recent or recent[-1][0] != self.cycle:
+            recent.append((self.cycle, pc))
+        self.masked = self.i
+        code = self.read_cycle(pc, Kind.FETCH)
+        self.first = self.cycle - 1
+        self.pc = pc + 1 & 0xFFFF
+        self.polls = None
+        self.instruct[code](self)
+        polls = self.polls
+        self.due = self.recogniser.decide((self.began - 1,) if polls is None else polls, bool(self.masked))
+        if self.waiting:
+            if self.due is not None:
+                self.waiting = False
+            else:
+                self._look_for_wake()
+
+    def _look_for_wake(self) -> None:
+        """WAI ends when NMI is latched or IRQ is low, whatever I is; with I set the next instruction follows."""
+        cycle = self.cycle - 1
+        if self.recogniser.edge_by(cycle) or not self.irq_line.level_at(cycle):
+            self.waiting = False
+            self.due = self.recogniser.decide((cycle,), bool(self.i))
+
+    def _step_interrupt(self) -> None:
+        self.read_cycle(self.pc, Kind.INTERRUPT_FETCH)
+        self.read_cycle(self.pc, INTERRUPT)
+        self.enter_handler(0, INTERRUPT)
+
+    def _step_reset(self) -> None:
+        if self.cycle >= self.horizon:
+            self._bus.begin(self.cycle)
+        if not self._reset.level:
+            self._hold_in_reset()
+            return
+        self.read_cycle(self.pc, RESET)
+        self.read_cycle(self.pc, RESET)
+        for _ in range(3):  # pushes with R/W held high
+            self.read_cycle(0x100 | self.sp, RESET)
+            self.sp = self.sp - 1 & 0xFF
+        self._fetch_vector(self.RESET, RESET)
+        self.reset_due = False
+        self.recogniser.serviced(self.cycle - 1)
+
+    def _hold_in_reset(self) -> None:
+        """One cycle with RESET low; RDY counts for nothing."""
+        pc = self.pc
+        page = self.rd[pc >> 8]
+        self.last = page[pc & 0xFF] if page is not None else self._bus_read(pc, self.cycle, RESET)
+        self.cycle += 1
+
+    def _hold_address(self) -> int:
+        return 0xFFFF if self.jammed else int(self.pc)
+
+    def run(self, until: int) -> None:
+        """Steps up to the first boundary at or after cycle `until`, or up to the one at which the CPU halts."""
+        if self.inside_instruction:
+            self.step()
+        while self.cycle < until:
+            if self.held or self.reset_due:
+                self._skip(until)
+            elif (
+                self.rd[self.pc >> 8] is not None
+                and self.due is None
+                and self._so_edge is None
+                and self.recogniser.quiet(bool(self.i))
+            ):
+                self._run_quick(min(until, self.horizon - QUICK_MARGIN))
+            if self.cycle < until:
+                halted_before = self.halted is not None
+                self._step()
+                if self.halted is not None and not halted_before:
+                    return
+
+    def _run_quick(self, stop: int) -> None:
+        """Quick instructions while the cycle is below `stop` and all memory they touch is plain."""
+        rd = self.rd
+        quick = self.quick
+        note = self.recent.append
+        while self.cycle < stop:
+            pc = self.pc
+            page = rd[pc >> 8]
+            here = pc & 0xFF
+            if page is None or here > 252:
+                return
+            note((self.cycle, pc))
+            if quick[page[here]](self, page, here):
+                return
+
+    def _skip(self, until: int) -> None:
+        """While held on plain memory and no line moves, cycles pass alike up to the horizon."""
+        until = min(until, self.horizon)
+        if self._reset.level:
+            if self.reset_due or (self.waiting and not (self.irq_line.level and self.recogniser.edge is None)):
+                return
+        elif not self.reset_due:
+            return
+        address = self._hold_address()
+        page = self.rd[address >> 8]
+        if page is not None and self.cycle < until and self._so_edge is None:
+            self.last = page[address & 0xFF]
+            self.cycle = until
+
+    def _so_moved(self, line: Line, cycle: int) -> None:
+        if not line.level and self._so_edge is None:
+            self._so_edge = line.since
+
+    # snapshot -------------------------------------------------------------------------------------------------------
+
+    _BYTES = ("a", "x", "y", "sp", "p", "last")
+    _WORDS = ("waiting", "jammed", "reset_due")
+
+    def save(self) -> dict[str, Any]:
+        """State for a snapshot, taken between instructions: JSON values.
+
+        Raises:
+            SimkitError: cycle stepping stands inside an instruction.
+        """
+        if self.inside_instruction:
+            raise SimkitError(
+                "The CPU is inside an instruction; its state there cannot be saved.",
+                remedy="Finish the instruction with step(), then save.",
+            )
+        names = ("pc", "cycle", "due", "halted", *self._BYTES, *self._WORDS)
+        state: dict[str, Any] = {name: getattr(self, name) for name in names}
+        state["so_edge"] = self._so_edge
+        state["nmi"] = self.recogniser.save()
+        return state
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `save` gave; every field is checked before anything changes.
+
+        Raises:
+            KeyError, ValueError, TypeError: a field is missing or impossible.
+        """
+        for name in self._BYTES:
+            _check(state, name, 0xFF)
+        _check(state, "pc", 0xFFFF)
+        _check(state, "cycle", NEVER)
+        if state["due"] not in (None, "IRQ", "NMI") or not isinstance(state["halted"], str | None):
+            raise ValueError("due or halted of the CPU is not what was saved")
+        so_edge = state["so_edge"] if state["so_edge"] is None else _check(state, "so_edge", NEVER)
+        words = {name: bool(state[name]) for name in self._WORDS}
+        self.recogniser.load(state["nmi"])
+        self._drop_instruction()
+        for name in ("pc", "cycle", "due", "halted", *self._BYTES):
+            setattr(self, name, state[name])
+        for name, value in words.items():
+            setattr(self, name, value)
+        self.began = self.first = self.cycle - 1
+        self._stalled_at = -1
+        self._so_edge = so_edge
+        self.recent.clear()
+        self.attention = True
+
+
+def _check(state: dict[str, Any], name: str, highest: int) -> int:
+    value = state[name]
+    if not isinstance(value, int) or not 0 <= value <= highest:
+        raise ValueError(f"{name} of the CPU cannot be {value!r}")
+    return value
+
+
+def make_exact(
+    name: str,
+    bus: Bus,
+    findings: Findings,
+    seed: int,
+    *,
+    wait_states: str = "ready",
+    indexed_store_spare: str = "target",
+    magic: int = 0xEE,
+    cpu: type[ExactCpu] = ExactCpu,
+) -> ExactCpu:
+    """The exact engine for a part.
+
+    Args:
+        name: "6502" (NMOS) or "65C02" (W65C02S).
+        bus: the bus it works on.
+        findings: where a jammed CPU is reported.
+        seed: seed of the machine, for the undefined registers.
+        wait_states: how `wait_cycles` of cards are made: "ready" (RDY low: reads repeat) or "stretch" (PHI2 held high).
+        indexed_store_spare: W65C02S, indexed store that crosses no page: its spare cycle reads the "target" or once
+            more the last "operand" byte.
+        magic: NMOS, the constant in ANE and LXA; it differs from chip to chip (EE, EF, FF and 00 were seen).
+        cpu: class of the engine; the translated engine stands on this one.
+
+    Raises:
+        SimkitError: unknown name or option.
+    """
+    for value, known, what in (
+        (name, ("6502", "65C02"), "CPU"),
+        (wait_states, ("ready", "stretch"), "wait_states"),
+        (indexed_store_spare, ("target", "operand"), "indexed_store_spare"),
+    ):
+        if value not in known:
+            raise SimkitError(f"{what} {value!r} is not known.", remedy=f"Write {known[0]!r} or {known[1]!r}.")
+    return cpu(name, bus, findings, seed, wait_states=wait_states, indexed_store_spare=indexed_store_spare, magic=magic)

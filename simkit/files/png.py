@@ -1,0 +1,91 @@
+"""PNG files, and the picture of a screen as one, on plain Python: a run that writes a picture need not wait for numpy.
+
+PNG is written here in a few lines rather than through a further dependency. Source of the format: W3C/ISO 15948, PNG
+Specification (Second Edition), 10 November 2003: chunks IHDR, PLTE, IDAT, IEND; colour types 2 and 3, filter 0. A
+screen keeps its colour numbers in the file: type 3, palette beside them.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Sequence
+from pathlib import Path
+
+from simkit.contract.errors import SimkitError
+from simkit.contract.ports import ScreenPort
+
+MAX_SCALE = 8
+_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+
+
+def save_screen(port: ScreenPort, cycle: int, path: Path, *, scale: int = 1, border: bool = True) -> Path:
+    """Write the picture as PNG, each pixel repeated `scale` times across and down.
+
+    Args:
+        port: the screen.
+        cycle: the present one; the last whole frame is written.
+        path: file to write.
+        scale: 1 to MAX_SCALE.
+        border: with the border round the picture.
+
+    Raises:
+        SimkitError: scale out of 1 to MAX_SCALE, or the file cannot be written.
+    """
+    if not 1 <= scale <= MAX_SCALE:
+        raise SimkitError(f"A scale of {scale} is not possible.", remedy=f"Give 1 to {MAX_SCALE}.")
+    rows = [_wider(row, scale) for row in _rows(port, cycle, border=border) for _ in range(scale)]
+    write_file(path, encode(rows, len(rows[0]), bytes(level for colour in port.palette for level in colour)))
+    return path
+
+
+def _rows(port: ScreenPort, cycle: int, *, border: bool) -> list[bytes]:
+    """Palette numbers, row by row."""
+    pixels, width = port.pixels(cycle), port.width
+    rows = [pixels[start : start + width] for start in range(0, width * port.height, width)]
+    if not border:
+        return rows
+    left, right, top, bottom = port.margins
+    edge = bytes([port.border(cycle)])
+    whole = edge * (left + width + right)
+    return [whole] * top + [edge * left + row + edge * right for row in rows] + [whole] * bottom
+
+
+def _wider(row: bytes, scale: int) -> bytes:
+    """Each byte `scale` times."""
+    wide = bytearray(len(row) * scale)
+    for number in range(scale):
+        wide[number::scale] = row
+    return bytes(wide)
+
+
+def encode(rows: Sequence[bytes], columns: int, palette: bytes | None) -> bytes:
+    """A PNG file.
+
+    Args:
+        rows: from the top; a byte a pixel into the palette, or three for red, green and blue without one.
+        columns: pixels across.
+        palette: red, green, blue of each number, or None.
+    """
+    header = struct.pack(">IIBBBBB", columns, len(rows), 8, 2 if palette is None else 3, 0, 0, 0)
+    lines = b"".join(b"\0" + row for row in rows)  # filter 0 before each row
+    colours = () if palette is None else ((b"PLTE", palette),)
+    chunks = ((b"IHDR", header), *colours, (b"IDAT", zlib.compress(lines, 9)), (b"IEND", b""))
+    return _SIGNATURE + b"".join(
+        struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data)) for kind, data in chunks
+    )
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write a picture file.
+
+    Raises:
+        SimkitError: it cannot be written.
+    """
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise SimkitError(
+            f"The picture {path} cannot be written: {error.strerror or error}.",
+            remedy="Name a file in a folder that is there and may be written to.",
+        ) from error

@@ -1,0 +1,266 @@
+"""Inspection pictures of a tile-video card: what a driver's author wants to see of video memory, as arrays.
+
+look = VideoLook.of(machine, 5)      # slot, or None for the only such card
+look.pictures()["patterns"]          # (rows, columns, 3) uint8, for write_png
+look.words()                         # registers, tables and sprites in words
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from simkit_cards.tile_video.card import TileVideo
+from simkit_cards.tile_video.colours import COLOUR_NAMES
+from simkit_cards.tile_video.planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
+from simkit_cards.tile_video.sprites import END_OF_LIST, SPRITES, left_edge
+from simkit_cards.tile_video.tables import ROWS, VRAM_BYTES, Mode, areas, decode, pattern_address
+from simkit_cards.tile_video.words import memory_words, register_words, sprite_words
+
+from simkit.contract.errors import SimkitError
+from simkit.inspect.drawing import GRID, INK, PAPER, Colours, frame, sheet, write
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
+from simkit.machine.views import Screen
+
+Numbers = NDArray[np.uint8]
+
+_SHARED = (255, 255, 255)
+_FREE = (40, 40, 40)
+_HIDDEN = (190, 190, 190)
+_MARGIN = 40
+_AREA_COLOURS = {  # told apart in grey print as well
+    "name table": (90, 120, 200),
+    "pattern table": (120, 180, 120),
+    "colour table": (220, 170, 80),
+    "sprite attribute table": (200, 90, 160),
+    "sprite pattern table": (150, 210, 220),
+}
+"""Colours of the memory map by table; white is shared by two or more, dark is in no table."""
+
+_LEGEND = {
+    "name table": "NAMES",
+    "pattern table": "PATTERNS",
+    "colour table": "COLOURS",
+    "sprite attribute table": "SPRITES",
+    "sprite pattern table": "SPRITE PATTERNS",
+    "shared": "SHARED",
+}
+
+
+class VideoLook:
+    """Memory and registers of one card at one moment.
+
+    Args:
+        memory: 16384 bytes as the chip addresses them.
+        registers: its eight registers.
+        palette: (red, green, blue) by colour number.
+        text_left: dots left of the text in text modes.
+        pixels: (192, 256) colour numbers of the last whole frame; None: no such picture.
+        words: the card's own words; None: those of memory and registers alone.
+        low_left: the low half of a multicolor byte is the left block.
+    """
+
+    def __init__(
+        self,
+        memory: bytes,
+        registers: bytes,
+        palette: tuple[tuple[int, int, int], ...],
+        text_left: int = 6,
+        pixels: Numbers | None = None,
+        words: list[str] | None = None,
+        *,
+        low_left: bool = False,
+    ) -> None:
+        self.memory = memory
+        self.registers = registers
+        self.tables = decode(registers)
+        self._palette = np.array(palette, np.uint8)
+        self._pixels = pixels
+        self._words = words
+        self._plane = Plane(self.tables, bytearray(memory), Dots(), text_left, low_left=low_left)
+        self._resolve = np.arange(TEXT_COLOUR + 1, dtype=np.uint8)
+        self._resolve[0] = self.tables.backdrop
+        self._resolve[TEXT_COLOUR] = self.tables.text_colour or self.tables.backdrop
+
+    @classmethod
+    def of(cls, machine: Machine, slot: int | None = None) -> VideoLook:
+        """What the tile-video card in a slot, or the only one, holds now.
+
+        Raises:
+            SimkitError: no such card, or several and no slot named.
+        """
+        found = {seat.slot: seat.card for seat in machine.bus.seats if isinstance(seat.card, TileVideo)}
+        if slot is not None and slot not in found:
+            raise SimkitError(
+                f"Slot {slot} holds no tile-video card.",
+                remedy=f"They are in: {', '.join(map(str, found)) or 'no slot of this machine'}.",
+            )
+        if slot is None and not found:
+            raise SimkitError(
+                "The machine has no tile-video card.", remedy='Put one into a slot: kind = "tile-video" in its file.'
+            )
+        if slot is None and len(found) > 1:
+            raise SimkitError(
+                f"The machine has {len(found)} tile-video cards.",
+                remedy=f"Name one of the slots {', '.join(map(str, found))}, with --slot on the command line.",
+            )
+        card = found[next(iter(found)) if slot is None else slot]
+        memory, registers = card.look(machine.cycle)
+        screen: Screen = machine.card(card.slot.number).screen
+        words = card.words(machine.cycle)
+        settings = card.settings
+        low_left = settings.multicolor_left == "low half"
+        return cls(memory, registers, screen.port.palette, settings.text_left, screen.pixels, words, low_left=low_left)
+
+    def words(self) -> list[str]:
+        """Registers, tables and sprites in words, one line each; of a card, with the state of ports and beam."""
+        if self._words is not None:
+            return self._words
+        return [*register_words(self.registers), *memory_words(self.tables), *sprite_words(self.memory, self.tables)]
+
+    def pictures(self) -> dict[str, Colours]:
+        """All inspection pictures by name; shape (rows, columns, 3), red, green, blue."""
+        found = {
+            "patterns": self.patterns(),
+            "names": self.names(),
+            "palette": self.palette(),
+            "memory": self.memory_map(),
+        }
+        if self._pixels is not None:
+            found["screen"] = self.screen(self._pixels)
+        if self.tables.mode.has_sprites:
+            found["sprite-patterns"] = self.sprite_patterns()
+            found["sprites"] = self.sprites()
+        return found
+
+    def patterns(self) -> Colours:
+        """The 256 patterns with their colours, 16 a row, a grid between; thirds of the screen side by side.
+
+        In multicolor a pattern is shown as its first row of the screen would.
+        """
+        mode = self.tables.mode
+        variants = (0, 1, 2) if mode & 1 and mode < Mode.STRIPES else (0,)
+        if mode is Mode.MULTICOLOR_THIRDS:
+            variants = (0, 4, 8)
+        sheets = []
+        for which in variants:
+            cells = [self._cell(which, name) for name in range(256)]
+            sheets.append(sheet(cells, 16, numbered=True))
+        return np.concatenate(sheets, axis=1)
+
+    def _cell(self, which: int, name: int) -> Colours:
+        if self.tables.mode >= Mode.STRIPES:  # patterns are not used: plain bits
+            start = pattern_address(self.tables, 0, name)
+            bits = np.unpackbits(np.frombuffer(self.memory, np.uint8)[start : start + 8]).reshape(8, 8)
+            return self._palette[bits * 15]
+        rows = [np.frombuffer(row, np.uint8) for row in self._plane.cell(which, name)]
+        return self._palette[self._resolve[np.array(rows)]]
+
+    def names(self) -> Colours:
+        """What each of the 16 places of the name table would show, four a row; a frame marks the one shown."""
+        pages = []
+        for place in range(16):
+            start = place * 0x400
+            if start + self.tables.name_bytes <= VRAM_BYTES:
+                lines = [line for row in range(ROWS) for line in self._plane.row(row, start)]
+            else:
+                lines = [EMPTY_LINE] * 192
+            dots = np.frombuffer(b"".join(lines), np.uint8).reshape(192, 256)
+            page = np.full((200, 264, 3), PAPER if start == self.tables.name else GRID, np.uint8)
+            page[4:196, 4:260] = self._palette[self._resolve[dots]]
+            write(page, 6, 6, f"${start:04X}")
+            pages.append(page)
+        return np.concatenate([np.concatenate(pages[n : n + 4], axis=1) for n in range(0, 16, 4)], axis=0)
+
+    def screen(self, pixels: Numbers) -> Colours:
+        """The last whole frame three times as large, with true line numbers, each sprite framed and numbered.
+
+        Sprites are framed where the list puts them now, with those that lost their place on a line.
+        """
+        scale, tables = 3, self.tables
+        picture = self._palette[pixels].repeat(scale, axis=0).repeat(scale, axis=1)
+        if tables.sprites_on:
+            attributes = self.memory[tables.sprites : tables.sprites + 128]
+            side = tables.sprite_lines * scale
+            for number in range(SPRITES):
+                y = attributes[number * 4]
+                if y == END_OF_LIST:
+                    break
+                top = (y + 1 if y < 0xE0 else y - 255) * scale
+                left = left_edge(attributes, number) * scale
+                if -side < top < picture.shape[0] and -side < left < picture.shape[1]:
+                    frame(picture, top, left, side, side)
+                    write(picture, max(top, 0) + 3, max(left, 0) + 3, str(number), scale=2)
+        margin = np.full((picture.shape[0], 32, 3), INK, np.uint8)
+        for line in range(0, ROWS * 8, 8):
+            margin[line * scale, 28:] = PAPER
+            write(margin, line * scale + 2, 2, str(line), scale=2)
+        return np.concatenate([margin, picture], axis=1)
+
+    def sprite_patterns(self) -> Colours:
+        """All sprite patterns of the size set, white on black, 16 (large: 8) a row."""
+        step = 4 if self.tables.large else 1
+        cells = [self._palette[self._shape(name) * 15] for name in range(0, 256, step)]
+        return sheet(cells, 8 if self.tables.large else 16, numbered=True)
+
+    def sprites(self) -> Colours:
+        """The 32 sprites in their colours with their numbers; grey on paper from the end of the list on."""
+        cells, ended = [], False
+        side = 16 if self.tables.large else 8
+        for number in range(SPRITES):
+            y, _, name, tag = self.memory[self.tables.sprites + number * 4 : self.tables.sprites + number * 4 + 4]
+            ended = ended or y == END_OF_LIST
+            cell = np.full((side + 8, 24, 3), PAPER if ended else GRID, np.uint8)
+            shape = self._shape(name).astype(bool)
+            if ended:
+                cell[8:, :side][shape] = _HIDDEN
+            else:
+                cell[8:, :side] = INK
+                cell[8:, :side][shape] = self._palette[tag & 15] if tag & 15 else PAPER
+            write(cell, 1, 1, str(number), INK if ended else PAPER)
+            cells.append(cell)
+        return sheet(cells, 8)
+
+    def _shape(self, name: int) -> Numbers:
+        data = np.frombuffer(self.memory, np.uint8)
+        start = self.tables.sprite_patterns
+        if not self.tables.large:
+            return np.unpackbits(data[start + name * 8 : start + name * 8 + 8]).reshape(8, 8)
+        start += (name & 0xFC) * 8
+        halves = np.unpackbits(data[start : start + 32]).reshape(2, 16, 8)
+        return np.concatenate(halves, axis=1)
+
+    def palette(self) -> Colours:
+        """The 16 colours with their numbers, four a row."""
+        cells = []
+        for number in range(len(COLOUR_NAMES)):
+            colour = self._palette[number]
+            cell = np.full((16, 32, 3), colour, np.uint8)
+            dark = int(colour.astype(int) @ (299, 587, 114)) < 128_000
+            write(cell, 2, 2, str(number), PAPER if dark else INK)
+            cells.append(cell)
+        return sheet(cells, 4)
+
+    def memory_map(self) -> Colours:
+        """Video memory, 128 bytes a row from $0000: which table each byte belongs to; zeros darker, shared white."""
+        owners = np.zeros(VRAM_BYTES, int)
+        colours = np.full((VRAM_BYTES, 3), _FREE, np.uint8)
+        for area in areas(self.tables):
+            owners[area.start : area.end] += 1
+            colours[area.start : area.end] = _AREA_COLOURS[area.what]
+        colours[owners > 1] = _SHARED
+        empty = np.frombuffer(self.memory, np.uint8) == 0
+        colours[empty] = colours[empty] // 2
+        picture = colours.reshape(128, 128, 3).repeat(4, axis=0).repeat(4, axis=1)
+        margin = np.full((512, _MARGIN, 3), _FREE, np.uint8)
+        for block in range(16):
+            write(margin, 4 + block * 32, 2, f"${block * 0x400:04X}", scale=2)
+            picture[block * 32, :] = GRID
+        legend = np.full((512, 148, 3), _FREE, np.uint8)
+        for place, (what, letters) in enumerate(_LEGEND.items()):
+            legend[6 + place * 20 : 18 + place * 20, 4:16] = _AREA_COLOURS.get(what, _SHARED)
+            write(legend, 7 + place * 20, 22, letters, scale=2)
+        return np.concatenate([margin, picture, legend], axis=1)

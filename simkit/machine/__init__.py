@@ -1,0 +1,1 @@
+"""The machine: built from its description, run, looked at, saved."""

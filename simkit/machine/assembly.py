@@ -1,0 +1,192 @@
+"""Putting a machine together: cards into slots, pins to lines, images into sockets; all that does not fit is told."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+
+import attrs
+
+from simkit.backplane.bus import Bus, overlaps
+from simkit.backplane.seat import Seat
+from simkit.backplane.select import Expression, Select, ranges
+from simkit.contract.errors import SeveralErrors, SimkitError
+from simkit.contract.findings import Findings
+from simkit.contract.lines import Pin
+from simkit.contract.slot import Slot
+from simkit.machinefile.description import CardDescription, Description
+from simkit.rom.images import read_image
+from simkit.rom.labels import Labels, read_labels
+
+Images = Mapping[int, str | Path | bytes]
+
+_RANGES_SHOWN = 4
+
+
+@attrs.frozen
+class Assembly:
+    """A backplane with its cards plugged in, power still off.
+
+    Attributes:
+        bus: the bus with all seats.
+        labels: labels of all cards.
+        identity: hash of description, images and seed, hexadecimal.
+    """
+
+    bus: Bus
+    labels: Labels
+    identity: str
+
+
+def assemble(description: Description, images: Images, findings: Findings) -> Assembly:
+    """Plug all cards in.
+
+    Args:
+        description: the machine.
+        images: images by slot that replace those of the description: paths or the bytes themselves.
+        findings: where the machine will keep its findings.
+
+    Raises:
+        SimkitError: one card cannot be plugged in; SeveralErrors for several.
+    """
+    backplane = description.backplane
+    bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
+    labels = Labels()
+    errors: list[SimkitError] = []
+    digest = hashlib.sha256(description.canonical().encode())
+    digest.update(f"seed {description.seed}".encode())
+    for card in description.cards:
+        try:
+            seat = _plug(card, description, bus, findings)
+            content = _insert(card, seat, images.get(card.slot))
+            if content is not None:
+                digest.update(f"image {card.slot} {hashlib.sha256(content).hexdigest()}".encode())
+            if card.slot not in images:
+                _name(card, labels)
+        except SimkitError as error:
+            errors.append(error)
+    slots = {card.slot for card in description.cards}
+    takers = [str(seat.slot) for seat in bus.seats if hasattr(seat.card, "insert")]
+    remedy = f"Slots that take an image: {', '.join(takers)}." if takers else "No card of the machine takes an image."
+    errors += [
+        SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
+        for slot in images
+        if slot not in slots
+    ]
+    raise_all(errors)
+    return Assembly(bus, labels, digest.hexdigest())
+
+
+def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> SimkitError:
+    """The error with its place: in the machine file, or in the image that was given instead of the file's."""
+    if not given:
+        return _located(card, "image", error)
+    return SimkitError(
+        f"slot {card.slot} ({card.kind}), image: {error.message}",
+        file=error.file,
+        line=error.line,
+        slot=card.slot,
+        field="image",
+        remedy=error.remedy,
+    )
+
+
+def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitError:
+    """The error with the place in the machine file that leads to it."""
+    file, line = card.origin.get(field, card.origin.get("", (None, None)))
+    message = f"slot {card.slot} ({card.kind}), {field}: {error.message}"
+    if error.file is not None:
+        message += f" ({error.file}{f':{error.line}' if error.line else ''})"
+    return SimkitError(message, file=file, line=line, slot=card.slot, field=field, remedy=error.remedy)
+
+
+def _plug(described: CardDescription, description: Description, bus: Bus, findings: Findings) -> Seat:
+    slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus)
+    for spec in described.card.pins(described.settings):
+        slot.pins[spec.name] = Pin(spec, described.slot)
+    for name, line in described.lines.items():
+        bus.wiring.line(line).join(slot.pins[name])
+    seat = Seat(
+        described.card(described.settings, slot),
+        described.slot,
+        described.kind,
+        Select(described.select, described.not_select),
+        Expression(described.output_enable),
+        Expression(described.write_enable),
+        dict(described.wires),
+        described.ready_gated,
+    )
+    bus.seat(seat)
+    return seat
+
+
+def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None) -> bytes | None:
+    """Put the image into a card that takes one; gives its bytes."""
+    insert = getattr(seat.card, "insert", None)
+    source = image if image is not None else described.image
+    if insert is None:
+        if source is not None:
+            none = SimkitError("the card takes no image.", remedy="Leave it out, or name the slot of a ROM.")
+            raise _of_image(described, none, given=image is not None)
+        return None
+    if source is None:
+        remedy = 'Write image = "my-rom.bin", or give --image SLOT=FILE.'
+        raise _located(described, "image", SimkitError("the card has no image.", remedy=remedy))
+    size = described.settings.size
+    try:
+        content = source if isinstance(source, bytes) else read_image(Path(source), size)
+        insert(content)
+    except SimkitError as error:
+        raise _of_image(described, error, given=image is not None) from error
+    except ValueError as error:
+        raise _of_image(described, SimkitError(f"{error}."), given=image is not None) from error
+    return content
+
+
+def _name(described: CardDescription, labels: Labels) -> None:
+    if described.labels is None:
+        return
+    try:
+        for label, address in read_labels(described.labels).items():
+            labels.add(label, address)
+    except SimkitError as error:
+        raise _located(described, "labels", error) from error
+
+
+def check_overlaps(description: Description, bus: Bus) -> None:
+    """Refuse cards that answer the same addresses; call once the CPU is attached to the bus.
+
+    Raises:
+        SimkitError: with both slots and the ranges; SeveralErrors for several pairs.
+    """
+    if description.backplane.overlaps == "run":
+        return
+    errors: list[SimkitError] = []
+    origins = {card.slot: card.origin for card in description.cards}
+    for first, second, table in overlaps(bus):
+        spans = ranges(table)
+        words = ", ".join(f"${a:04X}-${b:04X}" if a != b else f"${a:04X}" for a, b in spans[:_RANGES_SHOWN])
+        if len(spans) > _RANGES_SHOWN:
+            words += f" and {len(spans) - _RANGES_SHOWN} more ranges"
+        file, line = origins[second.slot].get("select", (None, None))
+        errors.append(
+            SimkitError(
+                f"slot {second.slot} ({second.kind}), select: {first.name} and {second.name} both answer reads at "
+                f"{words}.",
+                file=file,
+                line=line,
+                slot=second.slot,
+                field="select",
+                remedy='Gate one out (not_select), or write overlaps = "run" in [backplane] to watch them fight.',
+            )
+        )
+    raise_all(errors)
+
+
+def raise_all(errors: list[SimkitError]) -> None:
+    """Raise what was gathered: nothing, the one error, or SeveralErrors."""
+    if len(errors) == 1:
+        raise errors[0]
+    if errors:
+        raise SeveralErrors(errors)

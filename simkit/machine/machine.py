@@ -1,0 +1,553 @@
+"""A machine: cards on a backplane, a CPU, and time. Built from a machine file, run, looked at, saved.
+
+m = Machine.load("demo/marlpit")       # cards are plugged in, the power is on, cycle 0 is about to start
+m.run(seconds=2)                       # stops at an instruction boundary
+m.pads[1].press("left")                # inputs are scheduled from now on; they never run the machine
+m.run(frames=10)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import attrs
+
+from simkit.backplane.bus import OUTSIDE_MACHINE, BusCycle, WatchHandle
+from simkit.backplane.self_check import check_power_on
+from simkit.contract.errors import SimkitError, numbers
+from simkit.contract.findings import Finding, Findings
+from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
+from simkit.machine.assembly import assemble, check_overlaps
+from simkit.machine.routine import call as routine_call
+from simkit.machine.snapshot import Snapshot, SnapshotError, pack, unpack
+from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, only_port
+from simkit.machinefile.description import Description
+from simkit.machinefile.read import read_description
+
+if TYPE_CHECKING:
+    from simkit.cpu.isa.disassemble import Instruction
+
+DEFAULT_TIMEOUT_SECONDS = 30.0
+"""Machine time after which a run that waits for something gives up."""
+
+RESET_CYCLES = 8
+"""Least cycles the reset button holds RESET low; the CPU wants two (W65C02S data sheet, section 3, RESB)."""
+
+RESET_SECONDS = Fraction(4, 1_000_000)
+"""Least time the reset button holds RESET low: longer than any card wants, the tile-video chip 3 us."""
+
+
+class MomentError(SimkitError):
+    """What a run waited for did not happen."""
+
+
+@attrs.frozen
+class Executed:
+    """An instruction that was executed.
+
+    Attributes:
+        cycle: cycle of its opcode fetch.
+        address: where it stands.
+        text: its disassembly, from memory as it is now.
+        label: label of its address, or None.
+    """
+
+    cycle: int
+    address: int
+    text: str
+    label: str | None
+
+
+class Machine:
+    """Cards, CPU and time.
+
+    Attributes:
+        description: the machine as described.
+        bus: the bus.
+        cpu: the CPU: pc, a, x, y, sp, p, halted; settable between instructions.
+        findings: rules of the hardware that the program or the wiring broke.
+        labels: names of addresses.
+        warnings: findings of the wiring and the images, which came up before the first cycle; among `findings` too.
+        cards: views of the cards by slot.
+        identity: hash of description, images and seed; snapshots refer to it.
+    """
+
+    def __init__(
+        self,
+        description: Description,
+        images: Mapping[int, str | Path | bytes] | None = None,
+        *,
+        engine: str = "auto",
+    ) -> None:
+        self.description = description
+        self.findings = Findings()
+        assembly = assemble(description, images or {}, self.findings)
+        self.bus = assembly.bus
+        self.labels = assembly.labels
+        self.identity = assembly.identity
+        self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
+        self.bus.wiring.line("RESET").join(self._reset_button)
+        self.bus.machine_events["reset"] = self._reset_moved
+        self.cpu: TranslatingCpu = make_cpu(
+            description.cpu,
+            self.bus,
+            self.findings,
+            description.seed,
+            wait_states=description.backplane.wait_states,
+            indexed_store_spare=description.cpu_options.indexed_store_spare,
+            magic=description.cpu_options.magic,
+            engine=engine,
+        )
+        self.bus.attach(self.cpu)
+        check_overlaps(description, self.bus)
+        self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
+        self._power_on()
+        self.warnings: list[Finding] = list(self.findings)
+
+    @classmethod
+    def load(
+        cls,
+        machine: str | Path,
+        *,
+        seed: int | None = None,
+        images: Mapping[int, str | Path | bytes] | None = None,
+        clock: str | None = None,
+        settings: Mapping[int, Mapping[str, Any]] | None = None,
+        engine: str = "auto",
+    ) -> Machine:
+        """Build the machine that a file describes, and switch it on.
+
+        Args:
+            machine: a folder, a machine.toml, or demo:NAME.
+            seed: replaces the file's seed.
+            images: images by slot: a path, or the bytes themselves.
+            clock: replaces the file's clock, e.g. "4 MHz".
+            settings: replaces settings of cards, by slot and name.
+            engine: auto, exact or translated; they differ in speed alone.
+
+        Raises:
+            SimkitError: one error, or SeveralErrors with all that are wrong with the file.
+        """
+        return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images, engine=engine)
+
+    def _power_on(self) -> None:
+        for seat in self.bus.seats:
+            seat.card.power_on(0)
+        for seat in self.bus.seats:
+            seat.card.reset(True, 0)
+        for seat in self.bus.seats:
+            seat.card.reset(False, 0)
+        self.bus.wiring.settle(0)
+        check_power_on(self.bus, self.findings)
+        self.cpu.power_on()
+
+    @property
+    def engine(self) -> str:
+        """Engine chosen: auto, exact or translated; may be set at any time, nothing but the speed changes."""
+        return self.cpu.engine
+
+    @engine.setter
+    def engine(self, name: str) -> None:
+        self._finish_instruction()
+        self.cpu.engine = name
+
+    # time -------------------------------------------------------------------------------------------------------------
+
+    @property
+    def cycle(self) -> int:
+        """Periods of the machine clock since power-on, waits included."""
+        return self.cpu.cycle
+
+    @property
+    def clock_hz(self) -> Fraction:
+        """PHI2 in Hz, exact."""
+        return self.description.clock_hz
+
+    @property
+    def seconds(self) -> float:
+        """Machine time since power-on."""
+        return float(self.cpu.cycle / self.description.clock_hz)
+
+    def run(
+        self,
+        *,
+        cycles: int | None = None,
+        seconds: float | Fraction | None = None,
+        frames: int | None = None,
+        label: str | None = None,
+        screen_text: str | None = None,
+        finding: str | None = None,
+        access: int | None = None,
+        until: Callable[[Machine], bool] | None = None,
+        timeout: float = DEFAULT_TIMEOUT_SECONDS,
+    ) -> int:
+        """Run up to a moment; stops at the first instruction boundary at or after it.
+
+        Args:
+            cycles: that many cycles from now.
+            seconds: that much machine time from now.
+            frames: that many frames of the only screen from now.
+            label: until the instruction at the label is next.
+            screen_text: until the text stands on the only screen (looked at after every frame), and on until a whole
+                frame has been drawn with it.
+            finding: until a finding of that rule (any rule when "") comes up.
+            access: until the address was accessed.
+            until: until it gives True; asked at every instruction boundary.
+            timeout: machine time in seconds after which label, screen_text, finding, access and until give up.
+
+        Returns:
+            The cycle. A CPU that halts ends the run early; `m.cpu.halted` says why. Running on lets time pass.
+
+        Raises:
+            MomentError: what was waited for did not happen within `timeout`, or the CPU halted first.
+            SimkitError: not exactly one moment was named.
+        """
+        moments = {
+            "cycles": cycles,
+            "seconds": seconds,
+            "frames": frames,
+            "label": label,
+            "screen_text": screen_text,
+            "finding": finding,
+            "access": access,
+            "until": until,
+        }
+        named = [name for name, value in moments.items() if value is not None]
+        if len(named) != 1:
+            raise SimkitError(
+                f"run needs exactly one moment, not {len(named)} ({', '.join(named) or 'none'}).",
+                remedy=f"Name one of {', '.join(moments)}.",
+            )
+        self._check_registers()
+        if cycles is not None:
+            return self._run_to(self.cycle + _ceil(_length("cycles", cycles)))
+        if seconds is not None:
+            return self._run_to(self.cycle + _ceil(_length("seconds", seconds) * self.description.clock_hz))
+        if frames is not None:
+            return self._run_to(self.cycle + _ceil(_length("frames", frames) * self.screen.frame_cycles))
+        limit = self.cycle + _ceil(_length("timeout", timeout) * self.description.clock_hz)
+        if label is not None:
+            address = self.labels[label]
+            return self._step_until(lambda: self.cpu.pc == address, limit, f"label {label} (${address:04X})")
+        if screen_text is not None:
+            return self._run_to_text(screen_text, limit)
+        if finding is not None:
+            before = sum(self.findings.counts().values()) if finding == "" else self.findings.count(finding)
+            if finding == "":
+                return self._step_until(lambda: sum(self.findings.counts().values()) > before, limit, "a finding")
+            return self._step_until(lambda: self.findings.count(finding) > before, limit, f"the finding {finding!r}")
+        if access is not None:
+            self._check_address(access)
+            return self._run_to_access(access, limit)
+        assert until is not None
+        return self._step_until(lambda: until(self), limit, "the condition")
+
+    def _run_to(self, cycle: int) -> int:
+        self._finish_instruction()
+        self.cpu.run(cycle)
+        return self.cpu.cycle
+
+    def _step_until(self, done: Callable[[], bool], limit: int, what: str) -> int:
+        self._finish_instruction()
+        cpu = self.cpu
+        while True:
+            cpu.step()
+            if done():
+                return cpu.cycle
+            if cpu.halted:
+                raise MomentError(f"The CPU {cpu.halted} before {what} came, in cycle {cpu.cycle}.")
+            if cpu.cycle >= limit:
+                raise MomentError(
+                    f"{what[0].upper()}{what[1:]} did not come up to cycle {cpu.cycle} (${cpu.pc:04X} is next).",
+                    remedy="Give a longer timeout, or look at m.last() and m.findings.",
+                )
+
+    def _run_to_text(self, text: str, limit: int) -> int:
+        screen = self.screen
+        while text not in screen.text():
+            if self.cycle >= limit or self.cpu.halted:
+                shown = screen.text().strip() or "nothing"
+                raise MomentError(
+                    f"The text {text!r} did not come on the screen up to cycle {self.cycle}; it shows:\n{shown}",
+                    remedy=f"The CPU {self.cpu.halted}." if self.cpu.halted else "Give a longer timeout.",
+                )
+            self._run_to(self.cycle + _ceil(screen.frame_cycles))
+        return self._run_to(self.cycle + _ceil(2 * screen.frame_cycles))  # the rest of one frame, and a whole one
+
+    def _run_to_access(self, address: int, limit: int) -> int:
+        seen: list[int] = []
+
+        def look(bus_cycle: BusCycle) -> None:
+            if bus_cycle.address == address:
+                seen.append(bus_cycle.cycle)
+
+        handle = self.add_probe(look)
+        try:
+            return self._step_until(lambda: bool(seen), limit, f"an access of ${address:04X}")
+        finally:
+            handle.remove()
+
+    def step(self) -> int:
+        """Run one instruction or one interrupt sequence, or the rest of it after step_cycle; returns the cycle."""
+        self._check_registers()
+        self.cpu.step()
+        return self.cpu.cycle
+
+    call = routine_call
+
+    def settle(self) -> None:
+        """Bring all cards up to date with the current cycle; no visible effect."""
+        for seat in self.bus.seats:
+            seat.card.advance(self.cycle)
+
+    def reset(self) -> None:
+        """Press the reset button now, for RESET_CYCLES cycles or RESET_SECONDS, whichever is longer."""
+        held = max(RESET_CYCLES, _ceil(RESET_SECONDS * self.description.clock_hz))
+        self.outside(OUTSIDE_MACHINE, "machine", "reset", True)
+        self.outside(OUTSIDE_MACHINE, "machine", "reset", False, at=self.cycle + held)
+
+    def _reset_moved(self, arguments: tuple[Any, ...], cycle: int) -> None:
+        self._reset_button.drive(False if arguments[0] else None, cycle)
+
+    def power_cycle(self) -> None:
+        """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
+        fresh = Machine(self.description, self._inserted(), engine=self.engine)
+        self._adopt(self._fitting(fresh.save()))
+
+    def _inserted(self) -> dict[int, bytes]:
+        return {
+            seat.slot: seat.card.image
+            for seat in self.bus.seats
+            if hasattr(seat.card, "insert") and hasattr(seat.card, "image")
+        }
+
+    # inside -----------------------------------------------------------------------------------------------------------
+
+    def outside(self, slot: int, port: str, action: str, *arguments: Any, at: int | None = None) -> None:
+        """Queue an outside event for the current cycle or cycle `at`."""
+        if at is not None and not isinstance(at, int):
+            raise SimkitError(f"at is {at!r}; a cycle is a whole number.", remedy="Write at=m.cycle + 1000, say.")
+        self.bus.schedule(self.cycle if at is None else max(at, self.cycle), slot, port, action, arguments)
+
+    def last_queued(self, slot: int, port: str) -> int:
+        """Cycle of the last outside event queued for a port, 0 when there is none."""
+        return max((e[0] for e in self.bus.pending_outside() if (e[2], e[3]) == (slot, port)), default=0)
+
+    def peek(self, address: int, n: int = 1) -> Any:
+        """Byte at an address as a read would give it, without any effect; `n` > 1 gives bytes."""
+        self._check_address(address)
+        self.settle()
+        found = bytes(self.bus.peek((address + i) & 0xFFFF, self.cycle, self.cpu.last) for i in range(n))
+        return found[0] if n == 1 else found
+
+    def poke(self, address: int, value: int) -> None:
+        """Put a byte into the memory (RAM or ROM) at an address, without a bus cycle.
+
+        Raises:
+            SimkitError: no memory is there.
+        """
+        self._check_address(address)
+        if not isinstance(value, int) or not 0 <= value <= 0xFF:
+            raise SimkitError(f"{value!r} is not a byte.", remedy="Write 0 to 255.")
+        for seat, offset in self.bus.where(address):
+            if seat.plain is not None and seat.plain.read is not None:
+                byte = value if seat.takes_data is None else seat.takes_data[value]
+                seat.plain.read[offset] = byte
+                self.bus.memory_changed(seat.slot, offset, offset + 1)
+                return
+        raise SimkitError(
+            f"There is no memory at ${address:04X}.", remedy="Registers are written by the program, or by card ports."
+        )
+
+    @staticmethod
+    def _check_address(address: int) -> None:
+        if not isinstance(address, int) or not 0 <= address <= 0xFFFF:
+            raise SimkitError(f"{address!r} is not an address.", remedy="Write 0 to $FFFF.")
+
+    def _check_registers(self) -> None:
+        """The CPU's own code trusts its registers, so what was set from outside is looked at before it runs."""
+        cpu = self.cpu
+        for name, value, highest in (
+            ("pc", cpu.pc, 0xFFFF),
+            ("a", cpu.a, 0xFF),
+            ("x", cpu.x, 0xFF),
+            ("y", cpu.y, 0xFF),
+            ("sp", cpu.sp, 0xFF),
+        ):
+            if not isinstance(value, int) or not 0 <= value <= highest:
+                raise SimkitError(f"m.cpu.{name} was set to {value!r}.", remedy=f"Set it to 0 to ${highest:X}.")
+
+    @property
+    def lines(self) -> Mapping[str, LineView]:
+        """All lines by name: .level, .asserted (active low), .since."""
+        return LineViews(self, self.bus.wiring.lines)
+
+    def last(self, n: int = 20) -> list[Executed]:
+        """The last instructions executed, oldest first, at most 64: as many as are recorded without a gap.
+
+        After a run there are 64. There may be fewer when the CPU halted or was held in RESET, as translated code is not
+        recorded, and none after a snapshot was loaded.
+        """
+        recent = list(self.cpu.recent)[-n:] if n > 0 else []
+        return [Executed(cycle, pc, self._disassembled(pc).text, self.labels.name_at(pc)) for cycle, pc in recent]
+
+    def disassemble(self, address: int, n: int = 10) -> list[Instruction]:
+        """The next `n` instructions from an address on."""
+        self._check_address(address)
+        found = []
+        for _ in range(n):
+            instruction = self._disassembled(address)
+            found.append(instruction)
+            address = (address + instruction.length) & 0xFFFF
+        return found
+
+    def _disassembled(self, address: int) -> Instruction:
+        from simkit.cpu.isa.disassemble import disassemble  # only wanted by people, so not at start
+
+        return disassemble(
+            lambda a: self.bus.peek(a & 0xFFFF, self.cycle, self.cpu.last),
+            address,
+            self.description.cpu,
+            self.labels.names(),
+        )
+
+    def card(self, slot: int) -> CardView:
+        """The card in a slot."""
+        if slot not in self.cards:
+            raise SimkitError(f"There is no card in slot {slot}.", remedy=f"Slots with cards: {numbers(self.cards)}.")
+        return self.cards[slot]
+
+    @property
+    def screen(self) -> Screen:
+        """The only screen."""
+        view: Screen = only_port(self.cards, "screen")
+        return view
+
+    @property
+    def keys(self) -> Keys:
+        """The only keyboard."""
+        view: Keys = only_port(self.cards, "keys")
+        return view
+
+    @property
+    def pads(self) -> Pads:
+        """The only card with pads."""
+        view: Pads = only_port(self.cards, "pads")
+        return view
+
+    @property
+    def serial(self) -> Serial:
+        """The only serial plug."""
+        view: Serial = only_port(self.cards, "serial")
+        return view
+
+    @property
+    def lamps(self) -> Lamps:
+        """The only row of lamps."""
+        view: Lamps = only_port(self.cards, "lamps")
+        return view
+
+    @property
+    def buttons(self) -> Buttons:
+        """The only row of buttons."""
+        view: Buttons = only_port(self.cards, "buttons")
+        return view
+
+    def add_probe(self, probe: Callable[[BusCycle], None]) -> WatchHandle:
+        """Have `probe(bus_cycle)` called after every bus cycle until the handle's `remove`."""
+        if not callable(probe):
+            raise SimkitError(f"{probe!r} cannot be a probe.", remedy="Give a function that takes a BusCycle.")
+        return self.bus.add_watch(probe=probe)
+
+    # stepping inside an instruction -----------------------------------------------------------------------------------
+
+    def step_cycle(self) -> int:
+        """Run exactly one bus cycle, also in the middle of an instruction; returns the cycle that comes next."""
+        self._check_registers()
+        self.cpu.step_cycle()
+        return self.cpu.cycle
+
+    @property
+    def inside_instruction(self) -> bool:
+        """Whether the last step_cycle stopped in the middle of an instruction."""
+        return self.cpu.inside_instruction
+
+    def _finish_instruction(self) -> None:
+        if self.cpu.inside_instruction:
+            self.cpu.step()
+
+    # snapshot ---------------------------------------------------------------------------------------------------------
+
+    def save(self) -> bytes:
+        """The whole state as a file.
+
+        Raises:
+            SimkitError: the machine stands inside an instruction.
+        """
+        if self.inside_instruction:
+            raise SimkitError(
+                f"The machine stands inside an instruction (cycle {self.cycle}) and cannot be saved there.",
+                remedy="Call step() first: it finishes the instruction.",
+            )
+        cards = {seat.slot: seat.card.save(self.cycle) for seat in self.bus.seats}
+        state = {"bus": self.bus.save(), "cpu": self.cpu.save(), "findings": self.findings.save()}
+        return pack(Snapshot(self.identity, self.description.seed, self.cycle, state, cards))
+
+    def load_state(self, data: bytes) -> None:
+        """Take back what `save` gave. Everything is checked; when something is wrong nothing has changed.
+
+        A machine that stands inside an instruction finishes it before what only its parts can check is tried.
+
+        Raises:
+            SnapshotError: damaged, or of another machine.
+        """
+        snapshot = self._fitting(data)
+        self._finish_instruction()
+        before = self.save()
+        try:
+            self._adopt(snapshot)
+        except SnapshotError:
+            self._adopt(self._fitting(before))
+            raise
+
+    def _fitting(self, data: bytes) -> Snapshot:
+        snapshot = unpack(data)
+        if snapshot.identity != self.identity:
+            raise SnapshotError(
+                "The state is that of another machine: cards, wiring, images or seed differ.",
+                remedy="Load the machine as it was when the state was saved.",
+            )
+        if set(snapshot.cards) != {seat.slot for seat in self.bus.seats}:
+            raise SnapshotError("The state does not hold the cards of this machine.")
+        return snapshot
+
+    def _adopt(self, snapshot: Snapshot) -> None:
+        try:
+            for seat in self.bus.seats:
+                seat.card.load(snapshot.cards[seat.slot])
+            self.findings.load(snapshot.state["findings"])
+            self.cpu.load(snapshot.state["cpu"])
+            self.bus.load(snapshot.state["bus"])
+        except Exception as error:  # whatever a stranger's card makes of a damaged state
+            raise SnapshotError(f"The state is damaged: {error!r}.", remedy="Save it again.") from error
+
+
+def _length(name: str, value: float | Fraction) -> Fraction:
+    """An argument of `run` that counts something; decimal fractions are taken as they are written."""
+    try:
+        if isinstance(value, bool | str):
+            raise TypeError
+        length = Fraction(str(value))
+    except (TypeError, ValueError):
+        raise SimkitError(f"{name} is {value!r}, not a number.", remedy=f"Write e.g. {name}=2.") from None
+    if length < 0:
+        raise SimkitError(f"{name} is {value!r}; time does not run backwards.", remedy="Save, run, and load.")
+    return length
+
+
+def _ceil(value: Fraction) -> int:
+    return -(-value.numerator // value.denominator)

@@ -1,0 +1,386 @@
+"""What people hold of a machine: its screen, keys, pads, serial plug, lamps, cards. Inputs are scheduled, never run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from simkit.backplane.seat import Seat
+from simkit.contract.errors import SimkitError, near, numbers
+from simkit.contract.lines import Line, Pin
+from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
+from simkit.contract.registers import Register
+from simkit.files.png import save_screen
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from simkit.machine.handle import Handle
+
+_P = TypeVar("_P", bound=Port)
+
+
+class LineView:
+    """One line as it is now; looking changes nothing."""
+
+    def __init__(self, machine: Handle, line: Line) -> None:
+        self._machine = machine
+        self._line = line
+        self.name = line.name
+
+    @property
+    def level(self) -> bool:
+        """Electrical level, True is high; also of outputs that are computed only when somebody asks."""
+        return self._line.level_now(self._machine.cycle)
+
+    @property
+    def asserted(self) -> bool:
+        """Whether an active-low line (IRQ, NMI, RESET) is pulled low."""
+        return not self.level
+
+    @property
+    def since(self) -> int:
+        """Cycle from which the level counts, of a line that somebody follows: the CPU, a listening card, a trace."""
+        return self._line.since
+
+    @property
+    def pins(self) -> tuple[Pin, ...]:
+        """The pins joined to it: .slot, .spec, .value."""
+        return tuple(self._line.pins)
+
+
+class LineViews(Mapping[str, LineView]):
+    """The lines of a machine by name."""
+
+    def __init__(self, machine: Handle, lines: Mapping[str, Line]) -> None:
+        self._machine = machine
+        self._lines = lines
+
+    def __getitem__(self, name: str) -> LineView:
+        try:
+            return LineView(self._machine, self._lines[name])
+        except KeyError:
+            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self._lines)) from None
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._lines
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._lines)
+
+    def __len__(self) -> int:
+        return len(self._lines)
+
+
+class Screen:
+    """The picture of one card."""
+
+    def __init__(self, machine: Handle, seat: Seat, port: ScreenPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    @property
+    def pixels(self) -> NDArray[np.uint8]:
+        """Palette numbers of the last whole frame, shape (height, width), rows from the top."""
+        import numpy as np
+
+        found = np.frombuffer(self.port.pixels(self._machine.cycle), np.uint8)
+        return found.reshape(self.port.height, self.port.width)
+
+    def text(self) -> str:
+        """What can be read on the screen, lines joined by newlines."""
+        return self.port.text(self._machine.cycle)
+
+    def save_png(self, path: str | Path, *, scale: int = 1, border: bool = True) -> Path:
+        """Write the picture as PNG.
+
+        Args:
+            path: file to write.
+            scale: repeats of each pixel across and down, 1 to 8.
+            border: with the border round the picture.
+        """
+        return save_screen(self.port, self._machine.cycle, Path(path), scale=scale, border=border)
+
+    @property
+    def frame_cycles(self) -> Fraction:
+        """Machine cycles a frame, exact."""
+        return self.port.frame_cycles
+
+
+class Keys:
+    """The keyboard plugged into one card."""
+
+    def __init__(self, machine: Handle, seat: Seat, port: KeysPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    def press(self, key: str, *, at: int | None = None) -> None:
+        """Press a key, now or in cycle `at`.
+
+        Raises:
+            SimkitError: the keyboard has no such key.
+        """
+        self._schedule("press", key, at)
+
+    def release(self, key: str, *, at: int | None = None) -> None:
+        """Release a key, now or in cycle `at`."""
+        self._schedule("release", key, at)
+
+    def type(self, text: str, *, at: int | None = None) -> int:
+        """Type a text, paced so that the keyboard follows, after its self-test and after keys already queued.
+
+        Returns:
+            The cycle of the last release.
+
+        Raises:
+            SimkitError: a character that no key gives; nothing is typed then.
+        """
+        strokes: list[tuple[str, str]] = []
+        for character in text:
+            keys = self.port.characters.get(character)
+            if keys is None:
+                raise SimkitError(f"No key gives {character!r}.", remedy="Type characters of the US layout.")
+            strokes += [("press", key) for key in keys]
+            strokes += [("release", key) for key in reversed(keys)]
+        now = self._machine.cycle if at is None else at
+        ready = self.port.ready_at(self._machine.cycle)
+        cycle = max(now, ready, self._machine.last_queued(self.slot, self.port.name))
+        for action, key in strokes:
+            cycle += self.port.gap_cycles
+            self._machine.outside(self.slot, self.port.name, action, key, at=cycle)
+        return cycle
+
+    def _schedule(self, action: str, key: str, at: int | None) -> None:
+        if key not in self.port.keys:
+            raise SimkitError(f"The keyboard has no key {key!r}.", remedy=near(key, self.port.keys))
+        self._machine.outside(self.slot, self.port.name, action, key, at=at)
+
+
+class Pad:
+    """One pad in one socket."""
+
+    def __init__(self, machine: Handle, slot: int, port: PadsPort, number: int) -> None:
+        self._machine = machine
+        self._slot = slot
+        self._port = port
+        self.number = number
+
+    def press(self, *buttons: str, at: int | None = None) -> None:
+        """Press buttons, now or in cycle `at`.
+
+        Raises:
+            SimkitError: the pad has no such button.
+        """
+        self._schedule("press", buttons, at)
+
+    def release(self, *buttons: str, at: int | None = None) -> None:
+        """Release buttons, now or in cycle `at`."""
+        self._schedule("release", buttons, at)
+
+    def unplug(self, *, at: int | None = None) -> None:
+        """Pull the plug."""
+        self._machine.outside(self._slot, self._port.name, "unplug", self.number, at=at)
+
+    def plug(self, *, at: int | None = None) -> None:
+        """Plug it in again."""
+        self._machine.outside(self._slot, self._port.name, "plug", self.number, at=at)
+
+    def _schedule(self, action: str, buttons: tuple[str, ...], at: int | None) -> None:
+        for button in buttons:
+            if button not in self._port.buttons:
+                raise SimkitError(f"The pad has no button {button!r}.", remedy=near(button, self._port.buttons))
+        for button in buttons:
+            self._machine.outside(self._slot, self._port.name, action, self.number, button, at=at)
+
+
+class Pads(Mapping[int, Pad]):
+    """The sockets of one pads card, by number from 1."""
+
+    def __init__(self, machine: Handle, seat: Seat, port: PadsPort) -> None:
+        self.slot = seat.slot
+        self.port = port
+        self._pads = {number: Pad(machine, seat.slot, port, number) for number in port.numbers}
+
+    def __getitem__(self, number: int) -> Pad:
+        try:
+            return self._pads[number]
+        except KeyError:
+            raise SimkitError(f"There is no pad {number}.", remedy=f"Sockets: {numbers(self._pads)}.") from None
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._pads)
+
+    def __len__(self) -> int:
+        return len(self._pads)
+
+
+class Serial:
+    """The serial plug of one card."""
+
+    def __init__(self, machine: Handle, seat: Seat, port: SerialPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    def send(self, data: bytes, *, at: int | None = None) -> None:
+        """Send bytes to the card, one after another at the line's rate, from now or cycle `at` on."""
+        for byte in data:
+            self._machine.outside(self.slot, self.port.name, "receive", byte, at=at)
+
+    @property
+    def received(self) -> bytes:
+        """Everything the card has sent since power-on (bounded: the newest million bytes)."""
+        self._machine.settle()
+        return bytes(byte for _, byte in self.port.sent)
+
+    def text(self, *, cr_adds_lf: bool = False) -> str:
+        """What stands on a terminal that got `received`, lines joined by newlines, blanks at their ends left out.
+
+        Carriage return goes to the beginning of the line, line feed straight down, backspace one to the left; what is
+        written over is gone (common practice). Other control characters show nothing; a line has no right end.
+
+        Args:
+            cr_adds_lf: the terminal's own setting: each carriage return goes down a line too.
+        """
+        rows: list[list[str]] = [[]]
+        row = column = 0
+        for byte in self.received:
+            if byte == 0x0D:
+                column = 0
+                row += cr_adds_lf
+            elif byte == 0x0A:
+                row += 1
+            elif byte == 0x08:
+                column = max(0, column - 1)
+            elif chr(byte).isprintable():
+                line = rows[row]
+                line += " " * (column + 1 - len(line))
+                line[column] = chr(byte)
+                column += 1
+            rows += [[] for _ in range(row + 1 - len(rows))]
+        return "\n".join("".join(line).rstrip() for line in rows)
+
+
+class Lamps:
+    """Lamps of one card."""
+
+    def __init__(self, machine: Handle, seat: Seat, port: LampsPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    @property
+    def levels(self) -> tuple[bool, ...]:
+        """Which lamps are lit, leftmost first."""
+        return self.port.levels(self._machine.cycle)
+
+    def text(self) -> str:
+        """The lamps in words."""
+        return ", ".join(
+            f"{label} {'on' if lit else 'off'}" for label, lit in zip(self.port.labels, self.levels, strict=True)
+        )
+
+
+class Buttons:
+    """Push buttons of one card."""
+
+    def __init__(self, machine: Handle, seat: Seat, port: ButtonsPort) -> None:
+        self._machine = machine
+        self.slot = seat.slot
+        self.port = port
+
+    def press(self, label: str, *, at: int | None = None) -> None:
+        """Press a button, now or in cycle `at`."""
+        self._schedule("press", label, at)
+
+    def release(self, label: str, *, at: int | None = None) -> None:
+        """Release a button, now or in cycle `at`."""
+        self._schedule("release", label, at)
+
+    def _schedule(self, action: str, label: str, at: int | None) -> None:
+        if label not in self.port.labels:
+            raise SimkitError(f"There is no button {label!r}.", remedy=near(label, self.port.labels))
+        self._machine.outside(self.slot, self.port.name, action, label, at=at)
+
+
+_VIEWS: tuple[tuple[str, type[Port], Any], ...] = (
+    ("screen", ScreenPort, Screen),
+    ("keys", KeysPort, Keys),
+    ("pads", PadsPort, Pads),
+    ("serial", SerialPort, Serial),
+    ("lamps", LampsPort, Lamps),
+    ("buttons", ButtonsPort, Buttons),
+)
+
+
+class CardView:
+    """One card of a machine: its registers, ports, and what it looks like inside.
+
+    Attributes:
+        slot: slot number.
+        kind: its kind.
+        settings: how it is wired.
+        ports: views of its ports by name.
+    """
+
+    def __init__(self, machine: Handle, seat: Seat) -> None:
+        self._machine = machine
+        self._seat = seat
+        self.slot = seat.slot
+        self.kind = seat.kind
+        self.settings = seat.card.settings
+        self.ports: dict[str, Any] = {}
+        for name, port in seat.card.slot.ports.items():
+            for _, kind, view in _VIEWS:
+                if isinstance(port, kind):
+                    self.ports[name] = view(machine, seat, port)
+
+    @property
+    def registers(self) -> tuple[Register, ...]:
+        """The board as wired."""
+        return type(self._seat.card).registers(self.settings)
+
+    def peek(self, offset: int) -> int:
+        """Byte a read of the offset would give, without effect."""
+        self._seat.card.advance(self._machine.cycle)
+        return self._seat.card.peek(offset, self._machine.cycle)
+
+    def words(self) -> list[str]:
+        """What the card looks like inside, one line each."""
+        self._seat.card.advance(self._machine.cycle)
+        return self._seat.card.words(self._machine.cycle)
+
+    def __getattr__(self, name: str) -> Any:
+        for word, _, view in _VIEWS:
+            if word == name:
+                found = [port for port in self.ports.values() if isinstance(port, view)]
+                if len(found) == 1:
+                    return found[0]
+                raise SimkitError(f"slot {self.slot} ({self.kind}) has {len(found)} ports of the kind {name!r}.")
+        raise AttributeError(name)
+
+
+def only_port(cards: Mapping[int, CardView], word: str) -> Any:
+    """View of a machine's only port of a kind ("screen", "keys", "pads", "serial", "lamps", "buttons").
+
+    Raises:
+        SimkitError: no card has one, or several have; says which.
+    """
+    view = next(v for w, _, v in _VIEWS if w == word)
+    found = [(card, port) for card in cards.values() for port in card.ports.values() if isinstance(port, view)]
+    if len(found) == 1:
+        return found[0][1]
+    if not found:
+        raise SimkitError(
+            f"No card of this machine has a port of the kind {word!r}.",
+            remedy="Plug one in that has; `simkit cards` lists them.",
+        )
+    raise SimkitError(
+        f"{len(found)} cards have a port of the kind {word!r}: slots {', '.join(str(c.slot) for c, _ in found)}.",
+        remedy=f"Name the card: m.card({found[0][0].slot}).{word}.",
+    )

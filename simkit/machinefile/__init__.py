@@ -1,0 +1,1 @@
+"""The machine file: TOML to a checked description."""

@@ -1,0 +1,146 @@
+"""A machine as described and checked: which cards stand in which slots and how they are wired."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import attrs
+import cattrs
+
+from simkit.contract.card import Card
+from simkit.contract.settings import setting
+
+
+@attrs.frozen(kw_only=True)
+class Backplane:
+    """How the backplane behaves where cards leave it alone."""
+
+    open_bus: str = setting(
+        "last",
+        one_of=("last", "pull-up", "pull-down"),
+        help="what an undriven read finds; last: the byte of the cycle before",
+    )
+    contention: str = setting(
+        "and", one_of=("and", "mix"), help="what two drivers give: and: the lower level wins; mix: seeded, bit by bit"
+    )
+    wait_states: str = setting(
+        "ready", one_of=("ready", "stretch"), help="how a card delays the CPU: RDY low, or PHI2 held"
+    )
+    overlaps: str = setting(
+        "error",
+        one_of=("error", "run"),
+        help="cards that answer the same address: refuse the machine, or report it when it happens",
+    )
+
+
+@attrs.frozen(kw_only=True)
+class CpuOptions:
+    """What sources leave open about the parts."""
+
+    indexed_store_spare: str = setting(
+        "target",
+        one_of=("target", "operand"),
+        help="65C02, indexed store that crosses no page: its spare cycle reads the target or the last operand byte",
+    )
+    magic: int = setting(0xEE, low=0, high=255, help="6502: constant in ANE and LXA; EE, EF, FF and 00 were seen")
+
+
+@attrs.frozen(kw_only=True)
+class CardDescription:
+    """One card as the machine file describes it, checked.
+
+    Attributes:
+        slot: slot number.
+        kind: as written.
+        card: its class.
+        settings: instance of its Settings.
+        select: patterns and expressions, any of which selects it.
+        not_select: patterns and expressions that exclude it.
+        output_enable: expression for its read strobe.
+        write_enable: expression for its write strobe.
+        wires: which line reaches a pin.
+        lines: which line an output or input pin is joined to.
+        ready_gated: strobes gated with ready.
+        image: path of its image, or None.
+        labels: path of its label list, or None.
+        note: what the builder says of it.
+        origin: (file, line) of a key, for messages; key "" is the card itself.
+    """
+
+    slot: int
+    kind: str
+    card: type[Card]
+    settings: Any
+    select: tuple[str, ...]
+    not_select: tuple[str, ...] = ()
+    output_enable: str
+    write_enable: str
+    wires: dict[str, str] = attrs.field(factory=dict)
+    lines: dict[str, str] = attrs.field(factory=dict)
+    ready_gated: bool = False
+    image: Path | None = None
+    labels: Path | None = None
+    note: str = ""
+    origin: dict[str, tuple[str, int | None]] = attrs.field(factory=dict, eq=False)
+
+    def canonical(self) -> dict[str, Any]:
+        """What the card's identity rests on: no paths, no text of the file."""
+        return {
+            "slot": self.slot,
+            "kind": self.kind,
+            "settings": cattrs.unstructure(self.settings),
+            "select": list(self.select),
+            "not_select": list(self.not_select),
+            "output_enable": self.output_enable,
+            "write_enable": self.write_enable,
+            "wires": self.wires,
+            "lines": self.lines,
+            "ready_gated": self.ready_gated,
+        }
+
+
+@attrs.frozen(kw_only=True)
+class Description:
+    """A whole machine, checked.
+
+    Attributes:
+        name: of the machine.
+        clock_text: clock as written.
+        clock_hz: PHI2 in Hz, exact.
+        cpu: "65C02" or "6502".
+        seed: seed of everything that is undefined on real hardware.
+        backplane: behaviour of the backplane.
+        cpu_options: what sources leave open about the CPU.
+        cards: in slot order.
+        path: the machine file.
+        note: what the builder says of it.
+    """
+
+    name: str
+    clock_text: str
+    clock_hz: Fraction
+    cpu: str
+    seed: int
+    backplane: Backplane
+    cpu_options: CpuOptions
+    cards: tuple[CardDescription, ...]
+    path: Path
+    note: str = ""
+
+    def canonical(self) -> str:
+        """Canonical JSON of the merged description, without seed and images."""
+        return json.dumps(
+            {
+                "name": self.name,
+                "clock": [self.clock_hz.numerator, self.clock_hz.denominator],
+                "cpu": self.cpu,
+                "backplane": attrs.asdict(self.backplane),
+                "cpu_options": attrs.asdict(self.cpu_options),
+                "cards": [card.canonical() for card in self.cards],
+            },
+            sort_keys=True,
+            separators=(",", ":"),
+        )

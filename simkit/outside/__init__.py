@@ -1,0 +1,1 @@
+"""The outside of a machine: recordings, serial lines and keys of the host."""

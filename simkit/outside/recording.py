@@ -1,0 +1,163 @@
+"""Recordings: what came from outside, by the cycle in which it took effect, so that a run can be made again.
+
+A recording is one JSON object: format, version, machine (name), identity, end (cycle), events as
+[cycle, slot, port, action, [arguments]], soonest first. It tells nothing of the program, so it may be played to a new
+build of the ROM; the identity says whether the machine is still the recorded one.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import attrs
+
+from simkit.backplane.bus import OutsideEvent
+from simkit.contract.errors import SimkitError
+from simkit.files.whole import write_whole
+from simkit.machine.machine import Machine
+
+FORMAT = "simkit-recording"
+VERSION = 1
+MAX_FILE_BYTES = 32_000_000
+MAX_EVENTS = 1_000_000
+MAX_CYCLE = 1 << 48
+MAX_ARGUMENTS = 4
+
+REMEDY = "Name a file written by run --record."
+
+
+@attrs.frozen
+class Recording:
+    """Outside events of one run from power-on.
+
+    Attributes:
+        machine: name of the machine.
+        identity: its hash of description, images and seed.
+        end: cycle at which the recording was stopped.
+        events: soonest first.
+    """
+
+    machine: str
+    identity: str
+    end: int
+    events: tuple[OutsideEvent, ...]
+
+    def write(self, path: Path) -> None:
+        """Write the recording, whole or not at all.
+
+        Raises:
+            SimkitError: it cannot be written.
+        """
+        content = {
+            "format": FORMAT,
+            "version": VERSION,
+            "machine": self.machine,
+            "identity": self.identity,
+            "end": self.end,
+            "events": [[*event[:4], list(event[4])] for event in self.events],
+        }
+        write_whole(path, json.dumps(content, separators=(",", ":")) + "\n")
+
+    def queue(self, machine: Machine) -> list[str]:
+        """Queue all events on a machine that was just switched on.
+
+        Returns:
+            What is different from the recorded machine, in sentences.
+
+        Raises:
+            SimkitError: an event is for a port that the machine does not have; nothing is queued then.
+        """
+        for cycle, slot, port, action, arguments in self.events:
+            if not machine.bus.takes(slot, port, action, arguments):
+                raise SimkitError(
+                    f"The recording holds the input {action!r} at the port {port!r} of slot {slot} (cycle {cycle}), "
+                    "which nothing on this machine takes.",
+                    remedy=f"It was taken of the machine {self.machine!r}; play it to that one.",
+                )
+        for cycle, slot, port, action, arguments in self.events:
+            machine.outside(slot, port, action, *arguments, at=cycle)
+        if machine.identity != self.identity:
+            return [
+                f"The recording was taken of {self.machine!r} with other cards, wiring, images or seed; the input is "
+                "the same, what the program makes of it may differ."
+            ]
+        return []
+
+
+class Recorder:
+    """Notes what a machine takes from outside, from power-on; a power cycle begins anew."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._events: list[OutsideEvent] = []
+        machine.bus.add_watch(outside=self._note)
+
+    def _note(self, event: OutsideEvent) -> None:
+        if self._events and event[0] < self._events[-1][0]:
+            self._events.clear()
+        self._events.append(event)
+
+    def recording(self) -> Recording:
+        """What was noted up to now."""
+        machine = self._machine
+        taken = tuple(event for event in self._events if event[0] <= machine.cycle)
+        return Recording(machine.description.name, machine.identity, machine.cycle, taken)
+
+
+def read_recording(path: Path) -> Recording:
+    """Read a recording; every field is checked.
+
+    Raises:
+        SimkitError: no such file, too large, damaged, or of another format or version.
+    """
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise SimkitError(f"The recording is larger than {MAX_FILE_BYTES} bytes.", file=str(path), remedy=REMEDY)
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SimkitError(f"The recording {path} cannot be read: {error.strerror or error}.", remedy=REMEDY) from error
+    except (ValueError, RecursionError) as error:
+        raise _damaged(path, "it is not JSON") from error
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        raise SimkitError("The file is no recording.", file=str(path), remedy=REMEDY)
+    if content.get("version") != VERSION:
+        raise SimkitError(
+            f"The recording has format version {content.get('version')!r}; this kit reads version {VERSION}.",
+            file=str(path),
+            remedy="Record it again with this kit.",
+        )
+    name, identity, end, events = (content.get(key) for key in ("machine", "identity", "end", "events"))
+    if not (isinstance(name, str) and isinstance(identity, str) and isinstance(end, int) and isinstance(events, list)):
+        raise _damaged(path, "machine, identity, end or events is missing or of the wrong kind")
+    if len(events) > MAX_EVENTS:
+        what = f"The recording holds {len(events)} events; {MAX_EVENTS} are allowed."
+        raise SimkitError(what, file=str(path), remedy=REMEDY)
+    found: list[OutsideEvent] = []
+    for number, event in enumerate(events, start=1):
+        checked = _event(event)
+        if checked is None or (found and checked[0] < found[-1][0]):
+            raise _damaged(path, f"event number {number} is {str(event)[:60]}")
+        found.append(checked)
+    return Recording(name, identity, end, tuple(found))
+
+
+def _damaged(path: Path, what: str) -> SimkitError:
+    return SimkitError(f"The recording is damaged: {what}.", file=str(path), remedy="Record it again.")
+
+
+def _is_cycle(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= MAX_CYCLE
+
+
+def _event(event: object) -> OutsideEvent | None:
+    if not (isinstance(event, list) and len(event) == 5):
+        return None
+    cycle, slot, port, action, arguments = event
+    if not (_is_cycle(cycle) and isinstance(slot, int) and isinstance(port, str) and isinstance(action, str)):
+        return None
+    if not (isinstance(arguments, list) and len(arguments) <= MAX_ARGUMENTS):
+        return None
+    if not all(isinstance(argument, str | int) for argument in arguments):
+        return None
+    return cycle, slot, port, action, tuple(arguments)

@@ -1,0 +1,1 @@
+"""ROM content: images, labels, listings."""

@@ -1,0 +1,346 @@
+"""Coverage of a ROM: which of its instructions ran, and which of its branches went both ways.
+
+watch = CoverageWatch(machine); machine.run(...); counts = watch.stop(); table(counts, program_of(machine))
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from simkit.backplane.bus import Kind
+from simkit.backplane.decode import Plan
+from simkit.backplane.self_check import VECTOR_BYTES
+from simkit.check.image.codemap import reached
+from simkit.contract.errors import SimkitError
+from simkit.cpu.isa.effects import BRANCHES
+from simkit.cpu.isa.opcodes import OPCODES
+from simkit.machine.machine import Machine
+from simkit.rom.listing import Listing, Row
+
+FORMAT = "simkit-coverage"
+MAX_FILE_BYTES = 16_000_000
+_FETCH, _INTERRUPT = Kind.FETCH, Kind.INTERRUPT
+
+
+@attrs.define
+class Counts:
+    """How often instructions ran.
+
+    Attributes:
+        program: hash of the ROMs they ran from; counts of other programs cannot be added.
+        ran: by address of the instruction.
+        taken: by address of a branch: it jumped.
+        passed: by address of a branch: it went on.
+    """
+
+    program: str
+    ran: dict[int, int] = attrs.field(factory=dict)
+    taken: dict[int, int] = attrs.field(factory=dict)
+    passed: dict[int, int] = attrs.field(factory=dict)
+
+    def add(self, other: Counts) -> None:
+        """Add the counts of another run.
+
+        Raises:
+            SimkitError: it was of another program.
+        """
+        if other.program != self.program:
+            raise SimkitError(
+                "The two runs are of different ROM images; their counts cannot be added.",
+                remedy="Run both with the same build.",
+            )
+        for mine, theirs in ((self.ran, other.ran), (self.taken, other.taken), (self.passed, other.passed)):
+            for address, count in theirs.items():
+                mine[address] = mine.get(address, 0) + count
+
+    def to_json(self) -> str:
+        """For a file that `from_json` reads."""
+        tables = {
+            name: {f"{address:04X}": count for address, count in sorted(getattr(self, name).items())}
+            for name in ("ran", "taken", "passed")
+        }
+        return json.dumps({"format": FORMAT, "version": 1, "program": self.program, **tables}) + "\n"
+
+    @classmethod
+    def from_json(cls, path: Path) -> Counts:
+        """Read a file of counts.
+
+        Raises:
+            SimkitError: no such file, or not one.
+        """
+        try:
+            if path.stat().st_size > MAX_FILE_BYTES:
+                raise SimkitError(f"The file is larger than {MAX_FILE_BYTES} bytes.", file=str(path))
+            return cls.parse(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            raise SimkitError(f"Cannot be read: {error.strerror or error}.", file=str(path)) from error
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            raise SimkitError(
+                "The file holds no coverage counts.", file=str(path), remedy="Name one written with --save."
+            ) from error
+
+    @classmethod
+    def parse(cls, text: str) -> Counts:
+        """Counts from the text of a file; ValueError, KeyError or TypeError when it is none."""
+        data = json.loads(text)
+        if data["format"] != FORMAT or data["version"] != 1:
+            raise ValueError(data["format"])
+        tables = {
+            name: {int(address, 16) & 0xFFFF: int(count) for address, count in data[name].items()}
+            for name in ("ran", "taken", "passed")
+        }
+        return cls(str(data["program"]), **tables)
+
+
+def program_hash(machine: Machine) -> str:
+    """Hash of all ROM contents of a machine."""
+    digest = hashlib.sha256()
+    for seat in machine.bus.seats:
+        plain = seat.plain
+        if plain is not None and plain.ignores_writes and plain.read is not None:
+            digest.update(f"slot {seat.slot}".encode())
+            digest.update(plain.read)
+    return digest.hexdigest()
+
+
+class CoverageWatch:
+    """Counts instructions of a machine until `stop`."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.counts = Counts(program_hash(machine))
+        table = OPCODES[machine.description.cpu]
+        self._branch = [opcode.length if opcode.mnemonic in BRANCHES else 0 for opcode in table]
+        self._from: int | None = None  # branch under way
+        self._next = 0  # address it goes on to when not taken
+        self._watch = machine.bus.add_watch(tap=self._tap)
+
+    def _tap(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
+        if kind is not _FETCH and (kind is not _INTERRUPT or self._from is None):
+            return
+        branch = self._from
+        if branch is not None:
+            went = self.counts.passed if address == self._next else self.counts.taken
+            went[branch] = went.get(branch, 0) + 1
+            self._from = None
+        if kind is _FETCH:
+            ran = self.counts.ran
+            ran[address] = ran.get(address, 0) + 1
+            length = self._branch[value]
+            if length:
+                self._from, self._next = address, address + length & 0xFFFF
+
+    def stop(self) -> Counts:
+        """Take the watch off and give the counts."""
+        self._watch.remove()
+        return self.counts
+
+
+@attrs.frozen
+class Program:
+    """The instructions of a ROM.
+
+    Attributes:
+        instructions: their addresses, rising.
+        branches: those that are conditional branches.
+        labels: (address, name), rising.
+        listing: rows with source lines, or None.
+    """
+
+    instructions: tuple[int, ...]
+    branches: frozenset[int]
+    labels: tuple[tuple[int, str], ...]
+    listing: Listing | None
+
+    def outline(self, name: str) -> dict[str, Any]:
+        """What a table needs, as plain values that go through JSON; `name` stands in front of its line."""
+        return {
+            "name": name,
+            "instructions": list(self.instructions),
+            "branches": sorted(self.branches),
+            "labels": [list(pair) for pair in self.labels],
+        }
+
+    @classmethod
+    def of_outline(cls, outline: Mapping[str, Any]) -> Program:
+        """The program of an outline; its listing is gone."""
+        labels = tuple((int(address), str(label)) for address, label in outline["labels"])
+        return cls(tuple(outline["instructions"]), frozenset(outline["branches"]), labels, None)
+
+
+def program_of(machine: Machine, listing: Listing | None) -> Program:
+    """Instructions as the listing says, or, without one, as far as they can be followed from the vectors."""
+    if listing is not None:
+        starts = [row.address for row in listing.instructions()]
+    else:
+        entries = [
+            machine.peek(at) | machine.peek(at + 1) << 8 for at, _ in VECTOR_BYTES.values() if machine.bus.where(at)
+        ]
+        starts = sorted(reached(machine, entries))
+    table = OPCODES[machine.description.cpu]
+    codes = {address: table[machine.peek(address)] for address in starts}
+    branches = frozenset(
+        address for address, opcode in codes.items() if opcode.mnemonic in BRANCHES and opcode.mnemonic != "BRA"
+    )
+    labels = tuple(sorted((address, name) for address, name in machine.labels.names().items()))
+    return Program(tuple(sorted(codes)), branches, labels, listing)
+
+
+@attrs.frozen
+class TableRow:
+    """Coverage of the instructions from one label to the next.
+
+    Attributes:
+        label: the label, or "(before the first label)".
+        address: where it stands.
+        instructions: number of instructions.
+        ran: those that ran.
+        branches: number of conditional branches.
+        both: those that went both ways.
+    """
+
+    label: str
+    address: int
+    instructions: int
+    ran: int
+    branches: int
+    both: int
+
+
+def table(counts: Counts, program: Program) -> list[TableRow]:
+    """Coverage by label, in order of addresses; labels without instructions are left out."""
+    starts = [address for address, _ in program.labels]
+    groups: dict[int, list[int]] = {}
+    for address in program.instructions:
+        groups.setdefault(bisect_right(starts, address) - 1, []).append(address)
+    rows = []
+    for number, addresses in sorted(groups.items()):
+        at, label = program.labels[number] if number >= 0 else (addresses[0], "(before the first label)")
+        branches = [a for a in addresses if a in program.branches]
+        both = sum(1 for a in branches if a in counts.taken and a in counts.passed)
+        ran = sum(1 for a in addresses if a in counts.ran)
+        rows.append(TableRow(label, at, len(addresses), ran, len(branches), both))
+    return rows
+
+
+def total(rows: Iterable[TableRow]) -> TableRow:
+    """Sum of a table."""
+    rows = list(rows)
+    return TableRow(
+        "all",
+        rows[0].address if rows else 0,
+        sum(row.instructions for row in rows),
+        sum(row.ran for row in rows),
+        sum(row.branches for row in rows),
+        sum(row.both for row in rows),
+    )
+
+
+def summary(kept: Mapping[str, Counts], outlines: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """One line a ROM, and the labels under which nothing ran.
+
+    Args:
+        kept: counts by program hash.
+        outlines: outlines (`Program.outline`) by program hash.
+    """
+    width = max((len(str(outline["name"])) for outline in outlines.values()), default=0)
+    lines = [f"{'machine':<{width}}  instructions ran      branches both ways"]
+    for key, counts in sorted(kept.items(), key=lambda item: str(outlines[item[0]]["name"])):
+        rows = table(counts, Program.of_outline(outlines[key]))
+        every = total(rows)
+        lines.append(
+            f"{outlines[key]['name']:<{width}}  {every.ran:>4} of {every.instructions:<4} "
+            f"{percent(every.ran, every.instructions):>5}    {every.both:>3} of {every.branches:<3} "
+            f"{percent(every.both, every.branches):>5}"
+        )
+        never = [row.label for row in rows if not row.ran]
+        if never:
+            lines.append(f"{'':<{width}}  never ran: {', '.join(never)}")
+    return lines
+
+
+def as_dict(rows: Iterable[TableRow]) -> list[dict[str, Any]]:
+    """Table rows for --json."""
+    return [attrs.asdict(row) for row in rows]
+
+
+def percent(part: int, whole: int) -> str:
+    """Part of a whole in words."""
+    return "-" if whole == 0 else f"{100 * part // whole} %"
+
+
+def html(counts: Counts, program: Program, title: str) -> str:
+    """Annotated listing as one page that also prints in grey."""
+    rows = table(counts, program)
+    summary = "".join(
+        f"<tr><td><a href='#a{row.address:04X}'>{escape(row.label)}</a><td>{row.ran} of {row.instructions}"
+        f"<td>{percent(row.ran, row.instructions)}<td>{row.both} of {row.branches}"
+        for row in (*rows, total(rows))
+    )
+    lines = "".join(_line(row, counts, program) for row in (program.listing.rows if program.listing else ()))
+    if not lines:
+        lines = "".join(_bare_line(address, counts, program) for address in program.instructions)
+    return _PAGE.format(title=escape(title), summary=summary, lines=lines)
+
+
+def _remark(address: int, counts: Counts, program: Program) -> str:
+    ran = counts.ran.get(address, 0)
+    if not ran:
+        return "never"
+    if address in program.branches:
+        taken, passed = counts.taken.get(address, 0), counts.passed.get(address, 0)
+        if not taken or not passed:
+            return f"{ran}, {'never taken' if not taken else 'always taken'}"
+    return str(ran)
+
+
+def _line(row: Row, counts: Counts, program: Program) -> str:
+    if not row.code:
+        return f"<tr class=data id=a{row.address:04X}><td>${row.address:04X}<td><td>{escape(row.text)}\n"
+    remark = _remark(row.address, counts, program)
+    return (
+        f"<tr class={_class(remark)} id=a{row.address:04X}><td>${row.address:04X}<td>{remark}"
+        f"<td title='{escape(row.place)}'>{escape(row.text)}\n"
+    )
+
+
+def _bare_line(address: int, counts: Counts, program: Program) -> str:
+    remark = _remark(address, counts, program)
+    names = dict(program.labels)
+    return (
+        f"<tr class={_class(remark)} id=a{address:04X}><td>${address:04X}<td>{remark}"
+        f"<td>{escape(names.get(address, ''))}\n"
+    )
+
+
+def _class(remark: str) -> str:
+    if remark == "never":
+        return "never"
+    return "half" if "taken" in remark else "ran"
+
+
+_PAGE = """<!doctype html>
+<html lang=en><meta charset=utf-8><title>{title}</title>
+<style>
+body {{ font-family: sans-serif; margin: 2em; color: #111 }}
+table {{ border-collapse: collapse; margin-bottom: 2em }}
+td, th {{ padding: 0 0.8em; text-align: left; vertical-align: top; white-space: pre }}
+#lines {{ font-family: monospace }}
+#lines td:nth-child(2) {{ text-align: right }}
+tr.never td:nth-child(2) {{ font-weight: bold; border-left: 0.6em solid #111 }}
+tr.half td:nth-child(2) {{ font-weight: bold; border-left: 0.6em double #111 }}
+tr.data {{ color: #666 }}
+</style>
+<h1>{title}</h1>
+<p>Thick bar: never ran. Double bar: a branch that went only one way.</p>
+<table><tr><th>From label<th>Instructions<th><th>Branches both ways{summary}</table>
+<table id=lines>{lines}</table>
+</html>
+"""

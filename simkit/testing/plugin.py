@@ -1,0 +1,397 @@
+"""pytest plug-in: ROM tests with a running machine.
+
+    # pyproject.toml or pytest.ini
+    [tool.pytest.ini_options]
+    simkit_machine = "machine.toml"
+    simkit_boot = "label=main_loop"       # optional: tests begin there, from a snapshot taken once
+
+    def test_the_title_shows_the_name(machine, golden):
+        machine.run(screen_text="SLUG WATCH", timeout=3)
+        golden(machine.screen, "title")
+
+    @pytest.mark.machine(boot=False, clock="4 MHz")
+    def test_digits_are_split(machine):
+        assert machine.call("split_digits", a=42).a == 2
+
+`boot` may also be a function that plays the machine to where tests begin; `load_machine` gives several machines to one
+test. With --simkit-coverage=FILE the summary tells which part of each ROM the tests ran.
+
+Nothing of the kit is imported before a test asks for a machine.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Generator, Mapping
+from operator import methodcaller
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
+    from simkit.machine.views import Screen
+    from simkit.testing.coverage import Counts
+
+_MACHINES = pytest.StashKey[list[Any]]()
+_WATCHES = pytest.StashKey[list[Any]]()
+_BOOTED = pytest.StashKey[dict[tuple[str, Any], bytes]]()
+_COUNTS = pytest.StashKey[dict[str, Any]]()
+_OUTLINES = pytest.StashKey[dict[str, Any]]()
+_GOLDEN_FOLDER = "golden"
+_SHOWN_INSTRUCTIONS = 12
+_SHOWN_FINDINGS = 4
+"""First and last ones shown of many."""
+
+_PACKAGE = Path(__file__).parent.parent
+_BOOT = re.compile(r"(seconds|cycles|frames|label|screen_text)=(.+)")
+_OUTPUT_KEY = "simkit_coverage"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Options and ini values."""
+    group = parser.getgroup("simkit", "machines built with simkit")
+    group.addoption("--simkit-accept", action="store_true", help="write golden pictures instead of comparing them")
+    group.addoption("--simkit-coverage", metavar="FILE", help="write which ROM instructions the tests ran")
+    parser.addini("simkit_machine", "machine for the fixture `machine`, from the root folder, or demo:NAME")
+    parser.addini("simkit_boot", "where tests begin: seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Marker, and room for what a session keeps."""
+    config.addinivalue_line(
+        "markers",
+        "machine(path=None, *, images=None, clock=None, seed=None, settings=None, engine=None, boot=None): the machine "
+        "of this test; boot=False begins at power-on, a function plays the machine to where tests begin",
+    )
+    _check_counts_file(config.getoption("--simkit-coverage"))
+    config.stash[_BOOTED] = {}
+    config.stash[_COUNTS] = {}
+    config.stash[_OUTLINES] = {}
+
+
+def _check_counts_file(named: str | None) -> None:
+    """Nothing but earlier counts is written over: without its `=` the option takes the name of a test file as its own.
+
+    Raises:
+        pytest.UsageError: the file is something else, or cannot be written when the tests are done.
+    """
+    if named is None:
+        return
+    path = Path(named)
+    if not path.name or path.is_dir() or not path.parent.is_dir():
+        raise pytest.UsageError(f"--simkit-coverage={named}: name a file in a folder that is there")
+    if path.exists():
+        from simkit.contract.errors import SimkitError
+        from simkit.testing.coverage import Counts
+
+        try:
+            Counts.from_json(path)
+        except SimkitError:
+            raise pytest.UsageError(
+                f"--simkit-coverage={named}: the file holds something else than counts and is left alone; write "
+                "--simkit-coverage=FILE with a file of its own"
+            ) from None
+
+
+@pytest.fixture
+def machine(request: pytest.FixtureRequest, load_machine: Callable[..., Machine]) -> Machine:
+    """A machine just switched on, or at the place where `boot` leaves it."""
+    return load_machine(**_marked(request))
+
+
+@pytest.fixture
+def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Machine], None, None]:
+    """Function that gives machines, for a test that needs several: the arguments are those of the marker."""
+    node, config = request.node, request.config
+    loaded: list[Machine] = node.stash.setdefault(_MACHINES, [])
+    watches: list[Any] = node.stash.setdefault(_WATCHES, [])
+
+    def load(
+        path: str | Path | None = None, *, boot: str | Callable[[Machine], Any] | bool | None = None, **asked: Any
+    ) -> Machine:
+        from simkit.machine.machine import Machine
+
+        given = {name: value for name, value in asked.items() if value is not None}
+        found = Machine.load(_path(path, config), **given)
+        loaded.append(found)
+        if config.getoption("--simkit-coverage"):
+            from simkit.testing.coverage import CoverageWatch
+
+            watches.append((found, CoverageWatch(found)))
+        if boot is None:
+            boot = config.getini("simkit_boot")
+        if boot:
+            _boot(found, boot, config)
+        return found
+
+    yield load
+    for found, watch in watches:
+        _keep(config, watch.stop(), found)
+
+
+def _marked(request: pytest.FixtureRequest) -> dict[str, Any]:
+    """What the markers of a test say, as arguments of `load_machine`; the nearest marker wins."""
+    known = ("path", "images", "clock", "seed", "settings", "engine", "boot")
+    asked: dict[str, Any] = {}
+    for marker in reversed(list(request.node.iter_markers("machine"))):
+        unknown = set(marker.kwargs) - set(known)
+        if unknown or len(marker.args) > 1:
+            raise pytest.UsageError(
+                f"marker machine: unknown {', '.join(sorted(unknown)) or 'second argument'}; known are a path and "
+                f"{', '.join(sorted(known))}"
+            )
+        asked.update(marker.kwargs)
+        if marker.args:
+            asked["path"] = marker.args[0]
+    return asked
+
+
+def _path(path: str | Path | None, config: pytest.Config) -> str | Path:
+    if path is None:
+        path = config.getini("simkit_machine")
+        if not path:
+            raise pytest.UsageError(
+                "the fixture `machine` does not know which machine: set simkit_machine in the ini file, or mark the "
+                'test with @pytest.mark.machine("path")'
+            )
+    return path if str(path).startswith("demo:") else config.rootpath / path
+
+
+def _boot(found: Machine, boot: str | Callable[[Machine], Any] | bool, config: pytest.Config) -> None:
+    """Bring the machine to where tests begin; the first of each kind runs there, the others load its snapshot."""
+    cache = config.stash[_BOOTED]
+    key = (found.identity, boot)
+    if key in cache:
+        found.load_state(cache[key])
+        return
+    if callable(boot):
+        boot(found)
+    else:
+        found.run(**_moment(str(boot)))
+    cache[key] = found.save()
+
+
+def _moment(boot: str) -> dict[str, Any]:
+    """Argument of Machine.run for a boot place in words."""
+    match = _BOOT.fullmatch(boot.strip())
+    if match is None:
+        raise pytest.UsageError(f"boot {boot!r}: write seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
+    name, value = match[1], match[2].strip()
+    moments: Mapping[str, Callable[[str], Any]] = {"seconds": float, "cycles": int, "frames": int}
+    try:
+        moment = moments.get(name, str)(value)
+    except ValueError:
+        raise pytest.UsageError(f"boot {boot!r}: {value!r} is not a number") from None
+    return {name: moment}
+
+
+# failures -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Add to a failure what the machine last did; of a mistake in the test show the test, not the kit's insides."""
+    if call.excinfo is not None:
+        from simkit.contract.errors import SimkitError
+
+        for entry in call.excinfo.traceback:
+            if Path(entry.path).is_relative_to(_PACKAGE):  # pytest's own way: a name that it looks for in the module
+                entry.frame.f_globals["__tracebackhide__"] = methodcaller("errisinstance", SimkitError)
+    report = yield
+    if report.when == "call" and report.failed:
+        for found in item.stash.get(_MACHINES, []):
+            report.sections.append((f"machine {found.description.name}", _state(found, item)))
+    return report
+
+
+def _state(found: Machine, item: pytest.Item) -> str:
+    try:
+        return "\n".join(_state_lines(found, item))
+    except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
+        return f"The machine cannot be shown: {type(error).__name__}: {error}"
+
+
+def _state_lines(found: Machine, item: pytest.Item) -> list[str]:
+    lines = [f"cycle {found.cycle:,} ({found.seconds:.6f} s)".replace(",", " "), "last instructions:"]
+    lines += [
+        f"  {done.cycle:>10}  ${done.address:04X}  {f'{done.label}: ' if done.label else ''}{done.text}"
+        for done in found.last(_SHOWN_INSTRUCTIONS)
+    ]
+    lines.append(cpu_words(found))
+    findings = list(found.findings)
+    if findings:
+        told = [f"  cycle {f.cycle}: {f.rule}: {f.message}" for f in findings]
+        if len(told) > 2 * _SHOWN_FINDINGS:
+            told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more ..."]
+        lines += [f"findings ({len(findings)}):", *told]
+    screens = _screens(found)
+    for number, screen in enumerate(screens):
+        folder = failure_folder(item.config)
+        name = re.sub(r"[^A-Za-z0-9_.-]+", "-", item.nodeid)[-100:].strip("-")
+        path = folder / f"{name}{f'-{number}' if len(screens) > 1 else ''}.png"
+        lines.append(f"picture: {screen.save_png(path)}")
+        text = screen.text().strip("\n")
+        if text.strip():
+            lines += ["on the screen:", *(f"  {row.rstrip()}" for row in text.splitlines())]
+    return lines
+
+
+def cpu_words(found: Machine) -> str:
+    """The CPU in words."""
+    cpu = found.cpu
+    label = found.labels.name_at(cpu.pc)
+    names = (
+        (0x80, "negative"),
+        (0x40, "overflow"),
+        (0x08, "decimal"),
+        (0x04, "interrupts off"),
+        (2, "zero"),
+        (1, "carry"),
+    )
+    flags = [name for bit, name in names if cpu.p & bit]
+    text = (
+        f"next at ${cpu.pc:04X}{f' ({label})' if label else ''}; A ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}, "
+        f"stack pointer ${cpu.sp:02X}; set: {', '.join(flags) or 'no flag'}"
+    )
+    return f"{text}; the CPU {cpu.halted}" if cpu.halted else text
+
+
+def _screens(found: Machine) -> list[Screen]:
+    from simkit.machine.views import Screen
+
+    return [port for card in found.cards.values() for port in card.ports.values() if isinstance(port, Screen)]
+
+
+def failure_folder(config: pytest.Config) -> Path:
+    """Folder for pictures of failures: pytest's cache, or a folder beside it when the cache is off."""
+    cache = getattr(config, "cache", None)
+    folder = Path(cache.mkdir("simkit-failures")) if cache is not None else config.rootpath / ".simkit-failures"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+# golden pictures ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
+    """Function that compares a screen with a picture kept beside the test, e.g. `golden(machine.screen, "title")`.
+
+    Colour numbers are compared, not the colours that a palette gives them. The picture lies in the folder `golden`
+    beside the test file; `pytest --simkit-accept` writes it.
+    """
+    folder = request.path.parent / _GOLDEN_FOLDER
+    accept = bool(request.config.getoption("--simkit-accept"))
+
+    def compare(screen: Screen, name: str, *, border: bool = False) -> None:
+        from simkit.inspect.pictures import palette_array, write_png
+        from simkit.testing.golden import NAME, difference, read_numbers, unequal_pixels
+
+        __tracebackhide__ = True
+        if not NAME.fullmatch(name):
+            raise pytest.UsageError(f"golden picture {name!r}: letters, digits, dot, dash and underscore only")
+        path = folder / f"{name}.png"
+        failures = failure_folder(request.config)
+        shown_path = screen.save_png(failures / f"{name}-shown.png", border=border)
+        if accept:
+            folder.mkdir(exist_ok=True)
+            shown_path.replace(path)
+            return
+        if not path.is_file():
+            pytest.fail(
+                f"there is no golden picture {path}; the screen is in {shown_path}. Look at it, then run pytest with "
+                "--simkit-accept.",
+                pytrace=False,
+            )
+        kept, shown = read_numbers(path), read_numbers(shown_path)
+        apart = difference(kept, shown, palette_array(screen.port))
+        if apart is None:
+            return
+        difference_path = failures / f"{name}-difference.png"
+        write_png(difference_path, apart)
+        count = unequal_pixels(kept, shown)
+        what = f"{count} pixels differ" if count is not None else f"sizes differ: {kept.shape}, {shown.shape}"
+        pytest.fail(
+            f"{what} from {path}; side by side in {difference_path} (golden, shown, difference). If the new picture "
+            "is right, run pytest with --simkit-accept.",
+            pytrace=False,
+        )
+
+    return compare
+
+
+# coverage -------------------------------------------------------------------------------------------------------------
+
+
+def _keep(config: pytest.Config, counts: Counts, found: Machine | None = None) -> None:
+    kept = config.stash[_COUNTS]
+    if counts.program in kept:
+        kept[counts.program].add(counts)
+    else:
+        kept[counts.program] = counts
+    outlines = config.stash[_OUTLINES]
+    if found is not None and counts.program not in outlines:
+        from simkit.check.run import machine_listing
+        from simkit.testing.coverage import program_of
+
+        outlines[counts.program] = program_of(found, machine_listing(found)[0]).outline(found.description.name)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Hand the counts to the controller (pytest-xdist), or write them."""
+    config = session.config
+    named = config.getoption("--simkit-coverage")
+    if not named:
+        return
+    kept = config.stash[_COUNTS]
+    output = getattr(config, "workeroutput", None)
+    if output is not None:
+        output[_OUTPUT_KEY] = {
+            "counts": [counts.to_json() for counts in kept.values()],
+            "outlines": config.stash[_OUTLINES],
+        }
+        return
+    from simkit.files.whole import write_whole
+
+    for path, counts in _files(Path(named), kept):
+        write_whole(path, counts.to_json())
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any, error: object) -> None:
+    """Take the counts of a worker (pytest-xdist)."""
+    from simkit.testing.coverage import Counts
+
+    sent = getattr(node, "workeroutput", {}).get(_OUTPUT_KEY)
+    if sent is None:
+        return
+    for text in sent["counts"]:
+        _keep(node.config, Counts.parse(text))
+    node.config.stash[_OUTLINES].update(sent["outlines"])
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    """Table of the coverage of each ROM, and where the counts are."""
+    named = config.getoption("--simkit-coverage")
+    if not named or hasattr(config, "workerinput") or not config.stash[_COUNTS]:
+        return
+    from simkit.testing.coverage import summary
+
+    terminalreporter.section("ROM coverage")
+    kept: dict[str, Counts] = config.stash[_COUNTS]
+    outlines = config.stash[_OUTLINES]
+    for line in summary(kept, outlines):
+        terminalreporter.write_line(line)
+    for path, counts in _files(Path(named), kept):
+        terminalreporter.write_line(f"counts of {outlines[counts.program]['name']}: {path}")
+
+
+def _files(path: Path, kept: dict[str, Any]) -> list[tuple[Path, Counts]]:
+    """One file a program; the programs' hashes tell several apart."""
+    if len(kept) <= 1:
+        return [(path, counts) for counts in kept.values()]
+    return [(path.with_name(f"{path.stem}-{key[:8]}{path.suffix}"), counts) for key, counts in sorted(kept.items())]

@@ -1,0 +1,323 @@
+"""Decoding, drivers, open bus and wires, on small machines put together by hand."""
+
+from fractions import Fraction
+
+import attrs
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from simkit_cards.memory.rom import Rom
+from simkit_cards.memory.sram import Sram, SramSettings
+
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, CardError, Kind, overlaps
+from simkit.backplane.seat import Seat
+from simkit.backplane.select import Expression, Select, ranges
+from simkit.contract.card import Card
+from simkit.contract.findings import Findings
+from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.contract.registers import Register
+from simkit.contract.slot import Slot
+
+
+@attrs.define
+class Engine:
+    cycle: int = 0
+    last: int = 0
+    horizon: int = 0
+    rd: list = attrs.field(factory=list)
+    wr: list = attrs.field(factory=list)
+    attention: bool = False
+
+
+class Notebook(Card):
+    """Two registers and a note of every access."""
+
+    kind = "notebook"
+    Settings = SramSettings
+
+    @classmethod
+    def registers(cls, settings):
+        return (Register(0, "low", "rw", driven=0x0F), Register(1, "write_only", "w"), Register(2, "all", "r"))
+
+    @classmethod
+    def pins(cls, settings):
+        return (PinSpec(name="BANK", drive=Drive.PUSH_PULL),)
+
+    def __init__(self, settings, slot):
+        super().__init__(settings, slot)
+        self.seen = []
+
+    def peek(self, offset, cycle):
+        return 0x55
+
+    def read(self, offset, cycle):
+        self.seen.append(("read", offset, cycle))
+        return 0x55
+
+    def write(self, offset, value, cycle):
+        self.seen.append(("write", offset, value, cycle))
+
+
+def build(*cards, open_bus="last", contention="and"):
+    findings = Findings()
+    bus = Bus(findings, seed=1, open_bus=open_bus, contention=contention)
+    made = []
+    for number, (cls, options, select, extra) in enumerate(cards, start=1):
+        slot = Slot(number, Fraction(1_000_000), 1, findings, bus)
+        card_settings = cls.Settings(**options)
+        for spec in cls.pins(card_settings):
+            slot.pins[spec.name] = Pin(spec, number)
+        for name, line in extra.get("lines", {}).items():
+            bus.wiring.line(line).join(slot.pins[name])
+        card = cls(card_settings, slot)
+        bus.seat(
+            Seat(
+                card, number, cls.kind, Select((select,), extra.get("not_select", ())),
+                Expression(extra.get("output_enable", READ_STROBE)),
+                Expression(extra.get("write_enable", WRITE_STROBE)), extra.get("wires", {}),
+            )
+        )  # fmt: skip
+        made.append(card)
+    engine = Engine()
+    bus.attach(engine)
+    for card in made:
+        card.power_on(0)
+    return bus, engine, findings, made
+
+
+LOW_HALF = "0xxx xxxx xxxx xxxx"
+HIGH_HALF = "1xxx xxxx xxxx xxxx"
+
+
+def test_pages_of_plain_memory_are_views_of_the_card():
+    bus, engine, _, (ram,) = build((Sram, {}, LOW_HALF, {"not_select": ("0111 1111 xxxx xxxx",)}))
+    assert [p for p in range(256) if engine.rd[p] is not None] == list(range(0x7F))
+    engine.wr[0x12][0x34] = 0xAB
+    assert ram.peek(0x1234, 0) == 0xAB
+    assert bus.peek(0x1234, 0, 0) == 0xAB
+
+
+def test_a_page_shared_by_two_cards_is_no_view():
+    _, engine, _, _ = build((Sram, {}, LOW_HALF, {}), (Notebook, {}, "0111 1111 0000 00xx", {}))
+    assert engine.rd[0x7F] is None
+    assert engine.rd[0x7E] is not None
+
+
+def test_power_up_noise_depends_on_seed_and_slot_only():
+    (one,), (two,) = build((Sram, {}, LOW_HALF, {}))[3], build((Sram, {}, LOW_HALF, {}))[3]
+    assert one.save(0) == two.save(0)
+    assert len(set(one.save(0)["memory"])) == 256
+
+
+def test_an_undriven_read_finds_what_the_backplane_leaves():
+    for open_bus, value in (("last", 0x7F), ("pull-up", 0xFF), ("pull-down", 0x00)):
+        bus, engine, _, _ = build((Sram, {}, LOW_HALF, {}), open_bus=open_bus)
+        engine.last = 0x7F
+        assert bus.read(0x9000, 1, Kind.DATA) == value
+
+
+def test_bits_a_register_does_not_drive_keep_the_open_bus_value():
+    bus, engine, _, _ = build((Notebook, {}, LOW_HALF, {}))
+    engine.last = 0xA0
+    assert bus.read(0x0000, 1, Kind.DATA) == 0xA5
+    assert bus.peek(0x0000, 1, 0xA0) == 0xA5
+    assert bus.read(0x0001, 1, Kind.DATA) == 0xA0  # write-only: nothing is driven
+    assert bus.read(0x0002, 1, Kind.DATA) == 0x55
+
+
+def test_a_write_reaches_every_selected_card():
+    bus, _, _, (one, two) = build((Notebook, {}, LOW_HALF, {}), (Notebook, {}, "0000 xxxx xxxx xxxx", {}))
+    bus.write(0x0003, 0x12, 7, Kind.DATA)
+    bus.write(0x4003, 0x34, 8, Kind.DATA)
+    assert one.seen == [("write", 3, 0x12, 7), ("write", 3, 0x34, 8)]
+    assert two.seen == [("write", 3, 0x12, 7)]
+
+
+def test_two_drivers_are_named_with_cycle_and_address():
+    bus, _, findings, (_, rom) = build((Sram, {"fill": 0xF0}, LOW_HALF, {}), (Rom, {}, "x000 xxxx xxxx xxxx", {}))
+    rom.insert(b"\x3c")
+    assert bus.read(0x0000, 42, Kind.DATA) == 0x30  # the lower level wins
+    (finding,) = findings
+    assert (finding.rule, finding.cycle, finding.address) == ("contention", 42, 0)
+    assert "slot 1 (sram)" in finding.message
+    assert "slot 2 (rom)" in finding.message
+    (first, second, table), *rest = overlaps(bus)
+    assert (first.slot, second.slot, ranges(table), rest) == (1, 2, [(0, 0x0FFF)], [])
+
+
+def test_seeded_contention_mixes_bit_by_bit_and_repeats():
+    def mixed(cycle):
+        bus, _, _, (_, rom) = build((Sram, {"fill": 0x00}, LOW_HALF, {}), (Rom, {}, LOW_HALF, {}), contention="mix")
+        rom.insert(b"\xff")
+        return bus.read(0, cycle, Kind.DATA)
+
+    values = {mixed(cycle) for cycle in range(20)}
+    assert len(values) > 5
+    assert mixed(3) == mixed(3)
+
+
+def test_a_latch_clocked_without_rw_loads_on_reads_too():
+    """A bank latch clocked by its select alone: "Update on MKHBC-8-R2 6502 computer", 6502cpu.blogspot.com, 2016."""
+    bus, engine, findings, (note,) = build(
+        (Notebook, {}, LOW_HALF, {"output_enable": "not RW and RW", "write_enable": "PHI2"})
+    )
+    engine.last = 0x78
+    assert bus.read(0x7800, 5, Kind.DATA) == 0x78
+    assert note.seen == [("write", 0, 0x78, 5)]
+    assert len(findings) == 0
+
+
+def test_an_output_enable_without_rw_fights_the_cpu_on_writes():
+    bus, _, findings, _ = build((Notebook, {}, LOW_HALF, {"output_enable": "PHI2"}))
+    bus.write(0x0002, 0xFF, 9, Kind.DATA)
+    assert [f.rule for f in findings] == ["contention"]
+    assert "while the CPU writes $0002" in findings[0].message
+
+
+@given(st.permutations(range(8)), st.integers(0, 255))
+@settings(deadline=None, max_examples=40)
+def test_exchanged_data_wires_are_undone_by_a_ram_but_not_by_a_rom(order, value):
+    wires = {f"D{n}": f"D{source}" for n, source in enumerate(order)}
+    bus, engine, _, (_, rom) = build((Sram, {}, LOW_HALF, {"wires": wires}), (Rom, {}, HIGH_HALF, {"wires": wires}))
+    bus.write(0x1234, value, 1, Kind.DATA)
+    assert bus.read(0x1234, 2, Kind.DATA) == value
+    rom.insert(bytes([value]) * 256)
+    expected = sum((value >> n & 1) << source for n, source in enumerate(order))
+    assert bus.read(0x8000, 3, Kind.DATA) == expected
+    assert engine.rd[0x80] is None or engine.rd[0x80][0] == expected
+
+
+def test_two_data_lines_exchanged_at_the_rom_give_the_reported_opcodes():
+    """D3 and D4 exchanged: A9 03 85 10 4C 04 80 is seen as B1 03 85 08 54 04 80. Forum 6502.org post p=65053, 2019."""
+    bus, engine, _, (rom,) = build((Rom, {}, HIGH_HALF, {"wires": {"D3": "D4", "D4": "D3"}}))
+    rom.insert(bytes.fromhex("A9 03 85 10 4C 04 80"))
+    assert bytes(engine.rd[0x80][:7]) == bytes.fromhex("B1 03 85 08 54 04 80")
+    assert bytes(bus.read(0x8000 + n, n, Kind.DATA) for n in range(7)) == bytes.fromhex("B1 03 85 08 54 04 80")
+
+
+def test_register_selects_joined_in_reverse_reach_other_registers():
+    """RS0-RS3 joined in reverse: a write to register 2 lands in register 4. rosco_m68k issues 7 and 11, 2020."""
+
+    class Sixteen(Notebook):
+        kind = "sixteen"
+
+        @classmethod
+        def registers(cls, settings):
+            return tuple(Register(n, f"r{n}", "rw") for n in range(16))
+
+    wires = {"A0": "A3", "A1": "A2", "A2": "A1", "A3": "A0"}
+    bus, _, _, (card,) = build((Sixteen, {}, "0110 xxxx xxxx xxxx", {"wires": wires}))
+    bus.write(0x6002, 0xFF, 1, Kind.DATA)
+    bus.write(0x6000, 0x55, 2, Kind.DATA)
+    assert card.seen == [("write", 4, 0xFF, 1), ("write", 0, 0x55, 2)]
+
+
+def test_an_address_pin_tied_low_shows_the_lower_half_twice():
+    """A14 of the ROM stuck low: the vectors are fetched at chip offset $3FFC. A builders' forum thread, 2025."""
+    bus, engine, _, (rom,) = build((Rom, {}, HIGH_HALF, {"wires": {"A14": "low"}}))
+    rom.insert(bytes(range(256)) * 64 + b"\xee" * 0x4000)
+    assert engine.rd[0xFF][0xFC] == 0xFC
+    assert bus.read(0xFFFC, 1, Kind.DATA) == 0xFC
+
+
+def test_a_line_driven_by_a_card_swaps_the_decode_table_from_the_next_cycle():
+    bus, engine, _, (ram, note) = build(
+        (Sram, {"size": 65_536}, "0xxx xxxx xxxx xxxx", {"wires": {"A15": "BANK0"}}),
+        (Notebook, {}, "1000 0000 0000 00xx", {"lines": {"BANK": "BANK0"}}),
+    )
+    pin = note.slot.pins["BANK"]
+    pin.drive(False, 1)
+    generation = bus.generation
+    engine.wr[0][0] = 0x11
+    pin.drive(True, 2)
+    assert bus.generation > generation
+    engine.wr[0][0] = 0x22
+    assert (ram.peek(0x0000, 2), ram.peek(0x8000, 2)) == (0x11, 0x22)
+    pin.drive(False, 3)
+    assert engine.rd[0][0] == 0x11
+
+
+def test_a_card_that_raises_stops_the_run_with_card_slot_and_cycle():
+    class Broken(Notebook):
+        kind = "broken"
+
+        def read(self, offset, cycle):
+            return {}[offset]
+
+    bus, _, _, _ = build((Broken, {}, LOW_HALF, {}))
+    with pytest.raises(CardError, match=r"slot 1 \(broken\) failed in cycle 77 at \$0002: KeyError"):
+        bus.read(0x0002, 77, Kind.DATA)
+
+
+def test_outside_events_come_before_card_events_of_the_same_cycle():
+    order = []
+
+    class Listener(Notebook):
+        kind = "listener"
+
+        def event(self, name, cycle):
+            order.append(("event", name, cycle))
+
+        def outside(self, port, action, arguments, cycle):
+            order.append(("outside", action, cycle))
+
+    bus, engine, _, (card,) = build((Listener, {}, LOW_HALF, {}))
+    card.slot.at(10, "tick")
+    bus.schedule(10, 1, "keys", "press", ("a",))
+    assert engine.horizon == 10
+    bus.begin(9)
+    assert order == []
+    bus.begin(10)
+    assert order == [("outside", "press", 10), ("event", "tick", 10)]
+    assert engine.horizon > 1 << 40
+
+
+def test_memory_changed_from_outside_is_announced():
+    bus, engine, _, (rom,) = build((Rom, {}, HIGH_HALF, {"wires": {"D0": "D1", "D1": "D0"}}))
+    rom.insert(b"\x01")
+    assert engine.rd[0x80][0] == 0x02
+    generation = bus.generation
+    rom.insert(b"\x02")
+    assert engine.rd[0x80][0] == 0x01
+    assert bus.generation > generation
+
+
+def test_a_card_hears_that_a_read_is_a_spare_cycle_and_a_look_before_comes_before():
+    class Asking(Notebook):
+        def read(self, offset, cycle):
+            self.seen.append(self.slot.spare)
+            return 0x55
+
+        def write(self, offset, value, cycle):
+            self.seen.append(self.slot.spare)
+
+    bus, _, _, (card,) = build((Asking, {}, HIGH_HALF, {}))
+    looks = []
+    bus.before.append(lambda cycle, address, is_write, kind, _plan: looks.append((cycle, address, is_write, kind)))
+    for cycle, kind in enumerate((Kind.DATA, Kind.DUMMY, Kind.DATA)):
+        bus.read(0x8000, cycle, kind)
+        assert len(looks) == len(card.seen) == cycle + 1
+    bus.write(0x8001, 1, 3, Kind.DATA)
+    assert card.seen == [False, True, False, False]
+    assert looks[1] == (1, 0x8000, False, Kind.DUMMY)
+    assert looks[3] == (3, 0x8001, True, Kind.DATA)
+    bus.read(0x8000, 4, Kind.DUMMY, stalled=True)
+    assert len(looks) == 4
+
+
+def test_what_accesses_do_stands_in_the_words_of_a_register():
+    both = Register(0, "data", "rw", effects="clears a flag")
+    assert both.read_effect
+    assert both.write_effect
+    told_apart = Register(0, "data", "rw", effects="read clears a flag; a write starts a frame")
+    assert told_apart.read_effect
+    assert told_apart.write_effect
+    for words in ("write: latch", "a write starts a frame"):
+        assert not Register(0, "data", "rw", effects=words).read_effect
+        assert Register(0, "data", "rw", effects=words).write_effect
+    assert not Register(0, "data", "rw", effects="read clears a flag").write_effect
+    assert not Register(0, "data", "r", effects="clears a flag").write_effect
+    assert not Register(0, "data", "w", effects="clears a flag").read_effect
+    for words in ("", "none; the strobe is not wired"):
+        assert not Register(0, "data", "rw", effects=words).read_effect
+        assert not Register(0, "data", "rw", effects=words).write_effect

@@ -1,0 +1,291 @@
+"""Label lists, listings and image files in the forms that assemblers and programmers write."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simkit.contract.errors import SimkitError
+from simkit.rom.images import read_image, read_segments, write_image
+from simkit.rom.labels import NAME, read_labels
+from simkit.rom.listing import read_listing
+
+
+@pytest.fixture
+def write(tmp_path):
+    def put(name, text):
+        path = tmp_path / name
+        path.write_text(text)
+        return path
+
+    return put
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "START = $8000",
+        "START=$8000 ; entry",
+        "START: = $8000",
+        "START := $8000",
+        "START EQU $8000",
+        "START: equ $8000",
+        "START .equ 0x8000",
+        "START = 8000h",
+        "START = 32768",
+        "$8000 | START | main.asm:12",
+        "START,$8000",
+        '"START","0x8000","code"',
+        "START;32768",
+    ],
+)
+def test_plain_forms_of_a_label(line, write):
+    assert read_labels(write("a.labels", f"; list\n\n{line}\n")) == {"START": 0x8000}
+
+
+def test_a_csv_list_may_have_a_heading(write):
+    assert read_labels(write("a.csv", "name,address\nSTART,$8000\nEND,$8010\n")) == {"START": 0x8000, "END": 0x8010}
+
+
+@pytest.mark.parametrize(
+    ("line", "remedy"),
+    [
+        ("reset,8000", "Write $8000, or 8000 as $1F40."),
+        ("zero;10", "Write $10, or 10 as $A."),
+        ("main,C000", "Write $C000."),
+    ],
+)
+def test_digits_of_a_csv_list_that_do_not_say_their_base_are_refused(line, remedy, write):
+    with pytest.raises(SimkitError, match="hexadecimal or decimal") as refused:
+        read_labels(write("a.csv", f"name,address\nSTART,$8000\n{line}\n"))
+    assert (refused.value.line, refused.value.remedy) == (3, remedy)
+
+
+@pytest.mark.parametrize("written", ["START,32768", "START,9"])
+def test_decimal_digits_of_a_csv_list_that_can_only_be_decimal_are_taken(written, write):
+    assert read_labels(write("a.csv", f"{written}\n")) == {"START": int(written.split(",")[1])}
+
+
+def test_the_map_that_ophis_writes_is_read(write, tmp_path):
+    """ophis-asm 2.3, written here by the assembler itself: `-m`, with an anonymous and a repeated local label."""
+    scopes = ".scope\n_in: bne _in\nrts\n.scend\n" * 2
+    source = write("small.asm", f".alias Zero $10\n.alias Mask %01000000\n.org $8000\nStart: lda #1\n* bne -\n{scopes}")
+    options = ["-q", "-o", tmp_path / "s.bin", "-m", tmp_path / "s.map", "-l", tmp_path / "s.lst"]
+    # a process of its own: roms/build.py puts its own writers into the assembler
+    subprocess.run([Path(sys.executable).with_name("ophis"), *options, source], check=True)
+    labels = read_labels(tmp_path / "s.map")
+    assert labels == {"Start": 0x8000, "Zero": 0x10}, "as in the source beside the map; numbers are no places"
+    source.unlink()
+    assert read_labels(tmp_path / "s.map") == {"start": 0x8000, "zero": 0x10, "mask": 0x40}
+    listing = read_listing(tmp_path / "s.lst")
+    assert [(row.address, row.length, row.code) for row in listing.rows][:2] == [(0x8000, 2, True), (0x8002, 2, True)]
+    assert listing.row(0x8003).address == 0x8002
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("START $8000\n", "a.labels:1: 'START $8000' is not a label."),
+        ("A = $1\n9LIVES = $8000\n", "a.labels:2: '9LIVES = $8000' is not a label."),
+        ("START = $18000\n", "START = $18000 is no address"),
+        ("A = $8000\nA = $8001\n", "a.labels:2: A stands twice: $8000 and $8001."),
+        ("A = BC\n", "is not a label"),
+        (f"{'X' * 65} = $8000\n", "is not a label"),
+    ],
+)
+def test_a_wrong_line_is_told_with_its_number(text, message, write):
+    with pytest.raises(SimkitError) as caught:
+        read_labels(write("a.labels", text))
+    assert message in str(caught.value)
+
+
+@given(text=st.text(alphabet='A_9.$=,:;|xh EQU\t"0f\n', max_size=80))
+@settings(deadline=None, max_examples=150)
+def test_any_text_gives_labels_or_one_clear_error(text, tmp_path_factory):
+    path = tmp_path_factory.mktemp("labels") / "x.labels"
+    path.write_text(text)
+    try:
+        found = read_labels(path)
+    except SimkitError as error:
+        found = {}
+        told = str(error)
+    else:
+        told = f"{path}:1: fine"
+    assert told.startswith(f"{path}:")
+    assert all(NAME.fullmatch(name) and 0 <= address <= 0xFFFF for name, address in found.items())
+
+
+def test_a_listing_tells_code_from_data_and_gives_places(write):
+    path = write(
+        "p.lst",
+        "$8000  A2 FF                     p.asm:3          ldx #$FF   ; top\n"
+        "$8002  9A                        p.asm:4     on:  txs\n"
+        '$8003  48 49                     p.asm:5          .byte "HI: lda"\n'
+        "$8005  FF 250 times              p.asm:6          .advance $80FF, $FF\n",
+    )
+    listing = read_listing(path)
+    assert [row.code for row in listing.rows] == [True, True, False, False]
+    assert listing.row(0x8001).place == "p.asm:3"
+    assert listing.row(0x80FE).line == 6
+    assert listing.row(0x80FF) is None
+
+
+@pytest.mark.parametrize(
+    "listing", sorted((Path(__file__).parents[2] / "roms").rglob("*.lst")), ids=lambda path: path.stem
+)
+def test_every_line_of_the_projects_listings_is_a_row(listing):
+    lines = listing.read_text().splitlines()
+    rows = read_listing(listing).rows
+    assert len(rows) == len(lines)
+    assert all(row.file.endswith(".asm") for row in rows)
+
+
+def test_a_row_whose_place_cannot_be_read_is_told(write):
+    """A source file's long name, glued to a label in the first column."""
+    path = write(
+        "p.lst", "$8000  AD 01 7F      serial-6551-test.asm:59   lda $7F01\n$8003  D0 FB   t.asm:60_wait: bne _wait\n"
+    )
+    with pytest.raises(SimkitError, match="no place in the source") as refused:
+        read_listing(path)
+    assert refused.value.line == 2
+
+
+def test_a_file_without_rows_is_no_listing(write):
+    with pytest.raises(SimkitError, match="begins with an address and bytes"):
+        read_listing(write("x.lst", "nothing here\n"))
+
+
+# hex files ------------------------------------------------------------------------------------------------------------
+
+
+def test_published_records_of_intel_hex(write):
+    """Record layout and checksum: Intel, Hexadecimal Object File Format Specification, revision A, 6 January 1988;
+    check values by arithmetic."""
+    text = ":05800000A9428D0060A3\n:06FFFA0000000080008001\n:00000001FF\n"
+    assert read_segments(write("a.hex", text)) == [
+        (0x8000, bytes.fromhex("A9428D0060")),
+        (0xFFFA, bytes.fromhex("000000800080")),
+    ]
+    linear = ":020000040001F9\r\n:0100000055aa\r\n:00000001ff\r\n"
+    assert read_segments(write("b.hex", linear)) == [(0x10000, b"U")]
+    assert read_segments(write("c.hex", ":020000021200EA\n:0100000055AA\n:00000001FF\n")) == [(0x12000, b"U")]
+    assert read_segments(write("d.hex", ":10010000214601360121470136007EFE09D2190140\n:00000001FF\n"))[0][0] == 0x100
+
+
+def test_published_records_of_the_s_format(write):
+    """Layout and checksum: Motorola M68000 family reference, S-record appendix (from memory); values by arithmetic."""
+    text = "S00600004844521B\nS1088000A9428D00609F\nS109FFFA000000800080FD\nS5030002FA\nS90380007C\n"
+    assert read_segments(write("a.s19", text)) == [
+        (0x8000, bytes.fromhex("A9428D0060")),
+        (0xFFFA, bytes.fromhex("000000800080")),
+    ]
+    assert read_segments(write("b.s19", "S1137AF00A0A0D0000000000000000000000000061\nS9030000FC\n"))[0][0] == 0x7AF0
+
+
+def test_written_records_are_the_published_ones():
+    """The same records, written: the sheets' own layout with 16 data bytes a record."""
+    code = bytes.fromhex("A9428D0060")
+    assert write_image(code, ".hex", address=0x8000) == b":05800000A9428D0060A3\n:00000001FF\n"
+    assert b"S1088000A9428D00609F\n" in write_image(code, ".s19", address=0x8000)
+    assert write_image(code, ".s19").endswith(b"S9030000FC\n")
+    assert write_image(code, ".bin") == code
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "message"),
+    [
+        ("a.hex", ":05800000A9428D0060A4\n:00000001FF\n", "Not a sound hex file"),
+        ("a.hex", ":05800000A9428D0060A3\n", "no end record"),
+        ("a.hex", ":0100000055AA\n:0100000056A9\n:00000001FF\n", "for the same address"),
+        ("a.s19", "S1088000A9428D006000\nS9030000FC\n", "Not a sound hex file"),
+        ("a.s19", "hello\n", "Not a sound hex file"),
+        ("a.hex", "hello\n", "is no whole record"),
+        ("a.hex", ":00000001FF\nS9030000FC\n", "behind the end record"),
+        ("a.s19", "S1088000A9428D00609F\n:00000001FF\n", "is no whole record of the format the file begins with"),
+        ("a.hex", ":05800000A9428D0060A\n", "is no whole record"),
+        ("a.hex", ":05800000A9428D0060\n", "wrong size"),
+        ("a.hex", ":05800000A9428DO060A3\n", "is no whole record"),
+        ("a.hex", ":05800000A9428D0061A3\n", "expected crc 'A2'"),
+        ("a.hex", ":0100000655A4\n", "expected type"),
+        ("a.s19", "S40300FFFD\n", "expected record type"),
+        ("a.hex", "\n\n", "no end record"),
+        ("a.hex", "", "no end record"),
+        ("a.hex", ":05800000A9428D0060A3\u00e9\n", "is not text"),
+    ],
+)
+def test_a_damaged_hex_file_is_told(name, text, message, write):
+    """Record layouts: Intel, Hexadecimal Object File Format Specification, revision A, 6 January 1988; Motorola M68000
+    family reference, S-record appendix (from memory)."""
+    path = write(name, text)
+    with pytest.raises(SimkitError, match=message) as told:
+        read_image(path, 32768)
+    assert told.value.file == str(path)
+    assert told.value.remedy
+
+
+@pytest.fixture(scope="session")
+def damaged_file(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("damaged")
+    return lambda suffix, content: ((folder / f"x{suffix}").write_bytes(content), folder / f"x{suffix}")[1]
+
+
+def told_of(path):
+    """The one clear error of a hex file with its place, or what it holds."""
+    try:
+        return None, read_segments(path)
+    except SimkitError as caught:
+        error = caught
+    assert str(error).startswith(f"{path}:")
+    assert error.message.endswith(".")
+    assert error.remedy
+    return error, None
+
+
+@given(data=st.binary(min_size=1, max_size=80), suffix=st.sampled_from([".hex", ".s19"]), where=st.data())
+@settings(deadline=None, max_examples=150)
+def test_a_hex_file_that_was_cut_off_is_told_with_its_line(data, suffix, where, damaged_file):
+    whole = write_image(data, suffix).rstrip()
+    length = where.draw(st.integers(0, len(whole) - 1))
+    error, _ = told_of(damaged_file(suffix, whole[:length]))
+    assert error is not None
+    assert error.line == (len(whole[:length].splitlines()) or None)
+
+
+@given(data=st.binary(min_size=1, max_size=80), suffix=st.sampled_from([".hex", ".s19"]), where=st.data())
+@settings(deadline=None, max_examples=250)
+def test_a_hex_file_with_a_wrong_character_is_told_or_says_the_same(data, suffix, where, damaged_file):
+    """One character replaced, lost or too much. The type of an S-record has no check: its digit stays as it is."""
+    whole = write_image(data, suffix)
+    at = where.draw(st.integers(0, len(whole) - 1))
+    if suffix == ".s19" and whole[at - 1 : at] == b"S":
+        at -= 1
+    new = where.draw(st.sampled_from(["", *map(chr, range(0x80))])).encode()
+    taken = where.draw(st.integers(0, 1))
+    content = whole[:at] + new + whole[at + taken :]
+    error, found = told_of(damaged_file(suffix, content))
+    assert error is not None or found == told_of(damaged_file(suffix, whole))[1]
+
+
+@given(content=st.one_of(st.binary(max_size=60), st.text(":S0123456789ABCDEF\n", max_size=60).map(str.encode)))
+@settings(deadline=None, max_examples=150)
+def test_any_bytes_are_a_hex_file_or_give_one_clear_error(content, damaged_file):
+    for suffix in (".hex", ".s19"):
+        told_of(damaged_file(suffix, content))
+
+
+def test_hex_addresses_count_modulo_the_part(write):
+    image = read_image(write("a.hex", ":05800000A9428D0060A3\n:06FFFA0000000080008001\n:00000001FF\n"), 32768)
+    assert image[:5] == bytes.fromhex("A9428D0060")
+    assert image[0x7FFA:] == bytes.fromhex("000000800080")
+    assert set(image[5:0x7FFA]) == {0xFF}
+
+
+@given(data=st.binary(min_size=1, max_size=600), suffix=st.sampled_from([".hex", ".s19"]))
+@settings(deadline=None, max_examples=60)
+def test_any_image_survives_writing_and_reading(data, suffix, tmp_path_factory):
+    path = tmp_path_factory.mktemp("images") / f"x{suffix}"
+    path.write_bytes(write_image(data, suffix))
+    assert read_image(path, 1024) == data

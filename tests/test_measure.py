@@ -1,0 +1,37 @@
+"""The bench: its programs run as meant on both engines, and what it prints can be read by programs."""
+
+import json
+
+import pytest
+
+from simkit import Machine, measure
+from simkit.commands.main import main
+
+CODED = [workload for workload in measure.WORKLOADS if workload.code is not None]
+
+
+@pytest.mark.parametrize("workload", CODED, ids=lambda workload: workload.name)
+def test_a_workload_goes_on_for_ever_and_is_the_same_on_both_engines(workload):
+    image = measure.image_of(workload)
+    machines = [Machine.load(measure.DEMO, images={2: image}, engine=engine) for engine in ("exact", "auto")]
+    for machine in machines:
+        machine.run(cycles=150_000)
+        assert machine.cpu.halted is None
+        assert {pc >> 8 for _, pc in machine.cpu.recent} <= {0x80, 0x04}
+    assert machines[0].save() == machines[1].save()
+
+
+def test_the_bench_prints_figures_for_programs(monkeypatch, capsys):
+    monkeypatch.setattr(measure, "WORKLOADS", measure.WORKLOADS[:1])
+    monkeypatch.setattr(measure, "TURN_SECONDS", 0.01)
+    monkeypatch.setattr(measure, "WARM_UP_CYCLES", 50_000)
+    with pytest.raises(SystemExit) as stopped:
+        main(["bench", "--json"])
+    assert stopped.value.code == 0
+    found = json.loads(capsys.readouterr().out)
+    (one,) = found["workloads"]
+    assert one["name"] == "arithmetic loop"
+    assert one["ratio"] == pytest.approx(one["translated_mhz"] / one["py65_mhz"])
+    assert found["geometric_mean_ratio"] == pytest.approx(one["ratio"])
+    assert one["py65_mhz"] > 0
+    assert one["exact_mhz"] > 0
