@@ -7,18 +7,44 @@ m.run(seconds=2)
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from simkit.machine.machine import Machine
+    from simkit.backplane.bus import BusCycle, CardError
+    from simkit.contract.errors import SeveralErrors, SimkitError
+    from simkit.contract.findings import Finding
+    from simkit.machine.machine import Executed, Machine, MomentError
+    from simkit.machine.routine import RoutineError, RoutineResult
+    from simkit.machine.snapshot import SnapshotError
 
-__all__ = ["Machine"]
+__all__ = [
+    "BusCycle",
+    "CardError",
+    "Executed",
+    "Finding",
+    "Machine",
+    "MomentError",
+    "RoutineError",
+    "RoutineResult",
+    "SeveralErrors",
+    "SimkitError",
+    "SnapshotError",
+]
+
+_HOMES = {
+    "simkit.backplane.bus": ("BusCycle", "CardError"),
+    "simkit.contract.errors": ("SeveralErrors", "SimkitError"),
+    "simkit.contract.findings": ("Finding",),
+    "simkit.machine.machine": ("Executed", "Machine", "MomentError"),
+    "simkit.machine.routine": ("RoutineError", "RoutineResult"),
+    "simkit.machine.snapshot": ("SnapshotError",),
+}
 
 
 def __getattr__(name: str) -> Any:
-    # Machine is fetched on first use, so that cards can import the contract layer without the layers above it.
-    if name == "Machine":
-        from simkit.machine.machine import Machine
-
-        return Machine
+    # Fetched on first use, so that cards can import the contract without the layers above it.
+    for home, names in _HOMES.items():
+        if name in names:
+            return getattr(import_module(home), name)
     raise AttributeError(f"module 'simkit' has no attribute {name!r}")

@@ -127,3 +127,13 @@ def test_lower_layers_and_cards_load_and_a_machine_runs_on_plain_python():
     assert cycle >= 1_000_000
     assert text > 0
     assert count > 80
+
+
+def test_the_public_names_are_what_their_homes_define():
+    import simkit
+
+    for name in simkit.__all__:
+        assert getattr(simkit, name).__name__ == name
+    assert set(simkit.__all__) == {name for names in simkit._HOMES.values() for name in names}
+    with pytest.raises(AttributeError, match="no attribute 'Nothing'"):
+        _ = simkit.Nothing

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError, near
+from simkit.machinefile.card_imports import import_remedy
 
 GROUP = "simkit.cards"
 FILE_PREFIX = "file:"
@@ -55,7 +56,7 @@ def load_entry(entry: EntryPoint) -> type[Card]:
         raise SimkitError(
             f"The card {entry.name!r} ({entry.value}) cannot be loaded: {type(error).__name__}: {error}",
             field="kind",
-            remedy="Repair or reinstall the package that brings it.",
+            remedy=import_remedy(error) or "Repair or reinstall the package that brings it.",
         ) from error
     return _checked(found, entry.name)
 
@@ -78,7 +79,9 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
     try:
         spec.loader.exec_module(module)
     except (Exception, SystemExit) as error:
-        raise SimkitError(f"{path} cannot be loaded: {type(error).__name__}: {error}", field="kind") from error
+        raise SimkitError(
+            f"{path} cannot be loaded: {type(error).__name__}: {error}", field="kind", remedy=import_remedy(error)
+        ) from error
     found = getattr(module, class_name, None)
     if found is None:
         names = [name for name, value in vars(module).items() if isinstance(value, type) and issubclass(value, Card)]
@@ -89,9 +92,7 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
 
 def _checked(found: object, kind: str) -> type[Card]:
     if not (isinstance(found, type) and issubclass(found, Card)):
-        raise SimkitError(
-            f"{kind!r} is not a card: its class does not come from simkit.contract.card.Card.", field="kind"
-        )
+        raise SimkitError(f"{kind!r} is not a card: its class does not come from simkit.contract.Card.", field="kind")
     missing = [name for name in ("kind", "Settings") if not hasattr(found, name)]
     if missing:
         raise SimkitError(f"The card {kind!r} lacks {' and '.join(missing)}.", field="kind")

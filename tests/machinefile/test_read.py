@@ -168,6 +168,40 @@ def test_a_card_from_a_file_beside_the_machine(write):
     assert "There is no file" in message(write(SOUND + card.replace("mine.py", "yours.py")))
 
 
+@pytest.mark.parametrize(
+    ("old", "answer"),
+    [
+        (
+            "import attrs\nfrom simkit.card import Card, Drive, PinSpec, Register, setting\n"
+            "from simkit.events import NEVER\n",
+            "mine.py:2: write `from simkit.contract import NEVER, Card, Drive, PinSpec, Register, setting`: "
+            "it is the one import of a card.",
+        ),
+        (
+            "from simkit.machine import Machine\n",
+            "mine.py:1: write `from simkit.contract import Card, ...`; Machine is not",
+        ),
+        ("from simkit.contract import Card, Bus\n", "write `from simkit.contract import Card`; Bus is not for cards."),
+        ("import simkit.lines\n", "mine.py:1: write `from simkit.contract import Card, ...`"),
+    ],
+    ids=["old modules", "not for cards", "one name wrong", "module"],
+)
+def test_an_import_of_the_kit_that_fails_is_answered_with_the_line_to_write(write, old, answer):
+    write(old, "mine.py")
+    card = '[[card]]\nslot = 5\nkind = "file:mine.py:Mine"\nselect = "0111 1111 1111 1111"\n'
+    found = message(write(SOUND + card))
+    assert "slot 5" in found
+    assert answer in found
+
+
+def test_an_import_of_something_else_that_fails_gets_no_line_of_ours(write):
+    write("import no_such_package\n", "mine.py")
+    card = '[[card]]\nslot = 5\nkind = "file:mine.py:Mine"\nselect = "0111 1111 1111 1111"\n'
+    found = message(write(SOUND + card))
+    assert "no_such_package" in found
+    assert "simkit.contract" not in found
+
+
 @pytest.mark.parametrize("line", ["A0", "A15", "D7", "RW", "PHI2", "SYNC"])
 def test_a_pin_of_a_card_cannot_be_joined_to_an_output_of_the_cpu(write, line):
     card = '[[card]]\nslot = 5\nkind = "keyboard"\nselect = "0111 1111 0001 000x"\n'
