@@ -11,7 +11,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from enum import IntEnum
 from heapq import heapify, heappop, heappush
-from typing import Any, NoReturn, Protocol
+from typing import Any, NoReturn, Protocol, TypeVar
 
 import attrs
 
@@ -23,6 +23,8 @@ from simkit.contract.errors import SimkitError
 from simkit.contract.events import NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Wiring
+
+_T = TypeVar("_T")
 
 OUTSIDE_MACHINE = -1
 """Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
@@ -297,7 +299,7 @@ class Bus:
             self.require_slow("RDY low", not line.level)
         if line.name == "RESET":
             for seat in self.seats:
-                seat.card.reset(line.asserted, cycle)
+                self.call_card(seat, cycle, seat.card.reset, line.asserted, cycle)
 
     # phase 0 --------------------------------------------------------------------------------------------------------
 
@@ -341,35 +343,33 @@ class Bus:
     def begin(self, cycle: int) -> None:
         """Phase 0: outside events, then card events, stamped `cycle` or earlier; then let lines settle."""
         wiring = self.wiring
-        while self._outside and self._outside[0][0] <= cycle:
-            _, _, slot, port, action, arguments = heappop(self._outside)
-            for watcher in self.outside_watchers:
-                watcher((cycle, slot, port, action, arguments))
-            if slot == OUTSIDE_MACHINE:
-                self.machine_events[action](arguments, cycle)
-            else:
-                card = self._by_slot[slot].card
-                try:
-                    card.advance(cycle)
-                    card.outside(port, action, arguments, cycle)
-                except Exception as error:  # noqa: BLE001 - a stranger's card
-                    self._card_failed(self._by_slot[slot], cycle, error)
-            wiring.settle(cycle)
-        while True:
-            due = self.events.pop_due(cycle)
-            if due is None:
-                break
-            _, slot, name = due
-            seat = self._by_slot[slot]
-            try:
+        seat: Seat | None = None
+        try:
+            while self._outside and self._outside[0][0] <= cycle:
+                _, _, slot, port, action, arguments = heappop(self._outside)
+                for watcher in self.outside_watchers:
+                    watcher((cycle, slot, port, action, arguments))
+                seat = self._by_slot.get(slot)
+                if seat is None:
+                    self.machine_events[action](arguments, cycle)
+                else:
+                    seat.card.advance(cycle)
+                    seat.card.outside(port, action, arguments, cycle)
+                wiring.settle(cycle)
+            while (due := self.events.pop_due(cycle)) is not None:
+                _, slot, name = due
+                seat = self._by_slot[slot]
                 seat.card.event(name, cycle)
                 if wiring.unsettled:
                     wiring.settle(cycle)
-            except SimkitError:
-                raise
-            except Exception as error:  # noqa: BLE001 - a stranger's card
-                self._card_failed(seat, cycle, error)
-        self._set_horizon()
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(seat, cycle, error)
+        finally:
+            if wiring.unsettled:  # only when phase 0 was broken off
+                wiring.drop_unsettled()
+            self._set_horizon()
 
     # phases 2 to 4, and 6 -------------------------------------------------------------------------------------------
 
@@ -378,7 +378,13 @@ class Bus:
         plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
         seats = {seat.slot: (seat, offset) for seat, offset, _ in plan.drivers}
         seats.update({seat.slot: (seat, offset) for seat, offset in plan.takers})
-        return max((seat.card.wait_cycles(offset, is_write) for seat, offset in seats.values()), default=0)
+        longest = 0
+        for seat, offset in seats.values():
+            try:
+                longest = max(longest, seat.card.wait_cycles(offset, is_write))
+            except Exception as error:  # noqa: BLE001 - a stranger's card
+                self._card_failed(seat, self._engine.cycle if self._engine is not None else 0, error)
+        return longest
 
     def read(self, address: int, cycle: int, kind: Kind, *, stalled: bool = False) -> int:
         """One read cycle: the byte on the data lines at the end of PHI2.
@@ -400,7 +406,6 @@ class Bus:
                     call(cycle, address, False, kind, plan)
             self.spare_read = kind is Kind.DUMMY
             value = self._read_cards(plan, address, cycle, stalled)
-            self.spare_read = False
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
@@ -460,8 +465,8 @@ class Bus:
             raise
         except Exception as error:  # noqa: BLE001 - a stranger's card
             self._card_failed(seat, cycle, error)
-        wiring.delay = 0
-        self.access_address = None
+        finally:
+            self._leave_access()
         return value
 
     def _write_cards(self, plan: Plan, address: int, value: int, cycle: int, stalled: bool) -> int:
@@ -482,9 +487,18 @@ class Bus:
             raise
         except Exception as error:  # noqa: BLE001 - a stranger's card
             self._card_failed(seat, cycle, error)
+        finally:
+            self._leave_access()
+        return value
+
+    def _leave_access(self) -> None:
+        """Nothing of an access is left when it ends, also by whatever a card raised, or by Ctrl-C."""
+        wiring = self.wiring
         wiring.delay = 0
         self.access_address = None
-        return value
+        self.spare_read = False
+        if wiring.unsettled:  # only when the access was broken off
+            wiring.drop_unsettled()
 
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""
@@ -492,7 +506,7 @@ class Bus:
         value = last if self._open_bus is None else self._open_bus
         bytes_ = []
         for seat, offset, mask in plan.drivers:
-            byte = seat.card.peek(offset, cycle)
+            byte = self.call_card(seat, cycle, seat.card.peek, offset, cycle)
             byte = byte if seat.gives_data is None else seat.gives_data[byte]
             bytes_.append(byte & mask | value & ~mask)
         if not bytes_:
@@ -592,11 +606,35 @@ class Bus:
         for probe in tuple(self.probes):
             probe(seen)
 
+    def settle(self, cycle: int) -> None:
+        """Let lines settle outside of accesses and events: at power-on."""
+        try:
+            self.wiring.settle(cycle)
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(None, cycle, error)
+        finally:
+            self.wiring.drop_unsettled()
+
+    def call_card(self, seat: Seat, cycle: int, call: Callable[..., _T], *arguments: Any) -> _T:
+        """Call a card outside of the accesses and events of a cycle.
+
+        Raises:
+            CardError: the card raised something that is no finding of its own.
+        """
+        try:
+            return call(*arguments)
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(seat, cycle, error)
+
     def _card_failed(self, seat: Seat | None, cycle: int, error: Exception) -> NoReturn:
+        if (pin := self.wiring.notifying) is not None:  # not the card accessed, but one that a line told of it
+            seat = self._by_slot.get(pin.slot, seat)
         who = seat.name if seat is not None else "a card"
         where = f" at ${self.access_address:04X}" if self.access_address is not None else ""
-        self.wiring.delay = 0
-        self.access_address = None
         raise CardError(
             f"{who} failed in cycle {cycle}{where}: {type(error).__name__}: {error}",
             slot=seat.slot if seat is not None else None,

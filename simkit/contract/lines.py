@@ -277,12 +277,14 @@ class Wiring:
     Attributes:
         lines: every line by name.
         delay: cycles until a change counts: 0 while events run (phase 0), 1 during an access (phase 4).
+        notifying: the listening pin whose card is being told of a change, else None.
     """
 
     def __init__(self, findings: Findings) -> None:
         self.findings = findings
         self.lines: dict[str, Line] = {}
         self.delay = 0
+        self.notifying: Pin | None = None
         self._queue: list[tuple[int, str, Pin, bool]] = []
         self._observers: dict[str, list[Callable[[Line, int], None]]] = {}
         for name in SYSTEM_LINES:
@@ -316,8 +318,13 @@ class Wiring:
 
     @property
     def unsettled(self) -> bool:
-        """Whether notifications wait."""
-        return bool(self._queue)
+        """Whether notifications wait, or one was broken off."""
+        return bool(self._queue) or self.notifying is not None
+
+    def drop_unsettled(self) -> None:
+        """Forget notifications that wait: what was broken off must not reach listeners in another cycle."""
+        self._queue.clear()
+        self.notifying = None
 
     def settle(self, cycle: int) -> None:
         """Call the listeners of changed lines in slot order until nothing changes any more.
@@ -340,7 +347,9 @@ class Wiring:
             self._queue.clear()
             for _, name, pin, level in batch:
                 assert pin.notify is not None
+                self.notifying = pin
                 pin.notify(name, level, cycle)
+            self.notifying = None
 
     def join(self, names: Iterable[tuple[str, Pin]]) -> None:
         """Join pins to lines by name."""

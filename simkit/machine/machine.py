@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import attrs
 
 from simkit.backplane.bus import OUTSIDE_MACHINE, BusCycle, WatchHandle
+from simkit.backplane.seat import Seat
 from simkit.backplane.self_check import check_power_on
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
@@ -135,13 +136,13 @@ class Machine:
         return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images, engine=engine)
 
     def _power_on(self) -> None:
-        for seat in self.bus.seats:
-            seat.card.power_on(0)
-        for seat in self.bus.seats:
-            seat.card.reset(True, 0)
-        for seat in self.bus.seats:
-            seat.card.reset(False, 0)
-        self.bus.wiring.settle(0)
+        bus = self.bus
+        for seat in bus.seats:
+            bus.call_card(seat, 0, seat.card.power_on, 0)
+        for asserted in (True, False):
+            for seat in bus.seats:
+                bus.call_card(seat, 0, seat.card.reset, asserted, 0)
+        bus.settle(0)
         check_power_on(self.bus, self.findings)
         self.cpu.power_on()
 
@@ -302,7 +303,15 @@ class Machine:
     def settle(self) -> None:
         """Bring all cards up to date with the current cycle; no visible effect."""
         for seat in self.bus.seats:
-            seat.card.advance(self.cycle)
+            self.call_card(seat, seat.card.advance, self.cycle)
+
+    def call_card(self, seat: Seat, call: Callable[..., Any], *arguments: Any) -> Any:
+        """Call a card between two cycles.
+
+        Raises:
+            CardError: the card failed.
+        """
+        return self.bus.call_card(seat, self.cycle, call, *arguments)
 
     def reset(self) -> None:
         """Press the reset button now, for RESET_CYCLES cycles or RESET_SECONDS, whichever is longer."""
@@ -493,7 +502,7 @@ class Machine:
                 f"The machine stands inside an instruction (cycle {self.cycle}) and cannot be saved there.",
                 remedy="Call step() first: it finishes the instruction.",
             )
-        cards = {seat.slot: seat.card.save(self.cycle) for seat in self.bus.seats}
+        cards = {seat.slot: self.call_card(seat, seat.card.save, self.cycle) for seat in self.bus.seats}
         state = {"bus": self.bus.save(), "cpu": self.cpu.save(), "findings": self.findings.save()}
         return pack(Snapshot(self.identity, self.description.seed, self.cycle, state, cards))
 

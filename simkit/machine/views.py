@@ -347,13 +347,17 @@ class CardView:
 
     def peek(self, offset: int) -> int:
         """Byte a read of the offset would give, without effect."""
-        self._seat.card.advance(self._machine.cycle)
-        return self._seat.card.peek(offset, self._machine.cycle)
+        card = self._seat.card
+        self._machine.call_card(self._seat, card.advance, self._machine.cycle)
+        byte: int = self._machine.call_card(self._seat, card.peek, offset, self._machine.cycle)
+        return byte
 
     def words(self) -> list[str]:
         """What the card looks like inside, one line each."""
-        self._seat.card.advance(self._machine.cycle)
-        return self._seat.card.words(self._machine.cycle)
+        card = self._seat.card
+        self._machine.call_card(self._seat, card.advance, self._machine.cycle)
+        words: list[str] = self._machine.call_card(self._seat, card.words, self._machine.cycle)
+        return words
 
     def __getattr__(self, name: str) -> Any:
         for word, _, view in _VIEWS:

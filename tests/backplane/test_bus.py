@@ -13,6 +13,7 @@ from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, CardError, Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.contract.card import Card
+from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.registers import Register
@@ -321,3 +322,116 @@ def test_what_accesses_do_stands_in_the_words_of_a_register():
     for words in ("", "none; the strobe is not wired"):
         assert not Register(0, "data", "rw", effects=words).read_effect
         assert not Register(0, "data", "rw", effects=words).write_effect
+
+
+class Failing(Card):
+    """Raises what it is told to, where it is told to, after it has moved its pin."""
+
+    kind = "failing"
+    Settings = SramSettings
+    place = ""
+    error: BaseException = RuntimeError("x")
+
+    @classmethod
+    def registers(cls, settings):
+        return (Register(0, "all", "rw"),)
+
+    @classmethod
+    def pins(cls, settings):
+        return (
+            PinSpec(name="OUT", drive=Drive.PUSH_PULL),
+            PinSpec(name="IN", drive=Drive.INPUT, listens=True),
+        )
+
+    def _fail(self, place, cycle):
+        if place == self.place:
+            out = self.slot.pin("OUT")
+            if place not in ("peek", "wait_cycles", "reset"):
+                out.drive(not out.value, cycle)
+            raise self.error
+
+    def peek(self, offset, cycle):
+        self._fail("peek", cycle)
+        return 0x55
+
+    def read(self, offset, cycle):
+        self._fail("read", cycle)
+        return 0x55
+
+    def write(self, offset, value, cycle):
+        self._fail("write", cycle)
+        if value == 0xFF:
+            self.slot.pin("OUT").drive(False, cycle)
+
+    def event(self, name, cycle):
+        self._fail("event", cycle)
+
+    def outside(self, port, action, arguments, cycle):
+        self._fail("outside", cycle)
+
+    def pin_changed(self, name, level, cycle):
+        self._fail("pin_changed", cycle)
+
+    def wait_cycles(self, offset, is_write):
+        self._fail("wait_cycles", 0)
+        return 0
+
+    def reset(self, asserted, cycle):
+        self._fail("reset", cycle)
+
+
+def _press_reset(bus, card):
+    hand = Pin(PinSpec(name="hand", drive=Drive.OPEN_DRAIN), -1)
+    bus.wiring.line("RESET").join(hand)
+    bus.machine_events["reset"] = lambda arguments, cycle: hand.drive(False, cycle)
+    bus.schedule(5, -1, "machine", "reset", (True,))
+    bus.begin(5)
+
+
+def _event_and_another_later(bus, card):
+    bus.arm(9, card.slot.number, "later")
+    bus.arm(5, card.slot.number, "now")
+    bus.begin(5)
+
+
+def _outside_and_an_event_later(bus, card):
+    bus.arm(9, card.slot.number, "later")
+    bus.schedule(5, card.slot.number, "port", "action", ())
+    bus.begin(5)
+
+
+PLACES = {
+    "read": lambda bus, card: bus.read(0x8000, 5, Kind.DATA),
+    "spare read": lambda bus, card: bus.read(0x8000, 5, Kind.DUMMY),
+    "write": lambda bus, card: bus.write(0x8000, 1, 5, Kind.DATA),
+    "pin_changed": lambda bus, card: bus.write(0x8000, 0xFF, 5, Kind.DATA),
+    "wait_cycles": lambda bus, card: bus.wait_cycles(0x8000, False),
+    "peek": lambda bus, card: bus.peek(0x8000, 5, 0),
+    "reset": _press_reset,
+    "event": _event_and_another_later,
+    "outside": _outside_and_an_event_later,
+}
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("error", [RuntimeError("x"), SimkitError("x"), KeyboardInterrupt(), RecursionError()])
+def test_an_access_or_event_leaves_the_bus_clean_whatever_a_card_raises(place, error):
+    bus, engine, _, (card, other) = build((Failing, {}, HIGH_HALF, {}), (Failing, {}, "0001 xxxx xxxx xxxx", {}))
+    bus.wiring.line("JOIN").join(card.slot.pin("OUT"))
+    bus.wiring.line("JOIN").join(other.slot.pin("IN"))
+    failing = other if place == "pin_changed" else card
+    card.slot.pin("OUT").value = True
+    failing.place, failing.error = place.removeprefix("spare "), error
+    foreign = isinstance(error, Exception) and not isinstance(error, SimkitError)
+    with pytest.raises(CardError if foreign else type(error)) as raised:
+        PLACES[place](bus, card)
+    if foreign:
+        assert raised.value.slot == failing.slot.number
+    if place in ("event", "outside"):
+        assert engine.horizon == 9
+    assert (bus.wiring.delay, bus.access_address, bus.spare_read, bus.wiring.unsettled) == (0, None, False, False)
+    card.place = other.place = ""
+    bus.arm(20, card.slot.number, "moves")
+    card.event = lambda name, cycle: card.slot.pin("OUT").drive(not card.slot.pin("OUT").value, cycle)
+    bus.begin(20)
+    assert bus.wiring.line("JOIN").since == 20  # moved in phase 0: counts at once, not a cycle late
