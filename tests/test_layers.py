@@ -114,7 +114,7 @@ for name in names:
 from simkit import Machine
 m = Machine.load("demo:marlpit")
 m.run(seconds=0.5)
-state = m.save()
+state = m.save_state()
 m.load_state(state)
 print(m.cycle, len(m.screen.text()), len(names))
 """

@@ -18,7 +18,7 @@ def test_a_workload_goes_on_for_ever_and_is_the_same_on_both_engines(workload):
         machine.run(cycles=150_000)
         assert machine.cpu.halted is None
         assert {pc >> 8 for _, pc in machine.cpu.recent} <= {0x80, 0x04}
-    assert machines[0].save() == machines[1].save()
+    assert machines[0].save_state() == machines[1].save_state()
 
 
 def test_the_bench_prints_figures_for_programs(monkeypatch, capsys):

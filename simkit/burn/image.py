@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
-import tempfile
 import zlib
 from collections.abc import Mapping
 from pathlib import Path
@@ -14,6 +11,7 @@ import attrs
 
 from simkit.burn.parts import KILO, Part
 from simkit.contract.errors import SimkitError
+from simkit.files.whole import write_together
 from simkit.machine.machine import Machine
 from simkit.rom.images import write_image
 
@@ -198,24 +196,5 @@ def write_files(burn: Burn, out: Path) -> list[Path]:
         raise SimkitError(f"{out} is a folder.", remedy=f"Name the file in it: --out {out / 'my-rom.bin'}.")
     count = len(burn.images)
     paths = [out] if count == 1 else [out.with_name(f"{out.stem}-{n + 1}{out.suffix}") for n in range(count)]
-    waiting: list[tuple[Path, Path]] = []
-    try:
-        for path, data in zip(paths, burn.images, strict=True):
-            handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-            waiting.append((Path(name), path))
-            with os.fdopen(handle, "wb") as file:
-                file.write(write_image(data, path.suffix))
-                file.flush()
-                os.fsync(file.fileno())
-        for temporary, path in waiting:
-            temporary.chmod(0o644)
-            temporary.replace(path)
-    except OSError as error:
-        raise SimkitError(
-            f"{out} cannot be written: {error.strerror or error}.", remedy="Name a folder that is there."
-        ) from error
-    finally:
-        for temporary, _ in waiting:
-            with contextlib.suppress(OSError):
-                temporary.unlink(missing_ok=True)
+    write_together({path: write_image(data, path.suffix) for path, data in zip(paths, burn.images, strict=True)})
     return paths

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +11,7 @@ import typer
 
 from simkit.commands.options import JsonOption, help_text
 from simkit.contract.errors import SimkitError
+from simkit.files.whole import write_together
 
 HELP = help_text(
     "List the machines that come with the kit, or unpack one with its ROMs and their sources into a folder.",
@@ -131,11 +131,11 @@ def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
             remedy=f"Unpack into another folder: simkit demo {name} FOLDER.",
         )
     try:
-        for path, copy in copies.items():
+        for copy in copies.values():
             copy.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(path, copy)
     except OSError as error:
         raise SimkitError(f"{target} cannot be written: {error.strerror or error}.") from error
+    write_together({copy: path.read_bytes() for path, copy in copies.items()})
     return target / machine_file.relative_to(root), list(copies.values())
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import shlex
-import shutil
 from pathlib import Path
 from typing import Annotated
 
@@ -15,6 +14,7 @@ from simkit.commands.new_card import HELP as CARD_HELP
 from simkit.commands.new_card import new_card
 from simkit.commands.options import JsonOption, help_text
 from simkit.contract.errors import SimkitError
+from simkit.files.whole import write_together
 
 GROUP_HELP = help_text(
     "Write a working start: a machine, or a card.",
@@ -143,10 +143,10 @@ def write_machine(folder: Path) -> tuple[Path, list[Path]]:
     ]
     try:
         folder.mkdir(parents=True)
-        written[0].write_text(MACHINE_FILE.format(name=name, quoted=json.dumps(name)), encoding="utf-8")
-        for path in written[1:-1]:
-            shutil.copyfile(roms / path.name, path)
-        written[-1].write_text(TEST_FILE, encoding="utf-8")
     except OSError as error:
         raise SimkitError(f"{folder} cannot be written: {error.strerror or error}.") from error
+    contents: dict[Path, str | bytes] = {path: (roms / path.name).read_bytes() for path in written[1:-1]}
+    contents[written[0]] = MACHINE_FILE.format(name=name, quoted=json.dumps(name))
+    contents[written[-1]] = TEST_FILE
+    write_together(contents)
     return folder, written

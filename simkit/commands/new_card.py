@@ -12,6 +12,7 @@ import typer
 
 from simkit.commands.options import JsonOption, help_text
 from simkit.contract import SimkitError
+from simkit.files.whole import write_together
 from simkit.machinefile.catalogue import entries
 
 HELP = help_text(
@@ -360,9 +361,9 @@ def _write(files: dict[Path, str]) -> None:
     for path in files:
         if path.exists():
             raise SimkitError(f"{path} exists already; nothing was written.", remedy="Choose another name.")
-    for path, text in files.items():
+    for path in files:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(text, encoding="utf-8")
         except OSError as error:
             raise SimkitError(f"{path} cannot be written: {error.strerror}.") from error
+    write_together(files)

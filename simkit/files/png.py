@@ -14,6 +14,7 @@ from pathlib import Path
 
 from simkit.contract.errors import SimkitError
 from simkit.contract.ports import ScreenPort
+from simkit.files.whole import write_whole
 
 MAX_SCALE = 8
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -35,7 +36,9 @@ def save_screen(port: ScreenPort, cycle: int, path: Path, *, scale: int = 1, bor
     if not 1 <= scale <= MAX_SCALE:
         raise SimkitError(f"A scale of {scale} is not possible.", remedy=f"Give 1 to {MAX_SCALE}.")
     rows = [_wider(row, scale) for row in _rows(port, cycle, border=border) for _ in range(scale)]
-    write_file(path, encode(rows, len(rows[0]), bytes(level for colour in port.palette for level in colour)))
+    write_whole(
+        path, encode(rows, len(rows[0]), bytes(level for colour in port.palette for level in colour)), what="picture"
+    )
     return path
 
 
@@ -74,18 +77,3 @@ def encode(rows: Sequence[bytes], columns: int, palette: bytes | None) -> bytes:
     return _SIGNATURE + b"".join(
         struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data)) for kind, data in chunks
     )
-
-
-def write_file(path: Path, data: bytes) -> None:
-    """Write a picture file.
-
-    Raises:
-        SimkitError: it cannot be written.
-    """
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise SimkitError(
-            f"The picture {path} cannot be written: {error.strerror or error}.",
-            remedy="Name a file in a folder that is there and may be written to.",
-        ) from error

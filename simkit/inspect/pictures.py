@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.contract.ports import ScreenPort
-from simkit.files.png import encode, write_file
+from simkit.files.png import encode
+from simkit.files.whole import write_whole
 
 
 def palette_array(port: ScreenPort) -> NDArray[np.uint8]:
@@ -22,4 +23,4 @@ def write_png(path: Path, picture: NDArray[np.uint8]) -> None:
     Raises:
         SimkitError: the file cannot be written.
     """
-    write_file(path, encode([row.tobytes() for row in picture], picture.shape[1], None))
+    write_whole(path, encode([row.tobytes() for row in picture], picture.shape[1], None), what="picture")

@@ -325,7 +325,7 @@ class Machine:
     def power_cycle(self) -> None:
         """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
         fresh = Machine(self.description, self._inserted(), engine=self.engine)
-        self._adopt(self._fitting(fresh.save()))
+        self._adopt(self._fitting(fresh.save_state()))
 
     def _inserted(self) -> dict[int, bytes]:
         return {
@@ -491,7 +491,7 @@ class Machine:
 
     # snapshot ---------------------------------------------------------------------------------------------------------
 
-    def save(self) -> bytes:
+    def save_state(self) -> bytes:
         """The whole state as a file.
 
         Raises:
@@ -507,7 +507,7 @@ class Machine:
         return pack(Snapshot(self.identity, self.description.seed, self.cycle, state, cards))
 
     def load_state(self, data: bytes) -> None:
-        """Take back what `save` gave. Everything is checked; when something is wrong nothing has changed.
+        """Take back what `save_state` gave. Everything is checked; when something is wrong nothing has changed.
 
         A machine that stands inside an instruction finishes it before what only its parts can check is tried.
 
@@ -516,7 +516,7 @@ class Machine:
         """
         snapshot = self._fitting(data)
         self._finish_instruction()
-        before = self.save()
+        before = self.save_state()
         try:
             self._adopt(snapshot)
         except SnapshotError:

@@ -170,7 +170,7 @@ def _boot(found: Machine, boot: str | Callable[[Machine], Any] | bool, config: p
         boot(found)
     else:
         found.run(**_moment(str(boot)))
-    cache[key] = found.save()
+    cache[key] = found.save_state()
 
 
 def _moment(boot: str) -> dict[str, Any]:

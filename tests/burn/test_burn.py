@@ -162,7 +162,7 @@ def test_a_failed_write_leaves_nothing_under_the_final_name(board, tmp_path, mon
     def full(_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("simkit.burn.image.os.fsync", full)
+    monkeypatch.setattr("simkit.files.whole.os.fsync", full)
     with pytest.raises(SimkitError, match="No space left"):
         write_files(fit(machine, 2, part_named("28C256")), tmp_path / "out.bin")
     assert (tmp_path / "out.bin").read_bytes() == b"the old one"

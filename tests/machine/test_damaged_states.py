@@ -24,7 +24,7 @@ def busy():
     m.pads[1].press("left", at=m.cycle + 5000)
     m.pads[2].unplug(at=m.cycle + 6000)
     m.run(cycles=4000)
-    return m, m.save()
+    return m, m.save_state()
 
 
 def entries(data):
@@ -52,9 +52,9 @@ def take(machine, whole, damaged):
     try:
         machine.load_state(damaged)
     except SnapshotError:
-        assert machine.save() == whole
+        assert machine.save_state() == whole
         return False
-    machine.save()
+    machine.save_state()
     machine.load_state(whole)
     return True
 
@@ -124,7 +124,7 @@ def test_a_state_of_another_machine_does_not_even_finish_the_instruction_begun()
     machine.step()
     machine.step_cycle()
     cycle = machine.cycle
-    for wrong in (other.save(), b"no zip"):
+    for wrong in (other.save_state(), b"no zip"):
         with pytest.raises(SnapshotError):
             machine.load_state(wrong)
     assert machine.cycle == cycle

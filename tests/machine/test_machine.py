@@ -159,34 +159,34 @@ def test_a_probe_changes_nothing(shed):
     probed.add_probe(lambda b: None)
     plain.run(cycles=5000)
     probed.run(cycles=5000)
-    assert plain.save() == probed.save()
+    assert plain.save_state() == probed.save_state()
 
 
 def test_save_load_and_continue_equals_running_through(shed):
     m = shed()
     m.run(cycles=1234)
-    state, cycle = m.save(), m.cycle
+    state, cycle = m.save_state(), m.cycle
     m.run(cycles=4321)
-    through = m.save()
+    through = m.save_state()
     again = shed()
     again.load_state(state)
     assert again.cycle == cycle
     again.run(cycles=4321)
-    assert again.save() == through
+    assert again.save_state() == through
 
 
 def test_a_state_that_is_damaged_changes_nothing(shed):
     m = shed()
     m.run(cycles=500)
-    before = m.save()
+    before = m.save_state()
     for damage in (before[:-40], b"", b"PK\x05\x06" + bytes(18), before[: len(before) // 2], b"not a zip" * 9):
         with pytest.raises(SnapshotError):
             m.load_state(damage)
-        assert m.save() == before
+        assert m.save_state() == before
 
 
 def test_a_state_of_another_machine_is_refused(shed):
-    state = shed().save()
+    state = shed().save_state()
     with pytest.raises(SnapshotError, match="that of another machine"):
         shed(seed=2).load_state(state)
     with pytest.raises(SnapshotError, match="that of another machine"):
@@ -195,11 +195,11 @@ def test_a_state_of_another_machine_is_refused(shed):
 
 def test_power_cycle_starts_again_from_noise(shed):
     m = shed()
-    fresh = m.save()
+    fresh = m.save_state()
     m.run(cycles=500)
     m.power_cycle()
     assert m.cycle == 0
-    assert m.save() == fresh
+    assert m.save_state() == fresh
 
 
 def test_seeds_change_what_memory_holds_at_power_up(shed):
@@ -291,7 +291,7 @@ m.run(frames=20)
 m.pads[1].release("start")
 m.pads[1].press("right")
 m.run(frames=30)
-print(m.cycle, hashlib.sha256(m.save()).hexdigest(), hashlib.sha256(m.screen.pixels.tobytes()).hexdigest())
+print(m.cycle, hashlib.sha256(m.save_state()).hexdigest(), hashlib.sha256(m.screen.pixels.tobytes()).hexdigest())
 """
 
 

@@ -85,7 +85,7 @@ def built(folder, cpu: str, image: bytes, seed: int, engine: str) -> Machine:
 
 def saved(machine: Machine) -> dict[str, bytes]:
     """Entries of a saved state."""
-    with zipfile.ZipFile(io.BytesIO(machine.save())) as archive:
+    with zipfile.ZipFile(io.BytesIO(machine.save_state())) as archive:
         return {name: archive.read(name) for name in archive.namelist()}
 
 
@@ -147,10 +147,10 @@ def test_saved_at_any_moment_and_loaded_into_another_machine_it_goes_on_the_same
     while halting.cycle < end:
         halting.run(cycles=min(chance.choice((1, 30, 700, 3000, 5000)), end - halting.cycle))
         if chance.random() < 0.2:
-            state = halting.save()
+            state = halting.save_state()
             other.run(cycles=chance.randrange(200))  # whatever it did before must not matter
             other.load_state(state)
-            assert other.save() == state
+            assert other.save_state() == state
             halting, other = other, halting
     while through.cycle < end:  # a CPU that stops ends a run early
         through.run(cycles=end - through.cycle)

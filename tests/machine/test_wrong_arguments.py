@@ -18,10 +18,10 @@ def marlpit():
 @pytest.mark.parametrize("moment", ["cycles", "seconds", "frames"])
 @pytest.mark.parametrize("value", [-1, "5", "abc", math.nan, math.inf, True, [1]])
 def test_a_length_that_is_no_length(marlpit, moment, value):
-    before = marlpit.save()
+    before = marlpit.save_state()
     with pytest.raises(SimkitError, match=f"{moment} is "):
         marlpit.run(**{moment: value})
-    assert marlpit.save() == before
+    assert marlpit.save_state() == before
 
 
 @pytest.mark.parametrize("value", [-1, "1", math.nan, None])
@@ -60,10 +60,10 @@ def test_half_a_frame_and_a_decimal_fraction_of_a_second_are_lengths(marlpit):
     ],
 )
 def test_a_wrong_value_says_what_is_wrong_and_changes_nothing(marlpit, call, words):
-    before = marlpit.save()
+    before = marlpit.save_state()
     with pytest.raises(SimkitError, match=words):
         call(marlpit)
-    assert marlpit.save() == before
+    assert marlpit.save_state() == before
 
 
 @pytest.mark.parametrize("register", ["pc", "a", "x", "y", "sp"])

@@ -36,7 +36,7 @@ def test_a_replayed_run_ends_in_the_same_state(tmp_path):
     assert recording.queue(again) == []
     again.run(cycles=recording.end)
     assert again.cycle == m.cycle
-    assert again.save() == m.save()
+    assert again.save_state() == m.save_state()
     assert len(recording.events) == 11
 
 

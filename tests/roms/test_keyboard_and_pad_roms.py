@@ -335,11 +335,11 @@ def test_a_saved_machine_goes_on_typing_as_the_one_that_ran_through(boot, engine
     first.keys.type("add hollyhocks\nfind o")
     for cycles in (3_333, 20_001, 11_117):
         first.run(cycles=cycles)
-        second.load_state(first.save())
-        assert second.save() == first.save()
+        second.load_state(first.save_state())
+        assert second.save_state() == first.save_state()
     for machine in (first, second):
         machine.run(cycles=900_000)
     assert first.cycle == second.cycle
-    assert first.save() == second.save()
+    assert first.save_state() == second.save_state()
     assert listed(first)[-1] == "7  hollyhocks"
     assert lines(first) == lines(second)

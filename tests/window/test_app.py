@@ -108,7 +108,7 @@ def hello_state(tmp_path_factory):
     folder, _ = write_machine(tmp_path_factory.mktemp("machines") / "hello")
     machine = Machine.load(folder)
     machine.run(screen_text="AA", timeout=2)
-    return folder, machine.save()
+    return folder, machine.save_state()
 
 
 @pytest.fixture

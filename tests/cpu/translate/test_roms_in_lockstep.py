@@ -80,7 +80,7 @@ def _compare(name: str, cycles: int, clock: str, stretch: int) -> None:
             assert recorded.machine.cycle == exact.machine.cycle
             assert recorded.accesses() == exact.accesses()
             assert list(recorded.machine.findings) == list(exact.machine.findings)
-            assert recorded.machine.save() == exact.machine.save()
+            assert recorded.machine.save_state() == exact.machine.save_state()
             assert bytes(recorded.machine.screen.pixels) == bytes(exact.machine.screen.pixels)
         for recorded in machines:
             recorded.log.clear()

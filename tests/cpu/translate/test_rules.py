@@ -196,7 +196,7 @@ def test_a_rom_byte_changed_from_outside_counts_at_once():
         for byte in (0x41, 0x42, 0x43):
             machine.poke(0x8003, byte)
             machine.run(cycles=9000)
-    assert machines[0].save() == machines[1].save()
+    assert machines[0].save_state() == machines[1].save_state()
 
 
 @pytest.mark.parametrize("part", PARTS)
