@@ -1,1 +1,1 @@
-"""The cards that come with the kit, one module a card; found through the entry-point group "simkit.cards"."""
+"""The cards that come with the kit, one folder a family; found through the entry-point group "simkit.cards"."""

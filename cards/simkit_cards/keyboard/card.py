@@ -1,10 +1,10 @@
 """Keyboard card: a microcontroller takes a PS/2 keyboard's codes into a ring buffer and shows the oldest on a port.
 
 Offset 0 is the status register, offset 1 the data register. The two read strobes also drive a set/reset latch that
-tells the controller when the code was taken; see `key_controller` for what happens when a program is faster than that.
+tells the controller when the code was taken; see controller.py for what happens when a program is faster than that.
 
-Faithful to: cards of this class built round a small PIC (common practice); keyboard and line as in `ps2_device` and
-`ps2_frame`. Left out: host commands that cut into a frame, a second keyboard.
+Faithful to: cards of this class built round a small PIC (common practice); keyboard and line as in ps2/device.py and
+ps2/frame.py. Left out: host commands that cut into a frame, a second keyboard.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ until the line has been idle for a while. Faults of builders' receivers are sett
 
 Left out: a host command that cuts into a frame (the card waits for its end); see the bit-level keyboard for that.
 
-Sources: see `ps2_frame`; request to send 100 us: A. Chapweske, The PS/2 Mouse/Keyboard Protocol, 2003.
+Sources: see ps2/frame.py; request to send 100 us: A. Chapweske, The PS/2 Mouse/Keyboard Protocol, 2003.
 """
 
 from __future__ import annotations

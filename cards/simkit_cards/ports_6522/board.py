@@ -1,4 +1,4 @@
-"""The board round a 6522: its settings, registers and pins. Sources are listed in `ports_6522`."""
+"""The board round a 6522: its settings, registers and pins. Sources are listed in card.py."""
 
 from __future__ import annotations
 

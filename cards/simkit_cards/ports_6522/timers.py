@@ -2,7 +2,7 @@
 
 Cycle numbers follow the sheets' figures: a count N written to the high counter in cycle 0 reads N in cycle 1, 0 in
 cycle N + 1 and $FFFF in cycle N + 2, the cycle in which the flag is set ([WDC] Figures 2-3 and 2-4; [R] timer figures).
-Sources are listed in `ports_6522`.
+Sources are listed in card.py.
 """
 
 from __future__ import annotations

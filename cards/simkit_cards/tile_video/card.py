@@ -8,7 +8,7 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to C.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual; tests on parts.
-The modules tile_video_*.py name theirs beside each figure. Where sources disagree a setting chooses; each says so.
+The other modules of this folder name theirs beside each figure. Where sources disagree a setting chooses; each says so.
 """
 
 from __future__ import annotations

@@ -105,7 +105,7 @@ class Plane:
         return row
 
     def cell(self, which: int, name: int) -> Cell:
-        """Eight rows of a cell of one variant (see `tile_video_tables.variant`)."""
+        """Eight rows of a cell of one variant (see `tables.variant`)."""
         return self._variant(which)[name]
 
     def _variant(self, which: int) -> _Cells:
