@@ -118,9 +118,7 @@ class Outcome:
 
 def lamps_of(machine: Machine) -> list[tuple[int, Lamps]]:
     """Rows of lamps with the slots they stand in."""
-    return [
-        (slot, port) for slot, card in machine.cards.items() for port in card.ports.values() if isinstance(port, Lamps)
-    ]
+    return [(lamps.slot, lamps) for lamps in machine.ports(Lamps)]
 
 
 def findings_lines(machine: Machine) -> list[str]:

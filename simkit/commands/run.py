@@ -271,23 +271,9 @@ def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
     """
     from simkit.machine.views import Screen
 
-    slots = {
-        number: port
-        for number, card in machine.cards.items()
-        for port in card.ports.values()
-        if isinstance(port, Screen)
-    }
-    if slot is not None:
-        if slot not in slots:
-            have = f"Slots with screens: {', '.join(map(str, slots))}." if slots else "The machine has no screen."
-            raise SimkitError(f"--screen {slot}: there is no screen in slot {slot}.", slot=slot, remedy=have)
-        return slots[slot]
-    if len(slots) > 1:
-        raise SimkitError(
-            f"{len(slots)} cards have a screen: slots {', '.join(map(str, slots))}.",
-            remedy=f"Say which: --screen {min(slots)}.",
-        )
-    return next(iter(slots.values()), None)
+    if slot is None and not machine.ports(Screen):
+        return None
+    return machine.port(Screen, slot, option="--screen")
 
 
 def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> dict[str, object]:
@@ -336,10 +322,11 @@ def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> No
     """Run with the serial line at the host's end; what came of the run goes to stderr, as stdout is the line's."""
     from simkit.commands.headless import Outcome
     from simkit.commands.script import cycles_of
-    from simkit.outside.serial_host import Paste, converse, open_line, serial_plug
+    from simkit.machine.views import Serial
+    from simkit.outside.serial_host import Paste, converse, open_line
 
     check_screen_wanted(screen, asked)
-    plug = serial_plug(machine, asked.serial_slot)
+    plug = machine.port(Serial, asked.serial_slot, option="--serial-slot")
     until = cycles_of(machine, screen, asked.length) if asked.length else None
     pause = cycles_of(machine, screen, asked.paste_pause) if asked.paste_pause else 0
     paste = Paste.read(asked.paste, pause) if asked.paste else None
@@ -386,8 +373,7 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions) -> st
     """
     from simkit.machine.views import Buttons, Lamps
 
-    ports = [port for card in machine.cards.values() for port in card.ports.values()]
-    if screen is None and not any(isinstance(port, Lamps | Buttons) for port in ports):
+    if screen is None and not machine.ports(Lamps) and not machine.ports(Buttons):
         return "The machine has no screen, no lamps and no buttons, so it needs no window."
     controls = controls_for(machine, asked)
     reason = no_display()

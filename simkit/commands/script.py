@@ -28,7 +28,11 @@ def cycles_of(machine: Machine, screen: Screen | None, text: str) -> int:
     Raises:
         SimkitError: it says no duration.
     """
-    return parse_duration(text, machine.description.clock_hz, screen.frame_cycles if screen else None)
+    from simkit.machine.views import Screen
+
+    if screen is None and text.strip().endswith("f"):
+        screen = machine.port(Screen, option="--screen")
+    return parse_duration(text, machine.clock_hz, screen.frame_cycles if screen else None)
 
 
 def schedule(
@@ -53,14 +57,10 @@ def schedule_run(
     default: str = "",
 ) -> int:
     """As `schedule`; gives the cycles of a run as long as asked, or as the recording, or `default`."""
-    from simkit.machine.views import Screen
-
-    screens = [port for card in machine.cards.values() for port in card.ports.values() if isinstance(port, Screen)]
-    screen = screens[0] if screens else None
-    end = schedule(machine, screen, typed, pads, replay)
+    end = schedule(machine, None, typed, pads, replay)
     if length is None and end is not None:
         return end
-    return cycles_of(machine, screen, default if length is None else length)
+    return cycles_of(machine, None, default if length is None else length)
 
 
 def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:
@@ -85,8 +85,7 @@ def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:
     from simkit.machine.views import Keys, Serial
 
     typed = _unescaped(written)
-    views = [port for card in machine.cards.values() for port in card.ports.values()]
-    if any(isinstance(view, Keys) for view in views) or not any(isinstance(view, Serial) for view in views):
+    if machine.ports(Keys) or not machine.ports(Serial):
         machine.keys.type(typed, at=start)
         return
     if not typed.isascii():

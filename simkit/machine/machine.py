@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import attrs
 
@@ -25,7 +25,7 @@ from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.routine import call as routine_call
 from simkit.machine.snapshot import Snapshot, SnapshotError, pack, unpack
-from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, only_port
+from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
 from simkit.machinefile.description import Description
 from simkit.machinefile.read import read_description
 
@@ -40,6 +40,9 @@ RESET_CYCLES = 8
 
 RESET_SECONDS = Fraction(4, 1_000_000)
 """Least time the reset button holds RESET low: longer than any card wants, the tile-video chip 3 us."""
+
+
+_V = TypeVar("_V", Screen, Keys, Pads, Serial, Lamps, Buttons)
 
 
 class MomentError(SimkitError):
@@ -430,41 +433,43 @@ class Machine:
             raise SimkitError(f"There is no card in slot {slot}.", remedy=f"Slots with cards: {numbers(self.cards)}.")
         return self.cards[slot]
 
+    def ports(self, kind: type[_V]) -> list[_V]:
+        """All ports of a kind (Screen, Keys, Pads, Serial, Lamps, Buttons), in slot order."""
+        return ports(self.cards, kind)
+
+    def port(self, kind: type[_V], slot: int | None = None, *, option: str = "") -> _V:
+        """The only port of a kind, or that of the card in a slot; see `simkit.machine.views.port`."""
+        return port(self.cards, kind, slot, option=option)
+
     @property
     def screen(self) -> Screen:
         """The only screen."""
-        view: Screen = only_port(self.cards, "screen")
-        return view
+        return port(self.cards, Screen)
 
     @property
     def keys(self) -> Keys:
         """The only keyboard."""
-        view: Keys = only_port(self.cards, "keys")
-        return view
+        return port(self.cards, Keys)
 
     @property
     def pads(self) -> Pads:
         """The only card with pads."""
-        view: Pads = only_port(self.cards, "pads")
-        return view
+        return port(self.cards, Pads)
 
     @property
     def serial(self) -> Serial:
         """The only serial plug."""
-        view: Serial = only_port(self.cards, "serial")
-        return view
+        return port(self.cards, Serial)
 
     @property
     def lamps(self) -> Lamps:
         """The only row of lamps."""
-        view: Lamps = only_port(self.cards, "lamps")
-        return view
+        return port(self.cards, Lamps)
 
     @property
     def buttons(self) -> Buttons:
         """The only row of buttons."""
-        view: Buttons = only_port(self.cards, "buttons")
-        return view
+        return port(self.cards, Buttons)
 
     def add_probe(self, probe: Callable[[BusCycle], None]) -> WatchHandle:
         """Have `probe(bus_cycle)` called after every bus cycle until the handle's `remove`."""

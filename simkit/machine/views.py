@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from simkit.backplane.seat import Seat
 from simkit.contract.errors import SimkitError, near, numbers
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from simkit.machine.handle import Handle
-
-_P = TypeVar("_P", bound=Port)
 
 
 class LineView:
@@ -78,6 +76,9 @@ class LineViews(Mapping[str, LineView]):
 class Screen:
     """The picture of one card."""
 
+    word: ClassVar[str] = "screen"
+    noun: ClassVar[str] = "a screen"
+
     def __init__(self, machine: Handle, seat: Seat, port: ScreenPort) -> None:
         self._machine = machine
         self.slot = seat.slot
@@ -113,6 +114,9 @@ class Screen:
 
 class Keys:
     """The keyboard plugged into one card."""
+
+    word: ClassVar[str] = "keys"
+    noun: ClassVar[str] = "a keyboard"
 
     def __init__(self, machine: Handle, seat: Seat, port: KeysPort) -> None:
         self._machine = machine
@@ -201,6 +205,9 @@ class Pad:
 class Pads(Mapping[int, Pad]):
     """The sockets of one pads card, by number from 1."""
 
+    word: ClassVar[str] = "pads"
+    noun: ClassVar[str] = "pads"
+
     def __init__(self, machine: Handle, seat: Seat, port: PadsPort) -> None:
         self.slot = seat.slot
         self.port = port
@@ -221,6 +228,9 @@ class Pads(Mapping[int, Pad]):
 
 class Serial:
     """The serial plug of one card."""
+
+    word: ClassVar[str] = "serial"
+    noun: ClassVar[str] = "a serial line"
 
     def __init__(self, machine: Handle, seat: Seat, port: SerialPort) -> None:
         self._machine = machine
@@ -269,6 +279,9 @@ class Serial:
 class Lamps:
     """Lamps of one card."""
 
+    word: ClassVar[str] = "lamps"
+    noun: ClassVar[str] = "a row of lamps"
+
     def __init__(self, machine: Handle, seat: Seat, port: LampsPort) -> None:
         self._machine = machine
         self.slot = seat.slot
@@ -289,6 +302,9 @@ class Lamps:
 class Buttons:
     """Push buttons of one card."""
 
+    word: ClassVar[str] = "buttons"
+    noun: ClassVar[str] = "a row of buttons"
+
     def __init__(self, machine: Handle, seat: Seat, port: ButtonsPort) -> None:
         self._machine = machine
         self.slot = seat.slot
@@ -308,13 +324,18 @@ class Buttons:
         self._machine.outside(self.slot, self.port.name, action, label, at=at)
 
 
-_VIEWS: tuple[tuple[str, type[Port], Any], ...] = (
-    ("screen", ScreenPort, Screen),
-    ("keys", KeysPort, Keys),
-    ("pads", PadsPort, Pads),
-    ("serial", SerialPort, Serial),
-    ("lamps", LampsPort, Lamps),
-    ("buttons", ButtonsPort, Buttons),
+PortView = Screen | Keys | Pads | Serial | Lamps | Buttons
+"""What people hold of a port: `word` is its name at a machine or card, `noun` what it is in sentences."""
+
+_V = TypeVar("_V", Screen, Keys, Pads, Serial, Lamps, Buttons)
+
+_VIEWS: tuple[tuple[type[Port], type[PortView]], ...] = (
+    (ScreenPort, Screen),
+    (KeysPort, Keys),
+    (PadsPort, Pads),
+    (SerialPort, Serial),
+    (LampsPort, Lamps),
+    (ButtonsPort, Buttons),
 )
 
 
@@ -334,11 +355,12 @@ class CardView:
         self.slot = seat.slot
         self.kind = seat.kind
         self.settings = seat.card.settings
-        self.ports: dict[str, Any] = {}
+        self.ports: dict[str, PortView] = {}
         for name, port in seat.card.slot.ports.items():
-            for _, kind, view in _VIEWS:
+            for kind, view in _VIEWS:
                 if isinstance(port, kind):
-                    self.ports[name] = view(machine, seat, port)
+                    make: Any = view
+                    self.ports[name] = make(machine, seat, port)
 
     @property
     def registers(self) -> tuple[Register, ...]:
@@ -360,8 +382,8 @@ class CardView:
         return words
 
     def __getattr__(self, name: str) -> Any:
-        for word, _, view in _VIEWS:
-            if word == name:
+        for _, view in _VIEWS:
+            if view.word == name:
                 found = [port for port in self.ports.values() if isinstance(port, view)]
                 if len(found) == 1:
                     return found[0]
@@ -369,22 +391,35 @@ class CardView:
         raise AttributeError(name)
 
 
-def only_port(cards: Mapping[int, CardView], word: str) -> Any:
-    """View of a machine's only port of a kind ("screen", "keys", "pads", "serial", "lamps", "buttons").
+def ports(cards: Mapping[int, CardView], kind: type[_V]) -> list[_V]:
+    """All ports of a kind that a machine has, in slot order."""
+    return [port for _, card in sorted(cards.items()) for port in card.ports.values() if isinstance(port, kind)]
+
+
+def port(cards: Mapping[int, CardView], kind: type[_V], slot: int | None = None, *, option: str = "") -> _V:
+    """The only port of a kind, or that of the card in a slot.
+
+    Args:
+        cards: the machine's.
+        kind: Screen, Keys, Pads, Serial, Lamps or Buttons.
+        slot: slot of the card; None when the machine has but one such port.
+        option: the command-line option that names the slot, for the message; "" for Python.
 
     Raises:
-        SimkitError: no card has one, or several have; says which.
+        SimkitError: the slot has none, no card has one, or several have and no slot is named.
     """
-    view = next(v for w, _, v in _VIEWS if w == word)
-    found = [(card, port) for card in cards.values() for port in card.ports.values() if isinstance(port, view)]
-    if len(found) == 1:
-        return found[0][1]
+    found = ports(cards, kind)
+    slots = [view.slot for view in found]
+    if slot is not None and slots.count(slot) == 1:
+        return found[slots.index(slot)]
+    have = f"Slots with {kind.noun}: {numbers(slots)}." if found else f"No card of this machine has {kind.noun}."
+    if slot is not None:
+        raise SimkitError(f"No card in slot {slot} has {kind.noun}.", slot=slot, remedy=have)
     if not found:
+        raise SimkitError(have, remedy="Plug one in that has; `simkit cards` lists them.")
+    if len(found) > 1:
         raise SimkitError(
-            f"No card of this machine has a port of the kind {word!r}.",
-            remedy="Plug one in that has; `simkit cards` lists them.",
+            f"{len(found)} cards have {kind.noun}: slots {numbers(slots)}.",
+            remedy=f"Say which: {option} {slots[0]}." if option else f"Say which: m.card({slots[0]}).{kind.word}.",
         )
-    raise SimkitError(
-        f"{len(found)} cards have a port of the kind {word!r}: slots {', '.join(str(c.slot) for c, _ in found)}.",
-        remedy=f"Name the card: m.card({found[0][0].slot}).{word}.",
-    )
+    return found[0]

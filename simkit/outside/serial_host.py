@@ -79,31 +79,6 @@ def open_line(text: str) -> HostLine:
     raise SimkitError(f"{text!r} is not a serial line.", remedy=near(text, KINDS) or f"Write {', '.join(KINDS)}.")
 
 
-def serial_plug(machine: Machine, slot: int | None) -> Serial:
-    """The machine's only serial plug, or that of the card in a slot.
-
-    Raises:
-        SimkitError: there is none, or several and no slot given.
-    """
-    from simkit.machine.views import Serial
-
-    found = {
-        number: port
-        for number, card in machine.cards.items()
-        for port in card.ports.values()
-        if isinstance(port, Serial)
-    }
-    slots = f"Slots with serial cards: {', '.join(map(str, found))}." if found else "No card of the machine has one."
-    if slot is not None and slot not in found:
-        raise SimkitError(f"There is no serial line in slot {slot}.", slot=slot, remedy=slots)
-    if slot is None and len(found) != 1:
-        raise SimkitError(
-            f"The machine has {len(found)} serial lines.",
-            remedy=slots if not found else f"{slots} Say which: --serial-slot {min(found)}.",
-        )
-    return found[slot] if slot is not None else next(iter(found.values()))
-
-
 class StdioLine:
     """Standard input and output; a terminal passes keys on at once and shows bytes as they are."""
 

@@ -263,7 +263,7 @@ def cpu_words(found: Machine) -> str:
 def _screens(found: Machine) -> list[Screen]:
     from simkit.machine.views import Screen
 
-    return [port for card in found.cards.values() for port in card.ports.values() if isinstance(port, Screen)]
+    return found.ports(Screen)
 
 
 def failure_folder(config: pytest.Config) -> Path:

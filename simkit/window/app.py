@@ -186,8 +186,7 @@ class App:
     # what the bar does ------------------------------------------------------------------------------------------------
 
     def _entries(self, machine: Machine) -> list[Entry]:
-        ports = [port for card in machine.cards.values() for port in card.ports.values()]
-        keys_and_pads = any(isinstance(p, Keys) for p in ports) and any(isinstance(p, Pads) for p in ports)
+        keys_and_pads = bool(machine.ports(Keys)) and bool(machine.ports(Pads))
         return [
             Entry(lambda: "Go on" if self._paused else "Pause", self._pause),
             Entry(lambda: "Reset", self._reset),
@@ -235,7 +234,7 @@ class App:
         self.say(f"Saved {path}.")
 
     def _paste(self) -> None:
-        keyboards = [p for card in self.machine.cards.values() for p in card.ports.values() if isinstance(p, Keys)]
+        keyboards = self.machine.ports(Keys)
         if not keyboards:
             self.say("This machine has no keyboard to type on.")
             return

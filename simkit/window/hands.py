@@ -38,16 +38,14 @@ class Hands:
         entry_at: Callable[[int, int], int | None],
         say: Callable[[str], None],
     ) -> None:
-        ports = [port for card in machine.cards.values() for port in card.ports.values()]
         self._machine = machine
         self._controls = controls
         self._bar = bar
         self._panel = panel
         self._entry_at = entry_at
         self._say = say
-        self.keys = HeldKeys([port for port in ports if isinstance(port, Keys)])
-        pads = [port for port in ports if isinstance(port, Pads)]
-        self.buttons = PadButtons(pads, machine.description.clock_hz)
+        self.keys = HeldKeys(machine.ports(Keys))
+        self.buttons = PadButtons(machine.ports(Pads), machine.description.clock_hz)
         check_buttons(controls, self.buttons.buttons)
         self.key_pads = KeyPads(self.buttons, controls)
         self.joystick_pads = JoystickPads(self.buttons, controls)

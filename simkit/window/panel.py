@@ -39,11 +39,8 @@ class Panel:
     """All lamps and buttons of a machine."""
 
     def __init__(self, machine: Machine) -> None:
-        self._rows: list[tuple[str, Lamps | Buttons]] = []
-        for slot, card in machine.cards.items():
-            for port in card.ports.values():
-                if isinstance(port, Lamps | Buttons):
-                    self._rows.append((f"slot {slot}", port))
+        rows: list[Lamps | Buttons] = [*machine.ports(Lamps), *machine.ports(Buttons)]
+        self._rows = [(f"slot {port.slot}", port) for port in sorted(rows, key=lambda port: port.slot)]
         self._parts: list[_Part] = []
         self._captions: list[tuple[str, int]] = []
         self._held: tuple[Buttons, str] | None = None

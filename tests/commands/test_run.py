@@ -190,7 +190,7 @@ WRONG = {
     "pad backwards": ("run demo:marlpit --headless --pad 1=a@2s..1s", "ends before it begins"),
     "no such button": ("run demo:marlpit --headless --pad 1=fire@1s", "The pad has no button 'fire'."),
     "no such pad": ("run demo:marlpit --headless --pad 3=a@1s", "There is no pad 3.\nSockets: 1, 2."),
-    "no pads": ("run hello --headless --pad 1=a@1s", "No card of this machine has a port of the kind 'pads'."),
+    "no pads": ("run hello --headless --pad 1=a@1s", "No card of this machine has pads."),
     "image without slot": ("run hello --headless --image rom.bin", "--image 'rom.bin' does not say SLOT=FILE."),
     "no image file": ("run hello --headless --image 2=no.bin", "--image '2=no.bin': there is no file no.bin."),
     "setting without slot": ("run hello --headless --set ready=1", "does not say SLOT.NAME=VALUE"),
@@ -206,7 +206,7 @@ WRONG = {
         "run hello --headless --engine quick",
         "There is no engine 'quick'.\nWrite one of auto, exact, translated.",
     ),
-    "no such screen": ("run hello --headless --screen 2", "there is no screen in slot 2.\nSlots with screens: 4"),
+    "no such screen": ("run hello --headless --screen 2", "No card in slot 2 has a screen.\nSlots with a screen: 4"),
     "window option": ("run hello --headless --watch", "--watch is for the window"),
     "headless option": ("run hello --png x.png", "--png needs --headless"),
     "no controls file": ("run hello --controls no.toml", "There is no file no.toml"),
@@ -280,7 +280,7 @@ def test_what_is_typed_goes_over_the_line_where_there_is_no_keyboard():
 
 
 def test_a_machine_with_neither_says_so():
-    with pytest.raises(SimkitError, match="kind 'keys'"):
+    with pytest.raises(SimkitError, match="has a keyboard"):
         schedule_run(Machine.load("demo:traps"), "1s", ["hello"], [])
 
 

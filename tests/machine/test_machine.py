@@ -102,7 +102,7 @@ def test_a_halted_cpu_ends_the_run_and_time_can_pass_on(shed):
 
 
 def test_ports_that_are_not_there_or_several_are_named(shed):
-    with pytest.raises(SimkitError, match="No card of this machine has a port of the kind 'screen'"):
+    with pytest.raises(SimkitError, match="No card of this machine has a screen"):
         shed().screen.text()
 
 
