@@ -168,7 +168,7 @@ def _views(pages: Pages) -> list[memoryview | None]:
 
 def _driven_mask(seat: Seat, offset: int) -> int:
     """Bus bits the card drives on a read."""
-    mask = seat.driven.get(offset, 0xFF if not seat.driven else 0)
+    mask = seat.driven.get(offset, 0) or (0xFF if seat.card.holds_program(offset) else 0)
     return seat.gives_data[mask] if seat.gives_data is not None else mask
 
 

@@ -8,12 +8,10 @@ from simkit.backplane.bus import Bus
 from simkit.backplane.decode import is_bus_line, offset_of
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
+from simkit.backplane.vectors import VECTORS
 from simkit.contract.errors import near
 from simkit.contract.findings import Findings
 from simkit.contract.lines import SYSTEM_LINES, Drive, Pin
-
-VECTOR_BYTES = {"NMI": (0xFFFA, 0xFFFB), "RESET": (0xFFFC, 0xFFFD), "IRQ": (0xFFFE, 0xFFFF)}
-"""MOS Technology, MCS6500 Hardware Manual, January 1976: interrupt and reset vectors."""
 
 ALL_BUT_EQUAL = 0.7
 """Likeness of two names, by difflib, from which one letter in four is wrong at most: IRQX and IRQ, not SOUND and SO."""
@@ -38,14 +36,14 @@ def _check_image(bus: Bus, seat: Seat, findings: Findings) -> None:
 
     An image shorter than its part is nothing odd by itself: another ROM may hold the vectors.
     """
-    image, plain = getattr(seat.card, "image", None), seat.plain
-    if not image or not hasattr(seat.card, "insert") or plain is None or plain.read is None:
+    image, rom = seat.card.image, seat.card.rom()
+    if not image or rom is None:
         return
-    part = len(plain.read)
+    part = len(rom)
     missing = [
         (name, address)
-        for name, addresses in VECTOR_BYTES.items()
-        for address in addresses
+        for name, low in VECTORS.items()
+        for address in (low, low + 1)
         if any(other is seat and offset >= len(image) for other, offset in bus.where(address))
     ]
     if not missing:
@@ -79,8 +77,8 @@ def _reset_at_the_top(bus: Bus, seat: Seat, image: bytes, part: int) -> int | No
         return None  # images are built for whole parts: this one is not all there
     reset = image[-4] | image[-3] << 8
     for other, offset in bus.where(reset):
-        rom = other.plain is not None and other.plain.ignores_writes
-        if rom and (other is not seat or offset >= part - len(image)) and reset != 0xFFFF:
+        is_rom = other.card.rom() is not None
+        if is_rom and (other is not seat or offset >= part - len(image)) and reset != 0xFFFF:
             return reset
     return None
 

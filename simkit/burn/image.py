@@ -9,14 +9,12 @@ from pathlib import Path
 
 import attrs
 
+from simkit.backplane.vectors import VECTORS
 from simkit.burn.parts import KILO, Part
 from simkit.contract.errors import SimkitError
 from simkit.files.whole import write_together
 from simkit.machine.machine import Machine
 from simkit.rom.images import write_image
-
-VECTORS = {"NMI": 0xFFFA, "RESET": 0xFFFC, "IRQ/BRK": 0xFFFE}
-"""MOS Technology, MCS6500 Hardware Manual, January 1976."""
 
 LABEL_WIDTH = 24
 """Characters a line of the label: what a 24-pin to 32-pin window label takes in small print (common practice)."""
@@ -63,6 +61,11 @@ class Burn:
     vectors: Mapping[str, int]
 
 
+def rom_slots(machine: Machine) -> list[int]:
+    """Slots that hold ROMs."""
+    return [seat.slot for seat in machine.bus.seats if seat.card.rom() is not None]
+
+
 def rom_content(machine: Machine, slot: int) -> bytes:
     """What the part in a slot must hold, as its pins see it (exchanged wires of the board are on the board).
 
@@ -71,15 +74,15 @@ def rom_content(machine: Machine, slot: int) -> bytes:
     """
     machine.card(slot)
     seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
-    plain = seat.plain
-    if plain is None or plain.read is None or not plain.ignores_writes:
-        roms = [s.slot for s in machine.bus.seats if s.plain is not None and s.plain.ignores_writes]
+    content = seat.card.rom()
+    if content is None:
+        roms = rom_slots(machine)
         raise SimkitError(
             f"slot {slot} ({seat.kind}) holds no ROM.",
             slot=slot,
             remedy=f"Slots with ROMs: {', '.join(map(str, roms))}." if roms else "The machine has no ROM.",
         )
-    return bytes(plain.read)
+    return bytes(content)
 
 
 def fit(machine: Machine, slot: int, part: Part, *, split: bool = False, at: int | None = None) -> Burn:
@@ -140,7 +143,7 @@ def fit(machine: Machine, slot: int, part: Part, *, split: bool = False, at: int
 def _image_length(machine: Machine, slot: int) -> int:
     """Bytes of the image in the socket; of a card that does not tell, of its whole content."""
     seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
-    return len(getattr(seat.card, "image", None) or rom_content(machine, slot))
+    return len(seat.card.image or rom_content(machine, slot))
 
 
 def _placed(content: bytes, part: Part, at: int, slot: int) -> bytes:
@@ -163,13 +166,12 @@ def _placed(content: bytes, part: Part, at: int, slot: int) -> bytes:
 
 
 def _vectors(machine: Machine, slot: int) -> dict[str, int]:
-    found = {}
-    for name, at in VECTORS.items():
-        holders = [seat.slot for address in (at, at + 1) for seat, _ in machine.bus.where(address)]
-        if holders == [slot, slot]:
-            low, high = machine.peek(at, 2)
-            found[name] = high << 8 | low
-    return found
+    """Vectors whose bytes the card in the slot gives, and it alone."""
+    return {
+        name: target
+        for name, target in machine.vectors().items()
+        if [seat.slot for at in (VECTORS[name], VECTORS[name] + 1) for seat, _ in machine.bus.where(at)] == [slot, slot]
+    }
 
 
 def label_text(burn: Burn, number: int, date: str) -> str:

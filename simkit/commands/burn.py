@@ -86,14 +86,14 @@ def burn(
     as_json: JsonOption = False,
 ) -> None:
     """Burn or verify (see HELP)."""
-    from simkit.burn.image import fit, label_text, write_files
+    from simkit.burn.image import fit, label_text, rom_slots, write_files
     from simkit.burn.parts import part_or_size
 
     if out is not None and verify is not None:
         raise SimkitError("--out writes an image, --verify reads a dump.", remedy="Give one of the two.")
     loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
     if slot is None:
-        roms = [seat.slot for seat in loaded.bus.seats if seat.plain is not None and seat.plain.ignores_writes]
+        roms = rom_slots(loaded)
         if len(roms) != 1:
             raise SimkitError(f"The machine has {len(roms)} ROMs.", remedy="Say which: --slot N.")
         slot = roms[0]

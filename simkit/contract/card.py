@@ -43,9 +43,24 @@ class Card:
         offsets = [register.offset for register in cls.registers(settings)]
         return max(offsets).bit_length() if offsets else 0
 
+    @classmethod
+    def image_size(cls, settings: Any) -> int | None:
+        """Bytes of the part in the card's socket that takes an image (a ROM's content); None: it has no socket."""
+        return None
+
     def __init__(self, settings: Any, slot: Slot) -> None:
         self.settings = settings
         self.slot = slot
+        self.image = b""
+        """Bytes put into the socket by `insert`."""
+
+    def insert(self, image: bytes) -> None:
+        """Put an image into the socket; called before power-on, of cards with an `image_size` alone.
+
+        Raises:
+            ValueError: the image does not fit.
+        """
+        self.image = image
 
     def power_on(self, cycle: int) -> None:
         """Power comes up: everything undefined takes its seeded value, events are armed."""
@@ -96,6 +111,21 @@ class Card:
     def plain_memory(self) -> PlainMemory | None:
         """Buffers that engines may use without calling the card; None for cards with effects."""
         return None
+
+    def rom(self) -> bytes | bytearray | None:
+        """What the card gives by offset when that never changes: the content of a ROM; None for all other cards.
+
+        Whoever looks at a program without running it reads this.
+        """
+        plain = self.plain_memory()
+        return plain.read if plain is not None and plain.write is None and plain.ignores_writes else None
+
+    def holds_program(self, offset: int) -> bool:
+        """Whether instructions may stand at the offset: in memory, not in a register.
+
+        A card with registers and memory of its own that is no `plain_memory` (a banked ROM, say) overrides it.
+        """
+        return self.plain_memory() is not None or not type(self).registers(self.settings)
 
     def steady_until(self, offset: int, cycle: int) -> int:
         """A read of the register has no effect and its value cannot change before the cycle given back.

@@ -67,7 +67,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
         except SimkitError as error:
             errors.append(error)
     slots = {card.slot for card in description.cards}
-    takers = [str(seat.slot) for seat in bus.seats if hasattr(seat.card, "insert")]
+    takers = [str(seat.slot) for seat in bus.seats if seat.card.image_size(seat.card.settings) is not None]
     remedy = f"Slots that take an image: {', '.join(takers)}." if takers else "No card of the machine takes an image."
     errors += [
         SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
@@ -123,9 +123,9 @@ def _plug(described: CardDescription, description: Description, bus: Bus, findin
 
 def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None) -> bytes | None:
     """Put the image into a card that takes one; gives its bytes."""
-    insert = getattr(seat.card, "insert", None)
+    size = described.card.image_size(described.settings)
     source = image if image is not None else described.image
-    if insert is None:
+    if size is None:
         if source is not None:
             none = SimkitError("the card takes no image.", remedy="Leave it out, or name the slot of a ROM.")
             raise _of_image(described, none, given=image is not None)
@@ -133,10 +133,9 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
     if source is None:
         remedy = 'Write image = "my-rom.bin", or give --image SLOT=FILE.'
         raise _located(described, "image", SimkitError("the card has no image.", remedy=remedy))
-    size = described.settings.size
     try:
         content = source if isinstance(source, bytes) else read_image(Path(source), size)
-        insert(content)
+        seat.card.insert(content)
     except SimkitError as error:
         raise _of_image(described, error, given=image is not None) from error
     except ValueError as error:

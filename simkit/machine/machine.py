@@ -18,6 +18,7 @@ import attrs
 from simkit.backplane.bus import OUTSIDE_MACHINE, BusCycle, WatchHandle
 from simkit.backplane.seat import Seat
 from simkit.backplane.self_check import check_power_on
+from simkit.backplane.vectors import VECTORS
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
@@ -334,7 +335,7 @@ class Machine:
         return {
             seat.slot: seat.card.image
             for seat in self.bus.seats
-            if hasattr(seat.card, "insert") and hasattr(seat.card, "image")
+            if seat.card.image_size(seat.card.settings) is not None
         }
 
     # inside -----------------------------------------------------------------------------------------------------------
@@ -355,6 +356,14 @@ class Machine:
         self.settle()
         found = bytes(self.bus.peek((address + i) & 0xFFFF, self.cycle, self.cpu.last) for i in range(n))
         return found[0] if n == 1 else found
+
+    def vectors(self) -> dict[str, int]:
+        """Addresses that the vectors NMI, RESET and IRQ say now; those that no card gives are left out."""
+        return {
+            name: self.peek(at) | self.peek(at + 1) << 8
+            for name, at in VECTORS.items()
+            if self.bus.where(at) and self.bus.where(at + 1)
+        }
 
     def poke(self, address: int, value: int) -> None:
         """Put a byte into the memory (RAM or ROM) at an address, without a bus cycle.

@@ -97,9 +97,8 @@ class Bench:
         self._bus.seat(
             Seat(self.card, SLOT, card.kind, select, Expression("RW and PHI2"), Expression("not RW and PHI2"))
         )
-        insert = getattr(self.card, "insert", None)
-        if insert is not None:
-            insert(IMAGE)
+        if card.image_size(self.settings) is not None:
+            self.card.insert(IMAGE)
         self._cpu = _NoCpu()
         self._bus.attach(self._cpu)
         self.card.power_on(0)

@@ -17,7 +17,6 @@ import attrs
 
 from simkit.backplane.bus import Kind
 from simkit.backplane.decode import Plan
-from simkit.backplane.self_check import VECTOR_BYTES
 from simkit.check.image.codemap import reached
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import BRANCHES
@@ -104,10 +103,10 @@ def program_hash(machine: Machine) -> str:
     """Hash of all ROM contents of a machine."""
     digest = hashlib.sha256()
     for seat in machine.bus.seats:
-        plain = seat.plain
-        if plain is not None and plain.ignores_writes and plain.read is not None:
+        content = seat.card.rom() or seat.card.image
+        if content:
             digest.update(f"slot {seat.slot}".encode())
-            digest.update(plain.read)
+            digest.update(content)
     return digest.hexdigest()
 
 
@@ -180,10 +179,7 @@ def program_of(machine: Machine, listing: Listing | None) -> Program:
     if listing is not None:
         starts = [row.address for row in listing.instructions()]
     else:
-        entries = [
-            machine.peek(at) | machine.peek(at + 1) << 8 for at, _ in VECTOR_BYTES.values() if machine.bus.where(at)
-        ]
-        starts = sorted(reached(machine, entries))
+        starts = sorted(reached(machine, machine.vectors().values()))
     table = OPCODES[machine.description.cpu]
     codes = {address: table[machine.peek(address)] for address in starts}
     branches = frozenset(

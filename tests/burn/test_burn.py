@@ -97,7 +97,7 @@ def test_the_image_fills_its_part_and_names_the_vectors(board):
     machine, content = board()
     burn = fit(machine, 2, part_named("28C256"))
     assert burn.images == (content,)
-    assert dict(burn.vectors) == {"NMI": 0x8040, "RESET": 0x8000, "IRQ/BRK": 0x8040}
+    assert dict(burn.vectors) == {"NMI": 0x8040, "RESET": 0x8000, "IRQ": 0x8040}
 
 
 def test_a_larger_part_gets_the_content_repeated(board):

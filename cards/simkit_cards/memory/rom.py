@@ -39,10 +39,14 @@ class Rom(Card):
         """As many as the size needs."""
         return (settings.size - 1).bit_length()
 
+    @classmethod
+    def image_size(cls, settings: RomSettings) -> int:
+        """The whole part."""
+        return settings.size
+
     def __init__(self, settings: RomSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
         self._memory = bytearray([settings.fill]) * settings.size
-        self.image = b""
 
     def insert(self, image: bytes) -> None:
         """Put an image in, at offset 0 of the part.

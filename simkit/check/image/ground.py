@@ -8,7 +8,6 @@ import attrs
 
 from simkit.backplane.decode import Plan
 from simkit.backplane.seat import Seat
-from simkit.contract.card import Card
 from simkit.contract.registers import Register
 from simkit.machine.machine import Machine
 
@@ -66,10 +65,11 @@ class Map:
             self._add(seat)
 
     def _add(self, seat: Seat) -> None:
-        plain = seat.plain
-        if plain is not None and plain.read is not None:
-            rom = plain.write is None and plain.ignores_writes
-            self._shadows[seat.slot] = program_bytes(bytes(plain.read)) if rom else bytearray(len(plain.read))
+        rom, plain = seat.card.rom(), seat.plain
+        if rom is not None:
+            self._shadows[seat.slot] = program_bytes(bytes(rom))
+        elif plain is not None and plain.read is not None:
+            self._shadows[seat.slot] = bytearray(len(plain.read))
         registers = type(seat.card).registers(seat.card.settings)
         self._registers[seat.slot] = (
             {register.offset: register for register in registers if "r" in register.access},
@@ -98,13 +98,13 @@ class Map:
         seat, offset = reached[0]
         if len(reached) > 1:
             return Place(Ground.OTHER, seat.slot, offset)
-        plain, shadow = seat.plain, self._shadows.get(seat.slot)
-        if plain is not None and shadow is not None:
-            kind = Ground.ROM if plain.write is None and plain.ignores_writes else Ground.RAM
+        shadow = self._shadows.get(seat.slot)
+        if shadow is not None:
+            kind = Ground.ROM if seat.card.rom() is not None else Ground.RAM
             return Place(kind, seat.slot, offset, shadow)
-        readable, writable = self._registers[seat.slot]
-        if not readable and not writable:
+        if seat.card.holds_program(offset):
             return Place(Ground.OTHER, seat.slot, offset)
+        readable, writable = self._registers[seat.slot]
         return Place(Ground.REGISTER, seat.slot, offset, None, readable.get(offset), writable.get(offset))
 
 
@@ -119,9 +119,3 @@ def program_bytes(image: bytes) -> bytearray:
                 marks[start + code : end] = bytes(end - start - code)
             start = end
     return marks
-
-
-def is_rom(card: Card) -> bool:
-    """Whether a card is memory that ignores writes."""
-    plain = card.plain_memory()
-    return plain is not None and plain.read is not None and plain.write is None and plain.ignores_writes

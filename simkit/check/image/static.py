@@ -6,17 +6,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from simkit.backplane.seat import Seat
-from simkit.backplane.self_check import VECTOR_BYTES
+from simkit.backplane.vectors import VECTORS
 from simkit.check.image.codemap import ENDS, reached
-from simkit.check.image.ground import is_rom, program_bytes
+from simkit.check.image.ground import program_bytes
 from simkit.check.result.notes import Noted
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.machine import Machine
 from simkit.rom.images import HEX_SUFFIXES, read_image, read_segments
 from simkit.rom.listing import Listing
-
-VECTORS = {name: low for name, (low, _) in VECTOR_BYTES.items()}
 
 UNSEEN = -1
 """Cycle of a finding that needed no run."""
@@ -48,7 +46,7 @@ def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Not
 
 
 def _roms(machine: Machine) -> Iterator[Seat]:
-    return (seat for seat in machine.bus.seats if is_rom(seat.card))
+    return (seat for seat in machine.bus.seats if seat.card.rom() is not None)
 
 
 def _images(machine: Machine) -> Iterator[Noted]:
@@ -74,16 +72,13 @@ def _images(machine: Machine) -> Iterator[Noted]:
 def _in_the_socket(image: Path, seat: Seat) -> bool:
     """Whether the machine file's image is what the card holds: another may have been given, and this one be gone."""
     try:
-        return read_image(image, len(_content(seat))) == getattr(seat.card, "image", None)
+        return read_image(image, len(_content(seat))) == seat.card.image
     except SimkitError:
         return False
 
 
 def _hex_placement(machine: Machine, seat: Seat, segments: list[tuple[int, bytes]]) -> Iterator[Noted]:
-    plain = seat.plain
-    assert plain is not None
-    assert plain.read is not None
-    size = len(plain.read)
+    size = len(_content(seat))
     if all(address + len(data) <= size for address, data in segments):
         return  # written as offsets in the part
     for address, data in segments:
@@ -103,14 +98,14 @@ def _hex_placement(machine: Machine, seat: Seat, segments: list[tuple[int, bytes
 
 
 def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
+    targets = machine.vectors()
     for name, at in VECTORS.items():
         if name != "RESET" and not machine.lines[name].pins:
             continue  # nobody can pull the line: what stands there does not matter
-        if not machine.bus.where(at) or not machine.bus.where(at + 1):
+        if name not in targets:
             yield Noted("vector-astray", f"No card answers at ${at:04X}, the {name} vector.", None, at, None, UNSEEN)
             continue
-        low, high = machine.peek(at, 2)
-        target = high << 8 | low
+        target = targets[name]
         problem = _target_problem(machine, target, listing, may_be_ram=name != "RESET")
         if problem is None and name == "RESET" and _ends_like_a_handler(machine, target):
             problem = "the code there ends with RTI, as a handler does: are two of the vectors exchanged?"
@@ -145,7 +140,7 @@ def _target_problem(machine: Machine, target: int, listing: Listing | None, *, m
     if not reached_by:
         return "no card answers there"
     seat, offset = reached_by[0]
-    if is_rom(seat.card):
+    if seat.card.rom() is not None:
         content = _content(seat)
         if not program_bytes(content)[offset]:
             return f"filler of {seat.name} (${content[offset]:02X})"
@@ -155,7 +150,7 @@ def _target_problem(machine: Machine, target: int, listing: Listing | None, *, m
         return None
     if seat.plain is not None and seat.plain.read is not None:
         return None if may_be_ram else f"{seat.name} holds noise there at power-up"
-    return f"registers of {seat.name}"
+    return None if seat.card.holds_program(offset) else f"registers of {seat.name}"
 
 
 def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
@@ -183,11 +178,9 @@ def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
 
 def _entries(machine: Machine) -> Iterator[int]:
     """Where the vectors lead, as far as something stands there."""
-    for at in VECTORS.values():
-        if machine.bus.where(at) and machine.bus.where(at + 1):
-            low, high = machine.peek(at, 2)
-            if _target_problem(machine, high << 8 | low, None, may_be_ram=True) is None:
-                yield high << 8 | low
+    for target in machine.vectors().values():
+        if _target_problem(machine, target, None, may_be_ram=True) is None:
+            yield target
 
 
 def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
@@ -285,10 +278,9 @@ def _registers_of_page(machine: Machine, page: int) -> str:
 
 
 def _content(seat: Seat) -> bytes:
-    plain = seat.plain
-    assert plain is not None
-    assert plain.read is not None
-    return bytes(plain.read)
+    content = seat.card.rom()
+    assert content is not None
+    return bytes(content)
 
 
 def fill_runs(content: bytes) -> list[tuple[int, int, int]]:
