@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import attrs
-import cattrs
 
 from simkit.contract.card import Card
 from simkit.contract.settings import setting
@@ -91,7 +90,7 @@ class CardDescription:
         return {
             "slot": self.slot,
             "kind": self.kind,
-            "settings": cattrs.unstructure(self.settings),
+            "settings": attrs.asdict(self.settings),
             "select": list(self.select),
             "not_select": list(self.not_select),
             "output_enable": self.output_enable,

@@ -13,7 +13,6 @@ from fractions import Fraction
 from typing import Any
 
 import attrs
-import cattrs
 
 from simkit.backplane.bus import Bus, Kind
 from simkit.backplane.seat import Seat
@@ -24,6 +23,7 @@ from simkit.contract.findings import Findings
 from simkit.contract.lines import SYSTEM_LINES, Drive, Pin, PinSpec
 from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, SerialPort
 from simkit.contract.slot import Slot
+from simkit.machinefile.settings import make_settings
 
 SLOT = 1
 CLOCK_HZ = Fraction(1_000_000)
@@ -77,7 +77,7 @@ class Bench:
     ) -> None:
         self.cycle = 0
         self.findings = Findings()
-        self.settings: Any = cattrs.structure(dict(settings or {}), card.Settings)
+        self.settings: Any = make_settings(card.Settings, settings or {})
         self._bus = Bus(self.findings, seed=seed)
         slot = Slot(SLOT, clock_hz, seed, self.findings, self._bus)
         self._hands: dict[str, Pin] = {}
@@ -238,7 +238,7 @@ def _check_declaration(card: type[Card], settings: Mapping[str, Any] | None) -> 
         for field in attrs.fields(card.Settings)
         if "help" not in field.metadata
     ]
-    values: Any = cattrs.structure(dict(settings or {}), card.Settings)
+    values: Any = make_settings(card.Settings, settings or {})
     seen: set[tuple[int, str]] = set()
     for register in card.registers(values):
         if set(register.access) - set("rw") or not register.access:
