@@ -24,6 +24,8 @@ class Card:
     """Its name in a machine file and its entry point."""
     Settings: ClassVar[type]
     """attrs class of jumpers, switches and options; each field made with `setting`."""
+    model: ClassVar[int] = 1
+    """Raised when the card's behaviour or the meaning of its saved state changes; states and recordings carry it."""
     faithful_to: ClassVar[str] = ""
     """Parts the model follows, for `simkit cards`."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from simkit.contract.errors import SeveralErrors, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
 from simkit.contract.slot import Slot
+from simkit.machine.fingerprint import Fingerprint
 from simkit.machinefile.description import CardDescription, Description
 from simkit.rom.images import read_image
 from simkit.rom.labels import Labels, read_labels
@@ -31,12 +31,12 @@ class Assembly:
     Attributes:
         bus: the bus with all seats.
         labels: labels of all cards.
-        identity: hash of description, images and seed, hexadecimal.
+        fingerprint: what makes it this machine.
     """
 
     bus: Bus
     labels: Labels
-    identity: str
+    fingerprint: Fingerprint
 
 
 def assemble(description: Description, images: Images, findings: Findings) -> Assembly:
@@ -54,14 +54,13 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
     labels = Labels()
     errors: list[SimkitError] = []
-    digest = hashlib.sha256(description.canonical().encode())
-    digest.update(f"seed {description.seed}".encode())
+    contents: dict[int, bytes] = {}
     for card in description.cards:
         try:
             seat = _plug(card, description, bus, findings)
             content = _insert(card, seat, images.get(card.slot))
             if content is not None:
-                digest.update(f"image {card.slot} {hashlib.sha256(content).hexdigest()}".encode())
+                contents[card.slot] = content
             if card.slot not in images:
                 _name(card, labels)
         except SimkitError as error:
@@ -75,7 +74,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
         if slot not in slots
     ]
     raise_all(errors)
-    return Assembly(bus, labels, digest.hexdigest())
+    return Assembly(bus, labels, Fingerprint.of(description, contents))
 
 
 def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> SimkitError:

@@ -78,7 +78,8 @@ class Machine:
         labels: names of addresses.
         warnings: findings of the wiring and the images, which came up before the first cycle; among `findings` too.
         cards: views of the cards by slot.
-        identity: hash of description, images and seed; snapshots refer to it.
+        fingerprint: what makes it this machine, part by part, and the models of its cards.
+        identity: the same in one hash, without the models; snapshots and recordings refer to it.
     """
 
     def __init__(
@@ -93,7 +94,8 @@ class Machine:
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
         self.labels = assembly.labels
-        self.identity = assembly.identity
+        self.fingerprint = assembly.fingerprint
+        self.identity = assembly.fingerprint.digest
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
         self.bus.wiring.line("RESET").join(self._reset_button)
         self.bus.machine_events["reset"] = self._reset_moved
@@ -518,7 +520,7 @@ class Machine:
             )
         cards = {seat.slot: self.call_card(seat, seat.card.save, self.cycle) for seat in self.bus.seats}
         state = {"bus": self.bus.save(), "cpu": self.cpu.save(), "findings": self.findings.save()}
-        return pack(Snapshot(self.identity, self.description.seed, self.cycle, state, cards))
+        return pack(Snapshot(self.fingerprint, self.description.seed, self.cycle, state, cards))
 
     def load_state(self, data: bytes) -> None:
         """Take back what `save_state` gave. Everything is checked; when something is wrong nothing has changed.
@@ -539,10 +541,16 @@ class Machine:
 
     def _fitting(self, data: bytes) -> Snapshot:
         snapshot = unpack(data)
-        if snapshot.identity != self.identity:
+        parts = self.fingerprint.other_parts(snapshot.fingerprint)
+        if parts:
             raise SnapshotError(
-                "The state is that of another machine: cards, wiring, images or seed differ.",
+                f"The state is that of another machine. These differ: {', '.join(parts)}.",
                 remedy="Load the machine as it was when the state was saved.",
+            )
+        models = snapshot.fingerprint.other_models(self.fingerprint)
+        if models:
+            raise SnapshotError(
+                " ".join(models), remedy="Take the state again with this kit, or install the older card."
             )
         if set(snapshot.cards) != {seat.slot for seat in self.bus.seats}:
             raise SnapshotError("The state does not hold the cards of this machine.")

@@ -1,6 +1,6 @@
 """Snapshots: a machine's whole state in a zip file, canonical, never pickled, read by bounded readers.
 
-manifest.json   format, version, identity, seed, cycle
+manifest.json   format, version, fingerprint (parts and models), seed, cycle
 state.json      bus, CPU, findings
 cards/NN.json   state of the card in slot NN; bytes lie beside it as cards/NN/K
 """
@@ -17,9 +17,10 @@ from typing import Any
 import attrs
 
 from simkit.contract.errors import SimkitError
+from simkit.machine.fingerprint import Fingerprint
 
 FORMAT = "simkit-state"
-VERSION = 1
+VERSION = 2
 MAX_ENTRIES = 4_000
 MAX_ENTRY_BYTES = 8_000_000
 MAX_TOTAL_BYTES = 64_000_000
@@ -37,14 +38,14 @@ class Snapshot:
     """Content of a snapshot file.
 
     Attributes:
-        identity: hash of the machine it was taken of.
+        fingerprint: of the machine it was taken of.
         seed: of that machine.
         cycle: when it was taken.
         state: bus, CPU and findings.
         cards: state by slot.
     """
 
-    identity: str
+    fingerprint: Fingerprint
     seed: int
     cycle: int
     state: dict[str, Any]
@@ -58,7 +59,7 @@ def pack(snapshot: Snapshot) -> bytes:
         manifest = {
             "format": FORMAT,
             "version": VERSION,
-            "identity": snapshot.identity,
+            "fingerprint": snapshot.fingerprint.to_data(),
             "seed": snapshot.seed,
             "cycle": snapshot.cycle,
         }
@@ -105,10 +106,14 @@ def unpack(data: bytes) -> Snapshot:
             if not (number.isascii() and number.isdigit() and len(number) < 4):
                 raise SnapshotError(f"The state holds an entry {name!r} that names no slot.")
             cards[int(number)] = _with_bytes(_object(content, name), content, f"cards/{number}/")
-    cycle, seed, identity = manifest.get("cycle"), manifest.get("seed"), manifest.get("identity")
-    if not isinstance(cycle, int) or not isinstance(seed, int) or not isinstance(identity, str):
-        raise SnapshotError("The state's manifest lacks cycle, seed or identity.")
-    return Snapshot(identity, seed, cycle, state, cards)
+    cycle, seed = manifest.get("cycle"), manifest.get("seed")
+    if not isinstance(cycle, int) or not isinstance(seed, int):
+        raise SnapshotError("The state's manifest lacks cycle or seed.")
+    try:
+        fingerprint = Fingerprint.from_data(manifest.get("fingerprint"))
+    except ValueError as error:
+        raise SnapshotError(f"The state's manifest does not say of which machine it is: {error}.") from error
+    return Snapshot(fingerprint, seed, cycle, state, cards)
 
 
 def _entries(archive: zipfile.ZipFile) -> dict[str, bytes]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import attrs
 
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.contract.card import Card
 from simkit.contract.settings import setting
 
@@ -85,20 +85,19 @@ class CardDescription:
     note: str = ""
     origin: dict[str, tuple[str, int | None]] = attrs.field(factory=dict, eq=False)
 
-    def canonical(self) -> dict[str, Any]:
-        """What the card's identity rests on: no paths, no text of the file."""
-        return {
-            "slot": self.slot,
-            "kind": self.kind,
-            "settings": attrs.asdict(self.settings),
-            "select": list(self.select),
-            "not_select": list(self.not_select),
-            "output_enable": self.output_enable,
-            "write_enable": self.write_enable,
+    def part(self) -> dict[str, Any]:
+        """What the card adds to the machine's identity: wiring and settings that differ from their defaults."""
+        wiring = {
+            "not_select": [_spaceless(text) for text in self.not_select],
+            "output_enable": "" if self.output_enable == READ_STROBE else self.output_enable,
+            "write_enable": "" if self.write_enable == WRITE_STROBE else self.write_enable,
             "wires": self.wires,
             "lines": self.lines,
             "ready_gated": self.ready_gated,
+            "settings": different(self.settings),
         }
+        kind, select = self.card.kind, [_spaceless(text) for text in self.select]
+        return {"kind": kind, "select": select, **{name: value for name, value in wiring.items() if value}}
 
 
 @attrs.frozen(kw_only=True)
@@ -129,17 +128,27 @@ class Description:
     path: Path
     note: str = ""
 
-    def canonical(self) -> str:
-        """Canonical JSON of the merged description, without seed and images."""
-        return json.dumps(
-            {
-                "name": self.name,
-                "clock": [self.clock_hz.numerator, self.clock_hz.denominator],
-                "cpu": self.cpu,
-                "backplane": attrs.asdict(self.backplane),
-                "cpu_options": attrs.asdict(self.cpu_options),
-                "cards": [card.canonical() for card in self.cards],
-            },
-            sort_keys=True,
-            separators=(",", ":"),
-        )
+    def parts(self) -> dict[str, Any]:
+        """What the machine's identity rests on besides seed and images, by name: only what differs from defaults."""
+        found = {
+            "clock": [self.clock_hz.numerator, self.clock_hz.denominator],
+            "cpu": self.cpu,
+            "backplane": different(self.backplane),
+            "cpu_options": different(self.cpu_options),
+            **{f"slot {card.slot}": card.part() for card in self.cards},
+        }
+        return {name: value for name, value in found.items() if value}
+
+
+def different(settings: Any) -> dict[str, Any]:
+    """Settings that differ from their defaults, by name."""
+    return {
+        field.name: value
+        for field in attrs.fields(type(settings))
+        if (value := getattr(settings, field.name)) != field.default
+    }
+
+
+def _spaceless(pattern: str) -> str:
+    """A select as it is kept: the same wiring however it is spaced."""
+    return "".join(pattern.split()) if set(pattern) <= set("01xX ") else " ".join(pattern.split())

@@ -1,8 +1,8 @@
 """Recordings: what came from outside, by the cycle in which it took effect, so that a run can be made again.
 
-A recording is one JSON object: format, version, machine (name), identity, end (cycle), events as
+A recording is one JSON object: format, version, machine (name), fingerprint, end (cycle), events as
 [cycle, slot, port, action, [arguments]], soonest first. It tells nothing of the program, so it may be played to a new
-build of the ROM; the identity says whether the machine is still the recorded one.
+build of the ROM; the fingerprint says what is no longer as it was.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ import attrs
 from simkit.backplane.bus import OutsideEvent
 from simkit.contract.errors import SimkitError
 from simkit.files.whole import write_whole
+from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.machine import Machine
 
 FORMAT = "simkit-recording"
-VERSION = 1
+VERSION = 2
 MAX_FILE_BYTES = 32_000_000
 MAX_EVENTS = 1_000_000
 MAX_CYCLE = 1 << 48
@@ -33,13 +34,13 @@ class Recording:
 
     Attributes:
         machine: name of the machine.
-        identity: its hash of description, images and seed.
+        fingerprint: of that machine.
         end: cycle at which the recording was stopped.
         events: soonest first.
     """
 
     machine: str
-    identity: str
+    fingerprint: Fingerprint
     end: int
     events: tuple[OutsideEvent, ...]
 
@@ -53,7 +54,7 @@ class Recording:
             "format": FORMAT,
             "version": VERSION,
             "machine": self.machine,
-            "identity": self.identity,
+            "fingerprint": self.fingerprint.to_data(),
             "end": self.end,
             "events": [[*event[:4], list(event[4])] for event in self.events],
         }
@@ -77,12 +78,14 @@ class Recording:
                 )
         for cycle, slot, port, action, arguments in self.events:
             machine.outside(slot, port, action, *arguments, at=cycle)
-        if machine.identity != self.identity:
-            return [
-                f"The recording was taken of {self.machine!r} with other cards, wiring, images or seed; the input is "
-                "the same, what the program makes of it may differ."
-            ]
-        return []
+        notes = self.fingerprint.other_models(machine.fingerprint)
+        parts = self.fingerprint.other_parts(machine.fingerprint)
+        if parts:
+            notes.append(
+                f"The recording was taken of {self.machine!r}. These differ: {', '.join(parts)}; the input is the "
+                "same, what the program makes of it may differ."
+            )
+        return notes
 
 
 class Recorder:
@@ -102,7 +105,7 @@ class Recorder:
         """What was noted up to now."""
         machine = self._machine
         taken = tuple(event for event in self._events if event[0] <= machine.cycle)
-        return Recording(machine.description.name, machine.identity, machine.cycle, taken)
+        return Recording(machine.description.name, machine.fingerprint, machine.cycle, taken)
 
 
 def read_recording(path: Path) -> Recording:
@@ -127,9 +130,13 @@ def read_recording(path: Path) -> Recording:
             file=str(path),
             remedy="Record it again with this kit.",
         )
-    name, identity, end, events = (content.get(key) for key in ("machine", "identity", "end", "events"))
-    if not (isinstance(name, str) and isinstance(identity, str) and isinstance(end, int) and isinstance(events, list)):
-        raise _damaged(path, "machine, identity, end or events is missing or of the wrong kind")
+    name, end, events = (content.get(key) for key in ("machine", "end", "events"))
+    if not (isinstance(name, str) and isinstance(end, int) and isinstance(events, list)):
+        raise _damaged(path, "machine, end or events is missing or of the wrong kind")
+    try:
+        fingerprint = Fingerprint.from_data(content.get("fingerprint"))
+    except ValueError as error:
+        raise _damaged(path, f"of which machine it is: {error}") from error
     if len(events) > MAX_EVENTS:
         what = f"The recording holds {len(events)} events; {MAX_EVENTS} are allowed."
         raise SimkitError(what, file=str(path), remedy=REMEDY)
@@ -139,7 +146,7 @@ def read_recording(path: Path) -> Recording:
         if checked is None or (found and checked[0] < found[-1][0]):
             raise _damaged(path, f"event number {number} is {str(event)[:60]}")
         found.append(checked)
-    return Recording(name, identity, end, tuple(found))
+    return Recording(name, fingerprint, end, tuple(found))
 
 
 def _damaged(path: Path, what: str) -> SimkitError:
