@@ -10,17 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import (
-    ClockOption,
-    ImageOption,
-    JsonOption,
-    LabelsOption,
-    MachineArgument,
-    MachineOptions,
-    SeedOption,
-    SetOption,
-    help_text,
-)
+from simkit.commands.options import JsonOption, MachineOptions, help_text, takes_machine
 from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
@@ -46,11 +36,11 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("burn", help=HELP)(burn)
+    app.command("burn", help=HELP)(takes_machine(burn))
 
 
 def burn(
-    machine: MachineArgument,
+    options: MachineOptions,
     slot: Annotated[
         int | None, typer.Option("--slot", metavar="N", help="Slot of the ROM; the only one if left out.")
     ] = None,
@@ -78,11 +68,6 @@ def burn(
     date: Annotated[
         str | None, typer.Option("--date", metavar="DATE", help="Date on the label; today if left out.")
     ] = None,
-    seed: SeedOption = None,
-    image: ImageOption = None,
-    labels: LabelsOption = None,
-    clock: ClockOption = None,
-    settings: SetOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Burn or verify (see HELP)."""
@@ -91,7 +76,7 @@ def burn(
 
     if out is not None and verify is not None:
         raise SimkitError("--out writes an image, --verify reads a dump.", remedy="Give one of the two.")
-    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
+    loaded = options.load()
     if slot is None:
         roms = rom_slots(loaded)
         if len(roms) != 1:

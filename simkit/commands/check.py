@@ -12,18 +12,13 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import (
-    ClockOption,
-    ImageOption,
     JsonOption,
-    LabelsOption,
-    MachineArgument,
     MachineOptions,
     PadOption,
     ReplayOption,
-    SeedOption,
-    SetOption,
     TypeOption,
     help_text,
+    takes_machine,
 )
 
 DEFAULT_FOR = "2s"
@@ -48,11 +43,11 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("check", help=HELP)(check)
+    app.command("check", help=HELP)(takes_machine(check))
 
 
 def check(
-    machine: MachineArgument,
+    options: MachineOptions,
     length: Annotated[
         str | None,
         typer.Option(
@@ -71,11 +66,6 @@ def check(
     sarif: Annotated[
         Path | None, typer.Option("--sarif", metavar="FILE", help="Also write the findings as SARIF 2.1.0.")
     ] = None,
-    seed: SeedOption = None,
-    image: ImageOption = None,
-    labels: LabelsOption = None,
-    clock: ClockOption = None,
-    settings: SetOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Check a machine (see HELP)."""
@@ -86,14 +76,14 @@ def check(
     from simkit.commands.script import schedule_run
     from simkit.files.whole import write_whole
 
-    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
+    loaded = options.load()
     cycles = schedule_run(loaded, length, typed or [], pad or [], replay, default=DEFAULT_FOR)
     with LongRun(loaded.description.name) as run:
         result = check_machine(
             loaded,
             seconds=Fraction(cycles) / loaded.description.clock_hz,
             accepted=accepted,
-            labels=labels or (),
+            labels=tuple(options.labels),
             goes_on=run.goes_on,
         )
     if sarif is not None:

@@ -10,19 +10,7 @@ from typing import Annotated
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import (
-    ClockOption,
-    ImageOption,
-    JsonOption,
-    LabelsOption,
-    MachineArgument,
-    MachineOptions,
-    PadOption,
-    SeedOption,
-    SetOption,
-    TypeOption,
-    help_text,
-)
+from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
 
 DEFAULT_FOR = "2s"
 
@@ -40,11 +28,11 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("coverage", help=HELP)(coverage)
+    app.command("coverage", help=HELP)(takes_machine(coverage))
 
 
 def coverage(
-    machine: MachineArgument,
+    options: MachineOptions,
     length: Annotated[
         str, typer.Option("--for", metavar="TIME", help="Machine time to run: 0.5s, 120f, 5000c.")
     ] = DEFAULT_FOR,
@@ -55,11 +43,6 @@ def coverage(
     ] = None,
     save: Annotated[Path | None, typer.Option("--save", metavar="FILE", help="Write the counts.")] = None,
     html: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="Write the annotated listing.")] = None,
-    seed: SeedOption = None,
-    image: ImageOption = None,
-    labels: LabelsOption = None,
-    clock: ClockOption = None,
-    settings: SetOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Measure coverage (see HELP)."""
@@ -70,13 +53,13 @@ def coverage(
     from simkit.testing.coverage import Counts, CoverageWatch, as_dict, percent, program_of, table, total
     from simkit.testing.coverage import html as page
 
-    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
+    loaded = options.load()
     watch = CoverageWatch(loaded)
     reached = run_forward(loaded, schedule_run(loaded, length, typed or [], pad or []))
     counts = watch.stop()
     for path in merge or []:
         counts.add(Counts.from_json(path))
-    program = program_of(loaded, machine_listing(loaded, labels or ())[0])
+    program = program_of(loaded, machine_listing(loaded, tuple(options.labels))[0])
     rows = table(counts, program)
     everything = total(rows)
     if save is not None:

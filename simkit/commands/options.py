@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import inspect
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,26 +16,6 @@ from simkit.contract.errors import SimkitError
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
-MachineArgument = Annotated[str, typer.Argument(metavar="MACHINE", help="A folder, a machine.toml, or demo:NAME.")]
-SeedOption = Annotated[
-    int | None, typer.Option("--seed", metavar="N", help="Seed of everything that real hardware leaves to chance.")
-]
-ImageOption = Annotated[
-    list[str] | None,
-    typer.Option("--image", metavar="SLOT=FILE", help="ROM image for a slot instead of the file's; may be repeated."),
-]
-LabelsOption = Annotated[
-    list[Path] | None, typer.Option("--labels", metavar="FILE", help="A label list besides the file's; repeatable.")
-]
-ClockOption = Annotated[str | None, typer.Option("--clock", metavar="CLOCK", help='Machine clock, e.g. "4 MHz".')]
-SetOption = Annotated[
-    list[str] | None,
-    typer.Option("--set", metavar="SLOT.NAME=VALUE", help="A setting of a card, e.g. 4.port_1=2; may be repeated."),
-]
-EngineOption = Annotated[
-    str,
-    typer.Option("--engine", metavar="ENGINE", help="auto, exact or translated: the same machine, other speeds."),
-]
 TypeOption = Annotated[
     list[str] | None,
     typer.Option(
@@ -62,6 +43,88 @@ def help_text(*paragraphs: str, examples: Sequence[str]) -> str:
     return "\n\n".join((*paragraphs, f"\b\nExamples:\n{shown}"))
 
 
+_MACHINE = Annotated[str, typer.Argument(metavar="MACHINE", help="A folder, a machine.toml, or demo:NAME.")]
+
+_OPTIONS: dict[str, tuple[Any, object]] = {
+    "seed": (
+        Annotated[
+            int | None,
+            typer.Option("--seed", metavar="N", help="Seed of everything that real hardware leaves to chance."),
+        ],
+        None,
+    ),
+    "image": (
+        Annotated[
+            list[str] | None,
+            typer.Option(
+                "--image", metavar="SLOT=FILE", help="ROM image for a slot instead of the file's; may be repeated."
+            ),
+        ],
+        None,
+    ),
+    "labels": (
+        Annotated[
+            list[Path] | None,
+            typer.Option("--labels", metavar="FILE", help="A label list besides the file's; repeatable."),
+        ],
+        None,
+    ),
+    "clock": (
+        Annotated[str | None, typer.Option("--clock", metavar="CLOCK", help='Machine clock, e.g. "4 MHz".')],
+        None,
+    ),
+    "settings": (
+        Annotated[
+            list[str] | None,
+            typer.Option(
+                "--set", metavar="SLOT.NAME=VALUE", help="A setting of a card, e.g. 4.port_1=2; may be repeated."
+            ),
+        ],
+        None,
+    ),
+    "engine": (
+        Annotated[
+            str,
+            typer.Option(
+                "--engine", metavar="ENGINE", help="auto, exact or translated: the same machine, other speeds."
+            ),
+        ],
+        "auto",
+    ),
+}
+"""The one table of what every command with a MACHINE takes: annotation and default by field of MachineOptions."""
+
+
+def takes_machine(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the argument MACHINE and all options of the table; its first parameter gets them together."""
+    signature = inspect.signature(command, eval_str=True)
+    own = list(signature.parameters.values())[1:]
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    shared = [
+        inspect.Parameter(name, keyword, default=default, annotation=annotation)
+        for name, (annotation, default) in _OPTIONS.items()
+    ]
+    parameters = [
+        inspect.Parameter("machine", keyword, annotation=_MACHINE),
+        *(parameter.replace(kind=keyword) for parameter in own if parameter.name != "as_json"),
+        *shared,
+        *(parameter.replace(kind=keyword) for parameter in own if parameter.name == "as_json"),
+    ]
+
+    def called(**words: Any) -> None:
+        machine = {name: words.pop(name) for name in ("machine", *_OPTIONS)}
+        command(MachineOptions(**machine), **words)
+
+    called.__doc__ = command.__doc__
+    called.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined] # what typer reads
+    called.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
+    return called
+
+
+def _tuple(given: Sequence[Any] | None) -> tuple[Any, ...]:
+    return tuple(given or ())
+
+
 @attrs.frozen(kw_only=True)
 class MachineOptions:
     """What the command line says about a machine.
@@ -78,33 +141,11 @@ class MachineOptions:
 
     machine: str
     seed: int | None = None
-    image: tuple[str, ...] = ()
-    labels: tuple[Path, ...] = ()
+    image: Sequence[str] = attrs.field(default=(), converter=_tuple)
+    labels: Sequence[Path] = attrs.field(default=(), converter=_tuple)
     clock: str | None = None
-    settings: tuple[str, ...] = ()
+    settings: Sequence[str] = attrs.field(default=(), converter=_tuple)
     engine: str = "auto"
-
-    @classmethod
-    def of(
-        cls,
-        machine: str,
-        seed: int | None,
-        image: Sequence[str] | None,
-        labels: Sequence[Path] | None,
-        clock: str | None,
-        settings: Sequence[str] | None,
-        engine: str = "auto",
-    ) -> MachineOptions:
-        """The options as typer hands them to a command."""
-        return cls(
-            machine=machine,
-            seed=seed,
-            image=tuple(image or ()),
-            labels=tuple(labels or ()),
-            clock=clock,
-            settings=tuple(settings or ()),
-            engine=engine,
-        )
 
     def load(self) -> Machine:
         """The machine, built and switched on.

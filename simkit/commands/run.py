@@ -15,19 +15,13 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import (
-    ClockOption,
-    EngineOption,
-    ImageOption,
     JsonOption,
-    LabelsOption,
-    MachineArgument,
     MachineOptions,
     PadOption,
     ReplayOption,
-    SeedOption,
-    SetOption,
     TypeOption,
     help_text,
+    takes_machine,
 )
 from simkit.contract.errors import SimkitError
 
@@ -149,11 +143,11 @@ class RunOptions:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("run", help=HELP)(run)
+    app.command("run", help=HELP)(takes_machine(run))
 
 
 def run(
-    machine: MachineArgument,
+    options: MachineOptions,
     headless: Annotated[bool, typer.Option("--headless", help="Run without a window, as fast as it goes.")] = False,
     length: Annotated[
         str | None, typer.Option("--for", metavar="TIME", help=f"How long; {DEFAULT_FOR} if not given.")
@@ -195,17 +189,11 @@ def run(
         Path | None, typer.Option("--record", metavar="FILE", help="Keep what comes from outside, by its cycle.")
     ] = None,
     replay: ReplayOption = None,
-    seed: SeedOption = None,
-    image: ImageOption = None,
-    labels: LabelsOption = None,
-    clock: ClockOption = None,
-    settings: SetOption = None,
-    engine: EngineOption = "auto",
     as_json: JsonOption = False,
 ) -> None:
     """Run a machine (see HELP)."""
     asked = RunOptions(
-        options=MachineOptions.of(machine, seed, image, labels, clock, settings, engine),
+        options=options,
         headless=headless,
         length=length,
         typed=tuple(typed or ()),

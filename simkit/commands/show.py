@@ -8,20 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import (
-    ClockOption,
-    EngineOption,
-    ImageOption,
-    JsonOption,
-    LabelsOption,
-    MachineArgument,
-    MachineOptions,
-    PadOption,
-    SeedOption,
-    SetOption,
-    TypeOption,
-    help_text,
-)
+from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
 from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
@@ -54,11 +41,11 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("show", help=HELP)(show)
+    app.command("show", help=HELP)(takes_machine(show))
 
 
 def show(
-    machine: MachineArgument,
+    options: MachineOptions,
     at: Annotated[str, typer.Option("--at", metavar="TIME", help="When to look: 0.5s, 120f, 5000c.")] = "2s",
     typed: TypeOption = None,
     pad: PadOption = None,
@@ -68,19 +55,13 @@ def show(
     source: Annotated[
         str | None, typer.Option("--source", metavar="ADDR", help="Print the translated function instead.")
     ] = None,
-    seed: SeedOption = None,
-    image: ImageOption = None,
-    labels: LabelsOption = None,
-    clock: ClockOption = None,
-    settings: SetOption = None,
-    engine: EngineOption = "auto",
     as_json: JsonOption = False,
 ) -> None:
     """Show a machine (see HELP)."""
     from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
 
-    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings, engine).load()
+    loaded = options.load()
     addresses = [address_of(loaded, text) for text in memory or []]
     entry = address_of(loaded, source) if source is not None else None
     if not run_forward(loaded, schedule_run(loaded, at, typed or [], pad or [])):

@@ -9,19 +9,7 @@ from typing import Annotated
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import (
-    ClockOption,
-    ImageOption,
-    JsonOption,
-    LabelsOption,
-    MachineArgument,
-    MachineOptions,
-    PadOption,
-    SeedOption,
-    SetOption,
-    TypeOption,
-    help_text,
-)
+from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
 
 HELP = help_text(
     "Look into a tile-video card: patterns with their colours, the places of the name table, sprites, palette, the map "
@@ -36,21 +24,16 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("video", help=HELP)(video)
+    app.command("video", help=HELP)(takes_machine(video))
 
 
 def video(
-    machine: MachineArgument,
+    options: MachineOptions,
     at: Annotated[str, typer.Option("--at", metavar="TIME", help="When to look: 0.5s, 120f, 5000c.")] = "2s",
     slot: Annotated[int | None, typer.Option("--slot", metavar="N", help="Which card, when there are several.")] = None,
     folder: Annotated[Path | None, typer.Option("--folder", metavar="DIR", help="Write the pictures there.")] = None,
     typed: TypeOption = None,
     pad: PadOption = None,
-    seed: SeedOption = None,
-    image: ImageOption = None,
-    labels: LabelsOption = None,
-    clock: ClockOption = None,
-    settings: SetOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Look into the card (see HELP)."""
@@ -60,7 +43,7 @@ def video(
     from simkit.inspect.pictures import write_png
     from simkit.inspect.video import VideoLook
 
-    loaded = MachineOptions.of(machine, seed, image, labels, clock, settings).load()
+    loaded = options.load()
     VideoLook.of(loaded, slot)  # a wrong slot is told before the machine runs
     cycles = schedule_run(loaded, at, typed or [], pad or [])
     if folder is not None:
