@@ -89,12 +89,25 @@ class Serial6551(Card):
         status = ("PE", "FE", "OVRN", "RDRF", "TDRE", "DCD", "DSR", "IRQ")
         command = ("DTR", "IRD", "TIC0", "TIC1", "REM", "PME", "PMC0", "PMC1")
         control = ("SBR0", "SBR1", "SBR2", "SBR3", "RCS", "WL0", "WL1", "SBN")
+        if settings.part == "W65C51N":
+            sends = "starts a frame, or spoils the one under way"
+            answers = "clears IRQ, which transmit interrupts set again two cycles later"
+        else:
+            sends = "clears TDRE until the byte moves on to the shift register, where its frame starts"
+            answers = "clears IRQ"
         return (
-            Register(0, "data", "rw", effects="read clears RDRF; write clears TDRE and starts a frame"),
-            Register(1, "status", "r", bits=status, effects="clears IRQ"),
-            Register(1, "programmed_reset", "w", effects="any value: command bits 4 to 0 and OVRN cleared"),
-            Register(2, "command", "rw", bits=command),
-            Register(3, "control", "rw", bits=control),
+            Register(0, "data", "rw", help="reads what came last", read_effect="clears RDRF", write_effect=sends),
+            Register(1, "status", "r", bits=status, read_effect=answers),
+            Register(1, "programmed_reset", "w", write_effect="clears OVRN and command bits 4 to 0, whatever the byte"),
+            Register(
+                2,
+                "command",
+                "rw",
+                bits=command,
+                write_effect="moves RTS and DTR, lets a waiting byte start, and sets IRQ when it enables transmit "
+                "interrupts with TDRE set",
+            ),
+            Register(3, "control", "rw", bits=control, write_effect="lets a byte start that waited for a rate"),
         )
 
     @classmethod

@@ -30,10 +30,10 @@ class TrapCard(Card):
     def registers(cls, settings: TrapCardSettings) -> tuple[Register, ...]:
         """Four registers, two of which a read changes."""
         return (
-            Register(LATCH, "latch", "rw", effects="read clears it; write sets it"),
-            Register(COUNTER, "counter", "rw", effects="read is counted; write is counted"),
-            Register(READS, "reads", "rw", effects="write sets both counts to 0"),
-            Register(WRITES, "writes", "rw", effects="read lets IRQ go; write pulls IRQ"),
+            Register(LATCH, "latch", "rw", read_effect="clears it", write_effect="sets it"),
+            Register(COUNTER, "counter", "rw", read_effect="is counted", write_effect="is counted"),
+            Register(READS, "reads", "rw", write_effect="sets both counts to 0"),
+            Register(WRITES, "writes", "rw", read_effect="lets INT go", write_effect="pulls INT low"),
         )
 
     @classmethod

@@ -165,7 +165,7 @@ def card_lines(entry: dict[str, Any]) -> list[str]:
         lines.append(f"  faithful to  {entry['faithful_to']}")
     for title, rows in (
         ("settings", [_setting_line(setting) for setting in entry["settings"]]),
-        ("registers", [_register_line(register) for register in entry["registers"]]),
+        ("registers", [row for register in entry["registers"] for row in _register_lines(register)]),
         ("pins", _pin_lines(entry["pins"])),
         ("left out", entry["left_out"]),
         ("sources", entry["sources"]),
@@ -187,10 +187,14 @@ def _setting_line(setting: dict[str, Any]) -> str:
     return f"{setting['name']} = {shown}{unit}{bounds}: {setting['help']}"
 
 
-def _register_line(register: dict[str, Any]) -> str:
+def _register_lines(register: dict[str, Any]) -> list[str]:
     bits = ", ".join(f"{number} {name}" for number, name in reversed(list(enumerate(register["bits"]))) if name)
-    effects = f"; {register['effects']}" if register["effects"] else ""
-    return f"{register['offset']:X} {register['access']:<2} {register['name']}{f' ({bits})' if bits else ''}{effects}"
+    told = f" ({bits})" if bits else ""
+    if register["help"]:
+        told += f": {register['help']}"
+    lines = [f"{register['offset']:X} {register['access']:<2} {register['name']}{told}"]
+    lines += [f"     a {side} {register[f'{side}_effect']}" for side in ("read", "write") if register[f"{side}_effect"]]
+    return lines
 
 
 def _pin_lines(pins: list[dict[str, Any]]) -> list[str]:

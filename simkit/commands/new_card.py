@@ -70,14 +70,14 @@ class {name}(Card):
     def registers(cls, settings: {name}Settings) -> tuple[Register, ...]:
         """What the address pins select; the map, the constants and the inspector read this table."""
         return (
-            Register(COUNT, "count", "rw", effects="write: starts the count"),
+            Register(COUNT, "count", "rw", write_effect="starts the count"),
             Register(
                 CONTROL,
                 "control",
                 "r",
                 bits=("RUNNING", "", "", "", "", "", "", "DONE"),
                 driven=RUNNING | DONE,  # the other bits float
-                effects="clears DONE and lets INT go",
+                read_effect="clears DONE and lets INT go",
             ),
         )
 

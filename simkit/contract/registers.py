@@ -2,12 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import attrs
+
+from simkit.contract.errors import SimkitError
+
+
+def _possible(side: str, cannot: str) -> Callable[[Any, attrs.Attribute[Any], object], None]:
+    """A validator: what is said of reads ("r") or writes ("w") is said of a register that has them."""
+
+    def check(register: Register, field: attrs.Attribute[Any], value: object) -> None:
+        if value and side not in register.access:
+            raise SimkitError(
+                f"Register {register.name!r} has {field.name} = {value!r}, but its access is {register.access!r}: it "
+                f"cannot be {cannot}.",
+                field=field.name,
+                remedy=f"Leave {field.name} out, or name the access that the board has.",
+            )
+
+    return check
 
 
 @attrs.frozen(slots=True)
 class Register:
     """One register of a board as wired.
+
+    An effect is one phrase that goes on from "a read" or "a write", e.g. "clears DONE and lets INT go"; "" when the
+    access does nothing besides giving or keeping the byte. The pre-burn check looks at spare cycles of the CPU where
+    there is an effect.
 
     Attributes:
         offset: what the card's address pins carry.
@@ -15,9 +39,14 @@ class Register:
         access: "r", "w" or "rw".
         bits: names of the bits, bit 0 first; "" for a bit without a name. Empty when the bits have no names.
         driven: mask of the bits the card drives on a read; the others keep the open-bus value.
-        effects: side effects in words, parts separated by ";". A part that begins with "write" or "a write" concerns
-            writes alone, one that begins with "read" or "a read" reads alone; "none" at the beginning says that
-            nothing happens.
+        help: what the byte means, for people, where name and bits do not say it.
+        read_effect: what a read does besides giving the byte.
+        write_effect: what a write does besides keeping the byte.
+        writes_wait: a write moves no line, arms no call and shows in no other card until this card is called again;
+            an engine may hand such writes over later, in order, each with its address and cycle.
+
+    Raises:
+        SimkitError: something is said of reads or of writes that `access` rules out.
     """
 
     offset: int
@@ -25,22 +54,10 @@ class Register:
     access: str
     bits: tuple[str, ...] = ()
     driven: int = 0xFF
-    effects: str = ""
-
-    @property
-    def read_effect(self) -> bool:
-        """Whether a read does something besides giving the byte, by the words of `effects`."""
-        return "r" in self.access and self._some_part_besides("write", "a write")
-
-    @property
-    def write_effect(self) -> bool:
-        """Whether a write does something besides keeping the byte, by the words of `effects`."""
-        return "w" in self.access and self._some_part_besides("read", "a read")
-
-    def _some_part_besides(self, *beginnings: str) -> bool:
-        parts = (part.strip() for part in self.effects.split(";"))
-        told = not self.effects.startswith("none")
-        return told and any(part and not part.startswith(beginnings) for part in parts)
+    help: str = ""
+    read_effect: str = attrs.field(default="", validator=_possible("r", "read"))
+    write_effect: str = attrs.field(default="", validator=_possible("w", "written"))
+    writes_wait: bool = attrs.field(default=False, validator=_possible("w", "written"))
 
 
 @attrs.frozen(slots=True)

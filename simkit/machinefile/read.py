@@ -334,7 +334,11 @@ class _Reader:
             return None
         settings = self._settings(card, table.get("settings", {}), fail)
         select = _texts(table.get("select"), "select", fail)
-        on_the_bus = card.registers(settings) or card.address_pins(settings)  # else it meets other cards by pins alone
+        try:
+            on_the_bus = card.registers(settings) or card.address_pins(settings)  # else it meets others by pins alone
+        except SimkitError as error:
+            fail("kind", error.message, error.remedy or "")
+            return None
         if not select and "select" not in table and on_the_bus:
             fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
         not_select = _texts(table.get("not_select"), "not_select", fail)

@@ -240,7 +240,11 @@ def _check_declaration(card: type[Card], settings: Mapping[str, Any] | None) -> 
     ]
     values: Any = make_settings(card.Settings, settings or {})
     seen: set[tuple[int, str]] = set()
-    for register in card.registers(values):
+    try:
+        registers = card.registers(values)
+    except SimkitError as error:
+        return [*problems, error.message]
+    for register in registers:
         if set(register.access) - set("rw") or not register.access:
             problems.append(f"Register {register.name!r}: access is {register.access!r}, not r, w or rw.")
         if len(register.bits) > 8:

@@ -306,24 +306,6 @@ def test_a_card_hears_that_a_read_is_a_spare_cycle_and_a_look_before_comes_befor
     assert len(looks) == 4
 
 
-def test_what_accesses_do_stands_in_the_words_of_a_register():
-    both = Register(0, "data", "rw", effects="clears a flag")
-    assert both.read_effect
-    assert both.write_effect
-    told_apart = Register(0, "data", "rw", effects="read clears a flag; a write starts a frame")
-    assert told_apart.read_effect
-    assert told_apart.write_effect
-    for words in ("write: latch", "a write starts a frame"):
-        assert not Register(0, "data", "rw", effects=words).read_effect
-        assert Register(0, "data", "rw", effects=words).write_effect
-    assert not Register(0, "data", "rw", effects="read clears a flag").write_effect
-    assert not Register(0, "data", "r", effects="clears a flag").write_effect
-    assert not Register(0, "data", "w", effects="clears a flag").read_effect
-    for words in ("", "none; the strobe is not wired"):
-        assert not Register(0, "data", "rw", effects=words).read_effect
-        assert not Register(0, "data", "rw", effects=words).write_effect
-
-
 class Failing(Card):
     """Raises what it is told to, where it is told to, after it has moved its pin."""
 

@@ -204,7 +204,7 @@ class Own(Card):
 
     @classmethod
     def registers(cls, settings):
-        return (Register(0, "queue", "rw", effects="a read takes a byte; a write empties the queue"),)
+        return (Register(0, "queue", "rw", read_effect="takes a byte", write_effect="empties the queue"),)
 
     def peek(self, offset, cycle):
         return self.left

@@ -42,6 +42,40 @@ def test_one_card_is_printed_for_people(capsys):
     assert "function tables (from memory)" in out
 
 
+def test_what_accesses_of_a_register_do_is_printed_and_given_as_data(capsys):
+    assert run("cards", "serial-6551") == 0
+    lines = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    at = next(number for number, line in enumerate(lines) if "0 rw data" in line)
+    assert lines[at + 1] == "a read clears RDRF"
+    assert lines[at + 2].startswith("a write clears TDRE")
+    assert run("cards", "tile-video", "--json") == 0
+    ((video,), *_) = json.loads(capsys.readouterr().out).values()
+    data, status, _ = video["registers"]
+    assert data["writes_wait"] is True
+    assert data["write_effect"].startswith("goes to memory")
+    assert (status["read_effect"][:6], status["write_effect"], status["writes_wait"]) == ("clears", "", False)
+
+
+def test_a_register_table_that_cannot_be_is_told_by_the_contract_test_and_at_its_line(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    card, _ = write_file(tmp_path / "night-light")[0]
+    text = card.read_text()
+    assert 'read_effect="clears DONE' in text
+    card.write_text(text.replace('read_effect="clears DONE', 'write_effect="clears DONE'))
+    assert run("cards", "--test", "file:night_light.py:NightLight") == 1
+    told = capsys.readouterr().out
+    assert "Register 'control' has write_effect" in told
+    assert "cannot be written" in told
+    (tmp_path / "machine.toml").write_text(
+        f'base = "{bench_file()}"\n\n[[card]]\nslot = 6\nkind = "file:night_light.py:NightLight"\n'
+        'select = "0111 1111 0100 000x"\n'
+    )
+    assert run("run", str(tmp_path), "--headless", "--for", "1000c") == 2
+    told = capsys.readouterr().err
+    assert "machine.toml:5: slot 6" in told
+    assert "Register 'control' has write_effect" in told
+
+
 def test_a_card_that_cannot_be_loaded_stands_in_the_list_with_the_reason(monkeypatch):
     broken = EntryPoint("broken", "no_such_module:Card", catalogue.GROUP)
     known = {**catalogue.entries(), "broken": broken}

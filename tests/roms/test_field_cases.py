@@ -537,7 +537,7 @@ class ModeCard(Card):
 
     @classmethod
     def registers(cls, settings):
-        return (Register(0, "mode", "rw", effects="any access steps from MR1 to MR2"),)
+        return (Register(0, "mode", "rw", read_effect="steps from MR1 to MR2", write_effect="steps from MR1 to MR2"),)
 
     def power_on(self, cycle):
         self.modes = [0, 0]

@@ -106,13 +106,20 @@ class Keyboard(Card):
         for name, bit in _status_bits(settings):
             names[bit] = name
         driven = sum(1 << bit for bit in range(8) if names[bit]) if settings.spare_bits == "float" else 0xFF
-        sets, resets = ("set", "reset") if settings.latch == "data-sets" else ("reset", "set")
-        data = Register(DATA, "data", "r", effects=f'{sets}s the "taken" latch: the controller moves on')
-        if settings.can_send:
-            data = Register(DATA, "data", "rw", effects=data.effects + "; a write goes to the keyboard")
+        sets, resets = 'sets the "taken" latch: the controller moves on', 'resets the "taken" latch'
+        if settings.glitch_percent:
+            sets, resets = f"{sets}, or a spike resets it again", f"{resets}, or a spike sets it again"
+        if settings.latch == "status-sets":
+            sets, resets = resets, sets
         return (
-            Register(STATUS, "status", "r", bits=tuple(names), driven=driven, effects=f'{resets}s the "taken" latch'),
-            data,
+            Register(STATUS, "status", "r", bits=tuple(names), driven=driven, read_effect=resets),
+            Register(
+                DATA,
+                "data",
+                "rw" if settings.can_send else "r",
+                read_effect=sets,
+                write_effect="goes to the keyboard" if settings.can_send else "",
+            ),
         )
 
     @classmethod

@@ -45,7 +45,7 @@ class BankLatch(Card):
     @classmethod
     def registers(cls, settings: BankLatchSettings) -> tuple[Register, ...]:
         """One register, for writing."""
-        return (Register(0, "bank", "w", bits=OUTPUTS, effects="outputs take the byte from the next cycle"),)
+        return (Register(0, "bank", "w", bits=OUTPUTS, write_effect="shows on the outputs from the next cycle"),)
 
     @classmethod
     def pins(cls, settings: BankLatchSettings) -> tuple[PinSpec, ...]:

@@ -101,13 +101,13 @@ class SerialPads(Card):
         if settings.bit_order == "first-bit-low":
             names.reverse()
         pressed = "0" if settings.sense == "active-low" else "1"
-        effects = (
-            f"none; {pressed} = pressed; changes while it is shifted"
+        renewed = (
+            "changes while it is shifted"
             if settings.store in _STORES[3:]
-            else (f"none; {pressed} = pressed; renewed every {COUNTS * settings.prescale} counter clocks")
+            else f"renewed every {COUNTS * settings.prescale} counter clocks"
         )
         return tuple(
-            Register(offset, f"port_{number}", "r", bits=tuple(names), effects=effects)
+            Register(offset, f"port_{number}", "r", bits=tuple(names), help=f"{pressed} = pressed; {renewed}")
             for number, offset in zip(PADS, (settings.port_1, settings.port_2), strict=True)
         )
 

@@ -43,7 +43,7 @@ class ButtonRow(Card):
         if settings.joined == "pins":
             return ()
         bits = tuple(f"B{n}" for n in range(settings.count))
-        return (Register(0, "buttons", "r", bits=bits, driven=(1 << settings.count) - 1),)
+        return (Register(0, "buttons", "r", bits=bits, driven=(1 << settings.count) - 1, help="0 = pressed"),)
 
     @classmethod
     def pins(cls, settings: ButtonRowSettings) -> tuple[PinSpec, ...]:

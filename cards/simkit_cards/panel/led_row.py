@@ -43,7 +43,7 @@ class LedRow(Card):
         if settings.joined == "pins":
             return ()
         bits = tuple(f"L{n}" for n in range(min(settings.count, 8)))
-        return (Register(0, "lamps", "w", bits=bits, effects="lamps take the byte"),)
+        return (Register(0, "lamps", "w", bits=bits, write_effect="lights lamps", writes_wait=True),)
 
     @classmethod
     def pins(cls, settings: LedRowSettings) -> tuple[PinSpec, ...]:

@@ -42,29 +42,79 @@ class Ports6522Settings:
     cb1_resynchronised: bool = setting(False, help="a flip-flop on PHI2 stands before CB1: the shift defect is cured")
 
 
-def board_registers() -> tuple[Register, ...]:
+def board_registers(settings: Ports6522Settings) -> tuple[Register, ...]:
     """The sixteen registers, names as [R] prints them."""
     ifr = (*FLAGS, "IRQ")
     acr = ("PA_LATCH", "PB_LATCH", "SR_0", "SR_1", "SR_2", "T2_PULSES", "T1_FREE_RUN", "T1_PB7")
     pcr = ("CA1_RISING", "CA2_0", "CA2_1", "CA2_2", "CB1_RISING", "CB2_0", "CB2_1", "CB2_2")
-    cleared = "clears CB1, and CB2 unless independent"
+    clears_a, clears_b = "clears CA1, and CA2 unless independent", "clears CB1, and CB2 unless independent"
+    answers_a, answers_b = "starts a handshake or pulse on CA2", "starts a handshake or pulse on CB2"
+    drives = "drives the pins that are outputs"
+    turns = "makes the pins of its ones outputs, the others inputs"
+    met = ", unless it is set in that very cycle" if settings.timeout_during_read == "flag-kept" else ""
+    shifts = "clears SR and starts a byte, unless shifting is off or goes on for ever"
     return (
-        Register(0x0, "ORB", "rw", effects=f"{cleared}; a write starts the CB2 handshake"),
-        Register(0x1, "ORA", "rw", effects="clears CA1, and CA2 unless independent; starts the CA2 handshake"),
-        Register(0x2, "DDRB", "rw"),
-        Register(0x3, "DDRA", "rw"),
-        Register(0x4, "T1CL", "rw", effects="read: counter, clears T1; write: latch"),
-        Register(0x5, "T1CH", "rw", effects="write: latch and counter, starts timer 1, clears T1"),
+        Register(0x0, "ORB", "rw", read_effect=clears_b, write_effect=f"{drives}, {clears_b}, and {answers_b}"),
+        Register(
+            0x1,
+            "ORA",
+            "rw",
+            read_effect=f"{clears_a}, and {answers_a}",
+            write_effect=f"{drives}, {clears_a}, and {answers_a}",
+        ),
+        Register(0x2, "DDRB", "rw", write_effect=turns),
+        Register(0x3, "DDRA", "rw", write_effect=turns),
+        Register(
+            0x4,
+            "T1CL",
+            "rw",
+            help="reads the counter",
+            read_effect=f"clears T1{met}",
+            write_effect="goes to the low latch",
+        ),
+        Register(
+            0x5,
+            "T1CH",
+            "rw",
+            help="reads the counter",
+            write_effect="goes to the high latch, loads the counter from both, starts timer 1, and clears T1",
+        ),
         Register(0x6, "T1LL", "rw"),
-        Register(0x7, "T1LH", "rw", effects="write clears T1"),
-        Register(0x8, "T2CL", "rw", effects="read: counter, clears T2; write: latch"),
-        Register(0x9, "T2CH", "rw", effects="write: counter, starts timer 2, clears T2"),
-        Register(0xA, "SR", "rw", effects="clears SR, starts shifting"),
-        Register(0xB, "ACR", "rw", bits=acr),
-        Register(0xC, "PCR", "rw", bits=pcr),
-        Register(0xD, "IFR", "rw", bits=ifr, effects="write: ones clear flags"),
-        Register(0xE, "IER", "rw", bits=(*FLAGS, "SET"), effects="write: bit 7 says whether ones set or clear"),
-        Register(0xF, "ORA_QUIET", "rw", effects="as ORA, without handshake and without clearing flags"),
+        Register(0x7, "T1LH", "rw", write_effect="clears T1"),
+        Register(
+            0x8,
+            "T2CL",
+            "rw",
+            help="reads the counter",
+            read_effect=f"clears T2{met}",
+            write_effect="goes to the low latch",
+        ),
+        Register(
+            0x9,
+            "T2CH",
+            "rw",
+            help="reads the counter",
+            write_effect="loads the counter with it and the low latch, starts timer 2, and clears T2",
+        ),
+        Register(0xA, "SR", "rw", read_effect=shifts, write_effect=shifts),
+        Register(
+            0xB,
+            "ACR",
+            "rw",
+            bits=acr,
+            write_effect="selects what timers and shift register do: another shift mode ends the byte under way, off "
+            "clears SR",
+        ),
+        Register(0xC, "PCR", "rw", bits=pcr, write_effect="selects what the control lines do: outputs follow at once"),
+        Register(0xD, "IFR", "rw", bits=ifr, write_effect="clears the flags of its ones"),
+        Register(
+            0xE,
+            "IER",
+            "rw",
+            bits=(*FLAGS, "SET"),
+            write_effect="enables the flags of its ones when bit 7 is 1, disables them when it is 0",
+        ),
+        Register(0xF, "ORA_QUIET", "rw", help="ORA without handshake and flags", write_effect=drives),
     )
 
 

@@ -49,7 +49,7 @@ class Ports6522(Card):
     @classmethod
     def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:
         """The sixteen registers, names as [R] prints them."""
-        return board_registers()
+        return board_registers(settings)
 
     @classmethod
     def pins(cls, settings: Ports6522Settings) -> tuple[PinSpec, ...]:

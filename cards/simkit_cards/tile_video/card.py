@@ -66,11 +66,29 @@ class TileVideo(Card):
         """The two ports. [PG] table 3-1."""
         fsn = tuple(f"FSN{bit}" for bit in range(5))
         return (
-            Register(DATA, "data", "rw", effects="memory at the address counter, which steps; first-byte state"),
             Register(
-                CONTROL, "status", "r", bits=(*fsn, "C", "5S", "F"), effects="clears F, 5S, C; INT; first-byte state"
+                DATA,
+                "data",
+                "rw",
+                help="reads what was read ahead",
+                read_effect="fetches ahead at the address counter, which steps, and ends a control pair begun",
+                write_effect="goes to memory at the address counter, which steps, and ends a control pair begun",
+                writes_wait=settings.write_data == "end of strobe",  # else it takes what the bus held a cycle before
             ),
-            Register(CONTROL, "control", "w", effects="two bytes: address set-up to read or to write, or a register"),
+            Register(
+                CONTROL,
+                "status",
+                "r",
+                bits=(*fsn, "C", "5S", "F"),
+                read_effect="clears F, 5S and C, lets INT go, and ends a control pair begun",
+            ),
+            Register(
+                CONTROL,
+                "control",
+                "w",
+                help="pairs of bytes",
+                write_effect="sets the address counter up as the second of a pair, to read or to write, or a register",
+            ),
         )
 
     @classmethod

@@ -138,14 +138,16 @@ class SpareCycles:
             if access.is_write:
                 rule = "double-write"
                 message = f"{name} writes {where} twice, first the byte it has read, ${access.value:02X}"
+                effect = f"a write there {register.write_effect}"
             else:
                 rule = "dummy-access"
                 message = f"A spare cycle of {name} reads {where}, which changes what the card holds"
+                effect = f"a read there {register.read_effect}"
             self._told[pc, access.seat.slot] += 1
             self._notes.add(
                 rule,
                 access.cycle,
-                f"{message}; accesses there: {register.effects}.",
+                f"{message}; {effect}.",
                 pc=pc,
                 address=access.address,
                 slot=access.seat.slot,

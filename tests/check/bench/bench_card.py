@@ -25,11 +25,11 @@ class BenchCard(Card):
     @classmethod
     def registers(cls, settings):
         return (
-            Register(STATUS, "status", "r", bits=("", "", "", "", "", "", "", "OVER"), effects="clears OVER and INT"),
+            Register(STATUS, "status", "r", bits=(*[""] * 7, "OVER"), read_effect="clears OVER and INT"),
             Register(DATA, "data", "rw"),
             Register(OUTPUT, "output", "w"),
-            Register(ACKNOWLEDGE, "acknowledge", "w", effects="clears OVER and INT"),
-            Register(PERIOD, "period", "w"),
+            Register(ACKNOWLEDGE, "acknowledge", "w", write_effect="clears OVER and INT"),
+            Register(PERIOD, "period", "w", write_effect="starts the timer"),
         )
 
     @classmethod
