@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from textwrap import indent
 
 import pytest
 
@@ -91,7 +92,7 @@ def test_the_example_of_a_rule_works_in_a_copy_of_the_tree(tmp_path):
     text, watch = blocks("Add a rule to the check", "python")
     (hooks,), (pair,) = (blocks("Add a rule to the check", language) for language in ("diff", "toml"))
     rules = tmp_path / "simkit/check/rules/program_rules.py"
-    rules.write_text(rules.read_text().rstrip().removesuffix(")") + text + ")\n")
+    rules.write_text(rules.read_text().rstrip().removesuffix(")") + indent(text.rstrip(), "    ") + ",\n)\n")
     (tmp_path / "simkit/check/watches/jumps.py").write_text(watch)
     hooked = tmp_path / "simkit/check/watches/watch.py"
     lines, at = hooked.read_text().splitlines(), 0
