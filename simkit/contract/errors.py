@@ -5,6 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from difflib import get_close_matches
 
+MAX_MESSAGE = 2000
+"""Characters of a message. Of a longer one, which cites some endless text of a file, the middle is left out."""
+MAX_ERRORS = 50
+"""Errors told in one go. Who has more has one mistake many times, or a file of another kind."""
+
 
 class SimkitError(Exception):
     """Base of every error the kit raises on purpose.
@@ -28,6 +33,8 @@ class SimkitError(Exception):
         field: str | None = None,
         remedy: str | None = None,
     ) -> None:
+        if len(message) > MAX_MESSAGE:
+            message = f"{message[: MAX_MESSAGE // 2]} … {message[-MAX_MESSAGE // 2 :]}"
         super().__init__(message)
         self.message = message
         self.file = file
@@ -70,6 +77,39 @@ class SeveralErrors(SimkitError):  # noqa: N818 - it holds errors
     def as_dict(self) -> dict[str, object]:
         """All errors, for --json."""
         return {"message": self.message, "errors": [error.as_dict() for error in self.errors]}
+
+
+class Errors:
+    """Errors gathered, to be told in one go.
+
+    Attributes:
+        found: what was gathered.
+    """
+
+    def __init__(self) -> None:
+        self.found: list[SimkitError] = []
+
+    def add(self, error: SimkitError) -> None:
+        """Gather an error.
+
+        Raises:
+            SeveralErrors: it is one of far too many; they are told, and looking for more ends here.
+        """
+        self.found.append(error)
+        if len(self.found) == MAX_ERRORS:
+            more = SimkitError(f"These are the first {MAX_ERRORS} errors.", remedy="Correct them and look again.")
+            raise SeveralErrors([*self.found, more])
+
+    def raise_any(self) -> None:
+        """Go on if nothing was gathered.
+
+        Raises:
+            SimkitError: the one error; SeveralErrors if there are several.
+        """
+        if len(self.found) == 1:
+            raise self.found[0]
+        if self.found:
+            raise SeveralErrors(self.found)
 
 
 def numbers(found: Iterable[int]) -> str:

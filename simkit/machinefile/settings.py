@@ -7,7 +7,7 @@ from typing import Any
 
 import attrs
 
-from simkit.contract.errors import SeveralErrors, SimkitError, near
+from simkit.contract.errors import Errors, SimkitError, near
 from simkit.contract.settings import fitted
 
 Fail = Callable[[str, str, str], None]
@@ -39,14 +39,11 @@ def make_settings(kind: type, table: Mapping[str, Any]) -> Any:
     Raises:
         SimkitError: one key does not fit; SeveralErrors for several.
     """
-    errors: list[SimkitError] = []
+    errors = Errors()
 
     def fail(key: str, message: str, remedy: str) -> None:
-        errors.append(SimkitError(f"setting {key}: {message}".replace(" :", ":"), field=key, remedy=remedy))
+        errors.add(SimkitError(f"setting {key}: {message}".replace(" :", ":"), field=key, remedy=remedy))
 
     made = read_settings(kind, table, fail)
-    if len(errors) == 1:
-        raise errors[0]
-    if errors:
-        raise SeveralErrors(errors)
+    errors.raise_any()
     return made
