@@ -82,7 +82,7 @@ def _list(as_json: bool) -> None:
 
 def shipped_demos() -> list[Demo]:
     """All machines that come with the kit, by name."""
-    from simkit.machinefile.read import MACHINE_FILE
+    from simkit.machinefile.merge import MACHINE_FILE
     from simkit.machinefile.shipped import demo_folder
     from simkit.machinefile.tomlfile import read_toml
 
@@ -91,7 +91,7 @@ def shipped_demos() -> list[Demo]:
     for path in sorted(folder.rglob(MACHINE_FILE)):
         name = path.parent.relative_to(folder).as_posix()
         first = path.read_text(encoding="utf-8").partition("\n")[0]
-        title = read_toml(path)[0].get("name", name)
+        title = read_toml(path).data.get("name", name)
         found.append(Demo(name, str(title), first.lstrip("# ").strip() if first.startswith("#") else "", path))
     return found
 
@@ -111,12 +111,9 @@ def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
     root = shipped_folder().resolve()
     machine_file = machine_path(f"demo:{name}").resolve()
     description = read_description(machine_file)
-    needed = {machine_file}
-    folders = {machine_file.parent}
+    needed = {path.resolve() for path in description.files}
+    folders = {path.parent for path in needed}
     for card in description.cards:
-        for file, _ in card.origin.values():
-            needed.add(Path(file).resolve())
-            folders.add(Path(file).resolve().parent)
         for path in (card.image, card.labels):
             if path is not None:
                 needed.update(_with_sources(path.resolve()))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-import tomllib
+import re
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -12,6 +12,7 @@ import attrs
 import typer
 
 from simkit.contract.errors import SimkitError
+from simkit.machinefile.tomlfile import parse_toml
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -202,13 +203,13 @@ def parse_settings(texts: Sequence[str]) -> Mapping[int, Mapping[str, Any]]:
     for text in texts:
         place, equals, value = text.partition("=")
         slot, dot, name = place.strip().partition(".")
-        if not equals or not dot or not slot.isdecimal() or not name:
+        if not equals or not dot or not re.fullmatch(r"[0-9]{1,4}", slot) or not name:
             raise SimkitError(
                 f"--set {text!r} does not say SLOT.NAME=VALUE.",
                 remedy="Write e.g. --set 4.port_1=2 or --set 4.bit_order=first-bit-high.",
             )
         try:
-            found.setdefault(int(slot), {})[name.strip()] = tomllib.loads(f"value = {value}")["value"]
-        except (ValueError, KeyError, RecursionError):
+            found.setdefault(int(slot), {})[name.strip()] = parse_toml(f"value = {value}", "--set").data["value"]
+        except SimkitError:
             found.setdefault(int(slot), {})[name.strip()] = value.strip()
     return found

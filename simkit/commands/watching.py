@@ -61,9 +61,8 @@ class Watch:
 
 def files_of(options: MachineOptions, machine: Machine) -> list[Path]:
     """Every file the machine was made from."""
-    files = {machine.description.path, *options.labels}
+    files = {*machine.description.files, *options.labels}
     files.update(path for path in options.images().values() if isinstance(path, Path))
     for card in machine.description.cards:
-        files.update(Path(file) for file, _ in card.origin.values())
         files.update(path for path in (card.image, card.labels) if path is not None)
     return sorted(path for path in files if path.is_file())

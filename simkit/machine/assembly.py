@@ -10,7 +10,7 @@ import attrs
 from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
-from simkit.contract.errors import SeveralErrors, SimkitError
+from simkit.contract.errors import Errors, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
 from simkit.contract.slot import Slot
@@ -53,7 +53,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     backplane = description.backplane
     bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
     labels = Labels()
-    errors: list[SimkitError] = []
+    errors = Errors()
     contents: dict[int, bytes] = {}
     for card in description.cards:
         try:
@@ -64,16 +64,16 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
             if card.slot not in images:
                 _name(card, labels)
         except SimkitError as error:
-            errors.append(error)
+            errors.add(error)
     slots = {card.slot for card in description.cards}
     takers = [str(seat.slot) for seat in bus.seats if seat.card.image_size(seat.card.settings) is not None]
     remedy = f"Slots that take an image: {', '.join(takers)}." if takers else "No card of the machine takes an image."
-    errors += [
-        SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
-        for slot in images
-        if slot not in slots
-    ]
-    raise_all(errors)
+    for slot in images:
+        if slot not in slots:
+            errors.add(
+                SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
+            )
+    errors.raise_any()
     return Assembly(bus, labels, Fingerprint.of(description, contents))
 
 
@@ -93,11 +93,11 @@ def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> Simk
 
 def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitError:
     """The error with the place in the machine file that leads to it."""
-    file, line = card.origin.get(field, card.origin.get("", (None, None)))
+    place = card.place(field)
     message = f"slot {card.slot} ({card.kind}), {field}: {error.message}"
     if error.file is not None:
         message += f" ({error.file}{f':{error.line}' if error.line else ''})"
-    return SimkitError(message, file=file, line=line, slot=card.slot, field=field, remedy=error.remedy)
+    return SimkitError(message, file=place.file, line=place.line, slot=card.slot, field=field, remedy=error.remedy)
 
 
 def _plug(described: CardDescription, description: Description, bus: Bus, findings: Findings) -> Seat:
@@ -160,31 +160,23 @@ def check_overlaps(description: Description, bus: Bus) -> None:
     """
     if description.backplane.overlaps == "run":
         return
-    errors: list[SimkitError] = []
-    origins = {card.slot: card.origin for card in description.cards}
+    errors = Errors()
+    described = {card.slot: card for card in description.cards}
     for first, second, table in overlaps(bus):
         spans = ranges(table)
         words = ", ".join(f"${a:04X}-${b:04X}" if a != b else f"${a:04X}" for a, b in spans[:_RANGES_SHOWN])
         if len(spans) > _RANGES_SHOWN:
             words += f" and {len(spans) - _RANGES_SHOWN} more ranges"
-        file, line = origins[second.slot].get("select", (None, None))
-        errors.append(
+        place = described[second.slot].place("select")
+        errors.add(
             SimkitError(
                 f"slot {second.slot} ({second.kind}), select: {first.name} and {second.name} both answer reads at "
                 f"{words}.",
-                file=file,
-                line=line,
+                file=place.file,
+                line=place.line,
                 slot=second.slot,
                 field="select",
                 remedy='Gate one out (not_select), or write overlaps = "run" in [backplane] to watch them fight.',
             )
         )
-    raise_all(errors)
-
-
-def raise_all(errors: list[SimkitError]) -> None:
-    """Raise what was gathered: nothing, the one error, or SeveralErrors."""
-    if len(errors) == 1:
-        raise errors[0]
-    if errors:
-        raise SeveralErrors(errors)
+    errors.raise_any()

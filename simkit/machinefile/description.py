@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import attrs
 from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.contract.card import Card
 from simkit.contract.settings import setting
+from simkit.machinefile.tomlplaces import Place
 
 
 @attrs.frozen(kw_only=True)
@@ -47,6 +49,11 @@ class CpuOptions:
     magic: int = setting(0xEE, low=0, high=255, help="6502: constant in ANE and LXA; EE, EF, FF and 00 were seen")
 
 
+def origin_of(origin: Mapping[str, Place], field: str) -> Place:
+    """Where a field stands, e.g. "settings.port_1"; or its table, or the card (the key "")."""
+    return origin.get(field) or origin.get(field.partition(".")[0]) or origin[""]
+
+
 @attrs.frozen(kw_only=True)
 class CardDescription:
     """One card as the machine file describes it, checked.
@@ -66,7 +73,7 @@ class CardDescription:
         image: path of its image, or None.
         labels: path of its label list, or None.
         note: what the builder says of it.
-        origin: (file, line) of a key, for messages; key "" is the card itself.
+        origin: where a key stands, for messages, e.g. "select" or "settings.port_1"; "" is the card itself.
     """
 
     slot: int
@@ -83,7 +90,11 @@ class CardDescription:
     image: Path | None = None
     labels: Path | None = None
     note: str = ""
-    origin: dict[str, tuple[str, int | None]] = attrs.field(factory=dict, eq=False)
+    origin: Mapping[str, Place] = attrs.field(eq=False)
+
+    def place(self, field: str) -> Place:
+        """Where the field stands, or the card if the file is silent about it."""
+        return origin_of(self.origin, field)
 
     def part(self) -> dict[str, Any]:
         """What the card adds to the machine's identity: wiring and settings that differ from their defaults."""
@@ -114,6 +125,7 @@ class Description:
         cpu_options: what sources leave open about the CPU.
         cards: in slot order.
         path: the machine file.
+        files: the machine file and those it builds on, as they were read.
         note: what the builder says of it.
     """
 
@@ -126,6 +138,7 @@ class Description:
     cpu_options: CpuOptions
     cards: tuple[CardDescription, ...]
     path: Path
+    files: tuple[Path, ...]
     note: str = ""
 
     def parts(self) -> dict[str, Any]:

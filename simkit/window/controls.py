@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import attrs
 
-from simkit.contract.errors import SeveralErrors, SimkitError, near
+from simkit.contract.errors import Errors, SimkitError, near
 from simkit.machinefile.tomlfile import read_toml
+from simkit.machinefile.tomlplaces import Step
 from simkit.outside.host_keys import KEY_NAMES
 
 CONTROLS_FILE = "controls.toml"
@@ -21,8 +22,11 @@ MAX_PADS = 8
 _CONTACT = re.compile(r"button \d{1,3}|axis \d{1,2} [+-]|hat \d{1,2} (?:up|down|left|right)")
 _TOP_KEYS = ("host_key", "dead_zone", "pad")
 _PAD_KEYS = ("keys", "joystick")
+_PAD_NAMES = tuple(str(number) for number in range(1, MAX_PADS + 1))
 
 _Contacts = dict[str, tuple[str, ...]]
+_Fail = Callable[..., None]
+"""Told what is wrong: (path of the key, message, remedy)."""
 
 
 @attrs.frozen
@@ -107,63 +111,56 @@ def with_host_key(controls: Controls, key: str) -> Controls:
 
 
 def _read(path: Path, below: Controls) -> Controls:
-    data, lines = read_toml(path)
-    errors: list[SimkitError] = []
+    toml = read_toml(path)
+    data, errors = toml.data, Errors()
 
-    def fail(message: str, table: str, key: str, remedy: str = "") -> None:
-        # [pad.9.keys] has a line, pad.9 alone has none: then the first table inside it tells where.
-        inside = [number for (name, _, _), number in lines.items() if table and name.startswith(f"{table}.")]
-        line = lines.get((table, 0, key), lines.get((table, 0, ""), min(inside, default=None)))
-        errors.append(SimkitError(message, file=str(path), line=line, remedy=remedy or None))
+    def fail(where: tuple[Step, ...], message: str, remedy: str = "") -> None:
+        place = toml.place(*where)
+        errors.add(SimkitError(message, file=place.file, line=place.line, remedy=remedy or None))
 
     for key in data:
         if key not in _TOP_KEYS:
-            fail(f"unknown key {key!r}.", "", key, near(key, _TOP_KEYS))
+            fail((key,), f"unknown key {key!r}.", near(key, _TOP_KEYS))
     host_key = data.get("host_key", below.host_key)
-    if host_key not in KEY_NAMES:
-        fail(f"host_key: there is no key {host_key!r}.", "", "host_key", near(str(host_key), KEY_NAMES))
+    if not isinstance(host_key, str) or host_key not in KEY_NAMES:
+        fail(("host_key",), f"host_key: there is no key {host_key!r}.", near(str(host_key), KEY_NAMES))
     dead_zone = data.get("dead_zone", below.dead_zone)
     if isinstance(dead_zone, bool) or not isinstance(dead_zone, int | float) or not 0 <= dead_zone < 1:
-        fail(f"dead_zone: {dead_zone!r} is not a number from 0 up to 1.", "", "dead_zone", "Write e.g. 0.4.")
+        fail(("dead_zone",), f"dead_zone: {dead_zone!r} is not a number from 0 up to 1.", "Write e.g. 0.4.")
         dead_zone = 0.0
     pads = dict(below.pads)
     tables = data.get("pad", {})
     if not isinstance(tables, dict):
-        fail("pad is a table.", "", "pad", "Write [pad.1.keys].")
+        fail(("pad",), "pad is a table.", "Write [pad.1.keys].")
         tables = {}
     for name, table in tables.items():
-        if not name.isdecimal() or not 1 <= int(name) <= MAX_PADS or not isinstance(table, dict):
-            fail(f"pad.{name}: not a pad.", f"pad.{name}", "", f"Write [pad.1.keys]; pads count from 1 to {MAX_PADS}.")
+        if name not in _PAD_NAMES or not isinstance(table, dict):
+            fail(("pad", name), f"pad.{name}: not a pad.", f"Write [pad.1.keys]; pads count from 1 to {MAX_PADS}.")
             continue
         pads[int(name)] = _pad(name, table, pads.get(int(name), PadControls()), fail)
-    if len(errors) == 1:
-        raise errors[0]
-    if errors:
-        raise SeveralErrors(errors)
+    errors.raise_any()
     return Controls(host_key, float(dead_zone), dict(sorted(pads.items())), str(path))
 
 
-def _pad(name: str, table: dict[str, Any], below: PadControls, fail: Any) -> PadControls:
+def _pad(name: str, table: dict[str, Any], below: PadControls, fail: _Fail) -> PadControls:
     merged = {"keys": dict(below.keys), "joystick": dict(below.joystick)}
     for word, buttons in table.items():
-        where = f"pad.{name}.{word}"
         if word not in _PAD_KEYS or not isinstance(buttons, dict):
-            fail(f"unknown key {where!r}.", f"pad.{name}", word, near(word, _PAD_KEYS))
+            fail(("pad", name, word), f"unknown key {f'pad.{name}.{word}'!r}.", near(word, _PAD_KEYS))
             continue
         for button, value in buttons.items():
+            field = f"pad.{name}.{word}.{button}"
+            where: tuple[Step, ...] = ("pad", name, word, button)
             names = [value] if isinstance(value, str) else value
             if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
-                fail(f"{where}.{button}: {value!r} is neither text nor a list of texts.", where, button)
+                fail(where, f"{field}: {value!r} is neither text nor a list of texts.")
                 continue
-            for text in names:
+            for number, text in enumerate(names):
+                spot = (*where, number) if isinstance(value, list) else where
                 if word == "keys" and text not in KEY_NAMES:
-                    fail(f"{where}.{button}: there is no key {text!r}.", where, button, near(text, KEY_NAMES))
+                    fail(spot, f"{field}: there is no key {text!r}.", near(text, KEY_NAMES))
                 elif word == "joystick" and not _CONTACT.fullmatch(text):
-                    fail(
-                        f"{where}.{button}: {text!r} is not a contact of a joystick.",
-                        where,
-                        button,
-                        'Write e.g. "button 0", "axis 1 -" or "hat 0 up".',
-                    )
+                    remedy = 'Write e.g. "button 0", "axis 1 -" or "hat 0 up".'
+                    fail(spot, f"{field}: {text!r} is not a contact of a joystick.", remedy)
             merged[word][button] = tuple(names)
     return PadControls(merged["keys"], merged["joystick"])

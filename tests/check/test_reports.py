@@ -130,11 +130,29 @@ def test_an_acceptance_of_another_place_does_not_cover(bench):
     ("text", "message"),
     [
         ('[[accept]]\nrule = "never-written"\n', "accepted.toml:1: The entry gives no reason."),
-        ('[[accept]]\nrule = "never-written"\nreason = "hook"\n', "The reason 'hook' is one word only."),
-        ('[[accept]]\nrule = "never-writen"\nreason = "so it is"\n', "There is no rule 'never-writen'."),
-        ('[[accept]]\nrule = "never-written"\nreason = "so it is"\nwhere = 1\n', "Unknown key 'where'."),
-        ('[[accept]]\nrule = "never-written"\nat = "$xyz"\nreason = "so it is"\n', "'$xyz' is no place."),
-        ("accept = 3\n", "Entries are written as [[accept]] tables."),
+        (
+            '[[accept]]\nrule = "never-written"\nreason = "hook"\n',
+            "accepted.toml:3: The reason 'hook' is one word only.",
+        ),
+        (
+            '[[accept]]\nrule = "never-writen"\nreason = "so it is"\n',
+            "accepted.toml:2: There is no rule 'never-writen'.",
+        ),
+        (
+            '[[accept]]\nrule = "never-written"\nreason = "so it is"\nwhere = 1\n',
+            "accepted.toml:4: Unknown key 'where'.",
+        ),
+        (
+            'accept = [\n{ rule = "never-written", reason = """\nso\n[[accept]]\nit is""" },\n{ rule = "x" },\n]\n',
+            "accepted.toml:6: The entry gives no reason.",
+        ),
+        (
+            '[[accept]]\nrule = "never-written"\nat = "$xyz"\nreason = "so it is"\n',
+            "accepted.toml:3: '$xyz' is no place.",
+        ),
+        ("\naccept = 3\n", "accepted.toml:2: Entries are written as [[accept]] tables."),
+        ("\naccepted = 3\n", "accepted.toml:2: Unknown key 'accepted'."),
+        ("\n" + "[[accept]]\n" * 501, "accepted.toml:502: The file has more than 500 entries."),
     ],
 )
 def test_a_wrong_file_of_acceptances_is_told(text, message, tmp_path):

@@ -194,6 +194,9 @@ WRONG = {
     "image without slot": ("run hello --headless --image rom.bin", "--image 'rom.bin' does not say SLOT=FILE."),
     "no image file": ("run hello --headless --image 2=no.bin", "--image '2=no.bin': there is no file no.bin."),
     "setting without slot": ("run hello --headless --set ready=1", "does not say SLOT.NAME=VALUE"),
+    "slot of many digits": (f"run hello --headless --set {'9' * 5000}.ready_bit=1", "does not say SLOT.NAME=VALUE"),
+    "value of many digits": (f"run hello --headless --set 3.ready_bit=0x{'F' * 9000}", "is not a whole number."),
+    "value of many brackets": (f"run hello --headless --set 3.ready_bit={'[' * 9000}", "is not a whole number."),
     "no such setting": (
         "run hello --headless --set 3.redy_bit=1",
         "no setting 'redy_bit'.\nDid you mean 'ready_bit'",

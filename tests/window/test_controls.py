@@ -61,3 +61,28 @@ def test_every_key_can_be_the_host_key():
         assert with_host_key(default_controls(), key).host_key == key
     with pytest.raises(SimkitError, match="There is no key 'scroll'"):
         with_host_key(default_controls(), "scroll")
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        ('[pad.1.keys]\na = [\n"j",\n"butn",\n]\n', 4, "there is no key 'butn'"),
+        ('[pad.1]\nkeys = { a = "j", b = "butn" }\n', 2, "pad.1.keys.b"),
+        ('pad.1.joystick.a = "button 0"\npad.1.joystick.b = "button"\n', 2, "pad.1.joystick.b"),
+        ("[pad.1.keys]\n\na = 5\n", 3, "neither text nor a list"),
+        ('[pad.1.keys]\na = "j"\n[pad.1.stick]\na = 1\n', 3, "pad.1.stick"),
+        ('\n[pad."01".keys]\na = "j"\n', 2, "not a pad"),
+        ('\n["pad"."\u0661".keys]\na = "j"\n', 2, "not a pad"),
+        ("\n[[pad]]\n", 2, "pad is a table"),
+        ("\nhost_key = ['a']\n", 2, "host_key"),
+        ("\n\ndead_zone = nan\n", 3, "dead_zone"),
+        ('# [pad.9]\nnote = """\n[pad.9]\n"""\n', 2, "unknown key 'note'"),
+    ],
+)
+def test_a_mistake_has_the_line_of_its_key_or_element(tmp_path, text, line, words):
+    path = tmp_path / "bad.toml"
+    path.write_text(text)
+    with pytest.raises(SimkitError) as raised:
+        read_controls(path)
+    assert words in str(raised.value)
+    assert str(raised.value).startswith(f"{path}:{line}: ")

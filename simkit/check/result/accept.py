@@ -15,8 +15,9 @@ import attrs
 
 from simkit.check.result.findings import CheckFinding
 from simkit.check.rules.catalogue import RULES
-from simkit.contract.errors import SeveralErrors, SimkitError, near
+from simkit.contract.errors import Errors, SimkitError, near
 from simkit.machinefile.tomlfile import read_toml
+from simkit.machinefile.tomlplaces import Place, Step
 
 FILE = "accepted.toml"
 MAX_ENTRIES = 500
@@ -33,14 +34,14 @@ class Acceptance:
         at: label or address of the instruction, or None for anywhere.
         slot: slot, or None for any.
         reason: why.
-        place: `file:line` of the entry.
+        place: where the entry stands.
     """
 
     rule: str
     at: str | None = None
     slot: int | None = None
     reason: str
-    place: str
+    place: Place
 
     def covers(self, finding: CheckFinding) -> bool:
         """Whether the finding is meant."""
@@ -59,49 +60,49 @@ def read_accepted(path: Path) -> list[Acceptance]:
     Raises:
         SimkitError: not TOML, or entries that are wrong; all of them at once.
     """
-    data, lines = read_toml(path)
-    errors: list[SimkitError] = []
+    toml = read_toml(path)
+    errors = Errors()
 
-    def wrong(number: int, message: str, remedy: str) -> None:
-        line = lines.get(("accept", number, ""))
-        errors.append(SimkitError(message, file=str(path), line=line, remedy=remedy))
+    def wrong(where: tuple[Step, ...], message: str, remedy: str) -> None:
+        place = toml.place(*where)
+        errors.add(SimkitError(message, file=place.file, line=place.line, remedy=remedy))
 
-    errors += [
-        SimkitError(f"Unknown key {key!r}.", file=str(path), line=lines.get(("", 0, key)), remedy="Write [[accept]].")
-        for key in data
-        if key != "accept"
-    ]
-    entries = data.get("accept", [])
+    for key in toml.data:
+        if key != "accept":
+            wrong((key,), f"Unknown key {key!r}.", "Write [[accept]].")
+    entries = toml.data.get("accept", [])
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise SimkitError("Entries are written as [[accept]] tables.", file=str(path))
+        wrong(("accept",), "Entries are written as [[accept]] tables.", "Write [[accept]].")
+        entries = []
     if len(entries) > MAX_ENTRIES:
-        raise SimkitError(f"The file has more than {MAX_ENTRIES} entries.", file=str(path))
+        message = f"The file has more than {MAX_ENTRIES} entries."
+        wrong(("accept", MAX_ENTRIES), message, "Accept what is meant; a rule may stand for all its places.")
+        entries = []
     found: list[Acceptance] = []
     for number, entry in enumerate(entries):
-        before = len(errors)
+        before = len(errors.found)
+        here = ("accept", number)
         for key in entry:
             if key not in _KEYS:
-                wrong(number, f"Unknown key {key!r}.", near(key, _KEYS))
+                wrong((*here, key), f"Unknown key {key!r}.", near(key, _KEYS))
         rule, at, slot, reason = (entry.get(key) for key in _KEYS)
         if not isinstance(rule, str) or not rule:
-            wrong(number, "The entry names no rule.", 'Write e.g. rule = "never-written".')
+            wrong((*here, "rule"), "The entry names no rule.", 'Write e.g. rule = "never-written".')
         elif rule not in RULES and near(rule, RULES).startswith("Did you mean"):
-            wrong(number, f"There is no rule {rule!r}.", near(rule, RULES))
+            wrong((*here, "rule"), f"There is no rule {rule!r}.", near(rule, RULES))
         if not isinstance(reason, str) or not reason.strip():
-            wrong(number, "The entry gives no reason.", 'Write reason = "..." in a few words: who reads it later?')
+            remedy = 'Write reason = "..." in a few words: who reads it later?'
+            wrong((*here, "reason"), "The entry gives no reason.", remedy)
         elif len(reason.split()) < 2:
-            wrong(number, f"The reason {reason!r} is one word only.", "Write a few: who reads it later?")
+            remedy = "Write a few: who reads it later?"
+            wrong((*here, "reason"), f"The reason {reason!r} is one word only.", remedy)
         if at is not None and (not isinstance(at, str) or (at.startswith("$") and not _ADDRESS.fullmatch(at))):
-            wrong(number, f"{at!r} is no place.", 'Write a label, or an address as at = "$8012".')
+            wrong((*here, "at"), f"{at!r} is no place.", 'Write a label, or an address as at = "$8012".')
         if slot is not None and (not isinstance(slot, int) or isinstance(slot, bool)):
-            wrong(number, f"{slot!r} is no slot.", "Write slot = 5.")
-        if len(errors) == before:
-            line = lines.get(("accept", number, ""))
-            found.append(Acceptance(rule=str(rule), at=at, slot=slot, reason=str(reason), place=f"{path}:{line}"))
-    if len(errors) == 1:
-        raise errors[0]
-    if errors:
-        raise SeveralErrors(errors)
+            wrong((*here, "slot"), f"{slot!r} is no slot.", "Write slot = 5.")
+        if len(errors.found) == before:
+            found.append(Acceptance(rule=str(rule), at=at, slot=slot, reason=str(reason), place=toml.place(*here)))
+    errors.raise_any()
     return found
 
 

@@ -1,0 +1,212 @@
+"""One card of a machine file: its merged table checked, field by field."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from importlib.metadata import EntryPoint
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
+from simkit.backplane.select import Expression, Select
+from simkit.contract.card import Card
+from simkit.contract.errors import SimkitError, near
+from simkit.contract.lines import SYSTEM_LINES
+from simkit.machinefile.catalogue import card_class, entries
+from simkit.machinefile.description import CardDescription
+from simkit.machinefile.merge import MachineErrors, Table
+from simkit.machinefile.settings import read_settings
+
+_LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
+_CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
+_PATTERN = "Write bits A15 to A0 in quotes."
+_STROBES = {"output_enable": READ_STROBE, "write_enable": WRITE_STROBE}
+
+
+def check_card(
+    slot: int, table: Table, installed: Mapping[str, EntryPoint], errors: MachineErrors
+) -> CardDescription | None:
+    """The card that a table describes.
+
+    Args:
+        slot: its slot.
+        table: as merged.
+        installed: what `entries` gave.
+        errors: told what is wrong.
+
+    Returns:
+        None if something is wrong.
+    """
+    before = len(errors.found)
+    found = _Checker(slot, table, errors).card(installed)
+    return found if len(errors.found) == before else None
+
+
+class _Checker:
+    """Checks one card and goes on after an error, so that all are found."""
+
+    def __init__(self, slot: int, table: Table, errors: MachineErrors) -> None:
+        self.slot = slot
+        self.table = table
+        self.errors = errors
+
+    def fail(self, field: str, message: str, remedy: str = "", *, element: int | None = None) -> None:
+        """Tell what is wrong with a field, or with an element of its list."""
+        place = self.table.place(field)
+        if element is not None:
+            place = place.inside(element)
+        self.errors.tell(message, place, remedy, slot=self.slot, kind=self.table.values.get("kind"), field=field)
+
+    def card(self, installed: Mapping[str, EntryPoint]) -> CardDescription | None:
+        """The description, whose fields hold where no error was told."""
+        kind = self.table.values.get("kind")
+        if not isinstance(kind, str):
+            self.fail("kind", "the card has no kind.", '`simkit cards` lists them; write e.g. kind = "sram".')
+            return None
+        try:
+            card = card_class(kind, self.table.folders["kind"], installed)
+        except SimkitError as error:
+            self.fail("kind", error.message, error.remedy or "")
+            return None
+        settings = self.settings(card)
+        select, not_select = self.patterns("select"), self.patterns("not_select")
+        try:
+            on_the_bus = card.registers(settings) or card.address_pins(settings)  # else it meets others by pins alone
+        except SimkitError as error:
+            self.fail("kind", error.message, error.remedy or "")
+            return None
+        if "select" not in self.table.values and on_the_bus:
+            self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
+        wires, lines = self.names("wires"), self.names("lines")
+        self.check_wires(wires, card.address_pins(settings))
+        self.check_lines(lines, {pin.name for pin in card.pins(settings)})
+        ready_gated = self.table.values.get("ready_gated", False)
+        if not isinstance(ready_gated, bool):
+            self.fail("ready_gated", f"{ready_gated!r} is neither true nor false.")
+        note = self.table.values.get("note", "")
+        if not isinstance(note, str):
+            self.fail("note", f"{note!r} is not a string in quotes.")
+        return CardDescription(
+            slot=self.slot,
+            kind=kind,
+            card=card,
+            settings=settings,
+            select=select,
+            not_select=not_select,
+            output_enable=self.strobe("output_enable"),
+            write_enable=self.strobe("write_enable"),
+            wires=wires,
+            lines=lines,
+            ready_gated=ready_gated,
+            image=self.path("image"),
+            labels=self.path("labels"),
+            note=note,
+            origin=self.table.origin,
+        )
+
+    def settings(self, card: type[Card]) -> Any:
+        """Settings of the card."""
+        return read_settings(
+            card.Settings,
+            self.table.values.get("settings", {}),
+            lambda key, message, remedy: self.fail(
+                f"settings.{key}".rstrip("."), message, remedy or _settings_of(card)
+            ),
+        )
+
+    def patterns(self, field: str) -> tuple[str, ...]:
+        """Patterns and expressions of a field: one, or a list."""
+        value = self.table.values.get(field, ())
+        texts = [value] if isinstance(value, str) else value
+        if not isinstance(texts, list | tuple) or (field in self.table.values and not texts):
+            self.fail(field, f"{value!r} is neither a pattern nor a list of patterns.", _PATTERN)
+            return ()
+        for number, text in enumerate(texts):
+            element = number if isinstance(value, list) else None
+            if not isinstance(text, str):
+                self.fail(field, f"{text!r} is not a pattern.", _PATTERN, element=element)
+                continue
+            try:
+                Select((text,))
+            except SimkitError as error:
+                self.fail(field, error.message, error.remedy or "", element=element)
+        return tuple(texts)
+
+    def strobe(self, field: str) -> str:
+        """Expression of a strobe."""
+        text = self.table.values.get(field, _STROBES[field])
+        if not isinstance(text, str):
+            self.fail(field, f"{text!r} is not an expression.", f'Write e.g. {field} = "{_STROBES[field]}".')
+            return _STROBES[field]
+        try:
+            Expression(text)
+        except SimkitError as error:
+            self.fail(field, error.message, error.remedy or "")
+        return text
+
+    def path(self, field: str) -> Path | None:
+        """Path that the file names, from the folder of the file that does."""
+        value = self.table.values.get(field)
+        if value is None:
+            return None
+        if not isinstance(value, str):
+            self.fail(field, f"{value!r} is not a path.")
+            return None
+        return self.table.folders[field] / value
+
+    def names(self, field: str) -> dict[str, str]:
+        """Names of lines by pin; none if something else stands among them."""
+        names: dict[str, Any] = self.table.values.get(field, {})
+        others = [pin for pin, name in names.items() if not isinstance(name, str)]
+        for pin in others:
+            self.fail(f"{field}.{pin}", f"{names[pin]!r} is not the name of a line.", "Write a name in quotes.")
+        return {} if others else dict(names)
+
+    def check_wires(self, wires: Mapping[str, str], address_pins: int) -> None:
+        """Whether pins and lines of `wires` exist; `address_pins` counts those of the card."""
+        addresses = {f"A{n}" for n in range(address_pins)}
+        data_pins = {f"D{n}" for n in range(8)}
+        for pin, source in wires.items():
+            if pin in data_pins:
+                if source not in data_pins:
+                    self.fail(f"wires.{pin}", f"{source!r} is not a data line.", "Write D0 to D7.")
+            elif pin not in addresses:
+                self.fail(f"wires.{pin}", f"the card has no pin {pin!r}.", near(pin, addresses | data_pins))
+            elif source not in ("low", "high") and not _LINE_NAME.fullmatch(source):
+                self.fail(f"wires.{pin}", f"{source!r} is not a line.", 'Write A0 to A15, a line, "low" or "high".')
+            elif re.fullmatch(r"A\d+", source) and int(source[1:]) > 15:
+                self.fail(f"wires.{pin}", f"the bus has no line {source}.", "Write A0 to A15.")
+        sources = [wires.get(f"D{n}", f"D{n}") for n in range(8)]
+        for pin, source in wires.items():
+            if pin in data_pins and sources.count(source) > 1:
+                self.fail(f"wires.{pin}", f"two data pins share {source}.", "Name both sides of an exchange.")
+                break  # the others follow from it
+
+    def check_lines(self, lines: Mapping[str, str], pins: set[str]) -> None:
+        """Whether the pins named in `lines` exist and may be joined to these lines."""
+        for pin, line in lines.items():
+            if pin not in pins:
+                self.fail(f"lines.{pin}", f"the card has no pin {pin!r}.", near(pin, pins) or "It brings out no pins.")
+            elif _CPU_OUTPUT.fullmatch(line):
+                self.fail(
+                    f"lines.{pin}",
+                    f"{line} is an output of the CPU; a card's pin cannot be joined to it.",
+                    f"Write {', '.join(SYSTEM_LINES)} or a name of your own in capitals; `wires` moves address pins.",
+                )
+            elif not _LINE_NAME.fullmatch(line):
+                self.fail(
+                    f"lines.{pin}",
+                    f"{line!r} is not the name of a line.",
+                    f"Write {', '.join(SYSTEM_LINES)} or a name of your own in capitals, e.g. VIDEO_INT.",
+                )
+
+
+def _settings_of(card: type[Card]) -> str:
+    """Where to look for the settings of a card, the near names being none."""
+    known = sorted(attrs.fields_dict(card.Settings))
+    if card.kind in entries():
+        return f"`simkit cards {card.kind}` lists its settings."
+    return f"Known are: {', '.join(known)}." if known else "The card has no settings."

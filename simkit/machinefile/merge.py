@@ -1,0 +1,218 @@
+"""Machine files laid over their bases: tables, each value with the place of the file it stands in.
+
+What is merged is a table where a table must be, and every key is a known one; values are checked later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from simkit.contract.errors import Errors, SimkitError, near, numbers
+from simkit.machinefile.description import origin_of
+from simkit.machinefile.tomlfile import Toml, read_toml
+from simkit.machinefile.tomlplaces import Place
+
+MACHINE_FILE = "machine.toml"
+MAX_BASES = 8
+MAX_SLOT = 99
+
+_TOP_TABLES = ("backplane", "cpu_options")
+_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "note", *_TOP_TABLES)
+_CARD_TABLES = {
+    "settings": "Write [card.settings].",
+    "wires": 'Write e.g. wires = { A0 = "A3" }.',
+    "lines": 'Write e.g. lines = { INT = "IRQ" }.',
+}
+_CARD_KEYS = (
+    "slot",
+    "kind",
+    "select",
+    "not_select",
+    "output_enable",
+    "write_enable",
+    "image",
+    "labels",
+    "ready_gated",
+    "remove",
+    "note",
+    *_CARD_TABLES,
+)
+
+
+@attrs.define
+class Table:
+    """A table as merged.
+
+    Attributes:
+        values: by key.
+        origin: where each value stands, and by "settings.port_1" each value of a table inside; "" is the table itself.
+        folders: folder of the file that gave the value, by key.
+    """
+
+    values: dict[str, Any] = attrs.field(factory=dict)
+    origin: dict[str, Place] = attrs.field(factory=dict)
+    folders: dict[str, Path] = attrs.field(factory=dict)
+
+    def put(self, key: str, value: Any, place: Place, folder: Path) -> None:
+        """Set a value; what is said of a table counts beside what is known of it."""
+        self.origin[key] = place
+        self.folders[key] = folder
+        if isinstance(value, dict):
+            self.origin.update({f"{key}.{inner}": place.inside(inner) for inner in value})
+            below = self.values.get(key)
+            value = {**below, **value} if isinstance(below, dict) else value
+        self.values[key] = value
+
+    def place(self, field: str) -> Place:
+        """Where a field stands, or what encloses it."""
+        return origin_of(self.origin, field)
+
+    def drop(self, key: str) -> None:
+        """Forget a table."""
+        for inner in self.values.pop(key, {}):
+            del self.origin[f"{key}.{inner}"]
+        self.origin.pop(key, None)
+
+
+class MachineErrors(Errors):
+    """What is wrong with a machine file and its bases."""
+
+    def tell(
+        self,
+        message: str,
+        place: Place,
+        remedy: str = "",
+        *,
+        slot: int | None = None,
+        kind: Any = None,
+        field: str = "",
+    ) -> None:
+        """Gather an error: what is wrong, where, what to do; slot and kind of the card and key, as far as known."""
+        card = "" if slot is None else f"slot {slot} ({kind})" if isinstance(kind, str) else f"slot {slot}"
+        where = ", ".join(word for word in (card, field) if word)
+        text = f"{where}: {message}" if where else message
+        self.add(
+            SimkitError(text, file=place.file, line=place.line, slot=slot, field=field or None, remedy=remedy or None)
+        )
+
+
+class Merged:
+    """A machine file over its bases.
+
+    Attributes:
+        top: keys and tables of the machine.
+        cards: by slot.
+        files: all that was read, the machine's own first.
+    """
+
+    def __init__(self, path: Path, errors: MachineErrors) -> None:
+        self.top = Table(origin={"": Place(str(path))})
+        self.cards: dict[int, Table] = {}
+        self.files: list[Path] = []
+        self._errors = errors
+        self._read(path, ())
+
+    def give(self, settings: Mapping[int, Mapping[str, Any]]) -> None:
+        """Lay settings over those of the cards, by slot and name; they stand in no file."""
+        for slot, changes in settings.items():
+            if slot not in self.cards:
+                remedy = f"Slots with cards: {numbers(self.cards)}."
+                self._errors.tell(f"there is no card in slot {slot}.", Place(str(self.files[0])), remedy)
+                continue
+            card = self.cards[slot]
+            card.values["settings"] = {**card.values.get("settings", {}), **changes}
+            card.origin.update({f"settings.{name}": Place("given setting") for name in changes})
+
+    def _read(self, path: Path, chain: tuple[Path, ...]) -> None:
+        """Lay a file over its base."""
+        self.files.append(path)
+        toml = read_toml(path)
+        if "base" in toml.data:
+            self._read_base(toml, path, chain)
+        for key, value in toml.data.items():
+            place = toml.place(key)
+            if key not in _TOP_KEYS:
+                self._errors.tell(f"unknown key {key!r}.", place, near(key, _TOP_KEYS))
+            elif key in _TOP_TABLES and not isinstance(value, dict):
+                self._errors.tell(f"{key} is a table.", place, f"Write [{key}].")
+            elif key == "card":
+                self._merge_cards(toml, path.parent)
+            elif key != "base":
+                self.top.put(key, value, place, path.parent)
+
+    def _read_base(self, toml: Toml, path: Path, chain: tuple[Path, ...]) -> None:
+        base, place = toml.data["base"], toml.place("base")
+        if not isinstance(base, str):
+            self._errors.tell("base must be the path of a machine file.", place, field="base")
+            return
+        if len(chain) >= MAX_BASES:
+            self._errors.tell(f"more than {MAX_BASES} machine files build on each other.", place, field="base")
+            return
+        try:
+            below = (path.parent / base).resolve()
+            if below.is_dir():
+                below = below / MACHINE_FILE
+            there = below.is_file()
+        except (OSError, RuntimeError, ValueError):  # too long a name, links in a circle, a NUL
+            below, there = path.parent / base, False
+        if below in chain or below == path.resolve():
+            self._errors.tell(f"{base} builds on this file again.", place, field="base")
+        elif not there:
+            self._errors.tell(f"there is no file {str(below)!r}.", place, "Correct the path.", field="base")
+        else:
+            self._read(below, (*chain, path.resolve()))
+
+    def _merge_cards(self, toml: Toml, folder: Path) -> None:
+        cards = toml.data["card"]
+        if not isinstance(cards, list) or not all(isinstance(card, dict) for card in cards):
+            self._errors.tell("cards are written as [[card]] tables.", toml.place("card"))
+            return
+        seen: set[int] = set()
+        for number, table in enumerate(cards):
+            place = toml.place("card", number)
+            slot = table.get("slot")
+            if not isinstance(slot, int) or isinstance(slot, bool) or not 1 <= slot <= MAX_SLOT:
+                self._errors.tell(
+                    f"card number {number + 1} has {'no slot' if slot is None else f'slot {slot!r}'}.",
+                    place.inside("slot"),
+                    f"Write slot = N, with N from 1 to {MAX_SLOT}.",
+                    field="slot",
+                )
+            elif slot in seen:
+                self._errors.tell(
+                    "two cards of this file stand in the slot.",
+                    place.inside("slot"),
+                    "Give one another slot.",
+                    slot=slot,
+                )
+            else:
+                seen.add(slot)
+                self._merge_card(slot, table, place, folder)
+
+    def _merge_card(self, slot: int, table: dict[str, Any], place: Place, folder: Path) -> None:
+        remove = table.get("remove", False)
+        if not isinstance(remove, bool):
+            self._errors.tell(
+                f"{remove!r} is neither true nor false.", place.inside("remove"), slot=slot, field="remove"
+            )
+        if remove is True:
+            if self.cards.pop(slot, None) is None:
+                self._errors.tell("there is no card to remove.", place.inside("remove"), slot=slot, field="remove")
+            return
+        card = self.cards.setdefault(slot, Table())
+        card.origin[""] = place
+        kind = table.get("kind", card.values.get("kind"))
+        if card.values.get("kind", kind) != kind:
+            card.drop("settings")  # another kind of card has other settings
+        for key, value in table.items():
+            if key not in _CARD_KEYS:
+                self._errors.tell(f"unknown key {key!r}.", place.inside(key), near(key, _CARD_KEYS), slot=slot)
+            elif key in _CARD_TABLES and not isinstance(value, dict):
+                remedy = _CARD_TABLES[key]
+                self._errors.tell(f"{key} is a table.", place.inside(key), remedy, slot=slot, kind=kind, field=key)
+            else:
+                card.put(key, value, place.inside(key), folder)
