@@ -44,7 +44,7 @@ _SYMBOLS: dict[type[ast.AST], str] = {
     ast.Not: "not",
     ast.Invert: "~",
 }
-_COMPUTE: dict[str, Callable[[int, int], int]] = {
+_COMPUTE: dict[str, Callable[..., int]] = {
     "+": operator.add,
     "-": operator.sub,
     "&": operator.and_,
@@ -52,7 +52,12 @@ _COMPUTE: dict[str, Callable[[int, int], int]] = {
     "^": operator.xor,
     "<<": operator.lshift,
     ">>": operator.rshift,
+    "<": operator.lt,
+    ">": operator.gt,
+    "not": operator.not_,
+    "~": operator.inv,
 }
+_OTHER_SIGN = {"+": "-", "-": "+"}
 _MASKS = (0xFF, 0xFFFF)
 _UNTOUCHED = {"vector_fetched", "stop", "jam"}
 """What a text asks of the cpu without a bus cycle, and without a result."""
@@ -97,7 +102,7 @@ class Way:
 
 @cache
 def ways(part: str, code: int) -> tuple[Way, ...]:
-    """All ways through an opcode of a part."""
+    """All ways through an opcode of a part, with its indexed stores as they are by default (careful_source)."""
     body = _definitions(careful_source(OPCODES[part][code], part == "65C02"))[f"careful_{code:02X}"].body
     found = []
     plan: list[bool] | None = []
@@ -179,12 +184,12 @@ class _Walk:
 
     # statements -----------------------------------------------------------------------------------------------------
 
-    def run(self, body: list[ast.stmt]) -> Formula:
-        """Go through statements; gives what they return."""
+    def run(self, body: list[ast.stmt]) -> Formula | None:
+        """Go through statements; gives what they return, None if they do not."""
         for statement in body:
             match statement:
-                case ast.Return(value=ast.expr() as result):
-                    return self.value(result)
+                case ast.Return(value=ast.expr() as expression):
+                    return self.value(expression)
                 case ast.Assign(targets=targets, value=expression):
                     value = self.value(expression)
                     for target in targets:
@@ -192,14 +197,16 @@ class _Walk:
                 case ast.AugAssign(target=ast.Name(id=name) as target, op=op, value=expression):
                     self._put(target, _operation(_SYMBOLS[type(op)], self._locals[name], self.value(expression)))
                 case ast.If(test=test, body=then, orelse=otherwise):
-                    self.run(then if self._decide(self.value(test)) else otherwise)
+                    result = self.run(then if self._decide(self.value(test)) else otherwise)
+                    if result is not None:
+                        return result
                 case ast.Expr(value=expression):
                     self.value(expression)
                 case ast.Pass():
                     pass
                 case _:
                     raise NotImplementedError(f"texts have no {ast.unparse(statement)!r}")
-        return 0
+        return None
 
     def _put(self, target: ast.expr, value: Formula) -> None:
         if isinstance(target, ast.Name):
@@ -232,9 +239,9 @@ class _Walk:
             case ast.BinOp(left=left, op=op, right=right):
                 return _operation(_SYMBOLS[type(op)], self.value(left), self.value(right))
             case ast.UnaryOp(op=op, operand=operand):
-                return (_SYMBOLS[type(op)], self.value(operand))
+                return _operation(_SYMBOLS[type(op)], self.value(operand))
             case ast.Compare(left=left, ops=[op], comparators=[right]):
-                return (_SYMBOLS[type(op)], self.value(left), self.value(right))
+                return _operation(_SYMBOLS[type(op)], self.value(left), self.value(right))
             case ast.IfExp(test=test, body=then, orelse=otherwise):
                 return self.value(then if self._decide(self.value(test)) else otherwise)
             case ast.Tuple():
@@ -283,15 +290,15 @@ class _Walk:
             self._locals.setdefault(parameter, self.value(default))
         result = self.run(piece.body)
         self._locals = outside
-        return result
+        return 0 if result is None else result
 
 
-def _operation(symbol: str, left: Formula, right: Formula) -> Formula:
-    if isinstance(left, int) and isinstance(right, int):
-        return _COMPUTE[symbol](left, right)
-    if symbol == "&" and isinstance(right, int) and right in _MASKS:
-        return _masked(left, right)
-    return (symbol, left, right)
+def _operation(symbol: str, *operands: Formula) -> Formula:
+    if all(isinstance(each, int) for each in operands):
+        return _COMPUTE[symbol](*operands)
+    if symbol == "&" and operands[1] in _MASKS:
+        return _masked(operands[0], int(operands[1]))
+    return (symbol, *operands)
 
 
 def _masked(found: Formula, mask: int) -> Formula:
@@ -305,7 +312,7 @@ def _masked(found: Formula, mask: int) -> Formula:
             constant += part if sign == "+" else -part
         elif isinstance(part, tuple) and part[0] in ("+", "-"):
             collect(part[1], sign)
-            collect(part[2], sign if part[0] == "+" else "+-"[sign == "+"])
+            collect(part[2], sign if part[0] == "+" else _OTHER_SIGN[sign])
         elif isinstance(part, tuple) and part[0] == "&" and part[2] in _MASKS and part[2] >= mask:
             collect(part[1], sign)
         else:
