@@ -10,7 +10,8 @@ import typer
 
 from simkit.commands.options import JsonOption, help_text
 from simkit.contract.errors import SimkitError, near
-from simkit.cpu.isa.cycles import SOURCES, bus_patterns, cycle_words
+from simkit.cpu.isa.cited import SOURCES
+from simkit.cpu.isa.cycles import bus_patterns
 from simkit.cpu.isa.opcodes import MODE_WORDS, OPCODES, PARTS, Opcode
 
 PART_NAMES = {"6502": "NMOS 6502", "65C02": "W65C02S"}
@@ -138,9 +139,7 @@ def _at_address(path: str, text: str) -> tuple[str, Opcode, str]:
 def _facts(part: str, opcode: Opcode, where: str | None) -> dict[str, Any]:
     cases = []
     for pattern in bus_patterns(part, opcode.code):
-        cycles = [
-            dict(zip(("action", "place", "data"), cycle_words(cycle, opcode), strict=True)) for cycle in pattern.cycles
-        ]
+        cycles = [{"action": step.action, "place": step.place, "data": step.data} for step in pattern.cycles]
         cases.append({"when": _when(pattern.when), "cycles": cycles, "source": pattern.source})
     return {
         "cpu": part,

@@ -10,6 +10,7 @@ import typer
 from simkit.commands import exits
 from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
 from simkit.contract.errors import SimkitError
+from simkit.cpu.isa.flags import flags_sentence, flags_set
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -17,14 +18,6 @@ if TYPE_CHECKING:
 LAST_SHOWN = 8
 MEMORY_SHOWN = 32
 """Bytes of memory shown from an address on, in rows of eight."""
-FLAG_WORDS = (
-    (0x80, "negative"),
-    (0x40, "overflow"),
-    (0x08, "decimal"),
-    (0x04, "interrupts off"),
-    (0x02, "zero"),
-    (0x01, "carry"),
-)
 
 HELP = help_text(
     "Show what a machine looks like inside at a moment: the CPU, what each card holds in words, the last instructions, "
@@ -109,7 +102,7 @@ def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
             "x": cpu.x,
             "y": cpu.y,
             "stack_pointer": cpu.sp,
-            "flags": [word for mask, word in FLAG_WORDS if cpu.p & mask],
+            "flags": flags_set(cpu.p),
             "halted": cpu.halted,
         },
         "lines_pulled": [name for name in ("IRQ", "NMI", "RESET") if machine.lines[name].asserted],
@@ -138,7 +131,7 @@ def words(found: dict[str, Any]) -> list[str]:
         f"CPU ({cpu['part']}): next instruction at {where}",
         f"  A holds ${cpu['a']:02X}, X ${cpu['x']:02X}, Y ${cpu['y']:02X}; the stack pointer stands at "
         f"${cpu['stack_pointer']:02X}",
-        f"  set: {', '.join(cpu['flags']) or 'no flag'}",
+        f"  set: {flags_sentence(cpu['flags'])}",
         f"  lines pulled: {', '.join(found['lines_pulled']) or 'none'}",
     ]
     if cpu["halted"]:

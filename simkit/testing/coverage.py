@@ -19,7 +19,7 @@ from simkit.backplane.bus import Kind
 from simkit.backplane.decode import Plan
 from simkit.check.image.codemap import reached
 from simkit.contract.errors import SimkitError
-from simkit.cpu.isa.effects import BRANCHES
+from simkit.cpu.isa.effects import is_branch, is_conditional
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.machine import Machine
 from simkit.rom.listing import Listing, Row
@@ -116,7 +116,7 @@ class CoverageWatch:
     def __init__(self, machine: Machine) -> None:
         self.counts = Counts(program_hash(machine))
         table = OPCODES[machine.description.cpu]
-        self._branch = [opcode.length if opcode.mnemonic in BRANCHES else 0 for opcode in table]
+        self._branch = [opcode.length if is_branch(opcode) else 0 for opcode in table]
         self._from: int | None = None  # branch under way
         self._next = 0  # address it goes on to when not taken
         self._watch = machine.bus.add_watch(tap=self._tap)
@@ -182,9 +182,7 @@ def program_of(machine: Machine, listing: Listing | None) -> Program:
         starts = sorted(reached(machine, machine.vectors().values()))
     table = OPCODES[machine.description.cpu]
     codes = {address: table[machine.peek(address)] for address in starts}
-    branches = frozenset(
-        address for address, opcode in codes.items() if opcode.mnemonic in BRANCHES and opcode.mnemonic != "BRA"
-    )
+    branches = frozenset(address for address, opcode in codes.items() if is_conditional(opcode))
     labels = tuple(sorted((address, name) for address, name in machine.labels.names().items()))
     return Program(tuple(sorted(codes)), branches, labels, listing)
 

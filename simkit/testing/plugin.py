@@ -242,20 +242,13 @@ def _state_lines(found: Machine, item: pytest.Item) -> list[str]:
 
 def cpu_words(found: Machine) -> str:
     """The CPU in words."""
+    from simkit.cpu.isa.flags import flags_sentence, flags_set
+
     cpu = found.cpu
     label = found.labels.name_at(cpu.pc)
-    names = (
-        (0x80, "negative"),
-        (0x40, "overflow"),
-        (0x08, "decimal"),
-        (0x04, "interrupts off"),
-        (2, "zero"),
-        (1, "carry"),
-    )
-    flags = [name for bit, name in names if cpu.p & bit]
     text = (
         f"next at ${cpu.pc:04X}{f' ({label})' if label else ''}; A ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}, "
-        f"stack pointer ${cpu.sp:02X}; set: {', '.join(flags) or 'no flag'}"
+        f"stack pointer ${cpu.sp:02X}; set: {flags_sentence(flags_set(cpu.p))}"
     )
     return f"{text}; the CPU {cpu.halted}" if cpu.halted else text
 

@@ -1,7 +1,10 @@
 """A CPU on a board with 64 KiB of RAM, lines that a test pulls, and a log of every bus cycle."""
 
+import importlib.util
 from collections.abc import Callable
 from fractions import Fraction
+from pathlib import Path
+from types import ModuleType
 
 import pytest
 from simkit_cards.memory.sram import Sram, SramSettings
@@ -120,3 +123,14 @@ class Rig:
 def rig() -> type[Rig]:
     """The class of boards; call it with "6502" or "65C02"."""
     return Rig
+
+
+@pytest.fixture(scope="session")
+def published() -> ModuleType:
+    """The published cycle tables."""
+    spec = importlib.util.spec_from_file_location("published_cycles", Path(__file__).with_name("published_cycles.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module

@@ -1,11 +1,16 @@
-"""The bus of all 256 opcodes of both parts against the published cycle tables (simkit/cpu/isa/cycles.py names them)."""
+"""The bus of all 256 opcodes of both parts against the published tables (published_cycles.py) and the derived ones."""
 
+import functools
 import random
+import re
+from collections.abc import Callable
 
+import attrs
 import pytest
 
-from simkit.cpu.isa.cycles import TABLE, BusPattern, addresses, bus_patterns, cycle_words, family
-from simkit.cpu.isa.opcodes import OPCODES
+from simkit.cpu.isa.cited import CITED, SOURCES, shape
+from simkit.cpu.isa.cycles import bus_patterns
+from simkit.cpu.isa.opcodes import OPCODES, PARTS
 
 CASES_PER_OPCODE = 60
 
@@ -25,8 +30,73 @@ COUNTS = {
 FIXED_LENGTH_NOPS = {0x02: 2, 0x22: 2, 0x44: 3, 0x54: 4, 0xD4: 4, 0xF4: 4, 0xDC: 4, 0xFC: 4, 0x5C: 8, 0x03: 1, 0xFB: 1}
 
 
-def _applies(pattern: BusPattern, crossed: bool, taken: bool, page: bool, decimal: bool) -> bool:
-    when = pattern.when
+@attrs.frozen
+class Case:
+    """One case of an opcode as one of the two tables has it."""
+
+    when: str
+    kinds: tuple[str, ...]
+    data: tuple[str, ...]
+    addresses: Callable[..., list[int]]
+    row: object
+
+
+def _published(published, part, code):
+    """What the makers print."""
+    kinds = {"~": "dummy", "W": "write"}
+    for row in published.rows(part, code):
+        data = tuple(cycle.partition("=")[2] for cycle in row.cycles)
+        yield Case(
+            row.when,
+            tuple(kinds.get(cycle[0], "read") for cycle in row.cycles),
+            data,
+            functools.partial(published.addresses, row),
+            row,
+        )
+
+
+KINDS = {"read": "read", "dummy read": "dummy", "write": "write"}
+DATA_WORDS = {
+    "": "",
+    "the stored byte": "register",
+    "the byte just read": "old",
+    "the new byte": "new",
+    "high byte of the program counter": "pch",
+    "low byte of the program counter": "pcl",
+    "flags": "p",
+}
+
+
+def _derived(published, part, code):
+    """What is read off the texts that the engine is made of."""
+    for pattern in bus_patterns(part, code):
+        data = tuple(DATA_WORDS[step.data] for step in pattern.cycles)
+        kinds = tuple(KINDS[step.action] for step in pattern.cycles)
+        yield Case(pattern.when, kinds, data, functools.partial(_evaluate, pattern), pattern)
+
+
+@functools.cache
+def _compiled(address):
+    return compile(address, "address", "eval")
+
+
+class _Memory:
+    def __init__(self, read):
+        self._read = read
+
+    def __getitem__(self, address):
+        return self._read(address)
+
+
+def _evaluate(pattern, read, pc, x, y, sp, stored=0):
+    first, second = (read(pc + number & 0xFFFF) for number in (1, 2))
+    memory = _Memory(read)
+    known = {"memory": memory, "first": first, "second": second, "pc": pc, "x": x, "y": y, "sp": sp, "stored": stored}
+    return [eval(_compiled(step.address), {}, known) for step in pattern.cycles]
+
+
+def _applies(case: Case, crossed: bool, taken: bool, page: bool, decimal: bool) -> bool:
+    when = case.when
     if when.startswith("D="):
         if int(when[2]) != decimal:
             return False
@@ -35,29 +105,30 @@ def _applies(pattern: BusPattern, crossed: bool, taken: bool, page: bool, decima
     return when in ("-", "cross" if crossed else "no cross", branch)
 
 
-def _crossed(mode: str, memory: bytearray, pc: int, x: int, y: int) -> bool:
+def _crossed(mode: str, memory: bytes, pc: int, x: int, y: int) -> bool:
     low = memory[pc + 1 & 0xFFFF]
     if mode == "indy":
         low = memory[low]
     return low + (x if mode == "absx" else y) > 0xFF
 
 
-@pytest.mark.parametrize("part", ["6502", "65C02"])
-def test_every_opcode_makes_the_published_accesses_and_no_other(part, rig):
+@pytest.mark.parametrize("cases", [_published, _derived], ids=["published", "derived"])
+@pytest.mark.parametrize("part", PARTS)
+def test_every_opcode_makes_the_accesses_of_the_table_and_no_other(part, cases, rig, published):
     """MCS6500 Hardware Manual 1976 appendix A; W65C02S data sheet tables 6-5, 7-1; Rockwell R65C00 1984 items 1-6."""
     chance = random.Random(f"cycle table {part}")
     board = rig(part, pulled=()).watch()
     cpu, memory = board.cpu, board.memory
     seen: set[tuple[int, str]] = set()
-    for code in range(256):
-        opcode = OPCODES[part][code]
+    table = [tuple(cases(published, part, code)) for code in range(256)]
+    for opcode in OPCODES[part]:
         memory[:] = chance.randbytes(65536)
         for _ in range(CASES_PER_OPCODE):
             pc = chance.randrange(65536)
-            memory[pc] = code
+            memory[pc] = opcode.code
             board.begin(pc, **{r: chance.randrange(256) for r in ("a", "x", "y", "sp", "p")})
             before = bytes(memory)
-            x, y, sp, decimal = cpu.x, cpu.y, cpu.sp, bool(cpu.d)
+            x, y, sp, p, decimal = cpu.x, cpu.y, cpu.sp, cpu.p, bool(cpu.d)
             board.log.clear()
             cpu.step()
             log = board.log
@@ -65,30 +136,67 @@ def test_every_opcode_makes_the_published_accesses_and_no_other(part, rig):
             taken = opcode.mode in ("rel", "zprel") and len(log) > {"rel": 2, "zprel": 5}[opcode.mode]
             after = pc + opcode.length & 0xFFFF
             page = taken and (cpu.pc ^ after) & 0xFF00 != 0
-            (pattern,) = [p for p in bus_patterns(part, code) if _applies(p, crossed, taken, page, decimal)]
-            seen.add((code, pattern.when))
+            (case,) = [case for case in table[opcode.code] if _applies(case, crossed, taken, page, decimal)]
+            seen.add((opcode.code, case.when))
             stored = log[-1].data if log[-1].is_write else 0
-            wanted = addresses(pattern, before.__getitem__, pc, x, y, sp, stored)
-            where = f"{opcode} at {pc:04X}, {pattern}"
-            assert [c.address for c in log] == wanted, where
-            assert [c.is_write for c in log] == [c.startswith("W:") for c in pattern.cycles], where
-            assert [c.kind == "dummy" for c in log] == [c.startswith("~") for c in pattern.cycles], where
+            where = f"{opcode} at {pc:04X}, {case.row}"
+            assert [c.address for c in log] == case.addresses(before.__getitem__, pc, x, y, sp, stored), where
+            assert tuple("write" if c.is_write else "dummy" if c.kind == "dummy" else "read" for c in log) == case.kinds
             assert [c.is_fetch for c in log] == [True] + [False] * (len(log) - 1), where
             assert [c.cycle for c in log] == list(range(cpu.cycle - len(log), cpu.cycle)), where
-            for text, cycle in zip(pattern.cycles, log, strict=True):
-                data = {"old": before[cycle.address], "pch": pc + 2 >> 8 & 0xFF, "pcl": pc + 2 & 0xFF}.get(
-                    text.partition("=")[2]
-                )
-                assert data is None or cycle.data == data, where
-    all_cases = {(code, p.when) for code in range(256) for p in bus_patterns(part, code)}
-    assert all_cases - seen == set(), "every case of every opcode came up"
+            known = {"pch": pc + 2 >> 8 & 0xFF, "pcl": pc + 2 & 0xFF, "p": p | 0x30}
+            for data, cycle in zip(case.data, log, strict=True):
+                assert bool(data) == cycle.is_write, where
+                if data not in ("", "register", "new"):
+                    assert cycle.data == known.get(data, before[cycle.address]), where
+    assert {(code, case.when) for code in range(256) for case in table[code]} == seen, "every case came up"
 
 
-@pytest.mark.parametrize("part", ["6502", "65C02"])
-def test_lowest_cycle_counts_are_the_printed_ones(part):
+@pytest.mark.parametrize("part", PARTS)
+def test_what_is_read_off_the_texts_is_what_the_makers_print_and_says_where(part, published):
+    """Cases, cycles and citations of all 256 opcodes against the published rows; addresses on random states."""
+    chance = random.Random(f"derived {part}")
+    for opcode in OPCODES[part]:
+        derived, printed = (tuple(cases(published, part, opcode.code)) for cases in (_derived, _published))
+        assert [case.when for case in derived] == [case.when for case in printed], opcode
+        for ours, theirs in zip(derived, printed, strict=True):
+            assert (ours.kinds, ours.data, ours.row.source) == (theirs.kinds, theirs.data, theirs.row.source), opcode
+            tried = 0
+            while tried < 5:
+                memory, pc = chance.randbytes(65536), chance.randrange(65536)
+                x, y, sp, stored = chance.randbytes(4)
+                if opcode.mode in ("absx", "absy", "indy"):
+                    crossed = _crossed(opcode.mode, memory, pc, x, y)
+                    if not _applies(ours, crossed, False, False, "D=1" in ours.when):
+                        continue  # addresses of this case mean nothing there
+                tried += 1
+                state = (memory.__getitem__, pc, x, y, sp, stored)
+                assert ours.addresses(*state) == theirs.addresses(*state), (opcode, ours.row)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_one_place_in_words_is_one_place_in_the_published_table(part, published):
+    """Two places called alike, or one place called differently, would be seen here."""
+    meant: dict[tuple[str, int, bool], set[str]] = {}
+    called: dict[tuple[str, int, bool], set[str]] = {}
+    for opcode in OPCODES[part]:
+        relative = opcode.mode == "zprel"
+        for ours, theirs in zip(bus_patterns(part, opcode.code), published.rows(part, opcode.code), strict=True):
+            for step, cycle in zip(ours.cycles, theirs.cycles, strict=True):
+                place = cycle.removeprefix("W:").partition("=")[0]
+                place = place if place == "~FFFF" else place.lstrip("~")
+                meant.setdefault((step.place, opcode.length, relative), set()).add(place)
+                called.setdefault((place, opcode.length, relative), set()).add(step.place)
+    two = {words: places for words, places in meant.items() if len(places) > 1}
+    assert two == ({("pointer", 2, False): {"I", "IX"}} if part == "65C02" else {})  # each instruction has one pointer
+    assert all(len(words) == 1 for words in called.values())
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_lowest_cycle_counts_are_the_printed_ones(part, published):
     """MCS6500 Programming Manual 1976, appendix B; W65C02S data sheet, table 6-5."""
     shortest = {
-        f"{o.mnemonic} {o.mode}": min(len(p.cycles) for p in bus_patterns(part, o.code))
+        f"{o.mnemonic} {o.mode}": min(len(row.cycles) for row in published.rows(part, o.code))
         for o in OPCODES[part]
         if o.documented
     }
@@ -114,18 +222,14 @@ def test_numbers_of_opcodes_are_those_of_the_tables():
     assert {o.mnemonic for o in cmos if not o.documented} == {"NOP"}
 
 
-@pytest.mark.parametrize("part", ["6502", "65C02"])
-def test_every_row_of_the_table_belongs_to_an_opcode_and_can_be_put_in_words(part):
-    used = {family(part, opcode) for opcode in OPCODES[part]}
-    assert used == set(TABLE[part])
-    for opcode in OPCODES[part]:
-        for pattern in bus_patterns(part, opcode.code):
-            assert pattern.source
-            for cycle in pattern.cycles:
-                action, where, what = cycle_words(cycle, opcode)
-                assert action in ("read", "dummy read", "write")
-                assert where
-                assert bool(what) == (action == "write")
+@pytest.mark.parametrize("part", PARTS)
+def test_every_row_and_every_citation_belongs_to_an_opcode(part, published):
+    shapes = {shape(part, opcode) for opcode in OPCODES[part]}
+    names = {opcode.mnemonic for opcode in OPCODES[part]}
+    assert shapes <= set(published.TABLE[part]) <= shapes | names
+    assert shapes == {cited.partition(":")[0] for cited in CITED[part]}
+    tags = {tag for cited in CITED[part].values() for tag in re.findall(r"\b[A-Z]{2,}\b", cited)} - {"PC"}
+    assert tags <= set(SOURCES)
 
 
 # Single cases with their numbers, so that a reader can check one by hand.

@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simkit.cpu.isa.cycles import addresses, bus_patterns
 from simkit.cpu.isa.opcodes import OPCODES
 
 PARTS = ("6502", "65C02")
@@ -27,7 +26,7 @@ def _fill(board, seed):
 
 @given(programs)
 @settings(max_examples=60, deadline=None)
-def test_cycles_count_bus_accesses_and_no_access_lies_outside_the_table_of_its_instruction(rig, program):
+def test_cycles_count_bus_accesses_and_no_access_lies_outside_the_table_of_its_instruction(rig, published, program):
     part, seed = program
     board = rig(part, pulled=()).watch()
     _fill(board, seed)
@@ -42,12 +41,12 @@ def test_cycles_count_bus_accesses_and_no_access_lies_outside_the_table_of_its_i
         log = board.log
         assert len(log) == cpu.cycle - start
         assert [c.is_fetch for c in log] == [True] + [False] * (len(log) - 1)
-        patterns = [p for p in bus_patterns(part, before[pc]) if len(p.cycles) == len(log)]
+        rows = [row for row in published.rows(part, before[pc]) if len(row.cycles) == len(log)]
         opcode = OPCODES[part][before[pc]]
         stored = log[-1].data if log[-1].is_write else 0
         if opcode.mnemonic == "JSR" and pc + 2 & 0xFF00 == 0x0100:
             continue  # it may overwrite its own last byte before reading it
-        wanted = [addresses(p, before.__getitem__, pc, x, y, sp, stored) for p in patterns]
+        wanted = [published.addresses(row, before.__getitem__, pc, x, y, sp, stored) for row in rows]
         assert [c.address for c in log] in wanted, f"{opcode} at {pc:04X}"
 
 

@@ -8,8 +8,8 @@ from simkit.check.result.notes import Notes
 from simkit.cpu.isa.effects import Effect
 from simkit.machine.machine import Machine
 
-_FLAG_BITS = {"BPL": 0x80, "BMI": 0x80, "BVC": 0x40, "BVS": 0x40}
-"""Bits of the byte read that a branch looks at: N after a load or BIT, V after BIT."""
+_FLAG_BITS = {"n": 0x80, "v": 0x40}
+"""Bits of the byte read that are in a flag: N after a load or BIT, V after BIT."""
 
 
 @attrs.frozen(slots=True)
@@ -50,12 +50,13 @@ class OpenBits:
         read, self._read = self._read, None
         assert read is not None
         name = effect.opcode.mnemonic
+        flag = next(iter(effect.reads), "") if effect.conditional else ""  # a branch looks at one flag
         if name == "AND" and effect.opcode.mode == "imm" and not read.by_bit:
             bits = self._machine.peek(pc + 1 & 0xFFFF)
-        elif name in ("BEQ", "BNE") and read.by_bit:
+        elif flag == "z" and read.by_bit:
             bits = read.mask
-        elif name in ("BPL", "BMI") or (name in _FLAG_BITS and read.by_bit):
-            bits = _FLAG_BITS[name]
+        elif flag == "n" or (flag == "v" and read.by_bit):
+            bits = _FLAG_BITS[flag]
         else:
             return
         if bits and not bits & ~read.open:

@@ -87,7 +87,8 @@ class Damages:
         elif effect.pulls:
             self._put(effect.pulls, held.pop(sp + 1 & 0xFF, None))
         elif effect.sets:
-            self._put(effect.sets, None)
+            for name in effect.sets:
+                self._put(name, None)
         elif effect.depth == 2:  # JSR
             self._put(sp, None)
             self._put(sp - 1 & 0xFF, None)

@@ -51,8 +51,6 @@ class _First(Enum):
 
 
 _TESTS = frozenset(("CMP", "CPX", "CPY", "BIT", "AND"))
-_SAVES = frozenset(("PHA", "PHX", "PHY"))
-_ON_FLAGS = frozenset(("BEQ", "BNE", "BMI", "BPL", "BVS", "BVC", "BCC", "BCS"))
 
 
 @attrs.define(slots=True)
@@ -123,7 +121,7 @@ class SharedCells:
         """An instruction of a handler reads a cell."""
         found = self._run.get(key)
         if found is None:
-            if self._following(pc, effect) in _SAVES:
+            if self._following(pc, effect).pushes:
                 return  # to put it back in the end
             value = self._values.get(key, 0)
             first = _First.DECIDE if self._decides(pc, effect) else _First.MODIFY
@@ -136,14 +134,14 @@ class SharedCells:
     def _decides(self, pc: int, effect: Effect) -> bool:
         """Whether the instruction, or the next one, tests what is read."""
         name = effect.opcode.mnemonic
-        if effect.modifies or name in _TESTS or name[:3] in ("BBR", "BBS"):
+        if effect.modifies or name in _TESTS or effect.opcode.mode == "zprel":
             return not effect.modifies
         following = self._following(pc, effect)
-        return following in _ON_FLAGS or following in _TESTS
+        return (following.conditional and bool(following.reads)) or following.opcode.mnemonic in _TESTS
 
-    def _following(self, pc: int, effect: Effect) -> str:
+    def _following(self, pc: int, effect: Effect) -> Effect:
         code: int = self._machine.peek(pc + effect.length & 0xFFFF)
-        return self._effects[code].opcode.mnemonic
+        return self._effects[code]
 
     def handler_writes(self, key: Key, address: int, value: int, pc: int) -> None:
         """An instruction of a handler stores into a cell."""

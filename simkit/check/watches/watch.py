@@ -18,7 +18,7 @@ from simkit.check.watches.spare import SpareCycles
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.starts import Starts
 from simkit.contract.errors import SimkitError
-from simkit.cpu.isa.effects import effects
+from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.machine import Machine
 from simkit.rom.listing import Listing
 
@@ -26,6 +26,11 @@ _FETCH, _DATA, _DUMMY, _INTERRUPT, _RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, K
 _ROM, _RAM, _REGISTER, _NOBODY = Ground.ROM, Ground.RAM, Ground.REGISTER, Ground.NOBODY
 _BIT_ABSOLUTE = 0x2C
 _LOADS_IMMEDIATE = (0xA9, 0xA2, 0xA0)  # LDA, LDX, LDY
+
+
+def _is_plain(effect: Effect) -> bool:
+    """Whether an instruction is nothing the running rules look at when it is over."""
+    return effect.opcode.documented and "sp" not in effect.writes and "d" not in effect.reads | effect.writes
 
 
 class Watch:
@@ -53,6 +58,7 @@ class Watch:
         self._known = self._map.known
         self._sound: set[Plan] = set()  # fetches of opcodes that were found to be in order and stay so: from ROM
         self._effects = effects(machine.description.cpu)
+        self._plain = [_is_plain(effect) for effect in self._effects]
         self._nmos = machine.description.cpu == "6502"
         self._handlers = Handlers(machine, self.notes)
         self._frames = self._handlers.frames
@@ -285,31 +291,30 @@ class Watch:
         if self._spare.under_way:
             self._spare.finish(pc, effect.opcode.mnemonic)
         self._pc = None
-        if effect.plain:
+        if self._plain[self._code]:
             return
         name, cycle, cpu = effect.opcode.mnemonic, self._cpu.cycle - 1, self._cpu
         handlers, frames = self._handlers, self._frames
         cause = frames[0].cause if frames else ""
         if effect.depth:
             self._stack.moved(effect.depth, pc, cycle, name)
-            if effect.depth > 0:
-                handlers.emptied = None
-            elif frames:
-                if name == "RTS":
-                    handlers.left_by_rts(pc, self._s, target, cycle)
-                else:
-                    handlers.moved_up(cpu.sp)
         if name == "TXS":
             self._stack.pointer_set(cpu.sp)
             handlers.moved_up(cpu.sp)
             handlers.emptied = None
         elif name == "RTI":
-            self._stack.moved(-3, pc, cycle, name)
             handlers.leave(pc, self._s, target, cycle)
             self._decimal.returned()
         elif name == "BRK":
             self._note_brk(pc, target, cycle)
-        elif name in ("CLD", "SED", "PLP"):
+        elif name == "RTS":
+            if frames:
+                handlers.left_by_rts(pc, self._s, target, cycle)
+        elif effect.depth > 0:
+            handlers.emptied = None
+        elif effect.depth < 0 and frames:
+            handlers.moved_up(cpu.sp)
+        if name in ("CLD", "SED", "PLP"):
             self._decimal.moved(pc, cycle)
         elif name in ("ADC", "SBC"):
             self._decimal.used(name, pc, cycle)
@@ -317,7 +322,6 @@ class Watch:
             self._shared.handler_left(cause)
 
     def _note_brk(self, pc: int, target: int, cycle: int) -> None:
-        self._stack.moved(3, pc, cycle, "BRK")
         frame = self._handlers.enter("BRK", pc + 2 & 0xFFFF, target, cycle, bool(self._cpu.d) and self._nmos)
         frame.noted = self.notes.add(
             "brk-executed",

@@ -1,1 +1,1 @@
-"""The instruction set as data and texts: opcodes, operations, cycle tables, effects."""
+"""The instruction set as data and texts, and what is read off the texts: effects, bus cycles."""

@@ -1,150 +1,33 @@
-"""What each instruction does on the bus, one cycle after another: the published table, per addressing mode.
-
-The engine is not built from this table; a test compares the two for all 256 opcodes of both parts.
-
-A row has a family (addressing mode and use, or a mnemonic of its own), the case it holds for, the cycles, and where it
-is published. A cycle is an address, read unless marked: `~` a read that nobody wants, `W:address=what` a write. The
-addresses are called:
-
-    PC PC+1 PC+2 PC+3  opcode and the bytes after it        A A+1      absolute operand
-    Z Z+1              zero page operand (wraps in page 0)  AX AY      with index, AXu AYu with the base's high byte
-    ZX ZY ZX+1         with index (wraps in page 0)         I IX IY    word at Z, at ZX, word at Z plus Y (IYu as AYu)
-    S S-1 S+1 ...      stack (wraps in page 1)              RA         address pulled by RTS
-    Tu                 target of a branch with the page of the next instruction
-    Aw                 A+1 without carry into the high byte
-
-Sources: see SOURCES. Where the Hardware Manual's A.5.8 and A.2.5 print an address one adder step late, the row follows
-what every later table shows.
-"""
+"""What each instruction does on the bus, one cycle after another, in words: read off its text (walk.py)."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cache
 
 import attrs
 
-from simkit.cpu.isa import operations as ops
+from simkit.cpu.isa.cited import source
+from simkit.cpu.isa.effects import is_branch
 from simkit.cpu.isa.opcodes import OPCODES, Opcode
+from simkit.cpu.isa.walk import Cycle, Formula, Way, formula, names, shown, ways
 
-SOURCES = {
-    "HM": "MOS Technology, MCS6500 Microcomputer Family Hardware Manual, January 1976, appendix A, by section",
-    "WDC": "Western Design Center, W65C02S data sheet, tables 6-4 and 6-5, or table 7-1 where named",
-    "RW": "Rockwell, R65C00 data 29651N52, October 1984, differences to the R6502, by item",
-    "EL": "D. Eyes, R. Lichty, Programming the 65816, Prentice Hall 1986",
-    "UO": "groepaz, NMOS 6510 Unintended Opcodes, v0.92, 2017",
-    "SST": "SingleStepTests, 65x02 (MIT licence): where the makers tell how many cycles but not what is on the bus",
-}
-"""What the short names in the tables stand for."""
 
-_NMOS = """
-imp             | -          | PC ~PC+1                                  | HM A.1
-acc             | -          | PC ~PC+1                                  | HM A.1
-imm read        | -          | PC PC+1                                   | HM A.2.1
-zp read         | -          | PC PC+1 Z                                 | HM A.2.2
-zpx read        | -          | PC PC+1 ~Z ZX                             | HM A.2.6
-zpy read        | -          | PC PC+1 ~Z ZY                             | HM A.2.6
-abs read        | -          | PC PC+1 PC+2 A                            | HM A.2.3
-absx read       | no cross   | PC PC+1 PC+2 AX                           | HM A.2.5
-absx read       | cross      | PC PC+1 PC+2 ~AXu AX                      | HM A.2.5
-absy read       | no cross   | PC PC+1 PC+2 AY                           | HM A.2.5
-absy read       | cross      | PC PC+1 PC+2 ~AYu AY                      | HM A.2.5
-indx read       | -          | PC PC+1 ~Z ZX ZX+1 IX                     | HM A.2.4
-indy read       | no cross   | PC PC+1 Z Z+1 IY                          | HM A.2.7
-indy read       | cross      | PC PC+1 Z Z+1 ~IYu IY                     | HM A.2.7
-zp store        | -          | PC PC+1 W:Z=register                      | HM A.3.1
-zpx store       | -          | PC PC+1 ~Z W:ZX=register                  | HM A.3.5
-zpy store       | -          | PC PC+1 ~Z W:ZY=register                  | HM A.3.5
-abs store       | -          | PC PC+1 PC+2 W:A=register                 | HM A.3.2
-absx store      | -          | PC PC+1 PC+2 ~AXu W:AX=register           | HM A.3.4
-absy store      | -          | PC PC+1 PC+2 ~AYu W:AY=register           | HM A.3.4
-indx store      | -          | PC PC+1 ~Z ZX ZX+1 W:IX=register          | HM A.3.3
-indy store      | -          | PC PC+1 Z Z+1 ~IYu W:IY=register          | HM A.3.6
-absx unstable   | no cross   | PC PC+1 PC+2 ~AXu W:AX=register           | UO
-absx unstable   | cross      | PC PC+1 PC+2 ~AXu W:AXm=register          | UO
-absy unstable   | no cross   | PC PC+1 PC+2 ~AYu W:AY=register           | UO
-absy unstable   | cross      | PC PC+1 PC+2 ~AYu W:AYm=register          | UO
-indy unstable   | no cross   | PC PC+1 Z Z+1 ~IYu W:IY=register          | UO
-indy unstable   | cross      | PC PC+1 Z Z+1 ~IYu W:IYm=register         | UO
-zp modify       | -          | PC PC+1 Z W:Z=old W:Z=new                 | HM A.4.1
-zpx modify      | -          | PC PC+1 ~Z ZX W:ZX=old W:ZX=new           | HM A.4.3
-abs modify      | -          | PC PC+1 PC+2 A W:A=old W:A=new            | HM A.4.2
-absx modify     | -          | PC PC+1 PC+2 ~AXu AX W:AX=old W:AX=new    | HM A.4.4
-absy modify     | -          | PC PC+1 PC+2 ~AYu AY W:AY=old W:AY=new    | UO
-indx modify     | -          | PC PC+1 ~Z ZX ZX+1 IX W:IX=old W:IX=new   | UO
-indy modify     | -          | PC PC+1 Z Z+1 ~IYu IY W:IY=old W:IY=new   | UO
-branch          | not taken  | PC PC+1                                   | HM A.5.8
-branch          | taken      | PC PC+1 ~PC+2                             | HM A.5.8
-branch          | taken page | PC PC+1 ~PC+2 ~Tu                         | HM A.5.8
-push            | -          | PC ~PC+1 W:S=register                     | HM A.5.1
-pull            | -          | PC ~PC+1 ~S S+1                           | HM A.5.2
-JSR             | -          | PC PC+1 ~S W:S=pch W:S-1=pcl PC+2         | HM A.5.3
-RTS             | -          | PC ~PC+1 ~S S+1 S+2 ~RA                   | HM A.5.7
-RTI             | -          | PC ~PC+1 ~S S+1 S+2 S+3                   | HM A.5.5
-BRK             | -          | PC ~PC+1 W:S=pch W:S-1=pcl W:S-2=p FFFE FFFF | HM A.5.4
-JMP abs         | -          | PC PC+1 PC+2                              | HM A.5.6.1
-JMP ind         | -          | PC PC+1 PC+2 A Aw                         | HM A.5.6.2; RW 3
-JAM             | -          | PC ~PC+1 ~PC+1                            | UO
-"""
+@attrs.frozen(slots=True)
+class Step:
+    """One cycle of an instruction.
 
-_CMOS = """
-imp             | -          | PC ~PC+1                                  | WDC; SST
-acc             | -          | PC ~PC+1                                  | WDC; SST
-imm read        | -          | PC PC+1                                   | WDC
-zp read         | -          | PC PC+1 Z                                 | WDC
-zpx read        | -          | PC PC+1 ~Z ZX                             | WDC; SST
-zpy read        | -          | PC PC+1 ~Z ZY                             | WDC; SST
-abs read        | -          | PC PC+1 PC+2 A                            | WDC
-absx read       | no cross   | PC PC+1 PC+2 AX                           | WDC
-absx read       | cross      | PC PC+1 PC+2 ~PC+2 AX                     | WDC 7-1; RW 1
-absy read       | no cross   | PC PC+1 PC+2 AY                           | WDC
-absy read       | cross      | PC PC+1 PC+2 ~PC+2 AY                     | WDC 7-1; RW 1
-indx read       | -          | PC PC+1 ~Z ZX ZX+1 IX                     | WDC; SST
-indy read       | no cross   | PC PC+1 Z Z+1 IY                          | WDC
-indy read       | cross      | PC PC+1 Z Z+1 ~PC+1 IY                    | WDC 7-1; RW 1
-izp read        | -          | PC PC+1 Z Z+1 I                           | WDC
-zp store        | -          | PC PC+1 W:Z=register                      | WDC
-zpx store       | -          | PC PC+1 ~Z W:ZX=register                  | WDC; SST
-zpy store       | -          | PC PC+1 ~Z W:ZY=register                  | WDC; SST
-abs store       | -          | PC PC+1 PC+2 W:A=register                 | WDC
-absx store      | no cross   | PC PC+1 PC+2 ~AX W:AX=register            | builders' reports; SST reads PC+2
-absx store      | cross      | PC PC+1 PC+2 ~PC+2 W:AX=register          | WDC 7-1; SST
-absy store      | no cross   | PC PC+1 PC+2 ~AY W:AY=register            | builders' reports; SST reads PC+2
-absy store      | cross      | PC PC+1 PC+2 ~PC+2 W:AY=register          | WDC 7-1; SST
-indx store      | -          | PC PC+1 ~Z ZX ZX+1 W:IX=register          | WDC; SST
-indy store      | no cross   | PC PC+1 Z Z+1 ~IY W:IY=register           | builders' reports; SST reads PC+1
-indy store      | cross      | PC PC+1 Z Z+1 ~PC+1 W:IY=register         | WDC 7-1; SST
-izp store       | -          | PC PC+1 Z Z+1 W:I=register                | WDC
-zp modify       | -          | PC PC+1 Z ~Z W:Z=new                      | WDC 7-1; RW 4
-zpx modify      | -          | PC PC+1 ~Z ZX ~ZX W:ZX=new                | WDC 7-1; RW 4
-abs modify      | -          | PC PC+1 PC+2 A ~A W:A=new                 | WDC 7-1; RW 4
-absx shift      | no cross   | PC PC+1 PC+2 AX ~AX W:AX=new              | WDC 7-1
-absx shift      | cross      | PC PC+1 PC+2 ~PC+2 AX ~AX W:AX=new        | WDC 7-1
-absx modify     | -          | PC PC+1 PC+2 ~PC+2 AX ~AX W:AX=new        | WDC; SST
-branch          | not taken  | PC PC+1                                   | WDC
-branch          | taken      | PC PC+1 ~PC+2                             | WDC; SST
-branch          | taken page | PC PC+1 ~PC+2 ~Tu                         | WDC; SST
-zprel           | not taken  | PC PC+1 Z ~Z PC+2                         | SST
-zprel           | taken      | PC PC+1 Z ~Z PC+2 ~PC+3                   | SST
-zprel           | taken page | PC PC+1 Z ~Z PC+2 ~PC+3 ~PC+3             | SST
-push            | -          | PC ~PC+1 W:S=register                     | WDC
-pull            | -          | PC ~PC+1 ~S S+1                           | WDC; SST
-JSR             | -          | PC PC+1 ~S W:S=pch W:S-1=pcl PC+2         | WDC; SST
-RTS             | -          | PC ~PC+1 ~S S+1 S+2 ~RA                   | WDC; SST
-RTI             | -          | PC ~PC+1 ~S S+1 S+2 S+3                   | WDC; SST
-BRK             | -          | PC ~PC+1 W:S=pch W:S-1=pcl W:S-2=p FFFE FFFF | WDC
-JMP abs         | -          | PC PC+1 PC+2                              | WDC
-JMP ind         | -          | PC PC+1 PC+2 A ~Aw A+1                    | WDC 7-1; RW 3; spare address from memory
-JMP iax         | -          | PC PC+1 PC+2 ~PC+1 AX AX+1                | WDC; SST
-WAI             | -          | PC ~PC+1 ~PC+1                            | EL
-STP             | -          | PC ~PC+1 ~PC+1                            | EL
-NOP imp         | -          | PC                                        | WDC 7-1
-NOP imm         | -          | PC PC+1                                   | WDC 7-1
-NOP zp          | -          | PC PC+1 Z                                 | WDC 7-1
-NOP zpx         | -          | PC PC+1 ~Z ZX                             | WDC 7-1
-NOP absx        | -          | PC PC+1 PC+2 ~PC+2                        | WDC 7-1; address of the spare cycle from SST
-NOP 5C          | -          | PC PC+1 PC+2 ~FFLO ~FFFF ~FFFF ~FFFF ~FFFF | WDC 7-1; addresses from memory
-"""
+    Attributes:
+        action: "read", "dummy read" (a byte that nobody wants) or "write".
+        place: the address in words.
+        data: what is written, in words; "" for a read.
+        address: the address as a Python expression over `pc` (of the opcode), `first` and `second` (operand bytes),
+            `x`, `y` and `sp` before the instruction, `memory`, and `stored` (the byte written).
+    """
+
+    action: str
+    place: str
+    data: str
+    address: str
 
 
 @attrs.frozen(slots=True)
@@ -153,170 +36,158 @@ class BusPattern:
 
     Attributes:
         when: "-" always, "cross", "no cross", "taken", "taken page", "not taken", also with "D=0" or "D=1" before it.
-        cycles: one text a cycle, see the module.
+        cycles: one step a cycle.
         source: where it is published.
     """
 
     when: str
-    cycles: tuple[str, ...]
+    cycles: tuple[Step, ...]
     source: str
 
 
-def _rows(text: str) -> dict[str, tuple[BusPattern, ...]]:
-    rows: dict[str, list[BusPattern]] = {}
-    for line in text.strip().splitlines():
-        family, when, cycles, source = (part.strip() for part in line.split("|"))
-        rows.setdefault(family, []).append(BusPattern(when, tuple(cycles.split()), source))
-    return {family: tuple(found) for family, found in rows.items()}
+@attrs.frozen(slots=True, order=True)
+class _Case:
+    """What decides about the cycles of an instruction; 0 no, 1 yes, -1 it does not matter."""
 
+    cross: int = -1
+    taken: int = -1
+    page: int = -1
+    decimal: int = -1
 
-TABLE: dict[str, dict[str, tuple[BusPattern, ...]]] = {"6502": _rows(_NMOS), "65C02": _rows(_CMOS)}
-"""Patterns by part and family."""
-
-
-def family(part: str, opcode: Opcode) -> str:
-    """Row of the table an opcode belongs to."""
-    name, mode = opcode.mnemonic, opcode.mode
-    cmos = part == "65C02"
-    if name in ("JSR", "RTS", "RTI", "BRK", "JAM", "WAI", "STP"):
-        return name
-    if name == "JMP":
-        return f"JMP {mode}"
-    if cmos and name == "NOP" and not opcode.documented:
-        return "NOP 5C" if opcode.code == 0x5C else f"NOP {mode}"
-    if mode in ("imp", "acc"):
-        return "push" if name in ops.PUSH else "pull" if name in ops.PULL else mode
-    if mode == "rel":
-        return "branch"
-    if mode == "zprel":
-        return mode
-    if name in ops.UNSTABLE_STORE:
-        return f"{mode} unstable"
-    if name in ops.STORE:
-        return f"{mode} store"
-    if name in ops.MODIFY:
-        return "absx shift" if cmos and mode == "absx" and name not in ("INC", "DEC") else f"{mode} modify"
-    return f"{mode} read"
+    @property
+    def when(self) -> str:
+        case = ""
+        if self.cross >= 0:
+            case = "cross" if self.cross else "no cross"
+        elif self.taken >= 0:
+            case = "not taken" if not self.taken else "taken page" if self.page else "taken"
+        if self.decimal >= 0:
+            return f"D={self.decimal} {case}".rstrip()
+        return case or "-"
 
 
 @cache
 def bus_patterns(part: str, code: int) -> tuple[BusPattern, ...]:
-    """All cases of an opcode.
-
-    Decimal ADC and SBC of the W65C02S take one cycle more ([WDC] 7-1) and read the last address again. The makers do
-    not tell the address; for an immediate operand no other source does either, so that one is from memory.
-    """
+    """All cases of an opcode."""
     opcode = OPCODES[part][code]
-    rows = TABLE[part][family(part, opcode)]
-    if opcode.mnemonic == "BRA":
-        return tuple(row for row in rows if row.when != "not taken")
-    if part == "6502" or opcode.mnemonic not in ("ADC", "SBC"):
-        return rows
-    found = []
-    for row in rows:
-        case = "" if row.when == "-" else f" {row.when}"
-        found.append(BusPattern(f"D=0{case}", row.cycles, row.source))
-        found.append(BusPattern(f"D=1{case}", (*row.cycles, f"~{row.cycles[-1]}"), f"{row.source}; WDC 7-1"))
-    return tuple(found)
+    cases: dict[_Case, tuple[Step, ...]] = {}
+    for way in ways(part, code):
+        _join(cases, _case(opcode, way), tuple(_step(cycle, opcode, way) for cycle in way.cycles))
+    for name in ("cross", "decimal"):
+        cases = _without(cases, name)
+    return tuple(BusPattern(case.when, steps, source(part, opcode, case.when)) for case, steps in sorted(cases.items()))
 
 
-def addresses(
-    pattern: BusPattern, read: Callable[[int], int], pc: int, x: int, y: int, sp: int, stored: int = 0
-) -> list[int]:
-    """Addresses of the cycles of a pattern, for an instruction about to begin.
-
-    Args:
-        pattern: the case that applies.
-        read: memory before the instruction, without effects.
-        pc: address of the opcode.
-        x: register X.
-        y: register Y.
-        sp: stack pointer.
-        stored: byte an unstable store writes; it replaces the high byte of the address.
-    """
-
-    def word(low: int, high: int) -> int:
-        return read(low) | read(high) << 8
-
-    z = read(pc + 1 & 0xFFFF)
-    a = word(pc + 1 & 0xFFFF, pc + 2 & 0xFFFF)
-    zx, pull = z + x & 0xFF, 0x100
-    i = word(z, z + 1 & 0xFF)
-    at: dict[str, int] = {f"PC+{n}" if n else "PC": pc + n & 0xFFFF for n in range(4)}
-    at |= {"Z": z, "Z+1": z + 1 & 0xFF, "ZX": zx, "ZX+1": zx + 1 & 0xFF, "ZY": z + y & 0xFF}
-    at |= {"A": a, "A+1": a + 1 & 0xFFFF, "Aw": a & 0xFF00 | a + 1 & 0xFF}
-    for letter, base, index in (("AX", a, x), ("AY", a, y), ("IY", i, y)):
-        full = base + index & 0xFFFF
-        at |= {letter: full, letter + "u": base & 0xFF00 | full & 0xFF, letter + "m": stored << 8 | full & 0xFF}
-    at |= {"AX+1": at["AX"] + 1 & 0xFFFF, "I": i, "IX": word(zx, zx + 1 & 0xFF)}
-    at |= {"S" if not n else f"S{n:+d}": pull | sp + n & 0xFF for n in range(-2, 4)}
-    at["RA"] = word(at["S+1"], at["S+2"])
-    at["Tu"] = at["PC+2"] & 0xFF00 | at["PC+2"] + z & 0xFF
-    at |= {"FFFE": 0xFFFE, "FFFF": 0xFFFF, "FFLO": 0xFF00 | z}
-    return [at[cycle.lstrip("~").removeprefix("W:").partition("=")[0]] for cycle in pattern.cycles]
+def _join(cases: dict[_Case, tuple[Step, ...]], case: _Case, steps: tuple[Step, ...]) -> None:
+    """Put a way to the case it belongs to; one case cannot have two ways over the bus."""
+    if cases.setdefault(case, steps) != steps:
+        raise NotImplementedError(f"cycles depend on more than {case}: {cases[case]} or {steps}")
 
 
-_WORDS = {
-    "PC": "opcode",
-    "Z": "zero page address",
-    "Z+1": "zero page address + 1",
-    "ZX": "zero page address + X",
-    "ZX+1": "zero page address + X + 1",
-    "ZY": "zero page address + Y",
-    "A": "address",
-    "A+1": "address + 1",
-    "Aw": "address + 1, high byte not carried",
-    "AX": "address + X",
-    "AX+1": "address + X + 1",
-    "AY": "address + Y",
-    "AXu": "address + X, high byte not carried",
-    "AYu": "address + Y, high byte not carried",
-    "AXm": "address + X, high byte replaced by the stored byte",
-    "AYm": "address + Y, high byte replaced by the stored byte",
-    "I": "pointer",
-    "IX": "pointer",
-    "IY": "pointer + Y",
-    "IYu": "pointer + Y, high byte not carried",
-    "IYm": "pointer + Y, high byte replaced by the stored byte",
-    "S": "top of stack",
-    "RA": "return address before it is counted up",
-    "Tu": "target, high byte not carried",
-    "FFFE": "vector $FFFE",
-    "FFFF": "vector $FFFF",
-    "FFLO": "$FF00 + operand, low byte",
+def _without(cases: dict[_Case, tuple[Step, ...]], name: str) -> dict[_Case, tuple[Step, ...]]:
+    """The cases without one thing that decides, if it changes nothing."""
+    fewer: dict[_Case, tuple[Step, ...]] = {}
+    for case, steps in cases.items():
+        if fewer.setdefault(attrs.evolve(case, **{name: -1}), steps) != steps:
+            return cases
+    return fewer
+
+
+def _case(opcode: Opcode, way: Way) -> _Case:
+    """The case that a way belongs to. What else is decided on it (RDY, digits) is not to be seen in the cycles."""
+    found = {"taken": 1} if is_branch(opcode) else {}
+    for condition, decided in way.decisions.items():
+        match condition:
+            case "d":
+                found["decimal"] = int(decided)
+            case (">", _, 0xFF):
+                found["cross"] = int(decided)
+            case ("<", _, 0x100):
+                found["cross"] = int(not decided)
+            case ("&", ("^", _, _), 0xFF00):
+                found["page"] = int(decided)
+            case _ if is_branch(opcode):
+                found["taken"] = int(decided)
+    return _Case(**found)
+
+
+def _step(cycle: Cycle, opcode: Opcode, way: Way) -> Step:
+    action = "write" if cycle.is_write else "dummy read" if cycle.is_dummy else "read"
+    return Step(action, _place(cycle, opcode), _data(cycle, way) if cycle.is_write else "", shown(cycle.address))
+
+
+_PLACES = {
+    "pc": "opcode",
+    "first": "zero page address",
+    "first + 1 & 0xFF": "zero page address + 1",
+    "first + x & 0xFF": "zero page address + X",
+    "first + x + 1 & 0xFF": "zero page address + X + 1",
+    "first + y & 0xFF": "zero page address + Y",
+    "second << 8 | first": "address",
+    "(second << 8 | first) + 1 & 0xFFFF": "address + 1",
+    "(second << 8 | first) & 0xFF00 | (second << 8 | first) + 1 & 0xFF": "address + 1, high byte not carried",
+    "(second << 8 | first) + x & 0xFFFF": "address + X",
+    "(second << 8 | first) + x + 1 & 0xFFFF": "address + X + 1",
+    "memory[first + 1 & 0xFF] << 8 | memory[first]": "pointer",
+    "memory[first + x + 1 & 0xFF] << 8 | memory[first + x & 0xFF]": "pointer",
+    "0x100 | sp": "top of stack",
+    "memory[0x100 | sp + 2 & 0xFF] << 8 | memory[0x100 | sp + 1 & 0xFF]": "return address before it is counted up",
+    "(pc + 2 & 0xFFFF) & 0xFF00 | pc + 2 + (first ^ 0x80) - 0x80 & 0xFF": "target, high byte not carried",
+    "0xFF00 | first": "$FF00 + operand, low byte",
+    "0xFFFE": "vector $FFFE",
 }
-_DATA_WORDS = {
-    "register": "the stored byte",
-    "old": "the byte just read",
-    "new": "the new byte",
-    "pch": "high byte of the program counter",
-    "pcl": "low byte of the program counter",
-    "p": "flags",
+_INDEXED = {  # low byte, high byte, index
+    "address + X": ("first", "second", "x"),
+    "address + Y": ("first", "second", "y"),
+    "pointer + Y": ("memory[first]", "memory[first + 1 & 0xFF]", "y"),
+}
+_INDEXED_PLACES = {
+    "({high} << 8) + {low} + {index} & 0xFFFF": "",
+    "{high} << 8 | {low} + {index}": "",  # where that crosses no page
+    "{high} << 8 | {low} + {index} & 0xFF": ", high byte not carried",
+    "stored << 8 | {low} + {index} & 0xFF": ", high byte replaced by the stored byte",
 }
 
 
-def cycle_words(cycle: str, opcode: Opcode) -> tuple[str, str, str]:
-    """One cycle in words: what the CPU does, where, and with what.
+@cache
+def _places() -> dict[Formula, str]:
+    found = {formula(text): words for text, words in _PLACES.items()}
+    for words, (low, high, index) in _INDEXED.items():
+        for text, more in _INDEXED_PLACES.items():
+            found[formula(text.format(low=low, high=high, index=index))] = words + more
+    for number in (1, 2, 3):
+        found[formula(f"0x100 | sp + {number} & 0xFF")] = f"stack, S+{number}"
+        found[formula(f"0x100 | sp - {number} & 0xFF")] = f"stack, -{number} from the top"
+    return found
 
-    Args:
-        cycle: one text of a pattern.
-        opcode: the instruction it belongs to.
 
-    Returns:
-        ("read", "dummy read" or "write"; place; "" or what is written).
-    """
-    bare = cycle.lstrip("~").removeprefix("W:")
-    place, _, data = bare.partition("=")
-    if place in ("PC+1", "PC+2") and int(place[-1]) < opcode.length:
-        parts = (
-            ("zero page operand", "offset") if opcode.mode == "zprel" else ("operand, low byte", "operand, high byte")
-        )
-        where = "operand" if opcode.length == 2 else parts[int(place[-1]) - 1]
-    elif place in ("PC+1", "PC+2", "PC+3"):
-        where = "byte behind the instruction"
-    elif place.startswith("S") and place != "S":
-        where = f"stack, {place[1:]} from the top" if place[1] == "-" else f"stack, {place}"
-    else:
-        where = "$FFFF" if cycle == "~FFFF" else _WORDS[place]
-    action = "write" if cycle.startswith("W:") else "dummy read" if cycle.startswith("~") else "read"
-    return action, where, _DATA_WORDS.get(data, "")
+@cache
+def _behind_opcode() -> dict[Formula, int]:
+    return {formula(f"pc + {number} & 0xFFFF"): number for number in (1, 2, 3)}
+
+
+def _place(cycle: Cycle, opcode: Opcode) -> str:
+    number = _behind_opcode().get(cycle.address)
+    if number is None:
+        if cycle.address == 0xFFFF:
+            return "$FFFF" if cycle.is_dummy else "vector $FFFF"
+        return _places()[cycle.address]
+    if number >= opcode.length:
+        return "byte behind the instruction"
+    if opcode.length == 2:
+        return "operand"
+    if opcode.mode == "zprel":
+        return ("zero page operand", "offset")[number - 1]
+    return ("operand, low byte", "operand, high byte")[number - 1]
+
+
+def _data(cycle: Cycle, way: Way) -> str:
+    if cycle.data == ("memory", cycle.address):
+        return "the byte just read"
+    if any(cycle.address == other.address for other in way.cycles if not other.is_write and not other.is_dummy):
+        return "the new byte"
+    found = set(names(cycle.data))
+    if "pc" in found:
+        shifted = isinstance(cycle.data, tuple) and cycle.data[0] == ">>"
+        return f"{'high' if shifted else 'low'} byte of the program counter"
+    return "flags" if "p" in found else "the stored byte"

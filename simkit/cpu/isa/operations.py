@@ -13,7 +13,6 @@ undocumented opcodes: groepaz, NMOS 6510 Unintended Opcodes, v0.92, 2017, and ma
 from __future__ import annotations
 
 from textwrap import indent
-from typing import Any
 
 _ADD_BINARY = """
 r = cpu.a + m + cpu.c
@@ -64,24 +63,25 @@ READ: dict[str, str] = {
 BINARY: dict[str, str] = {"ADC": _ADD_BINARY, "SBC": _SUBTRACT_BINARY}
 """ADC and SBC while D is clear."""
 
-_SHIFTS = {
+SHIFTS: dict[str, str] = {
     "ASL": "cpu.c = m >> 7\nm = m << 1 & 0xFF",
     "LSR": "cpu.c = m & 1\nm >>= 1",
     "ROL": "r = m << 1 | cpu.c\ncpu.c = m >> 7\nm = r & 0xFF",
     "ROR": "r = m >> 1 | cpu.c << 7\ncpu.c = m & 1\nm = r",
 }
+"""Shifts, without N and Z."""
 
-MODIFY: dict[str, str] = {name: text + "\ncpu.n = cpu.z = m" for name, text in _SHIFTS.items()}
+MODIFY: dict[str, str] = {name: text + "\ncpu.n = cpu.z = m" for name, text in SHIFTS.items()}
 """Instructions that read a byte, change it and write it back."""
 MODIFY |= {
     "INC": "m = cpu.n = cpu.z = m + 1 & 0xFF",
     "DEC": "m = cpu.n = cpu.z = m - 1 & 0xFF",
     "TSB": "cpu.z = cpu.a & m\nm |= cpu.a",
     "TRB": "cpu.z = cpu.a & m\nm &= ~cpu.a",
-    "SLO": _SHIFTS["ASL"] + "\n" + READ["ORA"],
-    "RLA": _SHIFTS["ROL"] + "\n" + READ["AND"],
-    "SRE": _SHIFTS["LSR"] + "\n" + READ["EOR"],
-    "RRA": _SHIFTS["ROR"] + "\n" + _ADD,
+    "SLO": SHIFTS["ASL"] + "\n" + READ["ORA"],
+    "RLA": SHIFTS["ROL"] + "\n" + READ["AND"],
+    "SRE": SHIFTS["LSR"] + "\n" + READ["EOR"],
+    "RRA": SHIFTS["ROR"] + "\n" + _ADD,
     "DCP": "m = m - 1 & 0xFF\n" + READ["CMP"],
     "ISC": "m = m + 1 & 0xFF\n" + _SUBTRACT,
 }
@@ -153,72 +153,106 @@ PULL: dict[str, str] = {
 """What happens to the byte that comes from the stack."""
 
 
-def add_decimal_nmos(cpu: Any, m: int) -> None:
-    """ADC with D set on the NMOS part: N and V from the sum before its last correction, Z from the binary sum.
+_ADD_DECIMAL = """
+a = cpu.a
+c = cpu.c
+low = (a & 0x0F) + (m & 0x0F) + c
+if low > 9:
+    low = (low + 6 & 0x0F) + 0x10
+total = (a & 0xF0) + (m & 0xF0) + low
+cpu.z = a + m + c & 0xFF
+cpu.n = total & 0xFF
+cpu.v = (a ^ total) & (m ^ total) & 0x80
+if total >= 0xA0:
+    total += 0x60
+cpu.c = 1 if total >= 0x100 else 0
+cpu.a = total & 0xFF
+"""
+_SUBTRACT_DECIMAL = """
+a = cpu.a
+borrow = 1 - cpu.c
+binary = a - m - borrow
+low = (a & 0x0F) - (m & 0x0F) - borrow
+if low < 0:
+    low = (low - 6 & 0x0F) - 0x10
+total = (a & 0xF0) - (m & 0xF0) + low
+if total < 0:
+    total -= 0x60
+cpu.n = cpu.z = binary & 0xFF
+cpu.v = (a ^ m) & (a ^ binary) & 0x80
+cpu.c = 0 if binary < 0 else 1
+cpu.a = total & 0xFF
+"""
+_SUBTRACT_DECIMAL_CMOS = """
+a = cpu.a
+borrow = 1 - cpu.c
+binary = a - m - borrow
+total = binary
+if total < 0:
+    total -= 0x60
+if (a & 0x0F) - (m & 0x0F) - borrow < 0:
+    total -= 6
+cpu.v = (a ^ m) & (a ^ binary) & 0x80
+cpu.c = 0 if binary < 0 else 1
+cpu.a = cpu.n = cpu.z = total & 0xFF
+"""
+_AND_ROTATE = """
+both = cpu.a & m
+r = both >> 1 | cpu.c << 7
+cpu.n = cpu.z = r
+if cpu.d:
+    cpu.v = (both ^ r) & 0x40
+    if (both & 0x0F) + (both & 0x01) > 5:
+        r = r & 0xF0 | r + 6 & 0x0F
+    cpu.c = 1 if (both & 0xF0) + (both & 0x10) > 0x50 else 0
+    if cpu.c:
+        r = r + 0x60 & 0xFF
+else:
+    cpu.v = (r ^ r << 1) & 0x40
+    cpu.c = r >> 6 & 1
+cpu.a = r
+"""
 
-    Source: B. Clark, Decimal Mode, 6502.org (from memory); invalid digits included.
-    """
-    a, c = cpu.a, cpu.c
-    low = (a & 0x0F) + (m & 0x0F) + c
-    if low > 9:
-        low = (low + 6 & 0x0F) + 0x10
-    total = (a & 0xF0) + (m & 0xF0) + low
-    cpu.z = a + m + c & 0xFF
-    cpu.n = total & 0xFF
-    cpu.v = (a ^ total) & (m ^ total) & 0x80
-    if total >= 0xA0:
-        total += 0x60
-    cpu.c = 1 if total >= 0x100 else 0
-    cpu.a = total & 0xFF
+FUNCTIONS: dict[str, dict[str, str]] = {
+    "6502": {
+        # N and V from the sum before its last correction, Z from the binary sum.
+        "add_decimal": _ADD_DECIMAL,
+        # All flags as in binary.
+        "subtract_decimal": _SUBTRACT_DECIMAL,
+        # ARR: AND, then ROR with odd flags; with D set the digits are corrected (groepaz, ARR).
+        "and_rotate": _AND_ROTATE,
+    },
+    "65C02": {
+        # Result, C and V as on the NMOS part, N and Z from the result (Rockwell R65C00, item 6).
+        "add_decimal": _ADD_DECIMAL + "cpu.n = cpu.z = cpu.a",
+        # C and V binary, N and Z from the result; a low borrow may run into the high digit.
+        "subtract_decimal": _SUBTRACT_DECIMAL_CMOS,
+    },
+}
+"""Bodies of the functions `NAME(cpu, m)` that texts call, by part: what is too long to stand inside each of them.
 
+Source of decimal arithmetic: B. Clark, Decimal Mode, 6502.org (from memory); digits that are none included.
+"""
 
-def subtract_decimal_nmos(cpu: Any, m: int) -> None:
-    """SBC with D set on the NMOS part: all flags as in binary. Source as for ADC."""
-    a, borrow = cpu.a, 1 - cpu.c
-    binary = a - m - borrow
-    low = (a & 0x0F) - (m & 0x0F) - borrow
-    if low < 0:
-        low = (low - 6 & 0x0F) - 0x10
-    total = (a & 0xF0) - (m & 0xF0) + low
-    if total < 0:
-        total -= 0x60
-    cpu.n = cpu.z = binary & 0xFF
-    cpu.v = (a ^ m) & (a ^ binary) & 0x80
-    cpu.c = 0 if binary < 0 else 1
-    cpu.a = total & 0xFF
+FLAGS_BYTE = """
+return (
+    cpu.n & 0x80
+    | (0x40 if cpu.v else 0)
+    | 0x20
+    | (0x08 if cpu.d else 0)
+    | (0x04 if cpu.i else 0)
+    | (0 if cpu.z else 0x02)
+    | cpu.c
+)
+"""
+"""`cpu.p` when it is read: N V 1 0 D I Z C. Bit 4 has no latch (MOS Technology, Programming Manual, p. 27)."""
 
-
-def add_decimal_cmos(cpu: Any, m: int) -> None:
-    """ADC with D set on the W65C02S: result, C and V as NMOS, N and Z from the result (Rockwell R65C00, item 6)."""
-    add_decimal_nmos(cpu, m)
-    cpu.n = cpu.z = cpu.a
-
-
-def subtract_decimal_cmos(cpu: Any, m: int) -> None:
-    """SBC with D set on the W65C02S: C and V binary, N and Z from the result; a low borrow may run into the high."""
-    a, borrow = cpu.a, 1 - cpu.c
-    binary = total = a - m - borrow
-    if total < 0:
-        total -= 0x60
-    if (a & 0x0F) - (m & 0x0F) - borrow < 0:
-        total -= 6
-    cpu.v = (a ^ m) & (a ^ binary) & 0x80
-    cpu.c = 0 if binary < 0 else 1
-    cpu.a = cpu.n = cpu.z = total & 0xFF
-
-
-def and_rotate(cpu: Any, m: int) -> None:
-    """ARR, NMOS: AND, then ROR with odd flags; with D set the digits are corrected (source: groepaz, ARR)."""
-    both = cpu.a & m
-    r = both >> 1 | cpu.c << 7
-    cpu.n = cpu.z = r
-    cpu.v = (both ^ r) & 0x40 if cpu.d else (r ^ r << 1) & 0x40
-    if cpu.d:
-        if (both & 0x0F) + (both & 0x01) > 5:
-            r = r & 0xF0 | r + 6 & 0x0F
-        cpu.c = 1 if (both & 0xF0) + (both & 0x10) > 0x50 else 0
-        if cpu.c:
-            r = r + 0x60 & 0xFF
-    else:
-        cpu.c = r >> 6 & 1
-    cpu.a = r
+SET_FLAGS_BYTE = """
+cpu.n = m
+cpu.v = m & 0x40
+cpu.d = m & 0x08
+cpu.i = m & 0x04
+cpu.z = ~m & 0x02
+cpu.c = m & 0x01
+"""
+"""`cpu.p` when it is set, to m."""

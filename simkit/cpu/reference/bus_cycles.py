@@ -1,6 +1,7 @@
 """The bus cycles of the CPU: registers, one read or write at a time, and the pieces instructions are made of.
 
-py65's MPU with everything that touches memory replaced. Nothing here decides what comes next; engine.py does.
+py65's MPU with everything that touches memory replaced. Nothing here decides what comes next; engine.py does. What the
+pieces do is written in `simkit/cpu/isa/bus_texts.py`.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ from py65.devices.mpu6502 import MPU
 
 from simkit.backplane.bus import Bus, Kind
 from simkit.contract.events import NEVER
+from simkit.cpu.reference.compiled import pieces
 
-DATA, DUMMY = Kind.DATA, Kind.DUMMY
+DATA = Kind.DATA
 
 
 class ResetPulled(Exception):  # noqa: N818 - a signal inside the engine, not an error
@@ -24,6 +26,7 @@ pc a x y sp n z c v d i
 cycle last horizon rd wr attention gate
 began first polls masked magic cmos irq_line recent quick
 """
+_PIECES = pieces()
 
 
 class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
@@ -45,6 +48,17 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
     pc: int
     sp: int
 
+    p = property(_PIECES["flags"], _PIECES["set_flags"])
+    operand = _PIECES["operand"]
+    data = _PIECES["data"]
+    dummy = _PIECES["dummy"]
+    push = _PIECES["push"]
+    pull = _PIECES["pull"]
+    take_branch = _PIECES["take_branch"]
+    take_branch_on_bit = _PIECES["take_branch_on_bit"]
+    enter_handler = _PIECES["enter_handler"]
+    fetch_vector = _PIECES["fetch_vector"]
+
     def __init__(self, bus: Bus, *, cmos: bool, stretch: bool, magic: int) -> None:
         self.cmos = cmos
         self.magic = magic
@@ -63,28 +77,6 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         self._reset = bus.wiring.line("RESET")
         self.irq_line = bus.wiring.line("IRQ")
         super().__init__(memory=())  # ends with reset()
-
-    @property
-    def p(self) -> int:
-        """Flags as one byte: N V 1 0 D I Z C."""
-        return (
-            self.n & 0x80
-            | (0x40 if self.v else 0)
-            | 0x20
-            | (0x08 if self.d else 0)
-            | (0x04 if self.i else 0)
-            | (0 if self.z else 0x02)
-            | self.c
-        )
-
-    @p.setter
-    def p(self, value: int) -> None:
-        self.n = value
-        self.v = value & 0x40
-        self.d = value & 0x08
-        self.i = value & 0x04
-        self.z = ~value & 0x02
-        self.c = value & 0x01
 
     @property
     def last_cycle_stalled(self) -> bool:
@@ -172,50 +164,3 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
             self._bus.begin(self.cycle)
         if not self._reset.level:
             raise ResetPulled
-
-    # pieces of instructions, used by the careful functions ----------------------------------------------------------
-
-    def operand(self) -> int:
-        """Read the byte at PC and go on."""
-        pc = self.pc
-        self.pc = pc + 1 & 0xFFFF
-        return self.read_cycle(pc, DATA)
-
-    def data(self, address: int) -> int:
-        """Read a byte."""
-        return self.read_cycle(address, DATA)
-
-    def dummy(self, address: int) -> None:
-        """Read a byte that nobody wants."""
-        self.read_cycle(address, DUMMY)
-
-    def push(self, value: int, kind: Kind = DATA) -> None:
-        """Write to the stack."""
-        self.write_cycle(0x100 | self.sp, value, kind)
-        self.sp = self.sp - 1 & 0xFF
-
-    def pull(self) -> int:
-        """Read from the stack."""
-        self.sp = self.sp + 1 & 0xFF
-        return self.read_cycle(0x100 | self.sp, DATA)
-
-    def take_branch(self, offset: int) -> None:
-        """Third and fourth cycle of a branch; sets where it decides about interrupts."""
-        pc = self.pc
-        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
-        self.read_cycle(pc, DUMMY)
-        if (pc ^ target) & 0xFF00:
-            self.read_cycle(pc & 0xFF00 | target & 0xFF, DUMMY)
-            self.polls = (self.first, self.began - 1)
-        else:
-            self.polls = (self.first,)
-        self.pc = target
-
-    def take_branch_on_bit(self, offset: int) -> None:
-        """Last cycles of BBR and BBS; they decide in the penultimate cycle (no source says otherwise)."""
-        pc = self.pc
-        target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
-        self.read_cycle(pc, DUMMY)
-        if (pc ^ target) & 0xFF00:
-            self.read_cycle(pc, DUMMY)
-        self.pc = target

@@ -1,7 +1,7 @@
 """The exact engine: a 6502 or W65C02S that does in every clock cycle what the part does on its bus, in order.
 
 `ExactCpu` is py65's MPU with everything that touches memory replaced: registers, `instruct` (the table of 256
-functions) and the names of vectors are py65's; the functions in the table come from careful.py, one bus cycle after
+functions) and the names of vectors are py65's; the functions in the table come from compiled.py, one bus cycle after
 another. Cycle by cycle the truth is in `read_cycle` and `write_cycle`; `run` uses quick functions where nobody could
 tell the difference.
 
@@ -21,7 +21,7 @@ from simkit.backplane.bus import Bus, Kind
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import NEVER
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
-from simkit.cpu.reference.careful import handlers
+from simkit.cpu.reference.compiled import handlers
 from simkit.cpu.reference.recognise import Recogniser
 from simkit.cpu.reference.stepping import CycleStepper
 
@@ -102,24 +102,15 @@ class ExactCpu(BusCycles):
         """py65's name for `power_on`."""
         self.power_on()
 
-    def enter_handler(self, bits: int, kind: Kind = DATA) -> None:
-        """Cycles 3 to 7 of BRK, IRQ and NMI."""
-        self.push(self.pc >> 8, kind)
-        self.push(self.pc & 0xFF, kind)
+    def choose_vector(self) -> int:
+        """The vector that BRK, IRQ or NMI will fetch; an NMI seen by now takes the sequences of the NMOS part over."""
         nmi = self.due == "NMI" or (not self.cmos and self.recogniser.edge_by(self.cycle - 1))
-        self.push(self.p | bits, kind)
-        self._fetch_vector(self.NMI if nmi else self.IRQ, kind)
-        if nmi:
-            self.recogniser.serviced(self.cycle - 1)
+        return int(self.NMI if nmi else self.IRQ)
 
-    def _fetch_vector(self, vector: int, kind: Kind) -> None:
-        low = self.read_cycle(vector, kind)
-        self.pc = self.read_cycle(vector + 1, kind) << 8 | low
-        self.i = 1
-        if self.cmos:
-            self.d = 0
-        self.polls = ()
-        self.due = None
+    def vector_fetched(self, vector: int) -> None:
+        """A sequence is over. RESET and NMI leave no NMI edge behind that came before."""
+        if vector != self.IRQ:
+            self.recogniser.serviced(self.cycle - 1)
 
     def stop(self) -> None:
         """STP: nothing but RESET restarts the CPU."""
@@ -230,9 +221,8 @@ class ExactCpu(BusCycles):
         for _ in range(3):  # pushes with R/W held high
             self.read_cycle(0x100 | self.sp, RESET)
             self.sp = self.sp - 1 & 0xFF
-        self._fetch_vector(self.RESET, RESET)
+        self.fetch_vector(self.RESET, RESET)
         self.reset_due = False
-        self.recogniser.serviced(self.cycle - 1)
 
     def _hold_in_reset(self) -> None:
         """One cycle with RESET low; RDY counts for nothing."""

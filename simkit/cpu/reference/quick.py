@@ -1,4 +1,4 @@
-"""Bodies of the quick functions: a whole instruction on plain memory (careful.py tells when they are used).
+"""Bodies of the quick functions: a whole instruction on plain memory (compiled.py tells when they are used).
 
 Every body first finds the pages its cycles touch, dummy cycles included, and gives True when one is not plain; only
 then does it change anything, in the order of the real cycles where the order can matter (code in the stack page).

@@ -14,7 +14,7 @@ from typing import Any
 import attrs
 
 from simkit.backplane.bus import Bus, Kind
-from simkit.cpu.isa import operations as ops
+from simkit.cpu.reference.compiled import functions
 from simkit.cpu.translate.decimal import DecimalTable
 from simkit.cpu.translate.flow import analyse
 from simkit.cpu.translate.memory_map import MemoryMap, Place, Views
@@ -99,7 +99,6 @@ class CodeCache:
         self._lost: dict[tuple[int, int], int] = {}
         self._closed: set[tuple[int, int]] = set()
         self._buffers: list[bytearray] = []  # so that places mean the same under every map
-        cmos = part == "65C02"
         self._names: dict[str, Any] = {
             "__builtins__": {"BaseException": BaseException},
             "DATA": Kind.DATA,
@@ -109,8 +108,8 @@ class CodeCache:
             "bus_write": bus.write,
             "keep": keep,
             "skip": self._skip,
-            "added": DecimalTable(ops.add_decimal_cmos if cmos else ops.add_decimal_nmos),
-            "subtracted": DecimalTable(ops.subtract_decimal_cmos if cmos else ops.subtract_decimal_nmos),
+            "added": DecimalTable(functions(part)["add_decimal"]),
+            "subtracted": DecimalTable(functions(part)["subtract_decimal"]),
         }
 
     def chapter(self, rd: Views, wr: Views) -> Chapter:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from simkit.cpu.isa import costs
 from simkit.cpu.isa import operations as ops
+from simkit.cpu.translate import costs
 from simkit.cpu.translate.flow import Block
 from simkit.cpu.translate.operand import Lines, Operands, entry_number
 from simkit.cpu.translate.region import Key, Node, Reach

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import attrs
 
-from simkit.cpu.isa import costs
+from simkit.cpu.translate import costs
 from simkit.cpu.translate.region import Key, Node, Reach, Region
 
 LOOK_EVERY = 100

@@ -6,7 +6,7 @@ could, the address is guarded: looked up in the page tables; when a page is not 
 
 from __future__ import annotations
 
-from simkit.cpu.isa import costs
+from simkit.cpu.translate import costs
 from simkit.cpu.translate.memory_map import Place, Span
 from simkit.cpu.translate.region import Key, Node, Reach, Region, Survey
 from simkit.cpu.translate.values import Knowledge

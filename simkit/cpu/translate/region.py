@@ -13,9 +13,9 @@ from enum import Enum
 
 import attrs
 
-from simkit.cpu.isa import costs
 from simkit.cpu.isa import operations as ops
 from simkit.cpu.isa.opcodes import OPCODES, Opcode
+from simkit.cpu.translate import costs
 from simkit.cpu.translate.memory_map import MemoryMap, Place
 
 MAX_CALLS = 4

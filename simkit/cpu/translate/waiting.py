@@ -12,8 +12,8 @@ from __future__ import annotations
 import attrs
 
 from simkit.contract.card import Card
-from simkit.cpu.isa import costs
 from simkit.cpu.isa import operations as ops
+from simkit.cpu.translate import costs
 from simkit.cpu.translate.flow import Block, Edge, Flow
 from simkit.cpu.translate.region import Node, Reach, Survey
 

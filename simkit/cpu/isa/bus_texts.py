@@ -1,72 +1,114 @@
-"""Builds the functions that carry out instructions, from templates per addressing mode and the texts of operations.
+"""What an instruction does on the bus, as text: Python functions of a small subset, written per opcode.
 
-Each opcode has two functions:
+Everything else about the instruction set that has to do with cycles comes from these texts: the reference engine
+compiles them, and effects and bus patterns are read off them (walk.py). There are two kinds:
 
-careful  does one bus cycle after another, dummy cycles included, through `cpu.read_cycle` and `cpu.write_cycle`. It is
-         right in every situation and is the reference.
-quick    does the whole instruction at once when all its cycles fall on plain memory (the engine calls it only when
-         nothing can happen in between): then nobody can see a dummy read, and none is made, only counted. It looks at
-         every page the instruction would touch before it changes anything, and gives back True, with nothing changed,
-         when one of them is not plain memory; the engine then takes the careful function.
+careful functions  `careful_XX(cpu)`, one an opcode, called after the opcode fetch with `cpu.pc` behind it: one bus
+                   cycle after another, dummy cycles included, from templates per addressing mode with the text of an
+                   operation inside. They are generated because the same few shapes return in 256 opcodes.
+pieces             what they are made of; they call each other as methods of the cpu.
 
-They are generated because the same few shapes return in 256 opcodes, and because a function with the operation written
-inside it runs twice as fast as one that calls it. The source holds nothing but the texts of this package.
+In a careful function `at` is the effective address, `m` the byte, `low` the low byte of an address after indexing (more
+than 255: the sum crossed a page), `base` the high byte of an address in place.
 
-`at` is the effective address, `m` the byte, `low` the low byte of an address after indexing (more than 255: the sum
-crossed a page), `base` the high byte of an address in place.
+A cpu that runs them has the registers and flags of operations.py, `pc`, `sp`, the pieces, and:
+
+    read_cycle(address, kind), write_cycle(address, value, kind)   one bus cycle; kind is DATA or DUMMY
+    cycle began first       the next cycle; the cycle of the last access; that of the opcode fetch
+    polls masked            set where an instruction decides about interrupts in another way than usual
+    choose_vector()         $FFFE, or $FFFA when an NMI takes the sequence; vector_fetched(vector) ends that
+    last_cycle_stalled      whether RDY held the last cycle
+    magic cmos due waiting stop() jam(code)
+
+The subset: integers, names, assignments, `if`, conditional expressions, calls of pieces and of `operations.FUNCTIONS`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cache
 from textwrap import indent
-from typing import Any
 
-from simkit.backplane.bus import Kind
 from simkit.cpu.isa import operations as ops
-from simkit.cpu.isa.opcodes import OPCODES, Opcode
-from simkit.cpu.reference.quick import quick_body
+from simkit.cpu.isa.opcodes import Opcode
 
-Careful = Callable[[Any], None]
-Quick = Callable[[Any, memoryview, int], bool | None]
+PIECES = """
+def operand(cpu):
+    pc = cpu.pc
+    cpu.pc = pc + 1 & 0xFFFF
+    return cpu.read_cycle(pc, DATA)
+
+def data(cpu, address):
+    return cpu.read_cycle(address, DATA)
+
+def dummy(cpu, address):
+    cpu.read_cycle(address, DUMMY)
+
+def push(cpu, value, kind=DATA):
+    cpu.write_cycle(0x100 | cpu.sp, value, kind)
+    cpu.sp = cpu.sp - 1 & 0xFF
+
+def pull(cpu):
+    cpu.sp = cpu.sp + 1 & 0xFF
+    return cpu.read_cycle(0x100 | cpu.sp, DATA)
+
+def take_branch(cpu, offset):
+    pc = cpu.pc
+    target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
+    cpu.read_cycle(pc, DUMMY)
+    if (pc ^ target) & 0xFF00:
+        cpu.read_cycle(pc & 0xFF00 | target & 0xFF, DUMMY)
+        cpu.polls = (cpu.first, cpu.began - 1)
+    else:
+        cpu.polls = (cpu.first,)
+    cpu.pc = target
+
+def take_branch_on_bit(cpu, offset):
+    pc = cpu.pc
+    target = pc + (offset ^ 0x80) - 0x80 & 0xFFFF
+    cpu.read_cycle(pc, DUMMY)
+    if (pc ^ target) & 0xFF00:
+        cpu.read_cycle(pc, DUMMY)
+    cpu.pc = target
+
+def enter_handler(cpu, bits, kind=DATA):
+    cpu.push(cpu.pc >> 8, kind)
+    cpu.push(cpu.pc & 0xFF, kind)
+    vector = cpu.choose_vector()
+    cpu.push(cpu.p | bits, kind)
+    cpu.fetch_vector(vector, kind)
+
+def fetch_vector(cpu, vector, kind):
+    low = cpu.read_cycle(vector, kind)
+    cpu.pc = cpu.read_cycle(vector + 1, kind) << 8 | low
+    cpu.i = 1
+    if cpu.cmos:
+        cpu.d = 0
+    cpu.polls = ()
+    cpu.due = None
+    cpu.vector_fetched(vector)
+"""
+"""The pieces.
+
+operand             the byte at PC, and on
+data, dummy         a byte; a byte that nobody wants
+push, pull          the stack
+take_branch         third and fourth cycle of a branch, which set where it decides about interrupts
+take_branch_on_bit  last cycles of BBR and BBS; they decide in the penultimate cycle (no source says otherwise)
+enter_handler       cycles 3 to 7 of BRK, IRQ and NMI; `bits` are those of the pushed flags that no flag stands behind
+fetch_vector        the last two cycles of these and of RESET
+"""
 
 
-@cache
-def handlers(part: str, spare_reads_operand: bool) -> tuple[tuple[Careful, ...], tuple[Quick, ...]]:
-    """Careful and quick functions of a part, indexed by opcode.
+def careful_source(opcode: Opcode, cmos: bool, spare_reads_operand: bool = False) -> str:
+    """Source of the careful function of an opcode.
 
     Args:
-        part: "6502" or "65C02".
+        opcode: an opcode of the part.
+        cmos: whether the part is the W65C02S.
         spare_reads_operand: where the spare cycle of an indexed CMOS store that crosses no page reads: the last
             instruction byte again (True) or the target (False).
     """
-    cmos = part == "65C02"
-    source = [careful_source(opcode, cmos, spare_reads_operand) for opcode in OPCODES[part]]
-    source += [quick_source(opcode, cmos, spare_reads_operand) for opcode in OPCODES[part]]
-    names: dict[str, Any] = {
-        "DATA": Kind.DATA,
-        "DUMMY": Kind.DUMMY,
-        "add_decimal": ops.add_decimal_cmos if cmos else ops.add_decimal_nmos,
-        "subtract_decimal": ops.subtract_decimal_cmos if cmos else ops.subtract_decimal_nmos,
-        "and_rotate": ops.and_rotate,
-    }
-    exec("\n".join(source), names)  # texts of this package only
-    careful = tuple(names[f"careful_{code:02X}"] for code in range(256))
-    quick = tuple(names[f"quick_{code:02X}"] for code in range(256))
-    return careful, quick
-
-
-def careful_source(opcode: Opcode, cmos: bool, spare_reads_operand: bool) -> str:
-    """Source of the careful function: `careful_XX(cpu)`, called after the opcode fetch, with cpu.pc behind it."""
     body = _Careful(opcode, cmos, spare_reads_operand).body()
     return f"def careful_{opcode.code:02X}(cpu):\n{indent(body.strip(), '    ')}\n"
-
-
-def quick_source(opcode: Opcode, cmos: bool, spare_reads_operand: bool) -> str:
-    """Source of the quick function: `quick_XX(cpu, page, here)`; page[here] is the opcode, here at most 252."""
-    body = quick_body(opcode, cmos, spare_reads_operand)
-    return f"def quick_{opcode.code:02X}(cpu, page, here):\n{indent(body.strip(), '    ')}\n"
 
 
 _OPERAND = "cpu.operand()"
@@ -134,7 +176,7 @@ class _Careful:
         if not self.cmos:  # the adder has not carried yet: the high byte is the base's
             spare = "cpu.dummy(base | low & 0xFF)"
             return text + (f"if low > 0xFF:\n    {spare}" if use == "read" else spare)
-        if use == "read" or self.name in ops._SHIFTS:
+        if use == "read" or self.name in ops.SHIFTS:
             return text + f"if low > 0xFF:\n    {_LAST_BYTE}"
         if use == "store" and not self.spare_reads_operand:
             return text + f"if low > 0xFF:\n    {_LAST_BYTE}\nelse:\n    cpu.dummy(at)"
