@@ -1,5 +1,11 @@
 """Lines: who pulls, which level, since which cycle, and how changes settle."""
 
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from simkit.contract.findings import Findings
 from simkit.contract.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
 
@@ -58,6 +64,24 @@ def test_push_pull_outputs_on_one_line_fight_and_are_named():
     assert "slot 2 P2 (open drain) low" in findings[0].message
 
 
+@pytest.mark.parametrize("saved", [False, True], ids=["run through", "saved and loaded before each step"])
+def test_a_fight_is_reported_once_and_again_only_after_it_ended(saved):
+    """Whatever else moves meanwhile, and however often the machine is saved and loaded."""
+    drives = [("X", drive, False) for drive in (Drive.PUSH_PULL, Drive.THREE_STATE, Drive.THREE_STATE)]
+    wiring, findings, pins = wiring_with(*drives)
+    steps = [(0, True, 0), (1, False, 1), (2, False, 1), (1, None, 1), (2, True, 1), (0, False, 2), (2, None, 2)]
+    steps += [(1, True, 3), (2, True, 3), (0, True, 3), (1, False, 4)]
+    told = 0
+    for cycle, (number, value, fights) in enumerate(steps):
+        if saved:
+            state = json.loads(json.dumps(wiring.save()))
+            told += len(findings)
+            wiring, findings, pins = wiring_with(*drives)
+            wiring.load(state)
+        pins[number].drive(value, cycle)
+        assert told + findings.count("output-fight") == fights, f"step {cycle}"
+
+
 def test_listeners_are_called_in_slot_order():
     wiring, _, (out, first, second) = wiring_with(
         ("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, True), ("X", Drive.INPUT, True)
@@ -69,6 +93,22 @@ def test_listeners_are_called_in_slot_order():
     assert wiring.unsettled
     wiring.settle(3)
     assert heard == [(2, "P2", False, 3), (3, "P3", False, 3)]
+
+
+@given(st.permutations([(slot, name) for slot in (1, 2, 10) for name in ("CA1", "CA2", "CB1")]))
+def test_listeners_of_one_change_are_called_by_slot_and_then_by_the_name_of_the_pin(order):
+    """In whatever order a machine file joins them."""
+    wiring = Wiring(Findings())
+    heard = []
+    for slot, name in order:
+        pin = Pin(PinSpec(name=name, drive=Drive.INPUT, listens=True), slot)
+        pin.notify = lambda name, level, cycle, slot=slot: heard.append((slot, name))
+        wiring.line("X").join(pin)
+    out = Pin(PinSpec(name="OUT", drive=Drive.PUSH_PULL), 3)
+    wiring.line("X").join(out)
+    out.drive(False, 3)
+    wiring.settle(3)
+    assert heard == sorted(order)
 
 
 def test_outputs_that_feed_each_other_are_a_finding_not_a_hang():
