@@ -100,7 +100,6 @@ class Mutant:
         """The file's text with the place spoiled."""
         return source[: self.start] + self.text.encode() + source[self.end :]
 
-
     def compiles(self, source: bytes) -> bool:
         """Whether the spoiled text is Python and means something else."""
         try:
@@ -212,7 +211,7 @@ class _Finder(ast.NodeVisitor):
             self._lines = range(node.lineno, max(node.lineno, last or 0) + 1)
         super().visit(node)
 
-    def visit_ClassDef(self, node: ast.ClassDef) -> None:  # noqa: N802 - the visitor's name
+    def visit_ClassDef(self, node: ast.ClassDef) -> None:
         if any(isinstance(base, ast.Name) and base.id == "Protocol" for base in node.bases):
             return
         self._decorators(node.decorator_list)
@@ -221,7 +220,7 @@ class _Finder(ast.NodeVisitor):
             self.visit(statement)
         self._within.pop()
 
-    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:  # noqa: N802 - the visitor's name
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
         self._decorators(node.decorator_list)
         self._within.append(node.name)
         for default in (*node.args.defaults, *node.args.kw_defaults):
@@ -239,10 +238,10 @@ class _Finder(ast.NodeVisitor):
                 self._keywords(decorator, tuple(keyword.arg or "" for keyword in decorator.keywords))
                 self.visit(decorator)
 
-    def visit_Assert(self, node: ast.Assert) -> None:  # noqa: N802 - the visitor's name
+    def visit_Assert(self, node: ast.Assert) -> None:
         return
 
-    def visit_Assign(self, node: ast.Assign) -> None:  # noqa: N802 - the visitor's name
+    def visit_Assign(self, node: ast.Assign) -> None:
         target = node.targets[0]
         if isinstance(target, ast.Name) and target.id in ("__all__", "__slots__"):
             return
@@ -252,11 +251,11 @@ class _Finder(ast.NodeVisitor):
             self._remove("assignment removed", node)
         self.generic_visit(node)
 
-    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:  # noqa: N802 - the visitor's name
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
         if node.value is not None:
             self.visit(node.value)
 
-    def visit_AugAssign(self, node: ast.AugAssign) -> None:  # noqa: N802 - the visitor's name
+    def visit_AugAssign(self, node: ast.AugAssign) -> None:
         self._remove("assignment removed", node)
         pattern, text = _ARITHMETIC[type(node.op)]
         self._swap("arithmetic", self._end(node.target), self._start(node.value), re.escape(pattern), text)
@@ -275,46 +274,46 @@ class _Finder(ast.NodeVisitor):
             for inner in others
         ) or any(argument.arg == target.id for argument in self._functions[-1].args.args)
 
-    def visit_Expr(self, node: ast.Expr) -> None:  # noqa: N802 - the visitor's name
+    def visit_Expr(self, node: ast.Expr) -> None:
         if isinstance(node.value, ast.Call):
             self._remove("call removed", node)
         self.generic_visit(node)
 
-    def visit_Return(self, node: ast.Return) -> None:  # noqa: N802 - the visitor's name
+    def visit_Return(self, node: ast.Return) -> None:
         if node is not self._functions[-1].body[-1]:
             self._remove("return removed", node)
         self.generic_visit(node)
 
-    def visit_Raise(self, node: ast.Raise) -> None:  # noqa: N802 - the visitor's name
+    def visit_Raise(self, node: ast.Raise) -> None:
         self._remove("raise removed", node)
         self.generic_visit(node)
 
-    def visit_Continue(self, node: ast.Continue) -> None:  # noqa: N802 - the visitor's name
+    def visit_Continue(self, node: ast.Continue) -> None:
         self._remove("continue removed", node)
 
-    def visit_Break(self, node: ast.Break) -> None:  # noqa: N802 - the visitor's name
+    def visit_Break(self, node: ast.Break) -> None:
         self._remove("break removed", node)
 
-    def visit_Delete(self, node: ast.Delete) -> None:  # noqa: N802 - the visitor's name
+    def visit_Delete(self, node: ast.Delete) -> None:
         self._remove("del removed", node)
 
     def _remove(self, operator: str, node: ast.stmt) -> None:
         self._add(operator, self._start(node), self._end(node), "pass")
 
-    def visit_If(self, node: ast.If) -> None:  # noqa: N802 - the visitor's name
+    def visit_If(self, node: ast.If) -> None:
         if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
             return
         self._decide(node.test, ("True", "False"))
         self.generic_visit(node)
 
-    def visit_While(self, node: ast.While) -> None:  # noqa: N802 - the visitor's name
+    def visit_While(self, node: ast.While) -> None:
         if not isinstance(node.test, ast.Constant):
             self._decide(node.test, ("False",))
         self.generic_visit(node)
 
     # expressions ------------------------------------------------------------------------------------------------------
 
-    def visit_IfExp(self, node: ast.IfExp) -> None:  # noqa: N802 - the visitor's name
+    def visit_IfExp(self, node: ast.IfExp) -> None:
         self._decide(node.test, ("True", "False"))
         self.generic_visit(node)
 
@@ -327,7 +326,7 @@ class _Finder(ast.NodeVisitor):
         for answer in answers:
             self._add(f"always {answer}", self._start(test), self._end(test), answer)
 
-    def visit_Compare(self, node: ast.Compare) -> None:  # noqa: N802 - the visitor's name
+    def visit_Compare(self, node: ast.Compare) -> None:
         left = node.left
         for kind, right in zip(node.ops, node.comparators, strict=True):
             pattern, text = _COMPARISONS[type(kind)]
@@ -335,7 +334,7 @@ class _Finder(ast.NodeVisitor):
             left = right
         self.generic_visit(node)
 
-    def visit_BinOp(self, node: ast.BinOp) -> None:  # noqa: N802 - the visitor's name
+    def visit_BinOp(self, node: ast.BinOp) -> None:
         if not any(isinstance(side, ast.JoinedStr) or _is_text(side) for side in (node.left, node.right)):
             pattern, text = _ARITHMETIC[type(node.op)]
             self._swap("arithmetic", self._end(node.left), self._start(node.right), re.escape(pattern), text)
@@ -345,17 +344,17 @@ class _Finder(ast.NodeVisitor):
             else:
                 self.visit(side)
 
-    def visit_BoolOp(self, node: ast.BoolOp) -> None:  # noqa: N802 - the visitor's name
+    def visit_BoolOp(self, node: ast.BoolOp) -> None:
         was, text = ("and", "or") if isinstance(node.op, ast.And) else ("or", "and")
         for left, right in zip(node.values, node.values[1:], strict=False):
             self._swap("and, or", self._end(left), self._start(right), was, text)
         self.generic_visit(node)
 
-    def visit_UnaryOp(self, node: ast.UnaryOp) -> None:  # noqa: N802 - the visitor's name
+    def visit_UnaryOp(self, node: ast.UnaryOp) -> None:
         self._add("sign or not removed", self._start(node), self._start(node.operand), "")
         self.generic_visit(node)
 
-    def visit_Call(self, node: ast.Call) -> None:  # noqa: N802 - the visitor's name
+    def visit_Call(self, node: ast.Call) -> None:
         name = getattr(node.func, "id", getattr(node.func, "attr", ""))
         if name == "isinstance":
             self.visit(node.args[0])
@@ -373,12 +372,14 @@ class _Finder(ast.NodeVisitor):
         for keyword in node.keywords:
             if keyword.arg in names and keyword.arg not in _LAYOUT:
                 comma = re.match(rb"\s*,\s*", self._source[self._end(keyword) :])
-                self._add("keyword removed", self._start(keyword), self._end(keyword) + (comma.end() if comma else 0), "")
+                self._add(
+                    "keyword removed", self._start(keyword), self._end(keyword) + (comma.end() if comma else 0), ""
+                )
 
-    def visit_JoinedStr(self, node: ast.JoinedStr) -> None:  # noqa: N802 - the visitor's name
+    def visit_JoinedStr(self, node: ast.JoinedStr) -> None:
         return
 
-    def visit_Constant(self, node: ast.Constant) -> None:  # noqa: N802 - the visitor's name
+    def visit_Constant(self, node: ast.Constant) -> None:
         self._number(node, bits=False)
 
     def _number(self, node: ast.Constant, *, bits: bool) -> None:
