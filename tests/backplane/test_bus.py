@@ -16,6 +16,7 @@ from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.contract.ports import ButtonsPort
 from simkit.contract.registers import Register
 from simkit.contract.slot import Slot
 
@@ -102,6 +103,36 @@ def test_a_page_shared_by_two_cards_is_no_view():
     _, engine, _, _ = build((Sram, {}, LOW_HALF, {}), (Notebook, {}, "0111 1111 0000 00xx", {}))
     assert engine.rd[0x7F] is None
     assert engine.rd[0x7E] is not None
+
+
+STROBES = (READ_STROBE, WRITE_STROBE, "PHI2", "RW and not RW", "A4 and RW", "A9 and not RW")
+
+
+@st.composite
+def boards(draw):
+    """A card with strobes of any kind in pages 0 to 3, or in a part of them."""
+    cls = draw(st.sampled_from([Sram, Notebook]))
+    select = "".join(draw(st.lists(st.sampled_from("xxxxx01"), min_size=10, max_size=10)))
+    enables = {name: draw(st.sampled_from(STROBES)) for name in ("output_enable", "write_enable")}
+    return cls, {}, "000000" + select, enables
+
+
+@given(st.lists(boards(), min_size=1, max_size=3))
+@settings(deadline=None)
+def test_a_page_goes_past_the_cards_exactly_when_one_memory_answers_all_of_it_and_nothing_else_looks(cards):
+    """Else a card that takes data on a read, or drives on a write, would never hear of the access."""
+    bus, engine, _, made = build(*cards)
+    bus.read(0, 0, Kind.DATA)
+    for pages, plan_of, acting in (
+        (engine.rd, bus._table.read_plan, lambda plan: ([seat for seat, _, _ in plan.drivers], plan.takers)),
+        (engine.wr, bus._table.write_plan, lambda plan: ([seat for seat, _ in plan.takers], plan.drivers)),
+    ):
+        for page in range(8):
+            plans = [acting(plan_of(page << 8 | low)) for low in range(256)]
+            alone = all(len(seats) == 1 and not others for seats, others in plans)
+            seats = {seat.slot for seats, _ in plans for seat in seats}
+            plain = alone and len(seats) == 1 and isinstance(made[seats.pop() - 1], Sram)
+            assert (pages[page] is not None) == plain, (page, cards)
 
 
 def test_power_up_noise_depends_on_seed_and_slot_only():
@@ -271,6 +302,45 @@ def test_outside_events_come_before_card_events_of_the_same_cycle():
     bus.begin(10)
     assert order == [("outside", "press", 10), ("event", "tick", 10)]
     assert engine.horizon > 1 << 40
+
+
+@pytest.mark.parametrize("ready", [True, False])
+@pytest.mark.parametrize("bank", [True, False])
+@pytest.mark.parametrize("event", [9, None])
+@pytest.mark.parametrize("input_at", [7, None])
+def test_after_a_load_all_that_follows_from_the_state_is_as_if_the_bus_had_come_there_by_itself(
+    ready, bank, event, input_at
+):
+    """Pages of plain memory (banks; none while RDY is low), horizon, and whether an engine must look."""
+    parts = (
+        (Sram, {"size": 65_536}, LOW_HALF, {"wires": {"A15": "BANK"}}),
+        (Notebook, {}, HIGH_HALF, {"lines": {"BANK": "BANK"}}),
+        (Notebook, {}, "1111 xxxx xxxx xxxx", {"lines": {"BANK": "RDY"}}),
+    )
+
+    def fresh(ready, bank, event, input_at):
+        bus, engine, _, (ram, bank_card, ready_card) = build(*parts)
+        bank_card.slot.port(ButtonsPort("row", ("go",)))
+        bank_card.slot.pin("BANK").drive(bank, 3)
+        ready_card.slot.pin("BANK").drive(ready, 3)
+        if event is not None:
+            bus.arm(event, 2, "tick")
+        if input_at is not None:
+            bus.schedule(input_at, 2, "row", "press", ("go",))
+        return bus, engine, ram
+
+    def followed(bus, engine, ram):
+        views = [tuple(None if page is None else bytes(page) for page in pages) for pages in (engine.rd, engine.wr)]
+        return bus.slow, engine.horizon, views, [bus.where(0x0000)[0][1], bus.where(0x7FFF)[0][1]]
+
+    came = fresh(ready, bank, event, input_at)
+    other = fresh(not ready, not bank, None if event else 5, None if input_at else 6)
+    generation, other[1].attention = other[0].generation, False
+    other[0].load(came[0].save())
+    assert followed(*other) == followed(*came)
+    assert other[1].attention
+    assert other[0].generation > generation
+    assert other[0].save() == came[0].save()
 
 
 def test_memory_changed_from_outside_is_announced():

@@ -33,3 +33,20 @@ def test_a_cell_of_another_bank_at_the_same_address_is_another_cell(handlers_ban
         assert found[0].address == AT
         assert f"written $0A at ${MAIN:04X}, reads back $07 at ${MAIN + 3:04X}" in found[0].message
         assert f"${HANDLER:04X} wrote it in between" in found[0].message
+
+
+@pytest.mark.parametrize(("reader", "told"), [(MAIN + 3, True), (MAIN - 3, False), (MAIN, False)])
+def test_a_value_kept_for_the_next_time_may_be_stirred_and_one_needed_further_down_may_not(reader, told):
+    """Read, changed and stored again, as a seed of chance is, the read stands before the store."""
+    cells = SharedCells(Machine.load(BENCH))
+    cell = (3, 0)
+    for value in range(10, 20):
+        cells.main_writes(cell, value, MAIN, in_place=False, forbidden=False)
+        if value % 2:
+            cells.handler_writes(cell, AT, 7, HANDLER)  # without having looked, and it does not look later
+            cells.handler_left("IRQ")
+        if cell in cells.cells:
+            cells.main_reads(cell, 7 if value % 2 else value, reader, value, pointer=False, forbidden=False)
+    notes = Notes()
+    cells.report(notes)
+    assert [note.address for note in notes.all()] == ([AT] if told else [])

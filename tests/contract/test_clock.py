@@ -15,11 +15,22 @@ def test_clocks_are_exact():
     assert parse_hz("1.8432 MHz") == 1_843_200
     assert parse_hz("32.768kHz") == 32_768
     assert parse_hz("10.738635 MHz / 3") == Fraction(10_738_635, 3)
+    assert parse_hz(" 5mhz/ 1 ") == 5_000_000
+    assert (parse_hz("1 Hz"), parse_hz("1000 MHz")) == (1, 1_000_000_000)
 
 
 @pytest.mark.parametrize(
     ("text", "message"),
-    [("0 MHz", "stands still"), ("2 MHz / 0", "divides by zero"), ("fast", "is not a clock"), ("2000 MHz", "highest")],
+    [
+        ("0 MHz", "stands still"),
+        ("2 MHz / 0", "divides by zero"),
+        ("fast", "is not a clock"),
+        ("2 MHz fast", "is not a clock"),
+        ("2000 MHz", "highest clock accepted, 1000 MHz"),
+        ("1000.000001 MHz", "highest clock accepted, 1000 MHz"),
+        ("0.999999999999 Hz", "lowest clock accepted, 1 Hz"),
+        ("1 Hz / 2", "lowest clock accepted, 1 Hz"),
+    ],
 )
 def test_a_clock_that_is_none_says_what_is_wrong(text, message):
     with pytest.raises(SimkitError, match=message):
@@ -30,6 +41,10 @@ def test_durations_round_up_to_whole_cycles():
     hz = Fraction(2_000_000)
     assert parse_duration("0.5s", hz) == 1_000_000
     assert parse_duration("3us", hz) == 6
+    assert parse_duration("2ms", hz) == 4_000
+    assert parse_duration("1.5c", hz) == 2
+    assert parse_duration("0.0000001s", hz) == 1
+    assert parse_duration("0s", hz) == 0
     assert parse_duration("5000c", hz) == 5000
     assert parse_duration("2f", hz, Fraction(100_001, 3)) == 66_668
     with pytest.raises(SimkitError, match="no single screen"):
@@ -59,3 +74,8 @@ def test_a_tick_falls_in_the_first_cycle_that_starts_at_or_after_it(hz, clock, p
     cycle = crystal.first_cycle_at(tick)
     assert crystal.ticks_at(cycle) >= tick
     assert crystal.ticks_at(cycle - 1) < tick
+    moment = crystal.moment_of(tick)
+    assert cycle - 1 < moment <= cycle
+    assert crystal.moment_of(tick + 1) - moment == Fraction(clock, hz)
+    assert crystal.moment_of(0) == -phase * Fraction(clock, hz)
+    assert crystal.hz == hz

@@ -1,5 +1,11 @@
 """Lines: who pulls, which level, since which cycle, and how changes settle."""
 
+import json
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
 from simkit.contract.findings import Findings
 from simkit.contract.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
 
@@ -58,6 +64,24 @@ def test_push_pull_outputs_on_one_line_fight_and_are_named():
     assert "slot 2 P2 (open drain) low" in findings[0].message
 
 
+@pytest.mark.parametrize("saved", [False, True], ids=["run through", "saved and loaded before each step"])
+def test_a_fight_is_reported_once_and_again_only_after_it_ended(saved):
+    """Whatever else moves meanwhile, and however often the machine is saved and loaded."""
+    drives = [("X", drive, False) for drive in (Drive.PUSH_PULL, Drive.THREE_STATE, Drive.THREE_STATE)]
+    wiring, findings, pins = wiring_with(*drives)
+    steps = [(0, True, 0), (1, False, 1), (2, False, 1), (1, None, 1), (2, True, 1), (0, False, 2), (2, None, 2)]
+    steps += [(1, True, 3), (2, True, 3), (0, True, 3), (1, False, 4)]
+    told = 0
+    for cycle, (number, value, fights) in enumerate(steps):
+        if saved:
+            state = json.loads(json.dumps(wiring.save()))
+            told += len(findings)
+            wiring, findings, pins = wiring_with(*drives)
+            wiring.load(state)
+        pins[number].drive(value, cycle)
+        assert told + findings.count("output-fight") == fights, f"step {cycle}"
+
+
 def test_listeners_are_called_in_slot_order():
     wiring, _, (out, first, second) = wiring_with(
         ("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, True), ("X", Drive.INPUT, True)
@@ -69,6 +93,22 @@ def test_listeners_are_called_in_slot_order():
     assert wiring.unsettled
     wiring.settle(3)
     assert heard == [(2, "P2", False, 3), (3, "P3", False, 3)]
+
+
+@given(st.permutations([(slot, name) for slot in (1, 2, 10) for name in ("CA1", "CA2", "CB1")]))
+def test_listeners_of_one_change_are_called_by_slot_and_then_by_the_name_of_the_pin(order):
+    """In whatever order a machine file joins them."""
+    wiring = Wiring(Findings())
+    heard = []
+    for slot, name in order:
+        pin = Pin(PinSpec(name=name, drive=Drive.INPUT, listens=True), slot)
+        pin.notify = lambda name, level, cycle, slot=slot: heard.append((slot, name))
+        wiring.line("X").join(pin)
+    out = Pin(PinSpec(name="OUT", drive=Drive.PUSH_PULL), 3)
+    wiring.line("X").join(out)
+    out.drive(False, 3)
+    wiring.settle(3)
+    assert heard == sorted(order)
 
 
 def test_outputs_that_feed_each_other_are_a_finding_not_a_hang():
@@ -138,3 +178,151 @@ def test_a_look_at_outputs_that_fight_reports_nothing():
     assert len(findings) == 0
     out.drive(True, 6)
     assert [f.rule for f in findings] == ["output-fight"]
+
+
+@pytest.mark.parametrize("open_level", [True, False])
+@pytest.mark.parametrize("drive", list(Drive))
+def test_a_pin_joined_to_nothing_has_the_level_it_drives_or_that_of_its_pull(drive, open_level):
+    pin = Pin(PinSpec(name="X", drive=drive, open_level=open_level), 1)
+    assert pin.level(0) is open_level
+    assert not pin.watched
+    pin.drive(False, 1)
+    assert pin.level(1) is False
+    pin.drive(True, 2)
+    assert pin.level(2) is (open_level if drive is Drive.OPEN_DRAIN else True)
+    pin.drive(None, 3)
+    assert pin.level(3) is open_level
+    pin.lazy_level = lambda cycle: None if cycle == 4 else cycle < 4
+    assert [pin.level(cycle) for cycle in (3, 4, 5)] == [True, open_level, False]
+
+
+@pytest.mark.parametrize(("pull", "rests"), [(True, True), (False, False), (None, "as it was")])
+def test_a_line_that_nobody_drives_goes_where_its_pull_takes_it_or_keeps_its_level(pull, rests):
+    wiring = Wiring(Findings())
+    line = wiring.line("X", pull)
+    out = Pin(PinSpec(name="OUT", drive=Drive.THREE_STATE), 1)
+    line.join(out)
+    assert line.level is (pull is not False)
+    for cycle, level in enumerate([True, False, True, False]):
+        out.drive(level, 2 * cycle)
+        assert line.level is level
+        out.drive(None, 2 * cycle + 1)
+        assert line.level is (level if pull is None else rests)
+        assert line.asserted is not line.level
+
+
+@given(st.lists(st.tuples(st.integers(0, 2), st.booleans(), st.integers(0, 1)), max_size=40), st.booleans())
+@example([(1, number % 2 == 1, 0) for number in range(40)], False)
+@example([(1, number % 2 == 1, 1) for number in range(40)], True)
+def test_a_line_remembers_the_level_of_each_cycle_back_through_sixteen_changes(moves, saved):
+    """Whoever looks back finds what a plain record of every cycle has; before that, the oldest level remembered."""
+    wiring, _, (out,) = wiring_with(("X", Drive.PUSH_PULL, False))
+    line = wiring.line("X")
+    cycle, counted = 5, {0: True}
+    for wait, level, delay in moves:
+        cycle += wait
+        if level is line.level or cycle + delay < line.since:  # events of a cycle come before its accesses
+            continue
+        wiring.delay = delay
+        out.drive(level, cycle)
+        counted[cycle + delay] = level
+    if saved:
+        again, _, _ = wiring_with(("X", Drive.PUSH_PULL, False))
+        again.load(json.loads(json.dumps(wiring.save())))
+        line = again.line("X")
+    first = sorted(counted)[-17:][0]  # where the oldest of 16 changes and the level before it begin
+    level = counted[first]
+    assert line.level_at(first - 1) is level
+    for when in range(first, cycle + 3):
+        level = counted.get(when, level)
+        assert line.level_at(when) is level, when
+
+
+def test_an_output_asked_on_demand_is_shown_as_it_is_now_and_as_it_was_before_the_line_last_moved():
+    """Before `since` what counted then is shown, whatever the clock says now."""
+    wiring, _, (out, _) = wiring_with(("X", Drive.THREE_STATE, False), ("X", Drive.PUSH_PULL, False))
+    line = wiring.line("X")
+    other = line.pins[1]
+    out.lazy_level = lambda cycle: None
+    other.drive(False, 10)
+    other.drive(True, 20)
+    assert [line.level_shown(cycle) for cycle in (9, 10, 19, 20, 21)] == [True, False, False, True, True]
+    out.lazy_level = lambda cycle: False
+    assert [line.level_shown(cycle) for cycle in (9, 19, 20, 30)] == [True, False, False, False]
+    wiring.line("X").traced = True
+    out.lazy_level = None
+    assert line.level_shown(20) is True
+
+
+@pytest.mark.parametrize(
+    ("line", "listens", "traced", "watched"),
+    [("IRQ", False, False, True), ("X", True, False, True), ("X", False, True, True), ("X", False, False, False)],
+)
+def test_a_line_is_watched_when_the_cpu_a_listener_or_a_trace_follows_it(line, listens, traced, watched):
+    wiring, _, (out, _) = wiring_with((line, Drive.PUSH_PULL, False), (line, Drive.INPUT, listens))
+    if traced:
+        wiring.line(line).follow(0)
+    assert wiring.line(line).watched is watched
+    assert out.watched is watched
+    out.lazy_level = lambda cycle: False
+    assert wiring.line(line).level_now(5) is watched, "asked of the clock only when nobody makes it move by itself"
+    out.lazy_level = None
+    assert wiring.line(line).level_now(5) is True
+
+
+def test_lines_that_feed_each_other_are_named_in_order_and_then_left_as_they_are():
+    wiring, findings, (out, listen, second, other) = wiring_with(
+        ("Y", Drive.PUSH_PULL, False), ("Y", Drive.INPUT, True), ("B", Drive.PUSH_PULL, False), ("B", Drive.INPUT, True)
+    )
+
+    def invert(name, level, cycle):
+        out.drive(not out.value, cycle)
+        second.drive(not second.value, cycle)
+
+    listen.notify, other.notify = invert, lambda name, level, cycle: None
+    out.drive(False, 3)
+    wiring.settle(3)
+    assert "Lines B, Y do not settle in 16 rounds" in findings[0].message
+    assert findings[0].cycle == 3
+    assert not wiring.unsettled
+    wiring.settle(4)
+    assert len(findings) == 1
+
+
+def test_what_listeners_move_settles_in_the_same_cycle_and_each_hears_the_level_of_its_change():
+    """Sixteen lines in a chain take sixteen rounds, and that is allowed."""
+    chain = [(f"L{n}", Drive.PUSH_PULL, False) for n in range(MAX_SETTLING_ROUNDS)]
+    ends = [(f"L{n}", Drive.INPUT, True) for n in range(MAX_SETTLING_ROUNDS)]
+    wiring, findings, pins = wiring_with(*chain, *ends)
+    outs, ins = pins[: len(chain)], pins[len(chain) :]
+    heard = []
+    for number, pin in enumerate(ins):
+
+        def pass_on(name, level, cycle, number=number):
+            heard.append((number, level, cycle))
+            assert wiring.notifying is ins[number]
+            if number + 1 < len(outs):
+                outs[number + 1].drive(level, cycle)
+
+        pin.notify = pass_on
+    outs[0].drive(False, 8)
+    wiring.settle(8)
+    assert heard == [(number, False, 8) for number in range(len(ins))]
+    assert wiring.notifying is None
+    assert len(findings) == 0
+
+
+def test_a_load_forgets_what_had_not_settled_and_leaves_lines_that_the_state_lacks():
+    wiring, _, (out, listen) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, True))
+    listen.notify = lambda name, level, cycle: pytest.fail("told of a change before the load")
+    state = wiring.save()
+    assert list(state) == sorted(state)
+    out.drive(False, 3)
+    extra = Pin(PinSpec(name="E", drive=Drive.PUSH_PULL), 9)
+    wiring.join([("LATER", extra)])
+    extra.drive(False, 3)
+    wiring.load(state)
+    assert not wiring.unsettled
+    wiring.settle(4)
+    assert (wiring.line("X").level, wiring.line("LATER").level) == (True, False)
+    assert out.value is None

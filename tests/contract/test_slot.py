@@ -1,0 +1,111 @@
+"""What a card knows of its machine: chance that repeats, its crystal, who it is when it reports."""
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simkit.contract.findings import Finding, Findings
+from simkit.contract.slot import Slot
+
+HZ = Fraction(1_000_000)
+
+
+class Host:
+    """A backplane that notes what it is asked for."""
+
+    access_address = None
+    spare_read = False
+
+    def __init__(self):
+        self.asked = []
+
+    def arm(self, *what):
+        self.asked.append(("arm", *what))
+
+    def disarm(self, *what):
+        self.asked.append(("disarm", *what))
+
+    def armed(self, *what):
+        self.asked.append(("armed", *what))
+        return 77
+
+    def data_before(self, slot):
+        return 0x20 + slot
+
+    def memory_changed(self, *what):
+        self.asked.append(("changed", *what))
+
+
+@given(st.integers(0, 5), st.integers(1, 5), st.sampled_from("ab"), st.integers(0, 10**12))
+def test_chance_depends_on_seed_slot_name_and_cycle_alone(seed, number, name, cycle):
+    slot = Slot(number, HZ, seed, Findings())
+    value = slot.chance(name, cycle)
+    assert 0 <= value < 1
+    slot.chance("other", 3)
+    assert Slot(number, HZ, seed, Findings()).chance(name, cycle) == value
+    others = [
+        Slot(number, HZ, seed + 1, Findings()).chance(name, cycle),
+        Slot(number + 1, HZ, seed, Findings()).chance(name, cycle),
+        slot.chance(name + "'", cycle),
+        slot.chance(name, cycle + 1),
+    ]
+    assert value not in others
+
+
+def test_chance_is_spread_evenly():
+    """Of 10,000 numbers a tenth falls in each tenth: 1,000, give or take 5 standard deviations (150)."""
+    slot = Slot(3, HZ, 1, Findings())
+    tenths = [int(slot.chance("spread", cycle) * 10) for cycle in range(10_000)]
+    assert set(tenths) == set(range(10))
+    assert all(850 < tenths.count(tenth) < 1_150 for tenth in range(10))
+
+
+def test_the_phase_of_a_crystal_is_seeded_by_its_name_and_can_be_set():
+    """Tick 0 of a crystal as fast as the clock falls on cycle 0, or less than a cycle before it."""
+    phases = set()
+    for seed in range(40):
+        slot = Slot(1, HZ, seed, Findings())
+        phase = -slot.crystal(HZ).moment_of(0)
+        assert phase == -Slot(1, HZ, seed, Findings()).crystal(HZ).moment_of(0)
+        assert 0 <= phase < 1
+        assert phase * 4096 % 1 == 0
+        phases |= {phase, -slot.crystal(HZ, "second").moment_of(0)}
+    assert len(phases) > 70
+    assert max(phases) > Fraction(9, 10)
+    set_by_hand = Slot(1, HZ, 1, Findings(), crystal_phases={"second": Fraction(1, 4)})
+    assert -set_by_hand.crystal(HZ, "second").moment_of(0) == Fraction(1, 4)
+    assert -set_by_hand.crystal(HZ).moment_of(0) == -Slot(1, HZ, 1, Findings()).crystal(HZ).moment_of(0)
+
+
+def test_what_a_card_asks_reaches_the_host_with_its_slot():
+    host = Host()
+    slot = Slot(4, HZ, 1, Findings(), host)
+    slot.at(10, "tick")
+    slot.cancel("tick")
+    assert slot.armed("tick") == 77
+    slot.changed(3, 5)
+    asked = [("arm", 10, 4, "tick"), ("disarm", 4, "tick"), ("armed", 4, "tick"), ("changed", 4, 3, 5)]
+    assert host.asked == asked
+    assert slot.data_before == 0x24
+    assert [slot.spare, setattr(host, "spare_read", True), slot.spare] == [False, None, True]
+
+
+def test_a_card_on_no_backplane_sees_an_empty_bus():
+    slot = Slot(4, HZ, 1, Findings())
+    slot.changed(0, 1)
+    assert (slot.data_before, slot.spare) == (0xFF, False)
+
+
+@pytest.mark.parametrize(
+    ("under_way", "given", "told"),
+    [(0x1234, None, 0x1234), (0x1234, 0, 0), (None, None, None), (None, 0x8000, 0x8000)],
+)
+def test_a_report_names_the_slot_and_the_address_of_the_access_unless_it_gives_one(under_way, given, told):
+    findings = Findings()
+    host = Host()
+    host.access_address = under_way
+    Slot(6, HZ, 1, findings, host).report("rule", 9, "What happened.", address=given)
+    Slot(6, HZ, 1, findings).report("rule", 9, "What happened.", address=given)
+    assert list(findings) == [Finding("rule", 9, address, 6, "What happened.") for address in (told, given)]
