@@ -138,7 +138,7 @@ class Bus:
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
         spare_read: whether the access under way is a read that the CPU makes for want of anything better.
         before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
-        taps: called after every access that goes through `read` and `write`, repeats of stalled reads left out.
+        taps: called after every access that goes through `read` and `write`, repeats of stalled ones left out.
     """
 
     def __init__(
@@ -238,7 +238,7 @@ class Bus:
         Args:
             probe: called after every bus cycle.
             before: called before every access that reaches cards, without its data.
-            tap: called after every access, repeats of stalled reads left out.
+            tap: called after every access, repeats of stalled ones left out.
             memory: told when plain memory changed other than by a store: (slot, start, end).
             outside: told of every outside event as it is taken.
         """
@@ -405,7 +405,9 @@ class Bus:
                 for call in self.before:
                     call(cycle, address, False, kind, plan)
             self.spare_read = kind is Kind.DUMMY
-            value = self._read_cards(plan, address, cycle, stalled)
+            if stalled:
+                plan = plan.stalled()
+            value = self._read_cards(plan, address, cycle)
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
@@ -432,13 +434,16 @@ class Bus:
             if self.before and not stalled:
                 for call in self.before:
                     call(cycle, address, True, kind, plan)
-            value = self._write_cards(plan, address, value, cycle, stalled)
-        for tap in self.taps:
-            tap(cycle, address, value, True, kind, plan)
+            if stalled:
+                plan = plan.stalled()
+            value = self._write_cards(plan, address, value, cycle)
+        if self.taps and not stalled:
+            for tap in self.taps:
+                tap(cycle, address, value, True, kind, plan)
         if self.probes:
             self._show(cycle, address, value, True, kind, plan)
 
-    def _read_cards(self, plan: Plan, address: int, cycle: int, stalled: bool) -> int:
+    def _read_cards(self, plan: Plan, address: int, cycle: int) -> int:
         wiring = self.wiring
         self.access_address = address
         wiring.delay = 1
@@ -449,11 +454,10 @@ class Bus:
         try:
             if len(plan.drivers) == 1:
                 seat, offset, mask = plan.drivers[0]
-                if not (stalled and seat.ready_gated):
-                    byte = seat.card.read(offset, cycle)
-                    if seat.gives_data is not None:
-                        byte = seat.gives_data[byte]
-                    value = byte if mask == 0xFF else byte & mask | value & ~mask
+                byte = seat.card.read(offset, cycle)
+                if seat.gives_data is not None:
+                    byte = seat.gives_data[byte]
+                value = byte if mask == 0xFF else byte & mask | value & ~mask
             elif plan.drivers:
                 value = self._contend(plan, value, address, cycle)
             for seat, offset in plan.takers:
@@ -469,7 +473,7 @@ class Bus:
             self._leave_access()
         return value
 
-    def _write_cards(self, plan: Plan, address: int, value: int, cycle: int, stalled: bool) -> int:
+    def _write_cards(self, plan: Plan, address: int, value: int, cycle: int) -> int:
         """Gives the byte on the data lines: another than the CPU's where a card fights it."""
         wiring = self.wiring
         self.access_address = address
@@ -479,8 +483,7 @@ class Bus:
             if plan.drivers:
                 value = self._fight_cpu(plan, value, address, cycle)
             for seat, offset in plan.takers:
-                if not (stalled and seat.ready_gated):
-                    seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
+                seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
             if wiring.unsettled:
                 wiring.settle(cycle)
         except SimkitError:
@@ -504,17 +507,7 @@ class Bus:
         """Byte a read would give, without any effect; `last` stands for the open bus."""
         plan = self._table.read_plan(address)
         value = last if self._open_bus is None else self._open_bus
-        bytes_ = []
-        for seat, offset, mask in plan.drivers:
-            byte = self.call_card(seat, cycle, seat.card.peek, offset, cycle)
-            byte = byte if seat.gives_data is None else seat.gives_data[byte]
-            bytes_.append(byte & mask | value & ~mask)
-        if not bytes_:
-            return value
-        result = bytes_[0]
-        for byte in bytes_[1:]:
-            result &= byte
-        return result
+        return self._together(plan, value, cycle, [seat.card.peek for seat, _, _ in plan.drivers])
 
     def steady_until(self, address: int, cycle: int) -> int:
         """A read of the address has no effect and gives the same byte before the cycle given back."""
@@ -558,38 +551,51 @@ class Bus:
             watcher(slot, start, end)
 
     def _contend(self, plan: Plan, value: int, address: int, cycle: int) -> int:
-        result = 0xFF
-        driven = 0
-        mixed = 0
-        pattern = self._mix_bits(cycle, len(plan.drivers)) if self._mix else ()
-        for number, (seat, offset, mask) in enumerate(plan.drivers):
-            byte = seat.card.read(offset, cycle)
-            if seat.gives_data is not None:
-                byte = seat.gives_data[byte]
-            result &= byte | ~mask & 0xFF
-            driven |= mask
-            if pattern:
-                mixed |= byte & mask & pattern[number]
-        names = " and ".join(seat.name for seat, _, mask in plan.drivers if mask)
-        if sum(1 for _, _, mask in plan.drivers if mask) > 1:
+        value = self._together(plan, value, cycle, [seat.card.read for seat, _, _ in plan.drivers])
+        masks = [mask for _, _, mask in plan.drivers]
+        fighting = [
+            seat.name
+            for number, (seat, _, mask) in enumerate(plan.drivers)
+            if any(mask & other for other in masks[:number] + masks[number + 1 :])
+        ]
+        if fighting:
+            names = " and ".join(fighting)
             self.findings.add(
                 "contention", cycle, f"{names} drive the data lines together at ${address:04X}.", address=address
             )
-        return (mixed if pattern else result & driven) | value & ~driven
+        return value
 
-    def _mix_bits(self, cycle: int, drivers: int) -> tuple[int, ...]:
+    def _together(self, plan: Plan, value: int, cycle: int, calls: list[Callable[[int, int], int]]) -> int:
+        """Byte on the data lines when the drivers of a plan give theirs; `value` stays where none of them drives."""
+        driving: list[tuple[int, int]] = []  # byte on the bus, driven mask
+        for (seat, offset, mask), call in zip(plan.drivers, calls, strict=True):
+            byte = self.call_card(seat, cycle, call, offset, cycle)
+            driving.append((byte if seat.gives_data is None else seat.gives_data[byte], mask))
+        if self._mix and len(driving) > 1:
+            return self._mixed(driving, value, cycle)
+        result, driven = 0xFF, 0
+        for byte, mask in driving:
+            result &= byte | ~mask
+            driven |= mask
+        return result & driven | value & ~driven
+
+    def _mixed(self, driving: list[tuple[int, int]], value: int, cycle: int) -> int:
+        """On each data line one of those that drive it wins, seeded."""
         digest = hashlib.blake2b(f"{self._seed}/contention/{cycle}".encode(), digest_size=8).digest()
-        masks = [0] * drivers
         for bit in range(8):
-            masks[digest[bit] % drivers] |= 1 << bit
-        return tuple(masks)
+            levels = [byte & 1 << bit for byte, mask in driving if mask >> bit & 1]
+            if levels:
+                value = value & ~(1 << bit) | levels[digest[bit] % len(levels)]
+        return value
 
     def _fight_cpu(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         for seat, offset, mask in plan.drivers:
-            byte = seat.card.read(offset, cycle)
+            byte = self.call_card(seat, cycle, seat.card.read, offset, cycle)
             if seat.gives_data is not None:
                 byte = seat.gives_data[byte]
             value &= byte | ~mask & 0xFF
+            if not mask:
+                continue
             self.findings.add(
                 "contention",
                 cycle,

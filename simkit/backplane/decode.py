@@ -32,6 +32,11 @@ class Plan:
     takers: tuple[tuple[Seat, int], ...]
     selected: tuple[int, ...]
 
+    def stalled(self) -> Plan:
+        """The same while RDY repeats the cycle: strobes that are gated with ready stay away."""
+        drivers = tuple(driver for driver in self.drivers if not driver[0].ready_gated)
+        return Plan(drivers, tuple(taker for taker in self.takers if not taker[0].ready_gated), self.selected)
+
 
 @attrs.frozen(slots=True, eq=False)
 class Page:

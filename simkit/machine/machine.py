@@ -24,6 +24,7 @@ from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
+from simkit.machine.lengths import length, whole
 from simkit.machine.routine import call as routine_call
 from simkit.machine.snapshot import Snapshot, SnapshotError, pack, unpack
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
@@ -231,12 +232,12 @@ class Machine:
             )
         self._check_registers()
         if cycles is not None:
-            return self._run_to(self.cycle + _ceil(_length("cycles", cycles)))
+            return self._run_to(self.cycle + whole(length("cycles", cycles)))
         if seconds is not None:
-            return self._run_to(self.cycle + _ceil(_length("seconds", seconds) * self.description.clock_hz))
+            return self._run_to(self.cycle + whole(length("seconds", seconds) * self.description.clock_hz))
         if frames is not None:
-            return self._run_to(self.cycle + _ceil(_length("frames", frames) * self.screen.frame_cycles))
-        limit = self.cycle + _ceil(_length("timeout", timeout) * self.description.clock_hz)
+            return self._run_to(self.cycle + whole(length("frames", frames) * self.screen.frame_cycles))
+        limit = self.cycle + whole(length("timeout", timeout) * self.description.clock_hz)
         if label is not None:
             address = self.labels[label]
             return self._step_until(lambda: self.cpu.pc == address, limit, f"label {label} (${address:04X})")
@@ -282,8 +283,8 @@ class Machine:
                     f"The text {text!r} did not come on the screen up to cycle {self.cycle}; it shows:\n{shown}",
                     remedy=f"The CPU {self.cpu.halted}." if self.cpu.halted else "Give a longer timeout.",
                 )
-            self._run_to(self.cycle + _ceil(screen.frame_cycles))
-        return self._run_to(self.cycle + _ceil(2 * screen.frame_cycles))  # the rest of one frame, and a whole one
+            self._run_to(self.cycle + whole(screen.frame_cycles))
+        return self._run_to(self.cycle + whole(2 * screen.frame_cycles))  # the rest of one frame, and a whole one
 
     def _run_to_access(self, address: int, limit: int) -> int:
         seen: list[int] = []
@@ -321,7 +322,7 @@ class Machine:
 
     def reset(self) -> None:
         """Press the reset button now, for RESET_CYCLES cycles or RESET_SECONDS, whichever is longer."""
-        held = max(RESET_CYCLES, _ceil(RESET_SECONDS * self.description.clock_hz))
+        held = max(RESET_CYCLES, whole(RESET_SECONDS * self.description.clock_hz))
         self.outside(OUTSIDE_MACHINE, "machine", "reset", True)
         self.outside(OUTSIDE_MACHINE, "machine", "reset", False, at=self.cycle + held)
 
@@ -565,20 +566,3 @@ class Machine:
             self.bus.load(snapshot.state["bus"])
         except Exception as error:  # whatever a stranger's card makes of a damaged state
             raise SnapshotError(f"The state is damaged: {error!r}.", remedy="Save it again.") from error
-
-
-def _length(name: str, value: float | Fraction) -> Fraction:
-    """An argument of `run` that counts something; decimal fractions are taken as they are written."""
-    try:
-        if isinstance(value, bool | str):
-            raise TypeError
-        length = Fraction(str(value))
-    except (TypeError, ValueError):
-        raise SimkitError(f"{name} is {value!r}, not a number.", remedy=f"Write e.g. {name}=2.") from None
-    if length < 0:
-        raise SimkitError(f"{name} is {value!r}; time does not run backwards.", remedy="Save, run, and load.")
-    return length
-
-
-def _ceil(value: Fraction) -> int:
-    return -(-value.numerator // value.denominator)

@@ -15,6 +15,7 @@ import attrs
 from simkit.backplane.bus import Kind
 from simkit.backplane.decode import Plan
 from simkit.contract.errors import SimkitError
+from simkit.machine.lengths import length, whole
 
 if TYPE_CHECKING:
     from simkit.machine.handle import ProgramHandle
@@ -82,7 +83,7 @@ def call(
     carry: bool | None = None,
     decimal: bool = False,
     memory: Mapping[str | int, int | bytes] | None = None,
-    timeout: float = 1.0,
+    timeout: float | Fraction = 1.0,
 ) -> RoutineResult:
     """Run one routine up to its RTS, as if it were called from where the program stands, which stays there.
 
@@ -104,7 +105,7 @@ def call(
 
     Raises:
         RoutineError: it did not return within `timeout`, pulled more than it pushed, or the CPU halted.
-        SimkitError: no such label, a value that is no byte, no memory at an address.
+        SimkitError: no such label, a value that is no byte, no memory at an address, a timeout that is no length.
     """
     cpu = machine.cpu
     while cpu.reset_due:
@@ -113,26 +114,29 @@ def call(
         raise RoutineError(
             f"Nothing can be called: the CPU is {cpu.halted}.", remedy="m.reset() or m.power_cycle() brings it back."
         )
-    waiting, cpu.waiting = cpu.waiting, False  # a program that stands in WAI stands there again afterwards
     start = machine.labels[routine] if isinstance(routine, str) else routine
-    for name, value in (("a", a), ("x", x), ("y", y)):
-        if value is not None:
-            if not 0 <= value <= 0xFF:
-                raise SimkitError(f"{name} = {value!r} is not a byte.", remedy="Write 0 to 255.")
-            setattr(cpu, name, value)
-    if carry is not None:
-        cpu.c = int(carry)
-    cpu.d = 8 if decimal else 0
+    machine.peek(start)  # refuses what is no address
+    given = {name: value for name, value in (("a", a), ("x", x), ("y", y)) if value is not None}
+    for name, value in given.items():
+        if not isinstance(value, int) or not 0 <= value <= 0xFF:
+            raise SimkitError(f"{name} = {value!r} is not a byte.", remedy="Write 0 to 255.")
+    cycles = whole(length("timeout", timeout) * machine.clock_hz)
     for where, content in (memory or {}).items():
         address = machine.labels[where] if isinstance(where, str) else where
         for number, byte in enumerate(content if isinstance(content, bytes) else (content,)):
             machine.poke(address + number, byte)
+    for name, value in given.items():
+        setattr(cpu, name, value)
+    if carry is not None:
+        cpu.c = int(carry)
+    cpu.d = 8 if decimal else 0
+    waiting, cpu.waiting = cpu.waiting, False  # a program that stands in WAI stands there again afterwards
     back, top = cpu.pc, cpu.sp
     machine.poke(_STACK | top, (back - 1 & 0xFFFF) >> 8)
     machine.poke(_STACK | top - 1 & 0xFF, back - 1 & 0xFF)
     cpu.sp = top - 2 & 0xFF
     cpu.pc = start
-    writes = _run(machine, routine, start, back, top, timeout)
+    writes = _run(machine, routine if isinstance(routine, str) else f"${start:04X}", back, top, cycles, timeout)
     cpu.waiting = waiting
     written = {address: byte for _, address, byte in writes if not _STACK <= address <= _STACK + top}
     p = cpu.p
@@ -158,7 +162,7 @@ class _Writes(list[tuple[int, int, int]]):
     start = 0
 
 
-def _run(machine: ProgramHandle, routine: str | int, start: int, back: int, top: int, timeout: float) -> _Writes:
+def _run(machine: ProgramHandle, name: str, back: int, top: int, cycles: int, timeout: float | Fraction) -> _Writes:
     writes = _Writes()
     writes.start = machine.cycle
     cpu, bus = machine.cpu, machine.bus
@@ -167,12 +171,16 @@ def _run(machine: ProgramHandle, routine: str | int, start: int, back: int, top:
         if is_write:
             writes.append((cycle, address, value))
 
-    limit = machine.cycle + -int(-Fraction(timeout) * machine.clock_hz // 1)
-    name = routine if isinstance(routine, str) else f"${routine:04X}"
+    limit = machine.cycle + cycles
     other_stack = False  # the routine has moved S itself
     watch = bus.add_watch(tap=tap)
     try:
         while not (cpu.pc == back and cpu.sp == top):
+            if cpu.cycle >= limit:
+                raise RoutineError(
+                    f"{name} did not return within {float(timeout):g} s of machine time; ${cpu.pc:04X} is next.",
+                    remedy="Give a longer timeout, or look for the loop it hangs in.",
+                )
             at = cpu.pc
             other_stack = other_stack or machine.peek(at) == _TXS
             cpu.step()
@@ -180,11 +188,6 @@ def _run(machine: ProgramHandle, routine: str | int, start: int, back: int, top:
                 raise RoutineError(f"In {name} the CPU is {cpu.halted}.")
             if not other_stack and cpu.pc != back and 0 < (cpu.sp - top & 0xFF) < _TOO_HIGH:
                 raise _pulled_too_much(machine, name, at, cpu.sp - top & 0xFF)
-            if cpu.cycle >= limit:
-                raise RoutineError(
-                    f"{name} did not return within {timeout:g} s of machine time; ${cpu.pc:04X} is next.",
-                    remedy="Give a longer timeout, or look for the loop it hangs in.",
-                )
     finally:
         watch.remove()
     return writes

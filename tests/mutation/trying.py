@@ -28,7 +28,7 @@ FOLDERS = {
 """What is spoiled, by the names of the report."""
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-LEFT_OUT = ("tests/window", "tests/cpu/test_speed.py", "tests/test_measure.py")
+LEFT_OUT = ("tests/window", "tests/cpu/test_speed.py", "tests/test_measure.py", "tests/mutation")
 """Tests that time or a display decides as well: they may fail without a mutant."""
 
 MEMORY_BYTES = 3 << 30  # of a process that runs a mutant: one may ask for memory for ever
