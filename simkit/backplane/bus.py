@@ -22,7 +22,7 @@ from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import NEVER, EventTable
 from simkit.contract.findings import Findings
-from simkit.contract.lines import Line, Wiring
+from simkit.contract.lines import Line, Pin, Wiring
 
 _T = TypeVar("_T")
 
@@ -651,11 +651,19 @@ class Bus:
 
     def save(self) -> dict[str, Any]:
         """State for a snapshot, without the cards."""
-        return {
+        state = {
             "events": self.events.save(),
             "outside": [[c, s, p, a, list(args)] for c, _, s, p, a, args in self.pending_outside()],
             "lines": self.wiring.save(),
         }
+        if pins := self._open_pins():
+            state["open_pins"] = [[pin.slot, pin.spec.name, pin.value] for pin in pins if pin.value is not None]
+        return state
+
+    def _open_pins(self) -> list[Pin]:
+        """Pins that are joined to nothing: what they drive, their card alone sees."""
+        pins = (pin for seat in self.seats for _, pin in sorted(seat.card.slot.pins.items()))
+        return [pin for pin in pins if pin.line is None]
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
@@ -673,6 +681,10 @@ class Bus:
         heapify(self._outside)
         self._outside_count = len(self._outside)
         self.wiring.load(state["lines"])
+        if "open_pins" in state:
+            driven = {(slot, name): bool(value) for slot, name, value in state["open_pins"]}
+            for pin in self._open_pins():
+                pin.value = driven.get((pin.slot, pin.spec.name))
         self.require_slow("RDY low", not self.wiring.line("RDY").level)
         self._renew()
         self._choose_table()
