@@ -209,24 +209,26 @@ class CodeCache:
             source=source,
         )
 
-    def _skip(self, cycle: int, period: int, stop: int, polls: tuple[tuple[int, int], ...]) -> int:
+    def _skip(self, cycle: int, period: int, stop: int, polls: tuple[tuple[int, int, int], ...]) -> int:
         """Count whole rounds of a waiting loop: as long as every register it polls stays as it is, and up to `stop`.
 
         Args:
             cycle: at the end of the round just run.
             period: cycles of a round.
             stop: last cycle in which a round may begin.
-            polls: address and cycle of each read in the round just run; cycle -1: it was not made.
+            polls: address, cycle and byte of each read in the round just run; cycle -1: it was not made.
         """
         rounds = (stop - cycle) // period
         bus = self._bus
         polls = tuple(poll for poll in polls if poll[1] >= 0)
-        for address, when in polls:
+        for address, when, byte in polls:
+            if bus.peek(address, when, byte) != byte:
+                return cycle  # the read changed what the next one gives
             rounds = min(rounds, (bus.steady_until(address, when) - 1 - when) // period)
         if rounds <= 0:
             return cycle
         if self.skipped is not None:
-            self.skipped.extend((address, when + period, period, rounds) for address, when in polls)
+            self.skipped.extend((address, when + period, period, rounds) for address, when, _ in polls)
         return cycle + rounds * period
 
 

@@ -136,6 +136,8 @@ class _Writer:
             if node in self.polls:
                 lines.append(f"{self.polls[node]} = {know.now(3)}")
             emitter.instruction(block, index, know, lines)
+            if node in self.polls:
+                lines.append(f"{self.polls[node]}_byte = {know.last}")
         (way,) = block.ways
         more, open_ = self._go(way, know, places)
         return lines + more, open_

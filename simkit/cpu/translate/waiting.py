@@ -3,7 +3,8 @@
 A way round a loop waits when it stores nothing but return addresses, and a round begins with the same registers and
 flags as the round before: those it sets before it uses them do not count, the others are compared. Then the next round
 equals the last one as long as the memory and the card registers it reads stay as they are. Memory stays until the next
-event; for a register the card says until when (`steady_until`). Whole rounds up to then are counted instead of run. It
+event; a register that still gives the byte just read (a read may have cleared a flag) stays as long as the card says
+(`steady_until`). Whole rounds up to then are counted instead of run. It
 does not matter where a loop is entered, nor that other ways round it do more: after one round the comparison holds.
 """
 
@@ -25,7 +26,7 @@ class Wait:
     Attributes:
         number: number of the head of the loop.
         polls: its reads of card registers, each with the name of the variable that holds the cycle, -1 when the round
-            did not come by.
+            did not come by; another one, with `_byte` behind its name, holds what was read.
         carried: registers and flags that a round hands on to the next.
     """
 
@@ -36,7 +37,7 @@ class Wait:
     def begin(self) -> list[str]:
         """Statements at the beginning of a round."""
         lines = [f"began{self.number} = cycle"]
-        lines += [f"{name} = -1" for name in self.polls.values()]
+        lines += [f"{name} = {name}_byte = -1" for name in self.polls.values()]
         return lines + [f"{name}{self.number} = {name}" for name in self.carried]
 
     def skip(self) -> list[str]:
@@ -45,7 +46,7 @@ class Wait:
         period = f"cycle - began{self.number}"
         if not self.polls:
             return [f"if cycle <= stop{same}:", f"    cycle += (stop - cycle) // ({period}) * ({period})"]
-        polls = ", ".join(f"(0x{node.operand:04X}, {name})" for node, name in self.polls.items())
+        polls = ", ".join(f"(0x{node.operand:04X}, {name}, {name}_byte)" for node, name in self.polls.items())
         return [f"if cycle <= stop{same}:", f"    cycle = skip(cycle, {period}, stop, ({polls},))"]
 
 
