@@ -337,7 +337,7 @@ class Ports6522(Card):
             self._ifr &= ~T2
         elif offset == 0xA:
             self._access_sr(cycle)
-        if self._ifr != before or offset in (0x1, 0xA):
+        if self._ifr != before or offset == 0xA or (offset == 0x1 and self._a.answers):
             self._moved(cycle)
         return value
 

@@ -150,6 +150,23 @@ def test_an_unwatched_pb7_is_computed_when_asked():
     assert via.level("PB7") is (1002 % 2 == 0)
 
 
+def test_reads_of_port_a_that_are_promised_to_do_nothing_leave_an_unwatched_pb7_alone():
+    """How often a waiting loop polls must not show in the machine's state, PB7's line included."""
+    polled, alone = (Bench(Ports6522, watched=False) for _ in range(2))
+    for via in (polled, alone):
+        via.write(DDRA, 0xFF)
+        via.write(ACR, 0xC0)
+        start_t1(via, 4)
+    assert polled.card.steady_until(ORA, polled.cycle) > polled.cycle + 1_000
+    for _ in range(40):
+        polled.read(ORA)
+        polled.run(6)
+    alone.run_to(polled.cycle - 7)
+    alone.read(ORA)
+    alone.run_to(polled.cycle)
+    assert polled.save() == alone.save()
+
+
 @pytest.mark.parametrize("later", [0, 5, 6, 1_000])
 def test_pb7_moves_edge_by_edge_from_the_cycle_in_which_somebody_begins_to_follow_it(later):
     """A trace begun in mid-run, long after the program last touched the card, sees what one from the start sees."""
