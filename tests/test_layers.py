@@ -27,6 +27,7 @@ ORDER = (
     "check/watches",
     "check",
     "testing",
+    "testing/contract",
     "",
     "window",
     "commands",

@@ -18,6 +18,7 @@ from simkit.contract.errors import SimkitError, near
 
 if TYPE_CHECKING:
     from simkit.contract.card import Card
+    from simkit.testing.contract import ContractReport
 
 TEST_SEEDS = 5
 """Random scripts a card goes through; each has its own seed, named in the report."""
@@ -25,7 +26,8 @@ TEST_SEEDS = 5
 HELP = help_text(
     "List the cards: settings, registers, pins, sources; also those that cannot be loaded, with the reason.",
     "With --test a card goes through the contract test: a look changes nothing, it is the same however rarely it is "
-    'asked, and it can be saved and loaded. KIND is the name of a card, or "file:my_card.py:MyCard".',
+    "asked, it can be saved and loaded, it refuses a damaged state, and what it promises to fast engines is true. What "
+    'no script could try is told as not exercised. KIND is the name of a card, or "file:my_card.py:MyCard".',
     examples=(
         "simkit cards",
         "simkit cards serial-6551",
@@ -49,9 +51,9 @@ def cards(
     if test is not None:
         if kind is not None:
             raise SimkitError("One card is enough: name it with --test.", remedy="Leave the other name out.")
-        problems = contract_problems(test)
-        print(json.dumps({"kind": test, "problems": problems}, indent=2) if as_json else _test_lines(test, problems))
-        if problems:
+        report = contract_report(test)
+        print(_test_json(test, report) if as_json else _test_lines(test, report))
+        if report.problems:
             raise typer.Exit(exits.FOUND)
         return
     described, failed = describe_all(kind)
@@ -71,26 +73,44 @@ def _class(kind: str) -> type[Card]:
     return card_class(kind, Path.cwd())
 
 
-def contract_problems(kind: str) -> list[str]:
-    """What breaks the contract, over TEST_SEEDS random scripts.
+def contract_report(kind: str) -> ContractReport:
+    """What the contract test finds, over TEST_SEEDS random scripts or up to the first that finds a problem.
 
     Raises:
         SimkitError: there is no such card, or it cannot be loaded.
     """
-    from simkit.testing.bench import check_contract
+    from simkit.testing.contract import check_contract, together
 
     card = _class(kind)
+    reports = []
     for seed in range(1, TEST_SEEDS + 1):
-        problems = check_contract(card, seed=seed)
-        if problems:
-            return [f"{problem} (script {seed})" for problem in problems]
-    return []
+        report = check_contract(card, seed=seed)
+        if report.problems:
+            reports.append(attrs.evolve(report, problems=tuple(f"{told} (script {seed})" for told in report.problems)))
+            break
+        reports.append(report)
+    return together(reports)
 
 
-def _test_lines(kind: str, problems: list[str]) -> str:
-    if problems:
-        return "\n".join([f"{kind} breaks the contract of a card:", *(f"  {problem}" for problem in problems)])
-    return f"{kind} keeps the contract of a card, over {TEST_SEEDS} random scripts."
+def _test_lines(kind: str, report: ContractReport) -> str:
+    if report.problems:
+        lines = [f"{kind} breaks the contract of a card:", *(f"  {problem}" for problem in report.problems)]
+    else:
+        count = f"{sum(report.promises.values()):,}".replace(",", " ")
+        lines = [f"{kind} keeps the contract of a card, over {TEST_SEEDS} random scripts and {count} comparisons."]
+    if report.not_exercised:
+        lines += ["Not exercised:", *(f"  {missed}" for missed in report.not_exercised)]
+    return "\n".join(lines)
+
+
+def _test_json(kind: str, report: ContractReport) -> str:
+    told = {
+        "kind": kind,
+        "problems": report.problems,
+        "not_exercised": report.not_exercised,
+        "promises": dict(report.promises),
+    }
+    return json.dumps(told, indent=2)
 
 
 def describe_all(kind: str | None) -> tuple[list[dict[str, Any]], list[dict[str, str]]]:

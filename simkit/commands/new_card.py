@@ -18,8 +18,8 @@ from simkit.machinefile.catalogue import entries
 HELP = help_text(
     "Write a card that works at once, to be changed into yours: a Python file to stand beside a machine file, "
     "or with --package a package that anybody can install.",
-    "The card counts milliseconds down and pulls its INT pin at zero: a register, a setting, an event, a pin, a "
-    "finding and a saved state, some hundred lines.",
+    "The card counts milliseconds down and pulls its INT pin at zero, its STOP pin holds the count: a register, a "
+    "setting, an event, a pin that listens, a finding and a saved state, some hundred lines.",
     examples=(
         "simkit new card my-machine/night-light",
         "simkit new card night-light --package",
@@ -84,37 +84,45 @@ class {name}(Card):
     @classmethod
     def pins(cls, settings: {name}Settings) -> tuple[PinSpec, ...]:
         """Pins that `lines` in the machine file joins to the backplane."""
-        return (PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="low at zero, until control is read"),)
+        return (
+            PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="low at zero, until control is read"),
+            PinSpec(name="STOP", drive=Drive.INPUT, listens=True, help="low: the count stands still"),
+        )
 
     def __init__(self, settings: {name}Settings, slot: Slot) -> None:
         super().__init__(settings, slot)
         self._step = Fraction(settings.step_us, 1_000_000) * slot.clock_hz  # machine cycles a count, exact
-        self._from = 0  # count written ...
-        self._since = 0  # ... in this cycle
-        self._running = False
-        self._done = False
+        self._left = 0  # count ...
+        self._since = 0  # ... at the start of this cycle
+        self._running = self._done = self._halted = False
 
     # A card is lazy: it works out what it is from the cycle number when it is asked. Only what others can see without
     # asking, a pin, needs an event.
 
     def _count(self, cycle: int) -> int:
-        if not self._running:
-            return 0
-        return max(0, self._from - int((cycle - self._since) / self._step))
+        if self._halted or not self._running:
+            return self._left
+        return max(0, self._left - int((cycle - self._since) / self._step))
 
-    def _stop(self, cycle: int) -> None:
-        self._running = self._done = False
+    def _go_on(self, left: int, cycle: int) -> None:
+        """Count from `left` on, if nothing holds the count; a step that was under way begins again."""
+        self._left, self._since = left, cycle
         self.slot.cancel("zero")
-        self.slot.pin("INT").drive(None, cycle)
+        if self._running and not self._halted:
+            steps = left * self._step
+            self.slot.at(cycle + max(1, -(-steps.numerator // steps.denominator)), "zero")
 
     def power_on(self, cycle: int) -> None:
         """Nothing runs."""
-        self._stop(cycle)
+        self._halted = not self.slot.pin("STOP").level(cycle)
+        self.reset(True, cycle)
 
     def reset(self, asserted: bool, cycle: int) -> None:
         """RESET stops the count."""
         if asserted:
-            self._stop(cycle)
+            self._running = self._done = False
+            self._go_on(0, cycle)
+            self.slot.pin("INT").drive(None, cycle)
 
     def peek(self, offset: int, cycle: int) -> int:
         """Byte a read would give; changes nothing."""
@@ -137,16 +145,20 @@ class {name}(Card):
             return
         if self._running:
             self.slot.report("{kind}-restarted", cycle, f"${{value:02X}} was stored before the count had ended.")
-        self._stop(cycle)
-        self._from, self._since, self._running = value, cycle, True
-        steps = value * self._step
-        self.slot.at(cycle + max(1, -(-steps.numerator // steps.denominator)), "zero")
+        self._running, self._done = True, False
+        self._go_on(value, cycle)
+        self.slot.pin("INT").drive(None, cycle)
 
     def event(self, name: str, cycle: int) -> None:
         """The count has reached zero."""
-        self._running = False
-        self._done = True
+        self._left, self._running, self._done = 0, False, True
         self.slot.pin("INT").drive(False, cycle)
+
+    def pin_changed(self, name: str, level: bool, cycle: int) -> None:
+        """STOP moved: only pins that are declared with `listens` are told here."""
+        left = self._count(cycle)
+        self._halted = not level
+        self._go_on(left, cycle)
 
     def steady_until(self, offset: int, cycle: int) -> int:
         """How long a polled register stays as it is, so that waiting loops run fast."""
@@ -155,21 +167,24 @@ class {name}(Card):
         return cycle
 
     def save(self, cycle: int) -> dict[str, Any]:
-        """Everything the card remembers."""
-        return {{"from": self._from, "since": self._since, "running": self._running, "done": self._done}}
+        """Everything the card remembers; pins and pending events are the machine's."""
+        flags = [self._running, self._done, self._halted]
+        return {{"left": self._left, "since": self._since, "flags": flags}}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave; look at everything first."""
-        start, since = int(state["from"]), int(state["since"])
-        if not 0 <= start <= 0xFF:
-            raise ValueError("the count is a byte")
-        self._from, self._since = start, since
-        self._running, self._done = bool(state["running"]), bool(state["done"])
+        left, since, (running, done, halted) = state["left"], state["since"], state["flags"]
+        if not (type(left) is type(since) is int and 0 <= left <= 0xFF and 0 <= since < NEVER):
+            raise ValueError("the count is a byte, since is a cycle")
+        if not all(isinstance(flag, bool) for flag in (running, done, halted)):
+            raise ValueError("flags are true or false")
+        self._left, self._since = left, since
+        self._running, self._done, self._halted = running, done, halted
 
     def words(self, cycle: int) -> list[str]:
         """What `simkit show` tells."""
         if self._running:
-            return [f"counting, {{self._count(cycle)}} to go"]
+            return [f"{{'halted' if self._halted else 'counting'}}, {{self._count(cycle)}} to go"]
         return ["at zero, INT low" if self._done else "at rest"]
 '''
 
@@ -186,7 +201,7 @@ def bench():
 
 @pytest.mark.parametrize("seed", range(1, 6))
 def test_it_keeps_the_contract_of_a_card(seed):
-    assert check_contract({name}, seed=seed) == []
+    assert check_contract({name}, seed=seed).problems == ()
 
 
 def test_it_counts_down_and_pulls_int_at_zero(bench):
@@ -202,6 +217,20 @@ def test_it_counts_down_and_pulls_int_at_zero(bench):
     assert bench.level("INT")
 
 
+def test_stop_holds_the_count_and_lets_it_go_on(bench):
+    bench.write(0, 5)
+    bench.run(2_500)
+    bench.pull("STOP", False)
+    bench.run(1_000_000)
+    assert bench.peek(0) == 3
+    assert bench.level("INT")
+    bench.pull("STOP", True)
+    bench.run(2_999)
+    assert bench.level("INT")
+    bench.run(1)
+    assert not bench.level("INT")
+
+
 def test_a_store_into_the_control_register_is_reported(bench):
     bench.write(1, 0)
     assert [finding.rule for finding in bench.findings] == ["{kind}-read-only"]
@@ -213,7 +242,8 @@ from pathlib import Path
 import pytest
 
 from simkit.machinefile.catalogue import card_class
-from simkit.testing.bench import Bench, check_contract
+from simkit.testing.bench import Bench
+from simkit.testing.contract import check_contract
 
 {name} = card_class("{file_kind}", Path(__file__).parent)\
 """
@@ -222,7 +252,8 @@ IMPORTS_INSTALLED = """\
 import pytest
 from {module} import {name}
 
-from simkit.testing.bench import Bench, check_contract\
+from simkit.testing.bench import Bench
+from simkit.testing.contract import check_contract\
 """
 
 PYPROJECT = """\

@@ -132,7 +132,9 @@ class Card:
     def steady_until(self, offset: int, cycle: int) -> int:
         """A read of the register has no effect and its value cannot change before the cycle given back.
 
-        An access or an outside event ends the promise. `cycle` itself promises nothing; a card author can leave it so.
+        An engine that waits in a loop leaves reads out by this word, and makes the last one: what that one does as
+        well (noting when it came) is no effect. An access with an effect, an event of any card, an outside event or a
+        moving pin ends the promise. `cycle` itself promises nothing; a card author can leave it so.
         """
         return cycle
 

@@ -6,8 +6,7 @@ from typing import Any
 
 import pytest
 
-from simkit.backplane.bus import Kind
-from simkit.contract import ButtonsPort, Card, Drive, KeysPort, PadsPort, PinSpec, Register, SerialPort
+from simkit.contract import ButtonsPort, Drive, KeysPort, PadsPort, Register, SerialPort
 from simkit.machinefile.catalogue import entries, load_entry
 from simkit.testing.bench import Bench
 
@@ -121,67 +120,6 @@ def test_reads_and_writes_have_the_effects_the_table_gives_them_and_no_others(ki
     assert not awaited, "effects that never showed"
 
 
-class Clerk:
-    """Takes writes that may wait on behalf of a card, and hands them over before anybody calls it again."""
-
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
-        self.waiting: list[tuple[int, int, int]] = []
-
-    def hand_over(self) -> None:
-        for cycle, offset, value in self.waiting:
-            self.bench._bus.write(offset, value, cycle, Kind.DATA)
-        self.waiting.clear()
-
-    def run(self, cycles: int) -> None:
-        end = self.bench.cycle + cycles
-        while self.bench.cycle < end:
-            soonest = self.bench._bus.events.horizon
-            if soonest <= self.bench.cycle:
-                self.hand_over()
-            self.bench.run_to(min(end, max(self.bench.cycle + 1, soonest)))
-
-    def do(self, doing: Doing) -> None:
-        action, what, value = doing
-        if action == "w" and what.writes_wait:
-            if self.bench._bus.events.horizon <= self.bench.cycle:
-                self.hand_over()
-            self.bench.begin()
-            self.waiting.append((self.bench.cycle, what.offset, value))
-            self.bench._cpu.last = value
-            self.bench.run_to(self.bench.cycle + 1)
-        else:
-            self.hand_over()
-            do(self.bench, doing)
-
-
-def handed_over_later(card: type[Card], settings: dict[str, Any], seed: int, steps: int = 250) -> int:
-    """Compare a card that gets its writes at once with one that gets those that may wait later; number of those."""
-    prompt, late = Bench(card, settings), Bench(card, settings)
-    clerk, waited = Clerk(late), 0
-    for gap, doing in script(prompt, seed, steps):
-        prompt.run(gap)
-        clerk.run(gap)
-        do(prompt, doing)
-        clerk.do(doing)
-        waited += len(clerk.waiting) > 0
-        assert prompt.cycle == late.cycle
-        assert prompt._bus.events.save() == late._bus.events.save(), f"a call was armed by {doing}"
-        assert prompt._bus.wiring.save() == late._bus.wiring.save(), f"a line moved by {doing}"
-    clerk.hand_over()
-    assert prompt.save() == late.save()
-    assert sorted(map(str, prompt.findings)) == sorted(map(str, late.findings))
-    return waited
-
-
-@pytest.mark.parametrize("seed", range(3))
-@pytest.mark.parametrize(("kind", "settings"), SETTINGS)
-def test_writes_that_may_wait_can_be_handed_over_later(kind, settings, seed):
-    card = load_entry(entries()[kind])
-    waits = any(register.writes_wait for register in card.registers(card.Settings(**settings)))
-    assert (handed_over_later(card, settings, seed) > 0) is waits
-
-
 def test_the_data_port_of_the_video_card_and_the_latch_of_the_lamps_are_the_registers_that_wait():
     found = {
         (kind, register.name)
@@ -191,36 +129,3 @@ def test_the_data_port_of_the_video_card_and_the_latch_of_the_lamps_are_the_regi
         if register.writes_wait
     }
     assert found == {("tile-video", "data"), ("led-row", "lamps")}
-
-
-class Hasty(load_entry(entries()["bank-latch"])):
-    """Says that its writes may wait, though they move lines."""
-
-    @classmethod
-    def registers(cls, settings: Any) -> tuple[Register, ...]:
-        return (Register(0, "bank", "w", writes_wait=True),)
-
-
-class Timed(load_entry(entries()["led-row"])):
-    """Says that its writes may wait, though they arm a call."""
-
-    @classmethod
-    def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
-        return ()
-
-    def write(self, offset: int, value: int, cycle: int) -> None:
-        super().write(offset, value, cycle)
-        self.slot.at(cycle + 5, "dim")
-
-
-class Counting(load_entry(entries()["led-row"])):
-    """Says that its writes may wait, though they look at what is on the bus."""
-
-    def write(self, offset: int, value: int, cycle: int) -> None:
-        super().write(offset, self._value ^ self.slot.data_before, cycle)
-
-
-@pytest.mark.parametrize("card", [Hasty, Timed, Counting])
-def test_a_card_whose_writes_cannot_wait_is_found_out(card):
-    with pytest.raises(AssertionError):
-        handed_over_later(card, {}, seed=1)

@@ -1,13 +1,14 @@
 """`simkit cards` and `simkit new card`: what they print, write and refuse."""
 
 import json
+import re
 import subprocess
 import sys
 from importlib.metadata import EntryPoint
 
 import pytest
 
-from simkit.commands.cards import card_lines, contract_problems, describe_all
+from simkit.commands.cards import card_lines, contract_report, describe_all
 from simkit.commands.main import main
 from simkit.commands.new_card import write_file, write_package
 from simkit.machinefile import catalogue
@@ -93,17 +94,45 @@ def test_unknown_cards_are_answered_with_near_ones(capsys):
 
 
 def test_the_contract_test_of_an_installed_card(capsys):
-    assert run("cards", "--test", "button-row") == 0
-    assert "button-row keeps the contract of a card" in capsys.readouterr().out
+    assert run("cards", "--test", "rom") == 0
+    told = capsys.readouterr().out
+    assert re.fullmatch(
+        r"rom keeps the contract of a card, over 5 random scripts and \d+( \d{3})* comparisons\.\n", told
+    )
 
 
-def test_a_card_that_breaks_the_contract_gives_exit_code_1(tmp_path, monkeypatch, capsys):
+@pytest.fixture
+def spoiled(tmp_path, monkeypatch):
+    """Writes the card of the template with something in it replaced; gives its kind."""
     monkeypatch.chdir(tmp_path)
-    write_file(tmp_path / "night-light")
-    source = (tmp_path / "night_light.py").read_text()
-    (tmp_path / "night_light.py").write_text(source.replace("value = self.peek(offset, cycle)", "value = 7"))
-    assert run("cards", "--test", "file:night_light.py:NightLight") == 1
+
+    def spoil(old, new):
+        _, _, kind = write_file(tmp_path / "night-light")
+        source = (tmp_path / "night_light.py").read_text()
+        assert old in source
+        (tmp_path / "night_light.py").write_text(source.replace(old, new))
+        return kind
+
+    return spoil
+
+
+def test_a_card_that_breaks_the_contract_gives_exit_code_1(spoiled, capsys):
+    kind = spoiled("value = self.peek(offset, cycle)", "value = 7")
+    assert run("cards", "--test", kind) == 1
     assert "peek said" in capsys.readouterr().out
+
+
+def test_what_could_not_be_exercised_is_printed_and_gives_exit_code_0(spoiled, capsys):
+    kind = spoiled("listens=True, ", "")
+    assert run("cards", "--test", kind) == 0
+    told = capsys.readouterr().out
+    assert told.startswith(f"{kind} keeps the contract of a card")
+    assert told.endswith("Not exercised:\n  pin_changed (no pin listens)\n")
+    assert run("cards", "--test", kind, "--json") == 0
+    report = json.loads(capsys.readouterr().out)
+    assert (report["kind"], report["problems"]) == (kind, [])
+    assert report["not_exercised"] == ["pin_changed (no pin listens)"]
+    assert report["promises"]["steady"] > 100
 
 
 def test_a_new_card_beside_a_machine_works_in_it(tmp_path, monkeypatch, capsys):
@@ -120,7 +149,7 @@ def test_a_new_card_beside_a_machine_works_in_it(tmp_path, monkeypatch, capsys):
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "test_bell.py"], capture_output=True, text=True
     )
-    assert "7 passed" in done.stdout, done.stdout
+    assert "8 passed" in done.stdout, done.stdout
 
 
 def bench_file():
@@ -156,7 +185,8 @@ def test_nothing_is_written_over(tmp_path, monkeypatch, capsys):
 def test_the_written_card_keeps_the_contract(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     _, _, kind = write_file(tmp_path / "night-light")
-    assert contract_problems(kind) == []
+    report = contract_report(kind)
+    assert (report.problems, report.not_exercised) == ((), ())
     assert card_lines(describe_all(kind)[0][0])[0].startswith("file:night_light.py:NightLight  Night light card")
 
 
