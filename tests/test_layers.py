@@ -28,6 +28,7 @@ ORDER = (
     "check",
     "testing",
     "testing/contract",
+    "measure",
     "",
     "window",
     "commands",

@@ -1,20 +1,33 @@
-"""`simkit bench`: how fast both engines are beside plain py65, on this host, in one run."""
+"""`simkit bench`: how fast the engines and the registers of the cards are, on this host, in one run."""
 
 from __future__ import annotations
 
 import json
 import sys
-from typing import Annotated
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from simkit.commands.options import JsonOption, help_text
+from simkit.contract.errors import SimkitError
+
+if TYPE_CHECKING:
+    from simkit.measure.cards import RegisterCost
 
 HELP = help_text(
-    "Measure the engines: the same programs on plain py65 with flat memory, on the exact and on the translated engine.",
-    "MACHINE measures that machine with the ROM it holds. The ratio is the translated engine's speed over py65's; "
-    "a loop that only waits can be counted instead of run, which makes its ratio very large.",
-    examples=("simkit bench", "simkit bench demo:marlpit --json"),
+    "Measure the engines: the same programs on plain py65 with flat memory, on the exact and on the translated engine. "
+    "Then the cards: every register of every card that is installed, accessed as a program that polls it does.",
+    "MACHINE measures the engines alone, on that machine with the ROM it holds. The ratio is the translated engine's "
+    "speed over py65's; a loop that only waits can be counted instead of run, which makes its ratio very large.",
+    "The ratio of a register is the time of an access over that of a read of an empty card, whose only register is a "
+    "constant. --cards measures the registers alone, --card those of one card.",
+    examples=(
+        "simkit bench",
+        "simkit bench demo:marlpit --json",
+        "simkit bench --cards",
+        "simkit bench --card keyboard --card file:my_card.py:MyCard",
+    ),
 )
 
 
@@ -28,40 +41,106 @@ def bench(
         str | None,
         typer.Argument(metavar="[MACHINE]", help="A folder, a machine.toml, or demo:NAME.", show_default=False),
     ] = None,
+    cards: Annotated[bool, typer.Option("--cards", help="Only the registers of the cards.")] = False,
+    card: Annotated[
+        list[str] | None,
+        typer.Option("--card", metavar="KIND", help="Only the registers of this card; may be repeated."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Measure and print."""
-    from simkit.machine.machine import Machine
-    from simkit.measure import DEMO, geometric_mean, measure
+    if machine is not None and (cards or card):
+        raise SimkitError(
+            "The registers of cards are measured on machines that come with the kit, not on one that is named.",
+            remedy="Leave out MACHINE, or --cards and --card.",
+        )
 
     def report(name: str) -> None:
         if not as_json and sys.stderr.isatty():
             print(f"{name} ...", file=sys.stderr)
 
+    found: dict[str, Any] = {}
+    if not (cards or card):
+        found |= _engines(machine, report, as_json=as_json)
+    if machine is None:
+        if found and not as_json:
+            print()
+        found |= _cards(card, report, as_json=as_json)
+    if as_json:
+        print(json.dumps(found, indent=2))
+
+
+def _engines(machine: str | None, report: Callable[[str], None], *, as_json: bool) -> dict[str, Any]:
+    """Measure the engines and print the table; gives the same for programs."""
+    from simkit.machine.machine import Machine
+    from simkit.measure.engines import DEMO, geometric_mean, measure
+
     measured = measure(machine, report)
     clock_mhz = float(Machine.load(machine or DEMO).description.clock_hz) / 1e6
-    if as_json:
-        found = {
-            "clock_mhz": clock_mhz,
-            "workloads": [
-                {
-                    "name": one.name,
-                    "py65_mhz": one.py65_mhz,
-                    "exact_mhz": one.exact_mhz,
-                    "translated_mhz": one.translated_mhz,
-                    "ratio": one.ratio,
-                }
-                for one in measured
-            ],
-            "geometric_mean_ratio": geometric_mean(measured),
-        }
-        print(json.dumps(found, indent=2))
-        return
-    print(f"Millions of machine cycles a second; the machine's clock is {clock_mhz:g} MHz.")
-    print(f"{'':18}{'py65':>8}{'exact':>8}{'translated':>12}{'to py65':>10}{'to clock':>10}")
-    for one in measured:
-        print(
-            f"{one.name:18}{one.py65_mhz:8.2f}{one.exact_mhz:8.2f}{one.translated_mhz:12.1f}"
-            f"{one.ratio:9.1f}x{one.translated_mhz / clock_mhz:9.1f}x"
-        )
-    print(f"Geometric mean of the ratios to py65: {geometric_mean(measured):.1f}")
+    if not as_json:
+        print(f"Millions of machine cycles a second; the machine's clock is {clock_mhz:g} MHz.")
+        print(f"{'':18}{'py65':>8}{'exact':>8}{'translated':>12}{'to py65':>10}{'to clock':>10}")
+        for one in measured:
+            print(
+                f"{one.name:18}{one.py65_mhz:8.2f}{one.exact_mhz:8.2f}{one.translated_mhz:12.1f}"
+                f"{one.ratio:9.1f}x{one.translated_mhz / clock_mhz:9.1f}x"
+            )
+        print(f"Geometric mean of the ratios to py65: {geometric_mean(measured):.1f}")
+    return {
+        "clock_mhz": clock_mhz,
+        "workloads": [
+            {
+                "name": one.name,
+                "py65_mhz": one.py65_mhz,
+                "exact_mhz": one.exact_mhz,
+                "translated_mhz": one.translated_mhz,
+                "ratio": one.ratio,
+            }
+            for one in measured
+        ],
+        "geometric_mean_ratio": geometric_mean(measured),
+    }
+
+
+def _cards(kinds: list[str] | None, report: Callable[[str], None], *, as_json: bool) -> dict[str, Any]:
+    """Measure registers and print the table; gives the same for programs."""
+    from simkit.measure.cards import TARGET, measure_cards
+
+    costs, left = measure_cards(kinds or None, report)
+    if not as_json:
+        for line in _card_lines(costs, left, TARGET):
+            print(line)
+    return {
+        "registers": [
+            {
+                "card": cost.card,
+                "register": cost.register,
+                "access": cost.access,
+                "ns": cost.ns,
+                "empty_ns": cost.empty_ns,
+                "events_ns": cost.events_ns,
+                "ratio": cost.ratio,
+            }
+            for cost in costs
+        ],
+        "not_measured": left,
+    }
+
+
+def _card_lines(costs: list[RegisterCost], left: list[str], target: float) -> list[str]:
+    lines = []
+    if costs:
+        card = max(len(cost.card) for cost in costs)
+        name = max(len(cost.register) for cost in costs)
+        lines = [
+            "Nanoseconds an access, beside a read of an empty card, and nanoseconds of events between two accesses.",
+            f"{'card':{card}}  {'register':{name}}  {'':6}{'access':>8}{'empty':>8}{'ratio':>8}{'events':>8}",
+            *(
+                f"{cost.card:{card}}  {cost.register:{name}}  {cost.access:6}{cost.ns:8.0f}{cost.empty_ns:8.0f}"
+                f"{cost.ratio:7.1f}x{cost.events_ns:8.0f}"
+                for cost in costs
+            ),
+        ]
+        slow = [f"{cost.register} of {cost.card} ({cost.access})" for cost in costs if cost.ratio > target]
+        lines.append(f"More than {target:g} times an empty card: {', '.join(slow) or 'none'}.")
+    return lines + left

@@ -1,0 +1,1 @@
+"""How fast things are, measured side by side in one run: the engines, and the registers of cards."""
