@@ -271,7 +271,7 @@ class Bus:
         return bool(self._slow_reasons)
 
     def _choose_table(self) -> None:
-        key = tuple(line.level for line in self._decode_lines)
+        key = tuple([line.level for line in self._decode_lines])
         table = self._tables.get(key)
         if table is None:
             table = self._tables[key] = Table(self.seats, {line.name: line.level for line in self._decode_lines})

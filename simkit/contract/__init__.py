@@ -8,6 +8,7 @@ from simkit.contract.clock import Crystal, parse_hz
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.events import NEVER
 from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.contract.pin_group import PinGroup
 from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.settings import setting
@@ -23,6 +24,7 @@ __all__ = [
     "LampsPort",
     "PadsPort",
     "Pin",
+    "PinGroup",
     "PinSpec",
     "PlainMemory",
     "Port",

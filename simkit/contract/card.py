@@ -55,6 +55,11 @@ class Card:
         self.slot = slot
         self.image = b""
         """Bytes put into the socket by `insert`."""
+        self.settled: dict[int, tuple[int, int]] = {}
+        """Bytes that reads give for a while, by offset: (byte, first cycle for which it no longer holds).
+
+        For cards whose `peek` costs much: it answers from here, and whatever else happens to the card clears it.
+        """
 
     def insert(self, image: bytes) -> None:
         """Put an image into the socket; called before power-on, of cards with an `image_size` alone.
@@ -105,6 +110,10 @@ class Card:
         """Take back what `save` gave; every field is checked before anything changes."""
 
     # Optional -------------------------------------------------------------------------------------------------------
+
+    def forget(self) -> None:
+        """Drop everything that is kept for speed alone; nobody can tell, but by the time it takes to find it again."""
+        self.settled.clear()
 
     def wait_cycles(self, offset: int, is_write: bool) -> int:
         """Machine cycles by which the card delays an access; asked only of cards that override it."""

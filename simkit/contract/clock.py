@@ -91,6 +91,10 @@ class Crystal:
         """Crystal ticks that have passed when `cycle` starts."""
         return (cycle * self._num + self._offset) // self._den
 
+    def first_tick_at(self, cycle: int) -> int:
+        """First tick of the crystal that falls at or after the start of `cycle`."""
+        return -(-(cycle * self._num + self._offset) // self._den)
+
     def moment_of(self, tick: int) -> Fraction:
         """Exact moment of the tick in machine cycles, for what happens inside a cycle."""
         return Fraction(tick * self._den - self._offset, self._num)

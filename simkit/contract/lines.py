@@ -16,6 +16,7 @@ import attrs
 
 if TYPE_CHECKING:
     from simkit.contract.findings import Findings
+    from simkit.contract.pin_group import PinGroup
 
 SYSTEM_LINES = ("IRQ", "NMI", "RESET", "RDY", "SO")
 """Lines every backplane has; the CPU samples them."""
@@ -62,15 +63,17 @@ class Pin:
         slot: slot number of its card; -1 for pins that the outside or a test holds.
         line: the line it is joined to, or None.
         value: what the card drives: True, False, or None when it lets go.
+        group: the group it stands in, told when its level may have changed; or None.
     """
 
-    __slots__ = ("_lazy_level", "followed", "line", "notify", "slot", "spec", "value")
+    __slots__ = ("_lazy_level", "followed", "group", "line", "notify", "slot", "spec", "value")
 
     def __init__(self, spec: PinSpec, slot: int) -> None:
         self.spec = spec
         self.slot = slot
         self.line: Line | None = None
         self.value: bool | None = None
+        self.group: PinGroup | None = None
         # Called as notify(name, level, cycle) when the line changes; set by the slot for pins that listen.
         self.notify: Callable[[str, bool, int], None] | None = None
         self._lazy_level: Callable[[int], bool | None] | None = None
@@ -84,7 +87,11 @@ class Pin:
 
     @lazy_level.setter
     def lazy_level(self, call: Callable[[int], bool | None] | None) -> None:
+        if call == self._lazy_level:
+            return
         self._lazy_level = call
+        if self.group is not None:
+            self.group.kept = -1
         if self.line is not None:
             self.line.find_clocked()
 
@@ -100,13 +107,20 @@ class Pin:
         self.value = value
         if self.line is not None:
             self.line.resolve(cycle)
+        elif self.group is not None:
+            self.group.kept = -1
 
     def level(self, cycle: int) -> bool:
         """Electrical level on the pin in `cycle`."""
         if self.line is None:
-            value = self.value if self.lazy_level is None else self.lazy_level(cycle)
+            value = self.value if self._lazy_level is None else self._lazy_level(cycle)
             return self.spec.open_level if value is None else value
         return self.line.level_now(cycle)
+
+    @property
+    def clocked(self) -> bool:
+        """Whether its level moves by the clock alone and is computed only when somebody asks."""
+        return self._lazy_level is not None if self.line is None else self.line.clocked
 
     @property
     def watched(self) -> bool:
@@ -170,6 +184,14 @@ class Line:
     def find_clocked(self) -> None:
         """Look whether levels must be asked of outputs that move by the clock alone."""
         self._clocked = any(pin.lazy_level is not None for pin in self.pins) and not self.watched
+        for pin in self.pins:
+            if pin.group is not None:
+                pin.group.joined()
+
+    @property
+    def clocked(self) -> bool:
+        """Whether its level is computed on demand: an output on it moves by the clock alone, and nobody follows."""
+        return self._clocked
 
     def follow(self, cycle: int) -> None:
         """Follow the line from `cycle` on: outputs computed on demand are brought up to it and then move by themselves.
@@ -269,6 +291,8 @@ class Line:
         values = {(slot, name): value for slot, name, value in pins}
         for pin in self.pins:
             pin.value = values.get((pin.slot, pin.spec.name))
+            if pin.group is not None:
+                pin.group.kept = -1
 
 
 class Wiring:
@@ -311,8 +335,10 @@ class Wiring:
     def changed(self, line: Line, level: bool, cycle: int) -> None:
         """Queue the notifications of a change (called by the line)."""
         for pin in line.pins:
-            if pin.spec.listens and pin.notify is not None:
+            if pin.notify is not None and pin.spec.listens:
                 self._queue.append((pin.slot, pin.spec.name, pin, level))
+            if pin.group is not None:
+                pin.group.kept = -1
         for call in self._observers.get(line.name, ()):
             call(line, cycle)
 
@@ -343,8 +369,9 @@ class Wiring:
                     f"Lines {', '.join(names)} do not settle in {MAX_SETTLING_ROUNDS} rounds: outputs feed each other.",
                 )
                 return
-            batch = sorted(self._queue, key=lambda entry: (entry[0], entry[1]))
-            self._queue.clear()
+            batch, self._queue = self._queue, []
+            if len(batch) > 1:
+                batch.sort(key=lambda entry: (entry[0], entry[1]))
             for _, name, pin, level in batch:
                 assert pin.notify is not None
                 self.notifying = pin
