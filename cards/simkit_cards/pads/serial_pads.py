@@ -138,7 +138,6 @@ class SerialPads(Card):
         self._origin = 0  # counter's count minus ticks of its clock
         self._first = 0  # count at power-on
         self._changes: dict[int, list[tuple[int, PadState]]] = {number: [(0, PadState())] for number in PADS}
-        self._cache: dict[int, tuple[int, int]] = {}
         self._window_cycles = (
             Fraction(settings.torn_window_ns, 10**9) * slot.clock_hz if settings.oscillator else Fraction(0)
         )
@@ -157,7 +156,7 @@ class SerialPads(Card):
         self._origin = self._first - self._clocked.ticks_at(cycle)
         plugged = {1: settings.plugged_1, 2: settings.plugged_2}
         self._changes = {number: [(cycle, PadState(ALL_RELEASED, plugged[number]))] for number in PADS}
-        self._cache.clear()
+        self.settled.clear()
         for rule, message in self._broken:
             self.slot.report(rule, cycle, message)
 
@@ -191,7 +190,7 @@ class SerialPads(Card):
         if not changes or changes[-1][1] != state:
             changes.append((cycle, state))
         self._fold(number, cycle)
-        self._cache.clear()
+        self.settled.clear()
 
     def _fold(self, number: int, cycle: int) -> None:
         """Forget what no register can show any more."""
@@ -211,6 +210,9 @@ class SerialPads(Card):
 
     def peek(self, offset: int, cycle: int) -> int:
         """Byte of a pad; an edge of the own oscillator just before PHI2 falls gives a mix of old and new bits."""
+        held = self.settled.get(offset)
+        if held is not None and cycle < held[1]:
+            return held[0]
         number = self._offsets.get(offset)
         if number is None:
             return 0xFF
@@ -219,7 +221,8 @@ class SerialPads(Card):
             late = self._late_store(cycle)
             if late is not None:
                 mix = int(self.slot.chance(f"torn {number}", late) * 256)
-                value = value & mix | self._byte(number, late) & ~mix & 0xFF
+                return value & mix | self._byte(number, late) & ~mix & 0xFF
+        self.settled[offset] = value, self.steady_until(offset, cycle)
         return value
 
     def _late_store(self, cycle: int) -> int | None:
@@ -231,11 +234,6 @@ class SerialPads(Card):
         return count if cycle + 1 - moment <= self._window_cycles else None
 
     def _byte(self, number: int, count: int) -> int:
-        store = self._wiring.last_store(count)
-        cached = self._cache.get(number)
-        if cached is not None and cached[0] == store:
-            return cached[1]
-
         def noise(name: str, tick: int) -> float:
             return self.slot.chance(f"pad {number} {name}", tick)
 
@@ -245,7 +243,6 @@ class SerialPads(Card):
             value = int(f"{value:08b}"[::-1], 2)
         if self.settings.sense == "inverted":
             value ^= 0xFF
-        self._cache[number] = (store, value)
         return value
 
     def write(self, offset: int, value: int, cycle: int) -> None:
@@ -287,7 +284,7 @@ class SerialPads(Card):
             raise ValueError("a pad without a state")
         self._origin, self._first = int(state["origin"]), int(state["first"])
         self._changes = changes
-        self._cache.clear()
+        self.settled.clear()
 
     def words(self, cycle: int) -> list[str]:
         """What each pad does."""
