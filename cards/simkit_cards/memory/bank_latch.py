@@ -16,7 +16,7 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import Card, Drive, PinSpec, Register, Slot, setting
+from simkit.contract import Card, Drive, PinGroup, PinSpec, Register, Slot, setting
 
 OUTPUTS = tuple(f"Q{n}" for n in range(8))
 
@@ -59,6 +59,14 @@ class BankLatch(Card):
     def __init__(self, settings: BankLatchSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
         self._value = 0
+        self._garbage = settings.part == "74HC573" and settings.shows_garbage
+        self._oe = slot.pins.get("OE")
+        self._outputs = PinGroup(slot.pin(name) for name in OUTPUTS)
+
+    def forget(self) -> None:
+        """Drive every output again."""
+        super().forget()
+        self._outputs.forget()
 
     def power_on(self, cycle: int) -> None:
         """Whatever the flip-flops fall into."""
@@ -72,12 +80,10 @@ class BankLatch(Card):
             self._show(cycle)
 
     def _released(self, cycle: int) -> bool:
-        return "OE" in self.slot.pins and self.slot.pin("OE").level(cycle)
+        return self._oe is not None and self._oe.level(cycle)
 
     def _show(self, cycle: int) -> None:
-        released = self._released(cycle)
-        for n, name in enumerate(OUTPUTS):
-            self.slot.pin(name).drive(None if released else bool(self._value >> n & 1), cycle)
+        self._outputs.drive(self._value, 0 if self._released(cycle) else 0xFF, cycle)
 
     def peek(self, offset: int, cycle: int) -> int:
         """What the latch holds; a read of the bus does not get it."""
@@ -85,7 +91,7 @@ class BankLatch(Card):
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Take the byte on the data lines; also in a read cycle, if the board's strobe lets it."""
-        if self.settings.part == "74HC573" and self.settings.shows_garbage:
+        if self._garbage:
             self._value = int(self.slot.chance("garbage", cycle) * 256)
             self._show(cycle)
         self._value = value
@@ -105,10 +111,7 @@ class BankLatch(Card):
         if not 0 <= value <= 0xFF:
             raise ValueError("the latch holds a byte")
         self._value = value
-        for n, name in enumerate(OUTPUTS):
-            pin = self.slot.pin(name)
-            if pin.line is None:  # a joined pin's level comes back with its line
-                pin.value = bool(value >> n & 1)
+        self._outputs.restore(value, 0xFF)
 
     def words(self, cycle: int) -> list[str]:
         """The byte, and whether it is out."""

@@ -11,6 +11,7 @@ Sources: see `pad_chain`.
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import count
 from typing import Any, ClassVar
 
 import attrs
@@ -67,7 +68,12 @@ class PadSockets(Card):
 
     def __init__(self, settings: PadSocketsSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
-        self._part = PARTS[settings.part, settings.limits]
+        part = self._part = PARTS[settings.part, settings.limits]
+        # Least cycles that keep each limit: looked up at every edge, where a division of fractions takes long.
+        self._latch_cycles = next(n for n in count() if self._ns(n) >= part.min_latch_ns)
+        self._removal_cycles = next(n for n in count() if self._ns(n) >= part.removal_ns)
+        self._period_cycles = next(n for n in count() if self._ns(n) * part.max_clock_hz >= 1e9)
+        self._data = [(number, slot.pin(f"DATA_{number}")) for number in PADS]
         try:
             hz = parse_hz(settings.oscillator) if settings.oscillator else Fraction(0)
         except SimkitError as error:
@@ -128,16 +134,16 @@ class PadSockets(Card):
 
     # the parts ------------------------------------------------------------------------------------------------------
 
-    def _ns_since(self, since: int, cycle: int) -> float:
-        return float((cycle - since) * 10**9 / self.slot.clock_hz)
+    def _ns(self, cycles: int) -> float:
+        return float(cycles * 10**9 / self.slot.clock_hz)
 
     def _latch(self, level: bool, cycle: int) -> None:
-        width = self._ns_since(self._last_latch, cycle)
-        if not level and self._last_latch >= 0 and width < self._part.min_latch_ns:
+        width = cycle - self._last_latch
+        if not level and self._last_latch >= 0 and width < self._latch_cycles:
             self.slot.report(
                 "pad-latch-too-short",
                 cycle,
-                f"LATCH was high for {width:.0f} ns; the pad needs {self._part.min_latch_ns:.0f} ns.",
+                f"LATCH was high for {self._ns(width):.0f} ns; the pad needs {self._part.min_latch_ns:.0f} ns.",
             )
         self._latched = level
         self._last_latch = cycle
@@ -148,21 +154,23 @@ class PadSockets(Card):
             return
         part = self._part
         broken = False
-        removal = self._ns_since(self._last_latch, cycle)
-        if self._last_latch >= 0 and removal < part.removal_ns:
+        removal = cycle - self._last_latch
+        if self._last_latch >= 0 and removal < self._removal_cycles:
             broken = True
             self.slot.report(
                 "pad-clock-after-latch",
                 cycle,
-                f"The first pad clock comes {removal:.0f} ns after the latch; the pad needs {part.removal_ns:.0f} ns.",
+                f"The first pad clock comes {self._ns(removal):.0f} ns after the latch; the pad needs "
+                f"{part.removal_ns:.0f} ns.",
             )
-        period = self._ns_since(self._last_rise, cycle)
-        if self._last_rise >= 0 and period * part.max_clock_hz < 1e9:
+        period = cycle - self._last_rise
+        if self._last_rise >= 0 and period < self._period_cycles:
             broken = True
             self.slot.report(
                 "pad-clock-too-fast",
                 cycle,
-                f"Two pad clocks are {period:.0f} ns apart; the pad follows {part.max_clock_hz / 1e6:.3g} MHz.",
+                f"Two pad clocks are {self._ns(period):.0f} ns apart; the pad follows "
+                f"{part.max_clock_hz / 1e6:.3g} MHz.",
             )
         self._last_rise = cycle
         if broken and self.settings.slow_part:
@@ -178,9 +186,8 @@ class PadSockets(Card):
         self._show(cycle)
 
     def _show(self, cycle: int) -> None:
-        for number in PADS:
-            level = bool(self._stages[number] & 1) if self._plugged[number] else None
-            self.slot.pin(f"DATA_{number}").drive(level, cycle)
+        for number, pin in self._data:
+            pin.drive(bool(self._stages[number] & 1) if self._plugged[number] else None, cycle)
 
     # state ----------------------------------------------------------------------------------------------------------
 

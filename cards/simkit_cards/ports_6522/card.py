@@ -14,10 +14,11 @@ Sources:
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from typing import Any, ClassVar
 
-from simkit.contract import NEVER, Card, Drive, Pin, PinSpec, Register, Slot
+from simkit.contract import NEVER, Card, PinGroup, PinSpec, Register, Slot
 from simkit_cards.ports_6522.board import (
     CA1,
     CA2,
@@ -59,14 +60,19 @@ class Ports6522(Card):
     def __init__(self, settings: Ports6522Settings, slot: Slot) -> None:
         super().__init__(settings, slot)
         self._int = slot.pin("INT")
-        self._port_a = [slot.pin(f"PA{n}") for n in range(8)]
-        self._port_b = [slot.pin(f"PB{n}") for n in range(8)]
+        self._port_a = PinGroup(slot.pin(f"PA{n}") for n in range(8))
+        self._port_b = PinGroup(slot.pin(f"PB{n}") for n in range(8))
+        self._pb6, self._pb7 = self._port_b.pins[6:]
         self._ca2, self._cb1, self._cb2 = slot.pin("CA2"), slot.pin("CB1"), slot.pin("CB2")
         self._t1 = Timer1(settings.one_shot == "reload")
         self._t2 = Timer2()
         self._sr = ShiftRegister()
         self._a = ControlLines()
         self._b = ControlLines()
+        self._noisy = settings.open_inputs == "noise"
+        self._quiet_until = 0  # nothing happens by time alone before this cycle
+        self._unshown = True  # something has happened by time alone that the pins need not show yet
+        self._armed_for: int | None = None  # what "move" is armed for, NEVER when it is not; None: to be looked up
         self._clear_registers()
 
     def _clear_registers(self) -> None:
@@ -74,8 +80,18 @@ class Ports6522(Card):
         self._acr = self._pcr = self._ifr = self._ier = 0
         self._latched_a = self._latched_b = 0xFF
         self._open_reported = 0  # bit 0: port A, bit 1: port B
-        self._shown: tuple[int, ...] = ()  # what the port pins were last driven from
-        self._port_b[7].lazy_level = None
+        self._on_pb7 = False  # PB7 is timer 1's
+        self._pb7.lazy_level = None
+        self.forget()
+
+    def forget(self) -> None:
+        """Account for all of the past again, show everything again."""
+        super().forget()
+        self._quiet_until = 0
+        self._unshown = True
+        self._armed_for = None
+        self._port_a.forget()
+        self._port_b.forget()
 
     # life -----------------------------------------------------------------------------------------------------------
 
@@ -89,7 +105,7 @@ class Ports6522(Card):
         self._a.reset()
         self._b.reset()
         self._sample_control_lines(cycle)
-        if self.settings.open_inputs == "noise":
+        if self._noisy:
             for name in ("CA1", "CA2", "CB1", "CB2"):
                 if self.slot.pin(name).line is None:
                     self._arm_noise(name, cycle)
@@ -116,6 +132,10 @@ class Ports6522(Card):
 
     def advance(self, cycle: int) -> None:
         """Timers, shift register and pulses up to and with `cycle`."""
+        if cycle >= self._quiet_until:
+            self._account(cycle)
+
+    def _account(self, cycle: int) -> None:
         acr = self._acr
         if self._t1.advance(cycle, bool(acr & 0x40), bool(acr & 0x80)):
             self._ifr |= T1
@@ -125,6 +145,18 @@ class Ports6522(Card):
             self._ifr |= SR
         self._a.advance(cycle)
         self._b.advance(cycle)
+        self._unshown = True
+        self._find_quiet()
+
+    def _find_quiet(self) -> None:
+        """Look how long nothing happens by time alone; all up to now has been accounted for."""
+        self._quiet_until = min(
+            self._t1.quiet_until,
+            self._t2.quiet_until,
+            self._sr.next_edge,
+            self._a.pulse_end,
+            self._b.pulse_end,
+        )
 
     @property
     def _half_cycles(self) -> int:
@@ -134,6 +166,7 @@ class Ports6522(Card):
     def event(self, name: str, cycle: int) -> None:
         """Something moves now, or an open control line picks up noise."""
         self.advance(cycle)
+        self._armed_for = None
         if name != "move":
             control = name.removeprefix("noise on ")
             lines = self._a if control[1] == "A" else self._b
@@ -203,19 +236,23 @@ class Ports6522(Card):
         else:
             self._latched_b = self._levels(self._port_b, cycle)
 
-    def _levels(self, pins: list[Pin], cycle: int) -> int:
+    def _levels(self, port: PinGroup, cycle: int) -> int:
+        if not self._noisy:
+            return port.levels(cycle)
         value = 0
-        noisy = self.settings.open_inputs == "noise"
-        for n, pin in enumerate(pins):
-            if noisy and pin.line is None and pin.value is None:
+        for n, pin in enumerate(port.pins):
+            if pin.line is None and pin.value is None:
                 value |= (self.slot.chance("open " + pin.spec.name, cycle) < 0.5) << n
             elif pin.level(cycle):
                 value |= 1 << n
         return value
 
-    @property
-    def _timer_on_pb7(self) -> bool:
-        return bool(self._acr & 0x80) and (bool(self._ddrb & 0x80) or not self.settings.pb7_needs_ddr)
+    def _route_pb7(self) -> None:
+        """Look whether PB7 is timer 1's."""
+        on_pb7 = bool(self._acr & 0x80) and (bool(self._ddrb & 0x80) or not self.settings.pb7_needs_ddr)
+        if on_pb7 is not self._on_pb7:
+            self._on_pb7 = on_pb7
+            self._pb7.lazy_level = self._pb7_level if on_pb7 else None
 
     def _pb7_level(self, cycle: int) -> bool:
         self.advance(cycle)
@@ -223,15 +260,13 @@ class Ports6522(Card):
 
     def _moved(self, cycle: int) -> None:
         """Put out what changed and arm the next change that somebody would see."""
-        on_pb7 = self._timer_on_pb7
-        shown = (self._ora, self._ddra, self._orb, self._ddrb, self._t1.pb7 if on_pb7 else 2)
-        if shown != self._shown:
-            self._shown = shown
-            self._port_b[7].lazy_level = self._pb7_level if on_pb7 else None
-            for pins in (self._port_a, self._port_b):
-                for pin, level in zip(pins, self._outputs(pins), strict=True):
-                    if level is not pin.value:
-                        self._drive_port_pin(pin, level, cycle)
+        self._unshown = False
+        self._put_a(cycle)
+        self._put_b(cycle)
+        self._put_controls(cycle)
+        self._put_request(cycle)
+
+    def _put_controls(self, cycle: int) -> None:
         sr = self._sr
         self._ca2.drive(self._a.output if self._a.code in OUTPUTS else None, cycle)
         self._cb1.drive(sr.cb1 if sr.makes_clock else None, cycle)
@@ -239,126 +274,149 @@ class Ports6522(Card):
             self._cb2.drive(sr.cb2 if sr.shifts_out else None, cycle)
         else:
             self._cb2.drive(self._b.output if self._b.code in OUTPUTS else None, cycle)
-        asserted = bool(self._ifr & self._ier)
+
+    def _put_a(self, cycle: int) -> None:
+        self._port_a.drive(self._ora, self._ddra, cycle)
+
+    def _put_b(self, cycle: int) -> None:
+        # A joined PB6 is heard through its line; an open one steps timer 2 all the same.
+        was_high = self._t2.counts_pulses and self._pb6.line is None and self._pb6.level(cycle)
+        self._port_b.drive(*self._port_b_out(), cycle)
+        if was_high and not self._pb6.level(cycle) and self._t2.pulse():
+            self._ifr |= T2
+
+    def _port_b_out(self) -> tuple[int, int]:
+        """Levels and mask of what port B drives."""
+        if self._on_pb7:
+            return self._orb & 0x7F | self._t1.pb7 << 7, self._ddrb | 0x80
+        return self._orb, self._ddrb
+
+    def _put_request(self, cycle: int) -> None:
+        """Pull INT as the flags say, and arm the next change that somebody would see."""
+        asserted = self._ifr & self._ier != 0
         self._int.drive(not asserted, cycle)
         soonest = self._next_move(asserted)
-        if soonest != (self.slot.armed("move") or NEVER):
+        if self._armed_for is None:
+            armed = self.slot.armed("move")
+            self._armed_for = NEVER if armed is None else armed
+        if soonest != self._armed_for:
+            self._armed_for = soonest
             if soonest == NEVER:
                 self.slot.cancel("move")
             else:
                 self.slot.at(soonest, "move")
 
-    def _outputs(self, pins: list[Pin]) -> list[bool | None]:
-        """What the port drives on each pin, None where it lets go."""
-        output, direction = (self._ora, self._ddra) if pins is self._port_a else (self._orb, self._ddrb)
-        levels = [bool(output >> n & 1) if direction >> n & 1 else None for n in range(8)]
-        if pins is self._port_b and self._timer_on_pb7:
-            levels[7] = self._t1.pb7
-        return levels
-
-    def _drive_port_pin(self, pin: Pin, level: bool | None, cycle: int) -> None:
-        before = pin.level(cycle)
-        pin.drive(level, cycle)
-        # A joined PB6 is heard through its line; an open one steps timer 2 all the same.
-        if pin.spec.name == "PB6" and pin.line is None and before and not pin.level(cycle) and self._t2.pulse():
-            self._ifr |= T2
-
     def _next_move(self, asserted: bool) -> int:
         t1, t2, sr = self._t1, self._t2, self._sr
-        free_run = bool(self._acr & 0x40)
+        free_run = self._acr & 0x40 != 0
         waiting = 0 if asserted else self._ier & ~self._ifr
-        soonest = NEVER
+        soonest = min(self._a.pulse_end, self._b.pulse_end)
         if waiting & T1:
-            soonest = t1.next_flag(free_run)
+            soonest = min(soonest, t1.next_flag(free_run))
         if waiting & T2:
             soonest = min(soonest, t2.next_flag())
-        if self._timer_on_pb7 and self._port_b[7].watched and (free_run or t1.armed):
+        if self._on_pb7 and self._pb7.watched and (free_run or t1.armed):
             soonest = min(soonest, t1.next_timeout(free_run))
         if sr.next_edge != NEVER:
             if self._cb1.watched or self._cb2.watched:
                 soonest = min(soonest, sr.next_edge)
             elif waiting & SR and sr.edges:
                 soonest = min(soonest, sr.next_edge + (sr.edges - 1) * self._half_cycles)
-        return min(soonest, self._a.pulse_end, self._b.pulse_end)
+        return soonest
 
     # registers ------------------------------------------------------------------------------------------------------
 
     def peek(self, offset: int, cycle: int) -> int:
         """Register as a read in `cycle` would give it."""
-        self.advance(cycle)
-        if offset == 0x0:
-            return self._input_b(cycle)
-        if offset in (0x1, 0xF):
-            held = self._acr & 0x01 and self._ifr & CA1
-            return self._latched_a if held else self._levels(self._port_a, cycle)
-        if offset == 0x4:
-            return self._t1.value(cycle) & 0xFF
-        if offset == 0x5:
-            return self._t1.value(cycle) >> 8
-        if offset == 0x8:
-            return self._t2.value(cycle) & 0xFF
-        if offset == 0x9:
-            return self._t2.value(cycle) >> 8
-        if offset == 0xD:
-            return self._ifr | (0x80 if self._ifr & self._ier else 0)
-        return (
-            self._ddrb,
-            self._ddra,
-            self._t1.latch & 0xFF,
-            self._t1.latch >> 8,
-            self._sr.value,
-            self._acr,
-            self._pcr,
-            self._ier | 0x80,
-        )[(0x2, 0x3, 0x6, 0x7, 0xA, 0xB, 0xC, 0xE).index(offset)]
+        if cycle >= self._quiet_until:
+            self._account(cycle)
+        return _PEEKS[offset](self, cycle)
 
     def _input_b(self, cycle: int) -> int:
         held = self._acr & 0x02 and self._ifr & CB1
         pins = self._latched_b if held else self._levels(self._port_b, cycle)
         value = self._orb & self._ddrb | pins & ~self._ddrb & 0xFF
-        if self._timer_on_pb7:  # the port shows the timer's level (from memory)
+        if self._on_pb7:  # the port shows the timer's level (from memory)
             value = value & 0x7F | self._t1.pb7 << 7
         return value
+
+    def _input_a(self, cycle: int) -> int:
+        held = self._acr & 0x01 and self._ifr & CA1
+        return self._latched_a if held else self._levels(self._port_a, cycle)
 
     def read(self, offset: int, cycle: int) -> int:
         """Read in `cycle`: flags cleared, handshake and shifting started as the register table says."""
         value = self.peek(offset, cycle)
-        if offset in (0x0, 0x1, 0xF) and not self.slot.spare:
-            self._report_open(offset, cycle)
-        kept = self.settings.timeout_during_read == "flag-kept"
-        before = self._ifr
-        if offset == 0x0:
-            self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
-        elif offset == 0x1:
-            self._access_a(cycle)
-        elif offset == 0x4 and not (kept and self._t1.timed_out_in(cycle)):
-            self._ifr &= ~T1
-        elif offset == 0x8 and not (kept and self._t2.timed_out_in(cycle)):
-            self._ifr &= ~T2
-        elif offset == 0xA:
-            self._access_sr(cycle)
-        if self._ifr != before or offset == 0xA or (offset == 0x1 and self._a.answers):
-            self._moved(cycle)
+        effect = _READ_EFFECTS.get(offset)
+        if effect is not None:
+            before = self._ifr
+            effect(self, cycle)
+            cleared = self._ifr != before
+            if self._unshown and (cleared or offset == 0xA or (offset == 0x1 and self._a.answers)):
+                self._moved(cycle)
+            elif cleared:
+                self._put_request(cycle)
         return value
+
+    def _read_b(self, cycle: int) -> None:
+        self._report_open(0x0, cycle)
+        self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
+
+    def _read_a(self, cycle: int) -> None:
+        self._report_open(0x1, cycle)
+        self._access_a(cycle)
+
+    def _read_a_quiet(self, cycle: int) -> None:
+        self._report_open(0xF, cycle)
+
+    def _read_t1(self, cycle: int) -> None:
+        if not (self.settings.timeout_during_read == "flag-kept" and self._t1.timed_out_in(cycle)):
+            self._ifr &= ~T1
+
+    def _read_t2(self, cycle: int) -> None:
+        if not (self.settings.timeout_during_read == "flag-kept" and self._t2.timed_out_in(cycle)):
+            self._ifr &= ~T2
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Write in `cycle`."""
-        self.advance(cycle)
+        if cycle >= self._quiet_until:
+            self._account(cycle)
+        before = self._ifr
         _WRITES[offset](self, value, cycle)
-        self._moved(cycle)
+        if self._unshown:
+            self._moved(cycle)
+            return
+        put = _PUT_BY_WRITES.get(offset)
+        if put is not None:
+            put(self, cycle)
+        if 0x3 < offset < 0xF or self._ifr != before:
+            self._put_request(cycle)
 
     def _access_a(self, cycle: int) -> None:
         self._ifr &= ~(CA1 if self._a.independent else CA1 | CA2)
-        self._a.access(cycle)
+        self._answer(self._a, cycle)
+
+    def _answer(self, lines: ControlLines, cycle: int) -> None:
+        """Handshake or pulse of a port, where its second control line is such an output."""
+        if lines.answers:
+            lines.access(cycle)
+            self._changed_course(lines.pulse_end)
+
+    def _changed_course(self, until: int = NEVER) -> None:
+        """All pins may move now; what was started does something by itself in cycle `until`."""
+        self._unshown = True
+        self._quiet_until = min(self._quiet_until, until)
 
     def _access_sr(self, cycle: int) -> None:
         self._ifr &= ~SR
-        self._sr.access(cycle, self._half_cycles)
+        if self._sr.starts_by_access:
+            self._sr.access(cycle, self._half_cycles)
+            self._changed_course(self._sr.next_edge)
 
     def _write_orb(self, value: int, cycle: int) -> None:
         self._orb = value
         self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
-        self._b.access(cycle)
+        self._answer(self._b, cycle)
 
     def _write_ora(self, value: int, cycle: int) -> None:
         self._ora = value
@@ -369,6 +427,7 @@ class Ports6522(Card):
 
     def _write_ddrb(self, value: int, cycle: int) -> None:
         self._ddrb = value
+        self._route_pb7()
 
     def _write_ddra(self, value: int, cycle: int) -> None:
         self._ddra = value
@@ -379,6 +438,7 @@ class Ports6522(Card):
     def _write_t1_counter_high(self, value: int, cycle: int) -> None:
         self._t1.start(value, cycle, bool(self._acr & 0x80))
         self._ifr &= ~T1
+        self._quiet_until = min(self._quiet_until, self._t1.quiet_until)
 
     def _write_t1_latch_high(self, value: int, cycle: int) -> None:
         self._t1.latch = self._t1.latch & 0xFF | value << 8
@@ -390,21 +450,29 @@ class Ports6522(Card):
     def _write_t2_counter_high(self, value: int, cycle: int) -> None:
         self._t2.start(value, cycle)
         self._ifr &= ~T2
+        self._quiet_until = min(self._quiet_until, self._t2.quiet_until)
 
     def _write_sr(self, value: int, cycle: int) -> None:
         self._sr.value = value
         self._access_sr(cycle)
 
     def _write_acr(self, value: int, cycle: int) -> None:
+        changed = self._acr ^ value
         self._acr = value
         if not value & 0x80:
             self._t1.pb7 = True
-        self._t2.select(bool(value & 0x20), cycle)
+        if changed & 0x20:
+            self._t2.select(bool(value & 0x20), cycle)
+            self._changed_course(self._t2.quiet_until)
         mode = value >> 2 & 7
-        half = self._t2.latch_low + 2
-        self._sr.select(mode, cycle, half)
+        if changed & 0x1C:
+            self._sr.select(mode, cycle, self._t2.latch_low + 2)
+            self._changed_course(self._sr.next_edge)
         if mode == OFF:
             self._ifr &= ~SR
+        if changed & 0x80:
+            self._route_pb7()
+            self._changed_course()
 
     def _write_pcr(self, value: int, cycle: int) -> None:
         self._pcr = value
@@ -429,29 +497,26 @@ class Ports6522(Card):
 
     # for people -----------------------------------------------------------------------------------------------------
 
-    def _open_inputs(self, offset: int) -> list[str]:
-        pins, outputs = (self._port_b, self._ddrb) if offset == 0 else (self._port_a, self._ddra)
-        timer = offset == 0 and self._timer_on_pb7
-        return [
-            pin.spec.name
-            for n, pin in enumerate(pins)
-            if not outputs >> n & 1
-            and not (n == 7 and timer)
-            and (pin.line is None or all(p is pin or p.spec.drive is Drive.INPUT for p in pin.line.pins))
-        ]
+    def _open_inputs(self, offset: int) -> int:
+        """Mask of the inputs of a port that nobody drives."""
+        if offset != 0x0:
+            return self._port_a.undriven & ~self._ddra
+        outputs = self._ddrb | 0x80 if self._on_pb7 else self._ddrb
+        return self._port_b.undriven & ~outputs
 
     def _report_open(self, offset: int, cycle: int) -> None:
-        port = 2 if offset == 0 else 1
-        if self._open_reported & port:
+        if self._was_reported(offset):
             return
-        names = self._open_inputs(offset)
-        if names:
-            self._open_reported |= port
+        found = self._open_inputs(offset)
+        if found and not self.slot.spare:
+            self._open_reported |= 1 if offset else 2
+            port = self._port_a if offset else self._port_b
+            names = ", ".join(pin.spec.name for n, pin in enumerate(port.pins) if found >> n & 1)
             level = {"high": "they read 1", "low": "they read 0", "noise": "they read noise"}
             self.slot.report(
                 "open-input-read",
                 cycle,
-                f"The port was read while no card drives {', '.join(names)}: {level[self.settings.open_inputs]}.",
+                f"The port was read while no card drives {names}: {level[self.settings.open_inputs]}.",
             )
 
     def steady_until(self, offset: int, cycle: int) -> int:
@@ -472,32 +537,32 @@ class Ports6522(Card):
         return cycle
 
     def _port_steady(self, offset: int) -> bool:
-        if self.settings.open_inputs == "noise" or (self._open_inputs(offset) and not self._was_reported(offset)):
+        if self._noisy or (self._open_inputs(offset) and not self._was_reported(offset)):
             return False
-        if offset == 0x0 and (self._ifr & (CB1 | CB2) or self._timer_on_pb7):
+        if offset == 0x0 and (self._ifr & (CB1 | CB2) or self._on_pb7):
             return False
         if offset == 0x1 and (self._ifr & (CA1 | CA2) or self._a.answers):
             return False
-        pins = self._port_b if offset == 0 else self._port_a
-        return all(pin.line is None or all(p.lazy_level is None for p in pin.line.pins) for pin in pins)
+        port = self._port_a if offset else self._port_b
+        return all(pin.line is None or all(p.lazy_level is None for p in pin.line.pins) for pin in port.pins)
 
     def _was_reported(self, offset: int) -> bool:
-        return bool(self._open_reported & (2 if offset == 0 else 1))
+        return bool(self._open_reported & (1 if offset else 2))
 
     def words(self, cycle: int) -> list[str]:
         """Ports, timers, shift register, flags and who is told of them."""
         self.advance(cycle)
         t1, t2 = self._t1, self._t2
         lines = [
-            f"port {name}: pins ${self._levels(pins, cycle):02X}, output register ${output:02X}, "
+            f"port {name}: pins ${self._levels(port, cycle):02X}, output register ${output:02X}, "
             f"{'no outputs' if not direction else f'outputs ${direction:02X}'}"
-            for name, pins, output, direction in (
+            for name, port, output, direction in (
                 ("A", self._port_a, self._ora, self._ddra),
                 ("B", self._port_b, self._orb, self._ddrb),
             )
         ]
         run = "runs free" if self._acr & 0x40 else "one-shot, runs" if t1.armed else "one-shot, over"
-        on_pb7 = f", PB7 {'high' if t1.pb7 else 'low'}" if self._timer_on_pb7 else ""
+        on_pb7 = f", PB7 {'high' if t1.pb7 else 'low'}" if self._on_pb7 else ""
         lines.append(f"timer 1: {t1.value(cycle)}, latch {t1.latch}, {run}{on_pb7}")
         source = "pulses on PB6" if t2.counts_pulses else "clock"
         lines.append(f"timer 2: {t2.value(cycle)}, counts the {source}, {'runs' if t2.armed else 'over'}")
@@ -513,7 +578,7 @@ class Ports6522(Card):
 
     def save(self, cycle: int) -> dict[str, Any]:
         """All registers, timers and lines."""
-        self.advance(cycle)
+        self._account(cycle)
         return {
             "registers": [getattr(self, name) for name in _BYTES],
             "t1": self._t1.save(),
@@ -532,12 +597,10 @@ class Ports6522(Card):
             part.load(state[key])
         for name, value in zip(_BYTES, registers, strict=True):
             setattr(self, name, value)
-        self._shown = ()
-        self._port_b[7].lazy_level = self._pb7_level if self._timer_on_pb7 else None
-        for pins in (self._port_a, self._port_b):
-            for pin, level in zip(pins, self._outputs(pins), strict=True):
-                if pin.line is None:  # a joined pin's level comes back with its line
-                    pin.value = level
+        self.forget()
+        self._route_pb7()
+        self._port_a.restore(self._ora, self._ddra)
+        self._port_b.restore(*self._port_b_out())
 
 
 _BYTES = (
@@ -554,7 +617,46 @@ _BYTES = (
     "_open_reported",
 )
 
-_WRITES = (
+_PUT_BY_WRITES: dict[int, Callable[[Ports6522, int], None]] = {
+    0x0: Ports6522._put_b,
+    0x1: Ports6522._put_a,
+    0x2: Ports6522._put_b,
+    0x3: Ports6522._put_a,
+    0x5: Ports6522._put_b,  # timer 1 starts, and PB7 may be its
+    0xC: Ports6522._put_controls,
+    0xF: Ports6522._put_a,
+}
+"""What a write puts out besides INT, unless it sets `_unshown`: then everything."""
+
+_PEEKS: tuple[Callable[[Ports6522, int], int], ...] = (
+    Ports6522._input_b,
+    Ports6522._input_a,
+    lambda card, cycle: card._ddrb,
+    lambda card, cycle: card._ddra,
+    lambda card, cycle: card._t1.value(cycle) & 0xFF,
+    lambda card, cycle: card._t1.value(cycle) >> 8,
+    lambda card, cycle: card._t1.latch & 0xFF,
+    lambda card, cycle: card._t1.latch >> 8,
+    lambda card, cycle: card._t2.value(cycle) & 0xFF,
+    lambda card, cycle: card._t2.value(cycle) >> 8,
+    lambda card, cycle: card._sr.value,
+    lambda card, cycle: card._acr,
+    lambda card, cycle: card._pcr,
+    lambda card, cycle: card._ifr | (0x80 if card._ifr & card._ier else 0),
+    lambda card, cycle: card._ier | 0x80,
+    Ports6522._input_a,
+)
+
+_READ_EFFECTS: dict[int, Callable[[Ports6522, int], None]] = {
+    0x0: Ports6522._read_b,
+    0x1: Ports6522._read_a,
+    0x4: Ports6522._read_t1,
+    0x8: Ports6522._read_t2,
+    0xA: Ports6522._access_sr,
+    0xF: Ports6522._read_a_quiet,
+}
+
+_WRITES: tuple[Callable[[Ports6522, int, int], None], ...] = (
     Ports6522._write_orb,
     Ports6522._write_ora,
     Ports6522._write_ddrb,

@@ -74,6 +74,11 @@ class ShiftRegister:
         return self.mode >= FREE_RUN
 
     @property
+    def starts_by_access(self) -> bool:
+        """Whether an access to the register starts a byte."""
+        return self.mode not in (OFF, FREE_RUN)
+
+    @property
     def next_edge(self) -> int:
         """Cycle of the next edge of its own clock, NEVER when it rests."""
         return self._edge
@@ -89,7 +94,7 @@ class ShiftRegister:
 
     def access(self, cycle: int, half_cycles: int) -> None:
         """The register was read or written in `cycle`: a new byte starts."""
-        if self.mode in (OFF, FREE_RUN):
+        if not self.starts_by_access:
             return
         self.edges = EDGES_PER_BYTE
         if self.makes_clock:

@@ -79,6 +79,11 @@ class Timer1:
         self.armed = False
         return flagged
 
+    @property
+    def quiet_until(self) -> int:
+        """Cycle before which there is nothing more to account for."""
+        return self._timeout if self._timeout > self._now else self._now + 1
+
     def _period(self, free_run: bool) -> int:
         return self.latch + RELOAD_CYCLES if free_run or self._one_shot_reloads else WRAP
 
@@ -167,6 +172,11 @@ class Timer2:
         self._timeout += ((cycle - self._timeout) // WRAP + 1) * WRAP
         flagged, self.armed = self.armed, False
         return flagged
+
+    @property
+    def quiet_until(self) -> int:
+        """Cycle before which there is nothing more to account for."""
+        return NEVER if self.counts_pulses else self._timeout
 
     def pulse(self) -> bool:
         """PB6 fell; returns whether the count passed 0, which sets the flag."""
