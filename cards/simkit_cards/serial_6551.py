@@ -16,7 +16,6 @@ Sources:
 from __future__ import annotations
 
 from collections import deque
-from enum import IntFlag
 from fractions import Fraction
 from typing import Any, ClassVar
 
@@ -39,8 +38,8 @@ QUEUE_LIMIT = 1 << 20
 """Bytes the far side holds; more are refused with a finding."""
 
 
-class Status(IntFlag):
-    """Read side of offset 1; names as [SY] prints them."""
+class Status:
+    """Read side of offset 1, plain integers because they go to the bus; names as [SY] prints them."""
 
     PE = 0x01
     FE = 0x02
@@ -52,8 +51,24 @@ class Status(IntFlag):
     IRQ = 0x80
 
 
+STATUS_BITS = ("PE", "FE", "OVRN", "RDRF", "TDRE", "DCD", "DSR", "IRQ")
+
 BREAK = 0x0C
 """Command bits 3 and 2: the transmit pin is held low. [SY] command register"""
+
+
+def _half_bits(data_bits: int, *, parity: bool, second_stop_bit: bool) -> int:
+    """Length of a frame in half bits: start, data, parity, stop. [SY] control register, stop bit number."""
+    stop = 2
+    if second_stop_bit and not (data_bits == 8 and parity):
+        stop = 3 if data_bits == 5 and not parity else 4
+    return 2 + 2 * data_bits + 2 * parity + stop
+
+
+_HALF_BITS = tuple(
+    _half_bits(8 - (number & 3), parity=bool(number & 8), second_stop_bit=bool(number & 4)) for number in range(16)
+)
+"""By control bits 7 to 5, and command bit 5 above them."""
 
 TRANSMIT_WORDS = ("off, RTS high", "on, interrupts, RTS low", "on, RTS low", "sends a break, RTS low")
 
@@ -86,7 +101,6 @@ class Serial6551(Card):
     @classmethod
     def registers(cls, settings: Serial6551Settings) -> tuple[Register, ...]:
         """The board as wired."""
-        status = ("PE", "FE", "OVRN", "RDRF", "TDRE", "DCD", "DSR", "IRQ")
         command = ("DTR", "IRD", "TIC0", "TIC1", "REM", "PME", "PMC0", "PMC1")
         control = ("SBR0", "SBR1", "SBR2", "SBR3", "RCS", "WL0", "WL1", "SBN")
         if settings.part == "W65C51N":
@@ -97,7 +111,7 @@ class Serial6551(Card):
             answers = "clears IRQ"
         return (
             Register(0, "data", "rw", help="reads what came last", read_effect="clears RDRF", write_effect=sends),
-            Register(1, "status", "r", bits=status, read_effect=answers),
+            Register(1, "status", "r", bits=STATUS_BITS, read_effect=answers),
             Register(1, "programmed_reset", "w", write_effect="clears OVRN and command bits 4 to 0, whatever the byte"),
             Register(
                 2,
@@ -132,6 +146,8 @@ class Serial6551(Card):
         self._defective = settings.part == "W65C51N"
         self._crystal = slot.crystal(Fraction(settings.crystal_hz))
         self._port: SerialPort = slot.port(SerialPort("serial", self._byte_cycles, lambda cycle: not self._rts_high))
+        self._int, self._rts, self._dtr = slot.pin("INT"), slot.pin("RTS"), slot.pin("DTR")
+        self._cts, self._dcd = slot.pin("CTS"), slot.pin("DCD")
         self._command = self._control = 0
         self._status = Status.TDRE
         self._received = 0  # receive data register
@@ -163,9 +179,9 @@ class Serial6551(Card):
         self.slot.cancel("sent")
         self._moved(cycle)
 
-    def _modem(self, cycle: int) -> Status:
-        dcd = Status.DCD if self.slot.pin("DCD").level(cycle) else Status(0)
-        return dcd | (Status.DSR if self.slot.pin("DSR").level(cycle) else Status(0))
+    def _modem(self, cycle: int) -> int:
+        dcd = Status.DCD if self._dcd.level(cycle) else 0
+        return dcd | (Status.DSR if self.slot.pin("DSR").level(cycle) else 0)
 
     # rates ----------------------------------------------------------------------------------------------------------
 
@@ -196,13 +212,7 @@ class Serial6551(Card):
 
     @property
     def _half_bits(self) -> int:
-        """Length of a frame in half bits: start, data, parity, stop. [SY] control register, stop bit number."""
-        parity = self._command >> 5 & 1
-        two = self._control & 0x80
-        stop = 2
-        if two and not (self._data_bits == 8 and parity):
-            stop = 3 if self._data_bits == 5 and not parity else 4
-        return 2 + 2 * self._data_bits + 2 * parity + stop
+        return _HALF_BITS[self._control >> 5 | self._command >> 2 & 0x08]
 
     def _byte_cycles(self, cycle: int) -> int:
         half_ticks = self._bit_ticks(receiver=True) * self._half_bits if self._enabled else 0
@@ -213,9 +223,10 @@ class Serial6551(Card):
 
     def _start_sending(self, first_tick: int, cycle: int) -> None:
         """Move the waiting byte to the shift register if the transmitter runs and rests."""
+        if self._waiting is None or self._sending is not None or self._rts_high or self._cts.level(cycle):
+            return
         bit = self._bit_ticks()
-        ready = self._command & 0x0C and not self.slot.pin("CTS").level(cycle)
-        if self._waiting is None or self._sending is not None or not ready or not bit:
+        if not bit:
             return
         self._sending, self._waiting = self._waiting, None
         self._cut = self._breaks
@@ -246,7 +257,7 @@ class Serial6551(Card):
         self._waiting = value
         self._status &= ~Status.TDRE
         self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
-        if self._defective and not self.slot.pin("CTS").level(cycle):
+        if self._defective and not self._cts.level(cycle):
             self._set_tdre(cycle)  # stuck at 1; falls only while CTS is high [F1]
 
     def _spoil(self, value: int, cycle: int) -> None:
@@ -287,7 +298,7 @@ class Serial6551(Card):
                 return
             byte, spoiled = self._queue.popleft()
             bit = self._bit_ticks(receiver=True)
-            if not self._enabled or not bit or self.slot.pin("DCD").level(cycle):
+            if not self._enabled or not bit or self._dcd.level(cycle):
                 self._report_not_listening(byte, cycle)
                 continue
             self._arriving = byte & (1 << self._data_bits) - 1, spoiled
@@ -305,17 +316,17 @@ class Serial6551(Card):
             "command first, with DCD low.",
         )
 
-    def _errors(self, spoiled: str) -> Status:
+    def _errors(self, spoiled: str) -> int:
         """Status bit of a fault on the line; mark and space parity are not checked. [SY] command register."""
         if spoiled == "framing":
             return Status.FE
-        return Status.PE if spoiled == "parity" and self._command & 0xA0 == 0x20 else Status(0)
+        return Status.PE if spoiled == "parity" and self._command & 0xA0 == 0x20 else 0
 
     def _take(self, cycle: int) -> None:
         assert self._arriving is not None
         byte, spoiled = self._arriving
         self.slot.at(max(cycle, self._crystal.first_cycle_at(self._arrival_end)), "line free")
-        if not self._enabled or self.slot.pin("DCD").level(cycle):
+        if not self._enabled or self._dcd.level(cycle):
             self._report_not_listening(byte, cycle)
             return
         if self._command & 0x1C == 0x10:
@@ -383,9 +394,9 @@ class Serial6551(Card):
             self._status |= Status.IRQ
 
     def _moved(self, cycle: int) -> None:
-        self.slot.pin("INT").drive(not self._status & Status.IRQ, cycle)
-        self.slot.pin("RTS").drive(self._rts_high, cycle)
-        self.slot.pin("DTR").drive(not self._enabled, cycle)
+        self._int.drive(not self._status & Status.IRQ, cycle)
+        self._rts.drive(not self._command & 0x0C, cycle)
+        self._dtr.drive(not self._command & 0x01, cycle)
 
     # registers ------------------------------------------------------------------------------------------------------
 
@@ -394,8 +405,8 @@ class Serial6551(Card):
         if offset == 0:
             return self._received
         if offset == 1:
-            hidden = not self._defective and self.slot.pin("CTS").level(cycle)
-            return int(self._status & ~Status.TDRE if hidden else self._status)  # CTS high: TDRE reads 0 [F1]
+            hidden = not self._defective and self._cts.level(cycle)
+            return self._status & ~Status.TDRE if hidden else self._status  # CTS high: TDRE reads 0 [F1]
         return self._command if offset == 2 else self._control
 
     def read(self, offset: int, cycle: int) -> int:
@@ -464,7 +475,8 @@ class Serial6551(Card):
             )
         elif self._waiting is not None:
             lines.append(f"${self._waiting:02X} waits for the transmitter")
-        names = [flag.name for flag in Status if flag in Status(self.peek(1, cycle)) and flag.name]
+        status = self.peek(1, cycle)
+        names = [name for n, name in enumerate(STATUS_BITS) if status >> n & 1]
         lines.append(f"status: {', '.join(names) or 'nothing set'}")
         if self._queue:
             lines.append(f"the far side still has {len(self._queue)} bytes to send")
@@ -477,7 +489,7 @@ class Serial6551(Card):
         return {
             "command": self._command,
             "control": self._control,
-            "status": int(self._status),
+            "status": self._status,
             "received": self._received,
             "waiting": self._waiting,
             "sending": self._sending,
@@ -500,7 +512,7 @@ class Serial6551(Card):
         arriving = state["arriving"]
         self._arriving = (int(arriving[0]), str(arriving[1])) if arriving is not None else None
         self._command, self._control, status, self._received = numbers
-        self._status = Status(status)
+        self._status = status
         self._waiting = None if state["waiting"] is None else int(state["waiting"])
         self._sending = None if state["sending"] is None else int(state["sending"])
         self._cut = bool(state["cut"])
