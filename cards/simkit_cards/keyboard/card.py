@@ -25,6 +25,7 @@ from simkit_cards.ps2.scan_codes import CHARACTERS, KEY_BY_NAME
 from simkit_cards.ps2.settings import Ps2Settings, device_traits
 
 STATUS, DATA = 0, 1
+_FLAGS = ("ready", "overflow", "parity_fault", "interrupt")
 NO_CODE = -1
 """No code on the port has been read yet."""
 LONGEST_TYPED = 3  # bytes of the longest event of a typed character: E0 F0 xx
@@ -129,7 +130,12 @@ class Keyboard(Card):
 
     def __init__(self, settings: KeyboardSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
-        self._bits = dict(_status_bits(settings, slot.number))
+        bits = dict(_status_bits(settings, slot.number))
+        self._flag_masks = [1 << bits[name] if name in bits else 0 for name in _FLAGS]
+        self._no_flags = 0xFF if settings.spare_bits == "high" else 0  # status with every flag inactive
+        for name, bit in bits.items():
+            active = settings.ready_active if name == "ready" else settings.flags_active
+            self._no_flags = self._no_flags | 1 << bit if active == "low" else self._no_flags & ~(1 << bit)
         try:
             crystal_hz = parse_hz(settings.crystal)
         except SimkitError as error:
@@ -179,6 +185,7 @@ class Keyboard(Card):
         )
         self._decoder = ScanDecoder()
         self._code_read = NO_CODE  # number of the code on the port when a waiting one was last read
+        self._data_sets = settings.latch == "data-sets"
         self._window_cycles = Fraction(settings.torn_window_ns, 10**9) * slot.clock_hz
         byte_us = frame_us(settings.bit_us) + settings.byte_gap_us
         work = timing.handler + timing.push + timing.poll + timing.pop + 2 * timing.update
@@ -198,6 +205,7 @@ class Keyboard(Card):
 
     def power_on(self, cycle: int) -> None:
         """Keyboard and controller begin; the keyboard tests itself first."""
+        self.settled.clear()
         self._code_read = NO_CODE
         self._decoder.clear()
         self.controller.power_on(cycle)
@@ -206,6 +214,7 @@ class Keyboard(Card):
     def reset(self, asserted: bool, cycle: int) -> None:
         """Nothing, unless the board joins RESET to the controller."""
         if asserted and self.settings.reset_reaches_controller:
+            self.settled.clear()
             self.controller.clear(cycle)
             self._code_read = NO_CODE
             self._decoder.clear()
@@ -213,10 +222,12 @@ class Keyboard(Card):
 
     def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
         """A key goes down or comes up."""
+        self.settled.clear()
         self.line.key(action, arguments[0], cycle)
 
     def event(self, name: str, cycle: int) -> None:
         """Something of the line or of the controller is due."""
+        self.settled.clear()
         if name in KeyboardLine.EVENTS:
             self.line.event(name, cycle)
         else:
@@ -250,24 +261,38 @@ class Keyboard(Card):
 
     def peek(self, offset: int, cycle: int) -> int:
         """Status, or the data port, torn between two codes when it changes as PHI2 falls."""
+        held = self.settled.get(offset)
+        if held is not None and cycle < held[1]:
+            return held[0]
         if offset == DATA:
             torn = self._torn(cycle)
-            return self.controller.port if torn is None else torn
-        controller, settings = self.controller, self.settings
-        value = 0xFF if settings.spare_bits == "high" else 0
-        flags = {
-            "ready": controller.ready,
-            "overflow": controller.overflow,
-            "parity_fault": controller.fault,
-            "interrupt": self._interrupts,
-        }
-        for name, bit in self._bits.items():
-            active = settings.ready_active if name == "ready" else settings.flags_active
-            level = flags[name] is (active == "high")
-            value = value | 1 << bit if level else value & ~(1 << bit)
+            if torn is not None:
+                return torn
+            self.settled[DATA] = self.controller.port, self._port_until()
+            return self.controller.port
+        controller = self.controller
+        ready, overflow, fault, interrupt = self._flag_masks
+        value = self._no_flags
+        if controller.ready:
+            value ^= ready
+        if controller.overflow:
+            value ^= overflow
+        if controller.fault:
+            value ^= fault
+        if interrupt and self._interrupts:
+            value ^= interrupt
+        self.settled[STATUS] = value, NEVER
         return value
 
+    def _port_until(self) -> int:
+        """First cycle at whose end the data port may change; not before an event that arms that change."""
+        change = self.controller.port_change()
+        return NEVER if change is None else -(-change[0] // 1) - 1
+
     def _torn(self, cycle: int) -> int | None:
+        held = self.settled.get(DATA)
+        if held is not None and cycle < held[1]:
+            return None
         change = self.controller.port_change() if self._window_cycles else None
         if change is None:
             return None
@@ -286,7 +311,7 @@ class Keyboard(Card):
             self.slot.report(
                 "torn-read", cycle, f"The data port changed as PHI2 fell: ${value:02X} is a mix of two codes."
             )
-        sets = (offset == DATA) is (self.settings.latch == "data-sets")
+        sets = (offset == DATA) is self._data_sets
         self.controller.strobe(sets, cycle)
         if self.settings.glitch_percent and self.slot.chance("spike", cycle) * 100 < self.settings.glitch_percent:
             self.controller.strobe(not sets, cycle)
@@ -310,6 +335,7 @@ class Keyboard(Card):
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """A command for the keyboard, on a board that can send; else a finding."""
+        self.settled.clear()
         if offset == DATA and self.settings.can_send:
             if not self.line.command(value, cycle):
                 self.slot.report(
@@ -324,7 +350,7 @@ class Keyboard(Card):
 
     def steady_until(self, offset: int, cycle: int) -> int:
         """To the next event of the card, when the read's strobe changes nothing."""
-        sets = (offset == DATA) is (self.settings.latch == "data-sets")
+        sets = (offset == DATA) is self._data_sets
         tells = offset == DATA and self.controller.ring.count > 0
         if tells or self.settings.glitch_percent or self.controller.disturbs(sets):
             return cycle
@@ -345,6 +371,7 @@ class Keyboard(Card):
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
+        self.settled.clear()
         code_read = int(state["code_read"])
         self.controller.load(state["controller"])
         self._code_read = code_read
@@ -370,12 +397,8 @@ def _status_bits(settings: KeyboardSettings, slot: int | None = None) -> list[tu
     Raises:
         SimkitError: two of them on one data line.
     """
-    wired = [
-        ("ready", "ready_bit", settings.ready_bit),
-        ("overflow", "overflow_bit", settings.overflow_bit),
-        ("parity_fault", "fault_bit", settings.fault_bit),
-        ("interrupt", "interrupt_bit", settings.interrupt_bit),
-    ]
+    fields = ("ready_bit", "overflow_bit", "fault_bit", "interrupt_bit")
+    wired = [(name, field, getattr(settings, field)) for name, field in zip(_FLAGS, fields, strict=True)]
     found: list[tuple[str, int]] = []
     owners: dict[int, str] = {}
     for name, field, bit in wired:

@@ -115,6 +115,7 @@ class KeyController:
         self._clears_port = clears_port
         self._pulses = pulses
         self._changed = changed
+        self._poll_phase = int(slot.chance("poll phase", 0) * timing.poll)
         self._armed = True
         self._popping = False
         self._edges: tuple[int, ...] = ()  # instruction cycles at which the keyboard's clock falls, of one frame
@@ -166,13 +167,15 @@ class KeyController:
     def _next_poll(self, tick: int) -> int:
         """First poll at or after an instruction cycle."""
         period = self._timing.poll
-        phase = int(self._slot.chance("poll phase", 0) * period)
+        phase = self._poll_phase
+        spread = self._timing.jitter * period
         number = (tick - phase) // period
         while True:
-            stray = self._slot.chance("poll", number) * self._timing.jitter * period
-            poll = phase + number * period + int(stray)
-            if poll >= tick:
-                return self._through_handlers(poll, 0)
+            poll = phase + number * period
+            if poll + spread >= tick:  # else even the longest stray is too early
+                poll += int(self._slot.chance("poll", number) * self._timing.jitter * period)
+                if poll >= tick:
+                    return self._through_handlers(poll, 0)
             number += 1
 
     @property
@@ -195,11 +198,9 @@ class KeyController:
 
     def strobe(self, sets: bool, cycle: int) -> None:
         """A strobe reached one side of the latch in the access of `cycle`."""
-        self.latch.strobe(sets, cycle)
-        tick = self._instructions.ticks_at(cycle + 1)
-        if self._instructions.moment_of(tick) < cycle + 1:
-            tick += 1
-        self._want_poll(tick)
+        if self.disturbs(sets):
+            self.latch.strobe(sets, cycle)
+            self._want_poll(self._instructions.first_tick_at(cycle + 1))
 
     def disturbs(self, sets: bool) -> bool:
         """Whether a strobe would change anything."""
