@@ -14,6 +14,7 @@ The other modules of this folder name theirs beside each figure. Where sources d
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import count
 from typing import Any, ClassVar
 
 from simkit.contract import NEVER, Card, Drive, PinSpec, Register, ScreenPort, Slot
@@ -126,6 +127,8 @@ class TileVideo(Card):
         self._takes_early = settings.write_data == "start of strobe"
         self._both_kept = settings.too_soon == "both kept"
         self._cycle_us = float(1_000_000 / slot.clock_hz)
+        self._pair_cycles = next(n for n in count(1) if n * self._cycle_us >= PAIR_US - ROUNDING_US)
+        self._races = settings.poll_race == "on"
         self._registers = bytearray(8)
         self._set_once = 0  # bit n: the program has written register n
         self._ports = PortState()
@@ -160,6 +163,7 @@ class TileVideo(Card):
 
     def power_on(self, cycle: int) -> None:
         """Memory and registers 2 to 7 undefined, registers 0 and 1 clear; the raster starts."""
+        self.settled.clear()
         noise = self.slot.noise("memory", VRAM_BYTES + 16)
         self._memory[:] = noise[:VRAM_BYTES] if self._wires.straight else self._wires.seen(noise[:VRAM_BYTES])
         self._written[:] = bytes(VRAM_BYTES)
@@ -179,6 +183,7 @@ class TileVideo(Card):
 
     def reset(self, asserted: bool, cycle: int) -> None:
         """RESET pin: registers 0 and 1, flags, flip-flop clear; memory stays. Data manual 2.1.7, quoted by [F18A]."""
+        self.settled.clear()
         if not asserted:
             width_us = (cycle - self._reset_cycle) * self._cycle_us
             if 0 < width_us < self.settings.reset_us - ROUNDING_US:  # 0: power-up, RESET was low all along
@@ -213,6 +218,7 @@ class TileVideo(Card):
 
     def event(self, name: str, cycle: int) -> None:
         """A frame ended: INT may fall; the next end is armed."""
+        self.settled.clear()
         self.advance(cycle)
         self.slot.at(self._crystal.first_cycle_at(self._end_tick), "frame")
         if self._unanswered:
@@ -322,14 +328,29 @@ class TileVideo(Card):
 
     def peek(self, offset: int, cycle: int) -> int:
         """Status as of the start of the cycle; the read-ahead byte as of its end, when the strobe rises."""
+        held = self.settled.get(offset)
+        if held is not None and cycle < held[1]:
+            return held[0]
         self.advance(cycle)
         if offset == CONTROL:
             self._status.catch_up(self._crystal.ticks_at(cycle), self._frame, self._tables)
-            return self._status.value
+            value = self._status.value
+            self.settled[CONTROL] = value, self._status_until(cycle)
+            return value
         ports = self._ports
         if ports.waiting == What.READ and ports.done_tick <= self._crystal.ticks_at(cycle + 1):
             return self._memory[self._cell(ports.target)]
         return ports.ahead
+
+    def _status_until(self, cycle: int) -> int:
+        """Cycle before which nothing is drawn that sets a flag or moves the number; `cycle` while a flag is set.
+
+        The status has been caught up to `cycle`.
+        """
+        if self._status.value & ~Status.FSN or self._end_tick == NEVER or self._ports.waiting == _WRITE:
+            return cycle
+        tick = min(self._end_tick, self._status.steady_until(self._frame, self._tables))
+        return self._crystal.first_cycle_at(tick)
 
     def _strobe(self, offset: int, cycle: int, *, is_write: bool) -> None:
         """What every access has in common."""
@@ -342,7 +363,7 @@ class TileVideo(Card):
             self._rules.both_strobes(cycle)
         elif is_write and ports.spare_cycle == cycle - 1 and ports.spare_offset == offset:
             self._rules.dummy_read(cycle, offset)
-        elif offset == CONTROL and gap * self._cycle_us < PAIR_US - ROUNDING_US:
+        elif offset == CONTROL and gap < self._pair_cycles:
             self._rules.pair_too_soon(cycle, gap * self._cycle_us)
         if ports.second and not (is_write and offset == CONTROL):
             self._rules.pair_broken(cycle, "Status read" if offset == CONTROL else "Data port used", first_byte_cycle)
@@ -357,13 +378,17 @@ class TileVideo(Card):
         if self.slot.spare:
             self._ports.spare_cycle, self._ports.spare_offset = cycle, offset
         if offset == CONTROL:
-            self._status.clear()
+            if value & ~Status.FSN:
+                self.settled.clear()
+                self._status.clear()
             self._unanswered = 0
             self._rules.status_read()
-            if self.settings.poll_race == "on":
+            if self._races:
                 self._lose_flags(value, cycle)
-            self._drive_interrupt(cycle)
+            if self._status.value != value:
+                self._drive_interrupt(cycle)
         else:
+            self.settled.clear()
             edge = self._crystal.ticks_at(cycle + 1)
             self._settle(edge)
             self._ask(_READ, 0, edge, cycle)
@@ -383,6 +408,7 @@ class TileVideo(Card):
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Write to memory through the data port, or one byte of a control pair. [PG] tables 4-1 to 4-4."""
+        self.settled.clear()
         self._strobe(offset, cycle, is_write=True)
         edge = self._crystal.ticks_at(cycle + 1)  # when the strobe ends
         self._settle(edge)
@@ -425,11 +451,10 @@ class TileVideo(Card):
             return cycle
         if SHORTEST_POLL_CYCLES * self._cycle_us < PAIR_US:  # each poll may come too soon after the one before
             return cycle
-        if self.peek(CONTROL, cycle) & ~Status.FSN or self._end_tick == NEVER:
-            return cycle
-        tick = min(self._end_tick, self._status.steady_until(self._frame, self._tables))
-        steady = self._crystal.first_cycle_at(tick)
-        if self.settings.poll_race == "on":  # a read in the cycle in which a flag is set may have an effect
+        self.advance(cycle)
+        self._status.catch_up(self._crystal.ticks_at(cycle), self._frame, self._tables)
+        steady = self._status_until(cycle)
+        if self._races:  # a read in the cycle in which a flag is set may have an effect
             steady -= 1
         return max(cycle, steady)
 
@@ -533,6 +558,7 @@ class TileVideo(Card):
             raise ValueError("lines scanned or registers set are out of range")
         if unanswered < 0 or reset_cycle < 0:
             raise ValueError("frames unanswered or the cycle of a reset are out of range")
+        self.settled.clear()
         self._memory[:] = memory
         self._written[:] = written
         self._registers[:] = registers
