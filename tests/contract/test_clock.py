@@ -78,4 +78,7 @@ def test_a_tick_falls_in_the_first_cycle_that_starts_at_or_after_it(hz, clock, p
     assert cycle - 1 < moment <= cycle
     assert crystal.moment_of(tick + 1) - moment == Fraction(clock, hz)
     assert crystal.moment_of(0) == -phase * Fraction(clock, hz)
+    first = crystal.first_tick_at(cycle)
+    assert crystal.moment_of(first) >= cycle
+    assert crystal.moment_of(first - 1) < cycle
     assert crystal.hz == hz

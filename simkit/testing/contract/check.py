@@ -20,6 +20,7 @@ from simkit.testing.contract.declaration import check_class, check_tables
 from simkit.testing.contract.effects import EffectCheck
 from simkit.testing.contract.exercise import note_exercise
 from simkit.testing.contract.following import check_following
+from simkit.testing.contract.forgetting import check_forgetting
 from simkit.testing.contract.late_writes import LateBench, check_late_writes
 from simkit.testing.contract.ledger import Ledger
 from simkit.testing.contract.memory import check_plain_memory
@@ -156,8 +157,9 @@ def _try_way(ledger: Ledger, fresh: Fresh, rng: random.Random, steps: int, start
     replay(again, script.script)
     sound = _is_repeatable(ledger, lazy, again)
     if sound:
+        sound = check_forgetting(ledger, lazy, fresh(), script.script)
         Asker(asked, ledger, rng).run(script.script)
-        sound = _is_lazy(ledger, recorded, lazy, asked)
+        sound = _is_lazy(ledger, recorded, lazy, asked) and sound
     sound = sound and check_copies(ledger, fresh, lazy, again, script, rng)
     steady, effects = SteadyCheck(ledger, fresh, rng), EffectCheck(ledger, fresh, rng)
     if sound:

@@ -287,6 +287,29 @@ def test_sprite_moved_after_its_lines_still_counts_where_it_was(video):
     assert not video.status() & 0x20
 
 
+def test_a_write_that_waits_for_its_window_ends_the_promise_on_the_status(video):
+    """The chip stores the byte up to 8 us after the strobe ([PG] B-1), and the sprite then meets another."""
+    at_rest(video, [100, 10, 0, 1, 0xC0, 10, 0, 2, 0xD0])
+    video.to_line(20)
+    video.control(0x04, 0x40 | 0x10)
+    video.status()
+    video.bench.run(20)
+    video.bench.write(0, 100)  # the second sprite onto the first
+    promised = video.card.steady_until(1, video.bench.cycle)
+    value = video.bench.peek(1)
+    while video.bench.cycle < promised:
+        assert video.bench.peek(1) == value
+        video.bench.run(1)
+    video.bench.run(20)
+    value, promised = video.bench.peek(1), video.card.steady_until(1, video.bench.cycle)
+    assert promised > video.bench.cycle + 1_000
+    while video.bench.cycle < promised:
+        assert video.bench.peek(1) == value
+        video.bench.run(1)
+    assert not value & 0x20
+    assert video.bench.peek(1) & 0x20
+
+
 @pytest.mark.parametrize("r1", [0x80, 0xD0])
 def test_no_sprites_while_blanked_or_in_text(video, r1):
     """[YOUNG] 4: sprites are off when BL = 0 or M1 = 1."""
