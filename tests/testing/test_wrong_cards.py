@@ -795,14 +795,12 @@ class PeeksOtherThanTheBuffer(Store):
 # forget ---------------------------------------------------------------------------------------------------------------
 
 
-class KeepsTheStatusUntilItIsRead(Timer):
-    """What the control register read last is kept, and the end of the count does not clear it."""
+class KeepsWhatItReadUntilItIsWritten(Timer):
+    """Neither the clock nor the end of the count clears it."""
 
     told = "made to forget what it keeps for speed"
 
     def peek(self, offset, cycle):
-        if offset != CONTROL:
-            return super().peek(offset, cycle)
         if offset not in self.settled:
             self.settled[offset] = super().peek(offset, cycle), NEVER
         return self.settled[offset][0]
