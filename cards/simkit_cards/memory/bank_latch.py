@@ -12,11 +12,11 @@ Sources: data sheets of the 74HC573, 74HC574 and 74HC273, function tables (from 
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import attrs
 
-from simkit.contract import Card, Drive, PinSpec, Register, Slot, setting
+from simkit.contract import BYTE, Card, Drive, PinSpec, Register, remembers, saved, setting
 
 OUTPUTS = tuple(f"Q{n}" for n in range(8))
 
@@ -35,12 +35,15 @@ class BankLatchSettings:
     )
 
 
+@remembers
 class BankLatch(Card):
     """Holds a byte on eight outputs."""
 
     kind: ClassVar[str] = "bank-latch"
     Settings: ClassVar[type] = BankLatchSettings
     faithful_to: ClassVar[str] = "74HC573, 74HC574, 74HC273"
+
+    _value: int = saved(BYTE, 0)
 
     @classmethod
     def registers(cls, settings: BankLatchSettings) -> tuple[Register, ...]:
@@ -55,10 +58,6 @@ class BankLatch(Card):
             return outputs
         oe = PinSpec(name="OE", drive=Drive.INPUT, listens=True, open_level=False, help="high: outputs let go")
         return (*outputs, oe)
-
-    def __init__(self, settings: BankLatchSettings, slot: Slot) -> None:
-        super().__init__(settings, slot)
-        self._value = 0
 
     def power_on(self, cycle: int) -> None:
         """Whatever the flip-flops fall into."""
@@ -94,21 +93,6 @@ class BankLatch(Card):
     def pin_changed(self, name: str, level: bool, cycle: int) -> None:
         """OE moved."""
         self._show(cycle)
-
-    def save(self, cycle: int) -> dict[str, Any]:
-        """The byte."""
-        return {"value": self._value}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take the byte back."""
-        value = int(state["value"])
-        if not 0 <= value <= 0xFF:
-            raise ValueError("the latch holds a byte")
-        self._value = value
-        for n, name in enumerate(OUTPUTS):
-            pin = self.slot.pin(name)
-            if pin.line is None:  # a joined pin's level comes back with its line
-                pin.value = bool(value >> n & 1)
 
     def words(self, cycle: int) -> list[str]:
         """The byte, and whether it is out."""

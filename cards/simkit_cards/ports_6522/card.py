@@ -17,7 +17,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any, ClassVar
 
-from simkit.contract import NEVER, Card, Drive, Pin, PinSpec, Register, Slot
+from simkit.contract import BYTE, NEVER, PART, Card, Drive, Pin, PinSpec, Register, Slot, remembers, saved
 from simkit_cards.ports_6522.board import (
     CA1,
     CA2,
@@ -39,12 +39,30 @@ NOISE_MEAN_CYCLES = 500
 """Cycles between edges of an open control line that picks up noise; an invented figure, the right one is chance."""
 
 
+@remembers
 class Ports6522(Card):
     """Two ports, two timers, a shift register and an interrupt line."""
 
     kind: ClassVar[str] = "ports-6522"
     Settings: ClassVar[type] = Ports6522Settings
     faithful_to: ClassVar[str] = "R6522, W65C22S"
+
+    _ora: int = saved(BYTE, within="registers")
+    _orb: int = saved(BYTE, within="registers")
+    _ddra: int = saved(BYTE, within="registers")
+    _ddrb: int = saved(BYTE, within="registers")
+    _acr: int = saved(BYTE, within="registers")
+    _pcr: int = saved(BYTE, within="registers")
+    _ifr: int = saved(BYTE, within="registers")
+    _ier: int = saved(BYTE, within="registers")
+    _latched_a: int = saved(BYTE, within="registers")
+    _latched_b: int = saved(BYTE, within="registers")
+    _open_reported: int = saved(BYTE, within="registers")  # bit 0: port A, bit 1: port B
+    _t1: Timer1 = saved(PART)
+    _t2: Timer2 = saved(PART)
+    _sr: ShiftRegister = saved(PART)
+    _a: ControlLines = saved(PART)
+    _b: ControlLines = saved(PART)
 
     @classmethod
     def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:
@@ -73,7 +91,7 @@ class Ports6522(Card):
         self._ora = self._orb = self._ddra = self._ddrb = 0
         self._acr = self._pcr = self._ifr = self._ier = 0
         self._latched_a = self._latched_b = 0xFF
-        self._open_reported = 0  # bit 0: port A, bit 1: port B
+        self._open_reported = 0
         self._shown: tuple[int, ...] = ()  # what the port pins were last driven from
         self._port_b[7].lazy_level = None
 
@@ -511,48 +529,12 @@ class Ports6522(Card):
 
     # state ----------------------------------------------------------------------------------------------------------
 
-    def save(self, cycle: int) -> dict[str, Any]:
-        """All registers, timers and lines."""
-        self.advance(cycle)
-        return {
-            "registers": [getattr(self, name) for name in _BYTES],
-            "t1": self._t1.save(),
-            "t2": self._t2.save(),
-            "sr": self._sr.save(),
-            "a": self._a.save(),
-            "b": self._b.save(),
-        }
-
     def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        registers = [int(value) for value in state["registers"]]
-        if len(registers) != len(_BYTES) or any(not 0 <= value <= 0xFF for value in registers):
-            raise ValueError("registers out of range")
-        for part, key in ((self._t1, "t1"), (self._t2, "t2"), (self._sr, "sr"), (self._a, "a"), (self._b, "b")):
-            part.load(state[key])
-        for name, value in zip(_BYTES, registers, strict=True):
-            setattr(self, name, value)
+        """Take back what `save` gave; levels of pins come back with bus and lines."""
+        super().load(state)
         self._shown = ()
         self._port_b[7].lazy_level = self._pb7_level if self._timer_on_pb7 else None
-        for pins in (self._port_a, self._port_b):
-            for pin, level in zip(pins, self._outputs(pins), strict=True):
-                if pin.line is None:  # a joined pin's level comes back with its line
-                    pin.value = level
 
-
-_BYTES = (
-    "_ora",
-    "_orb",
-    "_ddra",
-    "_ddrb",
-    "_acr",
-    "_pcr",
-    "_ifr",
-    "_ier",
-    "_latched_a",
-    "_latched_b",
-    "_open_reported",
-)
 
 _WRITES = (
     Ports6522._write_orb,
