@@ -23,7 +23,7 @@ from simkit.contract.errors import SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Pin, Wiring
-from simkit.contract.state import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
+from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
 
 _T = TypeVar("_T")
 

@@ -11,34 +11,29 @@ from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.settings import setting
-from simkit.contract.slot import Slot
-from simkit.contract.state import (
+from simkit.contract.shapes import (
     BIT,
-    BUFFER,
     BYTE,
     COUNT,
     CYCLE,
     FLAG,
     FURTHEST,
     MOMENT,
-    PART,
     TEXT,
     WORD,
     Shape,
     StateError,
     blob,
     choice,
-    load_data,
     many,
     optional,
     record,
-    remembers,
     row,
-    saved,
     table,
-    to_data,
     whole,
 )
+from simkit.contract.slot import Slot
+from simkit.contract.state import BUFFER, PART, load_data, remembers, saved, to_data
 
 __all__ = [
     "BIT",

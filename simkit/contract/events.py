@@ -5,7 +5,7 @@ from __future__ import annotations
 from heapq import heapify, heappop, heappush
 from typing import Any
 
-from simkit.contract.state import CYCLE, FURTHEST, TEXT, many, row, whole
+from simkit.contract.shapes import CYCLE, FURTHEST, TEXT, many, row, whole
 
 NEVER = FURTHEST
 """A cycle that never comes; the horizon of an empty table."""

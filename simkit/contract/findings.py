@@ -7,7 +7,7 @@ from typing import Any
 
 import attrs
 
-from simkit.contract.state import MOMENT, TEXT, many, optional, record, row, whole
+from simkit.contract.shapes import MOMENT, TEXT, many, optional, record, row, whole
 
 KEPT_PER_RULE = 200
 """Findings of one rule in one slot that are kept whole; the rest are counted. Bounds memory on endless faults."""

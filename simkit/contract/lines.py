@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import attrs
 
-from simkit.contract.state import CYCLE, FLAG, TEXT, StateError, many, optional, record, row, table, whole
+from simkit.contract.shapes import CYCLE, FLAG, TEXT, StateError, many, optional, record, row, table, whole
 
 if TYPE_CHECKING:
     from simkit.contract.findings import Findings

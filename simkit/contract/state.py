@@ -6,223 +6,22 @@
         _rings: list[int] = saved(many(CYCLE), [])
 
 `to_data` gives {"count": …, "rings": […]}, without the underscore; `load_data` takes that back. It looks at everything
-before it changes anything, and refuses what cannot be with a StateError that names the field. Values are what JSON
-holds, and bytes.
+before it changes anything, and refuses what cannot be with a StateError that names the field.
 """
 
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Collection, Hashable, Iterator
+from collections.abc import Hashable, Iterator
 from functools import cache, partial
 from typing import Any, TypeVar, cast
 
 import attrs
 
-from simkit.contract.errors import near
-
-FURTHEST = 1 << 62
-"""No cycle and no tick lies farther away."""
+from simkit.contract.errors import SimkitError
+from simkit.contract.shapes import Shape, StateError, blob, check_entries, check_names, record, take_at, wrong
 
 _T = TypeVar("_T")
-
-
-class StateError(ValueError):
-    """A saved state cannot be taken back.
-
-    Attributes:
-        field: where in the state, e.g. "line.device.buffer[3]"; "" for all of it.
-        problem: what is wrong with it.
-    """
-
-    def __init__(self, field: str, problem: str) -> None:
-        super().__init__(f"{field}: {problem}" if field else problem)
-        self.field = field
-        self.problem = problem
-
-    def inside(self, outer: str) -> StateError:
-        """The same, seen from outside of the field `outer`."""
-        dot = "." if self.field and not self.field.startswith("[") else ""
-        return StateError(f"{outer}{dot}{self.field}", self.problem)
-
-
-def _same(value: Any) -> Any:
-    return value
-
-
-@attrs.frozen
-class Shape:
-    """One shape of saved value.
-
-    Attributes:
-        take: take(data) -> the value as it is kept; raises StateError.
-        data: data(value) -> what is saved.
-    """
-
-    take: Callable[[Any], Any]
-    data: Callable[[Any], Any] = _same
-
-    def into(self, make: Callable[[Any], Any], data: Callable[[Any], Any] | None = None) -> Shape:
-        """The shape whose values are kept as make(value); data(kept) gives back what is saved, by default as it is."""
-        take, old = self.take, self.data
-        return Shape(lambda given: make(take(given)), old if data is None else lambda kept: old(data(kept)))
-
-    def that(self, holds: Callable[[Any], bool], problem: str) -> Shape:
-        """The shape whose values, as they are kept, fulfil holds(value); `problem` is said of others."""
-        take = self.take
-
-        def checked(given: Any) -> Any:
-            value = take(given)
-            if not holds(value):
-                raise StateError("", problem)
-            return value
-
-        return Shape(checked, self.data)
-
-
-def _wrong(value: object, should: str) -> StateError:
-    text = repr(value)
-    return StateError("", f"{text if len(text) <= 40 else text[:40] + '…'} is {should}")
-
-
-# shapes ---------------------------------------------------------------------------------------------------------------
-
-
-def whole(low: int = 0, high: int = FURTHEST) -> Shape:
-    """A whole number from `low` to `high`."""
-
-    def take(value: Any) -> int:
-        if type(value) is not int or not low <= value <= high:
-            raise _wrong(value, f"not a whole number from {low} to {high}")
-        return value
-
-    return Shape(take)
-
-
-def choice(*values: str) -> Shape:
-    """One of these texts."""
-    known = frozenset(values)
-
-    def take(value: Any) -> str:
-        if not isinstance(value, str) or value not in known:
-            few = len(known) <= 8
-            raise _wrong(value, f"not one of {', '.join(map(repr, sorted(known)))}" if few else "not known here")
-        return value
-
-    return Shape(take)
-
-
-def blob(length: int | None = None) -> Shape:
-    """Bytes, of that length or of any."""
-
-    def take(value: Any) -> bytes:
-        if not isinstance(value, bytes | bytearray):
-            raise _wrong(value, "not bytes")
-        if length is not None and len(value) != length:
-            raise StateError("", f"has {len(value)} bytes, not {length}")
-        return bytes(value)
-
-    return Shape(take, bytes)
-
-
-def optional(shape: Shape) -> Shape:
-    """The shape, or nothing: None."""
-    take, data = shape.take, shape.data
-    return Shape(
-        lambda given: None if given is None else take(given), lambda kept: None if kept is None else data(kept)
-    )
-
-
-def many(shape: Shape, length: int | None = None) -> Shape:
-    """A list, of that length or of any, each value of it of one shape; sets are saved in order."""
-    take, data = shape.take, shape.data
-
-    def take_all(given: Any) -> list[Any]:
-        if type(given) is not list or length is not None:
-            _entries(given, length)
-        try:
-            return [take(value) for value in given]
-        except StateError:
-            return [_at(number, shape, value) for number, value in enumerate(given)]
-
-    def data_of_all(kept: Collection[Any]) -> list[Any]:
-        values = sorted(kept) if isinstance(kept, set) else list(kept)
-        return values if data is _same else [data(value) for value in values]
-
-    return Shape(take_all, data_of_all)
-
-
-def row(*shapes: Shape) -> Shape:
-    """A tuple with a value of each shape; saved as a list."""
-    takes, length = tuple(shape.take for shape in shapes), len(shapes)
-
-    def take(given: Any) -> tuple[Any, ...]:
-        if type(given) is not list or len(given) != length:
-            _entries(given, length)
-        try:
-            return tuple([take(value) for take, value in zip(takes, given)])  # noqa: B905 - as many as the shapes
-        except StateError:
-            return tuple(_at(place, shapes[place], value) for place, value in enumerate(given))
-
-    plain = all(shape.data is _same for shape in shapes)
-
-    def data(kept: Collection[Any]) -> list[Any]:
-        return list(kept) if plain else [shape.data(value) for shape, value in zip(shapes, kept, strict=True)]
-
-    return Shape(take, data)
-
-
-def table(shape: Shape, names: Collection[str] | None = None) -> Shape:
-    """A table of values of one shape by text; with `names` only these may stand in it."""
-
-    def take(given: Any) -> dict[str, Any]:
-        if not isinstance(given, dict):
-            raise _wrong(given, "not a table")
-        for name in given:
-            if not isinstance(name, str) or (names is not None and name not in names):
-                raise StateError(str(name)[:40], "nothing of that name can stand here")
-        try:
-            return {name: shape.take(value) for name, value in given.items()}
-        except StateError:
-            return {name: _under(name, shape.take, value) for name, value in given.items()}
-
-    return Shape(take, lambda kept: {name: shape.data(value) for name, value in sorted(kept.items())})
-
-
-def record(**shapes: Shape) -> Shape:
-    """A table with a value of each shape under its name, and nothing else."""
-
-    def take(given: Any) -> dict[str, Any]:
-        _names(given, shapes)
-        try:
-            return {name: shape.take(given[name]) for name, shape in shapes.items()}
-        except StateError:
-            return {name: _under(name, shape.take, given[name]) for name, shape in shapes.items()}
-
-    return Shape(take, lambda kept: {name: shape.data(kept[name]) for name, shape in shapes.items()})
-
-
-def _flag(value: Any) -> bool:
-    if not isinstance(value, bool):
-        raise _wrong(value, "neither true nor false")
-    return value
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str):
-        raise _wrong(value, "not a text")
-    return value
-
-
-FLAG = Shape(_flag)
-TEXT = Shape(_text)
-BIT, BYTE, WORD = whole(0, 1), whole(0, 0xFF), whole(0, 0xFFFF)
-CYCLE = whole()
-"""A cycle, NEVER included."""
-COUNT = whole()
-"""How often something has happened."""
-MOMENT = whole(-FURTHEST)
-"""A tick of a crystal, or a cycle that may lie before power-on."""
 
 
 def _not_by_itself(value: Any) -> Any:
@@ -233,40 +32,6 @@ PART = Shape(_not_by_itself, lambda part: to_data(part))
 """An object that remembers things itself; it keeps its identity."""
 BUFFER = Shape(_not_by_itself, bytes)
 """A bytearray that keeps its identity and its length."""
-
-
-def _entries(given: Any, length: int | None) -> None:
-    if not isinstance(given, list | tuple):
-        raise _wrong(given, "not a list")
-    if length is not None and len(given) != length:
-        raise StateError("", f"has {len(given)} entries, not {length}")
-
-
-def _names(given: Any, shapes: Collection[str]) -> None:
-    if not isinstance(given, dict):
-        raise _wrong(given, "not a table")
-    if given.keys() == set(shapes):
-        return
-    for name in shapes:
-        if name not in given:
-            raise StateError(name, "is missing")
-    for name in given:
-        if name not in shapes:
-            raise StateError(str(name)[:40], f"nothing of that name is saved. {near(str(name), shapes)}".rstrip())
-
-
-def _under(name: str, take: Callable[[Any], Any], given: Any) -> Any:
-    try:
-        return take(given)
-    except StateError as error:
-        raise error.inside(name) from None
-
-
-def _at(number: int, shape: Shape, given: Any) -> Any:
-    return _under(f"[{number}]", shape.take, given)
-
-
-# classes --------------------------------------------------------------------------------------------------------------
 
 
 def saved(
@@ -293,6 +58,10 @@ def saved(
     return attrs.field(default=default, init=False, metadata=metadata)
 
 
+_Undeclared = type(attrs.field())
+"""What `saved` gives, until `remembers` makes an attribute of it."""
+
+
 def remembers(cls: type[_T]) -> type[_T]:
     """Decorator of a class with `saved` attributes; its `__init__` stays, and cards get the defaults from Card's.
 
@@ -303,7 +72,18 @@ def remembers(cls: type[_T]) -> type[_T]:
 
 
 def begin_with_defaults(state: object) -> None:
-    """Give an object of a class made with `remembers` the defaults of its saved attributes."""
+    """Give an object of a class made with `remembers` the defaults of its saved attributes.
+
+    Raises:
+        SimkitError: it has saved attributes, but no `remembers`.
+    """
+    for cls in type(state).__mro__:
+        undeclared = [name for name, value in vars(cls).items() if isinstance(value, _Undeclared)]
+        if undeclared:
+            raise SimkitError(
+                f"The class {cls.__name__} has saved attributes ({', '.join(undeclared)}), but nothing remembers them.",
+                remedy=f"Write @remembers in the line before class {cls.__name__}.",
+            )
     begin = getattr(state, "__attrs_init__", None)
     if begin is not None:
         begin()
@@ -377,7 +157,7 @@ def load_data(state: Any, data: Any, /, **also: Shape) -> dict[str, Any]:
 def _checked(state: Any, data: Any) -> dict[str, Any]:
     """New values by attribute: of a PART its own new values, of a BUFFER bytes."""
     if not isinstance(data, dict):
-        raise _wrong(data, "not a table")
+        raise wrong(data, "not a table")
     new: dict[str, Any] = {}
     expected = []
     for field in _fields_of(state):
@@ -389,16 +169,16 @@ def _checked(state: Any, data: Any) -> dict[str, Any]:
         given = data[field.key]
         try:
             if field.listed:
-                _entries(given, len(field.parts))
+                check_entries(given, len(field.parts))
                 for place, (name, shape) in enumerate(field.parts):
-                    new[name] = _at(place, shape, given[place])
+                    new[name] = take_at(place, shape, given[place])
             else:
                 ((name, shape),) = field.parts
                 new[name] = _taken(state, name, shape, given)
         except StateError as error:
             raise error.inside(field.key) from None
     if len(data) != len(expected):
-        _names(data, expected)
+        check_names(data, expected)
     if hasattr(state, "check_state"):
         _trial(state, new).check_state()
     return new

@@ -22,7 +22,7 @@ from simkit.backplane.vectors import VECTORS
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
-from simkit.contract.state import StateError
+from simkit.contract.shapes import StateError
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.lengths import length, whole

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from simkit.contract.findings import Findings
 from simkit.contract.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
-from simkit.contract.state import StateError
+from simkit.contract.shapes import StateError
 
 
 def wiring_with(*pins):

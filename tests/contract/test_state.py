@@ -23,6 +23,7 @@ from simkit.contract import (
     TEXT,
     WORD,
     Card,
+    SimkitError,
     StateError,
     blob,
     choice,
@@ -310,3 +311,22 @@ def test_parts_and_buffers_are_no_shapes_of_values():
     for shape in (PART, BUFFER):
         with pytest.raises(TypeError, match="attributes alone"):
             many(shape).take([b""])
+
+
+def test_saved_attributes_that_nothing_remembers_are_told_at_once():
+    class Forgetful(Card):
+        _count: int = saved(COUNT, 0)
+
+    @remembers
+    class Sound(Card):
+        _count: int = saved(COUNT, 0)
+
+    class Heir(Sound):
+        _more: int = saved(COUNT, 0)
+
+    for card, name, attribute in ((Forgetful, "Forgetful", "_count"), (Heir, "Heir", "_more")):
+        with pytest.raises(SimkitError, match=f"class {name} has saved attributes \\({attribute}\\)") as refused:
+            card(None, None)
+        assert "@remembers" in refused.value.remedy
+    heir = type("Plain", (Sound,), {})(None, None)
+    assert heir.save(0) == {"count": 0}

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from simkit.backplane.bus import Bus, Kind
 from simkit.contract.errors import SimkitError
-from simkit.contract.state import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
+from simkit.contract.shapes import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
 from simkit.cpu.reference.compiled import handlers
 from simkit.cpu.reference.recognise import NMI, Recogniser

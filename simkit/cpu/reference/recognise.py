@@ -22,7 +22,7 @@ from __future__ import annotations
 from typing import Any
 
 from simkit.contract.lines import Line, Wiring
-from simkit.contract.state import CYCLE, FURTHEST, optional, record, whole
+from simkit.contract.shapes import CYCLE, FURTHEST, optional, record, whole
 
 _SINCE = whole(-1, FURTHEST)
 NMI = record(edge=optional(CYCLE), last_edge=optional(CYCLE), fell=_SINCE, rose=_SINCE)
