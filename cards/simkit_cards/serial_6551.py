@@ -21,7 +21,29 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import NEVER, Card, Drive, PinSpec, Register, SerialPort, Slot, setting
+from simkit.contract import (
+    BYTE,
+    COUNT,
+    FLAG,
+    MOMENT,
+    NEVER,
+    Card,
+    Drive,
+    PinSpec,
+    Register,
+    SerialPort,
+    Slot,
+    blob,
+    choice,
+    load_data,
+    many,
+    optional,
+    remembers,
+    row,
+    saved,
+    setting,
+    whole,
+)
 
 CRYSTAL_HZ = 1_843_200
 """The part's own crystal. [SY] features."""
@@ -52,6 +74,9 @@ class Status:
 
 
 STATUS_BITS = ("PE", "FE", "OVRN", "RDRF", "TDRE", "DCD", "DSR", "IRQ")
+
+SPOILED = ("parity", "framing")
+"""How the line spoils a byte: what a serial port says of it."""
 
 BREAK = 0x0C
 """Command bits 3 and 2: the transmit pin is held low. [SY] command register"""
@@ -91,12 +116,26 @@ class Serial6551Settings:
     )
 
 
+@remembers
 class Serial6551(Card):
     """Moves bytes between CPU and serial port, one frame time a byte."""
 
     kind: ClassVar[str] = "serial-6551"
     Settings: ClassVar[type] = Serial6551Settings
     faithful_to: ClassVar[str] = "SY6551, W65C51N"
+
+    _command: int = saved(BYTE, 0)
+    _control: int = saved(BYTE, 0)
+    _status: int = saved(BYTE, Status.TDRE)
+    _received: int = saved(BYTE, 0)  # receive data register
+    _waiting: int | None = saved(optional(BYTE), None)  # transmit data register
+    _sending: int | None = saved(optional(BYTE), None)  # transmit shift register
+    _cut: bool = saved(FLAG, False)  # a break has spoiled the frame under way
+    # Crystal tick at which the frame under way began, its length, ticks a bit.
+    _frame: tuple[int, int, int] = saved(row(MOMENT, COUNT, whole(1)), (0, 0, 1))
+    # Byte on the receive pin, and what spoils it.
+    _arriving: tuple[int, str] | None = saved(optional(row(BYTE, choice("", *SPOILED))), None)
+    _arrival_end: int = saved(MOMENT, 0)  # crystal tick
 
     @classmethod
     def registers(cls, settings: Serial6551Settings) -> tuple[Register, ...]:
@@ -148,15 +187,6 @@ class Serial6551(Card):
         self._port: SerialPort = slot.port(SerialPort("serial", self._byte_cycles, lambda cycle: not self._rts_high))
         self._int, self._rts, self._dtr = slot.pin("INT"), slot.pin("RTS"), slot.pin("DTR")
         self._cts, self._dcd = slot.pin("CTS"), slot.pin("DCD")
-        self._command = self._control = 0
-        self._status = Status.TDRE
-        self._received = 0  # receive data register
-        self._waiting: int | None = None  # transmit data register
-        self._sending: int | None = None  # transmit shift register
-        self._cut = False  # a break has spoiled the frame under way
-        self._frame = (0, 0, 1)  # crystal tick at which the frame under way began, its length, ticks a bit
-        self._arriving: tuple[int, str] | None = None  # byte on the receive pin, and what spoils it
-        self._arrival_end = 0  # crystal tick
         self._queue: deque[tuple[int, str]] = deque()  # what the far side still has to send
 
     # life -----------------------------------------------------------------------------------------------------------
@@ -487,35 +517,13 @@ class Serial6551(Card):
     def save(self, cycle: int) -> dict[str, Any]:
         """Registers, both directions, and what the far side still has to send."""
         return {
-            "command": self._command,
-            "control": self._control,
-            "status": self._status,
-            "received": self._received,
-            "waiting": self._waiting,
-            "sending": self._sending,
-            "cut": self._cut,
-            "frame": list(self._frame),
-            "arriving": list(self._arriving) if self._arriving else None,
-            "arrival_end": self._arrival_end,
+            **super().save(cycle),
             "queue": bytes(byte for byte, _ in self._queue),
             "spoiled": [[n, spoiled] for n, (_, spoiled) in enumerate(self._queue) if spoiled],
         }
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
-        numbers = [int(state[key]) for key in ("command", "control", "status", "received")]
-        frame = tuple(int(n) for n in state["frame"])
-        if any(not 0 <= n <= 0xFF for n in numbers) or len(frame) != 3 or frame[2] < 1:
-            raise ValueError("serial registers out of range")
-        spoiled = {int(n): str(word) for n, word in state["spoiled"]}
-        queue = deque((byte, spoiled.get(n, "")) for n, byte in enumerate(state["queue"]))
-        arriving = state["arriving"]
-        self._arriving = (int(arriving[0]), str(arriving[1])) if arriving is not None else None
-        self._command, self._control, status, self._received = numbers
-        self._status = status
-        self._waiting = None if state["waiting"] is None else int(state["waiting"])
-        self._sending = None if state["sending"] is None else int(state["sending"])
-        self._cut = bool(state["cut"])
-        self._frame = frame
-        self._arrival_end = int(state["arrival_end"])
-        self._queue = queue
+        queue = load_data(self, state, queue=blob(), spoiled=many(row(COUNT, choice(*SPOILED))))
+        spoiled = dict(queue["spoiled"])
+        self._queue = deque((byte, spoiled.get(n, "")) for n, byte in enumerate(queue["queue"]))

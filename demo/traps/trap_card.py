@@ -5,11 +5,11 @@ It lies beside its machine file as an example of a card of one's own; roms/traps
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import attrs
 
-from simkit.contract import Card, Drive, PinSpec, Register, Slot
+from simkit.contract import BIT, COUNT, Card, Drive, PinSpec, Register, remembers, saved
 
 LATCH, COUNTER, READS, WRITES = range(4)
 COUNTED_VALUE = 7  # what the counted register gives; any value would do
@@ -20,11 +20,16 @@ class TrapCardSettings:
     """Nothing on this card can be set."""
 
 
+@remembers
 class TrapCard(Card):
     """Remembers every access that a plain model of the processor would not make."""
 
     kind: ClassVar[str] = "trap-card"
     Settings: ClassVar[type] = TrapCardSettings
+
+    _latch: int = saved(BIT, 0)  # all that the card remembers; the request is the pin's
+    _reads: int = saved(COUNT, 0)
+    _writes: int = saved(COUNT, 0)
 
     @classmethod
     def registers(cls, settings: TrapCardSettings) -> tuple[Register, ...]:
@@ -40,12 +45,6 @@ class TrapCard(Card):
     def pins(cls, settings: TrapCardSettings) -> tuple[PinSpec, ...]:
         """The interrupt request."""
         return (PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="interrupt request"),)
-
-    def __init__(self, settings: TrapCardSettings, slot: Slot) -> None:
-        super().__init__(settings, slot)
-        self._latch = 0
-        self._reads = 0
-        self._writes = 0
 
     def peek(self, offset: int, cycle: int) -> int:
         """Value of the register."""
@@ -72,11 +71,3 @@ class TrapCard(Card):
             self._reads = self._writes = 0
         else:
             self.slot.pin("INT").drive(False, cycle)
-
-    def save(self, cycle: int) -> dict[str, Any]:
-        """Latch and counts; the request is the pin's."""
-        return {"latch": self._latch, "reads": self._reads, "writes": self._writes}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take them back."""
-        self._latch, self._reads, self._writes = int(state["latch"]), int(state["reads"]), int(state["writes"])

@@ -20,14 +20,27 @@ from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
-from simkit.contract.events import NEVER, EventTable
+from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Pin, Wiring
+from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
 
 _T = TypeVar("_T")
 
 OUTSIDE_MACHINE = -1
 """Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
+
+
+def _argument(value: Any) -> str | int:
+    if not isinstance(value, str | int):
+        raise StateError("", f"{value!r:.40} is neither a text nor a whole number")
+    return value
+
+
+OUTSIDE = many(row(CYCLE, whole(OUTSIDE_MACHINE), TEXT, TEXT, many(Shape(_argument)).into(tuple)))
+"""What is saved of outside events: (cycle, slot, port, action, arguments)."""
+OPEN_PINS = many(row(whole(), TEXT, FLAG))
+"""What is saved of pins that are joined to nothing and driven: (slot, name, level)."""
 
 READ_STROBE = "RW and PHI2"
 WRITE_STROBE = "not RW and PHI2"
@@ -665,26 +678,31 @@ class Bus:
         pins = (pin for seat in self.seats for _, pin in sorted(seat.card.slot.pins.items()))
         return [pin for pin in pins if pin.line is None]
 
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        outside = [
-            (int(c), order, int(s), str(p), str(a), tuple(args))
-            for order, (c, s, p, a, args) in enumerate(state["outside"], start=1)
-        ]
-        for _, _, slot, port, action, arguments in outside:
+    def load(self, state: Any) -> None:
+        """Take back what `save` gave; everything is checked before anything changes.
+
+        Raises:
+            StateError: it is nothing of the kind, or of another machine.
+        """
+        open_pins = self._open_pins()
+        shapes = {"events": EVENTS, "outside": OUTSIDE, "lines": Shape(self.wiring.checked)}
+        new = record(**shapes, **({"open_pins": OPEN_PINS} if open_pins else {})).take(state)
+        for place, (_, slot, port, action, arguments) in enumerate(new["outside"]):
             if not self.takes(slot, port, action, arguments):
-                raise ValueError(f"nothing takes the queued input {action!r} at {port!r} of slot {slot}")
-        if not {slot for _, slot, _ in state["events"]} <= set(self._by_slot):
-            raise ValueError("an event is armed for a slot without a card")
-        self.events.load(state["events"])
-        self._outside = outside
+                raise StateError(f"outside[{place}]", f"nothing takes {action!r} at {port!r} of slot {slot}")
+        for place, (_, slot, _) in enumerate(new["events"]):
+            if slot not in self._by_slot:
+                raise StateError(f"events[{place}]", f"is for slot {slot}, which has no card")
+        driven = {(slot, name): value for slot, name, value in new.get("open_pins", ())}
+        for slot, name in set(driven) - {(pin.slot, pin.spec.name) for pin in open_pins}:
+            raise StateError("open_pins", f"names {name!r} of slot {slot}, which is no pin joined to nothing")
+        self.wiring.adopt(new["lines"])
+        self.events.load(new["events"])
+        self._outside = [(cycle, order, *what) for order, (cycle, *what) in enumerate(new["outside"], start=1)]
         heapify(self._outside)
         self._outside_count = len(self._outside)
-        self.wiring.load(state["lines"])
-        if "open_pins" in state:
-            driven = {(slot, name): bool(value) for slot, name, value in state["open_pins"]}
-            for pin in self._open_pins():
-                pin.value = driven.get((pin.slot, pin.spec.name))
+        for pin in open_pins:
+            pin.value = driven.get((pin.slot, pin.spec.name))
         self.require_slow("RDY low", not self.wiring.line("RDY").level)
         self._renew()
         self._choose_table()

@@ -39,11 +39,11 @@ Sources: name the data sheets your figures come from; "from memory" where you ha
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import attrs
 
-from simkit.contract import NEVER, Card, Drive, PinSpec, Register, Slot, setting
+from simkit.contract import BYTE, CYCLE, FLAG, NEVER, Card, Drive, PinSpec, Register, Slot, remembers, saved, setting
 
 COUNT = 0
 CONTROL = 1
@@ -59,12 +59,21 @@ class {name}Settings:
     step_us: int = setting(1_000, unit="us", low=10, high=1_000_000, help="time between two counts")
 
 
+@remembers
 class {name}(Card):
     """Counts down from the byte written to it."""
 
     kind: ClassVar[str] = "{kind}"
     Settings: ClassVar[type] = {name}Settings
     faithful_to: ClassVar[str] = ""
+
+    # Everything the card remembers, with what it begins with: what a snapshot saves and checks. Pins and pending events
+    # are the machine's.
+    _left: int = saved(BYTE, 0)  # count ...
+    _since: int = saved(CYCLE, 0)  # ... at the start of this cycle
+    _running: bool = saved(FLAG, False)
+    _done: bool = saved(FLAG, False)
+    _halted: bool = saved(FLAG, False)
 
     @classmethod
     def registers(cls, settings: {name}Settings) -> tuple[Register, ...]:
@@ -92,9 +101,6 @@ class {name}(Card):
     def __init__(self, settings: {name}Settings, slot: Slot) -> None:
         super().__init__(settings, slot)
         self._step = Fraction(settings.step_us, 1_000_000) * slot.clock_hz  # machine cycles a count, exact
-        self._left = 0  # count ...
-        self._since = 0  # ... at the start of this cycle
-        self._running = self._done = self._halted = False
 
     # A card is lazy: it works out what it is from the cycle number when it is asked. Only what others can see without
     # asking, a pin, needs an event.
@@ -165,21 +171,6 @@ class {name}(Card):
         if offset == CONTROL and not self._done:
             return self.slot.armed("zero") or NEVER
         return cycle
-
-    def save(self, cycle: int) -> dict[str, Any]:
-        """Everything the card remembers; pins and pending events are the machine's."""
-        flags = [self._running, self._done, self._halted]
-        return {{"left": self._left, "since": self._since, "flags": flags}}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave; look at everything first."""
-        left, since, (running, done, halted) = state["left"], state["since"], state["flags"]
-        if not (type(left) is type(since) is int and 0 <= left <= 0xFF and 0 <= since < NEVER):
-            raise ValueError("the count is a byte, since is a cycle")
-        if not all(isinstance(flag, bool) for flag in (running, done, halted)):
-            raise ValueError("flags are true or false")
-        self._left, self._since = left, since
-        self._running, self._done, self._halted = running, done, halted
 
     def words(self, cycle: int) -> list[str]:
         """What `simkit show` tells."""

@@ -11,13 +11,15 @@ from typing import Any, ClassVar
 from simkit.contract.lines import PinSpec
 from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.slot import Slot
+from simkit.contract.state import begin_with_defaults, load_data, to_data
 
 
 class Card:
     """Base of all cards.
 
     A read is `advance`, `peek`, then the side effects, so that they cannot disagree. Everything a card remembers is in
-    `save`. A line or watched pin moves only in `event`, `outside`, `pin_changed` or in the current access.
+    `save`: what `remembers` and `saved` declare, or what a card puts together itself. A line or watched pin moves only
+    in `event`, `outside`, `pin_changed` or in the current access.
     """
 
     kind: ClassVar[str]
@@ -53,6 +55,7 @@ class Card:
     def __init__(self, settings: Any, slot: Slot) -> None:
         self.settings = settings
         self.slot = slot
+        begin_with_defaults(self)
         self.image = b""
         """Bytes put into the socket by `insert`."""
         self.settled: dict[int, tuple[int, int]] = {}
@@ -103,11 +106,23 @@ class Card:
         """Somebody begins to follow the line of an output with a `lazy_level`: from now on it moves in events."""
 
     def save(self, cycle: int) -> dict[str, Any]:
-        """State at the start of `cycle`, the same whenever the card was last asked: JSON values and bytes."""
-        return {}
+        """State at the start of `cycle`, the same whenever the card was last asked: JSON values and bytes.
+
+        Of a card made with `remembers` its saved attributes, once it is up to date.
+        """
+        self.advance(cycle)
+        return to_data(self)
 
     def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave; every field is checked before anything changes."""
+        """Take back what `save` gave; every field is checked before anything changes.
+
+        What was kept for speed is dropped, see `forget`.
+
+        Raises:
+            StateError: a field is missing, of another kind, out of range, or unknown.
+        """
+        load_data(self, state)
+        self.forget()
 
     # Optional -------------------------------------------------------------------------------------------------------
 

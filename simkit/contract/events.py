@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 from heapq import heapify, heappop, heappush
+from typing import Any
 
-NEVER = 1 << 62
+from simkit.contract.shapes import CYCLE, FURTHEST, TEXT, many, row, whole
+
+NEVER = FURTHEST
 """A cycle that never comes; the horizon of an empty table."""
+
+EVENTS = many(row(CYCLE, whole(), TEXT))
+"""What is saved of an event table: (cycle, slot, name)."""
 
 
 class EventTable:
@@ -60,9 +66,13 @@ class EventTable:
         """State for a snapshot, canonical: sorted [cycle, slot, name]."""
         return [[c, s, n] for c, s, n in sorted((c, s, n) for (s, n), c in self._armed.items())]
 
-    def load(self, state: list[list[object]]) -> None:
-        """Take back what `save` gave."""
-        self._armed = {(int(str(s)), str(n)): int(str(c)) for c, s, n in state}
+    def load(self, state: Any) -> None:
+        """Take back what `save` gave.
+
+        Raises:
+            StateError: it is nothing of the kind.
+        """
+        self._armed = {(slot, name): cycle for cycle, slot, name in EVENTS.take(state)}
         self._heap = [(c, s, n) for (s, n), c in self._armed.items()]
         heapify(self._heap)
         self._settle()

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import attrs
+
+from simkit.contract.shapes import MOMENT, TEXT, many, optional, record, row, whole
 
 KEPT_PER_RULE = 200
 """Findings of one rule in one slot that are kept whole; the rest are counted. Bounds memory on endless faults."""
@@ -27,6 +30,14 @@ class Finding:
     address: int | None
     slot: int | None
     message: str
+
+
+_SLOT = optional(whole())
+FINDINGS = record(
+    kept=many(row(TEXT, MOMENT, optional(whole()), _SLOT, TEXT).into(lambda values: Finding(*values), attrs.astuple)),
+    counts=many(row(TEXT, _SLOT, whole(1))),
+)
+"""What is saved of findings: those kept, and (rule, slot, number)."""
 
 
 class Findings:
@@ -68,17 +79,18 @@ class Findings:
         self._kept.clear()
         self._counts.clear()
 
-    def save(self) -> dict[str, object]:
+    def save(self) -> dict[str, Any]:
         """State for a snapshot."""
-        return {
-            "kept": [attrs.astuple(f) for f in self._kept],
-            "counts": [[rule, slot, n] for (rule, slot), n in self._counts.items()],
-        }
+        counts = [(*key, number) for key, number in self._counts.items()]
+        saved: dict[str, Any] = FINDINGS.data({"kept": self._kept, "counts": counts})
+        return saved
 
-    def load(self, state: dict[str, object]) -> None:
-        """Take back what `save` gave."""
-        kept, counts = state["kept"], state["counts"]
-        assert isinstance(kept, list)
-        assert isinstance(counts, list)
-        self._kept = [Finding(*row) for row in kept]
-        self._counts = {(rule, slot): n for rule, slot, n in counts}
+    def load(self, state: Any) -> None:
+        """Take back what `save` gave.
+
+        Raises:
+            StateError: it is nothing of the kind.
+        """
+        new = FINDINGS.take(state)
+        self._kept = new["kept"]
+        self._counts = {(rule, slot): number for rule, slot, number in new["counts"]}

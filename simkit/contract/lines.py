@@ -10,9 +10,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import attrs
+
+from simkit.contract.shapes import CYCLE, FLAG, TEXT, StateError, many, optional, record, row, table, whole
 
 if TYPE_CHECKING:
     from simkit.contract.findings import Findings
@@ -25,6 +27,18 @@ MAX_SETTLING_ROUNDS = 16
 """Rounds in which changes of one cycle must settle; more is a ring of cards that feed each other."""
 
 _HISTORY = 16  # changes remembered; an instruction has at most 8 cycles, each may change a line twice
+
+
+LINES = table(
+    record(
+        level=FLAG,
+        since=CYCLE,
+        history=many(row(CYCLE, FLAG)).into(lambda changes: deque(changes, maxlen=_HISTORY)),
+        pins=many(row(whole(-1), TEXT, optional(FLAG))),
+        fight=FLAG,
+    )
+)
+"""What is saved of lines, by name; of pins (slot, name, value)."""
 
 
 class Drive(Enum):
@@ -269,28 +283,23 @@ class Line:
         self.level = level
         self._wiring.changed(self, level, cycle)
 
-    def save(self) -> dict[str, object]:
-        """State for a snapshot."""
+    def state(self) -> dict[str, Any]:
+        """What `LINES` saves of it."""
         return {
             "level": self.level,
             "since": self.since,
-            "history": [list(entry) for entry in self._history],
-            "pins": [[pin.slot, pin.spec.name, pin.value] for pin in self.pins],
+            "history": self._history,
+            "pins": [(pin.slot, pin.spec.name, pin.value) for pin in self.pins],
             "fight": self._fight,
         }
 
-    def load(self, state: dict[str, object]) -> None:
-        """Take back what `save` gave; listeners are not called."""
-        history, pins = state["history"], state["pins"]
-        assert isinstance(history, list)
-        assert isinstance(pins, list)
-        self.level = bool(state["level"])
-        self.since = int(str(state["since"]))
-        self._history = deque(((int(c), bool(v)) for c, v in history), maxlen=_HISTORY)
-        self._fight = bool(state["fight"])
-        values = {(slot, name): value for slot, name, value in pins}
+    def adopt(self, state: dict[str, Any]) -> None:
+        """Become what `LINES` took; listeners are not called."""
+        self.level, self.since, self._fight = state["level"], state["since"], state["fight"]
+        self._history = state["history"]
+        values = {(slot, name): value for slot, name, value in state["pins"]}
         for pin in self.pins:
-            pin.value = values.get((pin.slot, pin.spec.name))
+            pin.value = values[pin.slot, pin.spec.name]
             if pin.group is not None:
                 pin.group.kept = -1
 
@@ -383,13 +392,30 @@ class Wiring:
         for name, pin in names:
             self.line(name).join(pin)
 
-    def save(self) -> dict[str, object]:
+    def save(self) -> dict[str, Any]:
         """State for a snapshot."""
-        return {name: line.save() for name, line in sorted(self.lines.items())}
+        saved: dict[str, Any] = LINES.data({name: line.state() for name, line in self.lines.items()})
+        return saved
 
-    def load(self, state: dict[str, dict[str, object]]) -> None:
-        """Take back what `save` gave."""
+    def checked(self, state: Any) -> dict[str, dict[str, Any]]:
+        """What `save` gave, for `adopt`. Lines without pins come and go with those who look at them.
+
+        Raises:
+            StateError: it is nothing of the kind, or of other lines and pins.
+        """
+        new: dict[str, dict[str, Any]] = LINES.take(state)
+        for name, line in self.lines.items():
+            if not line.pins and not line.system:
+                continue
+            if name not in new:
+                raise StateError(name, "is missing")
+            if {pin[:2] for pin in new[name]["pins"]} != {(pin.slot, pin.spec.name) for pin in line.pins}:
+                raise StateError(f"{name}.pins", "are not the pins of that line")
+        return new
+
+    def adopt(self, new: dict[str, dict[str, Any]]) -> None:
+        """Become what `checked` gave; listeners are not called."""
         self._queue.clear()
         for name, line in self.lines.items():
-            if name in state:
-                line.load(state[name])
+            if name in new:
+                line.adopt(new[name])

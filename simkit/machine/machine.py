@@ -22,6 +22,7 @@ from simkit.backplane.vectors import VECTORS
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.contract.shapes import StateError
 from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.lengths import length, whole
@@ -558,11 +559,25 @@ class Machine:
         return snapshot
 
     def _adopt(self, snapshot: Snapshot) -> None:
-        try:
-            for seat in self.bus.seats:
-                seat.card.load(snapshot.cards[seat.slot])
-            self.findings.load(snapshot.state["findings"])
-            self.cpu.load(snapshot.state["cpu"])
-            self.bus.load(snapshot.state["bus"])
-        except Exception as error:  # whatever a stranger's card makes of a damaged state
-            raise SnapshotError(f"The state is damaged: {error!r}.", remedy="Save it again.") from error
+        for seat in self.bus.seats:
+            _take(seat.name, seat.card.load, snapshot.cards[seat.slot], seat.slot)
+        for name, load in (("findings", self.findings.load), ("cpu", self.cpu.load), ("bus", self.bus.load)):
+            _take(name, load, snapshot.state.get(name))
+
+
+def _take(who: str, load: Callable[[Any], None], state: Any, slot: int | None = None) -> None:
+    """Have a part of the machine take its state back.
+
+    Raises:
+        SnapshotError: it cannot; says which field of whose state is wrong.
+    """
+    try:
+        load(state)
+    except Exception as error:  # also whatever a stranger's card makes of a damaged state
+        wrong = str(error) if isinstance(error, StateError) else repr(error)
+        raise SnapshotError(
+            f"The state is damaged: {who}, {wrong}.",
+            slot=slot,
+            field=error.field if isinstance(error, StateError) else None,
+            remedy="Save it again, or use another file.",
+        ) from error

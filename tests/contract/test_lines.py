@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from simkit.contract.findings import Findings
 from simkit.contract.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
+from simkit.contract.shapes import StateError
 
 
 def wiring_with(*pins):
@@ -77,7 +78,7 @@ def test_a_fight_is_reported_once_and_again_only_after_it_ended(saved):
             state = json.loads(json.dumps(wiring.save()))
             told += len(findings)
             wiring, findings, pins = wiring_with(*drives)
-            wiring.load(state)
+            wiring.adopt(wiring.checked(state))
         pins[number].drive(value, cycle)
         assert told + findings.count("output-fight") == fights, f"step {cycle}"
 
@@ -139,7 +140,7 @@ def test_lines_come_back_from_a_snapshot():
     a.drive(None, 20)
     a.drive(False, 30)
     again, _, (b,) = wiring_with(("IRQ", Drive.OPEN_DRAIN, False))
-    again.load(wiring.save())
+    again.adopt(again.checked(wiring.save()))
     assert [again.line("IRQ").level_at(c) for c in (9, 10, 20, 30)] == [True, False, True, False]
     assert b.value is False
     assert again.save() == wiring.save()
@@ -228,7 +229,7 @@ def test_a_line_remembers_the_level_of_each_cycle_back_through_sixteen_changes(m
         counted[cycle + delay] = level
     if saved:
         again, _, _ = wiring_with(("X", Drive.PUSH_PULL, False))
-        again.load(json.loads(json.dumps(wiring.save())))
+        again.adopt(again.checked(json.loads(json.dumps(wiring.save()))))
         line = again.line("X")
     first = sorted(counted)[-17:][0]  # where the oldest of 16 changes and the level before it begin
     level = counted[first]
@@ -312,17 +313,39 @@ def test_what_listeners_move_settles_in_the_same_cycle_and_each_hears_the_level_
     assert len(findings) == 0
 
 
-def test_a_load_forgets_what_had_not_settled_and_leaves_lines_that_the_state_lacks():
+def test_a_load_forgets_what_had_not_settled_and_leaves_lines_without_pins_that_the_state_lacks():
     wiring, _, (out, listen) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, True))
     listen.notify = lambda name, level, cycle: pytest.fail("told of a change before the load")
     state = wiring.save()
     assert list(state) == sorted(state)
     out.drive(False, 3)
-    extra = Pin(PinSpec(name="E", drive=Drive.PUSH_PULL), 9)
-    wiring.join([("LATER", extra)])
-    extra.drive(False, 3)
-    wiring.load(state)
+    wiring.line("LATER", pull=False)
+    wiring.adopt(wiring.checked(state))
     assert not wiring.unsettled
     wiring.settle(4)
     assert (wiring.line("X").level, wiring.line("LATER").level) == (True, False)
     assert out.value is None
+
+
+@pytest.mark.parametrize(
+    ("damage", "field"),
+    [
+        (lambda state: state.pop("X"), "X"),
+        (lambda state: state.pop("NMI"), "NMI"),
+        (lambda state: state["X"]["pins"].pop(), "X.pins"),
+        (lambda state: state["X"]["pins"].append([9, "P9", None]), "X.pins"),
+        (lambda state: state["X"]["pins"][1].__setitem__(0, 7), "X.pins"),
+        (lambda state: state["X"]["history"].append([3]), "X.history[0]"),
+        (lambda state: state["X"].update(since=-1), "X.since"),
+    ],
+)
+def test_a_state_of_other_lines_or_pins_is_refused_and_changes_nothing(damage, field):
+    wiring, _, (out, _) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, True))
+    state = wiring.save()
+    damage(state)
+    out.drive(False, 3)
+    before = wiring.save()
+    with pytest.raises(StateError) as refused:
+        wiring.checked(state)
+    assert refused.value.field == field
+    assert wiring.save() == before

@@ -71,7 +71,7 @@ def test_a_group_is_its_pins(joins, steps, followed):
             lines, saved = grouped.wiring.save(), driven
         elif action == "load":
             for port in (grouped, single):
-                port.wiring.load(lines)
+                port.wiring.adopt(port.wiring.checked(lines))
             group.restore(*saved)
             for n, pin in enumerate(single.pins):
                 if pin.line is None:

@@ -6,6 +6,7 @@ import sys
 import pytest
 
 from simkit.contract.errors import SimkitError
+from simkit.contract.shapes import StateError
 
 
 def _inc(rig):
@@ -74,11 +75,13 @@ def test_a_damaged_state_is_refused_and_changes_nothing(rig):
     good = board.cpu.save()
     before = board.state
     for name, value in (("a", 256), ("pc", -1), ("p", "x"), ("due", "FIRQ"), ("cycle", None)):
-        with pytest.raises((ValueError, TypeError)):
+        with pytest.raises(StateError) as refused:
             board.cpu.load(good | {name: value})
+        assert refused.value.field == name
         assert board.state == before
-    with pytest.raises(KeyError):
+    with pytest.raises(StateError, match="sp: is missing"):
         board.cpu.load({k: v for k, v in good.items() if k != "sp"})
+    assert board.state == before
 
 
 def test_without_greenlet_stepping_by_cycles_says_what_to_do():

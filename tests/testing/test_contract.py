@@ -42,9 +42,6 @@ MISSED = {
 }
 """What some settings of a card rule out."""
 
-TAKES_DAMAGED_STATES = set(KINDS) - {"rom", "sram"}
-"""Cards whose `load` still takes numbers and flags of other types; a kind that refuses them goes from this set."""
-
 MILLION = 1_000_000
 MOST_SCRIPTS = 600
 
@@ -55,13 +52,7 @@ def test_installed_card_keeps_the_contract(kind, settings):
     assert check_contract(load_entry(entries()[kind]), settings, steps=40, start=start, damaged=False).problems == ()
 
 
-@pytest.mark.parametrize(
-    "kind",
-    [
-        pytest.param(kind, marks=[pytest.mark.xfail(strict=True)] if kind in TAKES_DAMAGED_STATES else [])
-        for kind in KINDS
-    ],
-)
+@pytest.mark.parametrize("kind", KINDS)
 def test_installed_card_refuses_damaged_states(kind):
     assert check_contract(load_entry(entries()[kind]), steps=40).problems == ()
 

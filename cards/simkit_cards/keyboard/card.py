@@ -14,11 +14,27 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import NEVER, Card, Drive, KeysPort, PinSpec, Register, SimkitError, Slot, parse_hz, setting
+from simkit.contract import (
+    FURTHEST,
+    NEVER,
+    PART,
+    Card,
+    Drive,
+    KeysPort,
+    PinSpec,
+    Register,
+    SimkitError,
+    Slot,
+    parse_hz,
+    remembers,
+    saved,
+    setting,
+    whole,
+)
 from simkit_cards.keyboard.controller import ControllerTiming, KeyController
 from simkit_cards.keyboard.line import KeyboardLine, LineTraits
 from simkit_cards.keyboard.ring_buffer import POLICIES, RingBuffer
-from simkit_cards.keyboard.scan_decoder import ScanDecoder
+from simkit_cards.keyboard.scan_decoder import DECODER, ScanDecoder
 from simkit_cards.ps2.device import Ps2Device
 from simkit_cards.ps2.frame import frame_us
 from simkit_cards.ps2.scan_codes import CHARACTERS, KEY_BY_NAME
@@ -93,12 +109,19 @@ class KeyboardSettings(Ps2Settings):
     )
 
 
+@remembers
 class Keyboard(Card):
     """Gives the program one code after another."""
 
     kind: ClassVar[str] = "keyboard"
     Settings: ClassVar[type] = KeyboardSettings
     faithful_to: ClassVar[str] = "PS/2 keyboard, scan code set 2, behind a PIC-class controller"
+
+    line: KeyboardLine = saved(PART)
+    controller: KeyController = saved(PART)
+    _decoder: ScanDecoder = saved(DECODER)
+    # Number of the code on the port when a waiting one was last read.
+    _code_read: int = saved(whole(NO_CODE, FURTHEST), NO_CODE)
 
     @classmethod
     def registers(cls, settings: KeyboardSettings) -> tuple[Register, ...]:
@@ -184,7 +207,6 @@ class Keyboard(Card):
             receive=self._receive,
         )
         self._decoder = ScanDecoder()
-        self._code_read = NO_CODE  # number of the code on the port when a waiting one was last read
         self._data_sets = settings.latch == "data-sets"
         self._window_cycles = Fraction(settings.torn_window_ns, 10**9) * slot.clock_hz
         byte_us = frame_us(settings.bit_us) + settings.byte_gap_us
@@ -358,25 +380,7 @@ class Keyboard(Card):
         soonest = min((when for when in pending if when is not None), default=NEVER)
         return max(cycle, soonest - 1)  # a change as PHI2 falls tears the read of the cycle before
 
-    # state ----------------------------------------------------------------------------------------------------------
-
-    def save(self, cycle: int) -> dict[str, Any]:
-        """Keyboard, line, controller."""
-        return {
-            "line": self.line.save(),
-            "controller": self.controller.save(),
-            "decoder": self._decoder.save(),
-            "code_read": self._code_read,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        self.settled.clear()
-        code_read = int(state["code_read"])
-        self.controller.load(state["controller"])
-        self._code_read = code_read
-        self.line.load(state["line"])
-        self._decoder.load(state["decoder"])
+    # for people -----------------------------------------------------------------------------------------------------
 
     def words(self, cycle: int) -> list[str]:
         """Ring, port, latch and keys in words."""

@@ -17,11 +17,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
-from typing import Any
 
 import attrs
 
-from simkit.contract import Slot
+from simkit.contract import (
+    BYTE,
+    COUNT,
+    FLAG,
+    MOMENT,
+    PART,
+    Slot,
+    StateError,
+    many,
+    remembers,
+    row,
+    saved,
+    table,
+)
 from simkit_cards.keyboard.ring_buffer import RingBuffer
 
 CRYSTALS_PER_INSTRUCTION = 4  # [PIC]
@@ -46,6 +58,7 @@ class ControllerTiming:
         return self.handler_entry + self.bit
 
 
+@attrs.define(eq=False)
 class ReadLatch:
     """Two cross-coupled NAND gates; remembers what it was before its last change, for polls inside a bus cycle.
 
@@ -54,9 +67,8 @@ class ReadLatch:
         since: cycle whose start the last change counts from.
     """
 
-    def __init__(self) -> None:
-        self.taken = False
-        self.since = 0
+    taken: bool = False
+    since: int = 0
 
     def strobe(self, sets: bool, cycle: int) -> None:
         """A strobe in the access of `cycle`."""
@@ -69,6 +81,7 @@ class ReadLatch:
         return self.taken if moment >= self.since else not self.taken
 
 
+@remembers
 class KeyController:
     """Ring, port, latch, status flags and the time they take.
 
@@ -90,6 +103,19 @@ class KeyController:
     """
 
     EVENTS = ("poll", "pop", "push", "show pop", "show push", "show fault", "pulse end")
+
+    ring: RingBuffer = saved(PART)
+    latch: ReadLatch = saved(row(FLAG, COUNT).into(lambda state: ReadLatch(*state), attrs.astuple))
+    ready: bool = saved(FLAG, within="flags")
+    overflow: bool = saved(FLAG, within="flags")
+    fault: bool = saved(FLAG, within="flags")
+    pulsing: bool = saved(FLAG, within="flags")
+    _armed: bool = saved(FLAG, within="flags")
+    _popping: bool = saved(FLAG, within="flags")
+    port: int = saved(BYTE)
+    _edges: tuple[int, ...] = saved(many(MOMENT).into(tuple))  # instruction cycles in which a frame's clock falls
+    _ticks: dict[str, int] = saved(table(MOMENT, EVENTS))  # exact instruction cycle of each pending event
+    _arriving: list[int] = saved(many(BYTE))  # codes whose push is under way
 
     def __init__(
         self,
@@ -118,9 +144,9 @@ class KeyController:
         self._poll_phase = int(slot.chance("poll phase", 0) * timing.poll)
         self._armed = True
         self._popping = False
-        self._edges: tuple[int, ...] = ()  # instruction cycles at which the keyboard's clock falls, of one frame
-        self._ticks: dict[str, int] = {}  # exact instruction cycle of each pending event
-        self._arriving: list[int] = []  # codes whose push is under way
+        self._edges = ()
+        self._ticks = {}
+        self._arriving = []
 
     def clear(self, cycle: int) -> None:
         """Reset of the controller: ring, flags and work under way are gone; the latch outside it stays."""
@@ -301,27 +327,7 @@ class KeyController:
 
     # state ----------------------------------------------------------------------------------------------------------
 
-    def save(self) -> dict[str, Any]:
-        """State."""
-        return {
-            "ring": self.ring.save(),
-            "latch": [self.latch.taken, self.latch.since],
-            "flags": [self.ready, self.overflow, self.fault, self.pulsing, self._armed, self._popping],
-            "port": self.port,
-            "edges": list(self._edges),
-            "ticks": dict(sorted(self._ticks.items())),
-            "arriving": list(self._arriving),
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        flags = [bool(flag) for flag in state["flags"]]
-        if len(flags) != 6 or not set(state["ticks"]) <= set(self.EVENTS):
-            raise ValueError("not the state of a keyboard controller")
-        self.ring.load(state["ring"])
-        self.latch.taken, self.latch.since = bool(state["latch"][0]), int(state["latch"][1])
-        self.ready, self.overflow, self.fault, self.pulsing, self._armed, self._popping = flags
-        self.port = int(state["port"]) & 0xFF
-        self._edges = tuple(int(edge) for edge in state["edges"])
-        self._ticks = {str(name): int(tick) for name, tick in state["ticks"].items()}
-        self._arriving = list(bytes(state["arriving"]))
+    def check_state(self) -> None:
+        """Codes arrive while a push is under way."""
+        if bool(self._arriving) is not ("push" in self._ticks):
+            raise StateError("arriving", f"holds {len(self._arriving)} codes, against the push in ticks")

@@ -12,11 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
-from typing import Any
 
 import attrs
 
-from simkit.contract import Slot
+from simkit.contract import BIT, COUNT, MOMENT, PART, Slot, StateError, many, optional, remembers, saved, whole
 from simkit_cards.ps2.device import Ps2Device
 from simkit_cards.ps2.frame import FRAME_BITS, FrameReceiver, fall_us, frame_of, frame_us
 
@@ -44,6 +43,7 @@ class LineTraits:
     changing_data: bool
 
 
+@remembers
 class KeyboardLine:
     """Carries codes from the device to the controller, and commands back.
 
@@ -61,6 +61,24 @@ class KeyboardLine:
     """
 
     EVENTS = ("device", "frame", "byte", "frame end", "command")
+
+    device: Ps2Device = saved(PART)
+    _receiver: FrameReceiver = saved(
+        many(BIT)
+        .that(lambda bits: len(bits) < FRAME_BITS, f"holds a whole frame of {FRAME_BITS} bits")
+        .into(FrameReceiver, lambda receiver: receiver.bits)
+    )
+    _started: int | None = saved(optional(MOMENT))  # microsecond in which the frame under way began
+    _bits: tuple[int, ...] = saved(
+        many(BIT)
+        .that(lambda bits: len(bits) in (0, FRAME_BITS), f"are not the {FRAME_BITS} bits of a frame, or none")
+        .into(tuple)
+    )
+    _taken: int = saved(whole(0, FRAME_BITS))  # bits of it that the receiver has had
+    _free_at: int = saved(MOMENT)  # the next frame may not begin before
+    _last_fall: int = saved(MOMENT)
+    _command: int = saved(whole(-1, 0xFF))
+    frames: int = saved(COUNT)
 
     def __init__(
         self,
@@ -80,10 +98,10 @@ class KeyboardLine:
         self._receive = receive
         self._receiver = FrameReceiver()
         self._clock = slot.crystal(Fraction(1_000_000), "keyboard")
-        self._started: int | None = None  # microsecond in which the frame under way began
-        self._bits: tuple[int, ...] = ()
-        self._taken = 0  # bits of it that the receiver has had
-        self._free_at = 0  # the next frame may not begin before
+        self._started = None
+        self._bits = ()
+        self._taken = 0
+        self._free_at = 0
         self._last_fall = 0
         self._command = -1
         self.frames = 0
@@ -222,29 +240,7 @@ class KeyboardLine:
 
     # state ----------------------------------------------------------------------------------------------------------
 
-    def save(self) -> dict[str, Any]:
-        """State."""
-        return {
-            "device": self.device.save(),
-            "receiver": list(self._receiver.bits),
-            "started": self._started,
-            "bits": list(self._bits),
-            "taken": self._taken,
-            "free_at": self._free_at,
-            "last_fall": self._last_fall,
-            "command": self._command,
-            "frames": self.frames,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        bits = tuple(int(bit) & 1 for bit in state["bits"])
-        received = [int(bit) & 1 for bit in state["receiver"]]
-        if len(received) >= FRAME_BITS or len(bits) not in (0, FRAME_BITS):
-            raise ValueError("not the state of a keyboard line")
-        self.device.load(state["device"])
-        self._receiver.bits = received
-        self._started = None if state["started"] is None else int(state["started"])
-        self._bits, self._taken = bits, int(state["taken"])
-        self._free_at, self._last_fall = int(state["free_at"]), int(state["last_fall"])
-        self._command, self.frames = int(state["command"]), int(state["frames"])
+    def check_state(self) -> None:
+        """A frame under way carries a code of the keyboard."""
+        if self._started is not None and self.device.next_code() is None:
+            raise StateError("started", "says that a frame is under way, but the keyboard has no code to send")

@@ -6,20 +6,21 @@ controller decides when a push or a pop happens.
 
 from __future__ import annotations
 
-from typing import Any
+import attrs
 
+from simkit.contract import BUFFER, BYTE, COUNT, FLAG, StateError, remembers, row, saved, whole
 from simkit_cards.ps2.scan_codes import BREAK, EXTENDED, OVERRUN, PAUSE_PREFIX
 
 POLICIES = ("drop-new", "drop-oldest", "replace-last", "hold-clock")
 _PAUSE_REST = 7  # bytes after E1
 
 
+@attrs.define(eq=False)
 class SequenceTracker:
     """Tells where scan code sequences begin and end."""
 
-    def __init__(self) -> None:
-        self.length = 0  # bytes of the sequence under way, 0 between sequences
-        self._rest = 0
+    length: int = 0  # bytes of the sequence under way, 0 between sequences
+    _rest: int = 0
 
     def feed(self, code: int) -> bool:
         """Take a code; whether it ends its sequence."""
@@ -35,15 +36,8 @@ class SequenceTracker:
         self.length = 0
         return True
 
-    def save(self) -> list[int]:
-        """State."""
-        return [self.length, self._rest]
 
-    def load(self, state: list[int]) -> None:
-        """Take back what `save` gave."""
-        self.length, self._rest = int(state[0]), int(state[1])
-
-
+@remembers
 class RingBuffer:
     """Codes from oldest (head) to newest.
 
@@ -59,6 +53,20 @@ class RingBuffer:
         pushed, popped, dropped: codes that came in, were taken, and were lost.
         overflowed: a code has been lost since the flag was cleared.
     """
+
+    _codes: bytearray = saved(BUFFER)
+    head: int = saved(COUNT)
+    tail: int = saved(COUNT)
+    _count: int = saved(BYTE)
+    pushed: int = saved(COUNT, within="counters")
+    popped: int = saved(COUNT, within="counters")
+    dropped: int = saved(COUNT, within="counters")
+    overflowed: bool = saved(FLAG)
+    _tracker: SequenceTracker = saved(
+        row(COUNT, whole(0, _PAUSE_REST)).into(lambda state: SequenceTracker(*state), attrs.astuple)
+    )
+    _skipping: bool = saved(FLAG)
+    _replaced: bool = saved(FLAG)
 
     def __init__(
         self,
@@ -172,28 +180,8 @@ class RingBuffer:
         if self.counted:
             self._count = (self._count - 1) & 0xFF
 
-    def save(self) -> dict[str, Any]:
-        """State."""
-        return {
-            "codes": bytes(self._codes),
-            "head": self.head,
-            "tail": self.tail,
-            "count": self._count,
-            "counters": [self.pushed, self.popped, self.dropped],
-            "overflowed": self.overflowed,
-            "tracker": self._tracker.save(),
-            "skipping": self._skipping,
-            "replaced": self._replaced,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        codes, head, tail = bytes(state["codes"]), int(state["head"]), int(state["tail"])
-        if len(codes) != self.slots or not (0 <= head < self.slots and 0 <= tail < self.slots):
-            raise ValueError(f"a ring of {self.slots} places expected")
-        self._codes = bytearray(codes)
-        self.head, self.tail, self._count = head, tail, int(state["count"])
-        self.pushed, self.popped, self.dropped = (int(n) for n in state["counters"])
-        self.overflowed = bool(state["overflowed"])
-        self._tracker.load(state["tracker"])
-        self._skipping, self._replaced = bool(state["skipping"]), bool(state["replaced"])
+    def check_state(self) -> None:
+        """Head and tail are places of the ring."""
+        for field, place in (("head", self.head), ("tail", self.tail)):
+            if place >= self.slots:
+                raise StateError(field, f"is {place} in a ring of {self.slots} places")

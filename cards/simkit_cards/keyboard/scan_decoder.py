@@ -6,6 +6,7 @@ no keys. Layout: US, by CHARACTER_BY_CODE.
 
 from __future__ import annotations
 
+from simkit.contract import FLAG, many, row, whole
 from simkit_cards.ps2.scan_codes import BREAK, CHARACTER_BY_CODE, EXTENDED, PAUSE_PREFIX
 
 _SHIFT_CODES = (0x12, 0x59)
@@ -87,14 +88,20 @@ class ScanDecoder:
             return ord(character) & 0x1F
         return ord(character)
 
-    def save(self) -> list[object]:
-        """State."""
-        return [self._extended, self._break, self._caps, self._ctrl, self._skip, sorted(self._shifts)]
+    def state(self) -> tuple[bool, bool, bool, bool, int, set[int]]:
+        """What it remembers."""
+        return self._extended, self._break, self._caps, self._ctrl, self._skip, self._shifts
 
-    def load(self, state: list[object]) -> None:
-        """Take back what `save` gave."""
-        extended, break_, caps, ctrl, skip, shifts = state
-        assert isinstance(shifts, list)
-        self._extended, self._break, self._caps, self._ctrl = bool(extended), bool(break_), bool(caps), bool(ctrl)
-        self._skip = int(str(skip))
-        self._shifts = {int(code) for code in shifts}
+    @classmethod
+    def loaded(cls, state: tuple[bool, bool, bool, bool, int, set[int]]) -> ScanDecoder:
+        """A decoder with that state."""
+        decoder = cls()
+        decoder._extended, decoder._break, decoder._caps, decoder._ctrl, decoder._skip, decoder._shifts = state
+        return decoder
+
+
+_SHIFT = whole().that(_SHIFT_CODES.__contains__, f"is none of the codes {_SHIFT_CODES}")
+DECODER = row(FLAG, FLAG, FLAG, FLAG, whole(0, _PAUSE_REST), many(_SHIFT).into(set)).into(
+    ScanDecoder.loaded, ScanDecoder.state
+)
+"""How a decoder is saved."""

@@ -16,7 +16,7 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import Card, Drive, PinGroup, PinSpec, Register, Slot, setting
+from simkit.contract import BYTE, Card, Drive, PinGroup, PinSpec, Register, Slot, remembers, saved, setting
 
 OUTPUTS = tuple(f"Q{n}" for n in range(8))
 
@@ -35,12 +35,15 @@ class BankLatchSettings:
     )
 
 
+@remembers
 class BankLatch(Card):
     """Holds a byte on eight outputs."""
 
     kind: ClassVar[str] = "bank-latch"
     Settings: ClassVar[type] = BankLatchSettings
     faithful_to: ClassVar[str] = "74HC573, 74HC574, 74HC273"
+
+    _value: int = saved(BYTE, 0)
 
     @classmethod
     def registers(cls, settings: BankLatchSettings) -> tuple[Register, ...]:
@@ -58,7 +61,6 @@ class BankLatch(Card):
 
     def __init__(self, settings: BankLatchSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
-        self._value = 0
         self._garbage = settings.part == "74HC573" and settings.shows_garbage
         self._oe = slot.pins.get("OE")
         self._outputs = PinGroup(slot.pin(name) for name in OUTPUTS)
@@ -101,17 +103,10 @@ class BankLatch(Card):
         """OE moved."""
         self._show(cycle)
 
-    def save(self, cycle: int) -> dict[str, Any]:
-        """The byte."""
-        return {"value": self._value}
-
     def load(self, state: dict[str, Any]) -> None:
         """Take the byte back."""
-        value = int(state["value"])
-        if not 0 <= value <= 0xFF:
-            raise ValueError("the latch holds a byte")
-        self._value = value
-        self._outputs.restore(value, 0xFF)
+        super().load(state)
+        self._outputs.restore(self._value, 0xFF)
 
     def words(self, cycle: int) -> list[str]:
         """The byte, and whether it is out."""

@@ -11,7 +11,7 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import Card, PlainMemory, Slot, setting
+from simkit.contract import TEXT, Card, PlainMemory, Slot, StateError, load_data, setting
 
 ERASED = 0xFF
 """Erased cells read as ones (common practice for EPROM, EEPROM and flash)."""
@@ -77,12 +77,15 @@ class Rom(Card):
 
     def save(self, cycle: int) -> dict[str, Any]:
         """Only the hash of the contents: they come from the image."""
-        return {"sha256": hashlib.sha256(self._memory).hexdigest()}
+        return {"sha256": self._sha256()}
 
     def load(self, state: dict[str, Any]) -> None:
         """Check that the same image is in the socket."""
-        if state["sha256"] != hashlib.sha256(self._memory).hexdigest():
-            raise ValueError("another image is in the socket than when the state was saved")
+        if load_data(self, state, sha256=TEXT)["sha256"] != self._sha256():
+            raise StateError("sha256", "another image is in the socket than when the state was saved")
+
+    def _sha256(self) -> str:
+        return hashlib.sha256(self._memory).hexdigest()
 
     def words(self, cycle: int) -> list[str]:
         """Sizes in words."""

@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import Card, PlainMemory, Slot, setting
+from simkit.contract import BUFFER, Card, PlainMemory, Slot, remembers, saved, setting
 
 SIZES = tuple(1 << n for n in range(8, 20))
 """Sizes that parts come in, 256 bytes to 512 KiB."""
@@ -24,12 +24,15 @@ class SramSettings:
     fill: int = setting(-1, low=-1, high=255, help="byte at power-up; -1: seeded noise, as a real part holds")
 
 
+@remembers
 class Sram(Card):
     """Keeps what is written to it."""
 
     kind: ClassVar[str] = "sram"
     Settings: ClassVar[type] = SramSettings
     faithful_to: ClassVar[str] = "62256-type static RAM"
+
+    _memory: bytearray = saved(BUFFER)
 
     @classmethod
     def address_pins(cls, settings: SramSettings) -> int:
@@ -58,17 +61,10 @@ class Sram(Card):
         """The whole buffer, both ways."""
         return PlainMemory(self._memory, self._memory)
 
-    def save(self, cycle: int) -> dict[str, Any]:
-        """The contents."""
-        return {"memory": bytes(self._memory)}
-
     def load(self, state: dict[str, Any]) -> None:
         """Take the contents back."""
-        memory = state["memory"]
-        if not isinstance(memory, bytes) or len(memory) != len(self._memory):
-            raise ValueError(f"memory of {len(self._memory)} bytes expected")
-        self._memory[:] = memory
-        self.slot.changed(0, len(memory))
+        super().load(state)
+        self.slot.changed(0, len(self._memory))
 
     def words(self, cycle: int) -> list[str]:
         """Size in words."""

@@ -16,7 +16,24 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import Card, Drive, PadsPort, PinSpec, SimkitError, Slot, parse_hz, setting
+from simkit.contract import (
+    BYTE,
+    FLAG,
+    FURTHEST,
+    Card,
+    Drive,
+    PadsPort,
+    PinSpec,
+    Shape,
+    SimkitError,
+    Slot,
+    many,
+    parse_hz,
+    remembers,
+    saved,
+    setting,
+    whole,
+)
 from simkit_cards.pads.pad_chain import ALL_RELEASED, BUTTONS, PARTS
 
 PADS = (1, 2)
@@ -37,12 +54,31 @@ class PadSocketsSettings:
     slow_part: bool = setting(False, help="a clock that comes too soon after the latch, or too fast, does not shift")
 
 
+def _a_pad(shape: Shape) -> Shape:
+    """A value for each pad, saved in the order of PADS."""
+    return many(shape, len(PADS)).into(
+        lambda values: dict(zip(PADS, values, strict=True)), lambda kept: [kept[pad] for pad in PADS]
+    )
+
+
+_EARLIER = whole(-1, FURTHEST)  # a cycle, -1 before the first time
+
+
+@remembers
 class PadSockets(Card):
     """Two CD4021B with their buttons."""
 
     kind: ClassVar[str] = "pad-sockets"
     Settings: ClassVar[type] = PadSocketsSettings
     faithful_to: ClassVar[str] = "CD4021B"
+
+    _levels: dict[int, int] = saved(_a_pad(BYTE), dict.fromkeys(PADS, ALL_RELEASED))
+    _plugged: dict[int, bool] = saved(_a_pad(FLAG), dict.fromkeys(PADS, True))
+    # Bit 0 is on the data line, bit i comes after i clocks.
+    _stages: dict[int, int] = saved(_a_pad(BYTE), dict.fromkeys(PADS, 0))
+    _latched: bool = saved(FLAG, False)
+    _last_rise: int = saved(_EARLIER, -1)
+    _last_latch: int = saved(_EARLIER, -1)  # cycle of the last change of LATCH
 
     @classmethod
     def pins(cls, settings: PadSocketsSettings) -> tuple[PinSpec, ...]:
@@ -80,12 +116,6 @@ class PadSockets(Card):
             error.slot, error.field = slot.number, "oscillator"
             raise
         self._edges = slot.crystal(2 * hz, "oscillator") if hz else None
-        self._levels = dict.fromkeys(PADS, ALL_RELEASED)
-        self._plugged = dict.fromkeys(PADS, True)
-        self._stages = dict.fromkeys(PADS, 0)  # bit 0 is on the data line, bit i comes after i clocks
-        self._latched = False
-        self._last_rise = -1
-        self._last_latch = -1  # cycle of the last change of LATCH
         slot.port(PadsPort("pads", PADS, BUTTONS))
 
     def power_on(self, cycle: int) -> None:
@@ -189,29 +219,7 @@ class PadSockets(Card):
         for number, pin in self._data:
             pin.drive(bool(self._stages[number] & 1) if self._plugged[number] else None, cycle)
 
-    # state ----------------------------------------------------------------------------------------------------------
-
-    def save(self, cycle: int) -> dict[str, Any]:
-        """Buttons, registers and the moments that limits are measured from."""
-        return {
-            "levels": [self._levels[number] for number in PADS],
-            "plugged": [self._plugged[number] for number in PADS],
-            "stages": [self._stages[number] for number in PADS],
-            "latched": self._latched,
-            "last_rise": self._last_rise,
-            "last_latch": self._last_latch,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        levels, plugged, stages = bytes(state["levels"]), state["plugged"], bytes(state["stages"])
-        if not len(levels) == len(plugged) == len(stages) == len(PADS):
-            raise ValueError("the state of two pads expected")
-        self._levels = dict(zip(PADS, levels, strict=True))
-        self._plugged = dict(zip(PADS, map(bool, plugged), strict=True))
-        self._stages = dict(zip(PADS, stages, strict=True))
-        self._latched = bool(state["latched"])
-        self._last_rise, self._last_latch = int(state["last_rise"]), int(state["last_latch"])
+    # for people -----------------------------------------------------------------------------------------------------
 
     def words(self, cycle: int) -> list[str]:
         """What each pad does."""

@@ -14,7 +14,27 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import NEVER, Card, Crystal, PadsPort, Register, SimkitError, Slot, near, parse_hz, setting
+from simkit.contract import (
+    BYTE,
+    CYCLE,
+    FLAG,
+    MOMENT,
+    NEVER,
+    Card,
+    Crystal,
+    PadsPort,
+    Register,
+    SimkitError,
+    Slot,
+    many,
+    near,
+    parse_hz,
+    record,
+    remembers,
+    row,
+    saved,
+    setting,
+)
 from simkit_cards.pads.pad_chain import (
     ALL_RELEASED,
     BUTTONS,
@@ -81,12 +101,29 @@ class SerialPadsSettings:
     )
 
 
+_CHANGES = many(
+    row(CYCLE, BYTE, FLAG).into(
+        lambda change: (change[0], PadState(*change[1:])), lambda kept: (kept[0], kept[1].levels, kept[1].plugged)
+    )
+).that(bool, "is empty: a pad has a state")
+_PADS = record(**{str(pad): _CHANGES for pad in PADS}).into(
+    lambda pads: {int(pad): changes for pad, changes in pads.items()},
+    lambda kept: {str(pad): kept[pad] for pad in PADS},
+)
+"""What is saved of the pads: (cycle, levels, plugged) of each change that can still be seen."""
+
+
+@remembers
 class SerialPads(Card):
     """Gives, for each pad, the byte its collector holds in the cycle of the read."""
 
     kind: ClassVar[str] = "serial-pads"
     Settings: ClassVar[type] = SerialPadsSettings
     faithful_to: ClassVar[str] = "CD4021B, 74HC161, 74HC595"
+
+    _origin: int = saved(MOMENT, 0)  # counter's count minus ticks of its clock
+    _first: int = saved(MOMENT, 0)  # count at power-on
+    _changes: dict[int, list[tuple[int, PadState]]] = saved(_PADS, name="pads")
 
     @classmethod
     def registers(cls, settings: SerialPadsSettings) -> tuple[Register, ...]:
@@ -135,9 +172,7 @@ class SerialPads(Card):
             for number, text in ((1, settings.phantom_1), (2, settings.phantom_2))
         }
         self._offsets = {settings.port_1: 1, settings.port_2: 2}
-        self._origin = 0  # counter's count minus ticks of its clock
-        self._first = 0  # count at power-on
-        self._changes: dict[int, list[tuple[int, PadState]]] = {number: [(0, PadState())] for number in PADS}
+        self._changes = {number: [(0, PadState())] for number in PADS}
         self._window_cycles = (
             Fraction(settings.torn_window_ns, 10**9) * slot.clock_hz if settings.oscillator else Fraction(0)
         )
@@ -267,24 +302,9 @@ class SerialPads(Card):
 
     def save(self, cycle: int) -> dict[str, Any]:
         """The counter and, a pad, the changes that can still be seen."""
-        pads = {}
         for number in PADS:
             self._fold(number, cycle)
-            pads[str(number)] = [[when, state.levels, state.plugged] for when, state in self._changes[number]]
-        return {"origin": self._origin, "first": self._first, "pads": pads}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        pads = {number: state["pads"][str(number)] for number in PADS}
-        changes = {
-            number: [(int(when), PadState(int(levels) & 0xFF, bool(plugged))) for when, levels, plugged in rows]
-            for number, rows in pads.items()
-        }
-        if not all(changes.values()):
-            raise ValueError("a pad without a state")
-        self._origin, self._first = int(state["origin"]), int(state["first"])
-        self._changes = changes
-        self.settled.clear()
+        return super().save(cycle)
 
     def words(self, cycle: int) -> list[str]:
         """What each pad does."""

@@ -12,7 +12,24 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import NEVER, ButtonsPort, Card, Drive, PinSpec, Register, Slot, setting
+from simkit.contract import (
+    BYTE,
+    CYCLE,
+    NEVER,
+    ButtonsPort,
+    Card,
+    Drive,
+    PinSpec,
+    Register,
+    Slot,
+    StateError,
+    many,
+    remembers,
+    row,
+    saved,
+    setting,
+    whole,
+)
 
 MAX_BOUNCES = 6
 """Contacts open and close again up to this many times; an invented figure within common practice."""
@@ -30,12 +47,17 @@ class ButtonRowSettings:
     bounce_us: int = setting(0, unit="us", low=0, high=50_000, help="time for which contacts bounce; 0: never")
 
 
+@remembers
 class ButtonRow(Card):
     """Shows buttons as bits: 0 while pressed."""
 
     kind: ClassVar[str] = "button-row"
     Settings: ClassVar[type] = ButtonRowSettings
     faithful_to: ClassVar[str] = "74HC541 with buttons to ground"
+
+    _pressed: int = saved(BYTE, 0)  # what the finger does
+    _closed: int = saved(BYTE, 0)  # what the contacts do
+    _bounces: list[tuple[int, int]] = saved(many(row(CYCLE, whole(0, 7))), [])  # (cycle, bit) of each change to come
 
     @classmethod
     def registers(cls, settings: ButtonRowSettings) -> tuple[Register, ...]:
@@ -59,9 +81,6 @@ class ButtonRow(Card):
         labels = tuple((names + numbers[len(names) :])[: settings.count])
         self._bits = {label: settings.count - 1 - n for n, label in enumerate(labels)}
         self._labels = labels
-        self._pressed = 0  # what the finger does
-        self._closed = 0  # what the contacts do
-        self._bounces: list[tuple[int, int]] = []  # (cycle, bit) at which a contact changes
         slot.port(ButtonsPort("buttons", labels))
 
     def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
@@ -109,17 +128,13 @@ class ButtonRow(Card):
         """Until a contact bounces or a finger moves."""
         return self._bounces[0][0] if self._bounces else NEVER
 
-    def save(self, cycle: int) -> dict[str, Any]:
-        """Fingers, contacts, bounces to come."""
-        return {"pressed": self._pressed, "closed": self._closed, "bounces": [list(entry) for entry in self._bounces]}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        pressed, closed = int(state["pressed"]), int(state["closed"])
-        bounces = [(int(cycle), int(bit)) for cycle, bit in state["bounces"]]
-        if not 0 <= pressed | closed < 1 << self.settings.count or any(not 0 <= bit < 8 for _, bit in bounces):
-            raise ValueError("more buttons than there are")
-        self._pressed, self._closed, self._bounces = pressed, closed, bounces
+    def check_state(self) -> None:
+        """No more buttons than there are."""
+        for field, bits in (("pressed", self._pressed), ("closed", self._closed)):
+            if bits >> self.settings.count:
+                raise StateError(field, f"is ${bits:02X}, but there are {self.settings.count} buttons")
+        if any(bit >= self.settings.count for _, bit in self._bounces):
+            raise StateError("bounces", f"names a bit of a button that is not there: there are {self.settings.count}")
 
     def words(self, cycle: int) -> list[str]:
         """Which buttons are held."""

@@ -6,11 +6,11 @@ Left out: brightness of lamps that are switched fast.
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import attrs
 
-from simkit.contract import Card, Drive, LampsPort, PinSpec, Register, Slot, setting
+from simkit.contract import BYTE, Card, Drive, LampsPort, PinSpec, Register, Slot, remembers, saved, setting
 
 MAX_LAMPS = 16
 
@@ -30,12 +30,15 @@ class LedRowSettings:
     cleared_by_reset: bool = setting(True, help="the latch is a 74HC273 with its clear pin on RESET; else a 74HC574")
 
 
+@remembers
 class LedRow(Card):
     """Shows bits as lamps."""
 
     kind: ClassVar[str] = "led-row"
     Settings: ClassVar[type] = LedRowSettings
     faithful_to: ClassVar[str] = "74HC273 or 74HC574 with LEDs"
+
+    _value: int = saved(BYTE, 0)
 
     @classmethod
     def registers(cls, settings: LedRowSettings) -> tuple[Register, ...]:
@@ -59,7 +62,6 @@ class LedRow(Card):
         names = [name.strip() for name in settings.labels.split(",") if name.strip()]
         numbers = [f"L{n}" for n in reversed(range(self._count))]
         self._labels = tuple((names + numbers[len(names) :])[: self._count])
-        self._value = 0
         slot.port(LampsPort("lamps", self._labels, self._levels))
 
     def power_on(self, cycle: int) -> None:
@@ -85,17 +87,6 @@ class LedRow(Card):
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Take the byte."""
-        self._value = value
-
-    def save(self, cycle: int) -> dict[str, Any]:
-        """The byte."""
-        return {"value": self._value}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take the byte back."""
-        value = int(state["value"])
-        if not 0 <= value <= 0xFF:
-            raise ValueError("the latch holds a byte")
         self._value = value
 
     def words(self, cycle: int) -> list[str]:

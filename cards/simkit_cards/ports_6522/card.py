@@ -18,7 +18,7 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import Any, ClassVar
 
-from simkit.contract import NEVER, Card, PinGroup, PinSpec, Register, Slot
+from simkit.contract import BYTE, NEVER, PART, Card, PinGroup, PinSpec, Register, Slot, remembers, saved
 from simkit_cards.ports_6522.board import (
     CA1,
     CA2,
@@ -40,12 +40,30 @@ NOISE_MEAN_CYCLES = 500
 """Cycles between edges of an open control line that picks up noise; an invented figure, the right one is chance."""
 
 
+@remembers
 class Ports6522(Card):
     """Two ports, two timers, a shift register and an interrupt line."""
 
     kind: ClassVar[str] = "ports-6522"
     Settings: ClassVar[type] = Ports6522Settings
     faithful_to: ClassVar[str] = "R6522, W65C22S"
+
+    _ora: int = saved(BYTE, within="registers")
+    _orb: int = saved(BYTE, within="registers")
+    _ddra: int = saved(BYTE, within="registers")
+    _ddrb: int = saved(BYTE, within="registers")
+    _acr: int = saved(BYTE, within="registers")
+    _pcr: int = saved(BYTE, within="registers")
+    _ifr: int = saved(BYTE, within="registers")
+    _ier: int = saved(BYTE, within="registers")
+    _latched_a: int = saved(BYTE, within="registers")
+    _latched_b: int = saved(BYTE, within="registers")
+    _open_reported: int = saved(BYTE, within="registers")  # bit 0: port A, bit 1: port B
+    _t1: Timer1 = saved(PART)
+    _t2: Timer2 = saved(PART)
+    _sr: ShiftRegister = saved(PART)
+    _a: ControlLines = saved(PART)
+    _b: ControlLines = saved(PART)
 
     @classmethod
     def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:
@@ -79,7 +97,7 @@ class Ports6522(Card):
         self._ora = self._orb = self._ddra = self._ddrb = 0
         self._acr = self._pcr = self._ifr = self._ier = 0
         self._latched_a = self._latched_b = 0xFF
-        self._open_reported = 0  # bit 0: port A, bit 1: port B
+        self._open_reported = 0
         self._on_pb7 = False  # PB7 is timer 1's
         self._pb7.lazy_level = None
         self.forget()
@@ -248,11 +266,12 @@ class Ports6522(Card):
         return value
 
     def _route_pb7(self) -> None:
-        """Look whether PB7 is timer 1's."""
+        """Look whether PB7 is timer 1's; a write that changes it can arm or cancel the next move."""
         on_pb7 = bool(self._acr & 0x80) and (bool(self._ddrb & 0x80) or not self.settings.pb7_needs_ddr)
         if on_pb7 is not self._on_pb7:
             self._on_pb7 = on_pb7
             self._pb7.lazy_level = self._pb7_level if on_pb7 else None
+            self._changed_course()
 
     def _pb7_level(self, cycle: int) -> bool:
         self.advance(cycle)
@@ -472,7 +491,6 @@ class Ports6522(Card):
             self._ifr &= ~SR
         if changed & 0x80:
             self._route_pb7()
-            self._changed_course()
 
     def _write_pcr(self, value: int, cycle: int) -> None:
         self._pcr = value
@@ -579,43 +597,15 @@ class Ports6522(Card):
     def save(self, cycle: int) -> dict[str, Any]:
         """All registers, timers and lines."""
         self._account(cycle)
-        return {
-            "registers": [getattr(self, name) for name in _BYTES],
-            "t1": self._t1.save(),
-            "t2": self._t2.save(),
-            "sr": self._sr.save(),
-            "a": self._a.save(),
-            "b": self._b.save(),
-        }
+        return super().save(cycle)
 
     def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        registers = [int(value) for value in state["registers"]]
-        if len(registers) != len(_BYTES) or any(not 0 <= value <= 0xFF for value in registers):
-            raise ValueError("registers out of range")
-        for part, key in ((self._t1, "t1"), (self._t2, "t2"), (self._sr, "sr"), (self._a, "a"), (self._b, "b")):
-            part.load(state[key])
-        for name, value in zip(_BYTES, registers, strict=True):
-            setattr(self, name, value)
-        self.forget()
+        """Take back what `save` gave; levels of pins come back with bus and lines."""
+        super().load(state)
         self._route_pb7()
         self._port_a.restore(self._ora, self._ddra)
         self._port_b.restore(*self._port_b_out())
 
-
-_BYTES = (
-    "_ora",
-    "_orb",
-    "_ddra",
-    "_ddrb",
-    "_acr",
-    "_pcr",
-    "_ifr",
-    "_ier",
-    "_latched_a",
-    "_latched_b",
-    "_open_reported",
-)
 
 _PUT_BY_WRITES: dict[int, Callable[[Ports6522, int], None]] = {
     0x0: Ports6522._put_b,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+import attrs
 
-from simkit.contract import NEVER
+from simkit.contract import CYCLE, FLAG, NEVER, many, saved, whole
 
 HANDSHAKE = 0b100
 PULSE = 0b101
@@ -24,6 +24,7 @@ CODE_WORDS = (
 )
 
 
+@attrs.define(eq=False)
 class ControlLines:
     """CA1 with CA2, or CB1 with CB2.
 
@@ -31,12 +32,15 @@ class ControlLines:
         code: the three PCR bits of the second line.
         rising: whether the active edge of the first line is the rising one.
         output: level the second line puts out where it is an output.
+        pulse_end: cycle in which a pulse is over, NEVER when there is none.
         levels: levels last seen on the first and the second line.
     """
 
-    def __init__(self) -> None:
-        self.levels = [True, True]
-        self.reset()
+    code: int = saved(whole(0, 7), 0)
+    rising: bool = saved(FLAG, False)
+    output: bool = saved(FLAG, True)
+    pulse_end: int = saved(CYCLE, NEVER)
+    levels: list[bool] = saved(many(FLAG, 2), [True, True])
 
     def reset(self) -> None:
         """RESET makes both inputs with falling active edges. [R] RESET."""
@@ -93,22 +97,3 @@ class ControlLines:
             return False
         self.levels[1] = level
         return self.code not in OUTPUTS and level is bool(self.code & 2)
-
-    def save(self) -> dict[str, Any]:
-        """State; advance first."""
-        return {
-            "code": self.code,
-            "rising": self.rising,
-            "output": self.output,
-            "pulse_end": self.pulse_end,
-            "levels": list(self.levels),
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        code, levels = int(state["code"]), state["levels"]
-        if not 0 <= code <= 7 or len(levels) != 2:
-            raise ValueError("control lines out of range")
-        self.code, self.rising, self.output = code, bool(state["rising"]), bool(state["output"])
-        self.pulse_end = int(state["pulse_end"])
-        self.levels = [bool(level) for level in levels]

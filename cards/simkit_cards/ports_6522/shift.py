@@ -9,9 +9,9 @@ Left out: what timer 2's counter reads while it paces the shift register.
 
 from __future__ import annotations
 
-from typing import Any
+import attrs
 
-from simkit.contract import NEVER
+from simkit.contract import BYTE, CYCLE, FLAG, NEVER, StateError, saved, whole
 
 OFF = 0b000
 FREE_RUN = 0b100
@@ -32,6 +32,7 @@ MODE_WORDS = (
 )
 
 
+@attrs.define(eq=False)
 class ShiftRegister:
     """Eight bits that leave from bit 7 and enter at bit 0.
 
@@ -43,13 +44,12 @@ class ShiftRegister:
         edges: clock edges left of the byte under way; 0 when it rests.
     """
 
-    def __init__(self) -> None:
-        self.value = 0
-        self.mode = OFF
-        self.cb1 = True
-        self.cb2 = True
-        self.edges = 0
-        self._edge = NEVER  # cycle of the next edge of its own clock
+    value: int = saved(BYTE, 0)
+    mode: int = saved(whole(0, 7), OFF)
+    cb1: bool = saved(FLAG, True)
+    cb2: bool = saved(FLAG, True)
+    edges: int = saved(whole(0, EDGES_PER_BYTE), 0)
+    _edge: int = saved(CYCLE, NEVER)  # cycle of the next edge of its own clock
 
     def power_on(self, value: int) -> None:
         """Take the contents a part happens to hold at power-up."""
@@ -145,21 +145,7 @@ class ShiftRegister:
         elif level and not self.shifts_out:
             self.value = (self.value << 1 | cb2_level) & 0xFF
 
-    def save(self) -> dict[str, Any]:
-        """State; advance first."""
-        return {
-            "value": self.value,
-            "mode": self.mode,
-            "cb1": self.cb1,
-            "cb2": self.cb2,
-            "edges": self.edges,
-            "edge": self._edge,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        value, mode, edges = int(state["value"]), int(state["mode"]), int(state["edges"])
-        if not 0 <= value <= 0xFF or not 0 <= mode <= 7 or not 0 <= edges <= EDGES_PER_BYTE:
-            raise ValueError("shift register out of range")
-        self.value, self.mode, self.edges = value, mode, edges
-        self.cb1, self.cb2, self._edge = bool(state["cb1"]), bool(state["cb2"]), int(state["edge"])
+    def check_state(self) -> None:
+        """Its own clock has edges to come when a byte is under way, or for ever."""
+        if self._edge != NEVER and not (self.makes_clock and (self.edges or self.mode == FREE_RUN)):
+            raise StateError("edge", f"is to come in cycle {self._edge}, but nothing is shifted: mode {self.mode}")

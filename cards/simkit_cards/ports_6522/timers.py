@@ -7,17 +7,21 @@ Sources are listed in card.py.
 
 from __future__ import annotations
 
-from typing import Any
+import attrs
 
-from simkit.contract import NEVER
+from simkit.contract import BYTE, CYCLE, FLAG, NEVER, WORD, StateError, saved
 
 WRAP = 0x1_0000
 RELOAD_CYCLES = 2
 """A free-running period is the latch and two cycles more. [WDC] section 1.7"""
 
 
+@attrs.define(eq=False)
 class Timer1:
     """Timer 1: latch, counter, and the PB7 flip-flop.
+
+    Args:
+        one_shot_reloads: after a one-shot time-out the counter reloads; otherwise it counts on.
 
     Attributes:
         latch: 16 bits, taken at each reload.
@@ -25,13 +29,12 @@ class Timer1:
         armed: a one-shot time-out is still to set the flag.
     """
 
-    def __init__(self, one_shot_reloads: bool) -> None:
-        self.latch = 0xFFFF
-        self.pb7 = True
-        self.armed = False
-        self._one_shot_reloads = one_shot_reloads
-        self._timeout = WRAP  # the counter reads $FFFF in this cycle; never before the last advance
-        self._now = 0  # time-outs up to and with this cycle are accounted for
+    _one_shot_reloads: bool
+    latch: int = saved(WORD, 0xFFFF)
+    pb7: bool = saved(FLAG, True)
+    armed: bool = saved(FLAG, False)
+    _timeout: int = saved(CYCLE, WRAP)  # the counter reads $FFFF in this cycle; never before the last advance
+    _now: int = saved(CYCLE, 0)  # time-outs up to and with this cycle are accounted for
 
     def power_on(self, cycle: int, latch: int, counter: int) -> None:
         """Take the contents a part happens to hold at power-up."""
@@ -96,25 +99,13 @@ class Timer1:
         timeout = self._timeout
         return timeout if timeout > self._now else timeout + self._period(free_run)
 
-    def save(self) -> dict[str, Any]:
-        """State; advance first."""
-        return {
-            "latch": self.latch,
-            "timeout": self._timeout,
-            "armed": self.armed,
-            "pb7": self.pb7,
-            "now": self._now,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        latch, timeout, now = int(state["latch"]), int(state["timeout"]), int(state["now"])
-        if not 0 <= latch < WRAP or not now <= timeout <= now + WRAP + 1:
-            raise ValueError("timer 1 out of range")
-        self.latch, self._timeout, self._now = latch, timeout, now
-        self.armed, self.pb7 = bool(state["armed"]), bool(state["pb7"])
+    def check_state(self) -> None:
+        """A time-out is at most a whole count away."""
+        if not self._now <= self._timeout <= self._now + WRAP + 1:
+            raise StateError("timeout", f"is {self._timeout}, not within a count of {WRAP} after {self._now}")
 
 
+@attrs.define(eq=False)
 class Timer2:
     """Timer 2: one-shot, or a counter of pulses on PB6; it never reloads.
 
@@ -124,12 +115,11 @@ class Timer2:
         armed: the time-out is still to set the flag.
     """
 
-    def __init__(self) -> None:
-        self.latch_low = 0xFF
-        self.counts_pulses = False
-        self.armed = False
-        self._timeout = WRAP  # clocked: the counter reads $FFFF in this cycle
-        self._value = 0xFFFF  # counting pulses: what the counter holds
+    latch_low: int = saved(BYTE, 0xFF)
+    counts_pulses: bool = saved(FLAG, False)
+    armed: bool = saved(FLAG, False)
+    _timeout: int = saved(CYCLE, WRAP, only=("counts_pulses", False))  # the counter reads $FFFF in this cycle
+    _value: int = saved(WORD, 0xFFFF, only=("counts_pulses", True))  # what the counter holds
 
     def power_on(self, cycle: int, latch_low: int, counter: int) -> None:
         """Take the contents a part happens to hold at power-up."""
@@ -191,20 +181,3 @@ class Timer2:
     def next_flag(self) -> int:
         """First cycle after the last advance whose time-out sets the flag, NEVER when none will."""
         return NEVER if self.counts_pulses or not self.armed else self._timeout
-
-    def save(self) -> dict[str, Any]:
-        """State; advance first."""
-        count = {"value": self._value} if self.counts_pulses else {"timeout": self._timeout}
-        return {"latch_low": self.latch_low, "counts_pulses": self.counts_pulses, "armed": self.armed, **count}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        latch_low, counts_pulses = int(state["latch_low"]), bool(state["counts_pulses"])
-        if not 0 <= latch_low <= 0xFF:
-            raise ValueError("timer 2 out of range")
-        if counts_pulses:
-            self._value = int(state["value"]) % WRAP
-        else:
-            self._timeout = int(state["timeout"])
-        self.latch_low, self.counts_pulses = latch_low, counts_pulses
-        self.armed = bool(state["armed"])

@@ -22,7 +22,23 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.contract import Card, Drive, KeysPort, PinSpec, Slot, setting
+from simkit.contract import (
+    BIT,
+    COUNT,
+    MOMENT,
+    PART,
+    Card,
+    Drive,
+    KeysPort,
+    PinSpec,
+    Slot,
+    StateError,
+    choice,
+    many,
+    remembers,
+    saved,
+    setting,
+)
 from simkit_cards.ps2.device import Ps2Device
 from simkit_cards.ps2.frame import DATA_SETUP_US, FRAME_BITS, frame_of, frame_us, odd_parity
 from simkit_cards.ps2.scan_codes import CHARACTERS, KEY_BY_NAME
@@ -53,12 +69,20 @@ class Ps2KeyboardSettings(Ps2Settings):
     )
 
 
+@remembers
 class Ps2Keyboard(Card):
     """Moves CLOCK and DATA edge by edge."""
 
     kind: ClassVar[str] = "ps2-keyboard"
     Settings: ClassVar[type] = Ps2KeyboardSettings
     faithful_to: ClassVar[str] = "PS/2 keyboard, scan code set 2"
+
+    device: Ps2Device = saved(PART)
+    _mode: str = saved(choice("idle", "send", "take"), "idle")
+    _bits: list[int] = saved(many(BIT), [])  # of the frame to send, or taken
+    _step: int = saved(COUNT, 0)
+    _free_at: int = saved(MOMENT, 0)  # no frame before
+    _clock_high_at: int = saved(MOMENT, 0)  # microsecond in which CLOCK last went high
 
     @classmethod
     def pins(cls, settings: Ps2KeyboardSettings) -> tuple[PinSpec, ...]:
@@ -73,11 +97,6 @@ class Ps2Keyboard(Card):
         traits = device_traits(settings, slot.number)
         self.device = Ps2Device(attrs.evolve(traits, repeats_sequences=settings.broken_code == "sequence"))
         self._us = slot.crystal(Fraction(1_000_000), "keyboard")
-        self._mode = "idle"  # or "send", "take"
-        self._bits: list[int] = []  # still to send, or taken
-        self._step = 0
-        self._free_at = 0  # no frame before
-        self._clock_high_at = 0  # microsecond in which CLOCK last went high
         byte_us = frame_us(settings.bit_us) + settings.byte_gap_us
         slot.port(
             KeysPort(
@@ -248,25 +267,13 @@ class Ps2Keyboard(Card):
 
     # state ----------------------------------------------------------------------------------------------------------
 
-    def save(self, cycle: int) -> dict[str, Any]:
-        """Keyboard and wires."""
-        return {
-            "device": self.device.save(),
-            "mode": self._mode,
-            "bits": list(self._bits),
-            "step": self._step,
-            "free_at": self._free_at,
-            "clock_high_at": self._clock_high_at,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        if state["mode"] not in ("idle", "send", "take"):
-            raise ValueError("not the state of a keyboard")
-        self.device.load(state["device"])
-        self._mode, self._step = str(state["mode"]), int(state["step"])
-        self._bits = [int(bit) & 1 for bit in state["bits"]]
-        self._free_at, self._clock_high_at = int(state["free_at"]), int(state["clock_high_at"])
+    def check_state(self) -> None:
+        """The bits are those of the step."""
+        number = {"idle": 0, "send": FRAME_BITS, "take": min(self._step // 3, _COMMAND_BITS)}[self._mode]
+        if len(self._bits) != number:
+            raise StateError("bits", f"are {len(self._bits)}, not {number}: mode {self._mode!r}, step {self._step}")
+        if self._mode == "send" and (self._step >= 3 * FRAME_BITS or self.device.next_code() is None):
+            raise StateError("mode", "is 'send', but the frame is over, or the keyboard has no code to send")
 
     def words(self, cycle: int) -> list[str]:
         """What it does on its wires."""

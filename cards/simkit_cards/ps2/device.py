@@ -17,10 +17,9 @@ Sources:
 
 from __future__ import annotations
 
-from typing import Any
-
 import attrs
 
+from simkit.contract import BYTE, FLAG, MOMENT, StateError, choice, many, optional, remembers, saved, table, whole
 from simkit_cards.ps2.scan_codes import KEY_BY_NAME, OVERRUN, sequences
 
 BUFFER_BYTES = 16  # [AT] p. 4-3, [XT] p. 4-24
@@ -34,6 +33,8 @@ DEFAULT_TYPEMATIC = 0x2B  # 500 ms, 10.9 characters a second: [XT] p. 4-24 as an
 NUM_LOCK_LAMP = 0x02  # [HPC], argument of ED
 
 _WITH_ARGUMENT = (0xED, 0xF0, 0xF3)
+
+_KEY = choice(*KEY_BY_NAME)
 
 
 def typematic_us(argument: int) -> tuple[int, int]:
@@ -69,6 +70,7 @@ class Ps2Traits:
     chords: tuple[frozenset[str], ...] = ()
 
 
+@remembers
 class Ps2Device:
     """The keyboard's controller.
 
@@ -78,6 +80,24 @@ class Ps2Device:
         scanning: whether keys are looked at.
     """
 
+    lamps: int = saved(BYTE)
+    scanning: bool = saved(FLAG)
+    _down: list[str] = saved(many(_KEY))
+    _breaks: dict[str, bytes] = saved(table(many(BYTE).into(bytes), KEY_BY_NAME))
+    _buffer: list[int] = saved(many(BYTE))
+    _lengths: list[int] = saved(many(whole(1, 0xFF)))  # bytes left in the buffer of each sequence, the oldest first
+    _gone: list[int] = saved(many(BYTE))  # bytes of the oldest that have been sent already
+    _replies: list[int] = saved(many(BYTE))
+    _last_sent: int = saved(BYTE)
+    _awaits: int = saved(BYTE)  # command whose argument is awaited
+    _reset_after_reply: bool = saved(FLAG)
+    _nagging: bool = saved(FLAG)
+    _typematic: int = saved(BYTE)
+    _scan_set: int = saved(BYTE)
+    _repeating: str = saved(choice("", *KEY_BY_NAME))
+    _repeat_at: int | None = saved(optional(MOMENT))
+    _self_test_ends: int | None = saved(optional(MOMENT))
+
     def __init__(self, traits: Ps2Traits) -> None:
         self.traits = traits
         self.power_on(0)
@@ -86,14 +106,14 @@ class Ps2Device:
         """Power comes up: everything forgotten, self-test begun."""
         self.lamps = 0
         self.scanning = False
-        self._down: list[str] = []
-        self._breaks: dict[str, bytes] = {}
-        self._buffer: list[int] = []
-        self._lengths: list[int] = []  # bytes left in the buffer of each sequence, the oldest first
-        self._gone: list[int] = []  # bytes of the oldest that have been sent already
-        self._replies: list[int] = []
+        self._down = []
+        self._breaks = {}
+        self._buffer = []
+        self._lengths = []
+        self._gone = []
+        self._replies = []
         self._last_sent = 0
-        self._awaits = 0  # command whose argument is awaited
+        self._awaits = 0
         self._reset_after_reply = False
         self._nagging = self.traits.acknowledges
         self._defaults()
@@ -111,11 +131,11 @@ class Ps2Device:
         self._replies.clear()
         self._breaks.clear()
         self._defaults()
-        self._self_test_ends: int | None = now + self.traits.self_test_us
+        self._self_test_ends = now + self.traits.self_test_us
 
     def _stop_repeat(self) -> None:
         self._repeating = ""
-        self._repeat_at: int | None = None
+        self._repeat_at = None
 
     # keys -----------------------------------------------------------------------------------------------------------
 
@@ -300,46 +320,9 @@ class Ps2Device:
 
     # state ----------------------------------------------------------------------------------------------------------
 
-    def save(self) -> dict[str, Any]:
-        """Everything it remembers."""
-        return {
-            "lamps": self.lamps,
-            "scanning": self.scanning,
-            "down": list(self._down),
-            "breaks": {name: list(codes) for name, codes in sorted(self._breaks.items())},
-            "buffer": list(self._buffer),
-            "lengths": list(self._lengths),
-            "gone": list(self._gone),
-            "replies": list(self._replies),
-            "last_sent": self._last_sent,
-            "awaits": self._awaits,
-            "reset_after_reply": self._reset_after_reply,
-            "nagging": self._nagging,
-            "typematic": self._typematic,
-            "scan_set": self._scan_set,
-            "repeating": self._repeating,
-            "repeat_at": self._repeat_at,
-            "self_test_ends": self._self_test_ends,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave."""
-        names = {*state["down"], *state["breaks"], *([state["repeating"]] if state["repeating"] else [])}
-        unknown = names - set(KEY_BY_NAME)
-        if unknown:
-            raise ValueError(f"unknown keys {', '.join(sorted(map(str, unknown)))}")
-        breaks = {str(name): bytes(codes) for name, codes in state["breaks"].items()}
-        buffer, replies = list(bytes(state["buffer"])), list(bytes(state["replies"]))
-        lengths, gone = list(bytes(state["lengths"])), list(bytes(state["gone"]))
-        if sum(lengths) != len(buffer) or 0 in lengths or (gone and not lengths):
-            raise ValueError("sequences do not fill the buffer")
-        self.lamps, self.scanning = int(state["lamps"]), bool(state["scanning"])
-        self._down = [str(name) for name in state["down"]]
-        self._breaks, self._buffer, self._replies = breaks, buffer, replies
-        self._lengths, self._gone = lengths, gone
-        self._last_sent, self._awaits = int(state["last_sent"]), int(state["awaits"])
-        self._reset_after_reply, self._nagging = bool(state["reset_after_reply"]), bool(state["nagging"])
-        self._typematic, self._scan_set = int(state["typematic"]), int(state["scan_set"])
-        self._repeating = str(state["repeating"])
-        self._repeat_at = None if state["repeat_at"] is None else int(state["repeat_at"])
-        self._self_test_ends = None if state["self_test_ends"] is None else int(state["self_test_ends"])
+    def check_state(self) -> None:
+        """The sequences fill the buffer, and a key repeats when the next moment of it is known."""
+        if sum(self._lengths) != len(self._buffer) or (self._gone and not self._lengths):
+            raise StateError("lengths", "of the sequences do not fill the buffer")
+        if self._repeat_at is not None and not self._repeating:
+            raise StateError("repeating", "names no key, but a repeat is due")

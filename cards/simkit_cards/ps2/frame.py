@@ -9,6 +9,8 @@ Sources:
 
 from __future__ import annotations
 
+import attrs
+
 FRAME_BITS = 11  # start, d0 .. d7, parity, stop. [AT] p. 4-12
 BIT_US = 80  # [HP] C.2.1, typical
 BIT_US_LIMITS = (60, 100)
@@ -36,6 +38,7 @@ def frame_us(bit_us: int) -> int:
     return FRAME_BITS * bit_us
 
 
+@attrs.define(eq=False)
 class FrameReceiver:
     """Counts eleven bits to a frame, whatever they are; it has no other way to know where a frame begins.
 
@@ -43,8 +46,7 @@ class FrameReceiver:
         bits: bits taken of the frame under way.
     """
 
-    def __init__(self) -> None:
-        self.bits: list[int] = []
+    bits: list[int] = attrs.Factory(list)
 
     def take(self, bit: int) -> tuple[int, bool] | None:
         """Take a bit.

@@ -12,10 +12,10 @@ once: one byte of a block vanishes and the rest lies one address low.
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import Any
 
 import attrs
 
+from simkit.contract import BIT, BYTE, COUNT, CYCLE, FLAG, MOMENT, saved, whole
 from simkit_cards.tile_video.pacing import Pacing
 from simkit_cards.tile_video.tables import VRAM_BYTES
 
@@ -54,20 +54,20 @@ class PortState:
         address_valid: the address counter was set up, not left over from a register write.
     """
 
-    address: int = 0
-    latch: int = 0
-    second: bool = False
-    ahead: int = 0
-    waiting: int = What.NOTHING
-    target: int = 0
-    value: int = 0
-    done_tick: int = 0
-    asked_cycle: int = 0
-    need_tenths: int = 0
-    strobe_cycle: int = -1_000_000
-    spare_cycle: int = -2
-    spare_offset: int = 0
-    address_valid: bool = True
+    address: int = saved(whole(0, _MASK), 0)
+    latch: int = saved(BYTE, 0)
+    second: bool = saved(FLAG, False)
+    ahead: int = saved(BYTE, 0)
+    waiting: int = saved(whole(0, max(What)).into(What, int), What.NOTHING)
+    target: int = saved(whole(0, _MASK), 0)
+    value: int = saved(BYTE, 0)
+    done_tick: int = saved(MOMENT, 0)
+    asked_cycle: int = saved(CYCLE, 0)
+    need_tenths: int = saved(COUNT, 0)
+    strobe_cycle: int = saved(MOMENT, -1_000_000)
+    spare_cycle: int = saved(MOMENT, -2)
+    spare_offset: int = saved(BIT, 0)
+    address_valid: bool = saved(FLAG, True)
 
     def first_byte(self, byte: int, *, at_once: bool) -> None:
         """First byte of a control pair; it reaches the counter at once [F18A] or with the second."""
@@ -103,36 +103,6 @@ class PortState:
         self.second = False
         self.waiting = What.NOTHING
         self.need_tenths = 0
-
-    def save(self) -> dict[str, Any]:
-        """State for a snapshot; what a finished access left behind is not part of it."""
-        state = attrs.asdict(self)
-        if not self.waiting:
-            state.update(target=0, value=0, done_tick=0)
-        state["waiting"] = int(self.waiting)
-        return state
-
-    @classmethod
-    def loaded(cls, state: dict[str, Any]) -> PortState:
-        """Take back what `save` gave.
-
-        Raises:
-            ValueError: a field is missing, unknown, or out of range.
-        """
-        fields = {field.name for field in attrs.fields(cls)}
-        if set(state) != fields:
-            raise ValueError(f"port state: fields {', '.join(sorted(fields))} expected")
-        loaded = cls()
-        for name, value in state.items():
-            setattr(loaded, name, bool(value) if name in ("second", "address_valid") else int(value))
-        if not (
-            0 <= loaded.address <= _MASK
-            and 0 <= loaded.target <= _MASK
-            and all(0 <= byte < 256 for byte in (loaded.latch, loaded.ahead, loaded.value))
-            and loaded.waiting in tuple(What)
-        ):
-            raise ValueError("port state: a value is out of range")
-        return loaded
 
 
 def outcome_words(older: int, newer: What, lost: bool, policy: str) -> str:

@@ -17,7 +17,30 @@ from fractions import Fraction
 from itertools import count
 from typing import Any, ClassVar
 
-from simkit.contract import NEVER, Card, Drive, PinSpec, Register, ScreenPort, Slot
+from simkit.contract import (
+    BUFFER,
+    BYTE,
+    COUNT,
+    CYCLE,
+    FLAG,
+    MOMENT,
+    NEVER,
+    PART,
+    TEXT,
+    Card,
+    Drive,
+    PinSpec,
+    Register,
+    ScreenPort,
+    Slot,
+    blob,
+    load_data,
+    many,
+    remembers,
+    row,
+    saved,
+    whole,
+)
 from simkit_cards.tile_video.access import PortState, What, outcome_words
 from simkit_cards.tile_video.board import MemoryWires, picture_faults
 from simkit_cards.tile_video.colours import BLACK, GREY, palette
@@ -55,12 +78,31 @@ SHORTEST_POLL_CYCLES = 4
 """Cycles between two reads of a register that follow one another: LDA absolute. Arithmetic."""
 
 
+def _in_palette(pixels: bytes) -> bool:
+    return not pixels.translate(None, bytes(range(16)))
+
+
+@remembers
 class TileVideo(Card):
     """Shows tiles and sprites from its own memory; the program reaches that through two ports."""
 
     kind: ClassVar[str] = "tile-video"
     Settings: ClassVar[type] = TileVideoSettings
     faithful_to: ClassVar[str] = "TMS9918A, TMS9928A, TMS9929A"
+
+    _memory: bytearray = saved(BUFFER)
+    _registers: bytearray = saved(many(BYTE, 8).into(bytearray))
+    _written: bytearray = saved(BUFFER)  # 1 for each cell the program has written
+    _set_once: int = saved(BYTE, 0)  # bit n: the program has written register n
+    _ports: PortState = saved(PART)
+    # A status read hit the moment in which F is set at the end of this frame.
+    _flag_lost: bool = saved(FLAG, False)
+    # Frames that ended with INT still low from the one before, since the last status read.
+    _unanswered: int = saved(COUNT, 0)
+    _reset_cycle: int = saved(CYCLE, 0)  # when RESET went low
+    # The display was switched on: look for memory never written when the frame ends.
+    _check_memory: bool = saved(FLAG, False)
+    _frame: int = saved(COUNT, 0)  # frame under way
 
     @classmethod
     def registers(cls, settings: TileVideoSettings) -> tuple[Register, ...]:
@@ -112,7 +154,7 @@ class TileVideo(Card):
         )
         self._picture = Picture(settings.text_left, blank=1, low_left=settings.multicolor_left == "low half")
         self._memory = bytearray(VRAM_BYTES)
-        self._written = bytearray(VRAM_BYTES)  # 1 for each cell the program has written
+        self._written = bytearray(VRAM_BYTES)
         self._status = StatusFlags(
             self._raster,
             self._memory,
@@ -130,14 +172,8 @@ class TileVideo(Card):
         self._pair_cycles = next(n for n in count(1) if n * self._cycle_us >= PAIR_US - ROUNDING_US)
         self._races = settings.poll_race == "on"
         self._registers = bytearray(8)
-        self._set_once = 0  # bit n: the program has written register n
         self._ports = PortState()
-        self._frame = 0  # frame under way
         self._end_tick = NEVER
-        self._flag_lost = False  # a status read hit the moment in which F is set at the end of this frame
-        self._unanswered = 0  # frames that ended with INT still low from the one before, since the last status read
-        self._reset_cycle = 0  # when RESET went low
-        self._check_memory = False  # the display was switched on: look for memory never written when the frame ends
         self._set_tables()
         colours = settings.colours
         if self._faults:
@@ -169,7 +205,8 @@ class TileVideo(Card):
         self._written[:] = bytes(VRAM_BYTES)
         self._registers[:] = bytes(2) + noise[VRAM_BYTES : VRAM_BYTES + 6]
         address = int.from_bytes(noise[-4:-2]) & VRAM_BYTES - 1
-        self._ports = PortState(address=address, latch=address & 0xFF, ahead=noise[-2])
+        ports = self._ports = PortState()
+        ports.address, ports.latch, ports.ahead = address, address & 0xFF, noise[-2]
         self._frame = self._set_once = 0
         self._flag_lost = self._check_memory = False
         self._unanswered = self._reset_cycle = 0
@@ -507,28 +544,20 @@ class TileVideo(Card):
 
     def save(self, cycle: int) -> dict[str, Any]:
         """Everything, with the last whole frame and the changes made since."""
-        self.advance(cycle)
-        self._status.catch_up(self._crystal.ticks_at(cycle), self._frame, self._tables)
-        picture = self._picture
-        pixels = picture.pixels()
+        state = super().save(cycle)
+        if not self._ports.waiting:  # what a finished access left behind means nothing
+            state["ports"].update(target=0, value=0, done_tick=0)
+        status, picture = self._status, self._picture
+        status.catch_up(self._crystal.ticks_at(cycle), self._frame, self._tables)
         return {
-            "memory": bytes(self._memory),
-            "registers": list(self._registers),
-            "written": bytes(self._written),
-            "set_once": self._set_once,
-            "ports": self._ports.save(),
+            **state,
             "said": sorted(self._rules.said),
-            "flag_lost": self._flag_lost,
-            "unanswered": self._unanswered,
-            "reset_cycle": self._reset_cycle,
-            "check_memory": self._check_memory,
-            "frame": self._frame,
             "raster_start": self._raster.start,
             "held": self._end_tick == NEVER,
-            "status": self._status.value,
-            "position": self._status.position,
-            "scanned": self._status.scanned,
-            "pixels": pixels,
+            "status": status.value,
+            "position": status.position,
+            "scanned": status.scanned,
+            "pixels": picture.pixels(),  # which also moves on the memory and the registers below
             "frame_memory": bytes(picture.memory),
             "frame_registers": list(picture.registers),
             "journal": [list(change) for change in picture.journal],
@@ -536,42 +565,26 @@ class TileVideo(Card):
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `save` gave."""
-        memory, written, frame_memory = state["memory"], state["written"], state["frame_memory"]
-        registers, frame_registers, pixels = bytes(state["registers"]), bytes(state["frame_registers"]), state["pixels"]
-        journal = [(int(tick), int(what), int(value)) for tick, what, value in state["journal"]]
-        ports = PortState.loaded(state["ports"])
-        said = {str(rule) for rule in state["said"]}
-        frame, start = int(state["frame"]), int(state["raster_start"])
-        status, position, scanned = int(state["status"]), int(state["position"]), int(state["scanned"])
-        set_once, unanswered, reset_cycle = int(state["set_once"]), int(state["unanswered"]), int(state["reset_cycle"])
-        if not len(memory) == len(written) == len(frame_memory) == VRAM_BYTES:
-            raise ValueError("memory of 16384 bytes expected")
-        if len(pixels) != ACTIVE_DOTS * ACTIVE_LINES or max(pixels) > 15:
-            raise ValueError("a picture of 49152 colour numbers up to 15 expected")
-        if len(registers) != 8 or len(frame_registers) != 8:
-            raise ValueError("8 registers expected")
-        if not all(-8 <= what < VRAM_BYTES and 0 <= value < 256 for _, what, value in journal):
-            raise ValueError("a journal entry is out of range")
-        if frame < 0 or not 0 <= status < 256 or not 0 <= position <= ACTIVE_DOTS * ACTIVE_LINES:
-            raise ValueError("frame, status or position is out of range")
-        if not 0 <= scanned <= ACTIVE_LINES or not 0 <= set_once < 256:
-            raise ValueError("lines scanned or registers set are out of range")
-        if unanswered < 0 or reset_cycle < 0:
-            raise ValueError("frames unanswered or the cycle of a reset are out of range")
-        self.settled.clear()
-        self._memory[:] = memory
-        self._written[:] = written
-        self._registers[:] = registers
-        self._ports = ports
-        self._rules.said = said
-        self._flag_lost, self._unanswered, self._reset_cycle = bool(state["flag_lost"]), unanswered, reset_cycle
-        self._check_memory = bool(state["check_memory"])
-        self._frame = frame
-        self._set_once = set_once
-        self._raster.start = start
-        self._end_tick = NEVER if state["held"] else self._raster.end_tick(frame)
-        self._pacing.start_frame(frame)
-        self._status.load(status, position, scanned)
+        also = load_data(
+            self,
+            state,
+            said=many(TEXT),
+            raster_start=MOMENT,
+            held=FLAG,
+            status=BYTE,
+            position=whole(0, ACTIVE_DOTS * ACTIVE_LINES),
+            scanned=whole(0, ACTIVE_LINES),
+            pixels=blob(ACTIVE_DOTS * ACTIVE_LINES).that(_in_palette, "hold colours above 15"),
+            frame_memory=blob(VRAM_BYTES),
+            frame_registers=many(BYTE, 8),
+            journal=many(row(MOMENT, whole(-8, VRAM_BYTES - 1), BYTE)),
+        )
+        self._rules.said = set(also["said"])
+        self._raster.start = also["raster_start"]
+        self._end_tick = NEVER if also["held"] else self._raster.end_tick(self._frame)
+        self._pacing.start_frame(self._frame)
+        self._status.load(also["status"], also["position"], also["scanned"])
         self._set_tables()
-        self._picture.start(frame_memory, frame_registers, bytes(pixels))
-        self._picture.journal = journal
+        self.forget()
+        self._picture.start(also["frame_memory"], bytes(also["frame_registers"]), also["pixels"])
+        self._picture.journal = also["journal"]

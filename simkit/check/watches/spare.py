@@ -171,10 +171,11 @@ class SpareCycles:
 
 def _state(card: Card, cycle: int) -> _State | None:
     """State of a card within `cycle`; None for one that tells nothing."""
-    if type(card).save is Card.save:
-        return None
     try:
-        return _State(pickle.dumps((card.save(cycle), {name: pin.value for name, pin in card.slot.pins.items()})))
+        saved = card.save(cycle)
+        if not saved:
+            return None
+        return _State(pickle.dumps((saved, {name: pin.value for name, pin in card.slot.pins.items()})))
     except Exception:  # noqa: BLE001 - a stranger's card
         return None
 

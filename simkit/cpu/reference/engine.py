@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING, Any
 
 from simkit.backplane.bus import Bus, Kind
 from simkit.contract.errors import SimkitError
-from simkit.contract.events import NEVER
+from simkit.contract.shapes import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
 from simkit.cpu.reference.compiled import handlers
-from simkit.cpu.reference.recognise import Recogniser
+from simkit.cpu.reference.recognise import NMI, Recogniser
 from simkit.cpu.reference.stepping import CycleStepper
 
 if TYPE_CHECKING:
@@ -33,6 +33,18 @@ QUICK_MARGIN = 7
 """A quick instruction has at most 8 cycles; the last must lie before the horizon."""
 
 DATA, DUMMY, INTERRUPT, RESET = Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
+
+
+REGISTERS = {
+    **dict.fromkeys(("a", "x", "y", "sp", "p", "last"), BYTE),
+    "pc": WORD,
+    "cycle": CYCLE,
+    "due": optional(choice("IRQ", "NMI")),
+    "halted": optional(TEXT),
+    **dict.fromkeys(("waiting", "jammed", "reset_due"), FLAG),
+}
+"""What is saved of the CPU under the names of its attributes."""
+STATE = record(**REGISTERS, so_edge=optional(CYCLE), nmi=NMI)
 
 
 class ExactCpu(BusCycles):
@@ -289,9 +301,6 @@ class ExactCpu(BusCycles):
 
     # snapshot -------------------------------------------------------------------------------------------------------
 
-    _BYTES = ("a", "x", "y", "sp", "p", "last")
-    _WORDS = ("waiting", "jammed", "reset_due")
-
     def save(self) -> dict[str, Any]:
         """State for a snapshot, taken between instructions: JSON values.
 
@@ -303,44 +312,25 @@ class ExactCpu(BusCycles):
                 "The CPU is inside an instruction; its state there cannot be saved.",
                 remedy="Finish the instruction with step(), then save.",
             )
-        names = ("pc", "cycle", "due", "halted", *self._BYTES, *self._WORDS)
-        state: dict[str, Any] = {name: getattr(self, name) for name in names}
-        state["so_edge"] = self._so_edge
-        state["nmi"] = self.recogniser.save()
-        return state
+        state = {name: getattr(self, name) for name in REGISTERS}
+        return {**state, "so_edge": self._so_edge, "nmi": self.recogniser.save()}
 
-    def load(self, state: dict[str, Any]) -> None:
+    def load(self, state: Any) -> None:
         """Take back what `save` gave; every field is checked before anything changes.
 
         Raises:
-            KeyError, ValueError, TypeError: a field is missing or impossible.
+            StateError: it is nothing of the kind.
         """
-        for name in self._BYTES:
-            _check(state, name, 0xFF)
-        _check(state, "pc", 0xFFFF)
-        _check(state, "cycle", NEVER)
-        if state["due"] not in (None, "IRQ", "NMI") or not isinstance(state["halted"], str | None):
-            raise ValueError("due or halted of the CPU is not what was saved")
-        so_edge = state["so_edge"] if state["so_edge"] is None else _check(state, "so_edge", NEVER)
-        words = {name: bool(state[name]) for name in self._WORDS}
-        self.recogniser.load(state["nmi"])
+        new = STATE.take(state)
         self._drop_instruction()
-        for name in ("pc", "cycle", "due", "halted", *self._BYTES):
-            setattr(self, name, state[name])
-        for name, value in words.items():
-            setattr(self, name, value)
+        self.recogniser.load(new["nmi"])
+        for name in REGISTERS:
+            setattr(self, name, new[name])
         self.began = self.first = self.cycle - 1
         self._stalled_at = -1
-        self._so_edge = so_edge
+        self._so_edge = new["so_edge"]
         self.recent.clear()
         self.attention = True
-
-
-def _check(state: dict[str, Any], name: str, highest: int) -> int:
-    value = state[name]
-    if not isinstance(value, int) or not 0 <= value <= highest:
-        raise ValueError(f"{name} of the CPU cannot be {value!r}")
-    return value
 
 
 def make_exact(

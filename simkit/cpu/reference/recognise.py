@@ -22,6 +22,11 @@ from __future__ import annotations
 from typing import Any
 
 from simkit.contract.lines import Line, Wiring
+from simkit.contract.shapes import CYCLE, FURTHEST, optional, record, whole
+
+_SINCE = whole(-1, FURTHEST)
+NMI = record(edge=optional(CYCLE), last_edge=optional(CYCLE), fell=_SINCE, rose=_SINCE)
+"""What is saved of the NMI latch."""
 
 
 class Recogniser:
@@ -95,10 +100,11 @@ class Recogniser:
         """State for a snapshot."""
         return {"edge": self.edge, "last_edge": self._last_edge, "fell": self._fell, "rose": self._rose}
 
-    def load(self, state: dict[str, Any]) -> None:
-        """Take back what `save` gave; everything is checked before anything changes."""
-        edge, last_edge, fell, rose = (state[name] for name in ("edge", "last_edge", "fell", "rose"))
-        if not all(isinstance(value, int | None) for value in (edge, last_edge)):
-            raise ValueError("an NMI edge is not a cycle number")
-        self._fell, self._rose = int(fell), int(rose)
-        self.edge, self._last_edge = edge, last_edge
+    def load(self, state: Any) -> None:
+        """Take back what `save` gave.
+
+        Raises:
+            StateError: it is nothing of the kind.
+        """
+        new = NMI.take(state)
+        self.edge, self._last_edge, self._fell, self._rose = new["edge"], new["last_edge"], new["fell"], new["rose"]

@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from simkit_cards.keyboard.ring_buffer import POLICIES, RingBuffer, SequenceTracker
 
+from simkit.contract import load_data, to_data
+
 
 class RingAgainstQueue(RuleBasedStateMachine):
     """Every code carries its number (modulo 191, away from prefixes and overrun), so that order can be seen."""
@@ -53,8 +55,8 @@ class RingAgainstQueue(RuleBasedStateMachine):
     @rule()
     def reload(self):
         copy = RingBuffer(self.ring.slots, counted=self.ring.counted, policy=self.ring.policy)
-        copy.load(self.ring.save())
-        assert copy.save() == self.ring.save()
+        load_data(copy, to_data(self.ring))
+        assert to_data(copy) == to_data(self.ring)
         self.ring = copy
 
     @invariant()

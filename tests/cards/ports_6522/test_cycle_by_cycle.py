@@ -7,7 +7,7 @@ The second model knows nothing of laziness: it has counters that count and lines
 import random
 
 import hypothesis.strategies as st
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from simkit_cards.ports_6522.card import Ports6522
 
 from simkit.testing.bench import Bench
@@ -403,6 +403,13 @@ class Pair:
     asked=st.booleans(),
     seed=st.integers(0, 1 << 32),
     length=st.sampled_from((20, 120, 700, 700)),
+)
+@example(  # a write to DDRB alone gives PB7 to a timer that runs, and the line is followed
+    board={"one_shot": "reload", "timeout_during_read": "flag-cleared", "pb7_needs_ddr": True},
+    watched=True,
+    asked=False,
+    seed=900531195,
+    length=700,
 )
 @settings(max_examples=50, deadline=None)
 def test_every_cycle_is_that_of_the_ticking_model(board, watched, asked, seed, length):
