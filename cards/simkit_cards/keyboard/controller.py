@@ -263,7 +263,9 @@ class KeyController:
 
     def event(self, name: str, cycle: int) -> None:
         """One of EVENTS is due."""
-        tick = self._ticks.pop(name)
+        tick = self._ticks.pop(name, None)
+        if tick is None or self._instructions.first_cycle_at(tick) != cycle:  # of a state that does not fit its events
+            tick = self._instructions.ticks_at(cycle)
         if name == "poll":
             self._poll(tick)
         elif name == "pop":
