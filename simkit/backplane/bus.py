@@ -148,6 +148,7 @@ class Bus:
         seats: the cards, in slot order.
         access_address: address of the access under way, None between accesses.
         generation: number that rises whenever the decoding or plain memory changed other than by a store.
+        decodings: number that rises whenever all decode tables are made anew.
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
         spare_read: whether the access under way is a read that the CPU makes for want of anything better.
         before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
@@ -169,6 +170,7 @@ class Bus:
         self.access_address: int | None = None
         self.spare_read = False
         self.generation = 0
+        self.decodings = 0
         self.may_stall = False
         self.probes: list[Callable[[BusCycle], None]] = []
         self.taps: list[Tap] = []
@@ -227,6 +229,7 @@ class Bus:
     def redecode(self) -> None:
         """Work all decode tables out again, after wiring or memory buffers changed."""
         self._tables.clear()
+        self.decodings += 1
         self._renew()
         self._choose_table()
         self._set_horizon()
@@ -277,6 +280,11 @@ class Bus:
     def pages(self) -> tuple[Pages, Pages]:
         """Pages of plain memory that reads and writes reach, banks as they are."""
         return self._table.read_pages, self._table.write_pages
+
+    @property
+    def table(self) -> Table:
+        """Decoding with the banks as they are; keeps its identity while `decodings` stays."""
+        return self._table
 
     @property
     def slow(self) -> bool:

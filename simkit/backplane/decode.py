@@ -46,11 +46,13 @@ class Page:
         view: what an engine indexes with the low byte of the address.
         buffer: the buffer behind it.
         base: index in the buffer of the page's first byte.
+        is_copy: the buffer is a copy of ROM that nothing writes to.
     """
 
     view: memoryview
-    buffer: bytearray
+    buffer: bytearray | memoryview
     base: int
+    is_copy: bool = False
 
 
 Pages = tuple[Page | None, ...]
@@ -132,7 +134,7 @@ class Table:
         permuted = bytearray([buffer[base | n] for n in low])
         if seat.gives_data is not None:
             permuted = permuted.translate(seat.gives_data)
-        return Page(memoryview(permuted), permuted, 0)
+        return Page(memoryview(permuted), permuted, 0, is_copy=True)
 
     def read_plan(self, address: int) -> Plan:
         """What a read at the address does."""

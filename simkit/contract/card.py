@@ -138,7 +138,7 @@ class Card:
         """Buffers that engines may use without calling the card; None for cards with effects."""
         return None
 
-    def rom(self) -> bytes | bytearray | None:
+    def rom(self) -> bytes | bytearray | memoryview | None:
         """What the card gives by offset when that never changes: the content of a ROM; None for all other cards.
 
         Whoever looks at a program without running it reads this.

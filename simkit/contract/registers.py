@@ -70,6 +70,6 @@ class PlainMemory:
         ignores_writes: a write changes nothing on the card (ROM).
     """
 
-    read: bytearray | None
-    write: bytearray | None
+    read: bytearray | memoryview | None
+    write: bytearray | memoryview | None
     ignores_writes: bool = False

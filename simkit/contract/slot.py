@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +35,7 @@ class Slot:
         findings: Findings,
         host: Host | None = None,
         crystal_phases: Mapping[str, Fraction] | None = None,
+        memory: Callable[[int], memoryview] | None = None,
     ) -> None:
         self.number = number
         self.clock_hz = clock_hz
@@ -44,6 +45,7 @@ class Slot:
         self._findings = findings
         self._host = host
         self._phases = dict(crystal_phases or {})
+        self._memory = memory
 
     # events ---------------------------------------------------------------------------------------------------------
 
@@ -79,6 +81,16 @@ class Slot:
         if phase is None:
             phase = Fraction(int(self.chance("phase of " + name, 0) * 4096), 4096)
         return Crystal(hz, self.clock_hz, phase)
+
+    # memory ---------------------------------------------------------------------------------------------------------
+
+    def memory(self, size: int) -> memoryview:
+        """Plain memory of the card, zeros; to be asked for in the card's `__init__`, where sizes come from settings.
+
+        Engines reach what comes from here fastest, once `plain_memory` shows it; a buffer of the card's own is right
+        too, and slow.
+        """
+        return memoryview(bytearray(size)) if self._memory is None else self._memory(size)
 
     # the outside ----------------------------------------------------------------------------------------------------
 

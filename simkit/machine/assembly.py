@@ -10,10 +10,12 @@ import attrs
 from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
+from simkit.contract.card import Card
 from simkit.contract.errors import Errors, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
 from simkit.contract.slot import Slot
+from simkit.cpu.core.room import Room, room
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machinefile.description import CardDescription, Description
 from simkit.rom.images import read_image
@@ -32,11 +34,13 @@ class Assembly:
         bus: the bus with all seats.
         labels: labels of all cards.
         fingerprint: what makes it this machine.
+        core: the core with the memory that the slots asked for; None where it cannot be had.
     """
 
     bus: Bus
     labels: Labels
     fingerprint: Fingerprint
+    core: Room | None
 
 
 def assemble(description: Description, images: Images, findings: Findings) -> Assembly:
@@ -55,9 +59,10 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     labels = Labels()
     errors = Errors()
     contents: dict[int, bytes] = {}
+    core = room(description.cpu, _memory_sizes(description))
     for card in description.cards:
         try:
-            seat = _plug(card, description, bus, findings)
+            seat = _plug(card, description, bus, findings, core)
             content = _insert(card, seat, images.get(card.slot))
             if content is not None:
                 contents[card.slot] = content
@@ -74,7 +79,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
                 SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
             )
     errors.raise_any()
-    return Assembly(bus, labels, Fingerprint.of(description, contents))
+    return Assembly(bus, labels, Fingerprint.of(description, contents), core)
 
 
 def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> SimkitError:
@@ -100,14 +105,36 @@ def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitErr
     return SimkitError(message, file=place.file, line=place.line, slot=card.slot, field=field, remedy=error.remedy)
 
 
-def _plug(described: CardDescription, description: Description, bus: Bus, findings: Findings) -> Seat:
-    slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus)
+def _memory_sizes(description: Description) -> list[int]:
+    """What the cards will ask for: each is made once on a slot of which nothing stays but the question."""
+    sizes: list[int] = []
+
+    def asked(size: int) -> memoryview:
+        sizes.append(size)
+        return memoryview(bytearray(size))
+
+    for described in description.cards:
+        slot = Slot(described.slot, description.clock_hz, description.seed, Findings(), memory=asked)
+        _made(described, slot)
+    return sizes
+
+
+def _made(described: CardDescription, slot: Slot) -> Card:
     for spec in described.card.pins(described.settings):
         slot.pins[spec.name] = Pin(spec, described.slot)
+    return described.card(described.settings, slot)
+
+
+def _plug(
+    described: CardDescription, description: Description, bus: Bus, findings: Findings, core: Room | None
+) -> Seat:
+    memory = core.arena.take if core is not None else None
+    slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus, memory=memory)
+    card = _made(described, slot)
     for name, line in described.lines.items():
         bus.wiring.line(line).join(slot.pins[name])
     seat = Seat(
-        described.card(described.settings, slot),
+        card,
         described.slot,
         described.kind,
         Select(described.select, described.not_select),

@@ -23,7 +23,7 @@ from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
-from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
+from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.lengths import length, whole
 from simkit.machine.routine import call as routine_call
@@ -101,7 +101,7 @@ class Machine:
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
         self.bus.wiring.line("RESET").join(self._reset_button)
         self.bus.machine_events["reset"] = self._reset_moved
-        self.cpu: TranslatingCpu = make_cpu(
+        self.cpu: CoreCpu = make_cpu(
             description.cpu,
             self.bus,
             self.findings,
@@ -110,6 +110,7 @@ class Machine:
             indexed_store_spare=description.cpu_options.indexed_store_spare,
             magic=description.cpu_options.magic,
             engine=engine,
+            room=assembly.core,
         )
         self.bus.attach(self.cpu)
         check_overlaps(description, self.bus)

@@ -46,7 +46,8 @@ class Rom(Card):
 
     def __init__(self, settings: RomSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
-        self._memory = bytearray([settings.fill]) * settings.size
+        self._memory = slot.memory(settings.size)
+        self._memory[:] = bytes([settings.fill]) * settings.size
 
     def insert(self, image: bytes) -> None:
         """Put an image in, at offset 0 of the part.

@@ -41,7 +41,7 @@ class Sram(Card):
 
     def __init__(self, settings: SramSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
-        self._memory = bytearray(settings.size)
+        self._memory = slot.memory(settings.size)
 
     def power_on(self, cycle: int) -> None:
         """Noise, or the fill byte."""

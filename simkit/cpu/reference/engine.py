@@ -181,12 +181,18 @@ class ExactCpu(BusCycles):
             else:
                 self._step_instruction()
         except ResetPulled:
-            self.reset_due = True
-            self.due = None
-            self.waiting = False
-            self.halted = None
-            self.jammed = False
-            self._hold_in_reset()
+            self._given_up_for_reset()
+        self._take_so_edge()
+
+    def _given_up_for_reset(self) -> None:
+        self.reset_due = True
+        self.due = None
+        self.waiting = False
+        self.halted = None
+        self.jammed = False
+        self._hold_in_reset()
+
+    def _take_so_edge(self) -> None:
         if self._so_edge is not None and self._so_edge <= self.cycle - 2:
             self.v = 1
             self._so_edge = None

@@ -18,8 +18,10 @@ from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.slot import Slot
+from simkit.cpu.core.engine import _CYCLE, CoreCpu
+from simkit.cpu.core.room import Room
 from simkit.cpu.isa.opcodes import OPCODES
-from simkit.cpu.translate.engine import TranslatingCpu, make_cpu
+from simkit.cpu.reference.engine import make_exact
 
 IO = 0x7F00
 START = 0xC000
@@ -127,6 +129,20 @@ class Mask(Sram):
         return PlainMemory(self._memory, None, ignores_writes=True)
 
 
+class SkipsNoted(CoreCpu):
+    """The CPU, and which rounds of waiting loops it counted instead of making them: (cycle, period, cycles)."""
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self.skips: list[tuple[int, int, int]] = []
+
+    def _skip_rounds(self, cycle: int, period: int) -> None:
+        super()._skip_rounds(cycle, period)
+        skipped = self._longs[_CYCLE] - cycle - 1
+        if skipped:
+            self.skips.append((cycle, period, skipped))
+
+
 class Board:
     """RAM $0000-$7EFF, the ticker $7F00-$7FFF, two banks of RAM at $8000, RAM with program and vectors at $C000.
 
@@ -142,6 +158,7 @@ class Board:
     ) -> None:
         self.findings = Findings()
         self.bus = bus = Bus(self.findings, seed=1)
+        self.room = Room(part, [32768] * 4) if engine == "core" else None
         not_page = "not (A14 and A13 and A12 and A11 and A10 and A9)"
         self.rams = [
             self._ram(1, "0" + "x" * 15, ("01111111xxxxxxxx",), read=not_page if card_reads_page_before else ""),
@@ -164,7 +181,11 @@ class Board:
         for name, pin in self.pins.items():
             bus.wiring.line(name).join(pin)
         bus.machine_events["line"] = self._line_event
-        self.cpu: TranslatingCpu = make_cpu(part, bus, self.findings, 1, engine=engine)
+        self.cpu = make_exact(part, bus, self.findings, 1, cpu=SkipsNoted)
+        assert isinstance(self.cpu, SkipsNoted)
+        self.cpu.engine = engine
+        if self.room is not None:
+            self.cpu.use(self.room)
         bus.attach(self.cpu)
         bus.may_stall = False  # RDY has a pin here, for tests that pull it; no card waits
         for ram in self.rams:
@@ -181,11 +202,15 @@ class Board:
         read: str = "",
         card: type[Sram] = Sram,
     ) -> Sram:
-        ram = card(SramSettings(size=32768), Slot(slot, CLOCK, 1, self.findings, self.bus))
+        ram = card(SramSettings(size=32768), self._slot(slot))
         gate = f" and ({bank})" if bank else ""
         gate_read = f" and {read}" if read else gate
         self._seat(ram, slot, Select((select,), not_select), f"RW and PHI2{gate_read}", f"not RW and PHI2{gate}")
         return ram
+
+    def _slot(self, number: int) -> Slot:
+        memory = self.room.arena.take if self.room is not None else None
+        return Slot(number, CLOCK, 1, self.findings, self.bus, memory=memory)
 
     def _seat(self, card: Card, slot: int, select: Select, read: str, write: str) -> None:
         self.bus.seat(Seat(card, slot, "test", select, Expression(read), Expression(write)))
@@ -214,12 +239,9 @@ class Board:
     def accesses(self) -> list[tuple[int, str, int, int]]:
         """Everything the ticker saw, the polls that were counted instead of run included."""
         log = list(self.ticker.log)
-        code = self.cpu.code
-        if code is not None and code.skipped:
-            values = {cycle: value for cycle, what, _, value in log if what == "read"}
-            for address, first, period, number in code.skipped:
-                value = values[first - period]
-                log += [(first + n * period, "read", address & 7, value) for n in range(number)]
+        for cycle, period, skipped in self.cpu.skips:
+            round_ = [entry for entry in self.ticker.log if cycle - period < entry[0] <= cycle and entry[1] == "read"]
+            log += [(at + n, *rest) for at, *rest in round_ for n in range(period, skipped + 1, period)]
         return sorted(log)
 
     @property
@@ -267,10 +289,8 @@ class Pair:
 
     def __init__(self, part: str, **options: Any) -> None:
         self.exact = Board(part, "exact", **options)
-        self.translated = Board(part, "translated", **options)
-        assert self.translated.cpu.code is not None
-        self.translated.cpu.code.skipped = []
-        self.both = (self.exact, self.translated)
+        self.core = Board(part, "core", **options)
+        self.both = (self.exact, self.core)
 
     def each(self, call: str, *arguments: Any) -> None:
         """The same call on both boards."""
@@ -282,21 +302,14 @@ class Pair:
         for number in cycles:
             for board in self.both:
                 board.cpu.run(board.cpu.cycle + number)
-            found = differences(self.exact.state, self.translated.state)
+            found = differences(self.exact.state, self.core.state)
             assert not found, "\n".join(found)
             recent, known = (list(board.cpu.recent) for board in self.both)
             assert recent[len(recent) - len(known) :] == known
 
-    @property
-    def functions(self) -> int:
-        """Functions that were made."""
-        code = self.translated.cpu.code
-        assert code is not None
-        return sum(len(chapter.functions) for chapter in code._chapters.values())
-
 
 class Programs:
-    """Random programs that go on and on, with all that is hard for a translator."""
+    """Random programs that go on and on, with all that is hard for a core."""
 
     def __init__(self, part: str, seed: int) -> None:
         self.part = part

@@ -1,0 +1,75 @@
+"""Compiled modules: made once, then kept in the user's cache folder, as compiling takes longer than a first picture.
+
+A kept module is as trusted as code, so it lies in a folder that is the user's own and nobody else may write to. Its name
+holds what it depends on: version of the package, processor, hash of the module. What cannot be read is made anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import platform
+import stat
+import sys
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from simkit.contract.errors import SimkitError
+from simkit.cpu.core.modules import module_file
+from simkit.files.whole import write_whole
+
+
+def module(wasmtime: Any, engine: Any, part: str) -> Any:
+    """The compiled module of a part, from the cache when it lies there."""
+    source = module_file(part).read_bytes()
+    kept = _kept(hashlib.sha256(source).hexdigest())
+    if kept is not None:
+        with contextlib.suppress(OSError, wasmtime.WasmtimeError):
+            content = kept.read_bytes()
+            digest, compiled = content[:32], content[32:]
+            if hashlib.sha256(compiled).digest() == digest:
+                return wasmtime.Module.deserialize(engine, compiled)
+    made = wasmtime.Module(engine, source)
+    if kept is not None:
+        with contextlib.suppress(OSError, SimkitError):
+            compiled = bytes(made.serialize())
+            write_whole(kept, hashlib.sha256(compiled).digest() + compiled, what="compiled core")
+    return made
+
+
+def _kept(digest: str) -> Path | None:
+    """Where the compiled module is kept; None when there is no folder of the user's own for it."""
+    folder = cache_folder()
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if hasattr(os, "getuid"):
+            found = folder.stat()
+            if found.st_uid != os.getuid() or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+                return None
+    except OSError:
+        return None
+    name = f"core-{version('wasmtime')}-{platform.machine()}-{_processor()}-{digest[:16]}"
+    return folder / name
+
+
+def cache_folder() -> Path:
+    """The user's cache folder for the kit (XDG Base Directory Specification 0.8, and its like on other systems)."""
+    if sys.platform == "win32":
+        root = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        root = Path.home() / "Library" / "Caches"
+    else:
+        root = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    return root / "backplane-simkit"
+
+
+def _processor() -> str:
+    """Short hash of what the processor says of itself: compiled code uses what it can do."""
+    text = platform.processor() + platform.version()
+    with contextlib.suppress(OSError):
+        text += next(
+            (line for line in Path("/proc/cpuinfo").read_text().splitlines() if line.startswith(("flags", "Features"))), ""
+        )
+    return hashlib.sha256(text.encode()).hexdigest()[:8]

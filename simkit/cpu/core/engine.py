@@ -1,0 +1,329 @@
+"""The CPU with the core beside it: the core runs where nothing can interfere, the reference does everything else.
+
+`run` is the reference's. Where that does quick instructions one after another, up to a cycle before anything can happen
+from outside, this one lets the core go on. The core asks Python for every access that plain memory does not answer, and
+leaves
+
+- before the limit, so that the instruction in whose cycles something happens is always the reference's;
+- before an instruction that is the reference's (`generate.LEFT_TO_REFERENCE`), or that does not lie in plain memory;
+- behind an instruction in which a line, the decoding or plain memory moved, and behind one that may let IRQ in. In the
+  rest of that instruction every cycle is Python's, as the reference makes it.
+
+It never decides about interrupts: that is `Recogniser.decide`, asked when it has left.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import Any
+
+from simkit.backplane.bus import Bus, Kind
+from simkit.backplane.decode import Page, Table
+from simkit.contract.errors import SimkitError
+from simkit.contract.findings import Findings
+from simkit.cpu.core.generate import LONGEST, leaves
+from simkit.cpu.core.layout import (
+    EMPTY_TABLES_AT,
+    LEAVES_AT,
+    LONGS,
+    NOTE_BYTES,
+    NOTES,
+    NOTES_AT,
+    OFFSET,
+    STATE_BYTES,
+    TABLES_AT,
+    WORDS,
+)
+from simkit.cpu.core.memory import Arena
+from simkit.cpu.core.room import Room
+from simkit.cpu.core.waiting import Rounds
+from simkit.cpu.reference.bus_cycles import ResetPulled
+from simkit.cpu.reference.engine import ExactCpu, make_exact
+
+ENGINES = ("auto", "exact", "core")
+"""auto: the core where it can be had; exact: the reference alone; core: the core, or a word why not."""
+
+SLICE_CYCLES = 1_000_000
+"""Most cycles between two moments at which Ctrl-C and whoever called get their turn."""
+
+RECORDED = 8 * NOTES + 8
+"""Cycles before the end of a run in which no round of a waiting loop is skipped: the last instructions are noted."""
+
+_PC, _LAST, _STORES, _POLLS = (OFFSET[name] // 4 for name in ("pc", "last", "stores", "polls"))
+_MASKED, _TABLES, _LEAVE, _ABANDON = (OFFSET[name] // 4 for name in ("masked", "tables", "leave", "abandon"))
+_IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "noted"))
+_ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
+_CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
+_REGISTERS = struct.Struct("<12i")  # pc to last
+_NOTE = struct.Struct("<qi")
+_KINDS = tuple(Kind)
+_DATA = Kind.DATA
+_KEY_BYTES = OFFSET["stores"] + 4
+_PC_NOTED = 2  # word of a note that holds the program counter
+assert WORDS[11:13] == ("last", "stores")
+
+
+class CoreCpu(ExactCpu):
+    """The reference engine with the core beside it.
+
+    Attributes:
+        arena: memory that the core reaches, or None when there is no core.
+    """
+
+    def __init__(self, part: str, bus: Bus, findings: Findings, seed: int, **options: Any) -> None:
+        self._engine = "exact"
+        self._room: Room | None = None
+        self._until = 0
+        self._generation = self._decodings = -1
+        self._maps: dict[Table, bytes] = {}  # packed page tables by decoding
+        self._failure: BaseException | None = None
+        self._limit = self._seen_horizon = 0
+        self._entered = 0  # number of the last note that is not new
+        self._rounds = Rounds()
+        super().__init__(part, bus, findings, seed, **options)
+        self.arena: Arena | None = None
+        self._spare_reads_operand = options.get("indexed_store_spare") == "operand"
+
+    def use(self, room: Room) -> None:
+        """Let the core of a room go on where it can."""
+        self._room = room
+        self.arena = room.arena
+        state = self._state = room.arena.memory[:STATE_BYTES]
+        self._words, self._longs = state.cast("i"), state.cast("q")
+        self._words[_MAGIC] = self.magic
+        state[LEAVES_AT : LEAVES_AT + 256] = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
+        room.answer(self._answer_read, self._answer_write)
+
+    @property
+    def engine(self) -> str:
+        """Which engine is chosen: auto, exact or core; may be set between instructions."""
+        return self._engine
+
+    @engine.setter
+    def engine(self, name: str) -> None:
+        if name not in ENGINES:
+            raise SimkitError(f"There is no engine {name!r}.", remedy=f"Write one of {', '.join(ENGINES)}.")
+        self._engine = name
+
+    def run(self, until: int) -> None:
+        """As the reference."""
+        self._until = until
+        super().run(until)
+
+    # running --------------------------------------------------------------------------------------------------------
+
+    def _run_quick(self, stop: int) -> None:
+        if self.arena is None or self._engine == "exact" or self._bus.slow:
+            super()._run_quick(stop)
+            return
+        if self._generation != self._bus.generation:
+            self._map()
+        words, longs = self._words, self._longs
+        self.attention = False
+        words[_LEAVE] = words[_ABANDON] = words[_WAITING] = 0
+        words[_TABLES] = TABLES_AT
+        words[_IRQ_LOW] = not self.irq_line.level
+        _REGISTERS.pack_into(
+            self._state, 0, self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i,
+            self.last,
+        )  # fmt: skip
+        longs[_CYCLE] = self.cycle
+        self._entered = words[_NOTED]
+        self._rounds.forget()
+        self._seen_horizon = self.horizon
+        self._limit = stop
+        assert self._room is not None
+        run = self._room.run
+        while True:
+            longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
+            before = longs[_CYCLE]
+            run(0)
+            if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
+                break
+            assert longs[_CYCLE] > before
+        self._take_back()
+
+    def _take_back(self) -> None:
+        """Registers and notes as the core left them; what it could not decide is decided."""
+        words, longs = self._words, self._longs
+        (
+            self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i, self.last,
+        ) = _REGISTERS.unpack_from(self._state, 0)  # fmt: skip
+        self.cycle = longs[_CYCLE]
+        noted = words[_NOTED] - self._entered & 0xFFFF_FFFF
+        if noted:
+            self._note(min(noted, NOTES), words[_NOTED])
+            self.first = longs[_FIRST]
+            self.masked = words[_MASKED]
+        failure, self._failure = self._failure, None
+        if isinstance(failure, ResetPulled):
+            self._given_up_for_reset()
+            self._take_so_edge()
+            return
+        if failure is not None:
+            raise failure
+        if words[_LEAVE]:
+            if words[_TABLES] != EMPTY_TABLES_AT:
+                self.began = self.cycle - 1
+            polls = ((self.began - 1,), (), (self.first,), (self.first, self.began - 1))[words[_POLLS]]
+            self.due = self.recogniser.decide(polls, bool(self.masked))
+            self._take_so_edge()
+        elif noted:
+            self.began = self.cycle - 1
+
+    def _note(self, count: int, noted: int) -> None:
+        state = self._state
+        found = (
+            _NOTE.unpack_from(state, NOTES_AT + (number % NOTES) * NOTE_BYTES)
+            for number in range(noted - count, noted)
+        )
+        if count == NOTES:
+            self.recent.clear()
+        self.recent.extend(found)
+
+    # what the core asks ---------------------------------------------------------------------------------------------
+
+    def _answer_read(self) -> None:
+        words, longs = self._words, self._longs
+        try:
+            cycle = longs[_CYCLE]
+            address = words[_ADDRESS]
+            self.last = words[_LAST]
+            if words[_LEAVE] or self._bus.may_stall:
+                self.cycle = cycle
+                value = self.read_cycle(address, _KINDS[words[_KIND]])
+                longs[_CYCLE] = self.cycle
+                words[_LAST] = value
+                self._look_careful()
+                return
+            key = self._state[:_KEY_BYTES].tobytes()
+            self.began = cycle
+            value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
+            longs[_CYCLE] = cycle + 1
+            if self.attention or self.horizon != self._seen_horizon:
+                self._look(cycle)
+                self._rounds.forget()
+                return
+            period = self._rounds.period(key, address, value, cycle)
+            if period:
+                self._skip_rounds(cycle, period)
+        except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
+            self._give_up(error)
+
+    def _skip_rounds(self, cycle: int, period: int) -> None:
+        """Let whole rounds of a waiting loop pass, as far as what it reads stays; the read of `cycle` was made."""
+        longs, words = self._longs, self._words
+        first = longs[_FIRST]
+        most = min(self._limit - first - 1, self._until - RECORDED - cycle)
+        for address, value in self._rounds.reads:
+            if most < period or self._bus.peek(address, cycle, value) != value:
+                return
+            most = min(most, self._bus.steady_until(address, cycle) - cycle - 1)
+        if most < period:
+            return
+        skipped = most // period * period
+        longs[_CYCLE] = cycle + 1 + skipped
+        longs[_FIRST] = first + skipped
+        longs[_STOP] = min(self._limit, cycle + skipped + SLICE_CYCLES)
+        at = NOTES_AT + (words[_NOTED] - 1) % NOTES * NOTE_BYTES  # only this instruction is noted without a gap
+        _NOTE.pack_into(self._state, at, first + skipped, words[_PC_NOTED + at // 4])
+        self._entered = words[_NOTED] - 1
+        self.recent.clear()
+        self.began = cycle + skipped
+        self._rounds.skipped(skipped)
+
+    def _answer_write(self) -> None:
+        words, longs = self._words, self._longs
+        try:
+            self._rounds.forget()
+            cycle = longs[_CYCLE]
+            value = words[_VALUE]
+            self.last = words[_LAST]
+            if words[_LEAVE] or self._bus.may_stall:
+                self.cycle = cycle
+                self.write_cycle(words[_ADDRESS], value)
+                longs[_CYCLE] = self.cycle
+                words[_LAST] = self.last
+                self._look_careful()
+                return
+            self.began = cycle
+            self._bus_write(words[_ADDRESS], value, cycle, _DATA)
+            words[_LAST] = value
+            longs[_CYCLE] = cycle + 1
+            if self.attention or self.horizon != self._seen_horizon:
+                self._look(cycle)
+        except BaseException as error:  # noqa: BLE001 - as in a read
+            self._give_up(error)
+
+    def _look(self, cycle: int) -> None:
+        """An access moved something: go no further than this instruction, or only to another cycle."""
+        if self.attention:
+            self._leave()
+            return
+        self._seen_horizon = horizon = self.horizon
+        self._limit = min(self._until, horizon - LONGEST + 1)
+        self._longs[_STOP] = min(self._longs[_STOP], self._limit)
+        if cycle + LONGEST >= horizon:
+            self._leave()
+
+    def _look_careful(self) -> None:
+        if self.attention or self.cycle + LONGEST >= self.horizon:
+            self._leave()
+
+    def _leave(self) -> None:
+        """The instruction under way is the last one, and what is left of it is made cycle by cycle."""
+        self._words[_LEAVE] = 1
+        self._words[_TABLES] = EMPTY_TABLES_AT
+
+    def _give_up(self, error: BaseException) -> None:
+        self._failure = error
+        self._words[_LAST] = self.last
+        if self._words[_LEAVE] or self._bus.may_stall:
+            self._longs[_CYCLE] = self.cycle
+        self._words[_LEAVE] = self._words[_ABANDON] = 1
+
+    # what it sees ---------------------------------------------------------------------------------------------------
+
+    def _map(self) -> None:
+        """Put the page tables of the decoding as it is now into the core's memory."""
+        bus = self._bus
+        assert self.arena is not None
+        self._generation = bus.generation
+        if self._decodings != bus.decodings:
+            self._decodings = bus.decodings
+            self._maps.clear()
+            self.arena.drop_copies()
+        table = bus.table
+        packed = self._maps.get(table)
+        if packed is None:
+            packed = self._maps[table] = self._packed(table)
+        self._state[TABLES_AT : TABLES_AT + len(packed)] = packed
+
+    def _packed(self, table: Table) -> bytes:
+        return struct.pack("<512i", *(self._address(page) for page in (*table.read_pages, *table.write_pages)))
+
+    def _address(self, page: Page | None) -> int:
+        """Where a page lies in the core's memory; 0 when it must ask Python."""
+        if page is None:
+            return 0
+        assert self.arena is not None
+        at = self.arena.address(page.buffer, page.base)
+        if at is None and page.is_copy:
+            at = self.arena.copy(page.buffer)
+        return at or 0
+
+
+def make_cpu(
+    name: str, bus: Bus, findings: Findings, seed: int, *, engine: str = "auto", room: Room | None = None, **options: Any
+) -> CoreCpu:
+    """The CPU of a machine; options as for `make_exact`.
+
+    Raises:
+        SimkitError: unknown part, option or engine.
+    """
+    cpu = make_exact(name, bus, findings, seed, cpu=CoreCpu, **options)
+    assert isinstance(cpu, CoreCpu)
+    cpu.engine = engine
+    if room is not None:
+        cpu.use(room)
+    return cpu

@@ -1,0 +1,85 @@
+"""What the core and Python share, as offsets from the address of the state in linear memory.
+
+Everything is addressed from that one address, so that the state may lie anywhere: at the beginning of a memory of its
+own, or within the memory of an interpreter that runs in WebAssembly itself.
+"""
+
+from __future__ import annotations
+
+WORDS = (
+    "pc",
+    "a",
+    "x",
+    "y",
+    "sp",
+    "n",
+    "z",
+    "c",
+    "v",
+    "d",
+    "i",
+    "last",  # byte on the data lines in the cycle before
+    "stores",  # writes made so far, modulo 2**32
+    "polls",  # cycles at whose end the last instruction looked for interrupts: a value of POLLS
+    "masked",  # I as it stood at that decision
+    "tables",  # address of the page tables in use
+    "leave",  # not 0: the instruction under way is the last one
+    "abandon",  # not 0: the instruction under way ends where it stands
+    "irq_low",  # not 0: an instruction that may clear I is the last one
+    "magic",  # constant of ANE and LXA
+    "noted",  # instructions noted so far, modulo 2**32
+    "address",  # of the access that Python is asked for
+    "value",  # of a write that Python is asked for
+    "kind",  # of that access
+    "waiting",  # entries in the list of writes that wait
+    "ring",  # address of the ring of records
+    "filled",  # records in it
+    "room",  # records that it takes
+)
+"""32-bit words, from offset 0 on; registers and flags first."""
+
+LONGS = ("cycle", "stop", "first")
+"""64-bit words behind them: the next cycle, the cycle before which an instruction must begin, its first cycle."""
+
+_LONGS_AT = 4 * len(WORDS)
+OFFSET = {name: 4 * n for n, name in enumerate(WORDS)} | {name: _LONGS_AT + 8 * n for n, name in enumerate(LONGS)}
+"""Offset of each word."""
+
+REGISTERS = 11
+"""Words from `pc` to `i`."""
+
+LEAVES_AT = 256
+"""256 bytes, one an opcode: not 0 where the instruction is the reference engine's."""
+
+NOTES_AT = 512
+NOTES = 64
+NOTE_BYTES = 16
+"""The last instructions begun: cycle and program counter."""
+
+TABLE_BYTES = 1024
+SETS_BYTES = 3 * TABLE_BYTES
+"""Page tables, 256 addresses each, 0 where there is none: plain reads, plain writes, maps of writes that may wait."""
+
+EMPTY_TABLES_AT = 2048
+"""Tables without a page: every cycle asks Python."""
+
+TABLES_AT = EMPTY_TABLES_AT + SETS_BYTES
+"""Tables of the decoding as it is."""
+
+WAITING_AT = 8192
+WAITING = 2048
+WAITING_BYTES = 16
+"""Writes that wait: cycle, program counter, address, byte, the byte before it on the bus."""
+
+STATE_BYTES = WAITING_AT + WAITING * WAITING_BYTES
+"""Room for all of it."""
+
+RECORD_BYTES = 8
+RECORD_CYCLE_SHIFT = 28
+RECORD_KIND_SHIFT = 24
+RECORD_DATA_SHIFT = 16
+WRITE = 8
+"""A record: address, data, kind (with WRITE for a write) and cycle, from bit 0 up."""
+
+POLLS = {"None": 0, "()": 1, "(first,)": 2, "(first, began - 1)": 3}
+"""How an instruction says when it looks, by the text that sets `polls`."""

@@ -1,0 +1,61 @@
+"""Plain memory that the core can reach: the pieces that slots ask for, side by side behind the state."""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Iterable
+
+from simkit.cpu.core.layout import STATE_BYTES
+
+PAGE = 256
+COPIES = 160
+"""Pages for copies of ROM whose wires are exchanged, and for maps of registers; what finds no room asks Python."""
+
+
+def needed(sizes: Iterable[int]) -> int:
+    """Bytes of a memory for pieces of these sizes."""
+    return STATE_BYTES + sum(-(-size // PAGE) * PAGE for size in sizes) + COPIES * PAGE
+
+
+class Arena:
+    """Hands out pieces of one memory.
+
+    Attributes:
+        memory: all of it.
+        base: address of its first byte in the process.
+    """
+
+    def __init__(self, memory: memoryview, base: int) -> None:
+        self.memory = memory
+        self.base = base
+        self._free = STATE_BYTES
+        self._copies: int | None = None
+
+    def take(self, size: int) -> memoryview:
+        """A piece of zeros that begins at a page."""
+        start, self._free = self._free, self._free + -(-size // PAGE) * PAGE
+        if self._free > len(self.memory):
+            raise MemoryError(f"{size} bytes more were asked for than were told before")
+        return self.memory[start : start + size]
+
+    def address(self, buffer: memoryview | bytearray, index: int) -> int | None:
+        """Where byte `index` of a buffer lies in the memory; None when the buffer is not one of its pieces."""
+        if len(buffer) == 0:
+            return None
+        at = ctypes.addressof(ctypes.c_char.from_buffer(buffer)) - self.base + index
+        return at if 0 <= at < len(self.memory) else None
+
+    def copy(self, content: bytes | bytearray | memoryview) -> int | None:
+        """Address of a copy of one page, None when there is no more room for copies."""
+        if self._copies is None:
+            self._copies = self._free
+        at = self._copies
+        if at + PAGE > len(self.memory):
+            return None
+        self._copies += PAGE
+        self.memory[at : at + PAGE] = content
+        return at
+
+    def drop_copies(self) -> None:
+        """All copies are stale."""
+        self._copies = None

@@ -1,0 +1,36 @@
+"""A machine's core: the module with a memory that holds the state and what the slots asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from simkit.cpu.core.memory import Arena, needed
+from simkit.cpu.core.runtime import Instance, NoCoreError
+
+
+class Room:
+    """The core of one machine.
+
+    Attributes:
+        arena: hands out plain memory.
+        run: goes on from the state at an address until the core must leave.
+        run_recorded: the same, every bus cycle recorded.
+    """
+
+    def __init__(self, part: str, sizes: Iterable[int]) -> None:
+        self._instance = Instance(part, needed(sizes))
+        self.arena = Arena(self._instance.memory, self._instance.base)
+        self.run = self._instance.run
+        self.run_recorded = self._instance.run_recorded
+
+    def answer(self, read: Callable[[], None], write: Callable[[], None]) -> None:
+        """Say who answers accesses that plain memory does not."""
+        self._instance.answers[:] = read, write
+
+
+def room(part: str, sizes: Iterable[int]) -> Room | None:
+    """The core for a machine whose slots ask for pieces of memory of these sizes; None where it cannot be had."""
+    try:
+        return Room(part, sizes)
+    except NoCoreError:
+        return None
