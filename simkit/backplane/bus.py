@@ -8,7 +8,7 @@ table for each combination of the lines that cards drive into selects (banks); a
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from enum import IntEnum
 from heapq import heapify, heappop, heappush
 from typing import Any, NoReturn, Protocol, TypeVar
@@ -523,6 +523,30 @@ class Bus:
         self.spare_read = False
         if wiring.unsettled:  # only when the access was broken off
             wiring.drop_unsettled()
+
+    def write_late(self, address: int, values: bytes, cycles: Sequence[int], before: bytes) -> None:
+        """Writes that waited, one after the other at one address.
+
+        Args:
+            address: at which a write may wait (`Table.waiting_pages`).
+            values: bytes that the CPU drove.
+            cycles: cycle of each.
+            before: byte on the data lines in the cycle before each.
+        """
+        ((seat, offset),) = self._table.write_plan(address).takers
+        if seat.takes_data is not None:
+            values, before = values.translate(seat.takes_data), before.translate(seat.takes_data)
+        self.access_address = address
+        self.wiring.delay = 1
+        try:
+            seat.card.write_late(offset, values, cycles, before)
+        except SimkitError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a stranger's card
+            self._card_failed(seat, cycles[0], error)
+        finally:
+            seat.card.slot.let_see(None)
+            self._leave_access()
 
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""

@@ -136,6 +136,29 @@ class Table:
             permuted = permuted.translate(seat.gives_data)
         return Page(memoryview(permuted), permuted, 0, is_copy=True)
 
+    def waiting_pages(self) -> dict[int, bytes]:
+        """By page: 1 for each address at which a write may wait: it reaches one card alone, whose table says so."""
+        found: dict[int, bytes] = {}
+        for seat, _, _, take, _ in self.selects:
+            offsets = {register.offset for register in seat.registers if register.writes_wait}
+            if not offsets or seat.ready_gated:
+                continue
+            for page in range(256):
+                addresses = take >> page * 256 & _PAGE_ONES
+                if not addresses or page in found:
+                    continue
+                marks = bytes(
+                    addresses >> low & 1 and self._may_wait(self.write_plan(page << 8 | low), offsets)
+                    for low in range(256)
+                )
+                if any(marks):
+                    found[page] = marks
+        return found
+
+    @staticmethod
+    def _may_wait(plan: Plan, offsets: set[int]) -> bool:
+        return not plan.drivers and len(plan.takers) == 1 and plan.takers[0][1] in offsets
+
     def read_plan(self, address: int) -> Plan:
         """What a read at the address does."""
         plan = self.reads.get(address)

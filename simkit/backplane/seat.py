@@ -6,7 +6,7 @@ import attrs
 
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
-from simkit.contract.registers import PlainMemory
+from simkit.contract.registers import PlainMemory, Register
 
 
 @attrs.define(slots=True, eq=False)
@@ -37,6 +37,11 @@ class Seat:
     address_pins: int = 16
     takes_data: bytes | None = None  # bus byte -> byte at the card's pins, None when straight
     gives_data: bytes | None = None  # byte at the card's pins -> bus byte
+
+    @property
+    def registers(self) -> tuple[Register, ...]:
+        """The board as wired."""
+        return type(self.card).registers(self.card.settings)
 
     @property
     def name(self) -> str:

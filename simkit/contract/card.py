@@ -6,6 +6,7 @@ keeps no module-level state. It is lazy: it works out what it is from the cycle 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, ClassVar
 
 from simkit.contract.lines import PinSpec
@@ -92,6 +93,22 @@ class Card:
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Write in `cycle`."""
+
+    def write_late(self, offset: int, values: bytes, cycles: Sequence[int], before: bytes) -> None:
+        """Writes that waited: one after the other to one register whose table says `writes_wait`.
+
+        Override it where many can be taken at once; what comes of it must be the same.
+
+        Args:
+            offset: of the register.
+            values: bytes written.
+            cycles: cycle of each, rising.
+            before: byte on the card's data pins in the cycle before each, what `slot.data_before` says then.
+        """
+        for value, cycle, byte in zip(values, cycles, before, strict=True):
+            self.slot.let_see(byte)
+            self.write(offset, value, cycle)
+        self.slot.let_see(None)
 
     def event(self, name: str, cycle: int) -> None:
         """A call armed with `slot.at` is due."""

@@ -46,6 +46,7 @@ class Slot:
         self._host = host
         self._phases = dict(crystal_phases or {})
         self._memory = memory
+        self._seen: int | None = None
 
     # events ---------------------------------------------------------------------------------------------------------
 
@@ -127,7 +128,13 @@ class Slot:
     @property
     def data_before(self) -> int:
         """Byte on the data lines in the cycle before the access under way: what a latch that is too early takes."""
+        if self._seen is not None:
+            return self._seen
         return self._host.data_before(self.number) if self._host is not None else 0xFF
+
+    def let_see(self, byte: int | None) -> None:
+        """What `data_before` says while a write that waited is handed over; None: what the bus says."""
+        self._seen = byte
 
     def changed(self, start: int, end: int) -> None:
         """Announce that bytes start .. end-1 of the plain memory changed other than by the bus."""

@@ -70,6 +70,7 @@ def _processor() -> str:
     text = platform.processor() + platform.version()
     with contextlib.suppress(OSError):
         text += next(
-            (line for line in Path("/proc/cpuinfo").read_text().splitlines() if line.startswith(("flags", "Features"))), ""
+            (line for line in Path("/proc/cpuinfo").read_text().splitlines() if line.startswith(("flags", "Features"))),
+            "",
         )
     return hashlib.sha256(text.encode()).hexdigest()[:8]

@@ -32,6 +32,8 @@ from simkit.cpu.core.layout import (
     OFFSET,
     STATE_BYTES,
     TABLES_AT,
+    WAITING_AT,
+    WAITING_BYTES,
     WORDS,
 )
 from simkit.cpu.core.memory import Arena
@@ -155,6 +157,8 @@ class CoreCpu(ExactCpu):
             self._note(min(noted, NOTES), words[_NOTED])
             self.first = longs[_FIRST]
             self.masked = words[_MASKED]
+        if words[_WAITING]:
+            self._hand_over()
         failure, self._failure = self._failure, None
         if isinstance(failure, ResetPulled):
             self._given_up_for_reset()
@@ -174,8 +178,7 @@ class CoreCpu(ExactCpu):
     def _note(self, count: int, noted: int) -> None:
         state = self._state
         found = (
-            _NOTE.unpack_from(state, NOTES_AT + (number % NOTES) * NOTE_BYTES)
-            for number in range(noted - count, noted)
+            _NOTE.unpack_from(state, NOTES_AT + (number % NOTES) * NOTE_BYTES) for number in range(noted - count, noted)
         )
         if count == NOTES:
             self.recent.clear()
@@ -186,6 +189,8 @@ class CoreCpu(ExactCpu):
     def _answer_read(self) -> None:
         words, longs = self._words, self._longs
         try:
+            if words[_WAITING]:
+                self._hand_over()
             cycle = longs[_CYCLE]
             address = words[_ADDRESS]
             self.last = words[_LAST]
@@ -236,6 +241,8 @@ class CoreCpu(ExactCpu):
         words, longs = self._words, self._longs
         try:
             self._rounds.forget()
+            if words[_WAITING]:
+                self._hand_over()
             cycle = longs[_CYCLE]
             value = words[_VALUE]
             self.last = words[_LAST]
@@ -254,6 +261,20 @@ class CoreCpu(ExactCpu):
                 self._look(cycle)
         except BaseException as error:  # noqa: BLE001 - as in a read
             self._give_up(error)
+
+    def _hand_over(self) -> None:
+        """Hand the writes that wait to their cards, in order, those to one address together."""
+        count, self._words[_WAITING] = self._words[_WAITING], 0
+        entries = self._state[WAITING_AT : WAITING_AT + count * WAITING_BYTES]
+        cycles = entries.cast("q")[::2].tolist()
+        addresses = entries.cast("H")[5::8].tolist()
+        values, before = bytes(entries[12::WAITING_BYTES]), bytes(entries[13::WAITING_BYTES])
+        start = 0
+        for number in range(1, count + 1):
+            if number == count or addresses[number] != addresses[start]:
+                here = slice(start, number)
+                self._bus.write_late(addresses[start], values[here], cycles[here], before[here])
+                start = number
 
     def _look(self, cycle: int) -> None:
         """An access moved something: go no further than this instruction, or only to another cycle."""
@@ -300,7 +321,11 @@ class CoreCpu(ExactCpu):
         self._state[TABLES_AT : TABLES_AT + len(packed)] = packed
 
     def _packed(self, table: Table) -> bytes:
-        return struct.pack("<512i", *(self._address(page) for page in (*table.read_pages, *table.write_pages)))
+        assert self.arena is not None
+        marked = table.waiting_pages()
+        waits = [(self.arena.copy(marked[page]) or 0) if page in marked else 0 for page in range(256)]
+        pages = [self._address(page) for page in (*table.read_pages, *table.write_pages)]
+        return struct.pack("<768i", *pages, *waits)
 
     def _address(self, page: Page | None) -> int:
         """Where a page lies in the core's memory; 0 when it must ask Python."""
@@ -314,7 +339,14 @@ class CoreCpu(ExactCpu):
 
 
 def make_cpu(
-    name: str, bus: Bus, findings: Findings, seed: int, *, engine: str = "auto", room: Room | None = None, **options: Any
+    name: str,
+    bus: Bus,
+    findings: Findings,
+    seed: int,
+    *,
+    engine: str = "auto",
+    room: Room | None = None,
+    **options: Any,
 ) -> CoreCpu:
     """The CPU of a machine; options as for `make_exact`.
 

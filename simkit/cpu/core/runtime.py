@@ -158,4 +158,3 @@ def _nobody() -> None:
 
 def _pointer(managed: Any) -> int:
     return ctypes.cast(managed.ptr(), ctypes.c_void_p).value or 0
-
