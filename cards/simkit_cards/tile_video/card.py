@@ -13,8 +13,10 @@ The other modules of this folder name theirs beside each figure. Where sources d
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from itertools import count
+from operator import sub
 from typing import Any, ClassVar
 
 from simkit.contract import (
@@ -56,6 +58,7 @@ from simkit_cards.tile_video.tables import (
     R1,
     VRAM_BYTES,
     cell_of_4k,
+    cells_of_4k,
     decode,
 )
 from simkit_cards.tile_video.words import memory_words, register_words, screen_text, sprite_words
@@ -323,11 +326,7 @@ class TileVideo(Card):
             if self._memory[cell] == ports.value:
                 self._written[cell] = 1
             else:
-                sprites = (
-                    tables.sprites <= target < tables.sprites + 128
-                    or tables.sprite_patterns <= target < tables.sprite_patterns + 2048
-                )
-                self._store(cell, ports.value, ports.done_tick, sprites=sprites)
+                self._store(cell, ports.value, ports.done_tick, sprites=tables.makes_sprites(target))
         else:
             value = self._wires.read_back(ports.value)
             for reached in self._wires.same(cell):
@@ -467,6 +466,47 @@ class TileVideo(Card):
                 self._write_register(value, cycle, edge)
             elif not value & 0x40:
                 self._ask(_READ, 0, edge, cycle)
+
+    def write_late(self, offset: int, values: bytes, cycles: Sequence[int], before: bytes) -> None:
+        """Bytes for memory that come slowly enough all go in at once."""
+        super().write_late(offset, values[:1], cycles[:1], before[:1])
+        if len(values) > 1 and not self._takes_block(values[1:], cycles):
+            super().write_late(offset, values[1:], cycles[1:], before[1:])
+
+    def _takes_block(self, values: bytes, cycles: Sequence[int]) -> bool:
+        """Take writes to the data port that follow one that was just made, if nothing can happen between them.
+
+        Each finds the one before it done, and no frame ends.
+
+        Args:
+            values: the bytes.
+            cycles: cycle of the write before, then of each.
+        """
+        ports, tables, ticks_at = self._ports, self._tables, self._crystal.ticks_at
+        start, end = ports.target, ports.target + len(values)
+        last_edge = ticks_at(cycles[-1] + 1)
+        plain = self._wires.straight and not (self._takes_early or self._narrow)
+        in_time = last_edge < self._end_tick and end < VRAM_BYTES
+        if not (plain and in_time and ports.waiting and ports.address_valid):
+            return False
+        if min(map(sub, cycles[1:], cycles)) * self._cycle_us < self._pacing.longest_us:
+            return False
+        going_in = bytes((ports.value,)) + values[:-1]  # the last byte waits for its window, as any does
+        cells: Sequence[int] = range(start, end) if tables.k16 else cells_of_4k()[start:end]
+        memory, written = self._memory, self._written
+        if not tables.k16 or memory[start:end] != going_in:
+            for target, cell, value, cycle in zip(range(start, end), cells, going_in, cycles, strict=False):
+                if memory[cell] != value:
+                    done = self._pacing.times(ticks_at(cycle + 1))[0]
+                    self._store(cell, value, done, sprites=tables.makes_sprites(target))
+                written[cell] = 1
+        else:
+            written[start:end] = b"\1" * len(going_in)
+        ports.address = end + 1 & VRAM_BYTES - 1
+        ports.target, ports.value, ports.ahead = end, values[-1], values[-1]
+        ports.strobe_cycle = ports.asked_cycle = cycles[-1]
+        ports.done_tick, ports.need_tenths = self._pacing.times(last_edge)
+        return True
 
     def unfinished(self) -> str:
         """A control pair after its first byte."""

@@ -19,6 +19,9 @@ TICKS_PER_MEMORY_CYCLE = 4
 FIXED_TICKS = 2 * CRYSTAL_HZ // 1_000_000
 """2 us from the end of the strobe, [PG] B-1: 21 ticks, rounded down as a strobe ends between two ticks."""
 
+FREE_TENTHS = 20
+"""2 us, in tenths of a microsecond: every access takes that long while nothing is drawn. [PG] B-1"""
+
 FREE_TICKS = 4300 * CRYSTAL_HZ // 1_000_000
 """4300 us after the frame interrupt in which every access takes 2 us. [PG] B-1"""
 
@@ -62,6 +65,11 @@ class Pacing:
         """Whether a gap that is told as too short suffices by this card's own windows."""
         return self._on and self._spacing == _MULTICOLOR[0] and gap_us * 10 >= _MULTICOLOR[1]
 
+    @property
+    def longest_us(self) -> float:
+        """The longest time an access may take with the registers as they are."""
+        return (self._tenths if self._on else FREE_TENTHS) / 10
+
     def start_frame(self, frame: int) -> None:
         """Frame `frame` begins, with the blanking after the one before it."""
         self._free_until = self._raster.end_tick(frame - 1) + FREE_TICKS
@@ -70,5 +78,5 @@ class Pacing:
         """For an access asked for at `tick`: when it takes place, and the longest it might take in tenths of a us."""
         ready = tick + FIXED_TICKS
         if not self._on or ready < self._free_until:
-            return ready, 20
+            return ready, FREE_TENTHS
         return ready + (self._raster.start + self._phase - ready) % self._spacing, self._tenths

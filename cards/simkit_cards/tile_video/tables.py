@@ -11,6 +11,7 @@ Sources:
 from __future__ import annotations
 
 from enum import IntEnum
+from functools import cache
 
 import attrs
 
@@ -118,6 +119,13 @@ class Tables:
         """Height (and width) of a sprite on the screen, in lines (dots). [PG] 9."""
         return (16 if self.large else 8) << self.doubled
 
+    def makes_sprites(self, address: int) -> bool:
+        """Whether an address lies in a table that sprites are made from, whatever the mode."""
+        return (
+            self.sprites <= address < self.sprites + 128
+            or self.sprite_patterns <= address < self.sprite_patterns + 2048
+        )
+
     @property
     def sprites_on(self) -> bool:
         """Whether sprites are processed at all."""
@@ -181,6 +189,12 @@ def cell_of_4k(address: int) -> int:
     Column VA0..VA5, VA12 and row VA6..VA11, VA13, against column VA0..VA6 and row VA7..VA13: a bijection.
     """
     return (address & 0x3F) | (address >> 12 & 1) << 6 | (address >> 6 & 0x3F) << 7 | (address & 0x2000)
+
+
+@cache
+def cells_of_4k() -> tuple[int, ...]:
+    """`cell_of_4k` of every address."""
+    return tuple(cell_of_4k(address) for address in range(VRAM_BYTES))
 
 
 def address_of_cell_4k(cell: int) -> int:
