@@ -1,7 +1,7 @@
 """Compiled modules: made once, then kept in the user's cache folder, as compiling takes longer than a first picture.
 
-A kept module is as trusted as code, so it lies in a folder that is the user's own and nobody else may write to. Its name
-holds what it depends on: version of the package, processor, hash of the module. What cannot be read is made anew.
+A kept module is as trusted as code, so it lies in a folder that is the user's own and nobody else may write to. Its
+name holds what it depends on: version of the package, processor, hash of the module. What cannot be read is made anew.
 """
 
 from __future__ import annotations

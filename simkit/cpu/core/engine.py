@@ -15,6 +15,7 @@ It never decides about interrupts: that is `Recogniser.decide`, asked when it ha
 from __future__ import annotations
 
 import struct
+from collections import deque
 from typing import Any
 
 from simkit.backplane.bus import Bus, Kind
@@ -26,9 +27,7 @@ from simkit.cpu.core.layout import (
     EMPTY_TABLES_AT,
     LEAVES_AT,
     LONGS,
-    NOTE_BYTES,
     NOTES,
-    NOTES_AT,
     OFFSET,
     STATE_BYTES,
     TABLES_AT,
@@ -37,6 +36,7 @@ from simkit.cpu.core.layout import (
     WORDS,
 )
 from simkit.cpu.core.memory import Arena
+from simkit.cpu.core.notes import Notes
 from simkit.cpu.core.room import Room
 from simkit.cpu.core.waiting import Rounds
 from simkit.cpu.reference.bus_cycles import ResetPulled
@@ -57,11 +57,9 @@ _IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
-_NOTE = struct.Struct("<qi")
 _KINDS = tuple(Kind)
 _DATA = Kind.DATA
 _KEY_BYTES = OFFSET["stores"] + 4
-_PC_NOTED = 2  # word of a note that holds the program counter
 assert WORDS[11:13] == ("last", "stores")
 
 
@@ -75,12 +73,13 @@ class CoreCpu(ExactCpu):
     def __init__(self, part: str, bus: Bus, findings: Findings, seed: int, **options: Any) -> None:
         self._engine = "exact"
         self._room: Room | None = None
+        self._notes: Notes | None = None
         self._until = 0
         self._generation = self._decodings = -1
         self._maps: dict[Table, bytes] = {}  # packed page tables by decoding
         self._failure: BaseException | None = None
         self._limit = self._seen_horizon = 0
-        self._entered = 0  # number of the last note that is not new
+        self._entered = 0  # notes at entry
         self._rounds = Rounds()
         super().__init__(part, bus, findings, seed, **options)
         self.arena: Arena | None = None
@@ -93,6 +92,8 @@ class CoreCpu(ExactCpu):
         state = self._state = room.arena.memory[:STATE_BYTES]
         self._words, self._longs = state.cast("i"), state.cast("q")
         self._words[_MAGIC] = self.magic
+        self._notes = Notes(state)
+        self._choose_recent()
         state[LEAVES_AT : LEAVES_AT + 256] = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
         room.answer(self._answer_read, self._answer_write)
 
@@ -106,6 +107,17 @@ class CoreCpu(ExactCpu):
         if name not in ENGINES:
             raise SimkitError(f"There is no engine {name!r}.", remedy=f"Write one of {', '.join(ENGINES)}.")
         self._engine = name
+        self._choose_recent()
+
+    def _choose_recent(self) -> None:
+        """Notes lie in the core's memory while the core writes them, and in a deque while only the reference does."""
+        before = list(self.recent)
+        if self._notes is not None and self._engine != "exact":
+            self.recent = self._notes
+        else:
+            self.recent = deque(maxlen=NOTES)
+        self.recent.clear()
+        self.recent.extend(before)
 
     def run(self, until: int) -> None:
         """As the reference."""
@@ -117,6 +129,8 @@ class CoreCpu(ExactCpu):
     def _run_quick(self, stop: int) -> None:
         if self.arena is None or self._engine == "exact" or self._bus.slow:
             super()._run_quick(stop)
+            return
+        if self.cycle >= stop:
             return
         if self._generation != self._bus.generation:
             self._map()
@@ -152,9 +166,8 @@ class CoreCpu(ExactCpu):
             self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i, self.last,
         ) = _REGISTERS.unpack_from(self._state, 0)  # fmt: skip
         self.cycle = longs[_CYCLE]
-        noted = words[_NOTED] - self._entered & 0xFFFF_FFFF
+        noted = words[_NOTED] != self._entered
         if noted:
-            self._note(min(noted, NOTES), words[_NOTED])
             self.first = longs[_FIRST]
             self.masked = words[_MASKED]
         if words[_WAITING]:
@@ -174,15 +187,6 @@ class CoreCpu(ExactCpu):
             self._take_so_edge()
         elif noted:
             self.began = self.cycle - 1
-
-    def _note(self, count: int, noted: int) -> None:
-        state = self._state
-        found = (
-            _NOTE.unpack_from(state, NOTES_AT + (number % NOTES) * NOTE_BYTES) for number in range(noted - count, noted)
-        )
-        if count == NOTES:
-            self.recent.clear()
-        self.recent.extend(found)
 
     # what the core asks ---------------------------------------------------------------------------------------------
 
@@ -217,7 +221,7 @@ class CoreCpu(ExactCpu):
 
     def _skip_rounds(self, cycle: int, period: int) -> None:
         """Let whole rounds of a waiting loop pass, as far as what it reads stays; the read of `cycle` was made."""
-        longs, words = self._longs, self._words
+        longs = self._longs
         first = longs[_FIRST]
         most = min(self._limit - first - 1, self._until - RECORDED - cycle)
         for address, value in self._rounds.reads:
@@ -230,10 +234,8 @@ class CoreCpu(ExactCpu):
         longs[_CYCLE] = cycle + 1 + skipped
         longs[_FIRST] = first + skipped
         longs[_STOP] = min(self._limit, cycle + skipped + SLICE_CYCLES)
-        at = NOTES_AT + (words[_NOTED] - 1) % NOTES * NOTE_BYTES  # only this instruction is noted without a gap
-        _NOTE.pack_into(self._state, at, first + skipped, words[_PC_NOTED + at // 4])
-        self._entered = words[_NOTED] - 1
-        self.recent.clear()
+        assert self._notes is not None
+        self._notes.keep_last_as(first + skipped)
         self.began = cycle + skipped
         self._rounds.skipped(skipped)
 

@@ -60,7 +60,8 @@ def module_text(part: str) -> str:
     `run_recorded`, which take the state's address and go on until they must leave.
     """
     cmos = part == "65C02"
-    made = [_HEAD, _function("get_p", BusCycles.p.fget), _function("set_p", BusCycles.p.fset)]
+    flags: property = vars(BusCycles)["p"]
+    made = [_HEAD, _function("get_p", flags.fget), _function("set_p", flags.fset)]
     made += [_function(name, function) for name, function in _decimal(cmos).items()]
     made += [_ASK_READ, _ASK_WRITE, _RECORD]
     for recorded in (False, True):

@@ -1,8 +1,7 @@
 """Runs the modules of the core on the desktop, through the package wasmtime.
 
 The package's own calls into and out of WebAssembly cost ten times what the library's documented C interface does, so
-the two that a machine makes all the time are bound here, with public names only: `wasmtime_linker_define_func_unchecked`,
-`wasmtime_linker_get`, `wasmtime_store_context` and `wasmtime_func_call_unchecked` (Wasmtime C API, linker.h, store.h and
+the two that a machine makes all the time are bound here, with public names only (Wasmtime C API: linker.h, store.h,
 func.h). Whatever goes wrong before a first instruction has run means that the core is not to be had here.
 """
 

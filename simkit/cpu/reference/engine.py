@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Any, Protocol
 
 from simkit.backplane.bus import Bus, Kind
 from simkit.contract.errors import SimkitError
@@ -47,6 +48,23 @@ REGISTERS = {
 STATE = record(**REGISTERS, so_edge=optional(CYCLE), nmi=NMI)
 
 
+class Recent(Protocol):
+    """(cycle, pc) of the last instructions begun, oldest first."""
+
+    def __len__(self) -> int: ...
+    def __getitem__(self, index: int, /) -> tuple[int, int]: ...
+    def __iter__(self) -> Iterator[tuple[int, int]]: ...
+
+    def append(self, note: tuple[int, int], /) -> None:
+        """Note an instruction; the oldest goes when there are 64."""
+
+    def extend(self, notes: Iterable[tuple[int, int]], /) -> None:
+        """Note several."""
+
+    def clear(self) -> None:
+        """Forget all."""
+
+
 class ExactCpu(BusCycles):
     """One CPU on one bus: instructions, sequences, and what comes next.
 
@@ -72,7 +90,7 @@ class ExactCpu(BusCycles):
     ) -> None:
         self.part = part
         self.findings = findings
-        self.recent: deque[tuple[int, int]] = deque(maxlen=64)
+        self.recent: Recent = deque(maxlen=64)
         self.recogniser = Recogniser(bus.wiring)
         self._seed = seed
         self._stepper: CycleStepper | None = None

@@ -1,10 +1,12 @@
 """The demo machine's ROMs with scripted input on both engines: state, card accesses, findings and pictures agree."""
 
 from pathlib import Path
+from types import MethodType
 
 import pytest
 
 from simkit import Machine
+from simkit.contract import Card
 from simkit.cpu.core.engine import _CYCLE
 
 ROMS = Path(__file__).parents[3] / "roms"
@@ -52,6 +54,7 @@ class Recorded:
             write(offset, value, cycle)
 
         seat.card.read, seat.card.write = logged_read, logged_write
+        seat.card.write_late = MethodType(Card.write_late, seat.card)  # one after the other, so that each is logged
 
     def accesses(self) -> list[tuple[int, int, str, int, int]]:
         """The log with the polls that were counted instead of run."""
