@@ -104,7 +104,9 @@ def _run(argv: list[str]) -> int:
     if argv == ["--version"]:
         from importlib.metadata import version
 
-        print(version("backplane-simkit"))
+        from simkit.cpu.core.runtime import words as core_words
+
+        print(f"{version('backplane-simkit')}\ncore: {core_words()}")
         return 0
     first = argv[0]
     if not first.startswith("-") and first not in COMMANDS:

@@ -10,10 +10,12 @@ from __future__ import annotations
 import ctypes
 from collections.abc import Callable
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from simkit.cpu.core import compiled
+from simkit.cpu.core.layout import OFFSET, STATE_BYTES, TABLES_AT
 
 WASM_PAGE = 65_536
 
@@ -71,19 +73,71 @@ def _bound(function: Any, result: Any, *arguments: Any) -> Any:
     return function
 
 
-@cache
-def library() -> Library:
-    """The one library of the process.
+def library(part: str) -> Library:
+    """The one library of the process, tried with the module of a part.
 
     Raises:
         NoCoreError: it cannot be loaded or used here.
     """
+    found = _found(part)
+    if isinstance(found, NoCoreError):
+        raise NoCoreError(str(found))
+    return found
+
+
+_loaded = cache(Library)
+
+
+@cache
+def _found(part: str) -> Library | NoCoreError:
+    """Looked for once: where it is missing, each machine would look again."""
     try:
-        return Library()
-    except NoCoreError:
-        raise
-    except Exception as error:  # also what a foreign library, an old package or a full disk makes of it
-        raise NoCoreError(f"{type(error).__name__}: {error}") from error
+        found = _loaded()
+        _try(found, part)
+    except NoCoreError as error:
+        return error
+    except Exception as error:  # noqa: BLE001 - whatever a foreign library, an old package or a full disk makes of it
+        return NoCoreError(f"{type(error).__name__}: {str(error).strip().partition(chr(10))[0]}")
+    return found
+
+
+def _try(found: Library, part: str) -> None:
+    """Run `LDA #$A5, STA $0000, LDX $0000` with everything but its own page asked for.
+
+    Raises:
+        NoCoreError: it does something else.
+    """
+    instance = Instance(part, STATE_BYTES + 256, found)
+    state = instance.memory[:STATE_BYTES]
+    words, longs = state.cast("i"), state.cast("q")
+    asked: list[tuple[str, int, int]] = []
+
+    def word(name: str) -> int:
+        return words[OFFSET[name] // 4]
+
+    def answer(what: str, value: str) -> None:
+        asked.append((what, word("address"), word(value)))
+        words[OFFSET["last"] // 4] = 0x5A if what == "read" else word("value")
+        longs[OFFSET["cycle"] // 8] += 1
+
+    instance.answers[:] = lambda: answer("read", "kind"), lambda: answer("write", "value")
+    instance.memory[STATE_BYTES : STATE_BYTES + 8] = bytes.fromhex("A9A58D0000AE0000")
+    words[TABLES_AT // 4 + 0x80] = STATE_BYTES
+    words[OFFSET["tables"] // 4] = TABLES_AT
+    words[OFFSET["pc"] // 4] = 0x8000
+    longs[OFFSET["stop"] // 8] = 10
+    instance.run(0)
+    after = word("pc"), word("a"), word("x"), longs[OFFSET["cycle"] // 8], asked
+    if after != (0x8008, 0xA5, 0x5A, 10, [("write", 0, 0xA5), ("read", 0, 1)]):
+        raise NoCoreError("the core does not do as it should in a trial")
+
+
+def words() -> str:
+    """What a person is told: which core there is, or why there is none."""
+    found = _found("65C02")
+    if isinstance(found, NoCoreError):
+        return f"none ({found}); the reference engine runs everything"
+    return f"wasmtime {version('wasmtime')}"
 
 
 class Instance:
@@ -95,9 +149,9 @@ class Instance:
         base: address of its first byte in the process.
     """
 
-    def __init__(self, part: str, size: int) -> None:
+    def __init__(self, part: str, size: int, found: Library | None = None) -> None:
         self.answers: list[Callable[[], None]] = [_nobody, _nobody]
-        found = self._library = library()
+        found = self._library = library(part) if found is None else found
         wasm = found.wasmtime
         pages = -(-size // WASM_PAGE)
         self._store = wasm.Store(found.engine)

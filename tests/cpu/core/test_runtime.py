@@ -1,0 +1,168 @@
+"""Where the core comes from: built modules, the library that runs them, and what happens where it cannot be had."""
+
+import gc
+import os
+import resource
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from simkit import Machine
+from simkit.cpu.core import compiled
+from simkit.cpu.core.modules import FILES, module_file
+
+ROOT = Path(__file__).parents[3]
+
+
+@pytest.mark.parametrize("part", FILES)
+def test_a_module_is_built_from_the_texts_byte_for_byte(part):
+    pytest.importorskip("wasmtime", reason="the modules are built with the package wasmtime, which is not here")
+    from simkit.cpu.core.build import module_bytes
+
+    assert module_bytes(part) == module_file(part).read_bytes()
+
+
+def run(script, **environment):
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, cwd=ROOT, env={**os.environ, **environment}
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+RUN = """
+from simkit import Machine
+from simkit.cpu.core.runtime import words
+m = Machine.load("demo:marlpit", engine="{engine}")
+m.run(cycles=300_000)
+import hashlib
+print(hashlib.sha256(m.save_state()).hexdigest())
+print(words())
+"""
+
+
+@pytest.fixture(scope="module")
+def expected():
+    machine = Machine.load("demo:marlpit", engine="exact")
+    machine.run(cycles=300_000)
+    import hashlib
+
+    return hashlib.sha256(machine.save_state()).hexdigest()
+
+
+NO_CORE = {
+    "no package": "class Blocked:\n    def find_spec(self, name, *_):\n"
+    "        if name.split('.')[0] == 'wasmtime': raise ImportError('it is blocked')\n"
+    "import sys; sys.meta_path.insert(0, Blocked())\n",
+    "foreign library": "import ctypes\n"
+    "def refused(*_): raise OSError('wrong ELF class')\nimport wasmtime\nctypes.CDLL = refused\n",
+    "unsupported platform": "class Blocked:\n    def find_spec(self, name, *_):\n"
+    "        if name.split('.')[0] == 'wasmtime': raise RuntimeError('unsupported architecture')\n"
+    "import sys; sys.meta_path.insert(0, Blocked())\n",
+    "another interface": "import wasmtime\nwasmtime.Linker = None\n",
+    "no such function": "import ctypes\nreal = ctypes.CDLL\nclass Poor:\n    def __init__(self, name): pass\n"
+    "import wasmtime\nctypes.CDLL = Poor\n",
+    "wrong module": "from simkit.cpu.core import compiled\nreal = compiled.module_file\n"
+    "compiled.module_file = lambda part: __import__('pathlib').Path(compiled.__file__)\n",
+}
+
+
+@pytest.mark.parametrize("case", NO_CORE)
+def test_without_a_core_the_reference_runs_everything_and_says_why(case, expected):
+    digest, words = run(NO_CORE[case] + RUN.format(engine="auto")).splitlines()
+    assert digest == expected
+    assert words.startswith("none (")
+    assert words.endswith("); the reference engine runs everything")
+
+
+def test_a_core_that_does_something_else_in_its_trial_is_not_used(expected, tmp_path):
+    """The module of the other part would do; one that counts wrong does not."""
+    pytest.importorskip("wasmtime", reason="the package wasmtime is not here")
+    spoilt = (
+        "from simkit.cpu.core import layout, runtime\n"
+        "real = runtime._try\n"
+        "def counts_wrong(found, part):\n"
+        "    runtime.OFFSET = {**layout.OFFSET, 'a': layout.OFFSET['x']}\n"
+        "    real(found, part)\n"
+        "runtime._try = counts_wrong\n"
+    )
+    digest, words = run(spoilt + RUN.format(engine="auto")).splitlines()
+    assert digest == expected
+    assert "does not do as it should" in words
+
+
+class TestCache:
+    """The compiled module in the user's cache folder."""
+
+    @pytest.fixture(autouse=True)
+    def _needs_wasmtime(self):
+        pytest.importorskip("wasmtime", reason="the package wasmtime is not here")
+
+    def run(self, folder):
+        digest, words = run(RUN.format(engine="core"), XDG_CACHE_HOME=str(folder)).splitlines()
+        assert words.startswith("wasmtime ")
+        return digest
+
+    def test_it_is_made_once_and_a_damaged_one_is_made_anew(self, tmp_path, expected):
+        assert self.run(tmp_path) == expected
+        (kept,) = (tmp_path / "backplane-simkit").iterdir()
+        whole = kept.read_bytes()
+        for damaged in (b"", whole[:100], whole[:-1] + bytes([whole[-1] ^ 1]), b"\0" * len(whole)):
+            kept.write_bytes(damaged)
+            assert self.run(tmp_path) == expected
+            assert kept.read_bytes() == whole
+
+    def test_a_folder_that_cannot_be_written_costs_only_time(self, tmp_path, expected):
+        (tmp_path / "backplane-simkit").write_text("a file stands where the folder should be")
+        assert self.run(tmp_path) == expected
+
+    @pytest.mark.skipif(not hasattr(os, "getuid"), reason="this system has no such rights")
+    def test_a_folder_that_others_may_write_to_is_not_trusted(self, tmp_path, expected):
+        folder = tmp_path / "backplane-simkit"
+        folder.mkdir()
+        folder.chmod(0o777)
+        assert stat.S_IMODE(folder.stat().st_mode) == 0o777
+        assert self.run(tmp_path) == expected
+        assert list(folder.iterdir()) == []
+
+    def test_the_folder_is_the_users_own(self, monkeypatch, tmp_path):
+        monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+        assert compiled.cache_folder().parent == tmp_path
+
+
+MANY = """
+import resource, gc
+resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
+from simkit import Machine
+from simkit.machinefile.read import read_description
+d = read_description("demo:marlpit")
+for number in range(500):
+    m = Machine(d)
+    assert m.cpu.arena is not None
+    m.run(cycles=2000)
+several = [Machine(d) for _ in range(50)]
+for m in several:
+    m.run(cycles=2000)
+assert len({m.save_state() for m in several}) == 1
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+def test_500_machines_one_after_another_and_50_at_once_live_in_4_gb_of_addresses():
+    pytest.importorskip("wasmtime", reason="the package wasmtime is not here")
+    assert int(run(MANY)) < 400  # MB of memory
+
+
+def test_a_view_keeps_its_memory_alive():
+    machine = Machine.load("demo:marlpit")
+    if machine.cpu.arena is None:
+        pytest.skip("there is no core here")
+    view = machine.bus.seats[0].plain.read
+    view[5] = 0x77
+    del machine
+    gc.collect()
+    assert view[5] == 0x77
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss > 0
