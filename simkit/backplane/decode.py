@@ -55,6 +55,25 @@ class Page:
     is_copy: bool = False
 
 
+@attrs.frozen(slots=True, eq=False)
+class Crossed:
+    """256 addresses that are one card's plain memory, reached through exchanged wires.
+
+    Attributes:
+        buffer: the memory.
+        base: index in it that the lowest address reaches, but for what the low address lines add.
+        low: what the low byte of an address adds to that, for its 256 values.
+        gives: byte on the bus for each byte in the memory.
+        takes: byte in the memory for each byte on the bus.
+    """
+
+    buffer: bytearray | memoryview
+    base: int
+    low: tuple[int, ...]
+    gives: bytes
+    takes: bytes
+
+
 Pages = tuple[Page | None, ...]
 """256 pages, None where a card must be asked."""
 
@@ -135,6 +154,28 @@ class Table:
         if seat.gives_data is not None:
             permuted = permuted.translate(seat.gives_data)
         return Page(memoryview(permuted), permuted, 0, is_copy=True)
+
+    def crossed_pages(self) -> dict[int, Crossed]:
+        """By page: memory that reads and writes reach through exchanged wires, and nothing else there."""
+        found: dict[int, Crossed] = {}
+        straight = bytes(range(256))
+        for seat, drive, take_on_read, take, drive_on_write in self.selects:
+            plain = seat.plain
+            if not seat.wires or plain is None or plain.read is None or plain.read is not plain.write:
+                continue
+            low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
+            for page in range(256):
+                shift = page * 256
+                alone = all(
+                    table >> shift & _PAGE_ONES == (_PAGE_ONES if seat is other and table in (drive, take) else 0)
+                    for other, *tables in self.selects
+                    for table in tables
+                )
+                base = offset_of(seat, page << 8, self.levels)
+                if alone and base + max(low) < len(plain.read) and take_on_read == 0 == drive_on_write:
+                    gives, takes = seat.gives_data or straight, seat.takes_data or straight
+                    found[page] = Crossed(plain.read, base, low, gives, takes)
+        return found
 
     def waiting_pages(self) -> dict[int, bytes]:
         """By page: 1 for each address at which a write may wait: it reaches one card alone, whose table says so."""

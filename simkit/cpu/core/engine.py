@@ -19,7 +19,7 @@ from collections import deque
 from typing import Any
 
 from simkit.backplane.bus import Bus, Kind
-from simkit.backplane.decode import Page, Table
+from simkit.backplane.decode import Crossed, Page, Table
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.generate import LONGEST, leaves
@@ -327,7 +327,20 @@ class CoreCpu(ExactCpu):
         marked = table.waiting_pages()
         waits = [(self.arena.copy(marked[page]) or 0) if page in marked else 0 for page in range(256)]
         pages = [self._address(page) for page in (*table.read_pages, *table.write_pages)]
-        return struct.pack("<768i", *pages, *waits)
+        crossed = [0] * 256
+        for page, found in table.crossed_pages().items():
+            crossed[page] = self._crossed(found) or 0
+        return struct.pack("<1024i", *pages, *waits, *crossed)
+
+    def _crossed(self, page: Crossed) -> int | None:
+        """Where what says how to reach a page of memory behind exchanged wires stands; None when it finds no room."""
+        assert self.arena is not None
+        memory = self.arena.address(page.buffer, page.base)
+        low = struct.pack("<256H", *page.low)
+        tables = [self.arena.shared(content) for content in (low, page.gives, page.takes)]
+        if memory is None or None in tables:
+            return None
+        return self.arena.shared(struct.pack("<4i", memory, *tables))
 
     def _address(self, page: Page | None) -> int:
         """Where a page lies in the core's memory; 0 when it must ask Python."""

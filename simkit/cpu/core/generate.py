@@ -63,7 +63,7 @@ def module_text(part: str) -> str:
     flags: property = vars(BusCycles)["p"]
     made = [_HEAD, _function("get_p", flags.fget), _function("set_p", flags.fset)]
     made += [_function(name, function) for name, function in _decimal(cmos).items()]
-    made += [_ASK_READ, _ASK_WRITE, _RECORD]
+    made += [_CROSSED, _ASK_READ, _ASK_WRITE, _RECORD]
     for recorded in (False, True):
         names = []
         for opcode in OPCODES[part]:
@@ -390,7 +390,22 @@ _HEAD = """(module
 (import "host" "write" (func $host_write))
 (func $left (param $s i32) (param $pc i32))"""
 
-_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32)
+_CROSSED = """(func $place (param $s i32) (param $adr i32) (param $crossed i32) (result i32)
+(i32.add (i32.load (local.get $crossed)) (i32.load16_u (i32.add (i32.load offset=4 (local.get $crossed))
+  (i32.shl (i32.and (local.get $adr) (i32.const 255)) (i32.const 1))))))
+(func $crossed_read (param $s i32) (param $adr i32) (param $crossed i32) (result i32)
+(i32.load8_u (i32.add (i32.load offset=8 (local.get $crossed))
+  (i32.load8_u (call $place (local.get $s) (local.get $adr) (local.get $crossed))))))"""
+
+_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32) (local $crossed i32) (local $byte i32)
+(if (local.tee $crossed {_page(3, "(local.get $adr)")})
+(then
+  (local.set $byte (call $crossed_read (local.get $s) (local.get $adr) (local.get $crossed)))
+  (if {_get("room")} (then (call $record (local.get $s) (local.get $adr) (local.get $byte) (local.get $kind)
+    (i64.const 0))))
+  {_put("last", "(local.get $byte)")}
+  {_add_cycles(1)}
+  (return)))
 {_put("address", "(local.get $adr)")}
 {_put("kind", "(local.get $kind)")}
 (call $host_read))"""
@@ -403,6 +418,15 @@ _THIS_NOTE = _NOTE.format(f"(i32.sub {_get('noted')} (i32.const 1))")
 
 _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i32) (local $map i32) (local $at i32)
 {_one_more("stores")}
+(if (local.tee $map {_page(3, "(local.get $adr)")})
+(then
+  (i32.store8 (call $place (local.get $s) (local.get $adr) (local.get $map))
+    (i32.load8_u (i32.add (i32.load offset=12 (local.get $map)) (local.get $byte))))
+  (if {_get("room")} (then (call $record (local.get $s) (local.get $adr) (local.get $byte)
+    (i32.const {KINDS["DATA"] | WRITE}) (i64.const 0))))
+  {_put("last", "(local.get $byte)")}
+  {_add_cycles(1)}
+  (return)))
 (if (local.tee $map {_page(2, "(local.get $adr)")})
 (then (if (i32.and (i32.load8_u {_in_page("(local.get $map)", "(local.get $adr)")})
   (i32.lt_u {_get("waiting")} (i32.const {WAITING})))
@@ -448,8 +472,12 @@ def _run(names: list[str], *, recorded: bool) -> str:
 {full if recorded else ""}
 (local.set $pc {_get("pc")})
 (local.set $page {_page(0, "(local.get $pc)")})
-(if (i32.eqz (local.get $page)) (then (return)))
-(local.set $code (i32.load8_u {_in_page("(local.get $page)", "(local.get $pc)")}))
+(if (local.get $page)
+  (then (local.set $code (i32.load8_u {_in_page("(local.get $page)", "(local.get $pc)")})))
+  (else
+    (local.set $page {_page(3, "(local.get $pc)")})
+    (if (i32.eqz (local.get $page)) (then (return)))
+    (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page)))))
 (if (i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code))) (then (return)))
 (local.set $at {_NOTE.format(_get("noted"))})
 (i64.store (local.get $at) {_get_long("cycle")})

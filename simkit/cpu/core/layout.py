@@ -57,8 +57,13 @@ NOTE_BYTES = 16
 """The last instructions begun: cycle and program counter."""
 
 TABLE_BYTES = 1024
-SETS_BYTES = 3 * TABLE_BYTES
-"""Page tables, 256 addresses each, 0 where there is none: plain reads, plain writes, maps of writes that may wait."""
+SETS_BYTES = 4 * TABLE_BYTES
+"""Page tables, 256 addresses each, 0 where there is none: plain reads, plain writes, maps of writes that may wait, and
+memory behind exchanged wires."""
+
+CROSSED_BYTES = 16
+"""Of a page of memory behind exchanged wires: addresses of its memory, of the offset (16 bits) that each low byte of an
+address reaches, of the byte on the bus for each byte in memory, and of the byte in memory for each on the bus."""
 
 EMPTY_TABLES_AT = 2048
 """Tables without a page: every cycle asks Python."""
@@ -66,7 +71,7 @@ EMPTY_TABLES_AT = 2048
 TABLES_AT = EMPTY_TABLES_AT + SETS_BYTES
 """Tables of the decoding as it is."""
 
-WAITING_AT = 8192
+WAITING_AT = 10_240
 WAITING = 2048
 WAITING_BYTES = 16
 """Writes that wait: cycle, program counter, address, byte, the byte before it on the bus."""

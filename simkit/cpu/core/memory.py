@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from simkit.cpu.core.layout import STATE_BYTES
 
 PAGE = 256
-COPIES = 160
-"""Pages for copies of ROM whose wires are exchanged, and for maps of registers; what finds no room asks Python."""
+COPIES = 192
+"""Pages for copies of ROM whose wires are exchanged and for tables of all kinds; what finds no room asks Python."""
 
 
 def needed(sizes: Iterable[int]) -> int:
@@ -30,6 +30,7 @@ class Arena:
         self.base = base
         self._free = STATE_BYTES
         self._copies: int | None = None
+        self._shared: dict[bytes, int] = {}
 
     def take(self, size: int) -> memoryview:
         """A piece of zeros that begins at a page."""
@@ -46,16 +47,26 @@ class Arena:
         return at if 0 <= at < len(self.memory) else None
 
     def copy(self, content: bytes | bytearray | memoryview) -> int | None:
-        """Address of a copy of one page, None when there is no more room for copies."""
+        """Address of a copy, at a multiple of 16; None when there is no more room for copies."""
         if self._copies is None:
             self._copies = self._free
         at = self._copies
-        if at + PAGE > len(self.memory):
+        if at + len(content) > len(self.memory):
             return None
-        self._copies += PAGE
-        self.memory[at : at + PAGE] = content
+        self._copies += -(-len(content) // 16) * 16
+        self.memory[at : at + len(content)] = content
+        return at
+
+    def shared(self, content: bytes) -> int | None:
+        """As `copy`; the same content is copied once."""
+        at = self._shared.get(content)
+        if at is None:
+            at = self.copy(content)
+            if at is not None:
+                self._shared[content] = at
         return at
 
     def drop_copies(self) -> None:
         """All copies are stale."""
         self._copies = None
+        self._shared.clear()
