@@ -16,6 +16,7 @@ from typing import Any, NoReturn, Protocol, TypeVar
 import attrs
 
 from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks, is_bus_line
+from simkit.backplane.records import WRITE, Ring, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
 from simkit.contract.card import Card
@@ -26,6 +27,9 @@ from simkit.contract.lines import Line, Pin, Wiring
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
 
 _T = TypeVar("_T")
+
+RECORDING = "records"
+"""Why pages are taken from the reference engine while bus cycles are recorded; the core records them itself."""
 
 OUTSIDE_MACHINE = -1
 """Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
@@ -138,6 +142,18 @@ class WatchHandle:
         self._bus.require_slow(self, False)
 
 
+class RecordHandle:
+    """Holds a sink of records."""
+
+    def __init__(self, bus: Bus, sink: Sink) -> None:
+        self._bus = bus
+        self._sink = sink
+
+    def remove(self) -> None:
+        """Hand on what was recorded and stop; a second time does nothing."""
+        self._bus.stop_recording(self._sink)
+
+
 class Bus:
     """Routes accesses to cards and runs phase 0 of each cycle.
 
@@ -148,6 +164,7 @@ class Bus:
         seats: the cards, in slot order.
         access_address: address of the access under way, None between accesses.
         generation: number that rises whenever the decoding or plain memory changed other than by a store.
+        ring: where bus cycles are recorded, or None.
         decodings: number that rises whenever all decode tables are made anew.
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
         spare_read: whether the access under way is a read that the CPU makes for want of anything better.
@@ -177,6 +194,7 @@ class Bus:
         self.before: list[Before] = []
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
         self.outside_watchers: list[Callable[[OutsideEvent], None]] = []
+        self.ring_memory: memoryview | None = None  # where the core reaches it
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
         self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
@@ -189,6 +207,7 @@ class Bus:
         self._table: Table = Table([], {})
         self._slow_reasons: set[object] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
+        self.ring: Ring | None = None
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
 
     # building -------------------------------------------------------------------------------------------------------
@@ -288,8 +307,32 @@ class Bus:
 
     @property
     def slow(self) -> bool:
-        """Whether every access goes through `read` and `write`."""
-        return bool(self._slow_reasons)
+        """Whether somebody must see every access as it is made, so that all go through `read` and `write`."""
+        return bool(self._slow_reasons - {RECORDING})
+
+    def record(self, sink: Sink) -> RecordHandle:
+        """Have every bus cycle recorded, repeats under RDY among them, until the handle's `remove`.
+
+        Args:
+            sink: called with the records of some cycles at a time, in order, nothing left out.
+        """
+        if self.ring is None:
+            self.ring = Ring(self.ring_memory)
+            self.require_slow(RECORDING, True)
+        self.ring.empty()
+        self.ring.sinks.append(sink)
+        return RecordHandle(self, sink)
+
+    def stop_recording(self, sink: Sink) -> None:
+        """Hand on what was recorded, and leave a sink out from now on."""
+        ring = self.ring
+        if ring is None or sink not in ring.sinks:
+            return
+        ring.empty()
+        ring.sinks.remove(sink)
+        if not ring.sinks:
+            self.ring = None
+            self.require_slow(RECORDING, False)
 
     def _choose_table(self) -> None:
         key = tuple([line.level for line in self._decode_lines])
@@ -432,6 +475,8 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
+        if self.ring is not None:
+            self.ring.add(cycle, address, value, kind)
         if self.probes:
             self._show(cycle, address, value, False, kind, plan)
         return value
@@ -461,6 +506,8 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, True, kind, plan)
+        if self.ring is not None:
+            self.ring.add(cycle, address, value, kind | WRITE)
         if self.probes:
             self._show(cycle, address, value, True, kind, plan)
 

@@ -20,6 +20,7 @@ from typing import Any
 
 from simkit.backplane.bus import Bus, Kind
 from simkit.backplane.decode import Crossed, Page, Table
+from simkit.backplane.records import ROOM
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.generate import LONGEST, leaves
@@ -54,6 +55,7 @@ RECORDED = 8 * NOTES + 8
 _PC, _LAST, _STORES, _POLLS = (OFFSET[name] // 4 for name in ("pc", "last", "stores", "polls"))
 _MASKED, _TABLES, _LEAVE, _ABANDON = (OFFSET[name] // 4 for name in ("masked", "tables", "leave", "abandon"))
 _IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "noted"))
+_RING, _FILLED, _ROOM = (OFFSET[name] // 4 for name in ("ring", "filled", "room"))
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
@@ -95,6 +97,8 @@ class CoreCpu(ExactCpu):
         self._notes = Notes(state)
         self._choose_recent()
         state[LEAVES_AT : LEAVES_AT + 256] = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
+        self._words[_RING] = room.arena.ring_at
+        self._bus.ring_memory = room.arena.ring
         room.answer(self._answer_read, self._answer_write)
 
     @property
@@ -149,11 +153,21 @@ class CoreCpu(ExactCpu):
         self._seen_horizon = self.horizon
         self._limit = stop
         assert self._room is not None
-        run = self._room.run
+        ring = self._bus.ring
+        words[_ROOM] = ROOM if ring is not None else 0
+        run = self._room.run if ring is None else self._room.run_recorded
         while True:
             longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
             before = longs[_CYCLE]
-            run(0)
+            if ring is not None:
+                words[_FILLED] = ring.filled
+                run(0)
+                ring.filled = words[_FILLED]
+                if not words[_LEAVE] and ring.filled + LONGEST > ROOM:  # that is why it came back
+                    ring.empty()
+                    continue
+            else:
+                run(0)
             if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
                 break
             assert longs[_CYCLE] > before
@@ -193,6 +207,8 @@ class CoreCpu(ExactCpu):
     def _answer_read(self) -> None:
         words, longs = self._words, self._longs
         try:
+            if words[_ROOM]:
+                self._share_ring()
             if words[_WAITING]:
                 self._hand_over()
             cycle = longs[_CYCLE]
@@ -214,10 +230,13 @@ class CoreCpu(ExactCpu):
                 self._rounds.forget()
                 return
             period = self._rounds.period(key, address, value, cycle)
-            if period:
+            if period and not words[_ROOM]:
                 self._skip_rounds(cycle, period)
         except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
             self._give_up(error)
+        finally:
+            if words[_ROOM]:
+                self._give_ring_back()
 
     def _skip_rounds(self, cycle: int, period: int) -> None:
         """Let whole rounds of a waiting loop pass, as far as what it reads stays; the read of `cycle` was made."""
@@ -243,6 +262,8 @@ class CoreCpu(ExactCpu):
         words, longs = self._words, self._longs
         try:
             self._rounds.forget()
+            if words[_ROOM]:
+                self._share_ring()
             if words[_WAITING]:
                 self._hand_over()
             cycle = longs[_CYCLE]
@@ -263,6 +284,20 @@ class CoreCpu(ExactCpu):
                 self._look(cycle)
         except BaseException as error:  # noqa: BLE001 - as in a read
             self._give_up(error)
+        finally:
+            if words[_ROOM]:
+                self._give_ring_back()
+
+    def _share_ring(self) -> None:
+        """What Python adds to the ring stands behind what the core put there."""
+        ring = self._bus.ring
+        assert ring is not None
+        ring.filled = self._words[_FILLED]
+
+    def _give_ring_back(self) -> None:
+        ring = self._bus.ring
+        assert ring is not None
+        self._words[_FILLED] = ring.filled
 
     def _hand_over(self) -> None:
         """Hand the writes that wait to their cards, in order, those to one address together."""

@@ -13,20 +13,16 @@ from collections.abc import Callable
 from textwrap import dedent
 from typing import Any
 
+from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD_BYTES, WRITE
 from simkit.cpu.core.layout import (
     LEAVES_AT,
     NOTES,
     NOTES_AT,
     OFFSET,
     POLLS,
-    RECORD_BYTES,
-    RECORD_CYCLE_SHIFT,
-    RECORD_DATA_SHIFT,
-    RECORD_KIND_SHIFT,
     TABLE_BYTES,
     WAITING,
     WAITING_AT,
-    WRITE,
 )
 from simkit.cpu.isa import operations as ops
 from simkit.cpu.isa.opcodes import OPCODES
@@ -449,10 +445,10 @@ _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i
 
 _RECORD = f"""(func $record (param $s i32) (param $adr i32) (param $byte i32) (param $kind i32) (param $on i64)
 (i64.store (i32.add {_get("ring")} (i32.mul {_get("filled")} (i32.const {RECORD_BYTES})))
-  (i64.or (i64.shl (i64.add {_get_long("cycle")} (local.get $on)) (i64.const {RECORD_CYCLE_SHIFT}))
+  (i64.or (i64.shl (i64.add {_get_long("cycle")} (local.get $on)) (i64.const {CYCLE_SHIFT}))
     (i64.extend_i32_u (i32.or (local.get $adr) (i32.or
-      (i32.shl (local.get $byte) (i32.const {RECORD_DATA_SHIFT}))
-      (i32.shl (local.get $kind) (i32.const {RECORD_KIND_SHIFT})))))))
+      (i32.shl (local.get $byte) (i32.const {DATA_SHIFT}))
+      (i32.shl (local.get $kind) (i32.const {KIND_SHIFT})))))))
 {_one_more("filled")})"""
 
 LONGEST = 8

@@ -79,12 +79,5 @@ WAITING_BYTES = 16
 STATE_BYTES = WAITING_AT + WAITING * WAITING_BYTES
 """Room for all of it."""
 
-RECORD_BYTES = 8
-RECORD_CYCLE_SHIFT = 28
-RECORD_KIND_SHIFT = 24
-RECORD_DATA_SHIFT = 16
-WRITE = 8
-"""A record: address, data, kind (with WRITE for a write) and cycle, from bit 0 up."""
-
 POLLS = {"None": 0, "()": 1, "(first,)": 2, "(first, began - 1)": 3}
 """How an instruction says when it looks, by the text that sets `polls`."""

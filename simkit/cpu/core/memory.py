@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 from collections.abc import Iterable
 
+from simkit.backplane.records import RECORD_BYTES, ROOM
 from simkit.cpu.core.layout import STATE_BYTES
 
 PAGE = 256
@@ -14,7 +15,7 @@ COPIES = 192
 
 def needed(sizes: Iterable[int]) -> int:
     """Bytes of a memory for pieces of these sizes."""
-    return STATE_BYTES + sum(-(-size // PAGE) * PAGE for size in sizes) + COPIES * PAGE
+    return STATE_BYTES + ROOM * RECORD_BYTES + sum(-(-size // PAGE) * PAGE for size in sizes) + COPIES * PAGE
 
 
 class Arena:
@@ -23,12 +24,16 @@ class Arena:
     Attributes:
         memory: all of it.
         base: address of its first byte in the process.
+        ring: room for a ring of records.
+        ring_at: where it lies in the memory.
     """
 
     def __init__(self, memory: memoryview, base: int) -> None:
         self.memory = memory
         self.base = base
         self._free = STATE_BYTES
+        self.ring = self.take(ROOM * RECORD_BYTES)
+        self.ring_at = STATE_BYTES
         self._copies: int | None = None
         self._shared: dict[bytes, int] = {}
 
