@@ -14,19 +14,19 @@ from pathlib import Path
 from typing import Any
 
 import attrs
+import numpy as np
 
 from simkit.backplane.bus import Kind
-from simkit.backplane.decode import Plan
 from simkit.check.image.codemap import reached
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import is_branch, is_conditional
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.machine import Machine
+from simkit.records.cycles import Cycles
 from simkit.rom.listing import Listing, Row
 
 FORMAT = "simkit-coverage"
 MAX_FILE_BYTES = 16_000_000
-_FETCH, _INTERRUPT = Kind.FETCH, Kind.INTERRUPT
 
 
 @attrs.define
@@ -111,35 +111,44 @@ def program_hash(machine: Machine) -> str:
 
 
 class CoverageWatch:
-    """Counts instructions of a machine until `stop`."""
+    """Counts instructions of a machine until `stop`, from the records of its bus cycles."""
 
     def __init__(self, machine: Machine) -> None:
-        self.counts = Counts(program_hash(machine))
+        self._program = program_hash(machine)
         table = OPCODES[machine.description.cpu]
-        self._branch = [opcode.length if is_branch(opcode) else 0 for opcode in table]
-        self._from: int | None = None  # branch under way
-        self._next = 0  # address it goes on to when not taken
-        self._watch = machine.bus.add_watch(tap=self._tap)
+        self._length = np.array([o.length if is_branch(o) else 0 for o in table], np.uint16)
+        self._ran, self._taken, self._passed = (np.zeros(0x10000, np.int64) for _ in range(3))
+        self._branch: tuple[int, int] | None = None  # under way: its address, and the one it goes on to when not taken
+        self._handle = machine.bus.record(self._count)
 
-    def _tap(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
-        if kind is not _FETCH and (kind is not _INTERRUPT or self._from is None):
+    def _count(self, records: memoryview) -> None:
+        cycles = Cycles.of(records)
+        kind = cycles.kind
+        cycles = cycles[(kind == Kind.FETCH) | (kind == Kind.INTERRUPT)]  # what can follow an instruction
+        if not len(cycles):
             return
-        branch = self._from
-        if branch is not None:
-            went = self.counts.passed if address == self._next else self.counts.taken
-            went[branch] = went.get(branch, 0) + 1
-            self._from = None
-        if kind is _FETCH:
-            ran = self.counts.ran
-            ran[address] = ran.get(address, 0) + 1
-            length = self._branch[value]
-            if length:
-                self._from, self._next = address, address + length & 0xFFFF
+        address, fetch = cycles.address, cycles.kind == Kind.FETCH
+        self._ran += np.bincount(address[fetch], minlength=0x10000)
+        if self._branch is not None:
+            branch_at, onward = self._branch
+            (self._passed if address[0] == onward else self._taken)[branch_at] += 1
+        length = np.where(fetch, self._length[cycles.data], 0)
+        branch = length > 0
+        followed = branch[:-1]
+        at = address[:-1][followed]
+        went_on = address[1:][followed] == at + length[:-1][followed]
+        self._passed += np.bincount(at[went_on], minlength=0x10000)
+        self._taken += np.bincount(at[~went_on], minlength=0x10000)
+        self._branch = (int(address[-1]), int(address[-1] + length[-1]) & 0xFFFF) if branch[-1] else None
 
     def stop(self) -> Counts:
         """Take the watch off and give the counts."""
-        self._watch.remove()
-        return self.counts
+        self._handle.remove()
+        ran, taken, passed = (
+            {int(address): int(counts[address]) for address in np.flatnonzero(counts)}
+            for counts in (self._ran, self._taken, self._passed)
+        )
+        return Counts(self._program, ran, taken, passed)
 
 
 @attrs.frozen

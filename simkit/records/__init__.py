@@ -1,0 +1,1 @@
+"""Records of bus cycles as arrays."""
