@@ -14,7 +14,6 @@ ORDER = (
     "backplane",
     "cpu/isa",
     "cpu/reference",
-    "cpu/translate",
     "cpu/core",
     "rom",
     "machinefile",

@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from simkit.measure.cards import RegisterCost
 
 HELP = help_text(
-    "Measure the engines: the same programs on plain py65 with flat memory, on the exact and on the translated engine. "
+    "Measure the engines: the same programs on plain py65 with flat memory, on the reference engine and on the core. "
     "Then the cards: every register of every card that is installed, accessed as a program that polls it does.",
-    "MACHINE measures the engines alone, on that machine with the ROM it holds. The ratio is the translated engine's "
+    "MACHINE measures the engines alone, on that machine with the ROM it holds. The ratio is the core's "
     "speed over py65's; a loop that only waits can be counted instead of run, which makes its ratio very large.",
     "The ratio of a register is the time of an access over that of a read of an empty card, whose only register is a "
     "constant. --cards measures the registers alone, --card those of one card.",
@@ -79,11 +79,11 @@ def _engines(machine: str | None, report: Callable[[str], None], *, as_json: boo
     clock_mhz = float(Machine.load(machine or DEMO).description.clock_hz) / 1e6
     if not as_json:
         print(f"Millions of machine cycles a second; the machine's clock is {clock_mhz:g} MHz.")
-        print(f"{'':18}{'py65':>8}{'exact':>8}{'translated':>12}{'to py65':>10}{'to clock':>10}")
+        print(f"{'':18}{'py65':>8}{'exact':>8}{'core':>12}{'to py65':>10}{'to clock':>10}")
         for one in measured:
             print(
-                f"{one.name:18}{one.py65_mhz:8.2f}{one.exact_mhz:8.2f}{one.translated_mhz:12.1f}"
-                f"{one.ratio:9.1f}x{one.translated_mhz / clock_mhz:9.1f}x"
+                f"{one.name:18}{one.py65_mhz:8.2f}{one.exact_mhz:8.2f}{one.core_mhz:12.1f}"
+                f"{one.ratio:9.1f}x{one.core_mhz / clock_mhz:9.1f}x"
             )
         print(f"Geometric mean of the ratios to py65: {geometric_mean(measured):.1f}")
     return {
@@ -93,7 +93,7 @@ def _engines(machine: str | None, report: Callable[[str], None], *, as_json: boo
                 "name": one.name,
                 "py65_mhz": one.py65_mhz,
                 "exact_mhz": one.exact_mhz,
-                "translated_mhz": one.translated_mhz,
+                "core_mhz": one.core_mhz,
                 "ratio": one.ratio,
             }
             for one in measured

@@ -86,9 +86,7 @@ _OPTIONS: dict[str, tuple[Any, object]] = {
     "engine": (
         Annotated[
             str,
-            typer.Option(
-                "--engine", metavar="ENGINE", help="auto, exact or translated: the same machine, other speeds."
-            ),
+            typer.Option("--engine", metavar="ENGINE", help="auto, exact or core: the same machine, other speeds."),
         ],
         "auto",
     ),
@@ -137,7 +135,7 @@ class MachineOptions:
         labels: label lists to add.
         clock: replaces the file's clock.
         settings: texts SLOT.NAME=VALUE.
-        engine: auto, exact or translated.
+        engine: auto, exact or core.
     """
 
     machine: str

@@ -22,12 +22,10 @@ MEMORY_SHOWN = 32
 HELP = help_text(
     "Show what a machine looks like inside at a moment: the CPU, what each card holds in words, the last instructions, "
     "findings; with --memory the bytes from an address on.",
-    "--source prints the Python function into which the translated engine turns the program from an address on.",
     examples=(
         "simkit show demo:marlpit --at 2s",
         "simkit show demo:marlpit --at 2s --memory PLAYER1_X",
         'simkit show demo:bench --at 0.1s --memory "$0200"',
-        "simkit show demo:marlpit --at 1s --source wait_until_drawn",
     ),
 )
 
@@ -45,9 +43,6 @@ def show(
     memory: Annotated[
         list[str] | None, typer.Option("--memory", metavar="ADDR", help="Address or label; repeatable.")
     ] = None,
-    source: Annotated[
-        str | None, typer.Option("--source", metavar="ADDR", help="Print the translated function instead.")
-    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Show a machine (see HELP)."""
@@ -56,15 +51,8 @@ def show(
 
     loaded = options.load()
     addresses = [address_of(loaded, text) for text in memory or []]
-    entry = address_of(loaded, source) if source is not None else None
     if not run_forward(loaded, schedule_run(loaded, at, typed or [], pad or [])):
         raise typer.Exit(exits.INTERRUPTED)
-    if entry is not None:
-        from simkit.cpu.translate.engine import generated_source
-
-        text = generated_source(loaded.cpu, entry)
-        print(json.dumps({"address": entry, "source": text}, indent=2) if as_json else text)
-        return
     found = inside(loaded, addresses)
     print(json.dumps(found, indent=2) if as_json else "\n".join(words(found)))
 

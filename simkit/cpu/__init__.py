@@ -1,1 +1,1 @@
-"""The CPU: exact engines over py65, the recogniser of interrupts, the translated engine."""
+"""The CPU: the instruction set, the reference engine over py65, the recogniser of interrupts, the core."""

@@ -137,7 +137,7 @@ class Machine:
             images: images by slot: a path, or the bytes themselves.
             clock: replaces the file's clock, e.g. "4 MHz".
             settings: replaces settings of cards, by slot and name.
-            engine: auto, exact or translated; they differ in speed alone.
+            engine: auto, exact or core; they differ in speed alone.
 
         Raises:
             SimkitError: one error, or SeveralErrors with all that are wrong with the file.
@@ -157,7 +157,7 @@ class Machine:
 
     @property
     def engine(self) -> str:
-        """Engine chosen: auto, exact or translated; may be set at any time, nothing but the speed changes."""
+        """Engine chosen: auto, exact or core; may be set at any time, nothing but the speed changes."""
         return self.cpu.engine
 
     @engine.setter
@@ -415,8 +415,8 @@ class Machine:
     def last(self, n: int = 20) -> list[Executed]:
         """The last instructions executed, oldest first, at most 64: as many as are recorded without a gap.
 
-        After a run there are 64. There may be fewer when the CPU halted or was held in RESET, as translated code is not
-        recorded, and none after a snapshot was loaded.
+        After a run there are 64. There may be fewer when the CPU halted or was held in RESET, as rounds of a waiting
+        loop are not made, and none after a snapshot was loaded.
         """
         recent = list(self.cpu.recent)[-n:] if n > 0 else []
         return [Executed(cycle, pc, self._disassembled(pc).text, self.labels.name_at(pc)) for cycle, pc in recent]

@@ -21,7 +21,7 @@ ORIGIN = 0x8000
 TURNS = 3
 TURN_SECONDS = 0.15
 WARM_UP_CYCLES = 1_500_000
-"""Machine time before the clock starts: programs have set up what they need, hot code is translated."""
+"""Machine time before the clock starts: programs have set up what they need, hot code is recognised."""
 
 
 @attrs.frozen
@@ -48,12 +48,12 @@ class Measured:
     name: str
     py65_mhz: float
     exact_mhz: float
-    translated_mhz: float
+    core_mhz: float
 
     @property
     def ratio(self) -> float:
-        """Translated engine to py65."""
-        return self.translated_mhz / self.py65_mhz
+        """The core to py65."""
+        return self.core_mhz / self.py65_mhz
 
 
 def _play_game(machine: Machine, stretch: int) -> None:

@@ -1,4 +1,4 @@
-"""`simkit show`: the inside of a machine in words and JSON, and the source of translated functions."""
+"""`simkit show`: the inside of a machine in words and JSON."""
 
 import json
 
@@ -35,20 +35,11 @@ def test_programs_get_the_same_as_json(simkit):
     assert [card["slot"] for card in found["cards"]] == [1, 2, 3]
 
 
-def test_the_source_of_a_translated_function_is_a_python_function(simkit):
-    code, out, _ = simkit("show", "demo:traps", "--at", "10c", "--source", "$8000")
-    assert code == 0
-    compile(out, "shown", "exec")
-    assert out.lstrip().startswith(("def ", "#"))
-
-
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
         (("--memory", "$12345"), "'$12345' is not an address"),
         (("--memory", "nowhere"), "no label 'nowhere'"),
-        (("--source", "$0010"), "always left to the exact engine"),
-        (("--source", "$8000", "--engine", "exact"), "The exact engine translates nothing"),
         (("--at", "soon"), "'soon' is not a duration"),
     ],
 )

@@ -23,7 +23,6 @@ from simkit.backplane.decode import Crossed, Page, Table
 from simkit.backplane.records import ROOM
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
-from simkit.cpu.core.generate import LONGEST, leaves
 from simkit.cpu.core.layout import (
     EMPTY_TABLES_AT,
     LEAVES_AT,
@@ -36,6 +35,7 @@ from simkit.cpu.core.layout import (
     WAITING_BYTES,
     WORDS,
 )
+from simkit.cpu.core.limits import LONGEST, leaves
 from simkit.cpu.core.memory import Arena
 from simkit.cpu.core.notes import Notes
 from simkit.cpu.core.room import Room

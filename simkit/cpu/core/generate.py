@@ -8,10 +8,8 @@ source, and of each bus cycle a look into the page table with a call-out where n
 from __future__ import annotations
 
 import ast
-import inspect
-from collections.abc import Callable
-from textwrap import dedent
-from typing import Any
+from functools import cache
+from textwrap import dedent, indent
 
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD_BYTES, WRITE
 from simkit.cpu.core.layout import (
@@ -24,16 +22,13 @@ from simkit.cpu.core.layout import (
     WAITING,
     WAITING_AT,
 )
+from simkit.cpu.core.limits import LEFT_TO_REFERENCE, LONGEST
 from simkit.cpu.isa import operations as ops
+from simkit.cpu.isa.bus_texts import PIECES, careful_source
 from simkit.cpu.isa.opcodes import OPCODES
-from simkit.cpu.reference.bus_cycles import BusCycles
-from simkit.cpu.reference.careful import careful_source
 
 KINDS = {"FETCH": 0, "DATA": 1, "DUMMY": 2}
 """Kinds of bus cycle an instruction makes, as `simkit.backplane.bus.Kind` numbers them."""
-
-LEFT_TO_REFERENCE = frozenset(("BRK", "WAI", "STP", "JAM", *ops.UNSTABLE_STORE))
-"""Instructions that decide what comes next, and those that ask whether RDY stalled them."""
 
 MAY_CLEAR_I = frozenset(("CLI", "PLP", "RTI"))
 
@@ -56,9 +51,9 @@ def module_text(part: str) -> str:
     `run_recorded`, which take the state's address and go on until they must leave.
     """
     cmos = part == "65C02"
-    flags: property = vars(BusCycles)["p"]
-    made = [_HEAD, _function("get_p", flags.fget), _function("set_p", flags.fset)]
-    made += [_function(name, function) for name, function in _decimal(cmos).items()]
+    made = [_HEAD, Writer().text("get_p", [], _body(ops.FLAGS_BYTE))]
+    texts = {"set_p": ops.SET_FLAGS_BYTE, **ops.FUNCTIONS[part]}
+    made += [Writer().text(name, ["m"], _body(text)) for name, text in texts.items()]
     made += [_CROSSED, _ASK_READ, _ASK_WRITE, _RECORD]
     for recorded in (False, True):
         names = []
@@ -66,52 +61,25 @@ def module_text(part: str) -> str:
             name = "left"
             if opcode.mnemonic not in LEFT_TO_REFERENCE:
                 name = f"op_{opcode.code:02X}{'_recorded' if recorded else ''}"
-                body = _body(careful_source(opcode, cmos, False))
+                body = _functions(careful_source(opcode, cmos))[f"careful_{opcode.code:02X}"].body
                 made.append(Instruction(recorded, opcode.code).text(name, body, opcode.mnemonic in MAY_CLEAR_I))
             names.append(name)
         made.append(_run(names, recorded=recorded))
     return "\n".join((*made, ")"))
 
 
-def leaves(part: str, *, spare_reads_operand: bool) -> bytes:
-    """By opcode: not 0 where the instruction is the reference engine's.
-
-    Args:
-        part: "6502" or "65C02".
-        spare_reads_operand: the spare cycle of a store is wired as the core does not have it.
-    """
-    stores = ops.STORE if spare_reads_operand else {}
-    return bytes(
-        opcode.mnemonic in LEFT_TO_REFERENCE
-        or (opcode.mnemonic in stores and opcode.mode in ("absx", "absy", "indy") and part == "65C02")
-        for opcode in OPCODES[part]
-    )
+def _functions(source: str) -> dict[str, ast.FunctionDef]:
+    return {f.name: f for f in ast.parse(source).body if isinstance(f, ast.FunctionDef)}
 
 
-def _decimal(cmos: bool) -> dict[str, Callable[..., None]]:
-    if cmos:
-        return {
-            "add_decimal_nmos": ops.add_decimal_nmos,
-            "add_decimal": ops.add_decimal_cmos,
-            "subtract_decimal": ops.subtract_decimal_cmos,
-        }
-    return {
-        "add_decimal": ops.add_decimal_nmos,
-        "subtract_decimal": ops.subtract_decimal_nmos,
-        "and_rotate": ops.and_rotate,
-    }
+def _body(text: str) -> list[ast.stmt]:
+    """Statements of a text that stands for the body of a function."""
+    return _functions(f"def text():\n{indent(dedent(text).strip(), '    ')}")["text"].body
 
 
-def _body(source: str) -> list[ast.stmt]:
-    function = ast.parse(dedent(source)).body[0]
-    assert isinstance(function, ast.FunctionDef)
-    return function.body
-
-
-def _function(name: str, function: Callable[..., Any] | None) -> str:
-    assert function is not None
-    parameters = [p for p in inspect.signature(function).parameters if p not in ("self", "cpu")]
-    return Writer().text(name, parameters, _body(inspect.getsource(function)))
+@cache
+def _pieces() -> dict[str, ast.FunctionDef]:
+    return _functions(PIECES)
 
 
 # the state ------------------------------------------------------------------------------------------------------------
@@ -247,7 +215,7 @@ class Writer:
 
 
 def _attribute(node: ast.expr) -> str | None:
-    if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in ("cpu", "self"):
+    if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "cpu":
         return node.attr
     return None
 
@@ -294,7 +262,7 @@ class Instruction(Writer):
     def assign(self, targets: list[ast.expr], value: ast.expr) -> str:
         """As a `Writer`; `polls` is kept as one of POLLS."""
         if _attribute(targets[0]) == "polls":
-            text = ast.unparse(value).replace("self.", "").replace("cpu.", "")
+            text = ast.unparse(value).replace("cpu.", "")
             return _put("polls", f"(i32.const {POLLS[text]})")
         return super().assign(targets, value)
 
@@ -316,17 +284,17 @@ class Instruction(Writer):
         if name == "write_cycle":
             return self.write(self.value(node.args[0]), self.value(node.args[1]))
         if name is not None:
-            return self.piece(getattr(BusCycles, name), node.args, wanted=wanted)
+            return self.piece(_pieces()[name], node.args, wanted=wanted)
         return super().call(node, wanted=wanted)
 
-    def piece(self, function: Callable[..., Any], arguments: list[ast.expr], *, wanted: bool) -> str:
+    def piece(self, piece: ast.FunctionDef, arguments: list[ast.expr], *, wanted: bool) -> str:
         """A piece of an instruction, written in place; its kind of cycle is what it is when nobody says otherwise."""
         values = [self.value(argument) for argument in arguments]
-        parameters = [name for name in inspect.signature(function).parameters if name != "self"]
-        outer, self.prefix = self.prefix, f"{function.__name__}_"
+        parameters = [parameter.arg for parameter in piece.args.args[1:]]
+        outer, self.prefix = self.prefix, f"{piece.name}_"
         lines = [f"(local.set ${self.own(name)} {value})" for name, value in zip(parameters, values, strict=False)]
         result = ""
-        for s in _body(inspect.getsource(function)):
+        for s in piece.body:
             if isinstance(s, ast.Return):
                 assert isinstance(s.value, ast.Call)
                 result = self.call(s.value, wanted=wanted)
@@ -450,9 +418,6 @@ _RECORD = f"""(func $record (param $s i32) (param $adr i32) (param $byte i32) (p
       (i32.shl (local.get $byte) (i32.const {DATA_SHIFT}))
       (i32.shl (local.get $kind) (i32.const {KIND_SHIFT})))))))
 {_one_more("filled")})"""
-
-LONGEST = 8
-"""Most cycles of an instruction."""
 
 
 def _run(names: list[str], *, recorded: bool) -> str:

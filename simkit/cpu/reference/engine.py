@@ -374,7 +374,7 @@ def make_exact(
         indexed_store_spare: W65C02S, indexed store that crosses no page: its spare cycle reads the "target" or once
             more the last "operand" byte.
         magic: NMOS, the constant in ANE and LXA; it differs from chip to chip (EE, EF, FF and 00 were seen).
-        cpu: class of the engine; the translated engine stands on this one.
+        cpu: class of the engine; the one with the core beside it stands on this one.
 
     Raises:
         SimkitError: unknown name or option.

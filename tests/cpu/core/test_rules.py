@@ -1,4 +1,4 @@
-"""The rules that make translated code identical, each with a program that would show it broken."""
+"""The rules that make the core identical to the reference, each with a program that would show one broken."""
 
 import pytest
 
