@@ -147,7 +147,9 @@ def test_help_lists_every_command_and_is_what_no_arguments_give(simkit):
 def test_the_version_is_the_package_s(simkit):
     from importlib.metadata import version
 
-    assert simkit("--version") == (0, version("backplane-simkit") + "\n", "")
+    code, out, err = simkit("--version")
+    assert (code, err) == (0, "")
+    assert out.startswith(version("backplane-simkit") + "\ncore: ")
 
 
 def test_a_fault_of_the_kit_is_named_as_such_without_a_traceback(simkit, monkeypatch):

@@ -207,7 +207,7 @@ WRONG = {
     ),
     "no such engine": (
         "run hello --headless --engine quick",
-        "There is no engine 'quick'.\nWrite one of auto, exact, translated.",
+        "There is no engine 'quick'.\nWrite one of auto, exact, core.",
     ),
     "no such screen": ("run hello --headless --screen 2", "No card in slot 2 has a screen.\nSlots with a screen: 4"),
     "window option": ("run hello --headless --watch", "--watch is for the window"),
@@ -215,7 +215,7 @@ WRONG = {
     "no controls file": ("run hello --controls no.toml", "There is no file no.toml"),
     "no such host key": ("run hello --host-key scrol", "There is no key 'scrol'."),
     "no labels": ("run hello --headless --labels no.labels", "There is no label list no.labels."),
-    "engine like another": ("run hello --engine fast", "Write one of auto, exact, translated."),
+    "engine like another": ("run hello --engine fast", "Write one of auto, exact, core."),
     "picture of another kind": ("run hello --headless --png a.jpg", "pictures are PNG files.\nName it a.png."),
     "no setting near": ("run hello --headless --set 3.foo=1", "'foo'.\n`simkit cards keyboard` lists its settings."),
     "image for nobody": ("run hello --headless --image 7=hello/hello.bin", "no card.\nSlots that take an image: 2."),

@@ -221,7 +221,8 @@ class CoreCpu(ExactCpu):
                 words[_LAST] = value
                 self._look_careful()
                 return
-            key = self._state[:_KEY_BYTES].tobytes()
+            # Where in its instruction the read stands belongs to it: a part may read twice at one address.
+            key = self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST]
             self.began = cycle
             value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
             longs[_CYCLE] = cycle + 1

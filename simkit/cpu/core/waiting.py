@@ -25,16 +25,17 @@ class Rounds:
 
     def forget(self) -> None:
         """What comes is not what was: an access with effects, an event, an instruction of the reference."""
-        self._key: bytes | None = None
+        self._key: tuple[bytes, int] | None = None
         self._cycle = 0
         self._reads: list[tuple[int, int]] = []
         self.reads: list[tuple[int, int]] = []
 
-    def period(self, key: bytes, address: int, value: int, cycle: int) -> int:
+    def period(self, key: tuple[bytes, int], address: int, value: int, cycle: int) -> int:
         """Cycles since everything was as it is now, with only reads in between; 0 when it was not.
 
         Args:
-            key: everything a round could change, before the read: registers, flags, number of stores.
+            key: everything a round could change, before the read: registers, flags, number of stores; and the cycle
+                of its instruction in which the read is made.
             address: that was read.
             value: byte that came.
             cycle: of the read.

@@ -288,7 +288,7 @@ class WitnessBench(Bench):
         """Sums over the card's plain memory, one for reads and one for writes."""
         return tuple(None if buffer is None else zlib.crc32(buffer) for buffer in self._plain)
 
-    def _plain_buffers(self) -> tuple[bytearray | None, ...]:
+    def _plain_buffers(self) -> tuple[bytearray | memoryview | None, ...]:
         memory = self.question("plain_memory", self.card.plain_memory)
         return (None, None) if memory is None else (memory.read, memory.write)
 
