@@ -31,7 +31,7 @@ def _not_by_itself(value: Any) -> Any:
 PART = Shape(_not_by_itself, lambda part: to_data(part))
 """An object that remembers things itself; it keeps its identity."""
 BUFFER = Shape(_not_by_itself, bytes)
-"""A bytearray that keeps its identity and its length."""
+"""A bytearray, or memory of the slot's, that keeps its identity and its length."""
 
 
 def saved(

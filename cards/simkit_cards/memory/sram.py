@@ -32,7 +32,7 @@ class Sram(Card):
     Settings: ClassVar[type] = SramSettings
     faithful_to: ClassVar[str] = "62256-type static RAM"
 
-    _memory: bytearray = saved(BUFFER)
+    _memory: memoryview = saved(BUFFER)
 
     @classmethod
     def address_pins(cls, settings: SramSettings) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from simkit.cpu.core.generate import module_text
 from simkit.cpu.core.modules import FILES, module_file
+from simkit.files.whole import write_whole
 
 _CUSTOM = 0
 _HEADER_BYTES = 8
@@ -37,5 +38,5 @@ def _without_names(module: bytes) -> bytes:
 
 if __name__ == "__main__":
     for part in FILES:
-        module_file(part).write_bytes(module_bytes(part))
+        write_whole(module_file(part), module_bytes(part), what="core")
         print(module_file(part), module_file(part).stat().st_size)

@@ -297,12 +297,12 @@ class WitnessBench(Bench):
         return all(new is old for new, old in zip(self._plain_buffers(), self._plain, strict=True))
 
     @property
-    def readable_memory(self) -> bytearray | None:
+    def readable_memory(self) -> bytearray | memoryview | None:
         """Plain memory that engines read without calling the card."""
         return self._plain[0]
 
     @property
-    def writable_memory(self) -> bytearray | None:
+    def writable_memory(self) -> bytearray | memoryview | None:
         """Plain memory that engines write without calling the card."""
         return self._plain[1]
 
