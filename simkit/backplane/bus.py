@@ -117,17 +117,27 @@ Before = Callable[[int, int, bool, Kind, Plan], None]
 """As `Tap` before the access: (cycle, address, is_write, kind, plan)."""
 
 
+class Bystander(Protocol):
+    """Watches a machine without keeping the core from running."""
+
+    def core_begins(self) -> None:
+        """The core is about to run; what it does is in the records, but for accesses that cards answer."""
+
+    def core_ended(self) -> None:
+        """It has come back, between two instructions or behind an exception."""
+
+
 class WatchHandle:
     """Holds what `Bus.add_watch` attached; `remove` takes it off."""
 
     def __init__(self, bus: Bus, attached: list[tuple[list[Any], Any]], *, slow: bool) -> None:
         self._bus = bus
         self._attached = attached
-        self._slow = slow
         for calls, call in attached:
             calls.append(call)
         if slow:
             bus.require_slow(self, True)
+        bus.watched_anew()
 
     @property
     def attached(self) -> bool:
@@ -140,6 +150,7 @@ class WatchHandle:
             calls.remove(call)
         self._attached = []
         self._bus.require_slow(self, False)
+        self._bus.watched_anew()
 
 
 class RecordHandle:
@@ -170,6 +181,7 @@ class Bus:
         spare_read: whether the access under way is a read that the CPU makes for want of anything better.
         before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
         taps: called after every access that goes through `read` and `write`, repeats of stalled ones left out.
+        bystanders: who is told when the core runs.
     """
 
     def __init__(
@@ -194,6 +206,7 @@ class Bus:
         self.before: list[Before] = []
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
         self.outside_watchers: list[Callable[[OutsideEvent], None]] = []
+        self.bystanders: list[Bystander] = []
         self.ring_memory: memoryview | None = None  # where the core reaches it
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
@@ -267,6 +280,7 @@ class Bus:
         tap: Tap | None = None,
         memory: Callable[[int, int, int], None] | None = None,
         outside: Callable[[OutsideEvent], None] | None = None,
+        bystander: Bystander | None = None,
     ) -> WatchHandle:
         """Have what happens told, until the handle's `remove`.
 
@@ -276,6 +290,8 @@ class Bus:
             tap: called after every access, repeats of stalled ones left out.
             memory: told when plain memory changed other than by a store: (slot, start, end).
             outside: told of every outside event as it is taken.
+            bystander: with one, `before` and `tap` are called for what the reference engine does and for what cards
+                answer; the rest of what the core does comes in records alone.
         """
         pairs = (
             (self.probes, probe),
@@ -283,9 +299,15 @@ class Bus:
             (self.taps, tap),
             (self.memory_watchers, memory),
             (self.outside_watchers, outside),
+            (self.bystanders, bystander),
         )
         attached = [(calls, call) for calls, call in pairs if call is not None]
-        return WatchHandle(self, attached, slow=any(call is not None for call in (probe, before, tap)))
+        sees_all = probe is not None or (bystander is None and (before is not None or tap is not None))
+        return WatchHandle(self, attached, slow=sees_all)
+
+    def watched_anew(self) -> None:
+        """Who watches has changed; a write to a card waits only while nobody does."""
+        self._renew()
 
     def require_slow(self, reason: object, wanted: bool) -> None:
         """Have every access come to `read` and `write` while any reason stands (watches, cycle steps, RDY low)."""

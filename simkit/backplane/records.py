@@ -15,8 +15,8 @@ WRITE = 8
 """Bit of the kind: R/W low."""
 CYCLE_SHIFT = 28
 
-ROOM = 16_384
-"""Records in a ring: 8 ms at 2 MHz."""
+ROOM = 65_536
+"""Records in a ring: 33 ms at 2 MHz."""
 
 Sink = Callable[[memoryview], None]
 """Takes the records of some bus cycles, in order; the memory is used again as soon as it comes back."""

@@ -50,6 +50,12 @@ class Place:
     writes: Register | None = None
 
 
+def code_at(machine: Machine, pc: int) -> int:
+    """Byte of the program at an address; plain memory is looked at without asking its card."""
+    page = machine.bus.table.rd[pc >> 8]
+    return machine.peek(pc) if page is None else page[pc & 0xFF]
+
+
 class Map:
     """Places by access plan, made when first met; and the shadow of all memory.
 
@@ -59,6 +65,7 @@ class Map:
 
     def __init__(self, machine: Machine) -> None:
         self._shadows: dict[int, bytearray] = {}
+        self._roms: set[int] = set()
         self._registers: dict[int, tuple[dict[int, Register], dict[int, Register]]] = {}
         self.known: dict[Plan, Place] = {}
         for seat in machine.bus.seats:
@@ -68,6 +75,7 @@ class Map:
         rom, plain = seat.card.rom(), seat.plain
         if rom is not None:
             self._shadows[seat.slot] = program_bytes(bytes(rom))
+            self._roms.add(seat.slot)
         elif plain is not None and plain.read is not None:
             self._shadows[seat.slot] = bytearray(len(plain.read))
         registers = type(seat.card).registers(seat.card.settings)
@@ -75,6 +83,10 @@ class Map:
             {register.offset: register for register in registers if "r" in register.access},
             {register.offset: register for register in registers if "w" in register.access},
         )
+
+    def memory(self) -> dict[int, int]:
+        """Bytes of memory that can be written, by slot."""
+        return {slot: len(shadow) for slot, shadow in self._shadows.items() if slot not in self._roms}
 
     def written(self, slot: int, start: int, end: int) -> None:
         """Memory of a card was changed from outside: it counts as written."""
@@ -100,7 +112,7 @@ class Map:
             return Place(Ground.OTHER, seat.slot, offset)
         shadow = self._shadows.get(seat.slot)
         if shadow is not None:
-            kind = Ground.ROM if seat.card.rom() is not None else Ground.RAM
+            kind = Ground.ROM if seat.slot in self._roms else Ground.RAM
             return Place(kind, seat.slot, offset, shadow)
         if seat.card.holds_program(offset):
             return Place(Ground.OTHER, seat.slot, offset)

@@ -33,6 +33,18 @@ class Notes:
 
     def __init__(self) -> None:
         self._all: dict[tuple[str, int | None, int | None], Noted] = {}
+        self._held: list[Noted] | None = None
+
+    def hold(self) -> None:
+        """Keep what is noted from now on apart: it comes in another order than it happened in."""
+        self._held = []
+
+    def release(self, until: int | None) -> None:
+        """Take over what was held, in order of cycles; nothing later than cycle `until`, if there is one."""
+        held, self._held = self._held or [], None
+        for one in sorted(held, key=lambda noted: noted.cycle):
+            if until is None or one.cycle <= until:
+                self.add(one.rule, one.cycle, one.message, pc=one.pc, address=one.address, slot=one.slot)
 
     def add(
         self,
@@ -45,6 +57,10 @@ class Notes:
         slot: int | None = None,
     ) -> Noted:
         """Note a finding and give it; one more of the same rule, instruction and slot only raises its count."""
+        if self._held is not None:
+            held = Noted(rule, message, pc, address, slot, cycle)
+            self._held.append(held)
+            return held
         key = (rule, pc, slot)
         noted = self._all.get(key)
         if noted is None:

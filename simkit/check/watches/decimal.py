@@ -60,6 +60,16 @@ class DecimalFlag:
         if cause in self._adds:
             self._open.setdefault(cause, pc)
 
+    @property
+    def waits_for_use(self) -> bool:
+        """Whether an ADC or SBC that comes now says something."""
+        if not self._known:
+            return True
+        if not self._frames:
+            return False
+        frame = self._frames[-1]
+        return frame.decimal or (not frame.own_decimal and frame.cause not in self._adds)
+
     def used(self, name: str, pc: int, cycle: int) -> None:
         """ADC or SBC was executed."""
         if not self._known:

@@ -26,12 +26,11 @@ from enum import Enum
 
 import attrs
 
+from simkit.check.image.ground import code_at
 from simkit.check.result.notes import Notes
+from simkit.check.watches.stores import Key, Stores
 from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.machine import Machine
-
-Key = tuple[int, int]
-"""Slot and offset of a cell."""
 
 Pair = tuple[int, int]
 """Instruction of the main program that stored, and one that read back."""
@@ -51,6 +50,14 @@ class _First(Enum):
 
 
 _TESTS = frozenset(("CMP", "CPX", "CPY", "BIT", "AND"))
+
+
+def _decides(effect: Effect, following: Effect) -> bool:
+    """Whether an instruction, or the next one, tests what is read."""
+    name = effect.opcode.mnemonic
+    if effect.modifies or name in _TESTS or effect.opcode.mode == "zprel":
+        return not effect.modifies
+    return (following.conditional and bool(following.reads)) or following.opcode.mnemonic in _TESTS
 
 
 @attrs.define(slots=True)
@@ -105,14 +112,16 @@ class SharedCells:
 
     Attributes:
         cells: what is known of them.
+        locks: cells by whose values handlers left others alone.
     """
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: Machine, stores: Stores) -> None:
         self._machine = machine
+        self._stores = stores
         self._effects = effects(machine.description.cpu)
         self.cells: dict[Key, _Cell] = {}
-        self._main: dict[Key, tuple[int, int]] = {}  # last store of the main program: instruction, value
-        self._values: dict[Key, int] = {}  # of every cell as last written
+        self.locks: set[Key] = set()
+        self._deciding: dict[tuple[int, int], bool] = {}  # by an opcode and the one that follows
         self._agreed: set[Key] = set()  # cells by which handlers decide before they change them
         self._run: dict[Key, tuple[int, _Use]] = {}  # what handlers under way have done: address, use
         self._decided: set[tuple[Key, int]] = set()  # cells and values by which they decided
@@ -121,43 +130,36 @@ class SharedCells:
         """An instruction of a handler reads a cell."""
         found = self._run.get(key)
         if found is None:
-            if self._following(pc, effect).pushes:
+            following = self._effects[code_at(self._machine, pc + effect.length & 0xFFFF)]
+            if following.pushes:
                 return  # to put it back in the end
-            value = self._values.get(key, 0)
-            first = _First.DECIDE if self._decides(pc, effect) else _First.MODIFY
-            if first is _First.DECIDE and key in self._main:
+            value = self._stores.value(key)
+            pair = effect.opcode.code, following.opcode.code
+            decides = self._deciding.get(pair)
+            if decides is None:
+                decides = self._deciding[pair] = _decides(effect, following)
+            first = _First.DECIDE if decides else _First.MODIFY
+            if first is _First.DECIDE and self._stores.main_store(key)[0] is not None:
                 self._decided.add((key, value))
             self._run[key] = address, _Use(first, value, pc)
         elif found[1].first is _First.STORE:
             found[1].read_back = True
 
-    def _decides(self, pc: int, effect: Effect) -> bool:
-        """Whether the instruction, or the next one, tests what is read."""
-        name = effect.opcode.mnemonic
-        if effect.modifies or name in _TESTS or effect.opcode.mode == "zprel":
-            return not effect.modifies
-        following = self._following(pc, effect)
-        return (following.conditional and bool(following.reads)) or following.opcode.mnemonic in _TESTS
-
-    def _following(self, pc: int, effect: Effect) -> Effect:
-        code: int = self._machine.peek(pc + effect.length & 0xFFFF)
-        return self._effects[code]
-
     def handler_writes(self, key: Key, address: int, value: int, pc: int) -> None:
         """An instruction of a handler stores into a cell."""
         found = self._run.get(key)
         if found is None:
-            self._run[key] = address, _Use(_First.STORE, self._values.get(key, 0), pc)
+            self._run[key] = address, _Use(_First.STORE, self._stores.value(key), pc)
         else:
             found[1].pc = pc
-        self._values[key] = value
+        self._stores.store(key, value)
 
     def handler_left(self, cause: str) -> None:
         """The outermost handler has returned: what it left changed is known now."""
         for key, (address, use) in self._run.items():
             if cause == "BRK":
                 continue  # called by the program itself
-            value = self._values.get(key, 0)
+            value = self._stores.value(key)
             if use.first is _First.DECIDE:
                 self._agreed.add(key)
             if value != use.before:
@@ -169,7 +171,7 @@ class SharedCells:
         cell = self.cells.get(key)
         if cell is None:
             cell = self.cells[key] = _Cell(address, use.pc, cause == "NMI")
-            cell.wrote_at, cell.value = self._main.get(key, (None, 0))
+            cell.wrote_at, cell.value = self._stores.main_store(key)
         cell.handler_pc = use.pc
         cell.from_nmi = cell.from_nmi or cause == "NMI"
         cell.own = cell.own or use.read_back
@@ -177,6 +179,7 @@ class SharedCells:
         cell.exposed = True
         decided = {(lock, found) for lock, found in self._decided if lock != key}
         cell.locks = decided if cell.locks is None else cell.locks & decided
+        self.locks |= {lock for lock, _ in cell.locks}
         if value:
             cell.cleared_only = False
 
@@ -190,8 +193,7 @@ class SharedCells:
             in_place: it modifies the cell (INC and its like).
             forbidden: interrupts are.
         """
-        self._values[key] = value
-        self._main[key] = pc, value
+        self._stores.main_stores(key, value, pc)
         cell = self.cells.get(key)
         if cell is None:
             return
@@ -205,7 +207,7 @@ class SharedCells:
 
     def _locked(self, cell: _Cell) -> bool:
         """Whether some cell says now that the handler is to leave this one alone."""
-        return any(self._values.get(lock) != found for lock, found in cell.locks or ())
+        return any(self._stores.value(lock) != found for lock, found in cell.locks or ())
 
     def main_reads(self, key: Key, value: int, pc: int, cycle: int, *, pointer: bool, forbidden: bool) -> None:
         """The main program reads a cell of `cells`; `pointer`: as half of an address."""

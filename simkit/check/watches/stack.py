@@ -31,6 +31,10 @@ class StackDepth:
         self.depth = 0xFF - s
         self.set = True
 
+    def is_quiet(self, lowest: int, highest: int) -> bool:
+        """Whether nothing is to be said of changes that lead from here at most so far down and up."""
+        return self.set and self.depth + lowest >= 0 and self.depth + highest <= self._deepest
+
     def moved(self, change: int, pc: int, cycle: int, what: str) -> None:
         """Bytes were pushed (change above 0) or pulled."""
         if change > 0 and not self.set:

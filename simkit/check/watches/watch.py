@@ -1,14 +1,21 @@
-"""The running rules: looks at every bus cycle of the exact engine and notes what hardware would not forgive.
+"""The running rules: look at every bus cycle and note what hardware would not forgive.
+
+What the reference engine does is seen as it happens. While the core runs, what cards answer is seen as it happens, and
+the rest in the records behind it (stretch.py); instructions that the rules must see with their registers are left to
+the reference engine, and so is everything while a rule follows each instruction.
 
 Attach it to a machine just switched on: only then is it known which memory was never written.
 """
 
 from __future__ import annotations
 
-from simkit.backplane.bus import Kind
+from collections.abc import Sequence
+from functools import cache
+
+from simkit.backplane.bus import Kind, RecordHandle
 from simkit.backplane.decode import Plan
 from simkit.backplane.seat import Seat
-from simkit.check.image.ground import Ground, Map, Place
+from simkit.check.image.ground import Ground, Map, Place, code_at
 from simkit.check.result.notes import Notes
 from simkit.check.watches.bits import OpenBits
 from simkit.check.watches.decimal import DecimalFlag
@@ -17,6 +24,8 @@ from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.spare import SpareCycles
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.starts import Starts
+from simkit.check.watches.stores import Key, Stores
+from simkit.check.watches.stretch import WAY, Stretch
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.machine import Machine
@@ -26,6 +35,20 @@ _FETCH, _DATA, _DUMMY, _INTERRUPT, _RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, K
 _ROM, _RAM, _REGISTER, _NOBODY = Ground.ROM, Ground.RAM, Ground.REGISTER, Ground.NOBODY
 _BIT_ABSOLUTE = 0x2C
 _LOADS_IMMEDIATE = (0xA9, 0xA2, 0xA0)  # LDA, LDX, LDY
+_ALWAYS_SEEN = ("RTI", "TXS", "PLP", "SED", "CLD")
+_ADDS = ("ADC", "SBC")
+
+
+@cache
+def _left(part: str, *, handler: bool, adds: bool) -> frozenset[int]:
+    """Opcodes that must be seen with their registers: in a handler whatever pulls, and what adds where D matters."""
+    return frozenset(
+        effect.opcode.code
+        for effect in effects(part)
+        if effect.opcode.mnemonic in _ALWAYS_SEEN
+        or (handler and effect.depth < 0)
+        or (adds and effect.opcode.mnemonic in _ADDS)
+    )
 
 
 def _is_plain(effect: Effect) -> bool:
@@ -64,7 +87,8 @@ class Watch:
         self._frames = self._handlers.frames
         self._requests = self._handlers.requests
         self._damaged = self._handlers.damages.held
-        self._shared = SharedCells(machine)
+        stores = Stores(self._map.memory())
+        self._shared = SharedCells(machine, stores)
         self._cells = self._shared.cells
         self._stack = StackDepth(self.notes)
         self._findings = machine.findings
@@ -76,12 +100,25 @@ class Watch:
         self._decimal = DecimalFlag(machine, self.notes, self._frames)
         self._bits = OpenBits(machine, self.notes)
         self._spare = SpareCycles(machine, self.notes)
-        self._watch = machine.bus.add_watch(before=self._before, tap=self._tap, memory=self._map.written)
+        self._stretch = Stretch(self, self._map, stores, self._shared, self._stack, self._effects)
+        self._recording: RecordHandle | None = None
+        self._core_runs = False
+        self._stood = -1  # cycle for which the core's instruction was looked up
+        self._sees_all = False
+        self._left = frozenset[int]()
+        self._decodings = machine.bus.decodings
+        self._watch = machine.bus.add_watch(
+            before=self._before, tap=self._tap, memory=self._map.written, bystander=self
+        )
 
     def stop(self) -> Notes:
         """Take the watch off and give what it found."""
         if self._watch.attached:
             self._watch.remove()
+            self._see_all(False)
+            self._cpu.leave_to_reference(())
+            if self._recording is not None:
+                self._recording.remove()
             if self.lost is None:
                 self._take_findings()
             self._shared.report(self.notes)
@@ -90,14 +127,121 @@ class Watch:
                 self._requests.report([frame.cause for frame in self._frames])
         return self.notes
 
+    # the core -------------------------------------------------------------------------------------------------------
+
+    def core_begins(self) -> None:
+        """Everything up to here was seen; from here on the records tell."""
+        if self.lost is not None:
+            return
+        cpu, bus = self._cpu, self._machine.bus
+        self._boundary(cpu.pc, cpu.cycle)
+        self._choose_view()
+        if self._sees_all:
+            return
+        if self._decodings != bus.decodings:
+            self._decodings = bus.decodings
+            self._stretch.forget_decodings()
+        if self._recording is None:
+            self._recording = bus.record(self._recorded)
+        assert bus.ring is not None
+        bus.ring.empty()
+        self._core_runs = True
+        self.notes.hold()
+        way = self._last_instructions()
+        self._stretch.begin(bus.table, in_handler=bool(self._frames), masked=bool(cpu.i), way=way)
+        self._choose_left()
+
+    def core_ended(self) -> None:
+        """Look at what it did; behind an exception, too."""
+        if not self._core_runs:
+            return
+        ring = self._machine.bus.ring
+        assert ring is not None
+        ring.empty()
+        self._core_runs = False
+        last = self._stretch.last
+        if self.lost is None and last is not None:
+            self.stand_at(*last)
+            if len(self._findings) != self._seen:
+                self._take_findings()
+            if self._spare.under_way:
+                self._spare.finish(last[0], self._effects[last[1]].opcode.mnemonic)
+        self._stretch.end(self._cpu.cycle)
+        self.notes.release(self.lost_at if self.lost is not None else None)
+        self._pc = None
+
+    def _recorded(self, records: memoryview) -> None:
+        if self._core_runs and self.lost is None and self._stretch.take(records) and not self._frames:
+            self._requests.idle = False
+
+    def _choose_view(self) -> None:
+        """See each instruction as it happens while a rule follows registers through them."""
+        self._see_all(bool(self._damaged) or self._bits.waiting or self._handlers.emptied is not None)
+
+    def _see_all(self, wanted: bool) -> None:
+        if wanted is not self._sees_all:
+            self._sees_all = wanted
+            self._machine.bus.require_slow(self, wanted)
+
+    def _choose_left(self) -> None:
+        """Have the reference do the instructions whose registers the rules must see."""
+        part, adds = self._machine.description.cpu, self._decimal.waits_for_use
+        left = _left(part, handler=bool(self._frames), adds=adds)
+        if left is not self._left:
+            self._left = left
+            self._cpu.leave_to_reference(left)
+
+    def stand_at(self, pc: int, code: int) -> None:
+        """What is looked at now is done by this instruction."""
+        self._pc, self._code = pc, code
+
+    def _stand(self, cycle: int) -> None:
+        """Look up the core's instruction, if it is one that does the access of `cycle`."""
+        if self._core_runs and self._stood != cycle:
+            self._stood = cycle
+            self._cpu.show_registers()
+            _, pc = self._cpu.recent[-1]
+            self.stand_at(pc, code_at(self._machine, pc))
+
     # bus cycles -----------------------------------------------------------------------------------------------------
 
     def _tap(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         if self.lost is not None:
             return
-        if kind is _FETCH:
+        if self._core_runs:
+            self._answered(cycle, address, value, is_write, kind, plan)
+        elif kind is _FETCH:
             self._fetch(cycle, address, value, plan)
-            return
+        else:
+            self._accessed(cycle, address, value, is_write, kind, plan)
+
+    def _answered(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
+        """An access of an instruction that the core does, answered by Python."""
+        ring = self._machine.bus.ring
+        assert ring is not None
+        place = self._known.get(plan) or self._map(plan, is_write)
+        if place.kind is _RAM:
+            ring.empty()  # what was stored before counts
+            if self.lost is not None:
+                return
+        self._stretch.answered.append(ring.filled)
+        if not is_write or place.kind is not _REGISTER or self._spare.under_way or self._told_between(place):
+            self._stand(cycle)
+            self._accessed(cycle, address, value, is_write, kind, plan)
+        elif self._frames:  # of most writes nothing else is to be said
+            self._handlers.touch(place.slot)
+        if len(self._findings) != self._seen:
+            self._stand(cycle)
+            self._take_findings()
+        if self._bits.waiting or self._spare.under_way:
+            self._cpu.attention = True  # the core leaves behind this instruction
+            self._choose_view()
+
+    def _told_between(self, place: Place) -> bool:
+        """Whether a write of the main program is looked at: handlers use the card too."""
+        return not self._frames and place.slot in self._handlers.visited
+
+    def _accessed(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         place = self._known.get(plan) or self._map(plan, is_write)
         ground = place.kind
         if ground is _ROM:
@@ -105,17 +249,12 @@ class Watch:
                 self._sequence(kind, address)
             return
         if ground is _RAM:
-            shadow = place.shadow
-            assert shadow is not None
-            if is_write:
-                shadow[place.offset] = 1
-            elif kind is _DATA and not shadow[place.offset]:
-                self._never_written(address, cycle, place)
-            if kind is _DATA and address >> 8 != 1:
-                key = (place.slot, place.offset)
-                if is_write or self._frames or key in self._cells:
-                    self._cell(key, address, value, cycle, is_write)
-            elif kind is _INTERRUPT or kind is _RESET:
+            if kind is _DATA:
+                self.cell_accessed(place, address, value, cycle, is_write=is_write, masked=bool(self._cpu.i))
+            elif is_write:
+                assert place.shadow is not None
+                place.shadow[place.offset] = 1
+            if kind is _INTERRUPT or kind is _RESET:
                 self._sequence(kind, address)
             return
         if kind is _INTERRUPT or kind is _RESET:
@@ -125,10 +264,10 @@ class Watch:
         elif ground is _REGISTER:
             self._register(place, address, value, cycle, kind, plan, is_write)
             if kind is _DATA and not is_write:
-                self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code])
+                self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code], self._pc or 0)
                 if not self._frames:
                     self._requests.looked(place, cycle)
-            elif kind is _DATA and not self._cpu.i and not self._frames and place.slot in self._handlers.visited:
+            elif kind is _DATA and not self._cpu.i and self._told_between(place):
                 self._between(plan.takers[0][0], address, cycle)
         elif ground is _NOBODY and kind is _DATA:
             if is_write:
@@ -142,9 +281,23 @@ class Watch:
             else:
                 self._nobody(address, cycle, "The program reads")
 
-    def _cell(self, key: tuple[int, int], address: int, value: int, cycle: int, is_write: bool) -> None:
+    def cell_accessed(
+        self, place: Place, address: int, value: int, cycle: int, *, is_write: bool, masked: bool
+    ) -> None:
+        """A cell of memory was read or written; `masked`: interrupts were forbidden."""
+        shadow = place.shadow
+        assert shadow is not None
+        if is_write:
+            shadow[place.offset] = 1
+        elif not shadow[place.offset]:
+            self._never_written(address, cycle, place)
+        key = (place.slot, place.offset)
+        if address >> 8 != 1 and (is_write or self._frames or key in self._cells):
+            self._cell(key, address, value, cycle, is_write, masked)
+
+    def _cell(self, key: Key, address: int, value: int, cycle: int, is_write: bool, forbidden: bool) -> None:
         """A cell of memory outside the stack, which handler and main program may share."""
-        pc, effect, forbidden = self._pc or 0, self._effects[self._code], bool(self._cpu.i)
+        pc, effect = self._pc or 0, self._effects[self._code]
         if self._frames:
             if is_write:
                 self._shared.handler_writes(key, address, value, pc)
@@ -192,11 +345,14 @@ class Watch:
         if kind is _DUMMY:
             register = self._map(plan, False).reads
             if register is not None and register.read_effect:
+                self._stand(cycle)
                 self._spare.expect(plan.drivers[0][0], self._pc or 0, cycle)
-        elif is_write and self._nmos and kind is _DATA and self._effects[self._code].modifies:
+        elif is_write and self._nmos and kind is _DATA and not self._spare.written:
             register = self._map(plan, True).writes
-            if register is not None and register.write_effect and not self._spare.written:
-                self._spare.expect(plan.takers[0][0], self._pc or 0, cycle)
+            if register is not None and register.write_effect:
+                self._stand(cycle)
+                if self._effects[self._code].modifies:
+                    self._spare.expect(plan.takers[0][0], self._pc or 0, cycle)
 
     def _register(
         self, place: Place, address: int, value: int, cycle: int, kind: Kind, plan: Plan, is_write: bool
@@ -250,7 +406,12 @@ class Watch:
 
     # instructions ---------------------------------------------------------------------------------------------------
 
-    def _fetch(self, cycle: int, address: int, value: int, plan: Plan) -> None:
+    def _last_instructions(self) -> list[int]:
+        recent = self._cpu.recent
+        return [recent[-number][1] for number in range(min(WAY, len(recent)), 0, -1)]
+
+    def _boundary(self, address: int, cycle: int) -> None:
+        """The instruction or sequence before is over; the one at `address` begins."""
         if self._pc is not None:
             self._finish(address)
         entering = self._entering
@@ -259,26 +420,36 @@ class Watch:
             self._bits.forget()
             self._stack.moved(3, address, cycle, "The interrupt")
             self._handlers.enter(entering[0], entering[1], address, cycle, entering[2] and self._nmos)
-        if plan not in self._sound and not self._is_code(address, cycle, plan):
+
+    def _fetch(self, cycle: int, address: int, value: int, plan: Plan) -> None:
+        self._boundary(address, cycle)
+        way = self._last_instructions() if plan not in self._sound else ()
+        if not self.fetched(address, value, cycle, plan, way):
             return
-        self._pc = address
-        self._code = value
+        self.stand_at(address, value)
         effect = self._effects[value]
         self._s = self._cpu.sp
-        if not effect.opcode.documented:
-            self.notes.add(
-                "undefined-opcode",
-                cycle,
-                f"Opcode ${value:02X} is not one of the {self._machine.description.cpu}.",
-                pc=address,
-                address=address,
-            )
         if not self._frames:
             self._requests.idle = False
         if self._damaged:
             self._handlers.damages.used(effect, address, cycle, self._s)
         if self._bits.waiting:
             self._bits.decide(effect, address, cycle)
+        self._choose_view()
+
+    def fetched(self, address: int, code: int, cycle: int, plan: Plan, way: Sequence[int]) -> bool:
+        """An opcode was fetched; whether it is program. `way`: the last instructions, this one among them."""
+        if plan not in self._sound and not self._is_code(address, cycle, plan, way):
+            return False
+        if not self._effects[code].opcode.documented:
+            self.notes.add(
+                "undefined-opcode",
+                cycle,
+                f"Opcode ${code:02X} is not one of the {self._machine.description.cpu}.",
+                pc=address,
+                address=address,
+            )
+        return True
 
     def _finish(self, target: int) -> None:
         """The instruction under way is over, the program goes on at `target`; registers hold its result."""
@@ -347,29 +518,29 @@ class Watch:
 
     # leaving the code -----------------------------------------------------------------------------------------------
 
-    def _run_away(self, address: int, cycle: int, place: Place) -> None:
+    def _run_away(self, address: int, cycle: int, place: Place, way: Sequence[int]) -> None:
         where = {
             _ROM: "filler of the ROM",
             _RAM: "memory that was never written",
             _REGISTER: f"a register of slot {place.slot}",
         }.get(place.kind, "no card")
-        self._lose(address, cycle, f"The CPU fetches an opcode from {where} at ${address:04X}")
+        self._lose(address, cycle, f"The CPU fetches an opcode from {where} at ${address:04X}", way)
 
-    def _is_code(self, address: int, cycle: int, plan: Plan) -> bool:
+    def _is_code(self, address: int, cycle: int, plan: Plan, way: Sequence[int]) -> bool:
         """Whether an opcode may be fetched there; the program is lost if not."""
         place = self._map(plan, False)
         if place.shadow is None or not place.shadow[place.offset]:
             if place.kind is not Ground.OTHER:
-                self._run_away(address, cycle, place)
+                self._run_away(address, cycle, place, way)
         elif place.kind is _ROM:
             problem = self._starts.problem(address) if self._starts is not None else None
             if problem is not None:
-                self._lose(address, cycle, problem)
+                self._lose(address, cycle, problem, way)
             self._sound.add(plan)
         return self.lost is None
 
-    def _lose(self, address: int, cycle: int, what: str) -> None:
-        way = [pc for _, pc in list(self._cpu.recent)[-6:] if pc != address]
+    def _lose(self, address: int, cycle: int, what: str, before: Sequence[int]) -> None:
+        way = [pc for pc in before if pc != address]
         names = self._machine.labels.names()
         shown = ", ".join(f"${pc:04X}{f' ({names[pc]})' if pc in names else ''}" for pc in way)
         self.lost = what

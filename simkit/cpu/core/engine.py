@@ -16,9 +16,10 @@ from __future__ import annotations
 
 import struct
 from collections import deque
+from collections.abc import Iterable
 from typing import Any
 
-from simkit.backplane.bus import Bus, Kind
+from simkit.backplane.bus import Bus, Bystander, Kind
 from simkit.backplane.decode import Crossed, Page, Table
 from simkit.backplane.records import ROOM
 from simkit.contract.errors import SimkitError
@@ -78,11 +79,13 @@ class CoreCpu(ExactCpu):
         self._notes: Notes | None = None
         self._until = 0
         self._generation = self._decodings = -1
+        self._watched = False
         self._maps: dict[Table, bytes] = {}  # packed page tables by decoding
         self._failure: BaseException | None = None
         self._limit = self._seen_horizon = 0
         self._entered = 0  # notes at entry
         self._rounds = Rounds()
+        self._bystanders: tuple[Bystander, ...] = ()  # of this run of the core
         super().__init__(part, bus, findings, seed, **options)
         self.arena: Arena | None = None
         self._spare_reads_operand = options.get("indexed_store_spare") == "operand"
@@ -96,10 +99,19 @@ class CoreCpu(ExactCpu):
         self._words[_MAGIC] = self.magic
         self._notes = Notes(state)
         self._choose_recent()
-        state[LEAVES_AT : LEAVES_AT + 256] = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
+        self._leaves = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
+        state[LEAVES_AT : LEAVES_AT + 256] = self._leaves
         self._words[_RING] = room.arena.ring_at
         self._bus.ring_memory = room.arena.ring
         room.answer(self._answer_read, self._answer_write)
+
+    def leave_to_reference(self, opcodes: Iterable[int]) -> None:
+        """Have the reference engine do these opcodes, besides those that are always its own."""
+        if self._room is not None:
+            table = bytearray(self._leaves)
+            for code in opcodes:
+                table[code] = 1
+            self._state[LEAVES_AT : LEAVES_AT + 256] = table
 
     @property
     def engine(self) -> str:
@@ -135,6 +147,8 @@ class CoreCpu(ExactCpu):
             super()._run_quick(stop)
             return
         if self.cycle >= stop:
+            return
+        if not self._tell_bystanders():
             return
         if self._generation != self._bus.generation:
             self._map()
@@ -173,12 +187,32 @@ class CoreCpu(ExactCpu):
             assert longs[_CYCLE] > before
         self._take_back()
 
-    def _take_back(self) -> None:
-        """Registers and notes as the core left them; what it could not decide is decided."""
-        words, longs = self._words, self._longs
+    def _tell_bystanders(self) -> bool:
+        """The core is about to run; whether it gets anywhere, and all who watch let it."""
+        self._bystanders = tuple(self._bus.bystanders)
+        if not self._bystanders:
+            return True
+        page = self._bus.table.rd[self.pc >> 8]
+        if page is not None and self._state[LEAVES_AT + page[self.pc & 0xFF]]:
+            return False  # they need not look: the core would come back at once
+        for bystander in self._bystanders:
+            bystander.core_begins()
+        if not self._bus.slow:
+            return True
+        for bystander in self._bystanders:  # one of them wants to see what comes
+            bystander.core_ended()
+        return False
+
+    def show_registers(self) -> None:
+        """Take over the registers as the core has them, also while it asks for an access."""
         (
             self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i, self.last,
         ) = _REGISTERS.unpack_from(self._state, 0)  # fmt: skip
+
+    def _take_back(self) -> None:
+        """Registers and notes as the core left them; what it could not decide is decided."""
+        words, longs = self._words, self._longs
+        self.show_registers()
         self.cycle = longs[_CYCLE]
         noted = words[_NOTED] != self._entered
         if noted:
@@ -186,6 +220,8 @@ class CoreCpu(ExactCpu):
             self.masked = words[_MASKED]
         if words[_WAITING]:
             self._hand_over()
+        for bystander in self._bystanders:
+            bystander.core_ended()
         failure, self._failure = self._failure, None
         if isinstance(failure, ResetPulled):
             self._given_up_for_reset()
@@ -348,8 +384,8 @@ class CoreCpu(ExactCpu):
         bus = self._bus
         assert self.arena is not None
         self._generation = bus.generation
-        if self._decodings != bus.decodings:
-            self._decodings = bus.decodings
+        if (self._decodings, self._watched) != (bus.decodings, bool(bus.taps)):
+            self._decodings, self._watched = bus.decodings, bool(bus.taps)
             self._maps.clear()
             self.arena.drop_copies()
         table = bus.table
@@ -360,7 +396,7 @@ class CoreCpu(ExactCpu):
 
     def _packed(self, table: Table) -> bytes:
         assert self.arena is not None
-        marked = table.waiting_pages()
+        marked = {} if self._bus.taps else table.waiting_pages()
         waits = [(self.arena.copy(marked[page]) or 0) if page in marked else 0 for page in range(256)]
         pages = [self._address(page) for page in (*table.read_pages, *table.write_pages)]
         crossed = [0] * 256

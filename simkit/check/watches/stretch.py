@@ -1,0 +1,334 @@
+"""What the core does between two moments at which the rules look for themselves: gone through in its records.
+
+Most bus cycles say nothing: an opcode from a place that is known to be program, a byte that was written before. So a
+table says for each address and kind of cycle whether it must be looked at closely; the few that must go to the rules
+one by one, and tell the table that they need not come again. What is counted (the depth of the stack, who stored last
+into a cell) is counted in bulk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.backplane.bus import Kind
+from simkit.backplane.decode import Plan, Table
+from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, WRITE
+from simkit.check.image.ground import Ground, Map, Place
+from simkit.check.watches.shared import SharedCells
+from simkit.check.watches.stack import StackDepth
+from simkit.check.watches.stores import Key, Stores
+from simkit.cpu.isa.effects import Effect
+
+_FETCH, _READ, _STORE = int(Kind.FETCH), int(Kind.DATA), int(Kind.DATA) | WRITE
+_NEITHER = 0xF
+_ROWS = _STORE + 1
+_ADDRESSES = 0x1_0000
+_ROW_SHIFT = KIND_SHIFT - 16
+_SEI, _CLI, _NOP = 0x78, 0x58, 0xEA
+_STACK_PAGE = 1
+
+LOOK = 1
+"""Look at it closely."""
+CELL = 2
+"""A cell of memory: in a handler it is looked at closely."""
+SHARED = 4
+"""A cell that handler and main program share: it stays to be looked at."""
+
+LONGEST_ROUND = 4
+"""Reads of shared cells in one round of a loop that waits, so that its rounds are seen to be alike."""
+
+WAY = 6
+"""Instructions before one at which the program is lost, itself among them, that are told."""
+
+MOST_VIEWS = 16
+"""Decodings whose tables are kept; a program with more banks than that makes them anew."""
+
+
+_WHAT = (1 << KIND_SHIFT + 4) - 1
+"""Bits of a record that say what was done: all but the cycle."""
+
+
+def _first_and_last(what: NDArray[np.uint32], by: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Which of some accesses are needed: of equal reads in the rounds of a loop the first three and the last.
+
+    Rules count up to three and keep the cycle of the last. A store between two rounds makes them different.
+
+    Args:
+        what: address, byte and kind of each access.
+        by: the instruction that made it, and the flag I.
+    """
+    needed = np.arange(len(what))
+    same = by << 32 | what
+    stores = None
+    for lag in range(1, LONGEST_ROUND + 1):
+        if len(same) <= 4 * lag:
+            break
+        alike = same[lag:] == same[:-lag]
+        rounds = alike[: -3 * lag] & alike[lag : -2 * lag] & alike[2 * lag : -lag] & alike[3 * lag :]
+        if lag > 1:  # with nothing in between there is no store in between either
+            if stores is None:
+                stores = np.cumsum(same >> KIND_SHIFT & 0xF != _READ)
+            rounds &= stores[4 * lag :] == stores[: -4 * lag]
+        if rounds.any():
+            kept = np.ones(len(same), bool)
+            kept[3 * lag : -lag] = ~rounds
+            needed, same = needed[kept], same[kept]
+            stores = None if stores is None else stores[kept]
+    return needed
+
+
+class Rules(Protocol):
+    """Who looks closely."""
+
+    lost: str | None
+
+    def stand_at(self, pc: int, code: int) -> None:
+        """What follows is done by this instruction."""
+
+    def fetched(self, address: int, code: int, cycle: int, plan: Plan, way: Sequence[int]) -> bool:
+        """An opcode was fetched; whether it is program. `way`: the last instructions, this one among them."""
+
+    def cell_accessed(
+        self, place: Place, address: int, value: int, cycle: int, *, is_write: bool, masked: bool
+    ) -> None:
+        """A cell of memory was read or written; `masked`: interrupts were forbidden."""
+
+
+class _View:
+    """What must be looked at closely under one decoding, and which cells its addresses reach."""
+
+    def __init__(self) -> None:
+        self.look = np.zeros(_ROWS * _ADDRESSES, np.uint8)
+        self.cells: dict[int, NDArray[np.int32]] = {}
+        for row in (_FETCH, _READ, _STORE):
+            self.look[row * _ADDRESSES : (row + 1) * _ADDRESSES] = LOOK
+        for row in (_READ, _STORE):
+            self.cells[row] = np.full(_ADDRESSES, -1, np.int32)
+
+    def watch(self, cell: int) -> None:
+        """Look at a cell closely from now on."""
+        for row, cells in self.cells.items():
+            self.look[row * _ADDRESSES + np.flatnonzero(cells == cell)] |= LOOK | SHARED
+
+
+class Stretch:
+    """Goes through the records of what the core did.
+
+    Args:
+        rules: who looks closely.
+        places: what lies behind an address.
+        stores: who stored where.
+        shared: the cells that handler and main program share.
+        stack: how deep the stack is.
+        effects: of the part's opcodes.
+
+    Attributes:
+        answered: numbers of the records whose accesses were seen as cards answered; whoever saw them adds to it.
+    """
+
+    def __init__(
+        self,
+        rules: Rules,
+        places: Map,
+        stores: Stores,
+        shared: SharedCells,
+        stack: StackDepth,
+        effects: Sequence[Effect],
+    ) -> None:
+        self._rules = rules
+        self._map = places
+        self._stores = stores
+        self._shared = shared
+        self._stack = stack
+        self._effects = effects
+        self._depth = np.array([effect.depth for effect in effects], np.int8)
+        self._odd = np.array([not effect.opcode.documented for effect in effects])
+        self._values = np.frombuffer(stores.values, np.uint8)
+        self._written = np.frombuffer(stores.written, np.uint8)
+        self._writers = np.frombuffer(stores.writers, np.int32)
+        self._views: dict[Table, _View] = {}
+        self._watched: set[Key] = set()
+        self.answered: list[int] = []
+        self._table: Table | None = None
+        self._in_handler = False
+        self._masked = False
+        self._pc: int | None = None  # of the instruction under way
+        self._code = _NOP
+        self._way: list[int] = []
+
+    # one run of the core --------------------------------------------------------------------------------------------
+
+    def begin(self, table: Table, *, in_handler: bool, masked: bool, way: Sequence[int]) -> None:
+        """The core begins.
+
+        Args:
+            table: the decoding; it stays the same as long as the core runs.
+            in_handler: whether handlers are under way.
+            masked: the flag I.
+            way: the last instructions.
+        """
+        self._table, self._in_handler, self._masked = table, in_handler, masked
+        self._pc = None
+        self._way = list(way[1 - WAY :])
+        self._view = self._view_of(table)
+        for key in (self._shared.cells.keys() | self._shared.locks) - self._watched:
+            self._watched.add(key)
+            for view in self._views.values():
+                view.watch(self._stores.cell(key))
+
+    def forget_decodings(self) -> None:
+        """All decodings have been made anew."""
+        self._views.clear()
+
+    def _view_of(self, table: Table) -> _View:
+        view = self._views.pop(table, None)
+        if view is None:
+            view = _View()
+            if len(self._views) >= MOST_VIEWS:
+                self._views.pop(next(iter(self._views)))
+        self._views[table] = view  # the one used last stands last
+        return view
+
+    def end(self, cycle: int) -> None:
+        """The core has come back before `cycle`, behind the instruction under way."""
+        if self._pc is not None and (change := int(self._depth[self._code])):
+            self._stack.moved(change, self._pc, cycle - 1, self._effects[self._code].opcode.mnemonic)
+        self._pc = None
+
+    @property
+    def last(self) -> tuple[int, int] | None:
+        """PC and opcode of the instruction under way."""
+        return None if self._pc is None else (self._pc, self._code)
+
+    def take(self, records: memoryview) -> bool:
+        """Go through some records; whether there was an instruction among them."""
+        words = np.frombuffer(records, "<u8")
+        low = words.astype(np.uint32)
+        kinds = (low >> KIND_SHIFT).astype(np.uint8) & np.uint8(0xF)
+        known = self._view.look.take((low & 0xFFFF) | (low >> _ROW_SHIFT & 0xF_0000), mode="clip")  # the fastest mode
+        look = known & (LOOK | CELL if self._in_handler else LOOK)
+        if self.answered:
+            look[self.answered] = 0
+            kinds[self.answered] = _NEITHER
+            self.answered.clear()
+        fetches = (kinds == _FETCH).nonzero()[0]
+        # The instruction that was under way stands first: what lies before the first fetch is its.
+        begun = low[fetches]
+        pcs = np.concatenate(([self._pc or 0], begun.astype(np.uint16)))
+        codes = np.concatenate(([self._code if self._pc is not None else _NOP], begun >> DATA_SHIFT)).astype(np.uint8)
+        odd = self._odd[codes[1:]]
+        if odd.any():
+            look[fetches[odd]] = LOOK
+        if not self._in_handler:
+            stores = (kinds == _STORE).nonzero()[0]
+            self._note_stores(low, stores[look[stores] == 0], fetches, pcs)
+        closely = look.nonzero()[0]
+        if len(closely):
+            numbers = fetches.searchsorted(closely, side="right")
+            masked = self._masked_in(numbers, codes)
+            needed = _first_and_last(low[closely] & np.uint32(_WHAT), pcs[numbers] << 1 | masked)
+            closely, numbers, masked = closely[needed], numbers[needed], masked[needed]
+            self._look(words[closely], known[closely], numbers, masked, pcs, codes)
+        self._count_stack(words, fetches, pcs, codes)
+        self._carry(fetches, pcs, codes)
+        return len(fetches) > 0
+
+    def _carry(self, fetches: NDArray[np.intp], pcs: NDArray[np.int64], codes: NDArray[np.uint8]) -> None:
+        """Go on from the last instruction, which need not be over."""
+        if not len(fetches):
+            return
+        self._masked = bool(self._masked_in(np.array([len(codes) - 1]), codes)[0])
+        self._way = [*self._way, *pcs[max(1, len(pcs) - WAY) :].tolist()][1 - WAY :]
+        self._pc, self._code = int(pcs[-1]), int(codes[-1])
+
+    def _masked_in(self, numbers: NDArray[np.intp], codes: NDArray[np.uint8]) -> NDArray[np.bool_]:
+        """The flag I in each of some instructions; those that change it otherwise are not the core's."""
+        changes = ((codes == _SEI) | (codes == _CLI)).nonzero()[0]
+        after = np.concatenate(([self._masked], codes[changes] == _SEI))
+        found: NDArray[np.bool_] = after[changes.searchsorted(numbers)]
+        return found
+
+    def _note_stores(
+        self, low: NDArray[np.uint32], stores: NDArray[np.intp], fetches: NDArray[np.intp], pcs: NDArray[np.int64]
+    ) -> None:
+        """Stores of the main program into cells that nobody looks at; of two into one cell the later one stays."""
+        written = low[stores]
+        cells = self._view.cells[_STORE][written & 0xFFFF]
+        self._values[cells] = self._written[cells] = (written >> DATA_SHIFT).astype(np.uint8)
+        self._writers[cells] = pcs[fetches.searchsorted(stores, side="right")]
+
+    def _count_stack(
+        self,
+        words: NDArray[np.uint64],
+        fetches: NDArray[np.intp],
+        pcs: NDArray[np.int64],
+        codes: NDArray[np.uint8],
+    ) -> None:
+        """Bytes pushed and pulled by the instructions that are over."""
+        changes = self._depth[codes[:-1]]
+        moving = changes.nonzero()[0]
+        if not len(moving):
+            return
+        depths = np.cumsum(changes[moving], dtype=np.int64)
+        if self._stack.is_quiet(int(depths.min()), int(depths.max())):
+            self._stack.depth += int(depths[-1])
+            return
+        for number in moving.tolist():
+            cycle = int(words[fetches[number]] >> np.uint64(CYCLE_SHIFT)) - 1
+            name = self._effects[codes[number]].opcode.mnemonic
+            self._stack.moved(int(changes[number]), int(pcs[number]), cycle, name)
+
+    # looking closely ------------------------------------------------------------------------------------------------
+
+    def _look(
+        self,
+        words: NDArray[np.uint64],
+        known: NDArray[np.uint8],
+        numbers: NDArray[np.intp],
+        masked: NDArray[np.bool_],
+        pcs: NDArray[np.int64],
+        codes: NDArray[np.uint8],
+    ) -> None:
+        rules, table = self._rules, self._table
+        assert table is not None
+        for word, flags, number, forbidden in zip(
+            words.tolist(), known.tolist(), numbers.tolist(), masked.tolist(), strict=True
+        ):
+            address, value, row = word & 0xFFFF, word >> DATA_SHIFT & 0xFF, word >> KIND_SHIFT & 0xF
+            cycle = word >> CYCLE_SHIFT
+            if row == _FETCH:
+                way = [*self._way, *pcs[max(1, number + 1 - WAY) : number + 1].tolist()][-WAY:]
+                if not rules.fetched(address, value, cycle, table.read_plan(address), way):
+                    return
+            else:
+                plan = table.write_plan(address) if row == _STORE else table.read_plan(address)
+                place = self._map(plan, row == _STORE)
+                if place.kind is Ground.RAM:
+                    rules.stand_at(int(pcs[number]), int(codes[number]))
+                    rules.cell_accessed(place, address, value, cycle, is_write=row == _STORE, masked=forbidden)
+            if flags & LOOK and not flags & SHARED:
+                self._settle(row, address)
+
+    def _settle(self, row: int, address: int) -> None:
+        """Say whether this address must be looked at again."""
+        table = self._table
+        assert table is not None
+        place = self._map(table.write_plan(address) if row == _STORE else table.read_plan(address), row == _STORE)
+        look = 0
+        if row == _FETCH:
+            sound = place.shadow is None or place.shadow[place.offset]
+            look = 0 if sound else LOOK
+        elif place.kind is Ground.RAM:
+            assert place.shadow is not None
+            if address >> 8 != _STACK_PAGE:
+                look = CELL
+                self._view.cells[row][address] = self._stores.cell((place.slot, place.offset))
+            if (place.slot, place.offset) in self._watched:
+                look |= LOOK | SHARED
+            elif not place.shadow[place.offset]:
+                look |= LOOK
+        self._view.look[row * _ADDRESSES + address] = look
