@@ -113,15 +113,15 @@ class SharedCells:
     Attributes:
         cells: what is known of them.
         locks: cells by whose values handlers left others alone.
+        effects: of the part's opcodes.
     """
 
     def __init__(self, machine: Machine, stores: Stores) -> None:
         self._machine = machine
         self._stores = stores
-        self._effects = effects(machine.description.cpu)
+        self.effects = effects(machine.description.cpu)
         self.cells: dict[Key, _Cell] = {}
         self.locks: set[Key] = set()
-        self._deciding: dict[tuple[int, int], bool] = {}  # by an opcode and the one that follows
         self._agreed: set[Key] = set()  # cells by which handlers decide before they change them
         self._run: dict[Key, tuple[int, _Use]] = {}  # what handlers under way have done: address, use
         self._decided: set[tuple[Key, int]] = set()  # cells and values by which they decided
@@ -130,20 +130,22 @@ class SharedCells:
         """An instruction of a handler reads a cell."""
         found = self._run.get(key)
         if found is None:
-            following = self._effects[code_at(self._machine, pc + effect.length & 0xFFFF)]
+            following = self.effects[code_at(self._machine, pc + effect.length & 0xFFFF)]
             if following.pushes:
                 return  # to put it back in the end
             value = self._stores.value(key)
-            pair = effect.opcode.code, following.opcode.code
-            decides = self._deciding.get(pair)
-            if decides is None:
-                decides = self._deciding[pair] = _decides(effect, following)
-            first = _First.DECIDE if decides else _First.MODIFY
+            first = _First.DECIDE if _decides(effect, following) else _First.MODIFY
             if first is _First.DECIDE and self._stores.main_store(key)[0] is not None:
                 self._decided.add((key, value))
             self._run[key] = address, _Use(first, value, pc)
         elif found[1].first is _First.STORE:
             found[1].read_back = True
+
+    def may_decide(self, pc: int, code: int) -> bool:
+        """Whether the instruction, an opcode in memory that stays as it is, decides by what it reads."""
+        effect = self.effects[code]
+        following = self.effects[code_at(self._machine, pc + effect.length & 0xFFFF)]
+        return not following.pushes and _decides(effect, following)
 
     def handler_writes(self, key: Key, address: int, value: int, pc: int) -> None:
         """An instruction of a handler stores into a cell."""

@@ -39,6 +39,11 @@ class Stores:
         """Number of a cell."""
         return self.first[key[0]] + key[1]
 
+    def keys(self, cell: int) -> Key:
+        """Slot and offset of a cell's number."""
+        slot, first = max(((slot, first) for slot, first in self.first.items() if first <= cell), key=lambda at: at[1])
+        return slot, cell - first
+
     def value(self, key: Key) -> int:
         """Byte last stored there; 0 before the first."""
         return self.values[self.cell(key)]

@@ -18,6 +18,7 @@ from simkit.backplane.bus import Kind
 from simkit.backplane.decode import Plan, Table
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, WRITE
 from simkit.check.image.ground import Ground, Map, Place
+from simkit.check.watches.handler_run import HandlerRun
 from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.stores import Key, Stores
@@ -37,6 +38,9 @@ CELL = 2
 """A cell of memory: in a handler it is looked at closely."""
 SHARED = 4
 """A cell that handler and main program share: it stays to be looked at."""
+
+DULL, DECIDES, UNKNOWN = 0, 1, 2
+"""Whether an instruction of a handler decides by what it reads."""
 
 LONGEST_ROUND = 4
 """Reads of shared cells in one round of a loop that waits, so that its rounds are seen to be alike."""
@@ -108,6 +112,7 @@ class _View:
             self.look[row * _ADDRESSES : (row + 1) * _ADDRESSES] = LOOK
         for row in (_READ, _STORE):
             self.cells[row] = np.full(_ADDRESSES, -1, np.int32)
+        self.deciding = np.full(_ADDRESSES, UNKNOWN, np.uint8)  # by address of an instruction
 
     def watch(self, cell: int) -> None:
         """Look at a cell closely from now on."""
@@ -127,6 +132,7 @@ class Stretch:
         effects: of the part's opcodes.
 
     Attributes:
+        handler_run: what handlers under way have done to cells, to be told before anybody asks.
         answered: numbers of the records whose accesses were seen as cards answered; whoever saw them adds to it.
     """
 
@@ -152,6 +158,7 @@ class Stretch:
         self._writers = np.frombuffer(stores.writers, np.int32)
         self._views: dict[Table, _View] = {}
         self._watched: set[Key] = set()
+        self.handler_run = HandlerRun(shared, stores)
         self.answered: list[int] = []
         self._table: Table | None = None
         self._in_handler = False
@@ -210,9 +217,9 @@ class Stretch:
         low = words.astype(np.uint32)
         kinds = (low >> KIND_SHIFT).astype(np.uint8) & np.uint8(0xF)
         known = self._view.look.take((low & 0xFFFF) | (low >> _ROW_SHIFT & 0xF_0000), mode="clip")  # the fastest mode
-        look = known & (LOOK | CELL if self._in_handler else LOOK)
+        look = known & (LOOK | CELL if self._in_handler else LOOK) != 0
         if self.answered:
-            look[self.answered] = 0
+            look[self.answered] = False
             kinds[self.answered] = _NEITHER
             self.answered.clear()
         fetches = (kinds == _FETCH).nonzero()[0]
@@ -222,17 +229,21 @@ class Stretch:
         codes = np.concatenate(([self._code if self._pc is not None else _NOP], begun >> DATA_SHIFT)).astype(np.uint8)
         odd = self._odd[codes[1:]]
         if odd.any():
-            look[fetches[odd]] = LOOK
+            look[fetches[odd]] = True
         if not self._in_handler:
             stores = (kinds == _STORE).nonzero()[0]
-            self._note_stores(low, stores[look[stores] == 0], fetches, pcs)
+            self._note_stores(low, stores[~look[stores]], fetches, pcs)
         closely = look.nonzero()[0]
         if len(closely):
             numbers = fetches.searchsorted(closely, side="right")
             masked = self._masked_in(numbers, codes)
             needed = _first_and_last(low[closely] & np.uint32(_WHAT), pcs[numbers] << 1 | masked)
             closely, numbers, masked = closely[needed], numbers[needed], masked[needed]
-            self._look(words[closely], known[closely], numbers, masked, pcs, codes)
+            if self._in_handler and not odd.any() and (known[closely] & (LOOK | SHARED) != LOOK).all():
+                self._keep(low[closely], pcs[numbers], codes[numbers])
+            else:
+                self.handler_run.tell()
+                self._look(words[closely], known[closely], numbers, masked, pcs, codes)
         self._count_stack(words, fetches, pcs, codes)
         self._carry(fetches, pcs, codes)
         return len(fetches) > 0
@@ -281,6 +292,28 @@ class Stretch:
             cycle = int(words[fetches[number]] >> np.uint64(CYCLE_SHIFT)) - 1
             name = self._effects[codes[number]].opcode.mnemonic
             self._stack.moved(int(changes[number]), int(pcs[number]), cycle, name)
+
+    def _keep(self, what: NDArray[np.uint32], pcs: NDArray[np.int64], codes: NDArray[np.uint8]) -> None:
+        """Keep accesses of a handler to cells that are known."""
+        view = self._view
+        deciding = view.deciding[pcs]
+        if (deciding == UNKNOWN).any():
+            for pc, code in set(
+                zip(pcs[deciding == UNKNOWN].tolist(), codes[deciding == UNKNOWN].tolist(), strict=True)
+            ):
+                view.deciding[pc] = self._decides(pc, code)
+            deciding = view.deciding[pcs]
+        addresses = what & 0xFFFF
+        is_store = what >> KIND_SHIFT & 0xF == _STORE
+        cells = np.where(is_store, view.cells[_STORE][addresses], view.cells[_READ][addresses])
+        rows = np.stack((cells, addresses, what >> DATA_SHIFT & 0xFF, is_store, pcs, codes), axis=1).astype(np.int64)
+        self.handler_run.add(rows, deciding != DULL)
+
+    def _decides(self, pc: int, code: int) -> int:
+        assert self._table is not None
+        if self._map(self._table.read_plan(pc), False).kind is not Ground.ROM:
+            return DECIDES  # what follows it may change
+        return DECIDES if self._shared.may_decide(pc, code) else DULL
 
     # looking closely ------------------------------------------------------------------------------------------------
 

@@ -299,6 +299,7 @@ class Watch:
         """A cell of memory outside the stack, which handler and main program may share."""
         pc, effect = self._pc or 0, self._effects[self._code]
         if self._frames:
+            self._stretch.handler_run.tell()
             if is_write:
                 self._shared.handler_writes(key, address, value, pc)
             else:
@@ -490,6 +491,7 @@ class Watch:
         elif name in ("ADC", "SBC"):
             self._decimal.used(name, pc, cycle)
         if cause and not frames:
+            self._stretch.handler_run.tell()
             self._shared.handler_left(cause)
 
     def _note_brk(self, pc: int, target: int, cycle: int) -> None:

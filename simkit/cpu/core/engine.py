@@ -258,16 +258,14 @@ class CoreCpu(ExactCpu):
                 self._look_careful()
                 return
             # Where in its instruction the read stands belongs to it: a part may read twice at one address.
-            key = self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST]
+            key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
             self.began = cycle
             value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
             longs[_CYCLE] = cycle + 1
             if self.attention or self.horizon != self._seen_horizon:
                 self._look(cycle)
                 self._rounds.forget()
-                return
-            period = self._rounds.period(key, address, value, cycle)
-            if period and not words[_ROOM]:
+            elif key is not None and (period := self._rounds.period(key, address, value, cycle)):
                 self._skip_rounds(cycle, period)
         except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
             self._give_up(error)
@@ -298,9 +296,10 @@ class CoreCpu(ExactCpu):
     def _answer_write(self) -> None:
         words, longs = self._words, self._longs
         try:
-            self._rounds.forget()
             if words[_ROOM]:
                 self._share_ring()
+            else:
+                self._rounds.forget()
             if words[_WAITING]:
                 self._hand_over()
             cycle = longs[_CYCLE]
