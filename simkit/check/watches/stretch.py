@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
+import attrs
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,6 +31,7 @@ _ROWS = _STORE + 1
 _ADDRESSES = 0x1_0000
 _ROW_SHIFT = KIND_SHIFT - 16
 _SEI, _CLI, _NOP = 0x78, 0x58, 0xEA
+_UNDEFINED, _MOVES, _CHANGES_I = 1, 2, 4
 _STACK_PAGE = 1
 
 LOOK = 1
@@ -41,6 +43,9 @@ SHARED = 4
 
 DULL, DECIDES, UNKNOWN = 0, 1, 2
 """Whether an instruction of a handler decides by what it reads."""
+
+FEW = 200
+"""Accesses that are looked at one by one sooner than sorted out."""
 
 LONGEST_ROUND = 4
 """Reads of shared cells in one round of a loop that waits, so that its rounds are seen to be alike."""
@@ -56,6 +61,26 @@ _WHAT = (1 << KIND_SHIFT + 4) - 1
 """Bits of a record that say what was done: all but the cycle."""
 
 
+def _without_waiting(
+    low: NDArray[np.uint32], closely: NDArray[np.intp], changes_i: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """As `_first_and_last` for loops that read one shared cell a round, before anything else is known of it.
+
+    Where the four records before two accesses are alike too, the operand of the instruction is among them, and so its
+    address: it is the same instruction.
+    """
+    what = low & np.uint32(_WHAT)
+    alike = closely[:-1] >= 4
+    for back in range(5):
+        one = what.take(closely - back, mode="wrap")
+        alike &= one[1:] == one[:-1]
+    between = closely.searchsorted(changes_i)
+    alike[between[(between > 0) & (between < len(closely))] - 1] = False
+    needed = np.ones(len(closely), bool)
+    needed[3:-1] = ~(alike[:-3] & alike[1:-2] & alike[2:-1] & alike[3:])
+    return closely[needed]
+
+
 def _first_and_last(what: NDArray[np.uint32], by: NDArray[np.int64]) -> NDArray[np.intp]:
     """Which of some accesses are needed: of equal reads in the rounds of a loop the first three and the last.
 
@@ -66,6 +91,8 @@ def _first_and_last(what: NDArray[np.uint32], by: NDArray[np.int64]) -> NDArray[
         by: the instruction that made it, and the flag I.
     """
     needed = np.arange(len(what))
+    if len(what) < FEW:
+        return needed
     same = by << 32 | what
     stores = None
     for lag in range(1, LONGEST_ROUND + 1):
@@ -85,6 +112,12 @@ def _first_and_last(what: NDArray[np.uint32], by: NDArray[np.int64]) -> NDArray[
     return needed
 
 
+def _mark(effect: Effect) -> int:
+    """What of an opcode's is counted in bulk."""
+    undefined = 0 if effect.opcode.documented else _UNDEFINED
+    return undefined | (_MOVES if effect.depth else 0) | (_CHANGES_I if effect.opcode.code in (_SEI, _CLI) else 0)
+
+
 class Rules(Protocol):
     """Who looks closely."""
 
@@ -100,6 +133,48 @@ class Rules(Protocol):
         self, place: Place, address: int, value: int, cycle: int, *, is_write: bool, masked: bool
     ) -> None:
         """A cell of memory was read or written; `masked`: interrupts were forbidden."""
+
+
+@attrs.frozen(slots=True, eq=False)
+class _Begun:
+    """Instructions, the one that was under way first.
+
+    Attributes:
+        fetches: numbers of the records with the opcodes of all but the first.
+        pcs: their addresses.
+        codes: their opcodes.
+        numbers: which of them are marked.
+        marks: how.
+    """
+
+    fetches: NDArray[np.intp]
+    pcs: NDArray[np.int64]
+    codes: NDArray[np.uint8]
+    numbers: NDArray[np.intp]
+    marks: NDArray[np.uint8]
+
+    def at(self, records: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Number of the instruction to which each record belongs."""
+        found: NDArray[np.intp] = self.fetches.searchsorted(records, side="right")
+        return found
+
+    @property
+    def _changes(self) -> NDArray[np.intp]:
+        found: NDArray[np.intp] = self.numbers[self.marks & _CHANGES_I != 0]
+        return found
+
+    @property
+    def changes_i(self) -> NDArray[np.intp]:
+        """Records with the opcodes of SEI and CLI."""
+        changes = self._changes
+        return self.fetches[changes[changes > 0] - 1]
+
+    def masked(self, numbers: NDArray[np.intp], before: bool) -> NDArray[np.bool_]:
+        """The flag I in each of some instructions; those that change it otherwise are not the core's."""
+        changes = self._changes
+        after = np.concatenate(([before], self.codes[changes] == _SEI))
+        found: NDArray[np.bool_] = after[changes.searchsorted(numbers)]
+        return found
 
 
 class _View:
@@ -152,12 +227,13 @@ class Stretch:
         self._stack = stack
         self._effects = effects
         self._depth = np.array([effect.depth for effect in effects], np.int8)
-        self._odd = np.array([not effect.opcode.documented for effect in effects])
+        self._marks = np.array([_mark(effect) for effect in effects], np.uint8)
         self._values = np.frombuffer(stores.values, np.uint8)
         self._written = np.frombuffer(stores.written, np.uint8)
         self._writers = np.frombuffer(stores.writers, np.int32)
         self._views: dict[Table, _View] = {}
         self._watched: set[Key] = set()
+        self._watching = 0
         self.handler_run = HandlerRun(shared, stores)
         self.answered: list[int] = []
         self._table: Table | None = None
@@ -182,10 +258,12 @@ class Stretch:
         self._pc = None
         self._way = list(way[1 - WAY :])
         self._view = self._view_of(table)
-        for key in (self._shared.cells.keys() | self._shared.locks) - self._watched:
-            self._watched.add(key)
-            for view in self._views.values():
-                view.watch(self._stores.cell(key))
+        if (count := len(self._shared.cells) + len(self._shared.locks)) != self._watching:
+            self._watching = count
+            for key in (self._shared.cells.keys() | self._shared.locks) - self._watched:
+                self._watched.add(key)
+                for view in self._views.values():
+                    view.watch(self._stores.cell(key))
 
     def forget_decodings(self) -> None:
         """All decodings have been made anew."""
@@ -222,76 +300,71 @@ class Stretch:
             look[self.answered] = False
             kinds[self.answered] = _NEITHER
             self.answered.clear()
-        fetches = (kinds == _FETCH).nonzero()[0]
-        # The instruction that was under way stands first: what lies before the first fetch is its.
-        begun = low[fetches]
-        pcs = np.concatenate(([self._pc or 0], begun.astype(np.uint16)))
-        codes = np.concatenate(([self._code if self._pc is not None else _NOP], begun >> DATA_SHIFT)).astype(np.uint8)
-        odd = self._odd[codes[1:]]
-        if odd.any():
-            look[fetches[odd]] = True
+        begun = self._begun(low, (kinds == _FETCH).nonzero()[0])
+        strange = begun.numbers[begun.marks & _UNDEFINED != 0]
+        look[begun.fetches[strange[strange > 0] - 1]] = True
         if not self._in_handler:
             stores = (kinds == _STORE).nonzero()[0]
-            self._note_stores(low, stores[~look[stores]], fetches, pcs)
+            self._note_stores(low, stores[~look[stores]], begun)
         closely = look.nonzero()[0]
+        if len(closely) >= FEW:
+            closely = _without_waiting(low, closely, begun.changes_i)
         if len(closely):
-            numbers = fetches.searchsorted(closely, side="right")
-            masked = self._masked_in(numbers, codes)
-            needed = _first_and_last(low[closely] & np.uint32(_WHAT), pcs[numbers] << 1 | masked)
+            numbers = begun.at(closely)
+            masked = begun.masked(numbers, self._masked)
+            needed = _first_and_last(low[closely] & np.uint32(_WHAT), begun.pcs[numbers] << 1 | masked)
             closely, numbers, masked = closely[needed], numbers[needed], masked[needed]
-            if self._in_handler and not odd.any() and (known[closely] & (LOOK | SHARED) != LOOK).all():
-                self._keep(low[closely], pcs[numbers], codes[numbers])
+            if self._in_handler and not len(strange) and (known[closely] & (LOOK | SHARED) != LOOK).all():
+                self._keep(low[closely], begun.pcs[numbers], begun.codes[numbers])
             else:
                 self.handler_run.tell()
-                self._look(words[closely], known[closely], numbers, masked, pcs, codes)
-        self._count_stack(words, fetches, pcs, codes)
-        self._carry(fetches, pcs, codes)
-        return len(fetches) > 0
+                self._look(words[closely], known[closely], numbers, masked, begun)
+        self._count_stack(words, begun)
+        self._carry(begun)
+        return len(begun.fetches) > 0
 
-    def _carry(self, fetches: NDArray[np.intp], pcs: NDArray[np.int64], codes: NDArray[np.uint8]) -> None:
+    def _begun(self, low: NDArray[np.uint32], fetches: NDArray[np.intp]) -> _Begun:
+        """The instructions; the one that was under way stands first: what lies before the first fetch is its."""
+        opcodes = low[fetches]
+        pcs = np.empty(len(fetches) + 1, np.int64)
+        codes = np.empty(len(fetches) + 1, np.uint8)
+        pcs[0], codes[0] = (self._pc, self._code) if self._pc is not None else (0, _NOP)
+        pcs[1:] = opcodes & 0xFFFF
+        codes[1:] = opcodes >> DATA_SHIFT & 0xFF
+        marks = self._marks.take(codes)
+        numbers = marks.nonzero()[0]
+        return _Begun(fetches, pcs, codes, numbers, marks[numbers])
+
+    def _carry(self, begun: _Begun) -> None:
         """Go on from the last instruction, which need not be over."""
-        if not len(fetches):
+        if not len(begun.fetches):
             return
-        self._masked = bool(self._masked_in(np.array([len(codes) - 1]), codes)[0])
-        self._way = [*self._way, *pcs[max(1, len(pcs) - WAY) :].tolist()][1 - WAY :]
-        self._pc, self._code = int(pcs[-1]), int(codes[-1])
+        self._masked = bool(begun.masked(np.array([len(begun.codes) - 1]), self._masked)[0])
+        self._way = [*self._way, *begun.pcs[max(1, len(begun.pcs) - WAY) :].tolist()][1 - WAY :]
+        self._pc, self._code = int(begun.pcs[-1]), int(begun.codes[-1])
 
-    def _masked_in(self, numbers: NDArray[np.intp], codes: NDArray[np.uint8]) -> NDArray[np.bool_]:
-        """The flag I in each of some instructions; those that change it otherwise are not the core's."""
-        changes = ((codes == _SEI) | (codes == _CLI)).nonzero()[0]
-        after = np.concatenate(([self._masked], codes[changes] == _SEI))
-        found: NDArray[np.bool_] = after[changes.searchsorted(numbers)]
-        return found
-
-    def _note_stores(
-        self, low: NDArray[np.uint32], stores: NDArray[np.intp], fetches: NDArray[np.intp], pcs: NDArray[np.int64]
-    ) -> None:
+    def _note_stores(self, low: NDArray[np.uint32], stores: NDArray[np.intp], begun: _Begun) -> None:
         """Stores of the main program into cells that nobody looks at; of two into one cell the later one stays."""
         written = low[stores]
         cells = self._view.cells[_STORE][written & 0xFFFF]
         self._values[cells] = self._written[cells] = (written >> DATA_SHIFT).astype(np.uint8)
-        self._writers[cells] = pcs[fetches.searchsorted(stores, side="right")]
+        self._writers[cells] = begun.pcs[begun.at(stores)]
 
-    def _count_stack(
-        self,
-        words: NDArray[np.uint64],
-        fetches: NDArray[np.intp],
-        pcs: NDArray[np.int64],
-        codes: NDArray[np.uint8],
-    ) -> None:
+    def _count_stack(self, words: NDArray[np.uint64], begun: _Begun) -> None:
         """Bytes pushed and pulled by the instructions that are over."""
-        changes = self._depth[codes[:-1]]
-        moving = changes.nonzero()[0]
+        moving = begun.numbers[begun.marks & _MOVES != 0]
+        moving = moving[moving < len(begun.codes) - 1]
         if not len(moving):
             return
-        depths = np.cumsum(changes[moving], dtype=np.int64)
+        changes = self._depth[begun.codes[moving]]
+        depths = np.cumsum(changes, dtype=np.int64)
         if self._stack.is_quiet(int(depths.min()), int(depths.max())):
             self._stack.depth += int(depths[-1])
             return
-        for number in moving.tolist():
-            cycle = int(words[fetches[number]] >> np.uint64(CYCLE_SHIFT)) - 1
-            name = self._effects[codes[number]].opcode.mnemonic
-            self._stack.moved(int(changes[number]), int(pcs[number]), cycle, name)
+        for number, change in zip(moving.tolist(), changes.tolist(), strict=True):
+            cycle = int(words[begun.fetches[number]] >> np.uint64(CYCLE_SHIFT)) - 1
+            name = self._effects[begun.codes[number]].opcode.mnemonic
+            self._stack.moved(change, int(begun.pcs[number]), cycle, name)
 
     def _keep(self, what: NDArray[np.uint32], pcs: NDArray[np.int64], codes: NDArray[np.uint8]) -> None:
         """Keep accesses of a handler to cells that are known."""
@@ -323,8 +396,7 @@ class Stretch:
         known: NDArray[np.uint8],
         numbers: NDArray[np.intp],
         masked: NDArray[np.bool_],
-        pcs: NDArray[np.int64],
-        codes: NDArray[np.uint8],
+        begun: _Begun,
     ) -> None:
         rules, table = self._rules, self._table
         assert table is not None
@@ -334,14 +406,14 @@ class Stretch:
             address, value, row = word & 0xFFFF, word >> DATA_SHIFT & 0xFF, word >> KIND_SHIFT & 0xF
             cycle = word >> CYCLE_SHIFT
             if row == _FETCH:
-                way = [*self._way, *pcs[max(1, number + 1 - WAY) : number + 1].tolist()][-WAY:]
+                way = [*self._way, *begun.pcs[max(1, number + 1 - WAY) : number + 1].tolist()][-WAY:]
                 if not rules.fetched(address, value, cycle, table.read_plan(address), way):
                     return
             else:
                 plan = table.write_plan(address) if row == _STORE else table.read_plan(address)
                 place = self._map(plan, row == _STORE)
                 if place.kind is Ground.RAM:
-                    rules.stand_at(int(pcs[number]), int(codes[number]))
+                    rules.stand_at(int(begun.pcs[number]), int(begun.codes[number]))
                     rules.cell_accessed(place, address, value, cycle, is_write=row == _STORE, masked=forbidden)
             if flags & LOOK and not flags & SHARED:
                 self._settle(row, address)
