@@ -100,6 +100,7 @@ class Engine(Protocol):
     horizon: int  # the engine calls `Bus.begin(cycle)` before an access in a cycle at or after it
     rd: list[memoryview | None]  # 256 pages; None: call `Bus.read`
     wr: list[memoryview | None]  # 256 pages; None: call `Bus.write`
+    recent: Sequence[tuple[int, int]]  # (cycle, pc) of the last instructions begun
     attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved, or memory changed: looked at after the instruction
 
 
@@ -198,6 +199,7 @@ class Bus:
         self.seats: list[Seat] = []
         self.access_address: int | None = None
         self.spare_read = False
+        self._late: dict[int, int] = {}  # instruction by cycle of writes that are handed over
         self.generation = 0
         self.decodings = 0
         self.may_stall = False
@@ -399,6 +401,15 @@ class Bus:
         self.events.cancel(slot, name)
         self._set_horizon()
 
+    def access_pc(self, cycle: int) -> int | None:
+        """The instruction that makes the access of `cycle`, under way or handed over late; None between accesses."""
+        if self.access_address is None or self._engine is None:
+            return None
+        if self._late:
+            return self._late.get(cycle)
+        recent = self._engine.recent
+        return recent[-1][1] if recent else None
+
     def armed(self, slot: int, name: str) -> int | None:
         """Cycle a card's event is armed for, or None."""
         return self.events.armed(slot, name)
@@ -593,7 +604,9 @@ class Bus:
         if wiring.unsettled:  # only when the access was broken off
             wiring.drop_unsettled()
 
-    def write_late(self, address: int, values: bytes, cycles: Sequence[int], before: bytes) -> None:
+    def write_late(
+        self, address: int, values: bytes, cycles: Sequence[int], before: bytes, pcs: Sequence[int] = ()
+    ) -> None:
         """Writes that waited, one after the other at one address.
 
         Args:
@@ -601,7 +614,9 @@ class Bus:
             values: bytes that the CPU drove.
             cycles: cycle of each.
             before: byte on the data lines in the cycle before each.
+            pcs: instruction of each.
         """
+        self._late = dict(zip(cycles, pcs, strict=False))
         ((seat, offset),) = self._table.write_plan(address).takers
         if seat.takes_data is not None:
             values, before = values.translate(seat.takes_data), before.translate(seat.takes_data)
@@ -615,6 +630,7 @@ class Bus:
             self._card_failed(seat, cycles[0], error)
         finally:
             seat.card.slot.let_see(None)
+            self._late = {}
             self._leave_access()
 
     def peek(self, address: int, cycle: int, last: int) -> int:

@@ -7,7 +7,7 @@ from typing import Any
 
 import attrs
 
-from simkit.contract.shapes import MOMENT, TEXT, many, optional, record, row, whole
+from simkit.contract.shapes import MOMENT, TEXT, WORD, many, optional, record, row, whole
 
 KEPT_PER_RULE = 200
 """Findings of one rule in one slot that are kept whole; the rest are counted. Bounds memory on endless faults."""
@@ -23,6 +23,7 @@ class Finding:
         address: bus address concerned, or None.
         slot: slot number of the card that reports, or None for the machine itself.
         message: one sentence for people.
+        pc: the instruction that accessed the card, or None when no access brought it about.
     """
 
     rule: str
@@ -30,11 +31,16 @@ class Finding:
     address: int | None
     slot: int | None
     message: str
+    pc: int | None = None
 
 
 _SLOT = optional(whole())
 FINDINGS = record(
-    kept=many(row(TEXT, MOMENT, optional(whole()), _SLOT, TEXT).into(lambda values: Finding(*values), attrs.astuple)),
+    kept=many(
+        row(TEXT, MOMENT, optional(whole()), _SLOT, TEXT, optional(WORD)).into(
+            lambda values: Finding(*values), attrs.astuple
+        )
+    ),
     counts=many(row(TEXT, _SLOT, whole(1))),
 )
 """What is saved of findings: those kept, and (rule, slot, number)."""
@@ -47,13 +53,22 @@ class Findings:
         self._kept: list[Finding] = []
         self._counts: dict[tuple[str, int | None], int] = {}
 
-    def add(self, rule: str, cycle: int, message: str, *, address: int | None = None, slot: int | None = None) -> None:
+    def add(
+        self,
+        rule: str,
+        cycle: int,
+        message: str,
+        *,
+        address: int | None = None,
+        slot: int | None = None,
+        pc: int | None = None,
+    ) -> None:
         """Record one finding."""
         key = (rule, slot)
         count = self._counts.get(key, 0) + 1
         self._counts[key] = count
         if count <= KEPT_PER_RULE:
-            self._kept.append(Finding(rule, cycle, address, slot, message))
+            self._kept.append(Finding(rule, cycle, address, slot, message, pc))
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self._kept)

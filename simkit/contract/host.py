@@ -16,6 +16,9 @@ class Host(Protocol):
     access_address: int | None
     spare_read: bool
 
+    def access_pc(self, cycle: int) -> int | None:
+        """The instruction that makes the access of `cycle`; None between accesses."""
+
     def arm(self, cycle: int, slot: int, name: str) -> None:
         """Have the card in `slot` called in phase 0 of `cycle`; an earlier call of that name is replaced."""
 

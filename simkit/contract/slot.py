@@ -113,9 +113,12 @@ class Slot:
             message: one sentence for people: what, how far off, what the hardware does.
             address: bus address; None takes that of the current access, if there is one.
         """
-        if address is None and self._host is not None:
-            address = self._host.access_address
-        self._findings.add(rule, cycle, message, address=address, slot=self.number)
+        pc = None
+        if self._host is not None:
+            pc = self._host.access_pc(cycle)
+            if address is None:
+                address = self._host.access_address
+        self._findings.add(rule, cycle, message, address=address, slot=self.number, pc=pc)
 
     @property
     def spare(self) -> bool:

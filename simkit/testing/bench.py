@@ -8,7 +8,7 @@ assert not bench.level("INT")
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, TypeVar
 
@@ -39,6 +39,7 @@ class _NoCpu:
         self.horizon = 0
         self.rd: list[memoryview | None] = [None] * 256
         self.wr: list[memoryview | None] = [None] * 256
+        self.recent: Sequence[tuple[int, int]] = ()
         self.attention = False
 
 

@@ -26,6 +26,7 @@ class Engine:
     horizon: int = 0
     rd: list = attrs.field(factory=list)
     wr: list = attrs.field(factory=list)
+    recent: tuple = ()
     attention: bool = False
 
 

@@ -21,6 +21,9 @@ class Host:
     def __init__(self):
         self.asked = []
 
+    def access_pc(self, cycle):
+        return None if self.access_address is None else 0x8000 + cycle
+
     def arm(self, *what):
         self.asked.append(("arm", *what))
 
@@ -102,10 +105,13 @@ def test_a_card_on_no_backplane_sees_an_empty_bus():
     ("under_way", "given", "told"),
     [(0x1234, None, 0x1234), (0x1234, 0, 0), (None, None, None), (None, 0x8000, 0x8000)],
 )
-def test_a_report_names_the_slot_and_the_address_of_the_access_unless_it_gives_one(under_way, given, told):
+def test_a_report_names_slot_instruction_and_the_address_of_the_access_unless_it_gives_one(under_way, given, told):
     findings = Findings()
     host = Host()
     host.access_address = under_way
     Slot(6, HZ, 1, findings, host).report("rule", 9, "What happened.", address=given)
     Slot(6, HZ, 1, findings).report("rule", 9, "What happened.", address=given)
-    assert list(findings) == [Finding("rule", 9, address, 6, "What happened.") for address in (told, given)]
+    assert list(findings) == [
+        Finding("rule", 9, told, 6, "What happened.", None if under_way is None else 0x8009),
+        Finding("rule", 9, given, 6, "What happened."),
+    ]

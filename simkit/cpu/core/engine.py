@@ -340,13 +340,14 @@ class CoreCpu(ExactCpu):
         count, self._words[_WAITING] = self._words[_WAITING], 0
         entries = self._state[WAITING_AT : WAITING_AT + count * WAITING_BYTES]
         cycles = entries.cast("q")[::2].tolist()
-        addresses = entries.cast("H")[5::8].tolist()
+        halves = entries.cast("H")
+        pcs, addresses = halves[4::8].tolist(), halves[5::8].tolist()
         values, before = bytes(entries[12::WAITING_BYTES]), bytes(entries[13::WAITING_BYTES])
         start = 0
         for number in range(1, count + 1):
             if number == count or addresses[number] != addresses[start]:
                 here = slice(start, number)
-                self._bus.write_late(addresses[start], values[here], cycles[here], before[here])
+                self._bus.write_late(addresses[start], values[here], cycles[here], before[here], pcs[here])
                 start = number
 
     def _look(self, cycle: int) -> None:

@@ -331,8 +331,17 @@ class _WitnessFindings(Findings):
         super().__init__()
         self._bench = bench
 
-    def add(self, rule: str, cycle: int, message: str, *, address: int | None = None, slot: int | None = None) -> None:
-        super().add(rule, cycle, message, address=address, slot=slot)
+    def add(
+        self,
+        rule: str,
+        cycle: int,
+        message: str,
+        *,
+        address: int | None = None,
+        slot: int | None = None,
+        pc: int | None = None,
+    ) -> None:
+        super().add(rule, cycle, message, address=address, slot=slot, pc=pc)
         if slot != SLOT:
             return  # of the lines: outputs that fight, told when somebody works their level out
         self._bench.saw("finding", rule, cycle, message, address)

@@ -254,3 +254,25 @@ def test_stores_nine_cycles_apart_on_the_bench_machine(clock, mode, too_soon):
     assert (machine.findings.count("video-access-too-soon") > 0) is too_soon
     narrow = machine.findings.count("video-write-strobe-too-narrow")
     assert narrow == (1 if clock == "4 MHz" else 0)  # PHI2 is high for 125 ns at 4 MHz; the chip wants 200
+
+
+def test_a_finding_names_its_instruction_in_both_engines_however_late_the_write_was_handed_over(after):
+    """A probe tells which instruction made the access in the finding's cycle."""
+    told = 0
+    for name in ("too-fast", "indexed-store", "one-register-short"):
+        exact, core = after(name, 0.0, engine="exact"), after(name, 0.05)
+        instruction: dict[int, int] = {}
+        under_way = [0]
+
+        def probe(cycle, instruction=instruction, under_way=under_way):
+            if cycle.is_fetch and cycle.kind == "instruction":
+                under_way[0] = cycle.address
+            instruction[cycle.cycle] = under_way[0]
+
+        exact.bus.add_watch(probe=probe)
+        exact.run(cycles=core.cycle - exact.cycle)
+        assert list(exact.findings) == list(core.findings), name
+        named = [finding for finding in exact.findings if finding.pc is not None]
+        assert all(finding.pc == instruction[finding.cycle] for finding in named), name
+        told += len(named)
+    assert told > 20
