@@ -94,6 +94,8 @@ class CoreCpu(ExactCpu):
         """Let the core of a room go on where it can."""
         self._room = room
         self.arena = room.arena
+        self._state_at = room.arena.state_at
+        self._tables, self._no_tables = room.arena.at(TABLES_AT), room.arena.at(EMPTY_TABLES_AT)
         state = self._state = room.arena.memory[:STATE_BYTES]
         self._words, self._longs = state.cast("i"), state.cast("q")
         self._words[_MAGIC] = self.magic
@@ -155,7 +157,7 @@ class CoreCpu(ExactCpu):
         words, longs = self._words, self._longs
         self.attention = False
         words[_LEAVE] = words[_ABANDON] = words[_WAITING] = 0
-        words[_TABLES] = TABLES_AT
+        words[_TABLES] = self._tables
         words[_IRQ_LOW] = not self.irq_line.level
         _REGISTERS.pack_into(
             self._state, 0, self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i,
@@ -170,22 +172,26 @@ class CoreCpu(ExactCpu):
         ring = self._bus.ring
         words[_ROOM] = ROOM if ring is not None else 0
         run = self._room.run if ring is None else self._room.run_recorded
-        while True:
-            longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
-            before = longs[_CYCLE]
-            if ring is not None:
-                words[_FILLED] = ring.filled
-                run(0)
-                ring.filled = words[_FILLED]
-                if not words[_LEAVE] and ring.filled + LONGEST > ROOM:  # that is why it came back
-                    ring.empty()
-                    continue
-            else:
-                run(0)
-            if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
-                break
-            assert longs[_CYCLE] > before
-        self._take_back()
+        try:
+            while True:
+                longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
+                before = longs[_CYCLE]
+                if ring is not None:
+                    words[_FILLED] = ring.filled
+                    run(self._state_at)
+                    self._share_ring()
+                    if not words[_LEAVE] and ring.filled + LONGEST > ROOM:  # that is why it came back
+                        ring.empty()
+                        continue
+                else:
+                    run(self._state_at)
+                if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
+                    break
+                assert longs[_CYCLE] > before
+        finally:  # Ctrl-C may come as soon as the core has come back
+            self._take_back()
+        if words[_ABANDON]:  # and nobody knows why: all that can come before an answer is taken up is Ctrl-C
+            raise KeyboardInterrupt
 
     def _tell_bystanders(self) -> bool:
         """The core is about to run; whether it gets anywhere, and all who watch let it."""
@@ -214,6 +220,8 @@ class CoreCpu(ExactCpu):
         words, longs = self._words, self._longs
         self.show_registers()
         self.cycle = longs[_CYCLE]
+        if words[_ROOM]:
+            self._share_ring()
         noted = words[_NOTED] != self._entered
         if noted:
             self.first = longs[_FIRST]
@@ -224,13 +232,14 @@ class CoreCpu(ExactCpu):
             bystander.core_ended()
         failure, self._failure = self._failure, None
         if isinstance(failure, ResetPulled):
+            words[_ABANDON] = 0
             self._given_up_for_reset()
             self._take_so_edge()
             return
         if failure is not None:
             raise failure
         if words[_LEAVE]:
-            if words[_TABLES] != EMPTY_TABLES_AT:
+            if words[_TABLES] != self._no_tables:
                 self.began = self.cycle - 1
             polls = ((self.began - 1,), (), (self.first,), (self.first, self.began - 1))[words[_POLLS]]
             self.due = self.recogniser.decide(polls, bool(self.masked))
@@ -243,6 +252,7 @@ class CoreCpu(ExactCpu):
     def _answer_read(self) -> None:
         words, longs = self._words, self._longs
         try:
+            words[_ABANDON] = 0
             if words[_ROOM]:
                 self._share_ring()
             if words[_WAITING]:
@@ -296,6 +306,7 @@ class CoreCpu(ExactCpu):
     def _answer_write(self) -> None:
         words, longs = self._words, self._longs
         try:
+            words[_ABANDON] = 0
             if words[_ROOM]:
                 self._share_ring()
             else:
@@ -368,7 +379,7 @@ class CoreCpu(ExactCpu):
     def _leave(self) -> None:
         """The instruction under way is the last one, and what is left of it is made cycle by cycle."""
         self._words[_LEAVE] = 1
-        self._words[_TABLES] = EMPTY_TABLES_AT
+        self._words[_TABLES] = self._no_tables
 
     def _give_up(self, error: BaseException) -> None:
         self._failure = error

@@ -361,6 +361,13 @@ _CROSSED = """(func $place (param $s i32) (param $adr i32) (param $crossed i32) 
 (i32.load8_u (i32.add (i32.load offset=8 (local.get $crossed))
   (i32.load8_u (call $place (local.get $s) (local.get $adr) (local.get $crossed))))))"""
 
+
+def _ask(what: str) -> str:
+    """Ask Python. It says itself that it answers: without an answer the instruction ends where it stands."""
+    left = f"(if {_get('abandon')} (then {_put('leave', '(i32.const 1)')}))"
+    return f"{_put('abandon', '(i32.const 1)')}(call $host_{what}){left}"
+
+
 _ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32) (local $crossed i32) (local $byte i32)
 (if (local.tee $crossed {_page(3, "(local.get $adr)")})
 (then
@@ -372,7 +379,7 @@ _ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32
   (return)))
 {_put("address", "(local.get $adr)")}
 {_put("kind", "(local.get $kind)")}
-(call $host_read))"""
+{_ask("read")})"""
 
 _NOTE = (
     f"(i32.add (i32.add (local.get $s) (i32.const {NOTES_AT})) "
@@ -409,7 +416,7 @@ _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i
   (return)))))
 {_put("address", "(local.get $adr)")}
 {_put("value", "(local.get $byte)")}
-(call $host_write))"""
+{_ask("write")})"""
 
 _RECORD = f"""(func $record (param $s i32) (param $adr i32) (param $byte i32) (param $kind i32) (param $on i64)
 (i64.store (i32.add {_get("ring")} (i32.mul {_get("filled")} (i32.const {RECORD_BYTES})))

@@ -24,7 +24,7 @@ WORDS = (
     "masked",  # I as it stood at that decision
     "tables",  # address of the page tables in use
     "leave",  # not 0: the instruction under way is the last one
-    "abandon",  # not 0: the instruction under way ends where it stands
+    "abandon",  # not 0: the instruction under way ends where it stands; so it is until Python takes up what it is asked
     "irq_low",  # not 0: an instruction that may clear I is the last one
     "magic",  # constant of ANE and LXA
     "noted",  # instructions noted so far, modulo 2**32
@@ -40,6 +40,12 @@ WORDS = (
 
 LONGS = ("cycle", "stop", "first")
 """64-bit words behind them: the next cycle, the cycle before which an instruction must begin, its first cycle."""
+
+
+def as_word(address: int) -> int:
+    """An address in linear memory as a word holds it: words are signed, and an address may be 2**31 or more."""
+    return (address + 0x8000_0000) % 0x1_0000_0000 - 0x8000_0000
+
 
 _LONGS_AT = 4 * len(WORDS)
 OFFSET = {name: 4 * n for n, name in enumerate(WORDS)} | {name: _LONGS_AT + 8 * n for n, name in enumerate(LONGS)}

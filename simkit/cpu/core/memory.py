@@ -6,7 +6,8 @@ import ctypes
 from collections.abc import Iterable
 
 from simkit.backplane.records import RECORD_BYTES, ROOM
-from simkit.cpu.core.layout import STATE_BYTES
+from simkit.cpu.core.instance import Instance
+from simkit.cpu.core.layout import STATE_BYTES, as_word
 
 PAGE = 256
 COPIES = 192
@@ -21,19 +22,22 @@ def needed(sizes: Iterable[int]) -> int:
 class Arena:
     """Hands out pieces of one memory.
 
+    Addresses are those of the core, as its words hold them.
+
     Attributes:
         memory: all of it.
-        base: address of its first byte in the process.
+        state_at: address of the state, at its beginning.
         ring: room for a ring of records.
-        ring_at: where it lies in the memory.
+        ring_at: address of the ring.
     """
 
-    def __init__(self, memory: memoryview, base: int) -> None:
-        self.memory = memory
-        self.base = base
+    def __init__(self, instance: Instance) -> None:
+        self.memory = instance.memory
+        self._base = instance.base
+        self._start = instance.start
         self._free = STATE_BYTES
         self.ring = self.take(ROOM * RECORD_BYTES)
-        self.ring_at = STATE_BYTES
+        self.state_at, self.ring_at = self.at(0), self.at(STATE_BYTES)
         self._copies: int | None = None
         self._shared: dict[bytes, int] = {}
 
@@ -44,23 +48,27 @@ class Arena:
             raise MemoryError(f"{size} bytes more were asked for than were told before")
         return self.memory[start : start + size]
 
+    def at(self, offset: int) -> int:
+        """Address of the byte at an offset in the memory."""
+        return as_word(self._start + offset)
+
     def address(self, buffer: memoryview | bytearray, index: int) -> int | None:
-        """Where byte `index` of a buffer lies in the memory; None when the buffer is not one of its pieces."""
+        """Address of byte `index` of a buffer; None when the buffer is not one of the pieces of the memory."""
         if len(buffer) == 0:
             return None
-        at = ctypes.addressof(ctypes.c_char.from_buffer(buffer)) - self.base + index
-        return at if 0 <= at < len(self.memory) else None
+        offset = ctypes.addressof(ctypes.c_char.from_buffer(buffer)) - self._base + index
+        return self.at(offset) if 0 <= offset < len(self.memory) else None
 
     def copy(self, content: bytes | bytearray | memoryview) -> int | None:
-        """Address of a copy, at a multiple of 16; None when there is no more room for copies."""
+        """Address of a copy; None when there is no more room for copies."""
         if self._copies is None:
             self._copies = self._free
-        at = self._copies
-        if at + len(content) > len(self.memory):
+        offset = self._copies
+        if offset + len(content) > len(self.memory):
             return None
         self._copies += -(-len(content) // 16) * 16
-        self.memory[at : at + len(content)] = content
-        return at
+        self.memory[offset : offset + len(content)] = content
+        return self.at(offset)
 
     def shared(self, content: bytes) -> int | None:
         """As `copy`; the same content is copied once."""

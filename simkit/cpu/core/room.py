@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.memory import Arena, needed
-from simkit.cpu.core.runtime import Instance, NoCoreError
+from simkit.cpu.core.runtime import instance
 
 
 class Room:
@@ -18,8 +19,8 @@ class Room:
     """
 
     def __init__(self, part: str, sizes: Iterable[int]) -> None:
-        self._instance = Instance(part, needed(sizes))
-        self.arena = Arena(self._instance.memory, self._instance.base)
+        self._instance = instance(part, needed(sizes))
+        self.arena = Arena(self._instance)
         self.run = self._instance.run
         self.run_recorded = self._instance.run_recorded
 
