@@ -8,7 +8,7 @@ table for each combination of the lines that cards drive into selects (banks); a
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from enum import IntEnum
 from heapq import heapify, heappop, heappush
 from typing import Any, NoReturn, Protocol, TypeVar
@@ -16,17 +16,19 @@ from typing import Any, NoReturn, Protocol, TypeVar
 import attrs
 
 from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks, is_bus_line
-from simkit.backplane.records import WRITE, Ring, Sink
+from simkit.backplane.records import DECODING, LINE, WRITE, Ring, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
 from simkit.contract.card import Card
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import SimkitError, near
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Pin, Wiring
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
 
 _T = TypeVar("_T")
+
+_RTI = 0x40
 
 RECORDING = "records"
 """Why pages are taken from the reference engine while bus cycles are recorded; the core records them itself."""
@@ -103,6 +105,9 @@ class Engine(Protocol):
     recent: Sequence[tuple[int, int]]  # (cycle, pc) of the last instructions begun
     attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved, or memory changed: looked at after the instruction
 
+    def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
+        """Have each bus cycle of these opcodes come from Python; none takes them back."""
+
 
 class CardError(SimkitError):
     """A card raised an exception; the run stops."""
@@ -154,16 +159,23 @@ class WatchHandle:
         self._bus.watched_anew()
 
 
-class RecordHandle:
-    """Holds a sink of records."""
+HANDLERS, EACH = "handlers", "instructions"
+"""When registers are recorded: as a handler begins and has returned, or before each instruction."""
 
-    def __init__(self, bus: Bus, sink: Sink) -> None:
+
+class RecordHandle:
+    """Holds a sink of records, and what it wants marked between the bus cycles."""
+
+    def __init__(self, bus: Bus, sink: Sink, registers: str, lines: frozenset[str], *, decoding: bool) -> None:
         self._bus = bus
         self._sink = sink
+        self.registers = registers
+        self.lines = lines
+        self.decoding = decoding
 
     def remove(self) -> None:
         """Hand on what was recorded and stop; a second time does nothing."""
-        self._bus.stop_recording(self._sink)
+        self._bus.stop_recording(self, self._sink)
 
 
 class Bus:
@@ -177,6 +189,7 @@ class Bus:
         access_address: address of the access under way, None between accesses.
         generation: number that rises whenever the decoding or plain memory changed other than by a store.
         ring: where bus cycles are recorded, or None.
+        registers: when registers are recorded: HANDLERS, EACH, or "".
         decodings: number that rises whenever all decode tables are made anew.
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
         spare_read: whether the access under way is a read that the CPU makes for want of anything better.
@@ -223,6 +236,12 @@ class Bus:
         self._slow_reasons: set[object] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
         self.ring: Ring | None = None
+        self.registers = ""
+        self._recorders: list[RecordHandle] = []
+        self._marked_lines = frozenset[str]()
+        self._marks_decoding = False
+        self._line_numbers: dict[str, int] = {}
+        self._decoding_numbers: dict[tuple[bool, ...], int] = {}
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
 
     # building -------------------------------------------------------------------------------------------------------
@@ -334,35 +353,95 @@ class Bus:
         """Whether somebody must see every access as it is made, so that all go through `read` and `write`."""
         return bool(self._slow_reasons - {RECORDING})
 
-    def record(self, sink: Sink) -> RecordHandle:
+    def record(
+        self, sink: Sink, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False
+    ) -> RecordHandle:
         """Have every bus cycle recorded, repeats under RDY among them, until the handle's `remove`.
 
+        Marks that anybody wants come to all sinks.
+
         Args:
-            sink: called with the records of some cycles at a time, in order, nothing left out.
+            sink: called with some records at a time, in order, nothing left out.
+            registers: HANDLERS, EACH, or "": when registers are recorded.
+            lines: lines whose changes are; `line_number` gives their numbers.
+            decoding: whether changes of the decoding are; `decoding_number` gives the present one.
+
+        Raises:
+            SimkitError: there is no such line.
         """
+        wanted = frozenset(lines)
+        for name in sorted(wanted - self.wiring.lines.keys()):
+            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self.wiring.lines))
         if self.ring is None:
             self.ring = Ring(self.ring_memory)
             self.require_slow(RECORDING, True)
         self.ring.empty()
         self.ring.sinks.append(sink)
-        return RecordHandle(self, sink)
+        handle = RecordHandle(self, sink, registers, wanted, decoding=decoding)
+        for name in wanted - self._marked_lines:
+            self.wiring.observe(name, self._mark_line, self._engine.cycle if self._engine is not None else 0)
+        self._recorders.append(handle)
+        self._choose_marks()
+        return handle
 
-    def stop_recording(self, sink: Sink) -> None:
+    def stop_recording(self, handle: RecordHandle, sink: Sink) -> None:
         """Hand on what was recorded, and leave a sink out from now on."""
         ring = self.ring
-        if ring is None or sink not in ring.sinks:
+        if ring is None or handle not in self._recorders:
             return
         ring.empty()
         ring.sinks.remove(sink)
+        self._recorders.remove(handle)
+        before = self._marked_lines
+        self._choose_marks()
+        for name in before - self._marked_lines:
+            self.wiring.unobserve(name, self._mark_line)
         if not ring.sinks:
             self.ring = None
             self.require_slow(RECORDING, False)
 
-    def _choose_table(self) -> None:
-        key = tuple([line.level for line in self._decode_lines])
-        table = self._tables.get(key)
+    def _choose_marks(self) -> None:
+        wanted = {handle.registers for handle in self._recorders}
+        self.registers = EACH if EACH in wanted else HANDLERS if HANDLERS in wanted else ""
+        self._marked_lines = frozenset[str]().union(*(handle.lines for handle in self._recorders))
+        self._marks_decoding = any(handle.decoding for handle in self._recorders)
+        if self._engine is not None:
+            self._engine.leave_to_reference((_RTI,) if self.registers == HANDLERS else (), self)
+
+    def line_number(self, name: str) -> int:
+        """Number of a line in records."""
+        return self._line_numbers.setdefault(name, len(self._line_numbers))
+
+    @property
+    def decoding_number(self) -> int:
+        """Number of the decoding as it is; it stays that of these levels as long as the machine lives."""
+        return self._number_of_decoding(tuple([line.level for line in self._decode_lines]))
+
+    def decoding_levels(self, number: int) -> dict[str, bool]:
+        """Levels of the lines by which addresses are decoded, of a decoding's number."""
+        levels = list(self._decoding_numbers)[number]
+        return {line.name: level for line, level in zip(self._decode_lines, levels, strict=True)}
+
+    def decoded(self, number: int) -> Table:
+        """How addresses are decoded under the decoding of that number."""
+        return self._table_of(list(self._decoding_numbers)[number])
+
+    def _number_of_decoding(self, levels: tuple[bool, ...]) -> int:
+        return self._decoding_numbers.setdefault(levels, len(self._decoding_numbers))
+
+    def _mark_line(self, line: Line, cycle: int) -> None:
+        assert self.ring is not None
+        self.ring.add(line.since, self.line_number(line.name), int(line.level), LINE)
+
+    def _table_of(self, levels: tuple[bool, ...]) -> Table:
+        table = self._tables.get(levels)
         if table is None:
-            table = self._tables[key] = Table(self.seats, {line.name: line.level for line in self._decode_lines})
+            names = [line.name for line in self._decode_lines]
+            table = self._tables[levels] = Table(self.seats, dict(zip(names, levels, strict=True)))
+        return table
+
+    def _choose_table(self) -> None:
+        table = self._table_of(tuple([line.level for line in self._decode_lines]))
         if table is not self._table:
             self._table = table
             self._renew()
@@ -379,6 +458,8 @@ class Bus:
 
     def _decode_line_changed(self, line: Line, cycle: int) -> None:
         self._choose_table()
+        if self._marks_decoding and self.ring is not None:
+            self.ring.add(line.since, self.decoding_number, 0, DECODING)
 
     def _attend(self, line: Line, cycle: int) -> None:
         if self._engine is not None:

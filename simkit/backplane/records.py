@@ -1,6 +1,14 @@
-"""Bus cycles as records: eight bytes each, in a ring that is emptied before it is full.
+"""What happens on a machine as records: words of eight bytes, in a ring that is emptied before it is full.
 
-From bit 0 up: address (16 bits), byte (8), kind (3, as `Kind` numbers them), write (1), cycle (36).
+A bus cycle is one word, from bit 0 up: address (16 bits), byte (8), kind (3, as `Kind` numbers them), write (1),
+cycle (36). Marks stand between them, on the same clock, when somebody asked for them:
+
+- LINE: a line has another level from `cycle` on; in place of the address its number, of the byte its level.
+- DECODING: from `cycle` on addresses are decoded otherwise; in place of the address the number of the decoding.
+- REGISTERS, REST: before `cycle`, which begins an instruction; PC in place of the address, A of the byte; then, in
+  place of the cycle, X in the lowest byte, Y, S and P.
+
+A mark may stand before the record of the cycle in which it came about.
 """
 
 from __future__ import annotations
@@ -14,6 +22,9 @@ KIND_SHIFT = 24
 WRITE = 8
 """Bit of the kind: R/W low."""
 CYCLE_SHIFT = 28
+
+LINE, DECODING, REGISTERS, REST = 6, 6 | WRITE, 7, 7 | WRITE
+"""Kinds of marks, with the bit of a write."""
 
 ROOM = 65_536
 """Records in a ring: 33 ms at 2 MHz."""
@@ -45,6 +56,14 @@ class Ring:
         self.filled += 1
         if self.filled == ROOM:
             self.empty()
+
+    def add_registers(self, cycle: int, pc: int, a: int, rest: tuple[int, int, int, int]) -> None:
+        """Record the registers before `cycle`; `rest` is X, Y, S, P."""
+        if self.filled + 2 > ROOM:
+            self.empty()
+        x, y, s, p = rest
+        self.add(cycle, pc, a, REGISTERS)
+        self.add(x | y << 8 | s << 16 | p << 24, 0, 0, REST)
 
     def empty(self) -> None:
         """Hand on what is there."""

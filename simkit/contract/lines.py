@@ -341,6 +341,10 @@ class Wiring:
         self.line(name).follow(cycle)
         self._observers.setdefault(name, []).append(call)
 
+    def unobserve(self, name: str, call: Callable[[Line, int], None]) -> None:
+        """Call it no more."""
+        self._observers[name].remove(call)
+
     def changed(self, line: Line, level: bool, cycle: int) -> None:
         """Queue the notifications of a change (called by the line)."""
         for pin in line.pins:

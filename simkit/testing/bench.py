@@ -8,7 +8,7 @@ assert not bench.level("INT")
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, TypeVar
 
@@ -41,6 +41,9 @@ class _NoCpu:
         self.wr: list[memoryview | None] = [None] * 256
         self.recent: Sequence[tuple[int, int]] = ()
         self.attention = False
+
+    def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
+        """There is no program."""
 
 
 class Bench:

@@ -27,7 +27,7 @@ from simkit.cpu.isa.effects import Effect
 
 _FETCH, _READ, _STORE = int(Kind.FETCH), int(Kind.DATA), int(Kind.DATA) | WRITE
 _NEITHER = 0xF
-_ROWS = _STORE + 1
+_ROWS = 16  # as many as a record has kinds
 _ADDRESSES = 0x1_0000
 _ROW_SHIFT = KIND_SHIFT - 16
 _SEI, _CLI, _NOP = 0x78, 0x58, 0xEA

@@ -116,7 +116,7 @@ class Watch:
         if self._watch.attached:
             self._watch.remove()
             self._see_all(False)
-            self._cpu.leave_to_reference(())
+            self._cpu.leave_to_reference((), self)
             if self._recording is not None:
                 self._recording.remove()
             if self.lost is None:
@@ -189,7 +189,7 @@ class Watch:
         left = _left(part, handler=bool(self._frames), adds=adds)
         if left is not self._left:
             self._left = left
-            self._cpu.leave_to_reference(left)
+            self._cpu.leave_to_reference(left, self)
 
     def stand_at(self, pc: int, code: int) -> None:
         """What is looked at now is done by this instruction."""

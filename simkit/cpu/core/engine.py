@@ -19,7 +19,7 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Any
 
-from simkit.backplane.bus import Bus, Bystander, Kind
+from simkit.backplane.bus import EACH, Bus, Bystander, Kind
 from simkit.backplane.decode import Crossed, Page, Table
 from simkit.backplane.records import ROOM
 from simkit.contract.errors import SimkitError
@@ -36,7 +36,7 @@ from simkit.cpu.core.layout import (
     WAITING_BYTES,
     WORDS,
 )
-from simkit.cpu.core.limits import LONGEST, leaves
+from simkit.cpu.core.limits import LONGEST, MOST_RECORDS, leaves
 from simkit.cpu.core.memory import Arena
 from simkit.cpu.core.notes import Notes
 from simkit.cpu.core.room import Room
@@ -56,7 +56,7 @@ RECORDED = 8 * NOTES + 8
 _PC, _LAST, _STORES, _POLLS = (OFFSET[name] // 4 for name in ("pc", "last", "stores", "polls"))
 _MASKED, _TABLES, _LEAVE, _ABANDON = (OFFSET[name] // 4 for name in ("masked", "tables", "leave", "abandon"))
 _IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "noted"))
-_RING, _FILLED, _ROOM = (OFFSET[name] // 4 for name in ("ring", "filled", "room"))
+_RING, _FILLED, _ROOM, _EACH = (OFFSET[name] // 4 for name in ("ring", "filled", "room", "each"))
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
@@ -85,6 +85,7 @@ class CoreCpu(ExactCpu):
         self._limit = self._seen_horizon = 0
         self._entered = 0  # notes at entry
         self._rounds = Rounds()
+        self._left: dict[object, frozenset[int]] = {}
         self._bystanders: tuple[Bystander, ...] = ()  # of this run of the core
         super().__init__(part, bus, findings, seed, **options)
         self.arena: Arena | None = None
@@ -107,11 +108,17 @@ class CoreCpu(ExactCpu):
         self._bus.ring_memory = room.arena.ring
         room.answer(self._answer_read, self._answer_write)
 
-    def leave_to_reference(self, opcodes: Iterable[int]) -> None:
-        """Have the reference engine do these opcodes, besides those that are always its own."""
+    def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
+        """Have the reference engine do these opcodes, besides those that are always its own.
+
+        Args:
+            opcodes: all that this one wants; none takes them back.
+            whose: who wants it.
+        """
+        self._left[whose] = frozenset(opcodes)
         if self._room is not None:
             table = bytearray(self._leaves)
-            for code in opcodes:
+            for code in frozenset[int]().union(*self._left.values()):
                 table[code] = 1
             self._state[LEAVES_AT : LEAVES_AT + 256] = table
 
@@ -171,6 +178,7 @@ class CoreCpu(ExactCpu):
         assert self._room is not None
         ring = self._bus.ring
         words[_ROOM] = ROOM if ring is not None else 0
+        words[_EACH] = self._bus.registers == EACH
         run = self._room.run if ring is None else self._room.run_recorded
         try:
             while True:
@@ -180,7 +188,7 @@ class CoreCpu(ExactCpu):
                     words[_FILLED] = ring.filled
                     run(self._state_at)
                     self._share_ring()
-                    if not words[_LEAVE] and ring.filled + LONGEST > ROOM:  # that is why it came back
+                    if not words[_LEAVE] and ring.filled + MOST_RECORDS > ROOM:  # that is why it came back
                         ring.empty()
                         continue
                 else:

@@ -11,7 +11,7 @@ import ast
 from functools import cache
 from textwrap import dedent, indent
 
-from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD_BYTES, WRITE
+from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD_BYTES, REGISTERS, REST, WRITE
 from simkit.cpu.core.layout import (
     LEAVES_AT,
     NOTES,
@@ -22,7 +22,7 @@ from simkit.cpu.core.layout import (
     WAITING,
     WAITING_AT,
 )
-from simkit.cpu.core.limits import LEFT_TO_REFERENCE, LONGEST
+from simkit.cpu.core.limits import LEFT_TO_REFERENCE, MOST_RECORDS
 from simkit.cpu.isa import operations as ops
 from simkit.cpu.isa.bus_texts import PIECES, careful_source
 from simkit.cpu.isa.opcodes import OPCODES
@@ -54,7 +54,7 @@ def module_text(part: str) -> str:
     made = [_HEAD, Writer().text("get_p", [], _body(ops.FLAGS_BYTE))]
     texts = {"set_p": ops.SET_FLAGS_BYTE, **ops.FUNCTIONS[part]}
     made += [Writer().text(name, ["m"], _body(text)) for name, text in texts.items()]
-    made += [_CROSSED, _ASK_READ, _ASK_WRITE, _RECORD]
+    made += [_CROSSED, _ASK_READ, _ASK_WRITE, _RECORD, _REGISTERS]
     for recorded in (False, True):
         names = []
         for opcode in OPCODES[part]:
@@ -418,8 +418,10 @@ _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i
 {_put("value", "(local.get $byte)")}
 {_ask("write")})"""
 
+_RING_END = f"(i32.add {_get('ring')} (i32.mul {_get('filled')} (i32.const {RECORD_BYTES})))"
+
 _RECORD = f"""(func $record (param $s i32) (param $adr i32) (param $byte i32) (param $kind i32) (param $on i64)
-(i64.store (i32.add {_get("ring")} (i32.mul {_get("filled")} (i32.const {RECORD_BYTES})))
+(i64.store {_RING_END}
   (i64.or (i64.shl (i64.add {_get_long("cycle")} (local.get $on)) (i64.const {CYCLE_SHIFT}))
     (i64.extend_i32_u (i32.or (local.get $adr) (i32.or
       (i32.shl (local.get $byte) (i32.const {DATA_SHIFT}))
@@ -427,12 +429,26 @@ _RECORD = f"""(func $record (param $s i32) (param $adr i32) (param $byte i32) (p
 {_one_more("filled")})"""
 
 
+_REGISTERS = f"""(func $registers (param $s i32) (param $pc i32) (local $at i32)
+(local.set $at {_RING_END})
+(i64.store (local.get $at) (i64.or (i64.shl {_get_long("cycle")} (i64.const {CYCLE_SHIFT}))
+  (i64.extend_i32_u (i32.or (i32.const {REGISTERS << KIND_SHIFT})
+    (i32.or (i32.shl {_get("a")} (i32.const {DATA_SHIFT})) (local.get $pc))))))
+(i64.store offset={RECORD_BYTES} (local.get $at) (i64.or (i64.const {REST << KIND_SHIFT})
+  (i64.shl (i64.extend_i32_u (i32.or
+    (i32.or {_get("x")} (i32.shl {_get("y")} (i32.const 8)))
+    (i32.or (i32.shl {_get("sp")} (i32.const 16)) (i32.shl (call $get_p (local.get $s)) (i32.const 24)))))
+  (i64.const {CYCLE_SHIFT}))))
+{_put("filled", f"(i32.add {_get('filled')} (i32.const 2))")})"""
+
+
 def _run(names: list[str], *, recorded: bool) -> str:
     """The loop: one instruction after another until it must leave."""
     tail = "_recorded" if recorded else ""
     fetched = "(local.get $pc) (local.get $code) (i32.const 0) (i64.const 0)"
-    record = f"(call $record (local.get $s) {fetched})" if recorded else ""
-    full = f"(if (i32.gt_u (i32.add {_get('filled')} (i32.const {LONGEST})) {_get('room')}) (then (return)))"
+    each = f"(if {_get('each')} (then (call $registers (local.get $s) (local.get $pc))))"
+    record = f"{each}(call $record (local.get $s) {fetched})" if recorded else ""
+    full = f"(if (i32.gt_u (i32.add {_get('filled')} (i32.const {MOST_RECORDS})) {_get('room')}) (then (return)))"
     return f"""(func $run{tail} (export "run{tail}") (param $s i32)
 (local $pc i32) (local $page i32) (local $code i32) (local $at i32)
 (loop $next

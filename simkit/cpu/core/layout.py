@@ -35,6 +35,7 @@ WORDS = (
     "ring",  # address of the ring of records
     "filled",  # records in it
     "room",  # records that it takes
+    "each",  # not 0: registers are recorded before each instruction
 )
 """32-bit words, from offset 0 on; registers and flags first."""
 

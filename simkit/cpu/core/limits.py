@@ -11,6 +11,9 @@ LEFT_TO_REFERENCE = frozenset(("BRK", "WAI", "STP", "JAM", *ops.UNSTABLE_STORE))
 LONGEST = 8
 """Most cycles of an instruction."""
 
+MOST_RECORDS = LONGEST + 2
+"""Most records of an instruction: its cycles, and the registers before it."""
+
 
 def leaves(part: str, *, spare_reads_operand: bool) -> bytes:
     """By opcode: not 0 where the instruction is the reference engine's.

@@ -18,7 +18,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
-from simkit.backplane.bus import Bus, Kind
+from simkit.backplane.bus import EACH, HANDLERS, Bus, Kind
 from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 
 QUICK_MARGIN = 7
 """A quick instruction has at most 8 cycles; the last must lie before the horizon."""
+
+_HANDLER_ENDS = (0x00, 0x40)
+"""BRK and RTI: a handler begins, or has returned."""
 
 DATA, DUMMY, INTERRUPT, RESET = Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
 
@@ -97,6 +100,9 @@ class ExactCpu(BusCycles):
         bus.wiring.observe("SO", self._so_moved)
         super().__init__(bus, cmos=part == "65C02", stretch=wait_states == "stretch", magic=magic)
         self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
+
+    def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
+        """Have each bus cycle of these opcodes come from here: it does so anyway."""
 
     @property
     def held(self) -> bool:
@@ -221,11 +227,16 @@ class ExactCpu(BusCycles):
         if not recent or recent[-1][0] != self.cycle:
             recent.append((self.cycle, pc))
         self.masked = self.i
+        noting = self._bus.registers
+        if noting == EACH:
+            self._note_registers()
         code = self.read_cycle(pc, Kind.FETCH)
         self.first = self.cycle - 1
         self.pc = pc + 1 & 0xFFFF
         self.polls = None
         self.instruct[code](self)
+        if noting == HANDLERS and code in _HANDLER_ENDS:
+            self._note_registers()
         polls = self.polls
         self.due = self.recogniser.decide((self.began - 1,) if polls is None else polls, bool(self.masked))
         if self.waiting:
@@ -233,6 +244,12 @@ class ExactCpu(BusCycles):
                 self.waiting = False
             else:
                 self._look_for_wake()
+
+    def _note_registers(self) -> None:
+        """Record the registers as they are before the cycle that comes."""
+        ring = self._bus.ring
+        assert ring is not None
+        ring.add_registers(self.cycle, self.pc, self.a, (self.x, self.y, self.sp, self.p))
 
     def _look_for_wake(self) -> None:
         """WAI ends when NMI is latched or IRQ is low, whatever I is; with I set the next instruction follows."""
@@ -245,6 +262,8 @@ class ExactCpu(BusCycles):
         self.read_cycle(self.pc, Kind.INTERRUPT_FETCH)
         self.read_cycle(self.pc, INTERRUPT)
         self.enter_handler(0, INTERRUPT)
+        if self._bus.registers == HANDLERS:
+            self._note_registers()
 
     def _step_reset(self) -> None:
         if self.cycle >= self.horizon:

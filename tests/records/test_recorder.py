@@ -1,0 +1,170 @@
+"""The bulk recording beside a probe that looks at every bus cycle, on both engines."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from simkit import Machine
+from simkit.backplane.bus import Kind
+from simkit.contract.errors import SimkitError
+from simkit.records.recorder import Filter, Recorder
+
+SYNC = {Kind.FETCH, Kind.INTERRUPT_FETCH}
+CYCLES = 60_000
+LINES = ("IRQ", "NMI", "RDY")
+
+
+class Probed:
+    """What a probe and single steps tell of the same run on the reference engine."""
+
+    def __init__(self, demo):
+        machine = Machine.load(f"demo:{demo}", engine="exact")
+        self.cycles, self.levels, self.registers = [], [], {}
+        machine.bus.add_watch(probe=self.see)
+        cpu = machine.cpu
+        while machine.cycle < CYCLES:
+            if not (cpu.due or cpu.held or cpu.reset_due):
+                self.registers[machine.cycle] = (cpu.pc, cpu.a, cpu.x, cpu.y, cpu.sp, cpu.p)
+            machine.step()
+
+    def see(self, cycle):
+        self.cycles.append((cycle.cycle, cycle.address, cycle.data, cycle.is_write, cycle.is_fetch, cycle.selected))
+        self.levels.append({name: cycle.lines[name] for name in LINES})
+
+
+@pytest.fixture(scope="module", params=["marlpit", "banks-test", "bench"])
+def demo(request):
+    return request.param, Probed(request.param)
+
+
+@pytest.mark.parametrize("engine", ["exact", "auto"])
+def test_every_bus_cycle_is_recorded_as_a_probe_sees_it(demo, engine):
+    name, probed = demo
+    machine = Machine.load(f"demo:{name}", engine=engine)
+    with Recorder(machine) as recorder:
+        machine.run(cycles=CYCLES)
+    found = recorder.cycles
+    sync = (found.kind == Kind.FETCH) | (found.kind == Kind.INTERRUPT_FETCH)
+    told = zip(
+        *(column.tolist() for column in (found.cycle, found.address, found.data, found.is_write, sync)), strict=True
+    )
+    assert [one[:5] for one in probed.cycles][: len(found)] == list(told)[: len(probed.cycles)]
+    assert recorder.full is None
+
+
+@pytest.mark.parametrize("engine", ["exact", "auto"])
+def test_registers_are_those_before_each_instruction(demo, engine):
+    name, probed = demo
+    machine = Machine.load(f"demo:{name}", engine=engine)
+    with Recorder(machine, None, registers="instructions") as recorder:
+        machine.run(cycles=CYCLES)
+    found = recorder.registers
+    columns = (found.pc, found.a, found.x, found.y, found.sp, found.p)
+    told = dict(zip(found.cycle.tolist(), zip(*(column.tolist() for column in columns), strict=True), strict=True))
+    assert told == {cycle: registers for cycle, registers in probed.registers.items() if cycle < machine.cycle}
+    assert len(recorder.cycles) == 0
+
+
+@pytest.mark.parametrize("engine", ["exact", "auto"])
+def test_registers_of_handlers_are_recorded_at_their_first_instruction_and_behind_their_rti(demo, engine):
+    name, probed = demo
+    machine = Machine.load(f"demo:{name}", engine=engine)
+    with Recorder(machine, registers="handlers") as recorder:
+        machine.run(cycles=CYCLES)
+    kind, cycle = recorder.cycles.kind, recorder.cycles.cycle
+    code = recorder.cycles.data
+    fetches = np.flatnonzero(kind == Kind.FETCH)
+    behind_sequence = {int(cycle[n]) for n in fetches[1:] if kind[n - 1] == Kind.INTERRUPT}
+    ends = {int(cycle[following]) for n, following in pairwise(fetches) if code[n] in (0x00, 0x40)}
+    begun = {int(one) for one in recorder.registers.cycle}
+    assert behind_sequence <= begun <= behind_sequence | ends | {machine.cycle}
+    for at, *registers in zip(recorder.registers.cycle.tolist(), recorder.registers.pc.tolist(), strict=True):
+        if at in probed.registers:
+            assert probed.registers[at][0] == registers[0]
+
+
+@pytest.mark.parametrize("engine", ["exact", "auto"])
+def test_levels_of_lines_follow_from_their_changes(demo, engine):
+    name, probed = demo
+    machine = Machine.load(f"demo:{name}", engine=engine)
+    before = {line: machine.lines[line].level for line in LINES}
+    with Recorder(machine, None, lines=LINES) as recorder:
+        machine.run(cycles=CYCLES)
+    changes = recorder.lines
+    levels = dict(before)
+    moves = {}
+    for cycle, number, level in zip(
+        changes.cycle.tolist(), changes.number.tolist(), changes.level.tolist(), strict=True
+    ):
+        moves.setdefault(cycle, []).append((changes.names[number], level))
+    for (cycle, *_), seen in zip(probed.cycles, probed.levels, strict=True):
+        levels.update(moves.get(cycle, ()))
+        assert levels == seen, cycle
+    assert name != "bench" or len(changes.cycle) == 10
+
+
+def test_cards_that_cycles_reach_follow_from_the_decoding_of_the_cycle():
+    probed = Probed("banks-test")
+    for slot in {slot for *_, selected in probed.cycles for slot in selected}:
+        machine = Machine.load("demo:banks-test")
+        with Recorder(machine, Filter(slots={slot})) as recorder:
+            machine.run(cycles=CYCLES)
+        expected = [cycle for cycle, *_, selected in probed.cycles if slot in selected and cycle < machine.cycle]
+        assert recorder.cycles.cycle.tolist() == expected
+        assert len(recorder.decodings.cycle) > 2
+
+
+@pytest.mark.parametrize(
+    ("which", "belongs"),
+    [
+        (Filter(first=0x0100, last=0x01FF), lambda c: 0x100 <= c[1] <= 0x1FF),
+        (Filter(kinds=SYNC), lambda c: c[4]),
+        (Filter(begin=20_000, end=20_500), lambda c: 20_000 <= c[0] < 20_500),
+        (Filter(first=0x8000, kinds=SYNC, begin=100), lambda c: c[1] >= 0x8000 and c[4] and c[0] >= 100),
+    ],
+)
+def test_a_filter_keeps_what_it_says(demo, which, belongs):
+    name, probed = demo
+    machine = Machine.load(f"demo:{name}")
+    with Recorder(machine, which) as recorder:
+        machine.run(cycles=CYCLES)
+    expected = [c[0] for c in probed.cycles if belongs(c) and c[0] < machine.cycle]
+    assert [c for c in recorder.cycles.cycle.tolist() if c <= expected[-1]] == expected
+
+
+def test_what_finds_no_room_is_told_with_the_cycle_and_what_was_kept_stays():
+    machine = Machine.load("demo:marlpit")
+    with Recorder(machine, most_bytes=80_000) as recorder:
+        machine.run(cycles=50_000)
+    assert recorder.full == 10_000
+    assert recorder.cycles.cycle.tolist() == list(range(10_000))
+
+
+def test_recording_changes_nothing_and_two_recorders_each_get_theirs():
+    plain, recorded = Machine.load("demo:marlpit"), Machine.load("demo:marlpit")
+    plain.run(cycles=200_000)
+    with Recorder(recorded, registers="instructions", lines=("IRQ",)) as outer:
+        recorded.run(cycles=70_000)
+        with Recorder(recorded, None, registers="handlers", lines=("RDY", "IRQ")) as inner:
+            recorded.run(cycles=plain.cycle - recorded.cycle)
+    assert recorded.save_state() == plain.save_state()
+    assert outer.cycles.cycle.tolist() == list(range(recorded.cycle))
+    assert inner.registers.cycle[0] >= 70_000
+    assert recorded.bus.ring is None
+    assert recorded.bus.registers == ""
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"lines": ("IRK",)}, "no line 'IRK'"),
+        ({"lines": ("5.NOPE",)}, "no pin '5.NOPE'"),
+        ({"registers": "always"}, "cannot be recorded 'always'"),
+    ],
+)
+def test_what_cannot_be_recorded_is_refused_before_anything_is(asked, told):
+    machine = Machine.load("demo:marlpit")
+    with pytest.raises(SimkitError, match=told):
+        Recorder(machine, **asked)
+    assert machine.bus.ring is None
