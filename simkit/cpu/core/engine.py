@@ -219,7 +219,7 @@ class CoreCpu(ExactCpu):
                 value = self.read_cycle(address, _KINDS[words[_KIND]])
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = value
-                self._look_careful()
+                self._look(self.cycle)
                 return
             # Where in its instruction the read stands belongs to it: a part may read twice at one address.
             key = self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST]
@@ -275,7 +275,7 @@ class CoreCpu(ExactCpu):
                 self.write_cycle(words[_ADDRESS], value)
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = self.last
-                self._look_careful()
+                self._look(self.cycle)
                 return
             self.began = cycle
             self._bus_write(words[_ADDRESS], value, cycle, _DATA)
@@ -315,7 +315,7 @@ class CoreCpu(ExactCpu):
                 start = number
 
     def _look(self, cycle: int) -> None:
-        """An access moved something: go no further than this instruction, or only to another cycle."""
+        """An access moved something or waited: go no further than this instruction, or only to another cycle."""
         if self.attention:
             self._leave()
             return
@@ -323,10 +323,6 @@ class CoreCpu(ExactCpu):
         self._limit = min(self._until, horizon - LONGEST + 1)
         self._longs[_STOP] = min(self._longs[_STOP], self._limit)
         if cycle + LONGEST >= horizon:
-            self._leave()
-
-    def _look_careful(self) -> None:
-        if self.attention or self.cycle + LONGEST >= self.horizon:
             self._leave()
 
     def _leave(self) -> None:

@@ -1,0 +1,599 @@
+"""Two boards with the same program, one on each engine, and everything by which a user could tell them apart."""
+
+import json
+import random
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import Any, ClassVar
+
+import attrs
+from simkit_cards.memory.sram import Sram, SramSettings
+
+from simkit.backplane.bus import KIND_WORDS, OUTSIDE_MACHINE, Bus, BusCycle, CardError, Kind
+from simkit.backplane.seat import Seat
+from simkit.backplane.select import Expression, Select
+from simkit.contract.card import Card
+from simkit.contract.events import NEVER
+from simkit.contract.findings import Findings
+from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.contract.registers import PlainMemory, Register
+from simkit.contract.slot import Slot
+from simkit.cpu.core.engine import _CYCLE, CoreCpu
+from simkit.cpu.core.room import Room
+from simkit.cpu.isa.opcodes import OPCODES
+from simkit.cpu.reference.engine import make_exact
+from simkit.records.cycles import Cycles
+
+IO = 0x7F00
+PANEL = 0x7D00
+START = 0xC000
+ROUTINES = (0xC400, 0xC480, 0xC4F8)
+HANDLER = 0xC600
+CLOCK = Fraction(1_000_000)
+WAITS = (
+    "AD027F CD027F F0FB",  # lda $7f02 | wait: cmp $7f02, beq wait
+    "AD027F CD027F F0FB CD027F F0FB",
+    "AD027F 8543 EA A543 CD027F F0F9",  # lda $7f02, sta $43, nop | wait: lda $43, cmp $7f02, beq wait
+    "AD027F 4D017D 8543 AD017D 4543 CD027F F0F6",  # with a look at the lamps in each round, which stay
+    "AD027F 8544 CD027F F0F9",  # wait: sta $44, cmp $7f02, beq wait: a store in each round
+    "AD027F E644 CD027F F0F9",
+    "AD027F 8D007D CD027F F0F8",  # the same with the lamps, whose writes wait
+    "AE027F EC027F F0FB A204 CA D0FD",
+)
+"""Programs that wait for a register that moves by the clock."""
+
+
+@attrs.frozen
+class NoSettings:
+    pass
+
+
+class Pressed(KeyboardInterrupt):
+    """Ctrl-C as a test presses it, so that a person's own still ends the run."""
+
+
+@attrs.frozen
+class Trip:
+    """What goes wrong in the first call of the card at or after a cycle.
+
+    Attributes:
+        at: the cycle.
+        error: what is raised.
+        late: raised when the card has done what it was called for.
+    """
+
+    at: int
+    error: type[BaseException]
+    late: bool
+
+
+class Ticker(Card):
+    """A register for each thing a card can do to an engine; it logs every access."""
+
+    kind = "ticker"
+    Settings = NoSettings
+    trip: Trip | None = None
+    STATUS, ACKNOWLEDGE, CLOCK, BANK, IRQ_IN, NMI_IN, COMMAND, BANK_IN = range(8)
+    log: list[tuple[int, str, int, int]]
+    promises: ClassVar[bool] = True
+
+    @classmethod
+    def registers(cls, settings: Any) -> tuple[Register, ...]:
+        driven = {cls.STATUS: 0xC0, cls.BANK_IN: 0}
+        return tuple(Register(n, f"r{n}", "rw", driven=driven.get(n, 0xFF)) for n in range(8))
+
+    @classmethod
+    def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
+        return (
+            PinSpec(name="INT", drive=Drive.OPEN_DRAIN),
+            PinSpec(name="NMI", drive=Drive.OPEN_DRAIN),
+            PinSpec(name="BANK", drive=Drive.PUSH_PULL),
+        )
+
+    def __init__(self, settings: Any, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self.log = []
+        self.ticks = 0
+        self.pending = False
+        self.second_bank = False
+
+    def peek(self, offset: int, cycle: int) -> int:
+        if offset == self.STATUS:
+            return 0x80 if self.pending else 0x00
+        if offset == self.ACKNOWLEDGE:
+            return self.ticks & 0xFF
+        if offset == self.CLOCK:  # moves by time alone, without an event
+            return cycle >> 7 & 0xFF
+        return cycle & 0xFF
+
+    def _stumble(self, cycle: int, *, late: bool) -> None:
+        trip = self.trip
+        if trip is not None and cycle >= trip.at and late is trip.late:
+            self.trip = None
+            raise trip.error("tripped")
+
+    def read(self, offset: int, cycle: int) -> int:
+        self._stumble(cycle, late=False)
+        value = self.peek(offset, cycle)
+        self.log.append((cycle, "read", offset, value))
+        if offset == self.ACKNOWLEDGE:
+            self.pending = False
+            self.slot.pin("INT").drive(None, cycle)
+        self._stumble(cycle, late=True)
+        return value
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        self._stumble(cycle, late=False)
+        self._write(offset, value, cycle)
+        self._stumble(cycle, late=True)
+
+    def _write(self, offset: int, value: int, cycle: int) -> None:
+        self.log.append((cycle, "write", offset, value))
+        if offset == self.BANK:
+            self.second_bank = bool(value & 1)
+            self.slot.pin("BANK").drive(self.second_bank, cycle)
+        elif offset == self.IRQ_IN:
+            self.slot.at(cycle + 1 + value, "irq")
+        elif offset == self.COMMAND:  # pulls at once: it counts from the next cycle
+            self.pending = True
+            self.slot.pin("INT").drive(False, cycle)
+        elif offset == self.NMI_IN:
+            self.slot.at(cycle + 1 + value, "nmi")
+        elif offset == self.BANK_IN:  # the other bank then
+            self.slot.at(cycle + 1 + value, "bank")
+
+    def event(self, name: str, cycle: int) -> None:
+        self._stumble(cycle, late=False)
+        self.log.append((cycle, name, 0, 0))
+        if name == "irq":
+            self.ticks += 1
+            self.pending = True
+            self.slot.pin("INT").drive(False, cycle)
+        elif name == "bank":
+            self.second_bank = not self.second_bank
+            self.slot.pin("BANK").drive(self.second_bank, cycle)
+        elif name == "nmi":
+            self.slot.pin("NMI").drive(False, cycle)
+            self.slot.at(cycle + 9, "nmi over")
+        else:
+            self.slot.pin("NMI").drive(None, cycle)
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        until = NEVER if self.trip is None else max(self.trip.at, cycle)
+        if offset == self.CLOCK and self.promises:
+            return min(until, ((cycle >> 7) + 1) << 7)
+        if offset != self.STATUS or not self.promises:
+            return cycle
+        return min(until, self.slot.armed("irq") or NEVER)
+
+
+class Panel(Card):
+    """Lamps whose writes may wait, a look at them, and a register that holds the CPU.
+
+    Attributes:
+        log: (cycle, byte, byte on the data lines before it) of each write to the lamps.
+    """
+
+    kind = "panel"
+    Settings = NoSettings
+    LAMPS, LOOK, HOLD, IRQ = range(4)
+    holds = True
+
+    @classmethod
+    def registers(cls, settings: Any) -> tuple[Register, ...]:
+        return (
+            Register(cls.LAMPS, "lamps", "w", write_effect="lights lamps", writes_wait=True),
+            Register(cls.LOOK, "look", "r"),
+            Register(cls.HOLD, "hold", "w", write_effect="pulls RDY"),
+            Register(cls.IRQ, "irq", "rw", driven=0x81, write_effect="moves IRQ"),
+        )
+
+    @classmethod
+    def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
+        return (PinSpec(name="WAIT", drive=Drive.OPEN_DRAIN), PinSpec(name="INT", drive=Drive.OPEN_DRAIN))
+
+    def __init__(self, settings: Any, slot: Slot) -> None:
+        super().__init__(settings, slot)
+        self.log: list[tuple[int, int, int]] = []
+        self.lamps = 0
+        self.low = False
+
+    def peek(self, offset: int, cycle: int) -> int:
+        return self.lamps if offset == self.LOOK else self.low
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        if offset == self.LAMPS:
+            self.lamps = value
+            self.log.append((cycle, value, self.slot.data_before))
+        elif offset == self.HOLD and self.holds:
+            self.slot.pin("WAIT").drive(False, cycle)
+            self.slot.at(cycle + 1 + (value & 15), "go")
+        elif offset == self.IRQ:
+            self.low = bool(value & 1)
+            self.slot.pin("INT").drive(False if self.low else None, cycle)
+
+    def event(self, name: str, cycle: int) -> None:
+        self.slot.pin("WAIT").drive(None, cycle)
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        return NEVER if offset == self.LOOK else cycle
+
+
+class Mask(Sram):
+    """Memory that takes no stores."""
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        pass
+
+    def plain_memory(self) -> PlainMemory:
+        return PlainMemory(self._memory, None, ignores_writes=True)
+
+
+class SkipsNoted(CoreCpu):
+    """The CPU, and which rounds of waiting loops it counted instead of making them: (cycle, period, cycles)."""
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self.skips: list[tuple[int, int, int]] = []
+
+    def _skip_rounds(self, cycle: int, period: int) -> None:
+        super()._skip_rounds(cycle, period)
+        skipped = self._longs[_CYCLE] - cycle - 1
+        if skipped:
+            self.skips.append((cycle, period, skipped))
+
+
+class Board:
+    """RAM $0000-$7EFF, the ticker $7F00-$7FFF, two banks of RAM at $8000, RAM with program and vectors at $C000.
+
+    Args:
+        part: the CPU.
+        engine: the engine.
+        card_reads_page_before: $7E00-$7EFF takes stores into the RAM but gives the bytes of the ticker.
+        program_in_rom: nothing stores at $C000 and above.
+        panel: $7D00-$7DFF is a `Panel`.
+        holds: the panel may hold RDY, and the ticker takes a wait cycle for each write.
+        crossed: by slot of a RAM: which line reaches a pin of it.
+    """
+
+    def __init__(
+        self,
+        part: str,
+        engine: str,
+        *,
+        card_reads_page_before: bool = False,
+        program_in_rom: bool = False,
+        panel: bool = False,
+        holds: bool = False,
+        crossed: Mapping[int, Mapping[str, str]] | None = None,
+    ) -> None:
+        self.findings = Findings()
+        self.bus = bus = Bus(self.findings, seed=1)
+        self.room = Room(part, [32768] * 4) if engine == "core" else None
+        self._crossed = crossed or {}
+        not_page = "not (A14 and A13 and A12 and A11 and A10 and A9)"
+        not_ours = ("01111111xxxxxxxx", *(["01111101xxxxxxxx"] if panel else ()))
+        self.rams = [
+            self._ram(1, "0" + "x" * 15, not_ours, read=not_page if card_reads_page_before else ""),
+            self._ram(3, "10" + "x" * 14, (), "not BANK"),
+            self._ram(4, "10" + "x" * 14, (), "BANK"),
+            self._ram(5, "11" + "x" * 14, (), card=Mask if program_in_rom else Sram),
+        ]
+        self.ticker = Ticker(NoSettings(), self._joined(2, Ticker))
+        self.panel: Panel | None = None
+        if panel:
+            self.panel = Panel(NoSettings(), self._joined(6, Panel))
+            self.panel.holds = holds
+            self._seat(self.panel, 6, Select(("01111101xxxxxxxx",)), "RW and PHI2", "not RW and PHI2")
+        if card_reads_page_before:
+            self._seat(self.ticker, 2, Select(("0111111xxxxxxxxx",)), "RW and PHI2", "not RW and PHI2 and A8")
+        else:
+            self._seat(self.ticker, 2, Select(("01111111xxxxxxxx",)), "RW and PHI2", "not RW and PHI2")
+        self.pins = {
+            name: Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), -1) for name in ("IRQ", "NMI", "SO", "RDY", "RESET")
+        }
+        for name, pin in self.pins.items():
+            bus.wiring.line(name).join(pin)
+        bus.machine_events["line"] = self._line_event
+        self.cpu = make_exact(part, bus, self.findings, 1, cpu=SkipsNoted)
+        assert isinstance(self.cpu, SkipsNoted)
+        self.cpu.engine = engine
+        if self.room is not None:
+            self.cpu.use(self.room)
+        bus.attach(self.cpu)
+        bus.may_stall = holds  # RDY has a pin here, for tests that pull it; no card waits
+        if holds:
+            self.ticker.wait_cycles = lambda offset, is_write: int(is_write)
+        for ram in self.rams:
+            ram.power_on(0)
+        self.cpu.power_on()
+
+    def _ram(
+        self,
+        slot: int,
+        select: str,
+        not_select: tuple[str, ...],
+        bank: str = "",
+        *,
+        read: str = "",
+        card: type[Sram] = Sram,
+    ) -> Sram:
+        ram = card(SramSettings(size=32768), self._slot(slot))
+        gate = f" and ({bank})" if bank else ""
+        gate_read = f" and {read}" if read else gate
+        where = Select((select,), not_select)
+        self._seat(ram, slot, where, f"RW and PHI2{gate_read}", f"not RW and PHI2{gate}", self._crossed.get(slot))
+        return ram
+
+    def _slot(self, number: int) -> Slot:
+        memory = self.room.arena.take if self.room is not None else None
+        return Slot(number, CLOCK, 1, self.findings, self.bus, memory=memory)
+
+    def _joined(self, number: int, card: type[Card]) -> Slot:
+        """A slot whose pins are joined to the lines of the backplane."""
+        slot = Slot(number, CLOCK, 1, self.findings, self.bus)
+        for spec in card.pins(None):
+            slot.pins[spec.name] = Pin(spec, number)
+            self.bus.wiring.line({"INT": "IRQ", "WAIT": "RDY"}.get(spec.name, spec.name)).join(slot.pins[spec.name])
+        return slot
+
+    def _seat(
+        self, card: Card, slot: int, select: Select, read: str, write: str, wires: Mapping[str, str] | None = None
+    ) -> None:
+        self.bus.seat(Seat(card, slot, "test", select, Expression(read), Expression(write), dict(wires or {})))
+
+    def _line_event(self, arguments: tuple[Any, ...], cycle: int) -> None:
+        name, low = arguments
+        self.pins[name].drive(False if low else None, cycle)
+
+    def pull(self, name: str, cycle: int, cycles: int) -> None:
+        """Pull a line low for so many cycles."""
+        for at, low in ((cycle, True), (cycle + cycles, False)):
+            self.bus.schedule(at, OUTSIDE_MACHINE, "", "line", (name, low))
+
+    def place(self, address: int, code: bytes | str) -> None:
+        """Put bytes where the CPU sees them; text is hexadecimal."""
+        changed: dict[int, list[int]] = {}
+        for number, byte in enumerate(bytes.fromhex(code) if isinstance(code, str) else code):
+            ((seat, offset),) = self.bus.where(address + number)
+            assert seat.plain is not None
+            assert seat.plain.read is not None
+            seat.plain.read[offset] = byte if seat.takes_data is None else seat.takes_data[byte]
+            changed.setdefault(seat.slot, []).append(offset)
+        for slot, offsets in changed.items():
+            self.bus.memory_changed(slot, min(offsets), max(offsets) + 1)
+
+    def vectors(self, nmi: int = HANDLER + 0x20, reset: int = START, irq: int = HANDLER) -> None:
+        self.place(0xFFFA, b"".join(v.to_bytes(2, "little") for v in (nmi, reset, irq)))
+
+    def accesses(self) -> list[tuple[int, str, int, int]]:
+        """Everything the ticker saw, the polls that were counted instead of run included."""
+        log = list(self.ticker.log)
+        for cycle, period, skipped in self.cpu.skips:
+            round_ = [entry for entry in self.ticker.log if cycle - period < entry[0] <= cycle and entry[1] == "read"]
+            log += [(at + n, *rest) for at, *rest in round_ for n in range(period, skipped + 1, period)]
+        return sorted(log)
+
+    def forget(self) -> None:
+        """Drop what was logged and compared."""
+        self.ticker.log.clear()
+        self.cpu.skips.clear()
+        if self.panel is not None:
+            self.panel.log.clear()
+
+    def trip(self, at: int, error: type[BaseException], late: bool) -> None:
+        """Have the ticker raise, once."""
+        self.ticker.trip = Trip(at, error, late)
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """All that counts."""
+        cpu = self.cpu
+        return {
+            "registers": {name: getattr(cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "cycle", "last")},
+            "rest": (cpu.due, cpu.waiting, cpu.halted, cpu.horizon),
+            "accesses": self.accesses(),
+            "late writes": list(self.panel.log) if self.panel is not None else [],
+            "memory": [bytes(ram._memory) for ram in self.rams],
+            "findings": list(self.findings),
+            "bus": self.bus.save(),
+            "saved": json.dumps(cpu.save(), sort_keys=True),
+        }
+
+
+def differences(one: dict[str, Any], two: dict[str, Any]) -> list[str]:
+    """What differs between two states, in short."""
+    found = []
+    for name, value in one.items():
+        other = two[name]
+        if value == other:
+            continue
+        if name == "memory":
+            places = [
+                (ram, f"{at:04X}")
+                for ram, (a, b) in enumerate(zip(value, other, strict=True))
+                for at in range(len(a))
+                if a[at] != b[at]
+            ]
+            found.append(f"memory at {places[:8]}")
+        elif name == "accesses":
+            first = next(
+                (n for n, (a, b) in enumerate(zip(value, other, strict=False)) if a != b), min(len(value), len(other))
+            )
+            found.append(f"access {first}: {value[first : first + 3]} != {other[first : first + 3]}")
+        else:
+            found.append(f"{name}: {value} != {other}")
+    return found
+
+
+class Watched:
+    """Bus cycles of a pair: recorded on both boards, and told one by one on the reference's."""
+
+    def __init__(self, exact: Board, core: Board) -> None:
+        self.seen: list[BusCycle] = []
+        self.chunks: tuple[list[bytes], list[bytes]] = ([], [])
+        exact.bus.add_watch(probe=self.seen.append)
+        self._buses = exact.bus, core.bus
+        for bus, chunks in zip(self._buses, self.chunks, strict=True):
+            bus.record(lambda records, chunks=chunks: chunks.append(bytes(records)))
+
+    def compare(self) -> int:
+        """Cycles since the last time, all three ways alike."""
+        for bus in self._buses:
+            bus.ring.empty()
+        exact, core = (Cycles.joined(chunks) for chunks in self.chunks)
+        told = [(c.cycle, c.address, c.data, c.kind, c.is_write, c.is_fetch) for c in self.seen]
+        for name, cycles in (("reference", exact), ("core", core)):
+            columns = (cycles.cycle, cycles.address, cycles.data, cycles.kind, cycles.is_write)
+            recorded = [
+                (cycle, address, data, KIND_WORDS[kind], write, kind in (Kind.FETCH, Kind.INTERRUPT_FETCH))
+                for cycle, address, data, kind, write in zip(*(column.tolist() for column in columns), strict=True)
+            ]
+            if recorded != told:
+                first = next(
+                    (n for n, (a, b) in enumerate(zip(recorded, told, strict=False)) if a != b),
+                    min(len(recorded), len(told)),
+                )
+                found = f"{recorded[first : first + 2]} but {told[first : first + 2]} was told"
+                raise AssertionError(f"the {name} recorded {found}")
+        assert exact.words.tolist() == core.words.tolist()
+        for chunks in (*self.chunks, self.seen):
+            chunks.clear()
+        return len(told)
+
+
+class Pair:
+    """Two boards that must not be told apart.
+
+    Args:
+        part: the CPU.
+        watched: every bus cycle is compared too, as recorded and as a probe is told.
+        options: as for `Board`.
+    """
+
+    def __init__(self, part: str, *, watched: bool = False, **options: Any) -> None:
+        self.exact = Board(part, "exact", **options)
+        self.core = Board(part, "core", **options)
+        self.both = (self.exact, self.core)
+        self.watched = Watched(*self.both) if watched else None
+
+    def each(self, call: str, *arguments: Any) -> None:
+        """The same call on both boards."""
+        for board in self.both:
+            getattr(board, call)(*arguments)
+
+    def run(self, *cycles: int) -> None:
+        """Run both, so many cycles at a time; they must agree after each."""
+        for number in cycles:
+            for board in self.both:
+                board.cpu.run(board.cpu.cycle + number)
+            self.compare()
+
+    def run_to(self, cycle: int) -> str:
+        """Run both up to a cycle, or until a trip, and give what was raised; they must agree."""
+        raised = []
+        for board in self.both:
+            try:
+                board.cpu.run(cycle)
+                raised.append("")
+            except (CardError, Pressed) as error:
+                raised.append(f"{type(error).__name__}: {error}")
+        assert raised[0] == raised[1], f"{raised[0] or 'nothing'} was raised, and {raised[1] or 'nothing'}"
+        self.compare()
+        return raised[0]
+
+    def compare(self) -> None:
+        """They must agree."""
+        found = differences(self.exact.state, self.core.state)
+        assert not found, "\n".join(found)
+        recent, known = (list(board.cpu.recent) for board in self.both)
+        assert recent[len(recent) - len(known) :] == known
+        if self.watched is not None:
+            self.watched.compare()
+
+
+class Programs:
+    """Random programs that go on and on, with all that is hard for a core.
+
+    Args:
+        part: the CPU.
+        seed: of everything.
+        hard: with a `Panel` on the board, undocumented instructions, BRK and WAI.
+    """
+
+    def __init__(self, part: str, seed: int, *, hard: bool = False) -> None:
+        self.part = part
+        self.random = random.Random(seed)
+        self.hard = hard
+        names = ["STP", "JAM", "RTI", "RTS", "JSR", "JMP", "PLP", "TXS"] + ([] if hard else ["BRK", "WAI"])
+        self.opcodes = [o for o in OPCODES[part] if (hard or o.documented) and o.mnemonic not in names]
+        self.branches = [o for o in self.opcodes if o.mode in ("rel", "zprel")]
+        self.plain = [o for o in self.opcodes if o.mode not in ("rel", "zprel")]
+
+    def _address(self, low: int, high: int) -> int:
+        if self.hard and self.random.random() < 0.08:
+            return PANEL + self.random.choice((0, 0, 0, 1, 2, 3, 3))
+        choose = self.random.random()
+        if choose < 0.10:
+            return IO + self.random.choice((0, 0, 0, 1, 2, 3, 4, 5, 6, 7, 0xFF))
+        if choose < 0.16:
+            return self.random.choice((0x7EFF, 0x7EF0, 0x7EC0, 0x8000, 0x80FF, 0xBFFF, 0xC0FF))
+        if choose < 0.24:
+            return self.random.randrange(low, high)  # our own code
+        if choose < 0.34:
+            return self.random.randrange(0x8000, 0x8200)
+        if choose < 0.40:
+            return self.random.randrange(0x100, 0x200)
+        return self.random.randrange(0x200, 0x400)
+
+    def instruction(self, low: int, high: int, at: int) -> bytes:
+        """One random instruction for address `at`, in code from `low` to `high`."""
+        if self.hard and self.random.random() < 0.02:
+            return bytes.fromhex(self.random.choice(WAITS))
+        pick = self.random.random()
+        if pick < 0.16:
+            opcode = self.random.choice(self.branches)
+            offset = self.random.choice((2, 3, 4, 6, 8, 12, -8, -12, -16, -20, self.random.randrange(-90, 90)))
+            to = min(max(at + opcode.length + offset, low), high)
+            offset = min(max(to - at - opcode.length, -128), 127) & 0xFF
+            return bytes([opcode.code, *([self.random.randrange(256)] if opcode.mode == "zprel" else []), offset])
+        if pick < 0.21:
+            to = self.random.choice(ROUTINES)
+            return bytes([0x20, to & 0xFF, to >> 8])
+        if pick < 0.22:
+            return bytes([0x4C]) + self.random.randrange(at + 3, min(at + 20, high + 4)).to_bytes(2, "little")
+        if pick < 0.24:
+            return bytes([0x08, 0x28])  # PHP PLP
+        opcode = self.random.choice(self.plain)
+        if opcode.mode in ("abs", "absx", "absy"):
+            return bytes([opcode.code]) + self._address(low, high).to_bytes(2, "little")
+        operand = self.random.choice((0x10, 0x12, 0x14, 0xFF, 0x00, self.random.randrange(256)))
+        return bytes([opcode.code] + [operand] * (opcode.length - 1))
+
+    def stretch(self, low: int, high: int, end: bytes) -> bytes:
+        """Random instructions from `low` on, ended by `end` before `high`."""
+        code = b""
+        last = high - 6 - len(end)
+        while low + len(code) < last:
+            code += self.instruction(low, last, low + len(code))
+        return code + b"\xea" * (last - low - len(code)) + b"\xea" * 2 + end
+
+    def put(self, pair: Pair) -> None:
+        """Fill both boards."""
+        size = self.random.choice((40, 80, 160, 300))
+        pieces = {START: self.stretch(START, START + size, bytes([0x4C, START & 0xFF, START >> 8]))}
+        for routine in ROUTINES:
+            pieces[routine] = self.stretch(routine, routine + self.random.choice((16, 40, 70)), b"\x60")
+        acknowledge = bytes([0x48, 0xAD, 0x01, IO >> 8])
+        if self.hard:  # lda #0, sta PANEL + 3
+            acknowledge += bytes([0xA9, 0x00, 0x8D, 0x03, PANEL >> 8])
+        pieces[HANDLER] = acknowledge + self.random.choice((b"", b"\xe6\x20")) + b"\x68\x40"
+        pieces[HANDLER + 0x20] = b"\xe6\x21\x40"
+        pieces[0x10] = bytes(self.random.choice(((0x00, 0x02), (0xF0, 0x7E), (0x80, 0x80), (0x08, 0xC0)))) * 3
+        for address, code in pieces.items():
+            pair.each("place", address, code)
+        pair.each("vectors")
+        for _ in range(0 if self.hard else self.random.randrange(6)):
+            name = self.random.choice(("IRQ", "IRQ", "NMI", "SO", "RESET"))
+            length = self.random.choice((1, 2, 60, 700)) if name == "RESET" else self.random.randrange(1, 60)
+            pair.each("pull", name, self.random.randrange(7, 20_000), length)
