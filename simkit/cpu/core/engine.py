@@ -20,7 +20,7 @@ from typing import Any
 
 from simkit.backplane.bus import Bus, Kind
 from simkit.backplane.decode import Crossed, Page, Table
-from simkit.backplane.records import ROOM
+from simkit.backplane.records import ROOM, Ring
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.layout import (
@@ -29,6 +29,7 @@ from simkit.cpu.core.layout import (
     LONGS,
     NOTES,
     OFFSET,
+    REGISTERS,
     STATE_BYTES,
     TABLES_AT,
     WAITING_AT,
@@ -153,40 +154,57 @@ class CoreCpu(ExactCpu):
         self._seen_horizon = self.horizon
         self._limit = stop
         assert self._room is not None
-        ring = self._bus.ring
+        self._go_on(self._room)
+
+    def _go_on(self, room: Room) -> None:
+        """Let the core run, and take registers and cycle back, whatever is raised."""
+        words, longs = self._words, self._longs
+        try:
+            self._run_slices(room, self._bus.ring)
+        finally:
+            # Ctrl-C is raised in calls alone: there is none before registers and cycle are those of the memory.
+            held: Any = words[: REGISTERS + 1]
+            (
+                self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i, self.last,
+            ) = held  # fmt: skip
+            self.cycle = longs[_CYCLE]
+            self._take_back()
+
+    def _run_slices(self, room: Room, ring: Ring | None) -> None:
+        """Let the core run until it must leave for good."""
+        words, longs = self._words, self._longs
         words[_ROOM] = ROOM if ring is not None else 0
-        run = self._room.run if ring is None else self._room.run_recorded
         while True:
             longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
             before = longs[_CYCLE]
             if ring is not None:
                 words[_FILLED] = ring.filled
-                run(0)
-                ring.filled = words[_FILLED]
-                if not words[_LEAVE] and ring.filled + LONGEST > ROOM:  # that is why it came back
+                try:
+                    room.run_recorded(0)
+                finally:
+                    ring.filled = words[_FILLED]
+                if not words[_LEAVE] and not words[_ABANDON] and ring.filled + LONGEST > ROOM:  # that is why
                     ring.empty()
                     continue
             else:
-                run(0)
-            if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
-                break
+                room.run(0)
+            left = words[_LEAVE] or words[_ABANDON]
+            if left or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
+                return
             assert longs[_CYCLE] > before
-        self._take_back()
 
     def _take_back(self) -> None:
-        """Registers and notes as the core left them; what it could not decide is decided."""
+        """Notes as the core left them; what it could not decide is decided."""
         words, longs = self._words, self._longs
-        (
-            self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i, self.last,
-        ) = _REGISTERS.unpack_from(self._state, 0)  # fmt: skip
-        self.cycle = longs[_CYCLE]
         noted = words[_NOTED] != self._entered
         if noted:
             self.first = longs[_FIRST]
             self.masked = words[_MASKED]
+        failure, self._failure = self._failure, None
         if words[_WAITING]:
             self._hand_over()
-        failure, self._failure = self._failure, None
+        if failure is None and words[_ABANDON]:  # it was raised where Python is called, before an answer could catch it
+            failure = KeyboardInterrupt()
         if isinstance(failure, ResetPulled):
             self._given_up_for_reset()
             self._take_so_edge()
@@ -220,24 +238,24 @@ class CoreCpu(ExactCpu):
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = value
                 self._look(self.cycle)
-                return
-            # Where in its instruction the read stands belongs to it: a part may read twice at one address.
-            key = self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST]
-            self.began = cycle
-            value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
-            longs[_CYCLE] = cycle + 1
-            if self.attention or self.horizon != self._seen_horizon:
-                self._look(cycle)
-                self._rounds.forget()
-                return
-            period = self._rounds.period(key, address, value, cycle)
-            if period and not words[_ROOM]:
-                self._skip_rounds(cycle, period)
-        except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
-            self._give_up(error)
-        finally:
+            else:
+                # Where in its instruction the read stands belongs to it: a part may read twice at one address.
+                key = self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST]
+                self.began = cycle
+                value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
+                longs[_CYCLE] = cycle + 1
+                if self.attention or self.horizon != self._seen_horizon:
+                    self._look(cycle)
+                    self._rounds.forget()
+                else:
+                    period = self._rounds.period(key, address, value, cycle)
+                    if period and not words[_ROOM]:
+                        self._skip_rounds(cycle, period)
             if words[_ROOM]:
                 self._give_ring_back()
+            words[_ABANDON] = 0  # the answer is whole
+        except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
+            self._give_up(error)
 
     def _skip_rounds(self, cycle: int, period: int) -> None:
         """Let whole rounds of a waiting loop pass, as far as what it reads stays; the read of `cycle` was made."""
@@ -276,18 +294,18 @@ class CoreCpu(ExactCpu):
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = self.last
                 self._look(self.cycle)
-                return
-            self.began = cycle
-            self._bus_write(words[_ADDRESS], value, cycle, _DATA)
-            words[_LAST] = value
-            longs[_CYCLE] = cycle + 1
-            if self.attention or self.horizon != self._seen_horizon:
-                self._look(cycle)
-        except BaseException as error:  # noqa: BLE001 - as in a read
-            self._give_up(error)
-        finally:
+            else:
+                self.began = cycle
+                self._bus_write(words[_ADDRESS], value, cycle, _DATA)
+                words[_LAST] = value
+                longs[_CYCLE] = cycle + 1
+                if self.attention or self.horizon != self._seen_horizon:
+                    self._look(cycle)
             if words[_ROOM]:
                 self._give_ring_back()
+            words[_ABANDON] = 0
+        except BaseException as error:  # noqa: BLE001 - as in a read
+            self._give_up(error)
 
     def _share_ring(self) -> None:
         """What Python adds to the ring stands behind what the core put there."""
@@ -331,11 +349,12 @@ class CoreCpu(ExactCpu):
         self._words[_TABLES] = EMPTY_TABLES_AT
 
     def _give_up(self, error: BaseException) -> None:
+        """Keep what was raised; the instruction ends here, as the answer is not whole."""
         self._failure = error
         self._words[_LAST] = self.last
-        if self._words[_LEAVE] or self._bus.may_stall:
-            self._longs[_CYCLE] = self.cycle
-        self._words[_LEAVE] = self._words[_ABANDON] = 1
+        self._longs[_CYCLE] = max(self._longs[_CYCLE], self.cycle)  # further on where the access waited
+        if self._words[_ROOM]:
+            self._give_ring_back()
 
     # what it sees ---------------------------------------------------------------------------------------------------
 

@@ -372,6 +372,7 @@ _ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32
   (return)))
 {_put("address", "(local.get $adr)")}
 {_put("kind", "(local.get $kind)")}
+{_put("abandon", "(i32.const 1)")}
 (call $host_read))"""
 
 _NOTE = (
@@ -409,6 +410,7 @@ _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i
   (return)))))
 {_put("address", "(local.get $adr)")}
 {_put("value", "(local.get $byte)")}
+{_put("abandon", "(i32.const 1)")}
 (call $host_write))"""
 
 _RECORD = f"""(func $record (param $s i32) (param $adr i32) (param $byte i32) (param $kind i32) (param $on i64)
@@ -450,7 +452,7 @@ def _run(names: list[str], *, recorded: bool) -> str:
 {record}
 (local.set $pc (i32.and (i32.add (local.get $pc) (i32.const 1)) (i32.const 65535)))
 (block $done {_switch(names)})
-(br_if $next (i32.eqz {_get("leave")}))))"""
+(br_if $next (i32.eqz (i32.or {_get("leave")} {_get("abandon")})))))"""
 
 
 def _switch(names: list[str]) -> str:

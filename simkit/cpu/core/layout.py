@@ -24,7 +24,7 @@ WORDS = (
     "masked",  # I as it stood at that decision
     "tables",  # address of the page tables in use
     "leave",  # not 0: the instruction under way is the last one
-    "abandon",  # not 0: the instruction under way ends where it stands
+    "abandon",  # not 0: the instruction ends where it stands; set when Python is asked, cleared by a whole answer
     "irq_low",  # not 0: an instruction that may clear I is the last one
     "magic",  # constant of ANE and LXA
     "noted",  # instructions noted so far, modulo 2**32

@@ -274,20 +274,12 @@ def tried(unit: str) -> tuple[str, Counter[str], str]:
         return unit, Counter(), traceback.format_exc()
 
 
-def units(seed: int, names: list[str], cycles: int, pairs: int) -> Iterator[str]:
-    """Names of all units, machines and parts in turn."""
-    number = counted_cycles = counted_pairs = 0
-    while counted_cycles < cycles or counted_pairs < pairs:
-        if counted_cycles < cycles:
-            for name in names:
-                yield f"{seed}/demo:{name}/{number}"
-            counted_cycles += EPISODE * len(names)
-        for step in range(-(-pairs * EPISODE * len(names) // max(cycles, 1) // BATCH) + 1):
-            if counted_pairs < pairs:
-                for part in PARTS:
-                    yield f"{seed}/{part}/{number}.{step}"
-                counted_pairs += BATCH
-        number += 1
+def units(seed: int, names: list[str], cycles: int, pairs: int) -> list[str]:
+    """Names of all units, the kinds mixed, so that a job that is stopped has done some of all."""
+    rounds, batches = -(-cycles // (EPISODE * len(names))), -(-pairs // BATCH)
+    kinds = ([f"{seed}/demo:{name}/{n}" for n in range(rounds) for name in names],)
+    kinds += tuple([f"{seed}/{part}/{n}" for n in range(batches)] for part in PARTS)
+    return [unit for _, unit in sorted((n / len(kind), unit) for kind in kinds for n, unit in enumerate(kind))]
 
 
 def results(todo: list[str], jobs: int) -> Iterator[tuple[str, Counter[str], str]]:
@@ -316,7 +308,7 @@ def job(arguments: list[str], show: Callable[[str], object]) -> int:
     parser.add_argument("--again", metavar="UNIT", help="this unit alone")
     given = parser.parse_args(arguments)
     names = [given.demo] if given.demo else demos()
-    todo = [given.again] if given.again else list(units(given.seed, names, given.cycles, given.pairs))
+    todo = [given.again] if given.again else units(given.seed, names, given.cycles, given.pairs)
     counted: Counter[str] = Counter()
     differing: list[str] = []
     started = shown = time.monotonic()
