@@ -451,6 +451,18 @@ def test_cards_that_wait_take_their_cycles(pair, part):
 
 
 @pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("wait", [0, 1, 5])
+def test_an_event_armed_in_an_access_that_may_wait_comes_in_its_cycle(pair, part, wait):
+    # loop: ldx $32, stx $7f05 (NMI in X + 1), inc $32, ldx #$30, dex, bne, jmp loop
+    boards = _set_up(pair(part), "A632 8E057F E632 A230 CA D0FD 4C00C0")
+    for board in boards.both:
+        board.ticker.wait_cycles = lambda offset, is_write: wait
+        board.bus.may_stall = True
+    boards.run(*(1811,) * 30)
+    assert sum(entry[1] == "nmi" for entry in boards.exact.ticker.log) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("access", ["AD037F", "8D037F"])
 def test_a_card_that_fails_leaves_the_cpu_as_exact_leaves_it(pair, part, access):
     # loop: inx, adc #7, rol, then the access, iny, jmp loop
