@@ -4,7 +4,7 @@ import json
 import random
 from collections.abc import Mapping
 from fractions import Fraction
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Self
 
 import attrs
 from simkit_cards.memory.sram import Sram, SramSettings
@@ -29,6 +29,8 @@ PANEL = 0x7D00
 START = 0xC000
 ROUTINES = (0xC400, 0xC480, 0xC4F8)
 HANDLER = 0xC600
+COUNTS = {HANDLER: "48 AD017F E640 68 40", HANDLER + 0x20: "E641 40", 0xC400: "E630 60"}
+"""Handlers of IRQ and NMI, and a routine: each counts in page 0."""
 CLOCK = Fraction(1_000_000)
 WAITS = (
     "AD027F CD027F F0FB",  # lda $7f02 | wait: cmp $7f02, beq wait
@@ -168,15 +170,16 @@ class Ticker(Card):
 
 
 class Panel(Card):
-    """Lamps whose writes may wait, a look at them, and a register that holds the CPU.
+    """Two rows of lamps whose writes may wait, a look at one, and registers that hold the CPU and move IRQ.
 
     Attributes:
-        log: (cycle, byte, byte on the data lines before it) of each write to the lamps.
+        log: (cycle, offset, byte, byte on the data lines before it) of each write to lamps.
+        holds: whether the register that holds does so.
     """
 
     kind = "panel"
     Settings = NoSettings
-    LAMPS, LOOK, HOLD, IRQ = range(4)
+    LAMPS, LOOK, HOLD, IRQ, MORE, RESET = range(6)
     holds = True
 
     @classmethod
@@ -186,34 +189,43 @@ class Panel(Card):
             Register(cls.LOOK, "look", "r"),
             Register(cls.HOLD, "hold", "w", write_effect="pulls RDY"),
             Register(cls.IRQ, "irq", "rw", driven=0x81, write_effect="moves IRQ"),
+            Register(cls.RESET, "reset", "w", write_effect="pulls RESET"),
+            Register(cls.MORE, "more", "w", write_effect="lights lamps", writes_wait=True),
         )
 
     @classmethod
     def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
-        return (PinSpec(name="WAIT", drive=Drive.OPEN_DRAIN), PinSpec(name="INT", drive=Drive.OPEN_DRAIN))
+        return tuple(PinSpec(name=name, drive=Drive.OPEN_DRAIN) for name in ("WAIT", "INT", "RES"))
 
     def __init__(self, settings: Any, slot: Slot) -> None:
         super().__init__(settings, slot)
-        self.log: list[tuple[int, int, int]] = []
+        self.log: list[tuple[int, int, int, int]] = []
         self.lamps = 0
         self.low = False
+        self.resets = 0
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        self.resets += asserted
 
     def peek(self, offset: int, cycle: int) -> int:
         return self.lamps if offset == self.LOOK else self.low
 
     def write(self, offset: int, value: int, cycle: int) -> None:
-        if offset == self.LAMPS:
+        if offset in (self.LAMPS, self.MORE):
             self.lamps = value
-            self.log.append((cycle, value, self.slot.data_before))
+            self.log.append((cycle, offset, value, self.slot.data_before))
         elif offset == self.HOLD and self.holds:
             self.slot.pin("WAIT").drive(False, cycle)
             self.slot.at(cycle + 1 + (value & 15), "go")
+        elif offset == self.RESET:
+            self.slot.pin("RES").drive(False, cycle)
+            self.slot.at(cycle + 1 + (value & 3), "free")
         elif offset == self.IRQ:
             self.low = bool(value & 1)
             self.slot.pin("INT").drive(False if self.low else None, cycle)
 
     def event(self, name: str, cycle: int) -> None:
-        self.slot.pin("WAIT").drive(None, cycle)
+        self.slot.pin({"go": "WAIT", "free": "RES"}[name]).drive(None, cycle)
 
     def steady_until(self, offset: int, cycle: int) -> int:
         return NEVER if offset == self.LOOK else cycle
@@ -254,6 +266,8 @@ class Board:
         panel: $7D00-$7DFF is a `Panel`.
         holds: the panel may hold RDY, and the ticker takes a wait cycle for each write.
         crossed: by slot of a RAM: which line reaches a pin of it.
+        own_buffers: the RAMs bring their memory along instead of asking the kit for it.
+        options: as for `make_exact`.
     """
 
     def __init__(
@@ -266,11 +280,14 @@ class Board:
         panel: bool = False,
         holds: bool = False,
         crossed: Mapping[int, Mapping[str, str]] | None = None,
+        own_buffers: bool = False,
+        **options: Any,
     ) -> None:
         self.findings = Findings()
         self.bus = bus = Bus(self.findings, seed=1)
         self.room = Room(part, [32768] * 4) if engine == "core" else None
         self._crossed = crossed or {}
+        self._own_buffers = own_buffers
         not_page = "not (A14 and A13 and A12 and A11 and A10 and A9)"
         not_ours = ("01111111xxxxxxxx", *(["01111101xxxxxxxx"] if panel else ()))
         self.rams = [
@@ -295,7 +312,7 @@ class Board:
         for name, pin in self.pins.items():
             bus.wiring.line(name).join(pin)
         bus.machine_events["line"] = self._line_event
-        self.cpu = make_exact(part, bus, self.findings, 1, cpu=SkipsNoted)
+        self.cpu = make_exact(part, bus, self.findings, 1, cpu=SkipsNoted, **options)
         assert isinstance(self.cpu, SkipsNoted)
         self.cpu.engine = engine
         if self.room is not None:
@@ -326,7 +343,7 @@ class Board:
         return ram
 
     def _slot(self, number: int) -> Slot:
-        memory = self.room.arena.take if self.room is not None else None
+        memory = self.room.arena.take if self.room is not None and not self._own_buffers else None
         return Slot(number, CLOCK, 1, self.findings, self.bus, memory=memory)
 
     def _joined(self, number: int, card: type[Card]) -> Slot:
@@ -334,7 +351,9 @@ class Board:
         slot = Slot(number, CLOCK, 1, self.findings, self.bus)
         for spec in card.pins(None):
             slot.pins[spec.name] = Pin(spec, number)
-            self.bus.wiring.line({"INT": "IRQ", "WAIT": "RDY"}.get(spec.name, spec.name)).join(slot.pins[spec.name])
+            self.bus.wiring.line({"INT": "IRQ", "WAIT": "RDY", "RES": "RESET"}.get(spec.name, spec.name)).join(
+                slot.pins[spec.name]
+            )
         return slot
 
     def _seat(
@@ -393,7 +412,7 @@ class Board:
             "registers": {name: getattr(cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "cycle", "last")},
             "rest": (cpu.due, cpu.waiting, cpu.halted, cpu.horizon),
             "accesses": self.accesses(),
-            "late writes": list(self.panel.log) if self.panel is not None else [],
+            "panel": (self.panel.log[:], self.panel.resets, self.panel.lamps) if self.panel is not None else None,
             "memory": [bytes(ram._memory) for ram in self.rams],
             "findings": list(self.findings),
             "bus": self.bus.save(),
@@ -477,6 +496,13 @@ class Pair:
         self.both = (self.exact, self.core)
         self.watched = Watched(*self.both) if watched else None
 
+    def with_program(self, program: str, pieces: Mapping[int, str] | None = None) -> Self:
+        """Put a program at START and pieces of it elsewhere; handlers and a routine at $C400 count in page 0."""
+        for address, code in {START: program, **COUNTS, **(pieces or {}), 0x10: "F002"}.items():
+            self.each("place", address, code)
+        self.each("vectors")
+        return self
+
     def each(self, call: str, *arguments: Any) -> None:
         """The same call on both boards."""
         for board in self.both:
@@ -532,7 +558,7 @@ class Programs:
 
     def _address(self, low: int, high: int) -> int:
         if self.hard and self.random.random() < 0.08:
-            return PANEL + self.random.choice((0, 0, 0, 1, 2, 3, 3))
+            return PANEL + self.random.choice((0, 0, 0, 4, 4, 1, 1, 2, 3, 3, 3, 5))
         choose = self.random.random()
         if choose < 0.10:
             return IO + self.random.choice((0, 0, 0, 1, 2, 3, 4, 5, 6, 7, 0xFF))

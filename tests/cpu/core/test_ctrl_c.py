@@ -45,10 +45,8 @@ def pressed(monkeypatch):
 @pytest.mark.parametrize("part", PARTS)
 def test_a_program_in_plain_memory_goes_on_as_if_nobody_had_pressed(pair, pressed, part):
     # ldx #0 | loop: inc $0300,x, inc $0400,x, inx, bne loop, inc $40, jmp
-    boards = pair(part).core, pair(part).core
+    boards = [pair(part).with_program("A200 FE0003 FE0004 E8 D0F7 E640 4C00C0").core for _ in range(2)]
     for board in boards:
-        board.place(0xC000, "A200 FE0003 FE0004 E8 D0F7 E640 4C00C0")
-        board.vectors()
         board.cpu.run(100)
     one, other = (board.cpu for board in boards)
     times = sum(pressed(lambda: one.run(one.cycle + 3_000_000)) for _ in range(60))
@@ -62,14 +60,19 @@ def test_a_program_in_plain_memory_goes_on_as_if_nobody_had_pressed(pair, presse
     assert list(one.recent) == list(other.recent)
 
 
+def test_a_press_comes_through_soon_where_nothing_else_would_end_the_run(pair, pressed):
+    board = pair("65C02").with_program("E8 4C00C0").core  # inx, jmp
+    board.cpu.run(100)
+    assert pressed(lambda: board.cpu.run(2_000_000_000))
+    assert board.cpu.cycle < 500_000_000
+
+
 @pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("recorded", [False, True])
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # Python's word where it was stopped
 def test_a_press_while_a_card_is_asked_is_never_lost_and_time_never_goes_back(pair, pressed, part, recorded):
     # loop: lda $7f01, sta $7d00, inc $40, inc $7f07, jmp loop
-    board = pair(part, panel=True).core
-    board.place(0xC000, "AD017F 8D007D E640 EE077F 4C00C0")
-    board.vectors()
+    board = pair(part, panel=True).with_program("AD017F 8D007D E640 EE077F 4C00C0").core
     if recorded:
         board.bus.record(lambda records: None)
     cpu = board.cpu
