@@ -35,11 +35,11 @@ from simkit.machinefile.shipped import demo_folder
 PARTS = ("6502", "65C02")
 EPISODE = 2_000_000
 """Cycles of an episode."""
-BATCH = 25
+BATCH = 50
 """Pairs of a batch."""
 WATCHED = 15_000
 """Cycles of an episode that are compared one by one."""
-LONGEST_LOOK = 120_000
+LONGEST_LOOK = 200_000
 """Most cycles between two comparisons of an episode."""
 
 
@@ -182,7 +182,9 @@ def episode(demo: str, unit: str, *, cycles: int = EPISODE, watched: int = WATCH
     counted = Counter(episodes=1)
     while counted["cycles"] < cycles:
         before = twins.exact.cycle
-        stretch = min(chance.randrange(1, chance.choice((300, 9000, LONGEST_LOOK))), cycles - counted["cycles"])
+        stretch = min(
+            chance.randrange(1, chance.choice((300, 9000, LONGEST_LOOK, LONGEST_LOOK))), cycles - counted["cycles"]
+        )
         twins.press_something(stretch)
         twins.run(stretch)
         counted.update(cycles=twins.exact.cycle - before, looks=1)

@@ -7,7 +7,7 @@ PARTS = ("6502", "65C02")
 
 @pytest.mark.parametrize("ahead", range(8))
 def test_an_event_in_the_last_cycle_of_the_longest_instruction_comes_in_its_cycle(pair, ahead):
-    """8 cycles: read-modify-write through a pointer, undocumented (from memory: the NMOS part's RRA, SLO and others)."""
+    """8 cycles: an undocumented read-modify-write through a pointer, on the NMOS part (from memory)."""
     # loop: ldx $32, stx $7f05 (NMI in X + 1), inc $32, nops, 40 times rra ($10),y, jmp loop
     program = "A632 8E057F E632" + "EA" * (ahead // 2) + "A632" * (ahead & 1) + "7310" * 40 + "4C00C0"
     boards = pair("6502").with_program(program)
@@ -24,7 +24,8 @@ def test_more_writes_wait_than_there_is_room_for(pair, part):
 
 @pytest.mark.parametrize("part", PARTS)
 def test_writes_that_wait_reach_each_register_in_their_order_and_before_any_look(pair, part):
-    # loop: lda #1, sta $7d00, inx, stx $7d04, sta $7d04, inc $40, stx $7d00, lda $7d01, sta $41, sta $7f05, inc $7d04, jmp
+    # loop: lda #1, sta $7d00, inx, stx $7d04, sta $7d04, inc $40, stx $7d00, lda $7d01, sta $41, sta $7f05, inc $7d04,
+    # jmp loop
     program = "A901 8D007D E8 8E047D 8D047D E640 8E007D AD017D 8541 8D057F EE047D 4C00C0"
     boards = pair(part, panel=True).with_program(program)
     boards.run(*(911,) * 20)
