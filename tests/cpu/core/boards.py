@@ -1,26 +1,22 @@
 """Two boards with the same program, one on each engine, and everything by which a user could tell them apart."""
 
 import json
-import random
 from collections.abc import Mapping
 from fractions import Fraction
-from typing import Any, ClassVar, Self
+from typing import Any, Self
 
-import attrs
+from board_cards import Mask, NoSettings, Panel, Pressed, Ticker, Trip
 from simkit_cards.memory.sram import Sram, SramSettings
 
 from simkit.backplane.bus import KIND_WORDS, OUTSIDE_MACHINE, Bus, BusCycle, CardError, Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
-from simkit.contract.events import NEVER
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
-from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.slot import Slot
 from simkit.cpu.core.engine import _CYCLE, CoreCpu
 from simkit.cpu.core.room import Room
-from simkit.cpu.isa.opcodes import OPCODES
 from simkit.cpu.reference.engine import make_exact
 from simkit.records.cycles import Cycles
 
@@ -32,213 +28,6 @@ HANDLER = 0xC600
 COUNTS = {HANDLER: "48 AD017F E640 68 40", HANDLER + 0x20: "E641 40", 0xC400: "E630 60"}
 """Handlers of IRQ and NMI, and a routine: each counts in page 0."""
 CLOCK = Fraction(1_000_000)
-WAITS = (
-    "AD027F CD027F F0FB",  # lda $7f02 | wait: cmp $7f02, beq wait
-    "AD027F CD027F F0FB CD027F F0FB",
-    "AD027F 8543 EA A543 CD027F F0F9",  # lda $7f02, sta $43, nop | wait: lda $43, cmp $7f02, beq wait
-    "AD027F 4D017D 8543 AD017D 4543 CD027F F0F6",  # with a look at the lamps in each round, which stay
-    "AD027F 8544 CD027F F0F9",  # wait: sta $44, cmp $7f02, beq wait: a store in each round
-    "AD027F E644 CD027F F0F9",
-    "AD027F 8D007D CD027F F0F8",  # the same with the lamps, whose writes wait
-    "AE027F EC027F F0FB A204 CA D0FD",
-)
-"""Programs that wait for a register that moves by the clock."""
-
-
-@attrs.frozen
-class NoSettings:
-    pass
-
-
-class Pressed(KeyboardInterrupt):
-    """Ctrl-C as a test presses it, so that a person's own still ends the run."""
-
-
-@attrs.frozen
-class Trip:
-    """What goes wrong in the first call of the card at or after a cycle.
-
-    Attributes:
-        at: the cycle.
-        error: what is raised.
-        late: raised when the card has done what it was called for.
-    """
-
-    at: int
-    error: type[BaseException]
-    late: bool
-
-
-class Ticker(Card):
-    """A register for each thing a card can do to an engine; it logs every access."""
-
-    kind = "ticker"
-    Settings = NoSettings
-    trip: Trip | None = None
-    STATUS, ACKNOWLEDGE, CLOCK, BANK, IRQ_IN, NMI_IN, COMMAND, BANK_IN = range(8)
-    log: list[tuple[int, str, int, int]]
-    promises: ClassVar[bool] = True
-
-    @classmethod
-    def registers(cls, settings: Any) -> tuple[Register, ...]:
-        driven = {cls.STATUS: 0xC0, cls.BANK_IN: 0}
-        return tuple(Register(n, f"r{n}", "rw", driven=driven.get(n, 0xFF)) for n in range(8))
-
-    @classmethod
-    def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
-        return (
-            PinSpec(name="INT", drive=Drive.OPEN_DRAIN),
-            PinSpec(name="NMI", drive=Drive.OPEN_DRAIN),
-            PinSpec(name="BANK", drive=Drive.PUSH_PULL),
-        )
-
-    def __init__(self, settings: Any, slot: Slot) -> None:
-        super().__init__(settings, slot)
-        self.log = []
-        self.ticks = 0
-        self.pending = False
-        self.second_bank = False
-
-    def peek(self, offset: int, cycle: int) -> int:
-        if offset == self.STATUS:
-            return 0x80 if self.pending else 0x00
-        if offset == self.ACKNOWLEDGE:
-            return self.ticks & 0xFF
-        if offset == self.CLOCK:  # moves by time alone, without an event
-            return cycle >> 7 & 0xFF
-        return cycle & 0xFF
-
-    def _stumble(self, cycle: int, *, late: bool) -> None:
-        trip = self.trip
-        if trip is not None and cycle >= trip.at and late is trip.late:
-            self.trip = None
-            raise trip.error("tripped")
-
-    def read(self, offset: int, cycle: int) -> int:
-        self._stumble(cycle, late=False)
-        value = self.peek(offset, cycle)
-        self.log.append((cycle, "read", offset, value))
-        if offset == self.ACKNOWLEDGE:
-            self.pending = False
-            self.slot.pin("INT").drive(None, cycle)
-        self._stumble(cycle, late=True)
-        return value
-
-    def write(self, offset: int, value: int, cycle: int) -> None:
-        self._stumble(cycle, late=False)
-        self._write(offset, value, cycle)
-        self._stumble(cycle, late=True)
-
-    def _write(self, offset: int, value: int, cycle: int) -> None:
-        self.log.append((cycle, "write", offset, value))
-        if offset == self.BANK:
-            self.second_bank = bool(value & 1)
-            self.slot.pin("BANK").drive(self.second_bank, cycle)
-        elif offset == self.IRQ_IN:
-            self.slot.at(cycle + 1 + value, "irq")
-        elif offset == self.COMMAND:  # pulls at once: it counts from the next cycle
-            self.pending = True
-            self.slot.pin("INT").drive(False, cycle)
-        elif offset == self.NMI_IN:
-            self.slot.at(cycle + 1 + value, "nmi")
-        elif offset == self.BANK_IN:  # the other bank then
-            self.slot.at(cycle + 1 + value, "bank")
-
-    def event(self, name: str, cycle: int) -> None:
-        self._stumble(cycle, late=False)
-        self.log.append((cycle, name, 0, 0))
-        if name == "irq":
-            self.ticks += 1
-            self.pending = True
-            self.slot.pin("INT").drive(False, cycle)
-        elif name == "bank":
-            self.second_bank = not self.second_bank
-            self.slot.pin("BANK").drive(self.second_bank, cycle)
-        elif name == "nmi":
-            self.slot.pin("NMI").drive(False, cycle)
-            self.slot.at(cycle + 9, "nmi over")
-        else:
-            self.slot.pin("NMI").drive(None, cycle)
-
-    def steady_until(self, offset: int, cycle: int) -> int:
-        until = NEVER if self.trip is None else max(self.trip.at, cycle)
-        if offset == self.CLOCK and self.promises:
-            return min(until, ((cycle >> 7) + 1) << 7)
-        if offset != self.STATUS or not self.promises:
-            return cycle
-        return min(until, self.slot.armed("irq") or NEVER)
-
-
-class Panel(Card):
-    """Two rows of lamps whose writes may wait, a look at one, and registers that hold the CPU and move IRQ.
-
-    Attributes:
-        log: (cycle, offset, byte, byte on the data lines before it) of each write to lamps.
-        holds: whether the register that holds does so.
-    """
-
-    kind = "panel"
-    Settings = NoSettings
-    LAMPS, LOOK, HOLD, IRQ, MORE, RESET = range(6)
-    holds = True
-
-    @classmethod
-    def registers(cls, settings: Any) -> tuple[Register, ...]:
-        return (
-            Register(cls.LAMPS, "lamps", "w", write_effect="lights lamps", writes_wait=True),
-            Register(cls.LOOK, "look", "r"),
-            Register(cls.HOLD, "hold", "w", write_effect="pulls RDY"),
-            Register(cls.IRQ, "irq", "rw", driven=0x81, write_effect="moves IRQ"),
-            Register(cls.RESET, "reset", "w", write_effect="pulls RESET"),
-            Register(cls.MORE, "more", "w", write_effect="lights lamps", writes_wait=True),
-        )
-
-    @classmethod
-    def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
-        return tuple(PinSpec(name=name, drive=Drive.OPEN_DRAIN) for name in ("WAIT", "INT", "RES"))
-
-    def __init__(self, settings: Any, slot: Slot) -> None:
-        super().__init__(settings, slot)
-        self.log: list[tuple[int, int, int, int]] = []
-        self.lamps = 0
-        self.low = False
-        self.resets = 0
-
-    def reset(self, asserted: bool, cycle: int) -> None:
-        self.resets += asserted
-
-    def peek(self, offset: int, cycle: int) -> int:
-        return self.lamps if offset == self.LOOK else self.low
-
-    def write(self, offset: int, value: int, cycle: int) -> None:
-        if offset in (self.LAMPS, self.MORE):
-            self.lamps = value
-            self.log.append((cycle, offset, value, self.slot.data_before))
-        elif offset == self.HOLD and self.holds:
-            self.slot.pin("WAIT").drive(False, cycle)
-            self.slot.at(cycle + 1 + (value & 15), "go")
-        elif offset == self.RESET:
-            self.slot.pin("RES").drive(False, cycle)
-            self.slot.at(cycle + 1 + (value & 3), "free")
-        elif offset == self.IRQ:
-            self.low = bool(value & 1)
-            self.slot.pin("INT").drive(False if self.low else None, cycle)
-
-    def event(self, name: str, cycle: int) -> None:
-        self.slot.pin({"go": "WAIT", "free": "RES"}[name]).drive(None, cycle)
-
-    def steady_until(self, offset: int, cycle: int) -> int:
-        return NEVER if offset == self.LOOK else cycle
-
-
-class Mask(Sram):
-    """Memory that takes no stores."""
-
-    def write(self, offset: int, value: int, cycle: int) -> None:
-        pass
-
-    def plain_memory(self) -> PlainMemory:
-        return PlainMemory(self._memory, None, ignores_writes=True)
 
 
 class SkipsNoted(CoreCpu):
@@ -536,90 +325,3 @@ class Pair:
         assert recent[len(recent) - len(known) :] == known
         if self.watched is not None:
             self.watched.compare()
-
-
-class Programs:
-    """Random programs that go on and on, with all that is hard for a core.
-
-    Args:
-        part: the CPU.
-        seed: of everything.
-        hard: with a `Panel` on the board, undocumented instructions, BRK and WAI.
-    """
-
-    def __init__(self, part: str, seed: int, *, hard: bool = False) -> None:
-        self.part = part
-        self.random = random.Random(seed)
-        self.hard = hard
-        names = ["STP", "JAM", "RTI", "RTS", "JSR", "JMP", "PLP", "TXS"] + ([] if hard else ["BRK", "WAI"])
-        self.opcodes = [o for o in OPCODES[part] if (hard or o.documented) and o.mnemonic not in names]
-        self.branches = [o for o in self.opcodes if o.mode in ("rel", "zprel")]
-        self.plain = [o for o in self.opcodes if o.mode not in ("rel", "zprel")]
-
-    def _address(self, low: int, high: int) -> int:
-        if self.hard and self.random.random() < 0.08:
-            return PANEL + self.random.choice((0, 0, 0, 4, 4, 1, 1, 2, 3, 3, 3, 5))
-        choose = self.random.random()
-        if choose < 0.10:
-            return IO + self.random.choice((0, 0, 0, 1, 2, 3, 4, 5, 6, 7, 0xFF))
-        if choose < 0.16:
-            return self.random.choice((0x7EFF, 0x7EF0, 0x7EC0, 0x8000, 0x80FF, 0xBFFF, 0xC0FF))
-        if choose < 0.24:
-            return self.random.randrange(low, high)  # our own code
-        if choose < 0.34:
-            return self.random.randrange(0x8000, 0x8200)
-        if choose < 0.40:
-            return self.random.randrange(0x100, 0x200)
-        return self.random.randrange(0x200, 0x400)
-
-    def instruction(self, low: int, high: int, at: int) -> bytes:
-        """One random instruction for address `at`, in code from `low` to `high`."""
-        if self.hard and self.random.random() < 0.02:
-            return bytes.fromhex(self.random.choice(WAITS))
-        pick = self.random.random()
-        if pick < 0.16:
-            opcode = self.random.choice(self.branches)
-            offset = self.random.choice((2, 3, 4, 6, 8, 12, -8, -12, -16, -20, self.random.randrange(-90, 90)))
-            to = min(max(at + opcode.length + offset, low), high)
-            offset = min(max(to - at - opcode.length, -128), 127) & 0xFF
-            return bytes([opcode.code, *([self.random.randrange(256)] if opcode.mode == "zprel" else []), offset])
-        if pick < 0.21:
-            to = self.random.choice(ROUTINES)
-            return bytes([0x20, to & 0xFF, to >> 8])
-        if pick < 0.22:
-            return bytes([0x4C]) + self.random.randrange(at + 3, min(at + 20, high + 4)).to_bytes(2, "little")
-        if pick < 0.24:
-            return bytes([0x08, 0x28])  # PHP PLP
-        opcode = self.random.choice(self.plain)
-        if opcode.mode in ("abs", "absx", "absy"):
-            return bytes([opcode.code]) + self._address(low, high).to_bytes(2, "little")
-        operand = self.random.choice((0x10, 0x12, 0x14, 0xFF, 0x00, self.random.randrange(256)))
-        return bytes([opcode.code] + [operand] * (opcode.length - 1))
-
-    def stretch(self, low: int, high: int, end: bytes) -> bytes:
-        """Random instructions from `low` on, ended by `end` before `high`."""
-        code = b""
-        last = high - 6 - len(end)
-        while low + len(code) < last:
-            code += self.instruction(low, last, low + len(code))
-        return code + b"\xea" * (last - low - len(code)) + b"\xea" * 2 + end
-
-    def put(self, pair: Pair) -> None:
-        """Fill both boards."""
-        size = self.random.choice((40, 80, 160, 300))
-        pieces = {START: self.stretch(START, START + size, bytes([0x4C, START & 0xFF, START >> 8]))}
-        for routine in ROUTINES:
-            pieces[routine] = self.stretch(routine, routine + self.random.choice((16, 40, 70)), b"\x60")
-        acknowledge = bytes([0x48, 0xAD, 0x01, IO >> 8])
-        if self.hard:  # lda #0, sta PANEL + 3
-            acknowledge += bytes([0xA9, 0x00, 0x8D, 0x03, PANEL >> 8])
-        pieces[HANDLER] = acknowledge + self.random.choice((b"", b"\xe6\x20")) + b"\x68\x40"
-        pieces[HANDLER + 0x20] = b"\xe6\x21\x40"
-        pieces[0x10] = bytes(self.random.choice(((0x00, 0x02), (0xF0, 0x7E), (0x80, 0x80), (0x08, 0xC0)))) * 3
-        for address, code in pieces.items():
-            pair.each("place", address, code)
-        pair.each("vectors")
-        for _ in range(0 if self.hard else self.random.randrange(6)):
-            name = self.random.choice(("IRQ", "IRQ", "NMI", "SO", "RESET"))
-            length = self.random.choice((1, 2, 60, 700)) if name == "RESET" else self.random.randrange(1, 60)
-            pair.each("pull", name, self.random.randrange(7, 20_000), length)

@@ -24,7 +24,9 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
 from typing import Any
 
-from boards import START, Pair, Pressed, Programs, Watched
+from board_cards import Pressed
+from boards import START, Pair, Watched
+from programs import Programs
 
 from simkit import Machine
 from simkit.backplane.bus import OUTSIDE_MACHINE
@@ -182,9 +184,8 @@ def episode(demo: str, unit: str, *, cycles: int = EPISODE, watched: int = WATCH
     counted = Counter(episodes=1)
     while counted["cycles"] < cycles:
         before = twins.exact.cycle
-        stretch = min(
-            chance.randrange(1, chance.choice((300, 9000, LONGEST_LOOK, LONGEST_LOOK))), cycles - counted["cycles"]
-        )
+        longest = chance.choice((300, 9000, LONGEST_LOOK, LONGEST_LOOK))
+        stretch = min(chance.randrange(1, longest), cycles - counted["cycles"])
         twins.press_something(stretch)
         twins.run(stretch)
         counted.update(cycles=twins.exact.cycle - before, looks=1)
