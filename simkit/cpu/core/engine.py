@@ -21,7 +21,7 @@ from typing import Any
 
 from simkit.backplane.bus import EACH, Bus, Bystander, Kind
 from simkit.backplane.decode import Crossed, Page, Table
-from simkit.backplane.records import ROOM
+from simkit.backplane.records import ROOM, Ring
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.layout import (
@@ -30,6 +30,7 @@ from simkit.cpu.core.layout import (
     LONGS,
     NOTES,
     OFFSET,
+    REGISTERS,
     STATE_BYTES,
     TABLES_AT,
     WAITING_AT,
@@ -176,30 +177,44 @@ class CoreCpu(ExactCpu):
         self._seen_horizon = self.horizon
         self._limit = stop
         assert self._room is not None
-        ring = self._bus.ring
+        self._go_on(self._room)
+
+    def _go_on(self, room: Room) -> None:
+        """Let the core run, and take registers and cycle back, whatever is raised."""
+        words, longs = self._words, self._longs
+        try:
+            self._run_slices(room, self._bus.ring)
+        finally:
+            # Ctrl-C is raised in calls alone: there is none before registers and cycle are those of the memory.
+            held: Any = words[: REGISTERS + 1]
+            (
+                self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i, self.last,
+            ) = held  # fmt: skip
+            self.cycle = longs[_CYCLE]
+            self._take_back()
+
+    def _run_slices(self, room: Room, ring: Ring | None) -> None:
+        """Let the core run until it must leave for good."""
+        words, longs = self._words, self._longs
         words[_ROOM] = ROOM if ring is not None else 0
         words[_EACH] = self._bus.registers == EACH
-        run = self._room.run if ring is None else self._room.run_recorded
-        try:
-            while True:
-                longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
-                before = longs[_CYCLE]
-                if ring is not None:
-                    words[_FILLED] = ring.filled
-                    run(self._state_at)
-                    self._share_ring()
-                    if not words[_LEAVE] and ring.filled + MOST_RECORDS > ROOM:  # that is why it came back
-                        ring.empty()
-                        continue
-                else:
-                    run(self._state_at)
-                if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
-                    break
-                assert longs[_CYCLE] > before
-        finally:  # Ctrl-C may come as soon as the core has come back
-            self._take_back()
-        if words[_ABANDON]:  # and nobody knows why: all that can come before an answer is taken up is Ctrl-C
-            raise KeyboardInterrupt
+        while True:
+            longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
+            before = longs[_CYCLE]
+            if ring is not None:
+                words[_FILLED] = ring.filled
+                try:
+                    room.run_recorded(self._state_at)
+                finally:
+                    ring.filled = words[_FILLED]
+                if not words[_LEAVE] and ring.filled + MOST_RECORDS > ROOM:  # that is why it came back
+                    ring.empty()
+                    continue
+            else:
+                room.run(self._state_at)
+            if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
+                return
+            assert longs[_CYCLE] > before
 
     def _tell_bystanders(self) -> bool:
         """The core is about to run; whether it gets anywhere, and all who watch let it."""
@@ -224,23 +239,20 @@ class CoreCpu(ExactCpu):
         ) = _REGISTERS.unpack_from(self._state, 0)  # fmt: skip
 
     def _take_back(self) -> None:
-        """Registers and notes as the core left them; what it could not decide is decided."""
+        """Notes as the core left them; what it could not decide is decided."""
         words, longs = self._words, self._longs
-        self.show_registers()
-        self.cycle = longs[_CYCLE]
-        if words[_ROOM]:
-            self._share_ring()
         noted = words[_NOTED] != self._entered
         if noted:
             self.first = longs[_FIRST]
             self.masked = words[_MASKED]
+        failure, self._failure = self._failure, None
         if words[_WAITING]:
             self._hand_over()
         for bystander in self._bystanders:
             bystander.core_ended()
-        failure, self._failure = self._failure, None
+        if failure is None and words[_ABANDON]:  # it was raised where Python is called, before an answer could catch it
+            failure = KeyboardInterrupt()
         if isinstance(failure, ResetPulled):
-            words[_ABANDON] = 0
             self._given_up_for_reset()
             self._take_so_edge()
             return
@@ -260,7 +272,6 @@ class CoreCpu(ExactCpu):
     def _answer_read(self) -> None:
         words, longs = self._words, self._longs
         try:
-            words[_ABANDON] = 0
             if words[_ROOM]:
                 self._share_ring()
             if words[_WAITING]:
@@ -273,23 +284,23 @@ class CoreCpu(ExactCpu):
                 value = self.read_cycle(address, _KINDS[words[_KIND]])
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = value
-                self._look_careful()
-                return
-            # Where in its instruction the read stands belongs to it: a part may read twice at one address.
-            key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
-            self.began = cycle
-            value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
-            longs[_CYCLE] = cycle + 1
-            if self.attention or self.horizon != self._seen_horizon:
-                self._look(cycle)
-                self._rounds.forget()
-            elif key is not None and (period := self._rounds.period(key, address, value, cycle)):
-                self._skip_rounds(cycle, period)
-        except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
-            self._give_up(error)
-        finally:
+                self._look(self.cycle)
+            else:
+                # Where in its instruction the read stands belongs to it: a part may read twice at one address.
+                key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
+                self.began = cycle
+                value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
+                longs[_CYCLE] = cycle + 1
+                if self.attention or self.horizon != self._seen_horizon:
+                    self._look(cycle)
+                    self._rounds.forget()
+                elif key is not None and (period := self._rounds.period(key, address, value, cycle)):
+                    self._skip_rounds(cycle, period)
             if words[_ROOM]:
                 self._give_ring_back()
+            words[_ABANDON] = 0  # the answer is whole
+        except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
+            self._give_up(error)
 
     def _skip_rounds(self, cycle: int, period: int) -> None:
         """Let whole rounds of a waiting loop pass, as far as what it reads stays; the read of `cycle` was made."""
@@ -314,7 +325,6 @@ class CoreCpu(ExactCpu):
     def _answer_write(self) -> None:
         words, longs = self._words, self._longs
         try:
-            words[_ABANDON] = 0
             if words[_ROOM]:
                 self._share_ring()
             else:
@@ -329,19 +339,19 @@ class CoreCpu(ExactCpu):
                 self.write_cycle(words[_ADDRESS], value)
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = self.last
-                self._look_careful()
-                return
-            self.began = cycle
-            self._bus_write(words[_ADDRESS], value, cycle, _DATA)
-            words[_LAST] = value
-            longs[_CYCLE] = cycle + 1
-            if self.attention or self.horizon != self._seen_horizon:
-                self._look(cycle)
-        except BaseException as error:  # noqa: BLE001 - as in a read
-            self._give_up(error)
-        finally:
+                self._look(self.cycle)
+            else:
+                self.began = cycle
+                self._bus_write(words[_ADDRESS], value, cycle, _DATA)
+                words[_LAST] = value
+                longs[_CYCLE] = cycle + 1
+                if self.attention or self.horizon != self._seen_horizon:
+                    self._look(cycle)
             if words[_ROOM]:
                 self._give_ring_back()
+            words[_ABANDON] = 0
+        except BaseException as error:  # noqa: BLE001 - as in a read
+            self._give_up(error)
 
     def _share_ring(self) -> None:
         """What Python adds to the ring stands behind what the core put there."""
@@ -370,7 +380,7 @@ class CoreCpu(ExactCpu):
                 start = number
 
     def _look(self, cycle: int) -> None:
-        """An access moved something: go no further than this instruction, or only to another cycle."""
+        """An access moved something or waited: go no further than this instruction, or only to another cycle."""
         if self.attention:
             self._leave()
             return
@@ -380,21 +390,18 @@ class CoreCpu(ExactCpu):
         if cycle + LONGEST >= horizon:
             self._leave()
 
-    def _look_careful(self) -> None:
-        if self.attention or self.cycle + LONGEST >= self.horizon:
-            self._leave()
-
     def _leave(self) -> None:
         """The instruction under way is the last one, and what is left of it is made cycle by cycle."""
         self._words[_LEAVE] = 1
         self._words[_TABLES] = self._no_tables
 
     def _give_up(self, error: BaseException) -> None:
+        """Keep what was raised; the instruction ends here, as the answer is not whole."""
         self._failure = error
         self._words[_LAST] = self.last
-        if self._words[_LEAVE] or self._bus.may_stall:
-            self._longs[_CYCLE] = self.cycle
-        self._words[_LEAVE] = self._words[_ABANDON] = 1
+        self._longs[_CYCLE] = max(self._longs[_CYCLE], self.cycle)  # further on where the access waited
+        if self._words[_ROOM]:
+            self._give_ring_back()
 
     # what it sees ---------------------------------------------------------------------------------------------------
 

@@ -24,7 +24,7 @@ WORDS = (
     "masked",  # I as it stood at that decision
     "tables",  # address of the page tables in use
     "leave",  # not 0: the instruction under way is the last one
-    "abandon",  # not 0: the instruction under way ends where it stands; so it is until Python takes up what it is asked
+    "abandon",  # not 0: the instruction ends where it stands; set when Python is asked, cleared by a whole answer
     "irq_low",  # not 0: an instruction that may clear I is the last one
     "magic",  # constant of ANE and LXA
     "noted",  # instructions noted so far, modulo 2**32
@@ -48,7 +48,7 @@ def as_word(address: int) -> int:
     return (address + 0x8000_0000) % 0x1_0000_0000 - 0x8000_0000
 
 
-_LONGS_AT = 4 * len(WORDS)
+_LONGS_AT = (4 * len(WORDS) + 7) // 8 * 8
 OFFSET = {name: 4 * n for n, name in enumerate(WORDS)} | {name: _LONGS_AT + 8 * n for n, name in enumerate(LONGS)}
 """Offset of each word."""
 

@@ -66,8 +66,8 @@ def _try(found: Host, part: str) -> None:
     def answer(what: str, value: str) -> None:
         asked.append((what, word("address"), word(value)))
         words[OFFSET["last"] // 4] = 0x5A if what == "read" else word("value")
-        words[OFFSET["abandon"] // 4] = 0
         longs[OFFSET["cycle"] // 8] += 1
+        words[OFFSET["abandon"] // 4] = 0
 
     instance.answers[:] = lambda: answer("read", "kind"), lambda: answer("write", "value")
     instance.memory[STATE_BYTES : STATE_BYTES + 8] = bytes.fromhex("A9A58D0000AE0000")

@@ -1,0 +1,93 @@
+"""Where the core must stop, ask or hand over, and what goes wrong in one cycle more."""
+
+import pytest
+
+PARTS = ("6502", "65C02")
+
+
+@pytest.mark.parametrize("ahead", range(8))
+def test_an_event_in_the_last_cycle_of_the_longest_instruction_comes_in_its_cycle(pair, ahead):
+    """8 cycles: an undocumented read-modify-write through a pointer, on the NMOS part (from memory)."""
+    # loop: ldx $32, stx $7f05 (NMI in X + 1), inc $32, nops, 40 times rra ($10),y, jmp loop
+    program = "A632 8E057F E632" + "EA" * (ahead // 2) + "A632" * (ahead & 1) + "7310" * 40 + "4C00C0"
+    boards = pair("6502").with_program(program)
+    boards.run(*(9000,) * 6)
+    assert sum(entry[1] == "nmi" for entry in boards.exact.ticker.log) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_more_writes_wait_than_there_is_room_for(pair, part):
+    boards = pair(part, panel=True).with_program("E8 8E007D 4C00C0")  # inx, stx $7d00, jmp
+    boards.run(90_000)
+    assert len(boards.exact.panel.log) > 8000
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_writes_that_wait_reach_each_register_in_their_order_and_before_any_look(pair, part):
+    # loop: lda #1, sta $7d00, inx, stx $7d04, sta $7d04, inc $40, stx $7d00, lda $7d01, sta $41, sta $7f05, inc $7d04,
+    # jmp loop
+    program = "A901 8D007D E8 8E047D 8D047D E640 8E007D AD017D 8541 8D057F EE047D 4C00C0"
+    boards = pair(part, panel=True).with_program(program)
+    boards.run(*(911,) * 20)
+    assert {offset for _, offset, _, _ in boards.exact.panel.log} == {0, 4}
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_wait_in_whose_rounds_something_is_stored_or_lit_does_all_of_it(pair, part):
+    # loop: lda $7f02 | wait: sta $44, sta $7d00, inc $45, cmp $7f02, beq wait, jmp loop
+    boards = pair(part, panel=True).with_program("AD027F 8544 8D007D E645 CD027F F0F4 4C00C0")
+    boards.run(9000, 9000)
+    assert len(boards.exact.panel.log) > 500
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("crossed", [False, True])
+def test_records_of_more_cycles_than_the_ring_takes_are_whole_and_in_order(pair, part, crossed):
+    # cli | loop: lda #200, sta $7f04, sta $7d00, lda $80b0,x, sta ($10),y, inc $8300,x, jsr $c400, inx, jmp loop
+    wires = {"D0": "D1", "D1": "D2", "D2": "D0", "A0": "A3", "A3": "A5", "A5": "A0"} if crossed else {}
+    boards = pair(part, watched=True, panel=True, crossed={3: wires})
+    boards.with_program("58 A9C8 8D047F 8D007D BDB080 9110 FE0083 2000C4 E8 4C01C0")
+    boards.run(50_000, 333, 50_000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_records_of_plain_memory_alone_fill_the_ring_over_and_over(pair, part):
+    boards = pair(part, watched=True).with_program("A200 FE0003 FE0004 E8 D0F7 E640 4C00C0")
+    boards.run(100_000)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_cards_that_bring_their_own_memory_are_asked(pair, part):
+    boards = pair(part, own_buffers=True).with_program("BDB080 9110 FE0003 2000C4 E8 E640 4C00C0")
+    boards.run(9000)
+    assert boards.exact.rams[0]._memory[0x40]
+
+
+@pytest.mark.parametrize("spare", ["target", "operand"])
+def test_the_spare_cycle_of_an_indexed_store_reads_what_it_is_wired_to(pair, spare):
+    # ldx #1, ldy #0 | loop: sta $7f00,x, sta ($12),y, sta $7f03,y, inc $40, jmp loop
+    boards = pair("65C02", watched=True, indexed_store_spare=spare).with_program(
+        "A201 A000 9D007F 9112 99037F E640 4C04C0", {0x12: "067F"}
+    )
+    boards.run(9000)
+    reads = {entry[2] for entry in boards.exact.ticker.log if entry[1] == "read"}
+    assert bool(reads) is (spare == "target")
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_byte_of_a_rom_with_crossed_wires_that_is_changed_counts_at_once(pair, part):
+    wires = {"D0": "D1", "D1": "D2", "D2": "D0", "A0": "A3", "A3": "A5", "A5": "A0"}
+    boards = pair(part, program_in_rom=True, crossed={5: wires}).with_program("E640 E641 4C00C0")
+    for place, byte in ((0xC001, "42"), (0xC003, "43"), (0xC000, "C6"), (0xC002, "C6")):
+        boards.run(3000)
+        boards.each("place", place, byte)
+    boards.run(3000)
+    assert all(boards.exact.rams[0]._memory[0x40:0x44])
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_reset_in_an_access_gives_the_instruction_up(pair, part):
+    """RESET that a card pulls at once counts from the next cycle; the access after it is not made."""
+    boards = pair(part, panel=True).with_program("EE057D E640 4C00C0")  # inc $7d05, inc $40, jmp
+    boards.run(*(701,) * 12)
+    assert boards.exact.panel.resets > 5
