@@ -554,10 +554,8 @@ class Bus:
     def wait_cycles(self, address: int, is_write: bool) -> int:
         """Cycles by which the selected cards delay an access (the longest wish counts)."""
         plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
-        seats = {seat.slot: (seat, offset) for seat, offset, _ in plan.drivers}
-        seats.update({seat.slot: (seat, offset) for seat, offset in plan.takers})
         longest = 0
-        for seat, offset in seats.values():
+        for seat, offset in plan.waiters:
             try:
                 longest = max(longest, seat.card.wait_cycles(offset, is_write))
             except Exception as error:  # noqa: BLE001 - a stranger's card

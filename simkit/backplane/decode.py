@@ -12,6 +12,7 @@ from functools import lru_cache
 import attrs
 
 from simkit.backplane.seat import Seat
+from simkit.contract.card import Card
 from simkit.contract.registers import Register
 
 _PAGE_ONES = (1 << 256) - 1
@@ -26,14 +27,24 @@ class Plan:
         drivers: seat, offset and driven mask of each card that drives the data lines.
         takers: seat and offset of each card that takes the data lines.
         selected: slot numbers of both.
+        waiters: seat and offset of each of them whose card may ask for wait states.
     """
 
     drivers: tuple[tuple[Seat, int, int], ...]  # seat, offset, driven mask
     takers: tuple[tuple[Seat, int], ...]
     selected: tuple[int, ...]
+    waiters: tuple[tuple[Seat, int], ...] = attrs.field(init=False)
+
+    @waiters.default
+    def _find_waiters(self) -> tuple[tuple[Seat, int], ...]:
+        reached = {seat.slot: (seat, offset) for seat, offset, _ in self.drivers}
+        reached |= {seat.slot: (seat, offset) for seat, offset in self.takers}
+        return tuple(one for one in reached.values() if type(one[0].card).wait_cycles is not Card.wait_cycles)
 
     def stalled(self) -> Plan:
         """The same while RDY repeats the cycle: strobes that are gated with ready stay away."""
+        if not any(seat.ready_gated for seat, *_ in (*self.drivers, *self.takers)):
+            return self
         drivers = tuple(driver for driver in self.drivers if not driver[0].ready_gated)
         return Plan(drivers, tuple(taker for taker in self.takers if not taker[0].ready_gated), self.selected)
 

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 HELP = help_text(
     "Measure the engines: the same programs on plain py65 with flat memory, on the reference engine and on the core. "
+    "Then what costs the core speed, each beside the same without: code that runs once, exchanged wires, wait states, "
+    "a run that is recorded, checked or counted. "
     "Then the cards: every register of every card that is installed, accessed as a program that polls it does.",
     "MACHINE measures the engines alone, on that machine with the ROM it holds. The ratio is the core's "
     "speed over py65's; a loop that only waits can be counted instead of run, which makes its ratio very large.",
@@ -73,6 +75,7 @@ def bench(
 def _engines(machine: str | None, report: Callable[[str], None], *, as_json: bool) -> dict[str, Any]:
     """Measure the engines and print the table; gives the same for programs."""
     from simkit.machine.machine import Machine
+    from simkit.measure.beside import measure_beside
     from simkit.measure.engines import DEMO, geometric_mean, measure
 
     measured = measure(machine, report)
@@ -86,6 +89,12 @@ def _engines(machine: str | None, report: Callable[[str], None], *, as_json: boo
                 f"{one.ratio:9.1f}x{one.core_mhz / clock_mhz:9.1f}x"
             )
         print(f"Geometric mean of the ratios to py65: {geometric_mean(measured):.1f}")
+    beside = [] if machine is not None else measure_beside(report)
+    if beside and not as_json:
+        print()
+        print("The core where something costs it speed, beside the same without.")
+        for row in beside:
+            print(f"{row.name:22}{row.mhz:8.1f}  {row.to:20}{row.other_mhz:8.1f}{row.ratio:8.2f}")
     return {
         "clock_mhz": clock_mhz,
         "workloads": [
@@ -99,6 +108,10 @@ def _engines(machine: str | None, report: Callable[[str], None], *, as_json: boo
             for one in measured
         ],
         "geometric_mean_ratio": geometric_mean(measured),
+        "beside": [
+            {"name": row.name, "to": row.to, "mhz": row.mhz, "other_mhz": row.other_mhz, "ratio": row.ratio}
+            for row in beside
+        ],
     }
 
 

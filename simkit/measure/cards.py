@@ -131,7 +131,8 @@ def measure_cards(
 # machines -----------------------------------------------------------------------------------------------------------
 
 
-def _card(kind: str, card: type[Card], slot: int, select: str, **more: Any) -> CardDescription:
+def card_description(kind: str, card: type[Card], slot: int, select: str, **more: Any) -> CardDescription:
+    """A card that the bench plugs in; `more` as in CardDescription."""
     return CardDescription(
         slot=slot,
         kind=kind,
@@ -144,10 +145,11 @@ def _card(kind: str, card: type[Card], slot: int, select: str, **more: Any) -> C
     )
 
 
-_YARDSTICK = _card("empty", EmptyCard, YARDSTICK_SLOT, f"{YARDSTICK_ADDRESS:016b}", settings=EmptySettings())
+_YARDSTICK = card_description("empty", EmptyCard, YARDSTICK_SLOT, f"{YARDSTICK_ADDRESS:016b}", settings=EmptySettings())
 
 
-def _with(description: Description, *cards: CardDescription) -> Description:
+def with_cards(description: Description, *cards: CardDescription) -> Description:
+    """The machine with more cards, or others in slots that are taken."""
     new = {card.slot: card for card in cards}
     kept = [card for card in description.cards if card.slot not in new]
     return attrs.evolve(description, cards=tuple(sorted((*kept, *cards), key=lambda card: card.slot)))
@@ -163,8 +165,8 @@ def _machine(scene: Scene) -> Machine:
     if scene.guest is not None:
         kind, settings, lines = scene.guest
         card = card_class(kind, Path.cwd())
-        added.append(_card(kind, card, GUEST_SLOT, "", settings=card.Settings(**settings), lines=lines))
-    machine = Machine(_with(description, *added))
+        added.append(card_description(kind, card, GUEST_SLOT, "", settings=card.Settings(**settings), lines=lines))
+    machine = Machine(with_cards(description, *added))
     machine.run(seconds=scene.seconds)
     return machine
 
@@ -174,7 +176,7 @@ def _alone(kind: str, card: type[Card]) -> Machine:
     description = read_description("demo:bench")
     settings = card.Settings()
     yardstick = attrs.evolve(_YARDSTICK, select=("1xxx xxxx xxxx xxxx",))
-    cards = (_card(kind, card, 1, "0xxx xxxx xxxx xxxx", settings=settings), yardstick)
+    cards = (card_description(kind, card, 1, "0xxx xxxx xxxx xxxx", settings=settings), yardstick)
     size = card.image_size(settings)
     images = {1: bytes(size)} if size is not None else None
     return Machine(attrs.evolve(description, cards=cards), images)

@@ -150,11 +150,11 @@ def _measure(workload: Workload, machine: str, report: Callable[[str], None]) ->
     best = [0.0, 0.0, 0.0]
     for _ in range(TURNS):
         for number, run in enumerate(runners):
-            best[number] = max(best[number], _turn(run))
+            best[number] = max(best[number], turn(run))
     return Measured(workload.name, *best)
 
 
-def _turn(run: Callable[[], int]) -> float:
+def turn(run: Callable[[], int]) -> float:
     """Millions of cycles a second over one turn."""
     start = perf_counter()
     cycles = 0

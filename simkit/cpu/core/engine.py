@@ -284,7 +284,8 @@ class CoreCpu(ExactCpu):
                 value = self.read_cycle(address, _KINDS[words[_KIND]])
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = value
-                self._look(self.cycle)
+                if self.attention or self.horizon != self._seen_horizon or self.cycle + LONGEST >= self.horizon:
+                    self._look(self.cycle)
             else:
                 # Where in its instruction the read stands belongs to it: a part may read twice at one address.
                 key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
@@ -339,7 +340,8 @@ class CoreCpu(ExactCpu):
                 self.write_cycle(words[_ADDRESS], value)
                 longs[_CYCLE] = self.cycle
                 words[_LAST] = self.last
-                self._look(self.cycle)
+                if self.attention or self.horizon != self._seen_horizon or self.cycle + LONGEST >= self.horizon:
+                    self._look(self.cycle)
             else:
                 self.began = cycle
                 self._bus_write(words[_ADDRESS], value, cycle, _DATA)
@@ -435,7 +437,11 @@ class CoreCpu(ExactCpu):
         assert self.arena is not None
         memory = self.arena.address(page.buffer, page.base)
         low = struct.pack("<256H", *page.low)
-        tables = [self.arena.shared(content) for content in (low, page.gives, page.takes)]
+        straight = tuple(page.low) == tuple(range(256))
+        tables = [
+            0 if straight else self.arena.shared(low),
+            *(self.arena.shared(one) for one in (page.gives, page.takes)),
+        ]
         if memory is None or None in tables:
             return None
         return self.arena.shared(struct.pack("<4i", memory, *tables))

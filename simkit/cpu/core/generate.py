@@ -310,8 +310,11 @@ class Instruction(Writer):
             f"(local.set $adr {address})\n(if (local.tee $page {_page(0, '(local.get $adr)')})\n"
             f"(then (local.set $last (i32.load8_u {_in_page('(local.get $page)', '(local.get $adr)')}))"
             f"{self.record(kind)})\n"
+            f"(else (if (local.tee $page {_page(3, '(local.get $adr)')})\n"
+            f"(then (local.set $last (call $crossed_read (local.get $s) (local.get $adr) (local.get $page)))"
+            f"{self.record(kind)})\n"
             f"(else {self.before_asking()}(call $ask_read (local.get $s) (local.get $adr) (i32.const {kind}))"
-            f"{self.after_asking()}))\n"
+            f"{self.after_asking()}))))\n"
         )
         self.pending += 1
         return f"(block (result i32) {text} (local.get $last))" if wanted else text
@@ -323,8 +326,11 @@ class Instruction(Writer):
             f"(if (local.tee $page {_page(1, '(local.get $adr)')})\n"
             f"(then (i32.store8 {_in_page('(local.get $page)', '(local.get $adr)')} (local.get $byte))"
             f"{_one_more('stores')}(local.set $last (local.get $byte)){self.record(KINDS['DATA'] | WRITE)})\n"
+            f"(else (if (local.tee $page {_page(3, '(local.get $adr)')})\n"
+            f"(then (call $crossed_write (local.get $s) (local.get $adr) (local.get $page) (local.get $byte))"
+            f"{_one_more('stores')}(local.set $last (local.get $byte)){self.record(KINDS['DATA'] | WRITE)})\n"
             f"(else {self.before_asking()}(call $ask_write (local.get $s) (local.get $adr) (local.get $byte))"
-            f"{self.after_asking()}))\n"
+            f"{self.after_asking()}))))\n"
         )
         self.pending += 1
         return text
@@ -354,12 +360,25 @@ _HEAD = """(module
 (import "host" "write" (func $host_write))
 (func $left (param $s i32) (param $pc i32))"""
 
-_CROSSED = """(func $place (param $s i32) (param $adr i32) (param $crossed i32) (result i32)
-(i32.add (i32.load (local.get $crossed)) (i32.load16_u (i32.add (i32.load offset=4 (local.get $crossed))
-  (i32.shl (i32.and (local.get $adr) (i32.const 255)) (i32.const 1))))))
-(func $crossed_read (param $s i32) (param $adr i32) (param $crossed i32) (result i32)
-(i32.load8_u (i32.add (i32.load offset=8 (local.get $crossed))
-  (i32.load8_u (call $place (local.get $s) (local.get $adr) (local.get $crossed))))))"""
+
+def _place(crossed: str) -> str:
+    """Where in memory a cell behind exchanged wires lies; without a table of offsets its address pins are straight."""
+    byte = "(i32.and (local.get $adr) (i32.const 255))"
+    exchanged = f"(i32.load16_u (i32.add (local.get $low) (i32.shl {byte} (i32.const 1))))"
+    offset = f"(if (result i32) (local.tee $low (i32.load offset=4 {crossed})) (then {exchanged}) (else {byte}))"
+    return f"(i32.add (i32.load {crossed}) {offset})"
+
+
+def _crossed_byte(crossed: str) -> str:
+    """Its byte, as it is on the bus."""
+    return f"(i32.load8_u (i32.add (i32.load offset=8 {crossed}) (i32.load8_u {_place(crossed)})))"
+
+
+_CROSSED = f"""(func $crossed_read (param $s i32) (param $adr i32) (param $crossed i32) (result i32) (local $low i32)
+{_crossed_byte("(local.get $crossed)")})
+(func $crossed_write (param $s i32) (param $adr i32) (param $crossed i32) (param $byte i32) (local $low i32)
+(i32.store8 {_place("(local.get $crossed)")}
+  (i32.load8_u (i32.add (i32.load offset=12 (local.get $crossed)) (local.get $byte)))))"""
 
 
 def _ask(what: str) -> str:
@@ -368,15 +387,7 @@ def _ask(what: str) -> str:
     return f"{_put('abandon', '(i32.const 1)')}(call $host_{what}){left}"
 
 
-_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32) (local $crossed i32) (local $byte i32)
-(if (local.tee $crossed {_page(3, "(local.get $adr)")})
-(then
-  (local.set $byte (call $crossed_read (local.get $s) (local.get $adr) (local.get $crossed)))
-  (if {_get("room")} (then (call $record (local.get $s) (local.get $adr) (local.get $byte) (local.get $kind)
-    (i64.const 0))))
-  {_put("last", "(local.get $byte)")}
-  {_add_cycles(1)}
-  (return)))
+_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32)
 {_put("address", "(local.get $adr)")}
 {_put("kind", "(local.get $kind)")}
 {_ask("read")})"""
@@ -389,15 +400,6 @@ _THIS_NOTE = _NOTE.format(f"(i32.sub {_get('noted')} (i32.const 1))")
 
 _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i32) (local $map i32) (local $at i32)
 {_one_more("stores")}
-(if (local.tee $map {_page(3, "(local.get $adr)")})
-(then
-  (i32.store8 (call $place (local.get $s) (local.get $adr) (local.get $map))
-    (i32.load8_u (i32.add (i32.load offset=12 (local.get $map)) (local.get $byte))))
-  (if {_get("room")} (then (call $record (local.get $s) (local.get $adr) (local.get $byte)
-    (i32.const {KINDS["DATA"] | WRITE}) (i64.const 0))))
-  {_put("last", "(local.get $byte)")}
-  {_add_cycles(1)}
-  (return)))
 (if (local.tee $map {_page(2, "(local.get $adr)")})
 (then (if (i32.and (i32.load8_u {_in_page("(local.get $map)", "(local.get $adr)")})
   (i32.lt_u {_get("waiting")} (i32.const {WAITING})))

@@ -70,7 +70,8 @@ memory behind exchanged wires."""
 
 CROSSED_BYTES = 16
 """Of a page of memory behind exchanged wires: addresses of its memory, of the offset (16 bits) that each low byte of an
-address reaches, of the byte on the bus for each byte in memory, and of the byte in memory for each on the bus."""
+address reaches (0: each its own), of the byte on the bus for each byte in memory, and of the byte in memory for each on
+the bus."""
 
 EMPTY_TABLES_AT = 2048
 """Tables without a page: every cycle asks Python."""
