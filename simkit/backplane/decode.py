@@ -43,7 +43,8 @@ class Plan:
 
     def stalled(self) -> Plan:
         """The same while RDY repeats the cycle: strobes that are gated with ready stay away."""
-        if not any(seat.ready_gated for seat, *_ in (*self.drivers, *self.takers)):
+        seats = [seat for seat, _, _ in self.drivers] + [seat for seat, _ in self.takers]
+        if not any(seat.ready_gated for seat in seats):
             return self
         drivers = tuple(driver for driver in self.drivers if not driver[0].ready_gated)
         return Plan(drivers, tuple(taker for taker in self.takers if not taker[0].ready_gated), self.selected)

@@ -22,7 +22,7 @@ from simkit.check.watches.decimal import DecimalFlag
 from simkit.check.watches.interrupts import Handlers
 from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.spare import SpareCycles
-from simkit.check.watches.stack import StackDepth
+from simkit.check.watches.stack import PAGE, StackDepth
 from simkit.check.watches.starts import Starts
 from simkit.check.watches.stores import Key, Stores
 from simkit.check.watches.stretch import WAY, Stretch
@@ -40,15 +40,19 @@ _ADDS = ("ADC", "SBC")
 
 
 @cache
-def _left(part: str, *, handler: bool, adds: bool) -> frozenset[int]:
-    """Opcodes that must be seen with their registers: in a handler whatever pulls, and what adds where D matters."""
+def _left(part: str, *, adds: bool) -> frozenset[int]:
+    """Opcodes that must be seen with their registers: what adds, too, where D matters."""
     return frozenset(
         effect.opcode.code
         for effect in effects(part)
-        if effect.opcode.mnemonic in _ALWAYS_SEEN
-        or (handler and effect.depth < 0)
-        or (adds and effect.opcode.mnemonic in _ADDS)
+        if effect.opcode.mnemonic in _ALWAYS_SEEN or (adds and effect.opcode.mnemonic in _ADDS)
     )
+
+
+@cache
+def _pulling(part: str) -> frozenset[int]:
+    """Opcodes that pull from the stack, which a handler must not do where it began."""
+    return frozenset(effect.opcode.code for effect in effects(part) if effect.depth < 0)
 
 
 def _is_plain(effect: Effect) -> bool:
@@ -105,7 +109,7 @@ class Watch:
         self._core_runs = False
         self._stood = -1  # cycle for which the core's instruction was looked up
         self._sees_all = False
-        self._left = frozenset[int]()
+        self._left = frozenset[int](), PAGE
         self._decodings = machine.bus.decodings
         self._watch = machine.bus.add_watch(
             before=self._before, tap=self._tap, memory=self._map.written, bystander=self
@@ -185,11 +189,11 @@ class Watch:
 
     def _choose_left(self) -> None:
         """Have the reference do the instructions whose registers the rules must see."""
-        part, adds = self._machine.description.cpu, self._decimal.waits_for_use
-        left = _left(part, handler=bool(self._frames), adds=adds)
-        if left is not self._left:
-            self._left = left
-            self._cpu.leave_to_reference(left, self)
+        part, floor = self._machine.description.cpu, self._frames[-1].s if self._frames else PAGE
+        left = _left(part, adds=self._decimal.waits_for_use)
+        if (left, floor) != self._left:
+            self._left = left, floor
+            self._cpu.leave_to_reference(left, self, high=_pulling(part) if self._frames else (), floor=floor)
 
     def stand_at(self, pc: int, code: int) -> None:
         """What is looked at now is done by this instruction."""

@@ -27,6 +27,8 @@ from simkit.contract.findings import Findings
 from simkit.cpu.core.layout import (
     EMPTY_TABLES_AT,
     LEAVES_AT,
+    LEFT,
+    LEFT_FROM_FLOOR,
     LONGS,
     NOTES,
     OFFSET,
@@ -51,13 +53,15 @@ ENGINES = ("auto", "exact", "core")
 SLICE_CYCLES = 1_000_000
 """Most cycles between two moments at which Ctrl-C and whoever called get their turn."""
 
+PAGE = 0x100
+
 RECORDED = 8 * NOTES + 8
 """Cycles before the end of a run in which no round of a waiting loop is skipped: the last instructions are noted."""
 
 _PC, _LAST, _STORES, _POLLS = (OFFSET[name] // 4 for name in ("pc", "last", "stores", "polls"))
 _MASKED, _TABLES, _LEAVE, _ABANDON = (OFFSET[name] // 4 for name in ("masked", "tables", "leave", "abandon"))
 _IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "noted"))
-_RING, _FILLED, _ROOM, _EACH = (OFFSET[name] // 4 for name in ("ring", "filled", "room", "each"))
+_RING, _FILLED, _ROOM, _EACH, _FLOOR = (OFFSET[name] // 4 for name in ("ring", "filled", "room", "each", "floor"))
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
@@ -86,7 +90,7 @@ class CoreCpu(ExactCpu):
         self._limit = self._seen_horizon = 0
         self._entered = 0  # notes at entry
         self._rounds = Rounds()
-        self._left: dict[object, frozenset[int]] = {}
+        self._left: dict[object, tuple[frozenset[int], frozenset[int], int]] = {}
         self._bystanders: tuple[Bystander, ...] = ()  # of this run of the core
         super().__init__(part, bus, findings, seed, **options)
         self.arena: Arena | None = None
@@ -109,19 +113,29 @@ class CoreCpu(ExactCpu):
         self._bus.ring_memory = room.arena.ring
         room.answer(self._answer_read, self._answer_write)
 
-    def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
+    def leave_to_reference(
+        self, opcodes: Iterable[int], whose: object, *, high: Iterable[int] = (), floor: int = PAGE
+    ) -> None:
         """Have the reference engine do these opcodes, besides those that are always its own.
 
         Args:
             opcodes: all that this one wants; none takes them back.
             whose: who wants it.
+            high: opcodes that are left only while S is at `floor` or above it.
+            floor: a value of S; of several that are wanted the lowest counts.
         """
-        self._left[whose] = frozenset(opcodes)
-        if self._room is not None:
-            table = bytearray(self._leaves)
-            for code in frozenset[int]().union(*self._left.values()):
-                table[code] = 1
-            self._state[LEAVES_AT : LEAVES_AT + 256] = table
+        self._left[whose] = frozenset(opcodes), frozenset(high), floor
+        if self._room is None:
+            return
+        table = bytearray(self._leaves)
+        for _, codes, _ in self._left.values():
+            for code in codes:
+                table[code] = table[code] or LEFT_FROM_FLOOR
+        for codes, _, _ in self._left.values():
+            for code in codes:
+                table[code] = LEFT
+        self._state[LEAVES_AT : LEAVES_AT + 256] = table
+        self._words[_FLOOR] = min(lowest for _, _, lowest in self._left.values())
 
     @property
     def engine(self) -> str:
@@ -222,7 +236,8 @@ class CoreCpu(ExactCpu):
         if not self._bystanders:
             return True
         page = self._bus.table.rd[self.pc >> 8]
-        if page is not None and self._state[LEAVES_AT + page[self.pc & 0xFF]]:
+        left = 0 if page is None else self._state[LEAVES_AT + page[self.pc & 0xFF]]
+        if left == LEFT or (left and self.sp >= self._words[_FLOOR]):
             return False  # they need not look: the core would come back at once
         for bystander in self._bystanders:
             bystander.core_begins()

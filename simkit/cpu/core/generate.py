@@ -14,6 +14,7 @@ from textwrap import dedent, indent
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD_BYTES, REGISTERS, REST, WRITE
 from simkit.cpu.core.layout import (
     LEAVES_AT,
+    LEFT,
     NOTES,
     NOTES_AT,
     OFFSET,
@@ -464,7 +465,9 @@ def _run(names: list[str], *, recorded: bool) -> str:
     (local.set $page {_page(3, "(local.get $pc)")})
     (if (i32.eqz (local.get $page)) (then (return)))
     (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page)))))
-(if (i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code))) (then (return)))
+(if (local.tee $at (i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code))))
+  (then (if (i32.or (i32.eq (local.get $at) (i32.const {LEFT})) (i32.ge_u {_get("sp")} {_get("floor")}))
+    (then (return)))))
 (local.set $at {_NOTE.format(_get("noted"))})
 (i64.store (local.get $at) {_get_long("cycle")})
 (i32.store offset=8 (local.get $at) (local.get $pc))

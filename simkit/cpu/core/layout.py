@@ -35,6 +35,7 @@ WORDS = (
     "ring",  # address of the ring of records
     "filled",  # records in it
     "room",  # records that it takes
+    "floor",  # value of S from which on opcodes marked LEFT_FROM_FLOOR are the reference engine's
     "each",  # not 0: registers are recorded before each instruction
 )
 """32-bit words, from offset 0 on; registers and flags first."""
@@ -56,7 +57,9 @@ REGISTERS = 11
 """Words from `pc` to `i`."""
 
 LEAVES_AT = 256
-"""256 bytes, one an opcode: not 0 where the instruction is the reference engine's."""
+LEFT, LEFT_FROM_FLOOR = 1, 2
+"""256 bytes, one an opcode: not 0 where the instruction is the reference engine's, always or while S is at the floor or
+above it."""
 
 NOTES_AT = 512
 NOTES = 64
