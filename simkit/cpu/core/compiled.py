@@ -12,34 +12,40 @@ import os
 import platform
 import stat
 import sys
-from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 from simkit.contract.errors import SimkitError
+from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.modules import module_file
+from simkit.cpu.core.wasmtime_library import Library
 from simkit.files.whole import write_whole
 
+KEPT = 8
+"""Compiled modules that stay in the folder, the last ones made; others are of kits that have gone."""
 
-def module(wasmtime: Any, engine: Any, part: str) -> Any:
-    """The compiled module of a part, from the cache when it lies there."""
+
+def module(library: Library, part: str) -> int:
+    """The compiled module of a part (wasmtime_module_t), from the cache when it lies there."""
     source = module_file(part).read_bytes()
-    kept = _kept(hashlib.sha256(source).hexdigest())
+    kept = _kept(library.version, hashlib.sha256(source).hexdigest())
     if kept is not None:
-        with contextlib.suppress(OSError, wasmtime.WasmtimeError):
+        with contextlib.suppress(OSError, NoCoreError):
             content = kept.read_bytes()
             digest, compiled = content[:32], content[32:]
             if hashlib.sha256(compiled).digest() == digest:
-                return wasmtime.Module.deserialize(engine, compiled)
-    made = wasmtime.Module(engine, source)
+                return library.deserialize(compiled)
+    made = library.compile(source)
     if kept is not None:
         with contextlib.suppress(OSError, SimkitError):
-            compiled = bytes(made.serialize())
+            compiled = library.serialize(made)
             write_whole(kept, hashlib.sha256(compiled).digest() + compiled, what="compiled core")
+            older = sorted(kept.parent.glob("core-*"), key=lambda path: path.stat().st_mtime)[:-KEPT]
+            for path in older:
+                path.unlink(missing_ok=True)
     return made
 
 
-def _kept(digest: str) -> Path | None:
+def _kept(version: str, digest: str) -> Path | None:
     """Where the compiled module is kept; None when there is no folder of the user's own for it."""
     folder = cache_folder()
     try:
@@ -50,7 +56,7 @@ def _kept(digest: str) -> Path | None:
                 return None
     except OSError:
         return None
-    name = f"core-{version('wasmtime')}-{platform.machine()}-{_processor()}-{digest[:16]}"
+    name = f"core-{version}-{platform.machine()}-{_processor()}-{digest[:16]}"
     return folder / name
 
 

@@ -1,128 +1,64 @@
-"""Runs the modules of the core on the desktop, through the package wasmtime.
-
-The package's own calls into and out of WebAssembly cost ten times what the library's documented C interface does, so
-the two that a machine makes all the time are bound here, with public names only (Wasmtime C API: linker.h, store.h,
-func.h).
-"""
+"""Runs the modules of the core on the desktop, through the library of the package wasmtime."""
 
 from __future__ import annotations
 
 import ctypes
 from collections.abc import Callable
 from functools import cache
-from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 from simkit.cpu.core import compiled
-from simkit.cpu.core.instance import Instance, NoCoreError
-
-WASM_PAGE = 65_536
-
-_Callback = ctypes.CFUNCTYPE(ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t)
+from simkit.cpu.core.instance import Instance
+from simkit.cpu.core.wasmtime_library import WASM_PAGE, Callback, Library, Store
 
 
-class Library:
-    """The package wasmtime and the C functions bound beside it."""
+class Desktop:
+    """The library, and the compiled modules of this process."""
 
     def __init__(self) -> None:
-        import wasmtime
-
-        self.wasmtime: Any = wasmtime
-        folder = Path(wasmtime.__file__).parent
-        name = next(iter(sorted(folder.glob("*/*wasmtime.*"))), None)
-        if name is None:
-            raise NoCoreError(f"the package wasmtime in {folder} holds no library")
-        c = ctypes.CDLL(str(name))
-        self.context = _bound(c.wasmtime_store_context, ctypes.c_void_p, ctypes.c_void_p)
-        self.define = _bound(
-            c.wasmtime_linker_define_func_unchecked, ctypes.c_void_p,
-            ctypes.c_void_p, ctypes.c_char_p, ctypes.c_size_t, ctypes.c_char_p, ctypes.c_size_t, ctypes.c_void_p,
-            _Callback, ctypes.c_void_p, ctypes.c_void_p,
-        )  # fmt: skip
-        self.find = _bound(
-            c.wasmtime_linker_get, ctypes.c_bool,
-            ctypes.c_void_p, ctypes.c_void_p, ctypes.c_char_p, ctypes.c_size_t, ctypes.c_char_p, ctypes.c_size_t,
-            ctypes.c_void_p,
-        )  # fmt: skip
-        self.call = _bound(
-            c.wasmtime_func_call_unchecked, ctypes.c_void_p,
-            ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t, ctypes.c_void_p,
-        )  # fmt: skip
-        config = wasmtime.Config()
-        config.memory_reservation = config.memory_reservation_for_growth = 0  # a memory takes what it holds, no more
-        config.memory_guard_size = WASM_PAGE
-        # The module is our own: nothing in it could be made to look where it should not, so its bounds checks need no
-        # second line. With it instructions take twice as long.
-        config.cranelift_flag_set("enable_heap_access_spectre_mitigation", "false")
-        self.engine = wasmtime.Engine(config)
-        self.name = f"wasmtime {version('wasmtime')}"
+        self._library = Library()
+        self.name = f"wasmtime {self._library.version}"
 
     def instance(self, part: str, size: int) -> Instance:
         """A module with a memory of its own."""
-        return _DesktopInstance(part, size, self)
+        return _DesktopInstance(self._library, self._module(part), size)
 
-    @cache  # noqa: B019 - one library a process, which lives as long
-    def module(self, part: str) -> Any:
-        """The compiled module of a part."""
-        return compiled.module(self.wasmtime, self.engine, part)
-
-
-def _bound(function: Any, result: Any, *arguments: Any) -> Any:
-    function.restype, function.argtypes = result, arguments
-    return function
+    @cache  # noqa: B019 - one desktop a process, which lives as long
+    def _module(self, part: str) -> int:
+        return compiled.module(self._library, part)
 
 
 class _DesktopInstance(Instance):
     start = 0
 
-    def __init__(self, part: str, size: int, found: Library) -> None:
+    def __init__(self, library: Library, module: int, size: int) -> None:
         super().__init__()
-        self._library = found
-        wasm = found.wasmtime
-        pages = -(-size // WASM_PAGE)
-        self._store = wasm.Store(found.engine)
-        self._memory = wasm.Memory(self._store, wasm.MemoryType(wasm.Limits(pages, pages)))
-        self._linker = wasm.Linker(found.engine)
-        self._linker.define(self._store, "host", "memory", self._memory)
-        self._callbacks = [self._define(name, number) for number, name in enumerate((b"read", b"write"))]
-        self._linker.define_instance(self._store, "core", self._linker.instantiate(self._store, found.module(part)))
-        view = self._memory.get_buffer_ptr(self._store)
-        view.keeps = self._store  # the buffer that views look into holds the store that holds the memory
-        self.base = ctypes.addressof(view)
+        names = (b"read", b"write")
+        answers = {name: self._answer(number) for number, name in enumerate(names)}
+        self._store = store = Store(library, module, -(-size // WASM_PAGE), answers)
+        view = (ctypes.c_uint8 * store.size).from_address(store.address)
+        view.keeps = store  # the buffer that views look into holds the store that holds the memory
+        self.base = store.address
         self.memory = memoryview(view).cast("B")
-        self._context = found.context(_pointer(self._store))
+        self._call = library.functions["wasmtime_func_call_unchecked"]
         self._argument = (ctypes.c_uint64 * 2)()
         self.run = self._exported(b"run")
         self.run_recorded = self._exported(b"run_recorded")
 
-    def _define(self, name: bytes, number: int) -> Any:
+    def _answer(self, number: int) -> Any:
         answers = self.answers
 
         def called(_env: int, _caller: int, _values: int, _count: int) -> None:
             answers[number]()
 
-        kept = _Callback(called)
-        wasm = self._library.wasmtime
-        kind = wasm.FuncType([], [])
-        error = self._library.define(
-            _pointer(self._linker), b"host", 4, name, len(name), _pointer(kind), kept, None, None
-        )
-        if error:
-            raise NoCoreError("a function could not be handed to the core")
-        return kept, kind
+        return Callback(called)
 
     def _exported(self, name: bytes) -> Callable[[int], None]:
-        extern = (ctypes.c_uint64 * 8)()
-        if not self._library.find(
-            _pointer(self._linker), self._context, b"core", 4, name, len(name), ctypes.addressof(extern)
-        ):
-            raise NoCoreError(f"the core has no function {name.decode()}")
-        call, context, argument = self._library.call, self._context, self._argument
-        function = ctypes.addressof(extern) + 8  # behind the kind of the extern
-        values, trap = ctypes.addressof(argument), ctypes.c_void_p()
+        exported = self._store.exported(name)
+        call, context, argument = self._call, self._store.context, self._argument
+        function, values, trap = ctypes.addressof(exported), ctypes.addressof(argument), ctypes.c_void_p()
         trap_at = ctypes.addressof(trap)
-        keep = (extern, trap)
+        keep = (exported, trap, self._store)
 
         def run(state: int, _keep: object = keep) -> None:
             argument[0] = state
@@ -130,7 +66,3 @@ class _DesktopInstance(Instance):
                 raise RuntimeError("the core trapped")  # a fault of the kit
 
         return run
-
-
-def _pointer(managed: Any) -> int:
-    return ctypes.cast(managed.ptr(), ctypes.c_void_p).value or 0

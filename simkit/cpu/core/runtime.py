@@ -30,9 +30,9 @@ def _loaded() -> Host:
         from simkit.cpu.core.browser import Browser
 
         return Browser()
-    from simkit.cpu.core.desktop import Library
+    from simkit.cpu.core.desktop import Desktop
 
-    return Library()
+    return Desktop()
 
 
 @cache

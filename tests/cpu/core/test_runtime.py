@@ -57,14 +57,17 @@ NO_CORE = {
     "no package": "class Blocked:\n    def find_spec(self, name, *_):\n"
     "        if name.split('.')[0] == 'wasmtime': raise ImportError('it is blocked')\n"
     "import sys; sys.meta_path.insert(0, Blocked())\n",
-    "foreign library": "import ctypes\n"
-    "def refused(*_): raise OSError('wrong ELF class')\nimport wasmtime\nctypes.CDLL = refused\n",
+    "foreign library": "import ctypes\ndef refused(*_): raise OSError('wrong ELF class')\nctypes.CDLL = refused\n",
     "unsupported platform": "class Blocked:\n    def find_spec(self, name, *_):\n"
     "        if name.split('.')[0] == 'wasmtime': raise RuntimeError('unsupported architecture')\n"
     "import sys; sys.meta_path.insert(0, Blocked())\n",
-    "another interface": "import wasmtime\nwasmtime.Linker = None\n",
+    "nothing behind a function": "import ctypes\nreal = ctypes.CDLL\n"
+    "class Poor:\n    def __init__(self, name): self.real = real(name)\n"
+    "    def __getattr__(self, name):\n"
+    "        return (lambda *_: None) if name == 'wasm_engine_new_with_config' else getattr(self.real, name)\n"
+    "ctypes.CDLL = Poor\n",
     "no such function": "import ctypes\nreal = ctypes.CDLL\nclass Poor:\n    def __init__(self, name): pass\n"
-    "import wasmtime\nctypes.CDLL = Poor\n",
+    "ctypes.CDLL = Poor\n",
     "wrong module": "from simkit.cpu.core import compiled\nreal = compiled.module_file\n"
     "compiled.module_file = lambda part: __import__('pathlib').Path(compiled.__file__)\n",
 }
