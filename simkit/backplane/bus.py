@@ -185,6 +185,7 @@ class Bus:
         self._tables: dict[tuple[bool, ...], Table] = {}
         self._decode_lines: tuple[Line, ...] = ()
         self._table: Table = Table([], {})
+        self._table_is_stale = False  # a line that stands in selects has moved in the access under way
         self._slow_reasons: set[object] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
@@ -284,6 +285,7 @@ class Bus:
         return bool(self._slow_reasons)
 
     def _choose_table(self) -> None:
+        self._table_is_stale = False
         key = tuple([line.level for line in self._decode_lines])
         table = self._tables.get(key)
         if table is None:
@@ -303,7 +305,10 @@ class Bus:
             engine.rd, engine.wr = self._table.rd, self._table.wr
 
     def _decode_line_changed(self, line: Line, cycle: int) -> None:
-        self._choose_table()
+        if self.access_address is None:
+            self._choose_table()
+        else:  # the table counts from the next access, and other lines may still move in this one
+            self._table_is_stale = True
 
     def _attend(self, line: Line, cycle: int) -> None:
         if self._engine is not None:
@@ -350,8 +355,10 @@ class Bus:
 
     def _set_horizon(self) -> None:
         if self._engine is not None:
-            soonest = self._outside[0][0] if self._outside else NEVER
-            self._engine.horizon = min(soonest, self.events.horizon)
+            soonest = self.events.horizon
+            if self._outside and self._outside[0][0] < soonest:
+                soonest = self._outside[0][0]
+            self._engine.horizon = soonest
 
     def begin(self, cycle: int) -> None:
         """Phase 0: outside events, then card events, stamped `cycle` or earlier; then let lines settle."""
@@ -515,6 +522,8 @@ class Bus:
         self.spare_read = False
         if wiring.unsettled:  # only when the access was broken off
             wiring.drop_unsettled()
+        if self._table_is_stale:
+            self._choose_table()
 
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""
