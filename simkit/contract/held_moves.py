@@ -95,12 +95,6 @@ class HeldMoves:
                     line.take(level, counts_from)
             pin.value = changes[0][1]
 
-    def end(self) -> None:
-        """Write the moves, and hold no more back on these lines."""
-        self.write()
-        for _, _, line in self._lines:
-            line.held = None
-
 
 def _last_changes(moves: list[tuple[int, int, int]]) -> tuple[dict[int, list[tuple[int, bool]]], int]:
     """Of each bit its last changes that a line can remember: (cycle from which it counts, level), the last one first.

@@ -175,7 +175,7 @@ class Line:
         observers: called as call(line, cycle) at once on every change.
         sole: the one pin that can drive it, where there is just one.
         wiring: it belongs to.
-        held: holds back what `sole` does to it, or None.
+        held: what last held back moves of `sole`, or None.
     """
 
     __slots__ = (

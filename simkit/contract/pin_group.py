@@ -17,10 +17,9 @@ class PinGroup:
     Attributes:
         pins: as given.
         kept: levels of the others as last looked up; -1: look again.
-        driven: mask of the pins that are driven; -1: the next drive drives every pin.
     """
 
-    __slots__ = ("_hearing", "_held", "_moving", "_out", "_quiet", "_undriven", "driven", "kept", "pins")
+    __slots__ = ("_driven", "_hearing", "_held", "_moving", "_out", "_quiet", "_undriven", "kept", "pins")
 
     def __init__(self, pins: Iterable[Pin]) -> None:
         self.pins = tuple(pins)
@@ -37,14 +36,11 @@ class PinGroup:
     def forget(self) -> None:
         """Look at everything again, and drive every pin the next time: their state was put there by somebody else."""
         self.kept = self._undriven = -1
-        self._out = self.driven = -1
+        self._out = self._driven = -1
 
     def joined(self) -> None:
         """A pin was joined to a line, or a line of theirs is driven or followed by somebody else than before."""
         self.kept = self._undriven = self._quiet = -1
-        if self._held is not None:
-            held, self._held = self._held, None
-            held.end()
 
     def moved(self, bit: int, level: bool) -> None:
         """The line of a pin has another level."""
@@ -84,7 +80,7 @@ class PinGroup:
     def drive(self, levels: int, driven: int, cycle: int) -> None:
         """Drive the pins whose bit in `driven` is 1 to their bit in `levels`, let go of the others; as `Pin.drive`."""
         levels &= driven
-        if driven == self.driven:
+        if driven == self._driven:
             changed = levels ^ self._out
             if not changed:
                 return
@@ -92,14 +88,14 @@ class PinGroup:
             changed &= ~self._hold_back(changed, levels, cycle)
         else:
             every = (1 << len(self.pins)) - 1
-            changed = levels ^ self._out | driven ^ self.driven if self.driven >= 0 else every
-            self._out, self.driven = levels, driven
+            changed = levels ^ self._out | driven ^ self._driven if self._driven >= 0 else every
+            self._out, self._driven = levels, driven
         while changed:
             bit = changed & -changed
             changed ^= bit
             self.pins[bit.bit_length() - 1].drive(levels & bit != 0 if driven & bit else None, cycle)
-        if self._out != levels or self.driven != driven:  # what moved drove the group anew
-            self._out = self.driven = -1
+        if self._out != levels or self._driven != driven:  # what moved drove the group anew
+            self._out = self._driven = -1
 
     def _hold_back(self, changed: int, levels: int, cycle: int) -> int:
         """Have the moves among these that nobody follows written later; mask of their pins."""

@@ -185,7 +185,7 @@ class KeyController:
                 end += min(handler, edge + handler - start)
         return end
 
-    def _next_poll(self, tick: int) -> int:
+    def next_poll(self, tick: int) -> int:
         """First poll at or after an instruction cycle."""
         timing = self._timing
         period = timing.poll
@@ -208,7 +208,7 @@ class KeyController:
     def _want_poll(self, tick: int) -> None:
         """Arm the next poll if it can change anything."""
         if self._poll_matters():
-            self._arm("poll", self._next_poll(tick))
+            self._arm("poll", self.next_poll(tick))
 
     def _poll_matters(self) -> bool:
         """Whether a poll is to be armed: none is, and it can change something."""
@@ -228,7 +228,7 @@ class KeyController:
             return
         latch.taken, latch.since = sets, cycle + 1
         if self._poll_matters():
-            self._arm("poll", self._next_poll(self.instructions.first_tick_at(cycle + 1)))
+            self._arm("poll", self.next_poll(self.instructions.first_tick_at(cycle + 1)))
 
     def disturbs(self, sets: bool) -> bool:
         """Whether a strobe would change anything."""
@@ -292,8 +292,7 @@ class KeyController:
             self._changed(cycle)
 
     def _poll(self, tick: int) -> None:
-        latch = self.latch
-        taken = latch.taken if tick >= self.instructions.first_tick_at(latch.since) else not latch.taken
+        taken = self.latch_seen_in(tick)
         if taken and (self._armed or self._advance != "armed"):
             self._armed = False
             if self._nothing_to_pop:
@@ -306,6 +305,11 @@ class KeyController:
             if not taken:
                 self._armed = True
             self._want_poll(tick + 1)
+
+    def latch_seen_in(self, tick: int) -> bool:
+        """Output of the latch in an instruction cycle not before its last change but one."""
+        latch = self.latch
+        return latch.taken if tick >= self.instructions.first_tick_at(latch.since) else not latch.taken
 
     def _clear_latch_itself(self) -> None:
         if self._advance == "self-clearing":

@@ -205,7 +205,7 @@ class Ports6522(Card):
         if name == "PB6":
             if not level and self._t2.pulse():
                 self._ifr |= T2
-            elif not self._unshown and self._port_a.driven >= 0 and self._port_b.driven >= 0:
+            elif not self._unshown:
                 return  # all is out already
         else:
             self._control_changed(name, level, cycle)
