@@ -22,8 +22,9 @@ from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
-from simkit.contract.lines import Line, Pin, Wiring
+from simkit.contract.lines import Line, Pin
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
+from simkit.contract.wiring import Wiring
 
 _T = TypeVar("_T")
 

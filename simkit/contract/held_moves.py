@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from simkit.contract.lines import HISTORY, Line, Pin, Wiring
+from simkit.contract.lines import HISTORY, Line, Pin
+from simkit.contract.wiring import Wiring
 
 LIMIT = 512
 """Moves held back at most. What is written when they are many is the last few of each line, so most cost nothing."""

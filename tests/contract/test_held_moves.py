@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from simkit.contract import held_moves
 from simkit.contract.findings import Findings
-from simkit.contract.lines import HISTORY, Drive, Line, Pin, PinSpec, Wiring
+from simkit.contract.lines import HISTORY, Drive, Line, Pin, PinSpec
 from simkit.contract.pin_group import PinGroup
+from simkit.contract.wiring import Wiring
 
 PINS = 4
 LINES = tuple(f"L{n}" for n in range(PINS))

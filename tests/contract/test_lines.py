@@ -7,8 +7,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from simkit.contract.findings import Findings
-from simkit.contract.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
+from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
+from simkit.contract.wiring import MAX_SETTLING_ROUNDS, Wiring
 
 
 def wiring_with(*pins):
