@@ -115,6 +115,7 @@ class Keyboard(Card):
 
     kind: ClassVar[str] = "keyboard"
     Settings: ClassVar[type] = KeyboardSettings
+    model: ClassVar[int] = 2  # a poll that shows nowhere no longer stands among the pending calls of a state
     faithful_to: ClassVar[str] = "PS/2 keyboard, scan code set 2, behind a PIC-class controller"
 
     line: KeyboardLine = saved(PART)
@@ -246,6 +247,10 @@ class Keyboard(Card):
         """A key goes down or comes up."""
         self.settled.clear()
         self.line.key(action, arguments[0], cycle)
+
+    def advance(self, cycle: int) -> None:
+        """The controller has looked at the latch."""
+        self.controller.advance(cycle)
 
     def event(self, name: str, cycle: int) -> None:
         """Something of the line or of the controller is due."""

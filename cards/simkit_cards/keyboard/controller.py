@@ -5,6 +5,9 @@ a status read resets it. The controller polls the latch; finding it set, and hav
 it moves on to the next code. All of that takes instruction cycles of its own crystal, so that a program faster than the
 controller sees what it would see on the board: codes twice, codes missed, a ready bit that comes down late.
 
+A poll that finds no code to move on to shows nowhere: it only notes whether the latch was reset. Such a poll is put off
+until somebody could tell; then it has come, or it is armed for its moment.
+
 Time is counted in instruction cycles (four crystal periods). What the main loop does is put off while the handler of a
 clock edge of the keyboard runs.
 
@@ -134,6 +137,9 @@ class KeyController:
         self._pulses = pulses
         self._changed = changed
         self._longest_stray = timing.jitter * timing.poll
+        self._puts_polls_off = advance == "armed" and ring.checks_empty
+        ticks = timing.poll + int(self._longest_stray)  # in which the next poll comes, without clock edges
+        self._poll_comes_within = self.instructions.first_cycle_at(ticks) - self.instructions.first_cycle_at(0) + 2
         self._poll_phase = int(slot.chance("poll phase", 0) * timing.poll)
         self._armed = True
         self.popping = False
@@ -219,6 +225,35 @@ class KeyController:
             return taken is self._armed
         return taken and (self._advance == "self-clearing" or not self._nothing_to_pop)
 
+    def _put_off_poll(self, cycle: int) -> int | None:
+        """Instruction cycle of the poll that was put off, if it is still to come at the start of `cycle`; else do it.
+
+        Only `strobe` puts one off, so it is the first since the latch changed, and sees the latch as it is now.
+        """
+        if not self._puts_polls_off or not self._poll_matters():
+            return None
+        latch = self.latch
+        if cycle - latch.since < self._poll_comes_within or not self._idle_from(latch.since):
+            tick = self.next_poll(self.instructions.first_tick_at(latch.since))
+            if self.instructions.first_cycle_at(tick) >= cycle:
+                return tick
+        self._armed = not latch.taken
+        return None
+
+    def _idle_from(self, cycle: int) -> bool:
+        """Whether no clock edge of the frame that is known delays a poll after the start of `cycle`."""
+        return not self._edges or self._edges[-1] + self._timing.handler <= self.instructions.ticks_at(cycle)
+
+    def _arm_put_off_poll(self, cycle: int) -> None:
+        """What comes next in `cycle` shows in the poll that was put off: arm it if it is still to come."""
+        tick = self._put_off_poll(cycle)
+        if tick is not None:
+            self._arm("poll", tick)
+
+    def advance(self, cycle: int) -> None:
+        """Do a poll that was put off and has come before `cycle`."""
+        self._put_off_poll(cycle)
+
     # the bus side ---------------------------------------------------------------------------------------------------
 
     def strobe(self, sets: bool, cycle: int) -> None:
@@ -226,8 +261,9 @@ class KeyController:
         latch = self.latch
         if sets is latch.taken:
             return
+        self._arm_put_off_poll(cycle + 1)
         latch.taken, latch.since = sets, cycle + 1
-        if self._poll_matters():
+        if not (self._puts_polls_off and self.ring.count == 0) and self._poll_matters():
             self._arm("poll", self.next_poll(self.instructions.first_tick_at(cycle + 1)))
 
     def disturbs(self, sets: bool) -> bool:
@@ -250,8 +286,9 @@ class KeyController:
 
     # the keyboard side ----------------------------------------------------------------------------------------------
 
-    def frame_begins(self, falls: list[int]) -> None:
-        """A frame will make the clock fall in these machine cycles."""
+    def frame_begins(self, falls: list[int], cycle: int) -> None:
+        """A frame, known from `cycle` on, will make the clock fall in these machine cycles."""
+        self._arm_put_off_poll(cycle)
         self._edges = tuple(self.instructions.ticks_at(cycle) for cycle in falls)
 
     def receive(self, codes: list[int], fault: bool, cycle: int) -> None:
@@ -276,7 +313,7 @@ class KeyController:
         elif name == "pop":
             self._pop(tick)
         elif name == "push":
-            self._push(tick)
+            self._push(tick, cycle)
         elif name == "pulse end":
             self.pulsing = False
             self._changed(cycle)
@@ -327,7 +364,8 @@ class KeyController:
         self._clear_latch_itself()
         self._arm("show pop", self._through_handlers(tick, self._length("update", tick)))
 
-    def _push(self, tick: int) -> None:
+    def _push(self, tick: int, cycle: int) -> None:
+        self._arm_put_off_poll(cycle + 1)  # a poll comes before a push in the same cycle
         ring = self.ring
         ring.push(self._arriving.pop(0))
         if ring.count == 1 or "pop" not in self._ticks:
