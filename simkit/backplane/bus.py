@@ -23,8 +23,9 @@ from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
-from simkit.contract.lines import Line, Pin, Wiring
+from simkit.contract.lines import Line, Pin
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
+from simkit.contract.wiring import Wiring
 
 _T = TypeVar("_T")
 
@@ -233,6 +234,7 @@ class Bus:
         self._tables: dict[tuple[bool, ...], Table] = {}
         self._decode_lines: tuple[Line, ...] = ()
         self._table: Table = Table([], {})
+        self._table_is_stale = False  # a line that stands in selects has moved in the access under way
         self._slow_reasons: set[object] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
         self.ring: Ring | None = None
@@ -441,10 +443,13 @@ class Bus:
         return table
 
     def _choose_table(self) -> None:
+        self._table_is_stale = False
         table = self._table_of(tuple([line.level for line in self._decode_lines]))
         if table is not self._table:
             self._table = table
             self._renew()
+            if self._marks_decoding and self.ring is not None:
+                self.ring.add(max(line.since for line in self._decode_lines), self.decoding_number, 0, DECODING)
         self._set_pages()
 
     def _set_pages(self) -> None:
@@ -457,9 +462,10 @@ class Bus:
             engine.rd, engine.wr = self._table.rd, self._table.wr
 
     def _decode_line_changed(self, line: Line, cycle: int) -> None:
-        self._choose_table()
-        if self._marks_decoding and self.ring is not None:
-            self.ring.add(line.since, self.decoding_number, 0, DECODING)
+        if self.access_address is None:
+            self._choose_table()
+        else:  # the table counts from the next access, and other lines may still move in this one
+            self._table_is_stale = True
 
     def _attend(self, line: Line, cycle: int) -> None:
         if self._engine is not None:
@@ -515,8 +521,10 @@ class Bus:
 
     def _set_horizon(self) -> None:
         if self._engine is not None:
-            soonest = self._outside[0][0] if self._outside else NEVER
-            self._engine.horizon = min(soonest, self.events.horizon)
+            soonest = self.events.horizon
+            if self._outside and self._outside[0][0] < soonest:
+                soonest = self._outside[0][0]
+            self._engine.horizon = soonest
 
     def begin(self, cycle: int) -> None:
         """Phase 0: outside events, then card events, stamped `cycle` or earlier; then let lines settle."""
@@ -682,6 +690,8 @@ class Bus:
         self.spare_read = False
         if wiring.unsettled:  # only when the access was broken off
             wiring.drop_unsettled()
+        if self._table_is_stale:
+            self._choose_table()
 
     def write_late(
         self, address: int, values: bytes, cycles: Sequence[int], before: bytes, pcs: Sequence[int] = ()

@@ -14,6 +14,9 @@ EVENTS = many(row(CYCLE, whole(), TEXT))
 """What is saved of an event table: (cycle, slot, name)."""
 
 
+_MANY = 64  # entries from which on it is worth a look how many of them were replaced
+
+
 class EventTable:
     """Events by (slot, name), one each, re-armable; taken in (cycle, slot, name) order.
 
@@ -30,9 +33,14 @@ class EventTable:
 
     def at(self, cycle: int, slot: int, name: str) -> None:
         """Arm the event; an earlier arming of the same slot and name is replaced."""
+        heap = self._heap
+        event = (cycle, slot, name)
         self._armed[slot, name] = cycle
-        heappush(self._heap, (cycle, slot, name))
-        self._settle()
+        heappush(heap, event)
+        if heap[0] is event and len(heap) <= _MANY:
+            self.horizon = cycle
+        else:
+            self._settle()
 
     def cancel(self, slot: int, name: str) -> None:
         """Disarm the event; nothing happens when it is not armed."""
@@ -57,7 +65,7 @@ class EventTable:
         armed = self._armed
         while heap and armed.get((heap[0][1], heap[0][2])) != heap[0][0]:
             heappop(heap)
-        if len(heap) > 64 and len(heap) > 4 * len(armed):  # re-armed often: drop what was replaced
+        if len(heap) > _MANY and len(heap) > 4 * len(armed):  # re-armed often: drop what was replaced
             heap[:] = [(c, s, n) for (s, n), c in armed.items()]
             heapify(heap)
         self.horizon = heap[0][0] if heap else NEVER

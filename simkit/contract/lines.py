@@ -8,37 +8,22 @@ are asserted when low, RDY and SO are wires with a meaning for either level. A p
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 import attrs
 
-from simkit.contract.shapes import CYCLE, FLAG, TEXT, StateError, many, optional, record, row, table, whole
-
 if TYPE_CHECKING:
-    from simkit.contract.findings import Findings
+    from simkit.contract.held_moves import HeldMoves
     from simkit.contract.pin_group import PinGroup
+    from simkit.contract.wiring import Wiring
 
 SYSTEM_LINES = ("IRQ", "NMI", "RESET", "RDY", "SO")
 """Lines every backplane has; the CPU samples them."""
 
-MAX_SETTLING_ROUNDS = 16
-"""Rounds in which changes of one cycle must settle; more is a ring of cards that feed each other."""
-
-_HISTORY = 16  # changes remembered; an instruction has at most 8 cycles, each may change a line twice
-
-
-LINES = table(
-    record(
-        level=FLAG,
-        since=CYCLE,
-        history=many(row(CYCLE, FLAG)).into(lambda changes: deque(changes, maxlen=_HISTORY)),
-        pins=many(row(whole(-1), TEXT, optional(FLAG))),
-        fight=FLAG,
-    )
-)
-"""What is saved of lines, by name; of pins (slot, name, value)."""
+HISTORY = 16
+"""Changes that a line remembers; an instruction has at most 8 cycles, each may change a line twice."""
 
 
 class Drive(Enum):
@@ -78,9 +63,22 @@ class Pin:
         line: the line it is joined to, or None.
         value: what the card drives: True, False, or None when it lets go.
         group: the group it stands in, told when its level may have changed; or None.
+        bit: its place there, as a mask.
     """
 
-    __slots__ = ("_lazy_level", "followed", "group", "line", "notify", "slot", "spec", "value")
+    __slots__ = (
+        "_lazy_level",
+        "_lets_go_high",
+        "bit",
+        "followed",
+        "group",
+        "line",
+        "notify",
+        "order",
+        "slot",
+        "spec",
+        "value",
+    )
 
     def __init__(self, spec: PinSpec, slot: int) -> None:
         self.spec = spec
@@ -88,6 +86,9 @@ class Pin:
         self.line: Line | None = None
         self.value: bool | None = None
         self.group: PinGroup | None = None
+        self.bit = 0
+        self.order = (slot, spec.name)  # in which listening pins are told
+        self._lets_go_high = spec.drive is Drive.OPEN_DRAIN
         # Called as notify(name, level, cycle) when the line changes; set by the slot for pins that listen.
         self.notify: Callable[[str, bool, int], None] | None = None
         self._lazy_level: Callable[[int], bool | None] | None = None
@@ -107,22 +108,25 @@ class Pin:
         if self.group is not None:
             self.group.kept = -1
         if self.line is not None:
-            self.line.find_clocked()
+            self.line.survey()
 
     def drive(self, value: bool | None, cycle: int) -> None:
         """Drive high (True), low (False), or let go (None), in the event or access of `cycle`.
 
         An open-drain pin lets go when told to drive high.
         """
-        if value is True and self.spec.drive is Drive.OPEN_DRAIN:
+        if value is True and self._lets_go_high:
             value = None
         if value is self.value:
             return
         self.value = value
-        if self.line is not None:
-            self.line.resolve(cycle)
+        line = self.line
+        if line is not None:
+            if line.sole is not self and line.sole is not None:  # an input that drives after all
+                line.survey()
+            line.resolve(cycle)
         elif self.group is not None:
-            self.group.kept = -1
+            self.group.moved(self.bit, self.spec.open_level if value is None else value)
 
     def level(self, cycle: int) -> bool:
         """Electrical level on the pin in `cycle`."""
@@ -149,21 +153,31 @@ class Line:
         name: as the machine file writes it.
         level: level after the last settled change.
         since: cycle from which that level counts.
+        history: the changes before, (cycle from which it counted, level), oldest first.
         pins: every pin joined to it.
+        observers: called as call(line, cycle) at once on every change.
+        sole: the one pin that can drive it, where there is just one.
+        wiring: it belongs to.
+        held: what last held back moves of `sole`, or None.
     """
 
     __slots__ = (
         "_clocked",
         "_fight",
-        "_history",
-        "_wiring",
+        "_groups",
+        "_listeners",
+        "held",
+        "history",
         "level",
         "name",
+        "observers",
         "pins",
         "pull",
         "since",
+        "sole",
         "system",
         "traced",
+        "wiring",
     )
 
     def __init__(self, name: str, wiring: Wiring, pull: bool | None = True) -> None:
@@ -174,10 +188,12 @@ class Line:
         self.pins: list[Pin] = []
         self.system = name in SYSTEM_LINES
         self.traced = False
-        self._wiring = wiring
-        self._history: deque[tuple[int, bool]] = deque(maxlen=_HISTORY)
+        self.wiring = wiring
+        self.history: deque[tuple[int, bool]] = deque(maxlen=HISTORY)
+        self.observers: list[Callable[[Line, int], None]] = []
+        self.held: HeldMoves | None = None
         self._fight = False
-        self._clocked = False  # an output on it is computed on demand, and nobody makes it move by itself
+        self.survey()
 
     @property
     def watched(self) -> bool:
@@ -193,14 +209,27 @@ class Line:
         """Join a pin to the line."""
         pin.line = self
         self.pins.append(pin)
-        self.find_clocked()
+        self.survey()
 
-    def find_clocked(self) -> None:
-        """Look whether levels must be asked of outputs that move by the clock alone."""
-        self._clocked = any(pin.lazy_level is not None for pin in self.pins) and not self.watched
-        for pin in self.pins:
-            if pin.group is not None:
-                pin.group.joined()
+    def survey(self) -> None:
+        """Look again at the pins: which drive, which listen, and whether levels must be asked of the clock alone."""
+        moving = [pin for pin in self.pins if pin.lazy_level is not None]
+        driving = [pin for pin in self.pins if pin.spec.drive is not Drive.INPUT or pin.value is not None]
+        # An output on it is computed on demand, and nobody makes it move by itself.
+        self._clocked = bool(moving) and not self.watched
+        self.sole = driving[0] if len(driving) == 1 and not moving else None
+        self._listeners = tuple(pin for pin in self.pins if pin.spec.listens)
+        self._groups = tuple((pin.bit, pin.group) for pin in self.pins if pin.group is not None)
+        for _, group in self._groups:
+            group.joined()
+
+    def can_hold_moves_of(self, pin: Pin) -> bool:
+        """Whether nobody could tell that moves of the pin are written into the line later, when somebody asks."""
+        if self.sole is not pin or self.watched or self._fight:
+            return False
+        return (
+            type(pin) is Pin and pin.spec.drive is not Drive.OPEN_DRAIN
+        )  # a pin of another class may look at its moves
 
     @property
     def clocked(self) -> bool:
@@ -214,7 +243,7 @@ class Line:
         """
         moving = [pin for pin in self.pins if pin.lazy_level is not None] if self._clocked else []
         self.traced = True
-        self._clocked = False
+        self.survey()
         for pin in moving:
             assert pin.lazy_level is not None
             pin.value = pin.lazy_level(cycle)
@@ -228,10 +257,10 @@ class Line:
         """Settled level that counted in `cycle`, back through the last changes."""
         if cycle >= self.since:
             return self.level
-        for since, level in reversed(self._history):
+        for since, level in reversed(self.history):
             if cycle >= since:
                 return level
-        return self._history[0][1] if self._history else self.level
+        return self.history[0][1] if self.history else self.level
 
     def level_now(self, cycle: int) -> bool:
         """Level in `cycle`, asking outputs that are computed only on demand when nobody watches the line."""
@@ -264,162 +293,56 @@ class Line:
             for pin in self.pins
             if pin.value is not None
         )
-        self._wiring.findings.add(
+        self.wiring.findings.add(
             "output-fight", cycle, f"Outputs fight on line {self.name}: {who}. Use open-drain outputs or a gate."
         )
 
     def resolve(self, cycle: int) -> None:
         """Work the level out again after a pin changed; notify listeners once the wiring settles."""
-        level, fight = self._resolved(cycle)
-        if fight:
-            self._report_fight(cycle)
-        self._fight = fight
+        sole = self.sole
+        if sole is not None:
+            value = sole.value
+            level = value if value is not None else self.level if self.pull is None else self.pull
+            self._fight = False
+        else:
+            level, fight = self._resolved(cycle)
+            if fight:
+                self._report_fight(cycle)
+            self._fight = fight
         if level is self.level:
             return
-        counts_from = cycle + self._wiring.delay
+        wiring = self.wiring
+        self.take(level, cycle + wiring.delay)
+        for pin in self._listeners:
+            if pin.notify is not None:
+                wiring.queue.append((pin, level))
+        for bit, group in self._groups:
+            group.moved(bit, level)
+        for call in self.observers:
+            call(self, cycle)
+
+    def take(self, level: bool, counts_from: int) -> None:
+        """Have another level, which counts from a cycle on, and remember the one before."""
         if counts_from > self.since:
-            self._history.append((self.since, self.level))
+            self.history.append((self.since, self.level))
         self.since = counts_from
         self.level = level
-        self._wiring.changed(self, level, cycle)
 
     def state(self) -> dict[str, Any]:
-        """What `LINES` saves of it."""
+        """What `wiring.LINES` saves of it."""
         return {
             "level": self.level,
             "since": self.since,
-            "history": self._history,
+            "history": self.history,
             "pins": [(pin.slot, pin.spec.name, pin.value) for pin in self.pins],
             "fight": self._fight,
         }
 
     def adopt(self, state: dict[str, Any]) -> None:
-        """Become what `LINES` took; listeners are not called."""
+        """Become what `wiring.LINES` took; listeners are not called."""
         self.level, self.since, self._fight = state["level"], state["since"], state["fight"]
-        self._history = state["history"]
+        self.history = state["history"]
         values = {(slot, name): value for slot, name, value in state["pins"]}
         for pin in self.pins:
             pin.value = values[pin.slot, pin.spec.name]
-            if pin.group is not None:
-                pin.group.kept = -1
-
-
-class Wiring:
-    """All lines of a machine and the queue through which changes settle.
-
-    Attributes:
-        lines: every line by name.
-        delay: cycles until a change counts: 0 while events run (phase 0), 1 during an access (phase 4).
-        notifying: the listening pin whose card is being told of a change, else None.
-    """
-
-    def __init__(self, findings: Findings) -> None:
-        self.findings = findings
-        self.lines: dict[str, Line] = {}
-        self.delay = 0
-        self.notifying: Pin | None = None
-        self._queue: list[tuple[int, str, Pin, bool]] = []
-        self._observers: dict[str, list[Callable[[Line, int], None]]] = {}
-        for name in SYSTEM_LINES:
-            self.line(name)
-
-    def line(self, name: str, pull: bool | None = True) -> Line:
-        """The line of that name, made on first use."""
-        line = self.lines.get(name)
-        if line is None:
-            line = self.lines[name] = Line(name, self, pull)
-        return line
-
-    def observe(self, name: str, call: Callable[[Line, int], None], cycle: int = 0) -> None:
-        """Call `call(line, cycle)` at once on every change of a line; for the machine's own parts, not for cards.
-
-        Args:
-            name: of the line.
-            call: what to call.
-            cycle: the present one, when the machine has run already.
-        """
-        self.line(name).follow(cycle)
-        self._observers.setdefault(name, []).append(call)
-
-    def unobserve(self, name: str, call: Callable[[Line, int], None]) -> None:
-        """Call it no more."""
-        self._observers[name].remove(call)
-
-    def changed(self, line: Line, level: bool, cycle: int) -> None:
-        """Queue the notifications of a change (called by the line)."""
-        for pin in line.pins:
-            if pin.notify is not None and pin.spec.listens:
-                self._queue.append((pin.slot, pin.spec.name, pin, level))
-            if pin.group is not None:
-                pin.group.kept = -1
-        for call in self._observers.get(line.name, ()):
-            call(line, cycle)
-
-    @property
-    def unsettled(self) -> bool:
-        """Whether notifications wait, or one was broken off."""
-        return bool(self._queue) or self.notifying is not None
-
-    def drop_unsettled(self) -> None:
-        """Forget notifications that wait: what was broken off must not reach listeners in another cycle."""
-        self._queue.clear()
-        self.notifying = None
-
-    def settle(self, cycle: int) -> None:
-        """Call the listeners of changed lines in slot order until nothing changes any more.
-
-        After MAX_SETTLING_ROUNDS the rest is dropped and a finding names the lines that still move.
-        """
-        rounds = 0
-        while self._queue:
-            rounds += 1
-            if rounds > MAX_SETTLING_ROUNDS:
-                names = sorted({pin.line.name for _, _, pin, _ in self._queue if pin.line is not None})
-                self._queue.clear()
-                self.findings.add(
-                    "unsettled-lines",
-                    cycle,
-                    f"Lines {', '.join(names)} do not settle in {MAX_SETTLING_ROUNDS} rounds: outputs feed each other.",
-                )
-                return
-            batch, self._queue = self._queue, []
-            if len(batch) > 1:
-                batch.sort(key=lambda entry: (entry[0], entry[1]))
-            for _, name, pin, level in batch:
-                assert pin.notify is not None
-                self.notifying = pin
-                pin.notify(name, level, cycle)
-            self.notifying = None
-
-    def join(self, names: Iterable[tuple[str, Pin]]) -> None:
-        """Join pins to lines by name."""
-        for name, pin in names:
-            self.line(name).join(pin)
-
-    def save(self) -> dict[str, Any]:
-        """State for a snapshot."""
-        saved: dict[str, Any] = LINES.data({name: line.state() for name, line in self.lines.items()})
-        return saved
-
-    def checked(self, state: Any) -> dict[str, dict[str, Any]]:
-        """What `save` gave, for `adopt`. Lines without pins come and go with those who look at them.
-
-        Raises:
-            StateError: it is nothing of the kind, or of other lines and pins.
-        """
-        new: dict[str, dict[str, Any]] = LINES.take(state)
-        for name, line in self.lines.items():
-            if not line.pins and not line.system:
-                continue
-            if name not in new:
-                raise StateError(name, "is missing")
-            if {pin[:2] for pin in new[name]["pins"]} != {(pin.slot, pin.spec.name) for pin in line.pins}:
-                raise StateError(f"{name}.pins", "are not the pins of that line")
-        return new
-
-    def adopt(self, new: dict[str, dict[str, Any]]) -> None:
-        """Become what `checked` gave; listeners are not called."""
-        self._queue.clear()
-        for name, line in self.lines.items():
-            if name in new:
-                line.adopt(new[name])
+        self.survey()

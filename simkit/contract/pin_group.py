@@ -4,28 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from simkit.contract.held_moves import HeldMoves
 from simkit.contract.lines import Drive, Pin
 
 
 class PinGroup:
     """Pins by bit: the first is bit 0.
 
-    What the pins carry is looked up when somebody asks, and kept until a line of theirs moves or is joined; what a pin
-    carries that moves by the clock alone is looked up each time.
+    What the pins carry is looked up when somebody asks, kept, and follows what their lines do; what a pin carries that
+    moves by the clock alone is looked up each time. Moves that nobody can see before he asks are held back.
 
     Attributes:
         pins: as given.
-        kept: levels of the others as last looked up; -1, which `Pin` and `Line` write: look again.
+        kept: levels of the others as last looked up; -1: look again.
     """
 
-    __slots__ = ("_driven", "_moving", "_out", "_undriven", "kept", "pins")
+    __slots__ = ("_driven", "_hearing", "_held", "_moving", "_out", "_quiet", "_undriven", "kept", "pins")
 
     def __init__(self, pins: Iterable[Pin]) -> None:
         self.pins = tuple(pins)
         self._moving: list[tuple[int, Pin]] = []  # those that move by the clock alone, with their bits
+        self._held: HeldMoves | None = None
+        self._quiet = -1  # mask of the pins whose moves are held back; -1: to be looked up
+        self._hearing: list[PinGroup] = []  # other groups on their lines
         self.forget()
-        for pin in self.pins:
-            pin.group = self
+        for n, pin in enumerate(self.pins):
+            pin.group, pin.bit = self, 1 << n
+            if pin.line is not None:
+                pin.line.survey()
 
     def forget(self) -> None:
         """Look at everything again, and drive every pin the next time: their state was put there by somebody else."""
@@ -33,8 +39,17 @@ class PinGroup:
         self._out = self._driven = -1
 
     def joined(self) -> None:
-        """A pin was joined to a line, or a line of theirs got another pin."""
-        self.kept = self._undriven = -1
+        """A pin was joined to a line, or a line of theirs is driven or followed by somebody else than before."""
+        self.kept = self._undriven = self._quiet = -1
+
+    def moved(self, bit: int, level: bool) -> None:
+        """The line of a pin has another level."""
+        if self.kept < 0:
+            return
+        if self._moving:
+            self.kept = -1
+        else:
+            self.kept = self.kept | bit if level else self.kept & ~bit
 
     def levels(self, cycle: int) -> int:
         """Levels on the pins in `cycle`, bit by bit."""
@@ -65,16 +80,52 @@ class PinGroup:
     def drive(self, levels: int, driven: int, cycle: int) -> None:
         """Drive the pins whose bit in `driven` is 1 to their bit in `levels`, let go of the others; as `Pin.drive`."""
         levels &= driven
-        if levels == self._out and driven == self._driven:
-            return
-        changed = levels ^ self._out | driven ^ self._driven if self._driven >= 0 else (1 << len(self.pins)) - 1
-        self._out, self._driven = levels, driven
+        if driven == self._driven:
+            changed = levels ^ self._out
+            if not changed:
+                return
+            self._out = levels
+            changed &= ~self._hold_back(changed, levels, cycle)
+        else:
+            every = (1 << len(self.pins)) - 1
+            changed = levels ^ self._out | driven ^ self._driven if self._driven >= 0 else every
+            self._out, self._driven = levels, driven
         while changed:
             bit = changed & -changed
             changed ^= bit
             self.pins[bit.bit_length() - 1].drive(levels & bit != 0 if driven & bit else None, cycle)
-        if (self._out, self._driven) != (levels, driven):  # what moved drove the group anew
+        if self._out != levels or self._driven != driven:  # what moved drove the group anew
             self._out = self._driven = -1
+
+    def _hold_back(self, changed: int, levels: int, cycle: int) -> int:
+        """Have the moves among these that nobody follows written later; mask of their pins."""
+        if self._quiet < 0:
+            self._find_quiet()
+        held = self._held
+        if held is None or not (quiet := changed & self._quiet):
+            return 0
+        held.add(quiet, levels, cycle)
+        if self.kept >= 0:
+            self.kept = self.kept & ~quiet | levels & quiet
+        for group in self._hearing:
+            group.kept = -1
+        return quiet
+
+    def _find_quiet(self) -> None:
+        """Look which pins make moves that can be held back.
+
+        None of them where a line is observed: what an observer does may drive the group anew, and then the order in
+        which its pins move matters.
+        """
+        joined = [(pin, pin.line) for pin in self.pins if pin.line is not None]
+        quiet = [(pin, line) for pin, line in joined if line.can_hold_moves_of(pin)]
+        if not quiet or any(line.observers for _, line in joined):
+            self._quiet, self._held, self._hearing = 0, None, []
+            return
+        self._quiet = sum(pin.bit for pin, _ in quiet)
+        self._held = HeldMoves((pin for pin, _ in quiet), quiet[0][1].wiring)
+        groups = {id(other.group): other.group for _, line in quiet for other in line.pins}
+        self._hearing = [group for group in groups.values() if group is not None and group is not self]
 
     def restore(self, levels: int, driven: int) -> None:
         """Have open pins carry again what the card drove when it was saved; joined ones come with their lines."""

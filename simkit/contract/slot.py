@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from simkit.contract.host import Host
 
 
+_CHANCES_KEPT = 64  # names; what a card makes up anew each time is not worth keeping
+
+
 class Slot:
     """What a card knows of the machine: its slot number, its pins, events, seeded chance, and where to report.
 
@@ -47,6 +50,7 @@ class Slot:
         self._phases = dict(crystal_phases or {})
         self._memory = memory
         self._seen: int | None = None
+        self._chances: dict[str, hashlib.blake2b] = {}  # by name, up to where the cycle follows
 
     # events ---------------------------------------------------------------------------------------------------------
 
@@ -69,8 +73,14 @@ class Slot:
 
     def chance(self, name: str, cycle: int) -> float:
         """A number from 0 up to 1 that depends on (seed, slot, name, cycle) alone, never on how often it is asked."""
-        text = f"{self.seed}/{self.number}/{name}/{cycle}".encode()
-        return int.from_bytes(hashlib.blake2b(text, digest_size=8).digest()) / 2**64
+        begun = self._chances.get(name)
+        if begun is None:
+            begun = hashlib.blake2b(f"{self.seed}/{self.number}/{name}/".encode(), digest_size=8)
+            if len(self._chances) < _CHANCES_KEPT:
+                self._chances[name] = begun
+        text = begun.copy()
+        text.update(b"%d" % cycle)
+        return int.from_bytes(text.digest()) / 2**64
 
     def noise(self, name: str, length: int) -> bytes:
         """`length` seeded bytes, e.g. what a memory holds at power-up."""

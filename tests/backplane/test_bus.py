@@ -270,6 +270,61 @@ def test_a_line_driven_by_a_card_swaps_the_decode_table_from_the_next_cycle():
     assert engine.rd[0][0] == 0x11
 
 
+class Banks(Notebook):
+    """Drives three lines from the byte it takes, and raises on 0xFF when they have moved."""
+
+    kind = "banks"
+
+    @classmethod
+    def pins(cls, settings):
+        return tuple(PinSpec(name=f"Q{n}", drive=Drive.PUSH_PULL) for n in range(3))
+
+    def write(self, offset, value, cycle):
+        for n in range(3):
+            self.slot.pin(f"Q{n}").drive(bool(value >> n & 1), cycle)
+        if value == 0xFF:
+            raise ValueError
+
+    def event(self, name, cycle):
+        self.write(0, int(name), cycle)
+
+
+def banked():
+    bank = {"wires": {f"A{15 + n}": f"BANK{n}" for n in range(3)}}
+    lines = {"lines": {f"Q{n}": f"BANK{n}" for n in range(3)}}
+    return build((Sram, {"size": 262_144}, "0xxx xxxx xxxx xxxx", bank), (Banks, {}, "1000 0000 0000 0000", lines))
+
+
+@settings(deadline=None, max_examples=15)
+@given(st.lists(st.tuples(st.booleans(), st.integers(0, 7) | st.just(0xFF)), max_size=12))
+def test_after_each_access_and_event_memory_is_that_of_the_lines_as_they_stand(writes):
+    """Also when the access was broken off after lines had moved."""
+    bus, engine, _, (ram, banks) = banked()
+    for cycle, (by_event, value) in enumerate(writes, start=1):
+        if by_event:
+            banks.slot.at(cycle, str(value))
+        try:
+            bus.begin(cycle) if by_event else bus.write(0x8000, value, cycle, Kind.DATA)
+        except CardError:
+            assert value == 0xFF
+        levels = sum(bus.wiring.line(f"BANK{n}").level << n for n in range(3))
+        assert levels == value & 7
+        engine.wr[0][0] = cycle
+        assert ram.peek(levels << 15, cycle) == cycle
+        assert bus.read(0x0000, cycle, Kind.DATA) == cycle
+
+
+def test_an_access_that_moves_several_lines_of_the_decoding_chooses_a_table_once(monkeypatch):
+    bus, _, _, _ = banked()
+    bus.write(0x8000, 0, 1, Kind.DATA)
+    chosen = []
+    choose = Bus._choose_table
+    monkeypatch.setattr(Bus, "_choose_table", lambda self: (chosen.append(1), choose(self)))
+    bus.write(0x8000, 7, 2, Kind.DATA)
+    bus.write(0x8000, 7, 3, Kind.DATA)
+    assert len(chosen) == 1
+
+
 def test_a_card_that_raises_stops_the_run_with_card_slot_and_cycle():
     class Broken(Notebook):
         kind = "broken"

@@ -7,8 +7,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from simkit.contract.findings import Findings
-from simkit.contract.lines import MAX_SETTLING_ROUNDS, Drive, Pin, PinSpec, Wiring
+from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
+from simkit.contract.wiring import MAX_SETTLING_ROUNDS, Wiring
 
 
 def wiring_with(*pins):
@@ -210,6 +211,38 @@ def test_a_line_that_nobody_drives_goes_where_its_pull_takes_it_or_keeps_its_lev
         out.drive(None, 2 * cycle + 1)
         assert line.level is (level if pull is None else rests)
         assert line.asserted is not line.level
+
+
+@pytest.mark.parametrize("how", ["driven", "loaded"])
+def test_an_input_that_drives_after_all_counts_like_an_output(how):
+    """A card with a mistake, or a state that a file makes up; the line has one output otherwise."""
+    wiring, findings, (out, wrong) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, False))
+    line = wiring.line("X")
+    out.drive(False, 1)
+    out.drive(True, 2)
+    if how == "driven":
+        wrong.drive(False, 3)
+        assert (line.level, line.since, findings.count("output-fight")) == (False, 3, 1)
+    else:
+        state = wiring.save()
+        state["X"]["pins"][1][2] = False
+        wiring.adopt(wiring.checked(state))
+        out.drive(None, 3)
+        assert (line.level, line.since) == (False, 3)
+    out.drive(False, 4)
+    wrong.drive(None, 5)
+    assert line.level is False
+    out.drive(True, 6)
+    assert line.level is True
+
+
+def test_the_one_output_of_a_line_that_moves_by_the_clock_alone_is_asked_when_it_is_driven():
+    wiring, _, (out,) = wiring_with(("X", Drive.PUSH_PULL, False))
+    out.lazy_level = lambda cycle: cycle < 5
+    out.drive(False, 3)
+    assert wiring.line("X").level is True
+    out.drive(True, 6)
+    assert wiring.line("X").level is False
 
 
 @given(st.lists(st.tuples(st.integers(0, 2), st.booleans(), st.integers(0, 1)), max_size=40), st.booleans())

@@ -4,8 +4,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.contract.findings import Findings
-from simkit.contract.lines import Drive, Pin, PinSpec, Wiring
+from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.pin_group import PinGroup
+from simkit.contract.wiring import Wiring
 
 PINS = 4
 JOINS = st.lists(st.sampled_from((None, "A", "B", "C")), min_size=PINS, max_size=PINS)

@@ -1,5 +1,6 @@
 """What a card knows of its machine: chance that repeats, its crystal, who it is when it reports."""
 
+import hashlib
 from fractions import Fraction
 
 import pytest
@@ -55,6 +56,23 @@ def test_chance_depends_on_seed_slot_name_and_cycle_alone(seed, number, name, cy
         slot.chance(name, cycle + 1),
     ]
     assert value not in others
+
+
+@given(st.integers(0, 2**64), st.integers(-1, 99), st.text(max_size=8), st.integers(-3, 10**30))
+def test_chance_is_the_hash_of_one_text_so_that_recordings_keep_what_happened_by_chance(seed, number, name, cycle):
+    slot = Slot(number, HZ, seed, Findings())
+    text = f"{seed}/{number}/{name}/{cycle}".encode()
+    expected = int.from_bytes(hashlib.blake2b(text, digest_size=8).digest()) / 2**64
+    assert slot.chance(name, cycle) == expected
+    assert slot.chance(name, cycle) == expected, "the second time"
+
+
+def test_names_of_chances_that_a_card_makes_up_do_not_fill_memory():
+    slot = Slot(1, HZ, 1, Findings())
+    for number in range(500):
+        slot.chance(f"name {number}", 0)
+    assert len(slot._chances) <= 64
+    assert slot.chance("name 499", 0) == Slot(1, HZ, 1, Findings()).chance("name 499", 0)
 
 
 def test_chance_is_spread_evenly():

@@ -115,6 +115,7 @@ class Keyboard(Card):
 
     kind: ClassVar[str] = "keyboard"
     Settings: ClassVar[type] = KeyboardSettings
+    model: ClassVar[int] = 2  # a poll that shows nowhere no longer stands among the pending calls of a state
     faithful_to: ClassVar[str] = "PS/2 keyboard, scan code set 2, behind a PIC-class controller"
 
     line: KeyboardLine = saved(PART)
@@ -247,8 +248,17 @@ class Keyboard(Card):
         self.settled.clear()
         self.line.key(action, arguments[0], cycle)
 
+    def advance(self, cycle: int) -> None:
+        """The controller has looked at the latch."""
+        self.controller.advance(cycle)
+
     def event(self, name: str, cycle: int) -> None:
         """Something of the line or of the controller is due."""
+        if name == "poll":
+            self.controller.event(name, cycle)
+            if self.controller.popping:  # else the poll has shown nowhere
+                self.settled.clear()
+            return
         self.settled.clear()
         if name in KeyboardLine.EVENTS:
             self.line.event(name, cycle)
@@ -309,17 +319,17 @@ class Keyboard(Card):
     def _port_until(self) -> int:
         """First cycle at whose end the data port may change; not before an event that arms that change."""
         change = self.controller.port_change()
-        return NEVER if change is None else -(-change[0] // 1) - 1
+        return NEVER if change is None else self.controller.instructions.first_cycle_at(change[0]) - 1
 
     def _torn(self, cycle: int) -> int | None:
-        held = self.settled.get(DATA)
-        if held is not None and cycle < held[1]:
-            return None
-        change = self.controller.port_change() if self._window_cycles else None
+        change = self.controller.port_change() if self.settings.torn_window_ns else None
         if change is None:
             return None
-        moment, new = change
-        if not 0 <= cycle + 1 - moment <= self._window_cycles:
+        tick, new = change
+        instructions = self.controller.instructions
+        if instructions.first_cycle_at(tick) > cycle + 1:
+            return None
+        if cycle + 1 - instructions.moment_of(tick) > self._window_cycles:
             return None
         mix = int(self.slot.chance("torn", cycle) * 256)
         return self.controller.port & mix | new & ~mix & 0xFF
@@ -329,10 +339,11 @@ class Keyboard(Card):
         value = self.peek(offset, cycle)
         if offset == DATA:
             self._tell_code_twice(value, cycle)
-        if offset == DATA and self._torn(cycle) is not None:
-            self.slot.report(
-                "torn-read", cycle, f"The data port changed as PHI2 fell: ${value:02X} is a mix of two codes."
-            )
+            held = self.settled.get(DATA)
+            if (held is None or cycle >= held[1]) and self._torn(cycle) is not None:
+                self.slot.report(
+                    "torn-read", cycle, f"The data port changed as PHI2 fell: ${value:02X} is a mix of two codes."
+                )
         sets = (offset == DATA) is self._data_sets
         self.controller.strobe(sets, cycle)
         if self.settings.glitch_percent and self.slot.chance("spike", cycle) * 100 < self.settings.glitch_percent:
@@ -341,19 +352,14 @@ class Keyboard(Card):
 
     def _tell_code_twice(self, value: int, cycle: int) -> None:
         ring = self.controller.ring
-        if self._shows_code_again:
+        waiting = ring.count > 0
+        if waiting and self._code_read == ring.popped:
             self.slot.report(
                 "keyboard-code-twice",
                 cycle,
                 f"Data were read again before the controller moved on: ${value:02X} is the code of the read before.",
             )
-        self._code_read = ring.popped if ring.count else NO_CODE
-
-    @property
-    def _shows_code_again(self) -> bool:
-        """Whether a data read would give a code that was read already."""
-        ring = self.controller.ring
-        return ring.count > 0 and self._code_read == ring.popped
+        self._code_read = ring.popped if waiting else NO_CODE
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """A command for the keyboard, on a board that can send; else a finding."""

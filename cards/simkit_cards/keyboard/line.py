@@ -56,7 +56,7 @@ class KeyboardLine:
         device: the keyboard.
         traits: speed and faults.
         held: held() -> whether the controller holds the clock low.
-        begins: begins(falls) is told the machine cycles in which a frame's clock falls.
+        begins: begins(falls, cycle) is told the machine cycles in which a frame's clock falls, as the frame begins.
         receive: receive(byte, good, cycle) is told of every eleven bits.
     """
 
@@ -87,7 +87,7 @@ class KeyboardLine:
         traits: LineTraits,
         *,
         held: Callable[[], bool],
-        begins: Callable[[list[int]], None],
+        begins: Callable[[list[int], int], None],
         receive: Callable[[int, bool, int], None],
     ) -> None:
         self.device = device
@@ -218,7 +218,7 @@ class KeyboardLine:
             self._receiver.bits.clear()
         self._last_fall = fall_us(start, FRAME_BITS - 1, traits.bit_us)
         first = self._clock.first_cycle_at
-        self._begins([first(fall_us(start, bit, traits.bit_us)) for bit in range(FRAME_BITS)])
+        self._begins([first(fall_us(start, bit, traits.bit_us)) for bit in range(FRAME_BITS)], cycle)
         self._expect_byte()
 
     def _expect_byte(self) -> None:

@@ -200,10 +200,13 @@ class Ports6522(Card):
 
     def pin_changed(self, name: str, level: bool, cycle: int) -> None:
         """A control line or PB6 moved."""
-        self.advance(cycle)
+        if cycle >= self._quiet_until:
+            self._account(cycle)
         if name == "PB6":
             if not level and self._t2.pulse():
                 self._ifr |= T2
+            elif not self._unshown:
+                return  # all is out already
         else:
             self._control_changed(name, level, cycle)
         self._moved(cycle)
@@ -300,7 +303,8 @@ class Ports6522(Card):
     def _put_b(self, cycle: int) -> None:
         # A joined PB6 is heard through its line; an open one steps timer 2 all the same.
         was_high = self._t2.counts_pulses and self._pb6.line is None and self._pb6.level(cycle)
-        self._port_b.drive(*self._port_b_out(), cycle)
+        levels, driven = self._port_b_out() if self._on_pb7 else (self._orb, self._ddrb)
+        self._port_b.drive(levels, driven, cycle)
         if was_high and not self._pb6.level(cycle) and self._t2.pulse():
             self._ifr |= T2
 
@@ -379,7 +383,7 @@ class Ports6522(Card):
 
     def _read_b(self, cycle: int) -> None:
         self._report_open(0x0, cycle)
-        self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
+        self._clear_b()
 
     def _read_a(self, cycle: int) -> None:
         self._report_open(0x1, cycle)
@@ -412,14 +416,19 @@ class Ports6522(Card):
             self._put_request(cycle)
 
     def _access_a(self, cycle: int) -> None:
-        self._ifr &= ~(CA1 if self._a.independent else CA1 | CA2)
-        self._answer(self._a, cycle)
+        if self._ifr & (CA1 | CA2):
+            self._ifr &= ~(CA1 if self._a.independent else CA1 | CA2)
+        if self._a.answers:
+            self._answer(self._a, cycle)
+
+    def _clear_b(self) -> None:
+        if self._ifr & (CB1 | CB2):
+            self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
 
     def _answer(self, lines: ControlLines, cycle: int) -> None:
-        """Handshake or pulse of a port, where its second control line is such an output."""
-        if lines.answers:
-            lines.access(cycle)
-            self._changed_course(lines.pulse_end)
+        """Handshake or pulse of a port whose second control line is such an output."""
+        lines.access(cycle)
+        self._changed_course(lines.pulse_end)
 
     def _changed_course(self, until: int = NEVER) -> None:
         """All pins may move now; what was started does something by itself in cycle `until`."""
@@ -434,8 +443,9 @@ class Ports6522(Card):
 
     def _write_orb(self, value: int, cycle: int) -> None:
         self._orb = value
-        self._ifr &= ~(CB1 if self._b.independent else CB1 | CB2)
-        self._answer(self._b, cycle)
+        self._clear_b()
+        if self._b.answers:
+            self._answer(self._b, cycle)
 
     def _write_ora(self, value: int, cycle: int) -> None:
         self._ora = value

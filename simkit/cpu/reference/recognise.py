@@ -21,8 +21,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from simkit.contract.lines import Line, Wiring
+from simkit.contract.lines import Line
 from simkit.contract.shapes import CYCLE, FURTHEST, optional, record, whole
+from simkit.contract.wiring import Wiring
 
 _SINCE = whole(-1, FURTHEST)
 NMI = record(edge=optional(CYCLE), last_edge=optional(CYCLE), fell=_SINCE, rose=_SINCE)

@@ -16,6 +16,16 @@ def via():
     return Bench(Ports6522, lines={"INT": "IRQ"})
 
 
+def test_a_port_that_pulls_reset_low_lets_go_of_all_its_pins():
+    """The rest of the write comes after the reset it sets off; R6522 data sheet, RESET: all pins are inputs."""
+    via = Bench(Ports6522, lines={"PB0": "RESET"})
+    via.write(ORB, 0xFF)
+    via.write(DDRB, 0xFF)
+    via.write(ORB, 0x00)
+    assert [via.card.slot.pin(f"PB{n}").value for n in range(8)] == [None] * 8
+    assert via.read(DDRB) == 0
+
+
 def start_t1(via, count):
     """Write the count; returns the cycle of the T1C-H write, cycle 0 of the sheets' figures."""
     via.write(T1LL, count & 0xFF)
