@@ -8,7 +8,7 @@ func.h). Whatever goes wrong before a first instruction has run means that the c
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -24,7 +24,8 @@ class NoCoreError(Exception):
     """The core cannot run here; says why."""
 
 
-_Callback = ctypes.CFUNCTYPE(ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t)
+_Callback = ctypes.CFUNCTYPE(ctypes.c_void_p, ctypes.c_void_p)
+"""Of the arguments only the first, which is NULL, is looked at; gives NULL: no trap."""
 
 
 class Library:
@@ -146,12 +147,14 @@ class Instance:
 
     Attributes:
         answers: what is called when the core asks for a read, and for a write.
+        failed: called with whatever an answer raised.
         memory: all of it; lives as long as anybody holds it or a part of it.
         base: address of its first byte in the process.
     """
 
     def __init__(self, part: str, size: int, found: Library | None = None) -> None:
         self.answers: list[Callable[[], None]] = [_nobody, _nobody]
+        self.failed: Callable[[BaseException], None] = _unexpected
         found = self._library = library(part) if found is None else found
         wasm = found.wasmtime
         pages = -(-size // WASM_PAGE)
@@ -171,12 +174,9 @@ class Instance:
         self.run_recorded = self._exported(b"run_recorded")
 
     def _define(self, name: bytes, number: int) -> Any:
-        answers = self.answers
-
-        def called(_env: int, _caller: int, _values: int, _count: int) -> None:
-            answers[number]()
-
-        kept = _Callback(called)
+        door = self._door(number)
+        next(door)
+        kept = _Callback(door.send)
         wasm = self._library.wasmtime
         kind = wasm.FuncType([], [])
         error = self._library.define(
@@ -185,6 +185,26 @@ class Instance:
         if error:
             raise NoCoreError("a function could not be handed to the core")
         return kept, kind
+
+    def _door(self, number: int) -> Generator[None]:
+        """What the core calls: goes on for ever, from one `yield` to the next.
+
+        Nothing raised may come out of it: the library would take whatever lies where a result should be for a trap, and
+        abort. Ctrl-C is raised where a function begins, a call ends or a loop goes back. A function cannot catch what
+        is raised at its own beginning; a generator that goes on within `try` can.
+        """
+        while True:
+            try:
+                while True:
+                    try:
+                        yield
+                        self.answers[number]()
+                    except GeneratorExit:
+                        return
+                    except BaseException as error:  # noqa: BLE001 - raised again behind the core
+                        self.failed(error)
+            except BaseException as error:  # noqa: BLE001 - the same, where the loop goes back
+                self.failed(error)
 
     def _exported(self, name: bytes) -> Callable[[int], None]:
         extern = (ctypes.c_uint64 * 8)()
@@ -208,6 +228,10 @@ class Instance:
 
 def _nobody() -> None:
     raise AssertionError("nobody answers the core yet")
+
+
+def _unexpected(error: BaseException) -> None:
+    """Nothing is made of it: the core stops at an answer that is not whole."""
 
 
 def _pointer(managed: Any) -> int:

@@ -220,7 +220,7 @@ def batch(part: str, unit: str, *, pairs: int = BATCH) -> Counter[str]:
         panel=True,
         holds=chance.random() < 0.25,
         program_in_rom=chance.random() < 0.25,
-        crossed={slot: chance.choice(CROSSINGS) for slot in (3, 5)},
+        crossed={slot: chance.choice(CROSSINGS) for slot in (3, 4, 5)},
     )
     Programs(part, chance.getrandbits(48), hard=True).put(boards)
     boards.run(chance.randrange(7, 2000))

@@ -55,8 +55,8 @@ class Programs:
 
     def instruction(self, low: int, high: int, at: int) -> bytes:
         """One random instruction for address `at`, in code from `low` to `high`."""
-        if self.hard and self.random.random() < 0.02:
-            return bytes.fromhex(self.random.choice(WAITS))
+        if self.hard and self.random.random() < 0.06:
+            return bytes.fromhex(self.random.choice((*WAITS, *["58"] * 2 * len(WAITS))))  # cli, or no interrupt comes
         pick = self.random.random()
         if pick < 0.16:
             opcode = self.random.choice(self.branches)

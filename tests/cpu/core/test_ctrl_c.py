@@ -69,7 +69,6 @@ def test_a_press_comes_through_soon_where_nothing_else_would_end_the_run(pair, p
 
 @pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("recorded", [False, True])
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # Python's word where it was stopped
 def test_a_press_while_a_card_is_asked_is_never_lost_and_time_never_goes_back(pair, pressed, part, recorded):
     # loop: lda $7f01, sta $7d00, inc $40, inc $7f07, jmp loop
     board = pair(part, panel=True).with_program("AD017F 8D007D E640 EE077F 4C00C0").core

@@ -45,7 +45,7 @@ def test_a_wait_in_whose_rounds_something_is_stored_or_lit_does_all_of_it(pair, 
 def test_records_of_more_cycles_than_the_ring_takes_are_whole_and_in_order(pair, part, crossed):
     # cli | loop: lda #200, sta $7f04, sta $7d00, lda $80b0,x, sta ($10),y, inc $8300,x, jsr $c400, inx, jmp loop
     wires = {"D0": "D1", "D1": "D2", "D2": "D0", "A0": "A3", "A3": "A5", "A5": "A0"} if crossed else {}
-    boards = pair(part, watched=True, panel=True, crossed={3: wires})
+    boards = pair(part, watched=True, panel=True, crossed={3: wires, 4: wires})
     boards.with_program("58 A9C8 8D047F 8D007D BDB080 9110 FE0083 2000C4 E8 4C01C0")
     boards.run(50_000, 333, 50_000)
 
