@@ -189,6 +189,10 @@ class Board:
         if self.panel is not None:
             self.panel.log.clear()
 
+    def start(self, masked: bool) -> None:
+        """Let the program begin, IRQ masked or not."""
+        self.cpu.pc, self.cpu.i = START, int(masked)
+
     def trip(self, at: int, error: type[BaseException], late: bool) -> None:
         """Have the ticker raise, once."""
         self.ticker.trip = Trip(at, error, late)
