@@ -91,3 +91,23 @@ def test_reset_in_an_access_gives_the_instruction_up(pair, part):
     boards = pair(part, panel=True).with_program("EE057D E640 4C00C0")  # inc $7d05, inc $40, jmp
     boards.run(*(701,) * 12)
     assert boards.exact.panel.resets > 5
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("watched", [False, True])
+def test_irq_that_rises_in_an_access_broken_off_still_counts_in_its_cycle(pair, part, watched):
+    """The cycle of the access comes again, with the next instruction; IRQ is low in it and high from the next on."""
+    # cli | loop: inx, lda $7f01 (lets IRQ go, and fails), jmp loop
+    boards = pair(part, watched=watched).with_program("58 E8 AD017F 4C01C0")
+    for _ in range(20):
+        boards.run(1000)
+        now = boards.exact.cpu.cycle
+        for board in boards.both:
+            board.cpu.i = 1  # only so long
+            board.ticker.slot.pin("INT").drive(False, now)
+        boards.each("trip", now, ValueError, True)
+        assert boards.run_to(now + 100)
+        for board in boards.both:
+            board.cpu.i, board.cpu.pc = 0, 0xC001
+        boards.run(5)
+        assert boards.exact.cpu.pc >= 0xC600  # in the handler
