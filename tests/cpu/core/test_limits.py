@@ -111,3 +111,115 @@ def test_irq_that_rises_in_an_access_broken_off_still_counts_in_its_cycle(pair, 
             board.cpu.i, board.cpu.pc = 0, 0xC001
         boards.run(5)
         assert boards.exact.cpu.pc >= 0xC600  # in the handler
+
+
+def _each_read(board, offset, call):
+    """Have something done in each read of a register of the ticker, before its byte is taken."""
+    read = board.ticker.read
+
+    def reading(at, cycle):
+        if at == offset:
+            call(board, cycle)
+        return read(at, cycle)
+
+    board.ticker.read = reading
+
+
+def _turn_bank(board, cycle):
+    board.ticker.second_bank = not board.ticker.second_bank
+    board.ticker.slot.pin("BANK").drive(board.ticker.second_bank, cycle)
+
+
+@pytest.mark.parametrize(("part", "loop"), [("65C02", "6CFF7F"), ("6502", "A210 A9EE 9DF87F 4C00C0")])
+def test_a_bank_that_moves_inside_an_instruction_counts_in_its_next_cycle(pair, part, loop):
+    """65C02: jmp ($7fff) takes the high byte from $8000; 6502: sta $7ff8,x reads $7f08 and writes $8008."""
+    boards = pair(part).with_program(loop)
+    for board in boards.both:
+        board.rams[1]._memory[0], board.rams[2]._memory[0] = 0xC0, 0xC1
+        board.rams[1]._memory[8], board.rams[2]._memory[8] = 1, 2
+        _each_read(board, 7 if part == "65C02" else 0, _turn_bank)
+        board.place(0xC100, "E640 4C00C0")
+        for page in (0xC0, 0xC1):  # jmp ($7fff) goes to what the clock says in that page
+            if part == "65C02":
+                board.place((page << 8) + 3, ("E8" if page == 0xC0 else "C8") * 0xF8 + "4C00C0")
+    boards.run(333, 3000, 3000)
+
+
+def test_an_event_in_the_next_cycle_of_the_instruction_that_armed_it_comes_in_it(pair):
+    """The NMOS part writes twice: the first write of inc $7f04 arms IRQ for the second (MOS, Hardware Manual, 1976)."""
+    boards = pair("6502").with_program("58 EE047F 4C01C0")  # cli | loop: inc $7f04, jmp loop
+    for board in boards.both:
+        board.ticker.peek = lambda offset, cycle: 0
+    boards.run(*(777,) * 9)
+    assert sum(entry[1] == "irq" for entry in boards.exact.ticker.log) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_no_round_of_a_wait_is_left_out_of_the_records(pair, part):
+    boards = pair(part, watched=True).with_program("AD027F CD027F F0FB E640 4C00C0")
+    boards.run(9000, 9000)
+    assert not boards.core.cpu.skips
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_the_last_instructions_are_told_right_where_a_wait_breaks_off(pair, part):
+    boards = pair(part).with_program("2C007F 10FB E640 4C00C0")  # wait: bit $7f00, bpl wait
+    for _ in range(9):
+        boards.run(100)
+        now = boards.exact.cpu.cycle
+        boards.each("trip", now + 1500, ValueError, False)
+        assert boards.run_to(now + 5000)
+        boards.each("start", True)
+    assert boards.core.cpu.skips
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("wait", [0, 3])
+@pytest.mark.parametrize("late", [False, True])
+@pytest.mark.parametrize("program", ["E8 AD007F 4C00C0", "E8 8D037F 4C00C0"])
+def test_an_access_that_waits_and_fails_leaves_the_cycle_it_came_to(pair, part, wait, late, program):
+    boards = pair(part).with_program(program)
+    for board in boards.both:
+        board.ticker.wait_cycles = lambda offset, is_write: wait
+        board.bus.may_stall = bool(wait)
+    for _ in range(9):
+        boards.run(100)
+        boards.each("trip", boards.exact.cpu.cycle + 50, ValueError, late)
+        assert "tripped" in boards.run_to(boards.exact.cpu.cycle + 500)
+        boards.run(20)
+        boards.each("start", True)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_an_edge_on_so_that_a_card_gives_in_an_access_sets_v_for_the_same_instruction(pair, part):
+    # loop: clv, lda $7f00 (gives an edge), nop, php, pla, sta $40, nop, php, pla, sta $41, jmp loop
+    boards = pair(part).with_program("B8 AD007F 08 68 8540 B8 AD007F EA 08 68 8541 4C00C0")
+    for board in boards.both:
+
+        def edge(board, cycle):
+            board.pins["SO"].drive(False, cycle)
+            board.pins["SO"].drive(None, cycle + 1)
+
+        _each_read(board, 0, edge)
+    boards.run(*(37,) * 60)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_branch_whose_spare_read_moves_irq_decides_by_its_own_rule(pair, part):
+    # $7efc: lda #0, beq $7ef8: the read behind the branch is the card's first register, which pulls IRQ or lets it go
+    boards = pair(part).with_program("58 4CFC7E", {0x7EFC: "A900 F0F8", 0x7EF8: "E640 E640"})
+
+    def toggle(board, cycle):
+        board.ticker.pending = not board.ticker.pending
+        board.ticker.slot.pin("INT").drive(False if board.ticker.pending else None, cycle)
+
+    for board in boards.both:
+        _each_read(board, 0, toggle)
+    boards.run(*(53,) * 60)
+    assert len(boards.exact.ticker.log) + boards.exact.rams[0]._memory[0x40] > 0
+
+
+def test_a_part_that_reads_a_register_twice_in_an_instruction_makes_no_round_of_it(pair):
+    """W65C02S, decimal adc: the byte read is also the operand's last one, $7F, in 128 cycles of the clock register."""
+    boards = pair("65C02").with_program("F8 6D027F 4C01C0")
+    boards.run(20_000)
