@@ -71,6 +71,9 @@ def _asks(this: weakref.ref[_BrowserInstance], number: int) -> Callable[[], None
     def asked() -> None:
         instance = this()
         assert instance is not None, "who runs the core holds it"
-        instance.answers[number]()
+        try:
+            instance.answers[number]()
+        except BaseException as error:  # noqa: BLE001 - raised again behind the core
+            instance.failed(error)
 
     return asked

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from functools import cache
 from typing import Any
 
@@ -46,12 +46,29 @@ class _DesktopInstance(Instance):
         self.run_recorded = self._exported(b"run_recorded")
 
     def _answer(self, number: int) -> Any:
-        answers = self.answers
+        door = self._door(number)
+        next(door)
+        return Callback(door.send)
 
-        def called(_env: int, _caller: int, _values: int, _count: int) -> None:
-            answers[number]()
+    def _door(self, number: int) -> Generator[None]:
+        """What the core calls: goes on for ever, from one `yield` to the next.
 
-        return Callback(called)
+        Nothing raised may come out of it: the library would take whatever lies where a result should be for a trap, and
+        abort. Ctrl-C is raised where a function begins, a call ends or a loop goes back. A function cannot catch what
+        is raised at its own beginning; a generator that goes on within `try` can.
+        """
+        while True:
+            try:
+                while True:
+                    try:
+                        yield
+                        self.answers[number]()
+                    except GeneratorExit:
+                        return
+                    except BaseException as error:  # noqa: BLE001 - raised again behind the core
+                        self.failed(error)
+            except BaseException as error:  # noqa: BLE001 - the same, where the loop goes back
+                self.failed(error)
 
     def _exported(self, name: bytes) -> Callable[[int], None]:
         exported = self._store.exported(name)

@@ -111,7 +111,7 @@ class CoreCpu(ExactCpu):
         state[LEAVES_AT : LEAVES_AT + 256] = self._leaves
         self._words[_RING] = room.arena.ring_at
         self._bus.ring_memory = room.arena.ring
-        room.answer(self._answer_read, self._answer_write)
+        room.answer(self._answer_read, self._answer_write, self._give_up)
 
     def leave_to_reference(
         self, opcodes: Iterable[int], whose: object, *, high: Iterable[int] = (), floor: int = PAGE
@@ -265,7 +265,7 @@ class CoreCpu(ExactCpu):
             self._hand_over()
         for bystander in self._bystanders:
             bystander.core_ended()
-        if failure is None and words[_ABANDON]:  # it was raised where Python is called, before an answer could catch it
+        if failure is None and words[_ABANDON]:  # pressed once more before the first could be kept
             failure = KeyboardInterrupt()
         if isinstance(failure, ResetPulled):
             self._given_up_for_reset()
@@ -286,37 +286,34 @@ class CoreCpu(ExactCpu):
 
     def _answer_read(self) -> None:
         words, longs = self._words, self._longs
-        try:
-            if words[_ROOM]:
-                self._share_ring()
-            if words[_WAITING]:
-                self._hand_over()
-            cycle = longs[_CYCLE]
-            address = words[_ADDRESS]
-            self.last = words[_LAST]
-            if words[_LEAVE] or self._bus.may_stall:
-                self.cycle = cycle
-                value = self.read_cycle(address, _KINDS[words[_KIND]])
-                longs[_CYCLE] = self.cycle
-                words[_LAST] = value
-                if self.attention or self.horizon != self._seen_horizon or self.cycle + LONGEST >= self.horizon:
-                    self._look(self.cycle)
-            else:
-                # Where in its instruction the read stands belongs to it: a part may read twice at one address.
-                key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
-                self.began = cycle
-                value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
-                longs[_CYCLE] = cycle + 1
-                if self.attention or self.horizon != self._seen_horizon:
-                    self._look(cycle)
-                    self._rounds.forget()
-                elif key is not None and (period := self._rounds.period(key, address, value, cycle)):
-                    self._skip_rounds(cycle, period)
-            if words[_ROOM]:
-                self._give_ring_back()
-            words[_ABANDON] = 0  # the answer is whole
-        except BaseException as error:  # noqa: BLE001 - an exception may not pass through the core: it is raised behind it
-            self._give_up(error)
+        if words[_ROOM]:
+            self._share_ring()
+        if words[_WAITING]:
+            self._hand_over()
+        cycle = longs[_CYCLE]
+        address = words[_ADDRESS]
+        self.last = words[_LAST]
+        if words[_LEAVE] or self._bus.may_stall:
+            self.cycle = cycle
+            value = self.read_cycle(address, _KINDS[words[_KIND]])
+            longs[_CYCLE] = self.cycle
+            words[_LAST] = value
+            if self.attention or self.horizon != self._seen_horizon or self.cycle + LONGEST >= self.horizon:
+                self._look(self.cycle)
+        else:
+            # Where in its instruction the read stands belongs to it: a part may read twice at one address.
+            key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
+            self.began = cycle
+            value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
+            longs[_CYCLE] = cycle + 1
+            if self.attention or self.horizon != self._seen_horizon:
+                self._look(cycle)
+                self._rounds.forget()
+            elif key is not None and (period := self._rounds.period(key, address, value, cycle)):
+                self._skip_rounds(cycle, period)
+        if words[_ROOM]:
+            self._give_ring_back()
+        words[_ABANDON] = 0  # the answer is whole
 
     def _skip_rounds(self, cycle: int, period: int) -> None:
         """Let whole rounds of a waiting loop pass, as far as what it reads stays; the read of `cycle` was made."""
@@ -340,35 +337,32 @@ class CoreCpu(ExactCpu):
 
     def _answer_write(self) -> None:
         words, longs = self._words, self._longs
-        try:
-            if words[_ROOM]:
-                self._share_ring()
-            else:
-                self._rounds.forget()
-            if words[_WAITING]:
-                self._hand_over()
-            cycle = longs[_CYCLE]
-            value = words[_VALUE]
-            self.last = words[_LAST]
-            if words[_LEAVE] or self._bus.may_stall:
-                self.cycle = cycle
-                self.write_cycle(words[_ADDRESS], value)
-                longs[_CYCLE] = self.cycle
-                words[_LAST] = self.last
-                if self.attention or self.horizon != self._seen_horizon or self.cycle + LONGEST >= self.horizon:
-                    self._look(self.cycle)
-            else:
-                self.began = cycle
-                self._bus_write(words[_ADDRESS], value, cycle, _DATA)
-                words[_LAST] = value
-                longs[_CYCLE] = cycle + 1
-                if self.attention or self.horizon != self._seen_horizon:
-                    self._look(cycle)
-            if words[_ROOM]:
-                self._give_ring_back()
-            words[_ABANDON] = 0
-        except BaseException as error:  # noqa: BLE001 - as in a read
-            self._give_up(error)
+        if words[_ROOM]:
+            self._share_ring()
+        else:
+            self._rounds.forget()
+        if words[_WAITING]:
+            self._hand_over()
+        cycle = longs[_CYCLE]
+        value = words[_VALUE]
+        self.last = words[_LAST]
+        if words[_LEAVE] or self._bus.may_stall:
+            self.cycle = cycle
+            self.write_cycle(words[_ADDRESS], value)
+            longs[_CYCLE] = self.cycle
+            words[_LAST] = self.last
+            if self.attention or self.horizon != self._seen_horizon or self.cycle + LONGEST >= self.horizon:
+                self._look(self.cycle)
+        else:
+            self.began = cycle
+            self._bus_write(words[_ADDRESS], value, cycle, _DATA)
+            words[_LAST] = value
+            longs[_CYCLE] = cycle + 1
+            if self.attention or self.horizon != self._seen_horizon:
+                self._look(cycle)
+        if words[_ROOM]:
+            self._give_ring_back()
+        words[_ABANDON] = 0
 
     def _share_ring(self) -> None:
         """What Python adds to the ring stands behind what the core put there."""
@@ -413,11 +407,15 @@ class CoreCpu(ExactCpu):
         self._words[_TABLES] = self._no_tables
 
     def _give_up(self, error: BaseException) -> None:
-        """Keep what was raised; the instruction ends here, as the answer is not whole."""
+        """Keep what an answer raised; the instruction ends here."""
+        words, longs = self._words, self._longs
         self._failure = error
-        self._words[_LAST] = self.last
-        self._longs[_CYCLE] = max(self._longs[_CYCLE], self.cycle)  # further on where the access waited
-        if self._words[_ROOM]:
+        if not words[_ABANDON]:  # the answer was whole
+            words[_ABANDON] = 1
+            return
+        words[_LAST] = self.last
+        longs[_CYCLE] = max(longs[_CYCLE], self.cycle)  # further on where the access waited
+        if words[_ROOM]:
             self._give_ring_back()
 
     # what it sees ---------------------------------------------------------------------------------------------------

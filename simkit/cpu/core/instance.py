@@ -15,6 +15,7 @@ class Instance:
 
     Attributes:
         answers: what is called when the core asks for a read, and for a write.
+        failed: called with whatever an answer raised; nothing raised may pass through the core.
         memory: the machine's; it stays where it is and lives as long as anybody holds it or a part of it.
         base: address of its first byte as ctypes gives it.
         start: address of its first byte as the core has it.
@@ -30,6 +31,7 @@ class Instance:
 
     def __init__(self) -> None:
         self.answers: list[Callable[[], None]] = [_nobody, _nobody]
+        self.failed: Callable[[BaseException], None] = _unexpected
 
 
 class Host(Protocol):
@@ -49,3 +51,7 @@ class Host(Protocol):
 
 def _nobody() -> None:
     raise AssertionError("nobody answers the core yet")
+
+
+def _unexpected(error: BaseException) -> None:
+    """Nothing is made of it: the core stops at an answer that is not whole."""

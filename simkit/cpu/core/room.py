@@ -24,9 +24,12 @@ class Room:
         self.run = self._instance.run
         self.run_recorded = self._instance.run_recorded
 
-    def answer(self, read: Callable[[], None], write: Callable[[], None]) -> None:
-        """Say who answers accesses that plain memory does not."""
+    def answer(
+        self, read: Callable[[], None], write: Callable[[], None], failed: Callable[[BaseException], None]
+    ) -> None:
+        """Say who answers accesses that plain memory does not, and who is told what an answer raised."""
         self._instance.answers[:] = read, write
+        self._instance.failed = failed
 
 
 def room(part: str, sizes: Iterable[int]) -> Room | None:

@@ -25,8 +25,9 @@ _KIND_BYTES = 8
 _FUNC, _MEMORY = 0, 3
 """Kinds of an extern (extern.h)."""
 
-Callback = ctypes.CFUNCTYPE(_P, _P, _P, _P, _SIZE)
-"""wasmtime_func_unchecked_callback_t (func.h)."""
+Callback = ctypes.CFUNCTYPE(_P, _P)
+"""wasmtime_func_unchecked_callback_t (func.h). Of its arguments the first, which is NULL here, is enough; it gives
+NULL: no trap."""
 
 
 class _Bytes(ctypes.Structure):

@@ -296,7 +296,7 @@ class ExactCpu(BusCycles):
         while self.cycle < until:
             if self.held or self.reset_due:
                 self._skip(until)
-            elif self.due is None and self._so_edge is None and self.recogniser.quiet(bool(self.i)):
+            elif self.due is None and self._so_edge is None and self.recogniser.quiet(bool(self.i), self.cycle):
                 self._run_quick(min(until, self.horizon - QUICK_MARGIN))
             if self.cycle < until:
                 halted_before = self.halted is not None

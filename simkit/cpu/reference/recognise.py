@@ -84,9 +84,12 @@ class Recogniser:
                 return "IRQ"
         return None
 
-    def quiet(self, masked: bool) -> bool:
-        """No decision can name an interrupt until a line moves or I is cleared."""
-        return self.edge is None and (masked or self.irq.level)
+    def quiet(self, masked: bool, cycle: int) -> bool:
+        """No decision from `cycle` on can name an interrupt until a line moves or I is cleared.
+
+        Behind an access that a card broke off, IRQ may have risen in a cycle that is still to come.
+        """
+        return self.edge is None and (masked or (self.irq.level and self.irq.since <= cycle))
 
     def edge_by(self, cycle: int) -> bool:
         """An NMI edge is latched that the sample of `cycle` or an earlier one shows."""

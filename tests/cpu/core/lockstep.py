@@ -4,9 +4,9 @@
 
 Two kinds of units. An episode is a demo machine with random fingers on its pads, keys, buttons and serial line, on the
 reset button and on IRQ, NMI, SO and RDY; its cycles are run once by each engine, and what both would save is compared
-at random cycles. A batch is a random program on a board of hard cases; each of its pairs is a pull of a line in a
-random cycle behind which everything is compared, with cards that fail and Ctrl-C among them. Every fourth batch
-and some of an episode are compared cycle by cycle as well, recorded and as a probe is told.
+at random cycles. A batch is a number of random programs on a board of hard cases; a pair is one of them and a pull of
+a line in a random cycle, behind which everything is compared, with cards that fail and Ctrl-C among them. Every fourth
+batch and some of an episode are compared cycle by cycle as well, recorded and as a probe is told.
 
 Progress goes to stderr, the counts to stdout; exit code 1 at a difference, with the unit that repeats it.
 """
@@ -39,6 +39,8 @@ EPISODE = 2_000_000
 """Cycles of an episode."""
 BATCH = 50
 """Pairs of a batch."""
+PULLS = 5
+"""Pairs with one program: most programs end in a short loop soon."""
 WATCHED = 15_000
 """Cycles of an episode that are compared one by one."""
 LONGEST_LOOK = 200_000
@@ -208,7 +210,7 @@ CROSSINGS: tuple[dict[str, str], ...] = ({}, {}, {}, DATA_CROSSED, ADDRESS_CROSS
 
 
 def batch(part: str, unit: str, *, pairs: int = BATCH) -> Counter[str]:
-    """A random program and so many pulls of lines in random cycles; gives what was counted.
+    """Random programs and so many pulls of lines in random cycles; gives what was counted.
 
     Raises:
         AssertionError: the engines differ.
@@ -220,15 +222,19 @@ def batch(part: str, unit: str, *, pairs: int = BATCH) -> Counter[str]:
         panel=True,
         holds=chance.random() < 0.25,
         program_in_rom=chance.random() < 0.25,
-        crossed={slot: chance.choice(CROSSINGS) for slot in (3, 5)},
+        crossed={slot: chance.choice(CROSSINGS) for slot in (3, 4, 5)},
     )
-    Programs(part, chance.getrandbits(48), hard=True).put(boards)
-    boards.run(chance.randrange(7, 2000))
+    programs = Programs(part, chance.getrandbits(48), hard=True)
     counted = Counter(batches=1)
-    for _ in range(pairs):
+    for number in range(pairs):
+        if number % PULLS == 0:
+            programs.put(boards)
+            boards.each("start", chance.random() < 0.3)
+            counted["programs"] += 1
         boards.each("forget")
         now = boards.exact.cpu.cycle
-        at = now + chance.randrange(chance.choice((300, 300, 300, 3000)))
+        held = boards.exact.cpu.halted is not None or boards.exact.cpu.waiting
+        at = now + chance.randrange(20 if held else chance.choice((300, 300, 300, 3000)))
         _pull(boards, chance, at)
         if chance.random() < 0.12:
             error = chance.choice((ValueError, Pressed))

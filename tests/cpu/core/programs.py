@@ -55,12 +55,13 @@ class Programs:
 
     def instruction(self, low: int, high: int, at: int) -> bytes:
         """One random instruction for address `at`, in code from `low` to `high`."""
-        if self.hard and self.random.random() < 0.02:
-            return bytes.fromhex(self.random.choice(WAITS))
+        if self.hard and self.random.random() < 0.06:
+            return bytes.fromhex(self.random.choice((*WAITS, *["58"] * 2 * len(WAITS))))  # cli, or no interrupt comes
         pick = self.random.random()
         if pick < 0.16:
             opcode = self.random.choice(self.branches)
-            offset = self.random.choice((2, 3, 4, 6, 8, 12, -8, -12, -16, -20, self.random.randrange(-90, 90)))
+            back = (8, 12, 16, 20, 40) if self.hard and self.random.random() < 0.9 else (-8, -12, -16, -20)
+            offset = self.random.choice((2, 3, 4, 6, 8, 12, *back, self.random.randrange(-90, 90)))
             to = min(max(at + opcode.length + offset, low), high)
             offset = min(max(to - at - opcode.length, -128), 127) & 0xFF
             return bytes([opcode.code, *([self.random.randrange(256)] if opcode.mode == "zprel" else []), offset])

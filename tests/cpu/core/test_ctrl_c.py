@@ -3,6 +3,7 @@
 import gc
 import random
 import signal
+import sys
 
 import pytest
 
@@ -20,6 +21,8 @@ def pressed(monkeypatch):
         fired.append(True)
         raise KeyboardInterrupt
 
+    lost = []
+    monkeypatch.setattr(sys, "unraisablehook", lambda unraisable: lost.append(str(unraisable.err_msg)))
     before = signal.signal(signal.SIGALRM, handler)
     gc.collect()
     gc.disable()  # what is raised where garbage is collected comes out of nothing at all
@@ -38,6 +41,7 @@ def pressed(monkeypatch):
         return False
 
     yield press
+    assert not [message for message in lost if "callback" in message]
     gc.enable()
     signal.signal(signal.SIGALRM, before)
 
@@ -69,7 +73,6 @@ def test_a_press_comes_through_soon_where_nothing_else_would_end_the_run(pair, p
 
 @pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("recorded", [False, True])
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # Python's word where it was stopped
 def test_a_press_while_a_card_is_asked_is_never_lost_and_time_never_goes_back(pair, pressed, part, recorded):
     # loop: lda $7f01, sta $7d00, inc $40, inc $7f07, jmp loop
     board = pair(part, panel=True).with_program("AD017F 8D007D E640 EE077F 4C00C0").core
@@ -89,3 +92,22 @@ def test_a_press_while_a_card_is_asked_is_never_lost_and_time_never_goes_back(pa
     board.forget()
     cpu.run(2000)  # nothing is left of it
     assert len(board.ticker.log) > 100
+
+
+class Pressed(KeyboardInterrupt):
+    """Any kind of it."""
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("access", ["AD007F", "8D007F"])
+def test_a_press_in_a_card_comes_out_as_what_it_was(pair, monkeypatch, part, access):
+    lost = []
+    monkeypatch.setattr(sys, "unraisablehook", lost.append)
+    boards = pair(part).with_program(f"E8 {access} 4C00C0")
+    for board in boards.both:
+        board.trip(500, Pressed, False)
+        with pytest.raises(Pressed):
+            board.cpu.run(2000)
+    boards.compare()
+    boards.run(500)
+    assert not lost
