@@ -33,6 +33,8 @@ _RTI = 0x40
 
 RECORDING = "records"
 """Why pages are taken from the reference engine while bus cycles are recorded; the core records them itself."""
+BESIDE = "bystanders"
+"""Why they are while somebody stands by, who looks at the core's records."""
 
 OUTSIDE_MACHINE = -1
 """Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
@@ -329,7 +331,8 @@ class Bus:
         return WatchHandle(self, attached, slow=sees_all)
 
     def watched_anew(self) -> None:
-        """Who watches has changed; a write to a card waits only while nobody does."""
+        """Who watches has changed: the reference engine shows bystanders everything, and no write to a card waits."""
+        self.require_slow(BESIDE, bool(self.bystanders))
         self._renew()
 
     def require_slow(self, reason: object, wanted: bool) -> None:
@@ -353,7 +356,7 @@ class Bus:
     @property
     def slow(self) -> bool:
         """Whether somebody must see every access as it is made, so that all go through `read` and `write`."""
-        return bool(self._slow_reasons - {RECORDING})
+        return bool(self._slow_reasons - {RECORDING, BESIDE})
 
     def record(
         self, sink: Sink, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False

@@ -124,6 +124,8 @@ class Watch:
             if self._recording is not None:
                 self._recording.remove()
             if self.lost is None:
+                if not self._machine.inside_instruction:
+                    self._finish(self._cpu.pc)
                 self._take_findings()
             self._shared.report(self.notes)
             if self.lost is None:
