@@ -91,7 +91,7 @@ class Recording:
     def new_files(self) -> set[str]:
         """Test files of which the recording knows nothing."""
         known = {name.split("::")[0] for name in self.tests}
-        found = {path.relative_to(ROOT).as_posix() for path in (ROOT / "tests").rglob("test_*.py")}
+        found = {path.relative_to(self.root).as_posix() for path in (self.root / "tests").rglob("test_*.py")}
         return {file for file in found - known if not file.startswith(LEFT_OUT)}
 
 
