@@ -1,10 +1,13 @@
 """Check values of the 6522 card; each test names its source."""
 
 import itertools
+import random
 
 import pytest
 from simkit_cards.ports_6522.card import Ports6522
+from simkit_cards.ports_6522.timers import Timer1, Timer2
 
+from simkit.contract import to_data
 from simkit.contract.events import NEVER
 from simkit.testing.bench import Bench
 
@@ -491,3 +494,46 @@ def test_words_name_a_flag_that_nobody_is_told_of(via):
     via.write(SR, 1)
     via.run(20)
     assert "flag SR: set, and not enabled: only a look at IFR tells" in via.card.words(via.cycle)
+
+
+class Timers:
+    """Both timers, advanced as the card does it, and how often each has set its flag."""
+
+    def __init__(self, *, reloads):
+        self.t1, self.t2 = Timer1(reloads), Timer2()
+        self.t1.power_on(0, 0x1234, 0x0042)
+        self.t2.power_on(0, 0x34, 0x0042)
+        self.mode = False, False
+        self.flags = [0, 0]
+
+    def advance(self, cycle):
+        self.flags[0] += self.t1.advance(cycle, *self.mode)
+        self.flags[1] += self.t2.advance(cycle)
+
+    def told(self, cycle):
+        values = self.t1.value(cycle), self.t2.value(cycle), self.t1.next_flag(self.mode[0]), self.t2.next_flag()
+        return to_data(self.t1), to_data(self.t2), values
+
+
+@pytest.mark.parametrize("reloads", [True, False])
+@pytest.mark.parametrize("free_run", [True, False])
+def test_timers_are_the_same_asked_once_in_a_long_time_or_in_every_cycle_in_which_something_happens(reloads, free_run):
+    rng = random.Random(reloads * 2 + free_run)
+    lazy, eager = Timers(reloads=reloads), Timers(reloads=reloads)
+    now = 0
+    for _ in range(60):
+        starts, pulses, level, high = rng.random() < 0.5, rng.random() < 0.2, rng.random() < 0.5, rng.randrange(3)
+        for timers in (lazy, eager):
+            timers.mode = free_run, level
+            timers.t2.select(pulses, now)
+            if starts:
+                timers.t1.start(high, now, level)
+                timers.t2.start(high, now)
+        end = now + rng.choice((1, 7, 300, 66_000, 70_000, 200_000))
+        while now < end:
+            now = min(end, max(now + 1, min(eager.t1.quiet_until, eager.t2.quiet_until)))
+            eager.advance(now)
+        lazy.advance(now)
+        assert lazy.told(now) == eager.told(now)
+        assert [bool(count) for count in lazy.flags] == [bool(count) for count in eager.flags]
+        lazy.flags, eager.flags = [0, 0], [0, 0]
