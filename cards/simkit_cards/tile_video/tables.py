@@ -229,6 +229,11 @@ class Area:
     end: int
 
 
+def _reach(mask: int) -> int:
+    """Highest offset into a table in thirds, 0 to $17FF, when the bits of the mask alone count."""
+    return mask & (0x17FF if mask & 0x1000 else 0x0FFF)
+
+
 def areas(tables: Tables) -> list[Area]:
     """Where the tables in use lie. [PG] table 8-1, 8.3, 8.5, 8.6, 9; a masked table counts with what it can reach."""
     found = [Area("name table", tables.name, tables.name + tables.name_bytes)]
@@ -236,15 +241,14 @@ def areas(tables: Tables) -> list[Area]:
     if mode >= Mode.STRIPES:
         return []
     if mode & 1:
-        reach = 0x17FF & tables.pattern_mask
-        found.append(Area("pattern table", tables.pattern, tables.pattern + reach + 1))
+        found.append(Area("pattern table", tables.pattern, tables.pattern + _reach(tables.pattern_mask) + 1))
     else:
         size = 1536 if mode is Mode.MULTICOLOR else 2048
         found.append(Area("pattern table", tables.pattern, tables.pattern + size))
     if mode is Mode.GRAPHICS_1:
         found.append(Area("colour table", tables.colour, tables.colour + 32))
     elif mode is Mode.GRAPHICS_2:
-        found.append(Area("colour table", tables.colour, tables.colour + (0x17FF & tables.colour_mask) + 1))
+        found.append(Area("colour table", tables.colour, tables.colour + _reach(tables.colour_mask) + 1))
     if mode.has_sprites:
         found.append(Area("sprite attribute table", tables.sprites, tables.sprites + 128))
         found.append(Area("sprite pattern table", tables.sprite_patterns, tables.sprite_patterns + 2048))
