@@ -89,7 +89,7 @@ class Tables:
         on: BL: the display is on.
         k16: 16K addressing.
         name, colour, pattern: table addresses; colour and pattern of modes with thirds are the high bit alone.
-        pattern_mask, colour_mask: which bits of the offset into those tables count, in modes with thirds.
+        pattern_mask, colour_mask: which bits of the offset into those tables count; of use in modes with thirds alone.
         sprites: address of the sprite attribute table.
         sprite_patterns: address of the sprite pattern table.
         large: sprites of 16 x 16.
@@ -150,9 +150,9 @@ def decode(registers: bytes | bytearray) -> Tables:
         k16=bool(r1 & R1.K16),
         name=(r2 & 0x0F) << 10,
         colour=(r3 & 0x80) << 6 if thirds else r3 << 6,
-        colour_mask=(r3 & 0x7F) << 6 | 0x3F if thirds else 0x1F,
+        colour_mask=(r3 & 0x7F) << 6 | 0x3F,
         pattern=(r4 & 0x04) << 11 if thirds else (r4 & 0x07) << 11,
-        pattern_mask=(r4 & 0x03) << 11 | 0x7FF if thirds else 0x7FF,
+        pattern_mask=(r4 & 0x03) << 11 | 0x7FF,
         sprites=(r5 & 0x7F) << 7,
         sprite_patterns=(r6 & 0x07) << 11,
         large=bool(r1 & R1.SIZE),

@@ -163,6 +163,17 @@ def test_parser_cases(codes, text):
     assert decoded(bytes.fromhex(codes)) == text
 
 
+def test_overrun_lifts_shift_and_no_other_code_that_stands_alone_does():
+    """00 and FF are overrun codes, after which releases may be lost. [HP]: Hewlett-Packard, Technical Reference Guide
+    (dx7300), Table C-1: 00 in sets 2 and 3, FF in set 1."""
+    prefixes, modifiers = {0xE0, 0xE1, 0xF0}, {0x12, 0x14, 0x58, 0x59}
+    for code in set(range(256)) - prefixes - modifiers:
+        decoder = ScanDecoder()
+        for each in (0x12, code):
+            decoder.feed(each)
+        assert decoder.feed(0x1C) == ord("a" if code in (0x00, 0xFF) else "A"), code
+
+
 @settings(deadline=None, max_examples=60)
 @given(text=st.text(st.sampled_from(sorted(CHARACTERS)), max_size=20))
 def test_what_is_typed_comes_out_of_the_decoder(text):

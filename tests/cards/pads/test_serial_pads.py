@@ -457,6 +457,16 @@ def test_the_first_frame_after_power_on_is_anything(card_bench):
     assert {card_bench(SerialPads, seed=seed).read(PORT_1, 48) for seed in range(40)} == {0xFF}
 
 
+def test_the_counter_comes_up_at_any_count_or_at_the_one_set(card_bench):
+    """[DM161]: no state is defined at power-up. Told by what is saved of the counter, modulo sixteen."""
+
+    def count(**options):
+        return card_bench(SerialPads, **options).save()["card"]["first"] % 16
+
+    assert {count(seed=seed) for seed in range(100)} == set(range(16))
+    assert [count(start_count=start) for start in range(16)] == list(range(16))
+
+
 def test_an_own_oscillator_tears_reads_bitwise_between_old_and_new(card_bench):
     """A torn byte holds only bits that stand in the old or the new byte; here every button changes at once."""
     torn = 0

@@ -287,6 +287,25 @@ def test_sprite_moved_after_its_lines_still_counts_where_it_was(video):
     assert not video.status() & 0x20
 
 
+@pytest.mark.parametrize(
+    ("address", "value"),
+    [(0x1078, 150), (0x1079, 200), (0x107F, 0x81), (0x107E, 1), (0x0000, 0), (0x07FF, 0)],
+)
+def test_any_byte_of_a_sprite_changed_after_its_lines_counts_from_the_next_frame_on(video, address, value):
+    """The last two sprites of the list meet in one dot; a byte of their entries or their pattern ends that. $07FF is
+    the last byte of the pattern table, $107F of the list. Flags come from what was drawn."""
+    name, row = (0, 0) if address == 0 else (255, 7)
+    patterns = bytearray(0x800)
+    patterns[name * 8 + row] = 0x01
+    entries = [200, 0, 0, 0] * 30 + [50, 40, name, 1] * 2
+    at_rest(video, entries, patterns=bytes(patterns))
+    video.to_line(100)
+    video.store(address, [value])
+    assert video.status() & 0x20
+    video.frames(1)
+    assert not video.status() & 0x20
+
+
 def test_a_write_that_waits_for_its_window_ends_the_promise_on_the_status(video):
     """The chip stores the byte up to 8 us after the strobe ([PG] B-1), and the sprite then meets another."""
     at_rest(video, [100, 10, 0, 1, 0xC0, 10, 0, 2, 0xD0])
