@@ -211,6 +211,16 @@ def test_a_pin_of_a_card_cannot_be_joined_to_an_output_of_the_cpu(write, line):
     assert "IRQ, NMI" in found
 
 
+def test_any_line_of_the_bus_can_reach_an_address_pin_and_no_other_number_can(write):
+    for line in (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "low", "high", "BANK", "RW"):
+        wires = f'wires = {{ A0 = "{line}" }}'
+        assert read_description(write(SOUND.replace('image = "rom.bin"', wires))).cards[1].wires == {"A0": line}
+    for number in (16, 17, 99, 1000):
+        assert f"the bus has no line A{number}" in message(
+            write(SOUND.replace('image = "rom.bin"', f'wires = {{ A0 = "A{number}" }}'))
+        )
+
+
 def test_a_base_that_cannot_be_read_is_the_only_complaint(write):
     found = message(write('base = "nowhere.toml"\n[[card]]\nslot = 2\nimage = "rom.bin"\n'))
     assert "there is no file" in found

@@ -250,6 +250,18 @@ def test_meeting_off_screen_is_a_setting(make_video, setting, beside, below):
         assert bool(video.status() & 0x20) is met
 
 
+@pytest.mark.parametrize(("setting", "beside"), [("on screen", False), ("left and right too", True)])
+def test_a_meeting_in_one_dot_counts_by_the_column_of_that_dot(make_video, setting, beside):
+    """[F18A] v1.4, v1.8: dots 0 to 255 are on the screen. Two sprites with one dot each, moved over both edges."""
+    video = make_video(coincidence=setting)
+    for dot in (-32, -31, -2, -1, 0, 1, 127, 254, 255, 256, 257, 262):
+        place = max(0, dot - 255)  # which dot of the pattern it is, the left edge being at 255 at most
+        x, tag = (dot + 32, 0x81) if dot < 0 else (dot - place, 1)
+        at_rest(video, [50, x, 0, tag] * 2 + CALM, patterns=bytes([0x80 >> place]) * 0x800)
+        video.frames(1)
+        assert bool(video.status() & 0x20) is (beside or 0 <= dot <= 255), dot
+
+
 @pytest.mark.parametrize(("last", "noted"), [(191, False), (192, True)])
 def test_fifth_sprite_on_the_line_below_the_picture_is_a_setting(make_video, last, noted):
     """Lines 0 to 192 in public notes that quote the data manual, 0 to 191 by [F18A] v1.8: the latter by default."""
