@@ -496,6 +496,18 @@ def test_words_name_a_flag_that_nobody_is_told_of(via):
     assert "flag SR: set, and not enabled: only a look at IFR tells" in via.card.words(via.cycle)
 
 
+def test_registers_that_no_time_moves_are_steady_for_ever_and_those_of_counters_never(via):
+    """Directions, latches, control and enabled flags; the counters count every cycle. R6522 data sheet, registers."""
+    rng = random.Random(1)
+    for _ in range(50):
+        for _ in range(4):
+            via.write(rng.randrange(16), rng.randrange(256))
+        for register in (DDRB, DDRA, T1LL, T1LH, ACR, PCR, IER):
+            assert via.card.steady_until(register, via.cycle) == NEVER
+        for register in (T1CL, T1CH, T2CL, T2CH, SR):
+            assert via.card.steady_until(register, via.cycle) == via.cycle
+
+
 class Timers:
     """Both timers, advanced as the card does it, and how often each has set its flag."""
 
