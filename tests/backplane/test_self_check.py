@@ -42,7 +42,9 @@ def load(tmp_path):
 
 
 def found(machine):
+    """(rule, slot) of what was found; all of it before the first cycle has passed."""
     assert list(machine.findings) == machine.warnings
+    assert {finding.cycle for finding in machine.findings} <= {0}
     return [(finding.rule, finding.slot) for finding in machine.warnings]
 
 

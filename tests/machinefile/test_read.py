@@ -211,6 +211,11 @@ def test_a_pin_of_a_card_cannot_be_joined_to_an_output_of_the_cpu(write, line):
     assert "IRQ, NMI" in found
 
 
+def test_cards_come_in_the_order_of_their_slots_wherever_they_stand_in_the_file(write):
+    cards = [f'[[card]]\nslot = {slot}\nkind = "keyboard"\nselect = "0111 1111 0001 000x"\n' for slot in (9, 3, 40, 5)]
+    assert [card.slot for card in read_description(write(SOUND + "".join(cards))).cards] == [1, 2, 3, 5, 9, 40]
+
+
 def test_any_line_of_the_bus_can_reach_an_address_pin_and_no_other_number_can(write):
     for line in (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "low", "high", "BANK", "RW"):
         wires = f'wires = {{ A0 = "{line}" }}'
