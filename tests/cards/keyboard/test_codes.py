@@ -145,6 +145,14 @@ def test_arrow_keys_print_nothing_and_shift_comes_up_again():
     assert decoded(bytes.fromhex("E0 75 E0 F0 75 12 1C F0 1C F0 12 1C F0 1C")) == "Aa"
 
 
+@pytest.mark.parametrize("shift", ["", "12 "])
+def test_keys_of_the_keypad_print_what_is_on_them_with_num_lock_on(shift):
+    """US layout, common practice; Shift makes no difference."""
+    for name in "0123456789.*-+/":
+        assert decoded(bytes.fromhex(shift) + KEY_BY_NAME[f"keypad {name}"].make) == name
+    assert decoded(bytes.fromhex(shift) + KEY_BY_NAME["keypad enter"].make) == "\r"
+
+
 @pytest.mark.parametrize(
     ("codes", "text"),
     [

@@ -5,6 +5,8 @@ complete description including undocumented features, 0.4.2, 2002; [F18A] is M. 
 history and comments.
 """
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -286,6 +288,20 @@ def test_coincidence_comes_while_the_dot_is_drawn(video):
     video.frames(1)
     video.to_line(100, 112)
     assert video.status() & 0x20
+
+
+@pytest.mark.parametrize(("off", "edge"), [((27, 0x81), (32, 0x81)), ((255, 1), (254, 1))])
+def test_a_meeting_beside_the_screen_counts_at_the_dot_nearest_to_it(make_video, off, edge):
+    """At dot 0 or 255 of the line, as far as parts that count it are described ([PG] 5.2.2 gives no moment)."""
+    moments = []
+    for (x, tag), pattern in ((off, 0x80 >> (off[0] == 255)), (edge, 0x80 >> (edge[0] == 254))):
+        video = make_video(coincidence="left and right too", clock_hz=Fraction(10_738_635))
+        at_rest(video, [50, x, 0, tag] * 2 + CALM, patterns=bytes([pattern]) * 0x800)
+        video.to_line(50, 300)
+        while not video.bench.peek(1) & 0x20:
+            video.bench.run(1)
+        moments.append(video.bench.cycle - video.card._raster.start)
+    assert moments[0] == moments[1]
 
 
 def test_sprite_moved_after_its_lines_still_counts_where_it_was(video):
