@@ -496,6 +496,32 @@ def test_words_name_a_flag_that_nobody_is_told_of(via):
     assert "flag SR: set, and not enabled: only a look at IFR tells" in via.card.words(via.cycle)
 
 
+@pytest.mark.parametrize("watched", [True, False])
+def test_reset_takes_pb7_from_timer_1(watched):
+    """R6522 data sheet, RESET: all registers to 0, so that PB7 is an input again, here pulled high."""
+    via = Bench(Ports6522, watched=watched)
+    via.write(ACR, 0xC0)
+    via.write(DDRB, 0x80)
+    start_t1(via, 20)
+    assert {via.level("PB7") for _ in range(60) if via.run(1) is None} == {True, False}
+    via.reset()
+    assert {via.level("PB7") for _ in range(60) if via.run(1) is None} == {True}
+    assert via.read(ORB) == 0xFF
+    via.write(DDRB, 0x80)  # an output of the port's own, low
+    assert not via.level("PB7")
+
+
+def test_words_name_the_flags_that_stand_and_whether_they_interrupt(via):
+    rng = random.Random(1)
+    names = ("CA2", "CA1", "SR", "CB2", "CB1", "T2", "T1")
+    for _ in range(40):
+        flags, enabled = rng.randrange(128), rng.randrange(128)
+        state = via.save()["card"]
+        via.load_card({**state, "registers": [*state["registers"][:6], flags, enabled, *state["registers"][8:]]})
+        told = {line.split(":")[0]: "INT low" in line for line in via.card.words(via.cycle) if line.startswith("flag ")}
+        assert told == {f"flag {name}": bool(enabled >> n & 1) for n, name in enumerate(names) if flags >> n & 1}
+
+
 def test_registers_that_no_time_moves_are_steady_for_ever_and_those_of_counters_never(via):
     """Directions, latches, control and enabled flags; the counters count every cycle. R6522 data sheet, registers."""
     rng = random.Random(1)
