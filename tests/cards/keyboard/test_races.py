@@ -244,7 +244,7 @@ def test_a_port_that_changes_as_phi2_falls_is_read_torn_bitwise(card_bench):
     """Case 11: each bit from the old or the new code. Without a window it is one of the two, and the wider the window
     the more often it is neither."""
     torn = dict.fromkeys((0, 20, 400), 0)
-    for seed in range(120):
+    for seed in range(60):
         for window in torn:
             person = Typist(card_bench, seed=seed, torn_window_ns=window)
             person.press("s", "h")  # 1B and 33 differ in two bits
