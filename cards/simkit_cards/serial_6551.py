@@ -196,6 +196,8 @@ class Serial6551(Card):
         self._received = self.slot.noise("receive data", 1)[0]
         self._queue.clear()
         self._arriving = None
+        self._arrival_end = 0
+        self._frame = (0, 0, 1)
         self.reset(True, cycle)
 
     def reset(self, asserted: bool, cycle: int) -> None:

@@ -293,9 +293,9 @@ class Bus:
 
     def _renew(self) -> None:
         """Decoding or plain memory is no longer what an engine may remember."""
+        assert self._engine is not None
         self.generation += 1
-        if self._engine is not None:
-            self._engine.attention = True
+        self._engine.attention = True
 
     def add_watch(
         self,
@@ -471,8 +471,8 @@ class Bus:
             self._table_is_stale = True
 
     def _attend(self, line: Line, cycle: int) -> None:
-        if self._engine is not None:
-            self._engine.attention = True
+        assert self._engine is not None
+        self._engine.attention = True
         if line.name == "RDY":
             self.require_slow("RDY low", not line.level)
         if line.name == "RESET":

@@ -227,8 +227,6 @@ def check_names(given: Any, shapes: Collection[str]) -> None:
     """Refuse what is no table, or lacks a name, or has one more."""
     if not isinstance(given, dict):
         raise wrong(given, "not a table")
-    if given.keys() == set(shapes):
-        return
     for name in shapes:
         if name not in given:
             raise StateError(name, "is missing")

@@ -246,15 +246,18 @@ class Machine:
         if screen_text is not None:
             return self._run_to_text(screen_text, limit)
         if finding is not None:
-            before = sum(self.findings.counts().values()) if finding == "" else self.findings.count(finding)
-            if finding == "":
-                return self._step_until(lambda: sum(self.findings.counts().values()) > before, limit, "a finding")
-            return self._step_until(lambda: self.findings.count(finding) > before, limit, f"the finding {finding!r}")
+            what = f"the finding {finding!r}" if finding else "a finding"
+            before = self._found(finding)
+            return self._step_until(lambda: self._found(finding) > before, limit, what)
         if access is not None:
             self._check_address(access)
             return self._run_to_access(access, limit)
         assert until is not None
         return self._step_until(lambda: until(self), limit, "the condition")
+
+    def _found(self, rule: str) -> int:
+        """How many findings of a rule there are; of all rules for ""."""
+        return self.findings.count(rule) if rule else sum(self.findings.counts().values())
 
     def _run_to(self, cycle: int) -> int:
         self._finish_instruction()

@@ -42,7 +42,9 @@ def load(tmp_path):
 
 
 def found(machine):
+    """(rule, slot) of what was found; all of it before the first cycle has passed."""
     assert list(machine.findings) == machine.warnings
+    assert {finding.cycle for finding in machine.findings} <= {0}
     return [(finding.rule, finding.slot) for finding in machine.warnings]
 
 
@@ -158,3 +160,20 @@ def test_a_line_that_the_bus_does_not_have_is_refused(load, field, name):
         load(WHOLE, text)
     assert "slot 6 (sram)" in str(refused.value)
     assert refused.value.line is not None
+
+
+@pytest.mark.parametrize(
+    ("strobes", "words"),
+    [
+        ('output_enable = "RW"\nwrite_enable = "not RW and PHI2"\n', ["read"]),
+        ('output_enable = "RW and PHI2"\nwrite_enable = "not RW"\n', ["write"]),
+        ('output_enable = "RW"\nwrite_enable = "not RW"\n', ["write", "read"]),
+        ("", []),
+    ],
+)
+def test_a_strobe_that_is_true_while_phi2_is_low_is_a_finding(load, strobes, words):
+    """Address and data are valid while PHI2 is high: Western Design Center, W65C02S data sheet, timing diagram."""
+    machine = load(text=SHED + KEYBOARD + strobes)
+    assert found(machine) == [("strobe-without-phi2", 3)] * len(words)
+    for word, warning in zip(words, machine.warnings, strict=True):
+        assert f"the {word} strobe" in warning.message

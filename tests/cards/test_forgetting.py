@@ -1,7 +1,11 @@
-"""What a card keeps for speed is never seen: one that forgets it before everything that happens behaves the same."""
+"""What a card keeps for speed is never seen: one that forgets it before everything that happens behaves the same.
+
+And power-on forgets everything.
+"""
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 
@@ -226,3 +230,37 @@ def test_a_card_that_forgets_what_it_keeps_is_the_same_card(kind, options, scrip
     assert keeps.log == forgets.log
     assert keeps.bench.save() == forgets.bench.save()
     assert list(keeps.bench.findings) == list(forgets.bench.findings)
+
+
+def random_step(rng: random.Random) -> Step:
+    action = rng.choice(("read", "write", "write", "run", "pull", "port", "move", "move"))
+    if action == "run":
+        return action, rng.choice((1, 30, 400, 3_000))
+    if action == "pull":
+        return action, rng.randrange(1_000), rng.choice((True, False, None))
+    return action, rng.randrange(1_000), rng.choice((0, 0xFF, rng.randrange(256)))
+
+
+@pytest.mark.parametrize(
+    ("kind", "options"),
+    [
+        (kind, options) for kind, (tried, _) in KINDS.items() for options in tried if kind != "button-row"
+    ],  # fingers stay
+    ids=str,
+)
+def test_power_on_leaves_nothing_of_what_a_card_was(kind, options):
+    rng = random.Random(1)
+    used = Told(kind, options, watched=True, hz=1_000_000, forgets=False)
+    for step in KINDS[kind][1]:
+        used.do(*step)
+    card = load_entry(entries()[kind])
+    new = Bench(card, options)
+    for _ in range(12):
+        for _ in range(8):
+            used.do(*random_step(rng))
+        again = Bench(card, options)
+        again.load_card(used.bench.save()["card"])
+        again.ask(again.card.power_on, 0)
+        again.ask(again.card.reset, True, 0)
+        again.ask(again.card.reset, False, 0)
+        assert again.save() == new.save()

@@ -1,5 +1,7 @@
 """The 6551 card: registers, byte times, interrupts, the defective later part; each test names its source."""
 
+import random
+
 import pytest
 from simkit_cards.serial_6551 import CRYSTALS_PER_BIT, Serial6551
 
@@ -128,6 +130,24 @@ def test_the_later_part_always_says_ready_and_mixes_bytes_stored_too_early():
     assert len(sent(bench)) == 1
     assert sent(bench)[0][1] not in (0x41, 0x7E)
     assert bench.findings.count("serial-store-while-shifting") == 1
+
+
+@pytest.mark.parametrize(("control", "bits"), [(0x1F, 8), (0x7F, 5)])
+def test_a_store_into_a_frame_sends_the_new_byte_from_its_bit_0_in_what_is_left_of_the_frame(control, bits):
+    """Forum 6502.org posts 29784 and 52022, and arithmetic: a bit takes 96 ticks of 1.8432 MHz, 52.08 cycles."""
+    for store in range(2, 52 * (bits + 2), 13):
+        bench = make(control=control, part="W65C51N")
+        start = bench.cycle
+        bench.write(DATA, 0x35)
+        bench.run_to(start + store)
+        bench.write(DATA, 0xCA)
+        bench.run(1_000)
+        ((end, byte),) = sent(bench)
+        (finding,) = bench.findings
+        assert f"shifted out for {end - start - store} cycles" in finding.message
+        gone = store * 1_843_200 / 96_000_000 - 1
+        allowed = {max(0, min(bits, int(gone + slack))) for slack in (-0.03, 0.03)}
+        assert byte in {(0x35 & (1 << n) - 1 | 0xCA << n) & (1 << bits) - 1 for n in allowed}
 
 
 def test_one_byte_time_between_stores_is_the_later_parts_cure():
@@ -293,6 +313,18 @@ def test_modem_lines_stand_in_the_status_and_interrupt(bench, pin, bit):
     assert bench.level("INT")
     bench.pull(pin, False)
     assert bench.read(STATUS) & (bit | IRQ) == IRQ
+
+
+def test_rts_and_dtr_follow_every_command_byte_and_both_resets(bench):
+    """SY6551 data sheet, command register: bit 0 set pulls DTR low; TIC 00 leaves RTS high, the others pull it low."""
+    for command in random.Random(1).sample(range(256), 256):
+        bench.write(COMMAND, command)
+        assert (bench.level("DTR"), bench.level("RTS")) == (not command & 0x01, not command & 0x0C)
+    for action in (lambda: bench.write(STATUS, 0), bench.reset):
+        bench.write(COMMAND, 0x0F)
+        assert (bench.level("DTR"), bench.level("RTS")) == (False, False)
+        action()
+        assert (bench.level("DTR"), bench.level("RTS")) == (True, True)
 
 
 def test_echo_sends_back_what_arrives():

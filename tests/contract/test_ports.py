@@ -1,5 +1,7 @@
 """What a port takes from the outside, and what it refuses: input from a file is asked for before it is believed."""
 
+import copy
+
 import pytest
 
 from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
@@ -59,5 +61,10 @@ def test_what_a_port_shows_when_its_card_says_nothing_else():
     assert LampsPort("lamps", ("A",), lambda cycle: (True,)).levels(0) == (True,)
 
 
-def test_two_ports_alike_are_two_ports():
-    assert ButtonsPort("buttons", ("A",)) != ButtonsPort("buttons", ("A",))
+@pytest.mark.parametrize(
+    "port", [KEYS, PADS, SERIAL, BUTTONS, Port("own"), LampsPort("lamps", ("A",), lambda cycle: ())]
+)
+def test_two_ports_alike_are_two_ports_and_a_port_can_be_a_key(port):
+    alike = copy.copy(port)
+    assert alike != port
+    assert len({alike, port}) == 2

@@ -38,6 +38,8 @@ from simkit.contract import (
     to_data,
     whole,
 )
+from simkit.contract.events import EVENTS
+from simkit.contract.findings import FINDINGS
 
 
 class Lamp(IntFlag):
@@ -258,6 +260,12 @@ def test_a_record_by_itself_checks_every_name():
         assert refused.value.field == field
 
 
+@pytest.mark.parametrize("shapes", [(BYTE, many(BYTE)), (many(BYTE), BYTE), (many(BYTE), many(BYTE)), (BYTE, BYTE)])
+def test_each_value_of_a_row_is_saved_by_its_own_shape(shapes):
+    kept = tuple({3, 1, 2} if shape is not BYTE else 7 for shape in shapes)
+    assert row(*shapes).data(kept) == [[1, 2, 3] if shape is not BYTE else 7 for shape in shapes]
+
+
 @given(
     angle=st.integers(0, 359),
     beats=st.lists(st.integers(0, NEVER), max_size=3),
@@ -330,3 +338,28 @@ def test_saved_attributes_that_nothing_remembers_are_told_at_once():
         assert "@remembers" in refused.value.remedy
     heir = type("Plain", (Sound,), {})(None, None)
     assert heir.save(0) == {"count": 0}
+
+
+@pytest.mark.parametrize(
+    ("taken", "low", "high"),
+    [
+        (BIT.take, 0, 1),
+        (BYTE.take, 0, 255),
+        (WORD.take, 0, 65_535),
+        (CYCLE.take, 0, 1 << 62),
+        (COUNT.take, 0, 1 << 62),
+        (MOMENT.take, -(1 << 62), 1 << 62),
+        (whole(-1, 7).take, -1, 7),
+        (lambda n: EVENTS.take([[n, 1, "move"]]), 0, 1 << 62),
+        (lambda n: EVENTS.take([[1, n, "move"]]), 0, 1 << 62),
+        (lambda n: FINDINGS.take({"kept": [], "counts": [["rule", n, 1]]}), 0, 1 << 62),
+        (lambda n: FINDINGS.take({"kept": [], "counts": [["rule", 1, n]]}), 1, 1 << 62),
+        (lambda n: FINDINGS.take({"kept": [["rule", 1, n, 1, "words"]], "counts": []}), 0, 1 << 62),
+    ],
+)
+def test_a_number_is_taken_from_its_lowest_to_its_highest_and_no_farther(taken, low, high):
+    for number in (low, low + 1, high - 1, high):
+        taken(number)
+    for number in (low - 1, high + 1, float(low), bool(low)):
+        with pytest.raises(StateError, match=f"is not a whole number from {low} to {high}"):
+            taken(number)

@@ -101,6 +101,23 @@ def test_a_run_to_a_finding_waits_for_a_new_one_of_the_rule_or_of_any(shed):
         quiet.run(finding="", timeout=0.0001)
 
 
+def test_findings_of_other_rules_neither_end_a_run_to_a_finding_nor_hide_it(shed):
+    """Four writes to ROM, one to the keyboard, which takes none, and again from the start."""
+    keyboard = '[[card]]\nslot = 3\nkind = "keyboard"\nselect = "0110 0000 0000 000x"\n'
+    text = SHED.replace("0xxx xxxx xxxx xxxx", "00xx xxxx xxxx xxxx") + keyboard
+    m = shed("8D 00 90 8D 00 90 8D 00 90 8D 00 90 8D 00 60 4C 00 80", text=text)
+    for n in range(1, 4):
+        m.run(finding="write-to-keyboard")
+        assert (m.findings.count("write-to-keyboard"), m.findings.count("write-to-rom")) == (n, 4 * n)
+
+
+def test_a_moment_is_waited_for_half_a_minute_of_machine_time_unless_told_otherwise(shed):
+    m = shed(clock="1 kHz")
+    with pytest.raises(MomentError, match="A finding did not come"):
+        m.run(finding="")
+    assert 30_000 <= m.cycle < 30_000 + 3
+
+
 @pytest.mark.parametrize(
     ("moment", "words"),
     [

@@ -57,6 +57,18 @@ def test_what_an_open_pin_drives_comes_back_with_the_state(load):
     assert copy.save_state() == m.save_state()
 
 
+def test_a_state_tells_of_open_pins_only_those_that_are_joined_to_nothing(load, tmp_path):
+    """What a joined pin drives stands with its line."""
+    machine = sending(load())
+    assert machine.bus.save()["open_pins"] == [[3, "CLOCK", False], [3, "DATA", False]]
+    text = RAM_AND_ROM + '[card.lines]\nCLOCK = "KEYS"\n'
+    (tmp_path / "machine.toml").write_text(
+        text.replace("[card.settings]\nself_test_ms = 1\n", "settings.self_test_ms = 1\n")
+    )
+    joined = sending(Machine.load(tmp_path))
+    assert joined.bus.save()["open_pins"] == [[3, "DATA", False]]
+
+
 def test_a_state_in_which_an_open_pin_was_let_go_lets_it_go(load):
     m = load()
     idle = m.save_state()

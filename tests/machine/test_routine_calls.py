@@ -82,13 +82,13 @@ def test_memory_is_filled_by_address_or_label_a_byte_or_several_and_stays_writte
 
 
 def test_what_lies_on_the_stack_below_the_return_address_is_no_result(with_routine):
-    """PHA; PLA; STA $0181; STA $0182; STA $00FF; RTS from a stack at $80."""
-    machine = with_routine("48 68 8D 81 01 8D 82 01 8D FF 00 60")
+    """PHA; PLA; STA $0181; STA $0182; STA $00FF; STA $0100; RTS from a stack at $80, which ends at $0100."""
+    machine = with_routine("48 68 8D 81 01 8D 82 01 8D FF 00 8D 00 01 60")
     machine.step()
     machine.cpu.sp = 0x80
     result = machine.call("doing", a=5)
     assert result.written == {0x0181: 5, 0x0182: 5, 0x00FF: 5}
-    assert [address for _, address, _ in result.writes] == [0x017E, 0x0181, 0x0182, 0x00FF]
+    assert [address for _, address, _ in result.writes] == [0x017E, 0x0181, 0x0182, 0x00FF, 0x0100]
 
 
 @pytest.mark.parametrize("sp", [0x00, 0x01, 0x02, 0xFF])

@@ -1,6 +1,7 @@
 """The line that a message about a machine file names is that of the key or element that is wrong."""
 
 import time
+import tomllib
 
 import pytest
 
@@ -182,6 +183,17 @@ CARD_KEYS = (
     "slot", "kind", "select", "not_select", "output_enable", "write_enable", "wires", "lines", "image", "labels",
     "settings", "ready_gated", "remove", "note", "settings.port_1", "wires.A0", "lines.INT",
 )  # fmt: skip
+OTHER_KINDS = {
+    "seed": int, "slot": int, "settings.port_1": int, "ready_gated": bool, "remove": bool, "card": list,
+    "cpu_options": dict, "backplane": dict, "settings": dict, "wires": dict, "lines": dict,
+}  # fmt: skip
+"""Kind of value of each key that does not want text."""
+
+
+def is_of_its_kind(name, value):
+    if name in ("select", "not_select") and isinstance(value, list):
+        return bool(value) and all(isinstance(element, str) for element in value)
+    return type(value) is OTHER_KINDS.get(name, str)
 
 
 @pytest.mark.parametrize("key", [*KEYS, *(f"card {key}" for key in CARD_KEYS)])
@@ -200,6 +212,7 @@ def test_any_value_of_any_key_is_taken_or_refused_with_its_line(key, tmp_path):
             told = several.errors
         except SimkitError as error:
             told = [error]
+        assert told or is_of_its_kind(name, tomllib.loads(f"x = {value}")["x"])
         if told and key != "card":  # cards that are written in two ways are not TOML
             assert [*top, *card].index(part[-1]) + 1 in [error.line for error in told], told
         assert all(error.file == str(path) and len(str(error)) < 2500 for error in told)

@@ -211,6 +211,33 @@ def test_a_pin_of_a_card_cannot_be_joined_to_an_output_of_the_cpu(write, line):
     assert "IRQ, NMI" in found
 
 
+def test_only_the_pins_of_a_card_can_be_wired_and_data_pins_to_data_lines_alone(write):
+    """A ROM of 32 KB has the address pins A0 to A14."""
+    for pin in (*(f"A{n}" for n in range(15)), *(f"D{n}" for n in range(8))):
+        wires = f'wires = {{ {pin} = "{pin}" }}'
+        assert read_description(write(SOUND.replace('image = "rom.bin"', wires))).cards[1].wires == {pin: pin}
+    for pin in ("A15", "A99", "D8", "D9", "D15", "RW", "INT"):
+        assert f"no pin '{pin}'" in message(write(SOUND.replace('image = "rom.bin"', f'wires = {{ {pin} = "D0" }}')))
+    for line in ("D8", "D9", "A0", "low", "BANK"):
+        text = SOUND.replace('image = "rom.bin"', f'wires = {{ D0 = "{line}" }}')
+        assert f"'{line}' is not a data line" in message(write(text))
+
+
+def test_cards_come_in_the_order_of_their_slots_wherever_they_stand_in_the_file(write):
+    cards = [f'[[card]]\nslot = {slot}\nkind = "keyboard"\nselect = "0111 1111 0001 000x"\n' for slot in (9, 3, 40, 5)]
+    assert [card.slot for card in read_description(write(SOUND + "".join(cards))).cards] == [1, 2, 3, 5, 9, 40]
+
+
+def test_any_line_of_the_bus_can_reach_an_address_pin_and_no_other_number_can(write):
+    for line in (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "low", "high", "BANK", "RW"):
+        wires = f'wires = {{ A0 = "{line}" }}'
+        assert read_description(write(SOUND.replace('image = "rom.bin"', wires))).cards[1].wires == {"A0": line}
+    for number in (16, 17, 99, 1000):
+        assert f"the bus has no line A{number}" in message(
+            write(SOUND.replace('image = "rom.bin"', f'wires = {{ A0 = "A{number}" }}'))
+        )
+
+
 def test_a_base_that_cannot_be_read_is_the_only_complaint(write):
     found = message(write('base = "nowhere.toml"\n[[card]]\nslot = 2\nimage = "rom.bin"\n'))
     assert "there is no file" in found

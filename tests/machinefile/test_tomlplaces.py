@@ -234,6 +234,7 @@ def test_a_line_is_that_of_the_nearest_that_encloses_what_has_none():
     assert places.line("nothing") is None
     assert places.line() is None
     assert places.at("card", 0, "kind") is None
+    assert places.at() is None
 
 
 def test_only_a_line_feed_ends_a_line():

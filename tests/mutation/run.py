@@ -189,7 +189,7 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=400, help="mutants drawn")
     parser.add_argument("--folder", choices=FOLDERS, help="draw from this one alone")
     parser.add_argument("--jobs", type=int, default=2, help="mutants tried at a time")
-    parser.add_argument("--budget", type=float, default=60.0, help="seconds of tests a mutant is tried with at most")
+    parser.add_argument("--budget", type=float, default=60.0, help="seconds of tests from other folders at most")
     parser.add_argument("--work", type=Path, help="folder for copies, recording and results; in the temporary folder")
     parser.add_argument("--results", type=Path, help="result file (JSON); in that folder if not named")
     parser.add_argument("--at", metavar="FILE:LINE", help="no draw: every mutant of that line")
@@ -234,7 +234,8 @@ def main() -> int:
     data = CoverageData(str(work / "lines"))
     data.read()
     tests = json.loads((work / "tests.json").read_text())
-    recording = Recording(tests, data, copies[0].root, importers_of(everything))
+    importers = importers_of({file: (ROOT / file).read_bytes() for file in files if file.endswith(".py")})
+    recording = Recording(tests, data, copies[0].root, importers)
     job = Job(options, digest, drawn)
     try:
         job.run(copies, recording)

@@ -12,12 +12,23 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture(scope="module")
 def job():
     """The module, which no package holds: `run.py` finds it beside itself."""
-    spec = importlib.util.spec_from_file_location("simkit_mutants", Path(__file__).with_name("mutants.py"))
+    with pytest.MonkeyPatch.context() as patch:
+        yield loaded("mutants", patch)
+
+
+@pytest.fixture(scope="module")
+def trying(job):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(sys.modules, "mutants", job)
+        yield loaded("trying", patch)
+
+
+def loaded(name, patch):
+    spec = importlib.util.spec_from_file_location(f"simkit_{name}", Path(__file__).with_name(f"{name}.py"))
     module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # attrs looks it up
+    patch.setitem(sys.modules, spec.name, module)  # attrs looks it up
     spec.loader.exec_module(module)
-    yield module
-    del sys.modules[spec.name]
+    return module
 
 
 def changes(job, text):
@@ -127,3 +138,55 @@ def test_a_draw_repeats_and_a_change_of_one_line_changes_what_it_must(job):
     texts["contract"][clock] = b"\n" + texts["contract"][clock].replace(b"MIN_HZ = 1\n", b"MIN_HZ = 2\n")
     again = {m.key for m in job.draw(texts, seed=3, count=40, least=20)}
     assert len(again ^ {m.key for m in drawn}) <= 4
+
+
+class Lines:
+    """Stands for the recording's data: which tests reach which lines."""
+
+    def __init__(self, by_file):
+        self.by_file = by_file
+
+    def contexts_by_lineno(self, path):
+        return self.by_file.get(path, {})
+
+
+def recording_of(trying, seconds, by_file, importers):
+    tests = {name: {"seconds": cost, "passed": True, "fixtures": []} for name, cost in seconds.items()}
+    return trying.Recording(tests, Lines(by_file), Path("/copy"), importers)
+
+
+def test_the_budget_leaves_out_slow_tests_of_other_folders_alone(job, trying):
+    """A slow model beside a card tells more than a hundred quick runs of the machine that come past it."""
+    file = "cards/simkit_cards/panel/lamp.py"
+    seconds = {f"tests/machine/test_a.py::test_{n}": n for n in range(1, 6)} | {
+        "tests/cards/panel/test_model.py::test_slow": 50,
+        "tests/cards/panel/test_model.py::test_elsewhere": 1,
+    }
+    reaching = [name for name in seconds if not name.endswith("elsewhere")]
+    recording = recording_of(trying, seconds, {f"/copy/{file}": {2: reaching}}, {})
+    (mutant, *_) = [m for m in job.mutants_of(file, b"def f(a):\n    return a + 1\n") if m.line == 2]
+    chosen = [name.split("::")[1] for name in recording.chosen(mutant, budget=6)]
+    assert chosen == ["test_slow", "test_1", "test_2", "test_3"]
+
+
+def test_a_constant_is_tried_with_the_tests_that_import_it(job, trying):
+    """A test that compares a table with a published one runs no line of the kit."""
+    kit = "cards/simkit_cards/panel/lamp.py"
+    texts = {
+        kit: b"LIMIT = 3\n",
+        "cards/simkit_cards/panel/row.py": b"from simkit_cards.panel.lamp import LIMIT\n",
+        "tests/cards/panel/test_lamp.py": b"from simkit_cards.panel.lamp import LIMIT\n",
+        "tests/cards/panel/test_other.py": b"from simkit_cards.panel import rows\n",
+    }
+    seconds = {
+        "tests/cards/panel/test_lamp.py::test_table": 1,
+        "tests/cards/panel/test_other.py::test_row": 1,
+        "tests/cards/panel/test_other.py::test_nothing": 1,
+    }
+    by_file = {"/copy/cards/simkit_cards/panel/row.py": {5: ["tests/cards/panel/test_other.py::test_row"]}}
+    recording = recording_of(trying, seconds, by_file, trying.importers_of(texts))
+    mutant = job.mutants_of(kit, texts[kit])[0]
+    assert set(recording.chosen(mutant, budget=60)) == {
+        "tests/cards/panel/test_lamp.py::test_table",
+        "tests/cards/panel/test_other.py::test_row",
+    }

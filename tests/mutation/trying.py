@@ -56,10 +56,15 @@ class Recording:
     _lines: dict[str, dict[int, list[str]]] = attrs.field(factory=dict)
 
     def chosen(self, mutant: Mutant, budget: float) -> dict[str, float]:
-        """Seconds of each test that reaches the mutant, quickest first, as many as the budget allows."""
+        """Seconds of each test that reaches the mutant: those beside it, and of the others what the budget allows.
+
+        Of the others the quickest come first. The budget does not bind those beside it: a model that a card is compared
+        with is slow, and tells most.
+        """
         if mutant.at_import:  # what a constant is shows where it is used
             files = {mutant.file, *self.importers[mutant.file]}
             reaching = {test for file in files for tests in self._tests_by_line(file).values() for test in tests}
+            reaching |= {test for test in self.tests if test.split("::")[0] in files}  # it may run no line of the kit
         else:
             contexts = self._tests_by_line(mutant.file)
             reaching = {test for line in mutant.lines for test in contexts.get(line, ())}
@@ -68,9 +73,10 @@ class Recording:
             for name, test in self.tests.items()
             if test["passed"] and (name in reaching or not reaching.isdisjoint(test["fixtures"]))
         }
+        near = tests_beside(mutant.file)
+        chosen = {name: seconds for name, seconds in found.items() if name.startswith(near)}
         total = 0.0
-        chosen: dict[str, float] = {}
-        for name, seconds in sorted(found.items(), key=lambda entry: entry[1]):
+        for name, seconds in sorted(found.items() - chosen.items(), key=lambda entry: entry[1]):
             total += seconds
             if total > budget and chosen:
                 break
@@ -85,7 +91,7 @@ class Recording:
     def new_files(self) -> set[str]:
         """Test files of which the recording knows nothing."""
         known = {name.split("::")[0] for name in self.tests}
-        found = {path.relative_to(ROOT).as_posix() for path in (ROOT / "tests").rglob("test_*.py")}
+        found = {path.relative_to(self.root).as_posix() for path in (self.root / "tests").rglob("test_*.py")}
         return {file for file in found - known if not file.startswith(LEFT_OUT)}
 
 
@@ -104,6 +110,12 @@ def importers_of(texts: Mapping[str, bytes]) -> dict[str, set[str]]:
         }
         found[file] = {other for other in texts if imports[other] & names}
     return found
+
+
+def tests_beside(file: str) -> str:
+    """How the names of the tests begin that lie in the folder named as that of a file of the kit."""
+    folder = Path(file.replace("cards/simkit_cards", "tests/cards").replace("simkit/", "tests/")).parent
+    return f"{folder.as_posix()}/"
 
 
 class Copy:
@@ -197,8 +209,8 @@ def try_mutant(mutant: Mutant, copy: Copy, recording: Recording, seed: int, budg
         RuntimeError: none of those tests was found.
     """
     chosen = recording.chosen(mutant, budget)
-    near = Path(mutant.file.replace("cards/simkit_cards", "tests/cards").replace("simkit/", "tests/")).parent
-    first = {name: seconds for name, seconds in chosen.items() if name.startswith(f"{near.as_posix()}/")}
+    near = tests_beside(mutant.file)
+    first = {name: seconds for name, seconds in chosen.items() if name.startswith(near)}
     others = {name: seconds for name, seconds in chosen.items() if name not in first}
     path = copy.root / mutant.file
     source = path.read_bytes()

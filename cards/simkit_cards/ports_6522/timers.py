@@ -124,8 +124,8 @@ class Timer2:
     def power_on(self, cycle: int, latch_low: int, counter: int) -> None:
         """Take the contents a part happens to hold at power-up."""
         self.latch_low = latch_low
+        self.counts_pulses = False
         self._timeout = cycle + counter + 1
-        self._value = counter
         self.reset(cycle)
 
     def reset(self, cycle: int) -> None:

@@ -90,7 +90,7 @@ class Tables:
         on: BL: the display is on.
         k16: 16K addressing.
         name, colour, pattern: table addresses; colour and pattern of modes with thirds are the high bit alone.
-        pattern_mask, colour_mask: which bits of the offset into those tables count, in modes with thirds.
+        pattern_mask, colour_mask: which bits of the offset into those tables count; of use in modes with thirds alone.
         sprites: address of the sprite attribute table.
         sprite_patterns: address of the sprite pattern table.
         large: sprites of 16 x 16.
@@ -158,9 +158,9 @@ def decode(registers: bytes | bytearray) -> Tables:
         k16=bool(r1 & R1.K16),
         name=(r2 & 0x0F) << 10,
         colour=(r3 & 0x80) << 6 if thirds else r3 << 6,
-        colour_mask=(r3 & 0x7F) << 6 | 0x3F if thirds else 0x1F,
+        colour_mask=(r3 & 0x7F) << 6 | 0x3F,
         pattern=(r4 & 0x04) << 11 if thirds else (r4 & 0x07) << 11,
-        pattern_mask=(r4 & 0x03) << 11 | 0x7FF if thirds else 0x7FF,
+        pattern_mask=(r4 & 0x03) << 11 | 0x7FF,
         sprites=(r5 & 0x7F) << 7,
         sprite_patterns=(r6 & 0x07) << 11,
         large=bool(r1 & R1.SIZE),
@@ -243,6 +243,11 @@ class Area:
     end: int
 
 
+def _reach(mask: int) -> int:
+    """Highest offset into a table in thirds, 0 to $17FF, when the bits of the mask alone count."""
+    return mask & (0x17FF if mask & 0x1000 else 0x0FFF)
+
+
 def areas(tables: Tables) -> list[Area]:
     """Where the tables in use lie. [PG] table 8-1, 8.3, 8.5, 8.6, 9; a masked table counts with what it can reach."""
     found = [Area("name table", tables.name, tables.name + tables.name_bytes)]
@@ -250,15 +255,14 @@ def areas(tables: Tables) -> list[Area]:
     if mode >= Mode.STRIPES:
         return []
     if mode & 1:
-        reach = 0x17FF & tables.pattern_mask
-        found.append(Area("pattern table", tables.pattern, tables.pattern + reach + 1))
+        found.append(Area("pattern table", tables.pattern, tables.pattern + _reach(tables.pattern_mask) + 1))
     else:
         size = 1536 if mode is Mode.MULTICOLOR else 2048
         found.append(Area("pattern table", tables.pattern, tables.pattern + size))
     if mode is Mode.GRAPHICS_1:
         found.append(Area("colour table", tables.colour, tables.colour + 32))
     elif mode is Mode.GRAPHICS_2:
-        found.append(Area("colour table", tables.colour, tables.colour + (0x17FF & tables.colour_mask) + 1))
+        found.append(Area("colour table", tables.colour, tables.colour + _reach(tables.colour_mask) + 1))
     if mode.has_sprites:
         found.append(Area("sprite attribute table", tables.sprites, tables.sprites + 128))
         found.append(Area("sprite pattern table", tables.sprite_patterns, tables.sprite_patterns + 2048))

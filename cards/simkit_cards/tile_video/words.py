@@ -34,7 +34,7 @@ def register_words(registers: bytes | bytearray, set_once: int = 0xFF) -> list[s
         f"{mode.words}{', external video on' if r0 & R0_EV else ''}",
         f"{'16K' if tables.k16 else '4K'} addressing, display {'on' if tables.on else 'BLANKED'}, "
         f"interrupt {'enabled' if r1 & R1.IE else 'disabled'}, {sprites}",
-        f"names at ${tables.name:04X}",
+        f"names at ${tables.name:04X}" if mode < Mode.STRIPES else f"names: {off}",
         colour,
         pattern,
         f"sprite attributes at ${tables.sprites:04X}" if mode.has_sprites else f"sprite attributes: {off}",

@@ -90,18 +90,52 @@ def test_a_key_reaches_the_register_after_eleven_bits(keyboard, bit_us):
     assert 10 * bit_us + 15 <= us <= 10 * bit_us + 15 + 11 + 4
 
 
+def arrival(bench):
+    """Cycle in which the next code is in the ring."""
+    count = bench.card.controller.ring.pushed
+    while bench.card.controller.ring.pushed == count:
+        bench.to(bench.cycle + 1)
+    return bench.cycle
+
+
+@pytest.mark.parametrize("bit_us", [60, 80, 100])
+@pytest.mark.parametrize("busy", [False, True])
+def test_a_reply_comes_after_the_request_twelve_bits_of_the_command_and_its_own_frame(keyboard, bit_us, busy):
+    """A. Chapweske, The PS/2 Mouse/Keyboard Protocol, 2003: the host holds the clock low for 100 us; start, eight data
+    bits, parity, stop and the acknowledge follow. A command waits for the end of a frame under way and its gap."""
+    bench = keyboard(can_send=True, bit_us=bit_us, jitter_percent=0)
+    pressed = bench.cycle + 1
+    bench.happens("press", "a", at=pressed)
+    code = arrival(bench) - pressed
+    bench.to(bench.cycle + 4 * MS)
+    free_at = bench.cycle
+    if busy:
+        bench.happens("release", "a")
+        bench.to(bench.cycle + 50)
+        free_at += (11 * bit_us + 200) * 2
+        written = bench.cycle
+        bench.write(DATA, 0xEE)
+        assert written < free_at
+        arrival(bench)  # F0
+    else:
+        bench.write(DATA, 0xEE)
+    assert abs(arrival(bench) - free_at - (100 + 12 * bit_us) * 2 - code) <= 6
+
+
+def test_a_promise_of_a_steady_read_reaches_up_to_the_next_event_of_the_line(keyboard):
+    bench = keyboard()
+    bench.happens("press", "a")
+    bench.to(bench.cycle + 10)
+    promised = bench.card.steady_until(STATUS, bench.cycle)
+    assert bench.cycle + 1_000 < promised < arrival(bench) < promised + 60
+
+
 def test_bytes_follow_each_other_at_the_speed_of_the_line(keyboard):
     """Eleven bits of 80 us and the gap of 200 us: the second and third byte take two more frame times."""
     bench = keyboard(jitter_percent=0)
     bench.happens("press", "left")
     bench.happens("press", "a")
-    arrivals = []
-    count = bench.card.controller.ring.pushed
-    while len(arrivals) < 3:
-        bench.to(bench.cycle + 1)
-        if bench.card.controller.ring.pushed > count:
-            count = bench.card.controller.ring.pushed
-            arrivals.append(bench.cycle)
+    arrivals = [arrival(bench) for _ in range(3)]
     gaps = [later - earlier for earlier, later in itertools.pairwise(arrivals)]
     assert all(2 * 1_080 <= gap <= 2 * 1_090 for gap in gaps)
 

@@ -145,6 +145,14 @@ def test_arrow_keys_print_nothing_and_shift_comes_up_again():
     assert decoded(bytes.fromhex("E0 75 E0 F0 75 12 1C F0 1C F0 12 1C F0 1C")) == "Aa"
 
 
+@pytest.mark.parametrize("shift", ["", "12 "])
+def test_keys_of_the_keypad_print_what_is_on_them_with_num_lock_on(shift):
+    """US layout, common practice; Shift makes no difference."""
+    for name in "0123456789.*-+/":
+        assert decoded(bytes.fromhex(shift) + KEY_BY_NAME[f"keypad {name}"].make) == name
+    assert decoded(bytes.fromhex(shift) + KEY_BY_NAME["keypad enter"].make) == "\r"
+
+
 @pytest.mark.parametrize(
     ("codes", "text"),
     [
@@ -161,6 +169,17 @@ def test_arrow_keys_print_nothing_and_shift_comes_up_again():
 def test_parser_cases(codes, text):
     """States of a set 2 parser, common practice."""
     assert decoded(bytes.fromhex(codes)) == text
+
+
+def test_overrun_lifts_shift_and_no_other_code_that_stands_alone_does():
+    """00 and FF are overrun codes, after which releases may be lost. [HP]: Hewlett-Packard, Technical Reference Guide
+    (dx7300), Table C-1: 00 in sets 2 and 3, FF in set 1."""
+    prefixes, modifiers = {0xE0, 0xE1, 0xF0}, {0x12, 0x14, 0x58, 0x59}
+    for code in set(range(256)) - prefixes - modifiers:
+        decoder = ScanDecoder()
+        for each in (0x12, code):
+            decoder.feed(each)
+        assert decoder.feed(0x1C) == ord("a" if code in (0x00, 0xFF) else "A"), code
 
 
 @settings(deadline=None, max_examples=60)

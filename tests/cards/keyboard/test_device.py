@@ -205,6 +205,7 @@ def test_typematic_rates(argument, rate):
         ("F1", "FE"),
         ("12", "FE"),
         ("EE FE", "EE EE"),  # resend
+        ("EE EF FE", "EE FE EE"),  # FE, the keyboard's own request, is no code to be sent again
     ],
 )
 def test_replies_to_host_commands(commands, replies):

@@ -85,6 +85,41 @@ def test_stores_back_to_back_at_8_mhz_keep_every_limit_and_single_cycles_break_t
         assert {finding.rule for finding in bench.findings} == rules
 
 
+LIMITS = {  # least latch and removal time in ns, highest clock in MHz: as test_serial_pads.py cites them
+    ("CD4021B", "worst-case"): (160, 280, 3),
+    ("CD4021B", "typical"): (80, 140, 6),
+    ("CD4021BC", "worst-case"): (150, 200, 2.5),
+    ("CD4021BC", "typical"): (75, 100, 3.5),
+}
+
+
+@pytest.mark.parametrize(("part", "limits"), LIMITS)
+def test_each_limit_of_the_pads_part_is_kept_from_its_very_value_on(card_bench, part, limits):
+    """At 50 MHz a cycle is 20 ns, so that most limits are whole numbers of cycles."""
+    latch_ns, removal_ns, mhz = LIMITS[part, limits]
+    for width, removal, period in [(n, 99, 99) for n in range(1, 12)] + [
+        times for n in range(2, 24) for times in ((99, n, 99), (99, 99, n))
+    ]:
+        bench = card_bench(PadSockets, hz=50_000_000, part=part, limits=limits)
+        bench.run(5)
+        for pin, level, cycles in (
+            ("LATCH", True, width), ("LATCH", False, removal), ("CLOCK", True, 1), ("CLOCK", False, period - 1),
+            ("CLOCK", True, 1),
+        ):  # fmt: skip
+            bench.pull(pin, level)
+            bench.run(cycles)
+        expected = {
+            rule
+            for rule, broken in (
+                ("pad-latch-too-short", width * 20 < latch_ns),
+                ("pad-clock-after-latch", removal * 20 < removal_ns),
+                ("pad-clock-too-fast", period * 20 * mhz < 1_000),
+            )
+            if broken
+        }
+        assert {finding.rule for finding in bench.findings} == expected, (width, removal, period)
+
+
 def test_a_slow_part_misses_shifts_that_come_too_soon(card_bench):
     bench = card_bench(PadSockets, hz=8_000_000, slow_part=True)
     bench.happens("press", 1, "a")

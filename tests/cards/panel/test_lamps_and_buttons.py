@@ -1,5 +1,7 @@
 """Rows of lamps and buttons, at an address and on pins."""
 
+import random
+
 import pytest
 from simkit_cards.panel.button_row import ButtonRow
 from simkit_cards.panel.led_row import LedRow
@@ -80,3 +82,32 @@ def test_contacts_bounce_for_the_time_set_and_settle_on_what_the_finger_does():
             assert last <= 2_002
             most = max(most, changes)
     assert most > 3
+
+
+@pytest.mark.parametrize("joined", ["address", "pins"])
+@pytest.mark.parametrize("bounce_us", [0, 40])
+def test_of_many_buttons_each_bounces_by_itself_and_then_shows_what_its_finger_does(joined, bounce_us):
+    rng = random.Random(bounce_us)
+    bench = Bench(ButtonRow, {"joined": joined, "bounce_us": bounce_us})
+    held, before = 0, 0
+    moves, changes, moved = [0] * 8, [0] * 8, [-1_000] * 8
+    for _ in range(2_500):
+        if rng.random() < 0.1:
+            bit = rng.randrange(8)
+            action = rng.choice(("press", "release"))
+            if bool(held >> bit & 1) is not (action == "press"):
+                moved[bit] = bench.cycle
+                moves[bit] += 1
+                held ^= 1 << bit
+            bench.outside("buttons", action, f"B{bit}")
+        shown = 0xFF ^ (bench.peek(0) if joined == "address" else sum(bench.level(f"B{n}") << n for n in range(8)))
+        at_rest = sum(1 << bit for bit, cycle in enumerate(moved) if bench.cycle > cycle + bounce_us + 1)
+        assert shown & at_rest == held & at_rest
+        changes = [count + ((shown ^ before) >> bit & 1) for bit, count in enumerate(changes)]
+        before = shown
+        bench.run(1)
+    assert all(moves)
+    if bounce_us:
+        assert all(count > 2 * finger for count, finger in zip(changes, moves, strict=True))
+    else:
+        assert changes == moves

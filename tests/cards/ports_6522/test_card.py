@@ -1,10 +1,13 @@
 """Check values of the 6522 card; each test names its source."""
 
 import itertools
+import random
 
 import pytest
 from simkit_cards.ports_6522.card import Ports6522
+from simkit_cards.ports_6522.timers import Timer1, Timer2
 
+from simkit.contract import to_data
 from simkit.contract.events import NEVER
 from simkit.testing.bench import Bench
 
@@ -501,3 +504,84 @@ def test_words_name_a_flag_that_nobody_is_told_of(via):
     via.write(SR, 1)
     via.run(20)
     assert "flag SR: set, and not enabled: only a look at IFR tells" in via.card.words(via.cycle)
+
+
+@pytest.mark.parametrize("watched", [True, False])
+def test_reset_takes_pb7_from_timer_1(watched):
+    """R6522 data sheet, RESET: all registers to 0, so that PB7 is an input again, here pulled high."""
+    via = Bench(Ports6522, watched=watched)
+    via.write(ACR, 0xC0)
+    via.write(DDRB, 0x80)
+    start_t1(via, 20)
+    assert {via.level("PB7") for _ in range(60) if via.run(1) is None} == {True, False}
+    via.reset()
+    assert {via.level("PB7") for _ in range(60) if via.run(1) is None} == {True}
+    assert via.read(ORB) == 0xFF
+    via.write(DDRB, 0x80)  # an output of the port's own, low
+    assert not via.level("PB7")
+
+
+def test_words_name_the_flags_that_stand_and_whether_they_interrupt(via):
+    rng = random.Random(1)
+    names = ("CA2", "CA1", "SR", "CB2", "CB1", "T2", "T1")
+    for _ in range(40):
+        flags, enabled = rng.randrange(128), rng.randrange(128)
+        state = via.save()["card"]
+        via.load_card({**state, "registers": [*state["registers"][:6], flags, enabled, *state["registers"][8:]]})
+        told = {line.split(":")[0]: "INT low" in line for line in via.card.words(via.cycle) if line.startswith("flag ")}
+        assert told == {f"flag {name}": bool(enabled >> n & 1) for n, name in enumerate(names) if flags >> n & 1}
+
+
+def test_registers_that_no_time_moves_are_steady_for_ever_and_those_of_counters_never(via):
+    """Directions, latches, control and enabled flags; the counters count every cycle. R6522 data sheet, registers."""
+    rng = random.Random(1)
+    for _ in range(50):
+        for _ in range(4):
+            via.write(rng.randrange(16), rng.randrange(256))
+        for register in (DDRB, DDRA, T1LL, T1LH, ACR, PCR, IER):
+            assert via.card.steady_until(register, via.cycle) == NEVER
+        for register in (T1CL, T1CH, T2CL, T2CH, SR):
+            assert via.card.steady_until(register, via.cycle) == via.cycle
+
+
+class Timers:
+    """Both timers, advanced as the card does it, and how often each has set its flag."""
+
+    def __init__(self, *, reloads):
+        self.t1, self.t2 = Timer1(reloads), Timer2()
+        self.t1.power_on(0, 0x1234, 0x0042)
+        self.t2.power_on(0, 0x34, 0x0042)
+        self.mode = False, False
+        self.flags = [0, 0]
+
+    def advance(self, cycle):
+        self.flags[0] += self.t1.advance(cycle, *self.mode)
+        self.flags[1] += self.t2.advance(cycle)
+
+    def told(self, cycle):
+        values = self.t1.value(cycle), self.t2.value(cycle), self.t1.next_flag(self.mode[0]), self.t2.next_flag()
+        return to_data(self.t1), to_data(self.t2), values
+
+
+@pytest.mark.parametrize("reloads", [True, False])
+@pytest.mark.parametrize("free_run", [True, False])
+def test_timers_are_the_same_asked_once_in_a_long_time_or_in_every_cycle_in_which_something_happens(reloads, free_run):
+    rng = random.Random(reloads * 2 + free_run)
+    lazy, eager = Timers(reloads=reloads), Timers(reloads=reloads)
+    now = 0
+    for _ in range(60):
+        starts, pulses, level, high = rng.random() < 0.5, rng.random() < 0.2, rng.random() < 0.5, rng.randrange(3)
+        for timers in (lazy, eager):
+            timers.mode = free_run, level
+            timers.t2.select(pulses, now)
+            if starts:
+                timers.t1.start(high, now, level)
+                timers.t2.start(high, now)
+        end = now + rng.choice((1, 7, 300, 66_000, 70_000, 200_000))
+        while now < end:
+            now = min(end, max(now + 1, min(eager.t1.quiet_until, eager.t2.quiet_until)))
+            eager.advance(now)
+        lazy.advance(now)
+        assert lazy.told(now) == eager.told(now)
+        assert [bool(count) for count in lazy.flags] == [bool(count) for count in eager.flags]
+        lazy.flags, eager.flags = [0, 0], [0, 0]

@@ -260,6 +260,37 @@ def test_the_keyboard_makes_eleven_clocks_for_a_command(host):
     assert keyboard.receive() == 0xEE
 
 
+@pytest.mark.parametrize("bit_us", [60, 80, 100])
+def test_the_clocks_of_a_command_keep_the_published_limits(host, bit_us):
+    """Low and high 30 to 50 us, period 60 to 100 us: [HP] C.2.1."""
+    keyboard = host(bit_us=bit_us)
+    keyboard.send(0xEE)
+    keyboard.until(clock=True)
+    clock = [cycle for cycle, name, _ in keyboard.edges if name == "CLOCK"][2:]  # without the host's own request
+    assert len(clock) == 22
+    assert all(abs(later - earlier - bit_us * US // 2) <= 1 for earlier, later in itertools.pairwise(clock))
+
+
+@pytest.mark.parametrize(("after", "reply"), [(15 * US - 1, 0xFE), (15 * US + 1, 0xEE)])
+def test_a_bit_of_a_command_is_taken_15_us_after_the_clock_rises(host, after, reply):
+    """The middle of the 5 to 25 us of [SMSC] t6: what is put on DATA before is taken, what comes later is not."""
+    keyboard = host()
+    keyboard.pull("CLOCK", False)
+    keyboard.run(100 * US)
+    keyboard.pull("DATA", False)
+    keyboard.pull("CLOCK", None)
+    for bit in (*(0xEE >> place & 1 for place in range(8)), 1, 1):
+        keyboard.until(clock=False)
+        keyboard.pull("DATA", None if bit else False)
+        keyboard.until(clock=True)
+        keyboard.run(after - 1)
+        if len(falls(keyboard)) == 2:  # the first fall is the host's own: the first bit, a 0, becomes a 1
+            keyboard.pull("DATA", None)
+    keyboard.until(clock=False)
+    keyboard.until(clock=True)
+    assert keyboard.receive() == reply
+
+
 def test_a_command_with_wrong_parity_is_asked_for_again(host):
     """FE, resend. [EMC] p. 9."""
     keyboard = host()

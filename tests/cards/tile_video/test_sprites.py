@@ -5,6 +5,8 @@ complete description including undocumented features, 0.4.2, 2002; [F18A] is M. 
 history and comments.
 """
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -250,6 +252,18 @@ def test_meeting_off_screen_is_a_setting(make_video, setting, beside, below):
         assert bool(video.status() & 0x20) is met
 
 
+@pytest.mark.parametrize(("setting", "beside"), [("on screen", False), ("left and right too", True)])
+def test_a_meeting_in_one_dot_counts_by_the_column_of_that_dot(make_video, setting, beside):
+    """[F18A] v1.4, v1.8: dots 0 to 255 are on the screen. Two sprites with one dot each, moved over both edges."""
+    video = make_video(coincidence=setting)
+    for dot in (-32, -31, -2, -1, 0, 1, 127, 254, 255, 256, 257, 262):
+        place = max(0, dot - 255)  # which dot of the pattern it is, the left edge being at 255 at most
+        x, tag = (dot + 32, 0x81) if dot < 0 else (dot - place, 1)
+        at_rest(video, [50, x, 0, tag] * 2 + CALM, patterns=bytes([0x80 >> place]) * 0x800)
+        video.frames(1)
+        assert bool(video.status() & 0x20) is (beside or 0 <= dot <= 255), dot
+
+
 @pytest.mark.parametrize(("last", "noted"), [(191, False), (192, True)])
 def test_fifth_sprite_on_the_line_below_the_picture_is_a_setting(make_video, last, noted):
     """Lines 0 to 192 in public notes that quote the data manual, 0 to 191 by [F18A] v1.8: the latter by default."""
@@ -276,12 +290,45 @@ def test_coincidence_comes_while_the_dot_is_drawn(video):
     assert video.status() & 0x20
 
 
+@pytest.mark.parametrize(("off", "edge"), [((27, 0x81), (32, 0x81)), ((255, 1), (254, 1))])
+def test_a_meeting_beside_the_screen_counts_at_the_dot_nearest_to_it(make_video, off, edge):
+    """At dot 0 or 255 of the line, as far as parts that count it are described ([PG] 5.2.2 gives no moment)."""
+    moments = []
+    for (x, tag), pattern in ((off, 0x80 >> (off[0] == 255)), (edge, 0x80 >> (edge[0] == 254))):
+        video = make_video(coincidence="left and right too", clock_hz=Fraction(10_738_635))
+        at_rest(video, [50, x, 0, tag] * 2 + CALM, patterns=bytes([pattern]) * 0x800)
+        video.to_line(50, 300)
+        while not video.bench.peek(1) & 0x20:
+            video.bench.run(1)
+        moments.append(video.bench.cycle - video.card._raster.start)
+    assert moments[0] == moments[1]
+
+
 def test_sprite_moved_after_its_lines_still_counts_where_it_was(video):
     """Flags come from what was drawn, not from what memory holds when somebody asks."""
     at_rest(video, [50, 10, 0, 1, 50, 12, 0, 1, 0xD0])
     video.to_line(100)
     video.store(0x1004, [120, 200])
     video.to_line(180)
+    assert video.status() & 0x20
+    video.frames(1)
+    assert not video.status() & 0x20
+
+
+@pytest.mark.parametrize(
+    ("address", "value"),
+    [(0x1078, 150), (0x1079, 200), (0x107F, 0x81), (0x107E, 1), (0x0000, 0), (0x07FF, 0)],
+)
+def test_any_byte_of_a_sprite_changed_after_its_lines_counts_from_the_next_frame_on(video, address, value):
+    """The last two sprites of the list meet in one dot; a byte of their entries or their pattern ends that. $07FF is
+    the last byte of the pattern table, $107F of the list. Flags come from what was drawn."""
+    name, row = (0, 0) if address == 0 else (255, 7)
+    patterns = bytearray(0x800)
+    patterns[name * 8 + row] = 0x01
+    entries = [200, 0, 0, 0] * 30 + [50, 40, name, 1] * 2
+    at_rest(video, entries, patterns=bytes(patterns))
+    video.to_line(100)
+    video.store(address, [value])
     assert video.status() & 0x20
     video.frames(1)
     assert not video.status() & 0x20
