@@ -20,7 +20,7 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.fingerprint import Fingerprint
 
 FORMAT = "simkit-state"
-VERSION = 2
+VERSION = 3
 MAX_ENTRIES = 4_000
 MAX_ENTRY_BYTES = 8_000_000
 MAX_TOTAL_BYTES = 64_000_000

@@ -354,7 +354,8 @@ def test_saved_attributes_that_nothing_remembers_are_told_at_once():
         (lambda n: EVENTS.take([[1, n, "move"]]), 0, 1 << 62),
         (lambda n: FINDINGS.take({"kept": [], "counts": [["rule", n, 1]]}), 0, 1 << 62),
         (lambda n: FINDINGS.take({"kept": [], "counts": [["rule", 1, n]]}), 1, 1 << 62),
-        (lambda n: FINDINGS.take({"kept": [["rule", 1, n, 1, "words"]], "counts": []}), 0, 1 << 62),
+        (lambda n: FINDINGS.take({"kept": [["rule", 1, n, 1, "words", None]], "counts": []}), 0, 1 << 62),
+        (lambda n: FINDINGS.take({"kept": [["rule", 1, 1, 1, "words", n]], "counts": []}), 0, 0xFFFF),
     ],
 )
 def test_a_number_is_taken_from_its_lowest_to_its_highest_and_no_farther(taken, low, high):
