@@ -89,7 +89,7 @@ def test_the_file_is_a_zip_of_json_and_blobs_with_no_time_in_it():
         (lambda: packed({}), "lacks manifest.json"),
         (lambda: with_manifest(format="other"), "not a machine's state"),
         (lambda: with_manifest(format="left out"), "not a machine's state"),
-        (lambda: with_manifest(version=1), "format version 1; this kit reads version 2"),
+        (lambda: with_manifest(version=1), "format version 1; this kit reads version 3"),
         (lambda: with_manifest(version="left out"), "format version None"),
         (lambda: with_manifest(cycle="left out"), "lacks cycle or seed"),
         (lambda: with_manifest(seed="5"), "lacks cycle or seed"),
