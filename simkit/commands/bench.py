@@ -74,6 +74,7 @@ def bench(
 
 def _engines(machine: str | None, report: Callable[[str], None], *, as_json: bool) -> dict[str, Any]:
     """Measure the engines and print the table; gives the same for programs."""
+    from simkit.cpu.core.runtime import words as core_words
     from simkit.machine.machine import Machine
     from simkit.measure.beside import measure_beside
     from simkit.measure.engines import DEMO, geometric_mean, measure
@@ -81,7 +82,7 @@ def _engines(machine: str | None, report: Callable[[str], None], *, as_json: boo
     measured = measure(machine, report)
     clock_mhz = float(Machine.load(machine or DEMO).description.clock_hz) / 1e6
     if not as_json:
-        print(f"Millions of machine cycles a second; the machine's clock is {clock_mhz:g} MHz.")
+        print(f"Millions of machine cycles a second; the machine's clock is {clock_mhz:g} MHz. Core: {core_words()}.")
         print(f"{'':18}{'py65':>8}{'exact':>8}{'core':>12}{'to py65':>10}{'to clock':>10}")
         for one in measured:
             print(
@@ -96,6 +97,7 @@ def _engines(machine: str | None, report: Callable[[str], None], *, as_json: boo
         for row in beside:
             print(f"{row.name:22}{row.mhz:8.1f}  {row.to:20}{row.other_mhz:8.1f}{row.ratio:8.2f}")
     return {
+        "core": core_words(),
         "clock_mhz": clock_mhz,
         "workloads": [
             {

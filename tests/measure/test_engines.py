@@ -6,7 +6,8 @@ import pytest
 
 from simkit import Machine
 from simkit.commands.main import main
-from simkit.measure import cards, engines
+from simkit.cpu.core.runtime import words as core_words
+from simkit.measure import beside, cards, engines
 
 CODED = [workload for workload in engines.WORKLOADS if workload.code is not None]
 
@@ -26,6 +27,8 @@ def test_the_bench_prints_figures_for_programs(monkeypatch, capsys):
     monkeypatch.setattr(engines, "WORKLOADS", engines.WORKLOADS[:1])
     monkeypatch.setattr(engines, "TURN_SECONDS", 0.01)
     monkeypatch.setattr(engines, "WARM_UP_CYCLES", 50_000)
+    monkeypatch.setattr(beside, "RUN_CYCLES", 50_000)
+    monkeypatch.setattr(beside, "WARM_UP_CYCLES", 50_000)
     monkeypatch.setattr(cards, "SCENES", {})
     monkeypatch.setattr(cards, "entries", lambda: {})
     with pytest.raises(SystemExit) as stopped:
@@ -38,4 +41,15 @@ def test_the_bench_prints_figures_for_programs(monkeypatch, capsys):
     assert found["geometric_mean_ratio"] == pytest.approx(one["ratio"])
     assert one["py65_mhz"] > 0
     assert one["exact_mhz"] > 0
+    assert found["core"] == core_words()
+    names = [(row["name"], row["to"]) for row in found["beside"]]
+    assert names == [
+        ("cold code", "the same in a loop"),
+        ("exchanged data lines", "straight RAM"),
+        ("4 MHz, wait states", "no wait states"),
+        ("recorded", "plain Marlpit"),
+        ("check", "recorded Marlpit"),
+        ("coverage", "plain Marlpit"),
+    ]
+    assert all(row["ratio"] == pytest.approx(row["mhz"] / row["other_mhz"]) for row in found["beside"])
     assert found["registers"] == []
