@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from simkit.cpu.core.runtime import words
+
 
 def _beside(name: str) -> ModuleType:
     """A module that lies beside the tests; known by its name, as when the job is run as a script."""
@@ -26,13 +28,20 @@ programs_module = _beside("programs")
 
 
 @pytest.fixture(scope="session")
-def pair() -> Any:
+def core() -> None:
+    """Leaves a test out where the core cannot be had; whether it ought to be had, test_runtime.py says."""
+    if (found := words()).startswith("none"):
+        pytest.skip(f"core: {found}")
+
+
+@pytest.fixture(scope="session")
+def pair(core: None) -> Any:
     """The class of pairs; call it with "6502" or "65C02"."""
     return boards.Pair
 
 
 @pytest.fixture(scope="session")
-def programs() -> Any:
+def programs(core: None) -> Any:
     """The class of random programs."""
     return programs_module.Programs
 
@@ -44,6 +53,6 @@ def compare() -> Any:
 
 
 @pytest.fixture(scope="session")
-def lockstep() -> ModuleType:
+def lockstep(core: None) -> ModuleType:
     """The lockstep job."""
     return _beside("lockstep")

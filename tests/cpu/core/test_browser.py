@@ -39,7 +39,7 @@ def pyodide_folder():
 
 
 @pytest.fixture(scope="module")
-def in_browser(tmp_path_factory):
+def in_browser(core, tmp_path_factory):
     """Runs a program in Pyodide with what the wheel and two packages hold, and gives its `result`."""
     pyodide = pyodide_folder()
     work = tmp_path_factory.mktemp("browser")

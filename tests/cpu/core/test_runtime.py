@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.cpu.core import compiled
+from simkit.cpu.core import compiled, runtime
 from simkit.cpu.core.modules import FILES, module_file
 
 ROOT = Path(__file__).parents[3]
@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[3]
 
 @pytest.mark.parametrize("part", FILES)
 def test_a_module_is_built_from_the_texts_byte_for_byte(part):
-    pytest.importorskip("wasmtime", reason="the modules are built with the package wasmtime, which is not here")
+    pytest.importorskip("wasmtime", reason="the package wasmtime, which builds them, is not here", exc_type=ImportError)
     from simkit.cpu.core.build import module_bytes
 
     assert module_bytes(part) == module_file(part).read_bytes()
@@ -81,9 +81,14 @@ def test_without_a_core_the_reference_runs_everything_and_says_why(case, expecte
     assert words.endswith("); the reference engine runs everything")
 
 
+def test_where_its_package_brings_a_library_the_core_is_to_be_had():
+    pytest.importorskip("wasmtime", reason="the package wasmtime is not here", exc_type=ImportError)
+    assert runtime.words().startswith("wasmtime ")
+
+
+@pytest.mark.usefixtures("core")
 def test_a_core_that_does_something_else_in_its_trial_is_not_used(expected, tmp_path):
     """The module of the other part would do; one that counts wrong does not."""
-    pytest.importorskip("wasmtime", reason="the package wasmtime is not here")
     spoilt = (
         "from simkit.cpu.core import layout, runtime\n"
         "real = runtime._try\n"
@@ -97,12 +102,9 @@ def test_a_core_that_does_something_else_in_its_trial_is_not_used(expected, tmp_
     assert "does not do as it should" in words
 
 
+@pytest.mark.usefixtures("core")
 class TestCache:
     """The compiled module in the user's cache folder."""
-
-    @pytest.fixture(autouse=True)
-    def _needs_wasmtime(self):
-        pytest.importorskip("wasmtime", reason="the package wasmtime is not here")
 
     def run(self, folder):
         digest, words = run(RUN.format(engine="core"), XDG_CACHE_HOME=str(folder)).splitlines()
@@ -154,8 +156,8 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
 """
 
 
+@pytest.mark.usefixtures("core")
 def test_500_machines_one_after_another_and_50_at_once_live_in_4_gb_of_addresses():
-    pytest.importorskip("wasmtime", reason="the package wasmtime is not here")
     assert int(run(MANY)) < 400  # MB of memory
 
 
