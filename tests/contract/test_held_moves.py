@@ -251,3 +251,15 @@ def test_a_pin_that_moves_by_the_clock_is_asked_also_after_another_card_has_move
     assert group.levels(1) == 0b10
     hand.drive(None, 3)
     assert [group.levels(cycle) for cycle in (3, 4, 5)] == [0b11, 0b10, 0b11]
+
+
+def test_moves_that_nobody_ever_looks_at_take_no_more_room_than_the_limit():
+    board = Board(PinGroup, ("lamp",) * PINS, Drive.PUSH_PULL, True)
+    held = []
+    for cycle in range(3 * held_moves.LIMIT):
+        board.group.drive(cycle & 0xF, 0xF, cycle)
+        held.append(len(board.group._held._moves) if board.group._held is not None else 0)
+    assert max(held) == held_moves.LIMIT
+    assert [board.wiring.line(name).level for name in LINES] == [
+        bool((3 * held_moves.LIMIT - 1) >> n & 1) for n in range(PINS)
+    ]
