@@ -102,7 +102,7 @@ SCENES: dict[str, tuple[Scene, ...]] = {
     "keyboard": (
         Scene(card="keyboard, no key", machine="demo:keyboard-test", slot=3, seconds=Fraction(1)),
         Scene(
-            card="keyboard, keys waiting",
+            card="keyboard, keys typed",  # a code or two wait now and then; most of the time the ring is empty
             machine="demo:keyboard-test",
             slot=3,
             seconds=Fraction(1),

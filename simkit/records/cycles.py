@@ -1,8 +1,13 @@
 """Bus cycles as arrays: what `Bus.record` hands on, a column each.
 
-with recorded(machine) as chunks: machine.run(frames=10)
+chunks = []
+handle = machine.bus.record(lambda memory: chunks.append(bytes(memory)))
+machine.run(frames=10)
+handle.remove()
 cycles = Cycles.joined(chunks)
 cycles.address[cycles.is_write]
+
+`recorder.py` does this, and more; marks that others asked for stand among the words.
 """
 
 from __future__ import annotations
@@ -31,7 +36,7 @@ class Cycles:
 
     @classmethod
     def of(cls, records: memoryview) -> Cycles:
-        """Of the memory that a sink gets, which is good only until it comes back; `kept` makes it last."""
+        """Of the memory that a sink gets, which is good only until the sink comes back."""
         return cls(np.frombuffer(records, "<u8"))
 
     @classmethod

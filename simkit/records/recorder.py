@@ -93,7 +93,8 @@ class Recorder:
         full: the cycle from which on nothing was kept, as there was no more room; None: all is there.
 
     Raises:
-        SimkitError: no such line or pin, one that is joined to nothing, or a word for `registers` that is none.
+        SimkitError: no such line, pin or slot, a pin joined to nothing, a filter that lets nothing through, or a
+            word for `registers` that is none.
     """
 
     def __init__(
@@ -110,6 +111,8 @@ class Recorder:
             raise SimkitError(
                 f"Registers cannot be recorded {registers!r}.", remedy=f"Write {HANDLERS!r}, {EACH!r} or ''."
             )
+        if which is not None:
+            _check(which, machine)
         self._machine, self._which, self._most = machine, which, most_bytes
         self._names = {name: _line_of(machine, name) for name in lines}
         self._cycles: list[bytes] = []
@@ -253,6 +256,25 @@ class Recorder:
             known[one] = not self._which.slots.isdisjoint(plan.selected)
         found: NDArray[np.bool_] = known[index] != 0
         return found
+
+
+def _check(which: Filter, machine: Machine) -> None:
+    """Refuse a filter that cannot let anything through."""
+    if not 0 <= which.first <= which.last <= 0xFFFF:
+        raise SimkitError(
+            f"The filter's addresses ${which.first:04X} to ${which.last:04X} are no range from $0000 to $FFFF.",
+            remedy="Give the lower one first.",
+        )
+    if which.end is not None and which.end <= which.begin:
+        raise SimkitError(
+            f"The filter ends in cycle {which.end}, not after the one it begins in, {which.begin}.",
+            remedy="Give the later cycle as its end.",
+        )
+    known = {seat.slot for seat in machine.bus.seats}
+    if missing := sorted(which.slots - known):
+        raise SimkitError(
+            f"There is no card in slot {missing[0]}.", remedy=f"Cards are in {', '.join(map(str, sorted(known)))}."
+        )
 
 
 def _cycle(words: Words) -> NDArray[np.uint64]:

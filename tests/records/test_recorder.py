@@ -161,6 +161,10 @@ def test_recording_changes_nothing_and_two_recorders_each_get_theirs():
         ({"lines": ("IRK",)}, "no line 'IRK'"),
         ({"lines": ("5.NOPE",)}, "no pin '5.NOPE'"),
         ({"registers": "always"}, "cannot be recorded 'always'"),
+        ({"which": Filter(first=0x200, last=0x1FF)}, "no range"),
+        ({"which": Filter(last=0x1_0000)}, "no range"),
+        ({"which": Filter(begin=5, end=5)}, "not after the one it begins in"),
+        ({"which": Filter(slots={1, 9})}, "no card in slot 9"),
     ],
 )
 def test_what_cannot_be_recorded_is_refused_before_anything_is(asked, told):

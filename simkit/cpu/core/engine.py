@@ -124,7 +124,11 @@ class CoreCpu(ExactCpu):
             high: opcodes that are left only while S is at `floor` or above it.
             floor: a value of S; of several that are wanted the lowest counts.
         """
-        self._left[whose] = frozenset(opcodes), frozenset(high), floor
+        wanted = frozenset(opcodes), frozenset(high), floor
+        if any(wanted[:2]):
+            self._left[whose] = wanted
+        else:
+            self._left.pop(whose, None)
         if self._room is None:
             return
         table = bytearray(self._leaves)
@@ -135,7 +139,7 @@ class CoreCpu(ExactCpu):
             for code in codes:
                 table[code] = LEFT
         self._state[LEAVES_AT : LEAVES_AT + 256] = table
-        self._words[_FLOOR] = min(lowest for _, _, lowest in self._left.values())
+        self._words[_FLOOR] = min((lowest for _, _, lowest in self._left.values()), default=PAGE)
 
     @property
     def engine(self) -> str:

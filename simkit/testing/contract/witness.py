@@ -331,20 +331,11 @@ class _WitnessFindings(Findings):
         super().__init__()
         self._bench = bench
 
-    def add(
-        self,
-        rule: str,
-        cycle: int,
-        message: str,
-        *,
-        address: int | None = None,
-        slot: int | None = None,
-        pc: int | None = None,
-    ) -> None:
-        super().add(rule, cycle, message, address=address, slot=slot, pc=pc)
-        if slot != SLOT:
+    def add(self, rule: str, cycle: int, message: str, **where: int | None) -> None:
+        super().add(rule, cycle, message, **where)
+        if where.get("slot") != SLOT:
             return  # of the lines: outputs that fight, told when somebody works their level out
-        self._bench.saw("finding", rule, cycle, message, address)
+        self._bench.saw("finding", rule, cycle, message, where.get("address"))
         self._bench.did(f"reported {rule}")
 
 
