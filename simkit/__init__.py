@@ -11,7 +11,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from simkit.backplane.bus import BusCycle, CardError
+    from simkit.backplane.bus import CardError
+    from simkit.backplane.cycle import BusCycle
     from simkit.contract.errors import SeveralErrors, SimkitError
     from simkit.contract.findings import Finding
     from simkit.machine.machine import Executed, Machine, MomentError
@@ -33,7 +34,8 @@ __all__ = [
 ]
 
 _HOMES = {
-    "simkit.backplane.bus": ("BusCycle", "CardError"),
+    "simkit.backplane.bus": ("CardError",),
+    "simkit.backplane.cycle": ("BusCycle",),
     "simkit.contract.errors": ("SeveralErrors", "SimkitError"),
     "simkit.contract.findings": ("Finding",),
     "simkit.machine.machine": ("Executed", "Machine", "MomentError"),

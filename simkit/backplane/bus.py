@@ -8,19 +8,19 @@ table for each combination of the lines that cards drive into selects (banks); a
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from enum import IntEnum
+from collections.abc import Callable, Iterable, Sequence
 from heapq import heapify, heappop, heappush
 from typing import Any, NoReturn, Protocol, TypeVar
 
-import attrs
-
-from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks, is_bus_line
-from simkit.backplane.records import DECODING, LINE, WRITE, Ring, Sink
+from simkit.backplane.banks import Banks, decode_lines
+from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
+from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks
+from simkit.backplane.recording import HANDLERS, RecordHandle, Recording
+from simkit.backplane.records import DECODING, WRITE, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
 from simkit.contract.card import Card
-from simkit.contract.errors import SimkitError, near
+from simkit.contract.errors import SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Pin
@@ -53,48 +53,6 @@ OPEN_PINS = many(row(whole(), TEXT, FLAG))
 
 READ_STROBE = "RW and PHI2"
 WRITE_STROBE = "not RW and PHI2"
-
-
-class Kind(IntEnum):
-    """What the CPU does in a bus cycle."""
-
-    FETCH = 0  # opcode, SYNC high
-    DATA = 1  # operand bytes, data, stack, pointers
-    DUMMY = 2  # read whose value is discarded
-    INTERRUPT = 3  # interrupt sequence
-    RESET = 4  # reset sequence
-    INTERRUPT_FETCH = 5  # first cycle of an interrupt sequence: SYNC high, the opcode is discarded
-
-
-KIND_WORDS = ("instruction", "instruction", "dummy", "interrupt", "reset", "interrupt")
-_SYNC = (Kind.FETCH, Kind.INTERRUPT_FETCH)
-
-
-@attrs.frozen(slots=True)
-class BusCycle:
-    """What a probe sees of one bus cycle.
-
-    Attributes:
-        cycle: number of the cycle.
-        address: on the address lines.
-        data: on the data lines at the end of PHI2.
-        is_write: R/W low.
-        is_fetch: SYNC high.
-        kind: "instruction", "dummy", "interrupt" or "reset".
-        drivers: slot numbers of the cards that drove the data lines.
-        selected: slot numbers of the cards that were selected.
-        lines: levels of all lines as sampled in this cycle.
-    """
-
-    cycle: int
-    address: int
-    data: int
-    is_write: bool
-    is_fetch: bool
-    kind: str
-    drivers: tuple[int, ...]
-    selected: tuple[int, ...]
-    lines: Mapping[str, bool]
 
 
 class Engine(Protocol):
@@ -162,25 +120,6 @@ class WatchHandle:
         self._bus.watched_anew()
 
 
-HANDLERS, EACH = "handlers", "instructions"
-"""When registers are recorded: as a handler begins and has returned, or before each instruction."""
-
-
-class RecordHandle:
-    """Holds a sink of records, and what it wants marked between the bus cycles."""
-
-    def __init__(self, bus: Bus, sink: Sink, registers: str, lines: frozenset[str], *, decoding: bool) -> None:
-        self._bus = bus
-        self._sink = sink
-        self.registers = registers
-        self.lines = lines
-        self.decoding = decoding
-
-    def remove(self) -> None:
-        """Hand on what was recorded and stop; a second time does nothing."""
-        self._bus.stop_recording(self, self._sink)
-
-
 class Bus:
     """Routes accesses to cards and runs phase 0 of each cycle.
 
@@ -191,9 +130,8 @@ class Bus:
         seats: the cards, in slot order.
         access_address: address of the access under way, None between accesses.
         generation: number that rises whenever the decoding or plain memory changed other than by a store.
-        ring: where bus cycles are recorded, or None.
-        registers: when registers are recorded: HANDLERS, EACH, or "".
-        decodings: number that rises whenever all decode tables are made anew.
+        recording: what is recorded.
+        banks: all decode tables.
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
         spare_read: whether the access under way is a read that the CPU makes for want of anything better.
         before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
@@ -217,7 +155,6 @@ class Bus:
         self.spare_read = False
         self._late: dict[int, int] = {}  # instruction by cycle of writes that are handed over
         self.generation = 0
-        self.decodings = 0
         self.may_stall = False
         self.probes: list[Callable[[BusCycle], None]] = []
         self.taps: list[Tap] = []
@@ -225,7 +162,7 @@ class Bus:
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
         self.outside_watchers: list[Callable[[OutsideEvent], None]] = []
         self.bystanders: list[Bystander] = []
-        self.ring_memory: memoryview | None = None  # where the core reaches it
+        self.recording = Recording(self.wiring, self._recorded_anew)
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
         self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
@@ -233,19 +170,11 @@ class Bus:
         self._outside: list[tuple[int, int, int, str, str, tuple[Any, ...]]] = []
         self._outside_count = 0
         self._engine: Engine | None = None
-        self._tables: dict[tuple[bool, ...], Table] = {}
-        self._decode_lines: tuple[Line, ...] = ()
-        self._table: Table = Table([], {})
+        self.banks = Banks([], ())
+        self._table = self.banks.present
         self._table_is_stale = False  # a line that stands in selects has moved in the access under way
         self._slow_reasons: set[object] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
-        self.ring: Ring | None = None
-        self.registers = ""
-        self._recorders: list[RecordHandle] = []
-        self._marked_lines = frozenset[str]()
-        self._marks_decoding = False
-        self._line_numbers: dict[str, int] = {}
-        self._decoding_numbers: dict[tuple[bool, ...], int] = {}
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
 
     # building -------------------------------------------------------------------------------------------------------
@@ -268,14 +197,9 @@ class Bus:
     def attach(self, engine: Engine) -> None:
         """Join the engine; call once all cards are seated and the lines joined."""
         self._engine = engine
-        names: set[str] = set()
-        for seat in self.seats:
-            names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-            names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not is_bus_line(source)}
-        names -= {"RW", "PHI2"}
-        for name in sorted(names):
-            self.wiring.observe(name, self._decode_line_changed)
-        self._decode_lines = tuple(self.wiring.line(name) for name in sorted(names))
+        self.banks = Banks(self.seats, decode_lines(self.seats, self.wiring))
+        for line in self.banks.lines:
+            self.wiring.observe(line.name, self._decode_line_changed)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
             self.wiring.observe(name, self._attend)
         self.may_stall = bool(self.wiring.line("RDY").pins) or any(
@@ -285,8 +209,7 @@ class Bus:
 
     def redecode(self) -> None:
         """Work all decode tables out again, after wiring or memory buffers changed."""
-        self._tables.clear()
-        self.decodings += 1
+        self.banks.forget()
         self._renew()
         self._choose_table()
         self._set_horizon()
@@ -350,7 +273,7 @@ class Bus:
 
     @property
     def table(self) -> Table:
-        """Decoding with the banks as they are; keeps its identity while `decodings` stays."""
+        """Decoding with the banks as they are; keeps its identity while `banks.remade` stays."""
         return self._table
 
     @property
@@ -361,98 +284,24 @@ class Bus:
     def record(
         self, sink: Sink, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False
     ) -> RecordHandle:
-        """Have every bus cycle recorded, repeats under RDY among them, until the handle's `remove`.
+        """Have every bus cycle recorded from now on, until the handle's `remove`; see `Recording.begin`."""
+        cycle = self._engine.cycle if self._engine is not None else 0
+        return self.recording.begin(sink, cycle, registers=registers, lines=lines, decoding=decoding)
 
-        Marks that anybody wants come to all sinks.
-
-        Args:
-            sink: called with some records at a time, in order, nothing left out.
-            registers: HANDLERS, EACH, or "": when registers are recorded.
-            lines: lines whose changes are; `line_number` gives their numbers.
-            decoding: whether changes of the decoding are; `decoding_number` gives the present one.
-
-        Raises:
-            SimkitError: there is no such line.
-        """
-        wanted = frozenset(lines)
-        for name in sorted(wanted - self.wiring.lines.keys()):
-            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self.wiring.lines))
-        if self.ring is None:
-            self.ring = Ring(self.ring_memory)
-            self.require_slow(RECORDING, True)
-        self.ring.empty()
-        self.ring.sinks.append(sink)
-        handle = RecordHandle(self, sink, registers, wanted, decoding=decoding)
-        for name in wanted - self._marked_lines:
-            self.wiring.observe(name, self._mark_line, self._engine.cycle if self._engine is not None else 0)
-        self._recorders.append(handle)
-        self._choose_marks()
-        return handle
-
-    def stop_recording(self, handle: RecordHandle, sink: Sink) -> None:
-        """Hand on what was recorded, and leave a sink out from now on."""
-        ring = self.ring
-        if ring is None or handle not in self._recorders:
-            return
-        ring.empty()
-        ring.sinks.remove(sink)
-        self._recorders.remove(handle)
-        before = self._marked_lines
-        self._choose_marks()
-        for name in before - self._marked_lines:
-            self.wiring.unobserve(name, self._mark_line)
-        if not ring.sinks:
-            self.ring = None
-            self.require_slow(RECORDING, False)
-
-    def _choose_marks(self) -> None:
-        wanted = {handle.registers for handle in self._recorders}
-        self.registers = EACH if EACH in wanted else HANDLERS if HANDLERS in wanted else ""
-        self._marked_lines = frozenset[str]().union(*(handle.lines for handle in self._recorders))
-        self._marks_decoding = any(handle.decoding for handle in self._recorders)
+    def _recorded_anew(self) -> None:
+        """Something else is recorded than before."""
+        self.require_slow(RECORDING, self.recording.ring is not None)
         if self._engine is not None:
-            self._engine.leave_to_reference((_RTI,) if self.registers == HANDLERS else (), self)
-
-    def line_number(self, name: str) -> int:
-        """Number of a line in records."""
-        return self._line_numbers.setdefault(name, len(self._line_numbers))
-
-    @property
-    def decoding_number(self) -> int:
-        """Number of the decoding as it is; it stays that of these levels as long as the machine lives."""
-        return self._number_of_decoding(tuple([line.level for line in self._decode_lines]))
-
-    def decoding_levels(self, number: int) -> dict[str, bool]:
-        """Levels of the lines by which addresses are decoded, of a decoding's number."""
-        levels = list(self._decoding_numbers)[number]
-        return {line.name: level for line, level in zip(self._decode_lines, levels, strict=True)}
-
-    def decoded(self, number: int) -> Table:
-        """How addresses are decoded under the decoding of that number."""
-        return self._table_of(list(self._decoding_numbers)[number])
-
-    def _number_of_decoding(self, levels: tuple[bool, ...]) -> int:
-        return self._decoding_numbers.setdefault(levels, len(self._decoding_numbers))
-
-    def _mark_line(self, line: Line, cycle: int) -> None:
-        assert self.ring is not None
-        self.ring.add(line.since, self.line_number(line.name), int(line.level), LINE)
-
-    def _table_of(self, levels: tuple[bool, ...]) -> Table:
-        table = self._tables.get(levels)
-        if table is None:
-            names = [line.name for line in self._decode_lines]
-            table = self._tables[levels] = Table(self.seats, dict(zip(names, levels, strict=True)))
-        return table
+            self._engine.leave_to_reference((_RTI,) if self.recording.registers == HANDLERS else (), self)
 
     def _choose_table(self) -> None:
         self._table_is_stale = False
-        table = self._table_of(tuple([line.level for line in self._decode_lines]))
+        table = self.banks.present
         if table is not self._table:
             self._table = table
             self._renew()
-            if self._marks_decoding and self.ring is not None:
-                self.ring.add(max(line.since for line in self._decode_lines), self.decoding_number, 0, DECODING)
+            if self.recording.decodings and self.recording.ring is not None:
+                self.recording.ring.add(self.banks.since, self.banks.number, 0, DECODING)
         self._set_pages()
 
     def _set_pages(self) -> None:
@@ -598,8 +447,8 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
-        if self.ring is not None:
-            self.ring.add(cycle, address, value, kind)
+        if self.recording.ring is not None:
+            self.recording.ring.add(cycle, address, value, kind)
         if self.probes:
             self._show(cycle, address, value, False, kind, plan)
         return value
@@ -629,8 +478,8 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, True, kind, plan)
-        if self.ring is not None:
-            self.ring.add(cycle, address, value, kind | WRITE)
+        if self.recording.ring is not None:
+            self.recording.ring.add(cycle, address, value, kind | WRITE)
         if self.probes:
             self._show(cycle, address, value, True, kind, plan)
 
@@ -830,7 +679,7 @@ class Bus:
     def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         lines = {name: line.level_shown(cycle) for name, line in self.wiring.lines.items()}
         drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
-        seen = BusCycle(cycle, address, value, is_write, kind in _SYNC, KIND_WORDS[kind], drivers, plan.selected, lines)
+        seen = BusCycle(cycle, address, value, is_write, kind in SYNC, KIND_WORDS[kind], drivers, plan.selected, lines)
         for probe in tuple(self.probes):
             probe(seen)
 

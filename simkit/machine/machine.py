@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import attrs
 
-from simkit.backplane.bus import OUTSIDE_MACHINE, BusCycle, WatchHandle
+from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
+from simkit.backplane.cycle import BusCycle
 from simkit.backplane.seat import Seat
 from simkit.backplane.self_check import check_power_on
 from simkit.backplane.vectors import VECTORS

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Plan
 from simkit.contract.errors import SimkitError
 from simkit.machine.lengths import length, whole

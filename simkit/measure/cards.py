@@ -18,7 +18,8 @@ from typing import Any, ClassVar
 
 import attrs
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Kind
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
+from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError

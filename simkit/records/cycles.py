@@ -67,7 +67,7 @@ class Cycles:
 
     @property
     def kind(self) -> NDArray[np.uint8]:
-        """What the CPU did, as `simkit.backplane.bus.Kind` numbers it."""
+        """What the CPU did, as `simkit.backplane.cycle.Kind` numbers it."""
         return (self.words >> np.uint64(KIND_SHIFT)).astype(np.uint8) & np.uint8(WRITE - 1)
 
     @property

@@ -15,7 +15,8 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.backplane.bus import EACH, HANDLERS, Kind
+from simkit.backplane.cycle import Kind
+from simkit.backplane.recording import EACH, HANDLERS
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, DECODING, KIND_SHIFT, LINE, REGISTERS, REST
 from simkit.contract.errors import SimkitError, near
 from simkit.machine.machine import Machine
@@ -119,7 +120,7 @@ class Recorder:
         self._marks: list[bytes] = []
         self._bytes = 0
         self._tables: dict[int, NDArray[np.uint8]] = {}
-        self._decoding = self._present = machine.bus.decoding_number
+        self._decoding = self._present = machine.bus.banks.number
         self.full: int | None = None
         slots = which is not None and bool(which.slots)
         self._handle = machine.bus.record(
@@ -159,7 +160,7 @@ class Recorder:
         names = tuple(self._names)
         numbers = words.astype(np.uint16)
         found = [
-            (words[numbers == self._machine.bus.line_number(line)], place)
+            (words[numbers == self._machine.bus.recording.line_number(line)], place)
             for place, line in enumerate(self._names.values())
         ]
         everything = np.concatenate([words[:0], *(mine for mine, _ in found)])
@@ -172,10 +173,10 @@ class Recorder:
     def decodings(self) -> Decodings:
         """Changes of the decoding; `first_decoding` is the one before."""
         words = self._marked(DECODING)
-        bus = self._machine.bus
+        banks = self._machine.bus.banks
         numbers = words.astype(np.uint16)
         most = max([self._decoding, *numbers.tolist()])
-        return Decodings(tuple(bus.decoding_levels(number) for number in range(most + 1)), _cycle(words), numbers)
+        return Decodings(tuple(banks.levels(number) for number in range(most + 1)), _cycle(words), numbers)
 
     @property
     def first_decoding(self) -> int:
@@ -190,9 +191,7 @@ class Recorder:
         return found
 
     def _catch_up(self) -> None:
-        ring = self._machine.bus.ring
-        if ring is not None:
-            ring.empty()
+        self._machine.bus.recording.catch_up()
 
     # recording ------------------------------------------------------------------------------------------------------
 
@@ -250,7 +249,7 @@ class Recorder:
         """Of addresses (bit 16: of writes), whether they reach a card that is asked for; worked out when first met."""
         assert self._which is not None
         known = self._tables.setdefault(decoding, np.full(0x2_0000, _UNKNOWN, np.uint8))
-        table = self._machine.bus.decoded(decoding)
+        table = self._machine.bus.banks.table(decoding)
         for one in np.unique(index[known[index] == _UNKNOWN]).tolist():
             plan = table.write_plan(one & 0xFFFF) if one >> 16 else table.read_plan(one)
             known[one] = not self._which.slots.isdisjoint(plan.selected)

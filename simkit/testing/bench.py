@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, TypeVar
 
-from simkit.backplane.bus import Bus, Kind
+from simkit.backplane.bus import Bus
+from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card

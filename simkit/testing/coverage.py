@@ -16,7 +16,7 @@ from typing import Any
 import attrs
 import numpy as np
 
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.check.image.codemap import reached
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import is_branch, is_conditional

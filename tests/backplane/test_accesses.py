@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, Kind
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus
+from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract import Card, Register, Slot

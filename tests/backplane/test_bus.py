@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from simkit_cards.memory.rom import Rom
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, CardError, Kind, overlaps
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, CardError, overlaps
+from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.contract.card import Card

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from simkit_cards.memory.rom import Rom
 from simkit_cards.memory.sram import Sram
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, Kind
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus
+from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import is_bus_line
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select

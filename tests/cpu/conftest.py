@@ -9,7 +9,8 @@ from types import ModuleType
 import pytest
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import OUTSIDE_MACHINE, Bus, BusCycle
+from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
+from simkit.backplane.cycle import BusCycle
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card

@@ -12,7 +12,7 @@ import zipfile
 import pytest
 
 from simkit import Machine
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.contract import ButtonsPort, KeysPort, PadsPort, SerialPort
 from simkit.machine.snapshot import SnapshotError
 from simkit.machinefile.catalogue import entries, load_entry

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simkit import Machine
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.contract.errors import SimkitError
 from simkit.records.recorder import Filter, Recorder
 
@@ -151,8 +151,8 @@ def test_recording_changes_nothing_and_two_recorders_each_get_theirs():
     assert recorded.save_state() == plain.save_state()
     assert outer.cycles.cycle.tolist() == list(range(recorded.cycle))
     assert inner.registers.cycle[0] >= 70_000
-    assert recorded.bus.ring is None
-    assert recorded.bus.registers == ""
+    assert recorded.bus.recording.ring is None
+    assert recorded.bus.recording.registers == ""
 
 
 @pytest.mark.parametrize(
@@ -171,4 +171,4 @@ def test_what_cannot_be_recorded_is_refused_before_anything_is(asked, told):
     machine = Machine.load("demo:marlpit")
     with pytest.raises(SimkitError, match=told):
         Recorder(machine, **asked)
-    assert machine.bus.ring is None
+    assert machine.bus.recording.ring is None

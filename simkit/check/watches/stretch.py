@@ -15,7 +15,7 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Plan, Table
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, WRITE
 from simkit.check.image.ground import Ground, Map, Place

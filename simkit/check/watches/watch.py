@@ -12,8 +12,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 
-from simkit.backplane.bus import Kind, RecordHandle
+from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Plan
+from simkit.backplane.recording import RecordHandle
 from simkit.backplane.seat import Seat
 from simkit.check.image.ground import Ground, Map, Place, code_at
 from simkit.check.result.notes import Notes
@@ -110,7 +111,7 @@ class Watch:
         self._stood = -1  # cycle for which the core's instruction was looked up
         self._sees_all = False
         self._left = frozenset[int](), PAGE
-        self._decodings = machine.bus.decodings
+        self._decodings = machine.bus.banks.remade
         self._watch = machine.bus.add_watch(
             before=self._before, tap=self._tap, memory=self._map.written, bystander=self
         )
@@ -144,13 +145,12 @@ class Watch:
         self._choose_view()
         if self._sees_all:
             return
-        if self._decodings != bus.decodings:
-            self._decodings = bus.decodings
+        if self._decodings != bus.banks.remade:
+            self._decodings = bus.banks.remade
             self._stretch.forget_decodings()
         if self._recording is None:
             self._recording = bus.record(self._recorded)
-        assert bus.ring is not None
-        bus.ring.empty()
+        bus.recording.catch_up()
         self._core_runs = True
         self.notes.hold()
         way = self._last_instructions()
@@ -161,9 +161,7 @@ class Watch:
         """Look at what it did; behind an exception, too."""
         if not self._core_runs:
             return
-        ring = self._machine.bus.ring
-        assert ring is not None
-        ring.empty()
+        self._machine.bus.recording.catch_up()
         self._core_runs = False
         last = self._stretch.last
         if self.lost is None and last is not None:
@@ -223,7 +221,7 @@ class Watch:
 
     def _answered(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         """An access of an instruction that the core does, answered by Python."""
-        ring = self._machine.bus.ring
+        ring = self._machine.bus.recording.ring
         assert ring is not None
         place = self._known.get(plan) or self._map(plan, is_write)
         if place.kind is _RAM:

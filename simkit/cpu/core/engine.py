@@ -19,8 +19,10 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Any
 
-from simkit.backplane.bus import EACH, Bus, Bystander, Kind
+from simkit.backplane.bus import Bus, Bystander
+from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Crossed, Page, Table
+from simkit.backplane.recording import EACH
 from simkit.backplane.records import ROOM, Ring
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
@@ -110,7 +112,7 @@ class CoreCpu(ExactCpu):
         self._leaves = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
         state[LEAVES_AT : LEAVES_AT + 256] = self._leaves
         self._words[_RING] = room.arena.ring_at
-        self._bus.ring_memory = room.arena.ring
+        self._bus.recording.memory = room.arena.ring
         room.answer(self._answer_read, self._answer_write, self._give_up)
 
     def leave_to_reference(
@@ -201,7 +203,7 @@ class CoreCpu(ExactCpu):
         """Let the core run, and take registers and cycle back, whatever is raised."""
         words, longs = self._words, self._longs
         try:
-            self._run_slices(room, self._bus.ring)
+            self._run_slices(room, self._bus.recording.ring)
         finally:
             # Ctrl-C is raised in calls alone: there is none before registers and cycle are those of the memory.
             held: Any = words[: REGISTERS + 1]
@@ -215,7 +217,7 @@ class CoreCpu(ExactCpu):
         """Let the core run until it must leave for good."""
         words, longs = self._words, self._longs
         words[_ROOM] = ROOM if ring is not None else 0
-        words[_EACH] = self._bus.registers == EACH
+        words[_EACH] = self._bus.recording.registers == EACH
         while True:
             longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
             before = longs[_CYCLE]
@@ -370,12 +372,12 @@ class CoreCpu(ExactCpu):
 
     def _share_ring(self) -> None:
         """What Python adds to the ring stands behind what the core put there."""
-        ring = self._bus.ring
+        ring = self._bus.recording.ring
         assert ring is not None
         ring.filled = self._words[_FILLED]
 
     def _give_ring_back(self) -> None:
-        ring = self._bus.ring
+        ring = self._bus.recording.ring
         assert ring is not None
         self._words[_FILLED] = ring.filled
 
@@ -429,8 +431,8 @@ class CoreCpu(ExactCpu):
         bus = self._bus
         assert self.arena is not None
         self._generation = bus.generation
-        if (self._decodings, self._watched) != (bus.decodings, bool(bus.taps)):
-            self._decodings, self._watched = bus.decodings, bool(bus.taps)
+        if (self._decodings, self._watched) != (bus.banks.remade, bool(bus.taps)):
+            self._decodings, self._watched = bus.banks.remade, bool(bus.taps)
             self._maps.clear()
             self.arena.drop_copies()
         table = bus.table

@@ -29,7 +29,7 @@ from simkit.cpu.isa.bus_texts import PIECES, careful_source
 from simkit.cpu.isa.opcodes import OPCODES
 
 KINDS = {"FETCH": 0, "DATA": 1, "DUMMY": 2}
-"""Kinds of bus cycle an instruction makes, as `simkit.backplane.bus.Kind` numbers them."""
+"""Kinds of bus cycle an instruction makes, as `simkit.backplane.cycle.Kind` numbers them."""
 
 MAY_CLEAR_I = frozenset(("CLI", "PLP", "RTI"))
 

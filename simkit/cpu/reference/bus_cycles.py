@@ -10,7 +10,8 @@ from collections.abc import Callable
 
 from py65.devices.mpu6502 import MPU
 
-from simkit.backplane.bus import Bus, Kind
+from simkit.backplane.bus import Bus
+from simkit.backplane.cycle import Kind
 from simkit.contract.events import NEVER
 from simkit.cpu.reference.compiled import pieces
 

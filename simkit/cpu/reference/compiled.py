@@ -20,7 +20,7 @@ from functools import cache
 from textwrap import indent
 from typing import Any
 
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.cpu.isa import operations as ops
 from simkit.cpu.isa.bus_texts import PIECES, careful_source
 from simkit.cpu.isa.opcodes import OPCODES, Opcode

@@ -18,7 +18,9 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
-from simkit.backplane.bus import EACH, HANDLERS, Bus, Kind
+from simkit.backplane.bus import Bus
+from simkit.backplane.cycle import Kind
+from simkit.backplane.recording import EACH, HANDLERS
 from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
@@ -227,7 +229,7 @@ class ExactCpu(BusCycles):
         if not recent or recent[-1][0] != self.cycle:
             recent.append((self.cycle, pc))
         self.masked = self.i
-        noting = self._bus.registers
+        noting = self._bus.recording.registers
         if noting == EACH:
             self._note_registers()
         code = self.read_cycle(pc, Kind.FETCH)
@@ -247,7 +249,7 @@ class ExactCpu(BusCycles):
 
     def _note_registers(self) -> None:
         """Record the registers as they are before the cycle that comes."""
-        ring = self._bus.ring
+        ring = self._bus.recording.ring
         assert ring is not None
         ring.add_registers(self.cycle, self.pc, self.a, (self.x, self.y, self.sp, self.p))
 
@@ -262,7 +264,7 @@ class ExactCpu(BusCycles):
         self.read_cycle(self.pc, Kind.INTERRUPT_FETCH)
         self.read_cycle(self.pc, INTERRUPT)
         self.enter_handler(0, INTERRUPT)
-        if self._bus.registers == HANDLERS:
+        if self._bus.recording.registers == HANDLERS:
             self._note_registers()
 
     def _step_reset(self) -> None:

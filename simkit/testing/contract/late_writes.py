@@ -6,7 +6,7 @@ import random
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.contract.lines import Pin
 from simkit.testing.contract.ledger import Ledger
 from simkit.testing.contract.plain import difference

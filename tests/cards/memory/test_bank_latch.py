@@ -3,7 +3,7 @@
 import pytest
 from simkit_cards.memory.bank_latch import BankLatch
 
-from simkit.backplane.bus import Kind
+from simkit.backplane.cycle import Kind
 from simkit.testing.bench import Bench
 
 

@@ -8,7 +8,8 @@ from typing import Any, Self
 from board_cards import Mask, NoSettings, Panel, Pressed, Ticker, Trip
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import KIND_WORDS, OUTSIDE_MACHINE, Bus, BusCycle, CardError, Kind
+from simkit.backplane.bus import OUTSIDE_MACHINE, Bus, CardError
+from simkit.backplane.cycle import KIND_WORDS, BusCycle, Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
@@ -252,7 +253,7 @@ class Watched:
     def compare(self) -> int:
         """Cycles since the last time, all three ways alike."""
         for bus in self._buses:
-            bus.ring.empty()
+            bus.recording.ring.empty()
         exact, core = (Cycles.joined(chunks) for chunks in self.chunks)
         told = [(c.cycle, c.address, c.data, c.kind, c.is_write, c.is_fetch) for c in self.seen]
         for name, cycles in (("reference", exact), ("core", core)):

@@ -74,3 +74,23 @@ def test_ctrl_c_before_an_access_is_taken_up_comes_out_and_the_core_goes_no_furt
     machine.reset()
     machine.run(cycles=CYCLES)
     assert machine.cycle >= asked[-1] + CYCLES
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # ctypes says that it lost one
+@pytest.mark.parametrize("number", [0, 1], ids=["read", "write"])
+def test_ctrl_c_behind_an_answer_ends_the_run_with_that_access(number):
+    machine = load()
+    answers = machine.cpu._room._instance.answers
+    real, asked = answers[number], []
+
+    def answer():
+        real()
+        if len(asked) < 5:
+            asked.append(machine.cpu._longs[_CYCLE])
+        if len(asked) == 5:
+            raise KeyboardInterrupt
+
+    answers[number] = answer
+    with pytest.raises(KeyboardInterrupt):
+        machine.run(cycles=2_000_000)
+    assert machine.cycle == asked[-1]

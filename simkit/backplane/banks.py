@@ -1,0 +1,77 @@
+"""Decode tables: one for each combination of the lines that stand in selects, strobes and address pins (banks)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from simkit.backplane.decode import Table, is_bus_line
+from simkit.backplane.seat import Seat
+from simkit.contract.lines import Line
+from simkit.contract.wiring import Wiring
+
+Levels = tuple[bool, ...]
+
+
+def decode_lines(seats: Sequence[Seat], wiring: Wiring) -> tuple[Line, ...]:
+    """Lines by which addresses are decoded, beside those of the CPU, by name."""
+    names: set[str] = set()
+    for seat in seats:
+        names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
+        names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not is_bus_line(source)}
+    return tuple(wiring.line(name) for name in sorted(names - {"RW", "PHI2"}))
+
+
+class Banks:
+    """Decode tables by the levels of `lines`, each made when it is first needed.
+
+    Attributes:
+        lines: by which addresses are decoded.
+        remade: number that rises whenever all tables are made anew.
+    """
+
+    def __init__(self, seats: Sequence[Seat], lines: tuple[Line, ...]) -> None:
+        self.lines = lines
+        self.remade = 0
+        self._seats = seats
+        self._tables: dict[Levels, Table] = {}
+        self._numbers: dict[Levels, int] = {}
+
+    def forget(self) -> None:
+        """Wiring or memory buffers changed: all tables are stale."""
+        self._tables.clear()
+        self.remade += 1
+
+    @property
+    def present(self) -> Table:
+        """Decoding with the lines as they are."""
+        return self._of(self._levels)
+
+    @property
+    def number(self) -> int:
+        """Number of the decoding as it is; it stays that of these levels as long as the machine lives."""
+        levels = self._levels
+        return self._numbers.setdefault(levels, len(self._numbers))
+
+    @property
+    def since(self) -> int:
+        """Cycle from which the decoding as it is counts."""
+        return max(line.since for line in self.lines)
+
+    def levels(self, number: int) -> dict[str, bool]:
+        """Levels of the lines, of a decoding's number."""
+        return {line.name: level for line, level in zip(self.lines, list(self._numbers)[number], strict=True)}
+
+    def table(self, number: int) -> Table:
+        """How addresses are decoded under the decoding of that number."""
+        return self._of(list(self._numbers)[number])
+
+    @property
+    def _levels(self) -> Levels:
+        return tuple([line.level for line in self.lines])
+
+    def _of(self, levels: Levels) -> Table:
+        table = self._tables.get(levels)
+        if table is None:
+            names = [line.name for line in self.lines]
+            table = self._tables[levels] = Table(self._seats, dict(zip(names, levels, strict=True)))
+        return table

@@ -1,0 +1,122 @@
+"""Who has a machine recorded, and what marks they want between the bus cycles."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from simkit.backplane.records import LINE, Ring, Sink
+from simkit.contract.errors import SimkitError, near
+from simkit.contract.lines import Line
+from simkit.contract.wiring import Wiring
+
+HANDLERS, EACH = "handlers", "instructions"
+"""When registers are recorded: as a handler begins and has returned, or before each instruction."""
+
+
+class RecordHandle:
+    """Holds a sink of records, and what it wants marked between the bus cycles."""
+
+    def __init__(
+        self, recording: Recording, sink: Sink, registers: str, lines: frozenset[str], *, decoding: bool
+    ) -> None:
+        self._recording = recording
+        self.sink = sink
+        self.registers = registers
+        self.lines = lines
+        self.decoding = decoding
+
+    def remove(self) -> None:
+        """Hand on what was recorded and stop; a second time does nothing."""
+        self._recording.stop(self)
+
+
+class Recording:
+    """What of a machine is recorded, for everybody who wants it.
+
+    Args:
+        wiring: the lines.
+        changed: called when something else is recorded than before.
+
+    Attributes:
+        ring: where bus cycles are recorded; None while nobody wants them.
+        memory: room for the ring where the core reaches it, or None.
+        registers: when registers are recorded: HANDLERS, EACH, or "".
+        decodings: whether changes of the decoding are marked.
+    """
+
+    def __init__(self, wiring: Wiring, changed: Callable[[], None]) -> None:
+        self.ring: Ring | None = None
+        self.memory: memoryview | None = None
+        self.registers = ""
+        self.decodings = False
+        self._wiring = wiring
+        self._changed = changed
+        self._handles: list[RecordHandle] = []
+        self._lines = frozenset[str]()
+        self._line_numbers: dict[str, int] = {}
+
+    def begin(
+        self, sink: Sink, cycle: int, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False
+    ) -> RecordHandle:
+        """Have every bus cycle recorded, repeats under RDY among them, until the handle's `remove`.
+
+        Marks that anybody wants come to all sinks.
+
+        Args:
+            sink: called with some records at a time, in order, nothing left out.
+            cycle: the present one.
+            registers: HANDLERS, EACH, or "": when registers are recorded.
+            lines: lines whose changes are; `line_number` gives their numbers.
+            decoding: whether changes of the decoding are; `Banks.number` gives the present one.
+
+        Raises:
+            SimkitError: there is no such line.
+        """
+        wanted = frozenset(lines)
+        for name in sorted(wanted - self._wiring.lines.keys()):
+            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self._wiring.lines))
+        if self.ring is None:
+            self.ring = Ring(self.memory)
+        self.ring.empty()
+        self.ring.sinks.append(sink)
+        handle = RecordHandle(self, sink, registers, wanted, decoding=decoding)
+        for name in wanted - self._lines:
+            self._wiring.observe(name, self._mark, cycle)
+        self._handles.append(handle)
+        self._choose()
+        return handle
+
+    def stop(self, handle: RecordHandle) -> None:
+        """Hand on what was recorded, and leave the sink of a handle out from now on."""
+        ring = self.ring
+        if ring is None or handle not in self._handles:
+            return
+        ring.empty()
+        ring.sinks.remove(handle.sink)
+        self._handles.remove(handle)
+        if not ring.sinks:
+            self.ring = None
+        before = self._lines
+        self._choose()
+        for name in before - self._lines:
+            self._wiring.unobserve(name, self._mark)
+
+    def line_number(self, name: str) -> int:
+        """Number of a line in records."""
+        return self._line_numbers.setdefault(name, len(self._line_numbers))
+
+    def catch_up(self) -> None:
+        """Hand on what was recorded up to now."""
+        if self.ring is not None:
+            self.ring.empty()
+
+    def _choose(self) -> None:
+        wanted = {handle.registers for handle in self._handles}
+        self.registers = EACH if EACH in wanted else HANDLERS if HANDLERS in wanted else ""
+        self._lines = frozenset[str]().union(*(handle.lines for handle in self._handles))
+        self.decodings = any(handle.decoding for handle in self._handles)
+        self._changed()
+
+    def _mark(self, line: Line, cycle: int) -> None:
+        assert self.ring is not None
+        self.ring.add(line.since, self.line_number(line.name), int(line.level), LINE)
