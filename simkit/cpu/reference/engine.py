@@ -226,8 +226,9 @@ class ExactCpu(BusCycles):
     def _step_instruction(self) -> None:
         pc = self.pc
         recent = self.recent
-        if not recent or recent[-1][0] != self.cycle:
-            recent.append((self.cycle, pc))
+        begun = self.cycle, pc
+        if not recent or recent[-1] != begun:  # a quick one, which could not be finished, has noted it
+            recent.append(begun)
         self.masked = self.i
         noting = self._bus.recording.registers
         if noting == EACH:

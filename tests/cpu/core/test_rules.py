@@ -1,6 +1,8 @@
 """The rules that make the core identical to the reference, each with a program that would show one broken."""
 
 import pytest
+from board_cards import Pressed
+from boards import IO, START
 
 from simkit import Machine
 from simkit.backplane.bus import CardError
@@ -494,3 +496,21 @@ def test_the_last_instructions_are_recorded_alike(pair, part):
     boards.each("pull", "RESET", 12_000, 5000)
     boards.run(6000)
     assert len(boards.exact.cpu.recent) == 64
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_who_begins_elsewhere_in_the_cycle_in_which_an_opcode_could_not_be_fetched_is_noted_too(pair, part):
+    boards = pair(part).with_program("E8 4C00C0")
+    boards.run(100)
+    now = boards.exact.cpu.cycle
+    boards.each("pull", "SO", now + 3, 2)  # something near, so that each bus cycle of it is made
+    for board in boards.both:
+        board.cpu.pc = IO
+        board.trip(now, Pressed, False)
+        with pytest.raises(Pressed):
+            board.cpu.run(now + 50)
+        assert board.cpu.recent[-1] == (now, IO)
+        board.cpu.pc = START
+        board.cpu.run(now + 50)
+        assert (now, START) in board.cpu.recent
+    boards.compare()
