@@ -20,6 +20,7 @@ from simkit.backplane.decode import Plan, Table
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, WRITE
 from simkit.check.image.ground import Ground, Map, Place
 from simkit.check.watches.handler_run import HandlerRun
+from simkit.check.watches.rounds import WHAT, first_and_last, without_rounds
 from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.stores import Key, Stores
@@ -44,72 +45,11 @@ SHARED = 4
 DULL, DECIDES, UNKNOWN = 0, 1, 2
 """Whether an instruction of a handler decides by what it reads."""
 
-FEW = 200
-"""Accesses that are looked at one by one sooner than sorted out."""
-
-LONGEST_ROUND = 4
-"""Reads of shared cells in one round of a loop that waits, so that its rounds are seen to be alike."""
-
 WAY = 6
 """Instructions before one at which the program is lost, itself among them, that are told."""
 
 MOST_VIEWS = 16
 """Decodings whose tables are kept; a program with more banks than that makes them anew."""
-
-
-_WHAT = (1 << KIND_SHIFT + 4) - 1
-"""Bits of a record that say what was done: all but the cycle."""
-
-
-def _without_waiting(
-    low: NDArray[np.uint32], closely: NDArray[np.intp], changes_i: NDArray[np.intp]
-) -> NDArray[np.intp]:
-    """As `_first_and_last` for loops that read one shared cell a round, before anything else is known of it.
-
-    Where the four records before two accesses are alike too, the operand of the instruction is among them, and so its
-    address: it is the same instruction.
-    """
-    what = low & np.uint32(_WHAT)
-    alike = closely[:-1] >= 4
-    for back in range(5):
-        one = what.take(closely - back, mode="wrap")
-        alike &= one[1:] == one[:-1]
-    between = closely.searchsorted(changes_i)
-    alike[between[(between > 0) & (between < len(closely))] - 1] = False
-    needed = np.ones(len(closely), bool)
-    needed[3:-1] = ~(alike[:-3] & alike[1:-2] & alike[2:-1] & alike[3:])
-    return closely[needed]
-
-
-def _first_and_last(what: NDArray[np.uint32], by: NDArray[np.int64]) -> NDArray[np.intp]:
-    """Which of some accesses are needed: of equal reads in the rounds of a loop the first three and the last.
-
-    Rules count up to three and keep the cycle of the last. A store between two rounds makes them different.
-
-    Args:
-        what: address, byte and kind of each access.
-        by: the instruction that made it, and the flag I.
-    """
-    needed = np.arange(len(what))
-    if len(what) < FEW:
-        return needed
-    same = by << 32 | what
-    stores = None
-    for lag in range(1, LONGEST_ROUND + 1):
-        if len(same) <= 4 * lag:
-            break
-        alike = same[lag:] == same[:-lag]
-        rounds = alike[: -3 * lag] & alike[lag : -2 * lag] & alike[2 * lag : -lag] & alike[3 * lag :]
-        if lag > 1:  # with nothing in between there is no store in between either
-            if stores is None:
-                stores = np.cumsum(same >> KIND_SHIFT & 0xF != _READ)
-            rounds &= stores[4 * lag :] == stores[: -4 * lag]
-        if rounds.any():
-            kept = np.ones(len(same), bool)
-            kept[3 * lag : -lag] = ~rounds
-            needed, same = needed[kept], same[kept]
-            stores = None if stores is None else stores[kept]
-    return needed
 
 
 def _mark(effect: Effect) -> int:
@@ -158,20 +98,9 @@ class _Begun:
         found: NDArray[np.intp] = self.fetches.searchsorted(records, side="right")
         return found
 
-    @property
-    def _changes(self) -> NDArray[np.intp]:
-        found: NDArray[np.intp] = self.numbers[self.marks & _CHANGES_I != 0]
-        return found
-
-    @property
-    def changes_i(self) -> NDArray[np.intp]:
-        """Records with the opcodes of SEI and CLI."""
-        changes = self._changes
-        return self.fetches[changes[changes > 0] - 1]
-
     def masked(self, numbers: NDArray[np.intp], before: bool) -> NDArray[np.bool_]:
         """The flag I in each of some instructions; those that change it otherwise are not the core's."""
-        changes = self._changes
+        changes = self.numbers[self.marks & _CHANGES_I != 0]
         after = np.concatenate(([before], self.codes[changes] == _SEI))
         found: NDArray[np.bool_] = after[changes.searchsorted(numbers)]
         return found
@@ -293,6 +222,9 @@ class Stretch:
         """Go through some records; whether there was an instruction among them."""
         words = np.frombuffer(records, "<u8")
         low = words.astype(np.uint32)
+        if (left := without_rounds(low & np.uint32(WHAT), self.answered)) is not None:
+            words, low = words[left], low[left]
+            self.answered[:] = left.searchsorted(self.answered).tolist()
         kinds = (low >> KIND_SHIFT).astype(np.uint8) & np.uint8(0xF)
         known = self._view.look.take((low & 0xFFFF) | (low >> _ROW_SHIFT & 0xF_0000), mode="clip")  # the fastest mode
         look = known & (LOOK | CELL if self._in_handler else LOOK) != 0
@@ -307,12 +239,10 @@ class Stretch:
             stores = (kinds == _STORE).nonzero()[0]
             self._note_stores(low, stores[~look[stores]], begun)
         closely = look.nonzero()[0]
-        if len(closely) >= FEW:
-            closely = _without_waiting(low, closely, begun.changes_i)
         if len(closely):
             numbers = begun.at(closely)
             masked = begun.masked(numbers, self._masked)
-            needed = _first_and_last(low[closely] & np.uint32(_WHAT), begun.pcs[numbers] << 1 | masked)
+            needed = first_and_last(low[closely] & np.uint32(WHAT), begun.pcs[numbers] << 1 | masked)
             closely, numbers, masked = closely[needed], numbers[needed], masked[needed]
             if self._in_handler and not len(strange) and (known[closely] & (LOOK | SHARED) != LOOK).all():
                 self._keep(low[closely], begun.pcs[numbers], begun.codes[numbers])
