@@ -55,7 +55,7 @@ class Banks:
     @property
     def since(self) -> int:
         """Cycle from which the decoding as it is counts."""
-        return max(line.since for line in self.lines)
+        return max((line.since for line in self.lines), default=0)
 
     def levels(self, number: int) -> dict[str, bool]:
         """Levels of the lines, of a decoding's number."""

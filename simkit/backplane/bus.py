@@ -15,8 +15,8 @@ from typing import Any, NoReturn, Protocol, TypeVar
 from simkit.backplane.banks import Banks, decode_lines
 from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
 from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks
-from simkit.backplane.recording import HANDLERS, RecordHandle, Recording
-from simkit.backplane.records import DECODING, WRITE, Sink
+from simkit.backplane.recording import RecordHandle, Recording
+from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
 from simkit.contract.card import Card
@@ -154,6 +154,7 @@ class Bus:
         self.access_address: int | None = None
         self.spare_read = False
         self._late: dict[int, int] = {}  # instruction by cycle of writes that are handed over
+        self._late_slot = 0  # and to whom
         self.generation = 0
         self.may_stall = False
         self.probes: list[Callable[[BusCycle], None]] = []
@@ -172,6 +173,7 @@ class Bus:
         self._engine: Engine | None = None
         self.banks = Banks([], ())
         self._table = self.banks.present
+        self._decoding = 0  # its number
         self._table_is_stale = False  # a line that stands in selects has moved in the access under way
         self._slow_reasons: set[object] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
@@ -292,7 +294,8 @@ class Bus:
         """Something else is recorded than before."""
         self.require_slow(RECORDING, self.recording.ring is not None)
         if self._engine is not None:
-            self._engine.leave_to_reference((_RTI,) if self.recording.registers == HANDLERS else (), self)
+            self._engine.leave_to_reference((_RTI,) if self.recording.handlers else (), self)
+            self._renew()
 
     def _choose_table(self) -> None:
         self._table_is_stale = False
@@ -300,8 +303,9 @@ class Bus:
         if table is not self._table:
             self._table = table
             self._renew()
-            if self.recording.decodings and self.recording.ring is not None:
-                self.recording.ring.add(self.banks.since, self.banks.number, 0, DECODING)
+        if self.recording.ring is not None and self.recording.decodings and self.banks.number != self._decoding:
+            self.recording.ring.add(self.banks.since, self.banks.number, 0, DECODING)
+        self._decoding = self.banks.number
         self._set_pages()
 
     def _set_pages(self) -> None:
@@ -345,7 +349,8 @@ class Bus:
         if self.access_address is None or self._engine is None:
             return None
         if self._late:
-            return self._late.get(cycle)
+            under_way = self._by_slot[self._late_slot].card.slot.late
+            return self._late.get(cycle if under_way is None else under_way)
         recent = self._engine.recent
         return recent[-1][1] if recent else None
 
@@ -448,7 +453,7 @@ class Bus:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
         if self.recording.ring is not None:
-            self.recording.ring.add(cycle, address, value, kind)
+            self.recording.ring.add(cycle, address, value, kind | REPEAT if stalled else kind)
         if self.probes:
             self._show(cycle, address, value, False, kind, plan)
         return value
@@ -479,7 +484,7 @@ class Bus:
             for tap in self.taps:
                 tap(cycle, address, value, True, kind, plan)
         if self.recording.ring is not None:
-            self.recording.ring.add(cycle, address, value, kind | WRITE)
+            self.recording.ring.add(cycle, address, value, kind | WRITE | REPEAT if stalled else kind | WRITE)
         if self.probes:
             self._show(cycle, address, value, True, kind, plan)
 
@@ -548,7 +553,7 @@ class Bus:
     def write_late(
         self, address: int, values: bytes, cycles: Sequence[int], before: bytes, pcs: Sequence[int] = ()
     ) -> None:
-        """Writes that waited, one after the other at one address.
+        """Writes that waited, one after the other at one address; all of them, also when the card fails at one.
 
         Args:
             address: at which a write may wait (`Table.waiting_pages`).
@@ -556,23 +561,35 @@ class Bus:
             cycles: cycle of each.
             before: byte on the data lines in the cycle before each.
             pcs: instruction of each.
+
+        Raises:
+            CardError: the card failed; at the first of the writes that it names.
         """
         self._late = dict(zip(cycles, pcs, strict=False))
         ((seat, offset),) = self._table.write_plan(address).takers
         if seat.takes_data is not None:
             values, before = values.translate(seat.takes_data), before.translate(seat.takes_data)
+        self._late_slot = seat.slot
         self.access_address = address
         self.wiring.delay = 1
+        failure: BaseException | None = None
+        start = 0
         try:
-            seat.card.write_late(offset, values, cycles, before)
-        except SimkitError:
-            raise
-        except Exception as error:  # noqa: BLE001 - a stranger's card
-            self._card_failed(seat, cycles[0], error)
+            while start < len(values):
+                try:
+                    seat.card.write_late(offset, values[start:], cycles[start:], before[start:])
+                    break
+                except BaseException as error:  # noqa: BLE001 - Ctrl-C, too: the CPU has made the writes behind it
+                    under_way = seat.card.slot.late
+                    if failure is None:
+                        failure = self._told_of_card(seat, cycles[start] if under_way is None else under_way, error)
+                    start = len(values) if under_way is None else cycles.index(under_way) + 1
         finally:
             seat.card.slot.let_see(None)
             self._late = {}
             self._leave_access()
+        if failure is not None:
+            raise failure
 
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""
@@ -708,15 +725,23 @@ class Bus:
             self._card_failed(seat, cycle, error)
 
     def _card_failed(self, seat: Seat | None, cycle: int, error: Exception) -> NoReturn:
+        raise self._told_of_card(seat, cycle, error) from error
+
+    def _told_of_card(self, seat: Seat | None, cycle: int, error: BaseException) -> BaseException:
+        """What a card raised, with the card, the cycle and the address; what is no fault of its own as it is."""
+        if isinstance(error, SimkitError) or not isinstance(error, Exception):
+            return error
         if (pin := self.wiring.notifying) is not None:  # not the card accessed, but one that a line told of it
             seat = self._by_slot.get(pin.slot, seat)
         who = seat.name if seat is not None else "a card"
         where = f" at ${self.access_address:04X}" if self.access_address is not None else ""
-        raise CardError(
+        told = CardError(
             f"{who} failed in cycle {cycle}{where}: {type(error).__name__}: {error}",
             slot=seat.slot if seat is not None else None,
             remedy="This is a defect of the card's model, not of your program; tell its author.",
-        ) from error
+        )
+        told.__cause__ = error
+        return told
 
     # snapshot -------------------------------------------------------------------------------------------------------
 

@@ -210,7 +210,8 @@ class Table:
 
     @staticmethod
     def _may_wait(plan: Plan, offsets: set[int]) -> bool:
-        return not plan.drivers and len(plan.takers) == 1 and plan.takers[0][1] in offsets
+        alone = not plan.drivers and not plan.waiters and len(plan.takers) == 1
+        return alone and plan.takers[0][1] in offsets
 
     def read_plan(self, address: int) -> Plan:
         """What a read at the address does."""

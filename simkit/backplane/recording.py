@@ -38,19 +38,19 @@ class Recording:
         changed: called when something else is recorded than before.
 
     Attributes:
-        ring: where bus cycles are recorded; None while nobody wants them.
-        memory: room for the ring where the core reaches it, or None.
-        registers: when registers are recorded: HANDLERS, EACH, or "".
+        ring: where bus cycles are recorded; None while nobody wants them, and always the same one otherwise.
+        handlers: whether registers are recorded as a handler begins and has returned.
+        each: whether they are before each instruction.
         decodings: whether changes of the decoding are marked.
     """
 
     def __init__(self, wiring: Wiring, changed: Callable[[], None]) -> None:
         self.ring: Ring | None = None
-        self.memory: memoryview | None = None
-        self.registers = ""
+        self.handlers = self.each = False
         self.decodings = False
         self._wiring = wiring
         self._changed = changed
+        self._ring: Ring | None = None
         self._handles: list[RecordHandle] = []
         self._lines = frozenset[str]()
         self._line_numbers: dict[str, int] = {}
@@ -75,10 +75,12 @@ class Recording:
         wanted = frozenset(lines)
         for name in sorted(wanted - self._wiring.lines.keys()):
             raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self._wiring.lines))
-        if self.ring is None:
-            self.ring = Ring(self.memory)
-        self.ring.empty()
-        self.ring.sinks.append(sink)
+        ring = self._ring
+        if ring is None:
+            ring = self._ring = Ring()
+        ring.empty()
+        ring.sinks = (*ring.sinks, sink)
+        self.ring = ring
         handle = RecordHandle(self, sink, registers, wanted, decoding=decoding)
         for name in wanted - self._lines:
             self._wiring.observe(name, self._mark, cycle)
@@ -87,32 +89,43 @@ class Recording:
         return handle
 
     def stop(self, handle: RecordHandle) -> None:
-        """Hand on what was recorded, and leave the sink of a handle out from now on."""
-        ring = self.ring
+        """Hand on what was recorded, and leave the sink of a handle out from now on; also out of a sink."""
+        ring = self._ring
         if ring is None or handle not in self._handles:
             return
         ring.empty()
-        ring.sinks.remove(handle.sink)
         self._handles.remove(handle)
+        ring.sinks = tuple(other.sink for other in self._handles)
         if not ring.sinks:
             self.ring = None
         before = self._lines
         self._choose()
         for name in before - self._lines:
             self._wiring.unobserve(name, self._mark)
+        ring.raise_failure()
 
     def line_number(self, name: str) -> int:
         """Number of a line in records."""
         return self._line_numbers.setdefault(name, len(self._line_numbers))
 
+    def lies_in(self, memory: memoryview) -> None:
+        """Have records collected where the core reaches them; before anybody has begun."""
+        assert self._ring is None
+        self._ring = Ring(memory)
+
     def catch_up(self) -> None:
-        """Hand on what was recorded up to now."""
+        """Hand on what was recorded up to now, between two instructions.
+
+        Raises:
+            Exception: what a sink has raised since the last time.
+        """
         if self.ring is not None:
             self.ring.empty()
+            self.ring.raise_failure()
 
     def _choose(self) -> None:
         wanted = {handle.registers for handle in self._handles}
-        self.registers = EACH if EACH in wanted else HANDLERS if HANDLERS in wanted else ""
+        self.handlers, self.each = HANDLERS in wanted, EACH in wanted
         self._lines = frozenset[str]().union(*(handle.lines for handle in self._handles))
         self.decodings = any(handle.decoding for handle in self._handles)
         self._changed()

@@ -1,12 +1,13 @@
 """What happens on a machine as records: words of eight bytes, in a ring that is emptied before it is full.
 
-A bus cycle is one word, from bit 0 up: address (16 bits), byte (8), kind (3, as `Kind` numbers them), write (1),
-cycle (36). Marks stand between them, on the same clock, when somebody asked for them:
+A bus cycle is one word, from bit 0 up: address (16 bits), byte (8), kind (3, as `Kind` numbers them), write (1), repeat
+(1), cycle (35, modulo CYCLES: 4.7 hours at 2 MHz; `whole_cycle` gives the rest). Marks stand between them, on the same
+clock, when somebody asked for them:
 
 - LINE: a line has another level from `cycle` on; in place of the address its number, of the byte its level.
 - DECODING: from `cycle` on addresses are decoded otherwise; in place of the address the number of the decoding.
-- REGISTERS, REST: before `cycle`, which begins an instruction; PC in place of the address, A of the byte; then, in
-  place of the cycle, X in the lowest byte, Y, S and P.
+- REGISTERS, REST: before `cycle`, which begins an instruction; PC in place of the address, A of the byte, AT_HANDLER
+  where a handler begins or has returned; then, in place of the cycle, X in the lowest byte, Y, S and P.
 
 A mark may stand before the record of the cycle in which it came about.
 """
@@ -21,10 +22,16 @@ DATA_SHIFT = 16
 KIND_SHIFT = 24
 WRITE = 8
 """Bit of the kind: R/W low."""
-CYCLE_SHIFT = 28
+REPEAT = 16
+"""Bit of the kind: RDY holds the access, which comes once more."""
+CYCLE_SHIFT = 29
+CYCLES = 1 << 64 - CYCLE_SHIFT
+"""Cycles are counted modulo this."""
 
 LINE, DECODING, REGISTERS, REST = 6, 6 | WRITE, 7, 7 | WRITE
 """Kinds of marks, with the bit of a write."""
+AT_HANDLER = REPEAT
+"""Bit of the kind REGISTERS: somebody asked for handlers, and here is one."""
 
 ROOM = 65_536
 """Records in a ring: 33 ms at 2 MHz."""
@@ -33,6 +40,11 @@ Sink = Callable[[memoryview], None]
 """Takes the records of some bus cycles, in order; the memory is used again as soon as it comes back."""
 
 _RECORD = struct.Struct("<Q")
+
+
+def whole_cycle(counted: int, near: int) -> int:
+    """The cycle that a record counts modulo CYCLES, the one of them nearest to `near`."""
+    return near + (counted - near + CYCLES // 2) % CYCLES - CYCLES // 2
 
 
 class Ring:
@@ -47,28 +59,48 @@ class Ring:
     def __init__(self, memory: memoryview | None = None) -> None:
         self.memory = memoryview(bytearray(ROOM * RECORD_BYTES)) if memory is None else memory
         self.filled = 0
-        self.sinks: list[Sink] = []
+        self.sinks: tuple[Sink, ...] = ()
+        self._failure: Exception | None = None
 
     def add(self, cycle: int, address: int, value: int, kind: int) -> None:
-        """Record a cycle; `kind` with WRITE for a write."""
-        word = cycle << CYCLE_SHIFT & 0xFFFF_FFFF_FFFF_FFFF | kind << KIND_SHIFT | value << DATA_SHIFT | address
+        """Record a cycle; `kind` with WRITE for a write, with REPEAT for one that RDY holds."""
+        word = cycle % CYCLES << CYCLE_SHIFT | kind << KIND_SHIFT | value << DATA_SHIFT | address
         _RECORD.pack_into(self.memory, self.filled * RECORD_BYTES, word)
         self.filled += 1
         if self.filled == ROOM:
             self.empty()
 
-    def add_registers(self, cycle: int, pc: int, a: int, rest: tuple[int, int, int, int]) -> None:
+    def add_registers(self, cycle: int, pc: int, a: int, rest: tuple[int, int, int, int], *, at_handler: bool) -> None:
         """Record the registers before `cycle`; `rest` is X, Y, S, P."""
         if self.filled + 2 > ROOM:
             self.empty()
         x, y, s, p = rest
-        self.add(cycle, pc, a, REGISTERS)
+        self.add(cycle, pc, a, REGISTERS | AT_HANDLER if at_handler else REGISTERS)
         self.add(x | y << 8 | s << 16 | p << 24, 0, 0, REST)
 
     def empty(self) -> None:
-        """Hand on what is there."""
-        if self.filled:
-            records = self.memory[: self.filled * RECORD_BYTES]
-            self.filled = 0
-            for sink in self.sinks:
+        """Hand on what is there to everybody.
+
+        What one of them raises comes out of `raise_failure`: the instruction under way would be given up else. Ctrl-C
+        comes out at once, when all have the records.
+        """
+        if not self.filled:
+            return
+        records = self.memory[: self.filled * RECORD_BYTES]
+        self.filled = 0
+        broken_off: BaseException | None = None
+        for sink in self.sinks:
+            try:
                 sink(records)
+            except Exception as error:  # noqa: BLE001 - raised again at the end of the instruction
+                self._failure = self._failure or error
+            except BaseException as error:  # noqa: BLE001 - raised again when all have the records
+                broken_off = error
+        if broken_off is not None:
+            raise broken_off
+
+    def raise_failure(self) -> None:
+        """Raise what a sink has raised, once; between two instructions."""
+        failure, self._failure = self._failure, None
+        if failure is not None:
+            raise failure

@@ -106,7 +106,7 @@ class Card:
             before: byte on the card's data pins in the cycle before each, what `slot.data_before` says then.
         """
         for value, cycle, byte in zip(values, cycles, before, strict=True):
-            self.slot.let_see(byte)
+            self.slot.let_see(byte, cycle)
             self.write(offset, value, cycle)
         self.slot.let_see(None)
 

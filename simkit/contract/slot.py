@@ -28,6 +28,7 @@ class Slot:
         seed: seed of the machine.
         ports: ports the card opened, by name.
         pins: pins of the card, by name.
+        late: cycle of the write that waited and is being handed over, or None.
     """
 
     def __init__(
@@ -50,6 +51,7 @@ class Slot:
         self._phases = dict(crystal_phases or {})
         self._memory = memory
         self._seen: int | None = None
+        self.late: int | None = None
         self._chances: dict[str, hashlib.blake2b] = {}  # by name, up to where the cycle follows
 
     # events ---------------------------------------------------------------------------------------------------------
@@ -145,9 +147,14 @@ class Slot:
             return self._seen
         return self._host.data_before(self.number) if self._host is not None else 0xFF
 
-    def let_see(self, byte: int | None) -> None:
-        """What `data_before` says while a write that waited is handed over; None: what the bus says."""
-        self._seen = byte
+    def let_see(self, byte: int | None, cycle: int | None = None) -> None:
+        """A write that waited is about to be handed over; None: none is any more.
+
+        Args:
+            byte: what `data_before` says meanwhile; None: what the bus says.
+            cycle: in which the CPU made the write.
+        """
+        self._seen, self.late = byte, cycle
 
     def changed(self, start: int, end: int) -> None:
         """Announce that bytes start .. end-1 of the plain memory changed other than by the bus."""

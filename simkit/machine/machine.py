@@ -337,6 +337,7 @@ class Machine:
 
     def power_cycle(self) -> None:
         """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
+        self.cpu.refuse_while_running()
         fresh = Machine(self.description, self._inserted(), engine=self.engine)
         self._adopt(self._fitting(fresh.save_state()))
 
@@ -346,6 +347,12 @@ class Machine:
             for seat in self.bus.seats
             if seat.card.image_size(seat.card.settings) is not None
         }
+
+    def __reduce_ex__(self, protocol: Any) -> Any:
+        raise SimkitError(
+            "A machine cannot be copied or pickled.",
+            remedy="Take its state with save_state(), load the machine a second time, and give that one the state.",
+        )
 
     # inside -----------------------------------------------------------------------------------------------------------
 
@@ -520,6 +527,7 @@ class Machine:
         Raises:
             SimkitError: the machine stands inside an instruction.
         """
+        self.cpu.refuse_while_running()
         if self.inside_instruction:
             raise SimkitError(
                 f"The machine stands inside an instruction (cycle {self.cycle}) and cannot be saved there.",
@@ -537,6 +545,7 @@ class Machine:
         Raises:
             SnapshotError: damaged, or of another machine.
         """
+        self.cpu.refuse_while_running()
         snapshot = self._fitting(data)
         self._finish_instruction()
         before = self.save_state()
@@ -564,6 +573,7 @@ class Machine:
         return snapshot
 
     def _adopt(self, snapshot: Snapshot) -> None:
+        self.bus.recording.catch_up()  # cycles go on elsewhere
         for seat in self.bus.seats:
             _take(seat.name, seat.card.load, snapshot.cards[seat.slot], seat.slot)
         for name, load in (("findings", self.findings.load), ("cpu", self.cpu.load), ("bus", self.bus.load)):

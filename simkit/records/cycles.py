@@ -18,10 +18,27 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, WRITE
+from simkit.backplane.records import CYCLE_SHIFT, CYCLES, DATA_SHIFT, KIND_SHIFT, REPEAT, WRITE
 
 Words = NDArray[np.uint64]
 """Records, one each."""
+
+
+def whole_cycles(words: Words, since: int) -> NDArray[np.uint64]:
+    """Cycles of records, which count them modulo CYCLES.
+
+    Args:
+        words: in order; from one to the next the cycle moves by less than half of CYCLES, also when a state is loaded.
+        since: a cycle as near to that of the first.
+    """
+    counted = words >> np.uint64(CYCLE_SHIFT)
+    if not len(counted) or (since < CYCLES // 2 and bool((counted[:-1] <= counted[1:]).all())):
+        return counted
+    now: NDArray[np.int64] = counted.astype(np.int64)
+    before = np.concatenate(([np.int64(since % CYCLES)], now[:-1]))
+    steps = np.mod(now - before + CYCLES // 2, CYCLES) - CYCLES // 2
+    found: NDArray[np.uint64] = (since + np.cumsum(steps)).astype(np.uint64)
+    return found
 
 
 @attrs.frozen(eq=False)
@@ -30,30 +47,32 @@ class Cycles:
 
     Attributes:
         words: the records.
+        since: a cycle before the first, near to it.
     """
 
     words: Words
+    since: int = 0
 
     @classmethod
-    def of(cls, records: memoryview) -> Cycles:
+    def of(cls, records: memoryview, since: int = 0) -> Cycles:
         """Of the memory that a sink gets, which is good only until the sink comes back."""
-        return cls(np.frombuffer(records, "<u8"))
+        return cls(np.frombuffer(records, "<u8"), since)
 
     @classmethod
-    def joined(cls, chunks: Iterable[bytes]) -> Cycles:
+    def joined(cls, chunks: Iterable[bytes], since: int = 0) -> Cycles:
         """Of copies of such memory, in order."""
-        return cls(np.frombuffer(b"".join(chunks), "<u8"))
+        return cls(np.frombuffer(b"".join(chunks), "<u8"), since)
 
     def __len__(self) -> int:
         return len(self.words)
 
     def __getitem__(self, which: NDArray[np.bool_] | slice) -> Cycles:
-        return Cycles(self.words[which])
+        return Cycles(self.words[which], self.since)
 
     @property
     def cycle(self) -> NDArray[np.uint64]:
         """Number of each cycle."""
-        return self.words >> np.uint64(CYCLE_SHIFT)
+        return whole_cycles(self.words, self.since)
 
     @property
     def address(self) -> NDArray[np.uint16]:
@@ -68,10 +87,21 @@ class Cycles:
     @property
     def kind(self) -> NDArray[np.uint8]:
         """What the CPU did, as `simkit.backplane.cycle.Kind` numbers it."""
-        return (self.words >> np.uint64(KIND_SHIFT)).astype(np.uint8) & np.uint8(WRITE - 1)
+        return kinds(self.words) & np.uint8(WRITE - 1)
 
     @property
     def is_write(self) -> NDArray[np.bool_]:
         """R/W low."""
-        found: NDArray[np.bool_] = (self.words >> np.uint64(KIND_SHIFT)).astype(np.uint8) & np.uint8(WRITE) != 0
+        found: NDArray[np.bool_] = kinds(self.words) & np.uint8(WRITE) != 0
         return found
+
+    @property
+    def is_repeat(self) -> NDArray[np.bool_]:
+        """RDY holds the access; it comes once more in the next cycle."""
+        found: NDArray[np.bool_] = kinds(self.words) & np.uint8(REPEAT) != 0
+        return found
+
+
+def kinds(words: Words) -> NDArray[np.uint8]:
+    """Kinds of records, with WRITE and REPEAT."""
+    return (words >> np.uint64(KIND_SHIFT)).astype(np.uint8) & np.uint8(2 * REPEAT - 1)

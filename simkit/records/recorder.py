@@ -2,7 +2,8 @@
 
 with Recorder(machine, registers="handlers", lines=("IRQ",)) as recorder:
     machine.run(frames=10)
-recorder.cycles.address[recorder.cycles.is_write]
+cycles = recorder.cycles
+cycles.address[cycles.is_write]
 recorder.registers.pc, recorder.lines.level, recorder.decodings.number
 """
 
@@ -17,12 +18,25 @@ from numpy.typing import NDArray
 
 from simkit.backplane.cycle import Kind
 from simkit.backplane.recording import EACH, HANDLERS
-from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, DECODING, KIND_SHIFT, LINE, REGISTERS, REST
+from simkit.backplane.records import (
+    AT_HANDLER,
+    CYCLE_SHIFT,
+    DATA_SHIFT,
+    DECODING,
+    LINE,
+    RECORD_BYTES,
+    REGISTERS,
+    REST,
+    WRITE,
+    whole_cycle,
+)
 from simkit.contract.errors import SimkitError, near
+from simkit.contract.shapes import FURTHEST
 from simkit.machine.machine import Machine
-from simkit.records.cycles import Cycles, Words
+from simkit.records.cycles import Cycles, Words, kinds, whole_cycles
 
 _UNKNOWN = 2
+_KIND_OF_MARK = np.uint8(WRITE | 7)
 
 MOST_BYTES = 256_000_000
 """Memory that a recording takes at most: 16 s at 2 MHz when every cycle is kept; a filter makes it last longer."""
@@ -36,6 +50,7 @@ class Filter:
         first, last: addresses, both included.
         slots: cards that are reached, reading or writing; empty: all, and nobody.
         kinds: what the CPU does; empty: everything.
+        writes: True for writes, False for reads, None for both.
         begin, end: cycles, the first one kept and the first one not; None: no end.
     """
 
@@ -43,6 +58,7 @@ class Filter:
     last: int = 0xFFFF
     slots: frozenset[int] = attrs.field(default=frozenset(), converter=frozenset)
     kinds: frozenset[Kind] = attrs.field(default=frozenset(), converter=frozenset)
+    writes: bool | None = None
     begin: int = 0
     end: int | None = None
 
@@ -62,9 +78,14 @@ class Registers:
 
 @attrs.frozen(eq=False)
 class LineChanges:
-    """Changes of lines: from `cycle` on the line of that number (an index of `names`) has that level."""
+    """Changes of lines: from `cycle` on the line of that number (an index of `names`) has that level.
+
+    Attributes:
+        first: level of each line as the recording began.
+    """
 
     names: tuple[str, ...]
+    first: tuple[bool, ...]
     cycle: NDArray[np.uint64]
     number: NDArray[np.uint16]
     level: NDArray[np.bool_]
@@ -88,7 +109,7 @@ class Recorder:
         registers: "handlers": as a handler begins and has returned; "instructions": before each instruction; "".
         lines: names of lines, or of pins as "slot.PIN", whose changes are kept.
         decoding: whether changes of the decoding are kept.
-        most_bytes: memory that it takes at most.
+        most_bytes: of what is kept, 8 a bus cycle or change and 16 for the registers; arrays made of it come on top.
 
     Attributes:
         full: the cycle from which on nothing was kept, as there was no more room; None: all is there.
@@ -114,11 +135,15 @@ class Recorder:
             )
         if which is not None:
             _check(which, machine)
-        self._machine, self._which, self._most = machine, which, most_bytes
+        self._machine, self._which, self._registers, self._decoded = machine, which, registers, decoding
         self._names = {name: _line_of(machine, name) for name in lines}
+        recording = machine.bus.recording
+        self._line_numbers = np.array([recording.line_number(line) for line in self._names.values()], np.uint16)
+        self._levels = tuple(machine.bus.wiring.line(line).level for line in self._names.values())
+        self._since = machine.cycle
+        self._room = most_bytes // RECORD_BYTES
         self._cycles: list[bytes] = []
         self._marks: list[bytes] = []
-        self._bytes = 0
         self._tables: dict[int, NDArray[np.uint8]] = {}
         self._decoding = self._present = machine.bus.banks.number
         self.full: int | None = None
@@ -142,8 +167,7 @@ class Recorder:
     @property
     def cycles(self) -> Cycles:
         """Bus cycles, in order."""
-        self._catch_up()
-        return Cycles.joined(self._cycles)
+        return Cycles(self._joined(self._cycles), self._since)
 
     @property
     def registers(self) -> Registers:
@@ -151,23 +175,21 @@ class Recorder:
         words = self._marked(REGISTERS, REST)
         heads, rests = words[::2], words[1::2] >> np.uint64(CYCLE_SHIFT)
         x, y, sp, p = ((rests >> np.uint64(shift)).astype(np.uint8) for shift in (0, 8, 16, 24))
-        return Registers(_cycle(heads), heads.astype(np.uint16), _byte(heads), x, y, sp, p)
+        return Registers(whole_cycles(heads, self._since), heads.astype(np.uint16), _byte(heads), x, y, sp, p)
 
     @property
     def lines(self) -> LineChanges:
         """Changes of the lines that were asked for."""
         words = self._marked(LINE)
-        names = tuple(self._names)
         numbers = words.astype(np.uint16)
-        found = [
-            (words[numbers == self._machine.bus.recording.line_number(line)], place)
-            for place, line in enumerate(self._names.values())
-        ]
-        everything = np.concatenate([words[:0], *(mine for mine, _ in found)])
-        places = np.concatenate([numbers[:0], *(np.full(len(mine), place, np.uint16) for mine, place in found)])
-        order = np.argsort(_cycle(everything), kind="stable")
-        everything = everything[order]
-        return LineChanges(names, _cycle(everything), places[order], _byte(everything) != 0)
+        # One line may have been asked for under two names, its own and that of a pin.
+        found = [np.flatnonzero(numbers == line) for line in self._line_numbers]
+        places = np.concatenate([numbers[:0], *(np.full(len(mine), n, np.uint16) for n, mine in enumerate(found))])
+        order = np.concatenate([np.zeros(0, np.intp), *found])
+        sorting = order.argsort(kind="stable")
+        words, places = words[order[sorting]], places[sorting]
+        cycle = whole_cycles(words, self._since)
+        return LineChanges(tuple(self._names), self._levels, cycle, places, _byte(words) != 0)
 
     @property
     def decodings(self) -> Decodings:
@@ -176,22 +198,23 @@ class Recorder:
         banks = self._machine.bus.banks
         numbers = words.astype(np.uint16)
         most = max([self._decoding, *numbers.tolist()])
-        return Decodings(tuple(banks.levels(number) for number in range(most + 1)), _cycle(words), numbers)
+        levels = tuple(banks.levels(number) for number in range(most + 1))
+        return Decodings(levels, whole_cycles(words, self._since), numbers)
 
     @property
     def first_decoding(self) -> int:
         """Number of the decoding as the recording began."""
         return self._decoding
 
-    def _marked(self, *kinds: int) -> Words:
-        self._catch_up()
-        words = np.frombuffer(b"".join(self._marks), "<u8")
-        kind = _kind(words)
-        found: Words = words[np.isin(kind, kinds)]
+    def _marked(self, *kind: int) -> Words:
+        words = self._joined(self._marks)
+        found: Words = words[np.isin(kinds(words) & _KIND_OF_MARK, kind)]
         return found
 
-    def _catch_up(self) -> None:
+    def _joined(self, kept: list[bytes]) -> Words:
         self._machine.bus.recording.catch_up()
+        kept[:] = [b"".join(kept)]
+        return np.frombuffer(kept[0], "<u8")
 
     # recording ------------------------------------------------------------------------------------------------------
 
@@ -199,43 +222,62 @@ class Recorder:
         if self.full is not None:
             return
         words: Words = np.frombuffer(records, "<u8")
-        kinds = _kind(words)
-        marks = (kinds & 7) >= LINE
-        if marks.any():
-            self._keep(self._marks, words[marks])
+        kind = kinds(words)
+        marks = (kind & 7) >= LINE
+        wanted = self._wanted(words, kind) & marks if marks.any() else marks
         if self._which is not None:
-            chosen = ~marks
-            which = self._which
-            if which.slots:
-                chosen &= self._reaches(words, kinds, marks)
-            if (which.first, which.last) != (0, 0xFFFF):
-                addresses = words.astype(np.uint16)
-                chosen &= (addresses >= which.first) & (addresses <= which.last)
-            if which.kinds:
-                chosen &= np.isin(kinds & 7, [int(kind) for kind in which.kinds])
-            if which.begin or which.end is not None:
-                cycles = _cycle(words)
-                chosen &= cycles >= np.uint64(which.begin)
-                if which.end is not None:
-                    chosen &= cycles < np.uint64(which.end)
-            self._keep(self._cycles, words[chosen])
+            wanted = wanted | ~marks & self._passes(self._which, words, kind, marks)
+        kept = wanted.nonzero()[0]
+        if len(kept) > self._room:
+            end = int(kept[self._room])
+            end -= kind[end] == REST  # never without what stands before it
+            self.full = whole_cycle(int(words[end] >> np.uint64(CYCLE_SHIFT)), self._machine.cycle)
+            kept = kept[: kept.searchsorted(end)]
+        self._room -= len(kept)
+        is_mark = marks[kept]
+        for words_of, mine in ((self._cycles, kept[~is_mark]), (self._marks, kept[is_mark])):
+            if len(mine):
+                words_of.append(words[mine].tobytes())
 
-    def _keep(self, kept: list[bytes], words: Words) -> None:
-        room = (self._most - self._bytes) // words.itemsize
-        if len(words) > room:
-            self.full = int(words[room] >> np.uint64(CYCLE_SHIFT))
-            words = words[:room]
-        kept.append(words.tobytes())
-        self._bytes += words.nbytes
+    def _wanted(self, words: Words, kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
+        """Which records are marks that this one asked for; the others may be somebody else's."""
+        found = np.zeros(len(words), bool)
+        if self._registers:
+            code = REGISTERS | AT_HANDLER if self._registers == HANDLERS else REGISTERS
+            heads = np.flatnonzero(kind == code)
+            found[heads] = found[heads + 1] = True
+        if self._decoded:
+            found |= kind == DECODING
+        if len(self._line_numbers):
+            found |= (kind == LINE) & np.isin(words.astype(np.uint16), self._line_numbers)
+        return found
+
+    def _passes(
+        self, which: Filter, words: Words, kind: NDArray[np.uint8], marks: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        passes = self._reaches(words, kind, marks) if which.slots else np.ones(len(words), bool)
+        if (which.first, which.last) != (0, 0xFFFF):
+            addresses = words.astype(np.uint16)
+            passes &= (addresses >= which.first) & (addresses <= which.last)
+        if which.kinds:
+            passes &= np.isin(kind & 7, [int(one) for one in which.kinds])
+        if which.writes is not None:
+            passes &= (kind & WRITE != 0) == which.writes
+        if which.begin or which.end is not None:
+            cycles = whole_cycles(words, whole_cycle(int(words[0] >> np.uint64(CYCLE_SHIFT)), self._machine.cycle))
+            passes &= cycles >= np.uint64(which.begin)
+            if which.end is not None:
+                passes &= cycles < np.uint64(which.end)
+        return passes
 
     # slots ----------------------------------------------------------------------------------------------------------
 
-    def _reaches(self, words: Words, kinds: NDArray[np.uint8], marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    def _reaches(self, words: Words, kind: NDArray[np.uint8], marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Which bus cycles reach a card that is asked for, by the decoding as it was in each."""
-        index = words.astype(np.uint32) & np.uint32(0xFFFF) | (kinds >> 3).astype(np.uint32) << np.uint32(16)
+        index = words.astype(np.uint32) & np.uint32(0xFFFF) | (kind & WRITE != 0).astype(np.uint32) << np.uint32(16)
         found = np.zeros(len(words), bool)
-        changes = np.flatnonzero(marks & (kinds == DECODING))
-        cycles = _cycle(words)
+        changes = np.flatnonzero(marks & (kind == DECODING))
+        cycles = whole_cycles(words, self._machine.cycle)
         moments = cycles[changes]
         decodings = [self._present, *words[changes].astype(np.uint16).tolist()]
         part = np.searchsorted(moments, cycles, side="right")
@@ -264,10 +306,18 @@ def _check(which: Filter, machine: Machine) -> None:
             f"The filter's addresses ${which.first:04X} to ${which.last:04X} are no range from $0000 to $FFFF.",
             remedy="Give the lower one first.",
         )
+    if not 0 <= which.begin <= FURTHEST or not (which.end is None or 0 <= which.end <= FURTHEST):
+        raise SimkitError(
+            f"The filter begins in cycle {which.begin} and ends in {which.end}; there are none but 0 to {FURTHEST}."
+        )
     if which.end is not None and which.end <= which.begin:
         raise SimkitError(
             f"The filter ends in cycle {which.end}, not after the one it begins in, {which.begin}.",
             remedy="Give the later cycle as its end.",
+        )
+    if strange := [kind for kind in which.kinds if kind not in tuple(Kind)]:
+        raise SimkitError(
+            f"{strange[0]!r} is no kind of bus cycle.", remedy=f"Name some of {', '.join(map(str, Kind))}."
         )
     known = {seat.slot for seat in machine.bus.seats}
     if missing := sorted(which.slots - known):
@@ -276,16 +326,8 @@ def _check(which: Filter, machine: Machine) -> None:
         )
 
 
-def _cycle(words: Words) -> NDArray[np.uint64]:
-    return words >> np.uint64(CYCLE_SHIFT)
-
-
 def _byte(words: Words) -> NDArray[np.uint8]:
     return (words >> np.uint64(DATA_SHIFT)).astype(np.uint8)
-
-
-def _kind(words: Words) -> NDArray[np.uint8]:
-    return (words >> np.uint64(KIND_SHIFT)).astype(np.uint8) & np.uint8(0xF)
 
 
 def _line_of(machine: Machine, name: str) -> str:

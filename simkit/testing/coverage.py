@@ -22,7 +22,7 @@ from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import is_branch, is_conditional
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.machine import Machine
-from simkit.records.cycles import Cycles
+from simkit.records.cycles import Cycles, kinds
 from simkit.rom.listing import Listing, Row
 
 FORMAT = "simkit-coverage"
@@ -123,18 +123,19 @@ class CoverageWatch:
 
     def _count(self, records: memoryview) -> None:
         cycles = Cycles.of(records)
-        kind = cycles.kind
-        cycles = cycles[(kind == Kind.FETCH) | (kind == Kind.INTERRUPT)]  # what can follow an instruction
+        kind = kinds(cycles.words)  # repeats under RDY are other ones
+        cycles = cycles[(kind == Kind.FETCH) | (kind == Kind.INTERRUPT) | (kind == Kind.RESET)]  # what can follow
         if not len(cycles):
             return
         address, fetch = cycles.address, cycles.kind == Kind.FETCH
         self._ran += np.bincount(address[fetch], minlength=0x10000)
-        if self._branch is not None:
+        given_up = cycles.kind == Kind.RESET  # whether a branch before it would have gone on is not known
+        if self._branch is not None and not given_up[0]:
             branch_at, onward = self._branch
             (self._passed if address[0] == onward else self._taken)[branch_at] += 1
         length = np.where(fetch, self._length[cycles.data], 0)
         branch = length > 0
-        followed = branch[:-1]
+        followed = branch[:-1] & ~given_up[1:]
         at = address[:-1][followed]
         went_on = address[1:][followed] == at + length[:-1][followed]
         self._passed += np.bincount(at[went_on], minlength=0x10000)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Plan, Table
-from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, WRITE
+from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, REPEAT, WRITE, whole_cycle
 from simkit.check.image.ground import Ground, Map, Place
 from simkit.check.watches.handler_run import HandlerRun
 from simkit.check.watches.rounds import WHAT, first_and_last, without_rounds
@@ -168,13 +168,17 @@ class Stretch:
         self._table: Table | None = None
         self._in_handler = False
         self._masked = False
+        self._cycle = 0
+        self._repeats = False
         self._pc: int | None = None  # of the instruction under way
         self._code = _NOP
         self._way: list[int] = []
 
     # one run of the core --------------------------------------------------------------------------------------------
 
-    def begin(self, table: Table, *, in_handler: bool, masked: bool, way: Sequence[int]) -> None:
+    def begin(
+        self, table: Table, *, in_handler: bool, masked: bool, way: Sequence[int], cycle: int, repeats: bool
+    ) -> None:
         """The core begins.
 
         Args:
@@ -182,8 +186,11 @@ class Stretch:
             in_handler: whether handlers are under way.
             masked: the flag I.
             way: the last instructions.
+            cycle: the present one.
+            repeats: whether RDY may hold an access.
         """
         self._table, self._in_handler, self._masked = table, in_handler, masked
+        self._cycle, self._repeats = cycle, repeats
         self._pc = None
         self._way = list(way[1 - WAY :])
         self._view = self._view_of(table)
@@ -222,10 +229,13 @@ class Stretch:
         """Go through some records; whether there was an instruction among them."""
         words = np.frombuffer(records, "<u8")
         low = words.astype(np.uint32)
+        if self._repeats and len(held := (low & np.uint32(REPEAT << KIND_SHIFT)).nonzero()[0]):
+            words, low = np.delete(words, held), np.delete(low, held)
+            self.answered[:] = [number - int(held.searchsorted(number)) for number in self.answered]
         if (left := without_rounds(low & np.uint32(WHAT), self.answered)) is not None:
             words, low = words[left], low[left]
             self.answered[:] = left.searchsorted(self.answered).tolist()
-        kinds = (low >> KIND_SHIFT).astype(np.uint8) & np.uint8(0xF)
+        kinds = (low >> KIND_SHIFT).astype(np.uint8) & np.uint8(_ROWS - 1)
         known = self._view.look.take((low & 0xFFFF) | (low >> _ROW_SHIFT & 0xF_0000), mode="clip")  # the fastest mode
         look = known & (LOOK | CELL if self._in_handler else LOOK) != 0
         if self.answered:
@@ -292,7 +302,7 @@ class Stretch:
             self._stack.depth += int(depths[-1])
             return
         for number, change in zip(moving.tolist(), changes.tolist(), strict=True):
-            cycle = int(words[begun.fetches[number]] >> np.uint64(CYCLE_SHIFT)) - 1
+            cycle = whole_cycle(int(words[begun.fetches[number]] >> np.uint64(CYCLE_SHIFT)) - 1, self._cycle)
             name = self._effects[begun.codes[number]].opcode.mnemonic
             self._stack.moved(change, int(begun.pcs[number]), cycle, name)
 
@@ -334,7 +344,7 @@ class Stretch:
             words.tolist(), known.tolist(), numbers.tolist(), masked.tolist(), strict=True
         ):
             address, value, row = word & 0xFFFF, word >> DATA_SHIFT & 0xFF, word >> KIND_SHIFT & 0xF
-            cycle = word >> CYCLE_SHIFT
+            cycle = whole_cycle(word >> CYCLE_SHIFT, self._cycle)
             if row == _FETCH:
                 way = [*self._way, *begun.pcs[max(1, number + 1 - WAY) : number + 1].tolist()][-WAY:]
                 if not rules.fetched(address, value, cycle, table.read_plan(address), way):

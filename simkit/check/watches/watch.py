@@ -154,7 +154,14 @@ class Watch:
         self._core_runs = True
         self.notes.hold()
         way = self._last_instructions()
-        self._stretch.begin(bus.table, in_handler=bool(self._frames), masked=bool(cpu.i), way=way)
+        self._stretch.begin(
+            bus.table,
+            in_handler=bool(self._frames),
+            masked=bool(cpu.i),
+            way=way,
+            cycle=cpu.cycle,
+            repeats=bus.may_stall,
+        )
         self._choose_left()
 
     def core_ended(self) -> None:

@@ -22,7 +22,6 @@ from typing import Any
 from simkit.backplane.bus import Bus, Bystander
 from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Crossed, Page, Table
-from simkit.backplane.recording import EACH
 from simkit.backplane.records import ROOM, Ring
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
@@ -89,6 +88,7 @@ class CoreCpu(ExactCpu):
         self._watched = False
         self._maps: dict[Table, bytes] = {}  # packed page tables by decoding
         self._failure: BaseException | None = None
+        self._ring: Ring | None = None  # of this run of the core, also when nobody wants records any more
         self._limit = self._seen_horizon = 0
         self._entered = 0  # notes at entry
         self._rounds = Rounds()
@@ -112,7 +112,7 @@ class CoreCpu(ExactCpu):
         self._leaves = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
         state[LEAVES_AT : LEAVES_AT + 256] = self._leaves
         self._words[_RING] = room.arena.ring_at
-        self._bus.recording.memory = room.arena.ring
+        self._bus.recording.lies_in(room.arena.ring)
         room.answer(self._answer_read, self._answer_write, self._give_up)
 
     def leave_to_reference(
@@ -167,8 +167,9 @@ class CoreCpu(ExactCpu):
 
     def run(self, until: int) -> None:
         """As the reference."""
-        self._until = until
-        super().run(until)
+        with self._going():
+            self._until = until
+            self._run(until)
 
     # running --------------------------------------------------------------------------------------------------------
 
@@ -203,7 +204,8 @@ class CoreCpu(ExactCpu):
         """Let the core run, and take registers and cycle back, whatever is raised."""
         words, longs = self._words, self._longs
         try:
-            self._run_slices(room, self._bus.recording.ring)
+            self._ring = self._bus.recording.ring
+            self._run_slices(room, self._ring)
         finally:
             # Ctrl-C is raised in calls alone: there is none before registers and cycle are those of the memory.
             held: Any = words[: REGISTERS + 1]
@@ -217,7 +219,7 @@ class CoreCpu(ExactCpu):
         """Let the core run until it must leave for good."""
         words, longs = self._words, self._longs
         words[_ROOM] = ROOM if ring is not None else 0
-        words[_EACH] = self._bus.recording.registers == EACH
+        words[_EACH] = self._bus.recording.each
         while True:
             longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
             before = longs[_CYCLE]
@@ -229,6 +231,8 @@ class CoreCpu(ExactCpu):
                     ring.filled = words[_FILLED]
                 if not words[_LEAVE] and ring.filled + MOST_RECORDS > ROOM:  # that is why it came back
                     ring.empty()
+                    if self.attention:
+                        return
                     continue
             else:
                 room.run(self._state_at)
@@ -267,8 +271,12 @@ class CoreCpu(ExactCpu):
             self.first = longs[_FIRST]
             self.masked = words[_MASKED]
         failure, self._failure = self._failure, None
+        late: BaseException | None = None
         if words[_WAITING]:
-            self._hand_over()
+            try:
+                self._hand_over()
+            except BaseException as error:  # noqa: BLE001 - raised again when what comes next is decided
+                late = error
         for bystander in self._bystanders:
             bystander.core_ended()
         if failure is None and words[_ABANDON]:  # pressed once more before the first could be kept
@@ -287,6 +295,8 @@ class CoreCpu(ExactCpu):
             self._take_so_edge()
         elif noted:
             self.began = self.cycle - 1
+        if late is not None:
+            raise late
 
     # what the core asks ---------------------------------------------------------------------------------------------
 
@@ -309,7 +319,7 @@ class CoreCpu(ExactCpu):
         else:
             # Where in its instruction the read stands belongs to it: a part may read twice at one address.
             key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
-            self.began = cycle
+            self.began = self.cycle = cycle
             value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
             longs[_CYCLE] = cycle + 1
             if self.attention or self.horizon != self._seen_horizon:
@@ -360,7 +370,7 @@ class CoreCpu(ExactCpu):
             if self.attention or self.horizon != self._seen_horizon or self.cycle + LONGEST >= self.horizon:
                 self._look(self.cycle)
         else:
-            self.began = cycle
+            self.began = self.cycle = cycle
             self._bus_write(words[_ADDRESS], value, cycle, _DATA)
             words[_LAST] = value
             longs[_CYCLE] = cycle + 1
@@ -372,13 +382,17 @@ class CoreCpu(ExactCpu):
 
     def _share_ring(self) -> None:
         """What Python adds to the ring stands behind what the core put there."""
-        ring = self._bus.recording.ring
-        assert ring is not None
-        ring.filled = self._words[_FILLED]
+        assert self._ring is not None
+        self._ring.filled = self._words[_FILLED]
 
     def _give_ring_back(self) -> None:
-        ring = self._bus.recording.ring
+        """The core records the rest of the instruction, for which there must be room: Python may have added much."""
+        ring = self._ring
         assert ring is not None
+        if ring.filled + MOST_RECORDS > ROOM:
+            ring.empty()
+            if self.attention:  # nobody wants records any more, or other ones
+                self._leave()
         self._words[_FILLED] = ring.filled
 
     def _hand_over(self) -> None:
@@ -390,11 +404,17 @@ class CoreCpu(ExactCpu):
         pcs, addresses = halves[4::8].tolist(), halves[5::8].tolist()
         values, before = bytes(entries[12::WAITING_BYTES]), bytes(entries[13::WAITING_BYTES])
         start = 0
+        failure: BaseException | None = None
         for number in range(1, count + 1):
             if number == count or addresses[number] != addresses[start]:
                 here = slice(start, number)
-                self._bus.write_late(addresses[start], values[here], cycles[here], before[here], pcs[here])
+                try:
+                    self._bus.write_late(addresses[start], values[here], cycles[here], before[here], pcs[here])
+                except BaseException as error:  # noqa: BLE001 - the writes behind it were made, too
+                    failure = failure or error
                 start = number
+        if failure is not None:
+            raise failure
 
     def _look(self, cycle: int) -> None:
         """An access moved something or waited: go no further than this instruction, or only to another cycle."""

@@ -54,7 +54,8 @@ class Arena:
 
     def address(self, buffer: memoryview | bytearray, index: int) -> int | None:
         """Address of byte `index` of a buffer; None when the buffer is not one of the pieces of the memory."""
-        if len(buffer) == 0:
+        view = memoryview(buffer)
+        if view.nbytes == 0 or view.readonly or not view.contiguous:
             return None
         offset = ctypes.addressof(ctypes.c_char.from_buffer(buffer)) - self._base + index
         return self.at(offset) if 0 <= offset < len(self.memory) else None

@@ -170,7 +170,8 @@ class Store:
         self._library = library
         self._answers = answers  # the library holds no reference to them
         store = _there(call["wasmtime_store_new"](library.engine, None, None), "store")
-        weakref.finalize(self, call["wasmtime_store_delete"], store)
+        # Not at exit: another thread may still be inside the core then, and the system takes the memory back anyway.
+        weakref.finalize(self, call["wasmtime_store_delete"], store).atexit = False
         self.context = call["wasmtime_store_context"](store)
         self._memory = _Private()
         kind = call["wasm_memorytype_new"](ctypes.byref(_Limits(pages, pages)))

@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
-from simkit.backplane.recording import EACH, HANDLERS
 from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
@@ -70,6 +69,22 @@ class Recent(Protocol):
         """Forget all."""
 
 
+class _Going:
+    """The time in which a CPU runs; what a sink of records has raised in it comes out at its end."""
+
+    def __init__(self, cpu: ExactCpu) -> None:
+        self._cpu = cpu
+
+    def __enter__(self) -> None:
+        self._cpu._running = True
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: object) -> None:
+        self._cpu._running = False
+        ring = self._cpu._bus.recording.ring
+        if kind is None and ring is not None:
+            ring.raise_failure()
+
+
 class ExactCpu(BusCycles):
     """One CPU on one bus: instructions, sequences, and what comes next.
 
@@ -99,6 +114,7 @@ class ExactCpu(BusCycles):
         self.recogniser = Recogniser(bus.wiring)
         self._seed = seed
         self._stepper: CycleStepper | None = None
+        self._running = False
         bus.wiring.observe("SO", self._so_moved)
         super().__init__(bus, cmos=part == "65C02", stretch=wait_states == "stretch", magic=magic)
         self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
@@ -173,10 +189,27 @@ class ExactCpu(BusCycles):
 
         Inside an instruction (cycle stepping): the rest of it.
         """
+        with self._going():
+            self._step_on()
+
+    def _step_on(self) -> None:
         if self._stepper is not None and self._stepper.inside:
             self._stepper.finish()
         else:
             self._step()
+
+    def refuse_while_running(self) -> None:
+        """Raise where a card, a probe or a sink of records wants what is possible between two runs only."""
+        if self._running:
+            raise SimkitError(
+                f"The machine is running: it is inside a bus cycle near cycle {self.cycle}, which nothing may run, "
+                "save or change now.",
+                remedy="Note what is to be done, and do it when run() or step() has come back.",
+            )
+
+    def _going(self) -> _Going:
+        self.refuse_while_running()
+        return _Going(self)
 
     def step_cycle(self) -> None:
         """One bus cycle.
@@ -186,7 +219,8 @@ class ExactCpu(BusCycles):
         """
         if self._stepper is None:
             self._stepper = CycleStepper(self, self._step)
-        self._stepper.cycle()
+        with self._going():
+            self._stepper.cycle()
 
     def _drop_instruction(self) -> None:
         if self._stepper is not None:
@@ -230,16 +264,16 @@ class ExactCpu(BusCycles):
         if not recent or recent[-1] != begun:  # a quick one, which could not be finished, has noted it
             recent.append(begun)
         self.masked = self.i
-        noting = self._bus.recording.registers
-        if noting == EACH:
-            self._note_registers()
+        recording = self._bus.recording
+        if recording.each:
+            self._note_registers(at_handler=False)
         code = self.read_cycle(pc, Kind.FETCH)
         self.first = self.cycle - 1
         self.pc = pc + 1 & 0xFFFF
         self.polls = None
         self.instruct[code](self)
-        if noting == HANDLERS and code in _HANDLER_ENDS:
-            self._note_registers()
+        if recording.handlers and code in _HANDLER_ENDS:
+            self._note_registers(at_handler=True)
         polls = self.polls
         self.due = self.recogniser.decide((self.began - 1,) if polls is None else polls, bool(self.masked))
         if self.waiting:
@@ -248,11 +282,11 @@ class ExactCpu(BusCycles):
             else:
                 self._look_for_wake()
 
-    def _note_registers(self) -> None:
+    def _note_registers(self, *, at_handler: bool) -> None:
         """Record the registers as they are before the cycle that comes."""
         ring = self._bus.recording.ring
         assert ring is not None
-        ring.add_registers(self.cycle, self.pc, self.a, (self.x, self.y, self.sp, self.p))
+        ring.add_registers(self.cycle, self.pc, self.a, (self.x, self.y, self.sp, self.p), at_handler=at_handler)
 
     def _look_for_wake(self) -> None:
         """WAI ends when NMI is latched or IRQ is low, whatever I is; with I set the next instruction follows."""
@@ -265,8 +299,8 @@ class ExactCpu(BusCycles):
         self.read_cycle(self.pc, Kind.INTERRUPT_FETCH)
         self.read_cycle(self.pc, INTERRUPT)
         self.enter_handler(0, INTERRUPT)
-        if self._bus.recording.registers == HANDLERS:
-            self._note_registers()
+        if self._bus.recording.handlers:
+            self._note_registers(at_handler=True)
 
     def _step_reset(self) -> None:
         if self.cycle >= self.horizon:
@@ -294,9 +328,16 @@ class ExactCpu(BusCycles):
 
     def run(self, until: int) -> None:
         """Steps up to the first boundary at or after cycle `until`, or up to the one at which the CPU halts."""
+        with self._going():
+            self._run(until)
+
+    def _run(self, until: int) -> None:
         if self.inside_instruction:
-            self.step()
+            self._step_on()
+        recording = self._bus.recording
         while self.cycle < until:
+            if recording.ring is not None:
+                recording.ring.raise_failure()
             if self.held or self.reset_due:
                 self._skip(until)
             elif self.due is None and self._so_edge is None and self.recogniser.quiet(bool(self.i), self.cycle):
