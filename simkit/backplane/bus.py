@@ -19,7 +19,6 @@ from simkit.backplane.recording import RecordHandle, Recording
 from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
-from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
@@ -163,7 +162,7 @@ class Bus:
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
         self.outside_watchers: list[Callable[[OutsideEvent], None]] = []
         self.bystanders: list[Bystander] = []
-        self.recording = Recording(self.wiring, self._recorded_anew)
+        self.recording = Recording(self.wiring, self._recorded_anew, self._now)
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
         self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
@@ -204,9 +203,7 @@ class Bus:
             self.wiring.observe(line.name, self._decode_line_changed)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
             self.wiring.observe(name, self._attend)
-        self.may_stall = bool(self.wiring.line("RDY").pins) or any(
-            type(seat.card).wait_cycles is not Card.wait_cycles for seat in self.seats
-        )
+        self.may_stall = bool(self.wiring.line("RDY").pins) or any(seat.waits for seat in self.seats)
         self.redecode()
 
     def redecode(self) -> None:
@@ -287,8 +284,10 @@ class Bus:
         self, sink: Sink, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False
     ) -> RecordHandle:
         """Have every bus cycle recorded from now on, until the handle's `remove`; see `Recording.begin`."""
-        cycle = self._engine.cycle if self._engine is not None else 0
-        return self.recording.begin(sink, cycle, registers=registers, lines=lines, decoding=decoding)
+        return self.recording.begin(sink, registers=registers, lines=lines, decoding=decoding)
+
+    def _now(self) -> int:
+        return self._engine.cycle if self._engine is not None else 0
 
     def _recorded_anew(self) -> None:
         """Something else is recorded than before."""
@@ -424,7 +423,7 @@ class Bus:
             try:
                 longest = max(longest, seat.card.wait_cycles(offset, is_write))
             except Exception as error:  # noqa: BLE001 - a stranger's card
-                self._card_failed(seat, self._engine.cycle if self._engine is not None else 0, error)
+                self._card_failed(seat, self._now(), error)
         return longest
 
     def read(self, address: int, cycle: int, kind: Kind, *, stalled: bool = False) -> int:

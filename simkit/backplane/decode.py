@@ -12,7 +12,6 @@ from functools import lru_cache
 import attrs
 
 from simkit.backplane.seat import Seat
-from simkit.contract.card import Card
 from simkit.contract.registers import Register
 
 _PAGE_ONES = (1 << 256) - 1
@@ -39,7 +38,7 @@ class Plan:
     def _find_waiters(self) -> tuple[tuple[Seat, int], ...]:
         reached = {seat.slot: (seat, offset) for seat, offset, _ in self.drivers}
         reached |= {seat.slot: (seat, offset) for seat, offset in self.takers}
-        return tuple(one for one in reached.values() if type(one[0].card).wait_cycles is not Card.wait_cycles)
+        return tuple(one for one in reached.values() if one[0].waits)
 
     def stalled(self) -> Plan:
         """The same while RDY repeats the cycle: strobes that are gated with ready stay away."""
@@ -147,7 +146,7 @@ class Table:
 
     def _plain_page(self, seat: Seat, page: int, *, for_write: bool) -> Page | None:
         plain = seat.plain
-        if plain is None:
+        if plain is None or seat.waits:
             return None
         buffer = plain.write if for_write else plain.read
         if buffer is None:
@@ -173,7 +172,7 @@ class Table:
         straight = bytes(range(256))
         for seat, drive, take_on_read, take, drive_on_write in self.selects:
             plain = seat.plain
-            if not seat.wires or plain is None or plain.read is None or plain.read is not plain.write:
+            if not seat.wires or plain is None or seat.waits or plain.read is None or plain.read is not plain.write:
                 continue
             low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
             for page in range(256):

@@ -36,6 +36,7 @@ class Recording:
     Args:
         wiring: the lines.
         changed: called when something else is recorded than before.
+        now: gives the present cycle.
 
     Attributes:
         ring: where bus cycles are recorded; None while nobody wants them, and always the same one otherwise.
@@ -44,19 +45,20 @@ class Recording:
         decodings: whether changes of the decoding are marked.
     """
 
-    def __init__(self, wiring: Wiring, changed: Callable[[], None]) -> None:
+    def __init__(self, wiring: Wiring, changed: Callable[[], None], now: Callable[[], int]) -> None:
         self.ring: Ring | None = None
         self.handlers = self.each = False
         self.decodings = False
         self._wiring = wiring
         self._changed = changed
+        self._now = now
         self._ring: Ring | None = None
         self._handles: list[RecordHandle] = []
         self._lines = frozenset[str]()
         self._line_numbers: dict[str, int] = {}
 
     def begin(
-        self, sink: Sink, cycle: int, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False
+        self, sink: Sink, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False
     ) -> RecordHandle:
         """Have every bus cycle recorded, repeats under RDY among them, until the handle's `remove`.
 
@@ -64,7 +66,6 @@ class Recording:
 
         Args:
             sink: called with some records at a time, in order, nothing left out.
-            cycle: the present one.
             registers: HANDLERS, EACH, or "": when registers are recorded.
             lines: lines whose changes are; `line_number` gives their numbers.
             decoding: whether changes of the decoding are; `Banks.number` gives the present one.
@@ -83,7 +84,7 @@ class Recording:
         self.ring = ring
         handle = RecordHandle(self, sink, registers, wanted, decoding=decoding)
         for name in wanted - self._lines:
-            self._wiring.observe(name, self._mark, cycle)
+            self._wiring.observe(name, self._mark, self._now())
         self._handles.append(handle)
         self._choose()
         return handle
@@ -101,7 +102,7 @@ class Recording:
         before = self._lines
         self._choose()
         for name in before - self._lines:
-            self._wiring.unobserve(name, self._mark)
+            self._wiring.unobserve(name, self._mark, self._now())
         ring.raise_failure()
 
     def line_number(self, name: str) -> int:

@@ -39,6 +39,11 @@ class Seat:
     gives_data: bytes | None = None  # byte at the card's pins -> bus byte
 
     @property
+    def waits(self) -> bool:
+        """Whether its card may ask for wait states: every access must come to it."""
+        return type(self.card).wait_cycles is not Card.wait_cycles
+
+    @property
     def registers(self) -> tuple[Register, ...]:
         """The board as wired."""
         return type(self.card).registers(self.card.settings)

@@ -120,7 +120,7 @@ class Card:
         """The line on a listening pin changed."""
 
     def pin_followed(self, name: str, cycle: int) -> None:
-        """Somebody begins to follow the line of an output with a `lazy_level`: from now on it moves in events."""
+        """Somebody begins to follow the line of an output with a `lazy_level`, and it moves in events now; or ends."""
 
     def save(self, cycle: int) -> dict[str, Any]:
         """State at the start of `cycle`, the same whenever the card was last asked: JSON values and bytes.

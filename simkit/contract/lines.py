@@ -92,7 +92,7 @@ class Pin:
         # Called as notify(name, level, cycle) when the line changes; set by the slot for pins that listen.
         self.notify: Callable[[str, bool, int], None] | None = None
         self._lazy_level: Callable[[int], bool | None] | None = None
-        # Called as followed(name, cycle) when somebody begins to follow the line of such an output in mid-run.
+        # Called as followed(name, cycle) when somebody begins to follow the line of such an output in mid-run, or ends.
         self.followed: Callable[[str, int], None] | None = None
 
     @property
@@ -164,6 +164,7 @@ class Line:
     __slots__ = (
         "_clocked",
         "_fight",
+        "_followers",
         "_groups",
         "_listeners",
         "held",
@@ -176,7 +177,6 @@ class Line:
         "since",
         "sole",
         "system",
-        "traced",
         "wiring",
     )
 
@@ -187,7 +187,7 @@ class Line:
         self.pull = pull
         self.pins: list[Pin] = []
         self.system = name in SYSTEM_LINES
-        self.traced = False
+        self._followers = 0
         self.wiring = wiring
         self.history: deque[tuple[int, bool]] = deque(maxlen=HISTORY)
         self.observers: list[Callable[[Line, int], None]] = []
@@ -197,8 +197,8 @@ class Line:
 
     @property
     def watched(self) -> bool:
-        """Whether a listening pin, the CPU, a decoder or a trace follows the line."""
-        return self.system or self.traced or any(pin.spec.listens for pin in self.pins)
+        """Whether a listening pin, the CPU, a decoder or a recorder follows the line."""
+        return self.system or self._followers > 0 or any(pin.spec.listens for pin in self.pins)
 
     @property
     def asserted(self) -> bool:
@@ -239,10 +239,10 @@ class Line:
     def follow(self, cycle: int) -> None:
         """Follow the line from `cycle` on: outputs computed on demand are brought up to it and then move by themselves.
 
-        Between two cycles, or in phase 0 of `cycle`.
+        Between two cycles, or in phase 0 of `cycle`; as often as it is followed it must be left alone again.
         """
         moving = [pin for pin in self.pins if pin.lazy_level is not None] if self._clocked else []
-        self.traced = True
+        self._followers += 1
         self.survey()
         for pin in moving:
             assert pin.lazy_level is not None
@@ -252,6 +252,15 @@ class Line:
         for pin in moving:
             if pin.followed is not None:
                 pin.followed(pin.spec.name, cycle)
+
+    def unfollow(self, cycle: int) -> None:
+        """Follow it no more: when nobody else does, outputs that move by the clock are computed on demand again."""
+        self._followers -= 1
+        self.survey()
+        if self._clocked:
+            for pin in self.pins:
+                if pin.lazy_level is not None and pin.followed is not None:
+                    pin.followed(pin.spec.name, cycle)
 
     def level_at(self, cycle: int) -> bool:
         """Settled level that counted in `cycle`, back through the last changes."""

@@ -65,9 +65,11 @@ class Wiring:
         line.follow(cycle)
         line.observers.append(call)
 
-    def unobserve(self, name: str, call: Callable[[Line, int], None]) -> None:
-        """Call it no more."""
-        self.line(name).observers.remove(call)
+    def unobserve(self, name: str, call: Callable[[Line, int], None], cycle: int) -> None:
+        """Call it no more, from the present cycle on."""
+        line = self.line(name)
+        line.observers.remove(call)
+        line.unfollow(cycle)
 
     @property
     def unsettled(self) -> bool:

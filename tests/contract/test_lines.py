@@ -283,9 +283,26 @@ def test_an_output_asked_on_demand_is_shown_as_it_is_now_and_as_it_was_before_th
     assert [line.level_shown(cycle) for cycle in (9, 10, 19, 20, 21)] == [True, False, False, True, True]
     out.lazy_level = lambda cycle: False
     assert [line.level_shown(cycle) for cycle in (9, 19, 20, 30)] == [True, False, False, False]
-    wiring.line("X").traced = True
-    out.lazy_level = None
+    out.lazy_level = lambda cycle: None
+    line.follow(30)
     assert line.level_shown(20) is True
+
+
+def test_an_output_that_moves_by_the_clock_is_told_when_the_last_follower_of_its_line_leaves():
+    wiring, _, (out, _) = wiring_with(("X", Drive.PUSH_PULL, False), ("X", Drive.INPUT, False))
+    line, told = wiring.line("X"), []
+    out.followed = lambda name, cycle: told.append((name, cycle, out.watched))
+    out.lazy_level = lambda cycle: cycle % 2 == 1
+    first, second = [], []
+    wiring.observe("X", lambda line, cycle: first.append(cycle), 10)
+    wiring.observe("X", lambda line, cycle: second.append(cycle), 11)
+    wiring.unobserve("X", line.observers[0], 12)
+    assert line.watched
+    wiring.unobserve("X", line.observers[0], 13)
+    assert not line.watched
+    assert line.clocked
+    assert told == [(out.spec.name, 10, True), (out.spec.name, 13, False)]
+    assert [line.level_now(cycle) for cycle in (14, 15)] == [False, True]
 
 
 @pytest.mark.parametrize(

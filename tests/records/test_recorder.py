@@ -152,7 +152,8 @@ def test_recording_changes_nothing_and_two_recorders_each_get_theirs():
     assert outer.cycles.cycle.tolist() == list(range(recorded.cycle))
     assert inner.registers.cycle[0] >= 70_000
     assert recorded.bus.recording.ring is None
-    assert not (recorded.bus.recording.each or recorded.bus.recording.handlers)
+    assert not recorded.bus.recording.each
+    assert not recorded.bus.recording.handlers
 
 
 @pytest.mark.parametrize(

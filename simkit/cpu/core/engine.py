@@ -230,6 +230,7 @@ class CoreCpu(ExactCpu):
                 finally:
                     ring.filled = words[_FILLED]
                 if not words[_LEAVE] and ring.filled + MOST_RECORDS > ROOM:  # that is why it came back
+                    self.cycle = longs[_CYCLE]
                     ring.empty()
                     if self.attention:
                         return

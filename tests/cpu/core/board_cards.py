@@ -136,6 +136,15 @@ class Ticker(Card):
         return min(until, self.slot.armed("irq") or NEVER)
 
 
+class SlowTicker(Ticker):
+    """One that takes its time: over writes, and over one read, or as long as it is told over everything."""
+
+    wait: int | None = None
+
+    def wait_cycles(self, offset: int, is_write: bool) -> int:
+        return int(is_write) + 2 * (offset == self.ACKNOWLEDGE) if self.wait is None else self.wait
+
+
 class Panel(Card):
     """Two rows of lamps whose writes may wait, a look at one, and registers that hold the CPU and move IRQ.
 
@@ -196,6 +205,20 @@ class Panel(Card):
 
     def steady_until(self, offset: int, cycle: int) -> int:
         return NEVER if offset == self.LOOK else cycle
+
+
+class SlowPanel(Panel):
+    """One that takes its time, also over writes that may wait."""
+
+    def wait_cycles(self, offset: int, is_write: bool) -> int:
+        return {self.LAMPS: 1, self.LOOK: 2}.get(offset, 0)
+
+
+class SlowSram(Sram):
+    """Memory that needs a wait cycle."""
+
+    def wait_cycles(self, offset: int, is_write: bool) -> int:
+        return 1
 
 
 class Mask(Sram):

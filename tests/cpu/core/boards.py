@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, Self
 
-from board_cards import Mask, NoSettings, Panel, Pressed, Ticker, Trip
+from board_cards import Mask, NoSettings, Panel, Pressed, SlowPanel, SlowSram, SlowTicker, Ticker, Trip
 from simkit_cards.memory.sram import Sram, SramSettings
 
 from simkit.backplane.bus import OUTSIDE_MACHINE, Bus, CardError
@@ -54,7 +54,9 @@ class Board:
         card_reads_page_before: $7E00-$7EFF takes stores into the RAM but gives the bytes of the ticker.
         program_in_rom: nothing stores at $C000 and above.
         panel: $7D00-$7DFF is a `Panel`.
-        holds: the panel may hold RDY, and the ticker takes a wait cycle for each write.
+        holds: the panel may hold RDY, and it and the ticker take wait cycles.
+        wait: wait cycles that the ticker takes for every access.
+        slow_memory: the second bank at $8000 takes a wait cycle.
         crossed: by slot of a RAM: which line reaches a pin of it.
         own_buffers: the RAMs bring their memory along instead of asking the kit for it.
         options: as for `make_exact`.
@@ -69,6 +71,8 @@ class Board:
         program_in_rom: bool = False,
         panel: bool = False,
         holds: bool = False,
+        wait: int | None = None,
+        slow_memory: bool = False,
         crossed: Mapping[int, Mapping[str, str]] | None = None,
         own_buffers: bool = False,
         **options: Any,
@@ -83,13 +87,19 @@ class Board:
         self.rams = [
             self._ram(1, "0" + "x" * 15, not_ours, read=not_page if card_reads_page_before else ""),
             self._ram(3, "10" + "x" * 14, (), "not BANK"),
-            self._ram(4, "10" + "x" * 14, (), "BANK"),
+            self._ram(4, "10" + "x" * 14, (), "BANK", card=SlowSram if slow_memory else Sram),
             self._ram(5, "11" + "x" * 14, (), card=Mask if program_in_rom else Sram),
         ]
-        self.ticker = Ticker(NoSettings(), self._joined(2, Ticker))
+        if holds or wait is not None:
+            slow = SlowTicker(NoSettings(), self._joined(2, SlowTicker))
+            slow.wait = wait
+            self.ticker: Ticker = slow
+        else:
+            self.ticker = Ticker(NoSettings(), self._joined(2, Ticker))
         self.panel: Panel | None = None
         if panel:
-            self.panel = Panel(NoSettings(), self._joined(6, Panel))
+            kind = SlowPanel if holds else Panel
+            self.panel = kind(NoSettings(), self._joined(6, kind))
             self.panel.holds = holds
             self._seat(self.panel, 6, Select(("01111101xxxxxxxx",)), "RW and PHI2", "not RW and PHI2")
         if card_reads_page_before:
@@ -108,9 +118,7 @@ class Board:
         if self.room is not None:
             self.cpu.use(self.room)
         bus.attach(self.cpu)
-        bus.may_stall = holds  # RDY has a pin here, for tests that pull it; no card waits
-        if holds:
-            self.ticker.wait_cycles = lambda offset, is_write: int(is_write)
+        bus.may_stall = holds or slow_memory or wait is not None  # RDY has a pin here, for tests that pull it
         for ram in self.rams:
             ram.power_on(0)
         self.cpu.power_on()

@@ -221,6 +221,8 @@ def batch(part: str, unit: str, *, pairs: int = BATCH) -> Counter[str]:
         watched=chance.random() < 0.25,
         panel=True,
         holds=chance.random() < 0.25,
+        slow_memory=chance.random() < 0.15,
+        wait_states=chance.choice(("ready", "ready", "stretch")),
         program_in_rom=chance.random() < 0.25,
         crossed={slot: chance.choice(CROSSINGS) for slot in (3, 4, 5)},
     )

@@ -178,10 +178,7 @@ def test_the_last_instructions_are_told_right_where_a_wait_breaks_off(pair, part
 @pytest.mark.parametrize("late", [False, True])
 @pytest.mark.parametrize("program", ["E8 AD007F 4C00C0", "E8 8D037F 4C00C0"])
 def test_an_access_that_waits_and_fails_leaves_the_cycle_it_came_to(pair, part, wait, late, program):
-    boards = pair(part).with_program(program)
-    for board in boards.both:
-        board.ticker.wait_cycles = lambda offset, is_write: wait
-        board.bus.may_stall = bool(wait)
+    boards = pair(part, wait=wait).with_program(program)
     for number in range(16):
         boards.run(100)
         boards.each("trip", boards.exact.cpu.cycle + 50 + number, ValueError, late)

@@ -435,21 +435,19 @@ def test_an_event_armed_for_the_last_cycle_before_the_next_is_not_missed(pair, p
 
 @pytest.mark.parametrize("part", PARTS)
 def test_cards_that_wait_take_their_cycles(pair, part):
-    boards = pair(part).with_program(ROUND)
-    for board in boards.both:
-        board.ticker.wait_cycles = lambda offset, is_write: 2
-        board.bus.may_stall = True
+    boards = pair(part, wait=2).with_program(ROUND)
     boards.run(9000, 9000)
+    slow, quick = boards.exact.ticker.log[:20], pair(part).with_program(ROUND)
+    quick.run(9000)
+    taken = [(late[0] - early[0]) % 3 for late, early in zip(slow, quick.exact.ticker.log[:20], strict=True)]
+    assert taken != [0] * 20
 
 
 @pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("wait", [0, 1, 5])
 def test_an_event_armed_in_an_access_that_may_wait_comes_in_its_cycle(pair, part, wait):
     # loop: ldx $32, stx $7f05 (NMI in X + 1), inc $32, ldx #$30, dex, bne, jmp loop
-    boards = pair(part).with_program("A632 8E057F E632 A230 CA D0FD 4C00C0")
-    for board in boards.both:
-        board.ticker.wait_cycles = lambda offset, is_write: wait
-        board.bus.may_stall = True
+    boards = pair(part, wait=wait).with_program("A632 8E057F E632 A230 CA D0FD 4C00C0")
     boards.run(*(1811,) * 30)
     assert sum(entry[1] == "nmi" for entry in boards.exact.ticker.log) > 100
 
