@@ -7,13 +7,13 @@ m.run(seconds=2)
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # as type checkers know it; what `typing` costs would come before Ctrl-C is looked after
 if TYPE_CHECKING:
+    from typing import Any
+
     from simkit.backplane.bus import CardError
     from simkit.backplane.cycle import BusCycle
-    from simkit.contract.errors import SeveralErrors, SimkitError
+    from simkit.contract.errors import FileError, SeveralErrors, SimkitError
     from simkit.contract.findings import Finding
     from simkit.machine.machine import Executed, Machine, MomentError
     from simkit.machine.routine import RoutineError, RoutineResult
@@ -23,6 +23,7 @@ __all__ = [
     "BusCycle",
     "CardError",
     "Executed",
+    "FileError",
     "Finding",
     "Machine",
     "MomentError",
@@ -36,7 +37,7 @@ __all__ = [
 _HOMES = {
     "simkit.backplane.bus": ("CardError",),
     "simkit.backplane.cycle": ("BusCycle",),
-    "simkit.contract.errors": ("SeveralErrors", "SimkitError"),
+    "simkit.contract.errors": ("FileError", "SeveralErrors", "SimkitError"),
     "simkit.contract.findings": ("Finding",),
     "simkit.machine.machine": ("Executed", "Machine", "MomentError"),
     "simkit.machine.routine": ("RoutineError", "RoutineResult"),
@@ -46,6 +47,8 @@ _HOMES = {
 
 def __getattr__(name: str) -> Any:
     # Fetched on first use, so that cards can import the contract without the layers above it.
+    from importlib import import_module
+
     for home, names in _HOMES.items():
         if name in names:
             return getattr(import_module(home), name)

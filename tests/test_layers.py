@@ -43,7 +43,9 @@ COMPILED = ("numpy", "pygame", "greenlet", "wasmtime", "typer", "rich", "bincopy
 
 
 def folder(module: str) -> str:
-    """Folder of a module or package of the kit, as in ORDER."""
+    """Folder of a module or package of the kit, as in ORDER; `python -m simkit` is a command."""
+    if module == "simkit.__main__":
+        return "commands"
     parts = module.split(".")[1:]
     while parts and not (ROOT / "simkit" / "/".join(parts)).is_dir():
         parts.pop()

@@ -92,7 +92,7 @@ def test_it_breaks_no_rule_of_the_hardware(machine):
 
 def register(app: typer.Typer) -> None:
     """Add the group."""
-    group = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
+    group = typer.Typer(rich_markup_mode=None)
     group.command("machine", help=MACHINE_HELP)(new_machine)
     group.command("card", help=CARD_HELP)(new_card)
     group.callback(help=GROUP_HELP)(_no_options)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable
 from difflib import get_close_matches
 
@@ -62,6 +63,34 @@ class SimkitError(Exception):
             "field": self.field,
             "remedy": self.remedy,
         }
+
+
+class FileError(SimkitError):
+    """The system could not read or write: no permission, no room, a device that fails.
+
+    A path that is written wrongly (nothing there, a folder where a file belongs) is wrong use, a plain SimkitError.
+    """
+
+
+WRONG_PATH = frozenset(
+    {
+        errno.ENOENT,
+        errno.ENOTDIR,
+        errno.EISDIR,
+        errno.EEXIST,
+        errno.ENOTEMPTY,
+        errno.ENAMETOOLONG,
+        errno.ELOOP,
+        errno.EINVAL,  # a name that the file system cannot hold
+    }
+)
+"""What the system answers to a path that names the wrong thing; whoever wrote the path can put it right."""
+
+
+def file_error(message: str, error: OSError, *, file: str | None = None, remedy: str | None = None) -> SimkitError:
+    """The error to raise for what the system said: a FileError, or wrong use where the path is the mistake."""
+    kind = SimkitError if error.errno in WRONG_PATH or isinstance(error, FileNotFoundError) else FileError
+    return kind(message, file=file, remedy=remedy)
 
 
 class SeveralErrors(SimkitError):  # noqa: N818 - it holds errors

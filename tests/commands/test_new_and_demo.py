@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.commands.main import COMMANDS, main
+from simkit.commands.app import COMMANDS
+from simkit.commands.main import main
 
 
 @pytest.fixture
@@ -153,7 +154,7 @@ def test_the_version_is_the_package_s(simkit):
 
 
 def test_a_fault_of_the_kit_is_named_as_such_without_a_traceback(simkit, monkeypatch):
-    monkeypatch.setattr("simkit.commands.main.build_app", lambda names: 1 / 0)
+    monkeypatch.setattr("simkit.commands.app.build_app", lambda names: 1 / 0)
     code, out, err = simkit("demo")
-    assert (code, out) == (2, "")
+    assert (code, out) == (70, "")
     assert err.startswith("A fault in the kit, not in what you wrote: ZeroDivisionError: division by zero\n")

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.commands.main import COMMANDS, main
+from simkit.commands.app import COMMANDS
+from simkit.commands.main import main
 from simkit.commands.new import write_machine
 
 pytest_plugins = ["pytester"]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from simkit.commands.main import COMMANDS
+from simkit.commands.app import COMMANDS
 
 ROOT = Path(__file__).resolve().parents[2]
 WRITTEN = re.compile(r"`simkit ([a-z]\w*)")
