@@ -90,12 +90,22 @@ class CtrlC:
 
     def _lost(self, unraisable: sys.UnraisableHookArgs) -> None:
         """Ctrl-C where Python can raise nothing, as while an object is given back: it comes again a little later."""
-        if not isinstance(unraisable.exc_value, KeyboardInterrupt):
+        if not issubclass(unraisable.exc_type, KeyboardInterrupt):
             sys.__unraisablehook__(unraisable)
             return
-        import _thread
         import threading
 
-        again = threading.Timer(LOST_SECONDS, _thread.interrupt_main)
+        again = threading.Timer(LOST_SECONDS, _press_again)
         again.daemon = True
         again.start()
+
+
+def _press_again() -> None:
+    import _thread
+    import threading
+
+    main = threading.main_thread().ident
+    if hasattr(signal, "pthread_kill") and main is not None:
+        signal.pthread_kill(main, signal.SIGINT)  # ends also what the main thread waits for
+    else:
+        _thread.interrupt_main()

@@ -32,7 +32,8 @@ class LongRun:
         self._asked = False
 
     def __enter__(self) -> LongRun:
-        if threading.current_thread() is threading.main_thread():
+        # Where the process was started with Ctrl-C switched off, it stays so.
+        if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGINT) != signal.SIG_IGN:
             self._before = signal.signal(signal.SIGINT, self._ask)
         return self
 
@@ -44,6 +45,8 @@ class LongRun:
 
     def _ask(self, number: int, frame: FrameType | None) -> None:
         if self._asked:
+            if callable(self._before):
+                self._before(number, frame)
             raise KeyboardInterrupt
         self._asked = True
 
