@@ -1,10 +1,16 @@
-"""What all tests share: what a test needs of the system it runs on."""
+"""What all tests share: what a test needs of the system it runs on; a small machine with a card that does as told."""
 
 import os
+import shutil
 import signal
+from collections.abc import Callable, Mapping
 from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
 
 import pytest
+
+from simkit import Machine
 
 NEEDS = {
     "signals": (
@@ -36,3 +42,100 @@ def pytest_runtest_setup(item):
             here, reason = NEEDS[name]
             if not here:
                 pytest.skip(reason)
+
+
+CARD = Path(__file__).with_name("obedient_card.py")
+OBEDIENT_SLOT = 3
+MACHINE = """
+name = "Small machine"
+clock = "1 MHz"
+cpu = "{cpu}"
+seed = 1
+[backplane]
+wait_states = "{wait_states}"
+[[card]]
+slot = 1
+kind = "sram"
+select = "0xxx xxxx xxxx xxxx"
+not_select = {gaps}
+[[card]]
+slot = 2
+kind = "rom"
+select = "1xxx xxxx xxxx xxxx"
+image = "rom.bin"
+[[card]]
+slot = 3
+kind = "file:obedient_card.py:{card}"
+select = "{at}"
+lines = {{ {lines} }}
+[card.settings]
+wait = {wait}
+"""
+
+
+def image(program: str, handler: str) -> bytes:
+    """Of a ROM with a program at $8000 and, for IRQ, NMI and BRK, a handler at $9000; the rest is NOP."""
+    content = bytearray(b"\xea" * 0x8000)
+    for at, code in ((0, bytes.fromhex(program)), (0x1000, bytes.fromhex(handler))):
+        content[at : at + len(code)] = code
+    content[0x7FFA:] = bytes.fromhex("0090 0080 0090")
+    return bytes(content)
+
+
+@pytest.fixture(scope="session")
+def small_machine(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Machine]:
+    """Makes machines of RAM, ROM at $8000 and an `Obedient` card, which `obedient` gives."""
+
+    def make(
+        program: str,
+        engine: str = "auto",
+        *,
+        handler: str = "40",
+        cpu: str = "6502",
+        at: str = "0111 1111 xxxx xxxx",
+        wait: int | None = None,
+        wait_states: str = "ready",
+        lines: Mapping[str, str] | None = None,
+        gaps: tuple[str, ...] = (),
+        cards: str = "",
+        files: tuple[Path, ...] = (),
+    ) -> Machine:
+        """A machine.
+
+        Args:
+            program: hexadecimal, at $8000.
+            engine: the engine.
+            handler: hexadecimal, at $9000, where all vectors but RESET lead.
+            cpu: the part.
+            at: where the card is selected; the RAM is not.
+            wait: wait states of the card, which is a `Waiting` then.
+            wait_states: how they are made.
+            lines: to which lines its pins are joined.
+            gaps: where else the RAM is not selected.
+            cards: more cards, as in a machine file.
+            files: what they need beside it.
+        """
+        folder = tmp_path_factory.mktemp("machine")
+        for file in (CARD, *files):
+            shutil.copy(file, folder)
+        (folder / "rom.bin").write_bytes(image(program, handler))
+        joined = ", ".join(f'{pin} = "{line}"' for pin, line in (lines or {}).items())
+        text = MACHINE.format(
+            cpu=cpu,
+            wait_states=wait_states,
+            gaps=[at, *gaps],
+            card="Obedient" if wait is None else "Waiting",
+            at=at,
+            lines=joined,
+            wait=wait or 0,
+        )
+        (folder / "machine.toml").write_text(text + cards)
+        return Machine.load(folder, engine=engine)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def obedient() -> Callable[[Machine], Any]:
+    """Gives the `Obedient` card of a machine."""
+    return lambda machine: next(seat.card for seat in machine.bus.seats if seat.slot == OBEDIENT_SLOT)

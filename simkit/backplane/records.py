@@ -99,6 +99,11 @@ class Ring:
         if broken_off is not None:
             raise broken_off
 
+    @property
+    def failed(self) -> bool:
+        """Whether a sink has raised something that nobody has been told yet."""
+        return self._failure is not None
+
     def raise_failure(self) -> None:
         """Raise what a sink has raised, once; between two instructions."""
         failure, self._failure = self._failure, None

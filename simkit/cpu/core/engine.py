@@ -232,7 +232,7 @@ class CoreCpu(ExactCpu):
                 if not words[_LEAVE] and ring.filled + MOST_RECORDS > ROOM:  # that is why it came back
                     self.cycle = longs[_CYCLE]
                     ring.empty()
-                    if self.attention:
+                    if self.attention or ring.failed:
                         return
                     continue
             else:
@@ -392,8 +392,8 @@ class CoreCpu(ExactCpu):
         assert ring is not None
         if ring.filled + MOST_RECORDS > ROOM:
             ring.empty()
-            if self.attention:  # nobody wants records any more, or other ones
-                self._leave()
+        if self.attention or ring.failed:  # nobody wants records any more, or other ones, or a sink has raised
+            self._leave()
         self._words[_FILLED] = ring.filled
 
     def _hand_over(self) -> None:
