@@ -35,6 +35,8 @@ AT_HANDLER = REPEAT
 
 ROOM = 65_536
 """Records in a ring: 33 ms at 2 MHz."""
+FULL = ROOM - 256
+"""Records after which they are handed on; the rest is for marks, which go with the cycle in which they came about."""
 
 Sink = Callable[[memoryview], None]
 """Takes the records of some bus cycles, in order; the memory is used again as soon as it comes back."""
@@ -67,12 +69,12 @@ class Ring:
         word = cycle % CYCLES << CYCLE_SHIFT | kind << KIND_SHIFT | value << DATA_SHIFT | address
         _RECORD.pack_into(self.memory, self.filled * RECORD_BYTES, word)
         self.filled += 1
-        if self.filled == ROOM:
+        if self.filled == ROOM or (self.filled >= FULL and kind & 7 < LINE):
             self.empty()
 
     def add_registers(self, cycle: int, pc: int, a: int, rest: tuple[int, int, int, int], *, at_handler: bool) -> None:
         """Record the registers before `cycle`; `rest` is X, Y, S, P."""
-        if self.filled + 2 > ROOM:
+        if self.filled + 2 > ROOM:  # the two stay together
             self.empty()
         x, y, s, p = rest
         self.add(cycle, pc, a, REGISTERS | AT_HANDLER if at_handler else REGISTERS)

@@ -28,7 +28,6 @@ from simkit.backplane.records import (
     REGISTERS,
     REST,
     WRITE,
-    whole_cycle,
 )
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.shapes import FURTHEST
@@ -144,6 +143,7 @@ class Recorder:
         self._room = most_bytes // RECORD_BYTES
         self._cycles: list[bytes] = []
         self._marks: list[bytes] = []
+        self._coming: Words = np.zeros(0, np.uint64)  # marks of a cycle for which there may be no room
         self._tables: dict[int, NDArray[np.uint8]] = {}
         self._decoding = self._present = machine.bus.banks.number
         self.full: int | None = None
@@ -207,7 +207,7 @@ class Recorder:
         return self._decoding
 
     def _marked(self, *kind: int) -> Words:
-        words = self._joined(self._marks)
+        words = np.concatenate((self._joined(self._marks), self._coming))
         found: Words = words[np.isin(kinds(words) & _KIND_OF_MARK, kind)]
         return found
 
@@ -223,21 +223,33 @@ class Recorder:
             return
         words: Words = np.frombuffer(records, "<u8")
         kind = kinds(words)
+        cycles = self._moments(words, kind)
         marks = (kind & 7) >= LINE
         wanted = self._wanted(words, kind) & marks if marks.any() else marks
         if self._which is not None:
-            wanted = wanted | ~marks & self._passes(self._which, words, kind, marks)
+            wanted = wanted | ~marks & self._passes(self._which, words, kind, marks, cycles)
         kept = wanted.nonzero()[0]
         if len(kept) > self._room:
-            end = int(kept[self._room])
-            end -= kind[end] == REST  # never without what stands before it
-            self.full = whole_cycle(int(words[end] >> np.uint64(CYCLE_SHIFT)), self._machine.cycle)
-            kept = kept[: kept.searchsorted(end)]
+            self.full = int(cycles[kept[self._room :]].min())
+            kept = kept[cycles[kept] < self.full]
+            self._coming = self._coming[self._moments(self._coming, kinds(self._coming)) < self.full]
         self._room -= len(kept)
         is_mark = marks[kept]
-        for words_of, mine in ((self._cycles, kept[~is_mark]), (self._marks, kept[is_mark])):
-            if len(mine):
-                words_of.append(words[mine].tobytes())
+        if len(mine := kept[~is_mark]):
+            self._cycles.append(words[mine].tobytes())
+        if len(mine := kept[is_mark]) or len(self._coming):
+            recorded = cycles[~marks]
+            coming = cycles[mine] > (recorded[-1] if len(recorded) else 0)
+            self._marks += (self._coming.tobytes(), words[mine[~coming]].tobytes())
+            self._coming = words[mine[coming]]
+
+    def _moments(self, words: Words, kind: NDArray[np.uint8]) -> NDArray[np.uint64]:
+        """Cycle of each record; a REST has that of the record before it, to which it belongs."""
+        rests = np.flatnonzero(kind == REST)
+        if len(rests):
+            words = words.copy()
+            words[rests] = words[rests - 1]
+        return whole_cycles(words, self._machine.cycle)
 
     def _wanted(self, words: Words, kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
         """Which records are marks that this one asked for; the others may be somebody else's."""
@@ -253,9 +265,14 @@ class Recorder:
         return found
 
     def _passes(
-        self, which: Filter, words: Words, kind: NDArray[np.uint8], marks: NDArray[np.bool_]
+        self,
+        which: Filter,
+        words: Words,
+        kind: NDArray[np.uint8],
+        marks: NDArray[np.bool_],
+        cycles: NDArray[np.uint64],
     ) -> NDArray[np.bool_]:
-        passes = self._reaches(words, kind, marks) if which.slots else np.ones(len(words), bool)
+        passes = self._reaches(words, kind, marks, cycles) if which.slots else np.ones(len(words), bool)
         if (which.first, which.last) != (0, 0xFFFF):
             addresses = words.astype(np.uint16)
             passes &= (addresses >= which.first) & (addresses <= which.last)
@@ -264,7 +281,6 @@ class Recorder:
         if which.writes is not None:
             passes &= (kind & WRITE != 0) == which.writes
         if which.begin or which.end is not None:
-            cycles = whole_cycles(words, whole_cycle(int(words[0] >> np.uint64(CYCLE_SHIFT)), self._machine.cycle))
             passes &= cycles >= np.uint64(which.begin)
             if which.end is not None:
                 passes &= cycles < np.uint64(which.end)
@@ -272,12 +288,13 @@ class Recorder:
 
     # slots ----------------------------------------------------------------------------------------------------------
 
-    def _reaches(self, words: Words, kind: NDArray[np.uint8], marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    def _reaches(
+        self, words: Words, kind: NDArray[np.uint8], marks: NDArray[np.bool_], cycles: NDArray[np.uint64]
+    ) -> NDArray[np.bool_]:
         """Which bus cycles reach a card that is asked for, by the decoding as it was in each."""
         index = words.astype(np.uint32) & np.uint32(0xFFFF) | (kind & WRITE != 0).astype(np.uint32) << np.uint32(16)
         found = np.zeros(len(words), bool)
         changes = np.flatnonzero(marks & (kind == DECODING))
-        cycles = whole_cycles(words, self._machine.cycle)
         moments = cycles[changes]
         decodings = [self._present, *words[changes].astype(np.uint16).tolist()]
         part = np.searchsorted(moments, cycles, side="right")
@@ -317,7 +334,8 @@ def _check(which: Filter, machine: Machine) -> None:
         )
     if strange := [kind for kind in which.kinds if kind not in tuple(Kind)]:
         raise SimkitError(
-            f"{strange[0]!r} is no kind of bus cycle.", remedy=f"Name some of {', '.join(map(str, Kind))}."
+            f"{strange[0]!r} is no kind of bus cycle.",
+            remedy=f"Name some of {', '.join(f'Kind.{one.name}' for one in Kind)}.",
         )
     known = {seat.slot for seat in machine.bus.seats}
     if missing := sorted(which.slots - known):

@@ -22,7 +22,7 @@ from typing import Any
 from simkit.backplane.bus import Bus, Bystander
 from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Crossed, Page, Table
-from simkit.backplane.records import ROOM, Ring
+from simkit.backplane.records import FULL, Ring
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.layout import (
@@ -218,7 +218,7 @@ class CoreCpu(ExactCpu):
     def _run_slices(self, room: Room, ring: Ring | None) -> None:
         """Let the core run until it must leave for good."""
         words, longs = self._words, self._longs
-        words[_ROOM] = ROOM if ring is not None else 0
+        words[_ROOM] = FULL if ring is not None else 0
         words[_EACH] = self._bus.recording.each
         while True:
             longs[_STOP] = min(self._limit, longs[_CYCLE] + SLICE_CYCLES)
@@ -229,7 +229,7 @@ class CoreCpu(ExactCpu):
                     room.run_recorded(self._state_at)
                 finally:
                     ring.filled = words[_FILLED]
-                if not words[_LEAVE] and ring.filled + MOST_RECORDS > ROOM:  # that is why it came back
+                if not words[_LEAVE] and ring.filled + MOST_RECORDS > FULL:  # that is why it came back
                     self.cycle = longs[_CYCLE]
                     ring.empty()
                     if self.attention or ring.failed:
@@ -390,7 +390,7 @@ class CoreCpu(ExactCpu):
         """The core records the rest of the instruction, for which there must be room: Python may have added much."""
         ring = self._ring
         assert ring is not None
-        if ring.filled + MOST_RECORDS > ROOM:
+        if ring.filled + MOST_RECORDS > FULL:
             ring.empty()
         if self.attention or ring.failed:  # nobody wants records any more, or other ones, or a sink has raised
             self._leave()
