@@ -15,6 +15,7 @@ from simkit.contract.errors import Errors, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
 from simkit.contract.slot import Slot
+from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.room import Room, room
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machinefile.description import CardDescription, Description
@@ -34,13 +35,13 @@ class Assembly:
         bus: the bus with all seats.
         labels: labels of all cards.
         fingerprint: what makes it this machine.
-        core: the core with the memory that the slots asked for; None where it cannot be had.
+        core: the core with the memory that the slots asked for; why not, where it cannot be had.
     """
 
     bus: Bus
     labels: Labels
     fingerprint: Fingerprint
-    core: Room | None
+    core: Room | NoCoreError
 
 
 def assemble(description: Description, images: Images, findings: Findings) -> Assembly:
@@ -126,9 +127,9 @@ def _made(described: CardDescription, slot: Slot) -> Card:
 
 
 def _plug(
-    described: CardDescription, description: Description, bus: Bus, findings: Findings, core: Room | None
+    described: CardDescription, description: Description, bus: Bus, findings: Findings, core: Room | NoCoreError
 ) -> Seat:
-    memory = core.arena.take if core is not None else None
+    memory = core.arena.take if isinstance(core, Room) else None
     slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus, memory=memory)
     card = _made(described, slot)
     for name, line in described.lines.items():

@@ -138,10 +138,11 @@ class Machine:
             images: images by slot: a path, or the bytes themselves.
             clock: replaces the file's clock, e.g. "4 MHz".
             settings: replaces settings of cards, by slot and name.
-            engine: auto, exact or core; they differ in speed alone.
+            engine: auto: the core where it can be had, and the reference engine where not; exact: the reference
+                engine; core: the core. They differ in speed alone.
 
         Raises:
-            SimkitError: one error, or SeveralErrors with all that are wrong with the file.
+            SimkitError: one error, or SeveralErrors with all that are wrong with the file; or there is no core here.
         """
         return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images, engine=engine)
 
@@ -158,11 +159,12 @@ class Machine:
 
     @property
     def engine(self) -> str:
-        """Engine chosen: auto, exact or core; may be set at any time, nothing but the speed changes."""
+        """Engine chosen: auto, exact or core, see `load`; may be set between two runs, only the speed changes."""
         return self.cpu.engine
 
     @engine.setter
     def engine(self, name: str) -> None:
+        self.cpu.refuse_while_running()
         self._finish_instruction()
         self.cpu.engine = name
 

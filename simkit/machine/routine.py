@@ -105,9 +105,11 @@ def call(
 
     Raises:
         RoutineError: it did not return within `timeout`, pulled more than it pushed, or the CPU halted.
-        SimkitError: no such label, a value that is no byte, no memory at an address, a timeout that is no length.
+        SimkitError: the machine is running, no such label, a value that is no byte, no memory at an address, a timeout
+            that is no length.
     """
     cpu = machine.cpu
+    cpu.refuse_while_running()
     while cpu.reset_due:
         machine.step()
     if cpu.halted:

@@ -266,7 +266,7 @@ def test_the_first_headless_picture_comes_within_three_times_the_imports(tmp_pat
     assert best["picture"] < 3 * best["imports"], best
 
 
-@pytest.mark.parametrize("engine", ["exact", "core"])
+@pytest.mark.parametrize("engine", ["exact", "auto"])
 def test_the_engine_can_be_chosen(simkit, hello, engine):
     code, out, _ = simkit("run", hello, "--headless", "--for", "0.1s", "--text", "--engine", engine)
     assert code == 0

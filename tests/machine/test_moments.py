@@ -37,7 +37,7 @@ def shed(tmp_path):
     return build
 
 
-@pytest.fixture(params=["exact", "core"])
+@pytest.fixture(params=["exact", "auto"])
 def engine(request):
     return request.param
 
@@ -278,9 +278,9 @@ def test_an_engine_is_chosen_by_name_and_changed_between_instructions(shed):
     m = shed(engine="exact")
     m.run(cycles=12)
     m.step_cycle()
-    m.engine = "core"
-    assert (m.engine, m.inside_instruction, m.cycle) == ("core", False, 14)
-    other = shed(engine="core")
+    m.engine = "auto"
+    assert (m.engine, m.inside_instruction, m.cycle) == ("auto", False, 14)
+    other = shed(engine="auto")
     for machine in (m, other):
         machine.run(cycles=1_000 - machine.cycle)
     assert m.save_state() == other.save_state()

@@ -138,7 +138,7 @@ def test_a_routine_that_does_not_come_back_says_how(with_routine, code, options,
     assert not machine.bus.slow, "nothing watches on"
 
 
-@pytest.mark.parametrize("engine", ["exact", "core"])
+@pytest.mark.parametrize("engine", ["exact", "auto"])
 @pytest.mark.parametrize(
     ("routine", "options", "words"),
     [

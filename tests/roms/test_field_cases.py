@@ -30,7 +30,7 @@ def image(listing, fill=0xFF):
     return bytes(content)
 
 
-@pytest.fixture(params=["exact", "core"])
+@pytest.fixture(params=["exact", "auto"])
 def bench(request, tmp_path):
     """Builds a variant of the bench machine: bench(listing, extra TOML, ...)."""
 

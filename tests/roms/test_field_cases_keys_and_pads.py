@@ -38,7 +38,7 @@ def assembled(tmp_path_factory):
     return make
 
 
-@pytest.fixture(params=["exact", "core"])
+@pytest.fixture(params=["exact", "auto"])
 def load(request, tmp_path):
     """Loads a variant of a demo machine: load(name, TOML, image=..., ...)."""
 

@@ -328,7 +328,7 @@ def test_a_driver_slower_than_the_line_sets_the_highest_rate_and_overflow_is_fla
         assert lines(machine)[22][2:].startswith(names[: slots - 1])
 
 
-@pytest.mark.parametrize("engine", ["exact", "core"])
+@pytest.mark.parametrize("engine", ["exact", "auto"])
 def test_a_saved_machine_goes_on_typing_as_the_one_that_ran_through(boot, engine):
     """Saved inside a typed line, with codes on the wire, in both rings and still to come."""
     first, second = boot("catalogue", engine=engine), boot("catalogue", engine=engine)

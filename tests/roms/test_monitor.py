@@ -41,7 +41,7 @@ def asked(machine):
     Talk(machine).wait(QUESTION)
 
 
-@pytest.fixture(params=["exact", "core"])
+@pytest.fixture(params=["exact", "auto"])
 def talk(request, load_machine):
     return Talk(load_machine(MONITOR, engine=request.param, boot=asked))
 
@@ -202,7 +202,7 @@ def test_code_called_in_banks_runs_alike_on_both_engines(load_machine):
         return add + b"\xea" * bank + b"\x60"
 
     results = []
-    for engine in ("exact", "core"):
+    for engine in ("exact", "auto"):
         machine = banked(load_machine(MONITOR, engine=engine, boot="cycles=5000"), code)
         poke(machine, 0x0400, CALLER)
         machine.poke(0x20, 200)
@@ -221,7 +221,7 @@ def test_code_that_switches_the_bank_under_itself_goes_on_in_the_other(load_mach
         return count + bytes.fromhex("8A 1A 29 07 85 21 C6 22 D0 EE 4C 12 80")
 
     results = []
-    for engine in ("exact", "core"):
+    for engine in ("exact", "auto"):
         machine = banked(load_machine(MONITOR, engine=engine, boot="cycles=5000"), code)
         machine.poke(0x21, 3)
         machine.poke(0x22, 250)
@@ -244,7 +244,7 @@ def test_the_latch_is_unknown_until_the_rom_writes_it(load_machine):
 def test_both_engines_and_a_loaded_snapshot_end_in_the_same_state(demo, load_machine):
     """Timers, serial line, interrupts and banks: the whole saved state, byte for byte."""
     states = []
-    for engine in ("exact", "core"):
+    for engine in ("exact", "auto"):
         machine = load_machine(f"demo/{demo}", engine=engine)
         machine.serial.send(b"bank 5\rput 8000 01 02\rlook 8000\r", at=400_000)
         machine.run(cycles=433_333)

@@ -47,27 +47,32 @@ def module(library: Library, part: str) -> int:
 
 def _kept(version: str, digest: str) -> Path | None:
     """Where the compiled module is kept; None when there is no folder of the user's own for it."""
-    folder = cache_folder()
     try:
+        folder = cache_folder()
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         if hasattr(os, "getuid"):
             found = folder.stat()
             if found.st_uid != os.getuid() or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
                 return None
-    except OSError:
+    except (OSError, RuntimeError):  # RuntimeError: the user has no home folder
         return None
     name = f"core-{version}-{platform.machine()}-{_processor()}-{digest[:16]}"
     return folder / name
 
 
 def cache_folder() -> Path:
-    """The user's cache folder for the kit (XDG Base Directory Specification 0.8, and its like on other systems)."""
+    """The user's cache folder for the kit (XDG Base Directory Specification 0.8, and its like on other systems).
+
+    Raises:
+        RuntimeError: the user has no home folder.
+    """
     if sys.platform == "win32":
         root = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
     elif sys.platform == "darwin":
         root = Path.home() / "Library" / "Caches"
     else:
-        root = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+        named = Path(os.environ.get("XDG_CACHE_HOME", ""))
+        root = named if named.is_absolute() else Path.home() / ".cache"  # "consider the path invalid and ignore it"
     return root / "backplane-simkit"
 
 

@@ -25,6 +25,7 @@ from simkit.backplane.decode import Crossed, Page, Table
 from simkit.backplane.records import FULL, Ring
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
+from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.layout import (
     EMPTY_TABLES_AT,
     LEAVES_AT,
@@ -49,7 +50,7 @@ from simkit.cpu.reference.bus_cycles import ResetPulled
 from simkit.cpu.reference.engine import ExactCpu, make_exact
 
 ENGINES = ("auto", "exact", "core")
-"""auto: the core where it can be had; exact: the reference alone; core: the core, or a word why not."""
+"""auto: the core where it can be had; exact: the reference alone; core: the core, refused where it cannot be had."""
 
 SLICE_CYCLES = 1_000_000
 """Most cycles between two moments at which Ctrl-C and whoever called get their turn."""
@@ -82,6 +83,7 @@ class CoreCpu(ExactCpu):
     def __init__(self, part: str, bus: Bus, findings: Findings, seed: int, **options: Any) -> None:
         self._engine = "exact"
         self._room: Room | None = None
+        self._no_core: NoCoreError | None = None
         self._notes: Notes | None = None
         self._until = 0
         self._generation = self._decodings = -1
@@ -98,8 +100,11 @@ class CoreCpu(ExactCpu):
         self.arena: Arena | None = None
         self._spare_reads_operand = options.get("indexed_store_spare") == "operand"
 
-    def use(self, room: Room) -> None:
-        """Let the core of a room go on where it can."""
+    def use(self, room: Room | NoCoreError) -> None:
+        """Let the core of a room go on where it can; or be told why there is none."""
+        if isinstance(room, NoCoreError):
+            self._no_core = room
+            return
         self._room = room
         self.arena = room.arena
         self._state_at = room.arena.state_at
@@ -145,13 +150,18 @@ class CoreCpu(ExactCpu):
 
     @property
     def engine(self) -> str:
-        """Which engine is chosen: auto, exact or core; may be set between instructions."""
+        """Which engine is chosen, one of ENGINES; may be set between instructions."""
         return self._engine
 
     @engine.setter
     def engine(self, name: str) -> None:
         if name not in ENGINES:
             raise SimkitError(f"There is no engine {name!r}.", remedy=f"Write one of {', '.join(ENGINES)}.")
+        if name == "core" and self._no_core is not None:
+            raise SimkitError(
+                f"There is no core here: {self._no_core}.",
+                remedy="Install the package wasmtime, or choose auto: the reference engine runs everything then.",
+            )
         self._engine = name
         self._choose_recent()
 
@@ -504,17 +514,17 @@ def make_cpu(
     seed: int,
     *,
     engine: str = "auto",
-    room: Room | None = None,
+    room: Room | NoCoreError | None = None,
     **options: Any,
 ) -> CoreCpu:
     """The CPU of a machine; options as for `make_exact`.
 
     Raises:
-        SimkitError: unknown part, option or engine.
+        SimkitError: unknown part, option or engine, or the core is asked for where it cannot be had.
     """
     cpu = make_exact(name, bus, findings, seed, cpu=CoreCpu, **options)
     assert isinstance(cpu, CoreCpu)
-    cpu.engine = engine
     if room is not None:
         cpu.use(room)
+    cpu.engine = engine
     return cpu

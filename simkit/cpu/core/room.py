@@ -32,9 +32,9 @@ class Room:
         self._instance.failed = failed
 
 
-def room(part: str, sizes: Iterable[int]) -> Room | None:
-    """The core for a machine whose slots ask for pieces of memory of these sizes; None where it cannot be had."""
+def room(part: str, sizes: Iterable[int]) -> Room | NoCoreError:
+    """The core for a machine whose slots ask for pieces of memory of these sizes; why not, where it cannot be had."""
     try:
         return Room(part, sizes)
-    except NoCoreError:
-        return None
+    except NoCoreError as error:
+        return error.with_traceback(None)  # it lives as long as the machine; the frames need not

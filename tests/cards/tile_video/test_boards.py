@@ -159,7 +159,7 @@ def test_write_strobe_without_phi2_is_told(rewired):
     assert "also true while PHI2 is low" in message(rewired('write_enable = "not RW"'), "strobe-without-phi2")
 
 
-@pytest.mark.parametrize("engine", ["exact", "core"])
+@pytest.mark.parametrize("engine", ["exact", "auto"])
 def test_a_part_that_takes_data_at_the_start_of_phi2_sees_the_address_byte(video_mistakes, engine):
     """Forum 6502.org topic 6819: $C0 of STA $C000 was written. Here STA $7F30 and STA $7F31 write $7F."""
     machine = Machine.load(

@@ -199,7 +199,7 @@ def test_flag_polled_is_the_same_on_both_engines(after):
     """Skipped polls end before the moment in which a read can lose the flag."""
     race = {5: {"poll_race": "on"}}
     exact = after("flag-polled", 0.6, settings=race, engine="exact")
-    translated = after("flag-polled", 0.6, settings=race, engine="core")
+    translated = after("flag-polled", 0.6, settings=race, engine="auto")
     assert exact.findings.count("video-flag-lost") > 0
     assert list(exact.findings) == list(translated.findings)
     assert exact.save_state() == translated.save_state()

@@ -118,7 +118,7 @@ values_2: .byte 0, $80, $05, $80, $00, $20, $02, $0B
 """
 
 
-@pytest.fixture(scope="module", params=["exact", "core"])
+@pytest.fixture(scope="module", params=["exact", "auto"])
 def machine(request, assembled, tmp_path_factory):
     folder = tmp_path_factory.mktemp("two")
     (folder / "machine.toml").write_text(SECOND_CARD)

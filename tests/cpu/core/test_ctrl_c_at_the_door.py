@@ -11,7 +11,7 @@ CYCLES = 500_000
 
 
 def load():
-    machine = Machine.load("demo:marlpit", engine="core")
+    machine = Machine.load("demo:marlpit", engine="auto")
     if machine.cpu.arena is None:
         pytest.skip("there is no core here")
     return machine

@@ -79,7 +79,7 @@ class Recorded:
 def _compare(name: str, cycles: int, clock: str, stretch: int) -> None:
     machines = [
         Recorded(name, "exact", clock),
-        Recorded(name, "core", clock),
+        Recorded(name, "auto", clock),
         Recorded(name, "auto", clock, skipping=False),
     ]
     turn = 0

@@ -81,6 +81,34 @@ def test_without_a_core_the_reference_runs_everything_and_says_why(case, expecte
     assert words.endswith("); the reference engine runs everything")
 
 
+REFUSED = """
+from simkit import Machine, SimkitError
+reference = Machine.load("demo:marlpit")
+for ask in (lambda: Machine.load("demo:marlpit", engine="core"), lambda: setattr(reference, "engine", "core")):
+    try:
+        ask()
+    except SimkitError as error:
+        print(error.message)
+        print(error.remedy)
+print(reference.engine)
+"""
+
+
+@pytest.mark.parametrize(
+    ("case", "why"),
+    [("no package", "ImportError: it is blocked"), ("wrong module", "WebAssembly"), ("foreign library", "ELF")],
+)
+def test_who_asks_for_the_core_where_there_is_none_is_told_why_and_gets_no_other_engine(case, why):
+    pytest.importorskip("wasmtime", reason="the package wasmtime is not here", exc_type=ImportError)
+    *told, engine = run(NO_CORE[case] + REFUSED).splitlines()
+    assert len(told) == 4
+    assert told[:2] == told[2:]
+    assert told[0].startswith("There is no core here: ")
+    assert why in told[0]
+    assert told[1] == "Install the package wasmtime, or choose auto: the reference engine runs everything then."
+    assert engine == "auto"
+
+
 def test_where_its_package_brings_a_library_the_core_is_to_be_had():
     pytest.importorskip("wasmtime", reason="the package wasmtime is not here", exc_type=ImportError)
     assert runtime.words().startswith("wasmtime ")
@@ -136,6 +164,29 @@ class TestCache:
     def test_the_folder_is_the_users_own(self, monkeypatch, tmp_path):
         monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
         assert compiled.cache_folder().parent == tmp_path
+
+    @pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="this system has a place of its own for caches")
+    @pytest.mark.parametrize("named", ["", "cache", "./cache", "../cache"])
+    def test_a_folder_that_is_not_named_from_the_root_is_ignored(self, monkeypatch, tmp_path, named):
+        """XDG Base Directory Specification 0.8 (freedesktop.org, 2021), Basics and Environment variables.
+
+        "All paths set in these environment variables must be absolute. If an implementation encounters a relative path
+        in any of these variables it should consider the path invalid and ignore it." $HOME/.cache is used then.
+        """
+        monkeypatch.chdir(tmp_path)
+        monkeypatch.setenv("HOME", str(tmp_path / "home"))
+        monkeypatch.setenv("XDG_CACHE_HOME", named)
+        assert compiled.cache_folder() == tmp_path / "home" / ".cache" / "backplane-simkit"
+
+    def test_without_a_home_folder_the_core_is_compiled_each_time(self, expected):
+        nobody = (
+            "import pathlib\n"
+            "def home(): raise RuntimeError('Could not determine home directory.')\n"
+            "pathlib.Path.home = staticmethod(home)\n"
+        )
+        digest, words = run(nobody + RUN.format(engine="core"), XDG_CACHE_HOME="").splitlines()
+        assert digest == expected
+        assert words.startswith("wasmtime ")
 
 
 MANY = """
