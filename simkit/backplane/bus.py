@@ -253,7 +253,10 @@ class Bus:
         return WatchHandle(self, attached, slow=sees_all)
 
     def watched_anew(self) -> None:
-        """Who watches has changed: the reference engine shows bystanders everything, and no write to a card waits."""
+        """Who watches has changed.
+
+        With bystanders the reference engine shows each of its accesses; while somebody taps, no write to a card waits.
+        """
         self.require_slow(BESIDE, bool(self.bystanders))
         self._renew()
 
@@ -303,7 +306,8 @@ class Bus:
             self._table = table
             self._renew()
         if self.recording.ring is not None and self.recording.decodings and self.banks.number != self._decoding:
-            self.recording.ring.add(self.banks.since, self.banks.number, 0, DECODING)
+            since = max(self.banks.since, self._now())  # of a state that was loaded it counts from this cycle on
+            self.recording.ring.add(since, self.banks.number, 0, DECODING)
         self._decoding = self.banks.number
         self._set_pages()
 
@@ -789,6 +793,7 @@ class Bus:
         self._renew()
         self._choose_table()
         self._set_horizon()
+        self.recording.state_loaded()
 
 
 def overlaps(bus: Bus) -> list[tuple[Seat, Seat, int]]:

@@ -55,6 +55,7 @@ class Recording:
         self._ring: Ring | None = None
         self._handles: list[RecordHandle] = []
         self._lines = frozenset[str]()
+        self._levels: dict[str, bool] = {}  # of these lines, as they were marked last
         self._line_numbers: dict[str, int] = {}
 
     def begin(
@@ -85,6 +86,7 @@ class Recording:
         handle = RecordHandle(self, sink, registers, wanted, decoding=decoding)
         for name in wanted - self._lines:
             self._wiring.observe(name, self._mark, self._now())
+            self._levels[name] = self._wiring.line(name).level
         self._handles.append(handle)
         self._choose()
         return handle
@@ -95,6 +97,8 @@ class Recording:
         if ring is None or handle not in self._handles:
             return
         ring.empty()
+        if handle not in self._handles:  # its sink has seen to it
+            return
         self._handles.remove(handle)
         ring.sinks = tuple(other.sink for other in self._handles)
         if not ring.sinks:
@@ -103,6 +107,7 @@ class Recording:
         self._choose()
         for name in before - self._lines:
             self._wiring.unobserve(name, self._mark, self._now())
+            del self._levels[name]
         ring.raise_failure()
 
     def line_number(self, name: str) -> int:
@@ -124,6 +129,13 @@ class Recording:
             self.ring.empty()
             self.ring.raise_failure()
 
+    def state_loaded(self) -> None:
+        """A state was loaded: mark the lines that have another level than they were marked with, from this cycle on."""
+        for name in sorted(self._lines):
+            level = self._wiring.line(name).level
+            if level != self._levels[name]:
+                self._add_mark(name, level, self._now())
+
     def _choose(self) -> None:
         wanted = {handle.registers for handle in self._handles}
         self.handlers, self.each = HANDLERS in wanted, EACH in wanted
@@ -132,5 +144,9 @@ class Recording:
         self._changed()
 
     def _mark(self, line: Line, cycle: int) -> None:
+        self._add_mark(line.name, line.level, line.since)
+
+    def _add_mark(self, name: str, level: bool, since: int) -> None:
         assert self.ring is not None
-        self.ring.add(line.since, self.line_number(line.name), int(line.level), LINE)
+        self._levels[name] = level
+        self.ring.add(since, self.line_number(name), int(level), LINE)

@@ -73,3 +73,29 @@ class Chunks:
 def chunks() -> type[Chunks]:
     """The class `Chunks`."""
     return Chunks
+
+
+GAP = "0110 xxxx xxxx xxxx"
+BANK = """
+[[card]]
+slot = {slot}
+kind = "sram"
+select = "0110 xxxx xxxx xxxx"
+output_enable = "{reads} and {bank}"
+write_enable = "not RW and PHI2 and {bank}"
+[card.settings]
+size = 4096
+"""
+
+
+@pytest.fixture(scope="session")
+def banked(small_machine: Callable[..., Machine]) -> Callable[..., Machine]:
+    """Makes small machines with two RAMs at $6000, slots 4 and 5: the line BANK, pin P0, says which is there."""
+
+    def make(program: str, engine: str, *, reads: str = "RW and PHI2", lines: Any = (), **options: Any) -> Machine:
+        """`reads`: when they are read; the rest as for `small_machine`."""
+        cards = "".join(BANK.format(slot=n, bank=bank, reads=reads) for n, bank in ((4, "not BANK"), (5, "BANK")))
+        joined = {"P0": "BANK", **dict(lines)}
+        return small_machine(program, engine, gaps=(GAP,), cards=cards, lines=joined, **options)
+
+    return make

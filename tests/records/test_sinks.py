@@ -116,6 +116,24 @@ def test_the_only_recording_may_stop_itself_and_the_machine_goes_on(run, engine)
     assert machine.save_state() == state
 
 
+@pytest.mark.parametrize("stopped", ["itself", "the other"])
+def test_a_sink_that_stops_whom_somebody_is_about_to_stop_does_no_harm(run, engine, stopped, chunks, told):
+    make, truth, _ = run
+    machine = make(engine)
+    handles = {}
+    handles["itself"] = machine.bus.record(Acting(lambda: handles[stopped].remove()))
+    witness = chunks()
+    handles["the other"] = machine.bus.record(witness)
+    machine.run(cycles=1000)
+    handles[stopped].remove()
+    end = machine.cycle
+    machine.run(cycles=1000)
+    for handle in handles.values():
+        handle.remove()
+    assert machine.bus.recording.ring is None
+    assert_array_equal(told(witness.cycles), truth[: end if stopped == "the other" else machine.cycle])
+
+
 class Raises:
     """A sink that raises when it gets something for the first time."""
 
