@@ -46,6 +46,7 @@ def pressed(monkeypatch):
     signal.signal(signal.SIGALRM, before)
 
 
+@pytest.mark.usefixtures("reached")
 @pytest.mark.parametrize("part", PARTS)
 def test_a_program_in_plain_memory_goes_on_as_if_nobody_had_pressed(pair, pressed, part):
     # ldx #0 | loop: inc $0300,x, inc $0400,x, inx, bne loop, inc $40, jmp

@@ -52,6 +52,7 @@ def test_ctrl_c_right_behind_the_core_leaves_what_it_did_and_the_machine_goes_on
     assert records[0] == records[1]
 
 
+@pytest.mark.usefixtures("reached")
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # ctypes says that it lost one
 @pytest.mark.parametrize("number", [0, 1], ids=["read", "write"])
 def test_ctrl_c_before_an_access_is_taken_up_comes_out_and_the_core_goes_no_further(number):
@@ -76,6 +77,7 @@ def test_ctrl_c_before_an_access_is_taken_up_comes_out_and_the_core_goes_no_furt
     assert machine.cycle >= asked[-1] + CYCLES
 
 
+@pytest.mark.usefixtures("reached")
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # ctypes says that it lost one
 @pytest.mark.parametrize("number", [0, 1], ids=["read", "write"])
 def test_ctrl_c_behind_an_answer_ends_the_run_with_that_access(number):

@@ -161,6 +161,7 @@ def test_no_round_of_a_wait_is_left_out_of_the_records(pair, part):
     assert not boards.core.cpu.skips
 
 
+@pytest.mark.usefixtures("reached")
 @pytest.mark.parametrize("part", PARTS)
 def test_the_last_instructions_are_told_right_where_a_wait_breaks_off(pair, part):
     boards = pair(part).with_program("2C007F 10FB E640 4C00C0")  # wait: bit $7f00, bpl wait

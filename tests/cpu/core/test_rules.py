@@ -222,6 +222,7 @@ def test_an_opcode_fetched_from_nowhere_is_the_byte_before(pair, part):
     assert boards.exact.rams[0]._memory[0x40] > 100
 
 
+@pytest.mark.usefixtures("reached")
 @pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("promises", [True, False])
 def test_a_waiting_loop_polls_at_the_same_cycles(pair, part, promises):
@@ -233,6 +234,7 @@ def test_a_waiting_loop_polls_at_the_same_cycles(pair, part, promises):
     assert bool(boards.core.cpu.skips) is promises
 
 
+@pytest.mark.usefixtures("reached")
 @pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize("loop", ["AD027F C543 F0F9", "AD027F EA C543 F0F8", "A543 CD027F F0F9"])
 def test_a_wait_for_a_register_that_moves_by_the_clock_ends_in_the_same_cycle(pair, part, loop):
