@@ -36,7 +36,10 @@ AT_HANDLER = REPEAT
 ROOM = 65_536
 """Records in a ring: 33 ms at 2 MHz."""
 FULL = ROOM - 256
-"""Records after which they are handed on; the rest is for marks, which go with the cycle in which they came about."""
+"""Records after which they are handed on.
+
+The rest is for the instruction under way, and for marks: they go with the cycle in which they came about.
+"""
 
 Sink = Callable[[memoryview], None]
 """Takes the records of some bus cycles, in order; the memory is used again as soon as it comes back."""

@@ -397,11 +397,9 @@ class CoreCpu(ExactCpu):
         self._ring.filled = self._words[_FILLED]
 
     def _give_ring_back(self) -> None:
-        """The core records the rest of the instruction, for which there must be room: Python may have added much."""
+        """What the core records next stands behind what Python put there."""
         ring = self._ring
         assert ring is not None
-        if ring.filled + MOST_RECORDS > FULL:
-            ring.empty()
         if self.attention or ring.failed:  # nobody wants records any more, or other ones, or a sink has raised
             self._leave()
         self._words[_FILLED] = ring.filled
