@@ -212,6 +212,28 @@ def test_500_machines_one_after_another_and_50_at_once_live_in_4_gb_of_addresses
     assert int(run(MANY)) < 400  # MB of memory
 
 
+DAEMON = """
+import threading, time
+from simkit import Machine
+machines = [Machine.load("demo:marlpit", engine="core") for _ in range({count})]
+def go(machine):
+    while True:
+        machine.run(cycles=50_000_000)
+for machine in machines:
+    threading.Thread(target=go, args=(machine,), daemon=True).start()
+while not all(machine.cycle for machine in machines):
+    time.sleep(0.01)
+time.sleep({wait})
+print("the main program ends")
+"""
+
+
+@pytest.mark.usefixtures("core")
+@pytest.mark.parametrize(("count", "wait"), [(1, 0.0), (1, 0.3), (2, 0.1)])
+def test_a_process_may_end_while_threads_are_inside_the_core(count, wait):
+    assert run(DAEMON.format(count=count, wait=wait)) == "the main program ends\n"
+
+
 def test_a_view_keeps_its_memory_alive():
     machine = Machine.load("demo:marlpit")
     if machine.cpu.arena is None:
