@@ -6,7 +6,7 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -24,8 +24,10 @@ from simkit.commands.options import (
     takes_machine,
 )
 from simkit.contract.errors import SimkitError
+from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
+    from simkit.commands.watching import Watch
     from simkit.machine.machine import Machine
     from simkit.machine.views import Screen
     from simkit.window.controls import Controls
@@ -35,13 +37,14 @@ DEFAULT_FOR = "3s"
 HELP = help_text(
     "Run a machine: in a window, or without one (--headless).",
     "In the window the host's keys are the machine's keys by position, except the one that opens the bar: pause, "
-    "reset, power, screenshot, paste as typing, full screen. `simkit controls` prints which keys and joystick buttons "
-    "play the pads. Where there is no display the machine runs for 3 s and its picture goes into a file.",
+    "reset, power, screenshot, paste as typing, speed, full screen. `simkit controls` prints which keys and joystick "
+    "buttons play the pads. Where there is no display the machine runs for 3 s and its picture goes into a file.",
     "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
     examples=(
         "simkit run demo:marlpit",
         'simkit run my-machine --host-key "right ctrl"',
         "simkit run my-machine --watch",
+        "simkit run my-machine --speed half",
         "simkit run demo:marlpit --headless --for 3s --text --png title.png",
         'simkit run demo:marlpit --headless --for 4s --pad "1=start@1s..1.1s" --pad "1=right+a@1.5s..2s"',
         "simkit run demo:monitor --serial stdio",
@@ -69,6 +72,7 @@ class RunOptions:
         watch: load anew when files change.
         strict: findings give exit code 1.
         as_json: print for programs.
+        speed: how fast machine time goes; None: not said.
         controls: controls file.
         host_key: replaces the host key.
         serial: the host's end of the serial line.
@@ -91,6 +95,7 @@ class RunOptions:
     watch: bool = False
     strict: bool = False
     as_json: bool = False
+    speed: Speed | None = None
     controls: Path | None = None
     host_key: str | None = None
     serial: str | None = None
@@ -127,6 +132,8 @@ class RunOptions:
                 if given:
                     windowless = "--headless" if self.headless else "--serial"
                     raise SimkitError(f"{name} is for the window; {windowless} has none.", remedy="Leave one out.")
+            if self.speed is not None and self.serial is None:
+                raise SimkitError("--headless runs as fast as it goes; --speed has no say.", remedy="Leave one out.")
             return
         for name, given in (
             ("--for", self.length),
@@ -160,8 +167,16 @@ def run(
         int | None, typer.Option("--screen", metavar="SLOT", help="Which screen, when several cards have one.")
     ] = None,
     strict: Annotated[bool, typer.Option("--strict", help="Exit code 1 when there are findings.")] = False,
+    speed: Annotated[
+        Speed | None,
+        typer.Option(
+            "--speed",
+            metavar="|".join(Speed),
+            help="How fast machine time goes in the window and on a live serial line; real if not given.",
+        ),
+    ] = None,
     watch: Annotated[
-        bool, typer.Option("--watch", help="Load anew and switch on again when machine file, ROMs or labels change.")
+        bool, typer.Option("--watch", help="Load anew and switch on again when files of the machine change.")
     ] = False,
     controls: Annotated[
         Path | None, typer.Option("--controls", metavar="FILE", help="Which keys and joystick buttons play the pads.")
@@ -202,6 +217,7 @@ def run(
         text=text,
         screen=screen,
         watch=watch,
+        speed=speed,
         strict=strict,
         as_json=as_json,
         controls=controls,
@@ -217,6 +233,7 @@ def run(
     from simkit.commands.script import schedule
 
     asked.check()
+    watch_of_files = watch_for(asked) if asked.watch else None
     loaded = asked.options.load()
     if not asked.headless:  # which tells its findings at the end
         for warning in loaded.warnings:
@@ -230,7 +247,7 @@ def run(
         if asked.headless:
             finish(run_headless(loaded, shown, asked), loaded, asked)
             return
-        reason = run_window(loaded, shown, asked)
+        reason = run_window(loaded, shown, asked, watch_of_files)
         if reason is not None:
             finish(run_without_display(loaded, shown, asked, reason), loaded, asked)
 
@@ -320,7 +337,8 @@ def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> No
     paste = Paste.read(asked.paste, pause) if asked.paste else None
     assert asked.serial is not None
     line = open_line(asked.serial)
-    converse(machine, plug, line, until=until, paste=paste, capture=asked.capture)
+    speed = asked.speed or Speed.REAL
+    converse(machine, plug, line, until=until, paste=paste, capture=asked.capture, speed=speed)
     outcome = Outcome(machine=machine, **what_is_on(screen, asked))  # type: ignore[arg-type] # the fields, by name
     print(json.dumps(outcome.as_dict(), indent=2) if asked.as_json else "\n".join(outcome.lines()), file=sys.stderr)
     if asked.strict and len(machine.findings):
@@ -331,14 +349,21 @@ def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptio
     """Say why there is no window, run for DEFAULT_FOR, write a picture beside the machine or into this folder."""
     from simkit.commands.headless import run_forward
     from simkit.commands.script import cycles_of
-    from simkit.window.picture_files import free_path, writable_folder
+    from simkit.window.picture_files import free_path
 
     print(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", file=sys.stderr)
     stopped = not run_forward(machine, cycles_of(machine, screen, DEFAULT_FOR))
     if screen is None:
         return {"stopped": stopped}
-    folder = writable_folder(machine.description.path.parent, shipped=asked.options.machine.startswith("demo:"))
-    return {"picture": screen.save_png(free_path(folder, machine)), "text": screen.text(), "stopped": stopped}
+    path = free_path(pictures_folder(machine, asked), machine)
+    return {"picture": screen.save_png(path), "text": screen.text(), "stopped": stopped}
+
+
+def pictures_folder(machine: Machine, asked: RunOptions) -> Path:
+    """Where pictures go that nobody named."""
+    from simkit.window.picture_files import writable_folder
+
+    return writable_folder(machine.description.path.parent, shipped=asked.options.machine.startswith("demo:"))
 
 
 def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> None:
@@ -353,8 +378,8 @@ def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> N
         raise typer.Exit(exits.FOUND)
 
 
-def run_window(machine: Machine, screen: Screen | None, asked: RunOptions) -> str | None:
-    """Open the window and run until it is closed.
+def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch: Watch | None) -> str | None:
+    """Open the window and run until it is closed; `watch` looks after the files.
 
     Returns:
         None when it was; the reason in a sentence when there is nothing to open a window on or for.
@@ -363,21 +388,27 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions) -> st
 
     if screen is None and not machine.ports(Lamps) and not machine.ports(Buttons):
         return "The machine has no screen, no lamps and no buttons, so it needs no window."
-    controls = controls_for(machine, asked)
+    controls = controls_for(machine.description.path, asked)
     reason = no_display()
     if reason is not None:
         return reason
-    from simkit.commands.watching import Watch
     from simkit.window.app import App, NoDisplayError
 
-    watch = Watch(asked.options, machine) if asked.watch else None
     try:
-        app = App(machine, screen, controls, pictures=Path.cwd(), reload=watch.fresh if watch else None)
+        app = App(
+            machine,
+            screen,
+            controls,
+            pictures=pictures_folder(machine, asked),
+            speed=asked.speed or Speed.REAL,
+            reload=watch.fresh if watch else None,
+            log=tell,
+        )
     except NoDisplayError as error:
         return error.message
     print(
         f"{machine.description.name} runs in its window. {controls.host_key.title()} or the right mouse button opens "
-        "the bar: pause, reset, power, screenshot, paste as typing, full screen.\n"
+        "the bar: pause, reset, power, screenshot, paste as typing, speed, full screen.\n"
         "All other keys are the machine's; `simkit controls` prints which keys and joystick buttons play the pads.",
         flush=True,
     )
@@ -385,11 +416,29 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions) -> st
     return None
 
 
-def controls_for(machine: Machine, asked: RunOptions) -> Controls:
+def tell(text: str) -> None:
+    """Print what went wrong, for people, where there is somebody to read it: a terminal that is gone ends nothing."""
+    with suppress(OSError, ValueError):
+        print(text, file=sys.stderr, flush=True)
+
+
+def watch_for(asked: RunOptions) -> Watch:
+    """What looks after the files of the machine; to be made before it is loaded."""
+    from simkit.commands.watching import Watch
+    from simkit.machinefile.read import machine_path
+    from simkit.window.controls import controls_beside
+
+    machine_file = machine_path(asked.options.machine)
+    return Watch(
+        asked.options, asked.controls or controls_beside(machine_file), lambda: controls_for(machine_file, asked)
+    )
+
+
+def controls_for(machine_file: Path, asked: RunOptions) -> Controls:
     """Which host key and joystick contact is which, for this machine."""
     from simkit.window.controls import read_controls, with_host_key
 
-    controls = read_controls(asked.controls, machine.description.path)
+    controls = read_controls(asked.controls, machine_file)
     return with_host_key(controls, asked.host_key) if asked.host_key else controls
 
 

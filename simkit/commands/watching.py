@@ -2,67 +2,92 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from simkit.commands.options import MachineOptions
-from simkit.contract.errors import SimkitError
-from simkit.machine.machine import Machine
+from simkit.machinefile.named import named_files
+from simkit.machinefile.read import machine_path
+from simkit.window.controls import Controls
+from simkit.window.fresh import Fresh
 
 LOOKS_BEFORE_GONE = 4
 """Looks, two a second, in which a file may be missing: assemblers take theirs away while they write them anew."""
 
+_Stamps = dict[Path, tuple[int, int, int] | None]
+"""By path: time of the last change, size and number of the file; None: it is not there."""
+
 
 class Watch:
-    """Looks at the machine file, its bases, images and label lists.
+    """Looks at the machine file, its bases, images, label lists, file cards and the controls file.
+
+    Make it before the machine is loaded, so that no change in between is missed.
 
     Args:
         options: how the machine was asked for.
-        machine: the machine as first loaded.
+        controls_file: where the controls stand, or would stand.
+        controls: reads them.
+
+    Raises:
+        SimkitError: there is no such machine.
     """
 
-    def __init__(self, options: MachineOptions, machine: Machine) -> None:
+    def __init__(self, options: MachineOptions, controls_file: Path, controls: Callable[[], Controls]) -> None:
         self._options = options
-        self._files = files_of(options, machine)
-        self._seen = self._stamps()
+        self._controls_file = controls_file
+        self._controls = controls
+        self._machine_file = machine_path(options.machine)
+        self._running = _stamps(self._named())  # what the machine that runs was made of
+        self._tried = self._running  # what was loaded last, or could not be
+        self._seen = self._running  # at the last look
         self._looks_without = 0
 
-    def _stamps(self) -> dict[Path, tuple[int, int] | None]:
-        stamps: dict[Path, tuple[int, int] | None] = {}
-        for path in self._files:
-            try:
-                status = path.stat()
-                stamps[path] = (status.st_mtime_ns, status.st_size)
-            except OSError:
-                stamps[path] = None  # an assembler may be writing it anew
-        return stamps
+    def _named(self) -> set[Path]:
+        given = (Path(text.partition("=")[2]) for text in self._options.image)
+        return {*named_files(self._machine_file), *given, *self._options.labels, self._controls_file}
 
-    def fresh(self) -> Machine | None:
-        """A new machine when a file has changed and all are there; else None.
+    def fresh(self) -> Fresh | None:
+        """What changed files give, once they have stayed the same from one look to the next; else None.
 
         Raises:
-            SimkitError: the changed files do not make a machine, or one is gone. The next change is looked at again.
+            Exception: whatever is wrong with them, told once; they are looked at again when they change again.
         """
-        now = self._stamps()
-        gone = [path for path, stamp in now.items() if stamp is None]
-        self._looks_without = self._looks_without + 1 if gone else 0
-        if self._looks_without == LOOKS_BEFORE_GONE:
-            raise SimkitError(
-                f"There is no {' and no '.join(map(str, gone))} any more; the machine runs on as it was loaded.",
-                remedy="It is loaded anew when the file is there again.",
-            )
-        if gone or now == self._seen:
+        now = _stamps(self._tried)
+        still, self._seen = now == self._seen, now
+        if now == self._tried:
+            self._looks_without = 0
             return None
-        self._seen = now
-        machine = self._options.load()
-        self._files = files_of(self._options, machine)
-        self._seen = self._stamps()
-        return machine
+        gone = any(stamp is None and self._running.get(path) for path, stamp in now.items())
+        self._looks_without = self._looks_without + 1 if gone else 0
+        if not still or 0 < self._looks_without < LOOKS_BEFORE_GONE:
+            return None
+        if all(now[path] == stamp for path, stamp in self._running.items()):
+            self._take(self._running)
+            return Fresh()
+        # Stamps are taken before what they stand for is read: what changes in between is read once more.
+        named = self._named()
+        stamps = _stamps({*self._running, *named})
+        if any(stamps[path] != stamp for path, stamp in now.items() if path in stamps):
+            return None
+        self._take(stamps)
+        controls = self._controls()
+        changed = {path for path, stamp in stamps.items() if self._running.get(path) != stamp}
+        machine = self._options.load() if changed != {self._controls_file} else None
+        self._running = {path: stamps[path] for path in named}
+        self._take(self._running)
+        return Fresh(machine=machine, controls=controls)
+
+    def _take(self, stamps: _Stamps) -> None:
+        self._tried = self._seen = stamps
+        self._looks_without = 0
 
 
-def files_of(options: MachineOptions, machine: Machine) -> list[Path]:
-    """Every file the machine was made from."""
-    files = {*machine.description.files, *options.labels}
-    files.update(path for path in options.images().values() if isinstance(path, Path))
-    for card in machine.description.cards:
-        files.update(path for path in (card.image, card.labels) if path is not None)
-    return sorted(path for path in files if path.is_file())
+def _stamps(files: Iterable[Path]) -> _Stamps:
+    stamps: _Stamps = {}
+    for path in files:
+        try:
+            status = path.stat()
+            stamps[path] = (status.st_mtime_ns, status.st_size, status.st_ino)
+        except (OSError, ValueError):  # ValueError: a NUL in a path that a machine file names
+            stamps[path] = None
+    return stamps

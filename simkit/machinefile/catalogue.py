@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Mapping
+from importlib.machinery import SourceFileLoader
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
+from types import CodeType
 
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError, near
@@ -61,6 +63,13 @@ def load_entry(entry: EntryPoint) -> type[Card]:
     return _checked(found, entry.name)
 
 
+class _Source(SourceFileLoader):
+    """Compiles the file each time. Python's cache of compiled files tells versions apart by size and whole seconds."""
+
+    def get_code(self, fullname: str) -> CodeType:
+        return self.source_to_code(self.get_data(self.path), self.path)
+
+
 def _class_from_file(kind: str, folder: Path) -> type[Card]:
     path_text, _, class_name = kind[len(FILE_PREFIX) :].rpartition(":")
     path = (folder / path_text).resolve()
@@ -72,9 +81,12 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
         )
     if not path.is_file():
         raise SimkitError(f"There is no file {path}.", field="kind", remedy="Correct the path; it counts from here.")
-    spec = importlib.util.spec_from_file_location(f"simkit_card_file_{path.stem}", path)
-    if spec is None or spec.loader is None:
+    if path.suffix != ".py":
         raise SimkitError(f"{path} is not a Python file.", field="kind")
+    name = f"simkit_card_file_{path.stem}"
+    spec = importlib.util.spec_from_file_location(name, path, loader=_Source(name, str(path)))
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     try:
         spec.loader.exec_module(module)

@@ -101,20 +101,30 @@ class MachineErrors(Errors):
 
 
 class Merged:
-    """A machine file over its bases.
+    """A machine file over its bases, once they are read.
 
     Attributes:
         top: keys and tables of the machine.
         cards: by slot.
         files: all that was read, the machine's own first.
+        missing: a base that is not there.
     """
 
     def __init__(self, path: Path, errors: MachineErrors) -> None:
         self.top = Table(origin={"": Place(str(path))})
         self.cards: dict[int, Table] = {}
         self.files: list[Path] = []
+        self.missing: Path | None = None
+        self._path = path
         self._errors = errors
-        self._read(path, ())
+
+    def read(self) -> None:
+        """Read the file and its bases.
+
+        Raises:
+            SimkitError: one of them is no TOML file, or has far too many errors; what was read until then is kept.
+        """
+        self._read(self._path, ())
 
     def give(self, settings: Mapping[int, Mapping[str, Any]]) -> None:
         """Lay settings over those of the cards, by slot and name; they stand in no file."""
@@ -162,6 +172,7 @@ class Merged:
         if below in chain or below == path.resolve():
             self._errors.tell(f"{base} builds on this file again.", place, field="base")
         elif not there:
+            self.missing = below
             self._errors.tell(f"there is no file {str(below)!r}.", place, "Correct the path.", field="base")
         else:
             self._read(below, (*chain, path.resolve()))

@@ -82,6 +82,7 @@ def read_description(
     path = machine_path(machine)
     errors = MachineErrors()
     merged = Merged(path, errors)
+    merged.read()
     if any(error.field == "base" for error in errors.found):
         errors.raise_any()  # what the base would have given is missing: more errors would mislead
     merged.give(settings or {})

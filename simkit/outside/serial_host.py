@@ -16,12 +16,14 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import attrs
 
 from simkit.contract.errors import SimkitError, near
+from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -326,6 +328,7 @@ def converse(
     until: int | None = None,
     paste: Paste | None = None,
     capture: Path | None = None,
+    speed: Speed = Speed.REAL,
     announce: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
 ) -> bool:
     """Run the machine with its serial line at the host's, until a cycle, a halt, or Ctrl-C.
@@ -338,6 +341,7 @@ def converse(
             for a second of machine time.
         paste: a file to send first.
         capture: a file that gets everything the machine sends.
+        speed: how fast machine time goes where somebody sits at the line.
         announce: tells people where the line is.
 
     Returns:
@@ -357,7 +361,7 @@ def converse(
     try:
         if line.greeting:
             announce(line.greeting + ("\r" if line.live else ""))
-        _loop(machine, serial, line, feeder, until, sink)
+        _loop(machine, serial, line, feeder, until, sink, speed.factor if line.live else None)
     except KeyboardInterrupt:
         return False
     finally:
@@ -367,7 +371,15 @@ def converse(
     return True
 
 
-def _loop(machine: Machine, serial: Serial, line: HostLine, feeder: Feeder, until: int | None, sink: Any) -> None:
+def _loop(
+    machine: Machine,
+    serial: Serial,
+    line: HostLine,
+    feeder: Feeder,
+    until: int | None,
+    sink: Any,
+    factor: Fraction | None,
+) -> None:
     hz = machine.description.clock_hz
     step = max(1, int(float(hz) * SLICE_SECONDS))
     started, first = time.monotonic(), machine.cycle
@@ -391,8 +403,8 @@ def _loop(machine: Machine, serial: Serial, line: HostLine, feeder: Feeder, unti
             return
         if until is None and line.ended and machine.cycle - quiet_since > hz:
             return
-        if line.live:
-            ahead = float((machine.cycle - first) / hz) - (time.monotonic() - started)
+        if factor is not None:
+            ahead = float((machine.cycle - first) / hz / factor) - (time.monotonic() - started)
             if ahead > 0:
                 time.sleep(ahead)
             elif ahead < -1.0:  # the host cannot keep up: do not run after lost time

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pygame
@@ -11,23 +12,23 @@ import pygame
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.machine.views import Keys, Pads, Screen
+from simkit.outside.speed import Speed
 from simkit.window.bar import Bar, Entry
 from simkit.window.clipboard import clipboard_text
 from simkit.window.controls import Controls
+from simkit.window.fresh import Fresh, Reload
 from simkit.window.hands import Hands
-from simkit.window.pacing import Pacer
-from simkit.window.painter import Painter
+from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
+from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
 from simkit.window.picture_files import free_path
+from simkit.window.trouble import ends_the_run, trouble_words
 
 MESSAGE_SECONDS = 5.0
 READ_PER_SECOND = 20
 """Characters that a reader takes in; long messages stay longer."""
-DRAW_SECONDS = 1 / 60
-DRAW_SECONDS_BEHIND = 1 / 25
-"""A host that cannot keep up draws less often, so that the machine gets the time."""
 TITLE_SECONDS = 0.5
-LONGEST_SLEEP_SECONDS = 0.002
+"""Between two looks at what the title says, and at the files."""
 
 
 class NoDisplayError(SimkitError):
@@ -42,8 +43,11 @@ class App:
         screen: the screen to show, or None when the machine has lamps and buttons only.
         controls: which host key and joystick contact is which.
         pictures: folder that screenshots go into.
-        reload: gives a fresh machine when its files have changed, else None; or None when nobody watches files.
+        speed: how fast machine time goes.
+        reload: gives what changed files make; None when nobody watches files.
+        log: gets the whole text of trouble, which the window may have no room for.
         now: host time in seconds.
+        wait: waits so many seconds, or until something happens on the host; gives the event, or None.
 
     Raises:
         NoDisplayError: no window can be opened.
@@ -56,8 +60,11 @@ class App:
         controls: Controls,
         *,
         pictures: Path,
-        reload: Callable[[], Machine | None] | None = None,
+        speed: Speed = Speed.REAL,
+        reload: Reload | None = None,
+        log: Callable[[str], None] = lambda text: None,
         now: Callable[[], float] = time.perf_counter,
+        wait: Callable[[float], pygame.event.Event | None] | None = None,
     ) -> None:
         try:
             pygame.display.init()
@@ -66,30 +73,29 @@ class App:
         self._controls = controls
         self._pictures = pictures
         self._reload = reload
+        self._log = log
         self._now = now
-        self._message, self._message_until = "", 0.0
-        self._next_draw = self._next_title = self._next_reload = 0.0
-        self._quit = self._paused = self._off = False
+        self._wait = wait or _wait
+        self._message: Callable[[], str] | str = ""
+        self._message_until = self._next_title = 0.0
         self._title = ""
-        try:
-            self._take_machine(machine, screen)
-        except pygame.error as error:
-            raise NoDisplayError(f"No window can be opened here: {error}.") from error
-        self._say_with_warnings(
-            f"{controls.host_key.title()} or the right mouse button opens the bar; all other keys are the machine's."
-        )
-
-    def _take_machine(self, machine: Machine, screen: Screen | None) -> None:
+        self._trouble = ""  # with the files
+        self._failure = ""  # of the machine
+        self._quit = self._paused = self._off = self._told_short = False
         self.machine, self.screen = machine, screen
         self.bar = Bar(self._entries(machine))
         self._panel = Panel(machine)
-        self.painter = Painter(screen.port if screen else None, self._panel)
-        self.hands = Hands(machine, self._controls, self.bar, self._panel, self._entry_at, self.say)
-        self.pacer = Pacer(machine.description.clock_hz, self._now)
-        self._off = False
-
-    def _entry_at(self, x: int, y: int) -> int | None:
-        return self.painter.entry_at(x, y)
+        try:
+            self.painter = Painter(screen.port if screen else None, self._panel)
+        except pygame.error as error:
+            raise NoDisplayError(f"No window can be opened here: {error}.") from error
+        self.hands = Hands(machine, controls, self.bar, self._panel, self.painter.entry_at, self.say)
+        self.pacer = Pacer(machine.description.clock_hz, now, speed)
+        self._speed = speed
+        self._draw_pace = DrawPace(now, drawings_per_second() or DRAWINGS_PER_SECOND)
+        self._say_with_warnings(
+            f"{controls.host_key.title()} or the right mouse button opens the bar; all other keys are the machine's."
+        )
 
     def say(self, text: str) -> None:
         """Show a line for some seconds."""
@@ -110,78 +116,169 @@ class App:
             pygame.display.quit()
 
     def tick(self) -> None:
-        """Once round: what the person did, a slice of machine time if one is due, a picture if one is due."""
-        for event in pygame.event.get():
-            self._take(event)
-        machine, pacer = self.machine, self.pacer
-        due = 0 if self._paused or self._off else pacer.due(machine.cycle)
-        if due:
-            machine.run(cycles=due)
-        if not (self._paused or self._off):
-            pacer.mark(machine.cycle)
-        now = self._now()
-        if now >= self._next_draw and (not due or now >= self._next_draw + DRAW_SECONDS_BEHIND - DRAW_SECONDS):
-            self._next_draw = now + DRAW_SECONDS
-            self._draw(now)
-        elif not due:
-            # Wakes at once when something happens on the host, so that a key does not wait for the next slice.
-            event = pygame.event.wait(max(1, int(LONGEST_SLEEP_SECONDS * 1000)))
-            if event.type != pygame.NOEVENT:
+        """Once round: what the person did, a slice of machine time and a picture if due; then wait for the next."""
+        with self._guarded():
+            for event in pygame.event.get():
                 self._take(event)
-        if now >= self._next_title:
-            self._next_title = now + TITLE_SECONDS
+            self._run_slice()
+        with self._guarded(asked=not self._failure):
+            self._draw_if_due()
+        if self._now() >= self._next_title:
+            self._next_title = self._now() + TITLE_SECONDS
             self._show_title()
             self._look_at_files()
+        with self._guarded():
+            self._wait_for_what_is_due()
+
+    @contextmanager
+    def _guarded(self, *, asked: bool = True) -> Iterator[None]:
+        """While files are watched, a machine that fails is told and stops, and the window waits for better files.
+
+        Args:
+            asked: whether the machine has a part in what is done.
+        """
+        try:
+            yield
+        except BaseException as error:
+            if self._reload is None or not asked or ends_the_run(error):
+                raise
+            self._failure = f"Stopped, until the files change or you power it on again. {trouble_words(error)}"
+            self._off = True
+            self._log(self._failure)
+
+    @property
+    def _goes(self) -> bool:
+        return not (self._paused or self._off)
+
+    @property
+    def _is_behind(self) -> bool:
+        return self._goes and self.pacer.is_behind
+
+    def _run_slice(self) -> None:
+        """Run what is due of machine time."""
+        if not self._goes:
+            return
+        # A stroke of some 80 ms must not last long enough in machine time for the keyboard to repeat the key.
+        speed = Speed.REAL if self._speed is Speed.FAST and self.hands.keys.typing else self._speed
+        if speed is not self.pacer.speed:
+            self.pacer.run_at(speed, self.machine.cycle)
+        due = self.pacer.due(self.machine.cycle)
+        if due:
+            self.machine.run(cycles=due)
+            self.pacer.ran(self.machine.cycle)
+
+    def _draw_if_due(self) -> None:
+        if self._draw_pace.seconds_until_due(behind=self._is_behind):
+            return
+        began = self._now()
+        self._draw(began)
+        self._draw_pace.drawn(began)
+
+    def _wait_for_what_is_due(self) -> None:
+        """Sleep; wakes at once when something happens on the host, so that a key does not wait for the next slice."""
+        seconds = min(self._draw_pace.seconds_until_due(behind=self._is_behind), self._next_title - self._now())
+        if self._goes:
+            seconds = min(seconds, self.pacer.seconds_until_due(self.machine.cycle))
+        if seconds > 0 and not self._quit:
+            event = self._wait(seconds)
+            if event is not None:
+                self._take(event)
 
     def _take(self, event: pygame.event.Event) -> None:
         if event.type == pygame.QUIT:
             self._quit = True
         elif event.type == pygame.VIDEORESIZE:
             self.painter.resized()
+        elif event.type in (pygame.VIDEOEXPOSE, pygame.WINDOWEXPOSED):
+            self.painter.spoiled()
         else:
             self.hands.take(event)
-        if event.type != pygame.MOUSEMOTION:
-            self._next_draw = min(self._next_draw, self._now())
 
     def _draw(self, now: float) -> None:
         if now >= self._message_until:
             self._message = ""
-        self.painter.draw(
-            self.machine.cycle,
-            dark=self._off,
-            entries=self.bar.words() if self.bar.is_open else (),
+        self.painter.draw(None if self._failure else self.machine.cycle, self._words(), dark=self._off)
+
+    def _words(self) -> Words:
+        return Words(
+            entries=tuple(self.bar.words()) if self.bar.is_open else (),
             chosen=self.bar.chosen,
-            message=self._message,
+            state=_sentence(self._state() or self._speed.words) if self.bar.is_open else "",
+            message=self._message if isinstance(self._message, str) else self._message(),
+            trouble="\n".join(text for text in (self._trouble, self._failure) if text),
         )
 
-    def _show_title(self) -> None:
-        parts = [self.machine.description.name]
+    def _state(self) -> str:
+        """How the machine goes; empty when there is nothing to say of it."""
+        if self._failure:
+            return "stopped"
         if self._off:
-            parts.append("switched off")
-        elif self._paused:
-            parts.append("paused")
-        elif self.machine.cpu.halted:
-            parts.append(f"the CPU {self.machine.cpu.halted}")
-        else:
-            parts.append(self.pacer.words(self.machine.description.clock_text))
-        title = ": ".join(part for part in parts if part)
+            return "switched off"
+        if self._paused:
+            return "paused"
+        if self.machine.cpu.halted:
+            return f"the CPU {self.machine.cpu.halted}"
+        return self.pacer.words(self.machine.description.clock_text)
+
+    def _show_title(self) -> None:
+        title = ": ".join(part for part in (self.machine.description.name, self._state()) if part)
         if title != self._title:
             self._title = title
             pygame.display.set_caption(title)
+        if self._goes and self.pacer.falls_short and not self._message and not self._told_short:
+            self._told_short = True
+            self._say_speed()
+
+    # files that are watched -------------------------------------------------------------------------------------------
 
     def _look_at_files(self) -> None:
         if self._reload is None:
             return
         try:
             fresh = self._reload()
-        except SimkitError as error:
-            self.say(str(error))
+            if fresh is not None:
+                self._take_fresh(fresh)
+        except BaseException as error:
+            if ends_the_run(error):
+                raise
+            self._trouble = f"Not loaded; the machine stays as it was. {trouble_words(error)}"
+            self._log(self._trouble)
+
+    def _take_fresh(self, fresh: Fresh) -> None:
+        """Go on with what was loaded; where that fails all is as before."""
+        controls = fresh.controls or self._controls
+        if fresh.machine is None:
+            self.hands.play(self.machine, controls, self._panel)
+            self._controls, self._trouble = controls, ""
+            self.say("The controls have changed." if fresh.controls else "The files are as they were loaded.")
             return
-        if fresh is not None:
-            slot = self.screen.slot if self.screen else None
-            self._take_machine(fresh, fresh.card(slot).screen if slot is not None else None)
-            self._go_on()
-            self._say_with_warnings("The files have changed: loaded anew and switched on.")
+        panel, screen = Panel(fresh.machine), self._screen_of(fresh.machine)
+        try:
+            self.painter.show(screen.port if screen else None, panel)
+            self.painter.draw(fresh.machine.cycle, self._words())  # also a look whether its cards can be drawn
+            self.hands.play(fresh.machine, controls, panel)
+        except BaseException:
+            self.painter.show(self.screen.port if self.screen else None, self._panel)
+            raise
+        self.machine, self.screen, self._panel, self._controls = fresh.machine, screen, panel, controls
+        self.bar.change(self._entries(fresh.machine))
+        self.pacer = Pacer(fresh.machine.description.clock_hz, self._now, self._speed)
+        self._trouble = self._failure = ""
+        self._off = self._told_short = False
+        self._go_on()
+        self._say_with_warnings("The files have changed: loaded anew and switched on.")
+
+    def _screen_of(self, machine: Machine) -> Screen | None:
+        """The screen to show: in the same slot as before, else the only one; None when there is none.
+
+        Raises:
+            SimkitError: there are several others.
+        """
+        slots = [screen.slot for screen in machine.ports(Screen)]
+        if not slots:
+            return None
+        same = self.screen.slot if self.screen is not None and self.screen.slot in slots else None
+        return machine.port(Screen, same, option="--screen")
 
     # what the bar does ------------------------------------------------------------------------------------------------
 
@@ -193,6 +290,7 @@ class App:
             Entry(lambda: "Power on" if self._off else "Power off", self._power),
             Entry(lambda: "Screenshot", self._screenshot),
             Entry(lambda: "Paste as typing", self._paste),
+            Entry(lambda: f"Speed: {self._speed.short_words}", self._turn_speed, closes=False),
             *([Entry(self._words_on_pads, self._turn_key_pads, closes=False)] if keys_and_pads else []),
             Entry(lambda: "Window" if self.painter.full_screen else "Full screen", self._full_screen),
             Entry(lambda: "Quit", self._leave),
@@ -213,13 +311,28 @@ class App:
         self._go_on()
 
     def _power(self) -> None:
-        if self._off:
-            self.machine.power_cycle()
-            self.hands.forget()
-            self._off = False
-            self._go_on()
-        else:
+        if not self._off:
             self._off = True
+            return
+        self._failure = ""
+        self.machine.power_cycle()
+        self.hands.forget()
+        self._off = False
+        self._go_on()
+
+    def _turn_speed(self) -> None:
+        self._speed = self._speed.next
+        self.pacer.run_at(self._speed, self.machine.cycle)
+        self.pacer.begin(self.machine.cycle)
+        self._told_short = False
+        self._say_speed()
+
+    def _say_speed(self) -> None:
+        self._message, self._message_until = self._speed_words, self._now() + MESSAGE_SECONDS
+
+    def _speed_words(self) -> str:
+        """The speed chosen, and what is reached of it as soon as that is known."""
+        return _sentence(self.pacer.words(self.machine.description.clock_text) or self._speed.words)
 
     def _screenshot(self) -> None:
         if self.screen is None:
@@ -253,7 +366,20 @@ class App:
         self.hands.key_pads.enabled = not self.hands.key_pads.enabled
 
     def _full_screen(self) -> None:
-        self.painter.turn_full_screen()
+        try:
+            self.painter.turn_full_screen()
+        except pygame.error as error:
+            self.say(f"That is not possible here: {error}.")
 
     def _leave(self) -> None:
         self._quit = True
+
+
+def _wait(seconds: float) -> pygame.event.Event | None:
+    """Wait for an event of the host, in whole milliseconds; the library knows no shorter ones."""
+    event = pygame.event.wait(max(1, int(seconds * 1000)))
+    return None if event.type == pygame.NOEVENT else event
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}."

@@ -37,6 +37,11 @@ class Bar:
         self.chosen = 0
         self.is_open = False
 
+    def change(self, entries: list[Entry]) -> None:
+        """Other entries from now on, as for another machine."""
+        self.entries = entries
+        self.chosen = min(self.chosen, len(entries) - 1)
+
     def open(self) -> None:
         """Open it; the first entry is chosen."""
         self.is_open = True

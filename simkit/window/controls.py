@@ -94,9 +94,14 @@ def read_controls(path: Path | None, beside: Path | None = None) -> Controls:
         SimkitError: the file cannot be read or something in it is wrong; all that is wrong, in one go.
     """
     found = default_controls()
-    if path is None and beside is not None and beside.with_name(CONTROLS_FILE).is_file():
-        path = beside.with_name(CONTROLS_FILE)
+    if path is None and beside is not None and controls_beside(beside).is_file():
+        path = controls_beside(beside)
     return found if path is None else _read(path, found)
+
+
+def controls_beside(machine_file: Path) -> Path:
+    """Where the controls of a machine stand, if it has its own."""
+    return machine_file.with_name(CONTROLS_FILE)
 
 
 def with_host_key(controls: Controls, key: str) -> Controls:

@@ -11,7 +11,7 @@ from simkit.machine.machine import Machine
 from simkit.machine.views import Keys, Pads
 from simkit.outside.host_keys import key_name
 from simkit.window.bar import Bar
-from simkit.window.controls import Controls
+from simkit.window.controls import MAX_PADS, Controls
 from simkit.window.keys import HeldKeys
 from simkit.window.pads import JoystickPads, KeyPads, PadButtons, check_buttons
 from simkit.window.panel import Panel
@@ -38,20 +38,33 @@ class Hands:
         entry_at: Callable[[int, int], int | None],
         say: Callable[[str], None],
     ) -> None:
-        self._machine = machine
-        self._controls = controls
         self._bar = bar
-        self._panel = panel
         self._entry_at = entry_at
         self._say = say
-        self.keys = HeldKeys(machine.ports(Keys))
-        self.buttons = PadButtons(machine.ports(Pads), machine.description.clock_hz)
-        check_buttons(controls, self.buttons.buttons)
-        self.key_pads = KeyPads(self.buttons, controls)
-        self.joystick_pads = JoystickPads(self.buttons, controls)
         self._joysticks: dict[int, Any] = {}
+        self._take_up(machine, controls, panel, _pad_buttons(machine, controls))
         pygame.joystick.init()
         pygame.key.stop_text_input()  # or an input method would swallow keys on their way
+
+    def _take_up(self, machine: Machine, controls: Controls, panel: Panel, buttons: PadButtons) -> None:
+        self._machine, self._controls, self._panel, self.buttons = machine, controls, panel, buttons
+        self.keys = HeldKeys(machine.ports(Keys))
+        self.key_pads = KeyPads(buttons, controls)
+        self.joystick_pads = JoystickPads(buttons, controls)
+
+    def play(self, machine: Machine, controls: Controls, panel: Panel) -> None:
+        """Play on another machine, or with other controls. Nothing is held any more; joysticks keep their pads.
+
+        Raises:
+            SimkitError: the controls name a button that the pads do not have; nothing has changed.
+        """
+        buttons = _pad_buttons(machine, controls)
+        self.let_go_all()
+        enabled, pad_of = self.key_pads.enabled, self.joystick_pads.pad_of
+        self._take_up(machine, controls, panel, buttons)
+        self.key_pads.enabled = enabled
+        for joystick in sorted(self._joysticks, key=lambda number: pad_of.get(number, MAX_PADS + number)):
+            self.joystick_pads.plugged_in(joystick)
 
     def take(self, event: pygame.event.Event) -> None:
         """One event of the host. Those of the window itself are not for here."""
@@ -140,3 +153,9 @@ class Hands:
         pad = self.joystick_pads.pulled_out(event.instance_id, self._machine.cycle)
         if pad is not None:
             self._say(f"The joystick of pad {pad} was pulled out.")
+
+
+def _pad_buttons(machine: Machine, controls: Controls) -> PadButtons:
+    buttons = PadButtons(machine.ports(Pads), machine.description.clock_hz)
+    check_buttons(controls, buttons.buttons)
+    return buttons

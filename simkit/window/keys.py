@@ -21,6 +21,11 @@ class HeldKeys:
         """Names of the keys down, first pressed first."""
         return tuple(self._held)
 
+    @property
+    def typing(self) -> bool:
+        """Whether a key is down that a keyboard of the machine has."""
+        return any(key in keyboard.port.keys for keyboard in self._keyboards for key in self._held)
+
     def press(self, key: str) -> bool:
         """A key went down. A repeat by the host is no new press: the keyboard repeats by itself.
 

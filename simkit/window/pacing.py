@@ -1,4 +1,4 @@
-"""Machine time against host time: how many cycles are due, and what share of its clock the machine reaches."""
+"""Machine time against host time: how many cycles are due and when, when to draw, and what speed is reached."""
 
 from __future__ import annotations
 
@@ -6,70 +6,169 @@ from collections import deque
 from collections.abc import Callable
 from fractions import Fraction
 
+from simkit.outside.speed import Speed
+
 SLICE_SECONDS = 0.004
-"""Longest stretch run in one go: what a key waits at most until the machine can see it, on a host that keeps up."""
+"""Host seconds from one slice of machine time to the next: what a key waits at most until the machine can see it, on a
+host that keeps up."""
+WORTH_SECONDS = SLICE_SECONDS / 2
+"""A machine less far behind has nothing due: shorter pieces would cost more than they give."""
 LARGEST_DEBT_SECONDS = 0.1
 """What a host that fell behind catches up at most; the rest of the time is given up, so that input stays prompt."""
+STALL_SECONDS = 0.1
+"""When nobody asked for so long, the host was suspended or the window dragged. That time is given up altogether, or the
+machine would race through it."""
+BEHIND_SECONDS = 0.025
+"""A host that is so far behind although it has just run a slice does not keep up."""
 MEASURED_SECONDS = 2.0
+LEAST_MEASURED_SECONDS = 0.5
+MARK_SECONDS = 0.1
 KEEPS_UP = 0.98
-"""Share of the clock from which on the machine counts as keeping up; below it the title says so."""
+"""Share of the speed asked for from which on it counts as reached; below it the title says what is."""
+
+DRAWINGS_PER_SECOND = 60.0
+"""The pace of most displays, for those that do not tell theirs (common practice)."""
+DRAW_SECONDS_BEHIND = 1 / 25
+"""A host that cannot keep up draws less often, so that the machine gets the time."""
 
 
 class Pacer:
-    """Tells how far the machine may run now.
+    """Tells how far the machine may run now: ask `due`, run that much, tell `ran`.
 
     Args:
         clock_hz: machine clock.
         now: host time in seconds; `time.perf_counter` outside tests.
+        speed: how fast machine time goes.
     """
 
-    def __init__(self, clock_hz: Fraction, now: Callable[[], float]) -> None:
-        self._hz = float(clock_hz)
+    def __init__(self, clock_hz: Fraction, now: Callable[[], float], speed: Speed = Speed.REAL) -> None:
+        self._clock_hz = float(clock_hz)
         self._now = now
-        self._start_seconds = 0.0
-        self._start_cycle = 0
+        self._piece = 1
         self._marks: deque[tuple[float, int]] = deque()
+        self.run_at(speed, 0)
         self.begin(0)
 
     def begin(self, cycle: int) -> None:
         """Host time and machine time start to run together from here: at power-on, after a pause."""
-        self._start_seconds = self._now()
-        self._start_cycle = cycle
+        self._set_out(cycle)
+        self._measure(self._start_seconds, cycle)
+
+    def _measure(self, now: float, cycle: int) -> None:
         self._marks.clear()
-        self._marks.append((self._start_seconds, cycle))
+        self._marks.append((now, cycle))
+
+    def run_at(self, speed: Speed, cycle: int) -> None:
+        """Go on at another speed. What is measured goes on, too; `begin` measures anew."""
+        self.speed = speed
+        self._hz = self._clock_hz * float(speed.factor or 1)  # machine cycles in a second of the host's
+        cycle_seconds = 1 / self._hz  # of a clock so slow that a slice holds no whole cycle, cycles are run singly
+        self._worth = max(WORTH_SECONDS, cycle_seconds)
+        self._slice = max(SLICE_SECONDS, cycle_seconds)
+        self._debt = max(LARGEST_DEBT_SECONDS, cycle_seconds)
+        self._set_out(cycle)
+
+    def _set_out(self, cycle: int) -> None:
+        self._start_seconds = self._looked = self._now()
+        self._start_cycle = self._looked_at = cycle
+        self.is_behind = False
 
     def due(self, cycle: int) -> int:
         """Cycles to run now, at most a slice; 0 when the machine is where it should be."""
         now = self._now()
-        behind = (now - self._start_seconds) * self._hz - (cycle - self._start_cycle)
-        most = LARGEST_DEBT_SECONDS * self._hz
+        unasked = now - self._looked
+        self._looked, self._looked_at = now, cycle
+        if unasked > MEASURED_SECONDS:
+            self._measure(now, cycle)
+        if self.speed.factor is None:
+            return self._piece
+        behind = self._behind(now, cycle)
+        most = self._slice if unasked > STALL_SECONDS else self._debt
         if behind > most:
-            self._start_seconds += (behind - most) / self._hz
+            self._start_seconds += behind - most
             behind = most
-        return max(0, min(int(behind), max(1, int(SLICE_SECONDS * self._hz))))
+        if behind < self._worth:
+            self.is_behind = False
+            return 0
+        return max(1, int(min(behind, self._slice) * self._hz))
 
-    def seconds_until(self, cycle: int) -> float:
-        """Host seconds until `cycle` is due; 0 when it is overdue."""
-        return max(0.0, self._start_seconds + (cycle - self._start_cycle) / self._hz - self._now())
-
-    def mark(self, cycle: int) -> None:
-        """Note that the machine is at `cycle` now, for `share`."""
+    def ran(self, cycle: int) -> None:
+        """The machine ran what was due, and is at `cycle` now."""
         now = self._now()
-        if now - self._marks[-1][0] >= 0.1:
+        if self.speed.factor is None:
+            # As much as the host runs in a slice's time, so that input and picture stay prompt.
+            fit = SLICE_SECONDS / max(now - self._looked, 1e-6)
+            self._piece = max(1, int(self._clock_hz / 100_000), int((cycle - self._looked_at) * min(2.0, fit)))
+        else:
+            self.is_behind = self._behind(now, cycle) > BEHIND_SECONDS
+        if now - self._marks[-1][0] >= MARK_SECONDS:
             self._marks.append((now, cycle))
             while len(self._marks) > 2 and now - self._marks[0][0] > MEASURED_SECONDS:
                 self._marks.popleft()
 
+    def _behind(self, now: float, cycle: int) -> float:
+        """Host seconds that the machine is behind; negative when it is ahead."""
+        return now - self._start_seconds - (cycle - self._start_cycle) / self._hz
+
+    def seconds_until_due(self, cycle: int) -> float:
+        """Host seconds until a whole slice is due; 0 when it is overdue."""
+        if self.speed.factor is None:
+            return 0.0
+        return max(0.0, self._slice - self._behind(self._now(), cycle))
+
     def share(self) -> float | None:
-        """Share of its clock the machine reached over the last seconds; None until half a second is measured."""
+        """Share of its clock the machine reached over the last seconds; None until enough is measured."""
         seconds = self._marks[-1][0] - self._marks[0][0]
-        if seconds < 0.5:
+        if seconds < LEAST_MEASURED_SECONDS:
             return None
-        return (self._marks[-1][1] - self._marks[0][1]) / (seconds * self._hz)
+        return (self._marks[-1][1] - self._marks[0][1]) / (seconds * self._clock_hz)
+
+    @property
+    def falls_short(self) -> bool:
+        """Whether the speed asked for is not reached."""
+        share, factor = self.share(), self.speed.factor
+        return share is not None and factor is not None and share < KEEPS_UP * factor
 
     def words(self, clock_text: str) -> str:
-        """What the title says when the host cannot keep up; empty when it can."""
-        share = self.share()
-        if share is None or share >= KEEPS_UP:
-            return ""
-        return f"this computer reaches {share:.0%} of {clock_text}"
+        """The speed asked for and what is reached of it; empty when that is simply real time."""
+        share, factor = self.share(), self.speed.factor
+        asked = "" if self.speed is Speed.REAL else self.speed.words
+        if share is None or (factor is not None and not self.falls_short):
+            return asked
+        reached = f"{share:.1f} times {clock_text}" if share >= 2 else f"{share:.0%} of {clock_text}"
+        if factor is None:
+            return f"{asked}: {reached}"
+        return f"{asked}; this computer reaches {reached}".removeprefix("; ")
+
+
+class DrawPace:
+    """Tells when to draw: at the display's pace; less often when the host is behind or drawing takes long.
+
+    Args:
+        now: host time in seconds.
+        per_second: drawings a second.
+    """
+
+    def __init__(self, now: Callable[[], float], per_second: float = DRAWINGS_PER_SECOND) -> None:
+        self._now = now
+        self._seconds = 1 / per_second
+        self._next = self._next_behind = now()
+
+    def seconds_until_due(self, *, behind: bool) -> float:
+        """Host seconds until the next drawing; 0 when it is due.
+
+        Args:
+            behind: the host does not keep up with the machine.
+        """
+        return max(0.0, (max(self._next, self._next_behind) if behind else self._next) - self._now())
+
+    def drawn(self, began: float) -> None:
+        """A drawing that began then is done."""
+        now = self._now()
+        took = now - began
+        self._next += self._seconds
+        if self._next <= began:
+            self._next = began + self._seconds  # what was missed is not drawn afterwards
+        if took > self._seconds:
+            self._next = now + took  # the machine gets half of the host's time however long drawing takes
+        self._next_behind = now + max(DRAW_SECONDS_BEHIND, took)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import attrs
 
 from simkit.machine.views import Buttons, Lamps
 from simkit.window.layout import Box
+from simkit.window.strip import TextWidth
 
 if TYPE_CHECKING:
     import pygame
 
     from simkit.machine.machine import Machine
+    from simkit.window.lettering import Lettering
 
 LINE_PX = 34
 LAMP_PX = 9
@@ -25,7 +27,7 @@ INK = (24, 24, 24)
 LIT = (255, 214, 64)
 """A lit lamp is light and full, a dark one an empty ring, so that it also reads in grey."""
 
-TextWidth = Callable[[str], int]
+Levels = Sequence[Sequence[bool]]
 
 
 @attrs.define
@@ -75,13 +77,17 @@ class Panel:
             y += LINE_PX
         return y - box.y
 
-    def state(self, cycle: int) -> object:
-        """Everything that `draw` shows, to compare."""
-        lamps = [port.port.levels(cycle) for _, port in self._rows if isinstance(port, Lamps)]
-        return lamps, self._held
+    def levels(self, cycle: int) -> Levels:
+        """Which lamps are lit in `cycle`, row by row."""
+        return [port.port.levels(cycle) for _, port in self._rows if isinstance(port, Lamps)]
 
-    def draw(self, surface: pygame.Surface, font: pygame.font.Font, cycle: int) -> None:
-        """Draw it as it is in `cycle`."""
+    @property
+    def held(self) -> str | None:
+        """The button held down with the mouse."""
+        return self._held[1] if self._held else None
+
+    def draw(self, surface: pygame.Surface, letters: Lettering, levels: Levels) -> None:
+        """Draw it with these lamps lit."""
         import pygame
 
         if self.is_empty:
@@ -89,23 +95,24 @@ class Panel:
         box = self._box
         pygame.draw.rect(surface, PAPER, pygame.Rect(box.x, box.y, box.width, box.height))
         for caption, y in self._captions:
-            text = font.render(caption, True, INK)
+            text = letters.image(caption, INK)
             surface.blit(text, text.get_rect(midleft=(box.x + GAP_PX, y + LINE_PX // 2)))
-        levels = {id(part.port): part.port.port.levels(cycle) for part in self._parts if isinstance(part.port, Lamps)}
+        lamps = (port for _, port in self._rows if isinstance(port, Lamps))
+        lit = {id(port): row for port, row in zip(lamps, levels, strict=True)}
         for part in self._parts:
             rect = pygame.Rect(part.box.x, part.box.y, part.box.width, part.box.height)
             label = part.port.port.labels[part.number]
             if isinstance(part.port, Lamps):
                 centre = (rect.left + LAMP_PX + 4, rect.centery)
-                if levels[id(part.port)][part.number]:
+                if lit[id(part.port)][part.number]:
                     pygame.draw.circle(surface, LIT, centre, LAMP_PX)
                 pygame.draw.circle(surface, INK, centre, LAMP_PX, 2)
-                text = font.render(label, True, INK)
+                text = letters.image(label, INK)
                 surface.blit(text, text.get_rect(midleft=(rect.left + 2 * LAMP_PX + GAP_PX, rect.centery)))
                 continue
             down = self._held == (part.port, label)
             pygame.draw.rect(surface, INK, rect, 0 if down else 2, border_radius=5)
-            text = font.render(label, True, PAPER if down else INK)
+            text = letters.image(label, PAPER if down else INK)
             surface.blit(text, text.get_rect(center=rect.center))
 
     def mouse_down(self, x: int, y: int) -> None:

@@ -9,126 +9,14 @@ import pytest
 from simkit import Machine
 from simkit.commands.new import write_machine
 from simkit.contract.errors import SimkitError
-from simkit.outside.host_keys import NAME_BY_USAGE
-from simkit.window.controls import default_controls
 from simkit.window.pacing import SLICE_SECONDS
-
-USAGE = {name: usage for usage, name in reversed(NAME_BY_USAGE.items())}
-
-
-class Clock:
-    """Host time that moves on by a millisecond each time the loop has been round."""
-
-    def __init__(self):
-        self.seconds = 50.0
-
-    def __call__(self):
-        return self.seconds
-
-
-class Bench:
-    """An App, and hands to play it with."""
-
-    def __init__(self, machine, folder, reload=None):
-        import pygame
-
-        from simkit.window.app import App
-
-        self.pygame = pygame
-        self.clock = Clock()
-        screens = [card.screen for card in machine.cards.values() if "screen" in card.ports]
-        self.app = App(
-            machine,
-            screens[0] if screens else None,
-            default_controls(),
-            pictures=folder,
-            reload=reload,
-            now=self.clock,
-        )
-        self.app.pacer.begin(machine.cycle)
-
-    @property
-    def machine(self):
-        return self.app.machine
-
-    def ticks(self, number=1):
-        for _ in range(number):
-            self.clock.seconds += 0.001
-            self.app.tick()
-
-    def until(self, condition, ticks=5000):
-        for _ in range(ticks):
-            if condition():
-                return
-            self.ticks()
-        raise AssertionError("it did not happen")
-
-    def post(self, kind, **fields):
-        self.pygame.event.post(self.pygame.event.Event(kind, **fields))
-
-    def down(self, *keys):
-        for key in keys:
-            self.post(self.pygame.KEYDOWN, scancode=USAGE[key], key=0, mod=0, unicode="")
-
-    def up(self, *keys):
-        for key in keys:
-            self.post(self.pygame.KEYUP, scancode=USAGE[key], key=0, mod=0)
-
-    def stroke(self, *keys):
-        for key in keys:
-            self.down(key)
-            self.up(key)
-        self.ticks()
-
-    def choose(self, words):
-        """Open the bar, go to the entry, do it."""
-        self.stroke("scroll lock")
-        number = next(n for n, shown in enumerate(self.app.bar.words()) if shown.startswith(words))
-        self.stroke(*["right"] * number, "enter")
-
-
-@pytest.fixture
-def bench(monkeypatch, tmp_path):
-    monkeypatch.setenv("SDL_VIDEODRIVER", "dummy")
-    monkeypatch.setenv("SDL_AUDIODRIVER", "dummy")
-    made = []
-
-    def make(machine, reload=None):
-        made.append(Bench(machine, tmp_path, reload))
-        return made[-1]
-
-    yield make
-    for one in made[:1]:
-        one.pygame.quit()
-
-
-@pytest.fixture(scope="module")
-def hello_state(tmp_path_factory):
-    """Folder of the machine of `simkit new machine`, and its state past the keyboard's self-test."""
-    folder, _ = write_machine(tmp_path_factory.mktemp("machines") / "hello")
-    machine = Machine.load(folder)
-    machine.run(screen_text="AA", timeout=2)
-    return folder, machine.save_state()
-
-
-@pytest.fixture
-def hello(bench, hello_state):
-    """A window on that machine; it shows every code that arrives."""
-    folder, state = hello_state
-    machine = Machine.load(folder)
-    machine.load_state(state)
-    return bench(machine)
-
-
-def codes(machine):
-    return machine.screen.text().split("AA", 1)[1].split()
 
 
 def test_keys_arrive_by_physical_position_with_their_releases(hello):
     """Make 1C, break F0 1C for A; E0 75, E0 F0 75 for up. Brouwer, Keyboard scancodes, 9.6."""
     hello.stroke("a", "up")
-    hello.until(lambda: len(codes(hello.machine)) == 8)
-    assert codes(hello.machine) == ["1C", "F0", "1C", "E0", "75", "E0", "F0", "75"]
+    hello.until(lambda: len(hello.codes()) == 8)
+    assert hello.codes() == ["1C", "F0", "1C", "E0", "75", "E0", "F0", "75"]
 
 
 def test_keys_hit_in_one_go_all_arrive_in_order(hello):
@@ -136,8 +24,8 @@ def test_keys_hit_in_one_go_all_arrive_in_order(hello):
     hello.down("q", "w", "e")
     hello.up("q", "w", "e")
     hello.ticks()
-    hello.until(lambda: len(codes(hello.machine)) == 9)
-    assert codes(hello.machine) == ["15", "1D", "24", "F0", "15", "F0", "1D", "F0", "24"]
+    hello.until(lambda: len(hello.codes()) == 9)
+    assert hello.codes() == ["15", "1D", "24", "F0", "15", "F0", "1D", "F0", "24"]
 
 
 def test_losing_the_focus_lets_go_of_every_key(hello):
@@ -145,12 +33,12 @@ def test_losing_the_focus_lets_go_of_every_key(hello):
     hello.ticks()
     hello.post(hello.pygame.WINDOWFOCUSLOST)
     hello.ticks()
-    hello.until(lambda: len(codes(hello.machine)) == 6)
-    assert codes(hello.machine) == ["12", "1C", "F0", "1C", "F0", "12"]
+    hello.until(lambda: len(hello.codes()) == 6)
+    assert hello.codes() == ["12", "1C", "F0", "1C", "F0", "12"]
     assert hello.app.hands.keys.held == ()
     hello.up("a")  # the release that comes after all is no second one
     hello.ticks(100)
-    assert len(codes(hello.machine)) == 6
+    assert len(hello.codes()) == 6
 
 
 def test_opening_the_bar_lets_go_and_its_keys_stay_from_the_machine(hello):
@@ -160,7 +48,7 @@ def test_opening_the_bar_lets_go_and_its_keys_stay_from_the_machine(hello):
     hello.stroke("right", "left", "escape")
     assert not hello.app.bar.is_open
     hello.ticks(100)
-    assert codes(hello.machine) == ["1C", "F0", "1C"]
+    assert hello.codes() == ["1C", "F0", "1C"]
 
 
 def test_from_a_key_to_the_register_takes_a_slice_and_the_line_s_time(hello):
@@ -198,7 +86,7 @@ def test_pause_stops_machine_time_and_go_on_does_not_catch_up(hello):
 
 def test_reset_starts_the_program_anew(hello):
     hello.stroke("a")
-    hello.until(lambda: len(codes(hello.machine)) == 3)
+    hello.until(lambda: len(hello.codes()) == 3)
     hello.choose("Reset")
     hello.ticks(100)
     assert "AA" not in hello.machine.screen.text()
@@ -232,8 +120,8 @@ def test_screenshots_never_go_over_a_file(hello, tmp_path):
 def test_paste_types_the_clipboard(hello, monkeypatch):
     monkeypatch.setattr("simkit.window.app.clipboard_text", lambda: "Hi")
     hello.choose("Paste")
-    hello.until(lambda: len(codes(hello.machine)) == 9)
-    assert codes(hello.machine) == ["12", "33", "F0", "33", "F0", "12", "43", "F0", "43"]
+    hello.until(lambda: len(hello.codes()) == 9)
+    assert hello.codes() == ["12", "33", "F0", "33", "F0", "12", "43", "F0", "43"]
 
 
 def test_paste_says_when_a_character_cannot_be_typed(hello, monkeypatch):
@@ -274,45 +162,6 @@ def test_quit_ends_the_loop_and_closes_the_window(hello):
     hello.down("left", "enter")
     hello.app.run()
     assert hello.pygame.display.get_surface() is None
-
-
-def test_changed_files_are_loaded_anew_and_mistakes_are_shown(bench, tmp_path):
-    folder, _ = write_machine(tmp_path / "hello")
-    answers = [None, SimkitError("slot 2: the image is empty."), Machine.load(folder, seed=7)]
-
-    def reload():
-        answer = answers.pop(0) if answers else None
-        if isinstance(answer, Exception):
-            raise answer
-        return answer
-
-    window = bench(Machine.load(folder), reload)
-    window.until(lambda: window.app._message == "slot 2: the image is empty.")
-    window.until(lambda: window.machine.description.seed == 7)
-    assert window.machine.cycle < 2_000_000
-    window.clock.seconds += 0.1
-    window.ticks(100)
-    assert window.machine.cycle > 100_000
-
-
-def test_what_wiring_and_images_say_stands_in_the_window_long_enough_to_be_read(bench, tmp_path):
-    folder, _ = write_machine(tmp_path / "hello")
-    sound = Machine.load(folder)
-    (folder / "hello.bin").write_bytes((folder / "hello.bin").read_bytes()[:300])
-    half_built = Machine.load(folder)
-    opened = bench(half_built)
-    assert "the image has 300 bytes, the part 32768" in opened.app._message
-    answers = [half_built]
-    window = bench(sound, lambda: answers.pop() if answers else None)
-    assert "Note" not in window.app._message
-    window.until(lambda: window.machine is half_built)
-    assert window.app._message.startswith("The files have changed: loaded anew and switched on. Note: slot 2 (rom): ")
-    window.clock.seconds += 8  # a line of this length takes longer than others
-    window.ticks(2)
-    assert "300 bytes" in window.app._message
-    window.clock.seconds += 30
-    window.ticks(2)
-    assert window.app._message == ""
 
 
 def test_holding_a_pad_key_moves_the_player_and_the_keyboard_gets_the_key_as_well(bench):

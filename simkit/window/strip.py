@@ -1,0 +1,50 @@
+"""Strips of text at the foot of the window: what stands in their lines when there is little room."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+TextWidth = Callable[[str], int]
+"""Window pixels that a text takes."""
+
+CUT = "… the terminal has the whole text."
+
+
+def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:
+    """Lines of a text, none wider than `width`: broken between words, and within a word that is too long for a line."""
+    lines: list[str] = []
+    for paragraph in text.splitlines():
+        line = ""
+        for word in paragraph.split():
+            longer = f"{line} {word}" if line else word
+            if text_width(longer) <= width:
+                line = longer
+                continue
+            if line:
+                lines.append(line)
+            *whole, line = _pieces(word, width, text_width)
+            lines += whole
+        if line:
+            lines.append(line)
+    return lines
+
+
+def shortened(lines: list[str], most: int) -> list[str]:
+    """At most so many lines; the last one says that there were more."""
+    return lines if len(lines) <= most else [*lines[: max(0, most - 1)], CUT]
+
+
+def _pieces(word: str, width: int, text_width: TextWidth) -> list[str]:
+    """A word in pieces that fit, each at least a character."""
+    pieces: list[str] = []
+    while text_width(word) > width and len(word) > 1:
+        fits, too_long = 1, len(word)
+        while too_long - fits > 1:
+            middle = (fits + too_long) // 2
+            if text_width(word[:middle]) <= width:
+                fits = middle
+            else:
+                too_long = middle
+        pieces.append(word[:fits])
+        word = word[fits:]
+    return [*pieces, word]
