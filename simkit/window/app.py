@@ -47,7 +47,7 @@ class App:
         reload: gives what changed files make; None when nobody watches files.
         log: gets the whole text of trouble, which the window may have no room for.
         now: host time in seconds.
-        wait: waits so many seconds, or until something happens on the host; gives the event, or None.
+        sleep: lets so many seconds of the host's time go by.
 
     Raises:
         NoDisplayError: no window can be opened.
@@ -64,7 +64,7 @@ class App:
         reload: Reload | None = None,
         log: Callable[[str], None] = lambda text: None,
         now: Callable[[], float] = time.perf_counter,
-        wait: Callable[[float], pygame.event.Event | None] | None = None,
+        sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         try:
             pygame.display.init()
@@ -75,7 +75,7 @@ class App:
         self._reload = reload
         self._log = log
         self._now = now
-        self._wait = wait or _wait
+        self._sleep = sleep
         self._message: Callable[[], str] | str = ""
         self._message_until = self._next_title = 0.0
         self._title = ""
@@ -127,8 +127,7 @@ class App:
             self._next_title = self._now() + TITLE_SECONDS
             self._show_title()
             self._look_at_files()
-        with self._guarded():
-            self._wait_for_what_is_due()
+        self._sleep_until_something_is_due()
 
     @contextmanager
     def _guarded(self, *, asked: bool = True) -> Iterator[None]:
@@ -142,7 +141,7 @@ class App:
         except BaseException as error:
             if self._reload is None or not asked or ends_the_run(error):
                 raise
-            self._failure = f"Stopped, until the files change or you power it on again. {trouble_words(error)}"
+            self._failure = f"Stopped, until the files change or you power it on again.\n{trouble_words(error)}"
             self._off = True
             self._log(self._failure)
 
@@ -174,15 +173,13 @@ class App:
         self._draw(began)
         self._draw_pace.drawn(began)
 
-    def _wait_for_what_is_due(self) -> None:
-        """Sleep; wakes at once when something happens on the host, so that a key does not wait for the next slice."""
+    def _sleep_until_something_is_due(self) -> None:
+        # A key that comes meanwhile loses nothing: it could not take effect before the next slice.
         seconds = min(self._draw_pace.seconds_until_due(behind=self._is_behind), self._next_title - self._now())
         if self._goes:
             seconds = min(seconds, self.pacer.seconds_until_due(self.machine.cycle))
         if seconds > 0 and not self._quit:
-            event = self._wait(seconds)
-            if event is not None:
-                self._take(event)
+            self._sleep(seconds)
 
     def _take(self, event: pygame.event.Event) -> None:
         if event.type == pygame.QUIT:
@@ -241,7 +238,7 @@ class App:
         except BaseException as error:
             if ends_the_run(error):
                 raise
-            self._trouble = f"Not loaded; the machine stays as it was. {trouble_words(error)}"
+            self._trouble = f"Not loaded; the machine stays as it was.\n{trouble_words(error)}"
             self._log(self._trouble)
 
     def _take_fresh(self, fresh: Fresh) -> None:
@@ -373,12 +370,6 @@ class App:
 
     def _leave(self) -> None:
         self._quit = True
-
-
-def _wait(seconds: float) -> pygame.event.Event | None:
-    """Wait for an event of the host, in whole milliseconds; the library knows no shorter ones."""
-    event = pygame.event.wait(max(1, int(seconds * 1000)))
-    return None if event.type == pygame.NOEVENT else event
 
 
 def _sentence(words: str) -> str:

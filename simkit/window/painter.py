@@ -22,8 +22,9 @@ GAP_PX = 10
 PADDING_PX = 9
 LINE_PX = TEXT_PX + 2
 """A line of a strip."""
-MESSAGE_LINES = 2
-"""What a message keeps of the room when there is trouble to tell as well."""
+TROUBLE_LINES = 4
+"""What trouble may take of any window that has so much room."""
+TROUBLE_REST = "the terminal has it all."
 FIRST_WIDTH = 1000
 FIRST_HEIGHT = 820
 """The window opens at the largest whole-number scale that fits into this, or into the desktop when that is smaller."""
@@ -218,23 +219,23 @@ class Painter:
         if bottom - top < LINE_PX + GAP_PX:
             bottom = self._surface.get_height()  # no room above the panel: over it
         kept, self._strips = self._strips, {}
-        room = max(1, (bottom - top - GAP_PX) // LINE_PX)
-        for text, reserved, paper, ink in (
-            (words.trouble, MESSAGE_LINES + 1 if words.message else 0, INK, PAPER),
-            (words.message, 0, PAPER, INK),
+        for text, least, rest, paper, ink in (
+            (words.trouble, TROUBLE_LINES, TROUBLE_REST, INK, PAPER),
+            (words.message, 0, "", PAPER, INK),
         ):
-            if not text or not room:
+            room = (bottom - top - GAP_PX) // LINE_PX
+            # Trouble that stays leaves half of the picture free where there is room for both.
+            most = max(min(least, room), room // 2, 1) if least else room
+            if not text or most < 1:
                 continue
-            most = max(1, room - reserved)
             key = (text, width, most)
-            image = kept[key] if key in kept else self._strip(text, width, most, paper, ink)
+            image = kept[key] if key in kept else self._strip(text, width, most, rest, paper, ink)
             self._strips[key] = image
             bottom -= image.get_height()
-            room = max(0, (bottom - top - GAP_PX) // LINE_PX)
             self._surface.blit(image, (0, bottom))
 
-    def _strip(self, text: str, width: int, most_lines: int, paper: Colour, ink: Colour) -> pygame.Surface:
-        lines = shortened(wrapped(text, width - 4 * GAP_PX, self._letters.width), most_lines)
+    def _strip(self, text: str, width: int, most_lines: int, rest: str, paper: Colour, ink: Colour) -> pygame.Surface:
+        lines = shortened(wrapped(text, width - 4 * GAP_PX, self._letters.width), most_lines, rest)
         image = pygame.Surface((width, len(lines) * LINE_PX + GAP_PX))
         image.fill(paper)
         pygame.draw.line(image, ink, (0, 0), (width, 0), 1)

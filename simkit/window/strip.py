@@ -7,7 +7,7 @@ from collections.abc import Callable
 TextWidth = Callable[[str], int]
 """Window pixels that a text takes."""
 
-CUT = "… the terminal has the whole text."
+CUT = "…"
 
 
 def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:
@@ -29,9 +29,13 @@ def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:
     return lines
 
 
-def shortened(lines: list[str], most: int) -> list[str]:
-    """At most so many lines; the last one says that there were more."""
-    return lines if len(lines) <= most else [*lines[: max(0, most - 1)], CUT]
+def shortened(lines: list[str], most: int, rest: str = "") -> list[str]:
+    """At most so many lines; the last one shows that there were more, or says where the rest is."""
+    if len(lines) <= most:
+        return lines
+    if rest and most > 2:
+        return [*lines[: most - 1], f"{CUT} {rest}"]
+    return [*lines[: most - 1], f"{lines[most - 1]} {CUT}"]
 
 
 def _pieces(word: str, width: int, text_width: TextWidth) -> list[str]:

@@ -1,5 +1,8 @@
 """A window driven step by step on SDL's dummy driver: real events of the library, no display."""
 
+import os
+import subprocess
+
 import pytest
 
 from simkit import Machine
@@ -11,7 +14,7 @@ USAGE = {name: usage for usage, name in reversed(NAME_BY_USAGE.items())}
 
 
 class Clock:
-    """Host time that goes on while the loop waits, and no further than the test lets it."""
+    """Host time that goes on while the loop sleeps, and no further than the test lets it."""
 
     def __init__(self):
         self.seconds = self.end = 50.0
@@ -19,7 +22,7 @@ class Clock:
     def __call__(self):
         return self.seconds
 
-    def wait(self, seconds):
+    def sleep(self, seconds):
         self.seconds = min(self.end, self.seconds + max(seconds, 1e-4))
 
 
@@ -41,7 +44,7 @@ class Bench:
             pictures=folder,
             reload=reload,
             now=self.clock,
-            wait=self.clock.wait,
+            sleep=self.clock.sleep,
             **options,
         )
         self.app.pacer.begin(machine.cycle)
@@ -93,6 +96,23 @@ class Bench:
         self.stroke("scroll lock")
         number = next(n for n, shown in enumerate(self.app.bar.words()) if shown.startswith(words))
         self.stroke(*["right"] * number, "enter")
+
+
+@pytest.fixture
+def display():
+    """Name of a display of our own."""
+    readable, writable = os.pipe()
+    server = subprocess.Popen(
+        ["Xvfb", "-displayfd", str(writable), "-screen", "0", "1280x1000x24", "-nolisten", "tcp"],
+        pass_fds=[writable],
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(writable)
+    with os.fdopen(readable) as told:
+        number = told.readline().strip()
+    yield f":{number}"
+    server.terminate()
+    server.wait()
 
 
 @pytest.fixture

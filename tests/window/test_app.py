@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.commands.new import write_machine
-from simkit.contract.errors import SimkitError
+from simkit.window.fresh import Fresh
 from simkit.window.pacing import SLICE_SECONDS
 
 
@@ -221,6 +220,23 @@ def test_a_joystick_plugged_in_during_the_run_plays_pad_1_until_it_is_pulled_out
     stick.pull_out()
     window.until(lambda: machine.peek(0x7F22) == 0xFF, 200)
     assert "pad 1 was pulled out" in window.app._message
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the SDL library is found by name on Linux and macOS only")
+def test_a_joystick_goes_on_playing_its_pad_when_the_machine_is_loaded_anew(bench, monkeypatch):
+    monkeypatch.setenv("SDL_JOYSTICK_ALLOW_BACKGROUND_EVENTS", "1")
+    fresh = []
+    window = bench(Machine.load("demo:marlpit"), lambda: fresh.pop() if fresh else None)
+    window.ticks(5)
+    stick = VirtualJoystick(window.pygame)
+    window.until(lambda: "plays pad 1" in window.app._message, 200)
+    machine = Machine.load("demo:marlpit")
+    fresh.append(Fresh(machine=machine))
+    window.until(lambda: window.machine is machine, 1000)
+    stick.axis(0, -30_000)
+    window.until(lambda: machine.peek(0x7F22) == 0b1111_1101, 200)
+    stick.pull_out()
+    window.until(lambda: machine.peek(0x7F22) == 0xFF, 200)
 
 
 LAMPS_AND_BUTTONS = """

@@ -18,23 +18,6 @@ pytestmark = [
 ]
 
 
-@pytest.fixture
-def display():
-    """Name of a display of our own."""
-    readable, writable = os.pipe()
-    server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(writable), "-screen", "0", "1280x1000x24", "-nolisten", "tcp"],
-        pass_fds=[writable],
-        stderr=subprocess.DEVNULL,
-    )
-    os.close(writable)
-    with os.fdopen(readable) as told:
-        number = told.readline().strip()
-    yield f":{number}"
-    server.terminate()
-    server.wait()
-
-
 def wait_for(condition, seconds=30):
     end = time.monotonic() + seconds
     while not condition():
@@ -67,7 +50,7 @@ def test_typing_shows_on_the_screen_and_the_screenshot_is_the_headless_picture(d
         press("a")
         time.sleep(1)
         press("Scroll_Lock", "Right", "Right", "Right", "Return")
-        wait_for(lambda: list(tmp_path.glob("*.png")))
+        wait_for(lambda: list(folder.glob("*.png")))
         press("Scroll_Lock", "Left", "Return")
         _, errors = window.communicate(timeout=20)
     finally:
@@ -79,7 +62,7 @@ def test_typing_shows_on_the_screen_and_the_screenshot_is_the_headless_picture(d
     machine.run(screen_text="1C F0 1C", timeout=3)
     machine.run(frames=2)
     expected = machine.screen.save_png(tmp_path / "expected.png")
-    (picture,) = tmp_path.glob("hello-*.png")
+    (picture,) = folder.glob("hello-*.png")
     assert picture.read_bytes() == expected.read_bytes()
 
 

@@ -54,7 +54,12 @@ def test_the_bar_turns_through_the_speeds_and_stays_open(at_speed):
 
 @pytest.mark.parametrize(
     ("speed", "words"),
-    [("half", "half speed"), ("real", ""), ("double", "double speed"), ("fast", "as fast as it goes: 20.0 times 2 MHz")],
+    [
+        ("half", "half speed"),
+        ("real", ""),
+        ("double", "double speed"),
+        ("fast", "as fast as it goes: 20.0 times 2 MHz"),
+    ],
 )
 def test_the_title_says_what_is_reached(at_speed, speed, words):
     window = at_speed(Speed(speed))
