@@ -157,8 +157,10 @@ class App:
         """Run what is due of machine time."""
         if not self._goes:
             return
-        # A stroke of some 80 ms must not last long enough in machine time for the keyboard to repeat the key.
-        speed = Speed.REAL if self._speed is Speed.FAST and self.hands.keys.typing else self._speed
+        # A stroke of some 80 ms must not last long enough in machine time for the keyboard to repeat the key; and a
+        # CPU that has halted has nothing to be fast for.
+        kept = self._speed is Speed.FAST and (self.hands.keys.typing or self.machine.cpu.halted)
+        speed = Speed.REAL if kept else self._speed
         if speed is not self.pacer.speed:
             self.pacer.run_at(speed, self.machine.cycle)
         due = self.pacer.due(self.machine.cycle)

@@ -98,7 +98,8 @@ class Pacer:
         if self.speed.factor is None:
             # As much as the host runs in a slice's time, so that input and picture stay prompt.
             fit = SLICE_SECONDS / max(now - self._looked, 1e-6)
-            self._piece = max(1, int(self._clock_hz / 100_000), int((cycle - self._looked_at) * min(2.0, fit)))
+            piece = int((cycle - self._looked_at) * min(2.0, fit))
+            self._piece = max(1, int(self._clock_hz / 100_000), min(piece, int(self._clock_hz)))
         else:
             self.is_behind = self._behind(now, cycle) > BEHIND_SECONDS
         if now - self._marks[-1][0] >= MARK_SECONDS:

@@ -256,7 +256,10 @@ def drawings_per_second() -> float | None:
     ask = getattr(pygame.display, "get_current_refresh_rate", None)  # the community edition has it
     if ask is None:
         return None
-    told = float(ask())
+    try:
+        told = float(ask())
+    except pygame.error:
+        return None
     return told if 20 <= told <= 1000 else None
 
 
