@@ -15,7 +15,11 @@ Fail = Callable[[str, str, str], None]
 
 
 def read_settings(kind: type, table: Mapping[str, Any], fail: Fail) -> Any:
-    """Instance of an attrs class from a table; keys that do not fit are told to `fail` and take their default."""
+    """Instance of an attrs class from a table; keys that do not fit are told to `fail` and take their default.
+
+    Raises:
+        Exception: not even the defaults make one.
+    """
     fields = attrs.fields_dict(kind)
     good: dict[str, Any] = {}
     for key, value in table.items():
@@ -29,8 +33,9 @@ def read_settings(kind: type, table: Mapping[str, Any], fail: Fail) -> Any:
     try:
         return kind(**good)
     except (ValueError, TypeError, SimkitError) as error:
+        made = kind()
         fail("", f"{error}", "")
-        return kind()
+        return made
 
 
 def make_settings(kind: type, table: Mapping[str, Any]) -> Any:

@@ -1,0 +1,279 @@
+"""The one guarded way to call a card, which anybody may have written.
+
+Whatever comes out of a card's code becomes a `CardError` that names slot, method, cycle and the place in that code.
+Only Ctrl-C passes: SystemExit or an exception of pytest's out of a card must not end a run as if all were well, and a
+SimkitError of the card's own is no word of the kit. What a card gives is checked (`answers.py`), and while it is only
+asked it may not act (`simkit.contract.turn`).
+
+Accesses are the exception in form alone: `Bus._read_cards` and `Bus._write_cards` have the same within themselves, as a
+call more would cost a tenth of a register's time; so have changes of lines, told while either is under way.
+"""
+
+from __future__ import annotations
+
+import os
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
+
+from simkit.contract.errors import CardError, CardMisuse, SimkitError
+from simkit.contract.turn import BETWEEN, Turn
+
+if TYPE_CHECKING:
+    from simkit.backplane.seat import Seat
+
+_T = TypeVar("_T")
+
+ASKED = "it was only asked"
+MENDED_BY = "This is a defect of the card, not of your program: mend the card, or tell its author."
+MOST_WORDS = 500
+"""Characters of an exception's own text that are shown."""
+STACK_SHOWN = 8
+"""Calls shown of a card that does not come back."""
+
+_KIT = str(Path(__file__).parent.parent) + os.sep
+_SHIPPED = _KIT + "shipped" + os.sep  # demos in a wheel, with file cards
+_PYTHON = str(Path(os.__file__).parent) + os.sep
+_PACKAGES = (f"{os.sep}site-packages{os.sep}", f"{os.sep}dist-packages{os.sep}")
+
+
+class CallOverdue(BaseException):
+    """A call of a card does not come back; raised in it by the watch on overdue calls.
+
+    Attributes:
+        seconds: how long it was waited for.
+    """
+
+    seconds: float = 0
+
+
+class Guard:
+    """Calls the cards of one backplane.
+
+    Args:
+        turn: whose turn it is.
+        address: gives the address of the access under way, or None.
+        alarm: called when something is owed.
+
+    Attributes:
+        owed: the last failure that no caller has seen yet: a card that was in the middle of its own call may have
+            swallowed it.
+    """
+
+    def __init__(self, turn: Turn, address: Callable[[], int | None], alarm: Callable[[], None]) -> None:
+        self._turn = turn
+        self._address = address
+        self._alarm = alarm
+        self._passing: BaseException | None = None
+        self._told: CardError | None = None
+        self.owed: CardError | None = None
+
+    def call(
+        self,
+        seat: Seat,
+        cycle: int,
+        method: str,
+        *arguments: Any,
+        check: Callable[[Any], _T] | None = None,
+        function: Callable[..., Any] | None = None,
+    ) -> _T:
+        """Have a card do something in `cycle`.
+
+        Args:
+            seat: the card's.
+            cycle: in which it may act, or LOADING.
+            method: its name.
+            arguments: for it.
+            check: gives the answer as the kit uses it, or raises CardMisuse.
+            function: what is called; None: the card's method of that name.
+
+        Raises:
+            CardError: the card failed.
+        """
+        turn = self._turn
+        before, turn.cycle = turn.cycle, cycle
+        try:
+            answer = (getattr(seat.card, method) if function is None else function)(*arguments)
+            return answer if check is None else check(answer)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self.tell(error, seat, method, cycle, outermost=before == BETWEEN and not turn.asked)
+        finally:
+            turn.cycle = before
+
+    def ask(
+        self,
+        seat: Seat,
+        cycle: int,
+        method: str,
+        *arguments: Any,
+        check: Callable[[Any], _T] | None = None,
+        function: Callable[..., Any] | None = None,
+    ) -> _T:
+        """Ask a card something in `cycle`, or BETWEEN: it may change nothing; otherwise as `call`."""
+        turn = self._turn
+        before, asked = turn.cycle, turn.asked
+        turn.cycle, turn.asked = BETWEEN, ASKED
+        try:
+            answer = (getattr(seat.card, method) if function is None else function)(*arguments)
+            return answer if check is None else check(answer)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self.tell(error, seat, method, cycle, outermost=before == BETWEEN and not asked)
+        finally:
+            turn.cycle, turn.asked = before, asked
+
+    def bound(self, seat: Seat, method: str) -> Callable[..., Any]:
+        """A method of a card, to be called where failures are told as here."""
+        try:
+            found: Callable[..., Any] = getattr(seat.card, method)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self.tell(error, seat, method, BETWEEN)
+        return found
+
+    def told(
+        self, error: BaseException, seat: Seat, method: str, cycle: int, *, outermost: bool = True
+    ) -> BaseException:
+        """What to raise for what came out of a call of a card.
+
+        Args:
+            error: what came out.
+            seat: of the card.
+            method: that was called.
+            cycle: when.
+            outermost: whether no call of another card is under way, whose code could swallow it.
+
+        Returns:
+            A CardError; what is no word of the card's as it is: Ctrl-C, what was told before, what `let_pass` has seen.
+        """
+        if isinstance(error, KeyboardInterrupt) or error is self._passing:
+            return error
+        if error is not self._told:
+            address = self._address()
+            when = f" in cycle {cycle}" if cycle >= 0 else ""
+            where = f" at ${address:04X}" if address is not None else ""
+            self._told = failure(error, seat.name, f"{method}{when}{where}", slot=seat.slot)
+        if outermost:
+            self.owed = None
+        else:
+            self.owe(self._told)
+        return self._told
+
+    def owe(self, failure: CardError) -> None:
+        """A failure that nobody may see: the machine raises it as soon as it can."""
+        self.owed = failure
+        self._alarm()
+
+    def raise_owed(self) -> None:
+        """Raise what is owed, once."""
+        owed, self.owed = self.owed, None
+        if owed is not None:
+            raise owed
+
+    def tell(self, error: BaseException, seat: Seat, method: str, cycle: int, *, outermost: bool = True) -> NoReturn:
+        """Raise what `told` gives."""
+        told = self.told(error, seat, method, cycle, outermost=outermost)
+        if told is error:
+            raise error
+        raise told from error
+
+    def let_pass(self, error: BaseException) -> None:
+        """What came from somebody whom a card's call has reached and who is no card: it is not the card's."""
+        self._passing = error
+
+
+def call_unplugged(who: str, doing: str, function: Callable[..., _T], *arguments: Any, slot: int | None = None) -> _T:
+    """Call what belongs to a card that is plugged in nowhere yet: its file, its class, its settings.
+
+    Args:
+        who: whose it is, to begin a sentence; "" where the place of the message says so.
+        doing: what is called, in a word.
+        function: is called.
+        arguments: for it.
+        slot: in which the card will stand, if that is known.
+
+    Raises:
+        CardError: whatever it raised; with the place in the card's own code.
+    """
+    try:
+        return function(*arguments)
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt):
+            raise
+        raise failure(error, who, doing, slot=slot) from error
+
+
+def failure(error: BaseException, who: str, doing: str, *, slot: int | None = None) -> CardError:
+    """The error to tell of what came out of a stranger's code.
+
+    Args:
+        error: what came out.
+        who: whose code it is, to begin the sentence; "" where the place of the message says so.
+        doing: what was called, and when.
+        slot: of the card, if it is plugged in.
+    """
+    file, line = _place(error.__traceback__)
+    remedy = MENDED_BY
+    if isinstance(error, CardMisuse):
+        text, remedy = error.did, f"{error.remedy} {MENDED_BY}"
+    elif isinstance(error, CallOverdue):
+        text = f"did not come back within {error.seconds:g} s:\n{stack_text(error.__traceback__)}"
+    else:
+        text = f"raised {type(error).__name__}{_words(error)}"
+        if isinstance(error, SyntaxError) and error.filename and error.lineno:
+            file, line = error.filename, error.lineno
+        if isinstance(error, SimkitError) and error.remedy:
+            remedy = f"{error.remedy} {MENDED_BY}"
+    end = "" if text.endswith((".", "\n")) else "."
+    told = CardError(
+        f"{who}: {doing} {text}{end}" if who else f"{doing} {text}{end}", file=file, line=line, slot=slot, remedy=remedy
+    )
+    told.__cause__ = error
+    return told
+
+
+def _words(error: BaseException) -> str:
+    """The text of an exception, behind a colon; a stranger's may raise once more."""
+    try:
+        text = str(error)
+    except KeyboardInterrupt:
+        raise
+    except BaseException as again:  # noqa: BLE001 - it must not take the place of the message
+        return f", whose text raises {type(again).__name__}"
+    if len(text) > MOST_WORDS:
+        text = f"{text[:MOST_WORDS]}…"
+    return f": {text}" if text else ""
+
+
+def _place(trace: TracebackType | None) -> tuple[str | None, int | None]:
+    """File and line in the stranger's own code, not in a library that it calls: the innermost of such calls."""
+    frames = [(frame.f_code.co_filename, line) for frame, line in traceback.walk_tb(trace)]
+    own = [(file, line) for file, line in frames if is_strangers(file)]
+    if not own:
+        return None, None
+    folder = str(Path(own[0][0]).parent) + os.sep
+    installed = _is_installed(own[0][0])
+    return [entry for entry in own if entry[0].startswith(folder) and _is_installed(entry[0]) == installed][-1]
+
+
+def _is_installed(file: str) -> bool:
+    return any(part in file for part in _PACKAGES)
+
+
+def is_strangers(file: str) -> bool:
+    """Whether code of that file is neither the kit's nor Python's own."""
+    if file.startswith("<"):
+        return False
+    if file.startswith(_KIT):
+        return file.startswith(_SHIPPED)
+    return not file.startswith(_PYTHON) or _is_installed(file)
+
+
+def stack_text(trace: TracebackType | None) -> str:
+    """The calls that led where something was raised, the innermost last, without the kit's own."""
+    lines = [entry for entry in traceback.extract_tb(trace) if is_strangers(entry.filename)]
+    left = f"  … {len(lines) - STACK_SHOWN} calls …\n" if len(lines) > STACK_SHOWN else ""
+    return left + "\n".join(
+        f"  {entry.filename}:{entry.lineno}, in {entry.name}: {entry.line or ''}".rstrip()
+        for entry in lines[-STACK_SHOWN:]
+    )
