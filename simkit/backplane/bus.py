@@ -20,6 +20,7 @@ from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
 from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks
 from simkit.backplane.guard import Guard, failure
 from simkit.backplane.guarded_ports import guarded_ports, takes
+from simkit.backplane.overdue import overdue_watch
 from simkit.backplane.recording import RecordHandle, Recording
 from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
 from simkit.backplane.seat import Seat
@@ -156,6 +157,7 @@ class Bus:
     ) -> None:
         self.findings = findings
         self.wiring = Wiring(findings)
+        overdue_watch().begin()
         self.turn = Turn()
         self.turn.owe = self._owe
         self.guard = Guard(self.turn, lambda: self.access_address, self._alarm)

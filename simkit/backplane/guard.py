@@ -12,10 +12,12 @@ call more would cost a tenth of a register's time; so have changes of lines, tol
 from __future__ import annotations
 
 import os
+import sys
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from linecache import getline
 from pathlib import Path
-from types import TracebackType
+from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 from simkit.contract.errors import CardError, CardMisuse, SimkitError
@@ -40,13 +42,15 @@ _PACKAGES = (f"{os.sep}site-packages{os.sep}", f"{os.sep}dist-packages{os.sep}")
 
 
 class CallOverdue(BaseException):
-    """A call of a card does not come back; raised in it by the watch on overdue calls.
+    """A call of a card does not come back; raised in it by the watch on overdue calls (`overdue.py`).
 
     Attributes:
         seconds: how long it was waited for.
+        call: the frame of the function that made the call; None: whichever is next.
     """
 
     seconds: float = 0
+    call: FrameType | None = None
 
 
 class Guard:
@@ -146,7 +150,7 @@ class Guard:
         Returns:
             A CardError; what is no word of the card's as it is: Ctrl-C, what was told before, what `let_pass` has seen.
         """
-        if isinstance(error, KeyboardInterrupt) or error is self._passing:
+        if isinstance(error, KeyboardInterrupt) or error is self._passing or _is_for_another(error):
             return error
         if error is not self._told:
             address = self._address()
@@ -182,6 +186,16 @@ class Guard:
         self._passing = error
 
 
+def _is_for_another(error: BaseException) -> bool:
+    """Whether a call farther out is overdue, and not the one that the error has just come out of."""
+    if not isinstance(error, CallOverdue) or error.call is None:
+        return False
+    frame: FrameType | None = sys._getframe()
+    while frame is not None and frame is not error.call:
+        frame = frame.f_back if "simkit.backplane." in frame.f_globals["__name__"] else None
+    return frame is None
+
+
 def call_unplugged(who: str, doing: str, function: Callable[..., _T], *arguments: Any, slot: int | None = None) -> _T:
     """Call what belongs to a card that is plugged in nowhere yet: its file, its class, its settings.
 
@@ -198,7 +212,7 @@ def call_unplugged(who: str, doing: str, function: Callable[..., _T], *arguments
     try:
         return function(*arguments)
     except BaseException as error:
-        if isinstance(error, KeyboardInterrupt):
+        if isinstance(error, KeyboardInterrupt) or _is_for_another(error):
             raise
         raise failure(error, who, doing, slot=slot) from error
 
@@ -217,7 +231,7 @@ def failure(error: BaseException, who: str, doing: str, *, slot: int | None = No
     if isinstance(error, CardMisuse):
         text, remedy = error.did, f"{error.remedy} {MENDED_BY}"
     elif isinstance(error, CallOverdue):
-        text = f"did not come back within {error.seconds:g} s:\n{stack_text(error.__traceback__)}"
+        text = f"did not come back within {error.seconds:g} s:\n{_stack(error.__traceback__)}\n"
     else:
         text = f"raised {type(error).__name__}{_words(error)}"
         if isinstance(error, SyntaxError) and error.filename and error.lineno:
@@ -269,11 +283,14 @@ def is_strangers(file: str) -> bool:
     return not file.startswith(_PYTHON) or _is_installed(file)
 
 
-def stack_text(trace: TracebackType | None) -> str:
-    """The calls that led where something was raised, the innermost last, without the kit's own."""
-    lines = [entry for entry in traceback.extract_tb(trace) if is_strangers(entry.filename)]
-    left = f"  … {len(lines) - STACK_SHOWN} calls …\n" if len(lines) > STACK_SHOWN else ""
-    return left + "\n".join(
-        f"  {entry.filename}:{entry.lineno}, in {entry.name}: {entry.line or ''}".rstrip()
-        for entry in lines[-STACK_SHOWN:]
-    )
+def _stack(trace: TracebackType | None) -> str:
+    frames = [(frame.f_code.co_filename, line, frame.f_code.co_name) for frame, line in traceback.walk_tb(trace)]
+    return stack_lines([entry for entry in frames if is_strangers(entry[0])])
+
+
+def stack_lines(calls: Sequence[tuple[str, int, str]]) -> str:
+    """Calls (file, line, function), the innermost last, a line each; of many those at the end."""
+    shown = [f"  {file}:{line}, in {name}: {getline(file, line).strip()}" for file, line, name in calls[-STACK_SHOWN:]]
+    if len(calls) > STACK_SHOWN:
+        shown.insert(0, f"  … {len(calls) - STACK_SHOWN} calls before …")
+    return "\n".join(shown)

@@ -12,6 +12,7 @@ from typing import TypeVar
 import attrs
 
 from simkit.backplane.guard import call_unplugged
+from simkit.backplane.overdue import overdue_watch
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, CardMisuse, SimkitError, near, shown
 from simkit.machinefile.card_imports import import_remedy
@@ -91,6 +92,7 @@ def _imported(who: str, doing: str, load: Callable[[], _T]) -> _T:
     Raises:
         CardError: it fails; where a part of the kit is imported that is not for cards, with the line to write.
     """
+    overdue_watch().begin()
     try:
         return call_unplugged(who, doing, load)
     except CardError as error:
