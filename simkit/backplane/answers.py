@@ -158,48 +158,70 @@ def state(value: object) -> dict[str, Any]:
     """A saved state: JSON values and bytes, with lists and tables of its own."""
     if not isinstance(value, dict):
         raise _refused(value, "no table", 'Give a dictionary of JSON values and bytes, {} for "nothing".')
-    found: dict[str, Any] = _plain(value, "state", 0)
+    try:
+        found: dict[str, Any] = _plain(value, 0)
+    except _OddError:
+        raise _told_odd(value, "state", 0) from None
     return found
 
 
-def _plain(value: Any, path: str, depth: int) -> Any:
+class _OddError(Exception):
+    """Something that no state can hold."""
+
+
+_AS_THEY_ARE = frozenset({type(None), bool, str, bytes})
+
+
+def _plain(value: Any, depth: int) -> Any:
     """The value with lists and tables of its own."""
     kind = type(value)
-    if value is None or kind is bool or kind is bytes:
+    if kind in _AS_THEY_ARE:
         return value
-    if depth > DEEPEST:
-        raise CardMisuse(
-            f"gave {path[:60]}…, which has no end", f"At most {DEEPEST} tables and lists inside each other."
-        )
-    if isinstance(value, str):
-        return str(value)
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise _odd(path, value, "a number that JSON does not hold")
-        return float(value)
-    if isinstance(value, bytes | bytearray | memoryview):
-        return bytes(value)
+    if kind is int and -_LARGEST <= value <= _LARGEST:
+        return value
+    if depth > DEEPEST or _why_odd(value):
+        raise _OddError
     if isinstance(value, list | tuple):
-        return [_plain(inner, f"{path}[{number}]", depth + 1) for number, inner in enumerate(value)]
+        return [_plain(inner, depth + 1) for inner in value]
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner, depth + 1) for key, inner in value.items()}
+    if isinstance(value, bytearray | memoryview | bytes):
+        return bytes(value)
+    if isinstance(value, str | float):
+        return str(value) if isinstance(value, str) else float(value)
+    return as_whole(value)
+
+
+_LARGEST = (1 << 256) - 1
+
+
+def _why_odd(value: Any) -> str:
+    """What about a value itself, to go on from "is", keeps it out of a state; "" when nothing does."""
+    if isinstance(value, float):
+        return "" if math.isfinite(value) else "a number that JSON does not hold"
+    if isinstance(value, int):
+        return "" if -_LARGEST <= value <= _LARGEST else "a whole number of more than 256 bits"
     if isinstance(value, Mapping):
         if set(value) == {BLOB_KEY}:
-            raise _odd(path, value, f"a table with the one name {BLOB_KEY!r}, which stands for bytes")
-        return {_name(key, path): _plain(inner, f"{path}.{key}", depth + 1) for key, inner in value.items()}
-    number = as_whole(value) if isinstance(value, int) else None
-    if number is None:
-        raise _odd(path, value, f"a {kind.__name__}")
-    if abs(number) >> 256:
-        raise _odd(path, value, "a whole number of more than 256 bits")
-    return number
+            return f"a table with the one name {BLOB_KEY!r}, which stands for bytes"
+        return "" if all(isinstance(key, str) for key in value) else "a table with a name that is no text"
+    plain = value is None or isinstance(value, list | tuple | str | bytes | bytearray | memoryview)
+    return "" if plain else f"a {type(value).__name__}"
 
 
-def _name(key: object, path: str) -> str:
-    if not isinstance(key, str):
-        raise _odd(f"{path}[{shown(key, 20)}]", key, "a name that is no text")
-    return str(key)
-
-
-def _odd(path: str, value: object, why: str) -> CardMisuse:
+def _told_odd(value: Any, path: str, depth: int) -> CardMisuse:
+    """The first thing in a state that no state can hold, with its place."""
+    if depth > DEEPEST:
+        return CardMisuse(f"gave {path[:60]}…, which has no end", f"{DEEPEST} tables inside each other are the most.")
+    why = _why_odd(value)
+    if not why:
+        inner = value.items() if isinstance(value, Mapping) else enumerate(value)
+        for key, one in inner:
+            at = f"{path}.{key}" if isinstance(key, str) else f"{path}[{key}]"
+            try:
+                _plain(one, depth + 1)
+            except _OddError:
+                return _told_odd(one, at, depth + 1)
     return CardMisuse(
         f"gave a state that holds something that is neither a JSON value nor bytes: {path} is {why}, {shown(value)}",
         "A state holds texts, whole and finite numbers, True, False, None, bytes, and lists and tables of them.",

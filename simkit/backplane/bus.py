@@ -26,7 +26,7 @@ from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
 from simkit.contract.card import Card
-from simkit.contract.errors import CardMisuse
+from simkit.contract.errors import CardMisuse, SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Pin
@@ -45,6 +45,11 @@ BESIDE = "bystanders"
 
 MOST_CALLS_A_CYCLE = 4_096
 """Calls of `event` in one cycle: a card that arms an event for the very cycle it happens in would never end."""
+
+LONGEST_HOLD = 20_000_000
+"""Cycles for which RDY may be low in one access; a run cannot end before."""
+LONGEST_HOLD_WITHOUT_EVENTS = 65_536
+"""The same where no event and nothing from outside is to come that could let it go."""
 
 OUTSIDE_MACHINE = -1
 """Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
@@ -432,7 +437,7 @@ class Bus:
         """
         wiring = self.wiring
         if self.guard.owed is not None:
-            self._raise_owed()
+            self.raise_owed()
         calls = 0
         try:
             while self._outside and self._outside[0][0] <= cycle:
@@ -460,7 +465,12 @@ class Bus:
                 wiring.drop_unsettled()
             self._set_horizon()
 
-    def _raise_owed(self) -> None:
+    def raise_owed(self) -> None:
+        """Raise what a card did where nobody could tell, if there is anything.
+
+        Raises:
+            CardError: a card failed.
+        """
         try:
             self.guard.raise_owed()
         finally:
@@ -508,6 +518,27 @@ class Bus:
         for seat, offset in plan.waiters:
             longest = max(longest, seat.wait_cycles(offset, is_write, self._now()))
         return longest
+
+    def held(self, cycle: int, began: int) -> None:
+        """RDY has been low for long; go no further where nothing could let it go any more.
+
+        Args:
+            cycle: the present one.
+            began: cycle in which the access began.
+
+        Raises:
+            CardError: naming the card that holds it.
+        """
+        waits = self.events.horizon < NEVER or bool(self._outside)
+        if cycle - began < (LONGEST_HOLD if waits else LONGEST_HOLD_WITHOUT_EVENTS):
+            return
+        did = f"has held RDY low for {cycle - began} cycles"
+        remedy = "The CPU stands within an instruction then, and no run comes to its end: let go of RDY in an event."
+        for pin in self.wiring.line("RDY").pins:
+            seat = self._by_slot.get(pin.slot)
+            if pin.value is False and seat is not None:
+                raise failure(CardMisuse(did, remedy), seat.name, f"pin {pin.spec.name}", slot=seat.slot)
+        raise SimkitError(f"RDY was held low for {cycle - began} cycles, by no card.", remedy=remedy)
 
     def read(self, address: int, cycle: int, kind: Kind, *, stalled: bool = False) -> int:
         """One read cycle: the byte on the data lines at the end of PHI2.

@@ -1,8 +1,8 @@
 """Calls of cards that do not come back: a thread notices them, names slot, method and stack, and ends them.
 
-Nothing is done in a call for that: the thread looks, twice a second, which guarded calls are under way, by the frames of
-all threads. One that is under way in look after look gets `CallOverdue` raised in it, which becomes a `CardError` as
-whatever else comes out of a card. It is looked for no longer while a debugger sits in the call.
+Nothing is done in a call for that: the thread looks, twice a second, which guarded calls are under way, by the frames
+of all threads. One that is under way in look after look gets `CallOverdue` raised in it, which becomes a `CardError` as
+whatever else comes out of a card. While a debugger sits in the call it does not count.
 
 What cannot be interrupted: a call that catches everything and goes on, and one that waits in the system or computes in
 a library's code. A front may have the process end then (`ends`). Where the interpreter itself is held (one endless
@@ -27,6 +27,7 @@ LOOKS = 20
 """Looks in that time: what counts is how often it was seen, so that a computer that was asleep is no reason."""
 GRACE_LOOKS = 6
 """Looks after which a call that was interrupted and goes on counts as one that cannot be."""
+STANDARD_ERROR = 2
 ENDED = 3
 """Exit code of a process that ends so: a card failed."""
 
@@ -125,7 +126,7 @@ class OverdueWatch:
             f"{_words(call)} did not come back within {self.seconds:g} s, and cannot be interrupted:\n"
             f"{stack_lines(_calls(call, top))}\nMend the card; {SWITCH} gives it more seconds. {end}\n"
         )
-        os.write(2 if self.ends is None else self.ends, text.encode(errors="replace"))
+        os.write(STANDARD_ERROR if self.ends is None else self.ends, text.encode(errors="replace"))
         if self.ends is not None:
             os._exit(ENDED)
 

@@ -11,7 +11,6 @@ import attrs
 
 from simkit.backplane.board import Board
 from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
-from simkit.backplane.guard import call_unplugged
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError, near
@@ -19,7 +18,7 @@ from simkit.contract.lines import SYSTEM_LINES
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.merge import MachineErrors, Table
-from simkit.machinefile.settings import read_settings
+from simkit.machinefile.settings import guarded_settings
 
 _LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
 _CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
@@ -127,11 +126,7 @@ class _Checker:
         Raises:
             CardError: its class `Settings` fails.
         """
-        wrong: list[tuple[str, str, str]] = []
-        table = self.table.values.get("settings", {})
-        made = call_unplugged(
-            "", "Settings", read_settings, card.Settings, table, lambda *told: wrong.append(told), slot=self.slot
-        )
+        made, wrong = guarded_settings(card.Settings, self.table.values.get("settings", {}), self.slot)
         for key, message, remedy in wrong:
             self.fail(f"settings.{key}".rstrip("."), message, remedy or _settings_of(card))
         return made

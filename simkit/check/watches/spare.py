@@ -173,7 +173,12 @@ class SpareCycles:
 
 def _state(seat: Seat, cycle: int) -> _State | None:
     """State of a card within `cycle`; None for one that tells nothing."""
-    saved = seat.save(cycle)
+    try:
+        saved = seat.save(cycle)
+    except CardError as error:
+        if not isinstance(error.__cause__, Exception):
+            raise  # it meant to end the program
+        saved = {}
     if not saved:
         return None
     return _State(pickle.dumps((saved, {name: pin.value for name, pin in seat.connector.pins.items()})))
