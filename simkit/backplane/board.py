@@ -53,7 +53,13 @@ class Board:
         """
 
         def ask(method: str, check: Callable[[Any], _T]) -> _T:
-            return call_unplugged(who, method, lambda: check(getattr(card, method)(settings)), slot=slot)
+            return call_unplugged(
+                who,
+                method,
+                lambda: check(getattr(card, method)(settings)),
+                slot=slot,
+                called=lambda: getattr(card, method).__func__,
+            )
 
         return cls(
             ask("registers", _registers),

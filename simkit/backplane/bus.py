@@ -701,7 +701,8 @@ class Bus:
                     under_way = seat.connector.late
                     if first is None:
                         at = cycles[start] if under_way is None else under_way
-                        first = self._told(error, seat, "write", at)
+                        own = type(seat.card).write_late is not Card.write_late
+                        first = self._told(error, seat, "write_late" if own else "write", at)
                     start = len(values) if under_way is None else cycles.index(under_way) + 1
         finally:
             seat.connector.let_see(None)

@@ -15,6 +15,7 @@ import os
 import sys
 import traceback
 from collections.abc import Callable, Sequence
+from functools import partial
 from linecache import getline
 from pathlib import Path
 from types import FrameType, TracebackType
@@ -102,7 +103,7 @@ class Guard:
             answer = (getattr(seat.card, method) if function is None else function)(*arguments)
             return answer if check is None else check(answer)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
-            self.tell(error, seat, method, cycle, outermost=before == BETWEEN and not turn.asked)
+            self.tell(error, seat, method, cycle, outermost=before == BETWEEN and not turn.asked, function=function)
         finally:
             turn.cycle = before
 
@@ -123,7 +124,7 @@ class Guard:
             answer = (getattr(seat.card, method) if function is None else function)(*arguments)
             return answer if check is None else check(answer)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
-            self.tell(error, seat, method, cycle, outermost=before == BETWEEN and not asked)
+            self.tell(error, seat, method, cycle, outermost=before == BETWEEN and not asked, function=function)
         finally:
             turn.cycle, turn.asked = before, asked
 
@@ -136,7 +137,14 @@ class Guard:
         return found
 
     def told(
-        self, error: BaseException, seat: Seat, method: str, cycle: int, *, outermost: bool = True
+        self,
+        error: BaseException,
+        seat: Seat,
+        method: str,
+        cycle: int,
+        *,
+        outermost: bool = True,
+        function: Callable[..., Any] | None = None,
     ) -> BaseException:
         """What to raise for what came out of a call of a card.
 
@@ -146,6 +154,7 @@ class Guard:
             method: that was called.
             cycle: when.
             outermost: whether no call of another card is under way, whose code could swallow it.
+            function: what was called, when it is no method of the card's.
 
         Returns:
             A CardError; what is no word of the card's as it is: Ctrl-C, what was told before, what `let_pass` has seen.
@@ -156,7 +165,11 @@ class Guard:
             address = self._address()
             when = f" in cycle {cycle}" if cycle >= 0 else ""
             where = f" at ${address:04X}" if address is not None else ""
-            self._told = failure(error, seat.name, f"{method}{when}{where}", slot=seat.slot)
+            if function is None:
+                called = partial(getattr, type(seat.card), method)
+            else:
+                called = partial(getattr, function, "__func__", function)
+            self._told = failure(error, seat.name, f"{method}{when}{where}", slot=seat.slot, called=called)
         if outermost:
             self.owed = None
         else:
@@ -174,9 +187,9 @@ class Guard:
         if owed is not None:
             raise owed
 
-    def tell(self, error: BaseException, seat: Seat, method: str, cycle: int, *, outermost: bool = True) -> NoReturn:
+    def tell(self, error: BaseException, seat: Seat, method: str, cycle: int, **how: Any) -> NoReturn:
         """Raise what `told` gives."""
-        told = self.told(error, seat, method, cycle, outermost=outermost)
+        told = self.told(error, seat, method, cycle, **how)
         if told is error:
             raise error
         raise told from error
@@ -196,7 +209,14 @@ def _is_for_another(error: BaseException) -> bool:
     return frame is None
 
 
-def call_unplugged(who: str, doing: str, function: Callable[..., _T], *arguments: Any, slot: int | None = None) -> _T:
+def call_unplugged(
+    who: str,
+    doing: str,
+    function: Callable[..., _T],
+    *arguments: Any,
+    slot: int | None = None,
+    called: Callable[[], Any] | None = None,
+) -> _T:
     """Call what belongs to a card that is plugged in nowhere yet: its file, its class, its settings.
 
     Args:
@@ -205,6 +225,7 @@ def call_unplugged(who: str, doing: str, function: Callable[..., _T], *arguments
         function: is called.
         arguments: for it.
         slot: in which the card will stand, if that is known.
+        called: as for `failure`.
 
     Raises:
         CardError: whatever it raised; with the place in the card's own code.
@@ -214,10 +235,12 @@ def call_unplugged(who: str, doing: str, function: Callable[..., _T], *arguments
     except BaseException as error:
         if isinstance(error, KeyboardInterrupt) or _is_for_another(error):
             raise
-        raise failure(error, who, doing, slot=slot) from error
+        raise failure(error, who, doing, slot=slot, called=called) from error
 
 
-def failure(error: BaseException, who: str, doing: str, *, slot: int | None = None) -> CardError:
+def failure(
+    error: BaseException, who: str, doing: str, *, slot: int | None = None, called: Callable[[], Any] | None = None
+) -> CardError:
     """The error to tell of what came out of a stranger's code.
 
     Args:
@@ -225,8 +248,11 @@ def failure(error: BaseException, who: str, doing: str, *, slot: int | None = No
         who: whose code it is, to begin the sentence; "" where the place of the message says so.
         doing: what was called, and when.
         slot: of the card, if it is plugged in.
+        called: gives the function that was called; where it begins is the place of what it gave.
     """
-    file, line = _place(error.__traceback__)
+    file, line = place(error)
+    if file is None and called is not None:
+        file, line = _definition(called)
     remedy = MENDED_BY
     if isinstance(error, CardMisuse):
         text, remedy = error.did, f"{error.remedy} {MENDED_BY}"
@@ -259,8 +285,9 @@ def _words(error: BaseException) -> str:
     return f": {text}" if text else ""
 
 
-def _place(trace: TracebackType | None) -> tuple[str | None, int | None]:
-    """File and line in the stranger's own code, not in a library that it calls: the innermost of such calls."""
+def place(error: BaseException | None) -> tuple[str | None, int | None]:
+    """File and line at which a stranger's code raised: in its own code, not in a library that it calls."""
+    trace = None if error is None else error.__traceback__
     frames = [(frame.f_code.co_filename, line) for frame, line in traceback.walk_tb(trace)]
     own = [(file, line) for file, line in frames if is_strangers(file)]
     if not own:
@@ -268,6 +295,17 @@ def _place(trace: TracebackType | None) -> tuple[str | None, int | None]:
     folder = str(Path(own[0][0]).parent) + os.sep
     installed = _is_installed(own[0][0])
     return [entry for entry in own if entry[0].startswith(folder) and _is_installed(entry[0]) == installed][-1]
+
+
+def _definition(called: Callable[[], Any]) -> tuple[str | None, int | None]:
+    """File and line of a stranger's function."""
+    try:
+        code = called().__code__
+        return (code.co_filename, code.co_firstlineno) if is_strangers(code.co_filename) else (None, None)
+    except KeyboardInterrupt:
+        raise
+    except BaseException:  # noqa: BLE001 - there is none, or its class does not let us look
+        return None, None
 
 
 def _is_installed(file: str) -> bool:

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 import attrs
 
 from simkit.backplane import answers
+from simkit.backplane.guard import failure, place
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
+from simkit.contract.errors import CardError, CardMisuse, shown
 from simkit.contract.ports import Port
 from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.slot import Slot
@@ -159,3 +161,11 @@ class Seat:
     def followed(self, name: str, cycle: int) -> None:
         """Tell it that somebody begins to follow the line of an output, or ends."""
         self.guard.call(self, cycle, "pin_followed", name, cycle)
+
+
+def refusal(seat: Seat, reason: BaseException | None) -> CardError:
+    """The error to tell of a card that does not take back what it has saved, with what it raised."""
+    did = f"refused what save had given a moment before: {shown(reason, 200)}"
+    told = failure(CardMisuse(did, "What save gives, load takes."), seat.name, "load", slot=seat.slot)
+    told.file, told.line = place(reason)
+    return told

@@ -17,7 +17,7 @@ import attrs
 
 from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
 from simkit.backplane.cycle import BusCycle
-from simkit.backplane.guard import MENDED_BY
+from simkit.backplane.seat import refusal
 from simkit.backplane.self_check import check_power_on
 from simkit.backplane.vectors import VECTORS
 from simkit.contract.errors import CardError, CardMisuse, SimkitError, numbers, shown
@@ -548,9 +548,10 @@ class Machine:
         try:
             self._adopt(self._fitting(before))
         except SnapshotError as error:
-            raise CardError(
-                f"{error.message} But it is what was saved a moment before.", slot=error.slot, remedy=MENDED_BY
-            ) from error
+            seat = next((seat for seat in self.bus.seats if seat.slot == error.slot), None)
+            if seat is None:
+                raise
+            raise refusal(seat, error.__cause__) from error
 
     def _fitting(self, data: bytes) -> Snapshot:
         snapshot = unpack(data)
