@@ -216,7 +216,7 @@ class Bus:
         seat.ports = guard.ask(seat, BETWEEN, "__init__", function=partial(guarded_ports, seat))
         for pin in slot.pins.values():
             pin.turn = self.turn
-            pin.asks = partial(self._level_of, seat)
+            pin.asks = partial(guard.level, seat)
             pin.followed = seat.followed
             if pin.spec.listens:
                 pin.notify = guard.bound(seat, "pin_changed")
@@ -225,10 +225,6 @@ class Bus:
         self.seats.append(seat)
         self.seats.sort(key=lambda s: s.slot)
         self._by_slot[seat.slot] = seat
-
-    def _level_of(self, seat: Seat, pin: Pin, cycle: int) -> bool | None:
-        label = f"the lazy_level of pin {pin.spec.name}"
-        return self.guard.ask(seat, cycle, label, cycle, check=answers.level, function=pin.lazy_level)
 
     def attach(self, engine: Engine) -> None:
         """Join the engine; call once all cards are seated and the lines joined."""
@@ -435,13 +431,17 @@ class Bus:
         Raises:
             CardError: a card failed, now or where nobody could tell.
         """
-        wiring = self.wiring
+        wiring, turn = self.wiring, self.turn
         if self.guard.owed is not None:
             self.raise_owed()
+        turn.cycle = cycle
+        seat: Seat | None = None
+        method = "outside"
         calls = 0
         try:
             while self._outside and self._outside[0][0] <= cycle:
                 _, _, slot, port, action, arguments = heappop(self._outside)
+                seat = None  # whom a watcher calls is no card
                 for watcher in self.outside_watchers:
                     watcher((cycle, slot, port, action, arguments))
                 seat = self._by_slot.get(slot)
@@ -449,18 +449,22 @@ class Bus:
                     self.machine_events[action](arguments, cycle)
                 else:
                     seat.advance(cycle)
-                    seat.outside(port, action, arguments, cycle)
-                self._settle(cycle)
+                    seat.card.outside(port, action, arguments, cycle)
+                wiring.settle(cycle)
+            method = "event"
             while (due := self.events.pop_due(cycle)) is not None:
                 _, slot, name = due
                 seat = self._by_slot[slot]
-                seat.event(name, cycle)
-                if wiring.unsettled:
-                    self._settle(cycle)
+                seat.card.event(name, cycle)
+                if wiring.queue:
+                    wiring.settle(cycle)
                 calls += 1
                 if calls >= MOST_CALLS_A_CYCLE:
                     self._never_ends(seat, name, cycle)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self._tell(error, seat, method, cycle)
         finally:
+            turn.cycle = BETWEEN
             if wiring.unsettled:  # only when phase 0 was broken off
                 wiring.drop_unsettled()
             self._set_horizon()
@@ -483,18 +487,9 @@ class Bus:
             "which it happens",
             "Arm it for a later one.",
         )
-        raise failure(misuse, seat.name, f"event {name!r:.60}", slot=seat.slot)
-
-    def _settle(self, cycle: int) -> None:
-        """Let lines settle in phase 0."""
-        turn = self.turn
-        before, turn.cycle = turn.cycle, cycle
-        try:
-            self.wiring.settle(cycle)
-        except BaseException as error:  # noqa: BLE001 - a stranger's card
-            self._tell(error, None, "", cycle)
-        finally:
-            turn.cycle = before
+        told = failure(misuse, seat.name, f"event {name!r:.60}", slot=seat.slot)
+        self.guard.let_pass(told)
+        raise told
 
     def _told(self, error: BaseException, seat: Seat | None, method: str, cycle: int) -> BaseException:
         """What to raise for what came out of an access, or of lines that settle: of a card accessed, or of one told."""
@@ -505,6 +500,8 @@ class Bus:
 
     def _tell(self, error: BaseException, seat: Seat | None, method: str, cycle: int) -> NoReturn:
         told = self._told(error, seat, method, cycle)
+        if told is self.guard.owed:  # another card's, that has got through
+            self.guard.owed = None
         if told is error:
             raise error
         raise told from error
@@ -822,9 +819,13 @@ class Bus:
 
     def settle(self, cycle: int) -> None:
         """Let lines settle outside of accesses and events: at power-on."""
+        self.turn.cycle = cycle
         try:
-            self._settle(cycle)
+            self.wiring.settle(cycle)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self._tell(error, None, "", cycle)
         finally:
+            self.turn.cycle = BETWEEN
             self.wiring.drop_unsettled()
 
     def call_card(self, seat: Seat, cycle: int, call: Callable[..., _T], *arguments: Any) -> _T:

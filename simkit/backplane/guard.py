@@ -5,8 +5,8 @@ Only Ctrl-C passes: SystemExit or an exception of pytest's out of a card must no
 SimkitError of the card's own is no word of the kit. What a card gives is checked (`answers.py`), and while it is only
 asked it may not act (`simkit.contract.turn`).
 
-Accesses are the exception in form alone: `Bus._read_cards` and `Bus._write_cards` have the same within themselves, as a
-call more would cost a tenth of a register's time; so have changes of lines, told while either is under way.
+Accesses, events and input are the exception in form alone: `Bus._read_cards`, `_write_cards`, `write_late` and `begin`
+have the same within themselves, as a call more would cost a tenth of a register's time; so have changes of lines.
 """
 
 from __future__ import annotations
@@ -21,11 +21,13 @@ from pathlib import Path
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
+from simkit.backplane import answers
 from simkit.contract.errors import CardError, CardMisuse, SimkitError
 from simkit.contract.turn import BETWEEN, Turn
 
 if TYPE_CHECKING:
     from simkit.backplane.seat import Seat
+    from simkit.contract.lines import Pin
 
 _T = TypeVar("_T")
 
@@ -125,6 +127,20 @@ class Guard:
             return answer if check is None else check(answer)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
             self.tell(error, seat, method, cycle, outermost=before == BETWEEN and not asked, function=function)
+        finally:
+            turn.cycle, turn.asked = before, asked
+
+    def level(self, seat: Seat, pin: Pin, function: Callable[[int], bool | None], cycle: int) -> bool | None:
+        """What the `lazy_level` of a card's pin says; as `ask`."""
+        turn = self._turn
+        before, asked = turn.cycle, turn.asked
+        turn.cycle, turn.asked = BETWEEN, ASKED
+        try:
+            value = function(cycle)
+            return value if value is True or value is False else answers.level(value)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            label = f"the lazy_level of pin {pin.spec.name}"
+            self.tell(error, seat, label, cycle, outermost=before == BETWEEN and not asked, function=function)
         finally:
             turn.cycle, turn.asked = before, asked
 

@@ -38,7 +38,9 @@ GUARDED = frozenset(
         ("simkit.backplane.guard", "call_unplugged"),
         ("simkit.backplane.bus", "Bus._read_cards"),
         ("simkit.backplane.bus", "Bus._write_cards"),
-        ("simkit.backplane.bus", "Bus._settle"),
+        ("simkit.backplane.guard", "Guard.level"),
+        ("simkit.backplane.bus", "Bus.begin"),
+        ("simkit.backplane.bus", "Bus.settle"),
         ("simkit.backplane.bus", "Bus.write_late"),
     }
 )

@@ -146,14 +146,6 @@ class Seat:
         """Tell it that the line RESET was asserted or released."""
         self.guard.call(self, cycle, "reset", asserted, cycle)
 
-    def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
-        """Have something happen at a port."""
-        self.guard.call(self, cycle, "outside", port, action, arguments, cycle)
-
-    def event(self, name: str, cycle: int) -> None:
-        """A call that it has armed is due."""
-        self.guard.call(self, cycle, "event", name, cycle)
-
     def load(self, state: dict[str, Any]) -> None:
         """Have it take back a state."""
         self.guard.call(self, LOADING, "load", state)

@@ -68,7 +68,7 @@ class Pin:
         group: the group it stands in, told when its level may have changed; or None.
         bit: its place there, as a mask.
         turn: when it may be driven; a card's pin gets that of its backplane.
-        asks: calls asks(pin, cycle) for the level of a `lazy_level`, where a stranger's must be guarded; or None.
+        asks: called as asks(pin, lazy_level, cycle) where a stranger's `lazy_level` must be guarded; or None.
     """
 
     __slots__ = (
@@ -102,7 +102,7 @@ class Pin:
         # Called as followed(name, cycle) when somebody begins to follow the line of such an output in mid-run, or ends.
         self.followed: Callable[[str, int], None] | None = None
         self.turn: Turn = ANY_TIME
-        self.asks: Callable[[Pin, int], bool | None] | None = None
+        self.asks: Callable[[Pin, Callable[[int], bool | None], int], bool | None] | None = None
 
     @property
     def lazy_level(self) -> Callable[[int], bool | None] | None:
@@ -162,10 +162,9 @@ class Pin:
 
     def computed(self, cycle: int) -> bool | None:
         """What the `lazy_level` says in `cycle`."""
-        if self.asks is not None:
-            return self.asks(self, cycle)
-        assert self._lazy_level is not None
-        return self._lazy_level(cycle)
+        function = self._lazy_level
+        assert function is not None
+        return function(cycle) if self.asks is None else self.asks(self, function, cycle)
 
     def level(self, cycle: int) -> bool:
         """Electrical level on the pin in `cycle`."""

@@ -166,7 +166,7 @@ class OwnBase(BaseException):
     pass
 
 
-class TextRaises(Exception):
+class TextRaisesError(Exception):
     def __str__(self):
         raise RuntimeError("no text")
 
@@ -190,7 +190,7 @@ raising("read", asyncio.CancelledError())
 raising("read", RecursionError())
 raising("read", MemoryError())
 raising("read", OwnBase("own"), "own")
-raising("read", TextRaises(), "whose text raises RuntimeError")
+raising("read", TextRaisesError(), "whose text raises RuntimeError")
 raising("read", SimkitError("The program reads nothing here.", remedy="Correct the program."), "Correct the program.")
 raising("event", GeneratorExit())
 raising("write", SimkitError("The program is wrong."))
@@ -249,7 +249,13 @@ for suffix, value, told in (
     giving("read", value, told, "which is no byte", "from 0 to 255", suffix=suffix)
 giving("peek", None, "gave None, which is no byte", suffix="None")
 giving("peek", -1, "gave -1, which is no byte", suffix="MinusOne")
-for suffix, value in (("MinusOne", -1), ("ForEver", 1 << 40), ("Half", 0.5), ("None", None), ("Infinity", float("inf"))):
+for suffix, value in (
+    ("MinusOne", -1),
+    ("ForEver", 1 << 40),
+    ("Half", 0.5),
+    ("None", None),
+    ("Infinity", float("inf")),
+):
     giving("wait_cycles", value, "which is no delay of an access", suffix=suffix)
 for suffix, value in (("Soon", "soon"), ("None", None), ("Half", 0.5), ("NotANumber", float("nan"))):
     giving("steady_until", value, "which is no number of cycles", suffix=suffix)
@@ -356,7 +362,7 @@ class SettingsThatRaise:
     divisor: int = setting(0, help="a divisor")
 
     def __attrs_post_init__(self):
-        1 // self.divisor  # noqa: B018
+        1 // self.divisor
 
 
 @bad("Settings raised ZeroDivisionError", at="class")
@@ -710,5 +716,5 @@ class SwallowsAFailure(Sound):
     def event(self, name, cycle):
         try:
             self.slot.pin("TONE").level(cycle)
-        except Exception:
+        except Exception:  # noqa: BLE001 - that is what is wrong with it
             super().event(name, cycle)
