@@ -11,9 +11,8 @@ TYPE_CHECKING = False  # as type checkers know it; what `typing` costs would com
 if TYPE_CHECKING:
     from typing import Any
 
-    from simkit.backplane.bus import CardError
     from simkit.backplane.cycle import BusCycle
-    from simkit.contract.errors import FileError, SeveralErrors, SimkitError
+    from simkit.contract.errors import CardError, FileError, SeveralErrors, SimkitError
     from simkit.contract.findings import Finding
     from simkit.machine.machine import Executed, Machine, MomentError
     from simkit.machine.routine import RoutineError, RoutineResult
@@ -35,9 +34,8 @@ __all__ = [
 ]
 
 _HOMES = {
-    "simkit.backplane.bus": ("CardError",),
     "simkit.backplane.cycle": ("BusCycle",),
-    "simkit.contract.errors": ("FileError", "SeveralErrors", "SimkitError"),
+    "simkit.contract.errors": ("CardError", "FileError", "SeveralErrors", "SimkitError"),
     "simkit.contract.findings": ("Finding",),
     "simkit.machine.machine": ("Executed", "Machine", "MomentError"),
     "simkit.machine.routine": ("RoutineError", "RoutineResult"),

@@ -263,7 +263,7 @@ class Serial6551(Card):
         self._sending, self._waiting = self._waiting, None
         self._cut = self._breaks
         self._frame = (first_tick, bit * self._half_bits // 2, bit)
-        self.slot.at(self._crystal.first_cycle_at(first_tick + self._frame[1]), "sent")
+        self.slot.at(max(cycle, self._crystal.first_cycle_at(first_tick + self._frame[1])), "sent")
         self._set_tdre(cycle)
 
     def _set_tdre(self, cycle: int) -> None:
@@ -338,7 +338,7 @@ class Serial6551(Card):
             self._arrival_end = tick + bit * half_bits // 2
             # The character is there in the middle of the (first) stop bit (from memory).
             middle = tick + bit * (2 + 2 * self._data_bits + 2 * (self._command >> 5 & 1) + 1) // 2
-            self.slot.at(self._crystal.first_cycle_at(middle), "received")
+            self.slot.at(max(cycle, self._crystal.first_cycle_at(middle)), "received")
 
     def _report_not_listening(self, byte: int, cycle: int) -> None:
         self.slot.report(

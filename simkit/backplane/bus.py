@@ -9,21 +9,29 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 from heapq import heapify, heappop, heappush
 from typing import Any, NoReturn, Protocol, TypeVar
 
+from simkit.backplane import answers
 from simkit.backplane.banks import Banks, decode_lines
+from simkit.backplane.board import Board
 from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
 from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks
+from simkit.backplane.guard import Guard, failure
+from simkit.backplane.guarded_ports import guarded_ports, takes
+from simkit.backplane.overdue import overdue_watch
 from simkit.backplane.recording import RecordHandle, Recording
 from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
-from simkit.contract.errors import SimkitError
+from simkit.contract.card import Card
+from simkit.contract.errors import CardMisuse, SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Pin
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
+from simkit.contract.turn import BETWEEN, WAITED, Turn
 from simkit.contract.wiring import Wiring
 
 _T = TypeVar("_T")
@@ -34,6 +42,14 @@ RECORDING = "records"
 """Why pages are taken from the reference engine while bus cycles are recorded; the core records them itself."""
 BESIDE = "bystanders"
 """Why they are while somebody stands by, who looks at the core's records."""
+
+MOST_CALLS_A_CYCLE = 4_096
+"""Calls of `event` in one cycle: a card that arms an event for the very cycle it happens in would never end."""
+
+LONGEST_HOLD = 20_000_000
+"""Cycles for which RDY may be low in one access; a run cannot end before."""
+LONGEST_HOLD_WITHOUT_EVENTS = 65_536
+"""The same where no event and nothing from outside is to come that could let it go."""
 
 OUTSIDE_MACHINE = -1
 """Slot number of outside events that concern the machine itself (reset button, RDY from a test)."""
@@ -67,10 +83,6 @@ class Engine(Protocol):
 
     def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
         """Have each bus cycle of these opcodes come from Python; none takes them back."""
-
-
-class CardError(SimkitError):
-    """A card raised an exception; the run stops."""
 
 
 Tap = Callable[[int, int, int, bool, Kind, Plan], None]
@@ -136,6 +148,8 @@ class Bus:
         before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
         taps: called after every access that goes through `read` and `write`, repeats of stalled ones left out.
         bystanders: who is told when the core runs.
+        turn: when a card may act.
+        guard: calls the cards.
     """
 
     def __init__(
@@ -148,6 +162,10 @@ class Bus:
     ) -> None:
         self.findings = findings
         self.wiring = Wiring(findings)
+        overdue_watch().begin()
+        self.turn = Turn()
+        self.turn.owe = self._owe
+        self.guard = Guard(self.turn, lambda: self.access_address, self._alarm)
         self.events = EventTable()
         self.seats: list[Seat] = []
         self.access_address: int | None = None
@@ -181,16 +199,29 @@ class Bus:
     # building -------------------------------------------------------------------------------------------------------
 
     def seat(self, seat: Seat) -> None:
-        """Plug a card in."""
-        settings = seat.card.settings
-        seat.plain = seat.card.plain_memory()
-        seat.address_pins = type(seat.card).address_pins(settings)
-        seat.driven = driven_masks(type(seat.card).registers(settings))
+        """Plug a card in.
+
+        Raises:
+            CardError: what it says of itself cannot be, or it fails when asked.
+        """
+        seat.guard = guard = self.guard
+        board = Board.of(type(seat.card), seat.settings, seat.name, seat.slot)
+        seat.registers, seat.address_pins, seat.image_size = board.registers, board.address_pins, board.image_size
+        seat.plain = guard.ask(seat, BETWEEN, "plain_memory", check=answers.plain_memory)
+        seat.waits = type(seat.card).wait_cycles is not Card.wait_cycles
+        seat.driven = driven_masks(seat.registers)
         seat.takes_data, seat.gives_data = data_wires(seat.wires)
-        for pin in seat.card.slot.pins.values():
-            pin.followed = seat.card.pin_followed
+        slot = seat.connector
+        slot.seal()
+        seat.ports = guard.ask(seat, BETWEEN, "__init__", function=partial(guarded_ports, seat))
+        for pin in slot.pins.values():
+            pin.turn = self.turn
+            pin.asks = partial(guard.level, seat)
+            pin.followed = seat.followed
             if pin.spec.listens:
-                pin.notify = seat.card.pin_changed
+                pin.notify = guard.bound(seat, "pin_changed")
+            if pin.group is not None:
+                pin.group.turn = self.turn
         self.seats.append(seat)
         self.seats.sort(key=lambda s: s.slot)
         self._by_slot[seat.slot] = seat
@@ -198,6 +229,7 @@ class Bus:
     def attach(self, engine: Engine) -> None:
         """Join the engine; call once all cards are seated and the lines joined."""
         self._engine = engine
+        self.turn.asked = ""
         self.banks = Banks(self.seats, decode_lines(self.seats, self.wiring))
         for line in self.banks.lines:
             self.wiring.observe(line.name, self._decode_line_changed)
@@ -333,7 +365,7 @@ class Bus:
             self.require_slow("RDY low", not line.level)
         if line.name == "RESET":
             for seat in self.seats:
-                self.call_card(seat, cycle, seat.card.reset, line.asserted, cycle)
+                seat.reset(line.asserted, cycle)
 
     # phase 0 --------------------------------------------------------------------------------------------------------
 
@@ -352,7 +384,7 @@ class Bus:
         if self.access_address is None or self._engine is None:
             return None
         if self._late:
-            under_way = self._by_slot[self._late_slot].card.slot.late
+            under_way = self._by_slot[self._late_slot].connector.late
             return self._late.get(cycle if under_way is None else under_way)
         recent = self._engine.recent
         return recent[-1][1] if recent else None
@@ -372,8 +404,8 @@ class Bus:
         if slot == OUTSIDE_MACHINE:
             return action in self.machine_events and len(arguments) == 1
         seat = self._by_slot.get(slot)
-        found = seat.card.slot.ports.get(port) if seat is not None else None
-        return found is not None and found.takes(action, arguments)
+        found = seat.ports.get(port) if seat is not None else None
+        return seat is not None and found is not None and takes(seat, found, action, arguments)
 
     def pending_outside(self) -> list[tuple[int, int, int, str, str, tuple[Any, ...]]]:
         """Outside events not yet taken, soonest first: (cycle, order, slot, port, action, arguments)."""
@@ -384,38 +416,99 @@ class Bus:
             soonest = self.events.horizon
             if self._outside and self._outside[0][0] < soonest:
                 soonest = self._outside[0][0]
-            self._engine.horizon = soonest
+            self._engine.horizon = soonest if self.guard.owed is None else 0
+
+    def _alarm(self) -> None:
+        """Something is owed: phase 0 of the next cycle raises it, or the end of the run."""
+        if self._engine is not None:
+            self._engine.attention = True
+            self._engine.horizon = 0
+
+    def _owe(self, slot: int, misuse: CardMisuse) -> None:
+        """A card did something while nobody had called it."""
+        who = self._by_slot[slot].name if slot in self._by_slot else f"slot {slot}"
+        self.guard.owe(failure(misuse, who, "its own code", slot=slot))
 
     def begin(self, cycle: int) -> None:
-        """Phase 0: outside events, then card events, stamped `cycle` or earlier; then let lines settle."""
-        wiring = self.wiring
+        """Phase 0: outside events, then card events, stamped `cycle` or earlier; then let lines settle.
+
+        Raises:
+            CardError: a card failed, now or where nobody could tell.
+        """
+        wiring, turn = self.wiring, self.turn
+        if self.guard.owed is not None:
+            self.raise_owed()
+        turn.cycle = cycle
         seat: Seat | None = None
+        method = "outside"
+        calls = 0
         try:
             while self._outside and self._outside[0][0] <= cycle:
                 _, _, slot, port, action, arguments = heappop(self._outside)
+                seat = None  # whom a watcher calls is no card
                 for watcher in self.outside_watchers:
                     watcher((cycle, slot, port, action, arguments))
                 seat = self._by_slot.get(slot)
                 if seat is None:
                     self.machine_events[action](arguments, cycle)
                 else:
-                    seat.card.advance(cycle)
+                    seat.advance(cycle)
                     seat.card.outside(port, action, arguments, cycle)
                 wiring.settle(cycle)
+            method = "event"
             while (due := self.events.pop_due(cycle)) is not None:
                 _, slot, name = due
                 seat = self._by_slot[slot]
                 seat.card.event(name, cycle)
-                if wiring.unsettled:
+                if wiring.queue:
                     wiring.settle(cycle)
-        except SimkitError:
-            raise
-        except Exception as error:  # noqa: BLE001 - a stranger's card
-            self._card_failed(seat, cycle, error)
+                calls += 1
+                if calls >= MOST_CALLS_A_CYCLE:
+                    self._never_ends(seat, name, cycle)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self._tell(error, seat, method, cycle)
         finally:
+            turn.cycle = BETWEEN
             if wiring.unsettled:  # only when phase 0 was broken off
                 wiring.drop_unsettled()
             self._set_horizon()
+
+    def raise_owed(self) -> None:
+        """Raise what a card did where nobody could tell, if there is anything.
+
+        Raises:
+            CardError: a card failed.
+        """
+        try:
+            self.guard.raise_owed()
+        finally:
+            self._set_horizon()
+
+    def _never_ends(self, seat: Seat, name: str, cycle: int) -> None:
+        """Go no further in a cycle in which one event after another is due."""
+        misuse = CardMisuse(
+            f"came for the {MOST_CALLS_A_CYCLE}th time in cycle {cycle}: it is armed again and again for the cycle in "
+            "which it happens",
+            "Arm it for a later one.",
+        )
+        told = failure(misuse, seat.name, f"event {name!r:.60}", slot=seat.slot)
+        self.guard.let_pass(told)
+        raise told
+
+    def _told(self, error: BaseException, seat: Seat | None, method: str, cycle: int) -> BaseException:
+        """What to raise for what came out of an access, or of lines that settle: of a card accessed, or of one told."""
+        pin = self.wiring.notifying
+        if pin is not None:
+            seat, method = self._by_slot.get(pin.slot, seat), "pin_changed"
+        return error if seat is None else self.guard.told(error, seat, method, cycle)
+
+    def _tell(self, error: BaseException, seat: Seat | None, method: str, cycle: int) -> NoReturn:
+        told = self._told(error, seat, method, cycle)
+        if told is self.guard.owed:  # another card's, that has got through
+            self.guard.owed = None
+        if told is error:
+            raise error
+        raise told from error
 
     # phases 2 to 4, and 6 -------------------------------------------------------------------------------------------
 
@@ -424,11 +517,29 @@ class Bus:
         plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
         longest = 0
         for seat, offset in plan.waiters:
-            try:
-                longest = max(longest, seat.card.wait_cycles(offset, is_write))
-            except Exception as error:  # noqa: BLE001 - a stranger's card
-                self._card_failed(seat, self._now(), error)
+            longest = max(longest, seat.wait_cycles(offset, is_write, self._now()))
         return longest
+
+    def held(self, cycle: int, began: int) -> None:
+        """RDY has been low for long; go no further where nothing could let it go any more.
+
+        Args:
+            cycle: the present one.
+            began: cycle in which the access began.
+
+        Raises:
+            CardError: naming the card that holds it.
+        """
+        waits = self.events.horizon < NEVER or bool(self._outside)
+        if cycle - began < (LONGEST_HOLD if waits else LONGEST_HOLD_WITHOUT_EVENTS):
+            return
+        did = f"has held RDY low for {cycle - began} cycles"
+        remedy = "The CPU stands within an instruction then, and no run comes to its end: let go of RDY in an event."
+        for pin in self.wiring.line("RDY").pins:
+            seat = self._by_slot.get(pin.slot)
+            if pin.value is False and seat is not None:
+                raise failure(CardMisuse(did, remedy), seat.name, f"pin {pin.spec.name}", slot=seat.slot)
+        raise SimkitError(f"RDY was held low for {cycle - began} cycles, by no card.", remedy=remedy)
 
     def read(self, address: int, cycle: int, kind: Kind, *, stalled: bool = False) -> int:
         """One read cycle: the byte on the data lines at the end of PHI2.
@@ -492,52 +603,55 @@ class Bus:
             self._show(cycle, address, value, True, kind, plan)
 
     def _read_cards(self, plan: Plan, address: int, cycle: int) -> int:
-        wiring = self.wiring
+        wiring, turn = self.wiring, self.turn
         self.access_address = address
         wiring.delay = 1
+        turn.cycle = cycle
         engine = self._engine
         assert engine is not None
         value = engine.last if self._open_bus is None else self._open_bus
         seat: Seat | None = None
+        method = "read"
         try:
             if len(plan.drivers) == 1:
                 seat, offset, mask = plan.drivers[0]
                 byte = seat.card.read(offset, cycle)
+                if type(byte) is not int or byte >> 8:
+                    byte = answers.byte(byte)
                 if seat.gives_data is not None:
                     byte = seat.gives_data[byte]
                 value = byte if mask == 0xFF else byte & mask | value & ~mask
             elif plan.drivers:
                 value = self._contend(plan, value, address, cycle)
             for seat, offset in plan.takers:
+                method = "write"
                 taken = value if seat.takes_data is None else seat.takes_data[value]
                 seat.card.write(offset, taken, cycle)
-            if wiring.unsettled:
+            if wiring.queue:
                 wiring.settle(cycle)
-        except SimkitError:
-            raise
-        except Exception as error:  # noqa: BLE001 - a stranger's card
-            self._card_failed(seat, cycle, error)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self._tell(error, seat, method, cycle)
         finally:
             self._leave_access()
         return value
 
     def _write_cards(self, plan: Plan, address: int, value: int, cycle: int) -> int:
         """Gives the byte on the data lines: another than the CPU's where a card fights it."""
-        wiring = self.wiring
+        wiring, turn = self.wiring, self.turn
         self.access_address = address
         wiring.delay = 1
+        turn.cycle = WAITED if plan.may_wait else cycle
         seat: Seat | None = None
+        method = "write"
         try:
             if plan.drivers:
                 value = self._fight_cpu(plan, value, address, cycle)
             for seat, offset in plan.takers:
                 seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
-            if wiring.unsettled:
+            if wiring.queue:
                 wiring.settle(cycle)
-        except SimkitError:
-            raise
-        except Exception as error:  # noqa: BLE001 - a stranger's card
-            self._card_failed(seat, cycle, error)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self._tell(error, seat, method, cycle)
         finally:
             self._leave_access()
         return value
@@ -546,9 +660,10 @@ class Bus:
         """Nothing of an access is left when it ends, also by whatever a card raised, or by Ctrl-C."""
         wiring = self.wiring
         wiring.delay = 0
+        self.turn.cycle = BETWEEN
         self.access_address = None
         self.spare_read = False
-        if wiring.unsettled:  # only when the access was broken off
+        if wiring.queue or wiring.notifying is not None:  # only when the access was broken off
             wiring.drop_unsettled()
         if self._table_is_stale:
             self._choose_table()
@@ -575,7 +690,8 @@ class Bus:
         self._late_slot = seat.slot
         self.access_address = address
         self.wiring.delay = 1
-        failure: BaseException | None = None
+        self.turn.cycle = WAITED
+        first: BaseException | None = None
         start = 0
         try:
             while start < len(values):
@@ -583,32 +699,31 @@ class Bus:
                     seat.card.write_late(offset, values[start:], cycles[start:], before[start:])
                     break
                 except BaseException as error:  # noqa: BLE001 - Ctrl-C, too: the CPU has made the writes behind it
-                    under_way = seat.card.slot.late
-                    if failure is None:
-                        failure = self._told_of_card(seat, cycles[start] if under_way is None else under_way, error)
+                    under_way = seat.connector.late
+                    if first is None:
+                        at = cycles[start] if under_way is None else under_way
+                        own = type(seat.card).write_late is not Card.write_late
+                        first = self._told(error, seat, "write_late" if own else "write", at)
                     start = len(values) if under_way is None else cycles.index(under_way) + 1
         finally:
-            seat.card.slot.let_see(None)
+            seat.connector.let_see(None)
             self._late = {}
             self._leave_access()
-        if failure is not None:
-            raise failure
+        if first is not None:
+            raise first
 
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""
         plan = self._table.read_plan(address)
         value = last if self._open_bus is None else self._open_bus
-        return self._together(plan, value, cycle, [seat.card.peek for seat, _, _ in plan.drivers])
+        return self._together(plan, value, cycle, [seat.peek(offset, cycle) for seat, offset, _ in plan.drivers])
 
     def steady_until(self, address: int, cycle: int) -> int:
         """A read of the address has no effect and gives the same byte before the cycle given back."""
         plan = self._table.read_plan(address)
         if plan.takers or len(plan.drivers) > 1:
             return cycle
-        try:
-            return min((seat.card.steady_until(offset, cycle) for seat, offset, _ in plan.drivers), default=NEVER)
-        except Exception as error:  # noqa: BLE001 - a stranger's card
-            self._card_failed(plan.drivers[0][0], cycle, error)
+        return min((seat.steady_until(offset, cycle) for seat, offset, _ in plan.drivers), default=NEVER)
 
     def where(self, address: int, *, is_write: bool = False) -> list[tuple[Seat, int]]:
         """Cards that an access at `address` reaches, with the offset each sees."""
@@ -638,11 +753,15 @@ class Bus:
             self.redecode()  # permuted copies, made of ROM alone, are stale
         elif plain is not None:
             self._renew()
-        for watcher in self.memory_watchers:
-            watcher(slot, start, end)
+        try:
+            for watcher in self.memory_watchers:
+                watcher(slot, start, end)
+        except BaseException as error:
+            self.guard.let_pass(error)
+            raise
 
     def _contend(self, plan: Plan, value: int, address: int, cycle: int) -> int:
-        value = self._together(plan, value, cycle, [seat.card.read for seat, _, _ in plan.drivers])
+        value = self._together(plan, value, cycle, [seat.read(offset, cycle) for seat, offset, _ in plan.drivers])
         masks = [mask for _, _, mask in plan.drivers]
         fighting = [
             seat.name
@@ -656,11 +775,10 @@ class Bus:
             )
         return value
 
-    def _together(self, plan: Plan, value: int, cycle: int, calls: list[Callable[[int, int], int]]) -> int:
+    def _together(self, plan: Plan, value: int, cycle: int, given: list[int]) -> int:
         """Byte on the data lines when the drivers of a plan give theirs; `value` stays where none of them drives."""
         driving: list[tuple[int, int]] = []  # byte on the bus, driven mask
-        for (seat, offset, mask), call in zip(plan.drivers, calls, strict=True):
-            byte = self.call_card(seat, cycle, call, offset, cycle)
+        for (seat, _, mask), byte in zip(plan.drivers, given, strict=True):
             driving.append((byte if seat.gives_data is None else seat.gives_data[byte], mask))
         if self._mix and len(driving) > 1:
             return self._mixed(driving, value, cycle)
@@ -681,7 +799,7 @@ class Bus:
 
     def _fight_cpu(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         for seat, offset, mask in plan.drivers:
-            byte = self.call_card(seat, cycle, seat.card.read, offset, cycle)
+            byte = seat.read(offset, cycle)
             if seat.gives_data is not None:
                 byte = seat.gives_data[byte]
             value &= byte | ~mask & 0xFF
@@ -705,46 +823,22 @@ class Bus:
 
     def settle(self, cycle: int) -> None:
         """Let lines settle outside of accesses and events: at power-on."""
+        self.turn.cycle = cycle
         try:
             self.wiring.settle(cycle)
-        except SimkitError:
-            raise
-        except Exception as error:  # noqa: BLE001 - a stranger's card
-            self._card_failed(None, cycle, error)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self._tell(error, None, "", cycle)
         finally:
+            self.turn.cycle = BETWEEN
             self.wiring.drop_unsettled()
 
     def call_card(self, seat: Seat, cycle: int, call: Callable[..., _T], *arguments: Any) -> _T:
-        """Call a card outside of the accesses and events of a cycle.
+        """Have a card do something outside of the accesses and events of a cycle, by one of its functions.
 
         Raises:
-            CardError: the card raised something that is no finding of its own.
+            CardError: the card failed.
         """
-        try:
-            return call(*arguments)
-        except SimkitError:
-            raise
-        except Exception as error:  # noqa: BLE001 - a stranger's card
-            self._card_failed(seat, cycle, error)
-
-    def _card_failed(self, seat: Seat | None, cycle: int, error: Exception) -> NoReturn:
-        raise self._told_of_card(seat, cycle, error) from error
-
-    def _told_of_card(self, seat: Seat | None, cycle: int, error: BaseException) -> BaseException:
-        """What a card raised, with the card, the cycle and the address; what is no fault of its own as it is."""
-        if isinstance(error, SimkitError) or not isinstance(error, Exception):
-            return error
-        if (pin := self.wiring.notifying) is not None:  # not the card accessed, but one that a line told of it
-            seat = self._by_slot.get(pin.slot, seat)
-        who = seat.name if seat is not None else "a card"
-        where = f" at ${self.access_address:04X}" if self.access_address is not None else ""
-        told = CardError(
-            f"{who} failed in cycle {cycle}{where}: {type(error).__name__}: {error}",
-            slot=seat.slot if seat is not None else None,
-            remedy="This is a defect of the card's model, not of your program; tell its author.",
-        )
-        told.__cause__ = error
-        return told
+        return self.guard.call(seat, cycle, getattr(call, "__name__", "call"), *arguments, function=call)
 
     # snapshot -------------------------------------------------------------------------------------------------------
 
@@ -761,7 +855,7 @@ class Bus:
 
     def _open_pins(self) -> list[Pin]:
         """Pins that are joined to nothing: what they drive, their card alone sees."""
-        pins = (pin for seat in self.seats for _, pin in sorted(seat.card.slot.pins.items()))
+        pins = (pin for seat in self.seats for _, pin in sorted(seat.connector.pins.items()))
         return [pin for pin in pins if pin.line is None]
 
     def load(self, state: Any) -> None:

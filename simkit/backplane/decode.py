@@ -27,11 +27,13 @@ class Plan:
         takers: seat and offset of each card that takes the data lines.
         selected: slot numbers of both.
         waiters: seat and offset of each of them whose card may ask for wait states.
+        may_wait: of a write: it reaches one card alone, at a register whose table says that writes may wait.
     """
 
     drivers: tuple[tuple[Seat, int, int], ...]  # seat, offset, driven mask
     takers: tuple[tuple[Seat, int], ...]
     selected: tuple[int, ...]
+    may_wait: bool = False
     waiters: tuple[tuple[Seat, int], ...] = attrs.field(init=False)
 
     @waiters.default
@@ -161,6 +163,8 @@ class Table:
         if for_write or not plain.ignores_writes:
             return None  # RAM with exchanged wires: each access takes the long way
         low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
+        if base + max(low) >= len(buffer):
+            return None  # the card answers for what its memory does not hold
         permuted = bytearray([buffer[base | n] for n in low])
         if seat.gives_data is not None:
             permuted = permuted.translate(seat.gives_data)
@@ -192,32 +196,23 @@ class Table:
         """By page: 1 for each address at which a write may wait: it reaches one card alone, whose table says so."""
         found: dict[int, bytes] = {}
         for seat, _, _, take, _ in self.selects:
-            offsets = {register.offset for register in seat.registers if register.writes_wait}
-            if not offsets or seat.ready_gated:
+            if not _waiting(seat):
                 continue
             for page in range(256):
                 addresses = take >> page * 256 & _PAGE_ONES
                 if not addresses or page in found:
                     continue
-                marks = bytes(
-                    addresses >> low & 1 and self._may_wait(self.write_plan(page << 8 | low), offsets)
-                    for low in range(256)
-                )
+                marks = bytes(addresses >> low & 1 and self.write_plan(page << 8 | low).may_wait for low in range(256))
                 if any(marks):
                     found[page] = marks
         return found
-
-    @staticmethod
-    def _may_wait(plan: Plan, offsets: set[int]) -> bool:
-        alone = not plan.drivers and not plan.waiters and len(plan.takers) == 1
-        return alone and plan.takers[0][1] in offsets
 
     def read_plan(self, address: int) -> Plan:
         """What a read at the address does."""
         plan = self.reads.get(address)
         if plan is None:
             plan = self.reads[address] = self._plan(
-                address, ((s, drive, take) for s, drive, take, _, _ in self.selects)
+                address, ((s, drive, take) for s, drive, take, _, _ in self.selects), for_write=False
             )
         return plan
 
@@ -226,11 +221,11 @@ class Table:
         plan = self.writes.get(address)
         if plan is None:
             plan = self.writes[address] = self._plan(
-                address, ((s, drive, take) for s, _, _, take, drive in self.selects)
+                address, ((s, drive, take) for s, _, _, take, drive in self.selects), for_write=True
             )
         return plan
 
-    def _plan(self, address: int, tables: Iterable[tuple[Seat, int, int]]) -> Plan:
+    def _plan(self, address: int, tables: Iterable[tuple[Seat, int, int]], *, for_write: bool) -> Plan:
         drivers, takers, selected = [], [], []
         for seat, drive, take in tables:
             drives, takes = drive >> address & 1, take >> address & 1
@@ -242,7 +237,16 @@ class Table:
                 drivers.append((seat, offset, _driven_mask(seat, offset)))
             if takes:
                 takers.append((seat, offset))
-        return Plan(tuple(drivers), tuple(takers), tuple(selected))
+        alone = for_write and not drivers and len(takers) == 1 and not takers[0][0].waits
+        may_wait = alone and takers[0][1] in _waiting(takers[0][0])
+        return Plan(tuple(drivers), tuple(takers), tuple(selected), may_wait)
+
+
+def _waiting(seat: Seat) -> set[int]:
+    """Offsets at which the register table says that writes may wait."""
+    if seat.ready_gated:
+        return set()
+    return {register.offset for register in seat.registers if register.writes_wait}
 
 
 def _views(pages: Pages) -> list[memoryview | None]:
@@ -251,7 +255,7 @@ def _views(pages: Pages) -> list[memoryview | None]:
 
 def _driven_mask(seat: Seat, offset: int) -> int:
     """Bus bits the card drives on a read."""
-    mask = seat.driven.get(offset, 0) or (0xFF if seat.card.holds_program(offset) else 0)
+    mask = seat.driven.get(offset, 0) or (0xFF if seat.holds_program(offset) else 0)
     return seat.gives_data[mask] if seat.gives_data is not None else mask
 
 

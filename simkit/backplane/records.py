@@ -65,7 +65,7 @@ class Ring:
         self.memory = memoryview(bytearray(ROOM * RECORD_BYTES)) if memory is None else memory
         self.filled = 0
         self.sinks: tuple[Sink, ...] = ()
-        self._failure: Exception | None = None
+        self._failure: BaseException | None = None
 
     def add(self, cycle: int, address: int, value: int, kind: int) -> None:
         """Record a cycle; `kind` with WRITE for a write, with REPEAT for one that RDY holds."""
@@ -97,10 +97,10 @@ class Ring:
         for sink in self.sinks:
             try:
                 sink(records)
-            except Exception as error:  # noqa: BLE001 - raised again at the end of the instruction
-                self._failure = self._failure or error
-            except BaseException as error:  # noqa: BLE001 - raised again when all have the records
+            except KeyboardInterrupt as error:  # raised again when all have the records
                 broken_off = error
+            except BaseException as error:  # noqa: BLE001 - raised again at the end of the instruction
+                self._failure = self._failure or error
         if broken_off is not None:
             raise broken_off
 

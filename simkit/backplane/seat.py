@@ -1,20 +1,34 @@
-"""A seat: a card in its slot with the wiring round it."""
+"""A seat: a card in its slot with the wiring round it, and the guarded way to ask the card."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import attrs
 
+from simkit.backplane import answers
+from simkit.backplane.guard import failure, place
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
+from simkit.contract.errors import CardError, CardMisuse, shown
+from simkit.contract.ports import Port
 from simkit.contract.registers import PlainMemory, Register
+from simkit.contract.slot import Slot
+from simkit.contract.turn import BETWEEN, LOADING
+
+if TYPE_CHECKING:
+    from simkit.backplane.guard import Guard
 
 
 @attrs.define(slots=True, eq=False)
 class Seat:
     """A card in its slot, with the wiring round it.
 
+    What the card is asked through its methods goes through the guard of the backplane it is plugged into
+    (`simkit.backplane.guard`): they raise CardError when the card fails.
+
     Attributes:
-        card: the card.
+        card: the card; who calls it itself is not guarded.
         slot: slot number.
         kind: its kind, for messages.
         select: when it is selected.
@@ -22,6 +36,16 @@ class Seat:
         write_enable: when, selected, it takes the data lines.
         wires: which line reaches a pin of the card: {"A0": "A3", "D4": "D5", "A14": "BANK0", "A15": "low"}.
         ready_gated: its strobes are gated with ready: a stalled access is seen once.
+        connector: what the card knows of the machine, with its pins.
+        settings: how it is wired.
+        registers: the board as wired.
+        address_pins: number of address pins the card looks at.
+        image_size: bytes of the part in its socket, None without one.
+        ports: its ports by name, guarded.
+        image: what was put into its socket.
+        plain: its plain memory, if it has any.
+        waits: whether its card may ask for wait states: every access must come to it.
+        guard: calls the card.
     """
 
     card: Card
@@ -32,23 +56,108 @@ class Seat:
     write_enable: Expression
     wires: dict[str, str] = attrs.field(factory=dict)
     ready_gated: bool = False
-    plain: PlainMemory | None = None
-    driven: dict[int, int] = attrs.field(factory=dict)
-    address_pins: int = 16
-    takes_data: bytes | None = None  # bus byte -> byte at the card's pins, None when straight
-    gives_data: bytes | None = None  # byte at the card's pins -> bus byte
+    connector: Slot = attrs.field(kw_only=True)
+    settings: Any = attrs.field(kw_only=True)
+    registers: tuple[Register, ...] = attrs.field(init=False, default=())
+    address_pins: int = attrs.field(init=False, default=16)
+    image_size: int | None = attrs.field(init=False, default=None)
+    ports: dict[str, Port] = attrs.field(init=False, factory=dict)
+    image: bytes = attrs.field(init=False, default=b"")
+    plain: PlainMemory | None = attrs.field(init=False, default=None)
+    driven: dict[int, int] = attrs.field(init=False, factory=dict)
+    takes_data: bytes | None = attrs.field(
+        init=False, default=None
+    )  # bus byte -> byte at the card's pins, None: straight
+    gives_data: bytes | None = attrs.field(init=False, default=None)  # byte at the card's pins -> bus byte
+    waits: bool = attrs.field(init=False, default=False)
+    guard: Guard = attrs.field(init=False)
 
-    @property
-    def waits(self) -> bool:
-        """Whether its card may ask for wait states: every access must come to it."""
-        return type(self.card).wait_cycles is not Card.wait_cycles
+    @connector.default
+    def _its_slot(self) -> Slot:
+        return self.card.slot
 
-    @property
-    def registers(self) -> tuple[Register, ...]:
-        """The board as wired."""
-        return type(self.card).registers(self.card.settings)
+    @settings.default
+    def _its_settings(self) -> Any:
+        return self.card.settings
 
     @property
     def name(self) -> str:
         """How messages call it."""
         return f"slot {self.slot} ({self.kind})"
+
+    # what the card is asked -----------------------------------------------------------------------------------------
+
+    def advance(self, cycle: int) -> None:
+        """Have it bring itself up to date."""
+        self.guard.ask(self, cycle, "advance", cycle)
+
+    def peek(self, offset: int, cycle: int) -> int:
+        """Byte a read would give."""
+        return self.guard.ask(self, cycle, "peek", offset, cycle, check=answers.byte)
+
+    def steady_until(self, offset: int, cycle: int) -> int:
+        """Cycle up to which a read has no effect and its value stays."""
+        return self.guard.ask(self, cycle, "steady_until", offset, cycle, check=answers.cycle)
+
+    def wait_cycles(self, offset: int, is_write: bool, cycle: int) -> int:
+        """Cycles by which it delays an access."""
+        return self.guard.ask(self, cycle, "wait_cycles", offset, is_write, check=answers.wait_cycles)
+
+    def unfinished(self, cycle: int) -> str:
+        """What the program has begun and another access would break."""
+        return self.guard.ask(self, cycle, "unfinished", check=answers.text)
+
+    def words(self, cycle: int) -> list[str]:
+        """What it looks like inside."""
+        return self.guard.ask(self, cycle, "words", cycle, check=answers.words)
+
+    def rom(self) -> bytes | bytearray | memoryview | None:
+        """What it gives by offset when that never changes."""
+        return self.guard.ask(self, BETWEEN, "rom", check=answers.content)
+
+    def holds_program(self, offset: int) -> bool:
+        """Whether instructions may stand at the offset."""
+        return self.guard.ask(self, BETWEEN, "holds_program", offset, check=answers.flag)
+
+    def save(self, cycle: int) -> dict[str, Any]:
+        """Its state: JSON values and bytes, with lists and tables of its own."""
+        return self.guard.ask(self, cycle, "save", cycle, check=answers.state)
+
+    # what it does ---------------------------------------------------------------------------------------------------
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Have it make a read."""
+        return self.guard.call(self, cycle, "read", offset, cycle, check=answers.byte)
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        """Have it take a write."""
+        self.guard.call(self, cycle, "write", offset, value, cycle)
+
+    def insert(self, image: bytes) -> None:
+        """Put an image into its socket."""
+        self.guard.call(self, 0, "insert", image)
+        self.image = image
+
+    def power_on(self) -> None:
+        """Have power come up, in cycle 0."""
+        self.guard.call(self, 0, "power_on", 0)
+
+    def reset(self, asserted: bool, cycle: int) -> None:
+        """Tell it that the line RESET was asserted or released."""
+        self.guard.call(self, cycle, "reset", asserted, cycle)
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Have it take back a state."""
+        self.guard.call(self, LOADING, "load", state)
+
+    def followed(self, name: str, cycle: int) -> None:
+        """Tell it that somebody begins to follow the line of an output, or ends."""
+        self.guard.call(self, cycle, "pin_followed", name, cycle)
+
+
+def refusal(seat: Seat, reason: BaseException | None) -> CardError:
+    """The error to tell of a card that does not take back what it has saved, with what it raised."""
+    did = f"refused what save had given a moment before: {shown(reason, 200)}"
+    told = failure(CardMisuse(did, "What save gives, load takes."), seat.name, "load", slot=seat.slot)
+    told.file, told.line = place(reason)
+    return told

@@ -36,7 +36,7 @@ def _check_image(bus: Bus, seat: Seat, findings: Findings) -> None:
 
     An image shorter than its part is nothing odd by itself: another ROM may hold the vectors.
     """
-    image, rom = seat.card.image, seat.card.rom()
+    image, rom = seat.image, seat.rom()
     if not image or rom is None:
         return
     part = len(rom)
@@ -77,7 +77,7 @@ def _reset_at_the_top(bus: Bus, seat: Seat, image: bytes, part: int) -> int | No
         return None  # images are built for whole parts: this one is not all there
     reset = image[-4] | image[-3] << 8
     for other, offset in bus.where(reset):
-        is_rom = other.card.rom() is not None
+        is_rom = other.rom() is not None
         if is_rom and (other is not seat or offset >= part - len(image)) and reset != 0xFFFF:
             return reset
     return None
@@ -174,7 +174,7 @@ def _check_strobes(bus: Bus, findings: Findings) -> None:
         named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
         low = {name: bus.wiring.line(name).level for name in named} | {"PHI2": False}
         strobes = [("write", seat.write_enable, False)]
-        if any(register.read_effect for register in type(seat.card).registers(seat.card.settings)):
+        if any(register.read_effect for register in seat.registers):
             strobes.append(("read", seat.output_enable, True))
         for word, strobe, rw in strobes:
             levels = {**low, "RW": rw}

@@ -63,7 +63,7 @@ class Burn:
 
 def rom_slots(machine: Machine) -> list[int]:
     """Slots that hold ROMs."""
-    return [seat.slot for seat in machine.bus.seats if seat.card.rom() is not None]
+    return [seat.slot for seat in machine.bus.seats if seat.rom() is not None]
 
 
 def rom_content(machine: Machine, slot: int) -> bytes:
@@ -74,7 +74,7 @@ def rom_content(machine: Machine, slot: int) -> bytes:
     """
     machine.card(slot)
     seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
-    content = seat.card.rom()
+    content = seat.rom()
     if content is None:
         roms = rom_slots(machine)
         raise SimkitError(
@@ -143,7 +143,7 @@ def fit(machine: Machine, slot: int, part: Part, *, split: bool = False, at: int
 def _image_length(machine: Machine, slot: int) -> int:
     """Bytes of the image in the socket; of a card that does not tell, of its whole content."""
     seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
-    return len(seat.card.image or rom_content(machine, slot))
+    return len(seat.image or rom_content(machine, slot))
 
 
 def _placed(content: bytes, part: Part, at: int, slot: int) -> bytes:

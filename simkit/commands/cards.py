@@ -127,20 +127,29 @@ def describe_all(kind: str | None) -> tuple[list[dict[str, Any]], list[dict[str,
     if kind is not None and kind not in known:
         raise SimkitError(f"There is no card {kind!r}.", remedy=near(kind, known))
     described, failed = [], []
-    for name, entry in sorted(known.items()):
+    for name, claims in sorted(known.items()):
         if kind is not None and name != kind:
             continue
         try:
-            described.append(describe(name, load_entry(entry)))
+            described.append(describe(name, load_entry(claims)))
         except SimkitError as error:
-            failed.append({"kind": name, "reason": error.message, "remedy": error.remedy or ""})
+            reason = str(SimkitError(error.message, file=error.file, line=error.line))
+            failed.append({"kind": name, "reason": reason, "remedy": error.remedy or ""})
     return described, failed
 
 
 def describe(kind: str, card: type[Card]) -> dict[str, Any]:
-    """A card with its default settings, as plain data."""
+    """A card with its default settings, as plain data.
+
+    Raises:
+        CardError: its class fails.
+    """
+    from simkit.backplane.board import Board
+    from simkit.backplane.guard import call_unplugged
+
     text = _module_text(card) or inspect.getdoc(card) or ""
-    settings = card.Settings()
+    settings = call_unplugged(f"The card {kind!r}", "Settings", card.Settings)
+    board = Board.of(card, settings, f"The card {kind!r}")
     return {
         "kind": kind,
         "is": text.partition("\n\n")[0].replace("\n", " "),
@@ -154,8 +163,8 @@ def describe(kind: str, card: type[Card]) -> dict[str, Any]:
             }
             for field in attrs.fields(card.Settings)
         ],
-        "registers": [attrs.asdict(register) for register in card.registers(settings)],
-        "pins": [{"name": pin.name, "drive": pin.drive.value, "help": pin.help} for pin in card.pins(settings)],
+        "registers": [attrs.asdict(register) for register in board.registers],
+        "pins": [{"name": pin.name, "drive": pin.drive.value, "help": pin.help} for pin in board.pins],
         "sources": _section(text, "Sources"),
         "left_out": _section(text, "Left out"),
     }

@@ -27,8 +27,7 @@ BROKEN_PIPE = 141
 
 def code_of(error: Exception) -> int:
     """Exit code of an error of the kit (SimkitError); of several the gravest."""
-    from simkit.backplane.bus import CardError
-    from simkit.contract.errors import FileError, SeveralErrors
+    from simkit.contract.errors import CardError, FileError, SeveralErrors
 
     if isinstance(error, SeveralErrors):
         codes = {code_of(one) for one in error.errors}

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from simkit.contract.errors import SimkitError
 
 TRACEBACK_SWITCH = "SIMKIT_TRACEBACK"
-"""Variable of the environment that has a fault of the kit printed with its traceback."""
+"""Variable of the environment that has a fault of the kit, or of a card, printed with its traceback."""
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -51,6 +51,8 @@ def _run(argv: list[str], ctrl_c: CtrlC, *, own: bool) -> int:
     try:
         from simkit.commands.app import run
 
+        if own:
+            _end_with_overdue_calls()
         code = run(argv, ctrl_c.begin)
         ctrl_c.end()
     except BaseException as error:  # noqa: BLE001 - whatever ends a command gets its exit code here
@@ -63,12 +65,21 @@ def _run(argv: list[str], ctrl_c: CtrlC, *, own: bool) -> int:
     return streams.hand_over(code, result=code in (0, exits.FOUND) or (as_json and told is not None))
 
 
+def _end_with_overdue_calls() -> None:
+    """A card whose call neither comes back nor can be interrupted has the process end (code 3, CARD_FAILED)."""
+    from simkit.backplane.overdue import STANDARD_ERROR, overdue_watch
+
+    overdue_watch().ends = STANDARD_ERROR
+
+
 def _verdict(error: BaseException, argv: list[str], ctrl_c: CtrlC, streams: Streams) -> tuple[int, SimkitError | None]:
     """Exit code of what ended a command, and what to tell of it if there is anything to tell."""
     from simkit.commands.streams import SILENT_ON_BROKEN_PIPE
     from simkit.contract.errors import SimkitError, file_error
 
     if isinstance(error, SimkitError):
+        if error.__cause__ is not None and exits.code_of(error) == exits.CARD_FAILED:
+            _show_traceback(error.__cause__, streams)
         return exits.code_of(error), error
     if isinstance(error, SystemExit) and isinstance(error.code, int) and error.code > exits.BY_SIGNAL:
         return error.code, None
@@ -76,16 +87,20 @@ def _verdict(error: BaseException, argv: list[str], ctrl_c: CtrlC, streams: Stre
         return exits.INTERRUPTED, None
     if isinstance(error, BrokenPipeError) and SILENT_ON_BROKEN_PIPE:
         return exits.BROKEN_PIPE, None
-    if os.environ.get(TRACEBACK_SWITCH):
-        import traceback
-
-        streams.say("".join(traceback.format_exception(error)))
+    _show_traceback(error, streams)
     if isinstance(error, OSError):
         # Whoever opens a file tells its name; what has none is most likely what is printed.
         what = f"{error.filename} cannot be used" if error.filename is not None else "The output cannot be written"
         told = file_error(f"{what}: {error.strerror or error}.", error)
         return exits.code_of(told), told
     return exits.KIT_FAULT, _fault(error, argv)
+
+
+def _show_traceback(error: BaseException, streams: Streams) -> None:
+    if os.environ.get(TRACEBACK_SWITCH):
+        import traceback
+
+        streams.say("".join(traceback.format_exception(error)))
 
 
 def _fault(error: BaseException, argv: list[str]) -> SimkitError:

@@ -108,6 +108,25 @@ class SeveralErrors(SimkitError):  # noqa: N818 - it holds errors
         return {"message": self.message, "errors": [error.as_dict() for error in self.errors]}
 
 
+class CardError(SimkitError):
+    """A card failed: it raised, or did or gave what the contract does not allow; the run stops.
+
+    `slot` is that of the card; `file` and `line` are the place in its own code, where there is one.
+    """
+
+
+class CardMisuse(SimkitError):  # noqa: N818 - what the card did, told as an error by whoever has called it
+    """A card did, with its slot, its pins or its answer, what it may not.
+
+    Attributes:
+        did: what it did, to go on from the name of the card: "armed the event 'tick' for cycle 5, which is over".
+    """
+
+    def __init__(self, did: str, remedy: str) -> None:
+        super().__init__(f"The card {did}.", remedy=remedy)
+        self.did = did
+
+
 class Errors:
     """Errors gathered, to be told in one go.
 
@@ -139,6 +158,17 @@ class Errors:
             raise self.found[0]
         if self.found:
             raise SeveralErrors(self.found)
+
+
+def shown(value: object, most: int = 60) -> str:
+    """A value of a stranger's in a message: its repr, or its type where that cannot be had; `most` characters."""
+    try:
+        text = repr(value)
+    except KeyboardInterrupt:
+        raise
+    except BaseException:  # noqa: BLE001 - whatever it raises, it must not take the place of the message
+        text = f"a {type(value).__name__}"
+    return text if len(text) <= most else f"{text[:most]}…"
 
 
 def numbers(found: Iterable[int]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from heapq import heapify, heappop, heappush
 from typing import Any
 
+from simkit.contract.errors import CardMisuse
 from simkit.contract.shapes import CYCLE, FURTHEST, TEXT, many, row, whole
 
 NEVER = FURTHEST
@@ -15,6 +16,9 @@ EVENTS = many(row(CYCLE, whole(), TEXT))
 
 
 _MANY = 64  # entries from which on it is worth a look how many of them were replaced
+
+MOST_EVENTS = 16_384
+"""Calls that may be pending at a time: a card that makes up a new name for each would fill the host's memory."""
 
 
 class EventTable:
@@ -32,7 +36,11 @@ class EventTable:
         self.horizon = NEVER
 
     def at(self, cycle: int, slot: int, name: str) -> None:
-        """Arm the event; an earlier arming of the same slot and name is replaced."""
+        """Arm the event; an earlier arming of the same slot and name is replaced.
+
+        Raises:
+            CardMisuse: far too many are pending.
+        """
         heap = self._heap
         event = (cycle, slot, name)
         self._armed[slot, name] = cycle
@@ -41,6 +49,11 @@ class EventTable:
             self.horizon = cycle
         else:
             self._settle()
+            if len(self._armed) > MOST_EVENTS:
+                raise CardMisuse(
+                    f"armed the event {name!r:.60} while {MOST_EVENTS} calls were pending",
+                    "Use few names: an event that is armed again is moved, not doubled.",
+                )
 
     def cancel(self, slot: int, name: str) -> None:
         """Disarm the event; nothing happens when it is not armed."""

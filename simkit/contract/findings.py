@@ -7,10 +7,13 @@ from typing import Any
 
 import attrs
 
+from simkit.contract.errors import MAX_MESSAGE, CardMisuse
 from simkit.contract.shapes import MOMENT, TEXT, WORD, many, optional, record, row, whole
 
 KEPT_PER_RULE = 200
 """Findings of one rule in one slot that are kept whole; the rest are counted. Bounds memory on endless faults."""
+MOST_RULES = 4_096
+"""Rules, slot by slot: a card that makes up a new name for each finding would fill the host's memory."""
 
 
 @attrs.frozen(slots=True)
@@ -63,11 +66,19 @@ class Findings:
         slot: int | None = None,
         pc: int | None = None,
     ) -> None:
-        """Record one finding."""
+        """Record one finding; of an endless message the beginning.
+
+        Raises:
+            CardMisuse: far too many rules were broken already.
+        """
         key = (rule, slot)
         count = self._counts.get(key, 0) + 1
+        if count == 1 and len(self._counts) >= MOST_RULES:
+            raise CardMisuse(f"reported {rule!r:.60}, the {MOST_RULES + 1}th rule", "Report by few names of rules.")
         self._counts[key] = count
         if count <= KEPT_PER_RULE:
+            if len(message) > MAX_MESSAGE:
+                message = f"{message[:MAX_MESSAGE]}…"
             self._kept.append(Finding(rule, cycle, address, slot, message, pc))
 
     def __iter__(self) -> Iterator[Finding]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from simkit.contract.turn import Turn
+
 
 class Host(Protocol):
     """The backplane as a slot sees it; `simkit.backplane.bus.Bus` is one, a test may bring another.
@@ -11,10 +13,12 @@ class Host(Protocol):
     Attributes:
         access_address: address of the access under way, None between accesses.
         spare_read: whether the access under way is a read whose byte the CPU throws away.
+        turn: when the card may act.
     """
 
     access_address: int | None
     spare_read: bool
+    turn: Turn
 
     def access_pc(self, cycle: int) -> int | None:
         """The instruction that makes the access of `cycle`; None between accesses."""

@@ -14,6 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import attrs
 
+from simkit.contract.errors import CardMisuse, shown
+from simkit.contract.turn import ANY_TIME, Turn
+
 if TYPE_CHECKING:
     from simkit.contract.held_moves import HeldMoves
     from simkit.contract.pin_group import PinGroup
@@ -64,11 +67,14 @@ class Pin:
         value: what the card drives: True, False, or None when it lets go.
         group: the group it stands in, told when its level may have changed; or None.
         bit: its place there, as a mask.
+        turn: when it may be driven; a card's pin gets that of its backplane.
+        asks: called as asks(pin, lazy_level, cycle) where a stranger's `lazy_level` must be guarded; or None.
     """
 
     __slots__ = (
         "_lazy_level",
         "_lets_go_high",
+        "asks",
         "bit",
         "followed",
         "group",
@@ -77,6 +83,7 @@ class Pin:
         "order",
         "slot",
         "spec",
+        "turn",
         "value",
     )
 
@@ -94,6 +101,8 @@ class Pin:
         self._lazy_level: Callable[[int], bool | None] | None = None
         # Called as followed(name, cycle) when somebody begins to follow the line of such an output in mid-run, or ends.
         self.followed: Callable[[str, int], None] | None = None
+        self.turn: Turn = ANY_TIME
+        self.asks: Callable[[Pin, Callable[[int], bool | None], int], bool | None] | None = None
 
     @property
     def lazy_level(self) -> Callable[[int], bool | None] | None:
@@ -104,6 +113,10 @@ class Pin:
     def lazy_level(self, call: Callable[[int], bool | None] | None) -> None:
         if call == self._lazy_level:
             return
+        if call is not None and not callable(call):
+            raise CardMisuse(
+                f"gave pin {self.spec.name} the lazy_level {shown(call)}", "Give a function of the cycle, or None."
+            )
         self._lazy_level = call
         if self.group is not None:
             self.group.kept = -1
@@ -114,11 +127,16 @@ class Pin:
         """Drive high (True), low (False), or let go (None), in the event or access of `cycle`.
 
         An open-drain pin lets go when told to drive high.
+
+        Raises:
+            CardMisuse: it is no such value, another cycle, or not the card's turn.
         """
         if value is True and self._lets_go_high:
             value = None
         if value is self.value:
             return
+        if cycle is not self.turn.cycle or not (value is None or value is True or value is False):
+            self.check_drive(value, cycle)
         self.value = value
         line = self.line
         if line is not None:
@@ -128,10 +146,30 @@ class Pin:
         elif self.group is not None:
             self.group.moved(self.bit, self.spec.open_level if value is None else value)
 
+    def check_drive(self, value: object, cycle: object) -> None:
+        """Refuse to drive what no pin can be driven to, or when it is not the card's turn.
+
+        Raises:
+            CardMisuse: so it is.
+        """
+        name = self.spec.name
+        if not (value is None or value is True or value is False):
+            remedy = "Drive it True (high), False (low) or None (let go); bool(...) makes one of a number."
+            raise CardMisuse(f"drove pin {name} to {shown(value)}", remedy)
+        if type(cycle) is not int:
+            raise CardMisuse(f"drove pin {name} in cycle {shown(cycle)}", "Hand on the cycle of the call.")
+        self.turn.check(self.slot, f"moved pin {name}", cycle)
+
+    def computed(self, cycle: int) -> bool | None:
+        """What the `lazy_level` says in `cycle`."""
+        function = self._lazy_level
+        assert function is not None
+        return function(cycle) if self.asks is None else self.asks(self, function, cycle)
+
     def level(self, cycle: int) -> bool:
         """Electrical level on the pin in `cycle`."""
         if self.line is None:
-            value = self.value if self._lazy_level is None else self._lazy_level(cycle)
+            value = self.value if self._lazy_level is None else self.computed(cycle)
             return self.spec.open_level if value is None else value
         return self.line.level_now(cycle)
 
@@ -245,8 +283,7 @@ class Line:
         self._followers += 1
         self.survey()
         for pin in moving:
-            assert pin.lazy_level is not None
-            pin.value = pin.lazy_level(cycle)
+            pin.value = pin.computed(cycle)
         if moving:
             self.resolve(cycle)
         for pin in moving:
@@ -283,7 +320,7 @@ class Line:
         """(level, whether outputs fight)."""
         high = low = False
         for pin in self.pins:
-            value = pin.lazy_level(cycle) if self._clocked and pin.lazy_level is not None else pin.value
+            value = pin.computed(cycle) if self._clocked and pin.lazy_level is not None else pin.value
             if value is True:
                 high = True
             elif value is False:

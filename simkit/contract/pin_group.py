@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from simkit.contract.errors import CardMisuse, shown
 from simkit.contract.held_moves import HeldMoves
 from simkit.contract.lines import Drive, Pin
+from simkit.contract.turn import ANY_TIME, Turn
 
 
 class PinGroup:
@@ -17,16 +19,31 @@ class PinGroup:
     Attributes:
         pins: as given.
         kept: levels of the others as last looked up; -1: look again.
+        turn: when they may be driven.
     """
 
-    __slots__ = ("_driven", "_hearing", "_held", "_moving", "_out", "_quiet", "_undriven", "kept", "pins")
+    __slots__ = (
+        "_driven",
+        "_hearing",
+        "_held",
+        "_moving",
+        "_out",
+        "_quiet",
+        "_slot",
+        "_undriven",
+        "kept",
+        "pins",
+        "turn",
+    )
 
     def __init__(self, pins: Iterable[Pin]) -> None:
         self.pins = tuple(pins)
+        self._slot = self.pins[0].slot if self.pins else 0
         self._moving: list[tuple[int, Pin]] = []  # those that move by the clock alone, with their bits
         self._held: HeldMoves | None = None
         self._quiet = -1  # mask of the pins whose moves are held back; -1: to be looked up
         self._hearing: list[PinGroup] = []  # other groups on their lines
+        self.turn: Turn = ANY_TIME
         self.forget()
         for n, pin in enumerate(self.pins):
             pin.group, pin.bit = self, 1 << n
@@ -78,12 +95,18 @@ class PinGroup:
         return self._undriven
 
     def drive(self, levels: int, driven: int, cycle: int) -> None:
-        """Drive the pins whose bit in `driven` is 1 to their bit in `levels`, let go of the others; as `Pin.drive`."""
+        """Drive the pins whose bit in `driven` is 1 to their bit in `levels`, let go of the others; as `Pin.drive`.
+
+        Raises:
+            CardMisuse: levels or cycle are no whole numbers, or it is not the card's turn.
+        """
         levels &= driven
         if driven == self._driven:
             changed = levels ^ self._out
             if not changed:
                 return
+            if cycle is not self.turn.cycle:
+                self._check(cycle)
             self._out = levels
             changed &= ~self._hold_back(changed, levels, cycle)
         else:
@@ -96,6 +119,11 @@ class PinGroup:
             self.pins[bit.bit_length() - 1].drive(levels & bit != 0 if driven & bit else None, cycle)
         if self._out != levels or self._driven != driven:  # what moved drove the group anew
             self._out = self._driven = -1
+
+    def _check(self, cycle: object) -> None:
+        if type(cycle) is not int:
+            raise CardMisuse(f"drove a group of pins in cycle {shown(cycle)}", "Hand on the cycle of the call.")
+        self.turn.check(self._slot, "moved a group of pins", cycle)
 
     def _hold_back(self, changed: int, levels: int, cycle: int) -> int:
         """Have the moves among these that nobody follows written later; mask of their pins."""

@@ -9,6 +9,7 @@ Values are what JSON holds, and bytes. A shape takes them, or refuses them with 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
+from operator import index
 from typing import Any
 
 import attrs
@@ -76,6 +77,14 @@ def wrong(value: object, should: str) -> StateError:
     """An error about a value: it "is not …"."""
     text = repr(value)
     return StateError("", f"{text if len(text) <= 40 else text[:40] + '…'} is {should}")
+
+
+def as_whole(value: object) -> int | None:
+    """A whole number of any kind, True for 1, as a plain int; None for what is none, floats among it."""
+    try:
+        return int.__add__(0, index(value))  # type: ignore[arg-type]  # what has no index is refused
+    except TypeError:
+        return None
 
 
 def whole(low: int = 0, high: int = FURTHEST) -> Shape:

@@ -8,8 +8,12 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from simkit.contract.clock import Crystal
+from simkit.contract.errors import CardMisuse, near, shown
+from simkit.contract.events import NEVER
 from simkit.contract.lines import Pin
 from simkit.contract.ports import Port
+from simkit.contract.shapes import as_whole
+from simkit.contract.turn import ANY_TIME, WAITED
 
 if TYPE_CHECKING:
     from simkit.contract.findings import Findings
@@ -17,6 +21,9 @@ if TYPE_CHECKING:
 
 
 _CHANCES_KEPT = 64  # names; what a card makes up anew each time is not worth keeping
+
+MOST_MEMORY = 1 << 24
+"""Bytes of plain memory that a card may ask for in one go: what 24 address lines reach."""
 
 
 class Slot:
@@ -41,35 +48,76 @@ class Slot:
         crystal_phases: Mapping[str, Fraction] | None = None,
         memory: Callable[[int], memoryview] | None = None,
     ) -> None:
-        self.number = number
+        self._number = number
         self.clock_hz = clock_hz
         self.seed = seed
         self.ports: dict[str, Port] = {}
         self.pins: dict[str, Pin] = {}
         self._findings = findings
         self._host = host
+        self._turn = ANY_TIME if host is None else host.turn
+        self._sealed = False
         self._phases = dict(crystal_phases or {})
         self._memory = memory
         self._seen: int | None = None
         self.late: int | None = None
         self._chances: dict[str, hashlib.blake2b] = {}  # by name, up to where the cycle follows
 
+    @property
+    def number(self) -> int:
+        """Slot number in the machine file."""
+        return self._number
+
+    def seal(self) -> None:
+        """The card is made: from now on no port is opened."""
+        self._sealed = True
+
     # events ---------------------------------------------------------------------------------------------------------
 
     def at(self, cycle: int, name: str) -> None:
-        """Have `card.event(name, cycle)` called in phase 0 of `cycle`; one pending call a name, re-armable."""
+        """Have `card.event(name, cycle)` called in phase 0 of `cycle`; one pending call a name, re-armable.
+
+        Armed in an access for the cycle of that access, it comes in the next one.
+
+        Raises:
+            CardMisuse: no such cycle or name, a cycle that is over, or it is not the card's turn.
+        """
         assert self._host is not None
-        self._host.arm(cycle, self.number, name)
+        now = self._turn.cycle
+        if type(cycle) is not int or not now <= cycle <= NEVER or now < 0 or type(name) is not str:
+            cycle, name = self._arming(cycle, name)
+        self._host.arm(cycle, self._number, name)
+
+    def _arming(self, cycle: Any, name: Any) -> tuple[int, str]:
+        """What is armed, if it may be.
+
+        Raises:
+            CardMisuse: it may not.
+        """
+        remedy = "Arm it for a whole number of cycles from now on, e.g. self.slot.at(cycle + 100, name)."
+        if not isinstance(name, str):
+            raise CardMisuse(f"armed an event called {shown(name)}", "Give events a text as their name.")
+        did, when = f"armed the event {shown(name)} for cycle {shown(cycle)}", as_whole(cycle)
+        if when is None:
+            raise CardMisuse(f"{did}, which is no whole number", remedy)
+        if not 0 <= when <= NEVER:
+            raise CardMisuse(f"{did}, which does not exist", remedy)
+        if when < self._turn.cycle:
+            raise CardMisuse(f"{did}, which is over: it is cycle {self._turn.cycle}", remedy)
+        self._turn.check(self._number, did)
+        return when, str(name)
 
     def cancel(self, name: str) -> None:
         """Take a pending call back; nothing happens when there is none."""
         assert self._host is not None
-        self._host.disarm(self.number, name)
+        if self._turn.cycle < 0 and self._host.armed(self._number, name) is not None:
+            self._turn.check(self._number, f"cancelled the event {shown(name)}")
+        self._host.disarm(self._number, name)
 
     def armed(self, name: str) -> int | None:
         """Cycle the named call is pending for, or None."""
         assert self._host is not None
-        return self._host.armed(self.number, name)
+        return self._host.armed(self._number, name)
 
     # chance ---------------------------------------------------------------------------------------------------------
 
@@ -77,7 +125,7 @@ class Slot:
         """A number from 0 up to 1 that depends on (seed, slot, name, cycle) alone, never on how often it is asked."""
         begun = self._chances.get(name)
         if begun is None:
-            begun = hashlib.blake2b(f"{self.seed}/{self.number}/{name}/".encode(), digest_size=8)
+            begun = hashlib.blake2b(f"{self.seed}/{self._number}/{name}/".encode(), digest_size=8)
             if len(self._chances) < _CHANCES_KEPT:
                 self._chances[name] = begun
         text = begun.copy()
@@ -86,7 +134,7 @@ class Slot:
 
     def noise(self, name: str, length: int) -> bytes:
         """`length` seeded bytes, e.g. what a memory holds at power-up."""
-        return hashlib.shake_128(f"{self.seed}/{self.number}/{name}".encode()).digest(length)
+        return hashlib.shake_128(f"{self.seed}/{self._number}/{name}".encode()).digest(length)
 
     def crystal(self, hz: Fraction, name: str = "crystal") -> Crystal:
         """The card's own crystal; its phase at cycle 0 is seeded."""
@@ -102,19 +150,44 @@ class Slot:
 
         Engines reach what comes from here fastest, once `plain_memory` shows it; a buffer of the card's own is right
         too, and slow.
+
+        Raises:
+            CardMisuse: no size, or more than MOST_MEMORY.
         """
+        bytes_wanted = as_whole(size)
+        if bytes_wanted is None or not 0 < bytes_wanted <= MOST_MEMORY:
+            raise CardMisuse(f"asked for {shown(size)} bytes of memory", f"Ask for 1 to {MOST_MEMORY}.")
+        size = bytes_wanted
         return memoryview(bytearray(size)) if self._memory is None else self._memory(size)
 
     # the outside ----------------------------------------------------------------------------------------------------
 
     def port(self, port: Any) -> Any:
-        """Open a port; gives it back."""
+        """Open a port, in the card's `__init__`; gives it back.
+
+        Raises:
+            CardMisuse: it is no port, its name is taken, or the card is made already.
+        """
+        if not isinstance(port, Port):
+            raise CardMisuse(f"opened {shown(port)}, which is no port", "Open one of those of simkit.contract.")
+        if not isinstance(port.name, str) or port.name in self.ports:
+            raise CardMisuse(f"opened a port with the name {shown(port.name)}", "Name each port by a text of its own.")
+        if self._sealed:
+            raise CardMisuse(f"opened port {port.name!r} when it was made already", "Open ports in `__init__`.")
         self.ports[port.name] = port
         return port
 
     def pin(self, name: str) -> Pin:
-        """The card's pin of that name (declared in `Card.pins`)."""
-        return self.pins[name]
+        """The card's pin of that name (declared in `Card.pins`).
+
+        Raises:
+            CardMisuse: it declares none of that name.
+        """
+        try:
+            return self.pins[name]
+        except (KeyError, TypeError):
+            remedy = near(str(name), self.pins) or "`pins` declares none."
+            raise CardMisuse(f"asked for its pin {shown(name)}, which it does not declare", remedy) from None
 
     def report(self, rule: str, cycle: int, message: str, *, address: int | None = None) -> None:
         """Report that the program or the wiring broke a rule of the hardware.
@@ -124,13 +197,27 @@ class Slot:
             cycle: when.
             message: one sentence for people: what, how far off, what the hardware does.
             address: bus address; None takes that of the current access, if there is one.
+
+        Raises:
+            CardMisuse: one of them is of another kind, or it is not the card's turn.
         """
+        if self._turn.cycle < 0 and self._turn.cycle != WAITED:
+            self._turn.check(self._number, f"reported {shown(rule)}")
+        for name, value in (("rule", rule), ("message", message)):
+            if not isinstance(value, str) or not value:
+                raise CardMisuse(f"reported the {name} {shown(value)}", "Report a rule and a message as texts.")
+        when, where = as_whole(cycle), None if address is None else as_whole(address)
+        if when is None or not -NEVER <= when <= NEVER:
+            raise CardMisuse(f"reported {rule!r} in cycle {shown(cycle)}", "Hand on the cycle of the call.")
+        if address is not None and (where is None or not 0 <= where <= 0xFFFF):
+            raise CardMisuse(f"reported {rule!r} at the address {shown(address)}", "Give $0000 to $FFFF, or leave it.")
+        rule, cycle, message, address = str(rule), when, str(message), where
         pc = None
         if self._host is not None:
             pc = self._host.access_pc(cycle)
             if address is None:
                 address = self._host.access_address
-        self._findings.add(rule, cycle, message, address=address, slot=self.number, pc=pc)
+        self._findings.add(rule, cycle, message, address=address, slot=self._number, pc=pc)
 
     @property
     def spare(self) -> bool:
@@ -145,7 +232,7 @@ class Slot:
         """Byte on the data lines in the cycle before the access under way: what a latch that is too early takes."""
         if self._seen is not None:
             return self._seen
-        return self._host.data_before(self.number) if self._host is not None else 0xFF
+        return self._host.data_before(self._number) if self._host is not None else 0xFF
 
     def let_see(self, byte: int | None, cycle: int | None = None) -> None:
         """A write that waited is about to be handed over; None: none is any more.
@@ -157,6 +244,19 @@ class Slot:
         self._seen, self.late = byte, cycle
 
     def changed(self, start: int, end: int) -> None:
-        """Announce that bytes start .. end-1 of the plain memory changed other than by the bus."""
+        """Announce that bytes start .. end-1 of the plain memory changed other than by the bus.
+
+        Raises:
+            CardMisuse: these are no places of a memory, or it is not the card's turn.
+        """
+        first, last = as_whole(start), as_whole(end)
+        if first is None or last is None or not 0 <= first <= last:
+            raise CardMisuse(
+                f"announced that memory changed from {shown(start)} to {shown(end)}",
+                "Give the first place, and the one behind the last.",
+            )
+        start, end = first, last
+        if self._turn.cycle < 0:
+            self._turn.check(self._number, "announced that its memory had changed")
         if self._host is not None:
-            self._host.memory_changed(self.number, start, end)
+            self._host.memory_changed(self._number, start, end)

@@ -92,7 +92,7 @@ class VideoLook:
         Raises:
             SimkitError: no such card, or several and no slot named.
         """
-        found = {seat.slot: seat.card for seat in machine.bus.seats if isinstance(seat.card, TileVideo)}
+        found = {seat.slot: seat for seat in machine.bus.seats if isinstance(seat.card, TileVideo)}
         if slot is not None and slot not in found:
             raise SimkitError(
                 f"Slot {slot} holds no tile-video card.",
@@ -107,11 +107,12 @@ class VideoLook:
                 f"The machine has {len(found)} tile-video cards.",
                 remedy=f"Name one of the slots {', '.join(map(str, found))}, with --slot on the command line.",
             )
-        card = found[next(iter(found)) if slot is None else slot]
-        memory, registers = card.look(machine.cycle)
-        screen: Screen = machine.card(card.slot.number).screen
-        words = card.words(machine.cycle)
-        settings = card.settings
+        seat = found[next(iter(found)) if slot is None else slot]
+        look: tuple[bytes, bytes] = seat.guard.ask(seat, machine.cycle, "look", machine.cycle)
+        memory, registers = look
+        screen: Screen = machine.card(seat.slot).screen
+        words = seat.words(machine.cycle)
+        settings = seat.settings
         low_left = settings.multicolor_left == "low half"
         return cls(memory, registers, screen.port.palette, settings.text_left, screen.pixels, words, low_left=low_left)
 

@@ -7,14 +7,17 @@ from pathlib import Path
 
 import attrs
 
+from simkit.backplane.board import Board
 from simkit.backplane.bus import Bus, overlaps
+from simkit.backplane.guard import call_unplugged
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.contract.card import Card
-from simkit.contract.errors import Errors, SimkitError
+from simkit.contract.errors import CardError, Errors, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
 from simkit.contract.slot import Slot
+from simkit.contract.turn import BETWEEN, Turn
 from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.room import Room, room
 from simkit.machine.fingerprint import Fingerprint
@@ -25,6 +28,9 @@ from simkit.rom.labels import Labels, read_labels
 Images = Mapping[int, str | Path | bytes]
 
 _RANGES_SHOWN = 4
+
+PUT_TOGETHER = "the machine was put together"
+"""Why cards may not act then."""
 
 
 @attrs.frozen
@@ -57,10 +63,12 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     """
     backplane = description.backplane
     bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
+    bus.turn.asked = PUT_TOGETHER  # until it is all there
     labels = Labels()
     errors = Errors()
     contents: dict[int, bytes] = {}
-    core = room(description.cpu, _memory_sizes(description))
+    core = room(description.cpu, _memory_sizes(description, errors))
+    errors.raise_any()
     for card in description.cards:
         try:
             seat = _plug(card, description, bus, findings, core)
@@ -72,7 +80,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
         except SimkitError as error:
             errors.add(error)
     slots = {card.slot for card in description.cards}
-    takers = [str(seat.slot) for seat in bus.seats if seat.card.image_size(seat.card.settings) is not None]
+    takers = [str(seat.slot) for seat in bus.seats if seat.image_size is not None]
     remedy = f"Slots that take an image: {', '.join(takers)}." if takers else "No card of the machine takes an image."
     for slot in images:
         if slot not in slots:
@@ -106,7 +114,7 @@ def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitErr
     return SimkitError(message, file=place.file, line=place.line, slot=card.slot, field=field, remedy=error.remedy)
 
 
-def _memory_sizes(description: Description) -> list[int]:
+def _memory_sizes(description: Description, errors: Errors) -> list[int]:
     """What the cards will ask for: each is made once on a slot of which nothing stays but the question."""
     sizes: list[int] = []
 
@@ -116,14 +124,26 @@ def _memory_sizes(description: Description) -> list[int]:
 
     for described in description.cards:
         slot = Slot(described.slot, description.clock_hz, description.seed, Findings(), memory=asked)
-        _made(described, slot)
+        try:
+            _made(described, slot)
+        except CardError as error:
+            errors.add(error)
+        never = Turn(BETWEEN, PUT_TOGETHER)
+        for pin in slot.pins.values():
+            pin.turn = never
     return sizes
 
 
 def _made(described: CardDescription, slot: Slot) -> Card:
-    for spec in described.card.pins(described.settings):
+    """The card, on its slot.
+
+    Raises:
+        CardError: its class fails; with the place in its own code.
+    """
+    who = f"slot {described.slot} ({described.kind})"
+    for spec in Board.of(described.card, described.settings, who, described.slot).pins:
         slot.pins[spec.name] = Pin(spec, described.slot)
-    return described.card(described.settings, slot)
+    return call_unplugged(who, "__init__", described.card, described.settings, slot, slot=described.slot)
 
 
 def _plug(
@@ -131,7 +151,11 @@ def _plug(
 ) -> Seat:
     memory = core.arena.take if isinstance(core, Room) else None
     slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus, memory=memory)
-    card = _made(described, slot)
+    bus.turn.cycle = 0  # a card that is made may arm calls
+    try:
+        card = _made(described, slot)
+    finally:
+        bus.turn.cycle = BETWEEN
     for name, line in described.lines.items():
         bus.wiring.line(line).join(slot.pins[name])
     seat = Seat(
@@ -143,6 +167,8 @@ def _plug(
         Expression(described.write_enable),
         dict(described.wires),
         described.ready_gated,
+        connector=slot,
+        settings=described.settings,
     )
     bus.seat(seat)
     return seat
@@ -150,7 +176,7 @@ def _plug(
 
 def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None) -> bytes | None:
     """Put the image into a card that takes one; gives its bytes."""
-    size = described.card.image_size(described.settings)
+    size = seat.image_size
     source = image if image is not None else described.image
     if size is None:
         if source is not None:
@@ -162,11 +188,15 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
         raise _located(described, "image", SimkitError("the card has no image.", remedy=remedy))
     try:
         content = source if isinstance(source, bytes) else read_image(Path(source), size)
-        seat.card.insert(content)
     except SimkitError as error:
         raise _of_image(described, error, given=image is not None) from error
-    except ValueError as error:
-        raise _of_image(described, SimkitError(f"{error}."), given=image is not None) from error
+    try:
+        seat.insert(content)
+    except CardError as error:
+        refusal = error.__cause__
+        if not isinstance(refusal, ValueError):
+            raise
+        raise _of_image(described, SimkitError(f"{refusal}."), given=image is not None) from error
     return content
 
 

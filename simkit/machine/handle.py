@@ -5,11 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from fractions import Fraction
 
     from simkit.backplane.bus import Bus
-    from simkit.backplane.seat import Seat
     from simkit.cpu.isa.disassemble import Instruction
     from simkit.cpu.reference.engine import ExactCpu
     from simkit.rom.labels import Labels
@@ -24,9 +22,6 @@ class Handle(Protocol):
 
     def settle(self) -> None:
         """Bring all cards up to date with the current cycle; no visible effect."""
-
-    def call_card(self, seat: Seat, call: Callable[..., Any], *arguments: Any) -> Any:
-        """Call a card between two cycles; CardError when it fails."""
 
     def outside(self, slot: int, port: str, action: str, *arguments: Any, at: int | None = None) -> None:
         """Queue an outside event for the current cycle or cycle `at`."""

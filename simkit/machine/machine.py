@@ -17,10 +17,10 @@ import attrs
 
 from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
 from simkit.backplane.cycle import BusCycle
-from simkit.backplane.seat import Seat
+from simkit.backplane.seat import refusal
 from simkit.backplane.self_check import check_power_on
 from simkit.backplane.vectors import VECTORS
-from simkit.contract.errors import SimkitError, numbers
+from simkit.contract.errors import CardError, CardMisuse, SimkitError, numbers, shown
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
@@ -149,10 +149,10 @@ class Machine:
     def _power_on(self) -> None:
         bus = self.bus
         for seat in bus.seats:
-            bus.call_card(seat, 0, seat.card.power_on, 0)
+            seat.power_on()
         for asserted in (True, False):
             for seat in bus.seats:
-                bus.call_card(seat, 0, seat.card.reset, asserted, 0)
+                seat.reset(asserted, 0)
         bus.settle(0)
         check_power_on(self.bus, self.findings)
         self.cpu.power_on()
@@ -318,15 +318,7 @@ class Machine:
     def settle(self) -> None:
         """Bring all cards up to date with the current cycle; no visible effect."""
         for seat in self.bus.seats:
-            self.call_card(seat, seat.card.advance, self.cycle)
-
-    def call_card(self, seat: Seat, call: Callable[..., Any], *arguments: Any) -> Any:
-        """Call a card between two cycles.
-
-        Raises:
-            CardError: the card failed.
-        """
-        return self.bus.call_card(seat, self.cycle, call, *arguments)
+            seat.advance(self.cycle)
 
     def reset(self) -> None:
         """Press the reset button now, for RESET_CYCLES cycles or RESET_SECONDS, whichever is longer."""
@@ -344,11 +336,7 @@ class Machine:
         self._adopt(self._fitting(fresh.save_state()))
 
     def _inserted(self) -> dict[int, bytes]:
-        return {
-            seat.slot: seat.card.image
-            for seat in self.bus.seats
-            if seat.card.image_size(seat.card.settings) is not None
-        }
+        return {seat.slot: seat.image for seat in self.bus.seats if seat.image_size is not None}
 
     def __reduce_ex__(self, protocol: Any) -> Any:
         raise SimkitError(
@@ -535,7 +523,7 @@ class Machine:
                 f"The machine stands inside an instruction (cycle {self.cycle}) and cannot be saved there.",
                 remedy="Call step() first: it finishes the instruction.",
             )
-        cards = {seat.slot: self.call_card(seat, seat.card.save, self.cycle) for seat in self.bus.seats}
+        cards = {seat.slot: seat.save(self.cycle) for seat in self.bus.seats}
         state = {"bus": self.bus.save(), "cpu": self.cpu.save(), "findings": self.findings.save()}
         return pack(Snapshot(self.fingerprint, self.description.seed, self.cycle, state, cards))
 
@@ -553,9 +541,19 @@ class Machine:
         before = self.save_state()
         try:
             self._adopt(snapshot)
-        except SnapshotError:
-            self._adopt(self._fitting(before))
+        except (SnapshotError, CardError):
+            self._go_back(before)
             raise
+
+    def _go_back(self, before: bytes) -> None:
+        """Become again what was saved a moment ago."""
+        try:
+            self._adopt(self._fitting(before))
+        except SnapshotError as error:
+            seat = next((seat for seat in self.bus.seats if seat.slot == error.slot), None)
+            if seat is None:
+                raise
+            raise refusal(seat, error.__cause__) from error
 
     def _fitting(self, data: bytes) -> Snapshot:
         snapshot = unpack(data)
@@ -577,7 +575,7 @@ class Machine:
     def _adopt(self, snapshot: Snapshot) -> None:
         self.bus.recording.catch_up()  # cycles go on elsewhere
         for seat in self.bus.seats:
-            _take(seat.name, seat.card.load, snapshot.cards[seat.slot], seat.slot)
+            _take(seat.name, seat.load, snapshot.cards[seat.slot], seat.slot)
         for name, load in (("findings", self.findings.load), ("cpu", self.cpu.load), ("bus", self.bus.load)):
             _take(name, load, snapshot.state.get(name))
 
@@ -587,11 +585,15 @@ def _take(who: str, load: Callable[[Any], None], state: Any, slot: int | None = 
 
     Raises:
         SnapshotError: it cannot; says which field of whose state is wrong.
+        CardError: a card did something else than to refuse its state.
     """
     try:
         load(state)
-    except Exception as error:  # also whatever a stranger's card makes of a damaged state
-        wrong = str(error) if isinstance(error, StateError) else repr(error)
+    except (StateError, CardError) as told:
+        error = told.__cause__ if isinstance(told, CardError) else told  # a card refuses a state in its own way
+        if not isinstance(error, Exception) or isinstance(error, CardMisuse):
+            raise
+        wrong = str(error) if isinstance(error, StateError) else shown(error, 200)
         raise SnapshotError(
             f"The state is damaged: {who}, {wrong}.",
             slot=slot,

@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
+from simkit.backplane.guarded_ports import sent_byte
 from simkit.backplane.seat import Seat
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.lines import Line, Pin
@@ -234,6 +235,7 @@ class Serial:
 
     def __init__(self, machine: Handle, seat: Seat, port: SerialPort) -> None:
         self._machine = machine
+        self._seat = seat
         self.slot = seat.slot
         self.port = port
 
@@ -246,7 +248,14 @@ class Serial:
     def received(self) -> bytes:
         """Everything the card has sent since power-on (bounded: the newest million bytes)."""
         self._machine.settle()
-        return bytes(byte for _, byte in self.port.sent)
+        return bytes(sent_byte(self._seat, self.port, entry) for entry in self.port.sent)
+
+    def take(self) -> bytes:
+        """What the card has sent and nobody has taken; it is gone from `received` then."""
+        taken, sent = bytearray(), self.port.sent
+        while sent:
+            taken.append(sent_byte(self._seat, self.port, sent.popleft()))
+        return bytes(taken)
 
     def text(self, *, cr_adds_lf: bool = False) -> str:
         """What stands on a terminal that got `received`, lines joined by newlines, blanks at their ends left out.
@@ -354,9 +363,9 @@ class CardView:
         self._seat = seat
         self.slot = seat.slot
         self.kind = seat.kind
-        self.settings = seat.card.settings
+        self.settings = seat.settings
         self.ports: dict[str, PortView] = {}
-        for name, port in seat.card.slot.ports.items():
+        for name, port in seat.ports.items():
             for kind, view in _VIEWS:
                 if isinstance(port, kind):
                     make: Any = view
@@ -365,21 +374,19 @@ class CardView:
     @property
     def registers(self) -> tuple[Register, ...]:
         """The board as wired."""
-        return type(self._seat.card).registers(self.settings)
+        return self._seat.registers
 
     def peek(self, offset: int) -> int:
         """Byte a read of the offset would give, without effect."""
-        card = self._seat.card
-        self._machine.call_card(self._seat, card.advance, self._machine.cycle)
-        byte: int = self._machine.call_card(self._seat, card.peek, offset, self._machine.cycle)
-        return byte
+        cycle = self._machine.cycle
+        self._seat.advance(cycle)
+        return self._seat.peek(offset, cycle)
 
     def words(self) -> list[str]:
         """What the card looks like inside, one line each."""
-        card = self._seat.card
-        self._machine.call_card(self._seat, card.advance, self._machine.cycle)
-        words: list[str] = self._machine.call_card(self._seat, card.words, self._machine.cycle)
-        return words
+        cycle = self._machine.cycle
+        self._seat.advance(cycle)
+        return self._seat.words(cycle)
 
     def __getattr__(self, name: str) -> Any:
         for _, view in _VIEWS:

@@ -10,7 +10,7 @@ from simkit import contract
 _KIT = "simkit"
 
 
-def import_remedy(error: BaseException) -> str | None:
+def import_remedy(error: BaseException | None) -> str | None:
     """The import line to write, when an import of the kit failed in a card's file; else None.
 
     Args:

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from importlib.metadata import EntryPoint
 from pathlib import Path
 from typing import Any
 
 import attrs
 
+from simkit.backplane.board import Board
 from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
-from simkit.contract.errors import SimkitError, near
+from simkit.contract.errors import CardError, SimkitError, near
 from simkit.contract.lines import SYSTEM_LINES
-from simkit.machinefile.catalogue import card_class, entries
+from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.merge import MachineErrors, Table
-from simkit.machinefile.settings import read_settings
+from simkit.machinefile.settings import guarded_settings
 
 _LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
 _CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
@@ -27,7 +27,7 @@ _STROBES = {"output_enable": READ_STROBE, "write_enable": WRITE_STROBE}
 
 
 def check_card(
-    slot: int, table: Table, installed: Mapping[str, EntryPoint], errors: MachineErrors
+    slot: int, table: Table, installed: Mapping[str, Claims], errors: MachineErrors
 ) -> CardDescription | None:
     """The card that a table describes.
 
@@ -60,7 +60,20 @@ class _Checker:
             place = place.inside(element)
         self.errors.tell(message, place, remedy, slot=self.slot, kind=self.table.values.get("kind"), field=field)
 
-    def card(self, installed: Mapping[str, EntryPoint]) -> CardDescription | None:
+    def failed(self, field: str, error: CardError) -> None:
+        """Tell that the card failed, with the place in its own code."""
+        own = f" ({error.file}:{error.line})" if error.file is not None else ""
+        self.errors.tell(
+            f"{error.message.rstrip('.')}{own}.",
+            self.table.place(field),
+            error.remedy or "",
+            slot=self.slot,
+            kind=self.table.values.get("kind"),
+            field=field,
+            failed=True,
+        )
+
+    def card(self, installed: Mapping[str, Claims]) -> CardDescription | None:
         """The description, whose fields hold where no error was told."""
         kind = self.table.values.get("kind")
         if not isinstance(kind, str):
@@ -68,21 +81,21 @@ class _Checker:
             return None
         try:
             card = card_class(kind, self.table.folders["kind"], installed)
+            settings = self.settings(card)
+            board = Board.of(card, settings, "", self.slot)
+        except CardError as error:
+            self.failed("kind", error)
+            return None
         except SimkitError as error:
             self.fail("kind", error.message, error.remedy or "")
             return None
-        settings = self.settings(card)
         select, not_select = self.patterns("select"), self.patterns("not_select")
-        try:
-            on_the_bus = card.registers(settings) or card.address_pins(settings)  # else it meets others by pins alone
-        except SimkitError as error:
-            self.fail("kind", error.message, error.remedy or "")
-            return None
+        on_the_bus = board.registers or board.address_pins  # else it meets others by pins alone
         if "select" not in self.table.values and on_the_bus:
             self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
         wires, lines = self.names("wires"), self.names("lines")
-        self.check_wires(wires, card.address_pins(settings))
-        self.check_lines(lines, {pin.name for pin in card.pins(settings)})
+        self.check_wires(wires, board.address_pins)
+        self.check_lines(lines, {pin.name for pin in board.pins})
         ready_gated = self.table.values.get("ready_gated", False)
         if not isinstance(ready_gated, bool):
             self.fail("ready_gated", f"{ready_gated!r} is neither true nor false.")
@@ -108,14 +121,15 @@ class _Checker:
         )
 
     def settings(self, card: type[Card]) -> Any:
-        """Settings of the card."""
-        return read_settings(
-            card.Settings,
-            self.table.values.get("settings", {}),
-            lambda key, message, remedy: self.fail(
-                f"settings.{key}".rstrip("."), message, remedy or _settings_of(card)
-            ),
-        )
+        """Settings of the card.
+
+        Raises:
+            CardError: its class `Settings` fails.
+        """
+        made, wrong = guarded_settings(card.Settings, self.table.values.get("settings", {}), self.slot)
+        for key, message, remedy in wrong:
+            self.fail(f"settings.{key}".rstrip("."), message, remedy or _settings_of(card))
+        return made
 
     def patterns(self, field: str) -> tuple[str, ...]:
         """Patterns and expressions of a field: one, or a list."""

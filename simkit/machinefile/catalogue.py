@@ -3,26 +3,48 @@
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from importlib.machinery import SourceFileLoader
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from types import CodeType
+from typing import TypeVar
 
+import attrs
+
+from simkit.backplane.guard import call_unplugged
+from simkit.backplane.overdue import overdue_watch
 from simkit.contract.card import Card
-from simkit.contract.errors import SimkitError, near
+from simkit.contract.errors import CardError, CardMisuse, SimkitError, near, shown
 from simkit.machinefile.card_imports import import_remedy
 
 GROUP = "simkit.cards"
 FILE_PREFIX = "file:"
 
+_T = TypeVar("_T")
 
-def entries() -> dict[str, EntryPoint]:
+
+Claims = Sequence[EntryPoint]
+"""Who says that a card of a name is theirs: one, if all is well."""
+
+
+def entries() -> dict[str, Claims]:
     """Entry points of all installed cards by kind; nothing is imported yet."""
-    return {entry.name: entry for entry in entry_points(group=GROUP)}
+    found: dict[str, list[EntryPoint]] = {}
+    for entry in entry_points(group=GROUP):
+        claims = found.setdefault(entry.name, [])
+        if (_owner(entry), entry.value) not in [(_owner(other), other.value) for other in claims]:
+            claims.append(entry)
+    return dict(found)
 
 
-def card_class(kind: str, folder: Path, known: Mapping[str, EntryPoint] | None = None) -> type[Card]:
+def _owner(entry: EntryPoint) -> str:
+    """Name of the package that an entry point belongs to."""
+    return entry.dist.name if entry.dist is not None else "a package without a name"
+
+
+def card_class(kind: str, folder: Path, known: Mapping[str, Claims] | None = None) -> type[Card]:
     """Class of a card kind.
 
     Args:
@@ -31,7 +53,8 @@ def card_class(kind: str, folder: Path, known: Mapping[str, EntryPoint] | None =
         known: what `entries` gave; who asks for many cards looks through the installed packages once.
 
     Raises:
-        SimkitError: unknown kind (with the near names), or a card that cannot be loaded, with the reason.
+        SimkitError: unknown kind (with the near names), or one that several packages claim (with their names).
+        CardError: a card that cannot be loaded, with the reason and the place in its own code.
     """
     if kind.startswith(FILE_PREFIX):
         return _class_from_file(kind, folder)
@@ -46,20 +69,22 @@ def card_class(kind: str, folder: Path, known: Mapping[str, EntryPoint] | None =
     return load_entry(known[kind])
 
 
-def load_entry(entry: EntryPoint) -> type[Card]:
+def load_entry(claims: Claims) -> type[Card]:
     """Import the card behind an entry point.
 
     Raises:
-        SimkitError: the import fails or gives something that is not a card.
+        SimkitError: several packages claim its name, or what stands there is not a card.
+        CardError: its import fails.
     """
-    try:
-        found = entry.load()
-    except (Exception, SystemExit) as error:
+    entry = claims[0]
+    if len(claims) > 1:
+        owners = " and ".join(f"{_owner(claim)} ({claim.value})" for claim in claims)
         raise SimkitError(
-            f"The card {entry.name!r} ({entry.value}) cannot be loaded: {type(error).__name__}: {error}",
+            f"The card {entry.name!r} is claimed by {len(claims)} packages: {owners}.",
             field="kind",
-            remedy=import_remedy(error) or "Repair or reinstall the package that brings it.",
-        ) from error
+            remedy="Uninstall one of them, or ask its author to give the card a name of its own.",
+        )
+    found = _imported(f"The card {entry.name!r} of {_owner(entry)}", f"importing {entry.value}", entry.load)
     return _checked(found, entry.name)
 
 
@@ -68,6 +93,20 @@ class _Source(SourceFileLoader):
 
     def get_code(self, fullname: str) -> CodeType:
         return self.source_to_code(self.get_data(self.path), self.path)
+
+
+def _imported(who: str, doing: str, load: Callable[[], _T]) -> _T:
+    """What comes of an import of a card's.
+
+    Raises:
+        CardError: it fails; where a part of the kit is imported that is not for cards, with the line to write.
+    """
+    overdue_watch().begin()
+    try:
+        return call_unplugged(who, doing, load)
+    except CardError as error:
+        error.remedy = import_remedy(error.__cause__) or error.remedy
+        raise
 
 
 def _class_from_file(kind: str, folder: Path) -> type[Card]:
@@ -88,13 +127,8 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    try:
-        spec.loader.exec_module(module)
-    except (Exception, SystemExit) as error:
-        raise SimkitError(
-            f"{path} cannot be loaded: {type(error).__name__}: {error}", field="kind", remedy=import_remedy(error)
-        ) from error
-    found = getattr(module, class_name, None)
+    _imported("", f"importing {path.name}", partial(spec.loader.exec_module, module))
+    found = vars(module).get(class_name)
     if found is None:
         names = [name for name, value in vars(module).items() if isinstance(value, type) and issubclass(value, Card)]
         names = [name for name in names if name != "Card"]
@@ -103,9 +137,36 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
 
 
 def _checked(found: object, kind: str) -> type[Card]:
+    """The class of a card, if it is one.
+
+    Raises:
+        SimkitError: it is none, or lacks what each card has.
+        CardError: what it has is something else.
+    """
     if not (isinstance(found, type) and issubclass(found, Card)):
         raise SimkitError(f"{kind!r} is not a card: its class does not come from simkit.contract.Card.", field="kind")
     missing = [name for name in ("kind", "Settings") if not hasattr(found, name)]
     if missing:
         raise SimkitError(f"The card {kind!r} lacks {' and '.join(missing)}.", field="kind")
+    call_unplugged(f"The card {kind!r}", "its class", _check_class, found)
     return found
+
+
+def _check_class(card: type[Card]) -> None:
+    """Refuse a class that says of itself what cannot be.
+
+    Raises:
+        CardMisuse: so it does.
+    """
+    for name, fits, should in (
+        ("kind", isinstance(card.kind, str) and bool(card.kind), "a text"),
+        ("model", type(card.model) is int and card.model >= 0, "a whole number"),
+        ("faithful_to", isinstance(card.faithful_to, str), "a text"),
+        ("Settings", attrs.has(card.Settings), "a class made with attrs"),
+    ):
+        if not fits:
+            raise CardMisuse(f"has {name} = {shown(getattr(card, name))}", f"It must be {should}.")
+    if hasattr(card, "__del__"):
+        raise CardMisuse(
+            "has a __del__", "Leave it out: Python calls it at any time, and nobody can tell its failures."
+        )

@@ -11,7 +11,7 @@ from typing import Any
 
 import attrs
 
-from simkit.contract.errors import Errors, SimkitError, near, numbers
+from simkit.contract.errors import CardError, Errors, SimkitError, near, numbers
 from simkit.machinefile.description import origin_of
 from simkit.machinefile.tomlfile import Toml, read_toml
 from simkit.machinefile.tomlplaces import Place
@@ -90,14 +90,17 @@ class MachineErrors(Errors):
         slot: int | None = None,
         kind: Any = None,
         field: str = "",
+        failed: bool = False,
     ) -> None:
-        """Gather an error: what is wrong, where, what to do; slot and kind of the card and key, as far as known."""
+        """Gather an error: what is wrong, where, what to do; slot and kind of the card and key, as far as known.
+
+        With `failed` it is the card that failed.
+        """
         card = "" if slot is None else f"slot {slot} ({kind})" if isinstance(kind, str) else f"slot {slot}"
         where = ", ".join(word for word in (card, field) if word)
         text = f"{where}: {message}" if where else message
-        self.add(
-            SimkitError(text, file=place.file, line=place.line, slot=slot, field=field or None, remedy=remedy or None)
-        )
+        error = CardError if failed else SimkitError
+        self.add(error(text, file=place.file, line=place.line, slot=slot, field=field or None, remedy=remedy or None))
 
 
 class Merged:

@@ -191,7 +191,7 @@ _Access = tuple[int, int | None]
 
 def _measure_machine(machine: Machine, scene: Scene) -> list[RegisterCost]:
     seat = _seat(machine, scene.slot)
-    registers = type(seat.card).registers(seat.card.settings)
+    registers = seat.registers
     for name, byte in scene.begin:
         _turn(machine, [_access(machine, seat, registers, name, byte)], 1, POLL_CYCLES)
     started = machine.save_state()

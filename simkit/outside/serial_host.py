@@ -391,7 +391,7 @@ def _loop(
         target = machine.cycle + step if until is None else min(until, machine.cycle + step)
         feeder.feed(target)
         machine.run(cycles=target - machine.cycle)
-        sent = _take(serial)
+        sent = serial.take()
         if sent:
             line.write(sent)
             if sink is not None:
@@ -409,11 +409,3 @@ def _loop(
                 time.sleep(ahead)
             elif ahead < -1.0:  # the host cannot keep up: do not run after lost time
                 started, first = time.monotonic(), machine.cycle
-
-
-def _take(serial: Serial) -> bytes:
-    sent = serial.port.sent
-    taken = bytearray()
-    while sent:
-        taken.append(sent.popleft()[1])
-    return bytes(taken)

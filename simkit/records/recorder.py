@@ -356,7 +356,7 @@ def _line_of(machine: Machine, name: str) -> str:
             raise SimkitError(f"There is no line {name!r}.", remedy=near(name, machine.lines))
         return name
     seat = next((seat for seat in machine.bus.seats if seat.slot == int(slot)), None)
-    pins = seat.card.slot.pins if seat is not None else {}
+    pins = seat.connector.pins if seat is not None else {}
     if pin not in pins:
         raise SimkitError(f"There is no pin {name!r}.", remedy=near(pin, pins))
     line = pins[pin].line

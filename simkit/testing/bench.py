@@ -12,14 +12,17 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, TypeVar
 
+from simkit.backplane.board import Board
 from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
+from simkit.backplane.guard import call_unplugged
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
 from simkit.contract.events import EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.contract.registers import Register
 from simkit.contract.slot import Slot
 from simkit.machinefile.settings import make_settings
 
@@ -86,8 +89,10 @@ class Bench:
         self._bus = Bus(self.findings, seed=seed)
         self._bus.events = self._make_events()
         slot = Slot(SLOT, clock_hz, seed, self.findings, self._bus)
+        who = f"slot {SLOT} ({card.kind})"
+        board = Board.of(card, self.settings, who, SLOT)
         self._hands: dict[str, Pin] = {}
-        for spec in card.pins(self.settings):
+        for spec in board.pins:
             pin = slot.pins[spec.name] = self._make_pin(spec)
             if not joined:
                 continue
@@ -99,18 +104,18 @@ class Bench:
             line.join(hand)
         self._reset_button = _hand("bench reset")
         self._bus.wiring.line("RESET").join(self._reset_button)
-        self.card = card(self.settings, slot)
-        on_the_bus = card.registers(self.settings) or card.address_pins(self.settings)
-        select = Select(("x" * 16,) if on_the_bus else ())
-        self._seat = Seat(self.card, SLOT, card.kind, select, Expression("RW and PHI2"), Expression("not RW and PHI2"))
+        self.card = call_unplugged(who, "__init__", card, self.settings, slot, slot=SLOT)
+        select = Select(("x" * 16,) if board.registers or board.address_pins else ())
+        strobes = Expression("RW and PHI2"), Expression("not RW and PHI2")
+        self._seat = Seat(self.card, SLOT, card.kind, select, *strobes, connector=slot, settings=self.settings)
         self._bus.seat(self._seat)
-        if card.image_size(self.settings) is not None:
-            self.card.insert(IMAGE)
+        if board.image_size is not None:
+            self._seat.insert(IMAGE)
         self._cpu = _NoCpu()
         self._bus.attach(self._cpu)
-        self.ask(self.card.power_on, 0)
-        self.ask(self.card.reset, True, 0)
-        self.ask(self.card.reset, False, 0)
+        self._seat.power_on()
+        for asserted in (True, False):
+            self._seat.reset(asserted, 0)
         self._bus.settle(0)
 
     # What a bench that watches its card puts in their place: see `simkit.testing.contract.witness`.
@@ -150,9 +155,14 @@ class Bench:
     # the bus --------------------------------------------------------------------------------------------------------
 
     @property
+    def registers(self) -> tuple[Register, ...]:
+        """The board as wired."""
+        return self._seat.registers
+
+    @property
     def offsets(self) -> int:
         """Number of offsets the bus can reach: the card's address pins, sixteen of them at most."""
-        return 1 << min(type(self.card).address_pins(self.settings), 16)
+        return 1 << min(self._seat.address_pins, 16)
 
     def read(self, offset: int) -> int:
         """Read in the current cycle."""
@@ -219,11 +229,11 @@ class Bench:
 
     def save(self) -> dict[str, Any]:
         """State of card and bus."""
-        return {"card": self.card.save(self.cycle), "bus": self._bus.save(), "last": self._cpu.last}
+        return {"card": self._seat.save(self.cycle), "bus": self._bus.save(), "last": self._cpu.last}
 
     def load_card(self, state: dict[str, Any]) -> None:
         """Have the card alone take back a state."""
-        self.ask(self.card.load, state)
+        self._seat.load(state)
 
     def load(self, state: Mapping[str, Any], cycle: int) -> None:
         """Go on from a saved state in `cycle`."""

@@ -103,7 +103,7 @@ def program_hash(machine: Machine) -> str:
     """Hash of all ROM contents of a machine."""
     digest = hashlib.sha256()
     for seat in machine.bus.seats:
-        content = seat.card.rom() or seat.card.image
+        content = seat.rom() or seat.image
         if content:
             digest.update(f"slot {seat.slot}".encode())
             digest.update(content)

@@ -21,8 +21,11 @@ Nothing of the kit is imported before a test asks for a machine.
 
 from __future__ import annotations
 
+import os
 import re
+import sys
 from collections.abc import Callable, Generator, Mapping
+from functools import partial
 from operator import methodcaller
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -39,6 +42,7 @@ _WATCHES = pytest.StashKey[list[Any]]()
 _BOOTED = pytest.StashKey[dict[tuple[str, Any], bytes]]()
 _COUNTS = pytest.StashKey[dict[str, Any]]()
 _OUTLINES = pytest.StashKey[dict[str, Any]]()
+_LAST_WORDS = pytest.StashKey[int]()
 _GOLDEN_FOLDER = "golden"
 _SHOWN_INSTRUCTIONS = 12
 _SHOWN_FINDINGS = 4
@@ -47,6 +51,7 @@ _SHOWN_FINDINGS = 4
 _PACKAGE = Path(__file__).parent.parent
 _BOOT = re.compile(r"(seconds|cycles|frames|label|screen_text)=(.+)")
 _OUTPUT_KEY = "simkit_coverage"
+_OVERDUE = "simkit.backplane.overdue"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -69,6 +74,33 @@ def pytest_configure(config: pytest.Config) -> None:
     config.stash[_BOOTED] = {}
     config.stash[_COUNTS] = {}
     config.stash[_OUTLINES] = {}
+    try:
+        config.stash[_LAST_WORDS] = os.dup(2)  # while it is not captured
+    except OSError:
+        return  # there is no standard error
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Give back what a session kept."""
+    words = config.stash.get(_LAST_WORDS, None)
+    if words is None:
+        return
+    overdue = sys.modules.get(_OVERDUE)
+    if overdue is not None and overdue.overdue_watch().ends == words:
+        overdue.overdue_watch().ends = None
+    os.close(words)
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """A call of a card that does not come back fails its test; where it cannot be interrupted, the session ends."""
+    if _OVERDUE in sys.modules:  # else no card has been called yet
+        _end_with_overdue_calls(item.config)
+
+
+def _end_with_overdue_calls(config: pytest.Config) -> None:
+    from simkit.backplane.overdue import overdue_watch
+
+    overdue_watch().ends = config.stash.get(_LAST_WORDS, None)
 
 
 def _check_counts_file(named: str | None) -> None:
@@ -113,6 +145,7 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
     ) -> Machine:
         from simkit.machine.machine import Machine
 
+        _end_with_overdue_calls(config)
         given = {name: value for name, value in asked.items() if value is not None}
         found = Machine.load(_path(path, config), **given)
         loaded.append(found)
@@ -209,25 +242,40 @@ def pytest_runtest_makereport(
 
 
 def _state(found: Machine, item: pytest.Item) -> str:
-    try:
-        return "\n".join(_state_lines(found, item))
-    except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
-        return f"The machine cannot be shown: {type(error).__name__}: {error}"
+    """What the machine last did, and what is on its screens; of a machine whose cards fail, what can be shown."""
+    lines: list[str] = []
+    for part in (_run_lines, _finding_lines, partial(_screen_lines, item)):
+        try:
+            lines += part(found)
+        except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
+            lines.append(f"The rest cannot be shown: {type(error).__name__}: {error}")
+    return "\n".join(lines)
 
 
-def _state_lines(found: Machine, item: pytest.Item) -> list[str]:
-    lines = [f"cycle {found.cycle:,} ({found.seconds:.6f} s)".replace(",", " "), "last instructions:"]
-    lines += [
-        f"  {done.cycle:>10}  ${done.address:04X}  {f'{done.label}: ' if done.label else ''}{done.text}"
-        for done in found.last(_SHOWN_INSTRUCTIONS)
+def _run_lines(found: Machine) -> list[str]:
+    return [
+        f"cycle {found.cycle:,} ({found.seconds:.6f} s)".replace(",", " "),
+        "last instructions:",
+        *(
+            f"  {done.cycle:>10}  ${done.address:04X}  {f'{done.label}: ' if done.label else ''}{done.text}"
+            for done in found.last(_SHOWN_INSTRUCTIONS)
+        ),
+        cpu_words(found),
     ]
-    lines.append(cpu_words(found))
+
+
+def _finding_lines(found: Machine) -> list[str]:
     findings = list(found.findings)
-    if findings:
-        told = [f"  cycle {f.cycle}: {f.rule}: {f.message}" for f in findings]
-        if len(told) > 2 * _SHOWN_FINDINGS:
-            told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more ..."]
-        lines += [f"findings ({len(findings)}):", *told]
+    if not findings:
+        return []
+    told = [f"  cycle {f.cycle}: {f.rule}: {f.message}" for f in findings]
+    if len(told) > 2 * _SHOWN_FINDINGS:
+        told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more ..."]
+    return [f"findings ({len(findings)}):", *told]
+
+
+def _screen_lines(item: pytest.Item, found: Machine) -> list[str]:
+    lines: list[str] = []
     screens = _screens(found)
     for number, screen in enumerate(screens):
         folder = failure_folder(item.config)

@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 from simkit_cards.memory.rom import Rom
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, CardError, overlaps
+from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, overlaps
 from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.contract.card import Card
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import CardError, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.ports import ButtonsPort
@@ -334,7 +334,7 @@ def test_a_card_that_raises_stops_the_run_with_card_slot_and_cycle():
             return {}[offset]
 
     bus, _, _, _ = build((Broken, {}, LOW_HALF, {}))
-    with pytest.raises(CardError, match=r"slot 1 \(broken\) failed in cycle 77 at \$0002: KeyError"):
+    with pytest.raises(CardError, match=r"slot 1 \(broken\): read in cycle 77 at \$0002 raised KeyError: 2\."):
         bus.read(0x0002, 77, Kind.DATA)
 
 
@@ -369,15 +369,20 @@ def test_after_a_load_all_that_follows_from_the_state_is_as_if_the_bus_had_come_
     ready, bank, event, input_at
 ):
     """Pages of plain memory (banks; none while RDY is low), horizon, and whether an engine must look."""
+
+    class WithButtons(Notebook):
+        def __init__(self, settings, slot):
+            super().__init__(settings, slot)
+            slot.port(ButtonsPort("row", ("go",)))
+
     parts = (
         (Sram, {"size": 65_536}, LOW_HALF, {"wires": {"A15": "BANK"}}),
-        (Notebook, {}, HIGH_HALF, {"lines": {"BANK": "BANK"}}),
+        (WithButtons, {}, HIGH_HALF, {"lines": {"BANK": "BANK"}}),
         (Notebook, {}, "1111 xxxx xxxx xxxx", {"lines": {"BANK": "RDY"}}),
     )
 
     def fresh(ready, bank, event, input_at):
         bus, engine, _, (ram, bank_card, ready_card) = build(*parts)
-        bank_card.slot.port(ButtonsPort("row", ("go",)))
         bank_card.slot.pin("BANK").drive(bank, 3)
         ready_card.slot.pin("BANK").drive(ready, 3)
         if event is not None:
@@ -523,7 +528,11 @@ PLACES = {
 
 
 @pytest.mark.parametrize("place", PLACES)
-@pytest.mark.parametrize("error", [RuntimeError("x"), SimkitError("x"), KeyboardInterrupt(), RecursionError()])
+@pytest.mark.parametrize(
+    "error",
+    [RuntimeError("x"), SimkitError("x"), KeyboardInterrupt(), RecursionError(), SystemExit(0), GeneratorExit()],
+    ids=lambda error: type(error).__name__,
+)
 def test_an_access_or_event_leaves_the_bus_clean_whatever_a_card_raises(place, error):
     bus, engine, _, (card, other) = build((Failing, {}, HIGH_HALF, {}), (Failing, {}, "0001 xxxx xxxx xxxx", {}))
     bus.wiring.line("JOIN").join(card.slot.pin("OUT"))
@@ -531,11 +540,13 @@ def test_an_access_or_event_leaves_the_bus_clean_whatever_a_card_raises(place, e
     failing = other if place == "pin_changed" else card
     card.slot.pin("OUT").value = True
     failing.place, failing.error = place.removeprefix("spare "), error
-    foreign = isinstance(error, Exception) and not isinstance(error, SimkitError)
-    with pytest.raises(CardError if foreign else type(error)) as raised:
+    pressed = isinstance(error, KeyboardInterrupt)
+    with pytest.raises(KeyboardInterrupt if pressed else CardError) as raised:
         PLACES[place](bus, card)
-    if foreign:
+    if not pressed:
         assert raised.value.slot == failing.slot.number
+        assert f": {place.removeprefix('spare ')} " in raised.value.message
+        assert raised.value.__cause__ is error
     if place in ("event", "outside"):
         assert engine.horizon == 9
     assert (bus.wiring.delay, bus.access_address, bus.spare_read, bus.wiring.unsettled) == (0, None, False, False)

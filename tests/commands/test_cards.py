@@ -71,7 +71,7 @@ def test_a_register_table_that_cannot_be_is_told_by_the_contract_test_and_at_its
         f'base = "{bench_file()}"\n\n[[card]]\nslot = 6\nkind = "file:night_light.py:NightLight"\n'
         'select = "0111 1111 0100 000x"\n'
     )
-    assert run("run", str(tmp_path), "--headless", "--for", "1000c") == 2
+    assert run("run", str(tmp_path), "--headless", "--for", "1000c") == 3
     told = capsys.readouterr().err
     assert "machine.toml:5: slot 6" in told
     assert "Register 'control' has write_effect" in told
@@ -79,7 +79,7 @@ def test_a_register_table_that_cannot_be_is_told_by_the_contract_test_and_at_its
 
 def test_a_card_that_cannot_be_loaded_stands_in_the_list_with_the_reason(monkeypatch):
     broken = EntryPoint("broken", "no_such_module:Card", catalogue.GROUP)
-    known = {**catalogue.entries(), "broken": broken}
+    known = {**catalogue.entries(), "broken": (broken,)}
     monkeypatch.setattr(catalogue, "entries", lambda: known)
     described, failed = describe_all(None)
     assert len(described) == len(known) - 1

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.slot import Slot
+from simkit.contract.turn import Turn
 
 HZ = Fraction(1_000_000)
 
@@ -21,6 +22,7 @@ class Host:
 
     def __init__(self):
         self.asked = []
+        self.turn = Turn(9)
 
     def access_pc(self, cycle):
         return None if self.access_address is None else 0x8000 + cycle

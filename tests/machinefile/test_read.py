@@ -254,4 +254,6 @@ def test_files_saved_with_a_byte_order_mark_or_windows_line_ends_are_read(write,
 def test_a_card_file_that_cannot_be_loaded_never_ends_the_program(write, text):
     write(text, "mine.py")
     card = '[[card]]\nslot = 5\nkind = "file:mine.py:Mine"\nselect = "0111 1111 1111 1111"\n'
-    assert "mine.py cannot be loaded" in message(write(SOUND + card))
+    told = message(write(SOUND + card))
+    assert "slot 5 (file:mine.py:Mine), kind: importing mine.py raised " in told
+    assert "mine.py:1)." in told

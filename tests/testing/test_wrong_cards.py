@@ -240,7 +240,7 @@ class PeekClears(Timer):
 
 
 class PeekMovesAPin(Timer):
-    told = "peek(1) moved pin INT"
+    told = "moved pin INT while it was only asked"
 
     def peek(self, offset, cycle):
         if offset == CONTROL:
@@ -253,7 +253,7 @@ class PeekMovesAPin(Timer):
 
 
 class PeekReports(Timer):
-    told = "peek(1) reported timer-looked-at"
+    told = "reported 'timer-looked-at' while it was only asked"
 
     def peek(self, offset, cycle):
         if offset == CONTROL and self.done:
@@ -309,7 +309,7 @@ class WordsMoveAPin(Timer):
 
 
 class SaveMovesAPin(Timer):
-    told = "save moved pin INT"
+    told = "moved pin INT while it was only asked"
 
     def save(self, cycle):
         if self.done:
@@ -382,7 +382,7 @@ class DrivesBitsItDoesNotName(Timer):
 
 
 class GivesMoreThanAByte(Timer):
-    told = "peek of offset 0 gave"
+    told = "gave 256, which is no byte"
 
     def peek(self, offset, cycle):
         return self.left + 256 if offset == COUNT else super().peek(offset, cycle)
@@ -407,7 +407,7 @@ class SaysThatAWriteDoesNothing(Timer):
 
 
 class SaysThatWritesMayWait(Timer):
-    told = "Register 'count' has writes_wait, but a write to it"
+    told = "in a write that may wait"
 
     @classmethod
     def registers(cls, settings):
@@ -461,7 +461,7 @@ class HasNoKind(Card):
 
 
 class RaisesWhenMade(Timer):
-    told = "The card raised TypeError when it was made"
+    told = "__init__ raised TypeError"
 
     def __init__(self, settings, slot):
         super().__init__(settings)
@@ -579,7 +579,7 @@ class SavesASet(Timer):
 
 
 class SavesNumbersAsKeys(Timer):
-    told = "state.pins has the key 1, which is no text"
+    told = "state.pins is a table with a name that is no text"
 
     def save(self, cycle):
         return {**super().save(cycle), "pins": {1: True}}
@@ -686,7 +686,7 @@ class FailsAtTheTimeOut(Timer):
 
 
 class DrivesInAnotherCycle(Timer):
-    told = "was driven as if in cycle"
+    told = "moved pin INT as if in cycle"
 
     def event(self, name, cycle):
         super().event(name, cycle - 1)

@@ -124,7 +124,7 @@ class KeyboardLine:
         if self._started is not None:
             self._take_until(self._now(cycle), cycle)
         self._receiver.bits.clear()
-        self._expect_byte()
+        self._expect_byte(cycle)
 
     def key(self, action: str, name: str, cycle: int) -> None:
         """A key moves."""
@@ -141,7 +141,7 @@ class KeyboardLine:
         self._command = byte
         start = max(self._now(cycle), self._free_at) + REQUEST_US
         self._free_at = start + frame_us(self._traits.bit_us) + self._traits.bit_us  # and its acknowledge bit
-        self._arm("command", self._free_at)
+        self._arm("command", self._free_at, cycle)
         self._rearm(cycle)
         return True
 
@@ -155,8 +155,9 @@ class KeyboardLine:
     def _now(self, cycle: int) -> int:
         return self._clock.ticks_at(cycle)
 
-    def _arm(self, name: str, moment: int) -> None:
-        self._slot.at(self._clock.first_cycle_at(moment), name)
+    def _arm(self, name: str, moment: int, cycle: int) -> None:
+        """Arm an event for a moment, or for `cycle`, the present one, when that is over."""
+        self._slot.at(max(cycle, self._clock.first_cycle_at(moment)), name)
 
     def look(self, cycle: int) -> None:
         """The controller may have let go of the clock."""
@@ -167,10 +168,10 @@ class KeyboardLine:
         if due is None:
             self._slot.cancel("device")
         else:
-            self._arm("device", due)
+            self._arm("device", due, cycle)
         waits = self._started is None and self.device.next_code() is not None and not self._held()
         if waits and self._slot.armed("frame") is None:
-            self._arm("frame", max(self._now(cycle) + 1, self._free_at))
+            self._arm("frame", max(self._now(cycle) + 1, self._free_at), cycle)
 
     def event(self, name: str, cycle: int) -> None:
         """One of EVENTS is due."""
@@ -198,7 +199,7 @@ class KeyboardLine:
         traits = self._traits
         start = self._now(cycle)
         if start < self._free_at:
-            self._arm("frame", self._free_at)
+            self._arm("frame", self._free_at, cycle)
             return
         chance = self._slot.chance
         bits = list(frame_of(code, wrong_parity=self.device.wrong_parity))
@@ -209,7 +210,7 @@ class KeyboardLine:
             bits = [line[n + (chance(f"changing {n}", start) < 0.5)] for n in range(FRAME_BITS)]
         self._started, self._taken = start, 0
         self._free_at = start + frame_us(traits.bit_us) + traits.gap_us
-        self._arm("frame end", start + frame_us(traits.bit_us))
+        self._arm("frame end", start + frame_us(traits.bit_us), cycle)
         if chance("lost frame", start) < traits.lost_frames:
             self._bits = ()
             return
@@ -219,16 +220,16 @@ class KeyboardLine:
         self._last_fall = fall_us(start, FRAME_BITS - 1, traits.bit_us)
         first = self._clock.first_cycle_at
         self._begins([first(fall_us(start, bit, traits.bit_us)) for bit in range(FRAME_BITS)], cycle)
-        self._expect_byte()
+        self._expect_byte(cycle)
 
-    def _expect_byte(self) -> None:
+    def _expect_byte(self, cycle: int) -> None:
         """Arm the clock edge that completes eleven bits, if this frame holds it."""
         self._slot.cancel("byte")
         if self._started is None or not self._bits:
             return
         last = self._taken + FRAME_BITS - len(self._receiver.bits) - 1
         if last < FRAME_BITS:
-            self._arm("byte", fall_us(self._started, last, self._traits.bit_us))
+            self._arm("byte", fall_us(self._started, last, self._traits.bit_us), cycle)
 
     def _take_until(self, now: int, cycle: int) -> None:
         assert self._started is not None

@@ -116,7 +116,7 @@ class ButtonRow(Card):
             for n in range(self.settings.count):
                 self.slot.pin(f"B{n}").drive(False if self._closed >> n & 1 else None, cycle)
         if self._bounces:
-            self.slot.at(self._bounces[0][0], "bounce")
+            self.slot.at(max(cycle, self._bounces[0][0]), "bounce")
         else:
             self.slot.cancel("bounce")
 

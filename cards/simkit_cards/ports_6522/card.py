@@ -327,7 +327,7 @@ class Ports6522(Card):
             if soonest == NEVER:
                 self.slot.cancel("move")
             else:
-                self.slot.at(soonest, "move")
+                self.slot.at(max(cycle, soonest), "move")
 
     def _next_move(self, asserted: bool) -> int:
         t1, t2, sr = self._t1, self._t2, self._sr

@@ -158,25 +158,26 @@ class Ps2Keyboard(Card):
         self.slot.pin("DATA").drive(None if data else False, cycle)
         self.slot.pin("CLOCK").drive(None if clock else False, cycle)
 
-    def _arm(self, name: str, moment: int) -> None:
-        self.slot.at(self._us.first_cycle_at(moment), name)
+    def _arm(self, name: str, moment: int, cycle: int) -> None:
+        """Arm an event for a moment, or for `cycle`, the present one, when that is over."""
+        self.slot.at(max(cycle, self._us.first_cycle_at(moment)), name)
 
     def _consider(self, cycle: int) -> None:
         due = self.device.due()
         if due is None:
             self.slot.cancel("device")
         else:
-            self._arm("device", due)
+            self._arm("device", due, cycle)
         if self._mode != "idle":
             return
         self.slot.cancel("start")
         if not self._level("CLOCK", cycle):
             return
         if not self._level("DATA", cycle):
-            self._arm("start", self._clock_high_at + self.settings.request_delay_us)
+            self._arm("start", self._clock_high_at + self.settings.request_delay_us, cycle)
         elif self.device.next_code() is not None:
             earliest = max(self._clock_high_at + self.settings.start_delay_us, self._free_at)
-            self._arm("start", max(earliest, self._us.ticks_at(cycle) + 1))
+            self._arm("start", max(earliest, self._us.ticks_at(cycle) + 1), cycle)
 
     def _start(self, cycle: int) -> None:
         now = self._us.ticks_at(cycle)
@@ -222,7 +223,7 @@ class Ps2Keyboard(Card):
         self._step += 1
         number, part = divmod(self._step, 3)
         began = self._free_at - settings.byte_gap_us - frame_us(settings.bit_us)
-        self._arm("step", began + number * settings.bit_us + (0, DATA_SETUP_US, DATA_SETUP_US + half)[part])
+        self._arm("step", began + number * settings.bit_us + (0, DATA_SETUP_US, DATA_SETUP_US + half)[part], cycle)
 
     # host to keyboard -----------------------------------------------------------------------------------------------
 
@@ -255,7 +256,7 @@ class Ps2Keyboard(Card):
             self.device.bad_command()
             return
         self._step += 1
-        self._arm("step", now + wait)
+        self._arm("step", now + wait, cycle)
 
     def _obey(self, bits: list[int], now: int) -> None:
         *data, parity, _stop = bits

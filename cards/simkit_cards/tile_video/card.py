@@ -260,7 +260,7 @@ class TileVideo(Card):
         """A frame ended: INT may fall; the next end is armed."""
         self.settled.clear()
         self.advance(cycle)
-        self.slot.at(self._crystal.first_cycle_at(self._end_tick), "frame")
+        self.slot.at(max(cycle, self._crystal.first_cycle_at(self._end_tick)), "frame")
         if self._unanswered:
             self._rules.frame_unanswered(cycle)
         if self._check_memory:

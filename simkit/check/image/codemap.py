@@ -43,4 +43,4 @@ def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
 
 def _in_memory(machine: Machine, address: int) -> bool:
     found = machine.bus.where(address)
-    return bool(found) and found[0][0].card.rom() is not None
+    return bool(found) and found[0][0].rom() is not None

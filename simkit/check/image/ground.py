@@ -72,13 +72,13 @@ class Map:
             self._add(seat)
 
     def _add(self, seat: Seat) -> None:
-        rom, plain = seat.card.rom(), seat.plain
+        rom, plain = seat.rom(), seat.plain
         if rom is not None:
             self._shadows[seat.slot] = program_bytes(bytes(rom))
             self._roms.add(seat.slot)
         elif plain is not None and plain.read is not None:
             self._shadows[seat.slot] = bytearray(len(plain.read))
-        registers = type(seat.card).registers(seat.card.settings)
+        registers = seat.registers
         self._registers[seat.slot] = (
             {register.offset: register for register in registers if "r" in register.access},
             {register.offset: register for register in registers if "w" in register.access},
@@ -114,7 +114,7 @@ class Map:
         if shadow is not None:
             kind = Ground.ROM if seat.slot in self._roms else Ground.RAM
             return Place(kind, seat.slot, offset, shadow)
-        if seat.card.holds_program(offset):
+        if seat.holds_program(offset):
             return Place(Ground.OTHER, seat.slot, offset)
         readable, writable = self._registers[seat.slot]
         return Place(Ground.REGISTER, seat.slot, offset, None, readable.get(offset), writable.get(offset))

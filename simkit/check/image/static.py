@@ -46,7 +46,7 @@ def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Not
 
 
 def _roms(machine: Machine) -> Iterator[Seat]:
-    return (seat for seat in machine.bus.seats if seat.card.rom() is not None)
+    return (seat for seat in machine.bus.seats if seat.rom() is not None)
 
 
 def _images(machine: Machine) -> Iterator[Noted]:
@@ -72,7 +72,7 @@ def _images(machine: Machine) -> Iterator[Noted]:
 def _in_the_socket(image: Path, seat: Seat) -> bool:
     """Whether the machine file's image is what the card holds: another may have been given, and this one be gone."""
     try:
-        return read_image(image, len(_content(seat))) == seat.card.image
+        return read_image(image, len(_content(seat))) == seat.image
     except SimkitError:
         return False
 
@@ -140,7 +140,7 @@ def _target_problem(machine: Machine, target: int, listing: Listing | None, *, m
     if not reached_by:
         return "no card answers there"
     seat, offset = reached_by[0]
-    if seat.card.rom() is not None:
+    if seat.rom() is not None:
         content = _content(seat)
         if not program_bytes(content)[offset]:
             return f"filler of {seat.name} (${content[offset]:02X})"
@@ -150,7 +150,7 @@ def _target_problem(machine: Machine, target: int, listing: Listing | None, *, m
         return None
     if seat.plain is not None and seat.plain.read is not None:
         return None if may_be_ram else f"{seat.name} holds noise there at power-up"
-    return None if seat.card.holds_program(offset) else f"registers of {seat.name}"
+    return None if seat.holds_program(offset) else f"registers of {seat.name}"
 
 
 def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
@@ -230,7 +230,7 @@ def _registers_by_label(machine: Machine) -> dict[str, list[tuple[Seat, int]]]:
     """
     found: dict[str, list[tuple[Seat, int]]] = {}
     for seat in machine.bus.seats:
-        for register in type(seat.card).registers(seat.card.settings):
+        for register in seat.registers:
             for owner in {seat.kind, *seat.kind.split("-")}:
                 label = f"{owner}_{register.name}".replace("-", "_").lower()
                 found.setdefault(label, []).append((seat, register.offset))
@@ -251,7 +251,7 @@ def _constant(machine: Machine, name: str, address: int, seat: Seat, offset: int
 
 
 def _has_registers(seat: Seat) -> bool:
-    return bool(type(seat.card).registers(seat.card.settings))
+    return bool(seat.registers)
 
 
 def _register_pages(machine: Machine) -> set[int]:
@@ -265,9 +265,7 @@ def _is_register(machine: Machine, address: int) -> bool:
 
 def _at_hole_of_card(machine: Machine, address: int) -> bool:
     found = [(s, o) for s, o in machine.bus.where(address) if _has_registers(s)]
-    return bool(found) and all(
-        offset not in {r.offset for r in type(seat.card).registers(seat.card.settings)} for seat, offset in found
-    )
+    return bool(found) and all(offset not in {r.offset for r in seat.registers} for seat, offset in found)
 
 
 def _registers_of_page(machine: Machine, page: int) -> str:
@@ -278,7 +276,7 @@ def _registers_of_page(machine: Machine, page: int) -> str:
 
 
 def _content(seat: Seat) -> bytes:
-    content = seat.card.rom()
+    content = seat.rom()
     assert content is not None
     return bytes(content)
 

@@ -22,10 +22,12 @@ from simkit.backplane.bus import Bus
 from simkit.backplane.seat import Seat
 from simkit.check.result.notes import Notes
 from simkit.contract.card import Card
+from simkit.contract.errors import CardError
 from simkit.contract.findings import KEPT_PER_RULE, Findings
 from simkit.contract.lines import Pin
 from simkit.contract.registers import Register
 from simkit.contract.slot import Slot
+from simkit.contract.turn import BETWEEN
 from simkit.machine.machine import Machine
 
 
@@ -94,7 +96,7 @@ class SpareCycles:
         if self._told[pc, seat.slot] >= KEPT_PER_RULE:
             return
         self.under_way = self._next_is_spare = True
-        self._before = _state(seat.card, cycle)
+        self._before = _state(seat, cycle)
 
     def seen(
         self,
@@ -110,7 +112,7 @@ class SpareCycles:
         spare, before = self._next_is_spare, self._before
         self._next_is_spare, self._before = False, None
         self.written = self.written or is_write
-        changed = spare and (before is None or _state(seat.card, cycle) != before)
+        changed = spare and (before is None or _state(seat, cycle) != before)
         if not changed and not self._accesses:
             return
         if is_write and seat.takes_data is not None:
@@ -165,35 +167,40 @@ class SpareCycles:
             if specimen.after(spare.before, [spare, *rest]) != specimen.after(spare.before, rest):
                 return True
             return spare.is_write and specimen.starts_again(spare.before, rest[-1])
-        except Exception:  # noqa: BLE001 - a stranger's card; the register table has said that there is an effect
+        except CardError:  # the register table has said that there is an effect
             return True
 
 
-def _state(card: Card, cycle: int) -> _State | None:
+def _state(seat: Seat, cycle: int) -> _State | None:
     """State of a card within `cycle`; None for one that tells nothing."""
     try:
-        saved = card.save(cycle)
-        if not saved:
-            return None
-        return _State(pickle.dumps((saved, {name: pin.value for name, pin in card.slot.pins.items()})))
-    except Exception:  # noqa: BLE001 - a stranger's card
+        saved = seat.save(cycle)
+    except CardError as error:
+        if not isinstance(error.__cause__, Exception):
+            raise  # it meant to end the program
+        saved = {}
+    if not saved:
         return None
+    return _State(pickle.dumps((saved, {name: pin.value for name, pin in seat.connector.pins.items()})))
 
 
 class _Specimen:
     """Another card of the same kind and settings, on a bus of its own, where it can do no harm."""
 
     def __init__(self, machine: Machine, seat: Seat) -> None:
-        original, description = seat.card, machine.description
+        original, description = seat.connector, machine.description
         self._findings = Findings()
         bus = Bus(self._findings, seed=description.seed)
         slot = Slot(seat.slot, description.clock_hz, description.seed, self._findings, bus)
-        for name, pin in original.slot.pins.items():
+        for name, pin in original.pins.items():
             slot.pins[name] = Pin(pin.spec, seat.slot)
-        self._card = type(original)(original.settings, slot)
-        self._card.power_on(0)
+        made: Card = seat.guard.ask(seat, BETWEEN, "__init__", seat.settings, slot, function=type(seat.card))
+        strobes = seat.select, seat.output_enable, seat.write_enable
+        self._seat = Seat(made, seat.slot, seat.kind, *strobes, connector=slot, settings=seat.settings)
+        bus.seat(self._seat)
+        self._seat.power_on()
         # An interrupt that is let go a cycle sooner is the same to the CPU: it looks after the instruction.
-        requests = {name for name, pin in original.slot.pins.items() if pin.line and pin.line.name in ("IRQ", "NMI")}
+        requests = {name for name, pin in original.pins.items() if pin.line and pin.line.name in ("IRQ", "NMI")}
         self._shown = [pin for name, pin in slot.pins.items() if name not in requests]
 
     def after(self, state: _State, accesses: list[_Access]) -> _Outcome:
@@ -203,29 +210,29 @@ class _Specimen:
         shown = [self._levels()]
         for access in accesses:
             if access.is_write:
-                self._card.write(access.offset, access.value, access.cycle)
+                self._seat.write(access.offset, access.value, access.cycle)
             else:
-                value = self._card.read(access.offset, access.cycle)
+                value = self._seat.read(access.offset, access.cycle)
                 if not access.spare:
                     read.append(value)
             levels = self._levels()
             if levels != shown[-1]:
                 shown.append(levels)
-        return _Outcome(_state(self._card, accesses[-1].cycle), read, shown, self._findings.counts())
+        return _Outcome(_state(self._seat, accesses[-1].cycle), read, shown, self._findings.counts())
 
     def starts_again(self, state: _State, access: _Access) -> bool:
         """Whether the write starts something, so that a second one of the same byte starts it again."""
         self._take(state)
-        self._card.write(access.offset, access.value, access.cycle)
-        before = _state(self._card, access.cycle + 1)
-        self._card.write(access.offset, access.value, access.cycle + 1)
-        return _state(self._card, access.cycle + 1) != before
+        self._seat.write(access.offset, access.value, access.cycle)
+        before = _state(self._seat, access.cycle + 1)
+        self._seat.write(access.offset, access.value, access.cycle + 1)
+        return _state(self._seat, access.cycle + 1) != before
 
     def _take(self, state: _State) -> None:
         saved, pins = state.value()
-        self._card.load(saved)
+        self._seat.load(saved)
         for name, value in pins.items():
-            self._card.slot.pins[name].value = value
+            self._seat.connector.pins[name].value = value
         self._findings.clear()
 
     def _levels(self) -> list[bool | None]:

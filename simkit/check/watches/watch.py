@@ -392,7 +392,7 @@ class Watch:
 
     def _between(self, seat: Seat, address: int, cycle: int) -> None:
         """The main program has written to a card that handlers use too, with interrupts allowed."""
-        begun = seat.card.unfinished()
+        begun = seat.unfinished(cycle)
         if begun:
             self.notes.add(
                 "sequence-unguarded",

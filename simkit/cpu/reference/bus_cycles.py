@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from py65.devices.mpu6502 import MPU
 
-from simkit.backplane.bus import Bus
+from simkit.backplane.bus import LONGEST_HOLD_WITHOUT_EVENTS, Bus
 from simkit.backplane.cycle import Kind
 from simkit.contract.events import NEVER
 from simkit.cpu.reference.compiled import pieces
@@ -137,6 +137,8 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
             self._stalled_at = self.began
             self._next_pass()
             waits -= 1
+            if self.cycle - self.began >= LONGEST_HOLD_WITHOUT_EVENTS:
+                self._bus.held(self.cycle, self.began)
         return self._bus_read(address, self.cycle, kind)
 
     def _stalling_write(self, address: int, value: int, kind: Kind) -> None:
@@ -150,6 +152,8 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
                 self.last = value
                 self._next_pass()
                 waits -= 1
+                if self.cycle - self.began >= LONGEST_HOLD_WITHOUT_EVENTS:
+                    self._bus.held(self.cycle, self.began)
         self._bus_write(address, value, self.cycle, kind)
 
     def _stretch_clock(self, cycles: int) -> None:

@@ -16,6 +16,7 @@ from __future__ import annotations
 import hashlib
 from collections import deque
 from collections.abc import Iterable, Iterator
+from threading import get_ident
 from typing import TYPE_CHECKING, Any, Protocol
 
 from simkit.backplane.bus import Bus
@@ -70,19 +71,23 @@ class Recent(Protocol):
 
 
 class _Going:
-    """The time in which a CPU runs; what a sink of records has raised in it comes out at its end."""
+    """The time in which a CPU runs; what a sink of records has raised in it comes out at its end, and what is owed."""
 
     def __init__(self, cpu: ExactCpu) -> None:
         self._cpu = cpu
 
     def __enter__(self) -> None:
         self._cpu._running = True
+        self._cpu._bus.turn.thread = get_ident()
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: object) -> None:
         self._cpu._running = False
-        ring = self._cpu._bus.recording.ring
-        if kind is None and ring is not None:
-            ring.raise_failure()
+        bus = self._cpu._bus
+        if kind is not None:
+            return
+        if bus.recording.ring is not None:
+            bus.recording.ring.raise_failure()
+        bus.raise_owed()
 
 
 class ExactCpu(BusCycles):

@@ -35,7 +35,7 @@ class Asker:
         self._bench = bench
         self._ledger = ledger
         self._rng = rng
-        registers = type(bench.card).registers(bench.settings)
+        registers = bench.registers
         self._names = {register.offset: register.name for register in registers if "r" in register.access}
         self._masks = driven_masks(registers)
         self._undriven: dict[int, set[int]] = {}

@@ -10,7 +10,7 @@ from typing import Any
 import attrs
 
 from simkit.contract.card import Card
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import CardError, SimkitError
 from simkit.contract.lines import SYSTEM_LINES
 from simkit.machinefile.settings import make_settings
 from simkit.testing.contract.asking import Asker
@@ -81,7 +81,10 @@ def check_contract(
     """
     problems = check_class(card)
     if not problems:
-        problems = check_tables(card, make_settings(card.Settings, settings or {}))
+        try:
+            problems = check_tables(card, make_settings(card.Settings, settings or {}))
+        except CardError as error:
+            problems = [error.message]
     ledger = Ledger()
     for problem in problems:
         ledger.breaks(problem, problem)
@@ -122,14 +125,9 @@ def _plug(
     """A fresh card on a bench of some class.
 
     Raises:
-        SimkitError: the card could not be made.
+        CardError: the card could not be made.
     """
-    try:
-        return bench(card, settings, seed=seed, **way)
-    except SimkitError:
-        raise
-    except Exception as error:
-        raise SimkitError(f"The card raised {type(error).__name__} when it was made: {error}") from error
+    return bench(card, settings, seed=seed, **way)
 
 
 def _try(

@@ -6,8 +6,8 @@ from typing import Any
 
 import attrs
 
+from simkit.backplane.board import Board
 from simkit.contract.card import Card
-from simkit.contract.errors import SimkitError
 
 
 def check_class(card: type[Card]) -> list[str]:
@@ -24,24 +24,21 @@ def check_class(card: type[Card]) -> list[str]:
 
 
 def check_tables(card: type[Card], settings: Any) -> list[str]:
-    """What is wrong with registers and pins."""
+    """What is wrong with registers and pins.
+
+    Raises:
+        CardError: they are none, or the class fails.
+    """
     problems: list[str] = []
     seen: set[tuple[int, str]] = set()
-    try:
-        registers = card.registers(settings)
-    except SimkitError as error:
-        return [error.message]
-    for register in registers:
-        if set(register.access) - set("rw") or not register.access:
-            problems.append(f"Register {register.name!r}: access is {register.access!r}, not r, w or rw.")
+    board = Board.of(card, settings, "")
+    for register in board.registers:
         if len(register.bits) > 8:
             problems.append(f"Register {register.name!r} names {len(register.bits)} bits.")
-        if not 0 <= register.offset < 1 << card.address_pins(settings):
+        if not 0 <= register.offset < 1 << board.address_pins:
             problems.append(f"Register {register.name!r}: offset {register.offset} needs more address pins.")
         for side in register.access:
             if (register.offset, side) in seen:
                 problems.append(f"Two registers share offset {register.offset}, access {side!r}.")
             seen.add((register.offset, side))
-    names = [spec.name for spec in card.pins(settings)]
-    problems += [f"Two pins are called {name!r}." for name in sorted(set(names)) if names.count(name) > 1]
     return problems

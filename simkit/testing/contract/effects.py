@@ -29,7 +29,7 @@ class EffectCheck:
         self._ledger = ledger
         self._rng = rng
         self._bench, self._twin = fresh(), fresh()
-        registers = type(self._bench.card).registers(self._bench.settings)
+        registers = self._bench.registers
         self._silent = [
             (register, False) for register in registers if "r" in register.access and not register.read_effect
         ]

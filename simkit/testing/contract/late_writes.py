@@ -27,7 +27,7 @@ class LateBench(WitnessBench):
     def __init__(self, *arguments: Any, **options: Any) -> None:
         self._late: list[tuple[int, int, int]] = []  # cycle, offset, byte
         super().__init__(*arguments, **options)
-        registers = type(self.card).registers(self.settings)
+        registers = self.registers
         self._patient = {register.offset: register.name for register in registers if register.writes_wait}
 
     def write(self, offset: int, value: int) -> None:

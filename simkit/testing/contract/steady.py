@@ -64,7 +64,7 @@ class SteadyCheck:
         self._rng = rng
         self._bench, self._alone = fresh(), fresh()
         card = type(self._bench.card)
-        registers = card.registers(self._bench.settings)
+        registers = self._bench.registers
         self._speaks = card.steady_until is not Card.steady_until
         self._names = {register.offset: register.name for register in registers if "r" in register.access}
         self._masks = driven_masks(registers)

@@ -7,13 +7,13 @@ import zlib
 from collections.abc import Callable
 from typing import Any, TypeVar
 
+from simkit.backplane import answers
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.ports import KeysPort, LampsPort, ScreenPort, SerialPort
 from simkit.testing.bench import SLOT, Bench
-from simkit.testing.contract.plain import plain
 from simkit.testing.contract.seen import Save, Seen
 
 _T = TypeVar("_T")
@@ -67,7 +67,9 @@ class WitnessBench(Bench):
 
     def resume(self, save: Save) -> None:
         """Go on from a state; what was seen before is forgotten."""
-        self.load({**save.state, "card": plain(save.state["card"])}, save.cycle)  # a card may keep what it is given
+        self.load(
+            {**save.state, "card": answers.state(save.state["card"])}, save.cycle
+        )  # a card may keep what it is given
         self.log.clear()
 
     # what the card does ---------------------------------------------------------------------------------------------
@@ -193,9 +195,7 @@ class WitnessBench(Bench):
             SimkitError: it is no table, or holds something else than JSON values and bytes.
         """
         state = self.question("save", self.card.save, self.cycle)
-        if not isinstance(state, dict):
-            raise SimkitError(f"save gave a {type(state).__name__}, not a table.")
-        return plain(state)
+        return answers.state(state)
 
     def snapshot(self) -> bytes:
         """The card's saved state as bytes, to be compared; `marshal.loads` makes plain data of them."""
@@ -203,7 +203,7 @@ class WitnessBench(Bench):
         try:
             return marshal.dumps(state, 2)  # later versions write equal states in several ways
         except ValueError:
-            return marshal.dumps(plain(state), 2)
+            return marshal.dumps(answers.state(state), 2)
 
     def look(self) -> dict[str, Any]:
         """Everything that can be seen of the card in the current cycle, its state included."""

@@ -14,6 +14,7 @@ from simkit_cards.keyboard.ring_buffer import RingBuffer
 from simkit.contract import Slot, to_data
 from simkit.contract.events import EventTable
 from simkit.contract.findings import Findings
+from simkit.contract.turn import Turn
 from simkit.testing.bench import Bench
 
 STATUS, DATA = 0, 1
@@ -126,6 +127,7 @@ class Backplane:
     def __init__(self, timing, crystal_hz, clock_hz, seed, *, puts_off):
         self.events = EventTable()
         self.now = 0
+        self.turn = Turn()
         self.seen = []
         slot = Slot(3, Fraction(clock_hz), seed, Findings(), self)
         self.controller = KeyController(

@@ -8,11 +8,12 @@ from typing import Any, Self
 from board_cards import Mask, NoSettings, Panel, Pressed, SlowPanel, SlowSram, SlowTicker, Ticker, Trip
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import OUTSIDE_MACHINE, Bus, CardError
+from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
 from simkit.backplane.cycle import KIND_WORDS, BusCycle, Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
+from simkit.contract.errors import CardError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.slot import Slot

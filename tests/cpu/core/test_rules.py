@@ -5,8 +5,7 @@ from board_cards import Pressed
 from boards import IO, START
 
 from simkit import Machine
-from simkit.backplane.bus import CardError
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import CardError, SimkitError
 
 PARTS = ("6502", "65C02")
 

@@ -1,0 +1,143 @@
+"""What a card's class says of the board as wired: guarded, checked, and from then on a table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any, TypeVar
+
+import attrs
+
+from simkit.backplane.guard import call_unplugged
+from simkit.contract.card import Card
+from simkit.contract.errors import CardMisuse, shown
+from simkit.contract.lines import Drive, PinSpec
+from simkit.contract.registers import Register
+from simkit.contract.shapes import as_whole
+
+MOST_ADDRESS_PINS = 32
+MOST_IMAGE_BYTES = 1 << 26
+MOST_ENTRIES = 65_536
+"""Registers or pins of a card."""
+
+_T = TypeVar("_T")
+
+
+@attrs.frozen
+class Board:
+    """A card's board as its settings wire it.
+
+    Attributes:
+        registers: as `Card.registers` gives them.
+        pins: as `Card.pins` gives them.
+        address_pins: number of address pins.
+        image_size: bytes of the part in its socket, None without one.
+    """
+
+    registers: tuple[Register, ...]
+    pins: tuple[PinSpec, ...]
+    address_pins: int
+    image_size: int | None
+
+    @classmethod
+    def of(cls, card: type[Card], settings: Any, who: str, slot: int | None = None) -> Board:
+        """Ask a card's class.
+
+        Args:
+            card: the class.
+            settings: how it is wired.
+            who: how messages call it; "" where their place says so.
+            slot: where it stands, if it does.
+
+        Raises:
+            CardError: it raises, or gives something else; with the place in its own code.
+        """
+
+        def ask(method: str, check: Callable[[Any], _T]) -> _T:
+            return call_unplugged(
+                who,
+                method,
+                lambda: check(getattr(card, method)(settings)),
+                slot=slot,
+                called=lambda: getattr(card, method).__func__,
+            )
+
+        return cls(
+            ask("registers", _registers),
+            ask("pins", _pins),
+            ask("address_pins", _address_pins),
+            ask("image_size", _size),
+        )
+
+
+def _several(value: Any, kind: type, word: str) -> tuple[Any, ...]:
+    if not isinstance(value, Iterable) or isinstance(value, str | bytes):
+        raise CardMisuse(f"gave {shown(value)}, which is no row of {word}s", f"Give a tuple of {word}s, () for none.")
+    found = []
+    for one in value:
+        if not isinstance(one, kind):
+            raise CardMisuse(f"gave {shown(one)}, which is no {word}", f"Make each with {word}(...).")
+        found.append(one)
+        if len(found) > MOST_ENTRIES:
+            raise CardMisuse(f"gave more than {MOST_ENTRIES} {word}s", "Give those that the board has.")
+    return tuple(found)
+
+
+def _registers(value: Any) -> tuple[Register, ...]:
+    found = _several(value, Register, "Register")
+    for one in found:
+        for name, entry, fits in (
+            ("offset", one.offset, _within(one.offset, (1 << MOST_ADDRESS_PINS) - 1)),
+            ("driven", one.driven, _within(one.driven, 0xFF)),
+            ("name", one.name, isinstance(one.name, str)),
+            ("access", one.access, one.access in ("r", "w", "rw")),
+            ("bits", one.bits, isinstance(one.bits, tuple) and all(isinstance(bit, str) for bit in one.bits)),
+            ("writes_wait", one.writes_wait, type(one.writes_wait) is bool),
+            *((word, getattr(one, word), isinstance(getattr(one, word), str)) for word in _WORDS),
+        ):
+            if not fits:
+                raise CardMisuse(
+                    f"gave a register {shown(one.name, 30)} with {name} = {shown(entry)}",
+                    "See `Register` for what it takes.",
+                )
+    return found
+
+
+_WORDS = ("help", "read_effect", "write_effect")
+
+
+def _within(value: object, high: int) -> bool:
+    return type(value) is int and 0 <= value <= high
+
+
+def _pins(value: Any) -> tuple[PinSpec, ...]:
+    found = _several(value, PinSpec, "PinSpec")
+    names = [one.name for one in found]
+    for one in found:
+        sound = isinstance(one.name, str) and isinstance(one.drive, Drive)
+        if not sound or type(one.listens) is not bool or type(one.open_level) is not bool:
+            raise CardMisuse(f"gave the pin {shown(one)}", "See `PinSpec` for what it takes.")
+        if names.count(one.name) > 1:
+            raise CardMisuse(f"gave two pins called {one.name!r}", "Name each pin as the board prints it.")
+    return found
+
+
+def _address_pins(value: Any) -> int:
+    number = as_whole(value)
+    if number is None or not 0 <= number <= MOST_ADDRESS_PINS:
+        raise CardMisuse(
+            f"gave {shown(value)}, which is no number of pins",
+            f"Give 0 to {MOST_ADDRESS_PINS}, those the board looks at.",
+        )
+    return number
+
+
+def _size(value: Any) -> int | None:
+    if value is None:
+        return None
+    number = as_whole(value)
+    if number is None or not 0 < number <= MOST_IMAGE_BYTES:
+        raise CardMisuse(
+            f"gave {shown(value)}, which is no size of a part",
+            "Give its bytes, or None when the card has no such socket.",
+        )
+    return number
