@@ -11,7 +11,7 @@ from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.contract.card import Card
-from simkit.contract.errors import Errors, SimkitError
+from simkit.contract.errors import Errors, FileError, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
 from simkit.contract.slot import Slot
@@ -87,7 +87,7 @@ def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> Simk
     """The error with its place: in the machine file, or in the image that was given instead of the file's."""
     if not given:
         return _located(card, "image", error)
-    return SimkitError(
+    return _kind(error)(
         f"slot {card.slot} ({card.kind}), image: {error.message}",
         file=error.file,
         line=error.line,
@@ -103,7 +103,12 @@ def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitErr
     message = f"slot {card.slot} ({card.kind}), {field}: {error.message}"
     if error.file is not None:
         message += f" ({error.file}{f':{error.line}' if error.line else ''})"
-    return SimkitError(message, file=place.file, line=place.line, slot=card.slot, field=field, remedy=error.remedy)
+    return _kind(error)(message, file=place.file, line=place.line, slot=card.slot, field=field, remedy=error.remedy)
+
+
+def _kind(error: SimkitError) -> type[SimkitError]:
+    """What the error stays when its place is told: the system's no, or a person's mistake."""
+    return FileError if isinstance(error, FileError) else SimkitError
 
 
 def _memory_sizes(description: Description) -> list[int]:
