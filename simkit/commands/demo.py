@@ -88,7 +88,7 @@ def _list(as_json: bool) -> None:
 
 def shipped_demos() -> list[Demo]:
     """All machines that come with the kit, by name."""
-    from simkit.machinefile.merge import MACHINE_FILE
+    from simkit.machinefile.merge import KNOWN_BY, MACHINE_FILE
     from simkit.machinefile.shipped import demo_folder
     from simkit.machinefile.tomlfile import MAX_BYTES, read_toml
 
@@ -97,7 +97,7 @@ def shipped_demos() -> list[Demo]:
     for path in sorted(folder.rglob(MACHINE_FILE)):
         name = path.parent.relative_to(folder).as_posix()
         first = read_text(path, MAX_BYTES, "machine file").partition("\n")[0]
-        title = read_toml(path).data.get("name", name)
+        title = read_toml(path, "machine file", KNOWN_BY).data.get("name", name)
         found.append(Demo(name, str(title), first.lstrip("# ").strip() if first.startswith("#") else "", path))
     return found
 

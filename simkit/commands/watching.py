@@ -6,6 +6,7 @@ from pathlib import Path
 
 from simkit.commands.options import MachineOptions
 from simkit.contract.errors import SimkitError
+from simkit.files.bounded import is_file
 from simkit.machine.machine import Machine
 
 LOOKS_BEFORE_GONE = 4
@@ -65,4 +66,4 @@ def files_of(options: MachineOptions, machine: Machine) -> list[Path]:
     files.update(path for path in options.images().values() if isinstance(path, Path))
     for card in machine.description.cards:
         files.update(path for path in (card.image, card.labels) if path is not None)
-    return sorted(path for path in files if path.is_file())
+    return sorted(path for path in files if is_file(path))

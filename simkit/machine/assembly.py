@@ -60,15 +60,16 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     labels = Labels()
     errors = Errors()
     contents: dict[int, bytes] = {}
+    files = _Files()
     core = room(description.cpu, _memory_sizes(description))
     for card in description.cards:
         try:
             seat = _plug(card, description, bus, findings, core)
-            content = _insert(card, seat, images.get(card.slot))
+            content = _insert(card, seat, images.get(card.slot), files)
             if content is not None:
                 contents[card.slot] = content
             if card.slot not in images:
-                _name(card, labels)
+                _name(card, labels, files)
         except SimkitError as error:
             errors.add(error)
     slots = {card.slot for card in description.cards}
@@ -153,7 +154,28 @@ def _plug(
     return seat
 
 
-def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None) -> bytes | None:
+class _Files:
+    """Files that cards of one machine name, each read once however many name it."""
+
+    def __init__(self) -> None:
+        self._images: dict[tuple[Path, int], bytes] = {}
+        self._labels: dict[Path, dict[str, int]] = {}
+
+    def image(self, path: Path, size: int) -> bytes:
+        """Content of an image for a part of that size."""
+        if (path, size) not in self._images:
+            self._images[path, size] = read_image(path, size)
+        return self._images[path, size]
+
+    def new_labels(self, path: Path) -> dict[str, int]:
+        """The labels of a list, the first time; then none."""
+        if path in self._labels:
+            return {}
+        self._labels[path] = read_labels(path)
+        return self._labels[path]
+
+
+def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None, files: _Files) -> bytes | None:
     """Put the image into a card that takes one; gives its bytes."""
     size = described.card.image_size(described.settings)
     source = image if image is not None else described.image
@@ -166,7 +188,7 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
         remedy = 'Write image = "my-rom.bin", or give --image SLOT=FILE.'
         raise _located(described, "image", SimkitError("the card has no image.", remedy=remedy))
     try:
-        content = source if isinstance(source, bytes) else read_image(Path(source), size)
+        content = source if isinstance(source, bytes) else files.image(Path(source), size)
         seat.card.insert(content)
     except SimkitError as error:
         raise _of_image(described, error, given=image is not None) from error
@@ -175,11 +197,11 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
     return content
 
 
-def _name(described: CardDescription, labels: Labels) -> None:
+def _name(described: CardDescription, labels: Labels, files: _Files) -> None:
     if described.labels is None:
         return
     try:
-        for label, address in read_labels(described.labels).items():
+        for label, address in files.new_labels(described.labels).items():
             labels.add(label, address)
     except SimkitError as error:
         raise _located(described, "labels", error) from error

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError, near
+from simkit.files.bounded import is_file
 from simkit.machinefile.card_imports import import_remedy
 
 GROUP = "simkit.cards"
@@ -63,15 +64,16 @@ def load_entry(entry: EntryPoint) -> type[Card]:
 
 def _class_from_file(kind: str, folder: Path) -> type[Card]:
     path_text, _, class_name = kind[len(FILE_PREFIX) :].rpartition(":")
-    path = (folder / path_text).resolve()
+    path = folder / path_text
     if not path_text or not class_name:
         raise SimkitError(
             f"{kind!r} does not name a file and a class.",
             field="kind",
             remedy='Write kind = "file:my_card.py:MyCard".',
         )
-    if not path.is_file():
+    if not is_file(path):
         raise SimkitError(f"There is no file {path}.", field="kind", remedy="Correct the path; it counts from here.")
+    path = path.resolve()
     spec = importlib.util.spec_from_file_location(f"simkit_card_file_{path.stem}", path)
     if spec is None or spec.loader is None:
         raise SimkitError(f"{path} is not a Python file.", field="kind")

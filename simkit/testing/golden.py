@@ -24,8 +24,9 @@ if TYPE_CHECKING:
     Rgb = NDArray[np.uint8]
 
 MAX_FILE_BYTES = 4_000_000
-MAX_PIXELS = 1_000_000
-"""Ten times the largest screen of a card of the kit with its border."""
+MAX_PIXELS = 500_000
+"""Six times the largest screen of a card of the kit with its border."""
+MAX_SIDE_PX = 4096
 GAP_PX = 8
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
 
@@ -55,8 +56,10 @@ def read_numbers(path: Path) -> Numbers:
         width, height, depth, kind, _, _, interlaced = struct.unpack(">IIBBBBB", chunks[b"IHDR"])
         if kind != _WITH_PALETTE:
             raise ValueError("it holds colours, and colour numbers are compared")
-        if depth not in _DEPTHS or interlaced or not 0 < width * height <= MAX_PIXELS:
+        if depth not in _DEPTHS or interlaced:
             raise ValueError("a kind of PNG that is not read")
+        if not 0 < width * height <= MAX_PIXELS or max(width, height) > MAX_SIDE_PX:
+            raise ValueError(f"it has {width} by {height} pixels")
         row_bytes = (width * depth + 7) // 8
         size = height * (row_bytes + 1)
         raw = zlib.decompressobj().decompress(chunks[b"IDAT"], size)
@@ -119,9 +122,12 @@ def _sequential(kind: int, line: list[int], above: list[int]) -> list[int]:
             guess = left
         elif kind == 3:
             guess = (left + up) // 2
-        else:
-            estimate = left + up - corner
-            guess = min((left, up, corner), key=lambda value: abs(estimate - value))
+        else:  # whichever of the three is nearest to left + up - corner, the first of equals
+            to_left, to_up, to_corner = abs(up - corner), abs(left - corner), abs(left + up - 2 * corner)
+            if to_left <= to_up and to_left <= to_corner:
+                guess = left
+            else:
+                guess = up if to_up <= to_corner else corner
         left, corner = byte + guess & 0xFF, up
         out.append(left)
     return out

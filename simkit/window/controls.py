@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -94,7 +95,7 @@ def read_controls(path: Path | None, beside: Path | None = None) -> Controls:
         SimkitError: the file cannot be read or something in it is wrong; all that is wrong, in one go.
     """
     found = default_controls()
-    if path is None and beside is not None and beside.with_name(CONTROLS_FILE).is_file():
+    if path is None and beside is not None and os.path.lexists(beside.with_name(CONTROLS_FILE)):
         path = beside.with_name(CONTROLS_FILE)
     return found if path is None else _read(path, found)
 
@@ -111,7 +112,7 @@ def with_host_key(controls: Controls, key: str) -> Controls:
 
 
 def _read(path: Path, below: Controls) -> Controls:
-    toml = read_toml(path)
+    toml = read_toml(path, "controls file", _TOP_KEYS)
     data, errors = toml.data, Errors()
 
     def fail(where: tuple[Step, ...], message: str, remedy: str = "") -> None:

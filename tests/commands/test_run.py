@@ -216,7 +216,7 @@ WRONG = {
     "no such screen": ("run hello --headless --screen 2", "No card in slot 2 has a screen.\nSlots with a screen: 4"),
     "window option": ("run hello --headless --watch", "--watch is for the window"),
     "headless option": ("run hello --png x.png", "--png needs --headless"),
-    "no controls file": ("run hello --controls no.toml", "There is no file no.toml"),
+    "no controls file": ("run hello --controls no.toml", "There is no controls file no.toml"),
     "no such host key": ("run hello --host-key scrol", "There is no key 'scrol'."),
     "no labels": ("run hello --headless --labels no.labels", "There is no label list no.labels."),
     "engine like another": ("run hello --engine fast", "Write one of auto, exact, core."),
