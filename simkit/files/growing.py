@@ -55,7 +55,9 @@ class GrowingFile:
             handle = os.open(place, _FLAGS)
         try:
             if not lock(handle):
-                raise SimkitError(f"Another run is writing {self._path}.", remedy="Choose another name.")
+                raise SimkitError(
+                    f"The {self._what} {self._path} is being written by another run.", remedy="Choose another name."
+                )
             size = os.fstat(handle).st_size
             refuse_foreign(self._path, size, rules)  # another run may have come between
             if size:

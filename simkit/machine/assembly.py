@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import attrs
 
@@ -155,24 +156,31 @@ def _plug(
 
 
 class _Files:
-    """Files that cards of one machine name, each read once however many name it."""
+    """Files that cards of one machine name, each read once however many name it, also when it cannot be."""
 
     def __init__(self) -> None:
-        self._images: dict[tuple[Path, int], bytes] = {}
-        self._labels: dict[Path, dict[str, int]] = {}
+        self._found: dict[tuple[Path, int | None], Any] = {}
 
     def image(self, path: Path, size: int) -> bytes:
         """Content of an image for a part of that size."""
-        if (path, size) not in self._images:
-            self._images[path, size] = read_image(path, size)
-        return self._images[path, size]
+        found: bytes = self._once((path, size), lambda: read_image(path, size))
+        return found
 
     def new_labels(self, path: Path) -> dict[str, int]:
-        """The labels of a list, the first time; then none."""
-        if path in self._labels:
-            return {}
-        self._labels[path] = read_labels(path)
-        return self._labels[path]
+        """The labels of a list when it is named first; then none."""
+        again = (path, None) in self._found
+        found: dict[str, int] = self._once((path, None), lambda: read_labels(path))
+        return {} if again else found
+
+    def _once(self, key: tuple[Path, int | None], read: Callable[[], Any]) -> Any:
+        if key not in self._found:
+            try:
+                self._found[key] = read()
+            except SimkitError as error:
+                self._found[key] = error
+        if isinstance(self._found[key], SimkitError):
+            raise self._found[key]
+        return self._found[key]
 
 
 def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None, files: _Files) -> bytes | None:

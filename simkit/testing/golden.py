@@ -124,10 +124,8 @@ def _sequential(kind: int, line: list[int], above: list[int]) -> list[int]:
             guess = (left + up) // 2
         else:  # whichever of the three is nearest to left + up - corner, the first of equals
             to_left, to_up, to_corner = abs(up - corner), abs(left - corner), abs(left + up - 2 * corner)
-            if to_left <= to_up and to_left <= to_corner:
-                guess = left
-            else:
-                guess = up if to_up <= to_corner else corner
+            up_or_corner = up if to_up <= to_corner else corner
+            guess = left if to_left <= min(to_up, to_corner) else up_or_corner
         left, corner = byte + guess & 0xFF, up
         out.append(left)
     return out

@@ -58,7 +58,7 @@ def test_a_wrong_path_is_told_before_anything_is_written(name, tmp_path):
 
 @pytest.mark.skipif(parts.fcntl is None, reason="no locks here")
 def test_a_file_that_another_run_is_writing_is_refused(tmp_path):
-    with GrowingFile(tmp_path / "a"), pytest.raises(SimkitError, match="Another run is writing"):
+    with GrowingFile(tmp_path / "a"), pytest.raises(SimkitError, match="is being written by another run"):
         GrowingFile(tmp_path / "a", force=True)
     with GrowingFile(tmp_path / "a", force=True):
         pass
