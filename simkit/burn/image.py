@@ -188,7 +188,7 @@ def label_text(burn: Burn, number: int, date: str) -> str:
         burn.part.name,
         f"sum {sums.sum16:04X} {date}",
     ]
-    lines = [line[:LABEL_WIDTH] for line in lines]
+    lines = [plain(line)[:LABEL_WIDTH] for line in lines]
     edge = "+" + "-" * (LABEL_WIDTH + 2) + "+"
     return "\n".join([edge, *(f"| {line:<{LABEL_WIDTH}} |" for line in lines), edge])
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shlex
@@ -136,6 +135,7 @@ def write_machine(folder: Path, *, force: bool = False) -> tuple[Path, Written]:
         SimkitError: the name cannot be used, or there is something of that name.
     """
     from simkit.machinefile.shipped import shipped_folder
+    from simkit.machinefile.tomlfile import quoted
 
     name = folder.name
     if not name or len(name) > MAX_NAME or not name.isprintable() or name.startswith("."):
@@ -156,6 +156,6 @@ def write_machine(folder: Path, *, force: bool = False) -> tuple[Path, Written]:
     contents: dict[Path, str | bytes] = {
         path: read_bounded(roms / path.name, MAX_FILE_BYTES, "file") for path in written[1:-1]
     }
-    contents[written[0]] = MACHINE_FILE.format(name=name, quoted=json.dumps(name, ensure_ascii=False))
+    contents[written[0]] = MACHINE_FILE.format(name=name, quoted=quoted(name))
     contents[written[-1]] = TEST_FILE
     return folder, write_together(contents, what="machine", force=force, make_folders=True)

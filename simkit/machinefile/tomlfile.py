@@ -20,6 +20,7 @@ MAX_BYTES = 200_000
 
 _AT = re.compile(r" \(at line (\d+), column \d+\)\Z")  # at the end: a key that is quoted may hold the same words
 
+_NEEDS_NUMBER = re.compile(r"[^ !#-\[\]-~]")
 _CITED = re.compile(r"^(Cannot declare|Cannot mutate|Cannot redefine|Duplicate|Found invalid character).*", re.DOTALL)
 """What the parser says with words of the file in it, which may be another one than was meant."""
 
@@ -71,6 +72,18 @@ def read_toml(path: Path, what: str, keys: Collection[str]) -> Toml:
         message = f"This is no {what}: it says nothing of {', '.join(keys)}."
         raise SimkitError(message, file=str(path), remedy=f"Name a {what}.")
     return found
+
+
+def quoted(text: str) -> str:
+    """A text as TOML writes it in quotes; what does not print itself is written as its number."""
+    return '"' + _NEEDS_NUMBER.sub(_numbered, text) + '"'
+
+
+def _numbered(found: re.Match[str]) -> str:
+    character = found[0]
+    if character in '"\\':
+        return f"\\{character}"
+    return character if character.isprintable() else f"\\U{ord(character):08X}"
 
 
 def parse_toml(text: str, file: str) -> Toml:

@@ -24,7 +24,6 @@ IO_MODULES = {"tempfile", "shutil", "fileinput", "linecache", "dbm", "shelve", "
 
 ALLOWED = {
     ("check/watches/watch.py", "touch"): "a cell of memory",
-    ("commands/main.py", "open"): "the null device, when whoever read our output has gone",
     ("commands/streams.py", "open"): "the null device and the standard streams",
     ("cpu/core/browser.py", "read_bytes"): "a module of the package",
     ("cpu/core/compiled.py", "read_bytes"): "a module of the package",
@@ -37,17 +36,13 @@ ALLOWED = {
     ("machinefile/catalogue.py", "exec_module"): "a file card is a program, and Python runs it; `is_file` looks first",
     ("machinefile/catalogue.py", "spec_from_file_location"): "a file card",
     ("testing/plugin.py", "mkdir"): "a folder in pytest's cache",
-    ("window/bar.py", "open"): "the bar",
     ("window/hands.py", "open"): "the bar",
-    ("window/app.py", "open"): "the bar",
 }
 """By module and name: what it is there for."""
 PRINTING = {
     "commands/say.py": "the one place",
-    "commands/main.py": "messages before anything else is imported; an error cleans itself",
     "commands/app.py": "the version",
-    "commands/streams.py": "messages before anything else is imported; an error cleans itself",
-    "commands/ctrl_c.py": "messages before anything else is imported",
+    "commands/streams.py": "an error's message, which is clean by itself",
     "cpu/core/build.py": "a tool for contributors",
     "outside/serial_host.py": "where the line is, in our own words, while the terminal is the line's",
 }
