@@ -153,9 +153,7 @@ def write_machine(folder: Path, *, force: bool = False) -> tuple[Path, Written]:
         folder / BUILD,
         folder / test_name,
     ]
-    contents: dict[Path, str | bytes] = {
-        path: read_bounded(roms / path.name, MAX_FILE_BYTES, "file") for path in written[1:-1]
-    }
-    contents[written[0]] = MACHINE_FILE.format(name=name, quoted=quoted(name))
+    contents: dict[Path, str | bytes] = {written[0]: MACHINE_FILE.format(name=name, quoted=quoted(name))}
+    contents |= {path: read_bounded(roms / path.name, MAX_FILE_BYTES, "file") for path in written[1:-1]}
     contents[written[-1]] = TEST_FILE
     return folder, write_together(contents, what="machine", force=force, make_folders=True)
