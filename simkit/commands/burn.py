@@ -167,7 +167,7 @@ def _lines(fitted: Burn) -> list[str]:
 
 def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> None:
     from simkit.burn.verify import compare
-    from simkit.rom.images import HEX_SUFFIXES, read_image
+    from simkit.rom.images import HEX_SUFFIXES, is_text, read_image
 
     count = len(fitted.images)
     if count > 1 and piece is None:
@@ -186,6 +186,10 @@ def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> No
     contents = dict(enumerate(fitted.images, start=1))
     expected = contents.pop(piece or 1)
     found = read_image(dump, len(expected) if dump.suffix.lower() in HEX_SUFFIXES else LARGEST_DUMP, what="dump")
+    if dump.suffix.lower() not in HEX_SUFFIXES and is_text(found):
+        raise SimkitError(
+            f"The dump {dump} is a text file.", remedy="Name what the programmer read; hex files end in .hex or .s19."
+        )
     result = compare(expected, found, contents)
     if as_json:
         say_json({"dump": str(dump), **result.as_dict()})

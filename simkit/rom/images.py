@@ -114,10 +114,10 @@ def _is_hex(content: bytes) -> bool:
 
 
 def _is_raw(content: bytes) -> bool:
-    return len(content) in PART_SIZES and not content.startswith(_OTHERS) and not _is_text(content)
+    return len(content) in PART_SIZES and not content.startswith(_OTHERS) and not is_text(content)
 
 
-def _is_text(content: bytes) -> bool:
+def is_text(content: bytes) -> bool:
     """Whether all of it could stand in an editor: UTF-8 without control characters but tabs and ends of lines."""
     try:
         text = content.decode("utf-8")
