@@ -26,7 +26,7 @@ def test_a_folder_a_pipe_and_devices_without_end_are_refused_at_once(tmp_path):
             assert str(path) in str(caught.value)
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names here")
+@pytest.mark.needs("fifo")
 def test_what_becomes_a_pipe_between_looking_and_opening_holds_nobody_up(tmp_path, monkeypatch):
     path = tmp_path / "list"
     path.write_text("x")

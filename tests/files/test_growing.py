@@ -56,7 +56,7 @@ def test_a_wrong_path_is_told_before_anything_is_written(name, tmp_path):
     assert not isinstance(caught.value, FileError)
 
 
-@pytest.mark.skipif(parts.fcntl is None, reason="no locks here")
+@pytest.mark.skipif(parts.fcntl is None, reason="this system locks no files")
 def test_a_file_that_another_run_is_writing_is_refused(tmp_path):
     with GrowingFile(tmp_path / "a"), pytest.raises(SimkitError, match="is being written by another run"):
         GrowingFile(tmp_path / "a", force=True)
@@ -64,7 +64,7 @@ def test_a_file_that_another_run_is_writing_is_refused(tmp_path):
         pass
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device /dev/full")
+@pytest.mark.needs("/dev/full")
 def test_a_full_device_is_the_systems_no(tmp_path):
     with GrowingFile(Path("/dev/full"), what="capture") as file, pytest.raises(FileError, match="No space left"):
         file.write(b"x")
@@ -73,7 +73,7 @@ def test_a_full_device_is_the_systems_no(tmp_path):
         file.sync()
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names here")
+@pytest.mark.needs("fifo")
 def test_a_pipe_gets_it_as_it_comes(tmp_path):
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(FileError, match="nobody reads"):
@@ -102,7 +102,7 @@ for number in range(1_000_000):
 """
 
 
-@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no kill here")
+@pytest.mark.needs("SIGKILL")
 def test_a_kill_leaves_all_that_was_written(tmp_path):
     path = tmp_path / "a"
     run = subprocess.Popen([sys.executable, "-c", WRITES, str(path)], stdout=subprocess.PIPE)

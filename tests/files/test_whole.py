@@ -19,7 +19,6 @@ from simkit.files.parts import Part, clear_left_overs
 from simkit.files.streams import is_stdout, is_stream
 from simkit.files.whole import check_output, write_new, write_together, write_whole
 
-POSIX = pytest.mark.skipif(os.name != "posix", reason="needs pipes and devices with names")
 LISTS = Format("a list of ours", lambda content: content.startswith(b"list"))
 
 
@@ -146,7 +145,7 @@ def test_files_have_the_rights_that_new_files_have(tmp_path):
             assert stat.S_IMODE(path.stat().st_mode) == mode
 
 
-@POSIX
+@pytest.mark.needs("users")
 @pytest.mark.parametrize("mode", [0o600, 0o664, 0o755, 0o200])
 def test_a_file_that_is_replaced_keeps_its_rights(mode, tmp_path):
     path = tmp_path / "a"
@@ -176,7 +175,7 @@ def test_a_folder_that_is_write_protected_is_told_before_the_work(tmp_path, monk
             check_output(tmp_path / name, known=LISTS)
 
 
-@POSIX
+@pytest.mark.needs("devices")
 def test_devices_take_what_is_written_as_they_are(tmp_path):
     write_together({Path("/dev/null"): "x", tmp_path / "a": "y"})
     assert stat.S_ISCHR(Path("/dev/null").stat().st_mode)
@@ -186,7 +185,7 @@ def test_devices_take_what_is_written_as_they_are(tmp_path):
     assert tree(tmp_path) == {"a": b"y"}
 
 
-@POSIX
+@pytest.mark.needs("fifo")
 def test_a_pipe_that_somebody_reads_takes_it_whole_and_another_does_not_hold_us_up(tmp_path):
     pipe, content = tmp_path / "pipe", bytes(range(256)) * 2000
     os.mkfifo(pipe)
@@ -207,7 +206,7 @@ def test_a_pipe_that_somebody_reads_takes_it_whole_and_another_does_not_hold_us_
     assert stat.S_ISFIFO(pipe.stat().st_mode)
 
 
-@POSIX
+@pytest.mark.needs("fifo")
 def test_a_disk_and_a_socket_are_refused_also_by_force(tmp_path, monkeypatch):
     import socket
 
@@ -228,7 +227,7 @@ print("after", is_stdout(Path(sys.argv[1])), is_stdout(Path("/dev/null")))
 """
 
 
-@POSIX
+@pytest.mark.needs("devices")
 @pytest.mark.parametrize("name", ["/dev/stdout", "/dev/fd/1", "/proc/self/fd/1", "/dev/../dev/stdout"])
 @pytest.mark.parametrize("to", ["pipe", "file", "end of a file"])
 def test_standard_output_gets_it_in_its_place_wherever_it_leads(name, to, tmp_path):
@@ -358,9 +357,8 @@ write_together(contents, force=True, make_folders=True)
 """
 
 
-@POSIX
+@pytest.mark.needs("resource")
 def test_a_file_that_the_system_cuts_off_leaves_all_as_it_was(tmp_path):
-    pytest.importorskip("resource", reason="limits of a process are POSIX")
     (tmp_path / "a").write_text("old")
     result = subprocess.run([sys.executable, "-c", FULL, str(tmp_path)], capture_output=True, text=True, check=False)
     assert re.search(r"FileError: The file \S+b cannot be written: File too large\.", result.stderr)
@@ -446,7 +444,7 @@ def test_the_next_run_takes_away_what_a_killed_one_left_and_says_so(tmp_path):
     assert names(tmp_path) == sorted(["a", "made", left[2].path.name])
 
 
-@pytest.mark.skipif(parts.fcntl is None, reason="no locks here")
+@pytest.mark.skipif(parts.fcntl is None, reason="this system locks no files")
 def test_what_another_run_is_writing_is_left_alone(tmp_path):
     part = Part(tmp_path / "a")
     part.make_file(b"half", None)
@@ -494,3 +492,15 @@ def test_two_runs_that_write_one_name_do_not_mix(tmp_path):
     assert [run.returncode for run in runs] == [0, 0, 0]
     assert seen <= set(b"xyz")
     assert names(tmp_path) == ["a"]
+
+
+KILLS = Path(__file__).with_name("kills.py")
+
+
+@pytest.mark.needs("fork", "SIGKILL")
+@pytest.mark.parametrize("kills", [12, pytest.param(200, marks=pytest.mark.slow)])
+def test_runs_that_are_killed_while_they_write_leave_no_half_file(kills):
+    """Pictures, counts, images raw, in hex and split, a new machine, a new card, a demo, a capture."""
+    command = [sys.executable, str(KILLS), "--seed", str(kills), "--kills", str(kills)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
