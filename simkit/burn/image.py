@@ -12,9 +12,12 @@ import attrs
 from simkit.backplane.vectors import VECTORS
 from simkit.burn.parts import KILO, Part
 from simkit.contract.errors import SimkitError
-from simkit.files.whole import write_together
+from simkit.contract.plain import plain
+from simkit.files.bounded import is_folder
+from simkit.files.streams import is_stream
+from simkit.files.whole import Written, write_together
 from simkit.machine.machine import Machine
-from simkit.rom.images import write_image
+from simkit.rom.images import image_format, write_image
 
 LABEL_WIDTH = 24
 """Characters a line of the label: what a 24-pin to 32-pin window label takes in small print (common practice)."""
@@ -148,6 +151,8 @@ def _image_length(machine: Machine, slot: int) -> int:
 
 def _placed(content: bytes, part: Part, at: int, slot: int) -> bytes:
     size = len(content)
+    if at < 0:
+        raise SimkitError(f"{at} is no offset in a part.", slot=slot, remedy="Offsets count from 0.")
     if at + size > part.size:
         raise SimkitError(
             f"{size} bytes from offset ${at:05X} on do not fit into a {part.name} of {part.size}.",
@@ -179,24 +184,29 @@ def label_text(burn: Burn, number: int, date: str) -> str:
     sums = Sums.of(burn.images[number])
     of = f" {number + 1}/{len(burn.images)}" if len(burn.images) > 1 else ""
     lines = [
-        f"{burn.machine[:16]} slot {burn.slot}{of}",
+        f"{plain(burn.machine)[:16]} slot {burn.slot}{of}",
         burn.part.name,
         f"sum {sums.sum16:04X} {date}",
     ]
-    lines = [line[:LABEL_WIDTH] for line in lines]
+    lines = [plain(line)[:LABEL_WIDTH] for line in lines]
     edge = "+" + "-" * (LABEL_WIDTH + 2) + "+"
     return "\n".join([edge, *(f"| {line:<{LABEL_WIDTH}} |" for line in lines), edge])
 
 
-def write_files(burn: Burn, out: Path) -> list[Path]:
-    """Write the image, or one file a part with `-1`, `-2` ... before the ending; whole or not at all.
+def write_files(burn: Burn, out: Path, *, force: bool = False) -> Written:
+    """Write the image, or one file a part with `-1`, `-2` ... before the ending; all of them or none.
 
     Raises:
-        SimkitError: the folder is not there or cannot be written, or a folder has the name of the file.
+        FileError: the system does not let one be written.
+        SimkitError: something else than an image is there, or a folder, or there is no such folder.
     """
-    if out.is_dir() or not out.name:
+    if is_folder(out) or not out.name:
         raise SimkitError(f"{out} is a folder.", remedy=f"Name the file in it: --out {out / 'my-rom.bin'}.")
     count = len(burn.images)
+    if count > 1 and is_stream(out):
+        raise SimkitError(
+            f"{count} parts do not go into {out}.", remedy="Name a file; -1, -2 ... come before its ending."
+        )
     paths = [out] if count == 1 else [out.with_name(f"{out.stem}-{n + 1}{out.suffix}") for n in range(count)]
-    write_together({path: write_image(data, path.suffix) for path, data in zip(paths, burn.images, strict=True)})
-    return paths
+    contents = {path: write_image(data, path.suffix) for path, data in zip(paths, burn.images, strict=True)}
+    return write_together(contents, what="image", known=image_format(out.suffix), force=force)

@@ -11,6 +11,7 @@ import re
 import attrs
 
 from simkit.contract.errors import SimkitError, near
+from simkit.rom.images import PART_SIZES
 
 KILO = 1024
 
@@ -92,7 +93,8 @@ def part_or_size(text: str) -> Part:
     """
     size = _size(text.strip())
     if size is not None:
-        if size & (size - 1) or size > 1 << 20:
-            raise SimkitError(f"No part has {text} bytes.", remedy="Sizes are powers of two from 1024 to 1048576.")
+        if size not in PART_SIZES:
+            first, *_, last = PART_SIZES
+            raise SimkitError(f"No part has {text} bytes.", remedy=f"Sizes are powers of two from {first} to {last}.")
         return Part(f"{size // KILO} KiB part", size)
     return part_named(text)

@@ -66,7 +66,8 @@ def compare(expected: bytes, dump: bytes, others: Mapping[int, bytes] = MappingP
         return Comparison(0, (), ())
     paired = min(len(expected), len(dump))
     wrong = [n for n in range(paired) if expected[n] != dump[n]]
-    first = tuple((n, expected[n], dump[n]) for n in wrong[:SHOWN])
+    # Of a file of another size no byte is shown: it may be no dump at all.
+    first = tuple((n, expected[n], dump[n]) for n in wrong[:SHOWN]) if len(expected) == len(dump) else ()
     return Comparison(len(wrong) + abs(len(expected) - len(dump)), first, tuple(_patterns(expected, dump, others)))
 
 

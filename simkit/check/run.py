@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -49,7 +50,7 @@ def check(
         SimkitError: the machine has run already, or the file of accepted findings is wrong.
     """
     path = accepted if accepted is not None else machine.description.path.parent / FILE
-    acceptances = read_accepted(path) if accepted is not None or path.is_file() else []
+    acceptances = read_accepted(path) if accepted is not None or os.path.lexists(path) else []
     listing, notes, remarks = machine_listing(machine, labels)
     noted, more = static_findings(machine, listing)
     watch = Watch(machine, listing)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simkit.commands.options import JsonOption, help_text
+from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
@@ -59,17 +59,17 @@ def bench(
 
     def report(name: str) -> None:
         if not as_json and sys.stderr.isatty():
-            print(f"{name} ...", file=sys.stderr)
+            say(f"{name} ...", error=True)
 
     found: dict[str, Any] = {}
     if not (cards or card):
         found |= _engines(machine, report, as_json=as_json)
     if machine is None:
         if found and not as_json:
-            print()
+            say()
         found |= _cards(card, report, as_json=as_json)
     if as_json:
-        print(json.dumps(found, indent=2))
+        say_json(found)
 
 
 def _engines(machine: str | None, report: Callable[[str], None], *, as_json: bool) -> dict[str, Any]:
@@ -82,20 +82,19 @@ def _engines(machine: str | None, report: Callable[[str], None], *, as_json: boo
     measured = measure(machine, report)
     clock_mhz = float(Machine.load(machine or DEMO).description.clock_hz) / 1e6
     if not as_json:
-        print(f"Millions of machine cycles a second; the machine's clock is {clock_mhz:g} MHz. Core: {core_words()}.")
-        print(f"{'':18}{'py65':>8}{'exact':>8}{'core':>12}{'to py65':>10}{'to clock':>10}")
+        say(f"Millions of machine cycles a second; the machine's clock is {clock_mhz:g} MHz. Core: {core_words()}.")
+        say(f"{'':18}{'py65':>8}{'exact':>8}{'core':>12}{'to py65':>10}{'to clock':>10}")
         for one in measured:
-            print(
+            say(
                 f"{one.name:18}{one.py65_mhz:8.2f}{one.exact_mhz:8.2f}{one.core_mhz:12.1f}"
                 f"{one.ratio:9.1f}x{one.core_mhz / clock_mhz:9.1f}x"
             )
-        print(f"Geometric mean of the ratios to py65: {geometric_mean(measured):.1f}")
+        say(f"Geometric mean of the ratios to py65: {geometric_mean(measured):.1f}")
     beside = [] if machine is not None else measure_beside(report)
     if beside and not as_json:
-        print()
-        print("The core where something costs it speed, beside the same without.")
+        say("", "The core where something costs it speed, beside the same without.")
         for row in beside:
-            print(f"{row.name:22}{row.mhz:8.1f}  {row.to:20}{row.other_mhz:8.1f}{row.ratio:8.2f}")
+            say(f"{row.name:22}{row.mhz:8.1f}  {row.to:20}{row.other_mhz:8.1f}{row.ratio:8.2f}")
     return {
         "core": core_words(),
         "clock_mhz": clock_mhz,
@@ -123,8 +122,7 @@ def _cards(kinds: list[str] | None, report: Callable[[str], None], *, as_json: b
 
     costs, left = measure_cards(kinds or None, report)
     if not as_json:
-        for line in _card_lines(costs, left, TARGET):
-            print(line)
+        say(*_card_lines(costs, left, TARGET))
     return {
         "registers": [
             {

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime
-import json
+import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import JsonOption, MachineOptions, help_text, takes_machine
+from simkit.commands.options import ForceOption, JsonOption, MachineOptions, help_text, takes_machine
+from simkit.commands.say import say, say_json, say_notes, say_text
 from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
@@ -68,11 +70,13 @@ def burn(
     date: Annotated[
         str | None, typer.Option("--date", metavar="DATE", help="Date on the label; today if left out.")
     ] = None,
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Burn or verify (see HELP)."""
     from simkit.burn.image import fit, label_text, rom_slots, write_files
     from simkit.burn.parts import part_or_size
+    from simkit.files.streams import is_stdout
 
     if out is not None and verify is not None:
         raise SimkitError("--out writes an image, --verify reads a dump.", remedy="Give one of the two.")
@@ -94,29 +98,32 @@ def burn(
     if verify is not None:
         _verify(fitted, verify, piece, as_json=as_json)
         return
-    paths = write_files(fitted, out) if out is not None else []
+    paths: tuple[Path, ...] = ()
+    if out is not None:
+        written = write_files(fitted, out, force=force)
+        say_notes(written)
+        paths = written.files
+    elsewhere = out is not None and is_stdout(out)
     day = date if date is not None else datetime.date.today().isoformat()
     texts = [label_text(fitted, number, day) for number in range(len(fitted.images))]
     warnings = [warning.message for warning in loaded.warnings]
     if as_json:
-        written = {"warnings": warnings, "files": [str(path) for path in paths], "labels": texts}
-        print(json.dumps({**_as_dict(fitted), **written}, indent=2))
+        more = {"warnings": warnings, "files": [str(path) for path in paths], "labels": texts}
+        say_json({**_as_dict(fitted), **more}, error=elsewhere)
         return
-    for line in warnings:
-        print(f"Note: {line}")
-    print("\n".join(_lines(fitted)))
-    for path in paths:
-        print(f"Written: {path}")
+    lines = [*(f"Note: {line}" for line in warnings), *_lines(fitted), *(f"Written: {path}" for path in paths)]
     if not paths:
-        print("Nothing written: give --out FILE.")
-    print("\n".join(texts))
+        lines.append("Nothing written: give --out FILE.")
+    say(*lines, error=elsewhere)
+    say_text("\n".join(texts), error=elsewhere)
 
 
 def _offset(text: str) -> int:
-    try:
-        return int(text.replace("$", "0x"), 0)
-    except ValueError:
-        raise SimkitError(f"--at {text!r} is no offset.", remedy="Write e.g. 0x4000 or 16384.") from None
+    found = re.fullmatch(r"(?:0[xX]|(\$))?([0-9A-Fa-f]{1,8})", text.strip())
+    hexadecimal = found is not None and len(found[0]) > len(found[2])
+    if found is None or not (hexadecimal or found[2].isdecimal()):
+        raise SimkitError(f"--at {text!r} is no offset.", remedy="Write e.g. 0x4000 or 16384.")
+    return int(found[2], 16 if hexadecimal else 10)
 
 
 def _as_dict(fitted: Burn) -> dict[str, Any]:
@@ -160,7 +167,7 @@ def _lines(fitted: Burn) -> list[str]:
 
 def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> None:
     from simkit.burn.verify import compare
-    from simkit.rom.images import HEX_SUFFIXES, read_image
+    from simkit.rom.images import HEX_SUFFIXES, is_text, read_image
 
     count = len(fitted.images)
     if count > 1 and piece is None:
@@ -172,18 +179,22 @@ def _verify(fitted: Burn, dump: Path, piece: int | None, *, as_json: bool) -> No
         raise SimkitError(
             f"There is no part {piece}: the content is in {count}.", remedy="Count from 1, lowest addresses first."
         )
-    if not dump.exists():
+    if not os.path.lexists(dump):
         raise SimkitError(
             f"There is no dump {dump}.", remedy="Correct the path, or read the part and save what the programmer shows."
         )
     contents = dict(enumerate(fitted.images, start=1))
     expected = contents.pop(piece or 1)
-    found = read_image(dump, len(expected) if dump.suffix.lower() in HEX_SUFFIXES else LARGEST_DUMP)
+    found = read_image(dump, len(expected) if dump.suffix.lower() in HEX_SUFFIXES else LARGEST_DUMP, what="dump")
+    if dump.suffix.lower() not in HEX_SUFFIXES and is_text(found):
+        raise SimkitError(
+            f"The dump {dump} is a text file.", remedy="Name what the programmer read; hex files end in .hex or .s19."
+        )
     result = compare(expected, found, contents)
     if as_json:
-        print(json.dumps({"dump": str(dump), **result.as_dict()}, indent=2))
+        say_json({"dump": str(dump), **result.as_dict()})
     else:
-        print("\n".join(_verify_lines(result, len(expected), dump)))
+        say(*_verify_lines(result, len(expected), dump))
     if result.differences:
         raise typer.Exit(exits.FOUND)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import inspect
 import json
 import re
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +13,7 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import JsonOption, help_text
+from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError, near
 
 if TYPE_CHECKING:
@@ -52,17 +52,21 @@ def cards(
         if kind is not None:
             raise SimkitError("One card is enough: name it with --test.", remedy="Leave the other name out.")
         report = contract_report(test)
-        print(_test_json(test, report) if as_json else _test_lines(test, report))
+        if as_json:
+            say_json(_test_json(test, report))
+        else:
+            say(*_test_lines(test, report))
         if report.problems:
             raise typer.Exit(exits.FOUND)
         return
     described, failed = describe_all(kind)
     if as_json:
-        print(json.dumps({"cards": described, "failed": failed}, indent=2, default=str))
+        say_json({"cards": described, "failed": failed})
     else:
-        print("\n\n".join("\n".join(card_lines(entry)) for entry in described))
+        for number, entry in enumerate(described):
+            say(*([""] if number else []), *card_lines(entry))
         for entry in failed:
-            print(f"\n{entry['kind']}: {entry['reason']}", file=sys.stderr)
+            say("", f"{entry['kind']}: {entry['reason']}", error=True)
     if failed and kind is not None:
         raise typer.Exit(exits.FOUND)
 
@@ -92,7 +96,7 @@ def contract_report(kind: str) -> ContractReport:
     return together(reports)
 
 
-def _test_lines(kind: str, report: ContractReport) -> str:
+def _test_lines(kind: str, report: ContractReport) -> list[str]:
     if report.problems:
         lines = [f"{kind} breaks the contract of a card:", *(f"  {problem}" for problem in report.problems)]
     else:
@@ -100,17 +104,16 @@ def _test_lines(kind: str, report: ContractReport) -> str:
         lines = [f"{kind} keeps the contract of a card, over {TEST_SEEDS} random scripts and {count} comparisons."]
     if report.not_exercised:
         lines += ["Not exercised:", *(f"  {missed}" for missed in report.not_exercised)]
-    return "\n".join(lines)
+    return lines
 
 
-def _test_json(kind: str, report: ContractReport) -> str:
-    told = {
+def _test_json(kind: str, report: ContractReport) -> dict[str, Any]:
+    return {
         "kind": kind,
         "problems": report.problems,
         "not_exercised": report.not_exercised,
         "promises": dict(report.promises),
     }
-    return json.dumps(told, indent=2)
 
 
 def describe_all(kind: str | None) -> tuple[list[dict[str, Any]], list[dict[str, str]]]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated
@@ -12,6 +10,7 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import (
+    ForceOption,
     JsonOption,
     MachineOptions,
     PadOption,
@@ -20,6 +19,7 @@ from simkit.commands.options import (
     help_text,
     takes_machine,
 )
+from simkit.commands.say import say_json, say_text, say_written
 
 DEFAULT_FOR = "2s"
 
@@ -66,16 +66,20 @@ def check(
     sarif: Annotated[
         Path | None, typer.Option("--sarif", metavar="FILE", help="Also write the findings as SARIF 2.1.0.")
     ] = None,
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Check a machine (see HELP)."""
     from simkit.check.result.report import report_text
-    from simkit.check.result.sarif import sarif_text
+    from simkit.check.result.sarif import REPORT, sarif_text
     from simkit.check.run import check as check_machine
     from simkit.commands.long_run import LongRun
     from simkit.commands.script import schedule_run
-    from simkit.files.whole import write_whole
+    from simkit.files.streams import is_stdout
+    from simkit.files.whole import check_output, write_whole
 
+    if sarif is not None:
+        check_output(sarif, what="SARIF report", known=REPORT, force=force)
     loaded = options.load()
     cycles = schedule_run(loaded, length, typed or [], pad or [], replay, default=DEFAULT_FOR)
     with LongRun(loaded.description.name) as run:
@@ -87,9 +91,12 @@ def check(
             goes_on=run.goes_on,
         )
     if sarif is not None:
-        write_whole(sarif, sarif_text(result))
-        print(f"Written: {sarif}", file=sys.stderr)
-    print(json.dumps(result.as_dict(), indent=2) if as_json else report_text(result), end="\n" if as_json else "")
+        say_written(write_whole(sarif, sarif_text(result), what="SARIF report", known=REPORT, force=force))
+    elsewhere = sarif is not None and is_stdout(sarif)
+    if as_json:
+        say_json(result.as_dict(), error=elsewhere)
+    else:
+        say_text(report_text(result), error=elsewhere)
     if result.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     if result.open:

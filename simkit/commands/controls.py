@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simkit.commands.options import JsonOption, help_text
+from simkit.commands.say import say, say_json, say_text
 
 HELP = help_text(
     "Print which host keys and joystick contacts play the pads, and which key opens the bar.",
@@ -44,7 +44,7 @@ def controls(
         beside = machine_path(machine)
     found = read_controls(file, beside)
     if as_json:
-        print(json.dumps(found.as_dict(), indent=2))
+        say_json(found.as_dict())
         return
-    print(f"# From {found.file}")
-    print(found.toml(), end="")
+    say(f"# From {found.file}")
+    say_text(found.toml())

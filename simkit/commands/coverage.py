@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
+from simkit.commands.options import (
+    ForceOption,
+    JsonOption,
+    MachineOptions,
+    PadOption,
+    TypeOption,
+    help_text,
+    takes_machine,
+)
+from simkit.commands.say import say, say_json, say_written
 
 DEFAULT_FOR = "2s"
 
@@ -43,40 +50,48 @@ def coverage(
     ] = None,
     save: Annotated[Path | None, typer.Option("--save", metavar="FILE", help="Write the counts.")] = None,
     html: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="Write the annotated listing.")] = None,
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure coverage (see HELP)."""
     from simkit.check.run import machine_listing
     from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
-    from simkit.files.whole import write_whole
-    from simkit.testing.coverage import Counts, CoverageWatch, as_dict, percent, program_of, table, total
+    from simkit.files.streams import is_stdout
+    from simkit.files.whole import check_output, write_whole
+    from simkit.testing.coverage import COUNTS, PAGE, Counts, CoverageWatch, as_dict, percent, program_of, table, total
     from simkit.testing.coverage import html as page
 
+    if save is not None:
+        check_output(save, what="coverage counts", known=COUNTS, force=force)
+    if html is not None:
+        check_output(html, what="page", known=PAGE, force=force)
+    earlier = [Counts.from_json(path) for path in merge or []]
     loaded = options.load()
     watch = CoverageWatch(loaded)
     reached = run_forward(loaded, schedule_run(loaded, length, typed or [], pad or []))
     counts = watch.stop()
-    for path in merge or []:
-        counts.add(Counts.from_json(path))
+    for other in earlier:
+        counts.add(other)
     program = program_of(loaded, machine_listing(loaded, tuple(options.labels))[0])
     rows = table(counts, program)
     everything = total(rows)
     if save is not None:
-        write_whole(save, counts.to_json())
-        print(f"Written: {save}", file=sys.stderr)
+        say_written(write_whole(save, counts.to_json(), what="coverage counts", known=COUNTS, force=force))
     if html is not None:
-        write_whole(html, page(counts, program, f"{loaded.description.name}: coverage"))
-        print(f"Written: {html}", file=sys.stderr)
+        text = page(counts, program, f"{loaded.description.name}: coverage")
+        say_written(write_whole(html, text, what="page", known=PAGE, force=force))
+    elsewhere = any(path is not None and is_stdout(path) for path in (save, html))
     if as_json:
-        print(json.dumps({"total": as_dict([everything])[0], "labels": as_dict(rows)}, indent=2))
+        say_json({"total": as_dict([everything])[0], "labels": as_dict(rows)}, error=elsewhere)
     else:
         width = max((len(row.label) for row in rows), default=3)
-        print(f"{'from label':<{width}}  at     instructions       branches both ways")
+        say(f"{'from label':<{width}}  at     instructions       branches both ways", error=elsewhere)
         for row in (*rows, everything):
-            print(
+            say(
                 f"{row.label:<{width}}  ${row.address:04X}  {row.ran:>4} of {row.instructions:<4} "
-                f"{percent(row.ran, row.instructions):>5}  {row.both:>3} of {row.branches}"
+                f"{percent(row.ran, row.instructions):>5}  {row.both:>3} of {row.branches}",
+                error=elsewhere,
             )
     if not reached:
         raise typer.Exit(exits.INTERRUPTED)

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-import json
+import os
+import shlex
 from pathlib import Path
 from typing import Annotated
 
 import attrs
 import typer
 
-from simkit.commands.options import JsonOption, help_text
+from simkit.commands.options import ForceOption, JsonOption, help_text
+from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
-from simkit.files.whole import write_together
+from simkit.files.bounded import read_bounded, read_text
+from simkit.files.whole import Written, write_together
 
 HELP = help_text(
     "List the machines that come with the kit, or unpack one with its ROMs and their sources into a folder.",
-    "No file that exists is ever written over.",
+    "No file that exists is written over, unless --force says so.",
     examples=(
         "simkit demo",
         "simkit demo marlpit my-copy",
@@ -24,6 +27,7 @@ HELP = help_text(
     ),
 )
 
+MAX_FILE_BYTES = 16_000_000
 SOURCE_SUFFIXES = (".asm", ".inc", ".labels", ".lst")
 """What belongs to a ROM image besides the image itself."""
 
@@ -55,6 +59,7 @@ def demo(
     folder: Annotated[
         Path | None, typer.Argument(metavar="[FOLDER]", help="Where to; the machine's name if not given.")
     ] = None,
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """List or unpack the demo machines (see HELP)."""
@@ -62,47 +67,54 @@ def demo(
         _list(as_json)
         return
     target = folder if folder is not None else Path(name)
-    machine_file, written = unpack(name, target)
+    machine_file, written = unpack(name, target, force=force)
+    say_notes(written)
     if as_json:
-        print(json.dumps({"machine": str(machine_file), "files": [str(path) for path in written]}, indent=2))
+        say_json({"machine": str(machine_file), "files": [str(path) for path in written.files]})
         return
-    print(f"{len(written)} files are in {target}. Run the machine with: simkit run {machine_file.parent}")
+    machine = shlex.quote(str(machine_file.parent))
+    say(f"{len(written.files)} files are in {target}. Run the machine with: simkit run {machine}")
 
 
 def _list(as_json: bool) -> None:
     demos = shipped_demos()
     if as_json:
-        print(json.dumps([{"name": d.name, "title": d.title, "about": d.about} for d in demos], indent=2))
+        say_json([{"name": d.name, "title": d.title, "about": d.about} for d in demos])
         return
     width = max((len(d.name) for d in demos), default=0)
-    for d in demos:
-        print(f"demo:{d.name:<{width}}  {d.title}{f': {d.about}' if d.about else ''}")
-    print("\nRun one: simkit run demo:NAME. Unpack one to change it: simkit demo NAME FOLDER.")
+    say(*(f"demo:{d.name:<{width}}  {d.title}{f': {d.about}' if d.about else ''}" for d in demos))
+    say("", "Run one: simkit run demo:NAME. Unpack one to change it: simkit demo NAME FOLDER.")
 
 
 def shipped_demos() -> list[Demo]:
     """All machines that come with the kit, by name."""
-    from simkit.machinefile.merge import MACHINE_FILE
+    from simkit.machinefile.merge import KNOWN_BY, MACHINE_FILE
     from simkit.machinefile.shipped import demo_folder
-    from simkit.machinefile.tomlfile import read_toml
+    from simkit.machinefile.tomlfile import MAX_BYTES, read_toml
 
     folder = demo_folder()
     found = []
     for path in sorted(folder.rglob(MACHINE_FILE)):
         name = path.parent.relative_to(folder).as_posix()
-        first = path.read_text(encoding="utf-8").partition("\n")[0]
-        title = read_toml(path).data.get("name", name)
+        first = read_text(path, MAX_BYTES, "machine file").partition("\n")[0]
+        title = read_toml(path, "machine file", KNOWN_BY).data.get("name", name)
         found.append(Demo(name, str(title), first.lstrip("# ").strip() if first.startswith("#") else "", path))
     return found
 
 
-def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
+def unpack(name: str, target: Path, *, force: bool = False) -> tuple[Path, Written]:
     """Copy a demo machine with everything it needs, in folders as they lie in the kit.
 
+    Args:
+        name: of the machine.
+        target: folder to put it in.
+        force: write over files that are there.
+
     Returns:
-        The machine file, and all files written.
+        The machine file, and what was written.
 
     Raises:
+        FileError: the system does not let one be written; nothing is written then.
         SimkitError: no such machine, or a file is already there; nothing is written then.
     """
     from simkit.machinefile.read import machine_path, read_description
@@ -120,20 +132,16 @@ def unpack(name: str, target: Path) -> tuple[Path, list[Path]]:
     for beside in folders:
         needed.update(path for path in beside.iterdir() if path.is_file())
     copies = {path: target / path.relative_to(root) for path in sorted(needed)}
-    there = [str(copy) for copy in copies.values() if copy.exists()]
-    if there:
+    there = [str(copy) for copy in copies.values() if os.path.lexists(copy)]
+    if there and not force:
         raise SimkitError(
             f"Already there: {', '.join(there[:4])}{f' and {len(there) - 4} more' if len(there) > 4 else ''}. "
             "Nothing was written.",
-            remedy=f"Unpack into another folder: simkit demo {name} FOLDER.",
+            remedy=f"Unpack into another folder, simkit demo {name} FOLDER, or add --force.",
         )
-    try:
-        for copy in copies.values():
-            copy.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SimkitError(f"{target} cannot be written: {error.strerror or error}.") from error
-    write_together({copy: path.read_bytes() for path, copy in copies.items()})
-    return target / machine_file.relative_to(root), list(copies.values())
+    contents = {copy: read_bounded(path, MAX_FILE_BYTES, "file") for path, copy in copies.items()}
+    written = write_together(contents, what="copy", force=force, make_folders=True)
+    return target / machine_file.relative_to(root), written
 
 
 def _with_sources(image: Path) -> list[Path]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated
 
 import typer
 
 from simkit.commands.options import JsonOption, help_text
+from simkit.commands.say import say_json, say_text
 
 HELP = help_text(
     "Tell what a rule means on hardware, what to do, and how to see it on the bench.",
@@ -32,10 +32,13 @@ def explain(
     from simkit.check.rules.catalogue import RULES, rule_named
 
     if rule is None:
-        rows = [attrs.asdict(found) for _, found in sorted(RULES.items())]
-        print(json.dumps(rows, indent=2) if as_json else list_text(), end="" if not as_json else "\n")
+        if as_json:
+            say_json([attrs.asdict(found) for _, found in sorted(RULES.items())])
+        else:
+            say_text(list_text())
         return
     found = rule_named(rule)
-    print(
-        json.dumps(attrs.asdict(found), indent=2) if as_json else explain_text(found), end="" if not as_json else "\n"
-    )
+    if as_json:
+        say_json(attrs.asdict(found))
+    else:
+        say_text(explain_text(found))

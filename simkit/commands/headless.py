@@ -9,15 +9,15 @@ from typing import Any
 import attrs
 
 from simkit.commands.long_run import LongRun
-from simkit.contract.errors import SimkitError
+from simkit.commands.say import say_notes
+from simkit.files.png import PICTURE
+from simkit.files.whole import write_whole
 from simkit.machine.machine import Machine
 from simkit.machine.views import Lamps, Screen
 
 CHUNK_SECONDS = 0.1
 """Host seconds between two looks at the clock."""
 FIRST_CHUNK_CYCLES = 20_000
-
-_PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 
 
 def run_forward(machine: Machine, cycle: int) -> bool:
@@ -39,24 +39,15 @@ def run_forward(machine: Machine, cycle: int) -> bool:
     return not run.stopped
 
 
-def write_picture(screen: Screen, path: Path) -> Path:
-    """Write the picture; an older picture is replaced, any other file is not.
+def write_picture(screen: Screen, path: Path, *, force: bool = False) -> Path:
+    """Write the picture; an older one is replaced and that is said, any other file is not, but by force.
 
     Raises:
-        SimkitError: the path holds something that is no picture, or cannot be written.
+        FileError: the system does not let it be written.
+        SimkitError: the path holds something that is no picture, or is wrong.
     """
-    try:
-        if path.exists():
-            with path.open("rb") as file:
-                if file.read(len(_PNG_SIGNATURE)) != _PNG_SIGNATURE:
-                    raise SimkitError(
-                        f"{path} exists and is not a PNG picture; it stays as it is.", remedy="Choose another name."
-                    )
-        return screen.save_png(path)
-    except OSError as error:
-        raise SimkitError(
-            f"The picture {path} cannot be written: {error.strerror or error}.", remedy="Choose another name."
-        ) from error
+    say_notes(write_whole(path, screen.png(), what="picture", known=PICTURE, force=force))
+    return path
 
 
 @attrs.frozen(kw_only=True)

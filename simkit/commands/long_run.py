@@ -9,6 +9,8 @@ import time
 from types import FrameType
 from typing import Any
 
+from simkit.contract.plain import plain
+
 PROGRESS_AFTER_SECONDS = 1.0
 
 
@@ -55,11 +57,12 @@ class LongRun:
         waited = time.perf_counter() - self._started
         if self._bar is None and waited > PROGRESS_AFTER_SECONDS and sys.stderr.isatty():
             from rich.console import Console
+            from rich.markup import escape
             from rich.progress import Progress
 
             self._bar = Progress(console=Console(stderr=True), transient=True)
             self._bar.start()
-            self._task = self._bar.add_task(self._name, total=1.0)
+            self._task = self._bar.add_task(escape(plain(self._name)), total=1.0)
         if self._bar is not None:
             self._bar.update(self._task, completed=part)
         self.stopped = self._asked

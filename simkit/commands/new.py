@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import os
 import re
 import shlex
 from pathlib import Path
@@ -12,9 +12,11 @@ import typer
 
 from simkit.commands.new_card import HELP as CARD_HELP
 from simkit.commands.new_card import new_card
-from simkit.commands.options import JsonOption, help_text
+from simkit.commands.options import ForceOption, JsonOption, help_text
+from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
-from simkit.files.whole import write_together
+from simkit.files.bounded import read_bounded
+from simkit.files.whole import Written, write_together
 
 GROUP_HELP = help_text(
     "Write a working start: a machine, or a card.",
@@ -31,6 +33,7 @@ ROM_NAME = "hello"
 ROM_SUFFIXES = (".asm", ".bin", ".labels", ".lst")
 BUILD = "build.py"
 MAX_NAME = 60
+MAX_FILE_BYTES = 1_000_000
 
 MACHINE_FILE = """\
 # {name}: four cards on a backplane. `simkit run` starts it, `simkit check` looks it through.
@@ -105,34 +108,43 @@ def _no_options() -> None:
 
 def new_machine(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the machine and of its new folder.")],
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Write a machine that runs at once (see MACHINE_HELP)."""
-    folder, written = write_machine(Path(name))
+    folder, written = write_machine(Path(name), force=force)
+    say_notes(written)
     if as_json:
-        print(json.dumps({"folder": str(folder), "files": [str(path) for path in written]}, indent=2))
+        say_json({"folder": str(folder), "files": [str(path) for path in written.files]})
         return
-    print(f"{folder} holds {', '.join(path.name for path in written)}.")
+    say(f"{folder} holds {', '.join(path.name for path in written.files)}.")
     typed = shlex.quote(str(folder))
     build = shlex.quote(str(folder / BUILD))
-    print(f"Run it:   simkit run {typed}\nTest it:  pytest {typed}\nBuild it: pip install ophis-asm; python {build}")
+    say(f"Run it:   simkit run {typed}", f"Test it:  pytest {typed}")
+    say(f"Build it: pip install ophis-asm; python {build}")
 
 
-def write_machine(folder: Path) -> tuple[Path, list[Path]]:
-    """Write the start of a machine into a folder that does not exist yet.
+def write_machine(folder: Path, *, force: bool = False) -> tuple[Path, Written]:
+    """Write the start of a machine into a folder that does not exist yet; by force also into one that does.
+
+    Returns:
+        The folder, and what was written.
 
     Raises:
+        FileError: the system does not let it be written.
         SimkitError: the name cannot be used, or there is something of that name.
     """
     from simkit.machinefile.shipped import shipped_folder
+    from simkit.machinefile.tomlfile import quoted
 
     name = folder.name
     if not name or len(name) > MAX_NAME or not name.isprintable() or name.startswith("."):
         raise SimkitError(
             f"{str(folder)!r} is not a name for a machine.", remedy=f"Write up to {MAX_NAME} letters, figures, - and _."
         )
-    if folder.exists():
-        raise SimkitError(f"{folder} exists already; nothing was written.", remedy="Choose another name.")
+    if os.path.lexists(folder) and not force:
+        remedy = "Choose another name; --force writes into the folder, over files of the same names."
+        raise SimkitError(f"{folder} exists already; nothing was written.", remedy=remedy)
     roms = shipped_folder() / "roms"
     test_name = f"test_{re.sub(r'[^A-Za-z0-9]+', '_', name).strip('_').lower() or 'machine'}.py"
     written = [
@@ -141,12 +153,7 @@ def write_machine(folder: Path) -> tuple[Path, list[Path]]:
         folder / BUILD,
         folder / test_name,
     ]
-    try:
-        folder.mkdir(parents=True)
-    except OSError as error:
-        raise SimkitError(f"{folder} cannot be written: {error.strerror or error}.") from error
-    contents: dict[Path, str | bytes] = {path: (roms / path.name).read_bytes() for path in written[1:-1]}
-    contents[written[0]] = MACHINE_FILE.format(name=name, quoted=json.dumps(name))
+    contents: dict[Path, str | bytes] = {written[0]: MACHINE_FILE.format(name=name, quoted=quoted(name))}
+    contents |= {path: read_bounded(roms / path.name, MAX_FILE_BYTES, "file") for path in written[1:-1]}
     contents[written[-1]] = TEST_FILE
-    write_together(contents)
-    return folder, written
+    return folder, write_together(contents, what="machine", force=force, make_folders=True)

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import keyword
+import os
 import re
+import shlex
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from simkit.commands.options import JsonOption, help_text
+from simkit.commands.options import ForceOption, JsonOption, help_text
+from simkit.commands.say import say, say_json, say_notes
 from simkit.contract import SimkitError
-from simkit.files.whole import write_together
+from simkit.files.whole import Written, write_together
 from simkit.machinefile.catalogue import entries
 
 HELP = help_text(
@@ -296,54 +298,61 @@ def new_card(
     package: Annotated[
         bool, typer.Option("--package", help="Write a package with entry point, test and README into a new folder.")
     ] = False,
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Write a card that works at once (see HELP)."""
-    written, snippet, kind = write_package(Path(name)) if package else write_file(Path(name))
+    write = write_package if package else write_file
+    written, snippet, kind = write(Path(name), force=force)
+    say_notes(written)
+    files = [str(path) for path in written.files]
     if as_json:
-        print(json.dumps({"files": [str(path) for path in written], "kind": kind, "machine_file": snippet}, indent=2))
+        say_json({"files": files, "kind": kind, "machine_file": snippet})
         return
-    print(f"Written: {', '.join(str(path) for path in written)}.")
+    say(f"Written: {', '.join(files)}.")
     if package:
         # A bare name would have pip look for a stranger's package.
         place = Path(name).as_posix()
-        print(f"Install it:  pip install {place if place.startswith(('/', '..')) else './' + place}")
-        print(f"Test it:     pytest {name}")
+        say(f"Install it:  pip install {shlex.quote(place if place.startswith(('/', '..')) else './' + place)}")
+        say(f"Test it:     pytest {shlex.quote(name)}")
     else:
-        print(f"Test it: pytest {written[1]}")
-    print(f"Then, in a machine file:\n\n{snippet}")
+        say(f"Test it: pytest {shlex.quote(files[1])}")
+    say("Then, in a machine file:", "", *snippet.split("\n"))
 
 
-def write_file(path: Path) -> tuple[list[Path], str, str]:
+def write_file(path: Path, *, force: bool = False) -> tuple[Written, str, str]:
     """Write a card and its test as two Python files.
 
     Returns:
-        The files, the lines for a machine file, and the kind.
+        What was written, the lines for a machine file, and the kind.
 
     Raises:
-        SimkitError: the name cannot be used, or a file exists already.
+        FileError: the system does not let one be written.
+        SimkitError: the name cannot be used, or a file exists already and `force` does not say that it is written over.
     """
     words = _words(path.name)
     card = path.parent / f"{words['module']}.py"
     test = path.parent / f"test_{words['module']}.py"
     kind = f"file:{card.name}:{words['name']}"
     imports = IMPORTS_BESIDE.format(file_kind=kind, **words)
-    _write({card: CARD.format(**words), test: TEST.format(imports=imports, **words)})
-    return [card, test], SNIPPET.format(machine_kind=kind), kind
+    written = _write({card: CARD.format(**words), test: TEST.format(imports=imports, **words)}, force=force)
+    return written, SNIPPET.format(machine_kind=kind), kind
 
 
-def write_package(folder: Path) -> tuple[list[Path], str, str]:
+def write_package(folder: Path, *, force: bool = False) -> tuple[Written, str, str]:
     """Write a card as a package.
 
     Returns:
-        The files, the lines for a machine file, and the kind.
+        What was written, the lines for a machine file, and the kind.
 
     Raises:
-        SimkitError: the name cannot be used, a card has it, or the folder exists already.
+        FileError: the system does not let one be written.
+        SimkitError: the name cannot be used, a card has it, or the folder exists already and `force` does not say that
+            it is written into.
     """
     words = _words(folder.name)
-    if folder.exists():
-        raise SimkitError(f"{folder} exists already; nothing was written.", remedy="Choose another name.")
+    if os.path.lexists(folder) and not force:
+        raise _taken(folder)
     kind = words["kind"]
     if kind in entries():
         raise SimkitError(f"There is a card {kind!r} already; nothing was written.", remedy="Choose another name.")
@@ -357,8 +366,7 @@ def write_package(folder: Path) -> tuple[list[Path], str, str]:
             imports=IMPORTS_INSTALLED.format(**words), **words
         ),
     }
-    _write(files)
-    return list(files), snippet, kind
+    return _write(files, force=force), snippet, kind
 
 
 def _words(name: str) -> dict[str, str]:
@@ -379,13 +387,14 @@ def _words(name: str) -> dict[str, str]:
     }
 
 
-def _write(files: dict[Path, str]) -> None:
+def _write(files: dict[Path, str], *, force: bool) -> Written:
     for path in files:
-        if path.exists():
-            raise SimkitError(f"{path} exists already; nothing was written.", remedy="Choose another name.")
-    for path in files:
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise SimkitError(f"{path} cannot be written: {error.strerror}.") from error
-    write_together(files)
+        if os.path.lexists(path) and not force:
+            raise _taken(path)
+    return write_together(files, what="card", force=force, make_folders=True)
+
+
+def _taken(path: Path) -> SimkitError:
+    return SimkitError(
+        f"{path} exists already; nothing was written.", remedy="Choose another name; --force writes over files."
+    )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import re
 from typing import Annotated, Any
 
 import typer
 
 from simkit.commands.options import JsonOption, help_text
+from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError, near
 from simkit.cpu.isa.cited import SOURCES
 from simkit.cpu.isa.cycles import bus_patterns
@@ -77,11 +77,11 @@ def opcode(
                 remedy=_remedy(text),
             )
     if as_json:
-        typer.echo(json.dumps([_facts(*entry) for entry in found], indent=2))
+        say_json([_facts(*entry) for entry in found])
     else:
         shown = "\n\n".join("\n".join(_lines(*entry)) for entry in found)
         cited = [f"  {name}: {source}" for name, source in SOURCES.items() if re.search(rf"\[.*\b{name}\b", shown)]
-        typer.echo("\n".join((shown, "", "Sources:", *cited)))
+        say(*shown.split("\n"), "", "Sources:", *cited)
 
 
 def find(part: str, text: str) -> list[Opcode]:

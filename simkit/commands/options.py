@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -33,6 +34,9 @@ PadOption = Annotated[
 ]
 ReplayOption = Annotated[
     Path | None, typer.Option("--replay", metavar="FILE", help="Let the input of a recording come again.")
+]
+ForceOption = Annotated[
+    bool, typer.Option("--force", help="Write over files, also those that are not of the kit's own making.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print for programs.")]
 
@@ -177,13 +181,13 @@ class MachineOptions:
         found: dict[int, str | Path | bytes] = {}
         for text in self.image:
             slot, equals, file = text.partition("=")
-            if not equals or not slot.strip().isdecimal() or not file:
+            if not equals or not re.fullmatch(r"\s*[0-9]{1,4}\s*", slot) or not file:
                 raise SimkitError(
                     f"--image {text!r} does not say SLOT=FILE.", remedy="Write e.g. --image 2=my-rom.bin."
                 )
             if int(slot) in found:
                 raise SimkitError(f"--image names slot {int(slot)} twice.", remedy="Give one image a slot.")
-            if not Path(file).is_file():
+            if not os.path.lexists(file):
                 raise SimkitError(f"--image {text!r}: there is no file {file}.", remedy="Correct the path.")
             found[int(slot)] = Path(file)
         return found

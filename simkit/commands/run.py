@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,6 +14,7 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import (
+    ForceOption,
     JsonOption,
     MachineOptions,
     PadOption,
@@ -23,11 +23,15 @@ from simkit.commands.options import (
     help_text,
     takes_machine,
 )
+from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
+from simkit.files.streams import is_stdout, is_stream
 from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
+    from simkit.commands.headless import Outcome
     from simkit.commands.watching import Watch
+    from simkit.files.growing import GrowingFile
     from simkit.machine.machine import Machine
     from simkit.machine.views import Screen
     from simkit.window.controls import Controls
@@ -82,6 +86,7 @@ class RunOptions:
         capture: file for what the machine sends.
         record: file for what comes from outside.
         replay: recording to play.
+        force: write over files that are not of the kit's making.
     """
 
     options: MachineOptions
@@ -105,6 +110,7 @@ class RunOptions:
     capture: Path | None = None
     record: Path | None = None
     replay: Path | None = None
+    force: bool = False
 
     def check(self) -> None:
         """Check that the options go together.
@@ -121,7 +127,7 @@ class RunOptions:
             ):
                 if value is not None:
                     raise SimkitError(f"{name} needs a serial line.", remedy="Add --serial stdio, tcp:PORT or pty.")
-        if self.png is not None and self.png.suffix.lower() != ".png":
+        if self.png is not None and self.png.suffix.lower() != ".png" and not is_stream(self.png):
             raise SimkitError(
                 f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.with_suffix('.png').name}."
             )
@@ -146,6 +152,24 @@ class RunOptions:
                 raise SimkitError(
                     f"{name} needs --headless: a window runs until it is closed.", remedy="Add --headless."
                 )
+
+    def check_outputs(self) -> None:
+        """Check that what comes of the run can be written.
+
+        Raises:
+            SimkitError: it cannot; says which and why.
+        """
+        from simkit.files.png import PICTURE
+        from simkit.files.whole import check_output
+        from simkit.outside.recording import RECORDING
+
+        for path, what, known in (
+            (self.png, "picture", PICTURE),
+            (self.capture, "capture", None),
+            (self.record, "recording", RECORDING),
+        ):
+            if path is not None:
+                check_output(path, what=what, known=known, force=self.force)
 
 
 def register(app: typer.Typer) -> None:
@@ -204,6 +228,7 @@ def run(
         Path | None, typer.Option("--record", metavar="FILE", help="Keep what comes from outside, by its cycle.")
     ] = None,
     replay: ReplayOption = None,
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Run a machine (see HELP)."""
@@ -229,18 +254,20 @@ def run(
         capture=capture,
         record=record,
         replay=replay,
+        force=force,
     )
     from simkit.commands.script import schedule
 
     asked.check()
     watch_of_files = watch_for(asked) if asked.watch else None
+    asked.check_outputs()
     loaded = asked.options.load()
     if not asked.headless:  # which tells its findings at the end
         for warning in loaded.warnings:
-            print(f"Note: {warning.message}", file=sys.stderr)
+            say(f"Note: {warning.message}", error=True)
     shown = chosen_screen(loaded, asked.screen)
     schedule(loaded, shown, asked.typed, asked.pads, asked.replay)
-    with recorded(loaded, asked.record):
+    with recorded(loaded, asked.record, force=force):
         if asked.serial is not None:
             run_serial(loaded, shown, asked)
             return
@@ -253,7 +280,7 @@ def run(
 
 
 @contextmanager
-def recorded(machine: Machine, path: Path | None) -> Iterator[None]:
+def recorded(machine: Machine, path: Path | None, *, force: bool) -> Iterator[None]:
     """Write what came from outside when the run ends, also by Ctrl-C or an error."""
     if path is None:
         yield
@@ -264,8 +291,8 @@ def recorded(machine: Machine, path: Path | None) -> Iterator[None]:
     try:
         yield
     finally:
-        recorder.recording().write(path)
-        print(f"Recorded: {path}", file=sys.stderr)
+        say_notes(recorder.recording().write(path, force=force))
+        say(f"Recorded: {path}", error=True)
 
 
 def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
@@ -318,7 +345,7 @@ def what_is_on(screen: Screen | None, asked: RunOptions) -> dict[str, object]:
     from simkit.commands.headless import write_picture
 
     return {
-        "picture": write_picture(screen, asked.png) if screen and asked.png else None,
+        "picture": write_picture(screen, asked.png, force=asked.force) if screen and asked.png else None,
         "text": screen.text() if screen and asked.text else None,
     }
 
@@ -337,26 +364,44 @@ def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> No
     paste = Paste.read(asked.paste, pause) if asked.paste else None
     assert asked.serial is not None
     line = open_line(asked.serial)
+    try:
+        capture = _capture(asked)
+    except SimkitError:
+        line.close()
+        raise
     speed = asked.speed or Speed.REAL
-    converse(machine, plug, line, until=until, paste=paste, capture=asked.capture, speed=speed)
+    with capture or nullcontext():
+        converse(machine, plug, line, until=until, paste=paste, capture=capture, speed=speed)
     outcome = Outcome(machine=machine, **what_is_on(screen, asked))  # type: ignore[arg-type] # the fields, by name
-    print(json.dumps(outcome.as_dict(), indent=2) if asked.as_json else "\n".join(outcome.lines()), file=sys.stderr)
+    tell(outcome, asked, error=True)
     if asked.strict and len(machine.findings):
         raise typer.Exit(exits.FOUND)
+
+
+def _capture(asked: RunOptions) -> GrowingFile | None:
+    """The file for what the machine sends, open, if it is asked for."""
+    from simkit.files.growing import GrowingFile
+
+    if asked.capture is None:
+        return None
+    capture = GrowingFile(asked.capture, what="capture", force=asked.force)
+    say_notes(capture.written)
+    return capture
 
 
 def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptions, reason: str) -> dict[str, object]:
     """Say why there is no window, run for DEFAULT_FOR, write a picture beside the machine or into this folder."""
     from simkit.commands.headless import run_forward
     from simkit.commands.script import cycles_of
-    from simkit.window.picture_files import free_path
+    from simkit.files.whole import write_new
+    from simkit.window.picture_files import names
 
-    print(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", file=sys.stderr)
+    say(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", error=True)
     stopped = not run_forward(machine, cycles_of(machine, screen, DEFAULT_FOR))
     if screen is None:
         return {"stopped": stopped}
-    path = free_path(pictures_folder(machine, asked), machine)
-    return {"picture": screen.save_png(path), "text": screen.text(), "stopped": stopped}
+    picture = write_new(names(pictures_folder(machine, asked), machine), screen.png(), what="picture")
+    return {"picture": picture, "text": screen.text(), "stopped": stopped}
 
 
 def pictures_folder(machine: Machine, asked: RunOptions) -> Path:
@@ -371,11 +416,19 @@ def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> N
     from simkit.commands.headless import Outcome
 
     outcome = Outcome(machine=machine, **results)  # type: ignore[arg-type] # the fields of Outcome, by name
-    print(json.dumps(outcome.as_dict(), indent=2) if asked.as_json else "\n".join(outcome.lines()))
+    tell(outcome, asked, error=asked.png is not None and is_stdout(asked.png))
     if outcome.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     if asked.strict and len(machine.findings):
         raise typer.Exit(exits.FOUND)
+
+
+def tell(outcome: Outcome, asked: RunOptions, *, error: bool) -> None:
+    """Print what came of a run; on standard error when standard output is taken."""
+    if asked.as_json:
+        say_json(outcome.as_dict(), error=error)
+    else:
+        say(*outcome.lines(), error=error)
 
 
 def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch: Watch | None) -> str | None:
@@ -402,13 +455,13 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch
             pictures=pictures_folder(machine, asked),
             speed=asked.speed or Speed.REAL,
             reload=watch.fresh if watch else None,
-            log=tell,
+            log=log,
         )
     except NoDisplayError as error:
         return error.message
-    print(
+    say(
         f"{machine.description.name} runs in its window. {controls.host_key.title()} or the right mouse button opens "
-        "the bar: pause, reset, power, screenshot, paste as typing, speed, full screen.\n"
+        "the bar: pause, reset, power, screenshot, paste as typing, speed, full screen.",
         "All other keys are the machine's; `simkit controls` prints which keys and joystick buttons play the pads.",
         flush=True,
     )
@@ -416,7 +469,7 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch
     return None
 
 
-def tell(text: str) -> None:
+def log(text: str) -> None:
     """Print what went wrong, for people, where there is somebody to read it: a terminal that is gone ends nothing."""
     with suppress(OSError, ValueError):
         print(text, file=sys.stderr, flush=True)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simkit.commands.say import say
 from simkit.contract.clock import parse_duration
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
@@ -133,5 +133,5 @@ def schedule_replay(machine: Machine, path: Path) -> int:
 
     recording = read_recording(path)
     for note in recording.queue(machine):
-        print(f"Note: {note}", file=sys.stderr)
+        say(f"Note: {note}", error=True)
     return recording.end

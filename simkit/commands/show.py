@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from simkit.commands import exits
 from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
+from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.flags import flags_sentence, flags_set
 
@@ -54,7 +54,10 @@ def show(
     if not run_forward(loaded, schedule_run(loaded, at, typed or [], pad or [])):
         raise typer.Exit(exits.INTERRUPTED)
     found = inside(loaded, addresses)
-    print(json.dumps(found, indent=2) if as_json else "\n".join(words(found)))
+    if as_json:
+        say_json(found)
+    else:
+        say(*words(found))
 
 
 def address_of(machine: Machine, text: str) -> int:

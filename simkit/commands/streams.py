@@ -45,10 +45,10 @@ class Streams:
         if not as_json:
             self.say(str(error))
             return
-        import json
+        from simkit.commands.say import say_json
 
         try:
-            print(json.dumps({"error": error.as_dict()}, indent=2))
+            say_json({"error": error.as_dict()})
         except OSError as failure:
             self._failure = failure
 

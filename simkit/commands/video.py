@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
+from simkit.commands.options import (
+    ForceOption,
+    JsonOption,
+    MachineOptions,
+    PadOption,
+    TypeOption,
+    help_text,
+    takes_machine,
+)
+from simkit.commands.say import say, say_json, say_notes
 
 HELP = help_text(
     "Look into a tile-video card: patterns with their colours, the places of the name table, sprites, palette, the map "
@@ -34,37 +42,33 @@ def video(
     folder: Annotated[Path | None, typer.Option("--folder", metavar="DIR", help="Write the pictures there.")] = None,
     typed: TypeOption = None,
     pad: PadOption = None,
+    force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Look into the card (see HELP)."""
     from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
-    from simkit.contract.errors import SimkitError
-    from simkit.inspect.pictures import write_png
+    from simkit.files.png import PICTURE
+    from simkit.files.whole import check_output, write_together
+    from simkit.inspect.pictures import png
     from simkit.inspect.video import VideoLook
 
     loaded = options.load()
-    VideoLook.of(loaded, slot)  # a wrong slot is told before the machine runs
+    names = VideoLook.of(loaded, slot).pictures()  # a wrong slot is told before the machine runs
     cycles = schedule_run(loaded, at, typed or [], pad or [])
+    rules: dict[str, Any] = {"what": "picture", "known": PICTURE, "force": force, "make_folders": True}
     if folder is not None:
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise SimkitError(
-                f"The folder {folder} cannot be made: {error.strerror or error}.", remedy="Name another with --folder."
-            ) from error
+        check_output(*(folder / f"video-{name}.png" for name in names), **rules)
     if not run_forward(loaded, cycles):
         raise typer.Exit(exits.INTERRUPTED)
     look = VideoLook.of(loaded, slot)
     written = {}
     if folder is not None:
-        for name, picture in look.pictures().items():
-            written[name] = folder / f"video-{name}.png"
-            write_png(written[name], picture)
+        pictures = look.pictures()
+        written = {name: folder / f"video-{name}.png" for name in pictures}
+        say_notes(write_together({written[name]: png(picture) for name, picture in pictures.items()}, **rules))
     if as_json:
         files = {name: str(path) for name, path in written.items()}
-        print(json.dumps({"cycle": loaded.cycle, "words": look.words(), "files": files}, indent=2))
+        say_json({"cycle": loaded.cycle, "words": look.words(), "files": files})
         return
-    print("\n".join(look.words()))
-    for path in written.values():
-        print(f"written: {path}")
+    say(*look.words(), *(f"written: {path}" for path in written.values()))

@@ -6,6 +6,8 @@ import errno
 from collections.abc import Iterable
 from difflib import get_close_matches
 
+from simkit.contract.plain import plain
+
 MAX_MESSAGE = 2000
 """Characters of a message. Of a longer one, which cites some endless text of a file, the middle is left out."""
 MAX_ERRORS = 50
@@ -47,10 +49,10 @@ class SimkitError(Exception):
     def __str__(self) -> str:
         where = ""
         if self.file is not None:
-            where = f"{self.file}:{self.line}: " if self.line is not None else f"{self.file}: "
-        text = where + self.message
+            where = f"{plain(self.file)}:{self.line}: " if self.line is not None else f"{plain(self.file)}: "
+        text = where + plain(self.message)
         if self.remedy:
-            text += f"\n{self.remedy}"
+            text += f"\n{plain(self.remedy)}"
         return text
 
     def as_dict(self) -> dict[str, object]:

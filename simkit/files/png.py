@@ -1,8 +1,9 @@
 """PNG files, and the picture of a screen as one, on plain Python: a run that writes a picture need not wait for numpy.
 
 PNG is written here in a few lines rather than through a further dependency. Source of the format: W3C/ISO 15948, PNG
-Specification (Second Edition), 10 November 2003: chunks IHDR, PLTE, IDAT, IEND; colour types 2 and 3, filter 0. A
-screen keeps its colour numbers in the file: type 3, palette beside them.
+Specification (Second Edition), 10 November 2003: chunks IHDR, tEXt, PLTE, IDAT, IEND; colour types 2 and 3, filter 0. A
+screen keeps its colour numbers in the file: type 3, palette beside them. The keyword Software (11.3.4.2) says who wrote
+it: by that a picture of the kit is told from a photograph.
 """
 
 from __future__ import annotations
@@ -10,36 +11,39 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Sequence
-from pathlib import Path
 
 from simkit.contract.errors import SimkitError
 from simkit.contract.ports import ScreenPort
-from simkit.files.whole import write_whole
+from simkit.files.formats import Format
 
 MAX_SCALE = 8
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
+_SOFTWARE = b"Software\0simkit"
+_HEAD = 100
+"""Bytes in which the signature, IHDR and the mark stand."""
+
+PICTURE = Format(
+    "a picture written by simkit",
+    lambda content: content.startswith(_SIGNATURE) and b"tEXt" + _SOFTWARE in content[:_HEAD],
+)
 
 
-def save_screen(port: ScreenPort, cycle: int, path: Path, *, scale: int = 1, border: bool = True) -> Path:
-    """Write the picture as PNG, each pixel repeated `scale` times across and down.
+def screen_png(port: ScreenPort, cycle: int, *, scale: int = 1, border: bool = True) -> bytes:
+    """The picture as a PNG file, each pixel repeated `scale` times across and down.
 
     Args:
         port: the screen.
-        cycle: the present one; the last whole frame is written.
-        path: file to write.
+        cycle: the present one; the last whole frame is taken.
         scale: 1 to MAX_SCALE.
         border: with the border round the picture.
 
     Raises:
-        SimkitError: scale out of 1 to MAX_SCALE, or the file cannot be written.
+        SimkitError: scale out of 1 to MAX_SCALE.
     """
     if not 1 <= scale <= MAX_SCALE:
         raise SimkitError(f"A scale of {scale} is not possible.", remedy=f"Give 1 to {MAX_SCALE}.")
     rows = [_wider(row, scale) for row in _rows(port, cycle, border=border) for _ in range(scale)]
-    write_whole(
-        path, encode(rows, len(rows[0]), bytes(level for colour in port.palette for level in colour)), what="picture"
-    )
-    return path
+    return encode(rows, len(rows[0]), bytes(level for colour in port.palette for level in colour))
 
 
 def _rows(port: ScreenPort, cycle: int, *, border: bool) -> list[bytes]:
@@ -73,7 +77,13 @@ def encode(rows: Sequence[bytes], columns: int, palette: bytes | None) -> bytes:
     header = struct.pack(">IIBBBBB", columns, len(rows), 8, 2 if palette is None else 3, 0, 0, 0)
     lines = b"".join(b"\0" + row for row in rows)  # filter 0 before each row
     colours = () if palette is None else ((b"PLTE", palette),)
-    chunks = ((b"IHDR", header), *colours, (b"IDAT", zlib.compress(lines, 9)), (b"IEND", b""))
+    chunks = (
+        (b"IHDR", header),
+        (b"tEXt", _SOFTWARE),
+        *colours,
+        (b"IDAT", zlib.compress(lines, 9)),
+        (b"IEND", b""),
+    )
     return _SIGNATURE + b"".join(
         struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data)) for kind, data in chunks
     )

@@ -1,74 +1,138 @@
-"""The one writer of files: whole or not at all, so that a reader never sees half of one."""
+"""The one writer of files: whole or not at all, and never over something that is not the kit's own.
+
+- A file is written beside its place and renamed when it is complete on the disk. Several files, and folders that are
+  made for them, are all complete before the first appears; when one cannot be, all is as before. Ctrl-C and a full
+  disk leave nothing behind. What a run leaves that was killed, the next one that writes the same name takes away
+  (`parts.py`).
+- What is there is written over if it is empty or of the format that is about to be written, or if `force` says so; it
+  keeps its rights. A link stays, and what it leads to is written.
+- Devices and pipes get the content as they are: /dev/stdout, /dev/null, a named pipe that somebody reads.
+- Two runs that write one name do not mix: it has in the end what the later one wrote.
+
+`check_output` tells before the work whether its outcome can be written. A file that grows while the program runs is
+`growing.py`'s. What is overwritten is given back, for whoever talks to people.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import os
-import secrets
-import stat
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+import attrs
+
 from simkit.contract.errors import SimkitError
+from simkit.files.formats import Format
+from simkit.files.outputs import Rules, TakenError, Unit, add_unit, told
 
 
-def write_whole(path: Path, content: str | bytes, *, what: str = "file") -> None:
+@attrs.frozen
+class Written:
+    """What came of writing.
+
+    Attributes:
+        files: all of them, as they were named.
+        overwritten: paths under which something stood.
+        cleared: left-overs of killed runs that are gone now.
+    """
+
+    files: tuple[Path, ...] = ()
+    overwritten: tuple[Path, ...] = ()
+    cleared: tuple[Path, ...] = ()
+
+    def notes(self) -> list[str]:
+        """In sentences, for people."""
+        return [
+            *(f"Overwritten: {path}" for path in self.overwritten),
+            *(f"Removed: {path}, which a run that was killed had left" for path in self.cleared),
+        ]
+
+
+def write_whole(
+    path: Path, content: str | bytes, *, what: str = "file", known: Format | None = None, force: bool = False
+) -> Written:
     """Write one file; see `write_together`."""
-    write_together({path: content}, what=what)
+    return write_together({path: content}, what=what, known=known, force=force)
 
 
-def write_together(contents: Mapping[Path, str | bytes], *, what: str = "file") -> None:
-    """Write files; what stood there before stays until all new ones are complete on the disk.
+def write_together(
+    contents: Mapping[Path, str | bytes],
+    *,
+    what: str = "file",
+    known: Format | None = None,
+    force: bool = False,
+    make_folders: bool = False,
+) -> Written:
+    """Write files: all of them, or none.
 
     Args:
-        contents: text (written as UTF-8) or bytes by path; the folders must be there.
+        contents: text (written as UTF-8) or bytes by path.
         what: the files in words, e.g. "picture"; stands in the messages.
+        known: what they may be written over; None: over nothing.
+        force: write over any file.
+        make_folders: make the folders that are not there; they, too, appear complete or not at all.
 
     Raises:
-        SimkitError: one cannot be written, or its name is that of a folder or a device; nothing has changed then.
+        FileError: the system does not let one be written: no room, no permission.
+        SimkitError: something is there that is not written over, or a path is wrong. Nothing has changed then, but for
+            what a device or pipe has taken.
     """
-    waiting: list[tuple[Path, Path]] = []
-    path = Path()
-    try:
+    rules = Rules(what, known, force, make_folders)
+    units: list[Unit] = []
+    with told(what) as at:
         for path, content in contents.items():
-            _refuse_what_is_no_file(path, what)
-            waiting.append((_written_beside(path, content), path))
-        for temporary, path in waiting:
-            temporary.replace(path)
-    except OSError as error:
-        raise SimkitError(
-            f"The {what} {path} cannot be written: {error.strerror or error}.",
-            remedy="Name a file in a folder that is there and may be written to.",
-        ) from error
-    finally:
-        for temporary, _ in waiting:
-            with contextlib.suppress(OSError):
-                temporary.unlink(missing_ok=True)
+            at.path = path
+            add_unit(units, path, content.encode() if isinstance(content, str) else content, rules)
+        try:
+            for unit in units:
+                at.path = unit.path
+                unit.build()
+            for unit in sorted(units, key=lambda unit: unit.can_be_undone):
+                at.path = unit.path
+                unit.commit(keep=len(units) > 1)
+        except BaseException:
+            for unit in reversed(units):
+                unit.undo()
+            raise
+        finally:
+            for unit in units:
+                unit.clean()
+    return Written(
+        files=tuple(contents),
+        overwritten=tuple(unit.path for unit in units if unit.replaces),
+        cleared=tuple(part for unit in units for part in unit.cleared),
+    )
 
 
-def _refuse_what_is_no_file(path: Path, what: str) -> None:
-    try:
-        mode = path.stat().st_mode
-    except FileNotFoundError:
-        return
-    if stat.S_ISDIR(mode):
-        raise SimkitError(f"The {what} {path} cannot be written: it is a folder.", remedy="Name a file.")
-    if not stat.S_ISREG(mode):
-        raise SimkitError(f"The {what} {path} cannot be written: it is a device or a pipe.", remedy="Name a file.")
+def write_new(paths: Iterable[Path], content: bytes, *, what: str = "file") -> Path:
+    """Write a file under the first of the names that nothing has; gives that name.
+
+    Raises:
+        FileError, SimkitError: as `write_together`; or no name is free.
+    """
+    for path in paths:
+        if not os.path.lexists(path):
+            with contextlib.suppress(TakenError):  # another run was quicker
+                write_whole(path, content, what=what)
+                return path
+    raise SimkitError(f"The {what} cannot be written: each name for it is taken.", remedy="Move some files away.")
 
 
-def _written_beside(path: Path, content: str | bytes) -> Path:
-    """A temporary file in the same folder with the content safely on the disk."""
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    handle = os.open(temporary, flags, 0o666)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content.encode() if isinstance(content, str) else content)
-            file.flush()
-            os.fsync(file.fileno())
-    except BaseException:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-        raise
-    return temporary
+def check_output(
+    *paths: Path,
+    what: str = "file",
+    known: Format | None = None,
+    force: bool = False,
+    make_folders: bool = False,
+) -> None:
+    """Tell before the work what would keep its outcome from being written; arguments as of `write_together`.
+
+    Raises:
+        FileError: the file or its folder is write-protected.
+        SimkitError: something is there that is not written over, or a path is wrong.
+    """
+    with told(what) as at:
+        for path in paths:
+            at.path = path
+            add_unit([], path, b"", Rules(what, known, force, make_folders))

@@ -1,7 +1,7 @@
 """Inspection pictures of a tile-video card: what a driver's author wants to see of video memory, as arrays.
 
 look = VideoLook.of(machine, 5)      # slot, or None for the only such card
-look.pictures()["patterns"]          # (rows, columns, 3) uint8, for write_png
+look.pictures()["patterns"]          # (rows, columns, 3) uint8, for `png`
 look.words()                         # registers, tables and sprites in words
 """
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import attrs
 
@@ -13,7 +14,7 @@ from simkit.backplane.guard import call_unplugged
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.contract.card import Card
-from simkit.contract.errors import CardError, Errors, SimkitError
+from simkit.contract.errors import CardError, Errors, FileError, SimkitError
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
 from simkit.contract.slot import Slot
@@ -67,16 +68,17 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     labels = Labels()
     errors = Errors()
     contents: dict[int, bytes] = {}
+    files = _Files()
     core = room(description.cpu, _memory_sizes(description, errors))
     errors.raise_any()
     for card in description.cards:
         try:
             seat = _plug(card, description, bus, findings, core)
-            content = _insert(card, seat, images.get(card.slot))
+            content = _insert(card, seat, images.get(card.slot), files)
             if content is not None:
                 contents[card.slot] = content
             if card.slot not in images:
-                _name(card, labels)
+                _name(card, labels, files)
         except SimkitError as error:
             errors.add(error)
     slots = {card.slot for card in description.cards}
@@ -95,7 +97,7 @@ def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> Simk
     """The error with its place: in the machine file, or in the image that was given instead of the file's."""
     if not given:
         return _located(card, "image", error)
-    return SimkitError(
+    return _kind(error)(
         f"slot {card.slot} ({card.kind}), image: {error.message}",
         file=error.file,
         line=error.line,
@@ -111,7 +113,12 @@ def _located(card: CardDescription, field: str, error: SimkitError) -> SimkitErr
     message = f"slot {card.slot} ({card.kind}), {field}: {error.message}"
     if error.file is not None:
         message += f" ({error.file}{f':{error.line}' if error.line else ''})"
-    return SimkitError(message, file=place.file, line=place.line, slot=card.slot, field=field, remedy=error.remedy)
+    return _kind(error)(message, file=place.file, line=place.line, slot=card.slot, field=field, remedy=error.remedy)
+
+
+def _kind(error: SimkitError) -> type[SimkitError]:
+    """What the error stays when its place is told: the system's no, or a person's mistake."""
+    return FileError if isinstance(error, FileError) else SimkitError
 
 
 def _memory_sizes(description: Description, errors: Errors) -> list[int]:
@@ -174,7 +181,35 @@ def _plug(
     return seat
 
 
-def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None) -> bytes | None:
+class _Files:
+    """Files that cards of one machine name, each read once however many name it, also when it cannot be."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[Path, int | None], Any] = {}
+
+    def image(self, path: Path, size: int) -> bytes:
+        """Content of an image for a part of that size."""
+        found: bytes = self._once((path, size), lambda: read_image(path, size))
+        return found
+
+    def new_labels(self, path: Path) -> dict[str, int]:
+        """The labels of a list when it is named first; then none."""
+        again = (path, None) in self._found
+        found: dict[str, int] = self._once((path, None), lambda: read_labels(path))
+        return {} if again else found
+
+    def _once(self, key: tuple[Path, int | None], read: Callable[[], Any]) -> Any:
+        if key not in self._found:
+            try:
+                self._found[key] = read()
+            except SimkitError as error:
+                self._found[key] = error
+        if isinstance(self._found[key], SimkitError):
+            raise self._found[key]
+        return self._found[key]
+
+
+def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None, files: _Files) -> bytes | None:
     """Put the image into a card that takes one; gives its bytes."""
     size = seat.image_size
     source = image if image is not None else described.image
@@ -187,7 +222,7 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
         remedy = 'Write image = "my-rom.bin", or give --image SLOT=FILE.'
         raise _located(described, "image", SimkitError("the card has no image.", remedy=remedy))
     try:
-        content = source if isinstance(source, bytes) else read_image(Path(source), size)
+        content = source if isinstance(source, bytes) else files.image(Path(source), size)
     except SimkitError as error:
         raise _of_image(described, error, given=image is not None) from error
     try:
@@ -200,11 +235,11 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
     return content
 
 
-def _name(described: CardDescription, labels: Labels) -> None:
+def _name(described: CardDescription, labels: Labels, files: _Files) -> None:
     if described.labels is None:
         return
     try:
-        for label, address in read_labels(described.labels).items():
+        for label, address in files.new_labels(described.labels).items():
             labels.add(label, address)
     except SimkitError as error:
         raise _located(described, "labels", error) from error

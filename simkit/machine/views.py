@@ -13,7 +13,8 @@ from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.lines import Line, Pin
 from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 from simkit.contract.registers import Register
-from simkit.files.png import save_screen
+from simkit.files.png import PICTURE, screen_png
+from simkit.files.whole import write_whole
 
 if TYPE_CHECKING:
     import numpy as np
@@ -97,15 +98,25 @@ class Screen:
         """What can be read on the screen, lines joined by newlines."""
         return self.port.text(self._machine.cycle)
 
-    def save_png(self, path: str | Path, *, scale: int = 1, border: bool = True) -> Path:
+    def png(self, *, scale: int = 1, border: bool = True) -> bytes:
+        """The picture as the content of a PNG file; arguments as of `save_png`."""
+        return screen_png(self.port, self._machine.cycle, scale=scale, border=border)
+
+    def save_png(self, path: str | Path, *, scale: int = 1, border: bool = True, force: bool = False) -> Path:
         """Write the picture as PNG.
 
         Args:
-            path: file to write.
+            path: file to write; another picture of the kit there is written over.
             scale: repeats of each pixel across and down, 1 to 8.
             border: with the border round the picture.
+            force: write over any file.
+
+        Raises:
+            FileError: the system does not let it be written.
+            SimkitError: another file stands there, or there is no such folder.
         """
-        return save_screen(self.port, self._machine.cycle, Path(path), scale=scale, border=border)
+        write_whole(Path(path), self.png(scale=scale, border=border), what="picture", known=PICTURE, force=force)
+        return Path(path)
 
     @property
     def frame_cycles(self) -> Fraction:

@@ -6,6 +6,10 @@ import ast
 from pathlib import Path
 
 from simkit import contract
+from simkit.contract.errors import SimkitError
+from simkit.files.bounded import read_bounded
+
+MAX_BYTES = 1_000_000
 
 _KIT = "simkit"
 
@@ -20,8 +24,8 @@ def import_remedy(error: BaseException | None) -> str | None:
         return None
     file, line = _place(error)
     try:
-        tree = ast.parse(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError, SyntaxError):
+        tree = ast.parse(read_bounded(file, MAX_BYTES, "card"))
+    except (OSError, ValueError, SyntaxError, RecursionError, SimkitError):
         return None
     wanted = [
         alias.name

@@ -17,6 +17,7 @@ from simkit.backplane.guard import call_unplugged
 from simkit.backplane.overdue import overdue_watch
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, CardMisuse, SimkitError, near, shown
+from simkit.files.bounded import is_file
 from simkit.machinefile.card_imports import import_remedy
 
 GROUP = "simkit.cards"
@@ -111,15 +112,16 @@ def _imported(who: str, doing: str, load: Callable[[], _T]) -> _T:
 
 def _class_from_file(kind: str, folder: Path) -> type[Card]:
     path_text, _, class_name = kind[len(FILE_PREFIX) :].rpartition(":")
-    path = (folder / path_text).resolve()
+    path = folder / path_text
     if not path_text or not class_name:
         raise SimkitError(
             f"{kind!r} does not name a file and a class.",
             field="kind",
             remedy='Write kind = "file:my_card.py:MyCard".',
         )
-    if not path.is_file():
+    if not is_file(path):
         raise SimkitError(f"There is no file {path}.", field="kind", remedy="Correct the path; it counts from here.")
+    path = path.resolve()
     if path.suffix != ".py":
         raise SimkitError(f"{path} is not a Python file.", field="kind")
     name = f"simkit_card_file_{path.stem}"

@@ -5,6 +5,7 @@ What is merged is a table where a table must be, and every key is a known one; v
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 import attrs
 
 from simkit.contract.errors import CardError, Errors, SimkitError, near, numbers
+from simkit.files.bounded import is_file, is_folder
 from simkit.machinefile.description import origin_of
 from simkit.machinefile.tomlfile import Toml, read_toml
 from simkit.machinefile.tomlplaces import Place
@@ -19,6 +21,8 @@ from simkit.machinefile.tomlplaces import Place
 MACHINE_FILE = "machine.toml"
 MAX_BASES = 8
 MAX_SLOT = 99
+KNOWN_BY = ("card", "clock", "base")
+"""One of these stands in every machine file."""
 
 _TOP_TABLES = ("backplane", "cpu_options")
 _TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "note", *_TOP_TABLES)
@@ -143,7 +147,7 @@ class Merged:
     def _read(self, path: Path, chain: tuple[Path, ...]) -> None:
         """Lay a file over its base."""
         self.files.append(path)
-        toml = read_toml(path)
+        toml = read_toml(path, "machine file", KNOWN_BY)
         if "base" in toml.data:
             self._read_base(toml, path, chain)
         for key, value in toml.data.items():
@@ -167,16 +171,16 @@ class Merged:
             return
         try:
             below = (path.parent / base).resolve()
-            if below.is_dir():
+            if is_folder(below):
                 below = below / MACHINE_FILE
-            there = below.is_file()
         except (OSError, RuntimeError, ValueError):  # too long a name, links in a circle, a NUL
-            below, there = path.parent / base, False
+            below = path.parent / base
         if below in chain or below == path.resolve():
             self._errors.tell(f"{base} builds on this file again.", place, field="base")
-        elif not there:
+        elif not is_file(below):
             self.missing = below
-            self._errors.tell(f"there is no file {str(below)!r}.", place, "Correct the path.", field="base")
+            message = "{} is no file." if os.path.lexists(below) else "there is no file {}."
+            self._errors.tell(message.format(repr(str(below))), place, "Correct the path.", field="base")
         else:
             self._read(below, (*chain, path.resolve()))
 

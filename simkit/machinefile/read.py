@@ -5,6 +5,7 @@ All errors of a file are found in one go; each names file, line, slot, field and
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from fractions import Fraction
@@ -14,6 +15,7 @@ from typing import Any, TypeVar
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.settings import KINDS
+from simkit.files.bounded import is_folder
 from simkit.machinefile.cards import check_card
 from simkit.machinefile.catalogue import entries
 from simkit.machinefile.description import Backplane, CpuOptions, Description
@@ -37,15 +39,15 @@ def machine_path(machine: str | Path) -> Path:
     if text.startswith("demo:"):
         return _demo_path(text[len("demo:") :])
     path = Path(machine)
-    if path.is_dir():
+    if is_folder(path):
         inside = path / MACHINE_FILE
-        if not inside.is_file():
+        if not os.path.lexists(inside):
             raise SimkitError(
                 f"The folder {path} holds no {MACHINE_FILE}.",
                 remedy="Name a folder with a machine file, or `simkit new machine NAME` writes one.",
             )
         return inside
-    if not path.is_file():
+    if not os.path.lexists(path):
         raise SimkitError(
             f"There is no machine at {text}.",
             remedy="Name a folder, a machine.toml, or demo:NAME; `simkit demo` lists those that come with the kit.",

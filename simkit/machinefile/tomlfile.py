@@ -4,19 +4,29 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
 import attrs
 
 from simkit.contract.errors import SimkitError
-from simkit.files.bounded import read_bounded
+from simkit.files.bounded import read_text
 from simkit.machinefile.tomlbounds import check_bounds
 from simkit.machinefile.tomlplaces import Place, Places, Step
 
-MAX_BYTES = 1_000_000
+MAX_BYTES = 200_000
+"""Of a file: a machine of 99 cards with all its comments has a fifth of that."""
 
 _AT = re.compile(r" \(at line (\d+), column \d+\)\Z")  # at the end: a key that is quoted may hold the same words
+
+_NEEDS_NUMBER = re.compile(r"[^ !#-\[\]-~]")
+_CITED = re.compile(r"^(Cannot declare|Cannot mutate|Cannot redefine|Duplicate|Found invalid character).*", re.DOTALL)
+"""What the parser says with words of the file in it, which may be another one than was meant."""
+
+
+def _without(cited: re.Match[str]) -> str:
+    return "A character may not stand here" if cited[1].startswith("Found") else "A key or table is given twice"
 
 
 @attrs.frozen
@@ -38,19 +48,42 @@ class Toml:
         return Place(self.file, self.places, path)
 
 
-def read_toml(path: Path) -> Toml:
-    """Read a TOML file.
+def read_toml(path: Path, what: str, keys: Collection[str]) -> Toml:
+    """Read a TOML file of a known kind.
+
+    A file that says something, and nothing with one of the keys, is taken for one of another kind: no message then
+    shows a word of it.
+
+    Args:
+        path: of the file.
+        what: its kind in words, e.g. "machine file".
+        keys: by one of which, at the top, it is known.
 
     Raises:
-        SimkitError: no such file, too large, not text, not TOML, or beyond the bounds; with file and line.
+        FileError: the system does not let it be read.
+        SimkitError: no such file, too large, not text, not TOML, beyond the bounds or of another kind; with the line.
     """
     try:
-        text = read_bounded(path, MAX_BYTES, "file").decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise SimkitError("The file is not UTF-8 text, so it is not TOML.", file=str(path)) from error
+        text = read_text(path, MAX_BYTES, what)
     except FileNotFoundError as error:
-        raise SimkitError(f"There is no file {path}.", remedy="Correct the path.") from error
-    return parse_toml(text, str(path))
+        raise SimkitError(f"There is no {what} {path}.", remedy="Correct the path.") from error
+    found = parse_toml(text, str(path))
+    if found.data and not any(key in found.data for key in keys):
+        message = f"This is no {what}: it says nothing of {', '.join(keys)}."
+        raise SimkitError(message, file=str(path), remedy=f"Name a {what}.")
+    return found
+
+
+def quoted(text: str) -> str:
+    """A text as TOML writes it in quotes; what does not print itself is written as its number."""
+    return '"' + _NEEDS_NUMBER.sub(_numbered, text) + '"'
+
+
+def _numbered(found: re.Match[str]) -> str:
+    character = found[0]
+    if character in '"\\':
+        return f"\\{character}"
+    return character if character.isprintable() else f"\\U{ord(character):08X}"
 
 
 def parse_toml(text: str, file: str) -> Toml:
@@ -70,7 +103,7 @@ def parse_toml(text: str, file: str) -> Toml:
     except tomllib.TOMLDecodeError as error:
         at = _AT.search(str(error))
         line = int(at[1]) if at else text.count("\n") + 1
-        message = _AT.sub("", str(error))
+        message = _CITED.sub(_without, _AT.sub("", str(error)))
         raise SimkitError(
             f"Not TOML: {message}.", file=file, line=line, remedy="Strings need quotes; tables look like [[card]]."
         ) from error

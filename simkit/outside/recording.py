@@ -14,7 +14,9 @@ import attrs
 
 from simkit.backplane.bus import OutsideEvent
 from simkit.contract.errors import SimkitError
-from simkit.files.whole import write_whole
+from simkit.files.bounded import read_text
+from simkit.files.formats import json_format
+from simkit.files.whole import Written, write_whole
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.machine import Machine
 
@@ -26,6 +28,7 @@ MAX_CYCLE = 1 << 48
 MAX_ARGUMENTS = 4
 
 REMEDY = "Name a file written by run --record."
+RECORDING = json_format("a recording", FORMAT)
 
 
 @attrs.frozen
@@ -44,8 +47,8 @@ class Recording:
     end: int
     events: tuple[OutsideEvent, ...]
 
-    def write(self, path: Path) -> None:
-        """Write the recording, whole or not at all.
+    def write(self, path: Path, *, force: bool = False) -> Written:
+        """Write the recording, whole or not at all; over another one, or by force over any file.
 
         Raises:
             SimkitError: it cannot be written.
@@ -58,7 +61,8 @@ class Recording:
             "end": self.end,
             "events": [[*event[:4], list(event[4])] for event in self.events],
         }
-        write_whole(path, json.dumps(content, separators=(",", ":")) + "\n")
+        text = json.dumps(content, separators=(",", ":")) + "\n"
+        return write_whole(path, text, what="recording", known=RECORDING, force=force)
 
     def queue(self, machine: Machine) -> list[str]:
         """Queue all events on a machine that was just switched on.
@@ -115,11 +119,9 @@ def read_recording(path: Path) -> Recording:
         SimkitError: no such file, too large, damaged, or of another format or version.
     """
     try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise SimkitError(f"The recording is larger than {MAX_FILE_BYTES} bytes.", file=str(path), remedy=REMEDY)
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SimkitError(f"The recording {path} cannot be read: {error.strerror or error}.", remedy=REMEDY) from error
+        content = json.loads(read_text(path, MAX_FILE_BYTES, "recording", longest_line=None))
+    except FileNotFoundError as error:
+        raise SimkitError(f"There is no recording {path}.", remedy=REMEDY) from error
     except (ValueError, RecursionError) as error:
         raise _damaged(path, "it is not JSON") from error
     if not isinstance(content, dict) or content.get("format") != FORMAT:

@@ -23,6 +23,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 import attrs
 
 from simkit.contract.errors import SimkitError, near
+from simkit.files.bounded import read_bounded
+from simkit.files.growing import GrowingFile
 from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
@@ -271,11 +273,9 @@ class Paste:
             SimkitError: it cannot be read, or is too long.
         """
         try:
-            if path.stat().st_size > MAX_PASTE_BYTES:
-                raise SimkitError(f"{path} is longer than {MAX_PASTE_BYTES} bytes.", remedy="Paste a part of it.")
-            data = path.read_bytes()
-        except OSError as error:
-            raise SimkitError(f"{path} cannot be read: {error.strerror}.", remedy="Correct the path.") from error
+            data = read_bounded(path, MAX_PASTE_BYTES, "text to paste")
+        except FileNotFoundError as error:
+            raise SimkitError(f"There is no text to paste at {path}.", remedy="Correct the path.") from error
         return cls(bytearray(data.replace(b"\r\n", b"\r").replace(b"\n", b"\r")), pause_cycles)
 
 
@@ -327,7 +327,7 @@ def converse(
     *,
     until: int | None = None,
     paste: Paste | None = None,
-    capture: Path | None = None,
+    capture: GrowingFile | None = None,
     speed: Speed = Speed.REAL,
     announce: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
 ) -> bool:
@@ -340,7 +340,7 @@ def converse(
         until: cycle to stop at; None: run until Ctrl-C, or until piped input has ended and the line has been quiet
             for a second of machine time.
         paste: a file to send first.
-        capture: a file that gets everything the machine sends.
+        capture: an open file that gets everything the machine sends.
         speed: how fast machine time goes where somebody sits at the line.
         announce: tells people where the line is.
 
@@ -348,25 +348,18 @@ def converse(
         False when Ctrl-C ended it.
 
     Raises:
-        SimkitError: the capture file cannot be written.
+        FileError: the system does not take what goes into the capture.
     """
     feeder = Feeder(machine, serial)
     if paste is not None:
         feeder.paste(paste)
     try:
-        sink = capture.open("wb") if capture is not None else None
-    except OSError as error:
-        line.close()
-        raise SimkitError(f"{capture} cannot be written: {error.strerror}.", remedy="Choose another name.") from error
-    try:
         if line.greeting:
             announce(line.greeting + ("\r" if line.live else ""))
-        _loop(machine, serial, line, feeder, until, sink, speed.factor if line.live else None)
+        _loop(machine, serial, line, feeder, until, capture, speed.factor if line.live else None)
     except KeyboardInterrupt:
         return False
     finally:
-        if sink is not None:
-            sink.close()
         line.close()
     return True
 
@@ -377,7 +370,7 @@ def _loop(
     line: HostLine,
     feeder: Feeder,
     until: int | None,
-    sink: Any,
+    capture: GrowingFile | None,
     factor: Fraction | None,
 ) -> None:
     hz = machine.description.clock_hz
@@ -394,9 +387,8 @@ def _loop(
         sent = serial.take()
         if sent:
             line.write(sent)
-            if sink is not None:
-                sink.write(sent)
-                sink.flush()
+            if capture is not None:
+                capture.write(sent)
         if data or sent or not feeder.empty:
             quiet_since = machine.cycle
         if machine.cpu.halted and machine.cpu.halted != halted:

@@ -7,98 +7,123 @@ from pathlib import Path
 from typing import Any
 
 from simkit.contract.errors import SimkitError
-from simkit.files.bounded import read_bounded
+from simkit.files.bounded import lines_of, read_bounded, text_of
+from simkit.files.formats import Format
+from simkit.rom.records import NoEndError, RecordError, segments
 
 MAX_FILE_BYTES = 4_000_000
 MAX_HEX_BYTES = 1 << 20
+MAX_PART_BYTES = 1 << 24
+PART_SIZES = tuple(1 << n for n in range(10, 21))
+"""Bytes of the parts that ROMs are burnt into: a 2708 has 1 KiB, an 8-megabit part 1 MiB."""
 INTEL_SUFFIXES = (".hex", ".ihx", ".ihex")
 SRECORD_SUFFIXES = (".s19", ".s28", ".s37", ".srec", ".mot")
 HEX_SUFFIXES = INTEL_SUFFIXES + SRECORD_SUFFIXES
 RECORD_BYTES = 16
 """Data bytes a record, the number that programmers' own software writes (common practice)."""
 
-_RECORD = re.compile(r"(?::|S\d)(?:[0-9A-F]{2}){3,}")
-_BASES = (2, 4)
-"""Types of Intel HEX records that say where the next ones begin."""
+_NO_TEXT = "Copy it again; a raw binary needs another ending, e.g. .bin."
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")
+_OTHERS = (
+    b"\x89PNG\r\n\x1a\n",
+    b"\xff\xd8\xff",  # JPEG
+    b"GIF8",
+    b"%PDF-",
+    b"PK\3\4",  # zip
+    b"\x1f\x8b\x08",  # gzip
+    b"BZh",
+    b"\xfd7zXZ\0",
+    b"\x7fELF",
+    b"SQLite format 3\0",  # its files have the sizes of parts
+    b"RIFF",
+    b"OggS",
+    b"ID3",
+)
+"""How files of other programs begin (common practice: each of these formats says so itself)."""
 _END_RECORD = re.compile(r"\s*(?::00[0-9A-F]{4}01[0-9A-F]{2}|S[789][0-9A-F]{8,12})\s*", re.IGNORECASE)
 
 
-def read_image(path: Path, part_bytes: int) -> bytes:
+def read_image(path: Path, part_bytes: int, *, what: str = "image") -> bytes:
     """Content of an image file as it lies in the part, from offset 0.
 
     Raw binaries are taken as they are. In Intel HEX and S-record files the addresses count modulo the size of the
     part, so that code placed at its CPU addresses lands where the part shows it; gaps are filled with $FF (erased).
 
+    Args:
+        path: of the file.
+        part_bytes: size of the part.
+        what: the file in words, for messages.
+
     Raises:
-        SimkitError: no such file, empty, larger than the part, or a damaged hex record.
+        FileError: the system does not let it be read.
+        SimkitError: no such file, empty, larger than the part, or a damaged hex record; a part without a byte.
     """
-    data = _placed(path, read_segments(path), part_bytes) if path.suffix.lower() in HEX_SUFFIXES else _bytes(path)
+    if not 1 <= part_bytes <= MAX_PART_BYTES:
+        raise SimkitError(f"The part for the {what} {path} has {part_bytes} bytes; it has 1 to {MAX_PART_BYTES}.")
+    hexadecimal = path.suffix.lower() in HEX_SUFFIXES
+    data = _placed(path, read_segments(path, what=what), part_bytes) if hexadecimal else _bytes(path, what)
     if not data:
-        raise SimkitError(f"The image {path} is empty.", remedy="Build the ROM again.")
+        raise SimkitError(f"The {what} {path} is empty.", remedy="Build the ROM again.")
     if len(data) > part_bytes:
         raise SimkitError(
-            f"The image {path} has {len(data)} bytes, the part {part_bytes}.",
+            f"The {what} {path} has {len(data)} bytes, the part {part_bytes}.",
             remedy="Fit a larger part (setting size) or build a smaller image.",
         )
     return data
 
 
-def read_segments(path: Path) -> list[tuple[int, bytes]]:
+def read_segments(path: Path, *, what: str = "image") -> list[tuple[int, bytes]]:
     """Runs of bytes of an Intel HEX or S-record file with the addresses they are written for, lowest first.
 
     Raises:
+        FileError: the system does not let it be read.
         SimkitError: no such file, no hex file, a damaged record, two records for one address, records missing at the
             end; names the line.
     """
-    import bincopy
-
+    text = text_of(_bytes(path, what), str(path), "hex file", remedy=_NO_TEXT)
     try:
-        lines = _bytes(path).decode("ascii").splitlines()
-    except UnicodeDecodeError as error:
-        remedy = "Copy it again; a raw binary needs another ending, e.g. .bin."
-        raise SimkitError("The file is not text, so it is no hex file.", file=str(path), remedy=remedy) from error
-    content = bincopy.BinFile()
-    mark = base = ""
-    number = 0
-    ended = False
-    for number, record in enumerate((line.strip().upper() for line in lines), start=1):
-        if not record:
-            continue
-        mark = mark or record[0]
-        if ended:
-            raise _damaged(path, number, "a record stands behind the end record")
-        if not _RECORD.fullmatch(record) or record[0] != mark:
-            raise _damaged(path, number, f"{record[:20]!r} is no whole record of the format the file begins with")
-        try:
-            if mark == "S":
-                content.add_srec(record)
-            else:
-                content.add_ihex(f"{base}\n{record}")
-                base = record if bincopy.unpack_ihex(record)[0] in _BASES else base
-        except bincopy.AddDataError as error:
-            raise _damaged(path, number, "another record has data for the same address") from error
-        except bincopy.Error as error:
-            raise _damaged(path, number, str(error).rstrip(".")) from error
-        ended = _END_RECORD.fullmatch(record) is not None
-    if not ended:
+        return segments(lines_of(text), MAX_HEX_BYTES)
+    except NoEndError as error:
+        message = f"{error.reason[0].upper()}{error.reason[1:]}."
+        raise SimkitError(message, file=str(path), line=error.line or None, remedy="Copy or build it again.") from error
+    except RecordError as error:
         raise SimkitError(
-            "The hex file has no end record, so its end may be missing.",
+            f"Not a sound hex file: {error.reason}.",
             file=str(path),
-            line=number or None,
-            remedy="Copy or build it again.",
-        )
-    segments = [(segment.address, bytes(segment.data)) for segment in content.segments]
-    if sum(len(data) for _, data in segments) > MAX_HEX_BYTES:
-        raise SimkitError(
-            f"The hex file holds more than {MAX_HEX_BYTES} bytes.", file=str(path), remedy="It is for no 8-bit machine."
-        )
-    return segments
+            line=error.line,
+            remedy="Copy or build it again; do not edit it.",
+        ) from error
 
 
-def _damaged(path: Path, line: int, reason: str) -> SimkitError:
-    return SimkitError(
-        f"Not a sound hex file: {reason}.", file=str(path), line=line, remedy="Copy or build it again; do not edit it."
-    )
+def image_format(suffix: str) -> Format:
+    """By what an image file of this ending is known: hex files are read, raw ones have the size of a part and no text.
+
+    A raw image bears no mark of its own. What begins as files of other programs do is none either.
+    """
+    if suffix.lower() in HEX_SUFFIXES:
+        return Format("a hex file", _is_hex)
+    return Format("an image of the size of a part", _is_raw)
+
+
+def _is_hex(content: bytes) -> bool:
+    try:
+        segments(lines_of(text_of(content, "", "hex file")), MAX_HEX_BYTES)
+    except (SimkitError, RecordError):
+        return False
+    return True
+
+
+def _is_raw(content: bytes) -> bool:
+    return len(content) in PART_SIZES and not content.startswith(_OTHERS) and not is_text(content)
+
+
+def is_text(content: bytes) -> bool:
+    """Whether all of it could stand in an editor: UTF-8 without control characters but tabs and ends of lines."""
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return not _CONTROL.search(text)
 
 
 def write_image(data: bytes, suffix: str, *, address: int = 0) -> bytes:
@@ -127,29 +152,33 @@ def write_image(data: bytes, suffix: str, *, address: int = 0) -> bytes:
     return text.encode("ascii")
 
 
-def _bytes(path: Path) -> bytes:
+def _bytes(path: Path, what: str) -> bytes:
     try:
-        return read_bounded(path, MAX_FILE_BYTES, "image")
+        return read_bounded(path, MAX_FILE_BYTES, what)
     except FileNotFoundError as error:
         raise SimkitError(
-            f"There is no image {path}.", remedy="Correct the path (it counts from the machine file) or build the ROM."
+            f"There is no {what} {path}.", remedy="Correct the path (it counts from the machine file) or build the ROM."
         ) from error
 
 
-def _placed(path: Path, segments: list[tuple[int, bytes]], part_bytes: int) -> bytes:
-    image = bytearray()
-    taken = bytearray(part_bytes)
-    for address, data in segments:
-        for number, byte in enumerate(data):
-            offset = (address + number) % part_bytes
-            if taken[offset]:
+def _placed(path: Path, runs: list[tuple[int, bytes]], part_bytes: int) -> bytes:
+    """The runs in the part, up to the last byte that one gives."""
+    image, taken = bytearray(b"\xff" * part_bytes), bytearray(part_bytes)
+    end = 0
+    for address, data in runs:
+        done = 0
+        while done < len(data):
+            offset = (address + done) % part_bytes
+            piece = data[done : done + part_bytes - offset]
+            at = taken.find(1, offset, offset + len(piece))
+            if at >= 0:
                 raise SimkitError(
-                    f"Two bytes fall on offset ${offset:04X} of the part: the file spans more than {part_bytes} bytes.",
+                    f"Two bytes fall on offset ${at:04X} of the part: the file spans more than {part_bytes} bytes.",
                     file=str(path),
                     remedy="Fit a larger part (setting size) or link for this one.",
                 )
-            taken[offset] = 1
-            if offset >= len(image):
-                image.extend(b"\xff" * (offset + 1 - len(image)))
-            image[offset] = byte
-    return bytes(image)
+            taken[offset : offset + len(piece)] = b"\1" * len(piece)
+            image[offset : offset + len(piece)] = piece
+            end = max(end, offset + len(piece))
+            done += len(piece)
+    return bytes(image[:end])

@@ -10,30 +10,37 @@ Line forms that are read, mixed as they come; `;` begins a comment:
                           (two or four hexadecimal digits)
     NAME,$1234            CSV, with or without a heading line `name,address`; digits that could be an address in
                           hexadecimal as well as in decimal are refused
+
+Reading takes time in proportion to the size of the list: no pattern has two ways to pass over the same blanks. Messages
+name a line and never say what stands in it: the file may be another one than was meant.
 """
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from simkit.contract.errors import SimkitError, near
-from simkit.files.bounded import read_bounded
+from simkit.files.bounded import lines_of, read_text
 
-MAX_FILE_BYTES = 4_000_000
+MAX_FILE_BYTES = 2_000_000
 MAX_LABELS = 65_536
+MAX_SOURCES = 100
+MAX_SOURCE_BYTES = 8_000_000
+"""Of all sources that a map names; beyond it names stay as the map spells them."""
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_.]{0,63}")
 
 _NAME = r"([A-Za-z_][A-Za-z0-9_.]{0,63})"
 _NUMBER = r"(?:\$|0[xX])?([0-9A-Fa-f]{1,8})[hH]?"
-_END = r"\s*(?:;.*)?"
-_EQUALS = re.compile(rf"\s*{_NAME}\s*:?\s*(?::?=|\.?[Ee][Qq][Uu]\s)\s*({_NUMBER}){_END}")
-_MAP = re.compile(r"\s*(\$([0-9A-Fa-f]{1,8}))\s*\|\s*(\S{1,80})\s*\|\s*(?:([^|>]{1,200}):(\d{1,7}))?.*")
-_ALIAS = re.compile(r"\s*\.alias\s+\S+\s+(.*?)\s*(?:;.*)?", re.IGNORECASE)
+_EQUALS = re.compile(rf"{_NAME}\s*(?::\s*)?(?::?=|\.?[Ee][Qq][Uu]\s)\s*({_NUMBER})\s*(?:;.*)?")
+_MAP = re.compile(r"(\$([0-9A-Fa-f]{1,8}))\s*\|\s*(\S{1,80})\s*\|\s*(?:([^|>]{1,200}):(\d{1,7}))?.*")
 _ADDRESS = re.compile(r"\$(?:[0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})")
-_CSV = re.compile(rf"\s*\"?{_NAME}\"?\s*[,;\t]\s*\"?({_NUMBER})\"?\s*(?:[,;\t].*)?")
-_CSV_HEADING = re.compile(r"\s*\"?(?:name|label|symbol)\"?\s*[,;\t]\s*\"?(?:address|addr|value)\"?.*", re.IGNORECASE)
+_CSV = re.compile(rf"\"?{_NAME}\"?([\s,;]+)\"?({_NUMBER})\"?\s*(?:[,;\t].*)?")
+_CSV_HEADING = re.compile(r"\"?(?:name|label|symbol)\"?[\s,;]+\"?(?:address|addr|value)\"?.*", re.IGNORECASE)
+_SEPARATOR = re.compile(r" *[,;] *|\s*\t\s*")
+_WORD = re.compile(r"[\w.]+")
 
 
 class Labels(Mapping[str, int]):
@@ -83,94 +90,96 @@ def read_labels(path: Path) -> dict[str, int]:
     """
     found: dict[str, int] = {}
     sources = _Sources(path.parent)
-    for number, line in enumerate(_text(path).splitlines(), start=1):
+    for number, line in enumerate(_lines(path), start=1):
         bare = line.strip()
-        if not bare or bare[0] in ";#" or (not found and _CSV_HEADING.fullmatch(line)):
+        if not bare or bare[0] in ";#" or (not found and _CSV_HEADING.fullmatch(bare)):
             continue
-        entry = _entry(line)
-        if entry is None and (match := _CSV.fullmatch(line)) is not None:
-            raise SimkitError(
-                f"{bare[:60]!r}: is {match[2]} hexadecimal or decimal?",
-                file=str(path),
-                line=number,
-                remedy=f"Write ${match[3]}"
-                + (f", or {int(match[3])} as ${int(match[3]):X}." if match[3].isdecimal() else "."),
-            )
+        in_map = _MAP.fullmatch(bare)
+        entry = (in_map[3], int(in_map[2], 16)) if in_map is not None else _entry(bare)
         if entry is None:
-            raise SimkitError(
-                f"{bare[:60]!r} is not a label.", file=str(path), line=number, remedy="Write NAME = $1234."
-            )
+            raise _wrong(path, number, "This is not a label.", "Write NAME = $1234.")
         name, address = entry
-        in_map = _MAP.fullmatch(line)
+        if address is None:
+            remedy = "Write $ before hexadecimal digits, and decimal numbers in hexadecimal."
+            raise _wrong(path, number, "Is the number hexadecimal or decimal?", remedy)
         if in_map is not None:
-            name = _name_in_map(name, sources.line(in_map[4], in_map[5]))
+            name = sources.spelled(name, in_map[4], in_map[5])
             if not name:
                 continue
         if address > 0xFFFF:
-            raise SimkitError(
-                f"{name} = ${address:X} is no address: the bus has 16 address lines.", file=str(path), line=number
-            )
+            remedy = "Write $0000 to $FFFF; the bus has 16 address lines."
+            raise _wrong(path, number, "The number is no address.", remedy)
         if found.get(name, address) != address:
-            raise SimkitError(
-                f"{name} stands twice: ${found[name]:04X} and ${address:04X}.",
-                file=str(path),
-                line=number,
-                remedy="Keep one of the two lines.",
-            )
+            message = "The label stands in an earlier line as well, with another address."
+            raise _wrong(path, number, message, "Keep one of the two lines.")
         found[name] = address
         if len(found) > MAX_LABELS:
-            raise SimkitError(f"The list holds more than {MAX_LABELS} labels.", file=str(path), line=number)
+            raise _wrong(path, number, f"The list holds more than {MAX_LABELS} labels.", "Leave some out.")
     return found
 
 
-def _name_in_map(name: str, source: str) -> str:
-    """How the source line spells a name of a map; nothing for entries that name no place.
-
-    These are anonymous and macro-local ones, labels local to a scope, which may repeat, and plain numbers.
-    """
-    if not NAME.fullmatch(name) or name.startswith("_"):
-        return ""
-    alias = _ALIAS.fullmatch(source)
-    if alias is not None and not _ADDRESS.fullmatch(alias[1]):
-        return ""
-    spelled = re.search(rf"(?<![\w.]){re.escape(name)}(?![\w.])", source, re.IGNORECASE)
-    return spelled[0] if spelled is not None else name
+def _wrong(path: Path, line: int, message: str, remedy: str) -> SimkitError:
+    return SimkitError(message, file=str(path), line=line, remedy=remedy)
 
 
 class _Sources:
-    """Lines of the source files that a map names, as far as they lie beside it."""
+    """How source files that a map names spell its names, as far as the files lie beside it."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._files: dict[str, list[str]] = {}
+        self._lines: dict[str, list[str]] = {}
+        self._words: dict[tuple[str, str], tuple[str, dict[str, str]]] = {}
+        self._left_bytes = MAX_SOURCE_BYTES
 
-    def line(self, name: str | None, number: str | None) -> str:
-        """The line, or nothing where it is not there."""
-        if name is None or number is None:
+    def spelled(self, name: str, file: str | None, line: str | None) -> str:
+        """The name as its source line spells it; nothing for entries that name no place.
+
+        These are anonymous and macro-local ones, labels local to a scope, which may repeat, and plain numbers.
+        """
+        if not NAME.fullmatch(name) or name.startswith("_"):
             return ""
-        lines = self._files.get(name)
+        if file is None or line is None:
+            return name
+        key = (file, line)
+        if key not in self._words:
+            text = self._line(file, int(line))
+            self._words[key] = _alias(text), {word.lower(): word for word in reversed(_WORD.findall(text))}
+        alias, words = self._words[key]
+        return "" if alias and not _ADDRESS.fullmatch(alias) else words.get(name.lower(), name)
+
+    def _line(self, file: str, number: int) -> str:
+        """The line, or nothing where it is not there."""
+        lines = self._lines.get(file)
         if lines is None:
-            try:
-                lines = read_bounded(self._folder / name, MAX_FILE_BYTES, "source").decode("utf-8-sig").splitlines()
-            except (OSError, UnicodeDecodeError, SimkitError):
-                lines = []
-            self._files[name] = lines
-        at = int(number)
-        return lines[at - 1] if 0 < at <= len(lines) else ""
+            lines = []
+            with contextlib.suppress(FileNotFoundError, SimkitError):
+                if len(self._lines) < MAX_SOURCES:
+                    text = read_text(self._folder / file, self._left_bytes, "source")
+                    self._left_bytes -= len(text)
+                    lines = lines_of(text)
+            self._lines[file] = lines
+        return lines[number - 1] if 0 < number <= len(lines) else ""
 
 
-def _entry(line: str) -> tuple[str, int] | None:
-    """Name and number of a line, or None when it has none of the forms."""
-    match = _MAP.fullmatch(line)
-    if match is not None:
-        return match[3], int(match[2], 16)
+def _alias(line: str) -> str:
+    """The value that a source line gives a name with `.alias`; nothing if it is another line."""
+    words = line.split(";")[0].split(maxsplit=2)
+    return words[2].strip() if len(words) == 3 and words[0].lower() == ".alias" else ""
+
+
+def _entry(line: str) -> tuple[str, int | None] | None:
+    """Name and number of a line; None when it has none of the forms, no number when its base is not clear."""
     match = _EQUALS.fullmatch(line)
-    if match is None:
-        match = _CSV.fullmatch(line)
-        if match is not None and match[2] == match[3] and 1 < len(match[3]) < 5:
-            return None  # a list that says 8000 is as likely to mean $8000
-    value = _number(match[2], match[3]) if match is not None else None
-    return None if match is None or value is None else (match[1], value)
+    if match is not None:
+        value = _number(match[2], match[3])
+        return None if value is None else (match[1], value)
+    match = _CSV.fullmatch(line)
+    if match is None or not _SEPARATOR.fullmatch(match[2]):
+        return None
+    digits = match[4]
+    if match[3] == digits and 1 < len(digits) < 5:
+        return match[1], None  # a list that says 8000 is as likely to mean $8000
+    return match[1], _number(match[3], digits)
 
 
 def _number(written: str, digits: str) -> int | None:
@@ -180,12 +189,9 @@ def _number(written: str, digits: str) -> int | None:
     return int(digits) if digits.isdecimal() else None
 
 
-def _text(path: Path) -> str:
+def _lines(path: Path) -> list[str]:
+    remedy = "Name the list that the assembler writes, not the image; save it as UTF-8."
     try:
-        return read_bounded(path, MAX_FILE_BYTES, "label list").decode("utf-8-sig")
+        return lines_of(read_text(path, MAX_FILE_BYTES, "label list", remedy=remedy))
     except FileNotFoundError as error:
         raise SimkitError(f"There is no label list {path}.", remedy="Correct the path or build the ROM.") from error
-    except UnicodeDecodeError as error:
-        raise SimkitError(
-            f"The label list {path} is not text.", remedy="Name the list that the assembler writes, not the image."
-        ) from error

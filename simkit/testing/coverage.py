@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from html import escape
@@ -19,14 +20,24 @@ import numpy as np
 from simkit.backplane.cycle import Kind
 from simkit.check.image.codemap import reached
 from simkit.contract.errors import SimkitError
+from simkit.contract.plain import plain
 from simkit.cpu.isa.effects import is_branch, is_conditional
 from simkit.cpu.isa.opcodes import OPCODES
+from simkit.files.bounded import read_text
+from simkit.files.formats import generator_meta, html_format, json_format
 from simkit.machine.machine import Machine
 from simkit.records.cycles import Cycles, kinds
 from simkit.rom.listing import Listing, Row
 
 FORMAT = "simkit-coverage"
-MAX_FILE_BYTES = 16_000_000
+COUNTS = json_format("coverage counts", FORMAT)
+PAGE = html_format("a page of simkit coverage", "simkit coverage")
+MAX_FILE_BYTES = 8_000_000
+"""Twice what counts of all addresses need."""
+MAX_COUNT = 1 << 63
+_TABLES = ("ran", "taken", "passed")
+_ADDRESS = re.compile(r"[0-9A-F]{4}")
+_HASH = re.compile(r"[0-9a-f]{64}")
 
 
 @attrs.define
@@ -76,27 +87,45 @@ class Counts:
             SimkitError: no such file, or not one.
         """
         try:
-            if path.stat().st_size > MAX_FILE_BYTES:
-                raise SimkitError(f"The file is larger than {MAX_FILE_BYTES} bytes.", file=str(path))
-            return cls.parse(path.read_text(encoding="utf-8"))
-        except OSError as error:
-            raise SimkitError(f"Cannot be read: {error.strerror or error}.", file=str(path)) from error
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            return cls.parse(read_text(path, MAX_FILE_BYTES, "coverage counts", longest_line=None))
+        except FileNotFoundError as error:
+            raise SimkitError(f"There are no coverage counts {path}.", remedy="Correct the path.") from error
+        except ValueError as error:
             raise SimkitError(
                 "The file holds no coverage counts.", file=str(path), remedy="Name one written with --save."
             ) from error
 
     @classmethod
     def parse(cls, text: str) -> Counts:
-        """Counts from the text of a file; ValueError, KeyError or TypeError when it is none."""
-        data = json.loads(text)
-        if data["format"] != FORMAT or data["version"] != 1:
-            raise ValueError(data["format"])
-        tables = {
-            name: {int(address, 16) & 0xFFFF: int(count) for address, count in data[name].items()}
-            for name in ("ran", "taken", "passed")
-        }
-        return cls(str(data["program"]), **tables)
+        """Counts from the text of a file.
+
+        Raises:
+            ValueError: it is none.
+        """
+        try:
+            data = json.loads(text)
+        except RecursionError as error:
+            raise ValueError("nested too deeply") from error
+        if not isinstance(data, dict) or data.get("format") != FORMAT or data.get("version") != 1:
+            raise ValueError("another format")
+        program, *tables = (data.get(name) for name in ("program", *_TABLES))
+        if not isinstance(program, str) or not _HASH.fullmatch(program):
+            raise ValueError("no hash of a program")
+        return cls(program, *map(_table, tables))
+
+
+def _table(data: object) -> dict[int, int]:
+    """Counts by address as a file says them.
+
+    Raises:
+        ValueError: something else stands there.
+    """
+    if not isinstance(data, dict):
+        raise ValueError("no table")
+    for address, count in data.items():
+        if not _ADDRESS.fullmatch(address) or type(count) is not int or not 0 < count < MAX_COUNT:
+            raise ValueError("no count of an address")
+    return {int(address, 16): count for address, count in data.items()}
 
 
 def program_hash(machine: Machine) -> str:
@@ -284,14 +313,18 @@ def html(counts: Counts, program: Program, title: str) -> str:
     """Annotated listing as one page that also prints in grey."""
     rows = table(counts, program)
     summary = "".join(
-        f"<tr><td><a href='#a{row.address:04X}'>{escape(row.label)}</a><td>{row.ran} of {row.instructions}"
+        f"<tr><td><a href='#a{row.address:04X}'>{_shown(row.label)}</a><td>{row.ran} of {row.instructions}"
         f"<td>{percent(row.ran, row.instructions)}<td>{row.both} of {row.branches}"
         for row in (*rows, total(rows))
     )
     lines = "".join(_line(row, counts, program) for row in (program.listing.rows if program.listing else ()))
     if not lines:
         lines = "".join(_bare_line(address, counts, program) for address in program.instructions)
-    return _PAGE.format(title=escape(title), summary=summary, lines=lines)
+    return _PAGE.format(generator=generator_meta("simkit coverage"), title=_shown(title), summary=summary, lines=lines)
+
+
+def _shown(text: str) -> str:
+    return escape(plain(text))
 
 
 def _remark(address: int, counts: Counts, program: Program) -> str:
@@ -307,11 +340,11 @@ def _remark(address: int, counts: Counts, program: Program) -> str:
 
 def _line(row: Row, counts: Counts, program: Program) -> str:
     if not row.code:
-        return f"<tr class=data id=a{row.address:04X}><td>${row.address:04X}<td><td>{escape(row.text)}\n"
+        return f"<tr class=data id=a{row.address:04X}><td>${row.address:04X}<td><td>{_shown(row.text)}\n"
     remark = _remark(row.address, counts, program)
     return (
         f"<tr class={_class(remark)} id=a{row.address:04X}><td>${row.address:04X}<td>{remark}"
-        f"<td title='{escape(row.place)}'>{escape(row.text)}\n"
+        f"<td title='{_shown(row.place)}'>{_shown(row.text)}\n"
     )
 
 
@@ -320,7 +353,7 @@ def _bare_line(address: int, counts: Counts, program: Program) -> str:
     names = dict(program.labels)
     return (
         f"<tr class={_class(remark)} id=a{address:04X}><td>${address:04X}<td>{remark}"
-        f"<td>{escape(names.get(address, ''))}\n"
+        f"<td>{_shown(names.get(address, ''))}\n"
     )
 
 
@@ -331,7 +364,7 @@ def _class(remark: str) -> str:
 
 
 _PAGE = """<!doctype html>
-<html lang=en><meta charset=utf-8><title>{title}</title>
+<html lang=en><meta charset=utf-8>{generator}<title>{title}</title>
 <style>
 body {{ font-family: sans-serif; margin: 2em; color: #111 }}
 table {{ border-collapse: collapse; margin-bottom: 2em }}

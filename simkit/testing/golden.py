@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simkit.contract.errors import SimkitError
+from simkit.files.bounded import read_bounded
 
 if TYPE_CHECKING:
     import numpy as np
@@ -22,8 +23,10 @@ if TYPE_CHECKING:
     Numbers = NDArray[np.uint8]
     Rgb = NDArray[np.uint8]
 
-MAX_FILE_BYTES = 8_000_000
-MAX_PIXELS = 4_000_000
+MAX_FILE_BYTES = 4_000_000
+MAX_PIXELS = 500_000
+"""Six times the largest screen of a card of the kit with its border."""
+MAX_SIDE_PX = 4096
 GAP_PX = 8
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
 
@@ -45,18 +48,18 @@ def read_numbers(path: Path) -> Numbers:
     import numpy as np
 
     try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise PictureError(f"The picture is larger than {MAX_FILE_BYTES} bytes.", file=str(path))
-        data = path.read_bytes()
-    except OSError as error:
-        raise PictureError(f"Cannot be read: {error.strerror or error}.", file=str(path)) from error
+        data = read_bounded(path, MAX_FILE_BYTES, "picture")
+    except FileNotFoundError as error:
+        raise PictureError(f"There is no picture {path}.", remedy="Correct the path.") from error
     try:
         chunks = _chunks(data)
         width, height, depth, kind, _, _, interlaced = struct.unpack(">IIBBBBB", chunks[b"IHDR"])
         if kind != _WITH_PALETTE:
             raise ValueError("it holds colours, and colour numbers are compared")
-        if depth not in _DEPTHS or interlaced or not 0 < width * height <= MAX_PIXELS:
+        if depth not in _DEPTHS or interlaced:
             raise ValueError("a kind of PNG that is not read")
+        if not 0 < width * height <= MAX_PIXELS or max(width, height) > MAX_SIDE_PX:
+            raise ValueError(f"it has {width} by {height} pixels")
         row_bytes = (width * depth + 7) // 8
         size = height * (row_bytes + 1)
         raw = zlib.decompressobj().decompress(chunks[b"IDAT"], size)
@@ -77,17 +80,17 @@ def read_numbers(path: Path) -> Numbers:
 def _chunks(data: bytes) -> dict[bytes, bytes]:
     if not data.startswith(_SIGNATURE):
         raise ValueError("no PNG file")
-    found: dict[bytes, bytes] = {}
+    found: dict[bytes, list[bytes]] = {}
     at = len(_SIGNATURE)
     while at + 12 <= len(data):
         length, name = struct.unpack_from(">I4s", data, at)
         body = data[at + 8 : at + 8 + length]
         if len(body) != length or struct.unpack_from(">I", data, at + 8 + length)[0] != zlib.crc32(name + body):
             raise ValueError("a chunk is damaged")
-        found[name] = found.get(name, b"") + body
+        found.setdefault(name, []).append(body)
         at += 12 + length
         if name == b"IEND":
-            return found
+            return {name: b"".join(bodies) for name, bodies in found.items()}
     raise ValueError("the end is missing")
 
 
@@ -119,9 +122,10 @@ def _sequential(kind: int, line: list[int], above: list[int]) -> list[int]:
             guess = left
         elif kind == 3:
             guess = (left + up) // 2
-        else:
-            estimate = left + up - corner
-            guess = min((left, up, corner), key=lambda value: abs(estimate - value))
+        else:  # whichever of the three is nearest to left + up - corner, the first of equals
+            to_left, to_up, to_corner = abs(up - corner), abs(left - corner), abs(left + up - 2 * corner)
+            up_or_corner = up if to_up <= to_corner else corner
+            guess = left if to_left <= min(to_up, to_corner) else up_or_corner
         left, corner = byte + guess & 0xFF, up
         out.append(left)
     return out

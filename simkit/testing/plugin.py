@@ -43,6 +43,7 @@ _BOOTED = pytest.StashKey[dict[tuple[str, Any], bytes]]()
 _COUNTS = pytest.StashKey[dict[str, Any]]()
 _OUTLINES = pytest.StashKey[dict[str, Any]]()
 _LAST_WORDS = pytest.StashKey[int]()
+_UNWRITTEN = pytest.StashKey[dict[Path, str]]()
 _GOLDEN_FOLDER = "golden"
 _SHOWN_INSTRUCTIONS = 12
 _SHOWN_FINDINGS = 4
@@ -74,6 +75,7 @@ def pytest_configure(config: pytest.Config) -> None:
     config.stash[_BOOTED] = {}
     config.stash[_COUNTS] = {}
     config.stash[_OUTLINES] = {}
+    config.stash[_UNWRITTEN] = {}
     try:
         config.stash[_LAST_WORDS] = os.dup(2)  # while it is not captured
     except OSError:
@@ -111,20 +113,20 @@ def _check_counts_file(named: str | None) -> None:
     """
     if named is None:
         return
-    path = Path(named)
-    if not path.name or path.is_dir() or not path.parent.is_dir():
-        raise pytest.UsageError(f"--simkit-coverage={named}: name a file in a folder that is there")
-    if path.exists():
-        from simkit.contract.errors import SimkitError
-        from simkit.testing.coverage import Counts
+    from simkit.contract.errors import SimkitError
+    from simkit.files.outputs import TakenError
+    from simkit.files.whole import check_output
+    from simkit.testing.coverage import COUNTS
 
-        try:
-            Counts.from_json(path)
-        except SimkitError:
-            raise pytest.UsageError(
-                f"--simkit-coverage={named}: the file holds something else than counts and is left alone; write "
-                "--simkit-coverage=FILE with a file of its own"
-            ) from None
+    try:
+        check_output(Path(named), what="coverage counts", known=COUNTS)
+    except TakenError:
+        raise pytest.UsageError(
+            f"--simkit-coverage={named}: the file holds something else than counts and is left alone; write "
+            "--simkit-coverage=FILE with a file of its own"
+        ) from None
+    except SimkitError as error:
+        raise pytest.UsageError(f"--simkit-coverage={named}: {error.message} {error.remedy}") from None
 
 
 @pytest.fixture
@@ -237,18 +239,26 @@ def pytest_runtest_makereport(
     report = yield
     if report.when == "call" and report.failed:
         for found in item.stash.get(_MACHINES, []):
-            report.sections.append((f"machine {found.description.name}", _state(found, item)))
+            report.sections.append((f"machine {_plain(found.description.name)}", _state(found, item)))
     return report
+
+
+def _plain(name: object) -> str:
+    from simkit.contract.plain import plain
+
+    return plain(name)
 
 
 def _state(found: Machine, item: pytest.Item) -> str:
     """What the machine last did, and what is on its screens; of a machine whose cards fail, what can be shown."""
+    from simkit.contract.plain import plain
+
     lines: list[str] = []
     for part in (_run_lines, _finding_lines, partial(_screen_lines, item)):
         try:
-            lines += part(found)
+            lines += map(plain, part(found))
         except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
-            lines.append(f"The rest cannot be shown: {type(error).__name__}: {error}")
+            lines.append(f"The rest cannot be shown: {type(error).__name__}: {error!r}")
     return "\n".join(lines)
 
 
@@ -281,10 +291,10 @@ def _screen_lines(item: pytest.Item, found: Machine) -> list[str]:
         folder = failure_folder(item.config)
         name = re.sub(r"[^A-Za-z0-9_.-]+", "-", item.nodeid)[-100:].strip("-")
         path = folder / f"{name}{f'-{number}' if len(screens) > 1 else ''}.png"
-        lines.append(f"picture: {screen.save_png(path)}")
+        lines.append(f"picture: {screen.save_png(path, force=True)}")
         text = screen.text().strip("\n")
         if text.strip():
-            lines += ["on the screen:", *(f"  {row.rstrip()}" for row in text.splitlines())]
+            lines += ["on the screen:", *(f"  {row.rstrip()}" for row in text.split("\n"))]
     return lines
 
 
@@ -329,7 +339,9 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
     accept = bool(request.config.getoption("--simkit-accept"))
 
     def compare(screen: Screen, name: str, *, border: bool = False) -> None:
-        from simkit.inspect.pictures import palette_array, write_png
+        from simkit.files.bounded import is_file
+        from simkit.files.whole import write_together
+        from simkit.inspect.pictures import palette_array, png
         from simkit.testing.golden import NAME, difference, read_numbers, unequal_pixels
 
         __tracebackhide__ = True
@@ -337,12 +349,12 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
             raise pytest.UsageError(f"golden picture {name!r}: letters, digits, dot, dash and underscore only")
         path = folder / f"{name}.png"
         failures = failure_folder(request.config)
-        shown_path = screen.save_png(failures / f"{name}-shown.png", border=border)
         if accept:
-            folder.mkdir(exist_ok=True)
-            shown_path.replace(path)
+            picture = screen.png(border=border)
+            write_together({path: picture}, what="golden picture", force=True, make_folders=True)
             return
-        if not path.is_file():
+        shown_path = screen.save_png(failures / f"{name}-shown.png", border=border, force=True)
+        if not is_file(path):
             pytest.fail(
                 f"there is no golden picture {path}; the screen is in {shown_path}. Look at it, then run pytest with "
                 "--simkit-accept.",
@@ -353,7 +365,7 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
         if apart is None:
             return
         difference_path = failures / f"{name}-difference.png"
-        write_png(difference_path, apart)
+        write_together({difference_path: png(apart)}, what="picture", force=True)
         count = unequal_pixels(kept, shown)
         what = f"{count} pixels differ" if count is not None else f"sizes differ: {kept.shape}, {shown.shape}"
         pytest.fail(
@@ -396,10 +408,16 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             "outlines": config.stash[_OUTLINES],
         }
         return
+    from simkit.contract.errors import SimkitError
     from simkit.files.whole import write_whole
+    from simkit.testing.coverage import COUNTS
 
     for path, counts in _files(Path(named), kept):
-        write_whole(path, counts.to_json())
+        try:
+            write_whole(path, counts.to_json(), what="coverage counts", known=COUNTS)
+        except SimkitError as error:
+            config.stash[_UNWRITTEN][path] = str(error)
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -426,9 +444,11 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     kept: dict[str, Counts] = config.stash[_COUNTS]
     outlines = config.stash[_OUTLINES]
     for line in summary(kept, outlines):
-        terminalreporter.write_line(line)
+        terminalreporter.write_line(_plain(line))
     for path, counts in _files(Path(named), kept):
-        terminalreporter.write_line(f"counts of {outlines[counts.program]['name']}: {path}")
+        unwritten = config.stash[_UNWRITTEN].get(path)
+        place = f": {_plain(path)}" if unwritten is None else f" are lost: {unwritten}"
+        terminalreporter.write_line(f"counts of {_plain(outlines[counts.program]['name'])}{place}")
 
 
 def _files(path: Path, kept: dict[str, Any]) -> list[tuple[Path, Counts]]:

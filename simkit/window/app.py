@@ -10,6 +10,7 @@ from pathlib import Path
 import pygame
 
 from simkit.contract.errors import SimkitError
+from simkit.files.whole import write_new
 from simkit.machine.machine import Machine
 from simkit.machine.views import Keys, Pads, Screen
 from simkit.outside.speed import Speed
@@ -21,7 +22,7 @@ from simkit.window.hands import Hands
 from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
-from simkit.window.picture_files import free_path
+from simkit.window.picture_files import names
 from simkit.window.trouble import ends_the_run, trouble_words
 
 MESSAGE_SECONDS = 5.0
@@ -337,9 +338,8 @@ class App:
         if self.screen is None:
             self.say("This machine has no screen to take a picture of.")
             return
-        path = free_path(self._pictures, self.machine)
         try:
-            self.screen.save_png(path)
+            path = write_new(names(self._pictures, self.machine), self.screen.png(), what="picture")
         except SimkitError as error:
             self.say(str(error))
             return

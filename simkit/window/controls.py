@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import os
 import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any
 import attrs
 
 from simkit.contract.errors import Errors, SimkitError, near
-from simkit.machinefile.tomlfile import read_toml
+from simkit.machinefile.tomlfile import quoted, read_toml
 from simkit.machinefile.tomlplaces import Step
 from simkit.outside.host_keys import KEY_NAMES
 
@@ -19,6 +19,7 @@ CONTROLS_FILE = "controls.toml"
 DEFAULTS = Path(__file__).with_name(CONTROLS_FILE)
 MAX_PADS = 8
 
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _CONTACT = re.compile(r"button \d{1,3}|axis \d{1,2} [+-]|hat \d{1,2} (?:up|down|left|right)")
 _TOP_KEYS = ("host_key", "dead_zone", "pad")
 _PAD_KEYS = ("keys", "joystick")
@@ -60,12 +61,14 @@ class Controls:
 
     def toml(self) -> str:
         """The mapping as a controls file."""
-        lines = [f"host_key = {json.dumps(self.host_key)}", f"dead_zone = {self.dead_zone}"]
+        lines = [f"host_key = {quoted(self.host_key)}", f"dead_zone = {self.dead_zone}"]
         for number, pad in self.pads.items():
             for word, table in (("keys", pad.keys), ("joystick", pad.joystick)):
                 lines += ["", f"[pad.{number}.{word}]"]
                 for button, names in table.items():
-                    lines.append(f"{button} = {json.dumps(names[0] if len(names) == 1 else list(names))}")
+                    key = button if _BARE_KEY.fullmatch(button) else quoted(button)
+                    shown = quoted(names[0]) if len(names) == 1 else f"[{', '.join(map(quoted, names))}]"
+                    lines.append(f"{key} = {shown}")
         return "\n".join(lines) + "\n"
 
     def as_dict(self) -> dict[str, Any]:
@@ -94,7 +97,7 @@ def read_controls(path: Path | None, beside: Path | None = None) -> Controls:
         SimkitError: the file cannot be read or something in it is wrong; all that is wrong, in one go.
     """
     found = default_controls()
-    if path is None and beside is not None and controls_beside(beside).is_file():
+    if path is None and beside is not None and os.path.lexists(controls_beside(beside)):
         path = controls_beside(beside)
     return found if path is None else _read(path, found)
 
@@ -116,7 +119,7 @@ def with_host_key(controls: Controls, key: str) -> Controls:
 
 
 def _read(path: Path, below: Controls) -> Controls:
-    toml = read_toml(path)
+    toml = read_toml(path, "controls file", _TOP_KEYS)
     data, errors = toml.data, Errors()
 
     def fail(where: tuple[Step, ...], message: str, remedy: str = "") -> None:

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 from simkit.machine.machine import Machine
 
+MOST = 10_000
+"""Pictures of one moment in one folder."""
 
-def free_path(folder: Path, machine: Machine) -> Path:
-    """Path of a picture file that does not exist yet, named by machine and machine time."""
+
+def names(folder: Path, machine: Machine) -> Iterator[Path]:
+    """Names for a picture file, by machine and machine time, the best first; for `write_new`."""
     name = "-".join(re.findall(r"[a-z0-9]+", machine.description.name.lower())) or "machine"
     stem = f"{name}-{machine.seconds:.2f}s"
-    path = folder / f"{stem}.png"
-    number = 2
-    while path.exists():
-        path = folder / f"{stem}-{number}.png"
-        number += 1
-    return path
+    yield folder / f"{stem}.png"
+    yield from (folder / f"{stem}-{number}.png" for number in range(2, MOST))
 
 
 def writable_folder(beside: Path, *, shipped: bool) -> Path:

@@ -134,7 +134,7 @@ def test_a_repeating_content_fits_a_smaller_part_without_split(board):
 @pytest.mark.parametrize("size", [8192, 16384])
 def test_sixteen_kilobytes_split_into_two_of_eight(board, size, tmp_path):
     machine, content = board(16384)
-    paths = write_files(fit(machine, 2, part_or_size(str(size)), split=True), tmp_path / "out.bin")
+    paths = write_files(fit(machine, 2, part_or_size(str(size)), split=True), tmp_path / "out.bin").files
     assert [path.name for path in paths] == (["out-1.bin", "out-2.bin"] if size == 8192 else ["out.bin"])
     assert b"".join(path.read_bytes() for path in paths) == content
 
@@ -150,22 +150,22 @@ def test_a_written_image_reads_back_the_same(board, suffix, tmp_path):
     from simkit.rom.images import read_image
 
     machine, content = board()
-    (path,) = write_files(fit(machine, 2, part_named("28C256")), tmp_path / f"out{suffix}")
+    (path,) = write_files(fit(machine, 2, part_named("28C256")), tmp_path / f"out{suffix}").files
     assert read_image(path, 32768) == content
     assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", f"out{suffix}", "rom.bin"]
 
 
 def test_a_failed_write_leaves_nothing_under_the_final_name(board, tmp_path, monkeypatch):
     machine, _ = board()
-    (tmp_path / "out.bin").write_bytes(b"the old one")
+    (tmp_path / "out.bin").write_bytes(bytes(32768))
 
     def full(_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("simkit.files.whole.os.fsync", full)
+    monkeypatch.setattr("os.fsync", full)
     with pytest.raises(SimkitError, match="No space left"):
         write_files(fit(machine, 2, part_named("28C256")), tmp_path / "out.bin")
-    assert (tmp_path / "out.bin").read_bytes() == b"the old one"
+    assert (tmp_path / "out.bin").read_bytes() == bytes(32768)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", "out.bin", "rom.bin"]
 
 
@@ -173,7 +173,7 @@ def test_a_failed_write_leaves_nothing_under_the_final_name(board, tmp_path, mon
 def test_a_process_killed_while_it_writes_leaves_the_old_file_whole(board, tmp_path, moment):
     board()
     out = tmp_path / "out.hex"
-    out.write_bytes(b"the old one")
+    out.write_bytes(b":00000001FF\n")
     script = (
         "import os, signal, sys\n"
         "from pathlib import Path\n"
@@ -187,7 +187,7 @@ def test_a_process_killed_while_it_writes_leaves_the_old_file_whole(board, tmp_p
         f"image.write_files(image.fit(machine, 2, part_named('28C256')), Path({str(out)!r}))\n"
     )
     assert subprocess.run([sys.executable, "-c", script], check=False, timeout=30).returncode == -signal.SIGKILL
-    assert out.read_bytes() == b"the old one"
+    assert out.read_bytes() == b":00000001FF\n"
 
 
 def test_a_folder_that_is_not_there_is_told(board, tmp_path):

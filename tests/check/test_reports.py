@@ -151,7 +151,8 @@ def test_an_acceptance_of_another_place_does_not_cover(bench):
             "accepted.toml:3: '$xyz' is no place.",
         ),
         ("\naccept = 3\n", "accepted.toml:2: Entries are written as [[accept]] tables."),
-        ("\naccepted = 3\n", "accepted.toml:2: Unknown key 'accepted'."),
+        ("\naccepted = 3\naccept = []\n", "accepted.toml:2: Unknown key 'accepted'."),
+        ("\naccepted = 3\n", "accepted.toml: This is no list of accepted findings: it says nothing of accept."),
         ("\n" + "[[accept]]\n" * 501, "accepted.toml:502: The file has more than 500 entries."),
     ],
 )

@@ -59,7 +59,7 @@ def test_what_accesses_of_a_register_do_is_printed_and_given_as_data(capsys):
 
 def test_a_register_table_that_cannot_be_is_told_by_the_contract_test_and_at_its_line(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    card, _ = write_file(tmp_path / "night-light")[0]
+    card, _ = write_file(tmp_path / "night-light")[0].files
     text = card.read_text()
     assert 'read_effect="clears DONE' in text
     card.write_text(text.replace('read_effect="clears DONE', 'write_effect="clears DONE'))
@@ -160,7 +160,12 @@ def bench_file():
 
 def test_a_package_has_entry_point_test_and_readme(tmp_path):
     written, snippet, kind = write_package(tmp_path / "slug-bell")
-    assert sorted(path.name for path in written) == ["README.md", "pyproject.toml", "slug_bell.py", "test_slug_bell.py"]
+    assert sorted(path.name for path in written.files) == [
+        "README.md",
+        "pyproject.toml",
+        "slug_bell.py",
+        "test_slug_bell.py",
+    ]
     assert 'slug-bell = "slug_bell:SlugBell"' in (tmp_path / "slug-bell" / "pyproject.toml").read_text()
     assert 'kind = "slug-bell"' in (tmp_path / "slug-bell" / "README.md").read_text()
     assert kind in snippet

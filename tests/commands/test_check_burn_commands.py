@@ -159,8 +159,8 @@ def test_a_cut_off_hex_file_is_no_fault_of_the_kit(simkit, tmp_path, suffix, par
         ),
         (("explain", "contentoin"), "There is no rule 'contentoin'."),
         (("check", MARLPIT, "--for", "soon"), "soon"),
-        (("check", MARLPIT, "--accepted", "nowhere.toml"), "There is no file nowhere.toml."),
-        (("coverage", MARLPIT, "--for", "0c", "--merge", "nowhere.json"), "nowhere.json: Cannot be read"),
+        (("check", MARLPIT, "--accepted", "nowhere.toml"), "There is no list of accepted findings nowhere.toml."),
+        (("coverage", MARLPIT, "--for", "0c", "--merge", "nowhere.json"), "There are no coverage counts nowhere.json."),
     ],
 )
 def test_wrong_use_exits_2_with_one_message(simkit, arguments, message):

@@ -93,7 +93,7 @@ def test_a_folder_that_exists_is_left_alone(simkit, tmp_path):
     (tmp_path / "mine").mkdir()
     code, _, err = simkit("new", "machine", "mine")
     assert code == 2
-    assert err == "mine exists already; nothing was written.\nChoose another name.\n"
+    assert err.startswith("mine exists already; nothing was written.\nChoose another name; --force writes into")
     assert list((tmp_path / "mine").iterdir()) == []
 
 

@@ -118,10 +118,14 @@ def test_a_picture_replaces_a_picture_but_no_other_file(simkit, hello, tmp_path)
     (tmp_path / "notes.png").write_text("keep me")
     code, _, err = simkit("run", hello, "--headless", "--for", "2f", "--png", "notes.png")
     assert code == 2
-    assert err == "notes.png exists and is not a PNG picture; it stays as it is.\nChoose another name.\n"
+    assert err == (
+        "notes.png exists and is not a picture written by simkit; it stays as it is.\n"
+        "Choose another name, or add --force.\n"
+    )
     assert (tmp_path / "notes.png").read_text() == "keep me"
-    for _ in range(2):
-        assert simkit("run", hello, "--headless", "--for", "2f", "--png", "a.png")[0] == 0
+    for said in ("", "Overwritten: a.png\n"):
+        code, _, err = simkit("run", hello, "--headless", "--for", "2f", "--png", "a.png")
+        assert (code, err) == (0, said)
 
 
 def test_without_a_display_it_says_so_and_leaves_a_picture_and_the_text(simkit, hello, tmp_path, monkeypatch):
@@ -212,7 +216,7 @@ WRONG = {
     "no such screen": ("run hello --headless --screen 2", "No card in slot 2 has a screen.\nSlots with a screen: 4"),
     "window option": ("run hello --headless --watch", "--watch is for the window"),
     "headless option": ("run hello --png x.png", "--png needs --headless"),
-    "no controls file": ("run hello --controls no.toml", "There is no file no.toml"),
+    "no controls file": ("run hello --controls no.toml", "There is no controls file no.toml"),
     "no such host key": ("run hello --host-key scrol", "There is no key 'scrol'."),
     "no labels": ("run hello --headless --labels no.labels", "There is no label list no.labels."),
     "engine like another": ("run hello --engine fast", "Write one of auto, exact, core."),
@@ -220,7 +224,7 @@ WRONG = {
     "no setting near": ("run hello --headless --set 3.foo=1", "'foo'.\n`simkit cards keyboard` lists its settings."),
     "image for nobody": ("run hello --headless --image 7=hello/hello.bin", "no card.\nSlots that take an image: 2."),
     "image for a keyboard": ("run hello --headless --image 3=hello/hello.bin", "the card takes no image.\nLeave"),
-    "no recording": ("run hello --headless --replay no.rec", "No such file or directory.\nName a file written by"),
+    "no recording": ("run hello --headless --replay no.rec", "There is no recording no.rec.\nName a file written by"),
     "another file": ("run hello --headless --replay hello/hello.lst", "it is not JSON.\nRecord it again."),
     "picture in no folder": ("run hello --headless --for 1f --png no/a.png", "The picture no/a.png cannot be written"),
 }

@@ -147,10 +147,10 @@ def test_a_folder_without_a_machine_and_a_missing_path_say_what_to_do(tmp_path):
 
 def test_files_that_are_no_text_or_far_too_large_are_refused(tmp_path):
     path = tmp_path / "machine.toml"
-    path.write_bytes(b"\xff\xfe\x00")
+    path.write_bytes(b"\xff")
     assert "not UTF-8 text" in message(path)
-    path.write_bytes(b"#" * 1_000_001)
-    assert "1000000 are allowed" in message(path)
+    path.write_bytes(b"#" * 200_001)
+    assert "200000 are allowed" in message(path)
 
 
 def test_a_card_from_a_file_beside_the_machine(write):

@@ -131,4 +131,4 @@ def test_record_replay_and_check_from_the_command_line(tmp_path, monkeypatch, ca
     assert code == 0, out
     code, _, err = simkit("check", "demo:marlpit", "--replay", "b.rec")
     assert code == 2
-    assert "b.rec cannot be read" in err
+    assert "There is no recording b.rec" in err

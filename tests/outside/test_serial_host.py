@@ -11,6 +11,7 @@ import pytest
 
 from simkit import Machine
 from simkit.contract.errors import SimkitError
+from simkit.files.growing import GrowingFile
 from simkit.outside.serial_host import Paste, converse, open_line
 
 HELLO = b"Bench M1 is ready.\r\n"
@@ -64,7 +65,8 @@ def test_a_pasted_text_gets_carriage_returns_and_pauses_after_lines(machine, tmp
     text.write_bytes(b"one\ntwo\r\nthree\n")
     capture = tmp_path / "seen.txt"
     line = Held()
-    converse(machine, machine.serial, line, paste=Paste.read(text, 100_000), capture=capture)
+    with GrowingFile(capture) as growing:
+        converse(machine, machine.serial, line, paste=Paste.read(text, 100_000), capture=growing)
     assert line.seen == HELLO + b"one\rtwo\rthree\r"
     assert capture.read_bytes() == line.seen
     assert machine.cycle > 300_000
@@ -90,7 +92,7 @@ def test_a_wrong_line_is_told(text, words):
 
 
 def test_a_paste_that_is_not_there_is_told(tmp_path):
-    with pytest.raises(SimkitError, match="cannot be read"):
+    with pytest.raises(SimkitError, match="There is no text to paste"):
         Paste.read(tmp_path / "nothing")
 
 

@@ -371,8 +371,8 @@ def test_coverage_of_the_tests_is_written(folder, workers):
     [
         ("test_mine.py", "*something else than counts and is left alone*"),
         ("notes.json", "*something else than counts and is left alone*"),
-        ("missing/counts.json", "*name a file in a folder that is there*"),
-        (".", "*name a file in a folder that is there*"),
+        ("missing/counts.json", "*Name a file in a folder that is there*"),
+        (".", "*it is a folder. Name a file*"),
     ],
 )
 def test_counts_are_never_written_over_another_file(folder, named, message):

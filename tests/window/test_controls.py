@@ -76,7 +76,7 @@ def test_every_key_can_be_the_host_key():
         ("\n[[pad]]\n", 2, "pad is a table"),
         ("\nhost_key = ['a']\n", 2, "host_key"),
         ("\n\ndead_zone = nan\n", 3, "dead_zone"),
-        ('# [pad.9]\nnote = """\n[pad.9]\n"""\n', 2, "unknown key 'note'"),
+        ('# [pad.9]\nnote = """\n[pad.9]\n"""\ndead_zone = 0.1\n', 2, "unknown key 'note'"),
     ],
 )
 def test_a_mistake_has_the_line_of_its_key_or_element(tmp_path, text, line, words):

@@ -60,7 +60,7 @@ def read_accepted(path: Path) -> list[Acceptance]:
     Raises:
         SimkitError: not TOML, or entries that are wrong; all of them at once.
     """
-    toml = read_toml(path)
+    toml = read_toml(path, "list of accepted findings", ("accept",))
     errors = Errors()
 
     def wrong(where: tuple[Step, ...], message: str, remedy: str) -> None:

@@ -7,6 +7,7 @@ from textwrap import fill
 from simkit.check.result.findings import CheckFinding, CheckResult
 from simkit.check.rules.catalogue import RULES
 from simkit.check.rules.rule import Rule
+from simkit.contract.plain import plain
 
 WIDTH = 100
 
@@ -16,10 +17,10 @@ def report_text(result: CheckResult) -> str:
     blocks = [_block(finding) for finding in result.findings if finding.accepted is None]
     accepted = [finding for finding in result.findings if finding.accepted is not None]
     if accepted:
-        lines = [f"    {_head(finding)}\n        because {finding.accepted}" for finding in accepted]
+        lines = [f"    {_head(finding)}\n        because {plain(finding.accepted)}" for finding in accepted]
         blocks.append("Accepted:\n" + "\n".join(lines))
     if result.remarks:
-        blocks.append("\n".join(result.remarks))
+        blocks.append("\n".join(map(plain, result.remarks)))
     blocks.append(_closing(result))
     return "\n\n".join(blocks) + "\n"
 
@@ -28,7 +29,7 @@ def _closing(result: CheckResult) -> str:
     notes = sum(1 for f in result.findings if f.rule.level == "note" and f.accepted is None)
     accepted = sum(1 for f in result.findings if f.accepted is not None)
     number = len(result.open)
-    text = f"{result.machine}: {number or 'no'} finding{'' if number == 1 else 's'}"
+    text = f"{plain(result.machine)}: {number or 'no'} finding{'' if number == 1 else 's'}"
     if accepted:
         text += f", {accepted} accepted"
     if notes:
@@ -36,13 +37,13 @@ def _closing(result: CheckResult) -> str:
     cycles = f"{result.cycles:,}".replace(",", " ")
     text += f" in {result.seconds:.3g} s of machine time ({cycles} cycles)."
     if result.halted:
-        text += f" The CPU is {result.halted}."
+        text += f" The CPU is {plain(result.halted)}."
     return text
 
 
 def _head(finding: CheckFinding) -> str:
     place = f"{finding.file}:{finding.line}: " if finding.file is not None else ""
-    return f"{place}{finding.rule.level}: {finding.rule.name}: {finding.message}"
+    return plain(f"{place}{finding.rule.level}: {finding.rule.name}: {finding.message}")
 
 
 def _block(finding: CheckFinding) -> str:
@@ -50,15 +51,15 @@ def _block(finding: CheckFinding) -> str:
     if finding.pc is not None:
         label = f" ({finding.label})" if finding.label else ""
         source = f": {finding.source}" if finding.source else ""
-        where.append(f"at ${finding.pc:04X}{label}{source}")
+        where.append(plain(f"at ${finding.pc:04X}{label}{source}"))
     if finding.cycle is not None:
         first = f"cycle {finding.cycle:,}".replace(",", " ")
         where.append(first if finding.count == 1 else f"first in {first}, {finding.count:,} times".replace(",", " "))
     lines = [_head(finding)]
     if where:
         lines.append(_indented("", "; ".join(where)))
-    lines.append(_indented("Hardware: ", finding.rule.hardware))
-    lines.append(_indented("Do: ", finding.rule.do))
+    lines.append(_indented("Hardware: ", plain(finding.rule.hardware)))
+    lines.append(_indented("Do: ", plain(finding.rule.do)))
     return "\n".join(lines)
 
 

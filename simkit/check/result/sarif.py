@@ -12,7 +12,11 @@ from typing import Any
 from urllib.parse import quote
 
 from simkit.check.result.findings import CheckFinding, CheckResult
+from simkit.contract.plain import plain
+from simkit.files.formats import sarif_format
 
+DRIVER = "simkit check"
+REPORT = sarif_format("a SARIF report of simkit check", DRIVER)
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 
 
@@ -21,7 +25,7 @@ def sarif(result: CheckResult) -> dict[str, Any]:
     rules = sorted({f.rule.name: f.rule for f in result.findings}.values(), key=lambda rule: rule.name)
     numbers = {rule.name: number for number, rule in enumerate(rules)}
     driver = {
-        "name": "simkit check",
+        "name": DRIVER,
         "version": version("backplane-simkit"),
         "rules": [
             {
@@ -59,7 +63,7 @@ def _result(finding: CheckFinding, numbers: dict[str, int], machine: Path) -> di
         "ruleId": finding.rule.name,
         "ruleIndex": numbers[finding.rule.name],
         "level": finding.rule.level,
-        "message": {"text": f"{finding.message} {finding.rule.do}"},
+        "message": {"text": plain(f"{finding.message} {finding.rule.do}")},
         "occurrenceCount": finding.count,
         "properties": {
             name: value

@@ -38,5 +38,5 @@ def _without_names(module: bytes) -> bytes:
 
 if __name__ == "__main__":
     for part in FILES:
-        write_whole(module_file(part), module_bytes(part), what="core")
+        write_whole(module_file(part), module_bytes(part), what="core", force=True)
         print(module_file(part), module_file(part).stat().st_size)

@@ -18,8 +18,10 @@ from simkit.contract.errors import SimkitError
 from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.modules import module_file
 from simkit.cpu.core.wasmtime_library import Library
+from simkit.files.bounded import read_bounded
 from simkit.files.whole import write_whole
 
+MAX_BYTES = 64_000_000
 KEPT = 8
 """Compiled modules that stay in the folder, the last ones made; others are of kits that have gone."""
 
@@ -29,8 +31,8 @@ def module(library: Library, part: str) -> int:
     source = module_file(part).read_bytes()
     kept = _kept(library.version, hashlib.sha256(source).hexdigest())
     if kept is not None:
-        with contextlib.suppress(OSError, NoCoreError):
-            content = kept.read_bytes()
+        with contextlib.suppress(OSError, SimkitError, NoCoreError):
+            content = read_bounded(kept, MAX_BYTES, "compiled core")
             digest, compiled = content[:32], content[32:]
             if hashlib.sha256(compiled).digest() == digest:
                 return library.deserialize(compiled)
@@ -38,7 +40,7 @@ def module(library: Library, part: str) -> int:
     if kept is not None:
         with contextlib.suppress(OSError, SimkitError):
             compiled = library.serialize(made)
-            write_whole(kept, hashlib.sha256(compiled).digest() + compiled, what="compiled core")
+            write_whole(kept, hashlib.sha256(compiled).digest() + compiled, what="compiled core", force=True)
             older = sorted(kept.parent.glob("core-*"), key=lambda path: path.stat().st_mtime)[:-KEPT]
             for path in older:
                 path.unlink(missing_ok=True)

@@ -1,0 +1,92 @@
+"""No module but those of simkit/files opens a file, and none but one prints: what holds there then holds everywhere."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2] / "simkit"
+
+OPENING = {
+    "open", "read_text", "read_bytes", "write_text", "write_bytes", "fdopen", "touch", "mkdir", "makedirs", "rmdir",
+    "removedirs", "unlink", "remove", "rmtree", "rename", "renames", "symlink_to", "hardlink_to", "symlink", "link",
+    "copy", "copy2", "copyfile", "copytree", "move", "mkstemp", "mkdtemp", "mkfifo", "mknod", "truncate", "chmod",
+    "NamedTemporaryFile", "TemporaryFile", "TemporaryDirectory", "SpooledTemporaryFile", "ZipFile", "FileIO",
+    "savez", "savetxt", "loadtxt", "fromfile", "tofile", "memmap", "genfromtxt", "exec_module", "run_path",
+    "spec_from_file_location", "CDLL", "LoadLibrary",
+}  # fmt: skip
+"""Names of functions and methods that open, make, move or take away a file."""
+ONLY_OF = {"copy": ("shutil",), "remove": ("os",), "move": ("shutil",)}
+"""Names that are other things elsewhere: of which module they are meant."""
+METHODS = {"read_text", "open", "link", "copy", "remove", "move"}
+"""Of a path or a module, when they open files; functions of these names are others."""
+IO_MODULES = {"tempfile", "shutil", "fileinput", "linecache", "dbm", "shelve", "sqlite3", "wave", "gzip", "bz2", "lzma"}
+
+ALLOWED = {
+    ("check/watches/watch.py", "touch"): "a cell of memory",
+    ("commands/streams.py", "open"): "the null device and the standard streams",
+    ("cpu/core/browser.py", "read_bytes"): "a module of the package",
+    ("cpu/core/compiled.py", "read_bytes"): "a module of the package",
+    ("cpu/core/compiled.py", "read_text"): "what the system says of its processor",
+    ("cpu/core/compiled.py", "mkdir"): "the user's own cache folder",
+    ("cpu/core/compiled.py", "unlink"): "compiled modules of earlier kits in it",
+    ("cpu/core/wasmtime_library.py", "CDLL"): "the library of an installed package",
+    ("machine/snapshot.py", "ZipFile"): "a state: bytes in memory",
+    ("machine/snapshot.py", "open"): "an entry of a state: bytes in memory",
+    ("machinefile/catalogue.py", "exec_module"): "a file card is a program, and Python runs it; `is_file` looks first",
+    ("machinefile/catalogue.py", "spec_from_file_location"): "a file card",
+    ("testing/plugin.py", "mkdir"): "a folder in pytest's cache",
+    ("window/hands.py", "open"): "the bar",
+}
+"""By module and name: what it is there for."""
+PRINTING = {
+    "commands/say.py": "the one place",
+    "commands/app.py": "the version",
+    "commands/streams.py": "an error's message, which is clean by itself",
+    "cpu/core/build.py": "a tool for contributors",
+    "outside/serial_host.py": "where the line is, in our own words, while the terminal is the line's",
+}
+
+
+def modules():
+    return sorted(path.relative_to(ROOT).as_posix() for path in ROOT.rglob("*.py") if "shipped" not in path.parts)
+
+
+def calls(module):
+    """What a module calls, by the last part of its name, with what stands before it."""
+    for node in ast.walk(ast.parse((ROOT / module).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute):
+            name = node.func.id if isinstance(node.func, ast.Name) else node.func.attr
+            of = node.func.value if isinstance(node.func, ast.Attribute) else None
+            yield name, of.id if isinstance(of, ast.Name) else None, node
+
+
+def is_opening(name, of, node):
+    if name == "open" and isinstance(node.func, ast.Name):
+        return True
+    if name in METHODS and isinstance(node.func, ast.Name):
+        return False
+    return name in OPENING and of in ONLY_OF.get(name, (of,))
+
+
+@pytest.mark.parametrize("module", [module for module in modules() if not module.startswith("files/")])
+def test_files_are_opened_by_the_one_reader_and_the_one_writer(module):
+    found = {name for name, of, node in calls(module) if is_opening(name, of, node)}
+    assert {name for name in found if (module, name) not in ALLOWED} == set()
+
+
+@pytest.mark.parametrize("module", [module for module in modules() if not module.startswith("files/")])
+def test_modules_that_open_files_by_themselves_are_not_imported(module):
+    tree = ast.parse((ROOT / module).read_text(encoding="utf-8"))
+    imported = {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
+    imported |= {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert not imported & IO_MODULES
+
+
+@pytest.mark.parametrize("module", modules())
+def test_text_for_people_is_printed_in_one_place(module):
+    if module not in PRINTING:
+        assert not {name for name, of, _ in calls(module) if name in ("print", "echo", "secho")}
+        assert not [
+            of for name, of, _ in calls(module) if name in ("write", "writelines") and of in ("stdout", "stderr")
+        ]
