@@ -160,8 +160,9 @@ def test_nothing_but_the_one_writer_and_the_capture_writes_files():
     }
     assert {file for file, line in found if "os.devnull" not in line} == {
         "simkit/commands/streams.py",  # handles 1 and 2
-        "simkit/files/whole.py",
-        "simkit/outside/serial_host.py",
+        "simkit/files/growing.py",
+        "simkit/files/parts.py",
+        "simkit/files/streams.py",
     }
 
 

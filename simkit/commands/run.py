@@ -472,7 +472,7 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch
 def log(text: str) -> None:
     """Print what went wrong, for people, where there is somebody to read it: a terminal that is gone ends nothing."""
     with suppress(OSError, ValueError):
-        print(text, file=sys.stderr, flush=True)
+        say(*text.splitlines(), error=True, flush=True)
 
 
 def watch_for(asked: RunOptions) -> Watch:
