@@ -42,15 +42,18 @@ class Banks:
         self.remade += 1
 
     @property
-    def present(self) -> Table:
-        """Decoding with the lines as they are."""
-        return self._of(self._levels)
+    def present(self) -> tuple[Table, int]:
+        """Decoding with the lines as they are, and its number: that of these levels as long as the machine lives."""
+        levels = tuple([line.level for line in self.lines])
+        number = self._numbers.get(levels)
+        if number is None:
+            number = self._numbers[levels] = len(self._numbers)
+        return self._of(levels), number
 
     @property
     def number(self) -> int:
-        """Number of the decoding as it is; it stays that of these levels as long as the machine lives."""
-        levels = self._levels
-        return self._numbers.setdefault(levels, len(self._numbers))
+        """Number of the decoding as it is."""
+        return self.present[1]
 
     @property
     def since(self) -> int:
@@ -64,10 +67,6 @@ class Banks:
     def table(self, number: int) -> Table:
         """How addresses are decoded under the decoding of that number."""
         return self._of(list(self._numbers)[number])
-
-    @property
-    def _levels(self) -> Levels:
-        return tuple([line.level for line in self.lines])
 
     def _of(self, levels: Levels) -> Table:
         table = self._tables.get(levels)

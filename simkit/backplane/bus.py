@@ -189,8 +189,7 @@ class Bus:
         self._outside_count = 0
         self._engine: Engine | None = None
         self.banks = Banks([], ())
-        self._table = self.banks.present
-        self._decoding = 0  # its number
+        self._table, self._decoding = self.banks.present  # and its number
         self._table_is_stale = False  # a line that stands in selects has moved in the access under way
         self._slow_reasons: set[object] = set()
         self._slow_pages: list[memoryview | None] = [None] * 256
@@ -333,14 +332,14 @@ class Bus:
 
     def _choose_table(self) -> None:
         self._table_is_stale = False
-        table = self.banks.present
+        table, number = self.banks.present
         if table is not self._table:
             self._table = table
             self._renew()
-        if self.recording.ring is not None and self.recording.decodings and self.banks.number != self._decoding:
+        if self.recording.ring is not None and self.recording.decodings and number != self._decoding:
             since = max(self.banks.since, self._now())  # of a state that was loaded it counts from this cycle on
-            self.recording.ring.add(since, self.banks.number, 0, DECODING)
-        self._decoding = self.banks.number
+            self.recording.ring.add(since, number, 0, DECODING)
+        self._decoding = number
         self._set_pages()
 
     def _set_pages(self) -> None:
