@@ -1,0 +1,163 @@
+"""What is done with an input in process: each parser's public function, and the command line."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+from fuzzing import corpus
+from fuzzing.sample import Sample
+
+RUN_CYCLES = 60
+
+
+def _machine(sample: Sample) -> None:
+    from simkit.machine.machine import Machine
+
+    machine = Machine.load("." if not sample.argv else sample.argv[0])
+    machine.run(cycles=RUN_CYCLES)
+    assert machine.save_state()
+
+
+def _settings(sample: Sample) -> None:
+    from simkit.commands.options import parse_settings
+    from simkit.machine.machine import Machine
+
+    Machine.load(sample.argv[0], settings=parse_settings(sample.argv[1:])).run(cycles=RUN_CYCLES)
+
+
+def _labels(sample: Sample) -> None:
+    from simkit.rom.labels import Labels, read_labels
+
+    Labels(read_labels(Path(sample.argv[0])))
+
+
+def _listing(sample: Sample) -> None:
+    from simkit.rom.listing import read_listing
+
+    listing = read_listing(Path(sample.argv[0]))
+    for address in (0, 0x8000, 0xFFFF):
+        listing.row(address)
+
+
+def _image(sample: Sample) -> None:
+    from simkit.rom.images import read_image
+
+    size = int(sample.argv[1])
+    assert 0 < len(read_image(Path(sample.argv[0]), size)) <= size
+
+
+def _toml(sample: Sample) -> None:
+    from simkit.machinefile.tomlfile import read_toml
+
+    toml = read_toml(Path(sample.argv[0]))
+    for key in toml.data:
+        assert toml.place(key).line != 0
+
+
+def _recording(sample: Sample) -> None:
+    from simkit.outside import recording
+
+    recording.read_recording(Path(sample.argv[0]))
+
+
+def _state(sample: Sample) -> None:
+    machine = corpus.state_machine()
+    data = sample.files[sample.argv[0]]
+    assert isinstance(data, bytes)
+    try:
+        machine.load_state(data)
+    finally:
+        machine.load_state(corpus.state())
+
+
+def _picture(sample: Sample) -> None:
+    from simkit.testing.golden import read_numbers
+
+    assert read_numbers(Path(sample.argv[0])).size
+
+
+def _counts(sample: Sample) -> None:
+    from simkit.testing.coverage import Counts
+
+    counts = Counts.from_json(Path(sample.argv[0]))
+    counts.to_json()
+
+
+def _controls(sample: Sample) -> None:
+    from simkit.window.controls import read_controls
+
+    read_controls(Path(sample.argv[0])).toml()
+
+
+def _accepted(sample: Sample) -> None:
+    from simkit.check.result.accept import read_accepted
+
+    read_accepted(Path(sample.argv[0]))
+
+
+def _select(sample: Sample) -> None:
+    from simkit.backplane.select import Select, ranges
+
+    select = Select(sample.argv)
+    ranges(select.table(dict.fromkeys({*select.lines, "RW", "PHI2"}, True)))
+
+
+def _clock(sample: Sample) -> None:
+    from simkit.contract.clock import parse_hz
+
+    assert parse_hz(sample.argv[0]) > 0
+
+
+def _duration(sample: Sample) -> None:
+    from simkit.contract.clock import parse_duration
+
+    assert parse_duration(sample.argv[0], Fraction(1_000_000), Fraction(20_000)) >= 0
+
+
+def _script(sample: Sample) -> None:
+    """Typing and pads, queued on a machine that has both."""
+    from simkit.commands.script import schedule
+    from simkit.machine.machine import Machine
+
+    machine = Machine.load("demo:marlpit")
+    typed = [text for kind, text in zip(sample.argv[::2], sample.argv[1::2], strict=True) if kind == "type"]
+    pads = [text for kind, text in zip(sample.argv[::2], sample.argv[1::2], strict=True) if kind == "pad"]
+    schedule(machine, machine.screen, typed, pads)
+    machine.run(cycles=RUN_CYCLES)
+
+
+def _command(sample: Sample) -> None:
+    from simkit.commands.main import main
+
+    main(list(sample.argv))
+
+
+CALLS: dict[str, Callable[[Sample], None]] = {
+    "machine": _machine,
+    "settings": _settings,
+    "labels": _labels,
+    "listing": _listing,
+    "image": _image,
+    "toml": _toml,
+    "recording": _recording,
+    "state": _state,
+    "picture": _picture,
+    "counts": _counts,
+    "controls": _controls,
+    "accepted": _accepted,
+    "select": _select,
+    "clock": _clock,
+    "duration": _duration,
+    "script": _script,
+    "command": _command,
+}
+"""By the name that a sample gives; each raises SimkitError for what is wrong, and nothing else."""
+
+
+def without_display() -> None:
+    """No window opens: a run without --headless says so and runs for a while."""
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER"):
+        os.environ.pop(name, None)

@@ -1,0 +1,157 @@
+"""Sound files to begin with: those that come with the kit, and those that the kit writes."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import tomllib
+import zipfile
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from simkit.machine.machine import Machine
+from simkit.machinefile.shipped import demo_folder, shipped_folder
+
+MACHINE = "machine.toml"
+BASE, ROM, LABELS, CARD = "base.toml", "rom.bin", "rom.labels", "trap_card.py"
+
+
+@cache
+def machines() -> list[dict[str, bytes | dict[str, Any]]]:
+    """Files of every demo machine by name in one folder; machine files as trees."""
+    return [_machine(path) for path in sorted(demo_folder().rglob(MACHINE))]
+
+
+def _machine(path: Path) -> dict[str, bytes | dict[str, Any]]:
+    """A machine and its base with all that they name, brought into one folder."""
+    tree = tomllib.loads(path.read_text(encoding="utf-8"))
+    files: dict[str, bytes | dict[str, Any]] = {}
+    if "base" in tree:
+        files |= _machine((path.parent / tree["base"]).resolve())
+        if BASE in files:  # a base of a base: the lowest counts here
+            files.pop(MACHINE)
+        else:
+            files[BASE] = files.pop(MACHINE)
+        tree["base"] = BASE
+    for card in tree.get("card", []):
+        for key, name in (("image", ROM), ("labels", LABELS)):
+            if key in card:
+                files[name] = (path.parent / card[key]).read_bytes()
+                card[key] = name
+        if str(card.get("kind", "")).startswith("file:"):
+            files[CARD] = (path.parent / CARD).read_bytes()
+    return {MACHINE: tree, **files}
+
+
+@cache
+def cards_of(demo: str) -> dict[int, str]:
+    """Kind of the card in each slot of a demo machine."""
+    return {card.slot: card.kind for card in Machine.load(f"demo:{demo}").description.cards}
+
+
+def _shipped(pattern: str) -> list[bytes]:
+    return [path.read_bytes() for path in sorted((shipped_folder() / "roms").glob(pattern))]
+
+
+@cache
+def label_lists() -> list[bytes]:
+    """Label lists of the ROMs."""
+    return _shipped("*.labels")
+
+
+@cache
+def listings() -> list[bytes]:
+    """Listings of the ROMs, the first lines of each."""
+    return [b"\n".join(text.split(b"\n")[:400]) for text in _shipped("*.lst")]
+
+
+@cache
+def roms() -> list[bytes]:
+    """Images of the ROMs."""
+    return _shipped("*.bin")
+
+
+@cache
+def controls() -> dict[str, Any]:
+    """The controls file."""
+    import simkit.window
+
+    return tomllib.loads((Path(simkit.window.__file__).parent / "controls.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def accepted() -> dict[str, Any]:
+    """A file of accepted findings."""
+    return tomllib.loads((demo_folder() / "traps" / "accepted.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def written() -> dict[str, bytes]:
+    """One file of each format that the kit writes, by the ending of its name."""
+    from simkit.rom.images import write_image
+    from simkit.testing.coverage import CoverageWatch
+
+    machine = Machine.load("demo:marlpit")
+    watch = CoverageWatch(machine)
+    machine.pads[1].press("start", at=2_000)
+    machine.run(cycles=40_000)
+    with TemporaryDirectory() as folder:
+        picture = Path(folder) / "a.png"
+        machine.screen.save_png(picture)
+        png = picture.read_bytes()
+    rom = roms()[0][:512]
+    return {
+        "counts": watch.stop().to_json().encode(),
+        "png": png,
+        "hex": write_image(rom, ".hex", address=0x8000),
+        "s19": write_image(rom, ".s19", address=0x8000),
+        "recording": recording(),
+    }
+
+
+def recording() -> bytes:
+    """What `run --record` writes."""
+    from simkit.commands.main import main
+
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "a.rec"
+        words = ["run", "demo:marlpit", "--headless", "--for", "20000c", "--record", str(path)]
+        words += ["--pad", "1=start+left@5000c..9000c", "--pad", "2=a@7000c"]
+        printed = io.StringIO()
+        with contextlib.redirect_stdout(printed), contextlib.redirect_stderr(printed), contextlib.suppress(SystemExit):
+            main(words)
+        return path.read_bytes()
+
+
+@cache
+def state_machine() -> Machine:
+    """A machine whose states are damaged; a state that is refused leaves it as it is."""
+    machine = Machine.load("demo:bench")
+    machine.run(cycles=5_000)
+    return machine
+
+
+@cache
+def state() -> bytes:
+    """A state of that machine."""
+    return state_machine().save_state()
+
+
+@cache
+def state_entries() -> dict[str, bytes]:
+    """What lies in it, by name."""
+    with zipfile.ZipFile(io.BytesIO(state())) as archive:
+        return {name: archive.read(name) for name in archive.namelist()}
+
+
+@cache
+def trees(name: str) -> list[Any]:
+    """A written file that is JSON, or JSON a line, as trees."""
+    data = written()[name]
+    try:
+        return [json.loads(data)]
+    except ValueError:
+        return [json.loads(line) for line in data.splitlines()]

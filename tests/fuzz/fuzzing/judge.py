@@ -1,0 +1,183 @@
+"""Runs an input in this process, with eyes on its time, its memory and what it does to files."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+import signal
+import sys
+import time
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from fuzzing import corpus
+from fuzzing.calls import CALLS, without_display
+from fuzzing.faults import (
+    MOST_BYTES,
+    Fault,
+    Outcome,
+    allowed_seconds,
+    changes,
+    contradictions,
+    name_of,
+    of_exception,
+    place_of,
+    words,
+)
+from fuzzing.sample import Sample
+from fuzzing.sandbox import contents, environment, limit_memory, make_sandbox, peak_begins, peak_bytes
+
+GIVE_UP = 3
+"""So many times of the processor time that an input may take, and it is broken off."""
+STANDSTILL_SECONDS = 20.0
+"""Time by the clock after which it is broken off: it waits for something."""
+
+
+class Hung(BaseException):
+    """Raised where an input takes too long."""
+
+
+class Judge:
+    """Runs inputs in this process, in a sandbox of its own.
+
+    Args:
+        sandbox: an empty folder.
+    """
+
+    def __init__(self, sandbox: Path) -> None:
+        self.work = make_sandbox(sandbox)
+        self._cache_parent = os.path.realpath(sandbox / "home" / ".cache")
+        self._cache = os.path.join(self._cache_parent, "backplane-simkit")  # noqa: PTH118 - compared as text
+        os.environ |= environment(sandbox)
+        without_display()
+        os.chdir(self.work)
+        limit_memory()
+        self._watching = False
+        self._touched: list[tuple[str, Any]] = []
+        self._stuck: str | None = None
+        self._give_up_seconds = 0.0
+        corpus.state_machine()  # the core is compiled before anybody looks
+        sys.addaudithook(self._audit)
+        if hasattr(signal, "setitimer"):
+            signal.signal(signal.SIGPROF, self._break_off)
+            signal.signal(signal.SIGALRM, self._break_off)
+
+    def try_sample(self, sample: Sample) -> Outcome:
+        """Run one input and look at what came of it."""
+        sample.lay_out(self.work)
+        before = contents(self.work)
+        outcome = self._run(sample)
+        if self._stuck is not None:
+            told = f"{outcome.seconds:.1f} s of processor time and more"
+            outcome.faults = [Fault("hang", self._stuck, told), *self._writes_outside()]
+            return outcome  # broken off where it stood, what it prints means nothing
+        if outcome.seconds > allowed_seconds(sample):
+            outcome.faults.append(Fault("hang", name_of(sample), f"{outcome.seconds:.1f} s of processor time"))
+        if outcome.peak_bytes > MOST_BYTES:
+            outcome.faults.append(Fault("memory", name_of(sample), f"{outcome.peak_bytes // 1_000_000} MB"))
+        outcome.faults += self._writes_outside()
+        if sample.call == "command":
+            outcome.faults += contradictions(sample, outcome)
+            outcome.faults += changes(sample, before, contents(self.work))
+        outcome.faults += words(sample, outcome)
+        return outcome
+
+    def _run(self, sample: Sample) -> Outcome:
+        from simkit.contract.errors import SimkitError
+
+        outcome = Outcome()
+        out, err = io.StringIO(), io.StringIO()
+        self._touched.clear()
+        self._stuck = None
+        self._give_up_seconds = GIVE_UP * allowed_seconds(sample)
+        peak_begins()
+        begun = time.process_time()
+        try:
+            with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), self._limits():
+                CALLS[sample.call](sample)
+        except SimkitError as error:
+            outcome.code = 2
+            err.write(f"{error}\n")
+            json.dumps(error.as_dict())
+        except SystemExit as ended:
+            outcome.code = ended.code if isinstance(ended.code, int) else -1
+        except Hung:
+            pass
+        except BaseException as error:  # noqa: BLE001 - whatever it is, it should have been a SimkitError
+            outcome.faults.append(of_exception(error))
+        outcome.seconds = time.process_time() - begun
+        outcome.peak_bytes = peak_bytes()
+        outcome.out, outcome.err = out.getvalue(), err.getvalue()
+        return outcome
+
+    # time -------------------------------------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _limits(self) -> Iterator[None]:
+        self._watching = True
+        timers = hasattr(signal, "setitimer")
+        if timers:
+            signal.setitimer(signal.ITIMER_PROF, self._give_up_seconds, 1.0)
+            signal.setitimer(signal.ITIMER_REAL, STANDSTILL_SECONDS, 1.0)
+        try:
+            yield
+        finally:
+            self._watching = False
+            if timers:
+                signal.setitimer(signal.ITIMER_PROF, 0)
+                signal.setitimer(signal.ITIMER_REAL, 0)
+
+    def _break_off(self, number: int, frame: FrameType | None) -> None:
+        if self._watching:
+            self._stuck = self._stuck or place_of(traceback.extract_stack(frame))
+            raise Hung
+
+    # files ------------------------------------------------------------------------------------------------------------
+
+    def _audit(self, event: str, arguments: tuple[Any, ...]) -> None:
+        if not self._watching:
+            return
+        if event == "open":
+            path, _, flags = arguments
+            if (
+                isinstance(path, str | bytes)
+                and isinstance(flags, int)
+                and flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
+            ):
+                self._touched.append((event, path))
+        elif event in (
+            "os.remove",
+            "os.mkdir",
+            "os.rmdir",
+            "os.truncate",
+            "os.chmod",
+            "os.chown",
+            "os.utime",
+            "os.mkfifo",
+        ):
+            self._touched.append((event, arguments[0]))
+        elif event in ("os.rename", "os.link", "os.symlink"):
+            self._touched += [(event, arguments[0]), (event, arguments[1])]
+        elif event in ("subprocess.Popen", "os.system", "os.exec", "os.posix_spawn", "os.fork", "socket.connect"):
+            self._touched.append((event, None))
+
+    def _writes_outside(self) -> list[Fault]:
+        found = []
+        inside = os.path.realpath(self.work)
+        for event, path in self._touched:
+            if path is None:
+                found.append(Fault("outside", event, f"{event}"))
+                continue
+            if isinstance(path, int):
+                continue
+            real = os.path.realpath(os.fsdecode(path))
+            if real not in (inside, self._cache_parent) and not real.startswith(
+                (inside + os.sep, self._cache, "/dev/")
+            ):
+                found.append(Fault("outside", event, f"{event} {real}"))
+        return found

@@ -1,0 +1,156 @@
+"""Files of lines: label lists, listings, Intel HEX and S-records, by their grammars."""
+
+from __future__ import annotations
+
+from fuzzing import corpus
+from fuzzing.rolls import Rolls
+
+
+def _number(rolls: Rolls) -> str:
+    value = rolls.choice((0, 0x12, 0x8000, 0xFFFF, 0x10000, 0xFFFFFFFF, rolls.getrandbits(16)))
+    forms = ("${:04X}", "0x{:x}", "{:X}h", "0{:X}H", "{}", "${:02X}", "%{:b}", "${:010X}", "$ {:X}", "${:x}h", "{:04X}")
+    return rolls.choice(forms).format(value)
+
+
+def _name(rolls: Rolls) -> str:
+    names = ("reset", "irq_handler", "PLACE", "_local", "a.b.c", "x" * 64, "x" * 65, "1st", "name", "and")
+    return rolls.choice(names) if rolls.randrange(8) else rolls.word()
+
+
+def _label_line(rolls: Rolls) -> str:
+    name, number = _name(rolls), _number(rolls)
+    wide = rolls.choice((" ", " ", "  ", "\t", "", " " * rolls.choice((60, 4000, 60_000)) if rolls.chance(40) else " "))
+    return rolls.choice(
+        (
+            f"{name}{wide}={wide}{number}",
+            f"{name}: := {number} ; note",
+            f"{wide}{name} EQU {number}",
+            f"{name}\t.equ{wide}{number}",
+            f"{number} | {name} | main.asm:{rolls.number()}",
+            f"{number} | {name}{wide}| {rolls.word()}:{'9' * rolls.choice((1, 7, 8, 40))}",
+            f"{name},{number}",
+            f'"{name}";"{number}";{wide}',
+            "name,address",
+            f"; {rolls.word()}",
+            f"# {wide}",
+            wide,
+            rolls.word(),
+        )
+    )
+
+
+def labels(rolls: Rolls) -> bytes:
+    """A label list."""
+    if rolls.chance(3):
+        return rolls.spoil(rolls.choice(corpus.label_lists()))
+    lines = [_label_line(rolls) for _ in range(rolls.choice((1, 2, 5, 20)))]
+    if rolls.chance(30):
+        lines *= rolls.choice((200, 3000))
+    if rolls.chance(60):
+        lines = [
+            f"n{number} = ${number & 0xFFFF:04X}" for number in range(rolls.choice((65_535, 65_536, 65_537, 80_000)))
+        ]
+    data = rolls.choice(("\n", "\n", "\r\n", "\r", "\n\n")).join(lines).encode("utf-8", "replace")
+    return rolls.spoil(data) if rolls.chance(5) else data
+
+
+def _row(rolls: Rolls) -> str:
+    address = rolls.choice(("8000", "FFFF", "ffff", "0000", "10000", "12", f"{rolls.getrandbits(16):04X}"))
+    data = " ".join(f"{rolls.getrandbits(8):02X}" for _ in range(rolls.choice((1, 1, 2, 3, 16, 17))))
+    if rolls.chance(8):
+        data = f"EA {rolls.choice((1, 0, 7, 99999, 100000, 65536))} times"
+    file = rolls.choice(
+        ("main.asm", "a b.asm", "../foreign/passwd", "*", "[", "x" * 100, "x" * 101, "..", "-", "caf\u00e9.asm")
+    )
+    text = rolls.choice(("", "lda #1", "start: ldx #$FF", ".byte 1", rolls.word(), "; note"))
+    line = rolls.choice(("1", "12", "0", "9999999", "99999999", str(rolls.number())))
+    return rolls.choice(
+        (
+            f"${address}  {data}    {file}:{line}   {text}",
+            f" {address}  {data}   {text}",
+            f"${address}  {data}",
+            rolls.word(),
+            "",
+        )
+    )
+
+
+def listing(rolls: Rolls) -> bytes:
+    """A listing."""
+    if rolls.chance(3):
+        return rolls.spoil(rolls.choice(corpus.listings()))
+    lines = [_row(rolls) for _ in range(rolls.choice((1, 2, 5, 20)))]
+    if rolls.chance(40):
+        lines *= rolls.choice((500, 4000))
+    data = rolls.choice(("\n", "\n", "\r\n", "\x0c")).join(lines).encode("utf-8", "replace")
+    return rolls.spoil(data) if rolls.chance(5) else data
+
+
+def _ihex(kind: int, address: int, data: bytes, *, sum_off: int = 0, length_off: int = 0) -> str:
+    body = bytes([(len(data) + length_off) & 0xFF, address >> 8 & 0xFF, address & 0xFF, kind & 0xFF]) + data
+    return f":{body.hex().upper()}{(-sum(body) + sum_off) & 0xFF:02X}"
+
+
+def _off(rolls: Rolls) -> int:
+    return rolls.choice((1, 0x80)) if rolls.chance(60) else 0
+
+
+def intel_hex(rolls: Rolls) -> bytes:
+    """Intel HEX: data, bases, ends, in sound order or not."""
+    if rolls.chance(8):
+        return rolls.spoil(corpus.written()["hex"])
+    if rolls.chance(40):  # islands
+        gap, count = rolls.choice((2, 3, 17)), rolls.choice((300, 3000, 20_000))
+        lines = [_ihex(0, at * gap & 0xFFFF, b"\xea") for at in range(count)]
+    else:
+        lines = []
+        for _ in range(rolls.choice((1, 2, 4, 12))):
+            at = rolls.choice((0, 0x8000, 0xFFF0, 0xFFFF, rolls.getrandbits(16)))
+            kind = rolls.choice((0, 0, 0, 0, 0, 2, 3, 4, 5, 1, 6, 255))
+            data = {
+                2: rolls.choice((b"\x10\0", b"\xff\xff", b"\0")),
+                4: rolls.choice((b"\0\1", b"\xff\xff", b"")),
+                1: b"",
+            }.get(kind, rolls.randbytes(rolls.choice((0, 1, 2, 16, 32, 255))))
+            lines.append(_ihex(kind, at, data, sum_off=_off(rolls), length_off=_off(rolls)))
+    if rolls.randrange(8):
+        lines.append(":00000001FF")
+    return _lines(rolls, lines)
+
+
+def _srec(kind: int, address: int, data: bytes, *, sum_off: int = 0, count_off: int = 0) -> str:
+    width = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}.get(kind, 2)
+    body = (address & (1 << 8 * width) - 1).to_bytes(width, "big") + data
+    count = (len(body) + 1 + count_off) & 0xFF
+    return f"S{kind}{count:02X}{body.hex().upper()}{(~(count + sum(body)) + sum_off) & 0xFF:02X}"
+
+
+def s_records(rolls: Rolls) -> bytes:
+    """S-records of all types, with counts that agree or not."""
+    if rolls.chance(8):
+        return rolls.spoil(corpus.written()["s19"])
+    width = rolls.choice((1, 1, 2, 3))
+    lines = [_srec(0, 0, b"fuzz")] if rolls.chance(2) else []
+    count = rolls.choice((1, 2, 4, 12)) if rolls.randrange(40) else rolls.choice((300, 5000))
+    for number in range(count):
+        at = rolls.choice((0, 0x8000, 0xFFF0, 0xFFFF, 0xFFFFFFFF, number * 3, rolls.getrandbits(24)))
+        kind = width if rolls.randrange(9) else rolls.choice((0, 1, 2, 3, 4, 5, 6, 7, 8, 9))
+        data = rolls.randbytes(rolls.choice((0, 1, 16, 32, 250)))
+        lines.append(_srec(kind, at, data, sum_off=_off(rolls), count_off=_off(rolls)))
+    if rolls.chance(2):
+        lines.append(_srec(rolls.choice((5, 6)), rolls.choice((count, count + 1, 0, 0xFFFF)), b""))
+    if rolls.randrange(8):
+        lines.append(_srec(10 - width, rolls.choice((0, 0x8000)), b"" if rolls.randrange(9) else b"x"))
+    return _lines(rolls, lines)
+
+
+def _lines(rolls: Rolls, lines: list[str]) -> bytes:
+    if rolls.chance(8):
+        rolls.shuffle(lines)
+    if rolls.chance(8):
+        lines.insert(
+            rolls.randint(0, len(lines)),
+            rolls.choice(("", " ", "x", ";", "S", ":", lines[0], lines[0].lower(), rolls.word())),
+        )
+    data = rolls.choice(("\n", "\n", "\r\n", "\r", " \n")).join(lines).encode("utf-8", "replace") + b"\n"
+    return rolls.spoil(data) if rolls.chance(9) else data
