@@ -35,6 +35,11 @@ COMMANDS: dict[str, str] = {
 }
 """Module by command; `simkit --help` lists them in this order."""
 
+EXIT_CODES = (
+    "Exit codes: 0 fine; 1 findings, failures, differences; 2 wrong use; 3 a card failed; 70 a mistake in the kit; 74 "
+    "the system could not read or write; 130 Ctrl-C; 141 whoever read the output has gone."
+)
+
 USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[1]
 """What typer raises for an unknown option, a missing argument, a value it cannot take."""
 
@@ -52,6 +57,7 @@ def build_app(names: Sequence[str]) -> typer.Typer:
         help=help_text(
             "Simulate a 6502-class computer on a backplane, card by card.",
             "MACHINE is a folder with a machine.toml, the file itself, or demo:NAME for one that comes with the kit.",
+            EXIT_CODES,
             examples=("simkit run demo:marlpit", "simkit new machine my-machine", "simkit demo"),
         )
     )

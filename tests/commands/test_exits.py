@@ -2,9 +2,11 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 import typer
@@ -15,6 +17,7 @@ from simkit.commands.app import COMMANDS, build_app, run
 from simkit.commands.main import main
 from simkit.contract.errors import file_error
 
+ROOT = Path(__file__).resolve().parents[2]
 START = [sys.executable, "-m", "simkit"]
 
 
@@ -335,6 +338,15 @@ def test_help_is_no_wrong_use(simkit, words):
     code, out, err = simkit(*words)
     assert (code, err) == (0, "")
     assert out.startswith("Usage: simkit")
+
+
+def test_the_help_and_the_guides_tell_the_exit_codes_there_are(simkit):
+    codes = {value for name, value in vars(exits).items() if name.isupper() and name != "BY_SIGNAL"} | {0}
+    for text in (simkit("--help")[1], (ROOT / "README.md").read_text(encoding="utf-8")):
+        told = re.search(r"Exit codes:\s(.*?gone)", text, re.DOTALL)[1]
+        assert {int(code) for code in re.findall(r"(?:^|;)\s*(\d+)\s", told)} == codes
+    table = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("**How a command ends.**")[2]
+    assert {int(code) for code in re.findall(r"^\| (\d+) \|", table, re.MULTILINE)} >= codes
 
 
 def test_the_version_is_told_to_programs_too(simkit):

@@ -2,7 +2,6 @@
 
 import gc
 import os
-import resource
 import stat
 import subprocess
 import sys
@@ -152,7 +151,7 @@ class TestCache:
         (tmp_path / "backplane-simkit").write_text("a file stands where the folder should be")
         assert self.run(tmp_path) == expected
 
-    @pytest.mark.skipif(not hasattr(os, "getuid"), reason="this system has no such rights")
+    @pytest.mark.needs("users")
     def test_a_folder_that_others_may_write_to_is_not_trusted(self, tmp_path, expected):
         folder = tmp_path / "backplane-simkit"
         folder.mkdir()
@@ -207,6 +206,7 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
 """
 
 
+@pytest.mark.needs("resource")
 @pytest.mark.usefixtures("core")
 def test_500_machines_one_after_another_and_50_at_once_live_in_4_gb_of_addresses():
     assert int(run(MANY)) < 400  # MB of memory
@@ -243,4 +243,3 @@ def test_a_view_keeps_its_memory_alive():
     del machine
     gc.collect()
     assert view[5] == 0x77
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss > 0

@@ -224,6 +224,13 @@ EXTRAS: dict[str, Callable[[Rolls], Content]] = {
 }
 """Files beside the machine that options can name."""
 
+BESIDE: dict[str, Callable[[Rolls], Content]] = {
+    "accepted.toml": EXTRAS["a.toml"],
+    "controls.toml": EXTRAS["controls.toml"],
+    "rom.lst": lists.listing,
+}
+"""Files that are found beside a machine by their names."""
+
 
 def command(rolls: Rolls) -> Sample:
     """A command line with the files that it names."""
@@ -242,7 +249,7 @@ def command(rolls: Rolls) -> Sample:
             options += [taken.name, length] if rolls.randrange(6) else [f"{taken.name}={length}"]
     if path == ("run",) and rolls.randrange(8):
         options.append("--headless")
-    if path[0] in LONG or LONG_OPTIONS & set(options):
+    if path[0] in LONG or LONG_OPTIONS & {word.partition("=")[0] for word in options}:
         options.append(rolls.choice(("--nope", "--json=1", f"--{rolls.word()}!")))
     if rolls.chance(12):
         words.append(rolls.word())
@@ -275,6 +282,9 @@ def _files(rolls: Rolls, line: list[str]) -> dict[str, Content]:
     found = rolls.choice(corpus.machines())
     for name, content in found.items():
         files[f"{FOLDER_NAME}/{name}"] = toml(rolls, content).encode() if isinstance(content, dict) else content
+    for name in ("accepted.toml", "controls.toml", "rom.lst"):
+        if rolls.chance(9):
+            files[f"{FOLDER_NAME}/{name}"] = BESIDE[name](rolls)
     for name, make in EXTRAS.items():
         if name in named:
             files[name] = make(rolls)
