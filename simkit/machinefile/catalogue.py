@@ -41,8 +41,12 @@ def entries() -> dict[str, Claims]:
 
 
 def _owner(entry: EntryPoint) -> str:
-    """Name of the package that an entry point belongs to."""
-    return entry.dist.name if entry.dist is not None else "a package without a name"
+    """Name of the package that an entry point belongs to; what says it may be damaged, or not there."""
+    try:
+        name = entry.dist.name if entry.dist is not None else None
+    except (ValueError, KeyError, AttributeError, OSError):
+        name = None
+    return name or "a package without a name"
 
 
 def card_class(kind: str, folder: Path, known: Mapping[str, Claims] | None = None) -> type[Card]:

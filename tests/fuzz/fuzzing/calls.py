@@ -50,9 +50,10 @@ def _image(sample: Sample) -> None:
 
 
 def _toml(sample: Sample) -> None:
+    from simkit.machinefile.merge import KNOWN_BY
     from simkit.machinefile.tomlfile import read_toml
 
-    toml = read_toml(Path(sample.argv[0]))
+    toml = read_toml(Path(sample.argv[0]), "machine file", KNOWN_BY)
     for key in toml.data:
         assert toml.place(key).line != 0
 
