@@ -392,7 +392,7 @@ def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> N
     from simkit.commands.headless import Outcome
 
     outcome = Outcome(machine=machine, **results)  # type: ignore[arg-type] # the fields of Outcome, by name
-    tell(outcome, asked, error=asked.png is not None and is_stdout(asked.png))
+    tell(outcome, asked, error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record)))
     if outcome.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     if asked.strict and len(machine.findings):
