@@ -41,6 +41,7 @@ HELP = help_text(
     "In the window the host's keys are the machine's keys by position, except the one that opens the bar: pause, "
     "reset, power, screenshot, paste as typing, full screen. `simkit controls` prints which keys and joystick buttons "
     "play the pads. Where there is no display the machine runs for 3 s and its picture goes into a file.",
+    "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
     "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
     examples=(
         "simkit run demo:marlpit",
