@@ -148,24 +148,6 @@ def test_formats_and_versions_of_files_are_those_that_are_written():
     }
 
 
-def test_nothing_but_the_one_writer_and_the_capture_writes_files():
-    """What opens a file for writing, by the look of the call."""
-    writing = re.compile(r"\.write_(?:text|bytes)\(|\bopen\([^)]*[\"'](?:[wax]|r\+)b?\+?[\"']|O_WRONLY|O_CREAT")
-    found = {
-        (str(path.relative_to(ROOT)), line.strip())
-        for top in ("simkit", "cards")
-        for path in (ROOT / top).rglob("*.py")
-        for line in path.read_text(encoding="utf-8").splitlines()
-        if writing.search(line)
-    }
-    assert {file for file, line in found if "os.devnull" not in line} == {
-        "simkit/commands/streams.py",  # handles 1 and 2
-        "simkit/files/growing.py",
-        "simkit/files/parts.py",
-        "simkit/files/streams.py",
-    }
-
-
 def test_the_glossary_is_in_order():
     words = re.findall(r"^\| ([^|]+?) \|", chapter("Glossary"), re.MULTILINE)[1:]
     assert words == sorted(words)

@@ -57,6 +57,8 @@ def build_app(names: Sequence[str]) -> typer.Typer:
         help=help_text(
             "Simulate a 6502-class computer on a backplane, card by card.",
             "MACHINE is a folder with a machine.toml, the file itself, or demo:NAME for one that comes with the kit.",
+            "A machine folder is a program: cards that lie in it as Python files run with your rights. Run those of "
+            "people whom you would let run a program here.",
             EXIT_CODES,
             examples=("simkit run demo:marlpit", "simkit new machine my-machine", "simkit demo"),
         )

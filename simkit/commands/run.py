@@ -43,6 +43,7 @@ HELP = help_text(
     "In the window the host's keys are the machine's keys by position, except the one that opens the bar: pause, "
     "reset, power, screenshot, paste as typing, speed, full screen. `simkit controls` prints which keys and joystick "
     "buttons play the pads. Where there is no display the machine runs for 3 s and its picture goes into a file.",
+    "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
     "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
     examples=(
         "simkit run demo:marlpit",
@@ -416,7 +417,7 @@ def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> N
     from simkit.commands.headless import Outcome
 
     outcome = Outcome(machine=machine, **results)  # type: ignore[arg-type] # the fields of Outcome, by name
-    tell(outcome, asked, error=asked.png is not None and is_stdout(asked.png))
+    tell(outcome, asked, error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record)))
     if outcome.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     if asked.strict and len(machine.findings):

@@ -126,6 +126,19 @@ def test_a_larger_part_gets_the_content_at_an_offset(board):
         fit(machine, 2, part_named("28C256"), at=0x1000)
 
 
+@pytest.mark.parametrize("at", [-0x8000, -1, -65_536])
+def test_an_offset_before_the_part_is_refused(at, board):
+    machine, _ = board()
+    with pytest.raises(SimkitError, match="is no offset in a part"):
+        fit(machine, 2, part_named("28C256"), at=at)
+
+
+@pytest.mark.parametrize("text", ["0", "1", "0x0", "0x1", "$0", "0x200", "1023", "3000", "2097152", "-32768", "9" * 12])
+def test_a_part_of_a_size_that_no_part_has_is_refused(text):
+    with pytest.raises(SimkitError, match=r"No part has|is no part that is known"):
+        part_or_size(text)
+
+
 def test_a_repeating_content_fits_a_smaller_part_without_split(board):
     machine, content = board(content=bytes(range(256)) * 128)
     assert fit(machine, 2, part_named("27C64")).images == (content[:8192],)

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2] / "simkit"
+CARDS = Path(__file__).parents[2] / "cards" / "simkit_cards"
 
 OPENING = {
     "open", "read_text", "read_bytes", "write_text", "write_bytes", "fdopen", "touch", "mkdir", "makedirs", "rmdir",
@@ -51,6 +52,12 @@ PRINTING = {
 
 def modules():
     return sorted(path.relative_to(ROOT).as_posix() for path in ROOT.rglob("*.py") if "shipped" not in path.parts)
+
+
+def test_a_card_opens_no_file_and_prints_nothing():
+    for path in CARDS.rglob("*.py"):
+        found = {name for name, of, node in calls(path) if is_opening(name, of, node) or name == "print"}
+        assert found == set(), path
 
 
 def calls(module):

@@ -149,6 +149,27 @@ def test_a_row_whose_place_cannot_be_read_is_told(write):
     assert refused.value.line == 2
 
 
+@pytest.mark.parametrize(
+    "row",
+    [
+        "$FFFF  A2 FF                     p.asm:3          ldx #$FF",
+        "$FFF0  FF 17 times               p.asm:6          .advance $10000, $FF",
+        "$0000  FF 65537 times            p.asm:6          .advance",
+        "$0001  FF 99999 times            p.asm:6          .advance",
+        " FFF8  00 01 02 03 04 05 06 07 08",
+    ],
+)
+def test_a_row_that_goes_on_beyond_the_last_address_is_told(row, write):
+    with pytest.raises(SimkitError, match=r"The row goes on beyond \$FFFF") as refused:
+        read_listing(write("p.lst", f"$8000  9A   p.asm:1   txs\n{row}\n"))
+    assert refused.value.line == 2
+
+
+@pytest.mark.parametrize("row", ["$FFFE  A2 FF   p.asm:3   ldx #$FF", "$0000  FF 65536 times   p.asm:6   .advance"])
+def test_a_row_may_go_up_to_the_last_address(row, write):
+    assert len(read_listing(write("p.lst", f"{row}\n")).rows) == 1
+
+
 def test_a_file_without_rows_is_no_listing(write):
     with pytest.raises(SimkitError, match="begins with an address and bytes"):
         read_listing(write("x.lst", "nothing here\n"))
@@ -179,6 +200,59 @@ def test_published_records_of_the_s_format(write):
         (0xFFFA, bytes.fromhex("000000800080")),
     ]
     assert read_segments(write("b.s19", "S1137AF00A0A0D0000000000000000000000000061\nS9030000FC\n"))[0][0] == 0x7AF0
+
+
+@pytest.mark.parametrize(
+    ("count", "fine"),
+    [
+        ("S5030002FA", True),
+        ("S604000002F9", True),
+        ("S5030001FB", False),
+        ("S5030003F9", False),
+        ("S5030000FC", False),
+        ("S604000003F8", False),
+        ("S604010002F8", False),
+        ("S503FFFFFE", False),
+    ],
+)
+def test_a_count_of_s_records_is_held_against_the_records_before_it(count, fine, write):
+    """S5 holds the number of S1, S2 and S3 records before it in two bytes, S6 in three (Motorola M68000 family
+    reference, S-record appendix, from memory); sums by arithmetic."""
+    text = f"S1048000A9D2\nS10480014238\n{count}\nS9030000FC\n"
+    path = write("a.s19", text)
+    if fine:
+        assert read_segments(path) == [(0x8000, b"\xa9\x42")]
+        return
+    with pytest.raises(SimkitError, match=r"it counts \d+ data records, before it stand 2") as refused:
+        read_segments(path)
+    assert refused.value.line == 3
+
+
+@pytest.mark.parametrize("part_bytes", [0, -1, -32768, 1 << 25])
+def test_a_part_of_no_size_takes_no_image(part_bytes, write):
+    for name, text in (("a.bin", "x"), ("a.hex", ":0100000055AA\n:00000001FF\n")):
+        with pytest.raises(SimkitError, match=f"has {part_bytes} bytes"):
+            read_image(write(name, text), part_bytes)
+
+
+def test_a_part_of_one_byte_takes_one(write):
+    assert read_image(write("a.hex", ":01800000552A\n:00000001FF\n"), 1) == b"U"
+    with pytest.raises(SimkitError, match="Two bytes fall on offset"):
+        read_image(write("a.hex", ":028000005556D3\n:00000001FF\n"), 1)
+
+
+@pytest.mark.parametrize("name", ["a.bin", "a.hex", "a.s19"])
+def test_an_empty_image_is_told(name, write):
+    with pytest.raises(SimkitError, match=r"is empty|no end record"):
+        read_image(write(name, ""), 1024)
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_hex_files_have_lines_as_on_any_system(mark, end, tmp_path):
+    path = tmp_path / "a.hex"
+    path.write_bytes((mark + end.join((":0100000055AA", "", " :00000001ff "))).encode())
+    assert read_segments(path) == [(0, b"U")]
 
 
 def test_written_records_are_the_published_ones():

@@ -1,0 +1,289 @@
+"""What commands write: over their own files alone, where links lead, into devices and pipes, told before the work."""
+
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from simkit.commands.app import COMMANDS, build_app
+from simkit.commands.main import main
+from simkit.commands.new import write_machine
+
+START = [sys.executable, "-m", "simkit"]
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+def a_json(content):
+    return json.loads(content)["format"] == "simkit-coverage"
+
+
+def is_raw(content):
+    return len(content) == 32768
+
+
+def is_hex(content):
+    return content.endswith(b":00000001FF\n")
+
+
+OUTPUTS = {
+    "run --png": ("run M --headless TIME --png OUT", ".png", 0, lambda content: content.startswith(PNG)),
+    "run --record": ("run M --headless TIME --record OUT", ".rec", 0, lambda content: b"simkit-recording" in content),
+    "run --capture": (
+        "run S --headless TIME --serial stdio --capture OUT", ".txt", 0, lambda content: content.startswith(b"\r\nW")
+    ),
+    "check --sarif": ("check M TIME --sarif OUT", ".sarif", None, lambda content: "runs" in json.loads(content)),
+    "coverage --save": ("coverage M TIME --save OUT", ".json", 0, a_json),
+    "coverage --html": ("coverage M TIME --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
+    "burn, raw": ("burn M --part 28C256 --out OUT", ".bin", 0, is_raw),
+    "burn, Intel HEX": ("burn M --part 28C256 --out OUT", ".hex", 0, is_hex),
+    "burn, S-records": ("burn M --part 28C256 --out OUT", ".s19", 0, lambda content: content.startswith(b"S")),
+}  # fmt: skip
+"""Command line, ending of the file, exit code (None: any), whether the content is right."""
+STREAMED = {name: output for name, output in OUTPUTS.items() if name not in ("burn, Intel HEX", "burn, S-records")}
+"""What goes into devices and pipes, whose names have no ending that would say the format."""
+FOREIGN = {
+    ".png": PNG + b"a photograph",
+    ".bin": b"a letter, as long as a part\n" + b"x" * (32768 - 28),
+}
+"""What somebody else's file of that ending may hold; otherwise a diary."""
+DIARY = b"dear diary\n"
+
+
+@pytest.fixture
+def simkit(capfd, tmp_path, monkeypatch):
+    """Run a line in the folder of this test, with nothing on standard input; gives (exit code, stdout, stderr)."""
+    monkeypatch.chdir(tmp_path)
+    write_machine(tmp_path / "m")
+
+    def run(line, out, *more, time="--for 0.02s"):
+        words = line.replace("TIME", time).split()
+        named = {"M": "m", "S": "demo:monitor", "OUT": str(out)}
+        with pytest.raises(SystemExit) as ended:
+            main([*(named.get(word, word) for word in words), *more])
+        captured = capfd.readouterr()
+        return ended.value.code, captured.out, captured.err
+
+    with Path(os.devnull).open() as nothing:
+        monkeypatch.setattr(sys, "stdin", nothing)
+        yield run
+
+
+@pytest.fixture(params=OUTPUTS)
+def output(request):
+    return OUTPUTS[request.param]
+
+
+@pytest.fixture(params=STREAMED)
+def streamed(request):
+    return STREAMED[request.param]
+
+
+def names(folder):
+    return sorted(path.name for path in folder.iterdir() if path.name != "m")
+
+
+def test_an_output_is_written_and_over_its_like_with_a_word(output, simkit, tmp_path):
+    line, ending, code, is_right = output
+    path = tmp_path / f"out{ending}"
+    found, _, err = simkit(line, path.name)
+    assert code in (found, None)
+    assert is_right(path.read_bytes())
+    assert "Overwritten" not in err
+    found, _, err = simkit(line, path.name)
+    if "--capture" in line:
+        assert found == 2
+        assert "it stays as it is" in err
+    else:
+        assert code in (found, None)
+        assert f"Overwritten: {path.name}\n" in err
+    assert is_right(path.read_bytes())
+    assert names(tmp_path) == [path.name]
+
+
+def test_another_file_stays_and_that_is_told_before_the_machine_runs(output, simkit, tmp_path):
+    line, ending, code, is_right = output
+    path = tmp_path / f"out{ending}"
+    content = FOREIGN.get(ending, DIARY)
+    path.write_bytes(content)
+    before = time.monotonic()
+    found, out, err = simkit(line, path.name, time="--for 1000000s")
+    assert time.monotonic() - before < 20
+    assert (found, out) == (2, "")
+    assert err.startswith(f"{path.name} exists")
+    assert err.endswith("it stays as it is.\nChoose another name, or add --force.\n")
+    assert path.read_bytes() == content
+    found, _, err = simkit(line, path.name, "--force")
+    assert code in (found, None)
+    assert f"Overwritten: {path.name}\n" in err
+    assert is_right(path.read_bytes())
+
+
+def test_a_link_stays_and_rights_are_kept(output, simkit, tmp_path):
+    line, ending, _, is_right = output
+    (tmp_path / "inner").mkdir()
+    path = tmp_path / "inner" / f"real{ending}"
+    path.touch()
+    path.chmod(0o640)
+    link = tmp_path / f"out{ending}"
+    link.symlink_to(path)
+    simkit(line, link.name)
+    assert link.is_symlink()
+    assert is_right(path.read_bytes())
+    assert os.name != "posix" or path.stat().st_mode & 0o777 == 0o640
+
+
+@pytest.mark.parametrize("where", ["no/out", "m", "file/out"])
+def test_a_path_that_is_wrong_is_told_before_the_machine_runs(where, output, simkit, tmp_path):
+    line, ending, _, _ = output
+    (tmp_path / "file").touch()
+    out = where if where == "m" and ending != ".png" else f"{where}{ending}"
+    if where == "m" and ending == ".png":
+        (tmp_path / out).mkdir()
+    found, printed, err = simkit(line, out, time="--for 1000000s")
+    assert (found, printed) == (2, "")
+    assert "cannot be written" in err or "is a folder" in err
+    assert len(err.splitlines()) == 2
+
+
+@pytest.mark.needs("/dev/full")
+def test_a_full_device_is_74(streamed, simkit):
+    line, *_ = streamed
+    code, _, err = simkit(line, "/dev/full")
+    assert code == 74
+    assert "No space left on device" in err
+    assert "Traceback" not in err
+
+
+@pytest.mark.needs("devices")
+def test_the_null_device_takes_it(streamed, simkit):
+    line, _, code, _ = streamed
+    assert code in (simkit(line, "/dev/null")[0], None)
+
+
+@pytest.mark.needs("fifo")
+def test_a_pipe_gets_it_when_somebody_reads(streamed, simkit, tmp_path):
+    line, _, code, is_right = streamed
+    os.mkfifo(tmp_path / "pipe")
+    found, _, err = simkit(line, "pipe")
+    assert found == 74
+    assert "nobody reads from the pipe" in err
+    content = []
+    reader = threading.Thread(target=lambda: content.append((tmp_path / "pipe").read_bytes()))
+    reader.start()
+    time.sleep(0.1)
+    assert code in (simkit(line, "pipe")[0], None)
+    reader.join(20)
+    assert is_right(content[0])
+
+
+@pytest.mark.needs("devices")
+@pytest.mark.parametrize(("to_file", "more"), [(True, []), (False, ["--json"])], ids=["file", "pipe, json"])
+def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(to_file, more, streamed, tmp_path):
+    line, _, code, is_right = streamed
+    if "--serial" in line:
+        pytest.skip("standard output is the serial line's")
+    write_machine(tmp_path / "m")
+    named = {"M": "m", "OUT": "/dev/stdout"}
+    words = [named.get(word, word) for word in line.replace("TIME", "--for 0.02s").split()]
+    with (tmp_path / "seen").open("wb") as seen:
+        done = subprocess.run(
+            [*START, *words, *more],
+            cwd=tmp_path,
+            stdout=seen if to_file else subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            check=False,
+        )
+    found = (tmp_path / "seen").read_bytes() if to_file else done.stdout
+    assert code in (done.returncode, None)
+    assert is_right(found)
+    assert done.stderr
+    if more:
+        text = done.stderr.decode()
+        json.loads(text[text.index("{\n") :].rpartition("}")[0] + "}")
+
+
+def test_split_images_are_all_written_or_none(simkit, tmp_path):
+    line = "burn M --part 27C64 --split --out OUT"
+    (tmp_path / "rom-3.bin").write_bytes(DIARY)
+    code, _, err = simkit(line, "rom.bin")
+    assert (code, names(tmp_path)) == (2, ["rom-3.bin"])
+    assert err.startswith("rom-3.bin exists")
+    assert simkit(line, "rom.bin", "--force")[0] == 0
+    assert names(tmp_path) == [f"rom-{number}.bin" for number in (1, 2, 3, 4)]
+    if Path("/dev/null").exists():
+        assert simkit(line, "/dev/null")[0] == 2
+
+
+def test_pictures_of_a_folder_are_all_written_or_none(simkit, tmp_path):
+    line = "video M --at 5000c --folder OUT"
+    assert simkit(line, "a/b")[0] == 0
+    inside = sorted(path.name for path in (tmp_path / "a" / "b").iterdir())
+    (tmp_path / "a" / "b" / inside[-1]).write_bytes(DIARY)
+    before = {path.name: path.stat().st_mtime_ns for path in (tmp_path / "a" / "b").iterdir()}
+    code, _, err = simkit(line, "a/b")
+    assert code == 2
+    assert f"{inside[-1]} exists and is not a picture written by simkit" in err
+    assert {path.name: path.stat().st_mtime_ns for path in (tmp_path / "a" / "b").iterdir()} == before
+
+
+NEW = {
+    "new machine": "new machine OUT",
+    "new card": "new card OUT/my-card",
+    "new card --package": "new card OUT/my-card --package",
+    "demo": "demo lamps-and-buttons OUT",
+}
+
+
+@pytest.mark.parametrize("line", NEW.values(), ids=NEW)
+def test_a_new_folder_is_there_whole_and_stays_when_it_is_asked_for_again(line, tmp_path, simkit):
+    def tree():
+        return {path: path.read_bytes() for path in (tmp_path / "mine").rglob("*") if path.is_file()}
+
+    words = line.replace("OUT", "mine/inner")
+    assert simkit(words, "")[0] == 0
+    before = tree()
+    some = sorted(before)[0]
+    some.write_bytes(DIARY)
+    (some.parent / "notes.txt").write_bytes(DIARY)
+    changed = tree()
+    code, out, err = simkit(words, "")
+    assert (code, out) == (2, "")
+    assert "nothing was written" in err or "Nothing was written" in err
+    assert "--force" in err
+    assert tree() == changed
+    code, _, err = simkit(words, "", "--force")
+    assert code == 0
+    assert f"Overwritten: {some.relative_to(tmp_path)}\n" in err
+    assert tree() == {**before, some.parent / "notes.txt": DIARY}
+
+
+@pytest.mark.parametrize("line", NEW.values(), ids=NEW)
+def test_a_folder_that_cannot_be_made_is_told_and_nothing_is_left(line, tmp_path, simkit):
+    (tmp_path / "file").touch()
+    code, out, err = simkit(line.replace("OUT", "file/mine"), "")
+    assert (code, out) == (2, "")
+    assert "cannot be written" in err
+    assert names(tmp_path) == ["file"]
+
+
+def test_every_command_that_writes_has_the_option_that_forces_it():
+    """One option, the same for all: `--force`."""
+    import typer
+
+    command = typer.main.get_command(build_app(list(COMMANDS)))
+    writing = {"run", "check", "burn", "coverage", "video", "demo", "machine", "card"}
+    found = set()
+
+    def look(name, command):
+        for inner, each in getattr(command, "commands", {}).items():
+            look(inner, each)
+        if any("--force" in parameter.opts for parameter in command.params):
+            found.add(name)
+
+    look("simkit", command)
+    assert found == writing
