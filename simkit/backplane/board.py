@@ -69,6 +69,26 @@ class Board:
         )
 
 
+def check_class(card: type[Card]) -> None:
+    """Refuse a class that says of itself what cannot be.
+
+    Raises:
+        CardMisuse: so it does.
+    """
+    for name, fits, should in (
+        ("kind", isinstance(card.kind, str) and bool(card.kind), "a text"),
+        ("model", type(card.model) is int and card.model >= 0, "a whole number"),
+        ("faithful_to", isinstance(card.faithful_to, str), "a text"),
+        ("Settings", attrs.has(card.Settings), "a class made with attrs"),
+    ):
+        if not fits:
+            raise CardMisuse(f"has {name} = {shown(getattr(card, name))}", f"It must be {should}.")
+    if hasattr(card, "__del__"):
+        raise CardMisuse(
+            "has a __del__", "Leave it out: Python calls it at any time, and nobody can tell its failures."
+        )
+
+
 def _several(value: Any, kind: type, word: str) -> tuple[Any, ...]:
     if not isinstance(value, Iterable) or isinstance(value, str | bytes):
         raise CardMisuse(f"gave {shown(value)}, which is no row of {word}s", f"Give a tuple of {word}s, () for none.")

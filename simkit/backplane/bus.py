@@ -507,7 +507,7 @@ class Bus:
             self.guard.owed = None
         if told is error:
             raise error
-        raise told from error
+        raise told from told.__cause__
 
     # phases 2 to 4, and 6 -------------------------------------------------------------------------------------------
 

@@ -208,7 +208,7 @@ class Guard:
         told = self.told(error, seat, method, cycle, **how)
         if told is error:
             raise error
-        raise told from error
+        raise told from told.__cause__
 
     def let_pass(self, error: BaseException) -> None:
         """What came from somebody whom a card's call has reached and who is no card: it is not the card's."""
@@ -251,7 +251,8 @@ def call_unplugged(
     except BaseException as error:
         if isinstance(error, KeyboardInterrupt) or _is_for_another(error):
             raise
-        raise failure(error, who, doing, slot=slot, called=called) from error
+        told = failure(error, who, doing, slot=slot, called=called)
+        raise told from told.__cause__
 
 
 def failure(
@@ -273,19 +274,30 @@ def failure(
     if isinstance(error, CardMisuse):
         text, remedy = error.did, f"{error.remedy} {MENDED_BY}"
     elif isinstance(error, CallOverdue):
-        text = f"did not come back within {error.seconds:g} s:\n{_stack(error.__traceback__)}\n"
+        text = f"did not come back within {error.seconds:g} s:\n{_stack(error.__traceback__)}"
     else:
         text = f"raised {type(error).__name__}{_words(error)}"
         if isinstance(error, SyntaxError) and error.filename and error.lineno:
             file, line = error.filename, error.lineno
         if isinstance(error, SimkitError) and error.remedy:
             remedy = f"{error.remedy} {MENDED_BY}"
-    end = "" if text.endswith((".", "\n")) else "."
+    end = "" if text.endswith(".") or isinstance(error, CallOverdue) else "."
     told = CardError(
         f"{who}: {doing} {text}{end}" if who else f"{doing} {text}{end}", file=file, line=line, slot=slot, remedy=remedy
     )
-    told.__cause__ = error
+    told.__cause__ = _showable(error)
     return told
+
+
+def _showable(error: BaseException) -> BaseException:
+    """The exception, or one in its place that whoever prints it can print."""
+    words = _words(error)
+    if not words.startswith(_NO_TEXT):
+        return error
+    return RuntimeError(f"{type(error).__name__}{words}").with_traceback(error.__traceback__)
+
+
+_NO_TEXT = ", whose text raises "
 
 
 def _words(error: BaseException) -> str:
@@ -295,7 +307,7 @@ def _words(error: BaseException) -> str:
     except KeyboardInterrupt:
         raise
     except BaseException as again:  # noqa: BLE001 - it must not take the place of the message
-        return f", whose text raises {type(again).__name__}"
+        return f"{_NO_TEXT}{type(again).__name__}"
     if len(text) > MOST_WORDS:
         text = f"{text[:MOST_WORDS]}…"
     return f": {text}" if text else ""

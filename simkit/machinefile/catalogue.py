@@ -11,12 +11,11 @@ from pathlib import Path
 from types import CodeType
 from typing import TypeVar
 
-import attrs
-
+from simkit.backplane.board import check_class
 from simkit.backplane.guard import call_unplugged
 from simkit.backplane.overdue import overdue_watch
 from simkit.contract.card import Card
-from simkit.contract.errors import CardError, CardMisuse, SimkitError, near, shown
+from simkit.contract.errors import CardError, SimkitError, near
 from simkit.files.bounded import is_file
 from simkit.machinefile.card_imports import import_remedy
 
@@ -154,25 +153,5 @@ def _checked(found: object, kind: str) -> type[Card]:
     missing = [name for name in ("kind", "Settings") if not hasattr(found, name)]
     if missing:
         raise SimkitError(f"The card {kind!r} lacks {' and '.join(missing)}.", field="kind")
-    call_unplugged(f"The card {kind!r}", "its class", _check_class, found)
+    call_unplugged(f"The card {kind!r}", "its class", check_class, found)
     return found
-
-
-def _check_class(card: type[Card]) -> None:
-    """Refuse a class that says of itself what cannot be.
-
-    Raises:
-        CardMisuse: so it does.
-    """
-    for name, fits, should in (
-        ("kind", isinstance(card.kind, str) and bool(card.kind), "a text"),
-        ("model", type(card.model) is int and card.model >= 0, "a whole number"),
-        ("faithful_to", isinstance(card.faithful_to, str), "a text"),
-        ("Settings", attrs.has(card.Settings), "a class made with attrs"),
-    ):
-        if not fits:
-            raise CardMisuse(f"has {name} = {shown(getattr(card, name))}", f"It must be {should}.")
-    if hasattr(card, "__del__"):
-        raise CardMisuse(
-            "has a __del__", "Leave it out: Python calls it at any time, and nobody can tell its failures."
-        )

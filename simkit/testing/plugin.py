@@ -24,9 +24,9 @@ from __future__ import annotations
 import os
 import re
 import sys
+import traceback
 from collections.abc import Callable, Generator, Mapping
 from functools import partial
-from operator import methodcaller
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -230,13 +230,21 @@ def pytest_runtest_makereport(
     item: pytest.Item, call: pytest.CallInfo[None]
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Add to a failure what the machine last did; of a mistake in the test show the test, not the kit's insides."""
+    hidden: list[dict[str, Any]] = []
     if call.excinfo is not None:
         from simkit.contract.errors import SimkitError
 
-        for entry in call.excinfo.traceback:
-            if Path(entry.path).is_relative_to(_PACKAGE):  # pytest's own way: a name that it looks for in the module
-                entry.frame.f_globals["__tracebackhide__"] = methodcaller("errisinstance", SimkitError)
-    report = yield
+        if isinstance(call.excinfo.value, SimkitError):
+            hidden = _modules_of_the_kit(call.excinfo.value)
+            usual = item._repr_failure_py
+            item._repr_failure_py = partial(_shown, usual)  # type: ignore[method-assign]
+    for names in hidden:  # pytest's own way: a name that it looks for in the module
+        names["__tracebackhide__"] = True
+    try:
+        report = yield
+    finally:
+        for names in hidden:
+            names.pop("__tracebackhide__", None)
     if report.when == "call" and report.failed:
         for found in item.stash.get(_MACHINES, []):
             report.sections.append((f"machine {_plain(found.description.name)}", _state(found, item)))
@@ -247,6 +255,28 @@ def _plain(name: object) -> str:
     from simkit.contract.plain import plain
 
     return plain(name)
+
+
+def _modules_of_the_kit(error: BaseException) -> list[dict[str, Any]]:
+    """Names in the kit's modules through which an error came, and what it came of."""
+    found: list[dict[str, Any]] = []
+    shown: BaseException | None = error
+    while shown is not None:
+        found += [
+            frame.f_globals
+            for frame, _ in traceback.walk_tb(shown.__traceback__)
+            if Path(frame.f_code.co_filename).is_relative_to(_PACKAGE)
+        ]
+        shown = shown.__cause__
+    return found
+
+
+def _shown(usual: Callable[..., Any], excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+    """A failure as pytest shows it; without values where the text of one, a card's, would end the session."""
+    try:
+        return usual(excinfo, style)
+    except SystemExit:
+        return "".join(traceback.format_exception(excinfo.value))
 
 
 def _state(found: Machine, item: pytest.Item) -> str:

@@ -110,7 +110,7 @@ class Sound(Card):
         return (True, False)
 
     def tone(self, cycle):
-        return cycle % 64 < 32
+        return True  # for ever: one that moves would need its edges, too
 
     def power_on(self, cycle):
         self.count = self.lamps = 0
@@ -126,9 +126,10 @@ class Sound(Card):
         return self.count & 0xFF
 
     def read(self, offset, cycle):
+        value = self.peek(offset, cycle)
         if offset == STATUS:
             self.count += 1
-        return self.peek(offset, cycle)
+        return value
 
     def write(self, offset, value, cycle):
         if offset == LAMPS:

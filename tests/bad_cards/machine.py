@@ -3,6 +3,7 @@
 from pathlib import Path
 
 CARDS = Path(__file__).parent / "cards.py"
+ENDLESS = Path(__file__).parent / "endless.py"
 SLOT = 3
 
 PROGRAM = bytes.fromhex("58 AD007F 8D017F 8D027F 8D027F AD037F 4C0180")
@@ -27,8 +28,9 @@ image = "rom.bin"
 slot = 3
 kind = "file:{cards}:{name}"
 select = "0111 1111 0000 00xx"
-lines = {{ INT = "IRQ", OUT = "BELL", IN = "BELL", HOLD = "RDY" }}
 """
+LINES = 'lines = { INT = "IRQ", OUT = "BELL", IN = "BELL", HOLD = "RDY" }'
+"""Of the cards that have such pins."""
 
 
 def folder_with(folder, name, cards=CARDS):
@@ -38,7 +40,7 @@ def folder_with(folder, name, cards=CARDS):
     rom[0x100] = 0x40  # RTI
     rom[-6:] = bytes.fromhex("0081 0080 0081")
     (folder / "rom.bin").write_bytes(rom)
-    (folder / "machine.toml").write_text(MACHINE.format(cards=cards, name=name))
+    (folder / "machine.toml").write_text(MACHINE.format(cards=cards, name=name) + (LINES if cards != ENDLESS else ""))
     return folder
 
 

@@ -203,7 +203,7 @@ class ForgetsThatTheClockMovesAnOutput(Timer):
 
 
 class GivesNoCycle(Timer):
-    told = "steady_until of offset 0 gave None"
+    told = "gave None, which is no number of cycles"
 
     def steady_until(self, offset, cycle):
         return None
@@ -416,9 +416,9 @@ class SaysThatWritesMayWait(Timer):
 
 
 class LooksAtTheBusInAWriteThatMayWait(Timer):
-    """A register whose writes may wait, and whose card takes what was on the data lines before."""
+    """A register whose writes may wait, and whose card takes what was on the data lines before: it is told that."""
 
-    told = "that gets its writes later"
+    told = ""
 
     @classmethod
     def registers(cls, settings):

@@ -103,7 +103,8 @@ class Asker:
         return {
             "advance": lambda: bench.question("advance", bench.card.advance, bench.cycle),
             "peek": lambda: {offset: bench.raw_peek(offset) for offset in bench.some_offsets()},
-            "words": lambda: bench.question("words", bench.card.words, bench.cycle),
+            "words": bench.words,
+            "the program in it": bench.tell_program,
             "steady_until": lambda: {offset: bench.steady_until(offset) for offset in bench.some_offsets()},
             "wait_cycles": bench.waits,
             "unfinished": bench.unfinished,

@@ -62,7 +62,7 @@ def _see(bench: WitnessBench) -> dict[str, Any]:
         "state": bench.state(),
         "reads": {offset: bench.raw_peek(offset) for offset in bench.some_offsets()},
         "memory": bench.memory_sum(),
-        "words": bench.question("words", bench.card.words, bench.cycle),
+        "words": bench.words(),
     }
 
 

@@ -7,7 +7,10 @@ from typing import Any
 import attrs
 
 from simkit.backplane.board import Board
+from simkit.backplane.board import check_class as check_said
+from simkit.backplane.guard import call_unplugged
 from simkit.contract.card import Card
+from simkit.contract.errors import CardError
 
 
 def check_class(card: type[Card]) -> list[str]:
@@ -16,6 +19,10 @@ def check_class(card: type[Card]) -> list[str]:
         return ["The class has no `kind`, the name used in machine files."]
     if not attrs.has(getattr(card, "Settings", int)):
         return ["The class has no `Settings` made with attrs."]
+    try:
+        call_unplugged("", "Its class", check_said, card)
+    except CardError as error:
+        return [error.message]
     return [
         f"Setting {field.name!r} is not made with `setting(...)`, so it has no help."
         for field in attrs.fields(card.Settings)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, TypeVar
 
-from simkit.backplane.cycle import Kind
 from simkit.contract.lines import Pin
 from simkit.testing.contract.ledger import Ledger
 from simkit.testing.contract.plain import difference
@@ -25,10 +26,9 @@ class LateBench(WitnessBench):
     """Keeps writes that may wait, and hands them over just before the card is called again."""
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
-        self._late: list[tuple[int, int, int]] = []  # cycle, offset, byte
+        self._late: list[tuple[int, int, int, int]] = []  # cycle, offset, byte, byte on the data lines before it
         super().__init__(*arguments, **options)
-        registers = self.registers
-        self._patient = {register.offset: register.name for register in registers if register.writes_wait}
+        self._patient = {register.offset for register in self.registers if register.writes_wait}
 
     def write(self, offset: int, value: int) -> None:
         """Write in the current cycle; the card may get it later."""
@@ -37,7 +37,7 @@ class LateBench(WitnessBench):
             super().write(offset, value)
             return
         self.begin()
-        self._late.append((self.cycle, offset, value))
+        self._late.append((self.cycle, offset, value, self._cpu.last))
         self._cpu.last = value
         self.run_to(self.cycle + 1)
 
@@ -62,21 +62,15 @@ class LateBench(WitnessBench):
         super()._drive(hand, level)
 
     def _hand_over(self) -> None:
+        """Hand over what waits, that to one register together, as an engine does."""
         late, self._late = self._late, []
         asking, self._asking = self._asking, ""  # these are writes, whoever made them come
-        for cycle, offset, value in late:
-            events, moved = self.armed_now, [seen for seen in self.log if seen[0] == "pin"]
-            self._bus.write(offset, value, cycle, Kind.DATA)
-            if [seen for seen in self.log if seen[0] == "pin"] != moved:
-                self._cannot_wait(offset, cycle, "moves a pin")
-            if self.armed_now != events:
-                self._cannot_wait(offset, cycle, "arms or cancels an event")
-        self._asking = asking
-
-    def _cannot_wait(self, offset: int, cycle: int, what: str) -> None:
-        self.misdeeds.append(
-            f"Register {self._patient[offset]!r} has writes_wait, but a write to it in cycle {cycle} {what}."
-        )
+        try:
+            for offset, group in groupby(late, key=itemgetter(1)):
+                cycles, _, values, before = zip(*group, strict=True)
+                self._bus.write_late(offset, bytes(values), cycles, bytes(before))
+        finally:
+            self._asking = asking
 
 
 def check_late_writes(

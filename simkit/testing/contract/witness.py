@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from simkit.backplane import answers
+from simkit.backplane.guarded_ports import sent_byte
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import EventTable
 from simkit.contract.findings import Findings
@@ -155,7 +156,9 @@ class WitnessBench(Bench):
         """Take from the serial ports what has left them."""
         for name, port in sorted(self.card.slot.ports.items()):
             while isinstance(port, SerialPort) and port.sent:
-                self.saw("sent", name, *port.sent.popleft())
+                entry = port.sent.popleft()
+                sent_byte(self._seat, port, entry)
+                self.saw("sent", name, *entry)
 
     def pin_levels(self) -> dict[str, bool]:
         """Level of every joined output in the current cycle; an open one nobody sees."""
@@ -194,8 +197,7 @@ class WitnessBench(Bench):
         Raises:
             SimkitError: it is no table, or holds something else than JSON values and bytes.
         """
-        state = self.question("save", self.card.save, self.cycle)
-        return answers.state(state)
+        return self.question("save", self._seat.save, self.cycle)
 
     def snapshot(self) -> bytes:
         """The card's saved state as bytes, to be compared; `marshal.loads` makes plain data of them."""
@@ -208,7 +210,6 @@ class WitnessBench(Bench):
     def look(self) -> dict[str, Any]:
         """Everything that can be seen of the card in the current cycle, its state included."""
         self.begin()
-        card, cycle = self.card, self.cycle
         return {
             "state": self.state(),
             "bus": self._bus.save(),
@@ -216,7 +217,7 @@ class WitnessBench(Bench):
             "pins": self.pin_levels(),
             "ports": self.ports(),
             "memory": self.memory_sum(),
-            "words": self.question("words", card.words, cycle),
+            "words": self.words(),
             "unfinished": self.unfinished(),
             "waits": self.waits(),
         }
@@ -227,29 +228,32 @@ class WitnessBench(Bench):
         self.had_lazy_level |= self.card.slot.pin(pin).lazy_level is not None
         return self.question(f"the level of {pin}", self.card.slot.pin(pin).level, self.cycle)
 
+    def words(self) -> list[str]:
+        """What it looks like inside."""
+        return self.question("words", self._seat.words, self.cycle)
+
+    def tell_program(self) -> tuple[bytes, list[bool]]:
+        """What it says of the program in it: what is in its ROM, and where instructions may stand."""
+        rom = self.question("rom", self._seat.rom)
+        places = [self.question("holds_program", self._seat.holds_program, offset) for offset in self.some_offsets()]
+        return bytes(rom or b""), places
+
     def some_offsets(self) -> range:
         """Every offset that the card answers at, or some spread over a memory."""
         return self._some_offsets
 
     def raw_peek(self, offset: int, cycle: int | None = None) -> int:
         """What the card says a read would give, undriven bits included; in the current cycle unless given."""
-        return self._number("peek", self.card.peek, offset, self.cycle if cycle is None else cycle, high=0xFF)
+        return self.question(f"peek({offset})", self._seat.peek, offset, self.cycle if cycle is None else cycle)
 
     def steady_until(self, offset: int, cycle: int | None = None) -> int:
         """What the card promises for a register."""
         when = self.cycle if cycle is None else cycle
-        return self._number("steady_until", self.card.steady_until, offset, when)
+        return self.question(f"steady_until({offset})", self._seat.steady_until, offset, when)
 
     def wait_cycles(self, offset: int, is_write: bool) -> int:
         """Cycles by which the card delays an access."""
-        return self._number("wait_cycles", self.card.wait_cycles, offset, is_write)
-
-    def _number(self, name: str, call: Callable[..., Any], offset: int, *rest: Any, high: int | None = None) -> int:
-        value = self.question(f"{name}({offset})", call, offset, *rest)
-        if not isinstance(value, int) or (high is not None and not 0 <= value <= high):
-            what = "byte" if high is not None else "number of cycles"
-            raise SimkitError(f"{name} of offset {offset} gave {value!r} in cycle {self.cycle}, which is no {what}.")
-        return int(value)
+        return self.question(f"wait_cycles({offset})", self._seat.wait_cycles, offset, is_write, self.cycle)
 
     def waits(self) -> list[int]:
         """Delays of reads and writes by offset."""
@@ -257,7 +261,7 @@ class WitnessBench(Bench):
 
     def unfinished(self) -> str:
         """What the program has begun, by the card's word."""
-        found = self.question("unfinished", self.card.unfinished)
+        found = self.question("unfinished", self._seat.unfinished, self.cycle)
         self.was_unfinished |= bool(found)
         return found
 
@@ -268,7 +272,7 @@ class WitnessBench(Bench):
             screens: pictures too, which take long.
         """
         found: dict[str, Any] = {}
-        for name, port in sorted(self.card.slot.ports.items()):
+        for name, port in sorted(self._seat.ports.items()):
             calls: dict[str, Callable[[int], Any]] = {}
             if isinstance(port, ScreenPort):
                 calls = {"frames": port.frames, "border": port.border}
