@@ -270,11 +270,12 @@ def failure(
     file, line = place(error)
     if file is None and called is not None:
         file, line = _definition(called)
-    remedy = MENDED_BY
+    remedy, lines = MENDED_BY, list[str]()
     if isinstance(error, CardMisuse):
         text, remedy = error.did, f"{error.remedy} {MENDED_BY}"
     elif isinstance(error, CallOverdue):
-        text = f"did not come back within {error.seconds:g} s:\n{_stack(error.__traceback__)}"
+        text = f"did not come back within {error.seconds:g} s:"
+        lines = _stack(error.__traceback__).split("\n")
     else:
         text = f"raised {type(error).__name__}{_words(error)}"
         if isinstance(error, SyntaxError) and error.filename and error.lineno:
@@ -283,7 +284,12 @@ def failure(
             remedy = f"{error.remedy} {MENDED_BY}"
     end = "" if text.endswith(".") or isinstance(error, CallOverdue) else "."
     told = CardError(
-        f"{who}: {doing} {text}{end}" if who else f"{doing} {text}{end}", file=file, line=line, slot=slot, remedy=remedy
+        f"{who}: {doing} {text}{end}" if who else f"{doing} {text}{end}",
+        file=file,
+        line=line,
+        slot=slot,
+        remedy=remedy,
+        lines=lines,
     )
     told.__cause__ = _showable(error)
     return told

@@ -24,6 +24,7 @@ class SimkitError(Exception):
         slot: slot number of the card concerned.
         field: name of the setting or key concerned.
         remedy: what to do about it.
+        lines: what stands below the message, a line each: calls, what is on a screen.
     """
 
     def __init__(
@@ -35,6 +36,7 @@ class SimkitError(Exception):
         slot: int | None = None,
         field: str | None = None,
         remedy: str | None = None,
+        lines: Iterable[str] = (),
     ) -> None:
         if len(message) > MAX_MESSAGE:
             message = f"{message[: MAX_MESSAGE // 2]} … {message[-MAX_MESSAGE // 2 :]}"
@@ -45,12 +47,13 @@ class SimkitError(Exception):
         self.slot = slot
         self.field = field
         self.remedy = remedy
+        self.lines = tuple(lines)
 
     def __str__(self) -> str:
         where = ""
         if self.file is not None:
             where = f"{plain(self.file)}:{self.line}: " if self.line is not None else f"{plain(self.file)}: "
-        text = where + plain(self.message)
+        text = "\n".join((where + plain(self.message), *map(plain, self.lines)))
         if self.remedy:
             text += f"\n{plain(self.remedy)}"
         return text
@@ -64,6 +67,7 @@ class SimkitError(Exception):
             "slot": self.slot,
             "field": self.field,
             "remedy": self.remedy,
+            **({"lines": list(self.lines)} if self.lines else {}),
         }
 
 

@@ -288,7 +288,8 @@ class Machine:
             if self.cycle >= limit or self.cpu.halted:
                 shown = screen.text().strip() or "nothing"
                 raise MomentError(
-                    f"The text {text!r} did not come on the screen up to cycle {self.cycle}; it shows:\n{shown}",
+                    f"The text {text!r} did not come on the screen up to cycle {self.cycle}; it shows:",
+                    lines=shown.splitlines(),
                     remedy=f"The CPU {self.cpu.halted}." if self.cpu.halted else "Give a longer timeout.",
                 )
             self._run_to(self.cycle + whole(screen.frame_cycles))

@@ -64,13 +64,14 @@ class _Checker:
         """Tell that the card failed, with the place in its own code."""
         own = f" ({error.file}:{error.line})" if error.file is not None else ""
         self.errors.tell(
-            f"{error.message.rstrip('.')}{own}.",
+            f"{error.message.rstrip('.:')}{own}{':' if error.lines else '.'}",
             self.table.place(field),
             error.remedy or "",
             slot=self.slot,
             kind=self.table.values.get("kind"),
             field=field,
             failed=True,
+            lines=error.lines,
         )
 
     def card(self, installed: Mapping[str, Claims]) -> CardDescription | None:

@@ -6,7 +6,7 @@ What is merged is a table where a table must be, and every key is a known one; v
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -95,16 +95,27 @@ class MachineErrors(Errors):
         kind: Any = None,
         field: str = "",
         failed: bool = False,
+        lines: Iterable[str] = (),
     ) -> None:
         """Gather an error: what is wrong, where, what to do; slot and kind of the card and key, as far as known.
 
-        With `failed` it is the card that failed.
+        With `failed` it is the card that failed; `lines` stand below the message.
         """
         card = "" if slot is None else f"slot {slot} ({kind})" if isinstance(kind, str) else f"slot {slot}"
         where = ", ".join(word for word in (card, field) if word)
         text = f"{where}: {message}" if where else message
         error = CardError if failed else SimkitError
-        self.add(error(text, file=place.file, line=place.line, slot=slot, field=field or None, remedy=remedy or None))
+        self.add(
+            error(
+                text,
+                file=place.file,
+                line=place.line,
+                slot=slot,
+                field=field or None,
+                remedy=remedy or None,
+                lines=lines,
+            )
+        )
 
 
 class Merged:
