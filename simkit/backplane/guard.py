@@ -244,11 +244,14 @@ def call_unplugged(
         called: as for `failure`.
 
     Raises:
-        CardError: whatever it raised; with the place in the card's own code.
+        SimkitError: settings that the card refuses, in its own words: a person's mistake.
+        CardError: whatever else it raised; with the place in the card's own code.
     """
     try:
         return function(*arguments)
     except BaseException as error:
+        if isinstance(error, SimkitError) and not isinstance(error, CardError | CardMisuse):
+            raise
         if isinstance(error, KeyboardInterrupt) or _is_for_another(error):
             raise
         told = failure(error, who, doing, slot=slot, called=called)

@@ -135,6 +135,8 @@ def _memory_sizes(description: Description, errors: Errors) -> list[int]:
             _made(described, slot)
         except CardError as error:
             errors.add(error)
+        except SimkitError as error:
+            errors.add(_located(described, error.field or "kind", error))
         never = Turn(BETWEEN, PUT_TOGETHER)
         for pin in slot.pins.values():
             pin.turn = never

@@ -132,7 +132,7 @@ def test_a_draw_repeats_and_a_change_of_one_line_changes_what_it_must(job):
     assert len({m.key for m in drawn}) == 40
     assert len({(m.file, m.start, m.end, m.operator) for m in drawn}) == 40
     assert all(m.compiles(texts["contract"].get(m.file) or texts["seats"][m.file]) for m in drawn)
-    assert sum(m.file.startswith("simkit/contract/") for m in drawn) >= 30
+    assert sum(m.file.startswith("simkit/contract/") for m in drawn) >= 20
     assert {m.key for m in drawn} != {m.key for m in job.draw(texts, seed=4, count=40, least=20)}
     clock = "simkit/contract/clock.py"
     texts["contract"][clock] = b"\n" + texts["contract"][clock].replace(b"MIN_HZ = 1\n", b"MIN_HZ = 2\n")

@@ -63,18 +63,6 @@ class Bytes(ReadOnly):
         return content
 
 
-class Strided(ReadOnly):
-    """RAM in every other byte of a buffer."""
-
-    kind = "strided-view"
-    takes_stores = True
-
-    def made(self, content: bytes) -> Any:
-        view = memoryview(bytearray(2 * SIZE))[::2]
-        view[:] = content
-        return view
-
-
 class Bytearray(ReadOnly):
     """RAM in a bytearray."""
 

@@ -49,7 +49,7 @@ def test_a_card_that_fails_at_writes_is_told_of_the_first_with_its_cycle_and_get
         with pytest.raises(SimkitError) as raised:
             machine.run(cycles=CYCLES)
         told.append(str(raised.value))
-        assert f"failed in cycle {cycle} at $7F0{register}: ValueError: boom" in told[-1]
+        assert f"write in cycle {cycle} at $7F0{register} raised ValueError: boom" in told[-1]
         assert isinstance(raised.value.__cause__, ValueError)
         handed_over = [one for one in truth if one[0] < machine.cycle]
         assert card.log == [one for one in handed_over if one not in failed]
@@ -81,7 +81,7 @@ def test_a_card_that_takes_them_together_and_fails_is_told_with_the_first_of_the
         raise ValueError("boom")
 
     card.write_late = write_late
-    with pytest.raises(SimkitError, match=rf"failed in cycle {truth[0][0]} at \$7F00: ValueError: boom"):
+    with pytest.raises(SimkitError, match=rf"in cycle {truth[0][0]} at \$7F00 raised ValueError: boom"):
         machine.run(cycles=CYCLES)
     del card.write_late
     machine.run(cycles=100)

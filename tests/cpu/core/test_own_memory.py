@@ -8,7 +8,7 @@ import pytest
 from simkit.records.recorder import Recorder
 
 CARDS = Path(__file__).with_name("own_memory_cards.py")
-STORED = ("Strided", "Bytearray", "Part")
+STORED = ("Bytearray", "Part")
 KINDS = ("ReadOnly", "Bytes", *STORED)
 # loop: jsr $6000, lda $6123,x, sta $0300,x, sta $6900,x, jmp loop
 PROGRAM = "200060 BD2361 9D0003 9D0069 4C0080"
