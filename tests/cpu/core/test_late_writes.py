@@ -48,7 +48,7 @@ def test_a_card_that_fails_at_writes_is_told_of_the_first_with_its_cycle_and_get
         card.told = failing_at({one[0] for one in failed}, ValueError("boom"))
         with pytest.raises(SimkitError) as raised:
             machine.run(cycles=CYCLES)
-        told.append(str(raised.value))
+        told.append(raised.value.message)
         assert f"write in cycle {cycle} at $7F0{register} raised ValueError: boom" in told[-1]
         assert isinstance(raised.value.__cause__, ValueError)
         handed_over = [one for one in truth if one[0] < machine.cycle]
