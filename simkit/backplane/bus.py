@@ -513,10 +513,16 @@ class Bus:
 
     def wait_cycles(self, address: int, is_write: bool) -> int:
         """Cycles by which the selected cards delay an access (the longest wish counts)."""
-        plan = self._table.write_plan(address) if is_write else self._table.read_plan(address)
+        table = self._table
+        if is_write:
+            plan = table.writes.get(address) or table.write_plan(address)
+        else:
+            plan = table.reads.get(address) or table.read_plan(address)
         longest = 0
         for seat, offset in plan.waiters:
-            longest = max(longest, seat.wait_cycles(offset, is_write, self._now()))
+            cycles = self.guard.wait_cycles(seat, offset, is_write, self._now())
+            if cycles > longest:
+                longest = cycles
         return longest
 
     def held(self, cycle: int, began: int) -> None:

@@ -130,6 +130,19 @@ class Guard:
         finally:
             turn.cycle, turn.asked = before, asked
 
+    def wait_cycles(self, seat: Seat, offset: int, is_write: bool, cycle: int) -> int:
+        """Cycles by which a card delays an access; as `ask`."""
+        turn = self._turn
+        before, asked = turn.cycle, turn.asked
+        turn.cycle, turn.asked = BETWEEN, ASKED
+        try:
+            cycles = seat.card.wait_cycles(offset, is_write)
+            return cycles if type(cycles) is int and 0 <= cycles < 100 else answers.wait_cycles(cycles)
+        except BaseException as error:  # noqa: BLE001 - a stranger's card
+            self.tell(error, seat, "wait_cycles", cycle, outermost=before == BETWEEN and not asked)
+        finally:
+            turn.cycle, turn.asked = before, asked
+
     def level(self, seat: Seat, pin: Pin, function: Callable[[int], bool | None], cycle: int) -> bool | None:
         """What the `lazy_level` of a card's pin says; as `ask`."""
         turn = self._turn

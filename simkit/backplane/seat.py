@@ -101,7 +101,7 @@ class Seat:
 
     def wait_cycles(self, offset: int, is_write: bool, cycle: int) -> int:
         """Cycles by which it delays an access."""
-        return self.guard.ask(self, cycle, "wait_cycles", offset, is_write, check=answers.wait_cycles)
+        return self.guard.wait_cycles(self, offset, is_write, cycle)
 
     def unfinished(self, cycle: int) -> str:
         """What the program has begun and another access would break."""
