@@ -257,13 +257,13 @@ def call_unplugged(
         called: as for `failure`.
 
     Raises:
-        SimkitError: settings that the card refuses, in its own words: a person's mistake.
+        SimkitError: a setting that the card refuses by its name, in its own words: a person's mistake.
         CardError: whatever else it raised; with the place in the card's own code.
     """
     try:
         return function(*arguments)
     except BaseException as error:
-        if isinstance(error, SimkitError) and not isinstance(error, CardError | CardMisuse):
+        if isinstance(error, SimkitError) and error.field and not isinstance(error, CardError | CardMisuse):
             raise
         if isinstance(error, KeyboardInterrupt) or _is_for_another(error):
             raise

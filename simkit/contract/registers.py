@@ -18,7 +18,6 @@ def _possible(side: str, cannot: str) -> Callable[[Any, attrs.Attribute[Any], ob
             raise SimkitError(
                 f"Register {register.name!r} has {field.name} = {value!r}, but its access is {register.access!r}: it "
                 f"cannot be {cannot}.",
-                field=field.name,
                 remedy=f"Leave {field.name} out, or name the access that the board has.",
             )
 
