@@ -92,7 +92,6 @@ class App:
             raise NoDisplayError(f"No window can be opened here: {error}.") from error
         self.hands = Hands(machine, controls, self.bar, self._panel, self.painter.entry_at, self.say)
         self.pacer = Pacer(machine.description.clock_hz, now, speed)
-        self._speed = speed
         self._draw_pace = DrawPace(now, drawings_per_second() or DRAWINGS_PER_SECOND)
         self._say_with_warnings(
             f"{controls.host_key.title()} or the right mouse button opens the bar; all other keys are the machine's."
@@ -160,10 +159,7 @@ class App:
             return
         # A stroke of some 80 ms must not last long enough in machine time for the keyboard to repeat the key; and a
         # CPU that has halted has nothing to be fast for.
-        kept = self._speed is Speed.FAST and (self.hands.keys.typing or self.machine.cpu.halted)
-        speed = Speed.REAL if kept else self._speed
-        if speed is not self.pacer.speed:
-            self.pacer.run_at(speed, self.machine.cycle)
+        self.pacer.keep_real(self.hands.keys.typing or bool(self.machine.cpu.halted), self.machine.cycle)
         due = self.pacer.due(self.machine.cycle)
         if due:
             self.machine.run(cycles=due)
@@ -203,7 +199,7 @@ class App:
         return Words(
             entries=tuple(self.bar.words()) if self.bar.is_open else (),
             chosen=self.bar.chosen,
-            state=_sentence(self._state() or self._speed.words) if self.bar.is_open else "",
+            state=_sentence(self._state() or self.pacer.speed.words) if self.bar.is_open else "",
             message=self._message if isinstance(self._message, str) else self._message(),
             trouble="\n".join(text for text in (self._trouble, self._failure) if text),
         )
@@ -262,7 +258,7 @@ class App:
             raise
         self.machine, self.screen, self._panel, self._controls = fresh.machine, screen, panel, controls
         self.bar.change(self._entries(fresh.machine))
-        self.pacer = Pacer(fresh.machine.description.clock_hz, self._now, self._speed)
+        self.pacer = Pacer(fresh.machine.description.clock_hz, self._now, self.pacer.speed)
         self._trouble = self._failure = ""
         self._off = self._told_short = False
         self._go_on()
@@ -290,7 +286,7 @@ class App:
             Entry(lambda: "Power on" if self._off else "Power off", self._power),
             Entry(lambda: "Screenshot", self._screenshot),
             Entry(lambda: "Paste as typing", self._paste),
-            Entry(lambda: f"Speed: {self._speed.short_words}", self._turn_speed, closes=False),
+            Entry(lambda: f"Speed: {self.pacer.speed.short_words}", self._turn_speed, closes=False),
             *([Entry(self._words_on_pads, self._turn_key_pads, closes=False)] if keys_and_pads else []),
             Entry(lambda: "Window" if self.painter.full_screen else "Full screen", self._full_screen),
             Entry(lambda: "Quit", self._leave),
@@ -321,9 +317,7 @@ class App:
         self._go_on()
 
     def _turn_speed(self) -> None:
-        self._speed = self._speed.next
-        self.pacer.run_at(self._speed, self.machine.cycle)
-        self.pacer.begin(self.machine.cycle)
+        self.pacer.run_at(self.pacer.speed.next, self.machine.cycle)
         self._told_short = False
         self._say_speed()
 
@@ -332,7 +326,7 @@ class App:
 
     def _speed_words(self) -> str:
         """The speed chosen, and what is reached of it as soon as that is known."""
-        return _sentence(self.pacer.words(self.machine.description.clock_text) or self._speed.words)
+        return _sentence(self.pacer.words(self.machine.description.clock_text) or self.pacer.speed.words)
 
     def _screenshot(self) -> None:
         if self.screen is None:

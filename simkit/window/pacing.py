@@ -47,7 +47,6 @@ class Pacer:
         self._piece = 1
         self._marks: deque[tuple[float, int]] = deque()
         self.run_at(speed, 0)
-        self.begin(0)
 
     def begin(self, cycle: int) -> None:
         """Host time and machine time start to run together from here: at power-on, after a pause."""
@@ -59,9 +58,20 @@ class Pacer:
         self._marks.append((now, cycle))
 
     def run_at(self, speed: Speed, cycle: int) -> None:
-        """Go on at another speed. What is measured goes on, too; `begin` measures anew."""
+        """Go on at another speed; what is reached is measured anew."""
         self.speed = speed
-        self._hz = self._clock_hz * float(speed.factor or 1)  # machine cycles in a second of the host's
+        self._go_at(speed.factor, cycle)
+        self._measure(self._start_seconds, cycle)
+
+    def keep_real(self, kept: bool, cycle: int) -> None:
+        """Keep the machine from going faster than the real one for a while, where it goes as fast as it can."""
+        factor = Fraction(1) if kept else None
+        if self.speed.factor is None and factor != self._factor:
+            self._go_at(factor, cycle)
+
+    def _go_at(self, factor: Fraction | None, cycle: int) -> None:
+        self._factor = factor
+        self._hz = self._clock_hz * float(factor or 1)  # machine cycles in a second of the host's
         cycle_seconds = 1 / self._hz  # of a clock so slow that a slice holds no whole cycle, cycles are run singly
         self._worth = max(WORTH_SECONDS, cycle_seconds)
         self._slice = max(SLICE_SECONDS, cycle_seconds)
@@ -80,7 +90,7 @@ class Pacer:
         self._looked, self._looked_at = now, cycle
         if unasked > MEASURED_SECONDS:
             self._measure(now, cycle)
-        if self.speed.factor is None:
+        if self._factor is None:
             return self._piece
         behind = self._behind(now, cycle)
         most = self._slice if unasked > STALL_SECONDS else self._debt
@@ -95,7 +105,7 @@ class Pacer:
     def ran(self, cycle: int) -> None:
         """The machine ran what was due, and is at `cycle` now."""
         now = self._now()
-        if self.speed.factor is None:
+        if self._factor is None:
             # As much as the host runs in a slice's time, so that input and picture stay prompt.
             fit = SLICE_SECONDS / max(now - self._looked, 1e-6)
             piece = int((cycle - self._looked_at) * min(2.0, fit))
@@ -113,7 +123,7 @@ class Pacer:
 
     def seconds_until_due(self, cycle: int) -> float:
         """Host seconds until a whole slice is due; 0 when it is overdue."""
-        if self.speed.factor is None:
+        if self._factor is None:
             return 0.0
         return max(0.0, self._slice - self._behind(self._now(), cycle))
 

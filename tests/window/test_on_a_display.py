@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -64,6 +65,48 @@ def test_typing_shows_on_the_screen_and_the_screenshot_is_the_headless_picture(d
     expected = machine.screen.save_png(tmp_path / "expected.png")
     (picture,) = folder.glob("hello-*.png")
     assert picture.read_bytes() == expected.read_bytes()
+
+
+def test_a_session_that_watches_files_outlives_their_faults_a_standstill_of_the_host_and_ends_by_ctrl_c(
+    display, tmp_path
+):
+    folder, _ = write_machine(tmp_path / "hello")
+    toml = folder / "machine.toml"
+    good = toml.read_text()
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("SDL_")}
+    environment |= {"DISPLAY": display, "SDL_AUDIODRIVER": "dummy"}
+    window = subprocess.Popen(
+        [sys.executable, "-c", "from simkit.commands.main import main; main()", "run", "hello", "--watch"],
+        cwd=tmp_path,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert "opens the bar" in window.stdout.readline()
+        toml.write_text(good + "x = [")
+        assert window.stderr.readline() == "Not loaded; the machine stays as it was.\n"
+        assert "machine.toml:" in window.stderr.readline()
+        toml.unlink()
+        told = [window.stderr.readline() for _ in range(3)]
+        assert any("machine" in line for line in told)
+        window.send_signal(signal.SIGSTOP)
+        time.sleep(1)
+        window.send_signal(signal.SIGCONT)
+        toml.write_text(good.replace('name = "hello"', 'name = "hello again"'))
+        time.sleep(4)  # two looks, and as much again on a busy host
+        for key in ("Scroll_Lock", "Right", "Right", "Right", "Return"):
+            subprocess.run(["xdotool", "key", key], env=environment, check=True)
+            time.sleep(0.15)
+        wait_for(lambda: list(folder.glob("hello-again-*.png")))
+        window.send_signal(signal.SIGINT)
+        _, errors = window.communicate(timeout=20)
+    finally:
+        window.kill()
+        window.communicate()
+    assert window.returncode == 130
+    assert "Traceback" not in errors
 
 
 OWNER = """

@@ -123,6 +123,7 @@ def test_a_key_held_for_long_repeats_as_fast_as_on_the_real_machine_when_it_goes
     window.up("a")
     window.ticks(50)
     assert 4 <= window.codes().count("1C") - 1 <= 8
+    assert window.pygame.display.get_caption()[0].startswith("hello: as fast as it goes")
     cycle = window.machine.cycle
     window.ticks(100)
     assert window.machine.cycle - cycle > 1.5 * HZ  # and on as fast as it goes
@@ -202,3 +203,21 @@ def test_a_display_that_tells_nonsense_is_drawn_at_60(at_speed, monkeypatch, tol
     monkeypatch.setattr(window.app.painter, "draw", lambda *words, **more: drawn.append(window.clock.seconds))
     window.ticks(2000)
     assert len(drawn) == pytest.approx(120, abs=3)
+
+
+def test_a_cpu_that_has_halted_has_nothing_to_be_fast_for(bench, tmp_path):
+    image = bytearray(b"\xdb" * 0x8000)  # STP
+    image[0x7FFC:0x7FFE] = b"\x00\x80"
+    (tmp_path / "stop.bin").write_bytes(image)
+    (tmp_path / "machine.toml").write_text(
+        'name = "Stopped"\nclock = "2 MHz"\ncpu = "65C02"\n'
+        '[[card]]\nslot = 1\nkind = "rom"\nselect = "A15"\nimage = "stop.bin"\n'
+        '[[card]]\nslot = 3\nkind = "led-row"\nselect = "0111 1111 0100 000x"\n'
+    )
+    window = bench(Machine.load(tmp_path), speed=Speed.REAL)
+    window.ticks(50)
+    window.app.pacer.run_at(Speed.FAST, window.machine.cycle)
+    cycle = window.machine.cycle
+    window.ticks(500)
+    assert window.machine.cycle - cycle == pytest.approx(0.5 * HZ, rel=0.05)
+    assert "STP" in window.pygame.display.get_caption()[0]

@@ -265,7 +265,7 @@ def test_window_speed_bar_pads_and_joysticks_stay_through_a_reload(watched):
     watched.go_on()
     assert app.machine is not old
     assert window.pygame.display.get_surface().get_size() == (700, 500)
-    assert (app.bar.is_open, app.bar.chosen, app._speed) == (True, 2, "double")
+    assert (app.bar.is_open, app.bar.chosen, app.pacer.speed) == (True, 2, "double")
     assert not app.hands.key_pads.enabled
 
 
