@@ -6,11 +6,14 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from simkit.commands.options import MachineOptions
+from simkit.contract.errors import SimkitError
 from simkit.machinefile.named import named_files
 from simkit.machinefile.read import machine_path
 from simkit.window.controls import Controls
 from simkit.window.fresh import Fresh
 
+LOOKS_BEFORE_TOLD = 20
+"""Looks in which files may go on changing before that is told."""
 LOOKS_BEFORE_GONE = 4
 """Looks, two a second, in which a file may be missing: assemblers take theirs away while they write them anew."""
 
@@ -40,7 +43,7 @@ class Watch:
         self._running = _stamps(self._named())  # what the machine that runs was made of
         self._tried = self._running  # what was loaded last, or could not be
         self._seen = self._running  # at the last look
-        self._looks_without = 0
+        self._looks_without = self._looks_changing = 0
 
     def _named(self) -> set[Path]:
         given = (Path(text.partition("=")[2]) for text in self._options.image)
@@ -55,8 +58,14 @@ class Watch:
         now = _stamps(self._tried)
         still, self._seen = now == self._seen, now
         if now == self._tried:
-            self._looks_without = 0
+            self._looks_without = self._looks_changing = 0
             return None
+        self._looks_changing = 0 if still else self._looks_changing + 1
+        if self._looks_changing == LOOKS_BEFORE_TOLD:
+            self._tried = now
+            raise SimkitError(
+                "Its files go on changing.", remedy="It is loaded anew when they stay the same for half a second."
+            )
         gone = any(stamp is None and self._running.get(path) for path, stamp in now.items())
         self._looks_without = self._looks_without + 1 if gone else 0
         if not still or 0 < self._looks_without < LOOKS_BEFORE_GONE:
@@ -79,7 +88,7 @@ class Watch:
 
     def _take(self, stamps: _Stamps) -> None:
         self._tried = self._seen = stamps
-        self._looks_without = 0
+        self._looks_without = self._looks_changing = 0
 
 
 def _stamps(files: Iterable[Path]) -> _Stamps:

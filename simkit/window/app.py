@@ -28,6 +28,8 @@ from simkit.window.trouble import ends_the_run, trouble_words
 MESSAGE_SECONDS = 5.0
 READ_PER_SECOND = 20
 """Characters that a reader takes in; long messages stay longer."""
+SHORT_IMAGE = "image-size"
+"""Rule broken by an image that ends before the vectors."""
 TITLE_SECONDS = 0.5
 """Between two looks at what the title says, and at the files."""
 
@@ -248,6 +250,7 @@ class App:
             self._controls, self._trouble = controls, ""
             self.say("The controls have changed." if fresh.controls else "The files are as they were loaded.")
             return
+        self._refuse_cut_off(fresh.machine)
         panel, screen = Panel(fresh.machine), self._screen_of(fresh.machine)
         try:
             self.painter.show(screen.port if screen else None, panel)
@@ -263,6 +266,18 @@ class App:
         self._off = self._told_short = False
         self._go_on()
         self._say_with_warnings("The files have changed: loaded anew and switched on.")
+
+    def _refuse_cut_off(self, machine: Machine) -> None:
+        """Take no image that has become shorter than its part: somebody's build was cut off.
+
+        Raises:
+            SimkitError: there is one.
+        """
+        before = {warning.slot for warning in self.machine.warnings if warning.rule == SHORT_IMAGE}
+        for warning in machine.warnings:
+            if warning.rule == SHORT_IMAGE and warning.slot not in before:
+                remedy = "Build it again. If it shall be so short, close the window and run the machine anew."
+                raise SimkitError(warning.message, slot=warning.slot, remedy=remedy)
 
     def _screen_of(self, machine: Machine) -> Screen | None:
         """The screen to show: in the same slot as before, else the only one; None when there is none.

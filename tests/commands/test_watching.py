@@ -8,7 +8,7 @@ import pytest
 from simkit.commands.new import write_machine
 from simkit.commands.options import MachineOptions
 from simkit.commands.run import RunOptions, watch_for
-from simkit.commands.watching import LOOKS_BEFORE_GONE
+from simkit.commands.watching import LOOKS_BEFORE_GONE, LOOKS_BEFORE_TOLD
 from simkit.window.controls import default_controls
 from simkit.window.fresh import Fresh
 from simkit.window.trouble import trouble_words
@@ -113,6 +113,17 @@ def test_a_build_that_writes_for_seconds_is_taken_when_it_is_complete(watch, fol
     (fresh,), wrong = looks(watch, 1)
     assert wrong == []
     assert fresh.machine.warnings == []
+
+
+def test_files_that_never_stay_the_same_are_told_once_and_taken_when_they_do(watch, folder):
+    content, told = (folder / "hello.bin").read_bytes(), []
+    for _ in range(3 * LOOKS_BEFORE_TOLD):
+        write(folder / "hello.bin", content)
+        loaded, wrong = looks(watch, 1)
+        told += wrong
+        assert loaded == []
+    assert [text.splitlines()[0] for text in told] == ["Its files go on changing."]
+    assert len(looks(watch)[0]) == 1
 
 
 WAYS = {

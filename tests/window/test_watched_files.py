@@ -107,6 +107,7 @@ FAULTS = {
     "base, half": ("base.toml", lambda good: good[: good.rindex(b'"')], "base.toml"),
     "base, empty": ("base.toml", lambda good: b"", "clock"),
     "image, empty": ("hello.bin", lambda good: b"", "hello.bin"),
+    "image, half": ("hello.bin", lambda good: good[:300], "the image has 300 bytes, the part 32768"),
     "image, too long": ("hello.bin", lambda good: good * 2, "hello.bin"),
     "labels, cut off": ("hello.labels", lambda good: good.rstrip() + b"\nnext", "hello.labels"),
     "labels, no text": ("hello.labels", lambda good: b"\xff\xfe" * 100, "hello.labels"),
@@ -276,6 +277,21 @@ def test_controls_that_change_are_those_of_the_machine_that_goes_on(watched):
     assert watched.app.machine is old
     watched.window.stroke("f12")
     assert watched.app.bar.is_open
+
+
+def test_an_image_that_was_short_from_the_start_may_stay_so(bench, tmp_path):
+    folder = write_machine(tmp_path / "hello")[0]
+    image = (folder / "hello.bin").read_bytes()
+    (folder / "hello.bin").write_bytes(image[:300])
+    watched = Watched(bench, folder)
+    old = watched.app.machine
+    watched.write("hello.bin", image[:400])
+    watched.go_on(1)
+    assert watched.app.machine is not old
+    assert watched.trouble == ""
+    assert "Note: slot 2 (rom): the image has 400 bytes" in watched.app._message
+    watched.go_on(20)
+    assert watched.app._message == ""
 
 
 def test_a_machine_with_another_screen_or_none_is_shown_as_well(watched):
