@@ -252,12 +252,11 @@ class App:
             return
         self._refuse_cut_off(fresh.machine)
         panel, screen = Panel(fresh.machine), self._screen_of(fresh.machine)
+        self.hands.play(fresh.machine, controls, panel)
         try:
-            self.painter.show(screen.port if screen else None, panel)
-            self.painter.draw(fresh.machine.cycle, self._words())  # also a look whether its cards can be drawn
-            self.hands.play(fresh.machine, controls, panel)
+            self.painter.show(screen.port if screen else None, panel, fresh.machine.cycle, self._words())
         except BaseException:
-            self.painter.show(self.screen.port if self.screen else None, self._panel)
+            self.hands.play(self.machine, self._controls, self._panel)
             raise
         self.machine, self.screen, self._panel, self._controls = fresh.machine, screen, panel, controls
         self.bar.change(self._entries(fresh.machine))

@@ -74,7 +74,7 @@ class Painter:
         self._screen = screen
         self._panel = panel
         self._entry_boxes: list[Box] = []
-        self._seen = _Seen(None, ())
+        self._seen = _Seen(None, panel.dark)
         self._drawn: object = None
         self._strips: dict[object, pygame.Surface] = {}
         self._full_screen = False
@@ -88,11 +88,21 @@ class Painter:
         self._windowed = (width, height + (PANEL_ONLY_ROOM if screen is None else 0))
         self._open(self._windowed)
 
-    def show(self, screen: ScreenPort | None, panel: Panel) -> None:
-        """Show another machine from now on, in the same window."""
+    def show(self, screen: ScreenPort | None, panel: Panel, cycle: int, words: Words) -> None:
+        """Show another machine from now on, in the same window.
+
+        Raises:
+            Exception: whatever its cards raise when they are looked at; then the former one stays.
+        """
+        before = self._screen, self._panel, self._seen
         self._screen, self._panel = screen, panel
-        self._seen = _Seen(None, ())
-        self.resized()
+        try:
+            self.resized()
+            self.draw(cycle, words)
+        except BaseException:
+            self._screen, self._panel, self._seen = before
+            self.resized()
+            raise
 
     def _shape(self, width: int) -> Shape:
         panel_height = self._panel.height(width, self._letters.width)

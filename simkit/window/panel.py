@@ -82,6 +82,11 @@ class Panel:
         return [port.port.levels(cycle) for _, port in self._rows if isinstance(port, Lamps)]
 
     @property
+    def dark(self) -> Levels:
+        """No lamp lit."""
+        return [(False,) * len(port.port.labels) for _, port in self._rows if isinstance(port, Lamps)]
+
+    @property
     def held(self) -> str | None:
         """The button held down with the mouse."""
         return self._held[1] if self._held else None

@@ -224,6 +224,38 @@ def test_a_card_that_cannot_be_drawn_any_more_stops_the_machine(watched):
     assert watched.goes()
 
 
+UNDRAWABLE = CARD.replace("return (True,)", "return 1 / 0")
+
+
+def test_a_card_that_cannot_be_drawn_from_the_start_stops_the_machine(bench, tmp_path):
+    folder = write_machine(tmp_path / "hello")[0]
+    (folder / "machine.toml").rename(folder / "base.toml")
+    (folder / "machine.toml").write_text(TOML)
+    (folder / "lamp.py").write_text(UNDRAWABLE)
+    watched = Watched(bench, folder)
+    watched.go_on()
+    assert watched.trouble.startswith("Stopped")
+    watched.write("lamp.py", CARD)
+    watched.go_on()
+    assert watched.trouble == ""
+    assert watched.goes()
+
+
+def test_a_machine_that_has_stopped_outlives_files_that_are_no_better(watched):
+    good = watched.read("lamp.py").decode()
+    watched.write("lamp.py", good.replace("        pass\n\n    def peek", "        1 / 0\n\n    def peek"))
+    watched.go_on()
+    for worse in (UNDRAWABLE, "", CARD.replace("(True,)", "(True, True)"), UNDRAWABLE + "\n"):
+        watched.write("lamp.py", worse)
+        watched.go_on()
+        assert "Stopped" in watched.trouble
+        assert not watched.goes()
+    watched.write("lamp.py", good)
+    watched.go_on()
+    assert watched.trouble == ""
+    assert watched.goes()
+
+
 def test_without_watching_a_card_that_fails_ends_the_run(bench, tmp_path):
     folder = write_machine(tmp_path / "hello")[0]
     with (folder / "machine.toml").open("a") as file:
