@@ -275,7 +275,7 @@ class App:
         before = {warning.slot for warning in self.machine.warnings if warning.rule == SHORT_IMAGE}
         for warning in machine.warnings:
             if warning.rule == SHORT_IMAGE and warning.slot not in before:
-                remedy = "Build it again. If it shall be so short, close the window and run the machine anew."
+                remedy = "If it shall be so short, close the window and run the machine anew."
                 raise SimkitError(warning.message, slot=warning.slot, remedy=remedy)
 
     def _screen_of(self, machine: Machine) -> Screen | None:
