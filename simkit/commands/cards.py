@@ -67,8 +67,6 @@ def cards(
             say(*([""] if number else []), *card_lines(entry))
         for entry in failed:
             say("", f"{entry['kind']}: {entry['reason']}", error=True)
-    if failed and kind is not None:
-        raise typer.Exit(exits.FOUND)
 
 
 def _class(kind: str) -> type[Card]:
@@ -117,22 +115,24 @@ def _test_json(kind: str, report: ContractReport) -> dict[str, Any]:
 
 
 def describe_all(kind: str | None) -> tuple[list[dict[str, Any]], list[dict[str, str]]]:
-    """Descriptions of all cards, or of one, and those that cannot be loaded with the reason.
+    """Descriptions of all cards, or of one, and of all those that cannot be loaded with the reason.
 
     Raises:
-        SimkitError: there is no card of that kind.
+        SimkitError: there is no card of the kind that is named.
+        CardError: it cannot be loaded.
     """
-    from simkit.machinefile.catalogue import FILE_PREFIX, entries, load_entry
+    from simkit.machinefile.catalogue import FILE_PREFIX, entries, load_entry, unreadable
 
     if kind is not None and kind.startswith(FILE_PREFIX):
         return [describe(kind, _class(kind))], []
     known = entries()
-    if kind is not None and kind not in known:
-        raise SimkitError(f"There is no card {kind!r}.", remedy=near(kind, known))
-    described, failed = [], []
+    if kind is not None:
+        if kind not in known:
+            raise SimkitError(f"There is no card {kind!r}.", remedy=near(kind, known))
+        return [describe(kind, load_entry(known[kind]))], []
+    described = []
+    failed = [{"kind": place, "reason": reason, "remedy": "Install it anew."} for place, reason in unreadable().items()]
     for name, claims in sorted(known.items()):
-        if kind is not None and name != kind:
-            continue
         try:
             described.append(describe(name, load_entry(claims)))
         except SimkitError as error:

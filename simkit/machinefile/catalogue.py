@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from importlib.machinery import SourceFileLoader
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint, distributions, entry_points
 from pathlib import Path
 from types import CodeType
 from typing import TypeVar
@@ -32,11 +32,37 @@ Claims = Sequence[EntryPoint]
 def entries() -> dict[str, Claims]:
     """Entry points of all installed cards by kind; nothing is imported yet."""
     found: dict[str, list[EntryPoint]] = {}
-    for entry in entry_points(group=GROUP):
+    for entry in _entry_points():
         claims = found.setdefault(entry.name, [])
         if (_owner(entry), entry.value) not in [(_owner(other), other.value) for other in claims]:
             claims.append(entry)
     return dict(found)
+
+
+def _entry_points() -> Iterable[EntryPoint]:
+    """Those of all packages that say theirs in a form that can be read."""
+    try:
+        return entry_points(group=GROUP)
+    except Exception:  # noqa: BLE001 - one of the packages, perhaps one that has nothing to do with cards
+        readable, _ = _one_by_one()
+        return readable
+
+
+def unreadable() -> dict[str, str]:
+    """Packages whose list of entry points cannot be read, by where they lie, with the reason."""
+    return _one_by_one()[1]
+
+
+def _one_by_one() -> tuple[list[EntryPoint], dict[str, str]]:
+    found: list[EntryPoint] = []
+    failed = {}
+    for distribution in distributions():
+        try:
+            found += distribution.entry_points.select(group=GROUP)
+        except Exception as error:  # noqa: BLE001 - whatever may come of a stranger's text
+            place = getattr(distribution, "_path", None) or "a package"
+            failed[str(place)] = f"its entry_points.txt cannot be read: {type(error).__name__}: {error}"
+    return found, failed
 
 
 def _owner(entry: EntryPoint) -> str:

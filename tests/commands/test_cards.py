@@ -217,3 +217,38 @@ def test_a_class_that_is_not_there_is_answered_with_the_cards_of_the_file(tmp_pa
     told = capsys.readouterr().err
     assert "Bell" in told
     assert "PinSpec" not in told
+
+
+@pytest.mark.parametrize(
+    ("entry_points", "metadata", "reason"),
+    [
+        (b"\xff\xfe[simkit.cards]\n", b"Name: foreign\n", "UnicodeDecodeError"),
+        (b"[simkit.cards]\nbell\n", b"Name: foreign\n", "TypeError"),
+        (b"[simkit.cards]\nmine = mine:Mine\n", b"\xff", None),
+        (b"[simkit.cards]\nmine = mine:Mine\n", b"", None),
+        (b"[other]\n\x00=\x00\n", b"Name: foreign\n", None),
+    ],
+)
+def test_a_package_whose_texts_cannot_be_read_hides_no_other_card(
+    entry_points, metadata, reason, tmp_path, monkeypatch, capsys
+):
+    package = tmp_path / "foreign-1.0.dist-info"
+    package.mkdir()
+    (package / "entry_points.txt").write_bytes(entry_points)
+    (package / "METADATA").write_bytes(metadata)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    assert run("cards", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert {"sram", "rom", "tile-video"} <= {card["kind"] for card in told["cards"]}
+    failed = {entry["kind"]: entry["reason"] for entry in told["failed"]}
+    if reason is not None:
+        assert reason in failed[str(package)]
+    assert run("run", "demo:bench", "--headless", "--for", "10c") == 0
+    capsys.readouterr()
+
+
+def test_a_card_that_is_named_and_cannot_be_loaded_gives_3(monkeypatch, capsys):
+    broken = EntryPoint("broken", "no_such_module:Card", catalogue.GROUP)
+    monkeypatch.setattr(catalogue, "entries", lambda: {"broken": [broken]})
+    assert run("cards", "broken") == 3
+    assert "No module named 'no_such_module'" in capsys.readouterr().err

@@ -22,6 +22,7 @@ from tempfile import TemporaryDirectory
 sys.path.insert(0, str(Path(__file__).parent))
 
 from fuzzing import job
+from fuzzing.faults import MARKS
 from fuzzing.kinds import KINDS
 from fuzzing.processes import PROCESS_KINDS
 from fuzzing.sample import Sample
@@ -94,7 +95,7 @@ def as_text(report: job.Report) -> str:
     )
     for (kind, what), shown in sorted(report.faults.items()):
         lines += ["", f"{kind}: {what} ({len(shown)}), e.g. {', '.join(unit for unit, _ in shown[:SHOWN])}"]
-        lines += [f"    {line}" for line in shown[0][1].strip().splitlines()[-12:]]
+        lines += [f"    {line}" for line in visible(shown[0][1]).strip().splitlines()[-12:]]
     return "\n".join(lines)
 
 
@@ -150,28 +151,33 @@ def again(unit: Unit) -> int:
 
         sample = unit.sample()
         outcome = run(sample)
-        sys.stdout.write(
-            f"exit code {outcome.code}, {outcome.seconds:.2f} s\n{outcome.out[:4000]}{outcome.err[:4000]}\n"
-        )
+        print(f"exit code {outcome.code}, {outcome.seconds:.2f} s\n{visible(outcome.out + outcome.err)[:4000]}")
         for fault in outcome.faults:
-            print(f"\n{fault.kind}: {fault.what}\n{fault.shown}\n")
+            print(f"\n{fault.kind}: {fault.what}\n{visible(fault.shown)}\n")
             print(shrunk(sample, fault, run).to_text())
         if not outcome.faults:
             print(sample.to_text()[:4000])
     return 1 if outcome.faults else 0
 
 
+def visible(text: str) -> str:
+    """A text whose marks are seen and do nothing."""
+    return MARKS.sub(lambda mark: mark[0].encode("unicode_escape").decode(), text)
+
+
 def found() -> int:
     """Run what was found once; gives 1 when it shows a fault again."""
-    worst = 0
+    kept = sorted(FOUND.glob("*.json"))
+    faults = 0
     with TemporaryDirectory(prefix="simkit-fuzz-", ignore_cleanup_errors=True) as folder:
         here = job.Here(Path(folder).resolve() / "one" / "two")
-        for path in sorted(FOUND.glob("*.json")):
+        for path in kept:
             sample = Sample.of_text(path.read_text(encoding="utf-8"))
             for fault in here.run(sample, as_process=path.stem.startswith("process-")).faults:
-                worst = 1
-                print(f"{path.name}: {fault.kind}: {fault.what}\n{fault.shown}")
-    return worst
+                faults += 1
+                print(f"{path.name}: {fault.kind}: {fault.what}\n{visible(fault.shown)}")
+    print(f"{len(kept)} inputs that were found once, {faults} faults")
+    return 1 if faults else 0
 
 
 if __name__ == "__main__":

@@ -56,6 +56,7 @@ def test_a_long_run_finds_nothing():
 def test_what_was_found_once_is_mended():
     done = subprocess.run([*RUN, "--found"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout == f"{len(list((HERE / 'found').iterdir()))} inputs that were found once, 0 faults\n"
 
 
 SAME = """
@@ -189,7 +190,9 @@ BODIES = {
 
 
 def test_every_kind_of_fault_is_noticed_and_made_small(tmp_path):
-    bodies = {name: body for name, (body, _) in BODIES.items()}
+    told_here = Path("/proc/self/clear_refs").exists()  # how much memory there was
+    wanted = {name: kinds for name, (_, kinds) in BODIES.items() if kinds != ["memory"] or told_here}
+    bodies = {name: BODIES[name][0] for name in wanted}
     done = subprocess.run(
         [sys.executable, "-B", "-c", PLANTED, str(HERE), json.dumps(bodies)],
         capture_output=True,
@@ -199,7 +202,7 @@ def test_every_kind_of_fault_is_noticed_and_made_small(tmp_path):
     )
     told = json.loads(done.stdout)
     what, small = told.pop("shrunk")
-    assert told == {name: kinds for name, (_, kinds) in BODIES.items()}
+    assert told == wanted
     assert what.startswith("KeyError in ")
     assert json.loads(small)["files"] == {"a": {"lines": ["Z"]}}
 
@@ -219,12 +222,12 @@ def test_a_worker_that_is_lost_costs_one_unit(tmp_path):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(job, "RUN", script)
-        todo = units(1, 12, ["clock"], processes=False)
+        todo = units(1, 6, ["clock"], processes=False)
         lost = [unit for unit in todo if unit.sample().argv[0].startswith("1")]
         found = job.run(todo, 1)
     assert 0 < len(lost) < len(todo)
     assert [unit for unit, _ in found.faults["lost", "clock: the process ended with 7"]] == [str(unit) for unit in lost]
-    assert found.tallies["clock"].inputs == 12
+    assert found.tallies["clock"].inputs == 6
 
 
 def test_the_report_for_people_names_units_and_totals():

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import io
 import json
 import os
 import signal
 import sys
+import threading
 import time
 import traceback
 from collections.abc import Iterator
@@ -88,6 +90,7 @@ class Judge:
         return outcome
 
     def _run(self, sample: Sample) -> Outcome:
+        from simkit.commands.exits import code_of
         from simkit.contract.errors import SimkitError
 
         outcome = Outcome()
@@ -101,7 +104,7 @@ class Judge:
             with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), self._limits():
                 CALLS[sample.call](sample)
         except SimkitError as error:
-            outcome.code = 2
+            outcome.code = code_of(error)
             err.write(f"{error}\n")
             json.dumps(error.as_dict())
         except SystemExit as ended:
@@ -124,6 +127,8 @@ class Judge:
         if timers:
             signal.setitimer(signal.ITIMER_PROF, self._give_up_seconds, 1.0)
             signal.setitimer(signal.ITIMER_REAL, STANDSTILL_SECONDS, 1.0)
+        else:
+            threading.Thread(target=self._watch_over, args=(threading.get_ident(),), daemon=True).start()
         try:
             yield
         finally:
@@ -136,6 +141,16 @@ class Judge:
         if self._watching:
             self._stuck = self._stuck or place_of(traceback.extract_stack(frame))
             raise Hung
+
+    def _watch_over(self, thread: int) -> None:
+        """Where there are no timer signals: raise it from another thread, which nothing that waits is broken off by."""
+        until, standstill = time.process_time() + self._give_up_seconds, time.monotonic() + STANDSTILL_SECONDS
+        while self._watching:
+            time.sleep(0.05)
+            if time.process_time() > until or time.monotonic() > standstill:
+                self._stuck = self._stuck or place_of(traceback.extract_stack(sys._current_frames()[thread]))
+                ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), ctypes.py_object(Hung))
+                return
 
     # files ------------------------------------------------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import TypeVar
 
 import attrs
@@ -11,7 +11,7 @@ import attrs
 from fuzzing.faults import Fault, Outcome
 from fuzzing.sample import Sample
 
-T = TypeVar("T", bytes, list[str], list[bytes])
+Whole = TypeVar("Whole", bytes, list[str], list[bytes])
 
 SECONDS = 60.0
 """Time after which what was reached is small enough."""
@@ -34,56 +34,65 @@ def shrunk(sample: Sample, fault: Fault, run: Callable[[Sample], Outcome], secon
     before = None
     while before != sample and time.monotonic() < until:
         before = sample
-        for step in (_fewer_files, _fewer_words, _fewer_lines, _fewer_bytes, _shorter_words):
-            for smaller in step(sample):
-                if still(smaller):
-                    sample = smaller
-                    break
-            else:
-                continue
-            break
+        for step in (_fewer_files, _fewer_words, _shorter_files, _shorter_words):
+            sample = step(sample, still)
     return sample
 
 
-def _pieces(whole: T) -> Iterator[T]:
-    """The whole without a piece: halves, quarters, and so on to single ones."""
-    size = len(whole) // 2 or len(whole)
+def _less(whole: Whole, still: Callable[[Whole], bool]) -> Whole:
+    """The whole without every piece that is not needed: halves first, then quarters, and so on to single ones."""
+    size = len(whole)
     while size:
-        for at in range(0, len(whole), size):
-            yield whole[:at] + whole[at + size :]
-        size = size // 2 if size > 1 else 0
+        at = 0
+        while at < len(whole):
+            smaller = whole[:at] + whole[at + size :]
+            if still(smaller):
+                whole = smaller
+            else:
+                at += size
+        size //= 2
+    return whole
 
 
-def _fewer_files(sample: Sample) -> Iterator[Sample]:
-    for name in sample.files:
-        yield attrs.evolve(sample, files={key: content for key, content in sample.files.items() if key != name})
+def _fewer_files(sample: Sample, still: Callable[[Sample], bool]) -> Sample:
+    def of(names: list[str]) -> Sample:
+        return attrs.evolve(sample, files={name: sample.files[name] for name in names})
+
+    return of(_less(list(sample.files), lambda names: still(of(names))))
 
 
-def _fewer_words(sample: Sample) -> Iterator[Sample]:
-    if sample.call == "command":  # of the other calls each argument has its place
-        for words in _pieces(list(sample.argv)):
-            yield attrs.evolve(sample, argv=tuple(words))
+def _fewer_words(sample: Sample, still: Callable[[Sample], bool]) -> Sample:
+    if sample.call != "command":  # of the other calls each argument has its place
+        return sample
+    words = _less(list(sample.argv), lambda words: still(attrs.evolve(sample, argv=tuple(words))))
+    return attrs.evolve(sample, argv=tuple(words))
 
 
-def _fewer_lines(sample: Sample) -> Iterator[Sample]:
-    for name, content in sample.files.items():
-        if isinstance(content, bytes) and content.count(b"\n") > 1:
-            for lines in _pieces(content.split(b"\n")):
-                yield attrs.evolve(sample, files={**sample.files, name: b"\n".join(lines)})
-
-
-def _fewer_bytes(sample: Sample) -> Iterator[Sample]:
+def _shorter_files(sample: Sample, still: Callable[[Sample], bool]) -> Sample:
     for name, content in sample.files.items():
         if isinstance(content, bytes):
-            for smaller in _pieces(content):
-                yield attrs.evolve(sample, files={**sample.files, name: smaller})
+            sample = _shorter_file(sample, name, content, still)
     if sample.stdin:
-        for smaller in _pieces(sample.stdin):
-            yield attrs.evolve(sample, stdin=smaller)
+        sample = attrs.evolve(sample, stdin=_less(sample.stdin, lambda data: still(attrs.evolve(sample, stdin=data))))
+    return sample
 
 
-def _shorter_words(sample: Sample) -> Iterator[Sample]:
-    for number, word in enumerate(sample.argv):
-        for shorter in _pieces(word.encode("utf-8", "surrogatepass")):
-            argv = (*sample.argv[:number], shorter.decode("utf-8", "replace"), *sample.argv[number + 1 :])
-            yield attrs.evolve(sample, argv=argv)
+def _shorter_file(sample: Sample, name: str, content: bytes, still: Callable[[Sample], bool]) -> Sample:
+    def of(data: bytes) -> Sample:
+        return attrs.evolve(sample, files={**sample.files, name: data})
+
+    lines = _less(content.split(b"\n"), lambda lines: still(of(b"\n".join(lines))))
+    return of(_less(b"\n".join(lines), lambda data: still(of(data))))
+
+
+def _shorter_words(sample: Sample, still: Callable[[Sample], bool]) -> Sample:
+    for number in range(len(sample.argv)):
+
+        def of(word: bytes, number: int = number, sample: Sample = sample) -> Sample:
+            argv = (*sample.argv[:number], word.decode("utf-8", "replace"), *sample.argv[number + 1 :])
+            return attrs.evolve(sample, argv=argv)
+
+        word = _less(sample.argv[number].encode("utf-8", "surrogatepass"), lambda word, of=of: still(of(word)))
+        if word != sample.argv[number].encode("utf-8", "surrogatepass"):
+            sample = of(word)
+    return sample
