@@ -8,7 +8,6 @@ raise SimkitError for wrong use. One that found something (findings with --stric
 from __future__ import annotations
 
 import json
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
 from typing import Annotated, Any
@@ -118,7 +117,7 @@ def _print_version(*, as_json: bool) -> None:
 
 
 def _refuse_repeated(command: Any, argv: Sequence[str]) -> None:
-    """Refuse an option given twice of which only one would count.
+    """Refuse an option that says two things of which only one would count.
 
     Raises:
         SimkitError: there is one.
@@ -129,22 +128,23 @@ def _refuse_repeated(command: Any, argv: Sequence[str]) -> None:
         command = command.commands.get(next(words, ""))
     for parameter in getattr(command, "params", ()):
         options |= dict.fromkeys(parameter.opts, parameter)
-    found = Counter(options[name].opts[-1] for name in _options_in(words, options) if not options[name].multiple)
-    for name, times in found.items():
-        if times > 1:
-            raise SimkitError(f"{name} is given {times} times; one can count.", remedy="Leave the others out.")
+    said: dict[str, str] = {}
+    for name, value in _values_in(words, options):
+        before = said.setdefault(name, value)
+        if before != value and not options[name].multiple:
+            raise SimkitError(
+                f"{name} is given twice, as {before!r} and as {value!r}; one can count.", remedy="Leave one out."
+            )
 
 
-def _options_in(words: Iterator[str], options: dict[str, Any]) -> Iterator[str]:
-    """The options among words, without what stands as the value of one."""
+def _values_in(words: Iterator[str], options: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """The options among words that have values, with these."""
     for word in words:
         if word == "--":
             return
-        name, equals, _ = word.partition("=")
-        if name in options and word.startswith("--"):
-            yield name
-            if not equals and not options[name].is_flag:
-                next(words, None)
+        name, equals, value = word.partition("=")
+        if name in options and word.startswith("--") and not options[name].is_flag:
+            yield name, value if equals else next(words, "")
 
 
 def _in_words(error: Exception) -> SimkitError:
