@@ -14,6 +14,7 @@ from simkit.commands.options import (
     MachineOptions,
     PadOption,
     TypeOption,
+    check_apart,
     help_text,
     takes_machine,
 )
@@ -62,6 +63,7 @@ def coverage(
     from simkit.testing.coverage import COUNTS, PAGE, Counts, CoverageWatch, as_dict, percent, program_of, table, total
     from simkit.testing.coverage import html as page
 
+    check_apart({"--save": save, "--html": html})
     if save is not None:
         check_output(save, what="coverage counts", known=COUNTS, force=force)
     if html is not None:

@@ -13,6 +13,7 @@ import attrs
 import typer
 
 from simkit.contract.errors import SimkitError
+from simkit.files.streams import is_stream
 from simkit.machinefile.tomlfile import parse_toml
 
 if TYPE_CHECKING:
@@ -191,6 +192,23 @@ class MachineOptions:
                 raise SimkitError(f"--image {text!r}: there is no file {file}.", remedy="Correct the path.")
             found[int(slot)] = Path(file)
         return found
+
+
+def check_apart(named: Mapping[str, Path | None]) -> None:
+    """Check that no two options name one file, of which the one would take away what the other gave.
+
+    Args:
+        named: paths by option; None: not given.
+
+    Raises:
+        SimkitError: two do.
+    """
+    seen: dict[str, str] = {}
+    for option, path in named.items():
+        if path is not None and not is_stream(path):
+            other = seen.setdefault(os.path.realpath(path), option)
+            if other != option:
+                raise SimkitError(f"{other} and {option} name one file, {path}.", remedy="Name two.")
 
 
 def parse_settings(texts: Sequence[str]) -> Mapping[int, Mapping[str, Any]]:

@@ -20,6 +20,7 @@ from simkit.commands.options import (
     PadOption,
     ReplayOption,
     TypeOption,
+    check_apart,
     help_text,
     takes_machine,
 )
@@ -130,7 +131,7 @@ class RunOptions:
                     raise SimkitError(f"{name} needs a serial line.", remedy="Add --serial stdio, tcp:PORT or pty.")
         if self.png is not None and self.png.suffix.lower() != ".png" and not is_stream(self.png):
             raise SimkitError(
-                f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.with_suffix('.png').name}."
+                f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.stem or 'screen'}.png."
             )
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
@@ -164,6 +165,7 @@ class RunOptions:
         from simkit.files.whole import check_output
         from simkit.outside.recording import RECORDING
 
+        check_apart({"--replay": self.replay, "--png": self.png, "--capture": self.capture, "--record": self.record})
         for path, what, known in (
             (self.png, "picture", PICTURE),
             (self.capture, "capture", None),

@@ -140,9 +140,11 @@ class _Sources:
             return ""
         if file is None or line is None:
             return name
+        text = self._line(file, int(line))
+        if not text:
+            return name
         key = (file, line)
         if key not in self._words:
-            text = self._line(file, int(line))
             self._words[key] = _alias(text), {word.lower(): word for word in reversed(_WORD.findall(text))}
         alias, words = self._words[key]
         return "" if alias and not _ADDRESS.fullmatch(alias) else words.get(name.lower(), name)

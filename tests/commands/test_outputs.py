@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -60,8 +61,8 @@ def simkit(capfd, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     write_machine(tmp_path / "m")
 
-    def run(line, out, *more, time="--for 0.02s"):
-        words = line.replace("TIME", time).split()
+    def run(line, out, *more, time="--for 0.02s", odd=""):
+        words = [word.replace("ODD", odd) for word in line.replace("TIME", time).split()]
         named = {"M": "m", "S": "demo:monitor", "OUT": str(out)}
         with pytest.raises(SystemExit) as ended:
             main([*(named.get(word, word) for word in words), *more])
@@ -287,3 +288,65 @@ def test_every_command_that_writes_has_the_option_that_forces_it():
 
     look("simkit", command)
     assert found == writing
+
+
+ODD = (
+    "",
+    ".",
+    "..",
+    "/",
+    "~",
+    "a\nb",
+    "x" * 5000,
+    "../" * 3000,
+    "/dev/fd/77",
+    "\udce4",
+    "m/machine.toml/x",
+    "/dev",
+    "m",
+)
+LINES_WITH_FILES = (
+    *(line.replace(" OUT", "=ODD").replace("TIME", "--for 1c") for line, *_ in OUTPUTS.values()),
+    "run ODD --headless --for 1c",
+    "run M --headless --for 1c --image=2=ODD",
+    "run M --headless --for 1c --labels=ODD",
+    "run M --headless --for 1c --replay=ODD",
+    "run S --headless --for 1c --serial stdio --paste=ODD",
+    "check M --for 1c --accepted=ODD",
+    "coverage M --for 0c --merge=ODD",
+    "burn M --part 28C256 --verify=ODD",
+    "controls --controls=ODD",
+    "cards file:ODD:X",
+    "demo lamps-and-buttons ODD",
+)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="other systems have other odd names")
+@pytest.mark.parametrize("line", LINES_WITH_FILES)
+def test_odd_names_of_files_get_one_message(line, simkit, tmp_path):
+    for odd in ODD:
+        before = names(tmp_path)
+        code, _, err = simkit(line, "", odd=odd)
+        assert "fault in the kit" not in err
+        if code not in (0, 1):
+            assert code in (2, 74), (odd, err)
+            assert len(err.splitlines()) == 2, err
+            assert names(tmp_path) == before
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "run M --headless TIME --png a.png --record a.png",
+        "run M --headless TIME --png a.png --record ./b/../a.png",
+        "run S --headless TIME --serial stdio --capture a.txt --record a.txt",
+        "run M --headless TIME --replay a.rec --record a.rec",
+        "coverage M TIME --save a --html a",
+    ],
+)
+def test_two_options_do_not_name_one_file(line, simkit, tmp_path):
+    (tmp_path / "b").mkdir()
+    code, out, err = simkit(line, "", time="--for 1000000s")
+    assert (code, out) == (2, "")
+    assert re.fullmatch(r"--\w+ and --\w+ name one file, \S+\.\nName two\.\n", err)
+    assert names(tmp_path) == ["b"]
