@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 ParseTime = Callable[[str], int]
 """Cycle of a moment written as a duration since power-on."""
 
-_PAD = re.compile(r"(\d+)=([^@]+)@(.+)")
+_PAD = re.compile(r"([0-9]{1,9})=([^@]+)@(.+)")
 _ESCAPES = {"n": "\n", "t": "\t", "\\": "\\", "b": "\b", "e": "\x1b"}
 
 

@@ -9,6 +9,7 @@ waits while the card has no rate set or its receiver is off.
 from __future__ import annotations
 
 import os
+import re
 import select
 import signal
 import socket
@@ -75,7 +76,7 @@ def open_line(text: str) -> HostLine:
     if kind == "stdio" and not rest:
         return StdioLine()
     if kind == "tcp":
-        if not rest.isdigit() or not 1 <= int(rest) <= 65_535:
+        if not re.fullmatch(r"[0-9]{1,5}", rest) or not 1 <= int(rest) <= 65_535:
             raise SimkitError(f"{text!r} has no port number.", remedy='Write e.g. "tcp:6551"; ports are 1 to 65535.')
         return TcpLine(int(rest))
     if kind == "pty" and not rest:

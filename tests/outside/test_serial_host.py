@@ -83,6 +83,8 @@ def test_a_run_ends_at_its_cycle(machine):
         ("telnet", "not a serial line"),
         ("tcp:", "no port number"),
         ("tcp:70000", "no port number"),
+        ("tcp:\u00b2", "no port number"),
+        ("tcp:" + "9" * 5000, "no port number"),
         ("stdio:1", "not a"),
     ],
 )
