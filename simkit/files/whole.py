@@ -44,8 +44,8 @@ class Written:
     def notes(self) -> list[str]:
         """In sentences, for people."""
         return [
-            *(f"Overwritten: {path}" for path in self.overwritten),
-            *(f"Removed: {path}, which a run that was killed had left" for path in self.cleared),
+            *(f"Overwrites {path}" for path in self.overwritten),
+            *(f"Removes {path}, which a run that was killed had left" for path in self.cleared),
         ]
 
 

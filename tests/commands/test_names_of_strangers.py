@@ -195,6 +195,8 @@ def test_no_command_prints_a_name_that_does_something(line, expected, as_json, f
     assert NEVER.search(out) is None, out
     assert NEVER.search(err) is None, err
     assert not [told for told in (out + err).split("\n") if told.startswith("FORGED")], out + err
+    for path in (*place.glob("*.html"), *place.glob("*.sarif")):
+        assert NEVER.search(path.read_text(encoding="utf-8")) is None, path
     if as_json:
         json.loads(out[out.index("{") if "{" in out else 0 :])
 

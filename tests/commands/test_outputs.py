@@ -94,14 +94,14 @@ def test_an_output_is_written_and_over_its_like_with_a_word(output, simkit, tmp_
     found, _, err = simkit(line, path.name)
     assert code in (found, None)
     assert is_right(path.read_bytes())
-    assert "Overwritten" not in err
+    assert "Overwrites" not in err
     found, _, err = simkit(line, path.name)
     if "--capture" in line:
         assert found == 2
         assert "it stays as it is" in err
     else:
         assert code in (found, None)
-        assert f"Overwritten: {path.name}\n" in err
+        assert f"Overwrites {path.name}\n" in err
     assert is_right(path.read_bytes())
     assert names(tmp_path) == [path.name]
 
@@ -120,7 +120,7 @@ def test_another_file_stays_and_that_is_told_before_the_machine_runs(output, sim
     assert path.read_bytes() == content
     found, _, err = simkit(line, path.name, "--force")
     assert code in (found, None)
-    assert f"Overwritten: {path.name}\n" in err
+    assert f"Overwrites {path.name}\n" in err
     assert is_right(path.read_bytes())
 
 
@@ -259,7 +259,7 @@ def test_a_new_folder_is_there_whole_and_stays_when_it_is_asked_for_again(line, 
     assert tree() == changed
     code, _, err = simkit(words, "", "--force")
     assert code == 0
-    assert f"Overwritten: {some.relative_to(tmp_path)}\n" in err
+    assert f"Overwrites {some.relative_to(tmp_path)}\n" in err
     assert tree() == {**before, some.parent / "notes.txt": DIARY}
 
 

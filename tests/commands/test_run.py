@@ -123,7 +123,7 @@ def test_a_picture_replaces_a_picture_but_no_other_file(simkit, hello, tmp_path)
         "Choose another name, or add --force.\n"
     )
     assert (tmp_path / "notes.png").read_text() == "keep me"
-    for said in ("", "Overwritten: a.png\n"):
+    for said in ("", "Overwrites a.png\n"):
         code, _, err = simkit("run", hello, "--headless", "--for", "2f", "--png", "a.png")
         assert (code, err) == (0, said)
 

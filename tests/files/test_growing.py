@@ -37,7 +37,7 @@ def test_what_stands_there_goes_under_the_rules_of_the_one_writer(tmp_path):
     assert path.read_text() == "list of old things"
     for words in ({"known": LISTS}, {"force": True}):
         with GrowingFile(path, **words) as file:
-            assert file.written.notes() == [f"Overwritten: {path}"]
+            assert file.written.notes() == [f"Overwrites {path}"]
             file.write(b"list")
         assert path.read_bytes() == b"list"
     (tmp_path / "link").symlink_to("b")

@@ -46,7 +46,7 @@ def test_a_file_of_the_same_format_is_replaced_and_that_is_said(tmp_path):
     (tmp_path / "a").write_text("list 1")
     written = write_whole(tmp_path / "a", "list 2", known=LISTS)
     assert (tmp_path / "a").read_text() == "list 2"
-    assert written.notes() == [f"Overwritten: {tmp_path / 'a'}"]
+    assert written.notes() == [f"Overwrites {tmp_path / 'a'}"]
     assert names(tmp_path) == ["a"]
 
 
@@ -440,7 +440,7 @@ def test_the_next_run_takes_away_what_a_killed_one_left_and_says_so(tmp_path):
         part.close()  # as the system does for a process that is gone
     written = write_together({tmp_path / "a": "x", tmp_path / "made" / "b": "y"}, make_folders=True)
     assert sorted(written.cleared) == sorted(part.path for part in left[:2])
-    assert written.notes()[0] == f"Removed: {left[0].path}, which a run that was killed had left"
+    assert written.notes()[0] == f"Removes {left[0].path}, which a run that was killed had left"
     assert names(tmp_path) == sorted(["a", "made", left[2].path.name])
 
 

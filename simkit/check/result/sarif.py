@@ -46,7 +46,11 @@ def sarif(result: CheckResult) -> dict[str, Any]:
                 "tool": {"driver": driver},
                 "columnKind": "unicodeCodePoints",
                 "results": [_result(finding, numbers, result.file) for finding in result.findings],
-                "properties": {"machine": result.machine, "cycles": result.cycles, "remarks": result.remarks},
+                "properties": {
+                    "machine": plain(result.machine),
+                    "cycles": result.cycles,
+                    "remarks": [plain(remark) for remark in result.remarks],
+                },
             }
         ],
     }
@@ -81,11 +85,11 @@ def _result(finding: CheckFinding, numbers: dict[str, int], machine: Path) -> di
         location["physicalLocation"] = {"artifactLocation": {"uri": _uri(str(machine))}}
     if finding.pc is not None:
         location.setdefault("logicalLocations", []).append(
-            {"name": finding.label or f"${finding.pc:04X}", "fullyQualifiedName": f"${finding.pc:04X}"}
+            {"name": plain(finding.label or f"${finding.pc:04X}"), "fullyQualifiedName": f"${finding.pc:04X}"}
         )
     found["locations"] = [location]
     if finding.accepted is not None:
-        found["suppressions"] = [{"kind": "external", "justification": finding.accepted}]  # 3.35
+        found["suppressions"] = [{"kind": "external", "justification": plain(finding.accepted)}]  # 3.35
     return found
 
 
