@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from simkit.machine.machine import Executed, Machine, MomentError
     from simkit.machine.routine import RoutineError, RoutineResult
     from simkit.machine.snapshot import SnapshotError
+    from simkit.outside.journal import record
+    from simkit.outside.player import ReplayError, replay
 
 __all__ = [
     "BusCycle",
@@ -26,11 +28,14 @@ __all__ = [
     "Finding",
     "Machine",
     "MomentError",
+    "ReplayError",
     "RoutineError",
     "RoutineResult",
     "SeveralErrors",
     "SimkitError",
     "SnapshotError",
+    "record",
+    "replay",
 ]
 
 _HOMES = {
@@ -40,6 +45,8 @@ _HOMES = {
     "simkit.machine.machine": ("Executed", "Machine", "MomentError"),
     "simkit.machine.routine": ("RoutineError", "RoutineResult"),
     "simkit.machine.snapshot": ("SnapshotError",),
+    "simkit.outside.journal": ("record",),
+    "simkit.outside.player": ("ReplayError", "replay"),
 }
 
 

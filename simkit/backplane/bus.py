@@ -105,6 +105,16 @@ class Bystander(Protocol):
         """It has come back, between two instructions or behind an exception."""
 
 
+class RunWatcher(Protocol):
+    """Is told when the CPU runs: for an instruction, a cycle, or long."""
+
+    def about_to_run(self) -> None:
+        """It stands still, and is about to run."""
+
+    def has_run(self, error: BaseException | None) -> None:
+        """It stands still again; with an error the instruction under way was given up where it was."""
+
+
 class WatchHandle:
     """Holds what `Bus.add_watch` attached; `remove` takes it off."""
 
@@ -150,6 +160,7 @@ class Bus:
         bystanders: who is told when the core runs.
         turn: when a card may act.
         guard: calls the cards.
+        run_watchers: who is told when the CPU runs.
     """
 
     def __init__(
@@ -180,6 +191,7 @@ class Bus:
         self.memory_watchers: list[Callable[[int, int, int], None]] = []
         self.outside_watchers: list[Callable[[OutsideEvent], None]] = []
         self.bystanders: list[Bystander] = []
+        self.run_watchers: list[RunWatcher] = []
         self.recording = Recording(self.wiring, self._recorded_anew, self._now)
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
@@ -259,6 +271,7 @@ class Bus:
         memory: Callable[[int, int, int], None] | None = None,
         outside: Callable[[OutsideEvent], None] | None = None,
         bystander: Bystander | None = None,
+        run: RunWatcher | None = None,
     ) -> WatchHandle:
         """Have what happens told, until the handle's `remove`.
 
@@ -270,6 +283,7 @@ class Bus:
             outside: told of every outside event as it is taken.
             bystander: with one, `before` and `tap` are called for what the reference engine does and for what cards
                 answer; the rest of what the core does comes in records alone.
+            run: told when the CPU begins to run and when it has.
         """
         pairs = (
             (self.probes, probe),
@@ -278,6 +292,7 @@ class Bus:
             (self.memory_watchers, memory),
             (self.outside_watchers, outside),
             (self.bystanders, bystander),
+            (self.run_watchers, run),
         )
         attached = [(calls, call) for calls, call in pairs if call is not None]
         sees_all = probe is not None or (bystander is None and (before is not None or tap is not None))
@@ -405,6 +420,11 @@ class Bus:
         seat = self._by_slot.get(slot)
         found = seat.ports.get(port) if seat is not None else None
         return seat is not None and found is not None and takes(seat, found, action, arguments)
+
+    def forget_outside(self) -> None:
+        """Drop the outside events not yet taken."""
+        self._outside.clear()
+        self._set_horizon()
 
     def pending_outside(self) -> list[tuple[int, int, int, str, str, tuple[Any, ...]]]:
         """Outside events not yet taken, soonest first: (cycle, order, slot, port, action, arguments)."""

@@ -15,6 +15,7 @@ from simkit.check.watches.watch import Watch
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import effects
 from simkit.machine.machine import Machine
+from simkit.outside.player import Player
 from simkit.rom.listing import Listing, listing_beside, read_listing
 
 SLICES = 40
@@ -28,6 +29,15 @@ LOOP_ADDRESSES = 12
 
 WAITED_SLICES = SLICES // 2
 
+_IN_WORDS = {
+    "power": "a power cycle",
+    "reload": "a machine loaded anew",
+    "state loaded": "a state that was loaded",
+    "state registers": "registers set by hand",
+}
+_NOT_WATCHED = frozenset(_IN_WORDS)
+"""What a recording does without the program; the watch begins anew behind a power cycle."""
+
 
 def check(
     machine: Machine,
@@ -35,15 +45,17 @@ def check(
     seconds: Fraction = Fraction(2),
     accepted: Path | None = None,
     labels: Sequence[Path] = (),
+    player: Player | None = None,
     goes_on: Callable[[float], bool] = lambda part: True,
 ) -> CheckResult:
     """Check a machine just loaded; it is run from power-on.
 
     Args:
-        machine: in cycle 0. Outside events already queued (keys, pads, a recording) happen as queued.
+        machine: in cycle 0. Outside events already queued (keys, pads) happen as queued.
         seconds: machine time to run.
         accepted: file of accepted findings; None takes `accepted.toml` beside the machine file, if it is there.
         labels: label lists that were read besides those of the machine file; their listings are used.
+        player: a recording on that machine, which is played first.
         goes_on: called now and then with the part done, 0 to 1; False ends the run there.
 
     Raises:
@@ -53,16 +65,17 @@ def check(
     acceptances = read_accepted(path) if accepted is not None or os.path.lexists(path) else []
     listing, notes, remarks = machine_listing(machine, labels)
     noted, more = static_findings(machine, listing)
-    watch = Watch(machine, listing)
+    run = _Run(machine, listing, player)
     try:
-        waits, stopped = _run(machine, watch, seconds, goes_on)
+        waits, stopped = _watched(run, seconds, goes_on)
     finally:
+        watch = run.watch
         running = watch.stop().all()
     places = Places(machine.labels.names(), listing)
     everything = [places.finding(one) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)]
     findings = _without_echoes(everything)
-    remarks += more + accept(findings, acceptances)
-    end = machine.cycle if watch.lost is None else watch.lost_at
+    remarks += more + accept(findings, acceptances) + run.remarks
+    end = run.before + (machine.cycle if watch.lost is None else watch.lost_at)
     cycle = f"{end:,}".replace(",", " ")
     if stopped:
         remarks.append(f"The run was stopped in cycle {cycle}; what would have come later was not seen.")
@@ -80,19 +93,70 @@ def check(
     )
 
 
-def _run(
-    machine: Machine, watch: Watch, seconds: Fraction, goes_on: Callable[[float], bool]
-) -> tuple[list[Noted], bool]:
+class _Run:
+    """The run under watch: of a recording first, if there is one, from one power-on to the next.
+
+    Attributes:
+        machine: the machine.
+        watch: of the present power-on.
+        before: cycles of the power-ons before.
+        remarks: what is to be told of the recording.
+        over: whether nothing more can be run.
+    """
+
+    def __init__(self, machine: Machine, listing: Listing | None, player: Player | None) -> None:
+        self.machine = machine
+        self.watch = Watch(machine, listing)
+        self.before = 0
+        self.remarks: list[str] = []
+        self.over = False
+        self._told = False
+        self._listing = listing
+        self._player = player
+
+    @property
+    def cycle(self) -> int:
+        """Cycles run, of all power-ons together."""
+        return self.before + self.machine.cycle
+
+    def go_on(self, cycles: int) -> None:
+        """Run so many cycles at most."""
+        player = self._player
+        if player is None:
+            self.machine.run(cycles=cycles)
+            return
+        player.run(cycles, before=_NOT_WATCHED)
+        entry = player.due
+        if entry is not None and entry.kind == "power":
+            notes = self.watch.stop()
+            self.before += self.machine.cycle
+            player.step()
+            self.watch = Watch(self.machine, self._listing, notes)
+        elif entry is not None and entry.kind in _NOT_WATCHED:
+            self.remarks.append(
+                f"The recording goes on at {entry.at} with what a check cannot follow ({_IN_WORDS[entry.kind]}); the "
+                "run ends there."
+            )
+            self.over = True
+        if player.ended:
+            self._player = None
+        if player.difference is not None and not self._told:
+            self._told = True
+            self.remarks.append(player.difference.words())
+
+
+def _watched(run: _Run, seconds: Fraction, goes_on: Callable[[float], bool]) -> tuple[list[Noted], bool]:
     """Run under watch; gives findings about waiting, and whether the run was ended from outside."""
+    machine = run.machine
     total = -int(-seconds * machine.description.clock_hz // 1)
     loop: set[int] = set()
     same = 0
     for number in range(1, SLICES + 1):
-        while (left := total * number // SLICES - machine.cycle) > 0:
-            if not goes_on(machine.cycle / total):
+        while (left := total * number // SLICES - run.cycle) > 0:
+            if not goes_on(run.cycle / total):
                 return [], True
-            machine.run(cycles=min(left, PIECE))
-            if watch.lost is not None or machine.cpu.halted:
+            run.go_on(min(left, PIECE))
+            if run.over or run.watch.lost is not None or machine.cpu.halted:
                 return [], False
         recent = {pc for _, pc in machine.cpu.recent}
         same = same + 1 if loop and recent <= loop else 0

@@ -75,19 +75,24 @@ def check(
     from simkit.check.run import check as check_machine
     from simkit.commands.long_run import LongRun
     from simkit.commands.script import schedule_run
+    from simkit.commands.taped_run import start_replay
     from simkit.files.streams import is_stdout
     from simkit.files.whole import check_output, write_whole
 
     if sarif is not None:
         check_output(sarif, what="SARIF report", known=REPORT, force=force)
     loaded = options.load()
-    cycles = schedule_run(loaded, length, typed or [], pad or [], replay, default=DEFAULT_FOR)
+    cycles = schedule_run(loaded, length or DEFAULT_FOR, typed or [], pad or [])
+    player = start_replay(loaded, replay) if replay is not None else None
+    if player is not None and length is None:
+        cycles = player.recording.cycles
     with LongRun(loaded.description.name) as run:
         result = check_machine(
             loaded,
             seconds=Fraction(cycles) / loaded.description.clock_hz,
             accepted=accepted,
             labels=tuple(options.labels),
+            player=player,
             goes_on=run.goes_on,
         )
     if sarif is not None:
@@ -99,5 +104,5 @@ def check(
         say_text(report_text(result), error=elsewhere)
     if result.stopped:
         raise typer.Exit(exits.INTERRUPTED)
-    if result.open:
+    if result.open or (player is not None and player.difference is not None):
         raise typer.Exit(exits.FOUND)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import attrs
 
@@ -15,28 +16,63 @@ from simkit.files.whole import write_whole
 from simkit.machine.machine import Machine
 from simkit.machine.views import Lamps, Screen
 
+if TYPE_CHECKING:
+    from simkit.outside.player import Player
+
 CHUNK_SECONDS = 0.1
 """Host seconds between two looks at the clock."""
 FIRST_CHUNK_CYCLES = 20_000
 
 
-def run_forward(machine: Machine, cycle: int) -> bool:
+def run_forward(machine: Machine, cycle: int, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
     """Run up to a cycle, or until the CPU halts; shows progress on a terminal when it takes more than a second.
 
+    Args:
+        machine: the machine.
+        cycle: to run to.
+        asked_to_end: whether the run is to end; asked between two pieces of it.
+
     Returns:
-        False when Ctrl-C ended the run before.
+        False when Ctrl-C ended the run before, or `asked_to_end`.
     """
     first = machine.cycle
     halted_before = machine.cpu.halted
+
+    def advance(cycles: int) -> bool:
+        machine.run(cycles=min(cycles, cycle - machine.cycle))
+        halts = machine.cpu.halted and machine.cpu.halted != halted_before
+        return machine.cycle < cycle and not halts
+
+    if first >= cycle:
+        return True
+    return _in_pieces(
+        machine.description.name, lambda: (machine.cycle - first) / (cycle - first), advance, asked_to_end
+    )
+
+
+def play_forward(player: Player, cycles: int | None, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
+    """As `run_forward`, for a recording: so many cycles of it, all power-ons together, or all of it."""
+    whole = max(1, player.recording.cycles if cycles is None else cycles)
+
+    def advance(piece: int) -> bool:
+        player.run(piece if cycles is None else min(piece, cycles - player.played))
+        return not player.ended and (cycles is None or player.played < cycles)
+
+    return _in_pieces(player.machine.description.name, lambda: min(1.0, player.played / whole), advance, asked_to_end)
+
+
+def _in_pieces(
+    name: str, part: Callable[[], float], advance: Callable[[int], bool], asked_to_end: Callable[[], bool]
+) -> bool:
+    """Have `advance(cycles)` called as long as it gives True; False when Ctrl-C or `asked_to_end` came before."""
     chunk = FIRST_CHUNK_CYCLES
-    with LongRun(machine.description.name) as run:
-        while machine.cycle < cycle and run.goes_on((machine.cycle - first) / (cycle - first)):
+    with LongRun(name) as run:
+        while run.goes_on(part()) and not asked_to_end():
             before = time.perf_counter()
-            machine.run(cycles=min(chunk, cycle - machine.cycle))
-            if machine.cpu.halted and machine.cpu.halted != halted_before:
-                break
+            if not advance(chunk):
+                return True
             chunk = max(1000, int(chunk * min(4.0, CHUNK_SECONDS / max(time.perf_counter() - before, 1e-6))))
-    return not run.stopped
+    return False
 
 
 def write_picture(screen: Screen, path: Path, *, force: bool = False) -> Path:
@@ -58,13 +94,19 @@ class Outcome:
         machine: as it stands at the end.
         picture: file the picture went to.
         text: what can be read on the screen, when it was asked for.
-        stopped: whether Ctrl-C ended the run before its time.
+        stopped: whether Ctrl-C, or another signal, ended the run before its time.
+        recorded: what was recorded, for --json.
+        replayed: what was played, for --json.
+        more: what else is told to people.
     """
 
     machine: Machine
     picture: Path | None = None
     text: str | None = None
     stopped: bool = False
+    recorded: dict[str, Any] | None = None
+    replayed: dict[str, Any] | None = None
+    more: Sequence[str] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """For --json. Holds nothing of the host's, so that equal runs print equal text."""
@@ -79,6 +121,8 @@ class Outcome:
             "cpu": {name: getattr(machine.cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "halted")},
             "picture": str(self.picture) if self.picture else None,
             "text": self.text,
+            "recorded": self.recorded,
+            "replayed": self.replayed,
             "lamps": {
                 slot: dict(zip(lamps.port.labels, lamps.levels, strict=True)) for slot, lamps in lamps_of(machine)
             },
@@ -99,6 +143,7 @@ class Outcome:
         else:
             label = machine.labels.name_at(machine.cpu.pc)
             told.append(f"Next instruction: ${machine.cpu.pc:04X}{f' ({label})' if label else ''}.")
+        told += self.more
         if self.picture is not None:
             told.append(f"Picture: {self.picture}")
         if self.text is not None:

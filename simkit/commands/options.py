@@ -34,7 +34,7 @@ PadOption = Annotated[
     ),
 ]
 ReplayOption = Annotated[
-    Path | None, typer.Option("--replay", metavar="FILE", help="Let the input of a recording come again.")
+    Path | None, typer.Option("--replay", metavar="FILE", help="Have what a recording holds happen again.")
 ]
 ForceOption = Annotated[
     bool, typer.Option("--force", help="Write over files, also those that are not of the kit's own making.")

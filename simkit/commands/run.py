@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -31,6 +31,7 @@ from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
     from simkit.commands.headless import Outcome
+    from simkit.commands.taped_run import TapedRun
     from simkit.commands.watching import Watch
     from simkit.files.growing import GrowingFile
     from simkit.machine.machine import Machine
@@ -44,6 +45,11 @@ HELP = help_text(
     "In the window the host's keys are the machine's keys by position, except the one that opens the bar: pause, "
     "reset, power, screenshot, paste as typing, speed, full screen. `simkit controls` prints which keys and joystick "
     "buttons play the pads. Where there is no display the machine runs for 3 s and its picture goes into a file.",
+    "--record writes down what happens to the machine while it happens: input, reset, power, what --watch loads, and "
+    "chapters that you mark in the window; the file is good up to its last line however the run ends. --replay has the "
+    "same happen again, in the window until the recording ends or you take over, and says at which place the machine "
+    "first is not as it was (exit code 1); an old recording plays to a new build of the ROM, too.",
+    "SIGTERM and SIGHUP end a run in good order, as Ctrl-C does: recording, picture and capture are complete.",
     "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
     "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
     examples=(
@@ -86,7 +92,7 @@ class RunOptions:
         paste: file to send over it.
         paste_pause: text of the duration to wait after each line of it.
         capture: file for what the machine sends.
-        record: file for what comes from outside.
+        record: file for what happens to the machine.
         replay: recording to play.
         force: write over files that are not of the kit's making.
     """
@@ -133,6 +139,8 @@ class RunOptions:
             raise SimkitError(
                 f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.stem or 'screen'}.png."
             )
+        if self.record is not None and self.record in (self.capture, self.png) and not is_stream(self.record):
+            raise SimkitError(f"Two files are to be written as {self.record}.", remedy="Give each a name of its own.")
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
         if self.headless or self.serial is not None:
@@ -163,13 +171,12 @@ class RunOptions:
         """
         from simkit.files.png import PICTURE
         from simkit.files.whole import check_output
-        from simkit.outside.recording import RECORDING
 
         check_apart({"--replay": self.replay, "--png": self.png, "--capture": self.capture, "--record": self.record})
         for path, what, known in (
             (self.png, "picture", PICTURE),
             (self.capture, "capture", None),
-            (self.record, "recording", RECORDING),
+            (self.record, "recording", None),
         ):
             if path is not None:
                 check_output(path, what=what, known=known, force=self.force)
@@ -228,7 +235,7 @@ def run(
         Path | None, typer.Option("--capture", metavar="FILE", help="Keep what the machine sends over the serial line.")
     ] = None,
     record: Annotated[
-        Path | None, typer.Option("--record", metavar="FILE", help="Keep what comes from outside, by its cycle.")
+        Path | None, typer.Option("--record", metavar="FILE", help="Keep what happens to the machine, by its cycle.")
     ] = None,
     replay: ReplayOption = None,
     force: ForceOption = False,
@@ -260,6 +267,7 @@ def run(
         force=force,
     )
     from simkit.commands.script import schedule
+    from simkit.commands.taped_run import note, taped_run
 
     asked.check()
     watch_of_files = watch_for(asked) if asked.watch else None
@@ -269,33 +277,21 @@ def run(
         for warning in loaded.warnings:
             say(f"Note: {warning.message}", error=True)
     shown = chosen_screen(loaded, asked.screen)
-    schedule(loaded, shown, asked.typed, asked.pads, asked.replay)
-    with recorded(loaded, asked.record, force=force):
+    schedule(loaded, shown, asked.typed, asked.pads)
+    if asked.headless or asked.serial is not None:
+        check_screen_wanted(shown, asked)
+    with taped_run(loaded, record=asked.record, replay=asked.replay, force=asked.force) as run:
         if asked.serial is not None:
-            run_serial(loaded, shown, asked)
-            return
-        if asked.headless:
-            finish(run_headless(loaded, shown, asked), loaded, asked)
-            return
-        reason = run_window(loaded, shown, asked, watch_of_files)
-        if reason is not None:
-            finish(run_without_display(loaded, shown, asked, reason), loaded, asked)
-
-
-@contextmanager
-def recorded(machine: Machine, path: Path | None, *, force: bool) -> Iterator[None]:
-    """Write what came from outside when the run ends, also by Ctrl-C or an error."""
-    if path is None:
-        yield
-        return
-    from simkit.outside.recording import Recorder
-
-    recorder = Recorder(machine)
-    try:
-        yield
-    finally:
-        say_notes(recorder.recording().write(path, force=force))
-        say(f"Recorded: {path}", error=True)
+            run_serial(run, asked)
+        elif asked.headless:
+            finish(run_headless(run, asked), run, asked)
+        else:
+            reason = run_window(run, shown, asked, watch_of_files)
+            if reason is not None:
+                finish(run_without_display(run, asked, reason), run, asked)
+            run.close()
+            note(*run.lines())
+            run.leave()
 
 
 def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
@@ -311,24 +307,27 @@ def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
     return machine.port(Screen, slot, option="--screen")
 
 
-def run_headless(machine: Machine, screen: Screen | None, asked: RunOptions) -> dict[str, object]:
+def run_headless(run: TapedRun, asked: RunOptions) -> dict[str, object]:
     """Run to the end, or up to Ctrl-C; what came of it, for `finish`."""
-    from simkit.commands.headless import run_forward
-
-    check_screen_wanted(screen, asked)
-    reached = run_forward(machine, end_of_run(machine, screen, asked))
-    return what_is_on(screen, asked) | {"stopped": not reached}
-
-
-def end_of_run(machine: Machine, screen: Screen | None, asked: RunOptions) -> int:
-    """Cycle at which a run without a window ends: as asked, or with the recording, or after DEFAULT_FOR."""
-    if asked.replay is not None and asked.length is None:
-        from simkit.outside.recording import read_recording
-
-        return read_recording(asked.replay).end
     from simkit.commands.script import cycles_of
 
-    return cycles_of(machine, screen, asked.length or DEFAULT_FOR)
+    cycles = None
+    if asked.length is not None or run.player is None:
+        cycles = cycles_of(run.machine, chosen_screen(run.machine, asked.screen), asked.length or DEFAULT_FOR)
+    return run_on(run, cycles, asked)
+
+
+def run_on(run: TapedRun, cycles: int | None, asked: RunOptions) -> dict[str, object]:
+    """Play what is to be played, and run on, so many cycles in all; None: as long as the recording."""
+    from simkit.commands.headless import play_forward, run_forward
+
+    player, asked_to_end = run.player, run.ending.asked
+    reached = player is None or play_forward(player, cycles, asked_to_end=asked_to_end)
+    if reached and cycles is not None:
+        left = cycles - (player.played if player is not None else 0)
+        reached = run_forward(run.machine, run.machine.cycle + left, asked_to_end=asked_to_end)
+    run.close()
+    return what_is_on(chosen_screen(run.machine, asked.screen), asked) | {"stopped": not reached}
 
 
 def check_screen_wanted(screen: Screen | None, asked: RunOptions) -> None:
@@ -353,20 +352,21 @@ def what_is_on(screen: Screen | None, asked: RunOptions) -> dict[str, object]:
     }
 
 
-def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> None:
+def run_serial(run: TapedRun, asked: RunOptions) -> None:
     """Run with the serial line at the host's end; what came of the run goes to stderr, as stdout is the line's."""
     from simkit.commands.headless import Outcome
     from simkit.commands.script import cycles_of
     from simkit.machine.views import Serial
     from simkit.outside.serial_host import Paste, converse, open_line
 
-    check_screen_wanted(screen, asked)
+    machine = run.machine
     plug = machine.port(Serial, asked.serial_slot, option="--serial-slot")
+    screen = chosen_screen(machine, asked.screen)
     until = cycles_of(machine, screen, asked.length) if asked.length else None
     pause = cycles_of(machine, screen, asked.paste_pause) if asked.paste_pause else 0
     paste = Paste.read(asked.paste, pause) if asked.paste else None
     assert asked.serial is not None
-    line = open_line(asked.serial)
+    line = open_line(asked.serial, asked_to_end=run.ending.asked)
     try:
         capture = _capture(asked)
     except SimkitError:
@@ -374,10 +374,23 @@ def run_serial(machine: Machine, screen: Screen | None, asked: RunOptions) -> No
         raise
     speed = asked.speed or Speed.REAL
     with capture or nullcontext():
-        converse(machine, plug, line, until=until, paste=paste, capture=capture, speed=speed)
-    outcome = Outcome(machine=machine, **what_is_on(screen, asked))  # type: ignore[arg-type] # the fields, by name
-    tell(outcome, asked, error=True)
-    if asked.strict and len(machine.findings):
+        converse(
+            machine,
+            plug,
+            line,
+            until=until,
+            paste=paste,
+            capture=capture,
+            speed=speed,
+            player=run.player,
+            asked_to_end=run.ending.asked,
+        )
+    run.close()
+    results = what_is_on(chosen_screen(run.machine, asked.screen), asked)
+    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=run.lines())  # type: ignore[arg-type] # by name
+    tell(outcome, run, asked, error=True)
+    run.leave(usually=signal.SIGINT)  # Ctrl-C is how a person leaves
+    if asked.strict and len(run.machine.findings):
         raise typer.Exit(exits.FOUND)
 
 
@@ -392,19 +405,20 @@ def _capture(asked: RunOptions) -> GrowingFile | None:
     return capture
 
 
-def run_without_display(machine: Machine, screen: Screen | None, asked: RunOptions, reason: str) -> dict[str, object]:
+def run_without_display(run: TapedRun, asked: RunOptions, reason: str) -> dict[str, object]:
     """Say why there is no window, run for DEFAULT_FOR, write a picture beside the machine or into this folder."""
-    from simkit.commands.headless import run_forward
     from simkit.commands.script import cycles_of
     from simkit.files.whole import write_new
     from simkit.window.picture_files import names
 
     say(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", error=True)
-    stopped = not run_forward(machine, cycles_of(machine, screen, DEFAULT_FOR))
+    machine = run.machine
+    results = run_on(run, cycles_of(machine, chosen_screen(machine, asked.screen), DEFAULT_FOR), asked)
+    machine, screen = run.machine, chosen_screen(run.machine, asked.screen)
     if screen is None:
-        return {"stopped": stopped}
+        return results
     picture = write_new(names(pictures_folder(machine, asked), machine), screen.png(), what="picture")
-    return {"picture": picture, "text": screen.text(), "stopped": stopped}
+    return results | {"picture": picture, "text": screen.text()}
 
 
 def pictures_folder(machine: Machine, asked: RunOptions) -> Path:
@@ -414,27 +428,34 @@ def pictures_folder(machine: Machine, asked: RunOptions) -> Path:
     return writable_folder(machine.description.path.parent, shipped=asked.options.machine.startswith("demo:"))
 
 
-def finish(results: dict[str, object], machine: Machine, asked: RunOptions) -> None:
-    """Tell what came of the run; exit code 130 after Ctrl-C, with --strict 1 when there are findings."""
+def finish(results: dict[str, object], run: TapedRun, asked: RunOptions) -> None:
+    """Tell what came of the run, and leave: 130 after Ctrl-C, 1 when a replay differs or --strict has findings."""
     from simkit.commands.headless import Outcome
 
-    outcome = Outcome(machine=machine, **results)  # type: ignore[arg-type] # the fields of Outcome, by name
-    tell(outcome, asked, error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record)))
+    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=run.lines())  # type: ignore[arg-type] # by name
+    tell(outcome, run, asked, error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record)))
+    run.ending.leave()
     if outcome.stopped:
         raise typer.Exit(exits.INTERRUPTED)
-    if asked.strict and len(machine.findings):
+    run.leave()
+    if asked.strict and len(run.machine.findings):
         raise typer.Exit(exits.FOUND)
 
 
-def tell(outcome: Outcome, asked: RunOptions, *, error: bool) -> None:
+def tell(outcome: Outcome, run: TapedRun, asked: RunOptions, *, error: bool) -> None:
     """Print what came of a run; on standard error when standard output is taken."""
-    if asked.as_json:
-        say_json(outcome.as_dict(), error=error)
-    else:
-        say(*outcome.lines(), error=error)
+    try:
+        if asked.as_json:
+            say_json(outcome.as_dict(), error=error)
+        else:
+            say(*outcome.lines(), error=error)
+        sys.stdout.flush()
+    except OSError:
+        run.ending.leave()  # the terminal has gone, and with it who would read
+        raise
 
 
-def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch: Watch | None) -> str | None:
+def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: Watch | None) -> str | None:
     """Open the window and run until it is closed; `watch` looks after the files.
 
     Returns:
@@ -442,13 +463,16 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch
     """
     from simkit.machine.views import Buttons, Lamps
 
+    machine = run.machine
     if screen is None and not machine.ports(Lamps) and not machine.ports(Buttons):
         return "The machine has no screen, no lamps and no buttons, so it needs no window."
     controls = controls_for(machine.description.path, asked)
     reason = no_display()
     if reason is not None:
         return reason
+    from simkit.commands.taped_run import note
     from simkit.window.app import App, NoDisplayError
+    from simkit.window.tape import Tape
 
     try:
         app = App(
@@ -458,7 +482,8 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch
             pictures=pictures_folder(machine, asked),
             speed=asked.speed or Speed.REAL,
             reload=watch.fresh if watch else None,
-            log=log,
+            tape=Tape(run.journal, run.player, run.ending.asked),
+            log=note,
         )
     except NoDisplayError as error:
         return error.message
@@ -470,12 +495,6 @@ def run_window(machine: Machine, screen: Screen | None, asked: RunOptions, watch
     )
     app.run()
     return None
-
-
-def log(text: str) -> None:
-    """Print what went wrong, for people, where there is somebody to read it: a terminal that is gone ends nothing."""
-    with suppress(OSError, ValueError):
-        say(*text.splitlines(), error=True, flush=True)
 
 
 def watch_for(asked: RunOptions) -> Watch:

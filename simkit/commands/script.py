@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simkit.commands.say import say
 from simkit.contract.clock import parse_duration
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
@@ -35,32 +33,18 @@ def cycles_of(machine: Machine, screen: Screen | None, text: str) -> int:
     return parse_duration(text, machine.clock_hz, screen.frame_cycles if screen else None)
 
 
-def schedule(
-    machine: Machine, screen: Screen | None, typed: Sequence[str], pads: Sequence[str], replay: Path | None = None
-) -> int | None:
-    """Queue what is replayed, typed and held; gives the cycle at which the recording ends."""
-    end = schedule_replay(machine, replay) if replay is not None else None
+def schedule(machine: Machine, screen: Screen | None, typed: Sequence[str], pads: Sequence[str]) -> None:
+    """Queue what is typed and held."""
     for text in typed:
         schedule_typing(machine, text, lambda when: cycles_of(machine, screen, when))
     for text in pads:
         schedule_pad(machine, text, lambda when: cycles_of(machine, screen, when))
-    return end
 
 
-def schedule_run(
-    machine: Machine,
-    length: str | None,
-    typed: Sequence[str],
-    pads: Sequence[str],
-    replay: Path | None = None,
-    *,
-    default: str = "",
-) -> int:
-    """As `schedule`; gives the cycles of a run as long as asked, or as the recording, or `default`."""
-    end = schedule(machine, None, typed, pads, replay)
-    if length is None and end is not None:
-        return end
-    return cycles_of(machine, None, default if length is None else length)
+def schedule_run(machine: Machine, length: str, typed: Sequence[str], pads: Sequence[str]) -> int:
+    """As `schedule`; gives the cycles of a run as long as asked."""
+    schedule(machine, None, typed, pads)
+    return cycles_of(machine, None, length)
 
 
 def schedule_typing(machine: Machine, text: str, moment: ParseTime) -> None:
@@ -121,17 +105,3 @@ def schedule_pad(machine: Machine, text: str, moment: ParseTime) -> None:
     pad.press(*buttons, at=start)
     if end is not None:
         pad.release(*buttons, at=end)
-
-
-def schedule_replay(machine: Machine, path: Path) -> int:
-    """Queue the input of a recording; notes on stderr when the machine is another than the recorded one.
-
-    Returns:
-        The cycle at which the recording ends.
-    """
-    from simkit.outside.recording import read_recording
-
-    recording = read_recording(path)
-    for note in recording.queue(machine):
-        say(f"Note: {note}", error=True)
-    return recording.end

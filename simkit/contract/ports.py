@@ -98,7 +98,7 @@ class PadsPort(Port):
 
     def takes(self, action: str, arguments: tuple[Any, ...]) -> bool:
         """A button of a pad is pressed or released, or a pad plugged in or unplugged."""
-        if not arguments or arguments[0] not in self.numbers:
+        if not arguments or type(arguments[0]) is not int or arguments[0] not in self.numbers:
             return False
         if action in ("plug", "unplug"):
             return len(arguments) == 1
@@ -123,7 +123,7 @@ class SerialPort(Port):
 
     def takes(self, action: str, arguments: tuple[Any, ...]) -> bool:
         """A byte begins to arrive, whole or spoiled."""
-        if action != "receive" or not arguments or arguments[0] not in range(256):
+        if action != "receive" or not arguments or type(arguments[0]) is not int or arguments[0] not in range(256):
             return False
         return len(arguments) == 1 or (len(arguments) == 2 and arguments[1] in ("parity", "framing"))
 

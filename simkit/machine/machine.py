@@ -17,7 +17,7 @@ import attrs
 
 from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
 from simkit.backplane.cycle import BusCycle
-from simkit.backplane.seat import refusal
+from simkit.backplane.seat import Seat, refusal
 from simkit.backplane.self_check import check_power_on
 from simkit.backplane.vectors import VECTORS
 from simkit.contract.errors import CardError, CardMisuse, SimkitError, numbers, shown
@@ -26,9 +26,10 @@ from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
 from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
+from simkit.machine.history import History
 from simkit.machine.lengths import length, whole
 from simkit.machine.routine import call as routine_call
-from simkit.machine.snapshot import Snapshot, SnapshotError, pack, unpack
+from simkit.machine.snapshot import Snapshot, SnapshotError, hashes, pack, unpack
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
 from simkit.machinefile.description import Description
 from simkit.machinefile.read import read_description
@@ -83,6 +84,7 @@ class Machine:
         cards: views of the cards by slot.
         fingerprint: what makes it this machine, part by part, and the models of its cards.
         identity: the same in one hash, without the models; snapshots and recordings refer to it.
+        histories: who is told of all that changes the machine, its own running apart.
     """
 
     def __init__(
@@ -93,6 +95,7 @@ class Machine:
         engine: str = "auto",
     ) -> None:
         self.description = description
+        self.histories: list[History] = []
         self.findings = Findings()
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
@@ -264,8 +267,17 @@ class Machine:
 
     def _run_to(self, cycle: int) -> int:
         self._finish_instruction()
-        self.cpu.run(cycle)
-        return self.cpu.cycle
+        cpu = self.cpu
+        if not self.histories:
+            cpu.run(cycle)
+            return cpu.cycle
+        while cpu.cycle < cycle:
+            look = max(cpu.cycle + 1, min(history.next_look for history in self.histories))
+            stood = cpu.halted is not None
+            cpu.run(min(cycle, look))
+            if cpu.halted is not None and not stood:
+                break
+        return cpu.cycle
 
     def _step_until(self, done: Callable[[], bool], limit: int, what: str) -> int:
         self._finish_instruction()
@@ -333,10 +345,25 @@ class Machine:
     def power_cycle(self) -> None:
         """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
         self.cpu.refuse_while_running()
-        fresh = Machine(self.description, self._inserted(), engine=self.engine)
+        before = self.cycle
+        for history in tuple(self.histories):
+            history.about_to_be_another()
+        fresh = Machine(self.description, self.images(), engine=self.engine)
+        for seat, other in zip(self.bus.seats, fresh.bus.seats, strict=True):
+            self._forget_pokes(seat, other)
         self._adopt(self._fitting(fresh.save_state()))
+        for history in tuple(self.histories):
+            history.power_cycled(before)
 
-    def _inserted(self) -> dict[int, bytes]:
+    def _forget_pokes(self, seat: Seat, fresh: Seat) -> None:
+        """What was poked into a memory that comes from its image is gone with the power."""
+        mine, its = (one.plain.read if one.plain is not None else None for one in (seat, fresh))
+        if mine is not None and its is not None and mine != its:
+            mine[:] = its
+            self.bus.memory_changed(seat.slot, 0, len(mine))
+
+    def images(self) -> dict[int, bytes]:
+        """Images in the sockets by slot, as they were put in."""
         return {seat.slot: seat.image for seat in self.bus.seats if seat.image_size is not None}
 
     def __reduce_ex__(self, protocol: Any) -> Any:
@@ -386,6 +413,8 @@ class Machine:
                 byte = value if seat.takes_data is None else seat.takes_data[value]
                 seat.plain.read[offset] = byte
                 self.bus.memory_changed(seat.slot, offset, offset + 1)
+                for history in tuple(self.histories):
+                    history.poked(address, value)
                 return
         raise SimkitError(
             f"There is no memory at ${address:04X}.", remedy="Registers are written by the program, or by card ports."
@@ -518,6 +547,19 @@ class Machine:
         Raises:
             SimkitError: the machine stands inside an instruction.
         """
+        return pack(self._snapshot())
+
+    def state_hashes(self) -> dict[str, str]:
+        """A hash of each part of the state (cpu, bus, findings, slot 1, ...), without the input still to come.
+
+        Two machines that are the same and have the same hashes go on alike when the same input comes.
+
+        Raises:
+            SimkitError: the machine stands inside an instruction.
+        """
+        return hashes(self._snapshot())
+
+    def _snapshot(self) -> Snapshot:
         self.cpu.refuse_while_running()
         if self.inside_instruction:
             raise SimkitError(
@@ -526,7 +568,7 @@ class Machine:
             )
         cards = {seat.slot: seat.save(self.cycle) for seat in self.bus.seats}
         state = {"bus": self.bus.save(), "cpu": self.cpu.save(), "findings": self.findings.save()}
-        return pack(Snapshot(self.fingerprint, self.description.seed, self.cycle, state, cards))
+        return Snapshot(self.fingerprint, self.description.seed, self.cycle, state, cards)
 
     def load_state(self, data: bytes) -> None:
         """Take back what `save_state` gave. Everything is checked; when something is wrong nothing has changed.
@@ -539,12 +581,17 @@ class Machine:
         self.cpu.refuse_while_running()
         snapshot = self._fitting(data)
         self._finish_instruction()
+        at = self.cycle
+        for history in tuple(self.histories):
+            history.about_to_be_another()
         before = self.save_state()
         try:
             self._adopt(snapshot)
         except (SnapshotError, CardError):
             self._go_back(before)
             raise
+        for history in tuple(self.histories):
+            history.state_loaded(data, at)
 
     def _go_back(self, before: bytes) -> None:
         """Become again what was saved a moment ago."""

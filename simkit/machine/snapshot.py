@@ -7,6 +7,7 @@ cards/NN.json   state of the card in slot NN; bytes lie beside it as cards/NN/K
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import zipfile
@@ -24,6 +25,7 @@ VERSION = 3
 MAX_ENTRIES = 4_000
 MAX_ENTRY_BYTES = 8_000_000
 MAX_TOTAL_BYTES = 64_000_000
+HASH_BYTES = 8
 
 _BLOB = "$bytes"
 _DATE = (1980, 1, 1, 0, 0, 0)  # fixed, so that the same state gives the same file
@@ -72,6 +74,26 @@ def pack(snapshot: Snapshot) -> bytes:
             for number, blob in enumerate(blobs):
                 _put(archive, f"cards/{slot:02d}/{number}", blob)
     return buffer.getvalue()
+
+
+def hashes(snapshot: Snapshot) -> dict[str, str]:
+    """A hash of each part of a state, by its name in words.
+
+    Left out are outside events still queued, as input that somebody has planned is no part of what the machine is; and
+    lines that no pin is joined to, as they come and go with those who look at them.
+    """
+    bus = dict(snapshot.state["bus"])
+    del bus["outside"]
+    bus["lines"] = {name: line for name, line in bus["lines"].items() if line["pins"]}
+    parts = {**snapshot.state, "bus": bus, **{f"slot {slot}": state for slot, state in snapshot.cards.items()}}
+    found = {}
+    for name, state in parts.items():
+        blobs: list[bytes] = []
+        digest = hashlib.blake2b(_json(_without_bytes(state, blobs)), digest_size=HASH_BYTES)
+        for blob in blobs:
+            digest.update(len(blob).to_bytes(8, "big") + blob)
+        found[name] = digest.hexdigest()
+    return found
 
 
 def unpack(data: bytes) -> Snapshot:

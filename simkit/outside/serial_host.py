@@ -8,6 +8,7 @@ waits while the card has no rate set or its receiver is off.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import select
@@ -31,6 +32,7 @@ from simkit.outside.speed import Speed
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
     from simkit.machine.views import Serial
+    from simkit.outside.player import Player
 
 LOOPBACK = "127.0.0.1"
 """Nobody else on the network can reach the machine."""
@@ -39,6 +41,10 @@ SLICE_SECONDS = 0.01
 """Machine time between two looks at the line: quicker than a person, slower than a byte."""
 
 READ_BYTES = 4096
+PIPE_BYTES = 512
+"""A pipe that has room takes that many without waiting (IEEE Std 1003.1-2017, limits.h: {PIPE_BUF} is 512 at least)."""
+LOOK_SECONDS = 0.1
+"""Between two looks at whether the run is to end, while a pipe is full."""
 MAX_PASTE_BYTES = 16_000_000
 KINDS = ("stdio", "tcp:PORT", "pty")
 
@@ -66,15 +72,19 @@ class HostLine(Protocol):
         """Leave everything as it was found."""
 
 
-def open_line(text: str) -> HostLine:
+def open_line(text: str, *, asked_to_end: Callable[[], bool] = lambda: False) -> HostLine:
     """Open what `--serial` names: "stdio", "tcp:PORT" or "pty".
+
+    Args:
+        text: the name.
+        asked_to_end: whether the run is to end; a line that waits for whoever reads it waits no longer then.
 
     Raises:
         SimkitError: not one of them, or not available here.
     """
     kind, _, rest = text.partition(":")
     if kind == "stdio" and not rest:
-        return StdioLine()
+        return StdioLine(asked_to_end)
     if kind == "tcp":
         if not re.fullmatch(r"[0-9]{1,5}", rest) or not 1 <= int(rest) <= 65_535:
             raise SimkitError(f"{text!r} has no port number.", remedy='Write e.g. "tcp:6551"; ports are 1 to 65535.')
@@ -87,7 +97,8 @@ def open_line(text: str) -> HostLine:
 class StdioLine:
     """Standard input and output; a terminal passes keys on at once and shows bytes as they are."""
 
-    def __init__(self) -> None:
+    def __init__(self, asked_to_end: Callable[[], bool] = lambda: False) -> None:
+        self._asked_to_end = asked_to_end
         try:
             self._in, self._out = sys.stdin.fileno(), sys.stdout.fileno()
             select.select([self._in], [], [], 0)
@@ -115,8 +126,10 @@ class StdioLine:
             self._handlers = {
                 # A shell gives a job that it stops and continues the mode of its own command line.
                 signal.SIGCONT: signal.signal(signal.SIGCONT, lambda *_: self._raw()),
-                signal.SIGTERM: signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM)),
             }
+            if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:  # nobody else sees to it that all is closed
+                end = signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
+                self._handlers[signal.SIGTERM] = end
 
     def _raw(self) -> None:
         import termios
@@ -132,14 +145,25 @@ class StdioLine:
         """Keys typed, or a piece of what is piped in."""
         if self.ended or not select.select([self._in], [], [], 0)[0]:
             return b""
-        data = os.read(self._in, READ_BYTES)
+        try:
+            data = os.read(self._in, READ_BYTES)
+        except OSError:  # the terminal has gone
+            data = b""
         self.ended = not data and not self.live
         return data
 
     def write(self, data: bytes) -> None:
-        """Show it at once."""
+        """Show it at once, or as soon as there is room in the pipe."""
         while data:
-            data = data[os.write(self._out, data) :]
+            if select.select([], [self._out], [], LOOK_SECONDS)[1]:
+                try:
+                    data = data[os.write(self._out, data[:PIPE_BYTES]) :]
+                except OSError:
+                    if self._asked_to_end():  # the terminal has gone, which the signal says
+                        return
+                    raise
+            elif self._asked_to_end():
+                return
 
     def close(self) -> None:
         """Give the terminal back as it was."""
@@ -149,9 +173,10 @@ class StdioLine:
         if self._before is not None:
             import termios
 
-            termios.tcsetattr(self._in, termios.TCSADRAIN, self._before)
-            self._before = None
-            os.write(self._out, b"\r\n")
+            before, self._before = self._before, None
+            with contextlib.suppress(OSError, termios.error):  # it may have gone
+                termios.tcsetattr(self._in, termios.TCSADRAIN, before)
+                os.write(self._out, b"\r\n")
 
 
 class TcpLine:
@@ -330,6 +355,8 @@ def converse(
     paste: Paste | None = None,
     capture: GrowingFile | None = None,
     speed: Speed = Speed.REAL,
+    player: Player | None = None,
+    asked_to_end: Callable[[], bool] = lambda: False,
     announce: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
 ) -> bool:
     """Run the machine with its serial line at the host's, until a cycle, a halt, or Ctrl-C.
@@ -343,62 +370,108 @@ def converse(
         paste: a file to send first.
         capture: an open file that gets everything the machine sends.
         speed: how fast machine time goes where somebody sits at the line.
+        player: a recording that is played first; what comes from the host waits so long.
+        asked_to_end: whether the run is to end; asked again and again.
         announce: tells people where the line is.
 
     Returns:
-        False when Ctrl-C ended it.
+        False when Ctrl-C or `asked_to_end` ended it.
 
     Raises:
         FileError: the system does not take what goes into the capture.
     """
-    feeder = Feeder(machine, serial)
-    if paste is not None:
-        feeder.paste(paste)
     try:
         if line.greeting:
             announce(line.greeting + ("\r" if line.live else ""))
-        _loop(machine, serial, line, feeder, until, capture, speed.factor if line.live else None)
+        talk = _Talk(line, capture, until, speed.factor if line.live else None, asked_to_end, machine)
+        if player is not None:
+            if line.live and line.greeting:
+                announce("The recording is played first; what you send waits until it has ended.\r")
+            machine, serial = talk.play(player, serial)
+        feeder = Feeder(machine, serial)
+        if paste is not None:
+            feeder.paste(paste)
+        talk.go_on(machine, serial, feeder)
     except KeyboardInterrupt:
         return False
     finally:
         line.close()
-    return True
+    return not asked_to_end()
 
 
-def _loop(
-    machine: Machine,
-    serial: Serial,
-    line: HostLine,
-    feeder: Feeder,
-    until: int | None,
-    capture: GrowingFile | None,
-    factor: Fraction | None,
-) -> None:
-    hz = machine.description.clock_hz
-    step = max(1, int(float(hz) * SLICE_SECONDS))
-    started, first = time.monotonic(), machine.cycle
-    quiet_since = machine.cycle
-    halted = machine.cpu.halted
-    while until is None or machine.cycle < until:
-        data = line.read()
-        feeder.add(data)
-        target = machine.cycle + step if until is None else min(until, machine.cycle + step)
-        feeder.feed(target)
-        machine.run(cycles=target - machine.cycle)
+class _Talk:
+    """Machine and line, slice by slice."""
+
+    def __init__(
+        self,
+        line: HostLine,
+        capture: GrowingFile | None,
+        until: int | None,
+        factor: Fraction | None,
+        asked_to_end: Callable[[], bool],
+        machine: Machine,
+    ) -> None:
+        self._line = line
+        self._capture = capture
+        self._until = until
+        self._factor = factor
+        self._asked_to_end = asked_to_end
+        self._hz = machine.description.clock_hz
+        self._step = max(1, int(float(self._hz) * SLICE_SECONDS))
+        self._cycle = machine.cycle  # as if the machine were never switched off
+        self._begin()
+
+    def play(self, player: Player, serial: Serial) -> tuple[Machine, Serial]:
+        """Play a recording; gives the machine that comes out of it, and its plug."""
+        while not player.ended and (slice_cycles := self._slice()):
+            self._ran(player.run(slice_cycles))
+            serial = player.machine.card(serial.slot).serial
+            self._pass_on(serial)
+        return player.machine, serial
+
+    def go_on(self, machine: Machine, serial: Serial, feeder: Feeder) -> None:
+        """Run, and hand on what comes from either side."""
+        quiet_since = machine.cycle
+        halted = machine.cpu.halted
+        while slice_cycles := self._slice():
+            data = self._line.read()
+            feeder.add(data)
+            before = machine.cycle
+            feeder.feed(before + slice_cycles)
+            machine.run(cycles=slice_cycles)
+            sent = self._pass_on(serial)
+            if data or sent or not feeder.empty:
+                quiet_since = machine.cycle
+            if machine.cpu.halted and machine.cpu.halted != halted:
+                return
+            if self._until is None and self._line.ended and machine.cycle - quiet_since > self._hz:
+                return
+            self._ran(machine.cycle - before)
+
+    def _slice(self) -> int:
+        """Cycles to run now; 0 when it is time to stop."""
+        if self._asked_to_end():
+            return 0
+        return self._step if self._until is None else max(0, min(self._step, self._until - self._cycle))
+
+    def _pass_on(self, serial: Serial) -> bytes:
+        """What the machine has sent goes to the host."""
         sent = serial.take()
         if sent:
-            line.write(sent)
-            if capture is not None:
-                capture.write(sent)
-        if data or sent or not feeder.empty:
-            quiet_since = machine.cycle
-        if machine.cpu.halted and machine.cpu.halted != halted:
-            return
-        if until is None and line.ended and machine.cycle - quiet_since > hz:
-            return
-        if factor is not None:
-            ahead = float((machine.cycle - first) / hz / factor) - (time.monotonic() - started)
+            self._line.write(sent)
+            if self._capture is not None:
+                self._capture.write(sent)
+        return sent
+
+    def _begin(self) -> None:
+        self._started, self._first = time.monotonic(), self._cycle
+
+    def _ran(self, cycles: int) -> None:
+        """Wait for the host's time, where somebody sits at the line and the machine is not to be as fast as it goes."""
+        self._cycle += cycles
+        if self._factor is not None:
+            ahead = float((self._cycle - self._first) / self._hz / self._factor) - (time.monotonic() - self._started)
             if ahead > 0:
                 time.sleep(ahead)
             elif ahead < -1.0:  # the host cannot keep up: do not run after lost time
-                started, first = time.monotonic(), machine.cycle
+                self._begin()

@@ -13,6 +13,7 @@ from simkit.contract.errors import SimkitError
 from simkit.files.whole import write_new
 from simkit.machine.machine import Machine
 from simkit.machine.views import Keys, Pads, Screen
+from simkit.outside.journal import Journal
 from simkit.outside.speed import Speed
 from simkit.window.bar import Bar, Entry
 from simkit.window.clipboard import clipboard_text
@@ -23,6 +24,7 @@ from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
 from simkit.window.picture_files import names
+from simkit.window.tape import Tape
 from simkit.window.trouble import ends_the_run, trouble_words
 
 MESSAGE_SECONDS = 5.0
@@ -48,6 +50,7 @@ class App:
         pictures: folder that screenshots go into.
         speed: how fast machine time goes.
         reload: gives what changed files make; None when nobody watches files.
+        tape: what is recorded and played; None: nothing.
         log: gets the whole text of trouble, which the window may have no room for.
         now: host time in seconds.
         sleep: lets so many seconds of the host's time go by.
@@ -65,6 +68,7 @@ class App:
         pictures: Path,
         speed: Speed = Speed.REAL,
         reload: Reload | None = None,
+        tape: Tape | None = None,
         log: Callable[[str], None] = lambda text: None,
         now: Callable[[], float] = time.perf_counter,
         sleep: Callable[[float], None] = time.sleep,
@@ -76,6 +80,7 @@ class App:
         self._controls = controls
         self._pictures = pictures
         self._reload = reload
+        self._tape = tape or Tape()
         self._log = log
         self._now = now
         self._sleep = sleep
@@ -93,11 +98,28 @@ class App:
         except pygame.error as error:
             raise NoDisplayError(f"No window can be opened here: {error}.") from error
         self.hands = Hands(machine, controls, self.bar, self._panel, self.painter.entry_at, self.say)
+        self.hands.tied = self._tape.playing
         self.pacer = Pacer(machine.description.clock_hz, now, speed)
         self._draw_pace = DrawPace(now, drawings_per_second() or DRAWINGS_PER_SECOND)
+        host_key = controls.host_key.title()
         self._say_with_warnings(
-            f"{controls.host_key.title()} or the right mouse button opens the bar; all other keys are the machine's."
+            self._tape.greeting(host_key)
+            if self._tape.playing
+            else f"{host_key} or the right mouse button opens the bar; all other keys are the machine's."
         )
+        if self._tape.journal is not None:
+            self._tell_too(self._tape.journal)
+
+    def _tell_too(self, journal: Journal) -> None:
+        """What a recording has to tell stands in the window as well."""
+        tell = journal.tell
+
+        def both(text: str) -> None:
+            self.say(text)
+            if tell is not None:
+                tell(text)
+
+        journal.tell = both
 
     def say(self, text: str) -> None:
         """Show a line for some seconds."""
@@ -119,6 +141,9 @@ class App:
 
     def tick(self) -> None:
         """Once round: what the person did, a slice of machine time and a picture if due; then wait for the next."""
+        if self._tape.asked_to_end():
+            self._quit = True
+            return
         with self._guarded():
             for event in pygame.event.get():
                 self._take(event)
@@ -164,8 +189,30 @@ class App:
         self.pacer.keep_real(self.hands.keys.typing or bool(self.machine.cpu.halted), self.machine.cycle)
         due = self.pacer.due(self.machine.cycle)
         if due:
-            self.machine.run(cycles=due)
+            self._advance(due)
             self.pacer.ran(self.machine.cycle)
+
+    def _advance(self, cycles: int) -> None:
+        """Run the machine, as a recording says while one is played."""
+        tape, cycle = self._tape, self.machine.cycle
+        played = tape.playing
+        now, ran = tape.run(self.machine, cycles)
+        if now is not self.machine:
+            self._show(now, self._controls)
+        elif now.cycle != cycle + ran:  # switched off and on, or a state was loaded
+            self.pacer.begin(now.cycle)
+        if played:
+            news = tape.news()
+            if news:
+                self.say(news)
+            if not tape.playing:
+                self._hand_over("The recording has ended")
+
+    def _hand_over(self, why: str) -> None:
+        """The machine is the person's from now on."""
+        self.hands.tied = False
+        self.bar.change(self._entries(self.machine))
+        self.say(" ".join([f"{why}: the machine is yours.", *self._tape.remarks()]))
 
     def _draw_if_due(self) -> None:
         if self._draw_pace.seconds_until_due(behind=self._is_behind):
@@ -219,7 +266,8 @@ class App:
         return self.pacer.words(self.machine.description.clock_text)
 
     def _show_title(self) -> None:
-        title = ": ".join(part for part in (self.machine.description.name, self._state()) if part)
+        parts = (self.machine.description.name, self._state(), self._tape.words())
+        title = ": ".join(part for part in parts if part)
         if title != self._title:
             self._title = title
             pygame.display.set_caption(title)
@@ -230,7 +278,7 @@ class App:
     # files that are watched -------------------------------------------------------------------------------------------
 
     def _look_at_files(self) -> None:
-        if self._reload is None:
+        if self._reload is None or (self._tape.playing and not self._failure):
             return
         try:
             fresh = self._reload()
@@ -251,20 +299,30 @@ class App:
             self.say("The controls have changed." if fresh.controls else "The files are as they were loaded.")
             return
         self._refuse_cut_off(fresh.machine)
-        panel, screen = Panel(fresh.machine), self._screen_of(fresh.machine)
-        self.hands.play(fresh.machine, controls, panel)
+        self._show(fresh.machine, controls)
+        if self._tape.playing:  # to a machine that has failed
+            self._tape.let_go()
+            self.hands.tied = False
+            self.bar.change(self._entries(fresh.machine))
+        self._tape.loaded_anew(fresh.machine)
+        self._trouble = self._failure = ""
+        self._off = False
+        self._say_with_warnings("The files have changed: loaded anew and switched on.")
+
+    def _show(self, machine: Machine, controls: Controls) -> None:
+        """Go on with another machine; where that fails all is as before."""
+        panel, screen = Panel(machine), self._screen_of(machine)
+        self.hands.play(machine, controls, panel)
         try:
-            self.painter.show(screen.port if screen else None, panel, fresh.machine.cycle, self._words())
+            self.painter.show(screen.port if screen else None, panel, machine.cycle, self._words())
         except BaseException:
             self.hands.play(self.machine, self._controls, self._panel)
             raise
-        self.machine, self.screen, self._panel, self._controls = fresh.machine, screen, panel, controls
-        self.bar.change(self._entries(fresh.machine))
-        self.pacer = Pacer(fresh.machine.description.clock_hz, self._now, self.pacer.speed)
-        self._trouble = self._failure = ""
-        self._off = self._told_short = False
+        self.machine, self.screen, self._panel, self._controls = machine, screen, panel, controls
+        self.bar.change(self._entries(machine))
+        self.pacer = Pacer(machine.description.clock_hz, self._now, self.pacer.speed)
+        self._told_short = False
         self._go_on()
-        self._say_with_warnings("The files have changed: loaded anew and switched on.")
 
     def _refuse_cut_off(self, machine: Machine) -> None:
         """Take no image that has become shorter than its part: somebody's build was cut off.
@@ -294,13 +352,25 @@ class App:
 
     def _entries(self, machine: Machine) -> list[Entry]:
         keys_and_pads = bool(machine.ports(Keys)) and bool(machine.ports(Pads))
+        pause = Entry(lambda: "Go on" if self._paused else "Pause", self._pause)
+        speed = Entry(lambda: f"Speed: {self.pacer.speed.short_words}", self._turn_speed, closes=False)
+        if self._tape.playing:
+            return [
+                pause,
+                Entry(lambda: "Take over", self._take_over),
+                Entry(lambda: "Screenshot", self._screenshot),
+                speed,
+                Entry(lambda: "Window" if self.painter.full_screen else "Full screen", self._full_screen),
+                Entry(lambda: "Quit", self._leave),
+            ]
         return [
-            Entry(lambda: "Go on" if self._paused else "Pause", self._pause),
+            pause,
             Entry(lambda: "Reset", self._reset),
             Entry(lambda: "Power on" if self._off else "Power off", self._power),
             Entry(lambda: "Screenshot", self._screenshot),
             Entry(lambda: "Paste as typing", self._paste),
-            Entry(lambda: f"Speed: {self.pacer.speed.short_words}", self._turn_speed, closes=False),
+            *([Entry(lambda: "Mark a chapter", self._mark)] if self._tape.recording else []),
+            speed,
             *([Entry(self._words_on_pads, self._turn_key_pads, closes=False)] if keys_and_pads else []),
             Entry(lambda: "Window" if self.painter.full_screen else "Full screen", self._full_screen),
             Entry(lambda: "Quit", self._leave),
@@ -315,6 +385,17 @@ class App:
             self._go_on()
         else:
             self._paused = True
+
+    def _take_over(self) -> None:
+        self._tape.let_go()
+        self._hand_over("The recording is played no further")
+
+    def _mark(self) -> None:
+        journal = self._tape.journal
+        if journal is None or journal.ended:
+            self.say("Nothing is recorded any more.")
+        else:
+            self.say(f"Marked: {journal.chapter()}.")
 
     def _reset(self) -> None:
         self.machine.reset()

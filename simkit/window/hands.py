@@ -16,6 +16,11 @@ from simkit.window.keys import HeldKeys
 from simkit.window.pads import JoystickPads, KeyPads, PadButtons, check_buttons
 from simkit.window.panel import Panel
 
+_PLAYING = frozenset(
+    (pygame.KEYUP, pygame.MOUSEBUTTONUP, pygame.JOYAXISMOTION, pygame.JOYHATMOTION, pygame.JOYBUTTONDOWN)
+) | {pygame.JOYBUTTONUP}
+"""Events of the host that do nothing but play; of keys and mouse buttons that go down some are the bar's."""
+
 
 class Hands:
     """Keys, joysticks and mouse.
@@ -27,6 +32,9 @@ class Hands:
         panel: takes the mouse below the picture.
         entry_at: number of the bar's entry at a point of the window.
         say: shows a line to the person.
+
+    Attributes:
+        tied: whether nothing reaches the machine, as a recording is played; the bar is there all the same.
     """
 
     def __init__(
@@ -42,6 +50,7 @@ class Hands:
         self._entry_at = entry_at
         self._say = say
         self._joysticks: dict[int, Any] = {}
+        self.tied = False
         self._take_up(machine, controls, panel, _pad_buttons(machine, controls))
         pygame.joystick.init()
         pygame.key.stop_text_input()  # or an input method would swallow keys on their way
@@ -68,6 +77,8 @@ class Hands:
 
     def take(self, event: pygame.event.Event) -> None:
         """One event of the host. Those of the window itself are not for here."""
+        if self.tied and event.type in _PLAYING:
+            return
         if event.type == pygame.KEYDOWN:
             self._key_down(event.scancode)
         elif event.type == pygame.KEYUP:
@@ -108,7 +119,7 @@ class Hands:
             self._turn_bar()
         elif self._bar.is_open:
             self._bar.key(name)
-        else:
+        elif not self.tied:
             self.keys.press(name)
             self.key_pads.press(name, self._machine.cycle)
 
@@ -134,7 +145,7 @@ class Hands:
                 self._bar.do(entry)
             else:
                 self._bar.close()
-        elif button == 1:
+        elif button == 1 and not self.tied:
             self._panel.mouse_down(x, y)
 
     def _plugging(self, event: pygame.event.Event) -> None:

@@ -225,7 +225,7 @@ WRONG = {
     "image for nobody": ("run hello --headless --image 7=hello/hello.bin", "no card.\nSlots that take an image: 2."),
     "image for a keyboard": ("run hello --headless --image 3=hello/hello.bin", "the card takes no image.\nLeave"),
     "no recording": ("run hello --headless --replay no.rec", "There is no recording no.rec.\nName a file written by"),
-    "another file": ("run hello --headless --replay hello/hello.lst", "it is not JSON.\nRecord it again."),
+    "another file": ("run hello --headless --replay hello/hello.lst", "no recording.\nName a file written by"),
     "picture in no folder": ("run hello --headless --for 1f --png no/a.png", "The picture no/a.png cannot be written"),
 }
 

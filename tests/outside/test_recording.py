@@ -1,134 +1,435 @@
-"""Recordings: the same input again gives the same run; damaged files are refused with one message."""
+"""What is read as a recording, and what is refused, with one message each; also recordings of versions before."""
 
 import json
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from simkit import Machine
-from simkit.commands.main import main
 from simkit.contract.errors import SimkitError
-from simkit.outside.recording import Recorder, read_recording
+from simkit.contract.shapes import StateError
+from simkit.outside import recording as recording_module
+from simkit.outside.entries import MAX_CYCLE, SHAPES, Entry, Place, entry_of, line_of
+from simkit.outside.journal import record
+from simkit.outside.player import Player, replay
+from simkit.outside.recording import read_recording
+
+STATE = b"PK"
+FIELDS = {
+    "input": {"slot": 4, "port": "pads", "action": "press", "arguments": (1, "a")},
+    "reset": {"asserted": True},
+    "power": {},
+    "reload": None,  # filled in below
+    "state poke": {"address": 0x300, "value": 7},
+    "state registers": {"registers": {"a": 1, "pc": 0x8000, "halted": None}},
+    "state loaded": {"cycle": 12, "data": STATE},
+    "hash": {"parts": {"cpu": "00ff"}},
+    "chapter": {"name": "Level 2"},
+    "end": {"why": None},
+}
 
 
-def played(tmp_path):
-    """A short game with pad, keyboard, reset and a pulled plug; (machine, path of its recording)."""
+@pytest.fixture(scope="module")
+def marlpit():
+    return Machine.load("demo:marlpit", seed=3)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory, marlpit):
+    """Lines of a recording with every kind of entry but those that load something."""
+    path = tmp_path_factory.mktemp("whole") / "whole.rec"
     m = Machine.load("demo:marlpit", seed=3)
-    recorder = Recorder(m)
-    m.run(seconds=0.6)
-    m.pads[1].press("start")
-    m.run(frames=7)
-    m.pads[1].release("start")
-    m.keys.type("ab")
-    m.pads[1].press("right", "a")
-    m.run(frames=30)
-    m.pads[2].unplug()
-    m.reset()
-    m.run(frames=40)
-    path = tmp_path / "game.rec"
-    recorder.recording().write(path)
-    return m, path
+    with record(m, path) as journal:
+        m.run(cycles=1000)
+        m.pads[1].press("a")
+        m.reset()
+        m.run(cycles=1000)
+        m.poke(0x300, 7)
+        m.cpu.x = 5
+        journal.chapter("Level 2")
+        m.power_cycle()
+        m.run(cycles=1000)
+    return path.read_text().splitlines()
 
 
-def test_a_replayed_run_ends_in_the_same_state(tmp_path):
-    m, path = played(tmp_path)
-    again = Machine.load("demo:marlpit", seed=3)
-    recording = read_recording(path)
-    assert recording.queue(again) == []
-    again.run(cycles=recording.end)
-    assert again.cycle == m.cycle
-    assert again.save_state() == m.save_state()
-    assert len(recording.events) == 11
+def written(tmp_path, lines):
+    path = tmp_path / "a.rec"
+    path.write_text("".join(line + "\n" for line in lines))
+    return path
 
 
-def test_another_build_or_seed_is_played_with_a_note(tmp_path):
-    _, path = played(tmp_path)
-    (note,) = read_recording(path).queue(Machine.load("demo:marlpit", seed=4))
-    assert "These differ: seed" in note
+def changed(line, **fields):
+    """The line with these fields; None takes one away."""
+    data = {**json.loads(line), **fields}
+    return json.dumps({name: value for name, value in data.items() if value is not ...})
 
 
-def test_input_for_what_is_not_there_is_refused_before_anything_is_queued(tmp_path):
-    _, path = played(tmp_path)
-    m = Machine.load("demo:traps")
-    with pytest.raises(SimkitError, match="'press' at the port 'pads' of slot 4"):
-        read_recording(path).queue(m)
-    assert m.bus.pending_outside() == []
+@pytest.mark.parametrize("kind", SHAPES)
+def test_what_is_written_is_read_again(kind, marlpit):
+    fields = FIELDS[kind]
+    if fields is None:
+        description = marlpit.description
+        fields = {
+            "machine": description.name,
+            "seed": -5,
+            "clock": description.clock_text,
+            "fingerprint": marlpit.fingerprint,
+            "images": {2: bytes(range(256))},
+        }
+    entry = Entry(kind, Place(3, 77), fields)
+    line = line_of(entry)
+    assert line.endswith(b"}\n")
+    assert b"\n" not in line[:-1]
+    again = entry_of(json.loads(line))
+    assert (again.kind, again.at) == (entry.kind, entry.at)
+    assert {name: dict(value) if isinstance(value, dict) else value for name, value in again.fields.items()} == fields
 
 
-def test_a_power_cycle_begins_the_recording_anew(tmp_path):
-    m = Machine.load("demo:marlpit")
-    recorder = Recorder(m)
-    m.run(seconds=0.1)
-    m.pads[1].press("a")
-    m.run(seconds=0.1)
-    m.power_cycle()
-    m.pads[1].press("b")
-    m.run(seconds=0.1)
-    (event,) = recorder.recording().events
-    assert event[0] == 0
-    assert event[4] == (1, "b")
+def test_a_recording_tells_its_machine_its_end_and_its_chapters(tmp_path, whole):
+    recording = read_recording(written(tmp_path, whole))
+    assert recording.header.machine == "Marlpit"
+    assert (recording.header.seed, recording.header.clock) == (3, "2 MHz")
+    assert recording.header.fingerprint == Machine.load("demo:marlpit", seed=3).fingerprint
+    assert [(chapter.name, chapter.at.power_on) for chapter in recording.chapters] == [("Level 2", 1)]
+    assert recording.end.power_on == 2
+    assert not recording.cut
+    assert recording.why is None
+    assert recording.words() == []
+    assert recording.as_dict()["chapters"][0]["name"] == "Level 2"
+    assert json.dumps(recording.as_dict())
+    kinds = [entry.kind for entry in recording.entries()]
+    assert kinds == [
+        "input", "reset", "reset", "state poke", "state registers", "chapter", "hash", "power", "hash", "end",
+    ]  # fmt: skip
+    assert str(Place(1, 1234567)) == "cycle 1 234 567"
+    assert str(Place(2, 7)) == "cycle 7 of power-on 2"
+
+
+BAD_LINES = {
+    "no JSON": ("{", "no JSON object"),
+    "an empty line": ("", "no JSON object"),
+    "a list": ("[]", "no JSON object"),
+    "nested without end": ("[" * 100_000, "no JSON object"),
+    "NaN": ('{"kind":"reset","at":[1,NaN],"asserted":true}', "no JSON object"),
+    "a fraction": ('{"kind":"reset","at":[1,5.0],"asserted":true}', "no JSON object"),
+    "a number without end": ('{"kind":"reset","at":[1,1e999],"asserted":true}', "no JSON object"),
+    "a number of 5000 digits": ('{"kind":"reset","at":[1,' + "9" * 5000 + '],"asserted":true}', "no JSON object"),
+    "a name twice": ('{"kind":"reset","at":[1,5],"asserted":true,"asserted":false}', "no JSON object"),
+    "no UTF-8": (b'{"kind":"chapter","at":[1,5],"name":"\xff"}', "no JSON object"),
+    "no kind": ('{"at":[1,5]}', "kind: is missing"),
+    "a kind that is a number": ('{"kind":5,"at":[1,5]}', "kind: 5 is not a text"),
+    "no place": ('{"kind":"power"}', "at: is missing"),
+    "a place of three": ('{"kind":"power","at":[1,5,6]}', "is not a place"),
+    "a cycle that is true": ('{"kind":"power","at":[1,true]}', "at: True is not a whole number"),
+    "a power-on that is true": ('{"kind":"power","at":[true,5]}', "at: True is not a whole number"),
+    "a negative cycle": ('{"kind":"power","at":[1,-5]}', "at: -5 is not a whole number"),
+    "a huge cycle": (f'{{"kind":"power","at":[1,{MAX_CYCLE + 1}]}}', "is not a whole number from 0"),
+    "power-on 0": ('{"kind":"power","at":[0,5]}', "at: 0 is not a whole number from 1"),
+    "a power-on that jumps": ('{"kind":"power","at":[2,5]}', "at: lies in power-on 2; power-on 1 goes on here"),
+    "a field more": ('{"kind":"power","at":[1,5],"why":"so"}', "why: nothing of that name"),
+    "what, where it does not belong": ('{"kind":"power","at":[1,5],"what":"poke"}', "what: stands in an entry"),
+    "a field less": ('{"kind":"reset","at":[1,5]}', "asserted: is missing"),
+    "a reset of 1": ('{"kind":"reset","at":[1,5],"asserted":1}', "asserted: 1 is neither true nor false"),
+    "a slot that is true": (
+        '{"kind":"input","at":[1,5],"slot":true,"port":"p","action":"a","arguments":[]}', "slot: True is not"),
+    "an argument that is a list": (
+        '{"kind":"input","at":[1,5],"slot":4,"port":"p","action":"a","arguments":[[]]}', "arguments: "),
+    "nine arguments": (
+        '{"kind":"input","at":[1,5],"slot":4,"port":"p","action":"a","arguments":[1,2,3,4,5,6,7,8,9]}', "has 9"),
+    "half a character": (
+        '{"kind":"input","at":[1,5],"slot":4,"port":"\\ud800","action":"a","arguments":[]}', "half a character"),
+    "a long text": (
+        '{"kind":"input","at":[1,5],"slot":4,"port":"' + "p" * 1001 + '","action":"a","arguments":[]}', "has 1001"),
+    "an address too high": ('{"kind":"state","what":"poke","at":[1,5],"address":65536,"value":0}', "address: 65536"),
+    "a register that is none": (
+        '{"kind":"state","what":"registers","at":[1,5],"registers":{"b":1}}', "registers.b: nothing of that name"),
+    "a register too large": (
+        '{"kind":"state","what":"registers","at":[1,5],"registers":{"a":256}}', "registers.a: 256 is not"),
+    "no registers": ('{"kind":"state","what":"registers","at":[1,5],"registers":{}}', "not a table of registers"),
+    "the cycle as register": ('{"kind":"state","what":"registers","at":[1,5],"registers":{"cycle":1}}', "cycle"),
+    "a state that is no base64": (
+        '{"kind":"state","what":"loaded","at":[1,5],"cycle":1,"data":"*"}', "data: is not base64"),
+    "images for no slot": (None, "is not the number of a slot"),
+    "a hash that is no text": ('{"kind":"hash","at":[1,5],"parts":{"cpu":1}}', "parts.cpu: 1 is not a text"),
+    "a chapter without name": ('{"kind":"chapter","at":[1,5],"name":" "}', "name: is no name"),
+    "a chapter of two lines": ('{"kind":"chapter","at":[1,5],"name":"a\\nb"}', "name: holds characters that cannot be"),
+    "a chapter that turns the line round": ('{"kind":"chapter","at":[1,5],"name":"\\u202eab"}', "name: holds char"),
+    "an end that rings the bell": ('{"kind":"end","at":[1,5],"why":"\\u0007"}', "why: holds characters"),
+    "a part that paints": ('{"kind":"hash","at":[1,5],"parts":{"\\u001b[31m":"a"}}', "parts: holds characters"),
+    "a halt that paints": (
+        '{"kind":"state","what":"registers","at":[1,5],"registers":{"halted":"\\u001b[31m"}}', "halted: holds"),
+    "an end without why": ('{"kind":"end","at":[1,5]}', "why: is missing"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BAD_LINES)
+def test_a_damaged_line_is_refused_with_its_number_and_what_is_wrong(tmp_path, whole, marlpit, name):
+    line, message = BAD_LINES[name]
+    if line is None:
+        fingerprint = marlpit.fingerprint.to_data()
+        fields = {"machine": "m", "seed": 1, "clock": "2 MHz", "fingerprint": fingerprint, "images": {"two": ""}}
+        line = json.dumps({"kind": "reload", "at": [1, 5], **fields})
+    path = tmp_path / "a.rec"
+    path.write_bytes(whole[0].encode() + b"\n" + (line if isinstance(line, bytes) else line.encode()) + b"\n")
+    with pytest.raises(SimkitError, match="The recording is damaged") as told:
+        read_recording(path)
+    assert message in told.value.message
+    assert (told.value.file, told.value.line) == (str(path), 2)
+    assert told.value.remedy
+
+
+def test_a_place_before_the_last_is_refused(tmp_path, whole):
+    lines = [
+        whole[0],
+        *(changed(whole[-1], kind="reset", asserted=True, why=..., at=[1, cycle]) for cycle in (9, 9, 8)),
+    ]
+    with pytest.raises(SimkitError, match=r"damaged: at: lies in cycle 8, before the one before, 9\.") as told:
+        read_recording(written(tmp_path, lines))
+    assert told.value.line == 4
+
+
+@pytest.mark.parametrize("kind", ["end", "chapter", "power"])
+def test_a_place_hours_behind_the_last_is_refused_as_no_run_writes_one(tmp_path, whole, kind):
+    fields = {"end": {"why": None}, "chapter": {"name": "a", "why": ...}, "power": {"why": ...}}[kind]
+    for cycle, refused in ((3600 * 2_000_000, False), (3600 * 2_000_000 + 1, True), (1 << 48, True)):
+        path = written(tmp_path, [whole[0], changed(whole[-1], kind=kind, at=[1, cycle], **fields)])
+        if refused:
+            with pytest.raises(SimkitError, match="hours behind the one before"):
+                read_recording(path)
+        else:
+            read_recording(path)
+
+
+def test_nothing_stands_behind_the_end(tmp_path, whole):
+    for more in (whole[1], "{"):
+        with pytest.raises(SimkitError, match="something stands behind the end"):
+            read_recording(written(tmp_path, [*whole, more]))
+    path = written(tmp_path, whole)
+    path.write_bytes(path.read_bytes() + b"{")
+    with pytest.raises(SimkitError, match="something stands behind the end"):
+        read_recording(path)
 
 
 @pytest.mark.parametrize(
-    ("change", "message"),
+    ("line", "message"),
     [
-        (lambda c: "{", "not JSON"),
-        (lambda c: "[" * 100_000, "not JSON"),
-        (lambda c: json.dumps([c]), "no recording"),
-        (lambda c: json.dumps({**c, "format": "other"}), "no recording"),
-        (lambda c: json.dumps({**c, "version": 1}), "format version 1"),
-        (lambda c: json.dumps({**c, "end": "soon"}), "end"),
-        (lambda c: json.dumps({**c, "events": {}}), "events"),
-        (lambda c: json.dumps({**c, "events": [[5, 4, "pads", "press"]]}), "event number 1"),
-        (lambda c: json.dumps({**c, "events": [[-5, 4, "pads", "press", []]]}), "event number 1"),
-        (lambda c: json.dumps({**c, "events": [[5, 4, "pads", "press", [[]]]]}), "event number 1"),
-        (lambda c: json.dumps({**c, "events": list(reversed(c["events"]))}), "event number 2"),
-        (lambda c: json.dumps(c)[:-30], "not JSON"),
+        ('{"kind":"wish","at":[1,5]}', "holds an entry of the kind 'wish', which this kit does not know"),
+        ('{"kind":"fault","at":[1,5],"fault":"…"}', "holds a fault put in, which this kit does not play yet"),
+        ('{"kind":"state","what":"mood","at":[1,5]}', "holds a state changed by 'mood', which this kit does not know"),
+        ('{"kind":"state","what":"fault","at":[1,5]}', "holds a fault put in, which this kit does not play yet"),
     ],
 )
-def test_a_damaged_recording_is_refused_with_one_message(tmp_path, change, message):
-    path = tmp_path / "game.rec"
-    content = {
-        "format": "simkit-recording", "version": 2, "machine": "Marlpit", "fingerprint": {"parts": {}, "models": {}},
-        "end": 9,
-        "events": [[1, 4, "pads", "press", [1, "a"]], [3, 4, "pads", "release", [1, "a"]]],
-    }  # fmt: skip
-    path.write_text(json.dumps(content))
-    assert len(read_recording(path).events) == 2
-    path.write_text(change(content))
+def test_what_is_not_known_is_refused_by_its_name(tmp_path, whole, line, message):
+    with pytest.raises(SimkitError, match=message) as told:
+        read_recording(written(tmp_path, [whole[0], line]))
+    assert told.value.line == 2
+
+
+@pytest.mark.parametrize(
+    ("fields", "message"),
+    [
+        ({"version": 4}, "has format version 4; this kit reads versions 1 to 3"),
+        ({"version": True}, "has format version True"),
+        ({"version": "3"}, "has format version 3"),
+        ({"version": ...}, "has format version None"),
+        ({"format": "other"}, "The file is no recording"),
+        ({"machine": 5}, "damaged: machine: 5 is not a text"),
+        ({"seed": True}, "damaged: seed: True is not"),
+        ({"seed": ...}, "damaged: seed: is missing"),
+        ({"clock": "fast"}, "damaged: clock: 'fast' is not a clock"),
+        ({"clock": "2 MHz" + " " * 2000}, "damaged: clock: has 2005 characters"),
+        ({"fingerprint": {}}, "damaged: fingerprint: does not say of which machine it is"),
+        ({"state_version": 0}, "damaged: state_version: 0 is not"),
+        ({"colour": "green"}, "damaged: colour: nothing of that name"),
+    ],
+)
+def test_a_header_is_checked_field_by_field(tmp_path, whole, fields, message):
+    with pytest.raises(SimkitError, match=message):
+        read_recording(written(tmp_path, [changed(whole[0], **fields), *whole[1:]]))
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (b"", "The recording is empty"),
+        (b"\n", "The file is no recording"),
+        (b"root:x:0:0:root:/root:/bin/sh\n", "The file is no recording"),
+        (b"\0" * 1000, "The file is no recording"),
+        (b'{"format":"simkit-recording","vers', "cut off within its first line"),
+        (b'{"format":"simkit-coverage","version":1}\n', "The file is no recording"),
+        (b"[" * 100_000, "The file is no recording"),
+        (b"\xff\xfe{\0", "The file is no recording"),
+    ],
+)
+def test_another_file_is_no_recording_and_not_a_word_of_it_is_told(tmp_path, content, message):
+    path = tmp_path / "a.rec"
+    path.write_bytes(content)
+    with pytest.raises(SimkitError, match=message) as told:
+        read_recording(path)
+    assert "root:x" not in str(told.value)
+
+
+def test_folders_pipes_and_what_is_not_there_are_told(tmp_path):
+    with pytest.raises(SimkitError, match="There is no recording"):
+        read_recording(tmp_path / "no.rec")
+    with pytest.raises(SimkitError, match="is a folder"):
+        read_recording(tmp_path)
+
+
+def test_one_limit_holds_for_writing_and_for_reading(tmp_path, whole, monkeypatch):
+    monkeypatch.setattr(recording_module, "MAX_ENTRIES", len(whole) - 2)
+    with pytest.raises(SimkitError, match=f"holds more than {len(whole) - 2} entries"):
+        read_recording(written(tmp_path, whole))
+    monkeypatch.setattr(recording_module, "MAX_ENTRIES", len(whole) - 1)
+    read_recording(written(tmp_path, whole))
+    monkeypatch.setattr(recording_module, "MAX_FILE_BYTES", 100)
+    with pytest.raises(SimkitError, match="100 are allowed"):
+        read_recording(written(tmp_path, whole))
+    monkeypatch.undo()
+    monkeypatch.setattr(recording_module, "MAX_LINE_BYTES", 600)
+    with pytest.raises(SimkitError, match="600 are allowed"):
+        read_recording(written(tmp_path, [*whole[:-1], changed(whole[-1], why="w" * 900)]))
+
+
+def test_what_no_reader_takes_no_writer_writes():
+    for kind, fields in {
+        "input": {**FIELDS["input"], "arguments": (1.5,)},
+        "state poke": {"address": -1, "value": 0},
+        "chapter": {"name": "a\nb"},
+        "end": {"why": "w" * 1001},
+    }.items():
+        with pytest.raises(StateError):
+            line_of(Entry(kind, Place(1, 5), fields))
+    with pytest.raises(StateError, match="makes a line of"):
+        line_of(Entry("state loaded", Place(1, 5), {"cycle": 0, "data": bytes(7_000_000)}))
+    with pytest.raises(StateError):
+        line_of(Entry("power", Place(1, MAX_CYCLE + 1)))
+
+
+# recordings of versions before --------------------------------------------------------------------------------------
+
+OLD = {
+    "format": "simkit-recording", "version": 2, "machine": "Marlpit",
+    "fingerprint": {"parts": {}, "models": {}},
+    "end": 9000,
+    "events": [[1, 4, "pads", "press", [1, "a"]], [3, 4, "pads", "release", [1, "a"]],
+               [30, -1, "machine", "reset", [True]], [40, -1, "machine", "reset", [False]]],
+}  # fmt: skip
+FIRST = {**{name: value for name, value in OLD.items() if name != "fingerprint"}, "version": 1, "identity": "00ff"}
+
+
+@pytest.mark.parametrize("old", [OLD, FIRST], ids=["version 2", "version 1"])
+@pytest.mark.parametrize("form", [{"separators": (",", ":")}, {"indent": 2}])
+def test_a_recording_of_a_version_before_is_read_and_played(tmp_path, old, form):
+    path = tmp_path / "old.rec"
+    path.write_text(json.dumps(old, **form) + "\n")
+    recording = read_recording(path)
+    assert (recording.version, recording.end, recording.cut) == (old["version"], Place(1, 9000), False)
+    assert [entry.kind for entry in recording.entries()] == ["input", "input", "reset", "reset", "end"]
+    player = replay(Machine.load("demo:marlpit"), path)
+    assert player.compared == 0
+    (note,) = player.notes
+    assert ("nothing can be compared" if old is FIRST else "These differ: ") in note
+    expected = Machine.load("demo:marlpit")
+    for cycle, slot, port, action, arguments in old["events"]:
+        expected.outside(slot, port, action, *arguments, at=cycle)
+    expected.run(cycles=9000)
+    assert player.machine.state_hashes() == expected.state_hashes()
+
+
+def test_a_recording_of_version_2_of_the_same_machine_plays_without_a_word(tmp_path):
+    machine = Machine.load("demo:marlpit")
+    path = tmp_path / "old.rec"
+    path.write_text(json.dumps({**OLD, "fingerprint": machine.fingerprint.to_data()}))
+    assert Player(machine, read_recording(path)).notes == []
+
+
+@pytest.mark.parametrize(
+    ("fields", "message"),
+    [
+        ({"end": -1}, "end: -1 is not a whole number"),
+        ({"end": True}, "end: True is not a whole number"),
+        ({"end": "soon"}, "end: 'soon' is not a whole number"),
+        ({"end": 2}, "at: lies in cycle 2, before the one before, 40"),
+        ({"end": 1 << 60}, "is not a whole number"),
+        ({"end": ...}, "end: is missing"),
+        ({"events": {}}, "events: {} is not a list"),
+        ({"events": [[5, 4, "pads", "press"]]}, r"events\[0\]: has 4 entries"),
+        ({"events": [[-5, 4, "pads", "press", []]]}, r"events\[0\]\[0\]: -5"),
+        ({"events": [[True, 4, "pads", "press", []]]}, r"events\[0\]\[0\]: True"),
+        ({"events": [[5, False, "pads", "press", []]]}, r"events\[0\]\[1\]: False"),
+        ({"events": [[5, 4, "pads", "press", [[]]]]}, r"events\[0\]\[4\]"),
+        ({"events": [[5, 4, "pads", "press", []], [3, 4, "pads", "press", []]]}, "cycle 3, before the one before, 5"),
+        ({"machine": None}, "machine: None is not a text"),
+        ({"fingerprint": 5}, "fingerprint: does not say"),
+        ({"more": 5}, "more: nothing of that name"),
+        ({"version": 1}, "identity: is missing"),
+    ],
+)
+def test_an_old_recording_is_checked_field_by_field(tmp_path, fields, message):
+    path = tmp_path / "old.rec"
+    path.write_text(changed(json.dumps(OLD), **fields))
     with pytest.raises(SimkitError, match=message):
         read_recording(path)
 
 
-@pytest.mark.parametrize("arguments", [[1, "jump"], [9, "a"], [1], ["1", "a"]])
-def test_an_event_that_cannot_happen_is_no_fault_of_the_card(tmp_path, arguments):
-    path = tmp_path / "game.rec"
-    content = {
-        "format": "simkit-recording", "version": 2, "machine": "Marlpit", "fingerprint": {"parts": {}, "models": {}},
-        "end": 9,
-        "events": [[1, 4, "pads", "press", arguments]],
-    }  # fmt: skip
-    path.write_text(json.dumps(content))
-    with pytest.raises(SimkitError, match="which nothing on this machine takes"):
-        read_recording(path).queue(Machine.load("demo:marlpit"))
+# whatever is in a file ----------------------------------------------------------------------------------------------
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8) | st.sampled_from(["poke", "power"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)  # fmt: skip
 
 
-def test_record_replay_and_check_from_the_command_line(tmp_path, monkeypatch, capsys):
-    monkeypatch.chdir(tmp_path)
+@given(data=st.data())
+@settings(max_examples=120, deadline=None)
+def test_whatever_becomes_of_a_recording_nothing_but_one_error_is_raised(tmp_path_factory, whole, data):
+    """Fields exchanged, taken away, put in; lines doubled, moved, cut, spoiled byte by byte."""
+    lines = list(whole)
+    for _ in range(data.draw(st.integers(1, 3))):
+        at = data.draw(st.integers(0, len(lines) - 1))
+        change = data.draw(st.sampled_from(["field", "more", "less", "double", "drop", "move", "bytes"]))
+        try:
+            fields = json.loads(lines[at])
+        except ValueError:
+            continue
+        name = data.draw(st.sampled_from(sorted(fields))) if isinstance(fields, dict) and fields else ""
+        if change == "field" and name:
+            lines[at] = json.dumps({**fields, name: data.draw(VALUES)})
+        elif change == "more" and name:
+            lines[at] = json.dumps({**fields, data.draw(st.text(max_size=5)): data.draw(VALUES)})
+        elif change == "less" and name:
+            del fields[name]
+            lines[at] = json.dumps(fields)
+        elif change == "double":
+            lines.insert(at, lines[at])
+        elif change == "drop" and len(lines) > 1:
+            del lines[at]
+        elif change == "move":
+            lines.insert(data.draw(st.integers(0, len(lines) - 1)), lines.pop(at))
+        elif change == "bytes" and lines[at]:
+            spot = data.draw(st.integers(0, len(lines[at]) - 1))
+            lines[at] = lines[at][:spot] + data.draw(st.text(max_size=3)) + lines[at][spot + 1 :]
+    content = "".join(line + "\n" for line in lines).encode("utf-8", "surrogatepass")
+    path = tmp_path_factory.getbasetemp() / "fuzzed.rec"
+    path.write_bytes(content[: len(content) - data.draw(st.integers(0, 3))])
+    try:
+        recording = read_recording(path)
+        player = Player(Machine.load("demo:marlpit", seed=3), recording)
+        while player.played < 20_000 and not player.ended:
+            player.run(20_000)
+        assert all(isinstance(note, str) for note in player.notes)
+        json.dumps(recording.as_dict())
+    except SimkitError:
+        pass
 
-    def simkit(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main(arguments)
-        return ended.value.code, *capsys.readouterr()
 
-    start = ("--pad", "1=start@0.6s..0.7s")
-    code, _, err = simkit("run", "demo:marlpit", "--headless", "--for", "1s", *start, "--record", "a.rec")
-    assert (code, err) == (0, "Recorded: a.rec\n")
-    code, out, _ = simkit("run", "demo:marlpit", "--headless", "--replay", "a.rec", "--text")
-    assert code == 0
-    assert "1.000 s" in out
-    assert "LV01" in out
-    code, out, _ = simkit("check", "demo:marlpit", "--replay", "a.rec", "--for", "0.8s", "--json")
-    assert code == 0, out
-    code, _, err = simkit("check", "demo:marlpit", "--replay", "b.rec")
-    assert code == 2
-    assert "There is no recording b.rec" in err
+@given(content=st.binary(max_size=300) | st.text(max_size=100).map(lambda text: text.encode("utf-8", "surrogatepass")))
+@settings(max_examples=120, deadline=None)
+def test_any_bytes_are_a_recording_or_one_error(tmp_path_factory, content):
+    path = tmp_path_factory.getbasetemp() / "any.rec"
+    path.write_bytes(content)
+    with pytest.raises(SimkitError):
+        read_recording(path)

@@ -64,19 +64,24 @@ def _is_plain(effect: Effect) -> bool:
 class Watch:
     """Watches a machine until `stop`.
 
+    Args:
+        machine: just switched on.
+        listing: of its program, if there is one.
+        notes: where findings go, beside those of a power-on before.
+
     Attributes:
         notes: what was found.
         lost: how the program left its code, or None; what follows means nothing.
         lost_at: the cycle of that.
     """
 
-    def __init__(self, machine: Machine, listing: Listing | None = None) -> None:
+    def __init__(self, machine: Machine, listing: Listing | None = None, notes: Notes | None = None) -> None:
         if machine.cycle != 0:
             raise SimkitError(
                 f"The check must watch from power-on; the machine stands in cycle {machine.cycle}.",
                 remedy="Give it a machine just loaded.",
             )
-        self.notes = Notes()
+        self.notes = Notes() if notes is None else notes
         self.lost: str | None = None
         self.lost_at = 0
         self._machine = machine

@@ -71,18 +71,22 @@ class Recent(Protocol):
 
 
 class _Going:
-    """The time in which a CPU runs; what a sink of records has raised in it comes out at its end, and what is owed."""
+    """The time in which a CPU runs. Who watches is told; what a sink of records has raised, or is owed, comes out."""
 
     def __init__(self, cpu: ExactCpu) -> None:
         self._cpu = cpu
 
     def __enter__(self) -> None:
+        for watcher in tuple(self._cpu._bus.run_watchers):
+            watcher.about_to_run()
         self._cpu._running = True
         self._cpu._bus.turn.thread = get_ident()
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: object) -> None:
         self._cpu._running = False
         bus = self._cpu._bus
+        for watcher in tuple(bus.run_watchers):
+            watcher.has_run(error)
         if kind is not None:
             return
         if bus.recording.ring is not None:
@@ -202,6 +206,11 @@ class ExactCpu(BusCycles):
             self._stepper.finish()
         else:
             self._step()
+
+    @property
+    def running(self) -> bool:
+        """Whether it runs now: a card, a probe or a sink of records asks."""
+        return self._running
 
     def refuse_while_running(self) -> None:
         """Raise where a card, a probe or a sink of records wants what is possible between two runs only."""

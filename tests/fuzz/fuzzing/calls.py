@@ -11,6 +11,7 @@ from fuzzing import corpus
 from fuzzing.sample import Sample
 
 RUN_CYCLES = 60
+PLAYED_CYCLES = 30_000
 
 
 def _machine(sample: Sample) -> None:
@@ -59,9 +60,14 @@ def _toml(sample: Sample) -> None:
 
 
 def _recording(sample: Sample) -> None:
-    from simkit.outside import recording
+    from simkit.outside.player import Player
+    from simkit.outside.recording import read_recording
 
-    recording.read_recording(Path(sample.argv[0]))
+    recording = read_recording(Path(sample.argv[0]))
+    player = Player(corpus.recorded_machine(), recording)
+    while not player.ended and player.played < PLAYED_CYCLES:
+        player.run(PLAYED_CYCLES)
+    assert all(note.isprintable() for note in player.notes)
 
 
 def _state(sample: Sample) -> None:

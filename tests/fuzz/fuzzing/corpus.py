@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import io
 import json
 import tomllib
@@ -13,7 +12,9 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from simkit.machine.machine import Machine
+from simkit.machinefile.read import read_description
 from simkit.machinefile.shipped import demo_folder, shipped_folder
+from simkit.outside.journal import record
 
 MACHINE = "machine.toml"
 BASE, ROM, LABELS, CARD = "base.toml", "rom.bin", "rom.labels", "trap_card.py"
@@ -112,17 +113,32 @@ def written() -> dict[str, bytes]:
     }
 
 
-def recording() -> bytes:
-    """What `run --record` writes."""
-    from simkit.commands.main import main
+def recorded_machine() -> Machine:
+    """A machine just switched on, of which there is a recording."""
+    return Machine(read_description("demo:marlpit"))
 
+
+def recording() -> bytes:
+    """A recording with every kind of entry."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "a.rec"
-        words = ["run", "demo:marlpit", "--headless", "--for", "20000c", "--record", str(path)]
-        words += ["--pad", "1=start+left@5000c..9000c", "--pad", "2=a@7000c"]
-        printed = io.StringIO()
-        with contextlib.redirect_stdout(printed), contextlib.redirect_stderr(printed), contextlib.suppress(SystemExit):
-            main(words)
+        machine = recorded_machine()
+        with record(machine, path) as journal:
+            machine.pads[1].press("start", "left")
+            machine.run(cycles=5_000)
+            machine.poke(0x300, 0x41)
+            machine.cpu.x = 5
+            journal.chapter("one")
+            machine.reset()
+            machine.run(cycles=2_000)
+            state = machine.save_state()
+            machine.power_cycle()
+            machine.run(cycles=1_000)
+            machine.load_state(state)
+            fresh = recorded_machine()
+            journal.go_on_with(fresh)
+            fresh.keys.press("a")
+            fresh.run(cycles=2_000)
         return path.read_bytes()
 
 

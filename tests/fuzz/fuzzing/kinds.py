@@ -230,6 +230,34 @@ FIELDS += (
     "models",
     "identity",
 )
+FIELDS += (
+    "at",
+    "what",
+    "slot",
+    "port",
+    "action",
+    "arguments",
+    "asserted",
+    "images",
+    "state_version",
+    "poke",
+    "registers",
+)
+FIELDS += (
+    "loaded",
+    "address",
+    "value",
+    "data",
+    "parts",
+    "name",
+    "why",
+    "pc",
+    "a",
+    "halted",
+    "press",
+    "release",
+    "pads",
+)
 
 
 # texts ----------------------------------------------------------------------------------------------------------------

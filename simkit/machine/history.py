@@ -1,0 +1,34 @@
+"""Whoever keeps a machine's history is told of all that changes the machine, but for what its own running does.
+
+Input is not told here: `Bus.add_watch(outside=)` tells of it, as it is taken.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class History(Protocol):
+    """One that is told: `Machine.histories` holds it, and `Bus.add_watch(run=)` has it told of runs."""
+
+    @property
+    def next_look(self) -> int:
+        """Cycle from which on it wants to see the machine between two instructions; a long run stops there shortly."""
+
+    def about_to_run(self) -> None:
+        """The CPU is about to run, for an instruction, a cycle, or long."""
+
+    def has_run(self, error: BaseException | None) -> None:
+        """It stands still again; with an error the instruction under way was given up where it was."""
+
+    def poked(self, address: int, value: int) -> None:
+        """A byte was put into memory."""
+
+    def about_to_be_another(self) -> None:
+        """It stands for the last time as it is: a power cycle or a state to load makes it another."""
+
+    def state_loaded(self, data: bytes, before: int) -> None:
+        """The machine, in cycle `before`, has become what `save_state` gave."""
+
+    def power_cycled(self, before: int) -> None:
+        """The machine, in cycle `before`, was switched off and on."""
