@@ -162,7 +162,8 @@ class Journal:
     def has_run(self, error: BaseException | None) -> None:
         """Note the registers; take a hash if one is due."""
         if error is not None:
-            text = " ".join(str(error).split())[:200]
+            told = error.message if isinstance(error, SimkitError) else str(error)  # without the place on this computer
+            text = " ".join(told.split())[:200]
             self._broken = f"an instruction was broken off there: {type(error).__name__}{f': {text}' if text else ''}"
             return
         self._seen = self._registers()

@@ -134,7 +134,7 @@ def test_a_bad_path_is_told_before_anything_runs(simkit, game):
     command = ("run", "demo:marlpit", "--headless", "--for", "9000s", "--record")
     for bad, message in {
         "no/a.rec": "The recording no/a.rec cannot be written",
-        ".": "The recording . cannot be written: Is a directory",
+        ".": "The recording . cannot be written: it is a folder",
         game: "a.rec exists; it stays as it is.\nChoose another name, or add --force.",
     }.items():
         code, out, err = simkit(*command, bad)
@@ -177,7 +177,7 @@ def test_two_runs_do_not_write_one_recording(simkit):
 
 
 def test_an_error_in_the_run_ends_the_recording(simkit):
-    code, _, err = simkit("run", "demo:marlpit", "--headless", "--for", "1f", "--png", "no/a.png", "--record", "a.rec")
+    code, _, err = simkit("run", "demo:traps", "--headless", "--for", "9f", "--record", "a.rec")  # without a screen
     assert code == 2
     assert err.startswith("Recorded: a.rec\n")
     assert not read_recording("a.rec").cut
