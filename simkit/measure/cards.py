@@ -18,6 +18,7 @@ from typing import Any, ClassVar
 
 import attrs
 
+from simkit.backplane.board import Board
 from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
@@ -28,6 +29,7 @@ from simkit.machine.machine import Machine
 from simkit.machinefile.catalogue import card_class, entries
 from simkit.machinefile.description import CardDescription, Description
 from simkit.machinefile.read import read_description
+from simkit.machinefile.settings import make_settings
 from simkit.machinefile.tomlplaces import Place
 from simkit.measure.scenes import POLL_CYCLES, SCENES, Scene
 
@@ -114,7 +116,7 @@ def measure_cards(
         try:
             card = card_class(kind, Path.cwd(), known)
             scenes = SCENES.get(kind, ())
-            if not scenes and not card.registers(card.Settings()):
+            if not scenes and not _board(kind, card)[1].registers:
                 left.append(f"{kind} has no registers.")
                 continue
             report(kind)
@@ -172,14 +174,23 @@ def _machine(scene: Scene) -> Machine:
     return machine
 
 
+def _board(kind: str, card: type[Card]) -> tuple[Any, Board]:
+    """A card's default settings, and its board as they wire it.
+
+    Raises:
+        CardError: its class fails.
+    """
+    settings = make_settings(card.Settings, {})
+    return settings, Board.of(card, settings, f"The card {kind!r}")
+
+
 def _alone(kind: str, card: type[Card]) -> Machine:
     """A machine with nothing but the card at $0000 to $7FFF, and the yardstick."""
     description = read_description("demo:bench")
-    settings = card.Settings()
+    settings, board = _board(kind, card)
     yardstick = attrs.evolve(_YARDSTICK, select=("1xxx xxxx xxxx xxxx",))
     cards = (card_description(kind, card, 1, "0xxx xxxx xxxx xxxx", settings=settings), yardstick)
-    size = card.image_size(settings)
-    images = {1: bytes(size)} if size is not None else None
+    images = {1: bytes(board.image_size)} if board.image_size is not None else None
     return Machine(attrs.evolve(description, cards=cards), images)
 
 
