@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 _CHANCES_KEPT = 64  # names; what a card makes up anew each time is not worth keeping
 
 MOST_MEMORY = 1 << 24
-"""Bytes of plain memory that a card may ask for in one go: what 24 address lines reach."""
+"""Bytes of plain memory, or of noise, that a card may ask for in one go: what 24 address lines reach."""
 
 
 class Slot:
@@ -133,7 +133,13 @@ class Slot:
         return int.from_bytes(text.digest()) / 2**64
 
     def noise(self, name: str, length: int) -> bytes:
-        """`length` seeded bytes, e.g. what a memory holds at power-up."""
+        """`length` seeded bytes, e.g. what a memory holds at power-up.
+
+        Raises:
+            CardMisuse: no length, or more than MOST_MEMORY.
+        """
+        if as_whole(length) is None or not 0 <= length <= MOST_MEMORY:
+            raise CardMisuse(f"asked for {shown(length)} bytes of noise", f"Ask for 0 to {MOST_MEMORY}.")
         return hashlib.shake_128(f"{self.seed}/{self._number}/{name}".encode()).digest(length)
 
     def crystal(self, hz: Fraction, name: str = "crystal") -> Crystal:
