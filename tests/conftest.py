@@ -31,6 +31,7 @@ NEEDS = {
     "fork": (hasattr(os, "fork"), "this system does not fork processes"),
     "users": (hasattr(os, "getuid"), "this system knows no rights of user and group"),
     "devices": (os.path.exists("/dev/null"), "this system has no devices in its folders"),  # noqa: PTH110
+    "/proc": (os.path.exists("/proc/self/status"), "this system does not tell a process's own peak of memory in /proc"),  # noqa: PTH110
     "/dev/full": (os.path.exists("/dev/full"), "this system has no /dev/full, on which there is never room"),  # noqa: PTH110
 }
 """What a test may need: whether it is here, and the reason for which it is skipped where not."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import inspect
 import os
 import re
@@ -203,12 +204,21 @@ def check_apart(named: Mapping[str, Path | None]) -> None:
     Raises:
         SimkitError: two do.
     """
-    seen: dict[str, str] = {}
+    seen: dict[object, str] = {}
     for option, path in named.items():
         if path is not None and not is_stream(path):
-            other = seen.setdefault(os.path.realpath(path), option)
+            other = seen.setdefault(_same_for_one_file(path), option)
             if other != option:
                 raise SimkitError(f"{other} and {option} name one file, {path}.", remedy="Name two.")
+
+
+def _same_for_one_file(path: Path) -> object:
+    """Equal for all names of one file, be they links; of a file that is not there, its whole path."""
+    with contextlib.suppress(OSError, ValueError):
+        found = path.stat()
+        if found.st_ino:
+            return found.st_dev, found.st_ino
+    return os.path.realpath(path)
 
 
 def parse_settings(texts: Sequence[str]) -> Mapping[int, Mapping[str, Any]]:

@@ -139,8 +139,6 @@ class RunOptions:
             raise SimkitError(
                 f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.stem or 'screen'}.png."
             )
-        if self.record is not None and self.record in (self.capture, self.png) and not is_stream(self.record):
-            raise SimkitError(f"Two files are to be written as {self.record}.", remedy="Give each a name of its own.")
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
         if self.headless or self.serial is not None:

@@ -13,7 +13,6 @@ import typer
 from simkit.commands import exits
 from simkit.commands.ending import Ending
 from simkit.commands.say import say
-from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -111,7 +110,6 @@ def taped_run(machine: Machine, *, record: Path | None, replay: Path | None, for
     with Ending() as ending:
         found = TapedRun(ending, machine)
         if replay is not None:
-            refuse_same(record, replay)
             found.player = start_replay(machine, replay)
         if record is not None:
             from simkit.outside.journal import Journal
@@ -133,19 +131,6 @@ def start_replay(machine: Machine, path: Path) -> Player:
     for text in player.notes:
         note(f"Note: {text}")
     return player
-
-
-def refuse_same(record: Path | None, replay: Path) -> None:
-    """Refuse to write a recording over the one that is played.
-
-    Raises:
-        SimkitError: they are the same file.
-    """
-    with contextlib.suppress(OSError, ValueError):
-        if record is not None and record.exists() and record.samefile(replay):
-            raise SimkitError(
-                f"--record {record} is the recording that --replay plays.", remedy="Name another file to write."
-            )
 
 
 def note(*texts: str) -> None:

@@ -33,6 +33,7 @@ WITHIN = {
     ("simkit/backplane/bus.py", "_read_cards"): {"read", "write"},
     ("simkit/backplane/bus.py", "_write_cards"): {"write"},
     ("simkit/backplane/bus.py", "write_late"): {"write_late"},
+    ("simkit/backplane/guard.py", "wait_cycles"): {"wait_cycles"},
 }
 """Functions that have the guard within themselves, and what they call."""
 

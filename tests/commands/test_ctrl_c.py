@@ -31,7 +31,7 @@ MODULES = (
     "json",
     "simkit.commands.run",
     "simkit.machine.machine",
-    "simkit.commands.headless",
+    "simkit.commands.taped_run",
     "simkit_cards.tile_video.card",
     "py65.devices.mpu6502",
     "simkit.machine.views",
@@ -56,6 +56,12 @@ def test_while_a_package_is_imported(module, tmp_path):
         pytest.fail(f"{module} is not imported any more: name another")
     assert (code, out, err) == (130, "", "\nStopped.\n")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_while_a_run_imports_what_it_needs_on_its_way_it_ends_in_good_order(tmp_path):
+    code, out, err = ended(IMPORTING.format(module="simkit.commands.headless"), *RUN, cwd=tmp_path)
+    assert (code, err) == (130, "\nStopped.\n")
+    assert "0 cycles, then it was stopped" in out
 
 
 LISTED = """

@@ -155,7 +155,7 @@ def test_the_recording_that_is_played_is_not_written_over(simkit, game):
     for name in (game, "./a.rec", "same.rec"):
         code, _, err = simkit("run", "demo:marlpit", "--headless", "--replay", game, "--record", name, "--force")
         assert code == 2
-        assert f"--record {name.removeprefix('./')} is the recording that --replay plays." in err
+        assert f"--replay and --record name one file, {name.removeprefix('./')}." in err
     assert read_recording(game).end.cycle > 1_000_000
 
 

@@ -75,7 +75,7 @@ def test_wrong_use_is_told(folder, capsys, options, message):
 
 
 def test_trouble_that_nobody_can_read_any_more_ends_nothing(monkeypatch):
-    from simkit.commands.run import log
+    from simkit.commands.taped_run import note
 
     class Gone:
         def write(self, text):
@@ -85,4 +85,4 @@ def test_trouble_that_nobody_can_read_any_more_ends_nothing(monkeypatch):
             raise ValueError("closed")
 
     monkeypatch.setattr("sys.stderr", Gone())
-    log("Not loaded.")
+    note("Not loaded.")

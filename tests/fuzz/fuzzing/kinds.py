@@ -202,6 +202,25 @@ def json_file(name: str, call: str, keys: tuple[str, ...]) -> Callable[[Rolls], 
     return make
 
 
+def recording(rolls: Rolls) -> Sample:
+    """Recordings: other ones that can be played, cut off anywhere, or with something changed."""
+    if rolls.chance(2):
+        return SPOILT_RECORDING(rolls)
+    entries = [json.dumps(sound_entry(rolls, entry), separators=(",", ":")) for entry in corpus.trees("recording")]
+    data = ("\n".join(entries) + "\n").encode()
+    return placed(rolls, "recording", "a.rec", data[: rolls.randint(1, len(data))] if rolls.chance(2) else data)
+
+
+def sound_entry(rolls: Rolls, entry: dict[str, Any]) -> dict[str, Any]:
+    """An entry of a recording that says something else, but nothing wrong."""
+    other: dict[str, dict[str, Any]] = {
+        "poke": {"address": rolls.getrandbits(16), "value": rolls.getrandbits(8)},
+        "registers": {"registers": {rolls.choice("axy"): rolls.getrandbits(8)}},
+        "chapter": {"name": rolls.choice(("start", "Kap\u00edtel 2", "\u7b2c", "."))},
+    }
+    return entry | other.get(entry.get("what") or entry.get("kind", ""), {})
+
+
 FIELDS = (
     "format",
     "version",
@@ -260,6 +279,9 @@ FIELDS += (
 )
 
 
+SPOILT_RECORDING = json_file("recording", "recording", FIELDS)
+
+
 # texts ----------------------------------------------------------------------------------------------------------------
 
 
@@ -303,7 +325,7 @@ KINDS: dict[str, Kind] = {
     "s-record": Kind(lambda rolls: placed(rolls, "image", "a.s19", lists.s_records(rolls), binaries.size(rolls)), 7),
     "picture": Kind(lambda rolls: placed(rolls, "picture", "a.png", binaries.picture(rolls)), 5),
     "state": Kind(lambda rolls: Sample(call="state", files={"a.state": binaries.state(rolls)}, argv=("a.state",)), 5),
-    "recording": Kind(json_file("recording", "recording", FIELDS), 6),
+    "recording": Kind(recording, 6),
     "counts": Kind(json_file("counts", "counts", FIELDS), 4),
     "controls": Kind(
         with_known_keys(corpus.controls, "controls", controls_value, ("pad", "keys", "joystick", "host_key")), 4
