@@ -125,8 +125,13 @@ def buffer(value: Any) -> bytes | bytearray | memoryview:
     raise _refused(value, "no memory", "Give a bytearray, or what slot.memory(size) gave, of one byte at least.")
 
 
-def plain_memory(value: object) -> PlainMemory | None:
-    """Plain memory, with views of our own: as long as there is one its buffer keeps its size."""
+def plain_memory(value: object, reached: int = 0) -> PlainMemory | None:
+    """Plain memory, with views of our own: as long as there is one its buffer keeps its size.
+
+    Args:
+        value: what the card gave.
+        reached: places that the card's address pins tell apart.
+    """
     if value is None:
         return None
     if not isinstance(value, PlainMemory):
@@ -137,6 +142,12 @@ def plain_memory(value: object) -> PlainMemory | None:
         write = read
     if write is not None and write.readonly:
         raise CardMisuse("gave plain memory for writes that cannot be written", "Give a bytearray, or ignores_writes.")
+    for view in (read, write):
+        if view is not None and view.nbytes < reached:
+            raise CardMisuse(
+                f"gave plain memory of {view.nbytes} bytes, and its address pins reach {reached}",
+                "Give a byte for each place, or say in `address_pins` how many pins the card looks at.",
+            )
     return PlainMemory(read, write, ignores_writes=flag(value.ignores_writes))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
@@ -14,6 +15,11 @@ from simkit.contract.lines import Drive, PinSpec
 from simkit.contract.registers import Register
 from simkit.contract.shapes import as_whole
 
+_ACTING = frozenset(
+    {"insert", "power_on", "reset", "advance", "write", "write_late", "event", "outside"}
+    | {"pin_changed", "pin_followed", "load", "forget"}
+)
+"""Methods of a card that give nothing: nobody would see that one has given something to be called again."""
 MOST_ADDRESS_PINS = 32
 MOST_IMAGE_BYTES = 1 << 26
 MOST_ENTRIES = 65_536
@@ -83,10 +89,21 @@ def check_class(card: type[Card]) -> None:
     ):
         if not fits:
             raise CardMisuse(f"has {name} = {shown(getattr(card, name))}", f"It must be {should}.")
+    for name in sorted(_ACTING):
+        function = getattr(card, name)
+        if inspect.isgeneratorfunction(function) or _is_coroutine(function):
+            raise CardMisuse(
+                f"has `{name}` as a generator or a coroutine",
+                "Leave `yield`, `async` and `await` out of it: called, such a method does nothing.",
+            )
     if hasattr(card, "__del__"):
         raise CardMisuse(
             "has a __del__", "Leave it out: Python calls it at any time, and nobody can tell its failures."
         )
+
+
+def _is_coroutine(function: Any) -> bool:
+    return inspect.iscoroutinefunction(function) or inspect.isasyncgenfunction(function)
 
 
 def _several(value: Any, kind: type, word: str) -> tuple[Any, ...]:

@@ -15,10 +15,11 @@ from typing import Any, NoReturn, Protocol, TypeVar
 
 from simkit.backplane import answers
 from simkit.backplane.banks import Banks, decode_lines
+from simkit.backplane.blame import failure
 from simkit.backplane.board import Board
 from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
 from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks
-from simkit.backplane.guard import Guard, failure
+from simkit.backplane.guard import Guard
 from simkit.backplane.guarded_ports import guarded_ports, takes
 from simkit.backplane.overdue import overdue_watch
 from simkit.backplane.recording import RecordHandle, Recording
@@ -218,7 +219,8 @@ class Bus:
         seat.guard = guard = self.guard
         board = Board.of(type(seat.card), seat.settings, seat.name, seat.slot)
         seat.registers, seat.address_pins, seat.image_size = board.registers, board.address_pins, board.image_size
-        seat.plain = guard.ask(seat, BETWEEN, "plain_memory", check=answers.plain_memory)
+        reached = 1 << min(seat.address_pins, 16)
+        seat.plain = guard.ask(seat, BETWEEN, "plain_memory", check=partial(answers.plain_memory, reached=reached))
         seat.waits = type(seat.card).wait_cycles is not Card.wait_cycles
         seat.driven = driven_masks(seat.registers)
         seat.takes_data, seat.gives_data = data_wires(seat.wires)

@@ -11,17 +11,14 @@ have the same within themselves, as a call more would cost a tenth of a register
 
 from __future__ import annotations
 
-import os
 import sys
-import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import partial
-from linecache import getline
-from pathlib import Path
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 from simkit.backplane import answers
+from simkit.backplane.blame import CallOverdue, failure, is_kind, let_pass
 from simkit.contract.errors import CardError, CardMisuse, SimkitError
 from simkit.contract.turn import BETWEEN, Turn
 
@@ -32,28 +29,6 @@ if TYPE_CHECKING:
 _T = TypeVar("_T")
 
 ASKED = "it was only asked"
-MENDED_BY = "This is a defect of the card, not of your program: mend the card, or tell its author."
-MOST_WORDS = 500
-"""Characters of an exception's own text that are shown."""
-STACK_SHOWN = 8
-"""Calls shown of a card that does not come back."""
-
-_KIT = str(Path(__file__).parent.parent) + os.sep
-_SHIPPED = _KIT + "shipped" + os.sep  # demos in a wheel, with file cards
-_PYTHON = str(Path(os.__file__).parent) + os.sep
-_PACKAGES = (f"{os.sep}site-packages{os.sep}", f"{os.sep}dist-packages{os.sep}")
-
-
-class CallOverdue(BaseException):
-    """A call of a card does not come back; raised in it by the watch on overdue calls (`overdue.py`).
-
-    Attributes:
-        seconds: how long it was waited for.
-        call: the frame of the function that made the call; None: whichever is next.
-    """
-
-    seconds: float = 0
-    call: FrameType | None = None
 
 
 class Guard:
@@ -188,7 +163,7 @@ class Guard:
         Returns:
             A CardError; what is no word of the card's as it is: Ctrl-C, what was told before, what `let_pass` has seen.
         """
-        if isinstance(error, KeyboardInterrupt) or error is self._passing or _is_for_another(error):
+        if error is self._passing or _is_for_another(error):
             return error
         if error is not self._told:
             address = self._address()
@@ -198,7 +173,10 @@ class Guard:
                 called = partial(getattr, type(seat.card), method)
             else:
                 called = partial(getattr, function, "__func__", function)
-            self._told = failure(error, seat.name, f"{method}{when}{where}", slot=seat.slot, called=called)
+            told = failure(error, seat.name, f"{method}{when}{where}", slot=seat.slot, called=called)
+            if is_kind(error, KeyboardInterrupt):
+                return let_pass(error, told)
+            self._told = told
         if outermost:
             self.owed = None
         else:
@@ -230,7 +208,10 @@ class Guard:
 
 def _is_for_another(error: BaseException) -> bool:
     """Whether a call farther out is overdue, and not the one that the error has just come out of."""
-    if not isinstance(error, CallOverdue) or error.call is None:
+    if not is_kind(error, CallOverdue):
+        return False
+    assert isinstance(error, CallOverdue)
+    if error.call is None:
         return False
     frame: FrameType | None = sys._getframe()
     while frame is not None and frame is not error.call:
@@ -263,122 +244,20 @@ def call_unplugged(
     try:
         return function(*arguments)
     except BaseException as error:
-        if isinstance(error, SimkitError) and error.field and not isinstance(error, CardError | CardMisuse):
+        if is_kind(error, SimkitError) and not is_kind(error, CardError, CardMisuse) and _field_of(error):
             raise
-        if isinstance(error, KeyboardInterrupt) or _is_for_another(error):
+        if _is_for_another(error):
             raise
         told = failure(error, who, doing, slot=slot, called=called)
+        if is_kind(error, KeyboardInterrupt):
+            let_pass(error, told)
+            raise
         raise told from told.__cause__
 
 
-def failure(
-    error: BaseException, who: str, doing: str, *, slot: int | None = None, called: Callable[[], Any] | None = None
-) -> CardError:
-    """The error to tell of what came out of a stranger's code.
-
-    Args:
-        error: what came out.
-        who: whose code it is, to begin the sentence; "" where the place of the message says so.
-        doing: what was called, and when.
-        slot: of the card, if it is plugged in.
-        called: gives the function that was called; where it begins is the place of what it gave.
-    """
-    file, line = place(error)
-    if file is None and called is not None:
-        file, line = _definition(called)
-    remedy, lines = MENDED_BY, list[str]()
-    if isinstance(error, CardMisuse):
-        text, remedy = error.did, f"{error.remedy} {MENDED_BY}"
-    elif isinstance(error, CallOverdue):
-        text = f"did not come back within {error.seconds:g} s:"
-        lines = _stack(error.__traceback__).split("\n")
-    else:
-        text = f"raised {type(error).__name__}{_words(error)}"
-        if isinstance(error, SyntaxError) and error.filename and error.lineno:
-            file, line = error.filename, error.lineno
-        if isinstance(error, SimkitError) and error.remedy:
-            remedy = f"{error.remedy} {MENDED_BY}"
-    end = "" if text.endswith(".") or isinstance(error, CallOverdue) else "."
-    told = CardError(
-        f"{who}: {doing} {text}{end}" if who else f"{doing} {text}{end}",
-        file=file,
-        line=line,
-        slot=slot,
-        remedy=remedy,
-        lines=lines,
-    )
-    told.__cause__ = _showable(error)
-    return told
-
-
-def _showable(error: BaseException) -> BaseException:
-    """The exception, or one in its place that whoever prints it can print."""
-    words = _words(error)
-    if not words.startswith(_NO_TEXT):
-        return error
-    return RuntimeError(f"{type(error).__name__}{words}").with_traceback(error.__traceback__)
-
-
-_NO_TEXT = ", whose text raises "
-
-
-def _words(error: BaseException) -> str:
-    """The text of an exception, behind a colon; a stranger's may raise once more."""
+def _field_of(error: BaseException) -> bool:
+    """Whether a SimkitError names a field, with a text."""
     try:
-        text = str(error)
-    except KeyboardInterrupt:
-        raise
-    except BaseException as again:  # noqa: BLE001 - it must not take the place of the message
-        return f"{_NO_TEXT}{type(again).__name__}"
-    if len(text) > MOST_WORDS:
-        text = f"{text[:MOST_WORDS]}…"
-    return f": {text}" if text else ""
-
-
-def place(error: BaseException | None) -> tuple[str | None, int | None]:
-    """File and line at which a stranger's code raised: in its own code, not in a library that it calls."""
-    trace = None if error is None else error.__traceback__
-    frames = [(frame.f_code.co_filename, line) for frame, line in traceback.walk_tb(trace)]
-    own = [(file, line) for file, line in frames if is_strangers(file)]
-    if not own:
-        return None, None
-    folder = str(Path(own[0][0]).parent) + os.sep
-    installed = _is_installed(own[0][0])
-    return [entry for entry in own if entry[0].startswith(folder) and _is_installed(entry[0]) == installed][-1]
-
-
-def _definition(called: Callable[[], Any]) -> tuple[str | None, int | None]:
-    """File and line of a stranger's function."""
-    try:
-        code = called().__code__
-        return (code.co_filename, code.co_firstlineno) if is_strangers(code.co_filename) else (None, None)
-    except KeyboardInterrupt:
-        raise
-    except BaseException:  # noqa: BLE001 - there is none, or its class does not let us look
-        return None, None
-
-
-def _is_installed(file: str) -> bool:
-    return any(part in file for part in _PACKAGES)
-
-
-def is_strangers(file: str) -> bool:
-    """Whether code of that file is neither the kit's nor Python's own."""
-    if file.startswith("<"):
+        return isinstance(error, SimkitError) and type(error.field) is str and bool(error.field)
+    except BaseException:  # noqa: BLE001 - a class of the stranger's own
         return False
-    if file.startswith(_KIT):
-        return file.startswith(_SHIPPED)
-    return not file.startswith(_PYTHON) or _is_installed(file)
-
-
-def _stack(trace: TracebackType | None) -> str:
-    frames = [(frame.f_code.co_filename, line, frame.f_code.co_name) for frame, line in traceback.walk_tb(trace)]
-    return stack_lines([entry for entry in frames if is_strangers(entry[0])])
-
-
-def stack_lines(calls: Sequence[tuple[str, int, str]]) -> str:
-    """Calls (file, line, function), the innermost last, a line each; of many those at the end."""
-    shown = [f"  {file}:{line}, in {name}: {getline(file, line).strip()}" for file, line, name in calls[-STACK_SHOWN:]]
-    if len(calls) > STACK_SHOWN:
-        shown.insert(0, f"  … {len(calls) - STACK_SHOWN} calls before …")
-    return "\n".join(shown)

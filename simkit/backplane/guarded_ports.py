@@ -10,7 +10,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from simkit.backplane import answers
-from simkit.backplane.guard import failure
+from simkit.backplane.blame import failure
 from simkit.contract.errors import CardMisuse, shown
 from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 from simkit.contract.shapes import as_whole

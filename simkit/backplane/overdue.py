@@ -18,7 +18,7 @@ from functools import cache
 from threading import Event, Thread, get_ident
 from types import FrameType
 
-from simkit.backplane.guard import CallOverdue, is_strangers, stack_lines
+from simkit.backplane.blame import CallOverdue, is_strangers, stack_lines
 
 SWITCH = "SIMKIT_CALL_SECONDS"
 """Variable of the environment: seconds after which a call is overdue; 0: never."""
@@ -35,6 +35,7 @@ GUARDED = frozenset(
     {
         ("simkit.backplane.guard", "Guard.call"),
         ("simkit.backplane.guard", "Guard.ask"),
+        ("simkit.backplane.guard", "Guard.wait_cycles"),
         ("simkit.backplane.guard", "call_unplugged"),
         ("simkit.backplane.bus", "Bus._read_cards"),
         ("simkit.backplane.bus", "Bus._write_cards"),
@@ -45,6 +46,9 @@ GUARDED = frozenset(
     }
 )
 """Module and name of the functions that call cards and tell what comes out of them."""
+
+_NAMED_AFTER = {"wait_cycles": "wait_cycles", "level": "a lazy_level", "write_late": "write_late"}
+"""What they call, of those that call one thing alone."""
 
 DEBUGGERS = frozenset({"bdb", "pdb", "cmd", "code", "IPython", "pydevd", "_pydevd_bundle", "debugpy"})
 
@@ -151,7 +155,7 @@ def _words(call: FrameType) -> str:
     found = call.f_locals
     if "who" in found:
         return f"{found['who']}: {found['doing']}" if found["who"] else str(found["doing"])
-    seat, method = found.get("seat"), found.get("method", "write")
+    seat, method = found.get("seat"), found.get("method") or _NAMED_AFTER.get(call.f_code.co_name, "write")
     pin = found["wiring"].notifying if "wiring" in found else None
     if pin is not None:
         return f"slot {pin.slot}: pin_changed in cycle {found['cycle']}"

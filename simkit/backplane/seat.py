@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import attrs
 
 from simkit.backplane import answers
-from simkit.backplane.guard import failure, place
+from simkit.backplane.blame import failure, place
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, CardMisuse, shown

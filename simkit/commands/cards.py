@@ -162,6 +162,7 @@ def describe(kind: str, card: type[Card]) -> dict[str, Any]:
             {
                 "name": field.name,
                 "default": field.default,
+                "help": "",  # of a field made without `setting`
                 **{key: value for key, value in field.metadata.items() if value not in ("", (), None) or key == "help"},
             }
             for field in attrs.fields(card.Settings)

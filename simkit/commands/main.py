@@ -38,6 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     code = _run(sys.argv[1:] if arguments is None else list(arguments), ctrl_c, own=own)
     if own:
         ctrl_c.over()
+        _end_with_threads(code)
     raise SystemExit(code)
 
 
@@ -48,16 +49,20 @@ def _run(argv: list[str], ctrl_c: CtrlC, *, own: bool) -> int:
     streams = Streams(own=own)
     as_json = "--json" in (argv[: argv.index("--")] if "--" in argv else argv)
     told: SimkitError | None = None
+    in_threads: list[BaseException] = []
     try:
         from simkit.commands.app import run
 
         if own:
             _end_with_overdue_calls()
+            _tell_of_threads(streams, in_threads)
         code = run(argv, ctrl_c.begin)
         ctrl_c.end()
+        if in_threads and code in (0, exits.FOUND):
+            code = exits.CARD_FAILED
     except BaseException as error:  # noqa: BLE001 - whatever ends a command gets its exit code here
         ctrl_c.end()
-        code, told = _verdict(error, argv, ctrl_c, streams)
+        code, told = _verdict(error, argv, ctrl_c, streams, own=own)
     if told is not None:
         streams.show(told, as_json=as_json)
     elif code == exits.INTERRUPTED:
@@ -72,15 +77,50 @@ def _end_with_overdue_calls() -> None:
     overdue_watch().ends = STANDARD_ERROR
 
 
-def _verdict(error: BaseException, argv: list[str], ctrl_c: CtrlC, streams: Streams) -> tuple[int, SimkitError | None]:
+def _tell_of_threads(streams: Streams, failed: list[BaseException]) -> None:
+    """What a card's code raises in a thread that it has started is told as the card's."""
+    import threading
+
+    from simkit.backplane.blame import cards_own
+
+    def tell(ended: threading.ExceptHookArgs) -> None:
+        blamed = None if ended.exc_value is None else cards_own(ended.exc_value)
+        if blamed is None or ended.exc_value is None:
+            threading.__excepthook__(ended)
+            return
+        failed.append(ended.exc_value)
+        streams.say(str(blamed))
+
+    threading.excepthook = tell
+
+
+def _end_with_threads(code: int) -> None:
+    """End the process at once if a card has left a thread, for which Python would wait, perhaps for ever."""
+    import threading
+
+    left = [thread for thread in threading.enumerate() if thread is not threading.main_thread() and not thread.daemon]
+    if left:
+        os._exit(code)  # all that was printed is handed over
+
+
+def _verdict(
+    error: BaseException, argv: list[str], ctrl_c: CtrlC, streams: Streams, *, own: bool
+) -> tuple[int, SimkitError | None]:
     """Exit code of what ended a command, and what to tell of it if there is anything to tell."""
-    from simkit.commands.streams import SILENT_ON_BROKEN_PIPE
-    from simkit.contract.errors import SimkitError, file_error
+    from simkit.commands.streams import GONE, SILENT_ON_BROKEN_PIPE, is_gone
+    from simkit.contract.errors import FileError, SimkitError, file_error
 
     if isinstance(error, SimkitError):
         if error.__cause__ is not None and exits.code_of(error) == exits.CARD_FAILED:
             _show_traceback(error.__cause__, streams)
         return exits.code_of(error), error
+    if not ctrl_c.pressed and (own or not isinstance(error, KeyboardInterrupt)):
+        from simkit.backplane.blame import cards_own
+
+        blamed = cards_own(error)
+        if blamed is not None:
+            _show_traceback(error, streams)
+            return exits.CARD_FAILED, blamed
     if isinstance(error, SystemExit) and isinstance(error.code, int) and error.code > exits.BY_SIGNAL:
         return error.code, None
     if isinstance(error, KeyboardInterrupt) or ctrl_c.pressed:
@@ -93,6 +133,8 @@ def _verdict(error: BaseException, argv: list[str], ctrl_c: CtrlC, streams: Stre
         what = f"{error.filename} cannot be used" if error.filename is not None else "The output cannot be written"
         told = file_error(f"{what}: {error.strerror or error}.", error)
         return exits.code_of(told), told
+    if isinstance(error, ValueError | AttributeError) and is_gone(sys.stdout):
+        return exits.INPUT_OUTPUT, FileError(f"The output cannot be written: {GONE}.")
     return exits.KIT_FAULT, _fault(error, argv)
 
 

@@ -35,6 +35,8 @@ class Streams:
 
     def say(self, text: str) -> None:
         """Print a message for people; if nobody can be reached, nobody is."""
+        if self._own and is_gone(sys.stderr):
+            sys.stderr = open(2, "w", encoding="utf-8", errors="backslashreplace", closefd=False)  # noqa: SIM115
         try:
             print(text, file=sys.stderr, flush=True)
         except (OSError, ValueError):
@@ -51,6 +53,9 @@ class Streams:
             say_json({"error": error.as_dict()})
         except OSError as failure:
             self._failure = failure
+        except (ValueError, AttributeError):
+            if not is_gone(sys.stdout):
+                raise
 
     def hand_over(self, code: int, *, result: bool) -> int:
         """Send off what stands in the buffer.
@@ -63,10 +68,13 @@ class Streams:
         Returns:
             The code, or that of the output if it cannot be written.
         """
-        try:
-            sys.stdout.flush()
-        except OSError as failure:
-            self._failure = failure
+        if is_gone(sys.stdout):
+            self._failure = OSError(GONE)
+        else:
+            try:
+                sys.stdout.flush()
+            except OSError as failure:
+                self._failure = failure
         if self._failure is None:
             return code
         self._drop(sys.stdout, 1)
@@ -79,10 +87,19 @@ class Streams:
 
     def _drop(self, stream: object, number: int) -> None:
         """Let what is left in a buffer go nowhere: Python would try, and fail, once more at the end of the process."""
-        if self._own and hasattr(stream, "fileno"):
+        if self._own and not is_gone(stream) and hasattr(stream, "fileno"):
             nowhere = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nowhere, number)
             os.close(nowhere)
+
+
+GONE = "the program closed it on the way"
+"""What became of a standard stream that is gone."""
+
+
+def is_gone(stream: object) -> bool:
+    """Whether a standard stream is there no more: a card may have closed it, or put something else in its place."""
+    return not hasattr(stream, "flush") or bool(getattr(stream, "closed", False))
 
 
 def _occupy() -> None:

@@ -13,6 +13,7 @@ import typer
 from simkit.commands import exits
 from simkit.commands.ending import Ending
 from simkit.commands.say import say
+from simkit.contract.plain import plain
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -45,7 +46,7 @@ class TapedRun:
         if self.journal is not None and not self.journal.ended:
             self.journal.close()
             if self.journal.problem is None:
-                note(f"Recorded: {self.journal.path}")
+                note(f"Recorded: {plain(self.journal.path)}")
 
     def as_dict(self) -> dict[str, Any]:
         """For --json, of a run that is closed: what was recorded and what was played."""
@@ -115,7 +116,7 @@ def taped_run(machine: Machine, *, record: Path | None, replay: Path | None, for
             from simkit.outside.journal import Journal
 
             found.journal = Journal(machine, record, force=force, tell=lambda text: note(f"Note: {text}"))
-            note(*found.journal.written.notes())
+            note(*map(plain, found.journal.written.notes()))
         try:
             yield found
         finally:

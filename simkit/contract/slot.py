@@ -21,9 +21,17 @@ if TYPE_CHECKING:
 
 
 _CHANCES_KEPT = 64  # names; what a card makes up anew each time is not worth keeping
+_PIECE = 256  # bytes in which memory is counted: engines have it by pages
 
+MOST_WORDS = 4_000
+"""Characters of a report."""
 MOST_MEMORY = 1 << 24
-"""Bytes of plain memory, or of noise, that a card may ask for in one go: what 24 address lines reach."""
+"""Bytes of plain memory that a card may have, and of noise that it may ask for in one go: what 24 lines reach."""
+
+
+def _not_plugged_in(did: str) -> CardMisuse:
+    """What a card does that is made only to be asked what it needs."""
+    return CardMisuse(f"{did} before it was plugged in", "Do that in `power_on`, which is called once it is.")
 
 
 class Slot:
@@ -59,6 +67,7 @@ class Slot:
         self._sealed = False
         self._phases = dict(crystal_phases or {})
         self._memory = memory
+        self._memory_given = 0
         self._seen: int | None = None
         self.late: int | None = None
         self._chances: dict[str, hashlib.blake2b] = {}  # by name, up to where the cycle follows
@@ -82,7 +91,8 @@ class Slot:
         Raises:
             CardMisuse: no such cycle or name, a cycle that is over, or it is not the card's turn.
         """
-        assert self._host is not None
+        if self._host is None:
+            raise _not_plugged_in(f"armed the event {shown(name)}")
         now = self._turn.cycle
         if type(cycle) is not int or not now <= cycle <= NEVER or now < 0 or type(name) is not str:
             cycle, name = self._arming(cycle, name)
@@ -108,15 +118,21 @@ class Slot:
         return when, str(name)
 
     def cancel(self, name: str) -> None:
-        """Take a pending call back; nothing happens when there is none."""
-        assert self._host is not None
+        """Take a pending call back; nothing happens when there is none.
+
+        Raises:
+            CardMisuse: it is not the card's turn.
+        """
+        if self._host is None:
+            raise _not_plugged_in(f"cancelled the event {shown(name)}")
         if self._turn.cycle < 0 and self._host.armed(self._number, name) is not None:
             self._turn.check(self._number, f"cancelled the event {shown(name)}")
         self._host.disarm(self._number, name)
 
     def armed(self, name: str) -> int | None:
         """Cycle the named call is pending for, or None."""
-        assert self._host is not None
+        if self._host is None:
+            raise _not_plugged_in(f"asked when the event {shown(name)} comes")
         return self._host.armed(self._number, name)
 
     # chance ---------------------------------------------------------------------------------------------------------
@@ -158,12 +174,18 @@ class Slot:
         too, and slow.
 
         Raises:
-            CardMisuse: no size, or more than MOST_MEMORY.
+            CardMisuse: no size, or with what it has more than MOST_MEMORY.
         """
         bytes_wanted = as_whole(size)
         if bytes_wanted is None or not 0 < bytes_wanted <= MOST_MEMORY:
             raise CardMisuse(f"asked for {shown(size)} bytes of memory", f"Ask for 1 to {MOST_MEMORY}.")
         size = bytes_wanted
+        if self._memory_given + -(-size // _PIECE) * _PIECE > MOST_MEMORY:
+            raise CardMisuse(
+                f"asked for {size} bytes of memory and had {self._memory_given} already",
+                f"A card has {MOST_MEMORY} at the most.",
+            )
+        self._memory_given += -(-size // _PIECE) * _PIECE
         return memoryview(bytearray(size)) if self._memory is None else self._memory(size)
 
     # the outside ----------------------------------------------------------------------------------------------------
@@ -205,13 +227,15 @@ class Slot:
             address: bus address; None takes that of the current access, if there is one.
 
         Raises:
-            CardMisuse: one of them is of another kind, or it is not the card's turn.
+            CardMisuse: one of them is of another kind or has no end, or it is not the card's turn.
         """
         if self._turn.cycle < 0 and self._turn.cycle != WAITED:
             self._turn.check(self._number, f"reported {shown(rule)}")
         for name, value in (("rule", rule), ("message", message)):
             if not isinstance(value, str) or not value:
                 raise CardMisuse(f"reported the {name} {shown(value)}", "Report a rule and a message as texts.")
+        if len(message) > MOST_WORDS or len(rule) > MOST_WORDS:
+            raise CardMisuse(f"reported {shown(rule)} in {len(message)} characters", "Report it in a sentence or two.")
         when, where = as_whole(cycle), None if address is None else as_whole(address)
         if when is None or not -NEVER <= when <= NEVER:
             raise CardMisuse(f"reported {rule!r} in cycle {shown(cycle)}", "Hand on the cycle of the call.")

@@ -1,10 +1,12 @@
 """Files that grow while the program runs, such as what a serial line sends: opened at the start, closed at the end.
 
-They cannot be whole or not at all. What was written to them stays, up to the last byte, whatever ends the run.
+They cannot be whole or not at all. What was written to them stays, up to the last byte, whatever ends the run; a new
+one in which nothing could be written goes away again.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 
@@ -42,17 +44,19 @@ class GrowingFile:
         self._path = path
         self._what = what
         self.written = Written(files=(path,))
+        self._is_new = self._failed = False
         check_output(path, what=what, known=known, force=force)
+        self._place = os.path.realpath(path)
         with told(what) as at:
             at.path = path
             self._handle = open_stream(path) if is_stream(path) else self._opened(Rules(what, known, force))
 
     def _opened(self, rules: Rules) -> int:
-        place = os.path.realpath(self._path)
         try:
-            handle = os.open(place, _FLAGS | os.O_CREAT | os.O_EXCL, 0o666)
+            handle = os.open(self._place, _FLAGS | os.O_CREAT | os.O_EXCL, 0o666)
+            self._is_new = True
         except FileExistsError:
-            handle = os.open(place, _FLAGS)
+            handle = os.open(self._place, _FLAGS)
         try:
             if not lock(handle):
                 raise SimkitError(
@@ -76,7 +80,11 @@ class GrowingFile:
         """
         with told(self._what) as at:
             at.path = self._path
-            write_all(self._handle, data)
+            try:
+                write_all(self._handle, data)
+            except OSError:
+                self._failed = True
+                raise
 
     def sync(self) -> None:
         """Wait until all of it is safely on the disk; a device or pipe has none."""
@@ -87,9 +95,22 @@ class GrowingFile:
 
     def close(self) -> None:
         """Let go of it; a second time does nothing."""
+        if self._handle >= 0 and self._failed and os.fstat(self._handle).st_size == 0:
+            self.drop()
         handle, self._handle = self._handle, -1
         if handle >= 0:
             os.close(handle)
+
+    def drop(self) -> None:
+        """Let go of it, and take it away if this run has made it: what is in it is of no use to anybody."""
+        handle, self._handle = self._handle, -1
+        if handle < 0:
+            return
+        if self._is_new:
+            with contextlib.suppress(OSError):
+                if os.path.samestat(os.lstat(self._place), os.fstat(handle)):
+                    Path(self._place).unlink()
+        os.close(handle)
 
     def __enter__(self) -> GrowingFile:
         return self

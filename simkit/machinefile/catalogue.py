@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
+import os
+import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from importlib.machinery import SourceFileLoader
@@ -11,6 +14,7 @@ from pathlib import Path
 from types import CodeType
 from typing import TypeVar
 
+from simkit.backplane.blame import FILE_MODULE
 from simkit.backplane.board import check_class
 from simkit.backplane.guard import call_unplugged
 from simkit.backplane.overdue import overdue_watch
@@ -153,12 +157,17 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
     path = path.resolve()
     if path.suffix != ".py":
         raise SimkitError(f"{path} is not a Python file.", field="kind")
-    name = f"simkit_card_file_{path.stem}"
+    name = f"{FILE_MODULE}{path.stem}_{hashlib.sha256(os.fsencode(path)).hexdigest()[:8]}"
     spec = importlib.util.spec_from_file_location(name, path, loader=_Source(name, str(path)))
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    _imported("", f"importing {path.name}", partial(spec.loader.exec_module, module))
+    sys.modules[name] = module  # dataclasses and the like look their own module up
+    try:
+        _imported("", f"importing {path.name}", partial(spec.loader.exec_module, module))
+    except BaseException:
+        sys.modules.pop(name, None)
+        raise
     found = vars(module).get(class_name)
     if found is None:
         names = [name for name, value in vars(module).items() if isinstance(value, type) and issubclass(value, Card)]

@@ -87,7 +87,7 @@ class Journal:
             self._file.write(head)
             self._file.sync()
         except BaseException:
-            self._file.close()
+            self._file.drop()
             raise
         self._watch(machine)
         self._begin(state)

@@ -107,6 +107,7 @@ class Bench:
         self.card = call_unplugged(who, "__init__", card, self.settings, slot, slot=SLOT)
         select = Select(("x" * 16,) if board.registers or board.address_pins else ())
         strobes = Expression("RW and PHI2"), Expression("not RW and PHI2")
+        self.connector = slot
         self._seat = Seat(self.card, SLOT, card.kind, select, *strobes, connector=slot, settings=self.settings)
         self._bus.seat(self._seat)
         if board.image_size is not None:
@@ -195,13 +196,13 @@ class Bench:
     def level(self, pin: str) -> bool:
         """Level of a pin in the current cycle."""
         self.begin()
-        return self.card.slot.pin(pin).level(self.cycle)
+        return self.connector.pin(pin).level(self.cycle)
 
     def pin_levels(self) -> dict[str, bool]:
         """Level of every output pin in the current cycle."""
         return {
             name: self.level(name)
-            for name, pin in sorted(self.card.slot.pins.items())
+            for name, pin in sorted(self.connector.pins.items())
             if pin.spec.drive is not Drive.INPUT
         }
 

@@ -9,9 +9,10 @@ import pytest
 from simkit_cards.memory.sram import Sram, SramSettings
 
 from simkit.backplane import answers
+from simkit.backplane.blame import CallOverdue, failure, is_strangers
 from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
-from simkit.backplane.guard import CallOverdue, failure, is_strangers
+from simkit.backplane.overdue import GUARDED
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
 from simkit.contract import NEVER, Card, Drive, PinSpec, Register, SimkitError
@@ -51,6 +52,22 @@ def calls_of_cards(path):
             is_type = isinstance(of, ast.Call) and getattr(of.func, "id", "") == "type"
             if node.func.attr in METHODS and (name == "card" or is_type or node.func.attr in OF_THE_CLASS):
                 yield function.name, node.func.attr
+
+
+def test_each_function_that_calls_a_card_is_known_to_the_watch_on_overdue_calls():
+    """Those that call a method by its name, and those of the guard that take any function."""
+    names = {(module, name.rpartition(".")[2]) for module, name in GUARDED}
+    calling = {(path.removesuffix(".py").replace("/", "."), function) for path, function in WITHIN}
+    guard = ast.parse((ROOT / "simkit/backplane/guard.py").read_text())
+    for function in ast.walk(guard):
+        if isinstance(function, ast.FunctionDef) and any(
+            isinstance(node, ast.Call)
+            and (isinstance(node.func, ast.IfExp) or getattr(node.func, "id", "") == "function")
+            for node in ast.walk(function)
+        ):
+            calling.add(("simkit.backplane.guard", function.name))
+    assert {name for _, name in calling} >= {"call", "ask", "level", "wait_cycles", "call_unplugged"}
+    assert calling <= names
 
 
 def test_every_call_of_a_card_goes_through_the_guard():
@@ -369,7 +386,7 @@ def test_a_state_is_a_table(value):
 
 
 def test_memory_keeps_its_size_as_long_as_it_is_plugged_in(two):
-    memory = bytearray(64)
+    memory = bytearray(32_768)
 
     class Small(Sram):
         def plain_memory(self):

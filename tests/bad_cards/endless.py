@@ -89,6 +89,13 @@ class InInit(InWords):
         self.turn_round()
 
 
+class InWaitCycles(InWords):
+    words = Card.words
+
+    def wait_cycles(self, offset, is_write):
+        self.turn_round()
+
+
 class InRegisters(InWords):
     words = Card.words
 
@@ -98,7 +105,17 @@ class InRegisters(InWords):
             pass
 
 
-INTERRUPTED = (Endless, CallsOthers, CatchesExceptions, LooksAtItself, InWords, InEvent, InInit, InRegisters)
+INTERRUPTED = (
+    Endless,
+    CallsOthers,
+    CatchesExceptions,
+    LooksAtItself,
+    InWords,
+    InEvent,
+    InInit,
+    InWaitCycles,
+    InRegisters,
+)
 
 
 class CatchesAll(Endless):

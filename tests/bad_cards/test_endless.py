@@ -43,9 +43,13 @@ def test_a_call_that_does_not_come_back_is_interrupted_and_told(tmp_path, hurrie
     assert f" did not come back within {SECONDS:g} s" in text
     assert ":\n  " in text  # the calls stand below
     assert "endless.py:" in text
-    method = {"InWords": "words", "InEvent": "event", "InInit": "__init__", "InRegisters": "registers"}.get(
-        cls.__name__, "read in cycle 12 at $7F00"
-    )
+    method = {
+        "InWords": "words",
+        "InEvent": "event",
+        "InInit": "__init__",
+        "InWaitCycles": "wait_cycles in cycle 12",
+        "InRegisters": "registers",
+    }.get(cls.__name__, "read in cycle 12 at $7F00")
     assert f"{method} " in text
     assert ", in turn_round: " in text or method == "registers"
     assert raised.value.remedy

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from simkit import Machine, record
 from simkit.contract.errors import FileError, SimkitError
-from simkit.files import parts
+from simkit.files import growing, parts
 from simkit.files.formats import Format
 from simkit.files.growing import GrowingFile
 
@@ -112,3 +113,37 @@ def test_a_kill_leaves_all_that_was_written(tmp_path):
     lines = path.read_bytes().split(b"\n")
     assert len(lines) > 1000
     assert lines[:-1] == [b"%d" % number for number in range(len(lines) - 1)]
+
+
+def no_room(handle, data):
+    raise OSError(28, "No space left on device")
+
+
+def test_a_new_file_in_which_nothing_could_be_written_goes_away_again(tmp_path, monkeypatch):
+    monkeypatch.setattr(growing, "write_all", no_room)
+    with pytest.raises(FileError), GrowingFile(tmp_path / "new") as file:
+        file.write(b"x")
+    (tmp_path / "old").write_bytes(b"")
+    with pytest.raises(FileError), GrowingFile(tmp_path / "old") as file:
+        file.write(b"x")
+    assert [path.name for path in tmp_path.iterdir()] == ["old"]
+
+
+def test_what_was_written_before_the_disk_was_full_stays(tmp_path, monkeypatch):
+    with GrowingFile(tmp_path / "a") as file:
+        file.write(b"first")
+        monkeypatch.setattr(growing, "write_all", no_room)
+        with pytest.raises(FileError):
+            file.write(b"second")
+    assert (tmp_path / "a").read_bytes() == b"first"
+
+
+def test_a_recording_whose_first_line_finds_no_room_leaves_nothing(tmp_path, monkeypatch):
+    def part_of_it(handle, data):
+        os.write(handle, data[:10])
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(growing, "write_all", part_of_it)
+    with pytest.raises(FileError, match="No space left"):
+        record(Machine.load("demo:monitor"), tmp_path / "a.rec")
+    assert list(tmp_path.iterdir()) == []

@@ -24,7 +24,7 @@ METHODS = {"read_text", "open", "link", "copy", "remove", "move"}
 IO_MODULES = {"tempfile", "shutil", "fileinput", "linecache", "dbm", "shelve", "sqlite3", "wave", "gzip", "bz2", "lzma"}
 
 ALLOWED = {
-    ("backplane/guard.py", "linecache"): "the line of a card's own code at which it failed",
+    ("backplane/blame.py", "linecache"): "the line of a card's own code at which it failed",
     ("check/watches/watch.py", "touch"): "a cell of memory",
     ("commands/streams.py", "open"): "the null device and the standard streams",
     ("cpu/core/browser.py", "read_bytes"): "a module of the package",

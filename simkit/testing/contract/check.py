@@ -140,7 +140,7 @@ def _try(
     ledger.note("load (no damaged state was tried)", done=damaged)
     if damaged:
         check_damage(ledger, followed(), max(script.saves, key=lambda save: len(str(save.state))), rng)
-    if followed().card.slot.pins:
+    if followed().connector.pins:
         check_following(ledger, unfollowed, partial(plug, JOINED), script.script, rng)
         for fresh in (unfollowed, partial(plug, OPEN)):
             _try_way(ledger, fresh, rng, steps // 2, start)

@@ -25,8 +25,8 @@ def note_exercise(ledger: Ledger, bench: WitnessBench, *, promised: bool) -> Non
         promised: whether the card promised a register steady on the way.
     """
     card = bench.card
-    pins = card.slot.pins
-    ports = card.slot.ports
+    pins = bench.connector.pins
+    ports = bench.connector.ports
     calls = {
         "pin_changed": ("no pin listens", any(pins[name].spec.listens for name in bench.joined_pins)),
         "event": ("nothing was armed", bool(bench.fired)),

@@ -54,7 +54,7 @@ def wishes(bench: WitnessBench, rng: random.Random) -> list[Step]:
     """Everything that should happen once: each register read and written, each pin moved, each action of a port."""
     found = [Step(0, action, offset) for offset in bench.some_offsets() for action in ("read", "write")]
     found += [Step(0, "pull", pin, level) for pin in bench.joined_pins for level in (True, False, None)]
-    for name, port in sorted(bench.card.slot.ports.items()):
+    for name, port in sorted(bench.connector.ports.items()):
         kinds = dict(inputs(port, rng))
         found += [Step(0, action, name, arguments) for action, arguments in kinds.items()]
     found.append(Step(0, "reset", None, rng.randrange(1, 9)))
@@ -101,7 +101,7 @@ class Recorder:
         self._bench = bench
         self._rng = rng
         self._inputs = [
-            (name, *entry) for name, port in sorted(bench.card.slot.ports.items()) for entry in inputs(port, rng)
+            (name, *entry) for name, port in sorted(bench.connector.ports.items()) for entry in inputs(port, rng)
         ]
         wanted = wishes(bench, rng)
         length = steps + len(wanted)

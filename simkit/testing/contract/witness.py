@@ -101,7 +101,7 @@ class WitnessBench(Bench):
 
     def load_card(self, state: dict[str, Any]) -> None:
         """Have the card alone take back a state."""
-        joined = [pin for pin in self.card.slot.pins.values() if pin.line is not None]
+        joined = [pin for pin in self.connector.pins.values() if pin.line is not None]
         values = [pin.value for pin in joined]
         outer, self._asking = self._asking, _LOADING
         try:
@@ -142,7 +142,7 @@ class WitnessBench(Bench):
             self._asking = outer
             if self._pin_values() != pins:
                 moved = next(
-                    pin for pin, old in zip(self.card.slot.pins.values(), pins, strict=True) if pin.value != old
+                    pin for pin, old in zip(self.connector.pins.values(), pins, strict=True) if pin.value != old
                 )
                 self.misdeeds.append(
                     f"In cycle {self.cycle} {name} moved pin {moved.spec.name}; a pin moves in an event, an access, "
@@ -150,11 +150,11 @@ class WitnessBench(Bench):
                 )
 
     def _pin_values(self) -> list[bool | None]:
-        return [pin.value for pin in self.card.slot.pins.values()]
+        return [pin.value for pin in self.connector.pins.values()]
 
     def note_sent(self) -> None:
         """Take from the serial ports what has left them."""
-        for name, port in sorted(self.card.slot.ports.items()):
+        for name, port in sorted(self.connector.ports.items()):
             while isinstance(port, SerialPort) and port.sent:
                 entry = port.sent.popleft()
                 sent_byte(self._seat, port, entry)
@@ -162,14 +162,14 @@ class WitnessBench(Bench):
 
     def pin_levels(self) -> dict[str, bool]:
         """Level of every joined output in the current cycle; an open one nobody sees."""
-        pins = self.card.slot.pins
+        pins = self.connector.pins
         return {name: self.level(name) for name in self.joined_pins if pins[name].spec.drive is not Drive.INPUT}
 
     def follow(self) -> None:
         """Follow every line from now on, as a trace does: outputs computed on demand move by themselves."""
         self.begin()
         for name in self._hands:
-            line = self.card.slot.pin(name).line
+            line = self.connector.pin(name).line
             assert line is not None
             self.ask(line.follow, self.cycle)
         self._bus.settle(self.cycle)
@@ -225,8 +225,8 @@ class WitnessBench(Bench):
     def level(self, pin: str) -> bool:
         """Level of a pin in the current cycle."""
         self.begin()
-        self.had_lazy_level |= self.card.slot.pin(pin).lazy_level is not None
-        return self.question(f"the level of {pin}", self.card.slot.pin(pin).level, self.cycle)
+        self.had_lazy_level |= self.connector.pin(pin).lazy_level is not None
+        return self.question(f"the level of {pin}", self.connector.pin(pin).level, self.cycle)
 
     def words(self) -> list[str]:
         """What it looks like inside."""
