@@ -243,3 +243,11 @@ def test_not_in_another_thread_and_not_over_a_handler_of_somebody_else():
         assert signal.getsignal(signal.SIGINT) is mine
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="how a process ends by a signal is told otherwise there")
+@pytest.mark.parametrize("module", ["simkit.commands", "simkit.commands.main", "simkit.commands.ctrl_c"])
+def test_ctrl_c_while_what_looks_after_it_is_imported_leaves_no_traceback(module):
+    as_module = "import runpy\nrunpy.run_module('simkit', run_name='__main__')"
+    script = IMPORTING.format(module=module).replace("from simkit.commands.main import main\nmain()", as_module)
+    assert ended(script, "opcode", "a9") == (-signal.SIGINT, "", "")

@@ -14,6 +14,7 @@ import pytest
 from simkit import Machine
 from simkit.commands.main import main
 from simkit.commands.new import write_machine
+from simkit.contract.plain import plain
 from simkit.outside.journal import record
 from simkit.outside.recording import read_recording
 
@@ -40,6 +41,17 @@ def game(simkit):
     code, _, err = simkit("run", "demo:marlpit", "--headless", "--for", "2s", *START_GAME, "--record", "a.rec")
     assert (code, err) == (0, "Recorded: a.rec\n")
     return "a.rec"
+
+
+@pytest.mark.needs("/dev/full")  # names with control characters, as POSIX has them
+def test_the_name_of_a_recording_is_told_in_one_line(simkit):
+    for name in ("a\nb\x1b[2J", "a\u202eb", "a\x85b"):
+        for force in ((), ("--force",)):
+            code, _, err = simkit("run", "demo:monitor", "--headless", "--for", "1ms", "--record", name, *force)
+            assert code == 0
+            assert err.endswith(f"Recorded: {plain(name)}\n")
+            assert len(err.splitlines()) == 1 + bool(force)
+            assert err.replace("\n", "").isprintable()
 
 
 def spoil(name):
