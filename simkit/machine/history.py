@@ -5,7 +5,10 @@ Input is not told here: `Bus.add_watch(outside=)` tells of it, as it is taken.
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
 
 
 class History(Protocol):
@@ -32,3 +35,6 @@ class History(Protocol):
 
     def power_cycled(self, before: int) -> None:
         """The machine, in cycle `before`, was switched off and on."""
+
+    def go_on_with(self, machine: Machine) -> None:
+        """Another machine, loaded anew, takes the place of this one."""

@@ -272,7 +272,8 @@ class Machine:
             cpu.run(cycle)
             return cpu.cycle
         while cpu.cycle < cycle:
-            look = max(cpu.cycle + 1, min(history.next_look for history in self.histories))
+            next_looks = [history.next_look for history in self.histories]  # one may end in the middle of the run
+            look = max(cpu.cycle + 1, min(next_looks, default=cycle))
             stood = cpu.halted is not None
             cpu.run(min(cycle, look))
             if cpu.halted is not None and not stood:

@@ -130,14 +130,19 @@ class Journal:
 
     def go_on_with(self, machine: Machine) -> None:
         """A machine loaded anew takes the place of the one before."""
+        self.about_to_be_another()
         if self._ended:
             return
-        state = _state_to_begin_with(machine)
-        self.about_to_be_another()
+        try:
+            state = _state_to_begin_with(machine)
+        except SimkitError as error:
+            self._give_up(f"the machine loaded anew cannot be recorded: {error.message}")
+            return
         self._write("reload", **_described(machine), images=machine.images())
-        self._unwatch()
-        self._watch(machine)
-        self._begin(state)
+        if not self._ended:
+            self._unwatch()
+            self._watch(machine)
+            self._begin(state)
 
     def close(self) -> None:
         """End the recording where the machine stands; a second time does nothing."""
@@ -237,7 +242,7 @@ class Journal:
         self._seen = now
         changed = {name: value for name, value, old in zip(SETTABLE, now, before, strict=False) if value != old}
         if now[-1] != before[-1]:
-            self._give_up("the cycle number was set by hand")
+            self._give_up("the cycle number was set by hand", at=before[-1])
         elif self._stands("a register was set"):
             self._write("state registers", registers=changed)
 
@@ -269,39 +274,53 @@ class Journal:
         """One entry more, if it is one that can be read again."""
         if self._ended:
             return
-        entry = Entry(kind, Place(self._way.now.power_on, self.machine.cycle if at is None else at), fields)
+        place = self._here() if at is None else Place(self._way.now.power_on, at)
+        entry = Entry(kind, place, fields)
         try:
             line = line_of(entry)
-            self._way.go(entry)
+            self._way.check(place)
         except StateError as error:
-            self._give_up(f"no recording can hold what came then ({kind}, {error})")
+            self._give_up(f"no recording can hold what came then ({kind}, {error})", at=place.cycle)
             return
         if self._entries + 1 >= MAX_ENTRIES:
-            self._give_up(f"it holds {self._entries} entries, and {MAX_ENTRIES} are the most")
+            self._give_up(f"it holds {self._entries} entries, and {MAX_ENTRIES} are the most", at=place.cycle)
         elif self._size + len(line) + END_BYTES > MAX_FILE_BYTES:
-            self._give_up(f"it has {self._size} bytes, and {MAX_FILE_BYTES} are the most")
+            self._give_up(f"it has {self._size} bytes, and {MAX_FILE_BYTES} are the most", at=place.cycle)
         else:
             self._hashed = None
-            self._add(line, sync=kind in _SYNCED)
+            self._add(entry, line)
 
-    def _add(self, line: bytes, *, sync: bool) -> None:
+    def _add(self, entry: Entry, line: bytes) -> None:
         try:
+            self._way.go(entry)
             self._file.write(line)
-            if sync:
+            self._entries += 1
+            self._size += len(line)
+            if entry.kind in _SYNCED:
                 self._file.sync()
         except (SimkitError, OSError) as error:
             self._fail(error)
-            return
-        self._entries += 1
-        self._size += len(line)
+        except BaseException:  # Ctrl-C: nobody knows how much of the line is written, so that nothing may follow it
+            self._stop()
+            self.problem = (
+                f"{self.path} was broken off in the middle of a line. The recording ends at its last whole line."
+            )
+            raise
 
-    def _give_up(self, why: str) -> None:
-        """End the recording before the run, with a word in it."""
+    def _give_up(self, why: str, *, at: int | None = None) -> None:
+        """End the recording before the run, with a word in it, where it can end: here, or where the last entry was."""
         if self._ended:
             return
         words = "".join(character if character.isprintable() else " " for character in why)[:WHY_CHARACTERS]
-        entry = Entry("end", max(self._here(), self._way.now), {"why": words})
-        self._add(line_of(entry), sync=True)
+        place = self._here() if at is None else Place(self._way.now.power_on, at)
+        try:
+            entry = Entry("end", place, {"why": words})
+            line = line_of(entry)
+            self._way.check(place)
+        except StateError:
+            entry = Entry("end", self._way.now, {"why": words})
+            line = line_of(entry)
+        self._add(entry, line)
         if not self._ended:
             self._stop()
             self._say(f"{self.path} ends at {entry.at}, before the run does: {words}.")

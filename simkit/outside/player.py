@@ -328,6 +328,8 @@ class Player:
             self.machine.labels = before.labels
         self._same = not self._differences(entry.fields["fingerprint"], self.machine.fingerprint, entry.at.power_on + 1)
         self._anew()
+        for history in tuple(before.histories):  # somebody records what is played
+            history.go_on_with(self.machine)
 
     def _compare(self, entry: Entry) -> None:
         machine = self.machine

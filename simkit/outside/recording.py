@@ -98,7 +98,7 @@ class Recording:
         version: of its format.
         header: of which machine it is.
         end: where it ends.
-        cut: whether it has no end of its own, as the run that wrote it was killed or is still going on.
+        cut: whether it has no end of its own, as the run that wrote it was killed, found no more room, or is going on.
         why: why it had to end before the run did; None if it did not.
         chapters: named places, in order.
         cycles: machine time in it, of all power-ons together.
@@ -122,8 +122,8 @@ class Recording:
         """Sentences about an end that is none of the usual ones."""
         if self.cut:
             return [
-                f"The recording was cut off at {self.end}: the run that wrote it was killed, or is still going on. "
-                "It is played up to there."
+                f"The recording was cut off at {self.end}: the run that wrote it was killed, found no more room, or "
+                "is still going on. It is played up to there."
             ]
         return [f"The recording ends at {self.end}, before the run did: {self.why}"] if self.why else []
 
@@ -160,13 +160,13 @@ class Way:
         self.cycles = 0
         self._farthest = _farthest(clock)
 
-    def go(self, entry: Entry) -> None:
-        """Go on to the place of an entry, and to where it leads.
+    def check(self, at: Place) -> None:
+        """Check that something can come at a place.
 
         Raises:
-            StateError: the place lies before the one before, or in another power-on.
+            StateError: it lies before the place before, too far behind it, or in another power-on.
         """
-        at, now = entry.at, self.now
+        now = self.now
         if at.power_on != now.power_on:
             raise StateError("at", f"lies in power-on {at.power_on}; power-on {now.power_on} goes on here")
         if at.cycle < now.cycle:
@@ -175,6 +175,15 @@ class Way:
             raise StateError(
                 "at", f"lies in cycle {at.cycle}, hours behind the one before, though a recording tells of every minute"
             )
+
+    def go(self, entry: Entry) -> None:
+        """Go on to the place of an entry, and to where it leads.
+
+        Raises:
+            StateError: as `check`.
+        """
+        at, now = entry.at, self.now
+        self.check(at)
         if entry.kind == "reload":
             self._farthest = _farthest(entry.fields["clock"])
         self.cycles += at.cycle - now.cycle
