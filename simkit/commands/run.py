@@ -230,10 +230,20 @@ def run(
         str | None, typer.Option("--paste-pause", metavar="TIME", help="Wait after each pasted line, e.g. 20ms.")
     ] = None,
     capture: Annotated[
-        Path | None, typer.Option("--capture", metavar="FILE", help="Keep what the machine sends over the serial line.")
+        Path | None,
+        typer.Option(
+            "--capture",
+            metavar="FILE",
+            help="Keep what the machine sends over the serial line; over nothing that is there without --force.",
+        ),
     ] = None,
     record: Annotated[
-        Path | None, typer.Option("--record", metavar="FILE", help="Keep what happens to the machine, by its cycle.")
+        Path | None,
+        typer.Option(
+            "--record",
+            metavar="FILE",
+            help="Keep what happens to the machine, by its cycle; over nothing that is there without --force.",
+        ),
     ] = None,
     replay: ReplayOption = None,
     force: ForceOption = False,
