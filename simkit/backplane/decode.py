@@ -6,8 +6,9 @@ per card, from them into 256 pages and into one plan for each address that is as
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from functools import lru_cache
+from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache, reduce
+from operator import or_
 
 import attrs
 
@@ -15,6 +16,8 @@ from simkit.backplane.seat import Seat
 from simkit.contract.registers import Register
 
 _PAGE_ONES = (1 << 256) - 1
+_NO_ADDRESS, _EVERY_ADDRESS = bytes(32), b"\xff" * 32
+_TABLE_BYTES = 256 * len(_NO_ADDRESS)
 _LOW_LINES = frozenset(f"A{n}" for n in range(8))
 
 
@@ -125,26 +128,23 @@ class Table:
                     selected_w & seat.output_enable.table(on_write),
                 )
             )
-        self.read_pages: Pages = tuple(self._read_page(page) for page in range(256))
-        self.write_pages: Pages = tuple(self._write_page(page) for page in range(256))
+        drives_or_takes = [(seat, drive, take) for seat, drive, take, _, _ in self.selects]
+        self.read_pages: Pages = self._pages(drives_or_takes, for_write=False)
+        takes_or_drives = [(seat, take, drive) for seat, _, _, take, drive in self.selects]
+        self.write_pages: Pages = self._pages(takes_or_drives, for_write=True)
         self.rd = _views(self.read_pages)
         self.wr = _views(self.write_pages)
 
-    def _read_page(self, page: int) -> Page | None:
-        shift = page * 256
-        selects = self.selects
-        reader = _only((seat, drive >> shift & _PAGE_ONES) for seat, drive, _, _, _ in selects)
-        if reader is None or any(take >> shift & _PAGE_ONES for _, _, take, _, _ in selects):
-            return None
-        return self._plain_page(reader, page, for_write=False)
-
-    def _write_page(self, page: int) -> Page | None:
-        shift = page * 256
-        selects = self.selects
-        writer = _only((seat, take >> shift & _PAGE_ONES) for seat, _, _, take, _ in selects)
-        if writer is None or any(drive >> shift & _PAGE_ONES for _, _, _, _, drive in selects):
-            return None
-        return self._plain_page(writer, page, for_write=True)
+    def _pages(self, tables: Sequence[tuple[Seat, int, int]], *, for_write: bool) -> Pages:
+        """Pages of which one seat's first table has every address, and no other table any."""
+        alone = [(seat, table.to_bytes(_TABLE_BYTES, "little")) for seat, table, _ in tables]
+        spoilt = reduce(or_, (table for _, _, table in tables), 0).to_bytes(_TABLE_BYTES, "little")
+        pages: list[Page | None] = []
+        for page in range(256):
+            place = slice(page * len(_NO_ADDRESS), (page + 1) * len(_NO_ADDRESS))
+            seat = _only((seat, table[place]) for seat, table in alone) if spoilt[place] == _NO_ADDRESS else None
+            pages.append(None if seat is None else self._plain_page(seat, page, for_write=for_write))
+        return tuple(pages)
 
     def _plain_page(self, seat: Seat, page: int, *, for_write: bool) -> Page | None:
         plain = seat.plain
@@ -155,8 +155,10 @@ class Table:
             return None
         address = page << 8
         base = offset_of(seat, address, self.levels)
-        straight = seat.gives_data is None and all(
-            offset_of(seat, address | 1 << n, self.levels) == base | 1 << n for n in range(8)
+        straight = seat.gives_data is None and (
+            all(offset_of(seat, address | 1 << n, self.levels) == base | 1 << n for n in range(8))
+            if seat.wires
+            else seat.address_pins >= 8
         )
         if straight and base + 256 <= len(buffer) and base & 0xFF == 0:
             return Page(memoryview(buffer)[base : base + 256], buffer, base)
@@ -259,13 +261,13 @@ def _driven_mask(seat: Seat, offset: int) -> int:
     return seat.gives_data[mask] if seat.gives_data is not None else mask
 
 
-def _only(tables: Iterable[tuple[Seat, int]]) -> Seat | None:
+def _only(tables: Iterable[tuple[Seat, bytes]]) -> Seat | None:
     """The one seat whose page table is all ones while all others are all zeros."""
     found: Seat | None = None
     for seat, bits in tables:
-        if bits == 0:
+        if bits == _NO_ADDRESS:
             continue
-        if bits != _PAGE_ONES or found is not None:
+        if bits != _EVERY_ADDRESS or found is not None:
             return None
         found = seat
     return found

@@ -38,8 +38,8 @@ def entries() -> dict[str, Claims]:
     found: dict[str, list[EntryPoint]] = {}
     for entry in _entry_points():
         claims = found.setdefault(entry.name, [])
-        if (_owner(entry), entry.value) not in [(_owner(other), other.value) for other in claims]:
-            claims.append(entry)
+        if not any(other.value == entry.value and _owner(other) == _owner(entry) for other in claims):
+            claims.append(entry)  # owners are looked up last: that reads a package's metadata each time
     return dict(found)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import attrs
 
 from simkit.contract import Drive, PinSpec, Register, setting
@@ -42,6 +44,7 @@ class Ports6522Settings:
     cb1_resynchronised: bool = setting(False, help="a flip-flop on PHI2 stands before CB1: the shift defect is cured")
 
 
+@lru_cache(maxsize=64)  # a machine asks at each offset whether a program may stand there
 def board_registers(settings: Ports6522Settings) -> tuple[Register, ...]:
     """The sixteen registers, names as [R] prints them."""
     ifr = (*FLAGS, "IRQ")

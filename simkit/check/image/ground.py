@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from enum import IntEnum
 
 import attrs
@@ -123,11 +124,14 @@ class Map:
 def program_bytes(image: bytes) -> bytearray:
     """1 for each byte that is program or data, 0 for filler: a long run of one byte other than $EA."""
     marks = bytearray(b"\x01" * len(image))
-    start = 0
-    for end in range(1, len(image) + 1):
-        if end == len(image) or image[end] != image[start]:
-            if end - start >= FILL_BYTES and image[start] != 0xEA:
-                code = LAST_BYTES if image[start] in (0x40, 0x60) else 0
-                marks[start + code : end] = bytes(end - start - code)
-            start = end
+    for start, length, byte in runs_of_one_byte(image, FILL_BYTES):
+        if byte != 0xEA:
+            code = LAST_BYTES if byte in (0x40, 0x60) else 0
+            marks[start + code : start + length] = bytes(length - code)
     return marks
+
+
+def runs_of_one_byte(content: bytes, least: int) -> list[tuple[int, int, int]]:
+    """Runs of one byte, at least so long: (offset, length, byte)."""
+    found = re.finditer(rb"(.)\1{%d,}" % (least - 1), content, re.DOTALL)
+    return [(run.start(), run.end() - run.start(), run[1][0]) for run in found]

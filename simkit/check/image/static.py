@@ -8,7 +8,7 @@ from pathlib import Path
 from simkit.backplane.seat import Seat
 from simkit.backplane.vectors import VECTORS
 from simkit.check.image.codemap import ENDS, reached
-from simkit.check.image.ground import program_bytes
+from simkit.check.image.ground import program_bytes, runs_of_one_byte
 from simkit.check.result.notes import Noted
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.opcodes import OPCODES
@@ -56,7 +56,11 @@ def _images(machine: Machine) -> Iterator[Noted]:
         if image is not None and image.suffix.lower() in HEX_SUFFIXES and _in_the_socket(image, seat):
             yield from _hex_placement(machine, seat, read_segments(image))
         content = _content(seat)
-        fills = [(start, length, byte) for start, length, byte in fill_runs(content) if byte not in (0xFF, 0xEA)]
+        fills = [
+            (start, length, byte)
+            for start, length, byte in runs_of_one_byte(content, AREA_BYTES)
+            if byte not in (0xFF, 0xEA)
+        ]
         if fills:
             start, length, byte = max(fills, key=lambda fill: fill[1])
             yield Noted(
@@ -281,20 +285,8 @@ def _content(seat: Seat) -> bytes:
     return bytes(content)
 
 
-def fill_runs(content: bytes) -> list[tuple[int, int, int]]:
-    """Long runs of one byte: (offset, length, byte)."""
-    runs = []
-    start = 0
-    for end in range(1, len(content) + 1):
-        if end == len(content) or content[end] != content[start]:
-            if end - start >= AREA_BYTES:
-                runs.append((start, end - start, content[start]))
-            start = end
-    return runs
-
-
 def _room(machine: Machine) -> Iterator[str]:
     for seat in _roms(machine):
         content = _content(seat)
-        free = sum(length for _, length, _ in fill_runs(content))
+        free = sum(length for _, length, _ in runs_of_one_byte(content, AREA_BYTES))
         yield f"{seat.name}: {len(content) - free} of {len(content)} bytes used, {free} unused."
