@@ -45,6 +45,25 @@ def pytest_runtest_setup(item):
                 pytest.skip(reason)
 
 
+WITHOUT_HYPOTHESIS = "-p no:hypothesispytest"
+"""Loading hypothesis takes three times as long as the rest of a session of pytest with one test."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def lean_sessions():
+    """Sessions of pytest that a test starts load no plug-in that their tests do not use."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTEST_ADDOPTS", WITHOUT_HYPOTHESIS, prepend=" ")
+        yield
+
+
+@pytest.fixture
+def pytester(pytester, monkeypatch):
+    """pytest's own, which takes the variable away."""
+    monkeypatch.setenv("PYTEST_ADDOPTS", WITHOUT_HYPOTHESIS)
+    return pytester
+
+
 CARD = Path(__file__).with_name("obedient_card.py")
 OBEDIENT_SLOT = 3
 MACHINE = """

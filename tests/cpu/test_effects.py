@@ -34,12 +34,14 @@ class Runner:
 
     def __init__(self, board, chance):
         self.board, self.chance = board, chance
+        self.noise = chance.randbytes(2 * 65536)
         self.image = b""
         self.pc = 0
 
     def place(self, code):
-        """New memory with the opcode somewhere."""
-        memory = bytearray(self.chance.randbytes(65536))
+        """New memory with the opcode somewhere: a piece of the noise, from another place on each time."""
+        start = self.chance.randrange(65536)
+        memory = bytearray(self.noise[start : start + 65536])
         self.pc = self.chance.randrange(65536)
         memory[self.pc] = code
         self.image = bytes(memory)

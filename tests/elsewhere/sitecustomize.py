@@ -10,20 +10,8 @@ import subprocess
 import sys
 from importlib import import_module
 
-MODULES = ("fcntl", "grp", "pty", "pwd", "resource", "termios", "tty")
-SIGNALS = ("SIGALRM", "SIGCHLD", "SIGCONT", "SIGHUP", "SIGKILL", "SIGPIPE", "SIGQUIT", "SIGSTOP", "SIGTSTP")
-SIGNALS += (
-    "SIGTTIN",
-    "SIGTTOU",
-    "SIGUSR1",
-    "SIGUSR2",
-    "ITIMER_REAL",
-    "setitimer",
-    "getitimer",
-    "pthread_kill",
-    "pause",
-)
-FUNCTIONS = ("fork", "forkpty", "killpg", "mkfifo", "mknod", "openpty", "setsid", "sysconf")
+from taken_away import FUNCTIONS, MODULES, SIGNALS
+
 WITH_ANOTHER_BODY = ("asyncio", "getpass", "multiprocessing.synchronize", "tempfile", "shutil", "pathlib", "tarfile")
 
 KILL = signal.SIGKILL

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.elsewhere.taken_away import FUNCTIONS, MODULES, SIGNALS
+
 ROOT = Path(__file__).resolve().parents[2]
 RUN = [sys.executable, str(Path(__file__).with_name("run.py")), "-p", "no:cacheprovider", "-q", "-rs"]
 LACKS = """
@@ -24,8 +26,20 @@ print("nothing of it is here")
 """
 
 
+TAKEN_AWAY = re.compile(
+    r"\bneeds\(|\b(?:" + "|".join(re.escape(name) for name in sorted({*MODULES, *SIGNALS, *FUNCTIONS})) + r")\b"
+)
+CONCERNED = sorted(
+    str(path.relative_to(ROOT))
+    for path in (ROOT / "tests").rglob("test_*.py")
+    if TAKEN_AWAY.search(path.read_text(encoding="utf-8")) and path.parent != Path(__file__).parent
+)
+"""Files of tests that name something of what is taken away."""
+
+
 def elsewhere(*words):
-    done = subprocess.run([*RUN, *words], cwd=ROOT, capture_output=True, text=True, check=False)
+    environment = {name: value for name, value in os.environ.items() if name != "PYTEST_ADDOPTS"}
+    done = subprocess.run([*RUN, *words], cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
     return done.returncode, done.stdout + done.stderr
 
 
@@ -39,8 +53,9 @@ def test_it_is_all_taken_away_from_every_python_that_is_started():
     assert done.stdout == "nothing of it is here\n", done.stderr
 
 
-def test_every_test_can_be_collected_and_those_that_need_what_is_missing_say_so():
-    code, told = elsewhere("-m", "needs and not slow", "tests")
+@pytest.mark.parametrize("where", [CONCERNED, pytest.param(["tests"], marks=pytest.mark.slow)], ids=["named", "all"])
+def test_every_test_can_be_collected_and_those_that_need_what_is_missing_say_so(where):
+    code, told = elsewhere("-m", "needs and not slow", *where)
     assert code == 0, told[-3000:]
     reasons = set(re.findall(r"^SKIPPED \[\d+\] \S+ (.+)$", told, re.MULTILINE))
     lacking = {reason for reason in reasons if reason.startswith("this system ")}
