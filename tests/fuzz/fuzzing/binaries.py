@@ -73,6 +73,8 @@ def state(rolls: Rolls) -> bytes:
     if rolls.chance(4):
         return rolls.spoil(corpus.state())
     entries = list(corpus.state_entries().items())
+    if rolls.chance(5):
+        return _packed([(name, _other_bytes(rolls, name, content)) for name, content in entries])
     for _ in range(rolls.choice((1, 1, 2, 3))):
         at = rolls.randrange(len(entries))
         name, content = entries[at]
@@ -98,10 +100,24 @@ def state(rolls: Rolls) -> bytes:
         else:
             entries.append((f"cards/{rolls.number()}.json", b"{}"))
         entries[at] = (name, content)
+    data = _packed(entries)
+    return rolls.spoil(data) if rolls.chance(9) else data
+
+
+def _packed(entries: list[tuple[str, bytes]]) -> bytes:
     packed = io.BytesIO()
     with warnings.catch_warnings(), zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
         warnings.simplefilter("ignore")  # a name that stands twice
         for name, content in entries:
             archive.writestr(zipfile.ZipInfo(name.replace("\0", "") or "x"), content)
-    data = packed.getvalue()
-    return rolls.spoil(data) if rolls.chance(9) else data
+    return packed.getvalue()
+
+
+def _other_bytes(rolls: Rolls, name: str, content: bytes) -> bytes:
+    """A card's memory with other bytes in it; a picture's pixels stay colours."""
+    if not name.startswith(("cards/01/", "cards/05/0")) or not content:
+        return content
+    at = rolls.randrange(len(content))
+    return (content[:at] + rolls.randbytes(rolls.randint(0, 40)) + content[at + 40 :])[: len(content)].ljust(
+        len(content), b"\0"
+    )

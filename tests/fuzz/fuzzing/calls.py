@@ -136,6 +136,19 @@ def _script(sample: Sample) -> None:
     machine.run(cycles=RUN_CYCLES)
 
 
+def _paste(sample: Sample) -> None:
+    """A text pasted into a machine, until all of it was sent or for a while."""
+    from simkit.outside.serial_host import Feeder, Paste
+
+    machine = corpus.serial_machine()
+    paste = Paste.read(Path(sample.argv[0]), max(0, int(sample.argv[1])))
+    feeder = Feeder(machine, machine.serial)
+    feeder.paste(paste)
+    for _ in range(20):
+        feeder.feed(machine.cycle + RUN_CYCLES)
+        machine.run(cycles=RUN_CYCLES)
+
+
 def _command(sample: Sample) -> None:
     from simkit.commands.main import main
 
@@ -159,6 +172,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "clock": _clock,
     "duration": _duration,
     "script": _script,
+    "paste": _paste,
     "command": _command,
 }
 """By the name that a sample gives; each raises SimkitError for what is wrong, and nothing else."""

@@ -6,6 +6,7 @@ whose metavar is not known gets texts, numbers and paths.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from functools import cache
 from typing import Any
@@ -13,16 +14,16 @@ from typing import Any
 import attrs
 import typer
 
-from fuzzing import binaries, corpus, lists, paths, texts
+from fuzzing import binaries, corpus, lists, paths, soundlines, texts
 from fuzzing.rolls import Rolls
 from fuzzing.sample import FIFO, FOLDER, Content, Sample, Special
-from fuzzing.structure import toml
+from fuzzing.structure import spoilt, toml
 from simkit.commands.app import COMMANDS, build_app
 
 FOLDER_NAME = "m"
 """Where the machine of the sample lies."""
 
-READ = {"--replay", "--merge", "--labels", "--accepted", "--controls", "--verify"}
+READ = {"--replay", "--merge", "--labels", "--accepted", "--controls", "--verify", "--paste"}
 """Options whose FILE is read; what any other one names may be written, so it lies in the working folder."""
 
 HAND_OVER = {"--paste", "--capture", "--serial"}
@@ -183,7 +184,9 @@ VALUES: dict[str, Callable[[Rolls], str]] = {
         (*texts.kinds(), texts.kind_of_card(rolls), f"file:{FOLDER_NAME}/trap_card.py:TrapCard")
     ),
     "KEY": lambda rolls: rolls.choice(("scroll lock", "right ctrl", "", rolls.word())),
-    "LINE": lambda rolls: rolls.choice(("stdio:1", "tcp:0", "tcp:99999", "tcp:", "telnet", "", rolls.word())),
+    "LINE": lambda rolls: rolls.choice(
+        ("stdio", "pty", "stdio:1", "tcp:0", "tcp:99999", "tcp:", "telnet", "", rolls.word())
+    ),
     "DATE": lambda rolls: rolls.choice(("2024-02-30", "today", "", rolls.word())),
     "RULE": lambda rolls: rolls.choice(("contention", "never-written", "", rolls.word())),
     "WHAT": _instruction,
@@ -200,6 +203,8 @@ def _value(rolls: Rolls, taken: Taken) -> str:
         return rolls.word()
     if taken.metavar in ("N", "SLOT"):
         return rolls.choice(("1", "2", "3", "4", "5", "0", "-1", "99", "1.5", "", str(rolls.number())))
+    if "|" in taken.metavar:
+        return rolls.choice((*taken.metavar.split("|"), "", rolls.word()))
     make = VALUES.get(taken.metavar)
     if make is not None:
         return make(rolls)
@@ -211,6 +216,8 @@ EXTRAS: dict[str, Callable[[Rolls], Content]] = {
     "a.rec": lambda rolls: (
         rolls.spoil(corpus.written()["recording"]) if rolls.chance(2) else corpus.written()["recording"]
     ),
+    "old.rec": lambda rolls: json.dumps(corpus.old_recording(rolls.choice((1, 2)))).encode(),
+    "text.txt": lambda rolls: rolls.spoil(b"10 PRINT\n20 GOTO 10\n"),
     "a.json": lambda rolls: rolls.spoil(corpus.written()["counts"]) if rolls.chance(2) else corpus.written()["counts"],
     "a.toml": lambda rolls: toml(rolls, corpus.accepted()).encode(),
     "controls.toml": lambda rolls: toml(rolls, corpus.controls()).encode(),
@@ -235,8 +242,10 @@ BESIDE: dict[str, Callable[[Rolls], Content]] = {
 def command(rolls: Rolls) -> Sample:
     """A command line with the files that it names."""
     path = rolls.choice(list(commands()))
-    words = list(path)
     used = commands()[path]
+    if path[0] not in LONG and rolls.chance(2):
+        return _sound(rolls, path, used)
+    words = list(path)
     for taken in used:
         if not taken.option and (taken.needed or rolls.chance(2)):
             words += [_value(rolls, taken) for _ in range(rolls.randint(1, 2) if taken.many else 1)]
@@ -258,6 +267,19 @@ def command(rolls: Rolls) -> Sample:
     if rolls.chance(40):
         words = words[:-1]
     line = words + options if rolls.randrange(4) else [*words[: len(path)], *options, *words[len(path) :]]
+    return Sample(call="command", files=_files(rolls, line), argv=tuple(line))
+
+
+def _sound(rolls: Rolls, path: tuple[str, ...], used: tuple[Taken, ...]) -> Sample:
+    """A line that a person would write, now and then with a slip of the hand in one of its words."""
+    used = tuple(taken for taken in used if taken.name not in LONG_OPTIONS)
+    lengths = tuple(taken.name for taken in used if _is_length(taken))
+    if path == ("run",) and rolls.chance(8):
+        lengths = ()  # to the window, which finds no display
+    line = soundlines.line(rolls, path, used, 3, lengths)
+    if rolls.chance(8):
+        at = rolls.randrange(len(path), len(line)) if len(line) > len(path) else 0
+        line[at] = spoilt(rolls, line[at])
     return Sample(call="command", files=_files(rolls, line), argv=tuple(line))
 
 

@@ -142,6 +142,28 @@ def recording() -> bytes:
         return path.read_bytes()
 
 
+def old_recording(version: int) -> dict[str, Any]:
+    """A recording of one of the versions before, which nothing writes any more."""
+    said: dict[str, Any] = {"identity": "00ff"} if version == 1 else {"fingerprint": {"parts": {}, "models": {}}}
+    events = [[1, 4, "pads", "press", [1, "a"]], [3, 4, "pads", "release", [1, "a"]]]
+    events += [[30, -1, "machine", "reset", [True]], [40, -1, "machine", "reset", [False]]]
+    return {
+        "format": "simkit-recording",
+        "version": version,
+        "machine": "Marlpit",
+        **said,
+        "end": 9000,
+        "events": events,
+    }
+
+
+def serial_machine() -> Machine:
+    """A machine that listens on its serial line."""
+    machine = Machine.load("demo:monitor")
+    machine.run(cycles=20_000)
+    return machine
+
+
 @cache
 def state_machine() -> Machine:
     """A machine whose states are damaged; a state that is refused leaves it as it is."""

@@ -123,11 +123,12 @@ def contradictions(sample: Sample, outcome: Outcome) -> list[Fault]:
     return found
 
 
-WRITTEN = re.compile(r"^(?:Written|written|Picture|Recorded): (.+)$", re.MULTILINE)
+GROWING = ("--record", "--capture")
+"""Options whose files grow while a machine runs, and stay whatever ends it."""
 
 
-def changes(sample: Sample, before: dict[str, bytes], after: dict[str, bytes]) -> list[Fault]:
-    """Files that are gone, written over, or left half."""
+def changes(sample: Sample, outcome: Outcome, before: dict[str, bytes], after: dict[str, bytes]) -> list[Fault]:
+    """Files that are gone, written over, left half, or left by what was refused."""
     found = []
     name = sample.argv[0] if sample.argv else ""
     for path, content in before.items():
@@ -140,19 +141,25 @@ def changes(sample: Sample, before: dict[str, bytes], after: dict[str, bytes]) -
         for path in after
         if path.endswith((".part", ".tmp"))
     ]
+    if outcome.code in ERRORS and not any(word.startswith(GROWING) for word in sample.argv):
+        for path in after:
+            if after[path] != before.get(path) and "__pycache__" not in path:
+                found.append(Fault("left over", f"{name} gives {outcome.code} and has written", path))
     return found
 
 
 def words(sample: Sample, outcome: Outcome) -> list[Fault]:
     """Marks and the content of others' files in what is printed."""
-    told = outcome.out + outcome.err
     name = name_of(sample)
     found = []
     handed_over = any(word.startswith(("--paste", "--capture", "--serial")) for word in sample.argv)
-    if not handed_over and (mark := MARKS.search(told)):
+    told = outcome.err if handed_over else outcome.out + outcome.err  # what the line carries is no message
+    if handed_over:
+        told = told.replace("\r\n", "\n")  # as a terminal needs it whose own line ends are switched off
+    if mark := MARKS.search(told):
         at = mark.start()
         found.append(Fault("control characters", name, repr(told[max(0, at - 100) : at + 60])))
-    if paths.SECRET in told and not handed_over:
+    if paths.SECRET in told:
         at = told.index(paths.SECRET)
         found.append(Fault("foreign content", name, told[max(0, at - 300) : at + 100]))
     return found

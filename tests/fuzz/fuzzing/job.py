@@ -102,9 +102,13 @@ def work() -> None:
     """A worker: units come on standard input, one a line, and what came of each goes to standard output."""
     answers = os.fdopen(os.dup(1), "w", buffering=1)
     os.dup2(2, 1)  # whatever else is printed must not be taken for an answer
+    asked = os.fdopen(os.dup(0))
+    nothing = os.open(os.devnull, os.O_RDONLY)
+    os.dup2(nothing, 0)  # and what reads standard input must not take the units away
+    os.close(nothing)
     with TemporaryDirectory(prefix="simkit-fuzz-", ignore_cleanup_errors=True) as folder:
         here = Here(Path(folder).resolve() / "one" / "two")
-        for line in sys.stdin:
+        for line in asked:
             unit = Unit.of_text(line.strip())
             try:
                 outcome = here.run(unit.sample(), as_process=unit.as_process)

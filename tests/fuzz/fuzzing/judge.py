@@ -85,7 +85,7 @@ class Judge:
         outcome.faults += self._writes_outside()
         if sample.call == "command":
             outcome.faults += contradictions(sample, outcome)
-            outcome.faults += changes(sample, before, contents(self.work))
+            outcome.faults += changes(sample, outcome, before, contents(self.work))
         outcome.faults += words(sample, outcome)
         return outcome
 
@@ -109,6 +109,8 @@ class Judge:
             json.dumps(error.as_dict())
         except SystemExit as ended:
             outcome.code = ended.code if isinstance(ended.code, int) else -1
+            if sample.call != "command":
+                outcome.faults.append(of_exception(ended))
         except Hung:
             pass
         except BaseException as error:  # noqa: BLE001 - whatever it is, it should have been a SimkitError
@@ -178,7 +180,17 @@ class Judge:
             self._touched.append((event, arguments[0]))
         elif event in ("os.rename", "os.link", "os.symlink"):
             self._touched += [(event, arguments[0]), (event, arguments[1])]
-        elif event in ("subprocess.Popen", "os.system", "os.exec", "os.posix_spawn", "os.fork", "socket.connect"):
+        elif event in (
+            "subprocess.Popen",
+            "os.system",
+            "os.exec",
+            "os.posix_spawn",
+            "os.fork",
+            "socket.connect",
+            "socket.sendto",
+            "socket.getaddrinfo",
+            "urllib.Request",
+        ):
             self._touched.append((event, None))
 
     def _writes_outside(self) -> list[Fault]:

@@ -11,7 +11,7 @@ import attrs
 
 from fuzzing import binaries, cardfiles, commandlines, corpus, lists, paths, texts
 from fuzzing.rolls import Rolls
-from fuzzing.sample import Content, Sample
+from fuzzing.sample import FIFO, LINK, Content, Sample, Special
 from fuzzing.structure import Change, changed, toml
 
 
@@ -84,9 +84,9 @@ def machine(rolls: Rolls) -> Sample:
 
 def chain_of_bases(rolls: Rolls) -> Sample:
     """Machine files that name each other as bases: in a circle, or down to a machine."""
-    names = [f"m{number}.toml" for number in range(rolls.choice((1, 2, 3, 12, 60)))]
+    names = [f"m{number}.toml" for number in range(rolls.choice((1, 2, 2, 3, 3, 4, 12, 60)))]
     files: dict[str, Content] = {**machine_files(rolls, gently=rolls.randrange(9) > 0), **dict(paths.AROUND)}
-    wrong = rolls.randrange(len(names)) if rolls.chance(2) else -1
+    wrong = rolls.randrange(len(names)) if rolls.chance(3) else -1
     for number, name in enumerate(names):
         last = number == len(names) - 1
         base = corpus.MACHINE if last and rolls.randrange(4) else names[(number + 1) % len(names)]
@@ -160,6 +160,21 @@ def controls_value(rolls: Rolls, key: str, value: Any) -> Any:
     return rolls.choice((rolls.choice(names), [rolls.choice(names), rolls.word()], rolls.scalar()))
 
 
+def controls(rolls: Rolls) -> Sample:
+    """Controls files: other keys and contacts for the buttons, or anything."""
+    if rolls.randrange(3):
+        return ANY_CONTROLS(rolls)
+    tree = copy.deepcopy(corpus.controls())
+    pad = tree["pad"][rolls.choice("12")]
+    pad["keys"][rolls.choice(list(pad["keys"]))] = rolls.choice(("a", "f9", "keypad 5", "right ctrl", ["q", "w"], []))
+    contact = rolls.choice(("button 31", "axis 3 +", "hat 1 left", ["button 2", "button 3"], []))
+    pad["joystick"][rolls.choice(list(pad["joystick"]))] = contact
+    tree["dead_zone"] = rolls.choice((0.1, 0.9))
+    if rolls.chance(2):
+        tree["pad"].pop(rolls.choice("12"))
+    return placed(rolls, "controls", "controls.toml", toml(rolls, tree).encode())
+
+
 def accepted_value(rolls: Rolls, key: str, value: Any) -> Any:
     """Rules, places, slots."""
     return rolls.choice(
@@ -204,11 +219,28 @@ def json_file(name: str, call: str, keys: tuple[str, ...]) -> Callable[[Rolls], 
 
 def recording(rolls: Rolls) -> Sample:
     """Recordings: other ones that can be played, cut off anywhere, or with something changed."""
+    if rolls.chance(6):
+        return old_recording(rolls)
     if rolls.chance(2):
         return SPOILT_RECORDING(rolls)
     entries = [json.dumps(sound_entry(rolls, entry), separators=(",", ":")) for entry in corpus.trees("recording")]
     data = ("\n".join(entries) + "\n").encode()
     return placed(rolls, "recording", "a.rec", data[: rolls.randint(1, len(data))] if rolls.chance(2) else data)
+
+
+def old_recording(rolls: Rolls) -> Sample:
+    """Recordings of the versions that are still read: other input, or something changed."""
+    tree = corpus.old_recording(rolls.choice((1, 2)))
+    if rolls.chance(2):
+        tree = changed(rolls, tree, scalars, FIELDS)
+    else:
+        pressed = [
+            [rolls.randrange(9000), 4, "pads", "press", [1, rolls.choice("ab")]] for _ in range(rolls.randrange(9))
+        ]
+        tree["events"] = [*sorted(pressed), [9000, -1, "machine", "reset", [rolls.chance(2)]]]
+        tree["end"] = rolls.randint(9000, 20_000)
+    text = json.dumps(tree, indent=rolls.choice((None, 2)))
+    return placed(rolls, "recording", "a.rec", encoded(rolls, text))
 
 
 def sound_entry(rolls: Rolls, entry: dict[str, Any]) -> dict[str, Any]:
@@ -290,6 +322,30 @@ def of_text(call: str, make: Callable[[Rolls], str]) -> Callable[[Rolls], Sample
     return lambda rolls: Sample(call=call, argv=(make(rolls),))
 
 
+def labels(rolls: Rolls) -> Sample:
+    """Label lists, now and then with the source that a map names beside them."""
+    sample = placed(rolls, "labels", "a.labels", lists.labels(rolls))
+    if rolls.chance(3):
+        source = rolls.choice((lists.source(rolls), lists.source(rolls), Special(FIFO), Special(LINK, "to-zero")))
+        sample = attrs.evolve(sample, files={**sample.files, "main.asm": source, **AROUND_SOURCE})
+    return sample
+
+
+AROUND_SOURCE: dict[str, Content] = {"to-zero": Special(LINK, "/dev/zero")}
+
+
+def paste(rolls: Rolls) -> Sample:
+    """Texts that are pasted into a machine over its serial line."""
+    text = rolls.choice(
+        (b"10 PRINT\n20 GOTO 10\n", b"help\r\n", bytes(range(256)), b"\xff" * 5000, rolls.word().encode(), b"")
+    )
+    text = rolls.choice((text, text, rolls.spoil(text), bytes(rolls.choice((1_000_000, 1_000_001, 20_000_000)))))
+    pause = rolls.choice(("0", "1", "20000", "-1", str(rolls.number())))
+    if rolls.chance(6):
+        return Sample(call="paste", files=dict(paths.AROUND), argv=(paths.to_read(rolls), pause))
+    return placed(rolls, "paste", "a.txt", text, pause)
+
+
 def script(rolls: Rolls) -> Sample:
     """Typing and pads."""
     words: list[str] = []
@@ -308,6 +364,9 @@ def settings(rolls: Rolls) -> Sample:
     )
 
 
+ANY_CONTROLS = with_known_keys(corpus.controls, "controls", controls_value, ("pad", "keys", "joystick", "host_key"))
+
+
 KINDS: dict[str, Kind] = {
     "machine": Kind(machine, 14),
     "bases": Kind(chain_of_bases, 3),
@@ -316,9 +375,9 @@ KINDS: dict[str, Kind] = {
     "settings": Kind(settings, 3),
     "select": Kind(of_text("select", texts.select), 7),
     "clock": Kind(of_text("clock", texts.clock), 2),
-    "duration": Kind(of_text("duration", texts.moment), 2),
+    "duration": Kind(of_text("duration", texts.when), 2),
     "script": Kind(script, 2),
-    "labels": Kind(lambda rolls: placed(rolls, "labels", "a.labels", lists.labels(rolls)), 9),
+    "labels": Kind(labels, 9),
     "listing": Kind(lambda rolls: placed(rolls, "listing", "a.lst", lists.listing(rolls)), 6),
     "raw": Kind(lambda rolls: placed(rolls, "image", "a.bin", binaries.raw(rolls), binaries.size(rolls)), 2),
     "intel-hex": Kind(lambda rolls: placed(rolls, "image", "a.hex", lists.intel_hex(rolls), binaries.size(rolls)), 7),
@@ -326,10 +385,9 @@ KINDS: dict[str, Kind] = {
     "picture": Kind(lambda rolls: placed(rolls, "picture", "a.png", binaries.picture(rolls)), 5),
     "state": Kind(lambda rolls: Sample(call="state", files={"a.state": binaries.state(rolls)}, argv=("a.state",)), 5),
     "recording": Kind(recording, 6),
+    "paste": Kind(paste, 2),
     "counts": Kind(json_file("counts", "counts", FIELDS), 4),
-    "controls": Kind(
-        with_known_keys(corpus.controls, "controls", controls_value, ("pad", "keys", "joystick", "host_key")), 4
-    ),
+    "controls": Kind(controls, 4),
     "accepted": Kind(
         with_known_keys(corpus.accepted, "accepted", accepted_value, ("accept", "rule", "at", "reason")), 3
     ),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from fuzzing import corpus
 from fuzzing.rolls import Rolls
 
@@ -54,6 +56,20 @@ def labels(rolls: Rolls) -> bytes:
     return rolls.spoil(data) if rolls.chance(5) else data
 
 
+def source(rolls: Rolls) -> bytes:
+    """A source that the map of an assembler names, for how its labels are spelled."""
+    names = ("Reset", "Irq_Handler", "PLACE", "A.b.C", rolls.word())
+    ends = (":", ":  lda #1", " = $1234", "\t.alias $12", "")
+    lines = [
+        f".alias {rolls.choice(names)} {_number(rolls)}"
+        if rolls.chance(4)
+        else f"{rolls.choice(names)}{rolls.choice(ends)}"
+        for _ in range(rolls.choice((1, 9, 3000)))
+    ]
+    data = "\n".join(lines).encode("utf-8", "replace")
+    return rolls.spoil(data) if rolls.chance(4) else data
+
+
 def _row(rolls: Rolls) -> str:
     address = rolls.choice(("8000", "FFFF", "ffff", "0000", "10000", "12", f"{rolls.getrandbits(16):04X}"))
     data = " ".join(f"{rolls.getrandbits(8):02X}" for _ in range(rolls.choice((1, 1, 2, 3, 16, 17))))
@@ -99,6 +115,8 @@ def intel_hex(rolls: Rolls) -> bytes:
     """Intel HEX: data, bases, ends, in sound order or not."""
     if rolls.chance(8):
         return rolls.spoil(corpus.written()["hex"])
+    if rolls.chance(5):
+        return _sound_lines(rolls, lambda at, data: _ihex(0, at, data), [":00000001FF"])
     if rolls.chance(40):  # islands
         gap, count = rolls.choice((2, 3, 17)), rolls.choice((300, 3000, 20_000))
         lines = [_ihex(0, at * gap & 0xFFFF, b"\xea") for at in range(count)]
@@ -130,6 +148,8 @@ def s_records(rolls: Rolls) -> bytes:
     if rolls.chance(8):
         return rolls.spoil(corpus.written()["s19"])
     width = rolls.choice((1, 1, 2, 3))
+    if rolls.chance(5):
+        return _sound_lines(rolls, lambda at, data: _srec(width, at, data), [_srec(10 - width, 0, b"")])
     lines = [_srec(0, 0, b"fuzz")] if rolls.chance(2) else []
     count = rolls.choice((1, 2, 4, 12)) if rolls.randrange(40) else rolls.choice((300, 5000))
     for number in range(count):
@@ -142,6 +162,17 @@ def s_records(rolls: Rolls) -> bytes:
     if rolls.randrange(8):
         lines.append(_srec(10 - width, rolls.choice((0, 0x8000)), b"" if rolls.randrange(9) else b"x"))
     return _lines(rolls, lines)
+
+
+def _sound_lines(rolls: Rolls, record: Callable[[int, bytes], str], end: list[str]) -> bytes:
+    """A hex file without a fault: blocks behind one another, with holes, in any order."""
+    size, at, lines = rolls.choice((8, 16, 32)), rolls.choice((0, 0x8000, 0xC000)), []
+    for _ in range(rolls.choice((1, 3, 20))):
+        lines.append(record(at, rolls.randbytes(size)))
+        at += size * rolls.choice((1, 1, 2))
+    if rolls.chance(2):
+        rolls.shuffle(lines)
+    return rolls.choice(("\n", "\r\n")).join([*lines, *end]).encode() + b"\n"
 
 
 def _lines(rolls: Rolls, lines: list[str]) -> bytes:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import shutil
 import signal
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -20,28 +18,36 @@ from fuzzing.faults import CODES, MOST_BYTES, Fault, Outcome, allowed_seconds, c
 from fuzzing.kinds import Kind
 from fuzzing.rolls import Rolls
 from fuzzing.sample import Sample
-from fuzzing.sandbox import contents, environment, limit_memory, make_sandbox
+from fuzzing.sandbox import LIMIT_BYTES, contents, environment, make_sandbox
 from fuzzing.structure import toml
 
 PATIENCE_SECONDS = 60.0
 """Time by the clock after which a process is ended; the computer may be busy."""
+KILLED = -9
+"""Exit code of a process that was ended: no way out in good order, which a process may take for itself."""
+STARTER = Path(__file__).with_name("starter.py")
 PACKAGES = "site"
 """Folder of packages in the working folder; it stands on PYTHONPATH."""
 
 
 def serial(rolls: Rolls) -> Sample:
     """A machine with a serial line on standard input."""
-    name = rolls.choice(("demo:monitor", "demo:serial-test", "demo:bench", "demo:marlpit", "m"))
-    port = rolls.choice(("stdio", "stdio", "stdio:x", "pty:1"))
+    sound = rolls.chance(2)
+    name = rolls.choice(("demo:monitor", "demo:serial-test", *(() if sound else ("demo:bench", "demo:marlpit", "m"))))
+    port = rolls.choice(("stdio", "stdio", "pty") if sound else ("stdio", "stdio:x", "pty:1", "tcp:0", "tcp:1"))
     line = ["run", name, "--serial", port, "--for", texts.duration(rolls, short=True)]
-    if rolls.chance(3):
-        line += ["--paste", rolls.choice(("text.txt", "nothing", "/dev/zero", "folder", "pipe"))]
-    if rolls.chance(3):
-        line += ["--paste-pause", texts.duration(rolls)]
+    if rolls.chance(2):
+        line += [
+            "--paste",
+            "text.txt" if sound else rolls.choice(("text.txt", "nothing", "/dev/zero", "folder", "pipe")),
+        ]
+        if rolls.chance(2):
+            line += ["--paste-pause", texts.duration(rolls, short=sound)]
     if rolls.chance(4):
-        line += ["--capture", rolls.choice(("out.txt", "folder", "/dev/full", "/dev/null", "no/such", "text.txt"))]
-    if rolls.chance(4):
-        line.append("--json")
+        taken = ("out.txt", "/dev/null")
+        line += ["--capture", rolls.choice(taken if sound else (*taken, "folder", "/dev/full", "no/such", "text.txt"))]
+    if not sound and rolls.chance(3):
+        line.append(rolls.choice(("--json", "--paste-pause=20ms", "--serial-slot=9", "--watch", "--headless")))
     stdin = rolls.choice((b"", b"help\r", rolls.randbytes(2000), b"x" * 100_000, rolls.word().encode()))
     files = {
         "text.txt": rolls.spoil(b"10 PRINT\n20 GOTO 10\n"),
@@ -140,7 +146,7 @@ class Processes:
         before, outside = contents(self.work), self._outside()
         outcome = self._run(sample)
         name = sample.argv[0] if sample.argv else ""
-        if outcome.code == -signal.SIGTERM:
+        if outcome.code == KILLED:
             outcome.faults = [Fault("hang", f"process {name}", f"more than {PATIENCE_SECONDS:.0f} s by the clock")]
             return outcome
         if outcome.seconds > self.start_seconds + allowed_seconds(sample):
@@ -154,7 +160,7 @@ class Processes:
             outcome.faults += contradictions(sample, outcome)
         elif outcome.code not in CODES or "Traceback" in outcome.err:
             outcome.faults.append(Fault("traceback", f"{outcome.code} of run --serial", outcome.err[-2000:]))
-        outcome.faults += changes(sample, before, contents(self.work)) + words(sample, outcome)
+        outcome.faults += changes(sample, outcome, before, contents(self.work)) + words(sample, outcome)
         return outcome
 
     def _outside(self) -> dict[str, tuple[int, int]]:
@@ -171,58 +177,45 @@ class Processes:
         if any(name.startswith(PACKAGES) for name in sample.files):
             packages = str(self.work / PACKAGES)
             environment["PYTHONPATH"] = os.pathsep.join([packages, *filter(None, [environment.get("PYTHONPATH")])])
-        posix: dict[str, Any] = {"preexec_fn": limit_memory} if os.name == "posix" else {}
-        process = subprocess.Popen(
-            [*real_command(), *sample.argv],
-            cwd=self.work, env=environment, stdin=subprocess.PIPE if sample.stdin is not None else subprocess.DEVNULL,
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, **posix,
-        )  # fmt: skip
-        watchdog = threading.Timer(PATIENCE_SECONDS, process.terminate)
-        watchdog.start()
-        begun = time.monotonic()
-        out, err, seconds, peak = _collected(process, sample.stdin)
-        watchdog.cancel()
-        return Outcome(
-            code=process.returncode,
-            out=out.decode("utf-8", "replace"),
-            err=err.decode("utf-8", "replace"),
-            seconds=seconds if seconds is not None else time.monotonic() - begun,
-            peak_bytes=peak,
-        )
+        return run_process([*real_command(), *sample.argv], self.work, environment, sample.stdin)
 
 
-def _collected(process: subprocess.Popen[bytes], stdin: bytes | None) -> tuple[bytes, bytes, float | None, int]:
-    """What a process prints, its processor time and its largest memory, as far as the system tells."""
-    printed: dict[str, bytes] = {}
-
-    def feed() -> None:
-        assert process.stdin is not None
-        with contextlib.suppress(OSError):
-            process.stdin.write(stdin or b"")
-            process.stdin.close()
-
-    def read(name: str, pipe: Any) -> None:
-        printed[name] = pipe.read()
-
-    threads = [threading.Thread(target=read, args=(name, getattr(process, name))) for name in ("stdout", "stderr")]
-    if process.stdin is not None:
-        threads.append(threading.Thread(target=feed))
-    for thread in threads:
-        thread.start()
-    seconds, peak = None, 0
-    if hasattr(os, "wait4"):
-        _, status, used = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-        seconds, peak = used.ru_utime + used.ru_stime, used.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
-    else:
-        process.wait()
-    for thread in threads:
-        thread.join()
-    for pipe in (process.stdout, process.stderr, process.stdin):
-        if pipe is not None:
-            with contextlib.suppress(OSError):
-                pipe.close()
-    return printed["stdout"], printed["stderr"], seconds, peak
+def run_process(command: list[str], folder: Path, environment: dict[str, str], stdin: bytes | None = None) -> Outcome:
+    """Run a process to its end, or to the end of patience; then its exit code is KILLED."""
+    reading, writing = os.pipe()
+    small: dict[str, Any] = {}
+    if os.name == "posix":
+        command = [sys.executable, "-I", "-S", str(STARTER), str(writing), str(LIMIT_BYTES), *command]
+        small = {"pass_fds": (writing,), "start_new_session": True}
+    begun = time.monotonic()
+    process = subprocess.Popen(
+        command, cwd=folder, env=environment, stdin=subprocess.PIPE if stdin is not None else subprocess.DEVNULL,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, **small,
+    )  # fmt: skip
+    os.close(writing)
+    late = False
+    try:
+        out, err = process.communicate(stdin, timeout=PATIENCE_SECONDS)
+    except subprocess.TimeoutExpired:
+        late = True
+        if os.name == "posix":
+            os.killpg(process.pid, signal.SIGKILL)
+        else:
+            process.kill()
+        out, err = process.communicate()
+    outcome = Outcome(
+        code=process.returncode,
+        out=out.decode("utf-8", "replace"),
+        err=err.decode("utf-8", "replace"),
+        seconds=time.monotonic() - begun,
+    )
+    with os.fdopen(reading) as report:
+        told = report.read().split()
+    if told:
+        outcome.code, outcome.seconds, outcome.peak_bytes = int(told[0]), float(told[1]), int(told[2])
+    if late:
+        outcome.code = KILLED
+    return outcome
 
 
 def real_command() -> list[str]:

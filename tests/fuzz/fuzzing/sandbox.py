@@ -33,13 +33,12 @@ def environment(sandbox: Path) -> dict[str, str]:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    """Regular files of a folder with their first bytes and size."""
-    found = {}
-    for path in sorted(folder.rglob("*")):
-        if path.is_file() and not path.is_symlink():
-            with path.open("rb") as file:
-                found[str(path.relative_to(folder))] = file.read(70_000)
-    return found
+    """Regular files of a folder by their paths in it."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and not path.is_symlink()
+    }
 
 
 def limit_memory() -> None:
