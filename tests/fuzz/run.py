@@ -5,6 +5,8 @@ python tests/fuzz/run.py --seed 7 --inputs 5000 --kind labels          # one kin
 python tests/fuzz/run.py --again 7/labels/123                          # that input again, made small
 python tests/fuzz/run.py --found                                       # what was found once, and mended
 
+Ctrl-C ends a run, which tells what it found up to there.
+
 Exit code 1 when there is a fault: a traceback or exit code 70, more than 2 s of processor time, a write outside of
 the working folder, more than 500 MB of memory, an exit code that is not in the table, exit code, output and messages
 that do not go together, content of somebody's other file or control characters in what is printed, a file written over.
@@ -67,7 +69,7 @@ def main() -> int:
 
     report = job.run(todo, asked.workers, progress)
     print(as_json(report) if asked.json else as_text(report))
-    return 1 if report.faults else 0
+    return 130 if report.broken_off else 1 if report.faults else 0
 
 
 def as_text(report: job.Report) -> str:
@@ -82,11 +84,11 @@ def as_text(report: job.Report) -> str:
     counts = {kind: sum(len(shown) for (fault, _), shown in report.faults.items() if fault == kind) for kind in FAULTS}
     total = sum(tally.inputs for tally in report.tallies.values())
     processes = sum(tally.inputs for kind, tally in report.tallies.items() if kind in PROCESS_KINDS)
-    peak = max(tally.peak_bytes for tally in report.tallies.values())
+    peak = max((tally.peak_bytes for tally in report.tallies.values()), default=0)
     lines += [
         "",
         f"{total - processes} inputs in process and {processes} processes in {report.seconds:.0f} s, "
-        f"peak {peak // 1_000_000} MB",
+        f"peak {peak // 1_000_000} MB{', broken off' if report.broken_off else ''}",
     ]
     lines.append(
         ", ".join(

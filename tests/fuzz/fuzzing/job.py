@@ -68,11 +68,13 @@ class Report:
         tallies: by kind.
         faults: each with the units that show it, the first ones by name.
         seconds: by the clock.
+        broken_off: by Ctrl-C; it tells what was found up to there.
     """
 
     tallies: dict[str, Tally] = attrs.field(factory=dict)
     faults: dict[tuple[str, str], list[tuple[str, str]]] = attrs.field(factory=dict)
     seconds: float = 0.0
+    broken_off: bool = False
 
     def add(self, unit: Unit, outcome: Outcome) -> None:
         """Take one in."""
@@ -188,7 +190,7 @@ class Worker:
 
 
 def run(units: list[Unit], workers: int, progress: Any = None) -> Report:
-    """Run units on so many workers; `progress(done)` is called now and then."""
+    """Run units on so many workers; `progress(done)` is called now and then. Ctrl-C ends it."""
     todo: queue.SimpleQueue[Unit] = queue.SimpleQueue()
     done: queue.SimpleQueue[tuple[Unit, Outcome] | None] = queue.SimpleQueue()
     for unit in units:
@@ -199,14 +201,17 @@ def run(units: list[Unit], workers: int, progress: Any = None) -> Report:
     for _ in range(left):
         Worker(todo, done)
     count = 0
-    while left:
-        answer = done.get()
-        if answer is None:
-            left -= 1
-            continue
-        report.add(*answer)
-        count += 1
-        if progress is not None and count % 50 == 0:
-            progress(count)
+    try:
+        while left:
+            answer = done.get()
+            if answer is None:
+                left -= 1
+                continue
+            report.add(*answer)
+            count += 1
+            if progress is not None and count % 50 == 0:
+                progress(count)
+    except KeyboardInterrupt:
+        report.broken_off = True
     report.seconds = time.monotonic() - begun
     return report

@@ -20,7 +20,7 @@ FOREIGN: dict[str, str] = {
     "names.csv": f"name,address\nalice,{SECRET}\nbob;{SECRET}\n",
     "environment": f"export TOKEN={SECRET}\n",
     "one-line": SECRET,
-    "script.py": f'raise RuntimeError("{SECRET}")\n',
+    "script.py": f'TOKEN = "{SECRET}"\nraise RuntimeError(len(TOKEN))  # {SECRET}\n',
 }
 """Files of others by name, in the folder `foreign` beside the working folder."""
 
