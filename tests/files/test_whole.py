@@ -1,5 +1,6 @@
 """The one writer: whole or not at all, several files together, over nothing that is not the kit's own."""
 
+import json
 import os
 import re
 import stat
@@ -504,3 +505,16 @@ def test_runs_that_are_killed_while_they_write_leave_no_half_file(kills):
     command = [sys.executable, str(KILLS), "--seed", str(kills), "--kills", str(kills)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.needs("fork", "SIGKILL")
+@pytest.mark.parametrize("kills", [12, pytest.param(108, marks=pytest.mark.slow)])
+def test_commands_that_are_killed_at_their_writing_leave_no_half_file(kills):
+    """Recordings, pictures, captures, images, SARIF, coverage, video, new and demo folders, a window's screenshots."""
+    command = [sys.executable, str(KILLS.with_name("command_kills.py")), "--seed", str(kills), "--kills", str(kills)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    told = json.loads(done.stdout)
+    assert sum(told["kills"].values()) == kills
+    assert len(told["kills"]) == 12
+    assert told["left"]["runs that left parts"] > 0

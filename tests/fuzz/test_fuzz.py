@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from collections import Counter
 from pathlib import Path
 
@@ -182,6 +183,10 @@ BODIES = {
     "direction": ("print('a\\u202e')", ["control characters"]),
     "silent": ("pass", ["contradiction"]),
     "both": ("print('x')\nfrom simkit import SimkitError\nraise SimkitError('No.')", ["contradiction"]),
+    "refused too late": (
+        "write('new.bin')\nfrom simkit import SimkitError\nraise SimkitError('No.')",
+        ["left over"],
+    ),
     "half": ("print('x'); write('.a.png.part')", ["left over"]),
     "over": ("print('x'); write('rom.bin')", ["overwritten"]),
     "away": ("print('x'); os.remove('rom.bin')", ["overwritten"]),
@@ -205,6 +210,51 @@ def test_every_kind_of_fault_is_noticed_and_made_small(tmp_path):
     assert told == wanted
     assert what.startswith("KeyError in ")
     assert json.loads(small)["files"] == {"a": {"lines": ["Z"]}}
+
+
+@pytest.mark.needs("fork", "resource")
+def test_a_process_tells_its_own_memory_and_its_own_exit_code(tmp_path):
+    """Not the memory of whoever starts it, which Linux would hand on."""
+    from fuzzing.processes import run_process
+
+    def outcome(script):
+        return run_process([sys.executable, "-c", script], tmp_path, dict(os.environ))
+
+    held = b"x" * 300_000_000
+    assert 0 < outcome("print(1)").peak_bytes < 100_000_000 < len(held)
+    assert 200_000_000 < outcome("print(len(b'x' * 200_000_000))").peak_bytes < 290_000_000
+    assert [outcome(f"import os; os._exit({code})").code for code in (0, 3, 141)] == [0, 3, 141]
+    assert outcome("import os; os.kill(os.getpid(), 11)").code == -11
+    busy = "import time\nuntil = time.process_time() + 0.3\nwhile time.process_time() < until: pass"
+    assert 0.3 < outcome(busy).seconds < 3
+
+
+@pytest.mark.needs("fork", "resource", "SIGKILL")
+def test_a_process_that_does_not_end_is_ended_however_it_takes_signals(tmp_path, monkeypatch):
+    from fuzzing import processes
+    from fuzzing.sample import Sample
+
+    monkeypatch.setattr(processes, "PATIENCE_SECONDS", 1.0)
+    deaf = "import signal, time\nsignal.signal(signal.SIGTERM, signal.SIG_IGN)\ntime.sleep(100)"
+    begun = time.monotonic()
+    assert processes.run_process([sys.executable, "-c", deaf], tmp_path, dict(os.environ)).code == processes.KILLED
+    orderly = "import signal, sys, time\nsignal.signal(signal.SIGTERM, lambda *_: sys.exit(0))\ntime.sleep(100)"
+    monkeypatch.setattr(processes, "real_command", lambda: [sys.executable, "-c", orderly])
+    (fault,) = processes.Processes(tmp_path / "one" / "two").try_sample(Sample(call="command", argv=("run",))).faults
+    assert fault.kind == "hang"
+    assert time.monotonic() - begun < 60
+
+
+def test_ctrl_c_ends_a_run_that_tells_what_it_did(tmp_path):
+    from fuzzing import job
+    from fuzzing.units import units
+
+    def enough(done):
+        raise KeyboardInterrupt
+
+    found = job.run(units(1, 200, ["clock"], processes=False), 1, enough)
+    assert found.broken_off
+    assert 0 < found.tallies["clock"].inputs < 200
 
 
 def test_a_worker_that_is_lost_costs_one_unit(tmp_path):
