@@ -150,13 +150,14 @@ def lines(argv, begins):
     return 0
 
 BODIES = json.loads(sys.argv[2])
+FILES = {"rom.bin": b"rom", "old.png": b"\\x89PNG", "a.json": b'{"format": "simkit-coverage", "version": 1}'}
 simkit.commands.app.run = lines
 calls.CALLS["labels"] = lambda sample: parse(Path("a").read_text())
 judge.GIVE_UP = 1.5
 here = judge.Judge(Path(mkdtemp()) / "one" / "two")
 told = {}
 for name in BODIES:
-    outcome = here.try_sample(Sample(call="command", argv=(name,), files={"rom.bin": b"rom", "old.png": b"\\x89PNG"}))
+    outcome = here.try_sample(Sample(call="command", argv=(name,), files=FILES))
     told[name] = sorted({fault.kind for fault in outcome.faults})
 sample = Sample(call="labels", files={"a": b"abc\\n" * 50 + b"xxZyy\\n" + b"def\\n" * 50, "b": b"more"})
 (fault,) = here.try_sample(sample).faults
@@ -191,6 +192,7 @@ BODIES = {
     "over": ("print('x'); write('rom.bin')", ["overwritten"]),
     "away": ("print('x'); os.remove('rom.bin')", ["overwritten"]),
     "picture": ("print('x'); write('old.png', 'new')", []),
+    "counts": ("print('x'); write('a.json', 'new')", []),
 }
 
 
@@ -243,6 +245,18 @@ def test_a_process_that_does_not_end_is_ended_however_it_takes_signals(tmp_path,
     (fault,) = processes.Processes(tmp_path / "one" / "two").try_sample(Sample(call="command", argv=("run",))).faults
     assert fault.kind == "hang"
     assert time.monotonic() - begun < 60
+
+
+def test_a_worker_makes_room_for_another_after_many_units(monkeypatch):
+    from fuzzing import job
+    from fuzzing.units import units
+
+    started = []
+    start = job.Worker._start
+    monkeypatch.setattr(job, "RENEWED", 4)
+    monkeypatch.setattr(job.Worker, "_start", staticmethod(lambda: started.append(1) or start()))
+    found = job.run(units(1, 9, ["clock"], processes=False), 1)
+    assert (len(started), found.tallies["clock"].inputs, found.faults) == (3, 9, {})
 
 
 def test_ctrl_c_ends_a_run_that_tells_what_it_did(tmp_path):

@@ -27,6 +27,9 @@ from fuzzing.units import Unit
 SILENT_SECONDS = 120.0
 """A worker that says nothing for so long is lost, and the unit it had begun is at fault."""
 
+RENEWED = 5000
+"""Units after which another process takes a worker's place: what thousands leave in its memory is not one's own."""
+
 RUN = Path(__file__).parent.parent / "run.py"
 
 
@@ -102,6 +105,11 @@ class Here:
 
 def work() -> None:
     """A worker: units come on standard input, one a line, and what came of each goes to standard output."""
+    with contextlib.suppress(BrokenPipeError):  # whoever asked was ended
+        _work()
+
+
+def _work() -> None:
     answers = os.fdopen(os.dup(1), "w", buffering=1)
     os.dup2(2, 1)  # whatever else is printed must not be taken for an answer
     asked = os.fdopen(os.dup(0))
@@ -129,13 +137,17 @@ class Worker:
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _serve(self) -> None:
-        process = self._start()
+        process, count = self._start(), 0
         try:
             while True:
                 try:
                     unit = self._todo.get_nowait()
                 except queue.Empty:
                     return
+                if count and count % RENEWED == 0:
+                    self._ended(process)
+                    process = self._start()
+                count += 1
                 outcome = self._asked(process, unit)
                 if outcome is None:
                     code = self._ended(process)
