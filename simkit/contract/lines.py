@@ -106,7 +106,10 @@ class Pin:
 
     @property
     def lazy_level(self) -> Callable[[int], bool | None] | None:
-        """level(cycle) of an output that moves by the clock alone and is computed only when somebody asks; or None."""
+        """level(cycle) of an output that moves by the clock alone and is computed only when somebody asks; or None.
+
+        Who takes it away drives the pin in the same call: what it was driven to is of the time before.
+        """
         return self._lazy_level
 
     @lazy_level.setter
@@ -120,8 +123,19 @@ class Pin:
         self._lazy_level = call
         if self.group is not None:
             self.group.kept = -1
-        if self.line is not None:
-            self.line.survey()
+        line = self.line
+        if line is not None:
+            was_clocked = line.clocked
+            line.survey()
+            if call is None and was_clocked and self.turn.cycle >= 0:
+                self._let_go(line, self.turn.cycle)
+
+    def _let_go(self, line: Line, cycle: int) -> None:
+        """Drive nothing until the next `drive`, which then counts though it be to the same value as long ago."""
+        self.value = None
+        if self.group is not None:
+            self.group.let_go(self.bit)
+        line.resolve(cycle)
 
     def drive(self, value: bool | None, cycle: int) -> None:
         """Drive high (True), low (False), or let go (None), in the event or access of `cycle`.

@@ -55,6 +55,12 @@ class PinGroup:
         self.kept = self._undriven = -1
         self._out = self._driven = -1
 
+    def let_go(self, bit: int) -> None:
+        """The pin drives nothing, whatever the group drove it to."""
+        if self._driven >= 0:
+            self._driven &= ~bit
+            self._out &= ~bit
+
     def joined(self) -> None:
         """A pin was joined to a line, or a line of theirs is driven or followed by somebody else than before."""
         self.kept = self._undriven = self._quiet = -1

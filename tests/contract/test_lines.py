@@ -1,6 +1,7 @@
 """Lines: who pulls, which level, since which cycle, and how changes settle."""
 
 import json
+from functools import partial
 
 import pytest
 from hypothesis import example, given
@@ -8,7 +9,9 @@ from hypothesis import strategies as st
 
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
+from simkit.contract.pin_group import PinGroup
 from simkit.contract.shapes import StateError
+from simkit.contract.turn import Turn
 from simkit.contract.wiring import MAX_SETTLING_ROUNDS, Wiring
 
 
@@ -133,6 +136,59 @@ def test_an_output_that_moves_by_the_clock_is_asked_when_nobody_watches():
     out.lazy_level = lambda cycle: cycle % 2 == 0
     assert not out.watched
     assert [wiring.line("X").level_now(c) for c in (4, 5)] == [True, False]
+
+
+VALUES = st.sampled_from((True, False, None))
+
+
+def square(half, cycle):
+    return cycle // half % 2 == 0
+
+
+@given(
+    grouped=st.booleans(),
+    steps=st.lists(
+        st.one_of(
+            st.tuples(st.just("hand"), VALUES),
+            st.tuples(st.just("clock"), st.integers(1, 5)),
+            st.tuples(st.just("card"), VALUES),
+        ),
+        max_size=12,
+    ),
+)
+def test_a_line_has_the_level_of_what_drives_it_when_a_pin_is_given_to_the_clock_and_taken_back(grouped, steps):
+    """Nobody watches; the level is asked for after each step, or only at the end."""
+    levels = []
+    for every in (True, False):
+        wiring = Wiring(Findings())
+        line = wiring.line("X", pull=True)
+        pin, hand = (Pin(PinSpec(name=name, drive=Drive.THREE_STATE), 1) for name in ("P", "HAND"))
+        for one in (pin, hand):
+            line.join(one)
+        turn = pin.turn = hand.turn = Turn()
+        group = PinGroup([pin]) if grouped else None
+        if group is not None:
+            group.turn = turn
+        driven = held = None
+        for cycle, (who, value) in enumerate(steps):
+            turn.cycle = cycle * 10
+            if who == "hand":
+                held = value
+                hand.drive(value, turn.cycle)
+            elif who == "clock":
+                driven = pin.lazy_level = partial(square, value)
+            else:
+                driven = value
+                pin.lazy_level = None
+                if group is not None:
+                    group.drive(value is True, value is not None, turn.cycle)
+                else:
+                    pin.drive(value, turn.cycle)
+            for later in (turn.cycle, turn.cycle + 7) if every or cycle == len(steps) - 1 else ():
+                own = driven(later) if callable(driven) else driven
+                assert line.level_now(later) is (False not in (own, held))
+        levels.append(line.level_now(len(steps) * 10))
+    assert levels[0] is levels[1]
 
 
 def test_lines_come_back_from_a_snapshot():
