@@ -8,8 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from tests.elsewhere.taken_away import FUNCTIONS, MODULES, SIGNALS
-
 ROOT = Path(__file__).resolve().parents[2]
 RUN = [sys.executable, str(Path(__file__).with_name("run.py")), "-p", "no:cacheprovider", "-q", "-rs"]
 LACKS = """
@@ -24,17 +22,6 @@ for name in ("termios", "pty", "fcntl", "resource"):
 import asyncio, subprocess, multiprocessing, tempfile, simkit, typer, numpy
 print("nothing of it is here")
 """
-
-
-TAKEN_AWAY = re.compile(
-    r"\bneeds\(|\b(?:" + "|".join(re.escape(name) for name in sorted({*MODULES, *SIGNALS, *FUNCTIONS})) + r")\b"
-)
-CONCERNED = sorted(
-    str(path.relative_to(ROOT))
-    for path in (ROOT / "tests").rglob("test_*.py")
-    if TAKEN_AWAY.search(path.read_text(encoding="utf-8")) and path.parent != Path(__file__).parent
-)
-"""Files of tests that name something of what is taken away."""
 
 
 def elsewhere(*words):
@@ -53,9 +40,9 @@ def test_it_is_all_taken_away_from_every_python_that_is_started():
     assert done.stdout == "nothing of it is here\n", done.stderr
 
 
-@pytest.mark.parametrize("where", [CONCERNED, pytest.param(["tests"], marks=pytest.mark.slow)], ids=["named", "all"])
-def test_every_test_can_be_collected_and_those_that_need_what_is_missing_say_so(where):
-    code, told = elsewhere("-m", "needs and not slow", *where)
+@pytest.mark.slow
+def test_every_test_can_be_collected_and_those_that_need_what_is_missing_say_so():
+    code, told = elsewhere("-m", "needs and not slow", "tests")
     assert code == 0, told[-3000:]
     reasons = set(re.findall(r"^SKIPPED \[\d+\] \S+ (.+)$", told, re.MULTILINE))
     lacking = {reason for reason in reasons if reason.startswith("this system ")}
@@ -64,14 +51,17 @@ def test_every_test_can_be_collected_and_those_that_need_what_is_missing_say_so(
 
 
 def test_files_and_lines_of_the_host_work():
-    code, told = elsewhere(
-        "--deselect",
-        "tests/files/test_time_of_reading.py",
-        "tests/files",
-        "tests/outside/test_serial_host.py",
-        "tests/commands/test_watching.py",
+    """Files grown, bounded and streamed, the serial line, files that are watched; the whole suite is the slow test."""
+    named = (
+        "files/test_growing.py",
+        "files/test_bounded.py",
+        "outside/test_serial_host.py",
+        "commands/test_watching.py",
     )
+    code, told = elsewhere(*(f"tests/{name}" for name in named))
     assert code == 0, told[-3000:]
+    assert "SKIPPED" in told
+    assert "this system " in told
 
 
 @pytest.mark.slow

@@ -508,9 +508,10 @@ def test_runs_that_are_killed_while_they_write_leave_no_half_file(kills):
 
 
 @pytest.mark.needs("fork", "SIGKILL")
-@pytest.mark.parametrize("kills", [12, pytest.param(108, marks=pytest.mark.slow)])
-def test_commands_that_are_killed_at_their_writing_leave_no_half_file(kills):
+@pytest.mark.slow
+def test_commands_that_are_killed_at_their_writing_leave_no_half_file():
     """Recordings, pictures, captures, images, SARIF, coverage, video, new and demo folders, a window's screenshots."""
+    kills = 108
     command = [sys.executable, str(KILLS.with_name("command_kills.py")), "--seed", str(kills), "--kills", str(kills)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
