@@ -390,11 +390,14 @@ def test_a_line_whose_reader_waits_does_not_keep_a_run_from_ending(tmp_path, nam
     command = ["run", "demo:bench", "--serial", "stdio", "--record", str(path)]
     (tmp_path / "text").write_bytes(b"x" * 200_000)  # the echo fills the pipe, which nobody reads
     with (tmp_path / "text").open("rb") as text:
-        run = subprocess.Popen([*START, *command], stdin=text, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        run = subprocess.Popen(
+            [*START, *command], stdin=text, stdout=subprocess.PIPE, stderr=subprocess.PIPE, pipesize=4096
+        )
     before = -1
-    while lines_of(path) > before or before < 1000:
+    while lines_of(path) > before or before < 10:
         before = lines_of(path)
-        time.sleep(1)
+        time.sleep(0.7)
+        assert run.poll() is None
     assert before < 150_000
     run.send_signal(getattr(signal, name))
     run.wait(timeout=30)

@@ -84,8 +84,15 @@ def run_on(machine, way):
         WAYS[way](machine)
 
 
-@pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize("place", PLACES)
+EACH_WAY = [
+    pytest.param(place, way, marks=() if number % len(WAYS) == list(WAYS).index(way) else pytest.mark.slow)
+    for number, place in enumerate(PLACES)
+    for way in WAYS
+]
+"""Each place in one way, and in the others when there is time."""
+
+
+@pytest.mark.parametrize(("place", "way"), EACH_WAY)
 def test_who_is_called_in_a_run_cannot_run_save_or_change_the_machine(make, engine, place, way):
     undisturbed = make("exact")
     undisturbed.run(cycles=BEGIN - 10)

@@ -78,7 +78,9 @@ def test_cards_that_cycles_reach_follow_from_the_decoding_of_the_cycle(make, eng
     assert all(one != other for one, other in pairwise(numbers))
 
 
-@pytest.mark.parametrize("late", range(12))
+@pytest.mark.parametrize(
+    "late", [pytest.param(late, marks=() if late in (0, 4, 11) else pytest.mark.slow) for late in range(12)]
+)
 def test_the_access_that_turns_banks_belongs_to_the_bank_before_wherever_the_ring_is_full(
     banked, obedient, engine, late
 ):
