@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import traceback
+from itertools import takewhile
 from pathlib import Path
 
 import attrs
@@ -94,7 +95,8 @@ FAULT = re.compile(r"A fault in the kit, not in what you wrote: (\w+)|There is n
 
 def contradictions(sample: Sample, outcome: Outcome) -> list[Fault]:
     """Exit code, output and messages that do not go together."""
-    code, out, err, as_json = outcome.code, outcome.out, outcome.err, "--json" in sample.argv
+    code, out, err = outcome.code, outcome.out, outcome.err
+    as_json = "--json" in list(takewhile(lambda word: word != "--", sample.argv))  # behind -- it is a name
     name = sample.argv[0] if sample.argv else ""
     found = []
     if TRACEBACK.search(err + out):

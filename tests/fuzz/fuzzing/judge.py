@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import errno
 import io
 import json
 import os
@@ -60,7 +61,7 @@ class Judge:
         os.chdir(self.work)
         limit_memory()
         self._watching = False
-        self._touched: list[tuple[str, Any]] = []
+        self._touched: list[tuple[str, str]] = []
         self._stuck: str | None = None
         self._give_up_seconds = 0.0
         corpus.state_machine()  # the core is compiled before anybody looks
@@ -76,14 +77,14 @@ class Judge:
         outcome = self._run(sample)
         if self._stuck is not None:
             told = f"{outcome.seconds:.1f} s of processor time and more"
-            outcome.faults = [Fault("hang", self._stuck, told), *self._writes_outside()]
+            outcome.faults = [Fault("hang", self._stuck, told), *self._writes_outside(sample)]
             return outcome  # broken off where it stood, what it prints means nothing
         if outcome.seconds > allowed_seconds(sample):
             outcome.faults.append(Fault("hang", name_of(sample), f"{outcome.seconds:.1f} s of processor time"))
         if outcome.peak_bytes > MOST_BYTES:
             outcome.faults.append(Fault("memory", name_of(sample), f"{outcome.peak_bytes // 1_000_000} MB"))
-        outcome.faults += self._writes_outside()
-        if sample.call == "command":
+        outcome.faults += self._writes_outside(sample)
+        if sample.call == "command" and not self._touched:  # or it would be of what was not let happen
             outcome.faults += contradictions(sample, outcome)
             outcome.faults += changes(sample, outcome, before, contents(self.work))
         outcome.faults += words(sample, outcome)
@@ -166,7 +167,7 @@ class Judge:
                 and isinstance(flags, int)
                 and flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
             ):
-                self._touched.append((event, path))
+                self._touch(event, path)
         elif event in (
             "os.remove",
             "os.mkdir",
@@ -177,9 +178,10 @@ class Judge:
             "os.utime",
             "os.mkfifo",
         ):
-            self._touched.append((event, arguments[0]))
+            self._touch(event, arguments[0])
         elif event in ("os.rename", "os.link", "os.symlink"):
-            self._touched += [(event, arguments[0]), (event, arguments[1])]
+            self._touch(event, arguments[0])
+            self._touch(event, arguments[1])
         elif event in (
             "subprocess.Popen",
             "os.system",
@@ -191,20 +193,29 @@ class Judge:
             "socket.getaddrinfo",
             "urllib.Request",
         ):
-            self._touched.append((event, None))
+            self._touched.append((event, ""))
 
-    def _writes_outside(self) -> list[Fault]:
-        found = []
+    def _touch(self, event: str, path: Any) -> None:
+        """A file is about to be made, changed or taken away: outside of the sandbox that is noted, and not done.
+
+        Raises:
+            PermissionError: it lies outside.
+        """
+        if isinstance(path, int):
+            return
+        real = os.path.realpath(os.fsdecode(path))
         inside = os.path.realpath(self.work)
-        for event, path in self._touched:
-            if path is None:
-                found.append(Fault("outside", event, f"{event}"))
-                continue
-            if isinstance(path, int):
-                continue
-            real = os.path.realpath(os.fsdecode(path))
-            if real not in (inside, self._cache_parent) and not real.startswith(
-                (inside + os.sep, self._cache, "/dev/")
-            ):
-                found.append(Fault("outside", event, f"{event} {real}"))
-        return found
+        if real in (inside, self._cache_parent) or real.startswith((inside + os.sep, self._cache, "/dev/")):
+            return
+        self._touched.append((event, real))
+        raise PermissionError(errno.EACCES, "this lies outside of the sandbox", real)
+
+    def _writes_outside(self, sample: Sample) -> list[Fault]:
+        """What was touched, but for folders that the input itself names from the root: it asked for that."""
+        words = [part for word in sample.argv for part in (word, word.partition("=")[2])]
+        asked = {os.path.realpath(Path(word).parent) for word in words if word.startswith("/") and "\0" not in word}
+        return [
+            Fault("outside", event, f"{event} {real}".rstrip())
+            for event, real in self._touched
+            if not real or os.path.dirname(real) not in asked  # noqa: PTH120 - compared as text
+        ]
