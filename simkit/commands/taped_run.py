@@ -89,8 +89,8 @@ class TapedRun:
         """
         if self.ending.number != usually:
             self.ending.leave()
-        if self.journal is not None and self.journal.failure is not None:
-            raise typer.Exit(exits.INPUT_OUTPUT)
+        if self.journal is not None and self.journal.problem is not None:  # the recording is not of the whole run
+            raise typer.Exit(exits.INPUT_OUTPUT if self.journal.failure is not None else exits.FOUND)
         if self.player is not None and self.player.difference is not None:
             raise typer.Exit(exits.FOUND)
 

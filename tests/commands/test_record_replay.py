@@ -54,6 +54,16 @@ def test_the_name_of_a_recording_is_told_in_one_line(simkit):
             assert err.replace("\n", "").isprintable()
 
 
+def test_a_recording_that_had_to_end_before_the_run_is_told_and_gives_exit_code_1(simkit, monkeypatch):
+    monkeypatch.setattr("simkit.outside.journal.MAX_ENTRIES", 3)
+    code, out, err = simkit("run", "demo:marlpit", "--headless", "--for", "2s", *START_GAME, "--record", "a.rec")
+    assert code == 1
+    assert "Marlpit ran 2.000 s" in out
+    assert "Note: a.rec ends at cycle" in err
+    assert "before the run does: it holds" in err
+    assert not read_recording("a.rec").cut
+
+
 def spoil(name):
     """Nobody presses start, so no game begins."""
     lines = Path(name).read_text().splitlines(keepends=True)
