@@ -48,7 +48,8 @@ HELP = help_text(
     "--record writes down what happens to the machine while it happens: input, reset, power, what --watch loads, and "
     "chapters that you mark in the window; the file is good up to its last line however the run ends (exit code 1 if "
     "the recording had to end first). --replay has the same happen again, in the window until the recording ends or "
-    "you take over, and says at which place the machine first is not as it was (exit code 1); an old recording plays to a new build of the ROM, too.",
+    "you take over, and says at which place the machine first is not as it was (exit code 1); an old recording plays "
+    "to a new build of the ROM, too.",
     "SIGTERM and SIGHUP end a run in good order, as Ctrl-C does: recording, picture and capture are complete.",
     "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
     "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
