@@ -117,16 +117,16 @@ def test_screenshots_never_go_over_a_file(hello, tmp_path):
 
 
 def test_paste_types_the_clipboard(hello, monkeypatch):
-    monkeypatch.setattr("simkit.window.app.clipboard_text", lambda: "Hi")
+    monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "Hi")
     hello.choose("Paste")
     hello.until(lambda: len(hello.codes()) == 9)
     assert hello.codes() == ["12", "33", "F0", "33", "F0", "12", "43", "F0", "43"]
 
 
 def test_paste_says_when_a_character_cannot_be_typed(hello, monkeypatch):
-    monkeypatch.setattr("simkit.window.app.clipboard_text", lambda: "naïve")
+    monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "naïve")
     hello.choose("Paste")
-    assert "No key gives 'ï'." in hello.app._message
+    assert "No key gives 'ï'." in hello.app.notice.text
     assert not hello.machine.bus.pending_outside()
 
 
@@ -211,7 +211,7 @@ def test_a_joystick_plugged_in_during_the_run_plays_pad_1_until_it_is_pulled_out
     window = bench(machine)
     window.ticks(5)
     stick = VirtualJoystick(window.pygame)
-    window.until(lambda: "plays pad 1" in window.app._message, 200)
+    window.until(lambda: "plays pad 1" in window.app.notice.text, 200)
     stick.axis(0, -30_000)
     stick.button(0, 1)
     window.until(lambda: machine.peek(0x7F22) == 0b0111_1101, 200)  # A is bit 7, left bit 1, pressed is 0
@@ -219,7 +219,7 @@ def test_a_joystick_plugged_in_during_the_run_plays_pad_1_until_it_is_pulled_out
     window.until(lambda: machine.peek(0x7F22) == 0b0111_1111, 200)
     stick.pull_out()
     window.until(lambda: machine.peek(0x7F22) == 0xFF, 200)
-    assert "pad 1 was pulled out" in window.app._message
+    assert "pad 1 was pulled out" in window.app.notice.text
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the SDL library is found by name on Linux and macOS only")
@@ -229,7 +229,7 @@ def test_a_joystick_goes_on_playing_its_pad_when_the_machine_is_loaded_anew(benc
     window = bench(Machine.load("demo:marlpit"), lambda: fresh.pop() if fresh else None)
     window.ticks(5)
     stick = VirtualJoystick(window.pygame)
-    window.until(lambda: "plays pad 1" in window.app._message, 200)
+    window.until(lambda: "plays pad 1" in window.app.notice.text, 200)
     machine = Machine.load("demo:marlpit")
     fresh.append(Fresh(machine=machine))
     window.until(lambda: window.machine is machine, 1000)

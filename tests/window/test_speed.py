@@ -131,7 +131,7 @@ def test_a_key_held_for_long_repeats_as_fast_as_on_the_real_machine_when_it_goes
 
 @pytest.mark.parametrize("speed", list(Speed))
 def test_what_is_pasted_arrives_whole_at_every_speed(at_speed, speed, monkeypatch):
-    monkeypatch.setattr("simkit.window.app.clipboard_text", lambda: "Hi")
+    monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "Hi")
     window = at_speed(speed)
     window.choose("Paste")
     window.until(lambda: len(window.codes()) == 9)

@@ -49,7 +49,7 @@ def evening(taped, folder, path):
         window.stroke("a", "b")
         window.ticks(100)
         window.choose("Mark a chapter")
-        assert window.app._message == "Marked: Chapter 1."
+        assert window.app.notice.text == "Marked: Chapter 1."
         window.choose("Reset")
         window.ticks(100)
         window.choose("Power off")
@@ -63,7 +63,7 @@ def evening(taped, folder, path):
         fresh.append(Fresh(machine=Machine.load(folder, images={2: bytes(image)})))
         window.until(lambda: window.app.machine is not machine)
         window.ticks(300)
-        window.app._tape.journal.close()
+        window.app.tape.journal.close()
         EVENINGS[folder] = path.read_bytes(), window.app.machine
     content, machine = EVENINGS[folder]
     path.write_bytes(content)
@@ -85,11 +85,11 @@ def test_what_the_person_does_is_written_down_and_replayed_to_the_same_state(eve
 def test_a_recording_is_played_in_the_window_and_then_the_machine_is_the_persons(evening, taped, folder, path):
     machine = Machine.load(folder)
     again = taped(machine, player=Player(machine, read_recording(path)))
-    assert "Replaying evening.rec. Keys and pads wait until it ends; Scroll Lock" in again.app._message
+    assert "Replaying evening.rec. Keys and pads wait until it ends; Scroll Lock" in again.app.notice.text
     assert again.app.bar.words() == ["Pause", "Take over", "Screenshot", "Speed: real", "Full screen", "Quit"]
-    again.until(lambda: not again.app._tape.playing, 20_000)
-    assert again.app._message.startswith("The recording has ended: the machine is yours.")
-    assert "not what was recorded" not in again.app._message
+    again.until(lambda: not again.app.tape.playing, 20_000)
+    assert again.app.notice.text.startswith("The recording has ended: the machine is yours.")
+    assert "not what was recorded" not in again.app.notice.text
     now = again.app.machine
     assert now is not machine
     assert now.fingerprint == evening.fingerprint
@@ -102,7 +102,7 @@ def test_a_recording_is_played_in_the_window_and_then_the_machine_is_the_persons
 def test_chapters_are_told_and_the_title_says_how_far_it_is(evening, taped, folder, path):
     machine = Machine.load(folder)
     again = taped(machine, player=Player(machine, read_recording(path)))
-    again.until(lambda: again.app._message == "Chapter: Chapter 1")
+    again.until(lambda: again.app.notice.text == "Chapter: Chapter 1")
     again.until(lambda: ": replaying, " in again.pygame.display.get_caption()[0])
     total = read_recording(path).cycles / 2_000_000
     assert again.pygame.display.get_caption()[0].endswith(f" s of {total:.0f} s")
@@ -116,8 +116,8 @@ def test_hands_are_tied_while_a_recording_is_played(evening, taped, folder, path
         again.pygame.event.post(again.pygame.event.Event(again.pygame.MOUSEBUTTONDOWN, button=1, pos=(5, 5)))
         again.ticks(20)
     assert again.app.hands.keys.held == ()
-    again.until(lambda: not again.app._tape.playing, 20_000)
-    assert again.app._tape._player.difference is None
+    again.until(lambda: not again.app.tape.playing, 20_000)
+    assert again.app.tape._player.difference is None
 
 
 def test_the_person_can_take_over_before_the_end(evening, taped, folder, path, tmp_path):
@@ -126,7 +126,7 @@ def test_the_person_can_take_over_before_the_end(evening, taped, folder, path, t
     again = taped(machine, journal=journal, player=Player(machine, read_recording(path)))
     again.until(lambda: "AA" in machine.screen.text())
     again.choose("Take over")
-    assert again.app._message.startswith("The recording is played no further: the machine is yours.")
+    assert again.app.notice.text.startswith("The recording is played no further: the machine is yours.")
     assert machine.bus.pending_outside() == []
     again.stroke("z")
     again.until(lambda: "1A F0 1A" in machine.screen.text())
@@ -161,8 +161,8 @@ def test_the_window_does_not_wait_for_time_that_a_loaded_state_has_left_out(tape
     path.write_text("\n".join(again) + "\n")
     machine = Machine.load(folder)
     window = taped(machine, player=Player(machine, read_recording(path)))
-    window.until(lambda: not window.app._tape.playing, 1000)
-    assert window.app._tape._player.difference is None
+    window.until(lambda: not window.app.tape.playing, 1000)
+    assert window.app.tape._player.difference is None
 
 
 def test_files_that_change_while_a_recording_is_played_wait_until_it_has_ended(evening, taped, folder, path):
@@ -171,7 +171,7 @@ def test_files_that_change_while_a_recording_is_played_wait_until_it_has_ended(e
     again = taped(machine, player=Player(machine, read_recording(path)), reload=lambda: asked.append(1))
     again.ticks(1200)
     assert asked == []
-    again.until(lambda: not again.app._tape.playing, 20_000)
+    again.until(lambda: not again.app.tape.playing, 20_000)
     again.ticks(1200)
     assert asked
 
@@ -186,11 +186,11 @@ def test_a_recording_that_has_to_end_is_told_in_the_window(taped, folder, path, 
     for _ in range(5):
         window.stroke("a")
         window.ticks(20)
-    assert "before the run does: it holds" in window.app._message
-    assert told == [window.app._message]
+    assert "before the run does: it holds" in window.app.notice.text
+    assert told == [window.app.notice.text]
     window.until(lambda: ": recording" not in window.pygame.display.get_caption()[0])
     window.choose("Mark a chapter")
-    assert window.app._message == "Nothing is recorded any more."
+    assert window.app.notice.text == "Nothing is recorded any more."
 
 
 def test_a_replay_that_is_another_run_is_told_in_the_window(evening, taped, folder, path):
@@ -198,9 +198,9 @@ def test_a_replay_that_is_another_run_is_told_in_the_window(evening, taped, fold
     path.write_text("\n".join(line for line in lines if '"press","arguments":["b"]' not in line) + "\n")
     machine = Machine.load(folder)
     again = taped(machine, player=Player(machine, read_recording(path)))
-    again.until(lambda: "The replay is not what was recorded" in again.app._message, 20_000)
-    again.until(lambda: not again.app._tape.playing, 20_000)
-    assert "the machine is yours. The replay is not what was recorded" in again.app._message
+    again.until(lambda: "The replay is not what was recorded" in again.app.notice.text, 20_000)
+    again.until(lambda: not again.app.tape.playing, 20_000)
+    assert "the machine is yours. The replay is not what was recorded" in again.app.notice.text
 
 
 def test_a_machine_that_fails_while_it_is_replayed_waits_for_better_files(evening, taped, folder, path):
@@ -208,10 +208,10 @@ def test_a_machine_that_fails_while_it_is_replayed_waits_for_better_files(evenin
     again = taped(machine, player=Player(machine, read_recording(path)), reload=lambda: fresh.pop() if fresh else None)
     again.ticks(100)
     machine.bus.add_watch(probe=fails)
-    again.until(lambda: "Stopped" in again.app._failure)
+    again.until(lambda: "Stopped" in again.app.going.failure)
     fresh.append(Fresh(machine=Machine.load(folder)))
     again.until(lambda: again.app.machine is not machine)
-    assert not again.app._tape.playing
+    assert not again.app.tape.playing
     assert "Reset" in again.app.bar.words()
     again.until(lambda: "AA" in again.app.machine.screen.text())
     again.stroke("a")

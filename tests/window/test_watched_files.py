@@ -157,7 +157,7 @@ def test_a_file_that_vanishes_and_comes_back_costs_nothing(watched, name):
     (watched.folder / "away").rename(watched.folder / name)
     watched.go_on()
     assert (watched.trouble, watched.app.machine) == ("", old)
-    assert watched.app._message == "The files are as they were loaded."
+    assert watched.app.notice.text == "The files are as they were loaded."
 
 
 def test_all_files_at_once_in_every_order_of_states(watched):
@@ -321,9 +321,9 @@ def test_an_image_that_was_short_from_the_start_may_stay_so(bench, tmp_path):
     watched.go_on(1)
     assert watched.app.machine is not old
     assert watched.trouble == ""
-    assert "Note: slot 2 (rom): the image has 400 bytes" in watched.app._message
+    assert "Note: slot 2 (rom): the image has 400 bytes" in watched.app.notice.text
     watched.go_on(20)
-    assert watched.app._message == ""
+    assert watched.app.notice.text == ""
 
 
 def test_a_machine_with_another_screen_or_none_is_shown_as_well(watched):

@@ -1,0 +1,130 @@
+"""What the person at the window can do to the machine: the entries of the bar, and what each of them does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pygame
+
+from simkit.contract.errors import SimkitError
+from simkit.files.whole import write_new
+from simkit.machine.views import Keys, Pads
+from simkit.window.bar import Entry
+from simkit.window.clipboard import clipboard_text
+from simkit.window.picture_files import names
+
+if TYPE_CHECKING:
+    from simkit.window.app import App
+
+
+class Deeds:
+    """Does what is chosen in the bar.
+
+    Args:
+        app: the window.
+        pictures: folder that screenshots go into.
+    """
+
+    def __init__(self, app: App, pictures: Path) -> None:
+        self._app = app
+        self._pictures = pictures
+
+    def entries(self) -> list[Entry]:
+        """What the bar holds for the machine that is shown."""
+        app = self._app
+        keys_and_pads = bool(app.machine.ports(Keys)) and bool(app.machine.ports(Pads))
+        pause = Entry(lambda: "Go on" if app.going.paused else "Pause", self._pause)
+        speed = Entry(lambda: f"Speed: {app.pacer.speed.short_words}", self._turn_speed, closes=False)
+        screenshot = Entry(lambda: "Screenshot", self._screenshot)
+        window = [
+            Entry(lambda: "Window" if app.painter.full_screen else "Full screen", self._full_screen),
+            Entry(lambda: "Quit", app.leave),
+        ]
+        if app.tape.playing:
+            return [pause, Entry(lambda: "Take over", self._take_over), screenshot, speed, *window]
+        return [
+            pause,
+            Entry(lambda: "Reset", self._reset),
+            Entry(lambda: "Power on" if app.going.off else "Power off", self._power),
+            screenshot,
+            Entry(lambda: "Paste as typing", self._paste),
+            *([Entry(lambda: "Mark a chapter", self._mark)] if app.tape.recording else []),
+            speed,
+            *([Entry(self._words_on_pads, self._turn_key_pads, closes=False)] if keys_and_pads else []),
+            *window,
+        ]
+
+    def _pause(self) -> None:
+        if self._app.going.paused:
+            self._app.go_on()
+        else:
+            self._app.going.paused = True
+
+    def _take_over(self) -> None:
+        self._app.tape.let_go()
+        self._app.hand_over("The recording is played no further")
+
+    def _mark(self) -> None:
+        journal = self._app.tape.journal
+        if journal is None or journal.ended:
+            self._app.say("Nothing is recorded any more.")
+        else:
+            self._app.say(f"Marked: {journal.chapter()}.")
+
+    def _reset(self) -> None:
+        self._app.machine.reset()
+        self._app.go_on()
+
+    def _power(self) -> None:
+        app = self._app
+        if not app.going.off:
+            app.going.off = True
+            return
+        app.going.failure = ""
+        app.machine.power_cycle()
+        app.hands.forget()
+        app.going.off = False
+        app.go_on()
+
+    def _turn_speed(self) -> None:
+        self._app.pacer.run_at(self._app.pacer.speed.next, self._app.machine.cycle)
+        self._app.say_speed()
+
+    def _screenshot(self) -> None:
+        app = self._app
+        if app.screen is None:
+            app.say("This machine has no screen to take a picture of.")
+            return
+        try:
+            path = write_new(names(self._pictures, app.machine), app.screen.png(), what="picture")
+        except SimkitError as error:
+            app.say(str(error))
+            return
+        app.say(f"Saved {path}.")
+
+    def _paste(self) -> None:
+        app = self._app
+        keyboards = app.machine.ports(Keys)
+        if not keyboards:
+            app.say("This machine has no keyboard to type on.")
+            return
+        try:
+            text = clipboard_text()
+            keyboards[0].type(text)
+        except SimkitError as error:
+            app.say(str(error))
+            return
+        app.say(f"Typing {len(text)} characters.")
+
+    def _words_on_pads(self) -> str:
+        return f"Keys play pads: {'yes' if self._app.hands.key_pads.enabled else 'no'}"
+
+    def _turn_key_pads(self) -> None:
+        self._app.hands.key_pads.enabled = not self._app.hands.key_pads.enabled
+
+    def _full_screen(self) -> None:
+        try:
+            self._app.painter.turn_full_screen()
+        except pygame.error as error:
+            self._app.say(f"That is not possible here: {error}.")
