@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import sys
 from contextlib import nullcontext
@@ -32,11 +31,9 @@ from simkit.outside.speed import Speed
 if TYPE_CHECKING:
     from simkit.commands.headless import Outcome
     from simkit.commands.taped_run import TapedRun
-    from simkit.commands.watching import Watch
     from simkit.files.growing import GrowingFile
     from simkit.machine.machine import Machine
     from simkit.machine.views import Screen
-    from simkit.window.controls import Controls
 
 DEFAULT_FOR = "3s"
 
@@ -50,6 +47,8 @@ HELP = help_text(
     "the recording had to end first). --replay has the same happen again, in the window until the recording ends or "
     "you take over, and says at which place the machine first is not as it was (exit code 1); an old recording plays "
     "to a new build of the ROM, too.",
+    "The window tells the first finding of each rule as it comes up; its count opens the list of all. When it is "
+    "closed, the same is printed as after a run without a window, and --strict and --json mean the same.",
     "SIGTERM and SIGHUP end a run in good order, as Ctrl-C does: recording, picture and capture are complete.",
     "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
     "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
@@ -154,8 +153,6 @@ class RunOptions:
             ("--for", self.length),
             ("--png", self.png),
             ("--text", self.text),
-            ("--strict", self.strict),
-            ("--json", self.as_json),
         ):
             if given:
                 raise SimkitError(
@@ -276,7 +273,8 @@ def run(
         force=force,
     )
     from simkit.commands.script import schedule
-    from simkit.commands.taped_run import note, taped_run
+    from simkit.commands.taped_run import taped_run
+    from simkit.commands.windowed import run_window, watch_for, what_stands
 
     asked.check()
     watch_of_files = watch_for(asked) if asked.watch else None
@@ -296,11 +294,7 @@ def run(
             finish(run_headless(run, asked), run, asked)
         else:
             reason = run_window(run, shown, asked, watch_of_files)
-            if reason is not None:
-                finish(run_without_display(run, asked, reason), run, asked)
-            run.close()
-            note(*run.lines())
-            run.leave()
+            finish(run_without_display(run, asked, reason) if reason else what_stands(run), run, asked)
 
 
 def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
@@ -417,6 +411,7 @@ def _capture(asked: RunOptions) -> GrowingFile | None:
 def run_without_display(run: TapedRun, asked: RunOptions, reason: str) -> dict[str, object]:
     """Say why there is no window, run for DEFAULT_FOR, write a picture beside the machine or into this folder."""
     from simkit.commands.script import cycles_of
+    from simkit.commands.windowed import pictures_folder
     from simkit.files.whole import write_new
     from simkit.window.picture_files import names
 
@@ -428,13 +423,6 @@ def run_without_display(run: TapedRun, asked: RunOptions, reason: str) -> dict[s
         return results
     picture = write_new(names(pictures_folder(machine, asked), machine), screen.png(), what="picture")
     return results | {"picture": picture, "text": screen.text()}
-
-
-def pictures_folder(machine: Machine, asked: RunOptions) -> Path:
-    """Where pictures go that nobody named."""
-    from simkit.window.picture_files import writable_folder
-
-    return writable_folder(machine.description.path.parent, shipped=asked.options.machine.startswith("demo:"))
 
 
 def finish(results: dict[str, object], run: TapedRun, asked: RunOptions) -> None:
@@ -462,75 +450,3 @@ def tell(outcome: Outcome, run: TapedRun, asked: RunOptions, *, error: bool) -> 
     except OSError:
         run.ending.leave()  # the terminal has gone, and with it who would read
         raise
-
-
-def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: Watch | None) -> str | None:
-    """Open the window and run until it is closed; `watch` looks after the files.
-
-    Returns:
-        None when it was; the reason in a sentence when there is nothing to open a window on or for.
-    """
-    from simkit.machine.views import Buttons, Lamps
-
-    machine = run.machine
-    if screen is None and not machine.ports(Lamps) and not machine.ports(Buttons):
-        return "The machine has no screen, no lamps and no buttons, so it needs no window."
-    controls = controls_for(machine.description.path, asked)
-    reason = no_display()
-    if reason is not None:
-        return reason
-    from simkit.commands.taped_run import note
-    from simkit.window.app import App, NoDisplayError
-    from simkit.window.tape import Tape
-
-    try:
-        app = App(
-            machine,
-            screen,
-            controls,
-            pictures=pictures_folder(machine, asked),
-            speed=asked.speed or Speed.REAL,
-            reload=watch.fresh if watch else None,
-            tape=Tape(run.journal, run.player, run.ending.asked),
-            log=note,
-        )
-    except NoDisplayError as error:
-        return error.message
-    say(
-        f"{machine.description.name} runs in its window. {controls.host_key.title()} or the right mouse button opens "
-        "the bar: pause, reset, power, screenshot, paste as typing, speed, full screen.",
-        "All other keys are the machine's; `simkit controls` prints which keys and joystick buttons play the pads.",
-        flush=True,
-    )
-    app.run()
-    return None
-
-
-def watch_for(asked: RunOptions) -> Watch:
-    """What looks after the files of the machine; to be made before it is loaded."""
-    from simkit.commands.watching import Watch
-    from simkit.machinefile.read import machine_path
-    from simkit.window.controls import controls_beside
-
-    machine_file = machine_path(asked.options.machine)
-    return Watch(
-        asked.options, asked.controls or controls_beside(machine_file), lambda: controls_for(machine_file, asked)
-    )
-
-
-def controls_for(machine_file: Path, asked: RunOptions) -> Controls:
-    """Which host key and joystick contact is which, for this machine."""
-    from simkit.window.controls import read_controls, with_host_key
-
-    controls = read_controls(asked.controls, machine_file)
-    return with_host_key(controls, asked.host_key) if asked.host_key else controls
-
-
-def no_display() -> str | None:
-    """Why no window can be opened, before anything tries; None when nothing speaks against it."""
-    if not sys.platform.startswith(("linux", "freebsd", "openbsd", "netbsd")) or os.environ.get("SDL_VIDEODRIVER"):
-        return None
-    if os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"):
-        return None
-    # Without this SDL would take over the text console of a machine where somebody logged in from afar.
-    return "There is no display here (neither DISPLAY nor WAYLAND_DISPLAY is set)."

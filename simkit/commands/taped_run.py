@@ -35,11 +35,18 @@ class TapedRun:
     _machine: Machine
     player: Player | None = None
     journal: Journal | None = None
+    _last: Machine | None = None
 
     @property
     def machine(self) -> Machine:
-        """The machine as it is now; a recording may load it anew."""
+        """The machine as it is now; a recording may load it anew, or changed files."""
+        if self._last is not None:
+            return self._last
         return self.player.machine if self.player is not None else self._machine
+
+    def go_on_with(self, machine: Machine) -> None:
+        """That one was the last, whatever was played before."""
+        self._last = machine
 
     def close(self) -> None:
         """End the recording that is written; a second time does nothing."""

@@ -17,6 +17,9 @@ from simkit.outside.speed import Speed
 from simkit.window.bar import Bar
 from simkit.window.controls import Controls
 from simkit.window.deeds import Deeds
+from simkit.window.desk import Desk
+from simkit.window.foot import Foot
+from simkit.window.found import Found, count_words, list_lines
 from simkit.window.fresh import Reload
 from simkit.window.going import Going
 from simkit.window.hands import Hands
@@ -24,6 +27,7 @@ from simkit.window.notice import Notice
 from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
+from simkit.window.reading import Reading
 from simkit.window.tape import Tape
 from simkit.window.trouble import ends_the_run
 from simkit.window.watched import WatchedFiles
@@ -84,14 +88,18 @@ class App:
         self._title = ""
         self._quit = self._told_short = False
         self.machine, self.screen = machine, screen
-        self._deeds = Deeds(self, pictures)
+        self.pictures = pictures
+        self._deeds = Deeds(self)
         self.bar = Bar(self._deeds.entries())
         self._panel = Panel(machine)
         try:
             self.painter = Painter(screen.port if screen else None, self._panel)
         except pygame.error as error:
             raise NoDisplayError(f"No window can be opened here: {error}.") from error
-        self.hands = Hands(machine, controls, self.bar, self._panel, self.painter.entry_at, self.say)
+        self.desk = Desk(self.painter, self.open_findings)
+        self._found = Found(machine)
+        self._findings = Reading("Findings since power-on")
+        self.hands = Hands(machine, controls, self.bar, self.desk, self._panel, self.painter.entry_at, self.say)
         self.hands.tied = self.tape.playing
         self.pacer = Pacer(machine.description.clock_hz, now, speed)
         self._draw_pace = DrawPace(now, drawings_per_second() or DRAWINGS_PER_SECOND)
@@ -154,11 +162,13 @@ class App:
             for event in pygame.event.get():
                 self._take(event)
             self._run_slice()
+            self._tell_findings()
         with self._guarded(asked=not self.going.failure):
             self._draw_if_due()
         if self._now() >= self._next_title:
             self._next_title = self._now() + TITLE_SECONDS
             self._show_title()
+            self._refresh()
             self._files.look()
         self._sleep_until_something_is_due()
 
@@ -212,7 +222,8 @@ class App:
         if self._draw_pace.seconds_until_due(behind=self._is_behind):
             return
         began = self._now()
-        self.painter.draw(None if self.going.failure else self.machine.cycle, self._words(), dark=self.going.off)
+        cycle = None if self.going.failure else self.machine.cycle
+        self.painter.draw(cycle, self._words(), self.desk.pane, dark=self.going.off)
         self._draw_pace.drawn(began)
 
     def _sleep_until_something_is_due(self) -> None:
@@ -237,7 +248,8 @@ class App:
         return Words(
             entries=tuple(self.bar.words()) if self.bar.is_open else (),
             chosen=self.bar.chosen,
-            state=_sentence(self._state() or self.pacer.speed.words) if self.bar.is_open else "",
+            foot=self._foot(),
+            question=self.desk.question.words if self.desk.question is not None else "",
             message=self.notice.text,
             trouble="\n".join(text for text in (self._files.trouble, self.going.failure) if text),
         )
@@ -246,6 +258,35 @@ class App:
         """How the machine goes; empty when there is nothing to say of it."""
         held = self.going.words(self.machine.cpu.halted)
         return held or self.pacer.words(self.machine.description.clock_text)
+
+    def _foot(self) -> Foot:
+        state = ", ".join(part for part in (self._state() or self.pacer.speed.words, self.tape.words()) if part)
+        return Foot(_sentence(state), count_words(self.machine), len(self.machine.findings.counts()))
+
+    # findings ---------------------------------------------------------------------------------------------------------
+
+    def _tell_findings(self) -> None:
+        for text in self._found.news():
+            self.notice.add(text)
+
+    @property
+    def findings_are_open(self) -> bool:
+        """Whether their list lies beside the picture."""
+        return self.desk.pane is self._findings
+
+    def open_findings(self) -> None:
+        """Open the list of findings, or close it when it is open."""
+        if self.findings_are_open:
+            self.desk.close()
+            return
+        self._findings.begin()
+        self.desk.open(self._findings, keys=True)
+        self._refresh()
+
+    def _refresh(self) -> None:
+        """Bring what is read up to date; more often than twice a second nobody could follow."""
+        if self.findings_are_open:
+            self._findings.put(list_lines(self.machine))
 
     def _show_title(self) -> None:
         parts = (self.machine.description.name, self._state(), self.tape.words())
@@ -272,6 +313,7 @@ class App:
         self.bar.change(self._deeds.entries())
         self.pacer = Pacer(machine.description.clock_hz, self._now, self.pacer.speed)
         self._told_short = False
+        self._found.play(machine)
         self.go_on()
 
     def _screen_of(self, machine: Machine) -> Screen | None:

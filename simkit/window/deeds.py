@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pygame
@@ -23,12 +22,10 @@ class Deeds:
 
     Args:
         app: the window.
-        pictures: folder that screenshots go into.
     """
 
-    def __init__(self, app: App, pictures: Path) -> None:
+    def __init__(self, app: App) -> None:
         self._app = app
-        self._pictures = pictures
 
     def entries(self) -> list[Entry]:
         """What the bar holds for the machine that is shown."""
@@ -38,6 +35,7 @@ class Deeds:
         speed = Entry(lambda: f"Speed: {app.pacer.speed.short_words}", self._turn_speed, closes=False)
         screenshot = Entry(lambda: "Screenshot", self._screenshot)
         window = [
+            Entry(self._words_on_findings, app.open_findings),
             Entry(lambda: "Window" if app.painter.full_screen else "Full screen", self._full_screen),
             Entry(lambda: "Quit", app.leave),
         ]
@@ -54,6 +52,9 @@ class Deeds:
             *([Entry(self._words_on_pads, self._turn_key_pads, closes=False)] if keys_and_pads else []),
             *window,
         ]
+
+    def _words_on_findings(self) -> str:
+        return "Hide the findings" if self._app.findings_are_open else "Findings"
 
     def _pause(self) -> None:
         if self._app.going.paused:
@@ -97,7 +98,7 @@ class Deeds:
             app.say("This machine has no screen to take a picture of.")
             return
         try:
-            path = write_new(names(self._pictures, app.machine), app.screen.png(), what="picture")
+            path = write_new(names(app.pictures, app.machine), app.screen.png(), what="picture")
         except SimkitError as error:
             app.say(str(error))
             return

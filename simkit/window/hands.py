@@ -12,6 +12,7 @@ from simkit.machine.views import Keys, Pads
 from simkit.outside.host_keys import key_name
 from simkit.window.bar import Bar
 from simkit.window.controls import MAX_PADS, Controls
+from simkit.window.desk import Desk
 from simkit.window.keys import HeldKeys
 from simkit.window.pads import JoystickPads, KeyPads, PadButtons, check_buttons
 from simkit.window.panel import Panel
@@ -20,6 +21,8 @@ _PLAYING = frozenset(
     (pygame.KEYUP, pygame.MOUSEBUTTONUP, pygame.JOYAXISMOTION, pygame.JOYHATMOTION, pygame.JOYBUTTONDOWN)
 ) | {pygame.JOYBUTTONUP}
 """Events of the host that do nothing but play; of keys and mouse buttons that go down some are the bar's."""
+REPEAT_MS = (400, 35)
+"""Until a key that is held repeats, and from then on, where characters are written (common practice)."""
 
 
 class Hands:
@@ -29,6 +32,7 @@ class Hands:
         machine: what they play on.
         controls: which key is which.
         bar: takes the keys while it is open.
+        desk: takes them where somebody else than the machine has them.
         panel: takes the mouse below the picture.
         entry_at: number of the bar's entry at a point of the window.
         say: shows a line to the person.
@@ -42,18 +46,39 @@ class Hands:
         machine: Machine,
         controls: Controls,
         bar: Bar,
+        desk: Desk,
         panel: Panel,
         entry_at: Callable[[int, int], int | None],
         say: Callable[[str], None],
     ) -> None:
         self._bar = bar
+        self._desk = desk
         self._entry_at = entry_at
         self._say = say
         self._joysticks: dict[int, Any] = {}
         self.tied = False
         self._take_up(machine, controls, panel, _pad_buttons(machine, controls))
         pygame.joystick.init()
-        pygame.key.stop_text_input()  # or an input method would swallow keys on their way
+        desk.changed = self.keys_go_elsewhere
+        self._listen()
+
+    def keys_go_elsewhere(self) -> None:
+        """To a pane, to the bar, back to the machine: what is held comes up."""
+        self.let_go_all()
+        self._listen()
+
+    def _listen(self) -> None:
+        """Have the host make characters of keys where somebody takes them; input methods swallow keys."""
+        taker = None if self._bar.is_open else self._desk.taker
+        if taker is not None and taker.wants_text:
+            pygame.key.start_text_input()
+            pygame.key.set_repeat(*REPEAT_MS)
+        else:
+            pygame.key.stop_text_input()
+            if taker is not None:
+                pygame.key.set_repeat(*REPEAT_MS)
+            else:
+                pygame.key.set_repeat()
 
     def _take_up(self, machine: Machine, controls: Controls, panel: Panel, buttons: PadButtons) -> None:
         self._machine, self._controls, self._panel, self.buttons = machine, controls, panel, buttons
@@ -80,7 +105,12 @@ class Hands:
         if self.tied and event.type in _PLAYING:
             return
         if event.type == pygame.KEYDOWN:
-            self._key_down(event.scancode)
+            self._key_down(event.scancode, control=bool(event.mod & pygame.KMOD_CTRL))
+        elif event.type == pygame.TEXTINPUT:
+            if not self._bar.is_open:
+                self._desk.text(event.text)
+        elif event.type == pygame.MOUSEWHEEL:
+            self._desk.wheel(-event.y, *pygame.mouse.get_pos())
         elif event.type == pygame.KEYUP:
             self._key_up(event.scancode)
         elif event.type == pygame.WINDOWFOCUSLOST:
@@ -111,7 +141,7 @@ class Hands:
         self.buttons.forget()
         self._panel.forget()
 
-    def _key_down(self, scancode: int) -> None:
+    def _key_down(self, scancode: int, *, control: bool) -> None:
         name = key_name(scancode)
         if name is None:
             return
@@ -119,7 +149,8 @@ class Hands:
             self._turn_bar()
         elif self._bar.is_open:
             self._bar.key(name)
-        elif not self.tied:
+            self._listen()
+        elif not self._desk.key(name, control=control) and not self.tied:
             self.keys.press(name)
             self.key_pads.press(name, self._machine.cycle)
 
@@ -133,8 +164,8 @@ class Hands:
         if self._bar.is_open:
             self._bar.close()
         else:
-            self.let_go_all()
             self._bar.open()
+        self.keys_go_elsewhere()
 
     def _mouse_down(self, button: int, x: int, y: int) -> None:
         if button == 3:
@@ -145,7 +176,8 @@ class Hands:
                 self._bar.do(entry)
             else:
                 self._bar.close()
-        elif button == 1 and not self.tied:
+            self._listen()
+        elif button == 1 and not self._desk.click(x, y) and not self.tied:
             self._panel.mouse_down(x, y)
 
     def _plugging(self, event: pygame.event.Event) -> None:

@@ -1,4 +1,4 @@
-"""Where things lie in the window: the picture by whole numbers with its borders, lamps and buttons below it."""
+"""Where things lie in the window: the picture by whole numbers with its borders, a pane beside it, foot and panel."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from fractions import Fraction
 import attrs
 
 MAX_SCALE = 16
+PANE_WIDEST_PX = 760
+"""Longer lines are hard to read."""
 
 
 @attrs.frozen
@@ -57,12 +59,18 @@ class Layout:
         down: window pixels it is high.
         picture: the picture with its borders.
         panel: lamps and buttons; of height 0 when there are none.
+        foot: the line between the two that says how the machine goes.
+        room: what the others leave for the picture.
+        pane: what is read beside the picture, below it, or over it where there is no room; None when nothing is.
     """
 
     across: int
     down: int
     picture: Box
     panel: Box
+    foot: Box
+    room: Box
+    pane: Box | None = None
 
 
 def scales(shape: Shape, down: int) -> tuple[int, int]:
@@ -88,10 +96,54 @@ def best_scale(shape: Shape, width: int, height: int) -> int:
     return scale
 
 
-def lay_out(shape: Shape, width: int, height: int) -> Layout:
-    """Place the picture in the middle of what the panel leaves, as large as a whole number allows."""
-    across, down = scales(shape, best_scale(shape, width, height))
+def lay_out(
+    shape: Shape,
+    width: int,
+    height: int,
+    *,
+    foot: int = 0,
+    pane: tuple[int, int] | None = None,
+    instead: tuple[int, int] = (0, 0),
+) -> Layout:
+    """Place the picture in the middle of what the others leave, as large as a whole number allows.
+
+    Args:
+        shape: what has to fit.
+        width: of the window.
+        height: of the window.
+        foot: height of the line above the panel.
+        pane: least width and height of what is read beside the picture; None when nothing is.
+        instead: the same of what stands in the place of a picture, when there is none.
+    """
+    room = Box(0, 0, width, max(0, height - shape.panel_height - foot))
+    pane_box = _beside(shape, room, pane, instead) if pane is not None else None
+    if pane_box is not None and pane_box.x > 0:
+        room = Box(0, 0, pane_box.x, room.height)
+    elif pane_box is not None and pane_box.y > 0:
+        room = Box(0, 0, width, pane_box.y)
+    bare = attrs.evolve(shape, panel_height=0)
+    across, down = scales(shape, best_scale(bare, room.width, room.height))
     picture_width, picture_height = shape.whole[0] * across, shape.whole[1] * down
-    room = height - shape.panel_height
-    picture = Box((width - picture_width) // 2, max(0, (room - picture_height) // 2), picture_width, picture_height)
-    return Layout(across, down, picture, Box(0, max(0, room), width, shape.panel_height))
+    picture = Box(
+        (room.width - picture_width) // 2, max(0, (room.height - picture_height) // 2), picture_width, picture_height
+    )
+    top = max(0, height - shape.panel_height)
+    foot_box = Box(0, max(0, top - foot), width, foot)
+    return Layout(across, down, picture, Box(0, top, width, shape.panel_height), foot_box, room, pane_box)
+
+
+def _beside(shape: Shape, room: Box, least: tuple[int, int], instead: tuple[int, int]) -> Box:
+    """Where a pane lies: right of the picture, else below it, else over all of the room."""
+    bare = attrs.evolve(shape, panel_height=0)
+    wide, high = instead
+    if shape.height:
+        wide, _ = size_at(bare, best_scale(bare, room.width - least[0], room.height))
+        _, high = size_at(bare, best_scale(bare, room.width, room.height - least[1]))
+    if room.width - wide >= least[0] and room.height >= least[1] and wide:
+        width = min(room.width - wide, max(PANE_WIDEST_PX, least[0]))
+        if not shape.height:
+            width = max(least[0], min(width, room.width // 3))
+        return Box(room.width - width, 0, width, room.height)
+    if room.height - high >= least[1] and high:
+        return Box(0, high, room.width, room.height - high)
+    return room

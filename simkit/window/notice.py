@@ -7,6 +7,7 @@ from collections.abc import Callable
 MESSAGE_SECONDS = 5.0
 READ_PER_SECOND = 20
 """Characters that a reader takes in; long messages stay longer."""
+MOST_TEXTS = 4
 
 
 class Notice:
@@ -24,6 +25,10 @@ class Notice:
     def say(self, text: str) -> None:
         """Show a text for some seconds; what stood there goes."""
         self._said, self._until = text, self._now() + max(MESSAGE_SECONDS, len(text) / READ_PER_SECOND)
+
+    def add(self, text: str) -> None:
+        """Say it below what stands there; of more than MOST_TEXTS the oldest go."""
+        self.say("\n".join([*self.text.splitlines(), text][-MOST_TEXTS:]))
 
     def keep_saying(self, words: Callable[[], str]) -> None:
         """Show for some seconds what `words` gives whenever it is looked at."""

@@ -1,4 +1,4 @@
-"""Draws the window: the picture, lamps and buttons below it, the bar and strips over it. Everything reads in grey."""
+"""Draws the window: the picture, a pane beside it, foot, lamps and buttons below, bar and strips over it."""
 
 from __future__ import annotations
 
@@ -8,29 +8,26 @@ import attrs
 import pygame
 
 from simkit.contract.ports import ScreenPort
+from simkit.window.foot import FOOT_PX, Foot, draw_foot
 from simkit.window.layout import Box, Layout, Shape, best_scale, lay_out, size_at
 from simkit.window.lettering import TEXT_PX, Colour, Lettering
+from simkit.window.paint import GAP_PX, INK, LINE_PX, PADDING_PX, PAPER, ROOM
+from simkit.window.pane import Pane
 from simkit.window.panel import Levels, Panel
 from simkit.window.strip import shortened, wrapped
 
-INK = (24, 24, 24)
-PAPER = (236, 232, 222)
-ROOM = (40, 40, 40)
-"""What lies round the picture where no whole-number scale fills the window."""
-
-GAP_PX = 10
-PADDING_PX = 9
-LINE_PX = TEXT_PX + 2
-"""A line of a strip."""
 TROUBLE_LINES = 4
 """What trouble may take of any window that has so much room."""
 TROUBLE_REST = "the terminal has it all."
+MESSAGE_LINES = 4
+"""What a message may take; where half of the picture's room is more, that."""
+MESSAGE_REST = "the count opens the list."
 FIRST_WIDTH = 1000
 FIRST_HEIGHT = 820
 """The window opens at the largest whole-number scale that fits into this, or into the desktop when that is smaller."""
-PANEL_ONLY_WIDTH = 480
-PANEL_ONLY_ROOM = 4 * LINE_PX
-"""Room above the panel of a machine without a screen, where strips can stand."""
+PANEL_ONLY_WIDTH = 560
+PANEL_ONLY_ROOM = 11 * LINE_PX
+"""Room above the panel of a machine without a screen, where strips stand and panes open."""
 
 
 @attrs.frozen
@@ -40,14 +37,16 @@ class Words:
     Attributes:
         entries: words in the bar; empty when it is closed.
         chosen: the entry that is chosen.
-        state: how the machine goes, for the foot of the open bar.
+        foot: how the machine goes, and how much was found.
+        question: what is asked and what has been written, or "".
         message: a line for some seconds, or "".
         trouble: what stays at the foot until it is mended, or "".
     """
 
     entries: tuple[str, ...] = ()
     chosen: int = 0
-    state: str = ""
+    foot: Foot = attrs.field(factory=Foot)
+    question: str = ""
     message: str = ""
     trouble: str = ""
 
@@ -66,13 +65,18 @@ class Painter:
     Args:
         screen: what to show, or None for a machine that has lamps and buttons only.
         panel: lamps and buttons.
+        instead: what stands in the place of the picture when there is no screen, or None.
     """
 
-    def __init__(self, screen: ScreenPort | None, panel: Panel) -> None:
+    def __init__(self, screen: ScreenPort | None, panel: Panel, instead: Pane | None = None) -> None:
         _choose_copying()
         self._letters = Lettering()
         self._screen = screen
         self._panel = panel
+        self._instead = instead
+        self._pane: Pane | None = None
+        self._count_box = Box(0, 0, 0, 0)
+        self.top_of_foot = 0  # with all of its lines
         self._entry_boxes: list[Box] = []
         self._seen = _Seen(None, panel.dark)
         self._drawn: object = None
@@ -81,33 +85,38 @@ class Painter:
         shape = self._shape(FIRST_WIDTH)
         sizes = pygame.display.get_desktop_sizes()
         room = sizes[0] if sizes else (FIRST_WIDTH, FIRST_HEIGHT)
-        scale = best_scale(shape, min(FIRST_WIDTH, room[0] * 9 // 10), min(FIRST_HEIGHT, room[1] * 8 // 10))
+        scale = best_scale(shape, min(FIRST_WIDTH, room[0] * 9 // 10), min(FIRST_HEIGHT, room[1] * 8 // 10) - FOOT_PX)
         width, height = size_at(shape, scale)
         # The panel may need more lines in a narrower window.
-        height += self._shape(width).panel_height - shape.panel_height
-        self._windowed = (width, height + (PANEL_ONLY_ROOM if screen is None else 0))
+        height += self._shape(width).panel_height - shape.panel_height + FOOT_PX
+        if screen is None:
+            height += PANEL_ONLY_ROOM if instead is None else instead.first_px[1]
+        self._windowed = (width, height)
         self._open(self._windowed)
 
-    def show(self, screen: ScreenPort | None, panel: Panel, cycle: int, words: Words) -> None:
+    def show(
+        self, screen: ScreenPort | None, panel: Panel, cycle: int, words: Words, instead: Pane | None = None
+    ) -> None:
         """Show another machine from now on, in the same window.
 
         Raises:
             Exception: whatever its cards raise when they are looked at; then the former one stays.
         """
-        before = self._screen, self._panel, self._seen
-        self._screen, self._panel = screen, panel
+        before = self._screen, self._panel, self._instead, self._pane, self._seen
+        self._screen, self._panel, self._instead, self._pane = screen, panel, instead, None
         try:
             self.resized()
             self.draw(cycle, words)
         except BaseException:
-            self._screen, self._panel, self._seen = before
+            self._screen, self._panel, self._instead, self._pane, self._seen = before
             self.resized()
             raise
 
     def _shape(self, width: int) -> Shape:
         panel_height = self._panel.height(width, self._letters.width)
         if self._screen is None:
-            return Shape(PANEL_ONLY_WIDTH, 0, panel_height=panel_height)
+            wide = PANEL_ONLY_WIDTH if self._instead is None else self._instead.first_px[0]
+            return Shape(wide, 0, panel_height=panel_height)
         port = self._screen
         return Shape(port.width, port.height, port.margins, port.pixel_aspect, panel_height)
 
@@ -122,7 +131,14 @@ class Painter:
         width, height = self._surface.get_size()
         if not self._full_screen:
             self._windowed = (width, height)
-        self.layout: Layout = lay_out(self._shape(width), width, height)
+        self.layout: Layout = lay_out(
+            self._shape(width),
+            width,
+            height,
+            foot=FOOT_PX,
+            pane=self._pane.least_px if self._pane is not None else None,
+            instead=self._instead.least_px if self._instead is not None else (0, 0),
+        )
         self._panel.place(self.layout.panel, self._letters.width)
         self._drawn = None
 
@@ -152,16 +168,21 @@ class Painter:
 
     # drawing ----------------------------------------------------------------------------------------------------------
 
-    def draw(self, cycle: int | None, words: Words, *, dark: bool = False) -> None:
+    def draw(self, cycle: int | None, words: Words, pane: Pane | None = None, *, dark: bool = False) -> None:
         """Draw everything and show it.
 
         Args:
             cycle: the machine's; None when it cannot be asked: then it stays as it was.
             words: what stands over it.
+            pane: what is read beside it.
             dark: the machine is off.
         """
+        if pane is not self._pane:
+            self._pane = pane
+            self.resized()
         seen = self._seen if cycle is None else self._look(cycle, dark)
-        wanted = (seen, words, self._panel.held)
+        panes = [(one, one.looks(), box) for one, box in self.panes()]
+        wanted = (seen, words, self._panel.held, panes)
         if wanted == self._drawn:
             return  # the host's time is better spent on the machine
         self._surface.fill(ROOM)
@@ -169,7 +190,14 @@ class Painter:
             self._draw_picture(self._screen, seen.picture)
         self._panel.draw(self._surface, self._letters, seen.lamps)
         foot_of_bar = self._draw_bar(words)
-        self._draw_strips(words, foot_of_bar)
+        for one, box in reversed(self.panes()):
+            below = max(box.y, foot_of_bar)
+            if box.y + box.height - below >= one.least_px[1]:  # as far as the bar leaves it enough
+                box = Box(box.x, below, box.width, box.y + box.height - below)
+            one.draw(self._surface, box, self._letters)
+        self._draw_bar(words)
+        self._count_box, self.top_of_foot = draw_foot(self._surface, self.layout.foot, self._letters, words.foot)
+        self._draw_strips(words, foot_of_bar, self.top_of_foot)
         pygame.display.flip()
         self._seen, self._drawn = seen, wanted
 
@@ -199,44 +227,69 @@ class Painter:
         self._entry_boxes = []
         if not words.entries:
             return 0
-        width = self._surface.get_width()
+        width, height = self._surface.get_size()
+        rows = self._bar_rows(words.entries, width)
         line = TEXT_PX + 2 * GAP_PX
-        x, y = GAP_PX, GAP_PX // 2
-        for entry in words.entries:
-            needed = self._letters.width(entry) + 2 * PADDING_PX
-            if x + needed > width - GAP_PX and x > GAP_PX:
-                x, y = GAP_PX, y + line
-            self._entry_boxes.append(Box(x, y, needed, line - GAP_PX // 2))
-            x += needed
-        state = wrapped(words.state, width - 4 * GAP_PX, self._letters.width)
-        strip = pygame.Rect(0, 0, width, y + line + len(state) * LINE_PX)
+        if rows[-1][1] * line + line > height - FOOT_PX:
+            line = TEXT_PX + GAP_PX // 2
+        shown = max(1, (height - FOOT_PX) // line)
+        first = max(0, rows[words.chosen][1] - shown + 1)  # the chosen one is always in sight
+        strip = pygame.Rect(0, 0, width, (min(rows[-1][1] + 1 - first, shown)) * line + 2)
         pygame.draw.rect(self._surface, PAPER, strip)
         pygame.draw.line(self._surface, INK, strip.bottomleft, strip.bottomright, 2)
-        for number, (entry, box) in enumerate(zip(words.entries, self._entry_boxes, strict=True)):
+        for number, (entry, (x, row, needed)) in enumerate(zip(words.entries, rows, strict=True)):
+            seen = first <= row < first + shown
+            box = Box(x, (row - first) * line + 2, needed, line - 3) if seen else Box(0, 0, 0, 0)
+            self._entry_boxes.append(box)
+            if not seen:
+                continue
             rect = pygame.Rect(box.x, box.y, box.width, box.height)
             here = number == words.chosen
             if here:
                 pygame.draw.rect(self._surface, INK, rect, border_radius=4)
             text = self._letters.image(entry, PAPER if here else INK)
             self._surface.blit(text, text.get_rect(center=rect.center))
-        for number, text_line in enumerate(state):
-            self._surface.blit(self._letters.image(text_line, INK), (2 * GAP_PX, y + line + number * LINE_PX))
         return strip.height
 
-    def _draw_strips(self, words: Words, top: int) -> None:
-        """Trouble at the foot of the picture, the message above it, both below `top` as far as they fit."""
-        width, bottom = self._surface.get_width(), self.layout.panel.y
+    def _bar_rows(self, entries: tuple[str, ...], width: int) -> list[tuple[int, int, int]]:
+        """Where the entries stand: pixel from the left, row, and pixels across."""
+        found, x, row = [], GAP_PX, 0
+        for entry in entries:
+            needed = self._letters.width(entry) + 2 * PADDING_PX
+            if x + needed > width - GAP_PX and x > GAP_PX:
+                x, row = GAP_PX, row + 1
+            found.append((x, row, needed))
+            x += needed
+        return found
+
+    def panes(self) -> list[tuple[Pane, Box]]:
+        """What is read and where it lies, the foremost first."""
+        found = []
+        if self._pane is not None and self.layout.pane is not None:
+            found.append((self._pane, self.layout.pane))
+        if self._instead is not None and self.layout.pane != self.layout.room:
+            found.append((self._instead, self.layout.room))
+        return found
+
+    def is_count_at(self, x: int, y: int) -> bool:
+        """Whether the count of findings stands there."""
+        return self._count_box.holds(x, y)
+
+    def _draw_strips(self, words: Words, top: int, bottom: int) -> None:
+        """At the foot of the picture what is asked, above it trouble and the message, as far as they fit."""
+        width = self._surface.get_width()
         if bottom - top < LINE_PX + GAP_PX:
             bottom = self._surface.get_height()  # no room above the panel: over it
         kept, self._strips = self._strips, {}
         for text, least, rest, paper, ink in (
+            (words.question, 0, "", PAPER, INK),
             (words.trouble, TROUBLE_LINES, TROUBLE_REST, INK, PAPER),
-            (words.message, 0, "", PAPER, INK),
+            (words.message, MESSAGE_LINES, MESSAGE_REST if words.foot.number else "", PAPER, INK),
         ):
             room = (bottom - top - GAP_PX) // LINE_PX
-            # Trouble that stays leaves half of the picture free where there is room for both.
+            # Half of the picture stays free where there is room for both.
             most = max(min(least, room), room // 2, 1) if least else room
-            if not text or most < 1:
+            if not text or most < 1 or (room < 1 and text is not words.trouble):
                 continue
             key = (text, width, most)
             image = kept[key] if key in kept else self._strip(text, width, most, rest, paper, ink)

@@ -46,7 +46,7 @@ def test_the_window_opens_at_real_speed(opened, folder):
 
 
 def test_pictures_go_beside_the_machine_with_and_without_a_window(opened, folder, monkeypatch):
-    assert opened(folder)._pictures == folder
+    assert opened(folder).pictures == folder
     for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setattr("sys.platform", "linux")
@@ -56,7 +56,7 @@ def test_pictures_go_beside_the_machine_with_and_without_a_window(opened, folder
 
 
 def test_pictures_of_a_machine_of_the_kit_go_into_this_folder(opened, folder):
-    assert opened("demo:marlpit")._pictures == folder.parent / "elsewhere"
+    assert opened("demo:marlpit").pictures == folder.parent / "elsewhere"
 
 
 WRONG = {

@@ -76,7 +76,7 @@ def test_the_strip_says_what_is_reached_of_a_speed_just_chosen(at_speed):
     assert window.app._words().message == "As fast as it goes: 20.0 times 2 MHz."
     window.ticks(5000)
     assert window.app._words().message == ""
-    assert window.app._words().state == "As fast as it goes: 20.0 times 2 MHz."  # the bar is still open
+    assert window.app._words().foot.state == "As fast as it goes: 20.0 times 2 MHz."  # the bar is still open
 
 
 def test_a_host_that_falls_short_is_told_once_in_the_strip(bench, hello_state):
@@ -97,7 +97,7 @@ def test_a_host_that_falls_short_is_told_once_in_the_strip(bench, hello_state):
     assert window.app._words().message == ""
     assert window.pygame.display.get_caption()[0] == "hello: this computer reaches 50% of 2 MHz"
     window.stroke("scroll lock")
-    assert window.app._words().state == "This computer reaches 50% of 2 MHz."
+    assert window.app._words().foot.state == "This computer reaches 50% of 2 MHz."
 
 
 @pytest.mark.parametrize("speed", list(Speed))

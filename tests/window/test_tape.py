@@ -86,7 +86,15 @@ def test_a_recording_is_played_in_the_window_and_then_the_machine_is_the_persons
     machine = Machine.load(folder)
     again = taped(machine, player=Player(machine, read_recording(path)))
     assert "Replaying evening.rec. Keys and pads wait until it ends; Scroll Lock" in again.app.notice.text
-    assert again.app.bar.words() == ["Pause", "Take over", "Screenshot", "Speed: real", "Full screen", "Quit"]
+    assert again.app.bar.words() == [
+        "Pause",
+        "Take over",
+        "Screenshot",
+        "Speed: real",
+        "Findings",
+        "Full screen",
+        "Quit",
+    ]
     again.until(lambda: not again.app.tape.playing, 20_000)
     assert again.app.notice.text.startswith("The recording has ended: the machine is yours.")
     assert "not what was recorded" not in again.app.notice.text

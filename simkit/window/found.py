@@ -1,0 +1,94 @@
+"""Findings as the window tells them: the first of each rule when it comes up, how many, and all that is to be said."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simkit.check.rules.catalogue import rule_or_plain
+from simkit.window.reading import Line
+from simkit.window.where import digits, place_words
+
+if TYPE_CHECKING:
+    from simkit.contract.findings import Finding
+    from simkit.machine.machine import Machine
+
+MOST_AT_ONCE = 3
+"""More that come up in one moment are counted, not told."""
+
+
+class Found:
+    """Remembers what was told of a machine's findings."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.play(machine)
+
+    def play(self, machine: Machine) -> None:
+        """Another machine goes on; what came up before its first cycle is told elsewhere."""
+        self._machine = machine
+        self._told = {(finding.rule, finding.slot) for finding in machine.warnings}
+
+    def news(self) -> list[str]:
+        """The first finding of each rule and slot that came up since the last time this was asked, in sentences."""
+        counts = self._machine.findings.counts()
+        if counts.keys() == self._told:
+            return []
+        new = [key for key in counts if key not in self._told]
+        self._told = set(counts)  # after a power cycle there may be fewer: they are told again
+        told = [self._sentence(first_of(self._machine, *key)) for key in new[:MOST_AT_ONCE]]
+        if len(new) > MOST_AT_ONCE:
+            told.append(f"{len(new) - MOST_AT_ONCE} more were found; the count at the foot opens the list.")
+        return told
+
+    def _sentence(self, finding: Finding) -> str:
+        return f"Found: {finding.rule}, {_who(finding)}{_at(self._machine, finding)}: {finding.message}"
+
+
+def count_words(machine: Machine) -> str:
+    """How much was found."""
+    counts = machine.findings.counts()
+    kinds, times = len(counts), sum(counts.values())
+    if not kinds:
+        return "No findings"
+    return f"{kinds} finding{'' if kinds == 1 else 's'}{f', {digits(times)} times' if times > kinds else ''}"
+
+
+def first_of(machine: Machine, rule: str, slot: int | None) -> Finding:
+    """The first finding of a rule in a slot."""
+    return next(finding for finding in machine.findings if (finding.rule, finding.slot) == (rule, slot))
+
+
+def list_lines(machine: Machine) -> list[Line]:
+    """What, where, why and what to do, finding by finding, each rule and slot once."""
+    counts = machine.findings.counts()
+    if not counts:
+        return [Line("Nothing has been found since power-on: the program has broken no rule of the hardware.")]
+    lines: list[Line] = []
+    for number, ((name, slot), count) in enumerate(counts.items(), start=1):
+        first, rule = first_of(machine, name, slot), rule_or_plain(name)
+        often = "once" if count == 1 else f"{digits(count)} times"
+        lines += [
+            Line(f"{number}. {name} ({rule.level}), {_who(first)}, {often}", heading=True),
+            Line(f"What: {first.message}"),
+            Line(f"Where: {_where(machine, first)}"),
+            Line(f"Why: {rule.hardware}"),
+            Line(f"Do: {rule.do}"),
+        ]
+    return lines
+
+
+def _where(machine: Machine, finding: Finding) -> str:
+    if finding in machine.warnings:
+        return "before the first cycle; it lies in the wiring or the image."
+    accessed = ""
+    if finding.pc is not None and finding.address is not None and finding.address != finding.pc:
+        accessed = f", at address {place_words(machine, finding.address)}"
+    return f"first in cycle {digits(finding.cycle)}{_at(machine, finding)}{accessed}."
+
+
+def _at(machine: Machine, finding: Finding) -> str:
+    at = finding.pc if finding.pc is not None else finding.address
+    return f" at {place_words(machine, at)}" if at is not None else ""
+
+
+def _who(finding: Finding) -> str:
+    return f"slot {finding.slot}" if finding.slot is not None else "machine"

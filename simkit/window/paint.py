@@ -1,0 +1,25 @@
+"""Colours and measures that all parts of the window share, and the frame of a pane. Everything reads in grey."""
+
+from __future__ import annotations
+
+import pygame
+
+from simkit.window.layout import Box
+from simkit.window.lettering import TEXT_PX
+
+INK = (24, 24, 24)
+PAPER = (236, 232, 222)
+ROOM = (40, 40, 40)
+"""What lies round the picture where no whole-number scale fills the window."""
+
+GAP_PX = 10
+PADDING_PX = 9
+LINE_PX = TEXT_PX + 2
+"""A line of a strip."""
+
+
+def frame(surface: pygame.Surface, box: Box, *, has_keys: bool) -> None:
+    """Paper with an edge; a thick one where the keys go."""
+    rect = pygame.Rect(box.x, box.y, box.width, box.height)
+    pygame.draw.rect(surface, PAPER, rect)
+    pygame.draw.rect(surface, INK, rect, 3 if has_keys else 1)

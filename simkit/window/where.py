@@ -1,0 +1,37 @@
+"""Places of the program in words: address, nearest label, source line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simkit.check.result.findings import Places
+from simkit.contract.errors import SimkitError
+from simkit.rom.listing import Listing, listing_beside, read_listing
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
+
+
+def place_words(machine: Machine, address: int) -> str:
+    """An address with what is known of it: "$8003 (start+3, main.asm:12)"."""
+    listing = _listing(machine)
+    row = listing.row(address) if listing is not None else None
+    label = Places(machine.labels.names(), None).label(address)
+    known = ", ".join(part for part in (label, row.place if row is not None else None) if part)
+    return f"${address:04X}{f' ({known})' if known else ''}"
+
+
+def _listing(machine: Machine) -> Listing | None:
+    for card in machine.description.cards:
+        beside = listing_beside(card.labels) if card.labels is not None else None
+        if beside is not None:
+            try:
+                return read_listing(beside)
+            except SimkitError:
+                return None
+    return None
+
+
+def digits(number: int) -> str:
+    """A number with its digits grouped in threes."""
+    return f"{number:,}".replace(",", " ")
