@@ -21,6 +21,10 @@ NEEDS = {
     "SIGKILL": (hasattr(signal, "SIGKILL"), "this system has no SIGKILL"),
     "SIGSTOP": (hasattr(signal, "SIGSTOP"), "this system stops and continues no processes"),
     "SIGPIPE": (hasattr(signal, "SIGPIPE"), "this system has no SIGPIPE: a closed pipe is an error as any other"),
+    "signals to a thread": (
+        hasattr(signal, "pthread_kill"),
+        "this system sends no signal to one thread: what the program waits for comes first",
+    ),
     "timer signals": (hasattr(signal, "setitimer"), "this system has no timer that sends a signal"),
     "fifo": (hasattr(os, "mkfifo"), "this system has no named pipes in its folders"),
     "pty": (

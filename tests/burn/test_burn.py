@@ -182,6 +182,7 @@ def test_a_failed_write_leaves_nothing_under_the_final_name(board, tmp_path, mon
     assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", "out.bin", "rom.bin"]
 
 
+@pytest.mark.needs("SIGKILL")
 @pytest.mark.parametrize("moment", ["write", "fsync"])
 def test_a_process_killed_while_it_writes_leaves_the_old_file_whole(board, tmp_path, moment):
     board()

@@ -11,6 +11,8 @@ from simkit.commands.ctrl_c import CtrlC
 
 IMPORTING = """
 import signal, sys
+if {module!r} in sys.modules:
+    sys.exit("this Python has imported it before the first line")
 class Presses:
     def find_spec(self, name, path=None, target=None):
         if name == {module!r}:
@@ -52,6 +54,8 @@ def ended(script, *arguments, **options):
 @pytest.mark.parametrize("module", MODULES)
 def test_while_a_package_is_imported(module, tmp_path):
     code, out, err = ended(IMPORTING.format(module=module), *RUN, cwd=tmp_path)
+    if code == 1:
+        pytest.skip(err.strip())
     if code == 0:
         pytest.fail(f"{module} is not imported any more: name another")
     assert (code, out, err) == (130, "", "\nStopped.\n")
@@ -152,7 +156,14 @@ def body(text):
     return "\n".join(f"    {line}" for line in text.splitlines())
 
 
-@pytest.mark.parametrize("when", BODIES)
+LATER = {"where an object is given back, and Python can raise nothing", "in a call from a compiled library"}
+"""Where the Ctrl-C was lost and comes again, while the program waits."""
+
+
+@pytest.mark.parametrize(
+    "when",
+    [pytest.param(when, marks=pytest.mark.needs("signals to a thread") if when in LATER else ()) for when in BODIES],
+)
 def test_in_the_work(when):
     begun = time.monotonic()
     code, out, err = ended(WORK.format(body=body(BODIES[when])))

@@ -168,6 +168,7 @@ def test_ctrl_c_ends_cleanly_with_130(hello, wait_until_busy):
     assert re.match(r"[^\n]* ran [0-9.]+ s, [0-9 ]+ cycles, then it was stopped\.\n", out)
 
 
+@pytest.mark.needs("SIGPIPE")
 def test_a_reader_that_goes_away_is_no_failure(hello):
     done = subprocess.run(
         f"{sys.executable} -c 'from simkit.commands.main import main; main()' run {hello} --headless --for 1c | true",

@@ -155,6 +155,7 @@ def recording_of(trying, seconds, by_file, importers):
     return trying.Recording(tests, Lines(by_file), Path("/copy"), importers)
 
 
+@pytest.mark.needs("resource")
 def test_the_budget_leaves_out_slow_tests_of_other_folders_alone(job, trying):
     """A slow model beside a card tells more than a hundred quick runs of the machine that come past it."""
     file = "cards/simkit_cards/panel/lamp.py"
@@ -169,6 +170,7 @@ def test_the_budget_leaves_out_slow_tests_of_other_folders_alone(job, trying):
     assert chosen == ["test_slow", "test_1", "test_2", "test_3"]
 
 
+@pytest.mark.needs("resource")
 def test_a_constant_is_tried_with_the_tests_that_import_it(job, trying):
     """A test that compares a table with a published one runs no line of the kit."""
     kit = "cards/simkit_cards/panel/lamp.py"

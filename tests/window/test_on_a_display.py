@@ -67,6 +67,7 @@ def test_typing_shows_on_the_screen_and_the_screenshot_is_the_headless_picture(d
     assert picture.read_bytes() == expected.read_bytes()
 
 
+@pytest.mark.needs("SIGSTOP")
 def test_a_session_that_watches_files_outlives_their_faults_a_standstill_of_the_host_and_ends_by_ctrl_c(
     display, tmp_path
 ):
