@@ -280,7 +280,7 @@ class App:
             self.desk.close()
             return
         self._findings.begin()
-        self.desk.open(self._findings, keys=True)
+        self.desk.lay(self._findings, keys=True)
         self._refresh()
 
     def _refresh(self) -> None:

@@ -34,7 +34,7 @@ class Desk:
         self.question: Question | None = None
         self.changed: Callable[[], None] = lambda: None
 
-    def open(self, pane: Pane, *, keys: bool) -> None:
+    def lay(self, pane: Pane, *, keys: bool) -> None:
         """Lay a pane beside the picture, in the place of any other."""
         if self.pane is not None and self.pane is not pane:
             self.pane.has_keys = False
