@@ -7,10 +7,14 @@ from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
+import attrs
+
 from simkit.check.image.static import power_on_findings, static_findings
 from simkit.check.result.accept import FILE, accept, read_accepted
 from simkit.check.result.findings import CheckFinding, CheckResult, Places
-from simkit.check.result.notes import Noted
+from simkit.check.result.notes import Noted, Notes
+from simkit.check.result.order import folded, in_order
+from simkit.check.watches.outside import is_left_by_input
 from simkit.check.watches.watch import Watch
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import effects
@@ -67,15 +71,17 @@ def check(
     noted, more = static_findings(machine, listing)
     run = _Run(machine, listing, player)
     try:
-        waits, stopped = _watched(run, seconds, goes_on)
+        loop, stopped = _watched(run, seconds, goes_on)
     finally:
         watch = run.watch
-        running = watch.stop().all()
+        running = run.in_time(watch.stop())
+    end = run.before + (machine.cycle if watch.lost is None else watch.lost_at)
+    halted = machine.cpu.halted if watch.lost is None else None
+    waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
     places = Places(machine.labels.names(), listing)
     everything = [places.finding(one) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)]
     findings = _without_echoes(everything)
     remarks += more + accept(findings, acceptances) + run.remarks
-    end = run.before + (machine.cycle if watch.lost is None else watch.lost_at)
     cycle = f"{end:,}".replace(",", " ")
     if stopped:
         remarks.append(f"The run was stopped in cycle {cycle}; what would have come later was not seen.")
@@ -86,9 +92,9 @@ def check(
         file=machine.description.path,
         cycles=end,
         seconds=float(end / machine.description.clock_hz),
-        findings=findings,
+        findings=in_order(folded(findings)),
         remarks=remarks,
-        halted=machine.cpu.halted if watch.lost is None else None,
+        halted=halted,
         stopped=stopped,
     )
 
@@ -111,6 +117,7 @@ class _Run:
         self.remarks: list[str] = []
         self.over = False
         self._told = False
+        self._earlier = 0  # findings of the power-ons before
         self._listing = listing
         self._player = player
 
@@ -118,6 +125,11 @@ class _Run:
     def cycle(self) -> int:
         """Cycles run, of all power-ons together."""
         return self.before + self.machine.cycle
+
+    def in_time(self, notes: Notes) -> list[Noted]:
+        """What was noted, in order of cycles; the power-ons before stand first."""
+        noted = notes.all()
+        return noted[: self._earlier] + sorted(noted[self._earlier :], key=lambda one: one.cycle)
 
     def go_on(self, cycles: int) -> None:
         """Run so many cycles at most."""
@@ -129,6 +141,7 @@ class _Run:
         entry = player.due
         if entry is not None and entry.kind == "power":
             notes = self.watch.stop()
+            self._earlier = len(notes.all())
             self.before += self.machine.cycle
             player.step()
             self.watch = Watch(self.machine, self._listing, notes)
@@ -145,8 +158,21 @@ class _Run:
             self.remarks.append(player.difference.words())
 
 
-def _watched(run: _Run, seconds: Fraction, goes_on: Callable[[float], bool]) -> tuple[list[Noted], bool]:
-    """Run under watch; gives findings about waiting, and whether the run was ended from outside."""
+@attrs.frozen
+class _Loop:
+    """A small loop in which the program spent the rest of the run; nothing is stored in it.
+
+    Attributes:
+        addresses: of its instructions.
+        part: of the run, in percent.
+    """
+
+    addresses: set[int]
+    part: int
+
+
+def _watched(run: _Run, seconds: Fraction, goes_on: Callable[[float], bool]) -> tuple[_Loop | None, bool]:
+    """Run under watch; gives the loop in which the program waits, and whether the run was ended from outside."""
     machine = run.machine
     total = -int(-seconds * machine.description.clock_hz // 1)
     loop: set[int] = set()
@@ -154,32 +180,33 @@ def _watched(run: _Run, seconds: Fraction, goes_on: Callable[[float], bool]) -> 
     for number in range(1, SLICES + 1):
         while (left := total * number // SLICES - run.cycle) > 0:
             if not goes_on(run.cycle / total):
-                return [], True
+                return None, True
             run.go_on(min(left, PIECE))
             if run.over or run.watch.lost is not None or machine.cpu.halted:
-                return [], False
+                return None, False
         recent = {pc for _, pc in machine.cpu.recent}
         same = same + 1 if loop and recent <= loop else 0
         loop = loop if same else recent
-    if same < WAITED_SLICES or len(loop) > LOOP_ADDRESSES:
-        return [], False
-    first = min(loop)
-    if len(loop) == 1:
-        return [], False  # a jump to itself: the program ends there
+    if same < WAITED_SLICES or not 1 < len(loop) <= LOOP_ADDRESSES:
+        return None, False  # a jump to itself is no wait: the program ends there
     part = effects(machine.description.cpu)
     if any(part[machine.peek(pc)].stores for pc in loop):
-        return [], False  # it works
-    shown = "; ".join(machine.disassemble(pc, 1)[0].text for pc in sorted(loop)[:4])
-    waited = Noted(
+        return None, False  # it works
+    return _Loop(loop, same * 100 // SLICES), False
+
+
+def _waited(machine: Machine, loop: _Loop, cycle: int) -> Noted:
+    first = min(loop.addresses)
+    shown = "; ".join(machine.disassemble(pc, 1)[0].text for pc in sorted(loop.addresses)[:4])
+    return Noted(
         "wait-without-end",
-        f"The program spent the last {same * 100 // SLICES} % of the run in a loop of {len(loop)} instructions at "
+        f"The program spent the last {loop.part} % of the run in a loop of {len(loop.addresses)} instructions at "
         f"${first:04X}: {shown}.",
         first,
         None,
         None,
-        machine.cycle,
+        cycle,
     )
-    return [waited], False
 
 
 def _without_echoes(findings: list[CheckFinding]) -> list[CheckFinding]:

@@ -19,7 +19,7 @@ from simkit.commands.options import (
     help_text,
     takes_machine,
 )
-from simkit.commands.say import say_json, say_text, say_written
+from simkit.commands.say import say, say_json, say_text, say_written
 
 DEFAULT_FOR = "2s"
 
@@ -28,7 +28,8 @@ HELP = help_text(
     "cycle.",
     "Each finding says what, where (source line, address, label, cycle), why it bites on hardware and what to do. "
     "Findings that are meant to be go into a file accepted.toml beside the machine, each with a reason; "
-    "`simkit explain RULE` tells the story of a rule. Exit code 1 when findings are left. Ctrl-C ends the run "
+    "`simkit explain RULE` tells the story of a rule. With --one-line each is a line as compilers write them, for "
+    "editors; what is no finding goes to standard error. Exit code 1 when findings are left. Ctrl-C ends the run "
     "and reports what was found up to there.",
     "The run does what the options say (--type, --pad, or --replay of a recording made by run --record): only what is "
     "executed can be watched.",
@@ -36,6 +37,7 @@ HELP = help_text(
         "simkit check my-machine",
         'simkit check my-machine --for 10s --type "LIST\\n@2s" --pad "1=start@3s..3.2s"',
         "simkit check my-machine --replay evening.rec",
+        "simkit check my-machine --one-line",
         "simkit check my-machine --sarif check.sarif",
     ),
 )
@@ -66,10 +68,15 @@ def check(
     sarif: Annotated[
         Path | None, typer.Option("--sarif", metavar="FILE", help="Also write the findings as SARIF 2.1.0.")
     ] = None,
+    one_line: Annotated[
+        bool,
+        typer.Option("--one-line", help="A line a finding: file:line:column: severity: text [rule]."),
+    ] = False,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Check a machine (see HELP)."""
+    from simkit.check.result.lines import one_line_report
     from simkit.check.result.report import report_text
     from simkit.check.result.sarif import REPORT, sarif_text
     from simkit.check.run import check as check_machine
@@ -100,6 +107,12 @@ def check(
     elsewhere = sarif is not None and is_stdout(sarif)
     if as_json:
         say_json(result.as_dict(), error=elsewhere)
+    elif one_line:
+        places = ((card.slot, card.place("")) for card in loaded.description.cards)
+        found, rest = one_line_report(result, {slot: (place.file, place.line) for slot, place in places})
+        if found:
+            say(*found, error=elsewhere)
+        say(*rest, error=True)
     else:
         say_text(report_text(result), error=elsewhere)
     if result.stopped:

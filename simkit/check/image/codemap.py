@@ -1,13 +1,15 @@
 """Which addresses surely are instructions, found by following the program from its vectors.
 
 After a JSR the way on is not sure: text may lie there for the routine to print. So it is followed only where nothing
-speaks against it: the walk gives up a way after a JSR when it meets an opcode the CPU does not have.
+speaks against it: the walk gives up a way after a JSR when it meets an opcode the CPU does not have. Filler is no
+program: where a way leads into it, it ends.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
+from simkit.check.image.ground import program_bytes
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.machine import Machine
 
@@ -16,12 +18,26 @@ ENDS = frozenset(("RTS", "RTI", "JMP", "BRK", "STP", "JAM", "BRA"))
 
 def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
     """Addresses of instructions that surely can be reached from the entries; instructions in ROM only."""
+    programs: dict[int, bytearray] = {}
+
+    def is_program(address: int) -> bool:
+        found = machine.bus.where(address)
+        if not found:
+            return False
+        seat, offset = found[0]
+        content = seat.rom()
+        if content is None:
+            return False
+        if seat.slot not in programs:
+            programs[seat.slot] = program_bytes(bytes(content))
+        return bool(programs[seat.slot][offset])
+
     table = OPCODES[machine.description.cpu]
     seen: set[int] = set()
     todo = [(entry, True) for entry in entries]
     while todo:
         address, sure = todo.pop()
-        while address not in seen and _in_memory(machine, address):
+        while address not in seen and is_program(address):
             opcode = table[machine.peek(address)]
             if not opcode.documented and not sure:
                 break
@@ -39,8 +55,3 @@ def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
                 break
             address = following
     return seen
-
-
-def _in_memory(machine: Machine, address: int) -> bool:
-    found = machine.bus.where(address)
-    return bool(found) and found[0][0].rom() is not None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from textwrap import fill
 
 from simkit.check.result.findings import CheckFinding, CheckResult
@@ -10,22 +12,26 @@ from simkit.check.rules.rule import Rule
 from simkit.contract.plain import plain
 
 WIDTH = 100
+PLACES_TOLD = 10
+"""Places of one rule that are told whole."""
+PLACES_NAMED = 40
 
 
 def report_text(result: CheckResult) -> str:
     """The whole report."""
-    blocks = [_block(finding) for finding in result.findings if finding.accepted is None]
+    blocks = _blocks(finding for finding in result.findings if finding.accepted is None)
     accepted = [finding for finding in result.findings if finding.accepted is not None]
     if accepted:
         lines = [f"    {_head(finding)}\n        because {plain(finding.accepted)}" for finding in accepted]
         blocks.append("Accepted:\n" + "\n".join(lines))
     if result.remarks:
         blocks.append("\n".join(map(plain, result.remarks)))
-    blocks.append(_closing(result))
+    blocks.append(closing(result))
     return "\n\n".join(blocks) + "\n"
 
 
-def _closing(result: CheckResult) -> str:
+def closing(result: CheckResult) -> str:
+    """How many findings there are, in one line."""
     notes = sum(1 for f in result.findings if f.rule.level == "note" and f.accepted is None)
     accepted = sum(1 for f in result.findings if f.accepted is not None)
     number = len(result.open)
@@ -39,6 +45,32 @@ def _closing(result: CheckResult) -> str:
     if result.halted:
         text += f" The CPU is {plain(result.halted)}."
     return text
+
+
+def _blocks(findings: Iterable[CheckFinding]) -> list[str]:
+    """A block a finding; of a rule that is broken in very many places the first, and where the others are."""
+    told: Counter[str] = Counter()
+    blocks, left = [], dict[str, list[str]]()
+    for finding in findings:
+        name = finding.rule.name
+        told[name] += 1
+        if told[name] <= PLACES_TOLD:
+            blocks.append(_block(finding))
+            continue
+        if name not in left:
+            blocks.append(name)  # its turn: the rest comes here
+            left[name] = []
+        at = finding.pc if finding.pc is not None else finding.address
+        left[name].append(f"${at:04X}" if at is not None else f"slot {finding.slot}")
+    return [_rest(block, left[block]) if block in left else block for block in blocks]
+
+
+def _rest(rule: str, places: list[str]) -> str:
+    shown = f"{', '.join(places[:PLACES_NAMED])}{' and more' if len(places) > PLACES_NAMED else ''}"
+    number = f"{len(places):,}".replace(",", " ")
+    return fill(
+        plain(f"{rule}: in {number} more places, which --json lists: {shown}."), WIDTH, subsequent_indent="    "
+    )
 
 
 def _head(finding: CheckFinding) -> str:

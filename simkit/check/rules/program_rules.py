@@ -339,9 +339,10 @@ PROGRAM_RULES = (
         name="wait-without-end",
         level="note",
         title="the program spends the rest of the run in one small loop",
-        story="Waiting for a flag that never comes looks like a dead board.",
+        story="Waiting for a flag that never comes looks like a dead board. The check tries a key, the pads, a button "
+        "and a serial byte: of a loop that one of them ends nothing is said.",
         hardware="A bit that no one drives, a wrong mask, a card that is not plugged in, or a handler that never runs.",
-        do="Check mask and register of the loop; a program that waits for keys is meant to do so.",
+        do="Check mask and register of the loop; of a handler, whether it stores what the loop looks at.",
         bench="The address lines repeat with a short period.",
     ),
 )

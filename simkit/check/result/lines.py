@@ -1,0 +1,76 @@
+"""Findings as one line each, `file:line:column: severity: text [rule]`, as compilers write them and editors read them.
+
+Source: common practice; the form is that of gcc's messages. What stands in no source line is told at the card in the
+machine file.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+from simkit.check.result.findings import CheckFinding, CheckResult
+from simkit.check.result.report import closing
+from simkit.contract.errors import SimkitError
+from simkit.contract.plain import plain
+from simkit.files.bounded import read_text
+
+MAX_SOURCE_BYTES = 4_000_000
+_BEFORE_STATEMENT = re.compile(r"\s*(?:[A-Za-z_.@][\w.@$]*:\s*)?")
+"""White space, and a label with its colon."""
+
+
+def one_line_report(result: CheckResult, cards: Mapping[int, tuple[str, int | None]]) -> tuple[list[str], list[str]]:
+    """The findings that are not accepted, one a line; and what else is to be said.
+
+    Args:
+        result: of the check.
+        cards: where each card stands in its machine file: path and line, by slot.
+    """
+    columns = _Columns()
+    told = [_line(finding, columns, result, cards) for finding in result.findings if finding.accepted is None]
+    return told, [*map(plain, result.remarks), closing(result)]
+
+
+def _line(
+    finding: CheckFinding, columns: _Columns, result: CheckResult, cards: Mapping[int, tuple[str, int | None]]
+) -> str:
+    text = finding.message
+    if finding.file is not None and finding.line is not None:
+        place = f"{finding.file}:{finding.line}:{columns.column(finding.file, finding.line)}"
+    else:
+        file, line = cards.get(finding.slot, ("", None)) if finding.slot is not None else ("", None)
+        place = f"{_from_here(file or str(result.file))}:{line or 1}:1"
+        if finding.pc is not None and f"${finding.pc:04X}" not in text:
+            text += f" At ${finding.pc:04X}{f' ({finding.label})' if finding.label else ''}."
+    if finding.count > 1:
+        text += f" {finding.count:,} times.".replace(",", " ")
+    return plain(f"{place}: {finding.rule.level}: {text} [{finding.rule.name}]")
+
+
+class _Columns:
+    """Where statements begin in source lines; each file is read once."""
+
+    def __init__(self) -> None:
+        self._lines: dict[str, list[str]] = {}
+
+    def column(self, file: str, line: int) -> int:
+        """Column of the statement behind its label, from 1; 1 when the source cannot be read."""
+        if file not in self._lines:
+            try:
+                self._lines[file] = read_text(Path(file), MAX_SOURCE_BYTES, "source file").split("\n")
+            except (SimkitError, OSError):
+                self._lines[file] = []  # sources need not be there: the listing has told what is needed
+        lines = self._lines[file]
+        found = _BEFORE_STATEMENT.match(lines[line - 1]) if line <= len(lines) else None
+        return found.end() + 1 if found is not None else 1
+
+
+def _from_here(file: str) -> str:
+    """Path from the working folder where the file lies below it."""
+    try:
+        return os.fspath(Path(file).resolve().relative_to(Path.cwd()))
+    except (ValueError, OSError):
+        return file
