@@ -10,29 +10,47 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 import typer
 
 from simkit.commands.options import help_text
+from simkit.commands.plain_help import PlainGroup, PlainTyper
 from simkit.contract.errors import SimkitError, near
 
-COMMANDS: dict[str, str] = {
-    "run": "simkit.commands.run",
-    "controls": "simkit.commands.controls",
-    "check": "simkit.commands.check",
-    "burn": "simkit.commands.burn",
-    "coverage": "simkit.commands.coverage",
-    "explain": "simkit.commands.explain",
-    "show": "simkit.commands.show",
-    "opcode": "simkit.commands.opcode",
-    "video": "simkit.commands.video",
-    "cards": "simkit.commands.cards",
-    "bench": "simkit.commands.bench",
-    "demo": "simkit.commands.demo",
-    "new": "simkit.commands.new",
+RUN, LOOK, CHECK, MAKE = "Run a machine", "Look at machines and parts", "Before the ROM is burned", "Make and measure"
+
+
+class Command(NamedTuple):
+    """A command of the list.
+
+    Attributes:
+        module: where it is.
+        head: under which it is listed.
+        summary: what it is for, in MOST_SUMMARY characters.
+    """
+
+    module: str
+    head: str
+    summary: str
+
+
+COMMANDS: dict[str, Command] = {
+    "run": Command("simkit.commands.run", RUN, "run a machine in a window, or headless"),
+    "demo": Command("simkit.commands.demo", RUN, "machines that come with the kit, to run or to unpack"),
+    "controls": Command("simkit.commands.controls", RUN, "which keys and joystick buttons play the pads"),
+    "show": Command("simkit.commands.show", LOOK, "CPU, cards in words, last instructions at a moment"),
+    "video": Command("simkit.commands.video", LOOK, "patterns, names, sprites and memory of a video card"),
+    "cards": Command("simkit.commands.cards", LOOK, "the cards there are, or those of a machine as wired"),
+    "opcode": Command("simkit.commands.opcode", LOOK, "an instruction with every bus cycle, on both parts"),
+    "check": Command("simkit.commands.check", CHECK, "what the hardware will choke on, and what to do"),
+    "explain": Command("simkit.commands.explain", CHECK, "what a rule of the check means, and how to see it"),
+    "coverage": Command("simkit.commands.coverage", CHECK, "which instructions ran, which branches went both ways"),
+    "burn": Command("simkit.commands.burn", CHECK, "the image for a programmer; compare what it read back"),
+    "new": Command("simkit.commands.new", MAKE, "a machine or a card of your own, to be changed"),
+    "bench": Command("simkit.commands.bench", MAKE, "how fast the engines are, side by side"),
 }
-"""Module by command; `simkit --help` lists them in this order."""
+"""`simkit --help` lists them in this order."""
 
 EXIT_CODES = (
     "Exit codes: 0 fine; 1 findings, failures, differences; 2 wrong use; 3 a card failed; 70 a mistake in the kit; 74 "
@@ -45,7 +63,8 @@ USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[1]
 
 def build_app(names: Sequence[str]) -> typer.Typer:
     """App that knows the named commands; imports their modules and no others."""
-    app = typer.Typer(
+    app = PlainTyper(
+        cls=PlainGroup,
         add_completion=False,
         rich_markup_mode=None,  # plain help: examples keep their lines, and nothing has to be drawn in colour
         pretty_exceptions_enable=False,
@@ -68,8 +87,20 @@ def build_app(names: Sequence[str]) -> typer.Typer:
         """Take the options that stand before a command."""
 
     for name in names:
-        import_module(COMMANDS[name]).register(app)
+        import_module(COMMANDS[name].module).register(app)
     return app
+
+
+def build_list() -> typer.Typer:
+    """App that lists all commands, for the help alone; imports none of their modules."""
+    app = build_app([])
+    for name, command in COMMANDS.items():
+        app.command(name, short_help=command.summary, rich_help_panel=command.head)(_listed)
+    return app
+
+
+def _listed() -> None:
+    raise AssertionError("a command is listed only for the help")
 
 
 def run(argv: Sequence[str], begins: Callable[[], None] = lambda: None) -> int:
@@ -90,7 +121,11 @@ def run(argv: Sequence[str], begins: Callable[[], None] = lambda: None) -> int:
         raise SimkitError(f"There is no command {first!r}.", remedy=near(first, COMMANDS))
     if first == "--version":
         raise SimkitError("--version stands alone.", remedy="Leave the rest out, or --version.")
-    command: Any = typer.main.get_command(build_app([first] if first in COMMANDS else list(COMMANDS)))
+    if first in COMMANDS:
+        app = build_app([first])
+    else:  # the help, most likely
+        app = build_app(list(COMMANDS)) if any(word in COMMANDS for word in argv) else build_list()
+    command: Any = typer.main.get_command(app)
     words = list(argv)
     _refuse_repeated(command, words)
     if not words or (len(words) == 1 and hasattr(command.commands.get(first), "commands")):

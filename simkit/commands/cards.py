@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 import json
 import re
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -18,19 +19,33 @@ from simkit.contract.errors import SimkitError, near
 
 if TYPE_CHECKING:
     from simkit.contract.card import Card
+    from simkit.machine.machine import Machine
+    from simkit.machinefile.description import CardDescription
     from simkit.testing.contract import ContractReport
 
 TEST_SEEDS = 5
 """Random scripts a card goes through; each has its own seed, named in the report."""
 
+MOST_WIDTH = 96
+"""Characters of a line of the list, apart from the gap."""
+MOST_ADDRESSES = 8
+MOST_AREAS = 4
+MOST_LOOKED_AT = 512
+"""Addresses of a card at which its registers are looked for."""
+
 HELP = help_text(
-    "List the cards: settings, registers, pins, sources; also those that cannot be loaded, with the reason.",
+    "List the cards, also those that cannot be loaded, with the reason; with a name tell settings, registers, pins and "
+    "sources of one.",
+    "--machine lists the cards of a machine; with a slot or a name it tells of a card as this machine has it: its "
+    "settings, its registers as they are wired, and their addresses.",
     "With --test a card goes through the contract test: a look changes nothing, it is the same however rarely it is "
     "asked, it can be saved and loaded, it refuses a damaged state, and what it promises to fast engines is true. What "
     'no script could try is told as not exercised. KIND is the name of a card, or "file:my_card.py:MyCard".',
     examples=(
         "simkit cards",
         "simkit cards serial-6551",
+        "simkit cards --machine demo:marlpit",
+        "simkit cards --machine demo:marlpit 4",
         "simkit cards --test serial-6551",
         "simkit cards --test file:my_card.py:MyCard",
     ),
@@ -43,30 +58,126 @@ def register(app: typer.Typer) -> None:
 
 
 def cards(
-    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="Only this card.")] = None,
+    kind: Annotated[
+        str | None, typer.Argument(metavar="[KIND]", help="Only this card, whole; in a machine its slot will do.")
+    ] = None,
+    machine: Annotated[
+        str | None, typer.Option("--machine", metavar="MACHINE", help="The cards of this machine, as it has them.")
+    ] = None,
+    settings: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="SLOT.NAME=VALUE", help="With --machine: a setting other than the file's."),
+    ] = None,
     test: Annotated[str | None, typer.Option("--test", metavar="KIND", help="Run the contract test of a card.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List or test cards (see HELP)."""
+    """List, tell of or test cards (see HELP)."""
     if test is not None:
         if kind is not None:
             raise SimkitError("One card is enough: name it with --test.", remedy="Leave the other name out.")
-        report = contract_report(test)
-        if as_json:
-            say_json(_test_json(test, report))
-        else:
-            say(*_test_lines(test, report))
-        if report.problems:
-            raise typer.Exit(exits.FOUND)
+        if machine is not None:
+            raise SimkitError("--test tries a card in no machine.", remedy="Leave --machine out, or --test.")
+        _test(test, as_json)
         return
+    if machine is not None:
+        _in_machine(machine, kind, settings or [], as_json)
+        return
+    if settings:
+        raise SimkitError("--set is said of a card in a machine.", remedy="Name the machine with --machine.")
     described, failed = describe_all(kind)
     if as_json:
         say_json({"cards": described, "failed": failed})
+        return
+    if kind is None:
+        width = max((len(entry["kind"]) for entry in described), default=0)
+        say(*(f"{entry['kind']:<{width}}  {summary(entry['is'], MOST_WIDTH - width)}" for entry in described))
+        say("", "More of one: simkit cards KIND. As a machine has them: simkit cards --machine MACHINE.")
+    for entry in described if kind is not None else ():
+        say(*card_lines(entry))
+    for entry in failed:
+        say("", f"{entry['kind']}: {entry['reason']}", error=True)
+
+
+def summary(text: str, most: int) -> str:
+    """The beginning of what a card is, up to where a thought ends."""
+    for end in (". ", ": ", "; ", ", "):
+        if len(text) <= most:
+            break
+        text = text.partition(end)[0]
+    text = text.rstrip(".")
+    return text if len(text) <= most else f"{text[: most - 1].rsplit(' ', 1)[0]}…"
+
+
+def _test(kind: str, as_json: bool) -> None:
+    report = contract_report(kind)
+    if as_json:
+        say_json(_test_json(kind, report))
+    else:
+        say(*_test_lines(kind, report))
+    if report.problems:
+        raise typer.Exit(exits.FOUND)
+
+
+def _in_machine(path: str, which: str | None, settings: list[str], as_json: bool) -> None:
+    """Tell of the cards of a machine: of all a line, of those that are named everything."""
+    from simkit.commands.options import parse_settings
+    from simkit.machine.machine import Machine
+
+    machine = Machine.load(path, settings=parse_settings(settings))
+    there = machine.description.cards
+    if which is None:
+        chosen = list(there)
+    else:
+        chosen = [card for card in there if which in (str(card.slot), card.kind, card.card.kind)]
+        if not chosen:
+            known = [*map(str, machine.cards), *(card.kind for card in there)]
+            raise SimkitError(f"{machine.description.name} has no card {which!r}.", remedy=near(which, known))
+    described = [_as_wired(machine, card) for card in chosen]
+    if as_json:
+        say_json({"machine": machine.description.name, "cards": described})
+    elif which is None:
+        width = max(len(entry["kind"]) for entry in described)
+        for entry in described:
+            told = ", ".join(entry["addresses"]) or summary(entry["is"], MOST_WIDTH - width)
+            say(f"slot {entry['slot']:<2}  {entry['kind']:<{width}}  {told}")
+        say("", f"More of one: simkit cards --machine {path} SLOT.")
     else:
         for number, entry in enumerate(described):
-            say(*([""] if number else []), *card_lines(entry))
-        for entry in failed:
-            say("", f"{entry['kind']}: {entry['reason']}", error=True)
+            say(*([""] if number else []), f"slot {entry['slot']}", *card_lines(entry))
+
+
+def _as_wired(machine: Machine, card: CardDescription) -> dict[str, Any]:
+    """A card as a machine has it: `describe`, with slot, addresses and wires."""
+    areas, registers = machine_addresses(machine, card.slot)
+    entry = describe(card.kind, card.card, card.settings)
+    for register in entry["registers"]:
+        register["addresses"] = registers.get(register["offset"], [])
+    return {
+        "slot": card.slot,
+        "addresses": areas,
+        **entry,
+        "select": list(card.select),
+        "lines": dict(card.lines),
+        "wires": dict(card.wires),
+        "note": card.note,
+    }
+
+
+def machine_addresses(machine: Machine, slot: int) -> tuple[list[str], dict[int, list[int]]]:
+    """Where a card answers, banks as they are: areas in words, and by offset the addresses, of many the first."""
+    table = next(read | write for seat, read, write in machine.bus.drive_tables() if seat.slot == slot)
+    digits = f"{table:0{0x10000}b}"[::-1]  # by address
+    areas = [(run.start(), run.end() - 1) for run in re.finditer("1+", digits)]
+    found: dict[int, list[int]] = {}
+    addresses = (address for first, last in areas for address in range(first, last + 1))
+    for address in islice(addresses, MOST_LOOKED_AT):
+        for is_write in (False, True):
+            for seat, offset in machine.bus.where(address, is_write=is_write):
+                told = found.setdefault(offset, [])
+                if seat.slot == slot and address not in told and len(told) < MOST_ADDRESSES:
+                    told.append(address)
+    shown = [f"${first:04X}-${last:04X}" if last > first else f"${first:04X}" for first, last in areas]
+    return shown[:MOST_AREAS] + (["and more"] if len(shown) > MOST_AREAS else []), found
 
 
 def _class(kind: str) -> type[Card]:
@@ -141,8 +252,8 @@ def describe_all(kind: str | None) -> tuple[list[dict[str, Any]], list[dict[str,
     return described, failed
 
 
-def describe(kind: str, card: type[Card]) -> dict[str, Any]:
-    """A card with its default settings, as plain data.
+def describe(kind: str, card: type[Card], settings: Any = None) -> dict[str, Any]:
+    """A card as its settings wire it, as plain data; None: with its default settings.
 
     Raises:
         CardError: its class fails.
@@ -151,7 +262,9 @@ def describe(kind: str, card: type[Card]) -> dict[str, Any]:
     from simkit.backplane.guard import call_unplugged
 
     text = _module_text(card) or inspect.getdoc(card) or ""
-    settings = call_unplugged(f"The card {kind!r}", "Settings", card.Settings)
+    is_wired = settings is not None
+    if not is_wired:
+        settings = call_unplugged(f"The card {kind!r}", "Settings", card.Settings)
     board = Board.of(card, settings, f"The card {kind!r}")
     return {
         "kind": kind,
@@ -162,6 +275,7 @@ def describe(kind: str, card: type[Card]) -> dict[str, Any]:
             {
                 "name": field.name,
                 "default": field.default,
+                **({"value": getattr(settings, field.name)} if is_wired else {}),
                 "help": "",  # of a field made without `setting`
                 **{key: value for key, value in field.metadata.items() if value not in ("", (), None) or key == "help"},
             }
@@ -197,6 +311,10 @@ def card_lines(entry: dict[str, Any]) -> list[str]:
     if entry["faithful_to"]:
         lines.append(f"  faithful to  {entry['faithful_to']}")
     for title, rows in (
+        ("answers at", [", ".join(entry.get("addresses", ()))] if entry.get("addresses") else []),
+        ("lines", [f"{pin} to {line}" for pin, line in entry.get("lines", {}).items()]),
+        ("wires", [f"{pin} on {line}" for pin, line in entry.get("wires", {}).items()]),
+        ("note", [entry["note"]] if entry.get("note") else []),
         ("settings", [_setting_line(setting) for setting in entry["settings"]]),
         ("registers", [row for register in entry["registers"] for row in _register_lines(register)]),
         ("pins", _pin_lines(entry["pins"])),
@@ -208,8 +326,7 @@ def card_lines(entry: dict[str, Any]) -> list[str]:
 
 
 def _setting_line(setting: dict[str, Any]) -> str:
-    default = setting["default"]
-    shown = json.dumps(default) if isinstance(default, str | int | bool | float) else str(default)
+    shown = _value(setting.get("value", setting["default"]))
     choices = setting.get("one_of", ())
     bounds = ""
     if choices and len(choices) <= 6:
@@ -217,7 +334,13 @@ def _setting_line(setting: dict[str, Any]) -> str:
     elif "low" in setting and "high" in setting:
         bounds = f" ({setting['low']} to {setting['high']})"
     unit = f" {setting['unit']}" if setting.get("unit") else ""
+    if setting.get("value", setting["default"]) != setting["default"]:
+        bounds += f" (not {_value(setting['default'])}, the default)"
     return f"{setting['name']} = {shown}{unit}{bounds}: {setting['help']}"
+
+
+def _value(value: Any) -> str:
+    return json.dumps(value) if isinstance(value, str | int | bool | float) else str(value)
 
 
 def _register_lines(register: dict[str, Any]) -> list[str]:
@@ -225,7 +348,8 @@ def _register_lines(register: dict[str, Any]) -> list[str]:
     told = f" ({bits})" if bits else ""
     if register["help"]:
         told += f": {register['help']}"
-    lines = [f"{register['offset']:X} {register['access']:<2} {register['name']}{told}"]
+    at = " ".join(f"${address:04X}" for address in register.get("addresses", ())[:1]) or f"{register['offset']:X}"
+    lines = [f"{at} {register['access']:<2} {register['name']}{told}"]
     lines += [f"     a {side} {register[f'{side}_effect']}" for side in ("read", "write") if register[f"{side}_effect"]]
     return lines
 

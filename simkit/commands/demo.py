@@ -1,9 +1,10 @@
-"""`simkit demo`: the machines that come with the kit, listed, or unpacked into a folder to be changed."""
+"""`simkit demo`: the machines that come with the kit, listed, told of, or unpacked into a folder."""
 
 from __future__ import annotations
 
 import os
 import shlex
+from itertools import takewhile
 from pathlib import Path
 from typing import Annotated
 
@@ -17,10 +18,12 @@ from simkit.files.bounded import read_bounded, read_text
 from simkit.files.whole import Written, write_together
 
 HELP = help_text(
-    "List the machines that come with the kit, or unpack one with its ROMs and their sources into a folder.",
+    "List the machines that come with the kit; with a name tell more of one; with a folder too, unpack it there with "
+    "its ROMs and their sources.",
     "No file that exists is written over, unless --force says so.",
     examples=(
         "simkit demo",
+        "simkit demo marlpit",
         "simkit demo marlpit my-copy",
         "simkit run my-copy/demo/marlpit",
         "simkit run demo:marlpit",
@@ -28,6 +31,7 @@ HELP = help_text(
 )
 
 MAX_FILE_BYTES = 16_000_000
+DEMO = "demo:"
 SOURCE_SUFFIXES = (".asm", ".inc", ".labels", ".lst")
 """What belongs to a ROM image besides the image itself."""
 
@@ -39,14 +43,16 @@ class Demo:
     Attributes:
         name: as in demo:NAME.
         title: name in its file.
-        about: first comment of its file.
+        about: what it is, in a few words.
         path: its machine file.
+        remarks: the comment at the top of its file.
     """
 
     name: str
     title: str
     about: str
     path: Path
+    remarks: tuple[str, ...]
 
 
 def register(app: typer.Typer) -> None:
@@ -55,25 +61,26 @@ def register(app: typer.Typer) -> None:
 
 
 def demo(
-    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="The machine to unpack.")] = None,
-    folder: Annotated[
-        Path | None, typer.Argument(metavar="[FOLDER]", help="Where to; the machine's name if not given.")
-    ] = None,
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="The machine to tell of, or to unpack.")] = None,
+    folder: Annotated[Path | None, typer.Argument(metavar="[FOLDER]", help="Where to unpack it.")] = None,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """List or unpack the demo machines (see HELP)."""
+    """List, tell of or unpack the demo machines (see HELP)."""
     if name is None:
         _list(as_json)
         return
-    target = folder if folder is not None else Path(name)
-    machine_file, written = unpack(name, target, force=force)
+    name = name.removeprefix(DEMO)
+    if folder is None:
+        _tell(name, as_json)
+        return
+    machine_file, written = unpack(name, folder, force=force)
     say_notes(written)
     if as_json:
         say_json({"machine": str(machine_file), "files": [str(path) for path in written.files]})
         return
     machine = shlex.quote(str(machine_file.parent))
-    say(f"{len(written.files)} files are in {target}. Run the machine with: simkit run {machine}")
+    say(f"{len(written.files)} files are in {folder}. Run the machine with: simkit run {machine}")
 
 
 def _list(as_json: bool) -> None:
@@ -82,8 +89,27 @@ def _list(as_json: bool) -> None:
         say_json([{"name": d.name, "title": d.title, "about": d.about} for d in demos])
         return
     width = max((len(d.name) for d in demos), default=0)
-    say(*(f"demo:{d.name:<{width}}  {d.title}{f': {d.about}' if d.about else ''}" for d in demos))
-    say("", "Run one: simkit run demo:NAME. Unpack one to change it: simkit demo NAME FOLDER.")
+    say(*(f"{DEMO}{d.name:<{width}}  {d.about or d.title}" for d in demos))
+    say("", "More of one: simkit demo NAME. Run it: simkit run demo:NAME. Unpack it: simkit demo NAME FOLDER.")
+
+
+def _tell(name: str, as_json: bool) -> None:
+    """Everything that the list leaves out, of one machine."""
+    from simkit.machinefile.read import machine_path, read_description
+
+    path = machine_path(f"{DEMO}{name}")
+    found = next(one for one in shipped_demos() if one.path == path)
+    description = read_description(path)
+    cards = [{"slot": card.slot, "kind": card.kind, "select": list(card.select)} for card in description.cards]
+    if as_json:
+        told = {"name": name, "title": found.title, "about": found.about, "remarks": list(found.remarks)}
+        say_json({**told, "cpu": description.cpu, "clock": description.clock_text, "cards": cards, "file": str(path)})
+        return
+    say(f"{DEMO}{name}  {found.title}{f': {found.about}' if found.about else ''}", "", *found.remarks, "")
+    say(f"{description.cpu} at {description.clock_text}; simkit cards --machine {DEMO}{name} tells more of its cards:")
+    width = max(len(card.kind) for card in description.cards)
+    say(*(f"  slot {card.slot:<2}  {card.kind:<{width}}  {', '.join(card.select)}" for card in description.cards))
+    say("", f"Run it: simkit run {DEMO}{name}", f"Unpack it to change it: simkit demo {name} FOLDER")
 
 
 def shipped_demos() -> list[Demo]:
@@ -96,9 +122,10 @@ def shipped_demos() -> list[Demo]:
     found = []
     for path in sorted(folder.rglob(MACHINE_FILE)):
         name = path.parent.relative_to(folder).as_posix()
-        first = read_text(path, MAX_BYTES, "machine file").partition("\n")[0]
-        title = read_toml(path, "machine file", KNOWN_BY).data.get("name", name)
-        found.append(Demo(name, str(title), first.lstrip("# ").strip() if first.startswith("#") else "", path))
+        head = takewhile(lambda line: line.startswith("#"), read_text(path, MAX_BYTES, "machine file").split("\n"))
+        data = read_toml(path, "machine file", KNOWN_BY).data
+        remarks = tuple(line.removeprefix("#").removeprefix(" ") for line in head)
+        found.append(Demo(name, str(data.get("name", name)), str(data.get("about", "")), path, remarks))
     return found
 
 
@@ -121,7 +148,7 @@ def unpack(name: str, target: Path, *, force: bool = False) -> tuple[Path, Writt
     from simkit.machinefile.shipped import shipped_folder
 
     root = shipped_folder().resolve()
-    machine_file = machine_path(f"demo:{name}").resolve()
+    machine_file = machine_path(f"{DEMO}{name}").resolve()
     description = read_description(machine_file)
     needed = {path.resolve() for path in description.files}
     folders = {path.parent for path in needed}

@@ -13,6 +13,7 @@ import typer
 from simkit.commands.new_card import HELP as CARD_HELP
 from simkit.commands.new_card import new_card
 from simkit.commands.options import ForceOption, JsonOption, help_text
+from simkit.commands.plain_help import PlainGroup, PlainTyper
 from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
 from simkit.files.bounded import read_bounded
@@ -39,6 +40,7 @@ MACHINE_FILE = """\
 # {name}: four cards on a backplane. `simkit run` starts it, `simkit check` looks it through.
 # Addresses: RAM $0000-$7EFF, the I/O page $7F00-$7FFF, ROM $8000-$FFFF.
 name = {quoted}
+about = "RAM, ROM, a keyboard and a screen, to be changed"
 clock = "2 MHz"
 cpu = "65C02"                          # or "6502", the NMOS part
 seed = 1                               # of everything that real hardware leaves to chance
@@ -95,9 +97,9 @@ def test_it_breaks_no_rule_of_the_hardware(machine):
 
 def register(app: typer.Typer) -> None:
     """Add the group."""
-    group = typer.Typer(rich_markup_mode=None)
-    group.command("machine", help=MACHINE_HELP)(new_machine)
-    group.command("card", help=CARD_HELP)(new_card)
+    group = PlainTyper(cls=PlainGroup, rich_markup_mode=None)
+    group.command("machine", help=MACHINE_HELP, short_help="a machine with a program that runs at once")(new_machine)
+    group.command("card", help=CARD_HELP, short_help="a card that works at once: a file, or a package")(new_card)
     group.callback(help=GROUP_HELP)(_no_options)
     app.add_typer(group, name="new", help=GROUP_HELP)
 

@@ -126,6 +126,7 @@ class Description:
         cards: in slot order.
         path: the machine file.
         files: the machine file and those it builds on, as they were read.
+        about: what it is, in a few words; a variant says its own.
         note: what the builder says of it.
     """
 
@@ -139,6 +140,7 @@ class Description:
     cards: tuple[CardDescription, ...]
     path: Path
     files: tuple[Path, ...]
+    about: str = ""
     note: str = ""
 
     def parts(self) -> dict[str, Any]:

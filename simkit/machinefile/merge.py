@@ -25,7 +25,7 @@ KNOWN_BY = ("card", "clock", "base")
 """One of these stands in every machine file."""
 
 _TOP_TABLES = ("backplane", "cpu_options")
-_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "note", *_TOP_TABLES)
+_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "about", "note", *_TOP_TABLES)
 _CARD_TABLES = {
     "settings": "Write [card.settings].",
     "wires": 'Write e.g. wires = { A0 = "A3" }.',

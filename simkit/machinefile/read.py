@@ -27,6 +27,7 @@ from simkit.machinefile.tomlplaces import Place
 CPUS = ("65C02", "6502")
 
 _MACHINE_NAME = re.compile(r"[^\x00-\x1f\x7f-\x9f\u2028\u2029]{1,80}")
+_ABOUT = re.compile(r"[^\x00-\x1f\x7f-\x9f\u2028\u2029]{0,100}")
 
 
 def machine_path(machine: str | Path) -> Path:
@@ -122,6 +123,7 @@ def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
         clock_hz=clock_hz,
         cpu=cpu,
         seed=top.value("seed", 1),
+        about=_about(top, merged, path),
         note=top.value("note", ""),
         backplane=top.table("backplane", Backplane),
         cpu_options=top.table("cpu_options", CpuOptions),
@@ -136,6 +138,15 @@ def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
     if not merged.cards:
         errors.tell("the machine has no cards.", Place(str(path)), "Add [[card]] tables.")
     return description
+
+
+def _about(top: _Top, merged: Merged, path: Path) -> str:
+    """What the machine is; what a base says of itself is not true of the variant."""
+    about = top.value("about", "")
+    if not _ABOUT.fullmatch(about):
+        remedy = "Write up to 100 characters in one line; a note may be longer."
+        top.fail("about", f"{about[:110]!r} does not say in a few words what the machine is.", remedy)
+    return about if merged.top.place("about").file == str(path) else ""
 
 
 _Plain = TypeVar("_Plain", str, int)

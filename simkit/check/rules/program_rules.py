@@ -69,7 +69,7 @@ PROGRAM_RULES = (
         title="an address in the ROM source is not where the machine has the register",
         story="A port moved from one output of the demultiplexer to the next; the schematic knows, the ROM does not.",
         hardware="The program talks to an address where nobody, or somebody else, listens.",
-        do="Take the address from the machine file (registers: `simkit cards KIND`), or move the jumper back.",
+        do="Take the address from the machine (`simkit cards --machine MACHINE SLOT`), or move the jumper back.",
         bench="Put the probe on the card's select: it stays quiet while the program thinks it talks to it.",
     ),
     Rule(
@@ -200,7 +200,7 @@ PROGRAM_RULES = (
         story="The ready bit is bit 0, the mask says $80: the loop ends at once on one board and never on another.",
         hardware="An open data line keeps what was on it before, most often the high byte of the address, until "
         "something else charges it.",
-        do="Correct the mask or the branch; `simkit cards KIND` names the bits of each register.",
+        do="Correct the mask or the branch; `simkit cards --machine MACHINE SLOT` names the bits as they are wired.",
         bench="Hang 10 kilo-ohm from that data line to the supply, then to ground: the program behaves otherwise.",
     ),
     Rule(
