@@ -14,7 +14,8 @@ from simkit.commands.say import say_notes
 from simkit.files.png import PICTURE
 from simkit.files.whole import write_whole
 from simkit.machine.machine import Machine
-from simkit.machine.views import Lamps, Screen
+from simkit.machine.views import Lamps, Screen, Serial
+from simkit.outside.terminal_text import terminal_lines
 
 if TYPE_CHECKING:
     from simkit.outside.player import Player
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 CHUNK_SECONDS = 0.1
 """Host seconds between two looks at the clock."""
 FIRST_CHUNK_CYCLES = 20_000
+LINES_TOLD = 100
+"""Lines of a serial line's text that people are told; --json has all."""
 
 
 def run_forward(machine: Machine, cycle: int, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
@@ -108,6 +111,11 @@ class Outcome:
     replayed: dict[str, Any] | None = None
     more: Sequence[str] = ()
 
+    @property
+    def sent(self) -> dict[int, bytes]:
+        """What the machine sent over its serial lines by slot; what somebody at the other end has taken is not here."""
+        return {plug.slot: plug.received for plug in self.machine.ports(Serial)}
+
     def as_dict(self) -> dict[str, Any]:
         """For --json. Holds nothing of the host's, so that equal runs print equal text."""
         machine = self.machine
@@ -121,6 +129,7 @@ class Outcome:
             "cpu": {name: getattr(machine.cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "halted")},
             "picture": str(self.picture) if self.picture else None,
             "text": self.text,
+            "serial": {slot: "\n".join(terminal_lines(sent)) for slot, sent in self.sent.items()},
             "recorded": self.recorded,
             "replayed": self.replayed,
             "lamps": {
@@ -148,6 +157,11 @@ class Outcome:
             told.append(f"Picture: {self.picture}")
         if self.text is not None:
             told += ["On the screen:", *(f"  {line}" for line in self.text.rstrip().splitlines())]
+        for slot, sent in self.sent.items():
+            shown = terminal_lines(sent)
+            if shown:
+                left = f", the last {LINES_TOLD} of {digits(len(shown))} lines" if len(shown) > LINES_TOLD else ""
+                told += [f"On the serial line of slot {slot}{left}:", *(f"  {line}" for line in shown[-LINES_TOLD:])]
         told += [f"Lamps in slot {slot}: {lamps.text()}." for slot, lamps in lamps_of(machine)]
         return told + findings_lines(machine)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 import typer
@@ -79,6 +80,8 @@ def opcode(
     if as_json:
         say_json([_facts(*entry) for entry in found])
     else:
+        if len({each.code for _, each, _ in found}) > 1:
+            say(*_table(found), "")
         shown = "\n\n".join("\n".join(_lines(*entry)) for entry in found)
         cited = [f"  {name}: {source}" for name, source in SOURCES.items() if re.search(rf"\[.*\b{name}\b", shown)]
         say(*shown.split("\n"), "", "Sources:", *cited)
@@ -168,6 +171,20 @@ def _when(when: str) -> str:
     if decimal is None:
         return _WHEN[when]
     return decimal if when[3:] == "" else f"{decimal}, {_WHEN[when[4:]]}"
+
+
+def _table(found: Sequence[tuple[str, Opcode, str | None]]) -> list[str]:
+    """All opcodes found in lines of a table: what differs between the parts has a line for each."""
+    rows: dict[tuple[str, ...], list[str]] = {}
+    for part, opcode, _ in sorted(found, key=lambda entry: (not entry[1].documented, entry[1].code)):
+        cycles = sorted({len(pattern.cycles) for pattern in bus_patterns(part, opcode.code)})
+        shown = str(cycles[0]) if len(cycles) == 1 else f"{cycles[0]} to {cycles[-1]}"
+        row = (f"${opcode.code:02X}", opcode.mnemonic, MODE_WORDS[opcode.mode], str(opcode.length), shown)
+        rows.setdefault(row, []).append(PART_NAMES[part] + ("" if opcode.documented else ", undocumented"))
+    heads = ("code", "", "mode", "bytes", "cycles", "on")
+    lines = [heads, *((*row, "both" if len(parts) > 1 else parts[0]) for row, parts in rows.items())]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(heads))]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines]
 
 
 def _lines(part: str, opcode: Opcode, where: str | None) -> list[str]:

@@ -83,6 +83,7 @@ def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
     cpu = machine.cpu
     return {
         "machine": machine.description.name,
+        "about": machine.description.about,
         "cycle": machine.cycle,
         "seconds": machine.seconds,
         "cpu": {
@@ -118,6 +119,7 @@ def words(found: dict[str, Any]) -> list[str]:
     cycle = f"{found['cycle']:,}".replace(",", " ")
     lines = [
         f"{found['machine']} at {found['seconds']:.6f} s, cycle {cycle}",
+        *([found["about"]] if found["about"] else []),
         "",
         f"CPU ({cpu['part']}): next instruction at {where}",
         f"  A holds ${cpu['a']:02X}, X ${cpu['x']:02X}, Y ${cpu['y']:02X}; the stack pointer stands at "

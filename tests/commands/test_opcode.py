@@ -126,3 +126,31 @@ def test_an_operand_that_is_none_is_never_taken_for_another(ask, text):
 )  # fmt: skip
 def test_operands_are_read_as_sources_write_them(text, code):
     assert [each.code for each in opcode.find("65C02", text)] == [code]
+
+
+def test_several_opcodes_begin_with_a_table(ask):
+    """W65C02S data sheet, table 4-1 and 7-1: LDA (zero page), $B2, is the W65C02S's alone."""
+    lines = ask("lda").splitlines()
+    assert [line.split() for line in lines[:4]] == [
+        ["code", "mode", "bytes", "cycles", "on"],
+        ["$A1", "LDA", "(zero", "page,X)", "2", "6", "both"],
+        ["$A5", "LDA", "zero", "page", "2", "3", "both"],
+        ["$A9", "LDA", "immediate", "2", "2", "both"],
+    ]
+    table = lines[1 : lines.index("")]
+    assert len(table) == 9
+    assert next(line for line in table if line.startswith("$B2")).endswith("5       W65C02S")
+    assert next(line for line in table if line.startswith("$BD")).split()[-4:-1] == ["4", "to", "5"]
+
+
+def test_what_differs_between_the_parts_has_a_line_for_each_and_undocumented_ones_come_last(ask):
+    lines = ask("jmp").splitlines()
+    table = lines[1 : lines.index("")]
+    assert [line.split()[0] for line in table] == ["$4C", "$6C", "$6C", "$7C"]
+    nops = ask("nop").splitlines()
+    assert nops[1].startswith("$EA")
+    assert "undocumented" in nops[2]
+
+
+def test_one_opcode_needs_no_table(ask):
+    assert not ask("lda", "#").startswith("code")

@@ -247,7 +247,7 @@ def test_json_gives_the_fields_of_an_error(simkit, hello, tmp_path):
     code, out, err = simkit("run", hello, "--headless", "--json")
     assert (code, err) == (2, "")
     error = json.loads(out)["error"]
-    assert (error["slot"], error["field"], error["line"]) == (3, "select", 24)
+    assert (error["slot"], error["field"], error["line"]) == (3, "select", 25)
     assert error["file"].endswith("machine.toml")
 
 
@@ -301,3 +301,15 @@ def test_a_headless_run_that_writes_its_picture_loads_neither_numpy_nor_pygame(h
     done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "[]"
     assert (tmp_path / "a.png").stat().st_size > 500
+
+
+def test_without_a_window_the_text_on_the_serial_line_is_told(simkit):
+    code, out, _ = simkit("run", "demo:serial-test", "--headless", "--for", "0.2s")
+    assert code == 0
+    assert "On the serial line of slot 3:\n  Serial test, 19200 baud.\n  The ready sign works.\n" in out
+    found = json.loads(simkit("run", "demo:serial-test", "--headless", "--for", "0.2s", "--json")[1])
+    assert found["serial"] == {"3": "Serial test, 19200 baud.\nThe ready sign works."}
+
+
+def test_a_machine_that_has_sent_nothing_tells_of_no_serial_line(simkit):
+    assert "serial line" not in simkit("run", "demo:serial-test", "--headless", "--for", "10c")[1]

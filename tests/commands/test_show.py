@@ -47,3 +47,18 @@ def test_wrong_use_gets_one_message(simkit, arguments, message):
     code, out, err = simkit("show", "demo:traps", *arguments)
     assert (code, out) == (2, "")
     assert message in err
+
+
+def test_what_only_chance_has_set_is_left_out(simkit):
+    """At power-up registers and memory of the video card hold noise; 32 sprites of it tell nothing."""
+    out = simkit("show", "demo:bench", "--at", "1000c")[1]
+    assert "no register was written since power-on" in out
+    assert "  sprite" not in out
+    assert "register 0" not in out
+    assert "timer 1: one-shot, over or never started" in simkit("show", "demo:bench", "--at", "10c")[1]
+
+
+def test_the_machine_says_what_it_is(simkit):
+    lines = simkit("show", "demo:marlpit", "--at", "10c")[1].splitlines()
+    assert lines[1].startswith("the clubhouse machine")
+    assert json.loads(simkit("show", "demo:marlpit", "--at", "10c", "--json")[1])["about"] == lines[1]

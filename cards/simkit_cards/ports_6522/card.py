@@ -589,11 +589,14 @@ class Ports6522(Card):
                 ("B", self._port_b, self._orb, self._ddrb),
             )
         ]
-        run = "runs free" if self._acr & 0x40 else "one-shot, runs" if t1.armed else "one-shot, over"
+        free = bool(self._acr & 0x40)
+        run = "runs free" if free else "one-shot, runs" if t1.armed else "one-shot, over or never started"
         on_pb7 = f", PB7 {'high' if t1.pb7 else 'low'}" if self._on_pb7 else ""
-        lines.append(f"timer 1: {t1.value(cycle)}, latch {t1.latch}, {run}{on_pb7}")
+        count = f"{t1.value(cycle)}, latch {t1.latch}, " if free or t1.armed else ""  # else: chance, or long over
+        lines.append(f"timer 1: {count}{run}{on_pb7}")
         source = "pulses on PB6" if t2.counts_pulses else "clock"
-        lines.append(f"timer 2: {t2.value(cycle)}, counts the {source}, {'runs' if t2.armed else 'over'}")
+        count = f"{t2.value(cycle)}, " if t2.armed else ""
+        lines.append(f"timer 2: {count}counts the {source}, {'runs' if t2.armed else 'over or never started'}")
         lines.append(f"shift register: ${self._sr.value:02X}, {MODE_WORDS[self._sr.mode]}")
         lines.append(f"CA2 {CODE_WORDS[self._a.code]}; CB2 {CODE_WORDS[self._b.code]}")
         for n, name in enumerate(FLAGS):

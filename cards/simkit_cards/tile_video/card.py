@@ -61,7 +61,7 @@ from simkit_cards.tile_video.tables import (
     cells_of_4k,
     decode,
 )
-from simkit_cards.tile_video.words import memory_words, register_words, screen_text, sprite_words
+from simkit_cards.tile_video.words import inside_words, screen_text
 
 DATA = 0
 CONTROL = 1
@@ -538,7 +538,7 @@ class TileVideo(Card):
     def words(self, cycle: int) -> list[str]:
         """Registers, tables and sprites in words, and the state of the ports."""
         self.advance(cycle)
-        ports, tables = self._ports, self._tables
+        ports = self._ports
         line, dot = self._raster.beam(self._crystal.ticks_at(cycle))
         status = self.peek(CONTROL, cycle)
         flags = [name for name, bit in (("F", Status.F), ("5S", Status.S5), ("C", Status.C)) if status & bit]
@@ -549,9 +549,7 @@ class TileVideo(Card):
             f"{'second' if ports.second else 'first'}",
             *([f"frames that ended with INT low, status unread: {self._unanswered}"] if self._unanswered else []),
             *self._faults.values(),
-            *register_words(self._registers, self._set_once),
-            *memory_words(tables),
-            *sprite_words(self._addressed(), tables),
+            *inside_words(self._addressed(), self._registers, self._set_once),
         ]
 
     # screen ---------------------------------------------------------------------------------------------------------

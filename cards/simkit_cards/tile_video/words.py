@@ -91,12 +91,43 @@ def sprites_behind_the_end(attributes: bytes | bytearray, end: int, height: int)
     ]
 
 
-def sprite_words(memory: bytes | bytearray, tables: Tables) -> list[str]:
-    """One line a sprite, with the true line of its top; memory as the chip addresses it. Empty when sprites are off."""
+def inside_words(memory: bytes | bytearray, registers: bytes | bytearray, set_once: int) -> list[str]:
+    """Registers, tables and sprites without what is only chance: what the program never set, and idle sprites.
+
+    Args:
+        memory: as the chip addresses it.
+        registers: the eight.
+        set_once: bit n: register n was ever written.
+    """
+    if not set_once:
+        return ["no register was written since power-on: what registers and memory hold is chance"]
+    tables = decode(registers)
+    lines = register_words(registers, set_once)
+    if set_once & _MODE != _MODE:
+        return lines  # where tables lie is chance
+    lines += memory_words(tables)
+    if not tables.on or not tables.mode.has_sprites or set_once & _SPRITES != _SPRITES:
+        return lines
+    return lines + sprite_words(memory, tables, idle=False)
+
+
+_MODE, _SPRITES = 0b0000_0011, 0b0110_0000
+"""Registers that say the mode, and where the sprites' tables are."""
+
+
+def sprite_words(memory: bytes | bytearray, tables: Tables, *, idle: bool = True) -> list[str]:
+    """One line a sprite, with the true line of its top; memory as the chip addresses it. Empty when sprites are off.
+
+    Args:
+        memory: as the chip addresses it.
+        tables: where the sprites are.
+        idle: tell each sprite that shows nothing, too; else only which they are.
+    """
     if not tables.mode.has_sprites:
         return []
     attributes = memory[tables.sprites : tables.sprites + 128]
-    lines = []
+    lines: list[str] = []
+    resting: list[int] = []
     for number in range(SPRITES):
         y, _, name, tag = attributes[number * 4 : number * 4 + 4]
         if y == END_OF_LIST:
@@ -106,10 +137,35 @@ def sprite_words(memory: bytes | bytearray, tables: Tables) -> list[str]:
                 lines.append(f"hidden by that, though their Y lies in the picture: {', '.join(map(str, behind))}")
             break
         top = y + 1 if y < 0xE0 else y - 255
+        is_below = ACTIVE_LINES <= top <= 224
+        if not idle and (is_below or top + tables.sprite_lines <= 0 or not tag & 15 or _is_empty(memory, tables, name)):
+            resting.append(number)
+            continue
         early = ", early clock" if tag & 0x80 else ""
-        hidden = ", below the picture" if 192 <= top <= 224 else ""
+        hidden = ", below the picture" if is_below else ""
         lines.append(
             f"sprite {number}: top line {top}, left dot {left_edge(attributes, number)}{early}, name ${name:02X}, "
             f"colour {_colour(tag & 15)}{hidden}"
         )
+    if resting:
+        lines.append(
+            f"show nothing (colour 0, no dot in the pattern, outside of the picture): sprites {_runs(resting)}"
+        )
     return lines
+
+
+def _is_empty(memory: bytes | bytearray, tables: Tables, name: int) -> bool:
+    """Whether a sprite's pattern has no dot."""
+    start = tables.sprite_patterns + (name & (0xFC if tables.large else 0xFF)) * 8
+    return not any(memory[start : start + (32 if tables.large else 8)])
+
+
+def _runs(numbers: list[int]) -> str:
+    """Rising numbers, runs of them joined: "0, 4 to 31"."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and runs[-1][1] == number - 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    return ", ".join(f"{first} to {last}" if last > first else str(first) for first, last in runs)

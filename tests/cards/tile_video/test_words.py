@@ -10,7 +10,7 @@ import re
 
 import pytest
 from simkit_cards.tile_video.tables import Mode, areas, decode, used_registers
-from simkit_cards.tile_video.words import memory_words, register_words, screen_text
+from simkit_cards.tile_video.words import inside_words, memory_words, register_words, screen_text, sprite_words
 
 SHARED = re.compile(r"\$(....)-\$(....)  shared by (.+) and (.+)")
 
@@ -97,3 +97,41 @@ def test_names_are_read_as_characters_in_the_modes_that_show_patterns_by_name(mo
     shows = on and mode in (Mode.GRAPHICS_1, Mode.GRAPHICS_2, Mode.TEXT, Mode.TEXT_THIRDS)
     expected = "\n".join(row.rstrip() for row in rows).strip("\n") if shows else ""
     assert screen_text(memory, tables, offset) == expected
+
+
+GRAPHICS = bytes.fromhex("00 C0 0E 80 00 76 03 01")
+"""Graphics I, display on, small sprites: attributes at $3B00, patterns at $1800."""
+
+
+def with_sprites(*entries):
+    memory = bytearray(0x4000)
+    memory[0x1808:0x1810] = b"\x18" * 8  # pattern 1; pattern 0 has no dot
+    memory[0x3B00 : 0x3B00 + 4 * len(entries)] = bytes(byte for entry in entries for byte in entry)
+    return memory
+
+
+def test_sprites_that_show_nothing_share_a_line():
+    """[PG] 8.4: colour 0 is transparent; Y 191 to 224 lies below the picture."""
+    idle = (100, 20, 1, 0), (200, 20, 1, 5), (100, 20, 0, 5)
+    memory = with_sprites((99, 10, 1, 7), *idle, (50, 10, 1, 3), *[(100, 20, 1, 0)] * 2, (0xD0, 0, 0, 0))
+    lines = [line for line in inside_words(memory, GRAPHICS, 0xFF) if "sprite " in line or "sprites " in line][-4:]
+    assert lines[0].startswith("sprite 0: top line 100, left dot 10")
+    assert lines[1].startswith("sprite 4: top line 51")
+    assert lines[2].startswith("sprite 7: Y = $D0 ends the list")
+    assert lines[3].endswith("sprites 1 to 3, 5 to 6")
+    assert len(sprite_words(memory, decode(GRAPHICS))) == 8  # the whole list has each
+
+
+@pytest.mark.parametrize(
+    ("registers", "set_once", "told"),
+    [
+        (GRAPHICS, 0x00, {"no"}),
+        (GRAPHICS, 0x02, {"register"}),  # the mode is chance
+        (GRAPHICS, 0x03, {"register", "table"}),  # where sprites lie is chance
+        (GRAPHICS, 0xFF, {"register", "table", "sprite"}),
+        (bytes.fromhex("00 80 0E 80 00 76 03 01"), 0xFF, {"register", "table"}),  # display blanked
+    ],
+)
+def test_what_was_never_set_is_not_told(registers, set_once, told):
+    lines = inside_words(with_sprites((99, 10, 1, 7), (0xD0, 0, 0, 0)), registers, set_once)
+    assert {"table" if line.startswith("$") else line.split()[0] for line in lines} == told
