@@ -41,6 +41,12 @@ NEEDS = {
 """What a test may need: whether it is here, and the reason for which it is skipped where not."""
 
 
+def pytest_configure():
+    """Have Ctrl-C heard where a shell began the tests in its background and so had it ignored, by all that they start."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def pytest_runtest_setup(item):
     for marker in item.iter_markers("needs"):
         for name in marker.args:
