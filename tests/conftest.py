@@ -42,7 +42,7 @@ NEEDS = {
 
 
 def pytest_configure():
-    """Have Ctrl-C heard where a shell began the tests in its background and so had it ignored, by all that they start."""
+    """Have Ctrl-C heard, also by what tests start, where a shell began them in its background and had it ignored."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
