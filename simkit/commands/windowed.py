@@ -23,13 +23,9 @@ def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: W
     """Open the window and run until it is closed; `watch` looks after the files.
 
     Returns:
-        None when it was; the reason in a sentence when there is nothing to open a window on or for.
+        None when it was; the reason in a sentence when there is nothing to open a window on.
     """
-    from simkit.machine.views import Buttons, Lamps
-
     machine = run.machine
-    if screen is None and not machine.ports(Lamps) and not machine.ports(Buttons):
-        return "The machine has no screen, no lamps and no buttons, so it needs no window."
     controls = controls_for(machine.description.path, asked)
     reason = no_display()
     if reason is not None:

@@ -23,6 +23,7 @@ from simkit.window.found import Found, count_words, list_lines
 from simkit.window.fresh import Reload
 from simkit.window.going import Going
 from simkit.window.hands import Hands
+from simkit.window.look import Look
 from simkit.window.notice import Notice
 from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
 from simkit.window.painter import Painter, Words, drawings_per_second
@@ -31,6 +32,7 @@ from simkit.window.reading import Reading
 from simkit.window.tape import Tape
 from simkit.window.trouble import ends_the_run
 from simkit.window.watched import WatchedFiles
+from simkit.window.where import digits
 
 TITLE_SECONDS = 0.5
 """Between two looks at what the title says, and at the files."""
@@ -99,6 +101,7 @@ class App:
         self.desk = Desk(self.painter, self.open_findings)
         self._found = Found(machine)
         self._findings = Reading("Findings since power-on")
+        self.look = Look()
         self.hands = Hands(machine, controls, self.bar, self.desk, self._panel, self.painter.entry_at, self.say)
         self.hands.tied = self.tape.playing
         self.pacer = Pacer(machine.description.clock_hz, now, speed)
@@ -199,10 +202,16 @@ class App:
         self.pacer.keep_real(self.hands.keys.typing or bool(self.machine.cpu.halted), self.machine.cycle)
         due = self.pacer.due(self.machine.cycle)
         if due:
-            self._advance(due)
+            goal = self.going.goal
+            if goal is not None and goal.cycle is not None:
+                due = max(1, min(due, goal.cycle - self.machine.cycle))
+            self.advance(due)
             self.pacer.ran(self.machine.cycle)
+            reached = goal is not None and goal.cycle is not None and self.machine.cycle >= goal.cycle
+            if reached and self.going.goal is goal:
+                self.stand()
 
-    def _advance(self, cycles: int) -> None:
+    def advance(self, cycles: int) -> None:
         """Run the machine, as a recording says while one is played."""
         tape, cycle = self.tape, self.machine.cycle
         played = tape.playing
@@ -260,7 +269,11 @@ class App:
         return held or self.pacer.words(self.machine.description.clock_text)
 
     def _foot(self) -> Foot:
-        state = ", ".join(part for part in (self._state() or self.pacer.speed.words, self.tape.words()) if part)
+        state = self._state() or self.pacer.speed.words
+        if self.going.paused and not self.going.off:
+            machine = self.machine
+            state = state.replace("paused", f"paused at {machine.seconds:.6f} s, cycle {digits(machine.cycle)}", 1)
+        state = ", ".join(part for part in (state, self.tape.words()) if part)
         return Foot(_sentence(state), count_words(self.machine), len(self.machine.findings.counts()))
 
     # findings ---------------------------------------------------------------------------------------------------------
@@ -338,9 +351,19 @@ class App:
         self.controls = controls
 
     def go_on(self) -> None:
-        """Machine time goes by again, from here."""
+        """Machine time goes by again, from here, and on and on."""
         self.going.paused = False
+        self.going.aim(None)
+        if self.desk.pane is self.look:
+            self.desk.close()
         self.pacer.begin(self.machine.cycle)
+
+    def stand(self) -> None:
+        """Machine time stands, and what the machine holds lies beside the picture."""
+        self.going.paused = True
+        self.going.aim(None)
+        self.look.stand(self.machine)
+        self.desk.lay(self.look, keys=False)
 
     def hand_over(self, why: str) -> None:
         """The recording plays no more, and that is told: the machine is the person's from now on."""

@@ -8,10 +8,13 @@ import pygame
 
 from simkit.contract.errors import SimkitError
 from simkit.files.whole import write_new
+from simkit.machine.lengths import whole
 from simkit.machine.views import Keys, Pads
 from simkit.window.bar import Entry
 from simkit.window.clipboard import clipboard_text
+from simkit.window.moment import FORMS, Goal
 from simkit.window.picture_files import names
+from simkit.window.question import Question
 
 if TYPE_CHECKING:
     from simkit.window.app import App
@@ -34,15 +37,22 @@ class Deeds:
         pause = Entry(lambda: "Go on" if app.going.paused else "Pause", self._pause)
         speed = Entry(lambda: f"Speed: {app.pacer.speed.short_words}", self._turn_speed, closes=False)
         screenshot = Entry(lambda: "Screenshot", self._screenshot)
+        stand = [
+            pause,
+            Entry(lambda: "One instruction", self._one_instruction, closes=False),
+            *([Entry(lambda: "One frame", self._one_frame, closes=False)] if app.screen is not None else []),
+            Entry(lambda: "Run to a moment", self._ask_moment),
+            Entry(lambda: "Hide the inside" if app.desk.pane is app.look else "Look inside", self._look),
+        ]
         window = [
             Entry(self._words_on_findings, app.open_findings),
             Entry(lambda: "Window" if app.painter.full_screen else "Full screen", self._full_screen),
             Entry(lambda: "Quit", app.leave),
         ]
         if app.tape.playing:
-            return [pause, Entry(lambda: "Take over", self._take_over), screenshot, speed, *window]
+            return [*stand, Entry(lambda: "Take over", self._take_over), screenshot, speed, *window]
         return [
-            pause,
+            *stand,
             Entry(lambda: "Reset", self._reset),
             Entry(lambda: "Power on" if app.going.off else "Power off", self._power),
             screenshot,
@@ -60,7 +70,56 @@ class Deeds:
         if self._app.going.paused:
             self._app.go_on()
         else:
-            self._app.going.paused = True
+            self._stand_still()
+
+    def _stand_still(self) -> bool:
+        """Have the machine stand; False: it is off, and there is nothing to look at."""
+        app = self._app
+        if app.going.off:
+            app.say("The machine is switched off.")
+            return False
+        if not app.going.paused:
+            app.stand()
+        return True
+
+    def _one_instruction(self) -> None:
+        """To the next instruction boundary; while a recording is played, as it says."""
+        if self._stand_still():
+            self._app.advance(1)
+            self._app.stand()
+
+    def _one_frame(self) -> None:
+        app = self._app
+        if app.screen is not None and self._stand_still():
+            app.advance(whole(app.screen.frame_cycles))
+            app.stand()
+
+    def _ask_moment(self) -> None:
+        app = self._app
+        if app.going.off:
+            app.say("The machine is switched off.")
+            return
+        asked = f"Run to which moment? {FORMS}. Enter runs, escape does not.\n"
+        app.desk.ask(Question(asked, self._run_to, lambda: app.desk.ask(None)))
+
+    def _run_to(self, text: str) -> str:
+        app = self._app
+        try:
+            goal = Goal(app.machine, app.screen, text)
+        except SimkitError as error:
+            return str(error)
+        app.go_on()
+        app.going.aim(goal)
+        return ""
+
+    def _look(self) -> None:
+        app = self._app
+        if app.desk.pane is app.look:
+            app.desk.close()
+        elif self._stand_still():
+            app.look.begin()
+            app.look.stand(app.machine)
+            app.desk.lay(app.look, keys=True)
 
     def _take_over(self) -> None:
         self._app.tape.let_go()

@@ -189,14 +189,16 @@ class Painter:
         if self._screen is not None:
             self._draw_picture(self._screen, seen.picture)
         self._panel.draw(self._surface, self._letters, seen.lamps)
+        self._count_box, self.top_of_foot = draw_foot(self._surface, self.layout.foot, self._letters, words.foot)
         foot_of_bar = self._draw_bar(words)
         for one, box in reversed(self.panes()):
-            below = max(box.y, foot_of_bar)
-            if box.y + box.height - below >= one.least_px[1]:  # as far as the bar leaves it enough
-                box = Box(box.x, below, box.width, box.y + box.height - below)
+            bottom, below = min(box.y + box.height, self.top_of_foot), max(box.y, foot_of_bar)
+            if bottom - below >= one.least_px[1]:  # as far as the bar leaves it enough
+                box = Box(box.x, below, box.width, bottom - below)
+            else:
+                box = Box(box.x, box.y, box.width, max(0, bottom - box.y))
             one.draw(self._surface, box, self._letters)
         self._draw_bar(words)
-        self._count_box, self.top_of_foot = draw_foot(self._surface, self.layout.foot, self._letters, words.foot)
         self._draw_strips(words, foot_of_bar, self.top_of_foot)
         pygame.display.flip()
         self._seen, self._drawn = seen, wanted

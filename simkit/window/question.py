@@ -28,7 +28,7 @@ class Question:
     @property
     def words(self) -> str:
         """What stands at the foot."""
-        return f"{self._asked} {self.written}_" + (f"\n{self._wrong}" if self._wrong else "")
+        return f"{self._asked}{self.written}_" + (f"\n{self._wrong}" if self._wrong else "")
 
     def key(self, name: str, *, control: bool) -> None:
         """Enter takes it, escape gives it up, backspace takes a character away."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simkit.check.result.findings import Places
@@ -17,7 +18,8 @@ def place_words(machine: Machine, address: int) -> str:
     listing = _listing(machine)
     row = listing.row(address) if listing is not None else None
     label = Places(machine.labels.names(), None).label(address)
-    known = ", ".join(part for part in (label, row.place if row is not None else None) if part)
+    source = f"{Path(row.file).name}:{row.line}" if row is not None else None
+    known = ", ".join(part for part in (label, source) if part)
     return f"${address:04X}{f' ({known})' if known else ''}"
 
 

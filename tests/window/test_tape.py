@@ -88,6 +88,10 @@ def test_a_recording_is_played_in_the_window_and_then_the_machine_is_the_persons
     assert "Replaying evening.rec. Keys and pads wait until it ends; Scroll Lock" in again.app.notice.text
     assert again.app.bar.words() == [
         "Pause",
+        "One instruction",
+        "One frame",
+        "Run to a moment",
+        "Look inside",
         "Take over",
         "Screenshot",
         "Speed: real",
