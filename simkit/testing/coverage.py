@@ -10,7 +10,6 @@ import json
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -20,18 +19,16 @@ import numpy as np
 from simkit.backplane.cycle import Kind
 from simkit.check.image.codemap import reached
 from simkit.contract.errors import SimkitError
-from simkit.contract.plain import plain
 from simkit.cpu.isa.effects import is_branch, is_conditional
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.files.bounded import read_text
-from simkit.files.formats import generator_meta, html_format, json_format
+from simkit.files.formats import json_format
 from simkit.machine.machine import Machine
 from simkit.records.cycles import Cycles, kinds
-from simkit.rom.listing import Listing, Row
+from simkit.rom.listing import Listing
 
 FORMAT = "simkit-coverage"
 COUNTS = json_format("coverage counts", FORMAT)
-PAGE = html_format("a page of simkit coverage", "simkit coverage")
 MAX_FILE_BYTES = 8_000_000
 """Twice what counts of all addresses need."""
 MAX_COUNT = 1 << 63
@@ -307,77 +304,3 @@ def as_dict(rows: Iterable[TableRow]) -> list[dict[str, Any]]:
 def percent(part: int, whole: int) -> str:
     """Part of a whole in words."""
     return "-" if whole == 0 else f"{100 * part // whole} %"
-
-
-def html(counts: Counts, program: Program, title: str) -> str:
-    """Annotated listing as one page that also prints in grey."""
-    rows = table(counts, program)
-    summary = "".join(
-        f"<tr><td><a href='#a{row.address:04X}'>{_shown(row.label)}</a><td>{row.ran} of {row.instructions}"
-        f"<td>{percent(row.ran, row.instructions)}<td>{row.both} of {row.branches}"
-        for row in (*rows, total(rows))
-    )
-    lines = "".join(_line(row, counts, program) for row in (program.listing.rows if program.listing else ()))
-    if not lines:
-        lines = "".join(_bare_line(address, counts, program) for address in program.instructions)
-    return _PAGE.format(generator=generator_meta("simkit coverage"), title=_shown(title), summary=summary, lines=lines)
-
-
-def _shown(text: str) -> str:
-    return escape(plain(text))
-
-
-def _remark(address: int, counts: Counts, program: Program) -> str:
-    ran = counts.ran.get(address, 0)
-    if not ran:
-        return "never"
-    if address in program.branches:
-        taken, passed = counts.taken.get(address, 0), counts.passed.get(address, 0)
-        if not taken or not passed:
-            return f"{ran}, {'never taken' if not taken else 'always taken'}"
-    return str(ran)
-
-
-def _line(row: Row, counts: Counts, program: Program) -> str:
-    if not row.code:
-        return f"<tr class=data id=a{row.address:04X}><td>${row.address:04X}<td><td>{_shown(row.text)}\n"
-    remark = _remark(row.address, counts, program)
-    return (
-        f"<tr class={_class(remark)} id=a{row.address:04X}><td>${row.address:04X}<td>{remark}"
-        f"<td title='{_shown(row.place)}'>{_shown(row.text)}\n"
-    )
-
-
-def _bare_line(address: int, counts: Counts, program: Program) -> str:
-    remark = _remark(address, counts, program)
-    names = dict(program.labels)
-    return (
-        f"<tr class={_class(remark)} id=a{address:04X}><td>${address:04X}<td>{remark}"
-        f"<td>{_shown(names.get(address, ''))}\n"
-    )
-
-
-def _class(remark: str) -> str:
-    if remark == "never":
-        return "never"
-    return "half" if "taken" in remark else "ran"
-
-
-_PAGE = """<!doctype html>
-<html lang=en><meta charset=utf-8>{generator}<title>{title}</title>
-<style>
-body {{ font-family: sans-serif; margin: 2em; color: #111 }}
-table {{ border-collapse: collapse; margin-bottom: 2em }}
-td, th {{ padding: 0 0.8em; text-align: left; vertical-align: top; white-space: pre }}
-#lines {{ font-family: monospace }}
-#lines td:nth-child(2) {{ text-align: right }}
-tr.never td:nth-child(2) {{ font-weight: bold; border-left: 0.6em solid #111 }}
-tr.half td:nth-child(2) {{ font-weight: bold; border-left: 0.6em double #111 }}
-tr.data {{ color: #666 }}
-</style>
-<h1>{title}</h1>
-<p>Thick bar: never ran. Double bar: a branch that went only one way.</p>
-<table><tr><th>From label<th>Instructions<th><th>Branches both ways{summary}</table>
-<table id=lines>{lines}</table>
-</html>
-"""

@@ -40,6 +40,8 @@ OUTPUTS = {
     "check --sarif": ("check M TIME --sarif OUT", ".sarif", None, lambda content: "runs" in json.loads(content)),
     "coverage --save": ("coverage M TIME --save OUT", ".json", 0, a_json),
     "coverage --html": ("coverage M TIME --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
+    "coverage --lcov": ("coverage M TIME --lcov OUT", ".info", 0, lambda content: content.startswith(b"TN:simkit_")),
+    "coverage --cobertura": ("coverage M TIME --cobertura OUT", ".xml", 0, lambda content: b"<coverage" in content),
     "burn, raw": ("burn M --part 28C256 --out OUT", ".bin", 0, is_raw),
     "burn, Intel HEX": ("burn M --part 28C256 --out OUT", ".hex", 0, is_hex),
     "burn, S-records": ("burn M --part 28C256 --out OUT", ".s19", 0, lambda content: content.startswith(b"S")),
@@ -342,6 +344,7 @@ def test_odd_names_of_files_get_one_message(line, simkit, tmp_path):
         "run S --headless TIME --serial stdio --capture a.txt --record a.txt",
         "run M --headless TIME --replay a.rec --record a.rec",
         "coverage M TIME --save a --html a",
+        "coverage M TIME --lcov a --cobertura a",
     ],
 )
 def test_two_options_do_not_name_one_file(line, simkit, tmp_path):

@@ -1,0 +1,190 @@
+"""Coverage as a page: the total and what is missing first, then the annotated listing, from miss to miss by links.
+
+It holds no script and loads nothing, prints in grey, and its links are plain ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from html import escape
+
+import attrs
+
+from simkit.contract.plain import plain
+from simkit.files.formats import generator_meta, html_format
+from simkit.rom.listing import Row
+from simkit.testing.coverage import Counts, Program, TableRow, percent, table, total
+
+MAKER = "simkit coverage"
+PAGE = html_format("a page of simkit coverage", MAKER)
+NEVER, HALF, RAN, DATA = "never", "half", "ran", "data"
+
+
+@attrs.define
+class _Line:
+    """A line of the listing.
+
+    Attributes:
+        address: of its first byte.
+        file: source file; "" without a listing.
+        number: line in it.
+        text: source text.
+        state: NEVER, HALF, RAN or DATA.
+        remark: how often it ran.
+    """
+
+    address: int
+    file: str
+    number: int | None
+    text: str
+    state: str
+    remark: str
+
+    @property
+    def is_miss(self) -> bool:
+        return self.state in (NEVER, HALF)
+
+
+def html(counts: Counts, program: Program, title: str, about: str = "") -> str:
+    """The whole page.
+
+    Args:
+        counts: what ran.
+        program: what there is.
+        title: head of the page.
+        about: what the machine is, or "".
+    """
+    rows = table(counts, program)
+    lines = list(_lines(counts, program))
+    first = next((line for line in lines if line.is_miss), None)
+    never = sum(line.state == NEVER for line in lines)
+    half = sum(line.state == HALF for line in lines)
+    misses = f"{_count(never, 'line')} never ran, {_count(half, 'branch')} went only one way."
+    return _PAGE.format(
+        generator=generator_meta(MAKER),
+        title=_shown(title),
+        about=f"<p>{_shown(about)}\n" if about else "",
+        total="".join(_summary_row(row) for row in (total(rows),)),
+        misses=f"{misses} <a href='#a{first.address:04X}'>The first one</a>"
+        if first is not None
+        else "Nothing is left.",
+        summary="".join(_summary_row(row) for row in sorted(rows, key=_missing, reverse=True)),
+        lines="".join(_body(lines, program)),
+    )
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'es' if noun.endswith('ch') else 's'}" if number != 1 else f"1 {noun}"
+
+
+def _missing(row: TableRow) -> int:
+    """What is still to be done under a label, in instructions and branches."""
+    return row.instructions - row.ran + row.branches - row.both
+
+
+def _summary_row(row: TableRow) -> str:
+    name = _shown(row.label)
+    return (
+        f"<tr class={'never' if _missing(row) else 'ran'}><td><a href='#a{row.address:04X}'>{name}</a>"
+        f"<td class=number>{_missing(row)}<td>{row.ran} of {row.instructions}"
+        f"<td class=number>{percent(row.ran, row.instructions)}<td>{row.both} of {row.branches}"
+        f"<td class=number>{percent(row.both, row.branches)}\n"
+    )
+
+
+def _shown(text: str) -> str:
+    return escape(plain(text))
+
+
+def _lines(counts: Counts, program: Program) -> Iterator[_Line]:
+    if program.listing is None:
+        names = dict(program.labels)
+        for address in program.instructions:
+            yield _Line(address, "", None, names.get(address, ""), *_state(address, counts, program))
+        return
+    for row in program.listing.rows:
+        yield _Line(row.address, row.file, row.line, row.text, *_row_state(row, counts, program))
+
+
+def _row_state(row: Row, counts: Counts, program: Program) -> tuple[str, str]:
+    return _state(row.address, counts, program) if row.code else (DATA, "")
+
+
+def _state(address: int, counts: Counts, program: Program) -> tuple[str, str]:
+    ran = counts.ran.get(address, 0)
+    if not ran:
+        return NEVER, "never"
+    if address in program.branches:
+        taken, passed = counts.taken.get(address, 0), counts.passed.get(address, 0)
+        if not taken or not passed:
+            return HALF, f"{_grouped(ran)}, {'never taken' if not taken else 'always taken'}"
+    return RAN, _grouped(ran)
+
+
+def _grouped(number: int) -> str:
+    return f"{number:,}".replace(",", " ")
+
+
+def _body(lines: Sequence[_Line], program: Program) -> Iterator[str]:
+    """The listing: a head for each source file, a name at each label, a link from each run of misses to the next."""
+    starts = list(_begins(lines))
+    onward = dict(zip(starts, [*starts[1:], None], strict=True)) if starts else {}
+    labels = dict(program.labels)
+    file = None
+    for number, line in enumerate(lines):
+        if line.file != file:
+            file = line.file
+            yield f"<tr class=file><th colspan=5>{_shown(file)}\n"
+        link = ""
+        if number in onward:
+            following = onward[number]
+            link = "last miss" if following is None else f"<a href='#a{lines[following].address:04X}'>next miss</a>"
+        name = _shown(labels.get(line.address, ""))
+        yield (
+            f"<tr class={line.state} id=a{line.address:04X}><td class=number>{line.number or ''}<td>${line.address:04X}"
+            f"<td class=number>{line.remark}<td>{link}<td{f' title={chr(39)}{name}{chr(39)}' if name else ''}>"
+            f"{_shown(line.text)}\n"
+        )
+
+
+def _begins(lines: Iterable[_Line]) -> Iterator[int]:
+    """Numbers of lines at which misses of one kind begin; data between them does not part them."""
+    before = RAN
+    for number, line in enumerate(lines):
+        if line.is_miss and (line.state != before or line.state == HALF):
+            yield number
+        if line.state != DATA:
+            before = line.state
+
+
+_PAGE = """<!doctype html>
+<html lang=en><meta charset=utf-8>{generator}<title>{title}</title>
+<meta name=viewport content="width=device-width">
+<style>
+body {{ font-family: sans-serif; margin: 2em; color: #111; background: #fff }}
+table {{ border-collapse: collapse; margin-bottom: 2em }}
+td, th {{ padding: 0 0.8em; text-align: left; vertical-align: top; white-space: pre }}
+thead th {{ position: sticky; top: 0; background: #eee; border-bottom: 1px solid #111 }}
+td.number {{ text-align: right }}
+#lines {{ font-family: monospace }}
+#lines tr {{ scroll-margin-top: 4em }}
+#lines tr.file th {{ padding-top: 1em; font-family: sans-serif }}
+tr:target {{ outline: 2px solid #111 }}
+#lines tr.never td:nth-child(3) {{ font-weight: bold; border-left: 0.6em solid #111 }}
+#lines tr.half td:nth-child(3) {{ font-weight: bold; border-left: 0.6em double #111 }}
+tr.data {{ color: #666 }}
+#labels tr.ran {{ color: #666 }}
+</style>
+<h1>{title}</h1>
+{about}<table id=total><thead><tr><th>Total<th>Missing<th>Instructions ran<th><th>Branches both ways<th></thead>
+{total}</table>
+<p>{misses}
+<p>Thick bar: never ran. Double bar: a branch that went only one way. Missing: such instructions and branches together.
+<h2>By label, most missing first</h2>
+<table id=labels><thead><tr><th>From label<th>Missing<th>Instructions ran<th><th>Branches both ways<th></thead>
+{summary}</table>
+<h2>Line by line</h2>
+<table id=lines><thead><tr><th>Line<th>Address<th>Ran<th><th>Source</thead>
+{lines}</table>
+</html>
+"""
