@@ -268,6 +268,26 @@ class Serial:
             taken.append(sent_byte(self._seat, self.port, sent.popleft()))
         return bytes(taken)
 
+    def sent_after(self, newest: object) -> tuple[bytes, object, bool]:
+        """What the card has sent since somebody looked; it stays in `received`.
+
+        Args:
+            newest: what this gave the last time; None at first.
+
+        Returns:
+            The bytes, what to ask with the next time, and whether they follow on those before: not when another state
+            was loaded.
+        """
+        sent = self.port.sent
+        fresh: list[object] = []
+        for entry in reversed(sent):
+            if entry is newest:
+                break
+            fresh.append(entry)
+        goes_on = newest is None or not sent or len(fresh) < len(sent)
+        data = bytes(sent_byte(self._seat, self.port, entry) for entry in reversed(fresh))
+        return data, sent[-1] if sent else None, goes_on
+
     def text(self, *, cr_adds_lf: bool = False) -> str:
         """What stands on a terminal that got `received`, lines joined by newlines, blanks at their ends left out.
 

@@ -11,7 +11,7 @@ import pygame
 
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
-from simkit.machine.views import Screen
+from simkit.machine.views import Screen, Serial
 from simkit.outside.journal import Journal
 from simkit.outside.speed import Speed
 from simkit.window.bar import Bar
@@ -30,6 +30,7 @@ from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
 from simkit.window.reading import Reading
 from simkit.window.tape import Tape
+from simkit.window.terminal import Terminal
 from simkit.window.trouble import ends_the_run
 from simkit.window.watched import WatchedFiles
 from simkit.window.where import digits
@@ -91,11 +92,12 @@ class App:
         self._quit = self._told_short = False
         self.machine, self.screen = machine, screen
         self.pictures = pictures
+        self.terminals = self._terminals_of(machine, screen)
         self._deeds = Deeds(self)
         self.bar = Bar(self._deeds.entries())
         self._panel = Panel(machine)
         try:
-            self.painter = Painter(screen.port if screen else None, self._panel)
+            self.painter = Painter(screen.port if screen else None, self._panel, self._in_its_place)
         except pygame.error as error:
             raise NoDisplayError(f"No window can be opened here: {error}.") from error
         self.desk = Desk(self.painter, self.open_findings)
@@ -104,6 +106,7 @@ class App:
         self.look = Look()
         self.hands = Hands(machine, controls, self.bar, self.desk, self._panel, self.painter.entry_at, self.say)
         self.hands.tied = self.tape.playing
+        self._give_keys()
         self.pacer = Pacer(machine.description.clock_hz, now, speed)
         self._draw_pace = DrawPace(now, drawings_per_second() or DRAWINGS_PER_SECOND)
         host_key = controls.host_key.title()
@@ -215,6 +218,9 @@ class App:
         """Run the machine, as a recording says while one is played."""
         tape, cycle = self.tape, self.machine.cycle
         played = tape.playing
+        if not played:
+            for terminal in self.terminals:
+                terminal.feed(cycle + cycles)
         now, ran = tape.run(self.machine, cycles)
         if now is not self.machine:
             self.show(now, self.controls)
@@ -232,6 +238,9 @@ class App:
             return
         began = self._now()
         cycle = None if self.going.failure else self.machine.cycle
+        if cycle is not None:
+            for terminal in self.terminals:
+                terminal.catch_up()
         self.painter.draw(cycle, self._words(), self.desk.pane, dark=self.going.off)
         self._draw_pace.drawn(began)
 
@@ -316,18 +325,41 @@ class App:
     def show(self, machine: Machine, controls: Controls) -> None:
         """Go on with another machine; where that fails all is as before."""
         panel, screen = Panel(machine), self._screen_of(machine)
+        terminals, before = self._terminals_of(machine, screen), self.terminals
         self.hands.play(machine, controls, panel)
         try:
-            self.painter.show(screen.port if screen else None, panel, machine.cycle, self._words())
+            self.terminals = terminals
+            instead = self._in_its_place
+            self.painter.show(screen.port if screen else None, panel, machine.cycle, self._words(), instead)
         except BaseException:
+            self.terminals = before
             self.hands.play(self.machine, self.controls, self._panel)
             raise
+        if self.desk.pane is not self._findings:
+            self.desk.close()
         self.machine, self.screen, self._panel, self.controls = machine, screen, panel, controls
         self.bar.change(self._deeds.entries())
         self.pacer = Pacer(machine.description.clock_hz, self._now, self.pacer.speed)
         self._told_short = False
         self._found.play(machine)
+        self._give_keys()
         self.go_on()
+
+    def _terminals_of(self, machine: Machine, screen: Screen | None) -> list[Terminal]:
+        """A terminal for each serial line; the first stands in the place of a picture where there is none."""
+        found = [Terminal(machine, serial, lambda: not self.hands.tied) for serial in machine.ports(Serial)]
+        if screen is None and found:
+            found[0].closes = False
+        return found
+
+    @property
+    def _in_its_place(self) -> Terminal | None:
+        return next((terminal for terminal in self.terminals if not terminal.closes), None)
+
+    def _give_keys(self) -> None:
+        """A machine whose only face is a terminal gets what is typed there."""
+        if self._in_its_place is not None:
+            self.desk.give_keys(self._in_its_place)
 
     def _screen_of(self, machine: Machine) -> Screen | None:
         """The screen to show: in the same slot as before, else the only one; None when there is none.

@@ -18,6 +18,7 @@ from simkit.window.question import Question
 
 if TYPE_CHECKING:
     from simkit.window.app import App
+    from simkit.window.terminal import Terminal
 
 
 class Deeds:
@@ -46,6 +47,7 @@ class Deeds:
         ]
         window = [
             Entry(self._words_on_findings, app.open_findings),
+            *(self._terminal_entry(terminal) for terminal in app.terminals if terminal.closes),
             Entry(lambda: "Window" if app.painter.full_screen else "Full screen", self._full_screen),
             Entry(lambda: "Quit", app.leave),
         ]
@@ -62,6 +64,18 @@ class Deeds:
             *([Entry(self._words_on_pads, self._turn_key_pads, closes=False)] if keys_and_pads else []),
             *window,
         ]
+
+    def _terminal_entry(self, terminal: Terminal) -> Entry:
+        which = "terminal" if len(self._app.terminals) == 1 else f"terminal of slot {terminal.slot}"
+        app = self._app
+
+        def turn() -> None:
+            if app.desk.pane is terminal:
+                app.desk.close()
+            else:
+                app.desk.lay(terminal, keys=True)
+
+        return Entry(lambda: f"{'Hide' if app.desk.pane is terminal else 'Show'} the {which}", turn)
 
     def _words_on_findings(self) -> str:
         return "Hide the findings" if self._app.findings_are_open else "Findings"
@@ -144,6 +158,8 @@ class Deeds:
         app.going.failure = ""
         app.machine.power_cycle()
         app.hands.forget()
+        for terminal in app.terminals:
+            terminal.forget()
         app.going.off = False
         app.go_on()
 
@@ -166,12 +182,16 @@ class Deeds:
     def _paste(self) -> None:
         app = self._app
         keyboards = app.machine.ports(Keys)
-        if not keyboards:
+        terminal = next((one for one in app.terminals if one.has_keys or not keyboards), None)
+        if not keyboards and terminal is None:
             app.say("This machine has no keyboard to type on.")
             return
         try:
             text = clipboard_text()
-            keyboards[0].type(text)
+            if terminal is not None:
+                terminal.send(text)
+            else:
+                keyboards[0].type(text)
         except SimkitError as error:
             app.say(str(error))
             return

@@ -1,0 +1,141 @@
+"""The terminal in the window: what the machine sends, what is typed, pasted, scrolled back."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simkit import Machine
+from simkit.window.terminal import Terminal
+from simkit.window.terminal_screen import COLUMNS, ROWS, SCROLL_BACK, TerminalScreen
+
+
+@pytest.fixture
+def monitor(bench):
+    """The society's workshop machine, whose only face is its serial line, when it has greeted."""
+    machine = Machine.load("demo:monitor")
+    machine.run(seconds=0.2)
+    window = bench(machine)
+    window.ticks(30)
+    return window
+
+
+def shown(window):
+    return "\n".join(window.app.terminals[0].screen.lines)
+
+
+def write(window, text):
+    for character in text:
+        window.post(window.pygame.TEXTINPUT, text=character)
+    window.ticks(5)
+
+
+def test_what_is_typed_reaches_the_machine_and_what_it_answers_is_shown(monitor):
+    assert shown(monitor).endswith("What now? ")
+    write(monitor, "lamps 82")
+    monitor.stroke("backspace")
+    write(monitor, "1")
+    monitor.stroke("enter")
+    monitor.until(lambda: shown(monitor).count("What now?") == 2, 1000)
+    assert "What now? lamps 81\n" in shown(monitor)
+    assert monitor.machine.lamps.levels == (True, False, False, False, False, False, False, True)
+    assert monitor.machine.serial.text() == shown(monitor).rstrip()  # nothing was taken away by looking
+
+
+def test_pasted_lines_are_sent_and_what_is_not_ascii_is_told(monitor, monkeypatch):
+    monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "put 0400 a9 55\nlook 0400 to 0401\n")
+    monitor.choose("Paste")
+    monitor.until(lambda: shown(monitor).count("What now?") == 3, 2000)
+    assert "a9 55" in shown(monitor).split("0401")[1]
+    monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "naïve")
+    monitor.choose("Paste")
+    assert "'ï' is none" in monitor.app.notice.text
+
+
+def test_the_bar_and_the_other_panes_have_the_keys_while_they_are_open(monitor):
+    monitor.stroke("scroll lock")
+    write(monitor, "look")
+    monitor.stroke("escape")
+    monitor.choose("Findings")
+    write(monitor, "look")
+    monitor.stroke("escape")
+    monitor.ticks(100)
+    assert shown(monitor).endswith("What now? ")
+    assert monitor.app.terminals[0].has_keys is False  # a click gives it the keys again
+    monitor.post(monitor.pygame.MOUSEBUTTONDOWN, button=1, pos=(50, 100))
+    write(monitor, "bank")
+    monitor.until(lambda: shown(monitor).endswith("What now? bank"), 500)
+
+
+def test_a_power_cycle_drops_what_was_still_to_be_sent(monitor):
+    write(monitor, "look 0000 to 7fff\r" * 3)
+    monitor.choose("Power off")
+    write(monitor, "bank")
+    monitor.choose("Power on")
+    monitor.ticks(300)
+    assert shown(monitor).endswith("What now? ")
+
+
+def test_a_machine_with_a_screen_and_a_serial_line_shows_the_terminal_when_asked(bench, tmp_path):
+    (tmp_path / "machine.toml").write_text(
+        f'base = "{Machine.load("demo:marlpit").description.path}"\n'
+        '[[card]]\nslot = 7\nkind = "serial-6551"\nselect = "0111 1111 0101 00xx"\n'
+    )
+    window = bench(Machine.load(tmp_path))
+    window.choose("Show the terminal")
+    terminal = window.app.desk.pane
+    assert isinstance(terminal, Terminal)
+    assert "--serial pty, tcp:PORT or stdio" in terminal.head
+    for size in ((300, 280), (640, 480), (800, 600), (1280, 720), (1920, 1080), (120, 90)):
+        window.pygame.display.set_mode(size)
+        window.post(window.pygame.VIDEORESIZE, size=size, w=size[0], h=size[1])
+        window.ticks(30)
+    window.choose("Hide the terminal")
+    assert window.app.desk.pane is None
+
+
+def fed(*pieces):
+    screen = TerminalScreen()
+    for piece in pieces:
+        screen.feed(piece)
+    return screen
+
+
+def test_carriage_return_line_feed_backspace_and_bell():
+    """ECMA-48, 5th edition, 8.3.15 (CR), 8.3.74 (LF), 8.3.5 (BS), 8.3.3 (BEL); from memory."""
+    screen = fed(b"one\r\ntwo\x07\x08\x08W\n!")
+    assert screen.lines == ["one", "tWo", "  !"]
+    assert screen.rings == 1
+
+
+def test_a_line_goes_on_in_the_next_behind_80_columns():
+    assert fed(b"x" * 81).lines == ["x" * 80, "x"]
+    assert fed(b"x" * 80 + b"\r\n").lines == ["x" * 80, ""]
+
+
+def test_sequences_are_left_out_however_they_come_in_pieces():
+    whole = b"a\x1b[1;31mb\x1b(Bc\x1b[2Jd\x1b7e"
+    for cut in range(len(whole)):
+        assert fed(whole[:cut], whole[cut:]).lines == ["abcde"]
+
+
+@given(st.lists(st.binary(max_size=300), max_size=20))
+def test_whatever_comes_no_line_is_too_long_and_memory_is_bounded(pieces):
+    screen = fed(*pieces, b"\n" * 10)
+    assert all(len(line) <= COLUMNS for line in screen.lines)
+    assert 0 <= screen.column <= COLUMNS
+    assert "".join(screen.lines).isprintable()
+
+
+def test_what_went_up_is_kept_to_a_bound_and_scrolled_back(monitor):
+    terminal = monitor.app.terminals[0]
+    terminal.screen.feed(b"".join(b"\r\nline %d" % number for number in range(5000)))
+    assert len(terminal.screen.lines) == SCROLL_BACK + ROWS
+    monitor.stroke("page up")
+    monitor.ticks(30)
+    assert "23 lines back" in terminal.head
+    for _ in range(200):
+        terminal.scroll(-ROWS)
+    monitor.ticks(30)
+    monitor.stroke("page down")
+    write(monitor, "x")
+    assert "back" not in terminal.head
