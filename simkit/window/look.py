@@ -38,7 +38,7 @@ class Stand:
 def stand_of(machine: Machine) -> Stand:
     """What it holds now."""
     registers = {name: getattr(machine.cpu, name) for name, _ in _REGISTERS}
-    words = {slot: card.words() for slot, card in sorted(machine.cards.items())}
+    words = {slot: view.words() for slot, view in sorted(machine.cards.items())}
     return Stand(machine.cycle, registers, machine.cpu.p, words)
 
 
