@@ -47,8 +47,10 @@ HELP = help_text(
     "the recording had to end first). --replay has the same happen again, in the window until the recording ends or "
     "you take over, and says at which place the machine first is not as it was (exit code 1); an old recording plays "
     "to a new build of the ROM, too.",
-    "The window tells the first finding of each rule as it comes up; its count opens the list of all. When it is "
-    "closed, the same is printed as after a run without a window, and --strict and --json mean the same.",
+    "The window tells the first finding of each rule as it comes up; its count opens the list of all. Paused, it shows "
+    "what the machine holds, and goes on by an instruction, a frame, to a moment. A serial card that --serial does not "
+    "join has a terminal there. When it is closed, the same is printed as after a run without a window, and --strict "
+    "and --json mean the same.",
     "SIGTERM and SIGHUP end a run in good order, as Ctrl-C does: recording, picture and capture are complete.",
     "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
     "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",

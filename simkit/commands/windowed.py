@@ -49,7 +49,7 @@ def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: W
         return error.message
     say(
         f"{machine.description.name} runs in its window. {controls.host_key.title()} or the right mouse button opens "
-        "the bar: pause, reset, power, screenshot, paste as typing, speed, full screen.",
+        "the bar: pause, one instruction, one frame, to a moment, look inside, reset, power, screenshot, paste, speed.",
         "All other keys are the machine's; `simkit controls` prints which keys and joystick buttons play the pads.",
         error=asked.as_json,
         flush=True,

@@ -176,6 +176,7 @@ class Hands:
                 self._bar.do(entry)
             else:
                 self._bar.close()
+                self._desk.click(x, y)
             self._listen()
         elif button == 1 and not self._desk.click(x, y) and not self.tied:
             self._panel.mouse_down(x, y)
