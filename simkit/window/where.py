@@ -5,22 +5,32 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simkit.check.result.findings import Places
 from simkit.contract.errors import SimkitError
 from simkit.rom.listing import Listing, listing_beside, read_listing
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
+FURTHEST = 0xFF
+"""Bytes behind a label up to which an address is named after it."""
+
 
 def place_words(machine: Machine, address: int) -> str:
     """An address with what is known of it: "$8003 (start+3, main.asm:12)"."""
     listing = _listing(machine)
     row = listing.row(address) if listing is not None else None
-    label = Places(machine.labels.names(), None).label(address)
+    label = _label(machine.labels.names(), address)
     source = f"{Path(row.file).name}:{row.line}" if row is not None else None
     known = ", ".join(part for part in (label, source) if part)
     return f"${address:04X}{f' ({known})' if known else ''}"
+
+
+def _label(names: dict[int, str], address: int) -> str | None:
+    """Nearest label at or before an address, with the distance; none further away than FURTHEST."""
+    base = max((one for one in names if address - FURTHEST <= one <= address), default=None)
+    if base is None:
+        return None
+    return names[base] if base == address else f"{names[base]}+{address - base}"
 
 
 def _listing(machine: Machine) -> Listing | None:
