@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,10 +39,16 @@ def _listing(machine: Machine) -> Listing | None:
         beside = listing_beside(card.labels) if card.labels is not None else None
         if beside is not None:
             try:
-                return read_listing(beside)
-            except SimkitError:
+                return _read(beside, beside.stat().st_mtime_ns)
+            except (SimkitError, OSError):
                 return None
     return None
+
+
+@lru_cache(maxsize=2)
+def _read(path: Path, changed_ns: int) -> Listing:
+    """The listing as it was when it was changed last; people ask for a dozen places at a time."""
+    return read_listing(path)
 
 
 def digits(number: int) -> str:
