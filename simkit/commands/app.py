@@ -49,6 +49,7 @@ COMMANDS: dict[str, Command] = {
     "burn": Command("simkit.commands.burn", CHECK, "the image for a programmer; compare what it read back"),
     "new": Command("simkit.commands.new", MAKE, "a machine or a card of your own, to be changed"),
     "bench": Command("simkit.commands.bench", MAKE, "how fast the engines are, side by side"),
+    "completion": Command("simkit.commands.completion", MAKE, "have bash, zsh or fish complete what you type"),
 }
 """`simkit --help` lists them in this order."""
 

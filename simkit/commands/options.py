@@ -15,7 +15,6 @@ import typer
 
 from simkit.contract.errors import SimkitError
 from simkit.files.streams import is_stream
-from simkit.machinefile.tomlfile import parse_toml
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -229,6 +228,8 @@ def parse_settings(texts: Sequence[str]) -> Mapping[int, Mapping[str, Any]]:
     Raises:
         SimkitError: not of that form.
     """
+    from simkit.machinefile.tomlfile import parse_toml
+
     found: dict[int, dict[str, Any]] = {}
     for text in texts:
         place, equals, value = text.partition("=")

@@ -45,6 +45,7 @@ def test_the_list_needs_no_module_of_a_command():
     code = (
         "import sys\nfrom simkit.commands.app import COMMANDS, run\nassert run(['--help']) == 0\n"
         "assert not [c.module for c in COMMANDS.values() if c.module in sys.modules]\n"
+        "assert not {'numpy', 'rich', 'py65', 'pygame', 'tomllib', 'simkit.machine.machine'} & set(sys.modules)\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL)
 

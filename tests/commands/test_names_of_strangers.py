@@ -96,6 +96,7 @@ def folder(tmp_path_factory):
     quoted = json.dumps(evil)
     text = f"""
         name = {json.dumps(NAME)}
+        about = {json.dumps(NAME)}
         clock = "1 MHz"
         note = {quoted}
         [[card]]
@@ -149,11 +150,13 @@ COMMAND_LINES = {
     "run, no machine": ("run F/E", 2),
     "run, foreign option": ("run M --E", 2),
     "check": ("check M --for 5000c --sarif F/a.sarif", None),
+    "check, a line each": ("check M --for 5000c --one-line", None),
     "check, no rule": ("check M --for 5000c --accepted F/E", 2),
     "burn": ("burn M --part 28C256 --out F/E.bin --date E", 0),
     "burn, wrong part": ("burn M --part E", 2),
     "burn, other dump": ("burn M --part 28C256 --verify F/E.dump", 2),
     "coverage": ("coverage M --for 5000c --html F/a.html --save F/a.json", 0),
+    "coverage, files": ("coverage M --for 5000c --lcov F/a.info --cobertura F/a.xml", 0),
     "coverage, no counts": ("coverage M --for 5000c --merge M/machine.toml", 2),
     "show": ("show M --at 5000c --memory loop", 0),
     "show, no label": ("show M --at 5000c --memory E", 2),
@@ -161,6 +164,11 @@ COMMAND_LINES = {
     "controls": ("controls M", 0),
     "cards": ("cards C", 0),
     "cards, no card": ("cards E", 2),
+    "cards of a machine": ("cards --machine M", 0),
+    "a card of a machine": ("cards --machine M 3", 0),
+    "cards of a machine, no card": ("cards --machine M E", 2),
+    "completion": ("completion bash --line E", 0),
+    "completion, no shell": ("completion E", 2),
     "cards, test": ("cards --test C", None),
     "bench, no card": ("bench --card E", 2),
     "bench, no machine": ("bench E", 2),
