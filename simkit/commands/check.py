@@ -83,9 +83,12 @@ def check(
     from simkit.commands.long_run import LongRun
     from simkit.commands.script import schedule_run
     from simkit.commands.taped_run import start_replay
+    from simkit.contract.errors import SimkitError
     from simkit.files.streams import is_stdout
     from simkit.files.whole import check_output, write_whole
 
+    if as_json and one_line:
+        raise SimkitError("--json and --one-line are two forms of one report.", remedy="Leave one out.")
     if sarif is not None:
         check_output(sarif, what="SARIF report", known=REPORT, force=force)
     loaded = options.load()

@@ -217,3 +217,10 @@ def test_a_second_ctrl_c_ends_at_once():
         assert not run.goes_on(0.5)
     with pytest.raises(KeyboardInterrupt):
         signal.raise_signal(signal.SIGINT)
+
+
+def test_two_forms_of_one_report_are_refused(capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(["check", "demo:marlpit", "--for", "1c", "--one-line", "--json"])
+    assert ended.value.code == 2
+    assert "--json and --one-line are two forms of one report." in "".join(capsys.readouterr())
