@@ -13,11 +13,13 @@ from operator import or_
 import attrs
 
 from simkit.backplane.seat import Seat
-from simkit.contract.registers import Register
+from simkit.contract.registers import PlainMemory, Register
 
 _PAGE_ONES = (1 << 256) - 1
 _NO_ADDRESS, _EVERY_ADDRESS = bytes(32), b"\xff" * 32
 _TABLE_BYTES = 256 * len(_NO_ADDRESS)
+_PLACES = tuple(slice(begin, begin + len(_NO_ADDRESS)) for begin in range(0, _TABLE_BYTES, len(_NO_ADDRESS)))
+"""Of each page in a table."""
 _LOW_LINES = frozenset(f"A{n}" for n in range(8))
 
 
@@ -137,19 +139,19 @@ class Table:
 
     def _pages(self, tables: Sequence[tuple[Seat, int, int]], *, for_write: bool) -> Pages:
         """Pages of which one seat's first table has every address, and no other table any."""
-        alone = [(seat, table.to_bytes(_TABLE_BYTES, "little")) for seat, table, _ in tables]
-        spoilt = reduce(or_, (table for _, _, table in tables), 0).to_bytes(_TABLE_BYTES, "little")
-        pages: list[Page | None] = []
-        for page in range(256):
-            place = slice(page * len(_NO_ADDRESS), (page + 1) * len(_NO_ADDRESS))
-            seat = _only((seat, table[place]) for seat, table in alone) if spoilt[place] == _NO_ADDRESS else None
-            pages.append(None if seat is None else self._plain_page(seat, page, for_write=for_write))
+        pages: list[Page | None] = [None] * 256
+        spoilt = reduce(or_, (table for _, _, table in tables), 0)
+        for seat, table, _ in tables:
+            if seat.plain is None or seat.waits:
+                continue
+            others = reduce(or_, (other for its, other, _ in tables if its is not seat), spoilt)
+            whole, foreign = table.to_bytes(_TABLE_BYTES, "little"), others.to_bytes(_TABLE_BYTES, "little")
+            for page, place in enumerate(_PLACES):
+                if whole[place] == _EVERY_ADDRESS and foreign[place] == _NO_ADDRESS:
+                    pages[page] = self._plain_page(seat, seat.plain, page, for_write=for_write)
         return tuple(pages)
 
-    def _plain_page(self, seat: Seat, page: int, *, for_write: bool) -> Page | None:
-        plain = seat.plain
-        if plain is None or seat.waits:
-            return None
+    def _plain_page(self, seat: Seat, plain: PlainMemory, page: int, *, for_write: bool) -> Page | None:
         buffer = plain.write if for_write else plain.read
         if buffer is None:
             return None
@@ -259,18 +261,6 @@ def _driven_mask(seat: Seat, offset: int) -> int:
     """Bus bits the card drives on a read."""
     mask = seat.driven.get(offset, 0) or (0xFF if seat.holds_program(offset) else 0)
     return seat.gives_data[mask] if seat.gives_data is not None else mask
-
-
-def _only(tables: Iterable[tuple[Seat, bytes]]) -> Seat | None:
-    """The one seat whose page table is all ones while all others are all zeros."""
-    found: Seat | None = None
-    for seat, bits in tables:
-        if bits == _NO_ADDRESS:
-            continue
-        if bits != _EVERY_ADDRESS or found is not None:
-            return None
-        found = seat
-    return found
 
 
 def is_bus_line(name: str) -> bool:
