@@ -41,6 +41,10 @@ MOST_BYTES = 256_000_000
 """Memory that a recording takes at most: 16 s at 2 MHz when every cycle is kept; a filter makes it last longer."""
 
 
+def _kinds(given: Iterable[Kind]) -> frozenset[Kind]:
+    return frozenset(given)
+
+
 @attrs.frozen
 class Filter:
     """Which bus cycles are kept.
@@ -56,7 +60,7 @@ class Filter:
     first: int = 0
     last: int = 0xFFFF
     slots: frozenset[int] = attrs.field(default=frozenset(), converter=frozenset)
-    kinds: frozenset[Kind] = attrs.field(default=frozenset(), converter=frozenset)
+    kinds: frozenset[Kind] = attrs.field(default=frozenset(), converter=_kinds)
     writes: bool | None = None
     begin: int = 0
     end: int | None = None

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
+import numpy as np
+
+from simkit.backplane.cycle import Kind
 from simkit.contract.errors import SimkitError
 from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, SerialPort
 from simkit.machine.machine import Machine, MomentError
+from simkit.records.recorder import Filter, Recorder
 
 TRIED_SECONDS = 0.4
 """Machine time for one way of doing something: longer than a byte at 110 baud and the polls of a slow loop."""
@@ -58,11 +62,27 @@ def _is_left(machine: Machine, loop: set[int], offer: Callable[[], None]) -> boo
     lowest = min(pointers, default=0)
     offer()
     seconds = min(TRIED_SECONDS, float(MOST_CYCLES / machine.clock_hz))
+    if _stays(machine, loop, seconds):
+        return False
     try:
         machine.run(until=lambda m: m.cpu.pc not in loop and m.cpu.sp >= lowest, timeout=seconds)
     except MomentError:
         return False
     return True
+
+
+def _stays(machine: Machine, loop: set[int], seconds: float) -> bool:
+    """Whether no instruction is from elsewhere, not even a handler's; if one is, the machine is put back.
+
+    Most loops stay, and the core sees that many times faster than steps would.
+    """
+    before = machine.save_state()
+    with Recorder(machine, Filter(kinds={Kind.FETCH}), decoding=False) as recorder:
+        machine.run(seconds=seconds)
+    if machine.cpu.pc in loop and set(np.unique(recorder.cycles.address).tolist()) <= loop:
+        return True
+    machine.load_state(before)
+    return False
 
 
 def _offers(machine: Machine) -> Iterator[Callable[[], None]]:
