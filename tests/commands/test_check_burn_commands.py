@@ -196,7 +196,7 @@ def test_coverage_prints_saves_and_merges(simkit, tmp_path):
 )
 def test_ctrl_c_ends_the_run_and_tells_what_was_found(arguments, told, wait_until_busy):
     running = subprocess.Popen([*START, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    wait_until_busy(running, 2)
+    wait_until_busy(running, 1)
     running.send_signal(signal.SIGINT)
     out, err = running.communicate(timeout=30)
     assert running.returncode == 130

@@ -161,7 +161,7 @@ def test_ctrl_c_ends_cleanly_with_130(hello, wait_until_busy):
         stderr=subprocess.PIPE,
         text=True,
     )
-    wait_until_busy(running, 2)
+    wait_until_busy(running, 1)
     running.send_signal(signal.SIGINT)
     out, err = running.communicate(timeout=20)
     assert (running.returncode, err) == (130, "\nStopped.\n")

@@ -71,7 +71,7 @@ def machine_with(folder, kind, settings):
         lines.append('lines = { INT = "IRQ" }')
     lines.append("[card.settings]\n" + "\n".join(f"{name} = {json.dumps(value)}" for name, value in settings.items()))
     (folder / "machine.toml").write_text("\n".join(lines))
-    return Machine.load(folder, engine="exact")
+    return Machine.load(folder)
 
 
 def inputs(port):
@@ -217,10 +217,16 @@ def refusal_of(machine, damaged):
     return None
 
 
-@pytest.mark.parametrize(("kind", "settings"), KINDS)
-def test_every_field_that_cannot_be_is_refused_by_name_and_the_machine_stays(kind, settings, tmp_path):
-    machine = machine_with(tmp_path, kind, settings)
-    states = list(busy_states(machine))
+@pytest.fixture(scope="module", params=KINDS, ids=lambda case: case[0])
+def used(request, tmp_path_factory):
+    """(kind of a card, a machine with it, the states it went through)."""
+    kind, settings = request.param
+    machine = machine_with(tmp_path_factory.mktemp("used"), kind, settings)
+    return kind, machine, list(busy_states(machine))
+
+
+def test_every_field_that_cannot_be_is_refused_by_name_and_the_machine_stays(used):
+    kind, machine, states = used
     machine.load_state(states[0])
     present, tried = states[0], 0
     for whole, field, what, damaged in every_damage(states, kind):
@@ -236,13 +242,12 @@ def test_every_field_that_cannot_be_is_refused_by_name_and_the_machine_stays(kin
     assert tried >= 4
 
 
-@pytest.mark.parametrize(("kind", "settings"), KINDS)
-def test_a_state_that_is_taken_back_can_be_saved_loaded_and_run(kind, settings, tmp_path):
+def test_a_state_that_is_taken_back_can_be_saved_loaded_and_run(used):
     """Whatever single value is edited: it is refused, or the machine runs on without a fault of the card."""
-    machine = machine_with(tmp_path, kind, settings)
+    kind, machine, states = used
     rng = random.Random(2)
     taken = 0
-    for whole in list(busy_states(machine))[::4]:
+    for whole in states[::4]:
         content = entries_of(whole)
         entry = f"cards/{SLOT:02d}.json"
         state = json.loads(content[entry])

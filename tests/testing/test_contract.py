@@ -52,7 +52,7 @@ def test_installed_card_keeps_the_contract(kind, settings):
     assert check_contract(load_entry(entries()[kind]), settings, steps=40, start=start, damaged=False).problems == ()
 
 
-@pytest.mark.parametrize("seed", [1, 2, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(3, 9))])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(2, 9))])
 @pytest.mark.parametrize("kind", KINDS)
 def test_installed_card_refuses_damaged_states(kind, seed):
     assert check_contract(load_entry(entries()[kind]), seed=seed, steps=40).problems == ()

@@ -139,10 +139,32 @@ result |= {
 """
 
 
-def test_a_game_played_in_a_browsers_python_ends_in_the_same_state_with_the_same_pictures(in_browser):
+TOGETHER = """
+programs = {programs!r}
+results = {{}}
+for name, program in programs.items():
+    names = {{"__name__": name}}
+    exec(program, names)
+    results[name] = names["result"]
+result = results
+"""
+"""Starting a browser's Python takes longer than most programs in it."""
+
+
+@pytest.fixture(scope="module")
+def both(in_browser):
+    """By program: its result in a browser's Python and here."""
+    grow = {"there": GROW + PLAY + MORE, "here": "def grow(): pass" + PLAY}
+    there, desktop = (
+        run(TOGETHER.format(programs={"failing": FAILING, "recorded": RECORDED, "play": grow[where]}))
+        for where, run in (("there", in_browser), ("here", here))
+    )
+    return {name: (there[name], desktop[name]) for name in there}
+
+
+def test_a_game_played_in_a_browsers_python_ends_in_the_same_state_with_the_same_pictures(both):
     """The interpreter's memory grows in the middle of it."""
-    there = in_browser(GROW + PLAY + MORE)
-    desktop = here("def grow(): pass" + PLAY)
+    there, desktop = both["play"]
     assert there.pop("words").startswith("Pyodide ")
     assert there.pop("compiled") == []
     before, after = there.pop("grown")
@@ -175,9 +197,9 @@ for name in ("demo:marlpit", "demo:bench"):  # a part each
 """
 
 
-def test_bus_cycles_recorded_in_a_browsers_python_are_those_recorded_here(in_browser):
-    there = in_browser(RECORDED)
-    assert there == here(RECORDED)
+def test_bus_cycles_recorded_in_a_browsers_python_are_those_recorded_here(both):
+    there, desktop = both["recorded"]
+    assert there == desktop
     assert {part for part, _, _ in there.values()} == {"65C02", "6502"}
     assert all(entered > 10 for _, _, entered in there.values())
 
@@ -215,9 +237,9 @@ for error in (Chewed("a snail sits on it"), KeyboardInterrupt()):
 """
 
 
-def test_what_a_card_raises_comes_out_of_a_browsers_core_as_it_does_here(in_browser):
-    there = in_browser(FAILING)
-    assert there == json.loads(json.dumps(here(FAILING)))
+def test_what_a_card_raises_comes_out_of_a_browsers_core_as_it_does_here(both):
+    there, desktop = both["failing"]
+    assert there == desktop
     (card, _, _), (interrupt, _, _) = there
     assert "a snail sits on it" in card
     assert interrupt.startswith("KeyboardInterrupt")
