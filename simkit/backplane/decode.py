@@ -145,23 +145,27 @@ class Table:
             if seat.plain is None or seat.waits:
                 continue
             others = reduce(or_, (other for its, other, _ in tables if its is not seat), spoilt)
+            straight = self._is_straight(seat)
             whole, foreign = table.to_bytes(_TABLE_BYTES, "little"), others.to_bytes(_TABLE_BYTES, "little")
             for page, place in enumerate(_PLACES):
                 if whole[place] == _EVERY_ADDRESS and foreign[place] == _NO_ADDRESS:
-                    pages[page] = self._plain_page(seat, seat.plain, page, for_write=for_write)
+                    pages[page] = self._plain_page(seat, seat.plain, page, straight=straight, for_write=for_write)
         return tuple(pages)
 
-    def _plain_page(self, seat: Seat, plain: PlainMemory, page: int, *, for_write: bool) -> Page | None:
+    def _is_straight(self, seat: Seat) -> bool:
+        """Whether the low byte of an address is that of the offset, and data go through as they are, on every page."""
+        if seat.gives_data is not None:
+            return False
+        if not seat.wires:
+            return seat.address_pins >= 8
+        base = offset_of(seat, 0, self.levels)
+        return all(offset_of(seat, 1 << n, self.levels) == base | 1 << n for n in range(8))
+
+    def _plain_page(self, seat: Seat, plain: PlainMemory, page: int, *, straight: bool, for_write: bool) -> Page | None:
         buffer = plain.write if for_write else plain.read
         if buffer is None:
             return None
-        address = page << 8
-        base = offset_of(seat, address, self.levels)
-        straight = seat.gives_data is None and (
-            all(offset_of(seat, address | 1 << n, self.levels) == base | 1 << n for n in range(8))
-            if seat.wires
-            else seat.address_pins >= 8
-        )
+        base = offset_of(seat, page << 8, self.levels)
         if straight and base + 256 <= len(buffer) and base & 0xFF == 0:
             return Page(memoryview(buffer)[base : base + 256], buffer, base)
         if for_write or not plain.ignores_writes:
