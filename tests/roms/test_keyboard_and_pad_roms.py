@@ -15,9 +15,9 @@ BOOT = "seconds=0.08"  # until the keyboard listens and the screen is set up
 
 @pytest.fixture
 def boot(load_machine):
-    """Function for a demo machine past its start; exact unless told otherwise: short runs do not repay translating."""
+    """Function for a demo machine past its start."""
 
-    def booted(name: str, engine: str = "exact", **options) -> Machine:
+    def booted(name: str, engine: str = "auto", **options) -> Machine:
         return load_machine(f"demo/{name}", settings={3: {**QUICK, **options}}, engine=engine, boot=BOOT)
 
     return booted
@@ -300,7 +300,7 @@ def test_on_a_slow_machine_the_drivers_loop_sets_the_highest_rate(load_machine):
             machine.run(cycles=4_000)
 
     def slow_machine() -> Machine:
-        slow = {"clock": "200 kHz", "settings": {3: QUICK}, "engine": "exact"}
+        slow = {"clock": "200 kHz", "settings": {3: QUICK}}
         return load_machine("demo/catalogue", boot=full_line, **slow)
 
     machine = slow_machine()

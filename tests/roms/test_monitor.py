@@ -84,7 +84,7 @@ def test_letters_may_be_capitals_and_mistakes_are_rubbed_out(talk):
         ("put c000 00", "There is no memory to write to at c000"),
     ],
 )
-@pytest.mark.machine(MONITOR, engine="exact", boot=asked)
+@pytest.mark.machine(MONITOR, boot=asked)
 def test_wrong_lines_are_answered(line, answer, machine):
     assert Talk(machine).line(line).startswith(answer)
 
@@ -235,7 +235,7 @@ def test_code_that_switches_the_bank_under_itself_goes_on_in_the_other(load_mach
 def test_the_latch_is_unknown_until_the_rom_writes_it(load_machine):
     """A 74HC574 has no clear pin: the ROM must be reachable with any bank."""
     for seed in range(4):
-        machine = load_machine(MONITOR, seed=seed, engine="exact")
+        machine = load_machine(MONITOR, seed=seed)
         asked(machine)
         assert machine.card(5).words()[0].startswith("74HC574 holds $00")
 

@@ -16,8 +16,8 @@ FIRST_LINES = {1: 3, 2: 11}
 
 
 def pad_tester(folder: Path) -> Machine:
-    """The machine past its start, on the exact engine: short runs do not repay translating."""
-    machine = Machine.load(folder, engine="exact")
+    """The machine past its start."""
+    machine = Machine.load(folder)
     machine.run(seconds=0.1)
     return machine
 
@@ -38,7 +38,7 @@ def shown_for(machine: Machine, pad: int, button: str) -> tuple[list[str], list[
 
 
 def keyboard_tester(folder: Path) -> Machine:
-    machine = Machine.load(folder, settings={3: {"self_test_ms": 20}}, engine="exact")
+    machine = Machine.load(folder, settings={3: {"self_test_ms": 20}})
     machine.run(seconds=0.1)
     return machine
 

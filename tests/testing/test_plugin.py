@@ -1,6 +1,7 @@
 """The pytest plug-in as a ROM's author uses it, in a folder of its own."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np  # loaded here, as pytester forgets modules after each run and numpy loads only once
@@ -317,15 +318,19 @@ MISTAKES = {
 }
 
 
-@pytest.mark.parametrize("mistake", MISTAKES)
-def test_a_mistake_in_a_test_shows_the_test_and_not_the_insides_of_the_kit(folder, mistake):
-    line, message = MISTAKES[mistake]
-    folder.makepyfile(f"def test_a(machine):\n    {line}\n")
+def test_a_mistake_in_a_test_shows_the_test_and_not_the_insides_of_the_kit(folder):
+    tests = [f"def test_{n}(machine):\n    {line}\n" for n, (line, _) in enumerate(MISTAKES.values())]
+    folder.makepyfile("\n".join(tests))
     result = folder.runpytest_subprocess()
-    result.assert_outcomes(failed=1)
+    result.assert_outcomes(failed=len(MISTAKES))
     out = result.stdout.str()
-    assert f">       {line}" in out or f">   {line}" in out
-    assert message in out
+    reports = dict(
+        re.findall(r"^_+ test_(\d+) _+\n(.*?)(?=^_+ test_\d+ _+\n|^=+ short)", out, re.MULTILINE | re.DOTALL)
+    )
+    for n, (mistake, (line, message)) in enumerate(MISTAKES.items()):
+        report = reports[str(n)]
+        assert f">       {line}" in report or f">   {line}" in report, mistake
+        assert message in report, mistake
     for inside in ("routine.py", "simkit/machine/machine.py", "views.py", "labels.py"):
         assert inside not in out
 

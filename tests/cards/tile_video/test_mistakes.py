@@ -185,7 +185,7 @@ def test_seven_of_eight_registers_written(after):
 def test_flag_polled(after):
     """[F18A] v1.5, v1.9: frames missed under heavy polling. How wide the moment is, nobody published: a setting."""
     race = {5: {"poll_race": "on"}}
-    machine = after("flag-polled", 0.8, settings=race, engine="exact")
+    machine = after("flag-polled", 0.8, settings=race)
     lost = machine.findings.count("video-flag-lost")
     assert lost > 0
     assert rules(machine) == {"video-flag-lost"}
