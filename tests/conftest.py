@@ -44,6 +44,11 @@ NEEDS = {
     "users": (hasattr(os, "getuid"), "this system knows no rights of user and group"),
     "devices": (os.path.exists("/dev/null"), "this system has no devices in its folders"),  # noqa: PTH110
     "/proc": (os.path.exists("/proc/self/status"), "this system does not tell a process's own peak of memory in /proc"),  # noqa: PTH110
+    "cc65": (
+        shutil.which("ca65") is not None and shutil.which("ld65") is not None,
+        "the assembler ca65 and its linker ld65 are not installed (Debian: cc65)",
+    ),
+    "64tass": (shutil.which("64tass") is not None, "the assembler 64tass is not installed (Debian: 64tass)"),
     "/dev/full": (os.path.exists("/dev/full"), "this system has no /dev/full, on which there is never room"),  # noqa: PTH110
 }
 """What a test may need: whether it is here, and the reason for which it is skipped where not."""

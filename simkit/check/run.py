@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,11 +16,10 @@ from simkit.check.result.notes import Noted, Notes
 from simkit.check.result.order import folded, in_order
 from simkit.check.watches.outside import is_left_by_input
 from simkit.check.watches.watch import Watch
-from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import effects
 from simkit.machine.machine import Machine
 from simkit.outside.player import Player
-from simkit.rom.listing import Listing, listing_beside, read_listing
+from simkit.rom.listing import Listing
 
 SLICES = 40
 """How finely a wait is noticed: parts of a run."""
@@ -48,7 +47,6 @@ def check(
     *,
     seconds: Fraction = Fraction(2),
     accepted: Path | None = None,
-    labels: Sequence[Path] = (),
     player: Player | None = None,
     goes_on: Callable[[float], bool] = lambda part: True,
 ) -> CheckResult:
@@ -58,7 +56,6 @@ def check(
         machine: in cycle 0. Outside events already queued (keys, pads) happen as queued.
         seconds: machine time to run.
         accepted: file of accepted findings; None takes `accepted.toml` beside the machine file, if it is there.
-        labels: label lists that were read besides those of the machine file; their listings are used.
         player: a recording on that machine, which is played first.
         goes_on: called now and then with the part done, 0 to 1; False ends the run there.
 
@@ -67,7 +64,9 @@ def check(
     """
     path = accepted if accepted is not None else machine.description.path.parent / FILE
     acceptances = read_accepted(path) if accepted is not None or os.path.lexists(path) else []
-    listing, notes, remarks = machine_listing(machine, labels)
+    lines = machine.source_lines
+    listing, remarks = lines.listing, list(lines.remarks)
+    notes = [Noted("labels-stale", text, None, None, slot, -1) for slot, text in lines.stale]
     noted, more = static_findings(machine, listing)
     run = _Run(machine, listing, player)
     try:
@@ -219,46 +218,3 @@ def _without_echoes(findings: list[CheckFinding]) -> list[CheckFinding]:
         and not (f.rule.name == "undriven-read" and ("stack-underflow", f.pc) in seen)
         and not (f.rule.name == "dummy-access" and ("video-dummy-read", f.pc) in seen)
     ]
-
-
-def machine_listing(machine: Machine, labels: Sequence[Path] = ()) -> tuple[Listing | None, list[Noted], list[str]]:
-    """The listing beside a label list of the machine, if it is of the image that is in the socket.
-
-    Args:
-        machine: the machine; label lists of its file count when they were read (an image given instead of the
-            file's leaves them out).
-        labels: label lists that were read besides.
-
-    Returns:
-        The listing or None; a finding when it is stale; remarks.
-    """
-    lists: list[tuple[Path, int | None]] = [(path, None) for path in labels]
-    if not lists and len(machine.labels):
-        lists = [(card.labels, card.slot) for card in machine.description.cards if card.labels is not None]
-    for path, slot in lists:
-        beside = listing_beside(path)
-        if beside is None:
-            return None, [], [f"No listing beside {path}: findings carry labels, but no source lines."]
-        try:
-            listing = read_listing(beside)
-        except SimkitError as error:
-            return None, [], [f"The listing is not used: {error.message}"]
-        stale = _stale(machine, listing)
-        if stale is not None:
-            return None, [Noted("labels-stale", stale, None, None, slot, -1)], []
-        return listing, [], []
-    return None, [], []
-
-
-def _stale(machine: Machine, listing: Listing) -> str | None:
-    """How a listing disagrees with the machine's memory, or None."""
-    for row in listing.rows:
-        if not machine.bus.where(row.address):
-            continue
-        held = bytes(machine.peek((row.address + n) & 0xFFFF) for n in range(len(row.data)))
-        if held != row.data:
-            return (
-                f"The machine holds {held.hex(' ').upper()} at ${row.address:04X}, the listing ({row.place}) "
-                f"{row.data.hex(' ').upper()}: it is not of this image and is not used."
-            )
-    return None

@@ -101,7 +101,6 @@ def check(
             loaded,
             seconds=Fraction(cycles) / loaded.description.clock_hz,
             accepted=accepted,
-            labels=tuple(options.labels),
             player=player,
             goes_on=run.goes_on,
         )

@@ -70,7 +70,6 @@ def coverage(
     as_json: JsonOption = False,
 ) -> None:
     """Measure coverage (see HELP)."""
-    from simkit.check.run import machine_listing
     from simkit.commands.headless import run_forward
     from simkit.commands.script import schedule_run
     from simkit.files.streams import is_stdout
@@ -88,7 +87,7 @@ def coverage(
         check_output(path, what=kinds[name][0], known=kinds[name][1], force=force)
     earlier = [Counts.from_json(path) for path in merge or []]
     loaded = options.load()
-    listing = machine_listing(loaded, tuple(options.labels))[0]
+    listing = loaded.source_lines.listing
     if lcov is not None or cobertura is not None:
         check_source_lines(listing)
     watch = CoverageWatch(loaded)

@@ -153,7 +153,7 @@ def unpack(name: str, target: Path, *, force: bool = False) -> tuple[Path, Writt
     needed = {path.resolve() for path in description.files}
     folders = {path.parent for path in needed}
     for card in description.cards:
-        for path in (card.image, card.labels):
+        for path in (card.image, *card.labels, *card.listing):
             if path is not None:
                 needed.update(_with_sources(path.resolve()))
     for beside in folders:

@@ -135,6 +135,7 @@ class Outcome:
             "lamps": {
                 slot: dict(zip(lamps.port.labels, lamps.levels, strict=True)) for slot, lamps in lamps_of(machine)
             },
+            "notes": machine.notes,
             "findings": [attrs.asdict(finding) for finding in machine.findings],
             "counts": [
                 {"rule": rule, "slot": slot, "count": count}

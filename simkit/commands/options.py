@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import attrs
 import typer
 
+from simkit.commands.say import say
 from simkit.contract.errors import SimkitError
 from simkit.files.streams import is_stream
 
@@ -71,7 +72,9 @@ _OPTIONS: dict[str, tuple[Any, object]] = {
     "labels": (
         Annotated[
             list[Path] | None,
-            typer.Option("--labels", metavar="FILE", help="A label list besides the file's; repeatable."),
+            typer.Option(
+                "--labels", metavar="FILE", help="A label list, debug file or listing besides the file's; repeatable."
+            ),
         ],
         None,
     ),
@@ -158,7 +161,6 @@ class MachineOptions:
             SimkitError: the options or the machine file are wrong.
         """
         from simkit.machine.machine import Machine
-        from simkit.rom.labels import read_labels
 
         machine = Machine.load(
             self.machine,
@@ -169,8 +171,9 @@ class MachineOptions:
             engine=self.engine,
         )
         for path in self.labels:
-            for name, address in read_labels(path).items():
-                machine.labels.add(name, address)
+            machine.read_labels(path)
+        if machine.notes:
+            say(*(f"Note: {note}" for note in machine.notes), error=True)
         return machine
 
     def images(self) -> dict[int, str | Path | bytes]:

@@ -22,9 +22,9 @@ from simkit.contract.turn import BETWEEN, Turn
 from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.room import Room, room
 from simkit.machine.fingerprint import Fingerprint
+from simkit.machine.naming import Naming
 from simkit.machinefile.description import CardDescription, Description
 from simkit.rom.images import read_image
-from simkit.rom.labels import Labels, read_labels
 
 Images = Mapping[int, str | Path | bytes]
 
@@ -40,13 +40,13 @@ class Assembly:
 
     Attributes:
         bus: the bus with all seats.
-        labels: labels of all cards.
+        naming: labels of all cards, and where source lines stand.
         fingerprint: what makes it this machine.
         core: the core with the memory that the slots asked for; why not, where it cannot be had.
     """
 
     bus: Bus
-    labels: Labels
+    naming: Naming
     fingerprint: Fingerprint
     core: Room | NoCoreError
 
@@ -65,7 +65,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     backplane = description.backplane
     bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
     bus.turn.asked = PUT_TOGETHER  # until it is all there
-    labels = Labels()
+    naming = Naming()
     errors = Errors()
     contents: dict[int, bytes] = {}
     files = _Files()
@@ -78,7 +78,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
             if content is not None:
                 contents[card.slot] = content
             if card.slot not in images:
-                _name(card, labels, files)
+                _name(card, naming)
         except SimkitError as error:
             errors.add(error)
     slots = {card.slot for card in description.cards}
@@ -90,7 +90,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
                 SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
             )
     errors.raise_any()
-    return Assembly(bus, labels, Fingerprint.of(description, contents), core)
+    return Assembly(bus, naming, Fingerprint.of(description, contents), core)
 
 
 def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> SimkitError:
@@ -194,12 +194,6 @@ class _Files:
         found: bytes = self._once((path, size), lambda: read_image(path, size))
         return found
 
-    def new_labels(self, path: Path) -> dict[str, int]:
-        """The labels of a list when it is named first; then none."""
-        again = (path, None) in self._found
-        found: dict[str, int] = self._once((path, None), lambda: read_labels(path))
-        return {} if again else found
-
     def _once(self, key: tuple[Path, int | None], read: Callable[[], Any]) -> Any:
         if key not in self._found:
             try:
@@ -237,12 +231,11 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
     return content
 
 
-def _name(described: CardDescription, labels: Labels, files: _Files) -> None:
-    if described.labels is None:
-        return
+def _name(described: CardDescription, naming: Naming) -> None:
+    naming.listings += [(path, described.slot) for path in described.listing]
     try:
-        for label, address in files.new_labels(described.labels).items():
-            labels.add(label, address)
+        for path in described.labels:
+            naming.read(path, described.slot)
     except SimkitError as error:
         raise _located(described, "labels", error) from error
 

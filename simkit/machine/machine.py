@@ -28,11 +28,13 @@ from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.history import History
 from simkit.machine.lengths import length, whole
+from simkit.machine.naming import SourceLines
 from simkit.machine.routine import call as routine_call
 from simkit.machine.snapshot import Snapshot, SnapshotError, hashes, pack, unpack
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
 from simkit.machinefile.description import Description
 from simkit.machinefile.read import read_description
+from simkit.rom.labels import Labels
 
 if TYPE_CHECKING:
     from simkit.cpu.isa.disassemble import Instruction
@@ -79,7 +81,6 @@ class Machine:
         bus: the bus.
         cpu: the CPU: pc, a, x, y, sp, p, halted; settable between instructions.
         findings: rules of the hardware that the program or the wiring broke.
-        labels: names of addresses.
         warnings: findings of the wiring and the images, which came up before the first cycle; among `findings` too.
         cards: views of the cards by slot.
         fingerprint: what makes it this machine, part by part, and the models of its cards.
@@ -99,7 +100,8 @@ class Machine:
         self.findings = Findings()
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
-        self.labels = assembly.labels
+        self._naming = assembly.naming
+        self._source_lines: SourceLines | None = None
         self.fingerprint = assembly.fingerprint
         self.identity = assembly.fingerprint.digest
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
@@ -373,6 +375,39 @@ class Machine:
             remedy="Take its state with save_state(), load the machine a second time, and give that one the state.",
         )
 
+    # names ------------------------------------------------------------------------------------------------------------
+
+    @property
+    def labels(self) -> Labels:
+        """Names of addresses."""
+        return self._naming.labels
+
+    @property
+    def notes(self) -> list[str]:
+        """What is to be told of it and is no finding: what could not be read of its label lists, and the like."""
+        return self._naming.notes
+
+    def read_labels(self, path: Path) -> None:
+        """Read a label list, debug file or the like besides those of the machine file; its source lines count, too.
+
+        Raises:
+            SimkitError: there is no such file, or the system does not let it be read.
+        """
+        self._naming.read(path)
+        self._source_lines = None
+
+    def named_as(self, other: Machine) -> None:
+        """Take over the names of a machine with the same program."""
+        self._naming = other._naming
+        self._source_lines = None
+
+    @property
+    def source_lines(self) -> SourceLines:
+        """Source lines behind addresses, as the files say that were named; read when first asked for."""
+        if self._source_lines is None:
+            self._source_lines = self._naming.source_lines(self)
+        return self._source_lines
+
     # inside -----------------------------------------------------------------------------------------------------------
 
     def outside(self, slot: int, port: str, action: str, *arguments: Any, at: int | None = None) -> None:
@@ -391,6 +426,11 @@ class Machine:
         self.settle()
         found = bytes(self.bus.peek((address + i) & 0xFFFF, self.cycle, self.cpu.last) for i in range(n))
         return found[0] if n == 1 else found
+
+    def memory(self, address: int, length: int) -> bytes:
+        """Bytes from an address on, as reads would give them, without any effect; beyond $FFFF from $0000 on."""
+        found = self.peek(address, length)
+        return found if length != 1 else bytes([found])
 
     def vectors(self) -> dict[str, int]:
         """Addresses that the vectors NMI, RESET and IRQ say now; those that no card gives are left out."""

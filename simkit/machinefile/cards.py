@@ -116,7 +116,8 @@ class _Checker:
             lines=lines,
             ready_gated=ready_gated,
             image=self.path("image"),
-            labels=self.path("labels"),
+            labels=self.paths("labels"),
+            listing=self.paths("listing"),
             note=note,
             origin=self.table.origin,
         )
@@ -171,6 +172,16 @@ class _Checker:
             self.fail(field, f"{value!r} is not a path.")
             return None
         return self.table.folders[field] / value
+
+    def paths(self, field: str) -> tuple[Path, ...]:
+        """Paths of a field: one, or a list."""
+        value = self.table.values.get(field, [])
+        texts = value if isinstance(value, list) else [value]
+        for number, text in enumerate(texts):
+            if not isinstance(text, str):
+                element = number if isinstance(value, list) else None
+                self.fail(field, f"{text!r} is not a path.", element=element)
+        return tuple(self.table.folders[field] / text for text in texts if isinstance(text, str))
 
     def names(self, field: str) -> dict[str, str]:
         """Names of lines by pin; none if something else stands among them."""

@@ -71,7 +71,8 @@ class CardDescription:
         lines: which line an output or input pin is joined to.
         ready_gated: strobes gated with ready.
         image: path of its image, or None.
-        labels: path of its label list, or None.
+        labels: paths of its label lists, debug files and the like.
+        listing: paths of its listings.
         note: what the builder says of it.
         origin: where a key stands, for messages, e.g. "select" or "settings.port_1"; "" is the card itself.
     """
@@ -88,7 +89,8 @@ class CardDescription:
     lines: dict[str, str] = attrs.field(factory=dict)
     ready_gated: bool = False
     image: Path | None = None
-    labels: Path | None = None
+    labels: tuple[Path, ...] = ()
+    listing: tuple[Path, ...] = ()
     note: str = ""
     origin: Mapping[str, Place] = attrs.field(eq=False)
 

@@ -40,6 +40,7 @@ _CARD_KEYS = (
     "write_enable",
     "image",
     "labels",
+    "listing",
     "ready_gated",
     "remove",
     "note",

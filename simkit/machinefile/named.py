@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 from simkit.contract.errors import SimkitError
 from simkit.machinefile.catalogue import FILE_PREFIX
@@ -11,7 +13,7 @@ from simkit.machinefile.merge import MachineErrors, Merged
 
 
 def named_files(machine_file: Path) -> list[Path]:
-    """Files that a machine file names, whether they are there or not: itself, bases, images, label lists, file cards.
+    """Files that a machine file names, whether they are there or not: itself, bases, file cards, and what cards name.
 
     Where a file cannot be read, what it would have named is left out.
     """
@@ -20,13 +22,19 @@ def named_files(machine_file: Path) -> list[Path]:
         merged.read()
     files = [*merged.files, *([merged.missing] if merged.missing else [])]
     for card in merged.cards.values():
-        for field in ("image", "labels", "kind"):
-            value = card.values.get(field)
-            if not isinstance(value, str):
-                continue
+        for field, value in card_paths(card.values):
             if field == "kind":
                 if not value.startswith(FILE_PREFIX):
                     continue
                 value = value.removeprefix(FILE_PREFIX).rpartition(":")[0]
             files.append(card.folders[field] / value)
     return list(dict.fromkeys(files))
+
+
+def card_paths(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """(key, text) for each path that a card's table may name."""
+    for field in ("image", "labels", "listing", "kind"):
+        value = values.get(field)
+        for text in value if isinstance(value, list) else [value]:
+            if isinstance(text, str):
+                yield field, text

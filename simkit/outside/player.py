@@ -325,7 +325,7 @@ class Player:
         before, images = self.machine, entry.fields["images"]
         self.machine = Machine(before.description, images, engine=before.engine)
         if images == before.images():
-            self.machine.labels = before.labels
+            self.machine.named_as(before)
         self._same = not self._differences(entry.fields["fingerprint"], self.machine.fingerprint, entry.at.power_on + 1)
         self._anew()
         for history in tuple(before.histories):  # somebody records what is played

@@ -1,41 +1,22 @@
-"""Listings: which line of which source file stands behind an address.
-
-Two forms are read:
-
-    $8000  A2 FF    slug-watch.asm:12    ldx #$FF      with the place in the source
-     8000  A2 FF    LDX #$FF       as ophis-asm writes; the place is that in the listing itself
-
-Reading takes time in proportion to the size. Messages name a line and never say what stands in it: the file may be
-another one than was meant.
-"""
+"""Listings: which line of which source file stands behind an address, whichever tool wrote it down."""
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
 from bisect import bisect_right
-from collections.abc import Iterator
-from functools import cached_property
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import attrs
 
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.opcodes import OPCODES
-from simkit.files.bounded import is_file, is_folder, lines_of, read_text
 
-MAX_FILE_BYTES = 4_000_000
-MAX_SOURCES = 500
-"""Source files, and folders they may lie in, that are looked for."""
+MNEMONICS = frozenset(opcode.mnemonic.lower() for part in OPCODES.values() for opcode in part) | {"rmb", "smb"}
+MAX_BANKS = 256
+"""Programs at one address that are told apart; what goes beyond lies with the last."""
 
-_PLACED = re.compile(
-    r"\$([0-9A-Fa-f]{4})  ([0-9A-F]{2} (\d{1,5}) times|(?:[0-9A-F]{2} ){0,15}[0-9A-F]{2})\s+"
-    r"([\w.\-][\w.\- ]{0,99}):(\d{1,7})(?:\s+(.*))?"
-)
-_MUST_BE_ROW = re.compile(r"\$[0-9A-Fa-f]{4}  [0-9A-F]{2}\b")
-_BARE = re.compile(r"([0-9A-Fa-f]{4})\s\s((?:\s?[0-9A-Fa-f]{2}){1,16})(?:\s+(.*))?")
-_MNEMONICS = frozenset(opcode.mnemonic.lower() for part in OPCODES.values() for opcode in part) | {"rmb", "smb"}
 _WORD = re.compile(r"[A-Za-z]+[0-7]?")
 
 
@@ -46,11 +27,14 @@ class Row:
     Attributes:
         address: of its first byte.
         length: bytes.
-        data: the bytes; of filler only the first.
+        data: the bytes; of filler only the first; none where they are not known.
         file: path of the source file, or of the listing when it names no source.
         line: line in that file, from 1.
         text: source text, or the assembler's own.
         code: whether it is one instruction; False: data.
+        image: name of the output file that the bytes went to; "" when that is not known.
+        offset: where in it they are, or None.
+        slot: slot of the card whose program it is, or None.
     """
 
     address: int
@@ -60,6 +44,9 @@ class Row:
     line: int
     text: str
     code: bool
+    image: str = ""
+    offset: int | None = None
+    slot: int | None = None
 
     @property
     def place(self) -> str:
@@ -67,24 +54,60 @@ class Row:
         return f"{self.file}:{self.line}"
 
 
-class Listing:
-    """Rows by address."""
+Visible = Callable[[Row, int], bool]
+"""Whether the byte of a row at an address is the one that the CPU sees there now."""
 
-    def __init__(self, rows: list[Row]) -> None:
+
+class Listing:
+    """Rows by address.
+
+    Where programs share addresses (banks), the row of the one that the CPU sees is given.
+
+    Attributes:
+        rows: all of them, by address.
+        shared: whether several programs share addresses.
+
+    Args:
+        rows: in any order.
+        visible: tells which of several rows it is; None: the first.
+    """
+
+    def __init__(self, rows: Iterable[Row], visible: Visible | None = None) -> None:
         self.rows = sorted(rows, key=lambda row: row.address)
-        self._starts = [row.address for row in self.rows]
+        self._visible = visible
+        banks: dict[object, list[Row]] = {}
+        for row in self.rows:
+            key = row.slot, row.image, None if row.offset is None else row.offset - row.address
+            if key not in banks and len(banks) >= MAX_BANKS:
+                key = next(reversed(banks))  # type: ignore[assignment]
+            banks.setdefault(key, []).append(row)
+        self._banks = [([row.address for row in of_bank], of_bank) for of_bank in banks.values()]
+        self.shared = len(self._banks) > 1 and _overlap(self.rows)
 
     def row(self, address: int) -> Row | None:
         """The row whose bytes hold the address."""
-        number = bisect_right(self._starts, address) - 1
-        if number < 0:
-            return None
-        row = self.rows[number]
-        return row if address < row.address + row.length else None
+        for starts, rows in self._banks:
+            number = bisect_right(starts, address) - 1
+            if number < 0 or address >= rows[number].address + rows[number].length:
+                continue
+            if not self.shared or self._visible is None or self._visible(rows[number], address):
+                return rows[number]
+        return None
 
     def instructions(self) -> list[Row]:
-        """The rows that are instructions, by address."""
-        return [row for row in self.rows if row.code]
+        """The rows that are instructions, by address; of banks those that the CPU sees."""
+        if not self.shared or self._visible is None:
+            return [row for row in self.rows if row.code]
+        return [row for row in self.rows if row.code and self._visible(row, row.address)]
+
+
+def _overlap(rows: Sequence[Row]) -> bool:
+    end = 0
+    for row in rows:
+        if row.address < end:
+            return True
+        end = max(end, row.address + row.length)
+    return False
 
 
 def listing_beside(labels: Path) -> Path | None:
@@ -93,89 +116,78 @@ def listing_beside(labels: Path) -> Path | None:
     return path if os.path.lexists(path) else None
 
 
-def read_listing(path: Path) -> Listing:
-    """Rows of a listing in one of the forms of this module; lines of other forms (headings) are skipped.
+def read_rows(path: Path, notes: list[str] | None = None) -> list[Row]:
+    """Rows of a listing, a debug file or an ELF file; none where it holds no source lines.
+
+    Args:
+        path: of the file.
+        notes: is given a sentence about rows that could not be read, and what else is to be told of the file.
 
     Raises:
         FileError: the system does not let it be read.
-        SimkitError: no such file, too large, not text, a row without its place or beyond $FFFF, or not one row in it.
+        SimkitError: no such file, too large, no text and no ELF file.
     """
+    from simkit.rom.toolfile import read_tool_file
+
     try:
-        lines = lines_of(read_text(path, MAX_FILE_BYTES, "listing"))
+        contents = read_tool_file(path, "listing")
     except FileNotFoundError as error:
         raise SimkitError(f"There is no listing {path}.", remedy="Correct the path or build the ROM.") from error
-    rows = []
-    sources = _Sources(path)
-    for number, line in enumerate(lines, start=1):
-        row = _placed(line, sources) or _bare(line.strip(), number, path)
-        if row is not None:
-            if row.address + row.length > 0x10000:
-                message = f"The row goes on beyond $FFFF: {row.length} bytes from ${row.address:04X} on."
-                raise SimkitError(message, file=str(path), line=number, remedy="Build the ROM again.")
-            rows.append(row)
-        elif _MUST_BE_ROW.match(line):
-            raise SimkitError(
-                "The row has an address and bytes, but no place in the source.",
-                file=str(path),
-                line=number,
-                remedy="Rows look like `$8000  A2 FF   main.asm:12   ldx #$FF`.",
-            )
+    if notes is not None and contents.rows:
+        notes += contents.notes(path)
+    return contents.rows
+
+
+def read_listing(path: Path, notes: list[str] | None = None) -> Listing:
+    """The listing in a file, see `read_rows`.
+
+    Raises:
+        FileError: the system does not let it be read.
+        SimkitError: what `read_rows` raises, or not one source line in it.
+    """
+    rows = read_rows(path, notes)
     if not rows:
         raise SimkitError(
             "No line of the listing begins with an address and bytes.",
             file=str(path),
-            remedy="Rows look like `$8000  A2 FF   main.asm:12   ldx #$FF`.",
+            remedy="Rows look like `$8000  A2 FF   main.asm:12   ldx #$FF`; listings of 64tass and vasm, debug files "
+            "of ld65 and ELF files with DWARF are read as well.",
         )
     return Listing(rows)
 
 
-def _placed(line: str, sources: _Sources) -> Row | None:
-    match = _PLACED.fullmatch(line)
-    if match is None:
-        return None
-    data = bytes.fromhex(match[2][:2] if match[3] else match[2])
-    length = int(match[3]) if match[3] else len(data)
-    text = match[6] or ""
-    return Row(int(match[1], 16), length, data, sources.path(match[4]), int(match[5]), text, _is_code(text))
+def completed(rows: Iterable[Row], part: str, peek: Callable[[int, int], bytes]) -> list[Row]:
+    """Rows as they are, those without bytes with what the memory holds; code is split into single instructions.
+
+    Args:
+        rows: as read.
+        part: "65C02" or "6502".
+        peek: (address, length) -> bytes that the CPU would read there.
+    """
+    table = OPCODES[part]
+    found = []
+    for row in rows:
+        if row.data and (not row.code or row.length <= 3):
+            found.append(row)
+            continue
+        data = row.data if len(row.data) == row.length else peek(row.address, row.length)
+        at = 0
+        while row.code and at < row.length and at + table[data[at]].length <= row.length:
+            length = table[data[at]].length
+            found.append(_part(row, data, at, length, code=True))
+            at += length
+        if at < row.length:
+            found.append(_part(row, data, at, row.length - at, code=False))
+    return found
 
 
-def _bare(line: str, number: int, path: Path) -> Row | None:
-    match = _BARE.fullmatch(line)
-    if match is None:
-        return None
-    text = match[3] or ""
-    data = bytes.fromhex(match[2])
-    return Row(int(match[1], 16), len(data), data, str(path), number, text, _is_code(text))
+def _part(row: Row, data: bytes, at: int, length: int, *, code: bool) -> Row:
+    offset = None if row.offset is None else row.offset + at
+    piece = data[at : at + length]
+    return attrs.evolve(row, address=row.address + at, length=length, data=piece, offset=offset, code=code)
 
 
-class _Sources:
-    """Where the source files lie that a listing names: beside it or one folder down."""
-
-    def __init__(self, listing: Path) -> None:
-        self._folder = listing.parent
-        self._paths: dict[str, str] = {}
-
-    def path(self, name: str) -> str:
-        """Path of a source file; its bare name where it is not found, or when there are too many to look for."""
-        if name not in self._paths:
-            if len(self._paths) >= MAX_SOURCES:
-                return name
-            found = next((path for path in self._candidates(name) if is_file(path)), None)
-            self._paths[name] = name if found is None else os.path.normpath(found)
-        return self._paths[name]
-
-    def _candidates(self, name: str) -> Iterator[Path]:
-        yield self._folder / name
-        yield from (folder / name for folder in self._folders)
-
-    @cached_property
-    def _folders(self) -> list[Path]:
-        with contextlib.suppress(OSError):
-            return sorted(path for path in self._folder.iterdir() if is_folder(path))[:MAX_SOURCES]
-        return []
-
-
-def _is_code(text: str) -> bool:
+def is_code(text: str) -> bool:
     """Whether the text, with or without a label before it, begins with a mnemonic."""
     words = [word for word in text.split(";")[0].replace(":", ": ").split() if not word.endswith(":")][:2]
-    return any(_WORD.fullmatch(word) is not None and word.lower() in _MNEMONICS for word in words)
+    return any(_WORD.fullmatch(word) is not None and word.lower() in MNEMONICS for word in words)

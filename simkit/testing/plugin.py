@@ -418,10 +418,9 @@ def _keep(config: pytest.Config, counts: Counts, found: Machine | None = None) -
         kept[counts.program] = counts
     outlines = config.stash[_OUTLINES]
     if found is not None and counts.program not in outlines:
-        from simkit.check.run import machine_listing
         from simkit.testing.coverage import program_of
 
-        outlines[counts.program] = program_of(found, machine_listing(found)[0]).outline(found.description.name)
+        outlines[counts.program] = program_of(found, found.source_lines.listing).outline(found.description.name)
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

@@ -14,7 +14,6 @@ import pytest
 
 from simkit import Machine
 from simkit.check.run import check
-from simkit.rom.labels import read_labels
 
 ROOT = Path(__file__).resolve().parents[2]
 TABLE = tomllib.loads((Path(__file__).parent / "mutants.toml").read_text())
@@ -97,9 +96,8 @@ def rules_of(assemble, tmp_path):
         written = assemble(folder / f"{rom}.asm", tmp_path)
         demo, play = PLAYED[rom]
         machine = Machine.load(ROOT / "demo" / demo, images={2 if demo != "bench" else _rom_slot(demo): written["bin"]})
-        for name, address in read_labels(written["labels"]).items():
-            machine.labels.add(name, address)
-        result = check(machine, seconds=play(machine), labels=[written["labels"]])
+        machine.read_labels(written["labels"])
+        result = check(machine, seconds=play(machine))
         return sorted({finding.rule.name for finding in result.open})
 
     return run

@@ -181,7 +181,7 @@ ODD = (
 KEYS = ("name", "clock", "cpu", "cpu_options", "seed", "base", "backplane", "card", "note")
 CARD_KEYS = (
     "slot", "kind", "select", "not_select", "output_enable", "write_enable", "wires", "lines", "image", "labels",
-    "settings", "ready_gated", "remove", "note", "settings.port_1", "wires.A0", "lines.INT",
+    "listing", "settings", "ready_gated", "remove", "note", "settings.port_1", "wires.A0", "lines.INT",
 )  # fmt: skip
 OTHER_KINDS = {
     "seed": int, "slot": int, "settings.port_1": int, "ready_gated": bool, "remove": bool, "card": list,
@@ -191,6 +191,8 @@ OTHER_KINDS = {
 
 
 def is_of_its_kind(name, value):
+    if name in ("labels", "listing") and isinstance(value, list):
+        return all(isinstance(element, str) for element in value)
     if name in ("select", "not_select") and isinstance(value, list):
         return bool(value) and all(isinstance(element, str) for element in value)
     return type(value) is OTHER_KINDS.get(name, str)

@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.check.run import machine_listing
 from simkit.contract.errors import SimkitError
 from simkit.testing.coverage import Counts, CoverageWatch, program_of, table, total
 
@@ -132,7 +131,7 @@ def test_a_branch_that_reset_gives_up_is_neither_taken_nor_passed(slow, engine, 
 
 def test_the_table_adds_up():
     machine, counts = _covered(60_000)
-    program = program_of(machine, machine_listing(machine)[0])
+    program = program_of(machine, machine.source_lines.listing)
     rows = table(counts, program)
     everything = total(rows)
     assert everything.instructions == len(program.instructions)
@@ -165,7 +164,7 @@ def test_a_file_without_counts_is_told(text, tmp_path):
 
 def test_without_a_listing_the_program_is_followed_from_its_vectors():
     machine = Machine.load(BENCH)
-    with_listing = set(program_of(machine, machine_listing(machine)[0]).instructions)
+    with_listing = set(program_of(machine, machine.source_lines.listing).instructions)
     followed = set(program_of(machine, None).instructions)
     assert followed <= with_listing
     assert len(followed) > len(with_listing) * 0.9

@@ -1,0 +1,153 @@
+"""Names and source lines of a machine: label lists and listings that its cards name, and those given besides."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import attrs
+
+from simkit.contract.errors import FileError, SimkitError
+from simkit.rom.labels import Labels, read_labels
+from simkit.rom.listing import Listing, Row, completed, listing_beside, read_rows
+
+if TYPE_CHECKING:
+    from simkit.backplane.bus import Bus
+    from simkit.machine.machine import Machine
+
+
+@attrs.frozen
+class SourceLines:
+    """Source lines of a machine, as far as they are of the programs that are in it.
+
+    Attributes:
+        listing: the lines; None when there are none.
+        stale: (slot or None, in which way a listing disagrees with the memory) of each that is not used for that.
+        remarks: why there are no lines, and what could not be read.
+    """
+
+    listing: Listing | None
+    stale: Sequence[tuple[int | None, str]] = ()
+    remarks: Sequence[str] = ()
+
+
+@attrs.define
+class Naming:
+    """What names the addresses of a machine.
+
+    Attributes:
+        labels: names of addresses.
+        notes: what could not be read of label lists.
+        lists: label lists that were read, each with the slot of the card that names it.
+        listings: listings that are named, likewise; read when somebody wants source lines.
+    """
+
+    labels: Labels = attrs.field(factory=Labels)
+    notes: list[str] = attrs.field(factory=list)
+    lists: list[tuple[Path, int | None]] = attrs.field(factory=list)
+    listings: list[tuple[Path, int | None]] = attrs.field(factory=list)
+
+    def read(self, path: Path, slot: int | None = None) -> None:
+        """Add the labels of a list, once however many name it; what cannot be read of it becomes a note.
+
+        Raises:
+            FileError: the system does not let it be read.
+            SimkitError: there is no such file.
+        """
+        if any(path == other for other, _ in self.lists):
+            return
+        self.lists.append((path, slot))
+        try:
+            for name, address in read_labels(path, self.notes).items():
+                self.labels.add(name, address)
+        except FileError:
+            raise
+        except SimkitError as error:
+            if not os.path.lexists(path):
+                raise
+            self.notes.append(f"No labels from {path}. {error}".replace("\n", " "))
+
+    def source_lines(self, machine: Machine) -> SourceLines:
+        """Source lines out of all files named; one that is not of the program in the machine is left out and told."""
+        rows: list[Row] = []
+        stale: list[tuple[int | None, str]] = []
+        remarks: list[str] = []
+        for path, slot in self._files():
+            told: list[str] = []
+            try:
+                found = read_rows(path, told)
+            except SimkitError as error:
+                remarks.append(f"The listing is not used: {error.message}")
+                continue
+            remarks += [note for note in told if note not in self.notes]
+            if not found:
+                remarks += self._beside(path)
+                continue
+            its = _of_slots(completed(found, machine.description.cpu, machine.memory), slot, machine)
+            problem = _disagreement(machine, its)
+            if problem is None:
+                rows += its
+            else:
+                stale.append((slot, problem))
+        listing = Listing(rows, _Visible(machine.bus)) if rows else None
+        return SourceLines(listing, stale, list(dict.fromkeys(remarks)))
+
+    def _files(self) -> list[tuple[Path, int | None]]:
+        """Files that may hold source lines, each once: those named as listings, label lists, and what lies beside."""
+        beside = [(found, slot) for path, slot in self.lists if (found := listing_beside(path)) is not None]
+        files: dict[Path, int | None] = {}
+        for path, slot in [*self.listings, *self.lists, *beside]:
+            files.setdefault(path, slot)
+        return list(files.items())
+
+    def _beside(self, path: Path) -> list[str]:
+        """What is to be said of a file without source lines."""
+        if any(path == other for other, _ in self.listings):
+            return [f"The listing is not used: no line of {path} begins with an address and bytes."]
+        if self.listings or listing_beside(path) is not None:
+            return []
+        return [f"No listing beside {path}: findings carry labels, but no source lines."]
+
+
+def _of_slots(rows: Sequence[Row], slot: int | None, machine: Machine) -> list[Row]:
+    """Rows with the slot of the card that holds their image, else the one that names the list."""
+    images = {card.image.name: card.slot for card in reversed(machine.description.cards) if card.image is not None}
+    return [
+        attrs.evolve(row, slot=images.get(row.image.replace("\\", "/").rpartition("/")[2], slot) if row.image else slot)
+        for row in rows
+    ]
+
+
+class _Visible:
+    """Whether a row is of the program that the CPU sees at an address now."""
+
+    def __init__(self, bus: Bus) -> None:
+        self._bus = bus
+
+    def __call__(self, row: Row, address: int) -> bool:
+        seats = self._bus.where(address)
+        if not seats or seats[0][0].image_size is None:
+            return True
+        seat, offset = seats[0]
+        if row.slot is not None and row.slot != seat.slot:
+            return False
+        return row.offset is None or row.offset + address - row.address == offset
+
+
+def _disagreement(machine: Machine, rows: Sequence[Row]) -> str | None:
+    """How rows disagree with the ROM that the CPU sees, or None."""
+    visible = _Visible(machine.bus)
+    banked = Listing(rows).shared
+    for row in rows:
+        seats = machine.bus.where(row.address)
+        if not seats or seats[0][0].image_size is None or (banked and not visible(row, row.address)):
+            continue
+        held = machine.memory(row.address, len(row.data))
+        if held != row.data:
+            return (
+                f"The machine holds {held.hex(' ').upper()} at ${row.address:04X}, the listing ({row.place}) "
+                f"{row.data.hex(' ').upper()}: it is not of this image and is not used."
+            )
+    return None

@@ -1,0 +1,76 @@
+"""The front: what a file is that an assembler or linker wrote, by its content and never by its name."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from simkit.contract.errors import SimkitError
+from simkit.files.bounded import lines_of, read_bounded, text_of
+from simkit.rom.contents import Contents
+
+MAX_FILE_BYTES = 16_000_000
+"""A debug file of a large program in C has some millions."""
+HEAD_LINES = 40
+"""Lines in which a form shows itself."""
+
+_LN = re.compile(r"al\s+(?:C:)?[0-9A-Fa-f]{1,8}\s+\S+")
+_VASM = re.compile(r'Sections:|Source: "|[0-9A-F]{2}:[0-9A-F]{4,8} |F[0-9]{2}:[0-9]{4} ')
+_CA65 = re.compile(r"ca65 V[0-9]")
+_TASS_LIST = re.compile(r"; 64tass .*listing file")
+
+
+def read_tool_file(path: Path, what: str) -> Contents:
+    """What a file holds, whichever tool wrote it.
+
+    Args:
+        path: of the file.
+        what: what it was named as, for messages: "label list" or "listing".
+
+    Raises:
+        FileNotFoundError: there is no such file; the caller knows the remedy.
+        FileError: the system does not let it be read.
+        SimkitError: too large, not text and no ELF file, or a form of which nothing can be had.
+    """
+    content = read_bounded(path, MAX_FILE_BYTES, what)
+    if content.startswith(b"\x7fELF"):
+        from simkit.rom.dwarf import read_elf
+
+        return read_elf(content, path)
+    remedy = f"Name the {what} that the assembler writes, not the image; save it as UTF-8."
+    lines = lines_of(text_of(content, str(path), what, remedy=remedy))
+    return _text(lines, path)
+
+
+def _text(lines: list[str], path: Path) -> Contents:
+    head = [line for line in lines[:HEAD_LINES] if line.strip()]
+    first = head[0] if head else ""
+    if first.startswith("version\t"):
+        from simkit.rom.ld65 import read_debug_file
+
+        return read_debug_file(lines, path)
+    if first.startswith("Modules list:"):
+        from simkit.rom.ld65 import read_map
+
+        return read_map(lines)
+    if _LN.fullmatch(first.strip()):
+        from simkit.rom.ld65 import read_label_list
+
+        return read_label_list(lines)
+    if any(_TASS_LIST.match(line) for line in head):
+        from simkit.rom.tass import read_list
+
+        return read_list(lines, path)
+    if _CA65.match(first):
+        raise SimkitError(
+            "This is a listing of ca65, whose addresses are not final: they count within segments.",
+            file=str(path),
+            remedy="Assemble with -g, link with --dbgfile FILE and name that file.",
+        )
+    if any(_VASM.match(line) for line in head):
+        from simkit.rom.vasm import read_vasm
+
+        return read_vasm(lines, path)
+    from simkit.rom.plain import read_plain
+
+    return read_plain(lines, path)
