@@ -65,7 +65,7 @@ def check(
     path = accepted if accepted is not None else machine.description.path.parent / FILE
     acceptances = read_accepted(path) if accepted is not None or os.path.lexists(path) else []
     lines = machine.source_lines
-    listing, remarks = lines.listing, list(lines.remarks)
+    listing, remarks = lines.listing, [*machine.notes, *lines.remarks]
     notes = [Noted("labels-stale", text, None, None, slot, -1) for slot, text in lines.stale]
     noted, more = static_findings(machine, listing)
     run = _Run(machine, listing, player)

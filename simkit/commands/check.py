@@ -91,7 +91,7 @@ def check(
         raise SimkitError("--json and --one-line are two forms of one report.", remedy="Leave one out.")
     if sarif is not None:
         check_output(sarif, what="SARIF report", known=REPORT, force=force)
-    loaded = options.load()
+    loaded = options.load(tell_notes=False)  # the report does
     cycles = schedule_run(loaded, length or DEFAULT_FOR, typed or [], pad or [])
     player = start_replay(loaded, replay) if replay is not None else None
     if player is not None and length is None:

@@ -78,6 +78,24 @@ _OPTIONS: dict[str, tuple[Any, object]] = {
         ],
         None,
     ),
+    "programs": (
+        Annotated[
+            list[str] | None,
+            typer.Option(
+                "--load",
+                metavar="FILE@ADDRESS",
+                help="Put a program into RAM at power-on, e.g. 'prog.bin@$0200'; a hex file stands alone. Repeatable.",
+            ),
+        ],
+        None,
+    ),
+    "start": (
+        Annotated[
+            str | None,
+            typer.Option("--start", metavar="PLACE", help="Go on there after RESET: an address or a label."),
+        ],
+        None,
+    ),
     "clock": (
         Annotated[str | None, typer.Option("--clock", metavar="CLOCK", help='Machine clock, e.g. "4 MHz".')],
         None,
@@ -141,6 +159,8 @@ class MachineOptions:
         seed: replaces the file's seed.
         image: texts SLOT=FILE.
         labels: label lists to add.
+        programs: texts FILE@ADDRESS, or hex files.
+        start: where the CPU begins: an address or a label.
         clock: replaces the file's clock.
         settings: texts SLOT.NAME=VALUE.
         engine: auto, exact or core.
@@ -150,12 +170,14 @@ class MachineOptions:
     seed: int | None = None
     image: Sequence[str] = attrs.field(default=(), converter=_tuple)
     labels: Sequence[Path] = attrs.field(default=(), converter=_tuple)
+    programs: Sequence[str] = attrs.field(default=(), converter=_tuple)
+    start: str | None = None
     clock: str | None = None
     settings: Sequence[str] = attrs.field(default=(), converter=_tuple)
     engine: str = "auto"
 
-    def load(self) -> Machine:
-        """The machine, built and switched on.
+    def load(self, *, tell_notes: bool = True) -> Machine:
+        """The machine, built and switched on; its notes go to standard error, unless who asks tells them.
 
         Raises:
             SimkitError: the options or the machine file are wrong.
@@ -168,11 +190,12 @@ class MachineOptions:
             images=self.images(),
             clock=self.clock,
             settings=parse_settings(self.settings),
+            programs=self.programs,
+            labels=self.labels,
+            start=self.start,
             engine=self.engine,
         )
-        for path in self.labels:
-            machine.read_labels(path)
-        if machine.notes:
+        if tell_notes and machine.notes:
             say(*(f"Note: {note}" for note in machine.notes), error=True)
         return machine
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from simkit.commands.options import MachineOptions
 from simkit.contract.errors import SimkitError
 from simkit.machinefile.named import named_files
+from simkit.machinefile.programs import parse_load
 from simkit.machinefile.read import machine_path
 from simkit.window.controls import Controls
 from simkit.window.fresh import Fresh
@@ -47,7 +48,8 @@ class Watch:
 
     def _named(self) -> set[Path]:
         given = (Path(text.partition("=")[2]) for text in self._options.image)
-        return {*named_files(self._machine_file), *given, *self._options.labels, self._controls_file}
+        loaded = (parse_load(text).path for text in self._options.programs)
+        return {*named_files(self._machine_file), *given, *loaded, *self._options.labels, self._controls_file}
 
     def fresh(self) -> Fresh | None:
         """What changed files give, once they have stayed the same from one look to the next; else None.

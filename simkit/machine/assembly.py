@@ -21,7 +21,6 @@ from simkit.contract.slot import Slot
 from simkit.contract.turn import BETWEEN, Turn
 from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.room import Room, room
-from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.naming import Naming
 from simkit.machinefile.description import CardDescription, Description
 from simkit.rom.images import read_image
@@ -41,13 +40,13 @@ class Assembly:
     Attributes:
         bus: the bus with all seats.
         naming: labels of all cards, and where source lines stand.
-        fingerprint: what makes it this machine.
+        images: what is in the sockets, by slot.
         core: the core with the memory that the slots asked for; why not, where it cannot be had.
     """
 
     bus: Bus
     naming: Naming
-    fingerprint: Fingerprint
+    images: Mapping[int, bytes]
     core: Room | NoCoreError
 
 
@@ -90,7 +89,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
                 SimkitError(f"An image is given for slot {slot}, which holds no card.", slot=slot, remedy=remedy)
             )
     errors.raise_any()
-    return Assembly(bus, naming, Fingerprint.of(description, contents), core)
+    return Assembly(bus, naming, contents, core)
 
 
 def _of_image(card: CardDescription, error: SimkitError, *, given: bool) -> SimkitError:
@@ -210,9 +209,9 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
     size = seat.image_size
     source = image if image is not None else described.image
     if size is None:
-        if source is not None:
-            none = SimkitError("the card takes no image.", remedy="Leave it out, or name the slot of a ROM.")
-            raise _of_image(described, none, given=image is not None)
+        if image is not None:
+            none = SimkitError("the card takes no image.", remedy="Name the slot of a ROM; --load is for RAM.")
+            raise _of_image(described, none, given=True)
         return None
     if source is None:
         remedy = 'Write image = "my-rom.bin", or give --image SLOT=FILE.'

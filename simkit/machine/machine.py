@@ -8,7 +8,7 @@ m.run(frames=10)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -26,13 +26,16 @@ from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
 from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.machine.assembly import assemble, check_overlaps
+from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
 from simkit.machine.lengths import length, whole
+from simkit.machine.loader import Area, load_programs, notes_of, start_address, with_pieces
 from simkit.machine.naming import SourceLines
 from simkit.machine.routine import call as routine_call
 from simkit.machine.snapshot import Snapshot, SnapshotError, hashes, pack, unpack
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
 from simkit.machinefile.description import Description
+from simkit.machinefile.programs import Program, parse_load
 from simkit.machinefile.read import read_description
 from simkit.rom.labels import Labels
 
@@ -85,6 +88,7 @@ class Machine:
         cards: views of the cards by slot.
         fingerprint: what makes it this machine, part by part, and the models of its cards.
         identity: the same in one hash, without the models; snapshots and recordings refer to it.
+        loaded: memory that programs were put into at power-on: slot, first offset, offset after the last.
         histories: who is told of all that changes the machine, its own running apart.
     """
 
@@ -93,17 +97,25 @@ class Machine:
         description: Description,
         images: Mapping[int, str | Path | bytes] | None = None,
         *,
+        labels: Sequence[Path] = (),
         engine: str = "auto",
     ) -> None:
-        self.description = description
+        description = attrs.evolve(description, programs=with_pieces(description.programs))
         self.histories: list[History] = []
         self.findings = Findings()
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
         self._naming = assembly.naming
+        for path in labels:
+            self._naming.read(path)
+        start = None
+        if description.start is not None:
+            start = start_address(description.start, self.labels)
+            description = attrs.evolve(description, start=f"${start:04X}")
+        self.description = description
+        self.fingerprint = Fingerprint.of(description, assembly.images)
         self._source_lines: SourceLines | None = None
-        self.fingerprint = assembly.fingerprint
-        self.identity = assembly.fingerprint.digest
+        self.identity = self.fingerprint.digest
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
         self.bus.wiring.line("RESET").join(self._reset_button)
         self.bus.machine_events["reset"] = self._reset_moved
@@ -118,10 +130,13 @@ class Machine:
             engine=engine,
             room=assembly.core,
         )
+        self.cpu.start = start
         self.bus.attach(self.cpu)
         check_overlaps(description, self.bus)
         self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
+        self.loaded: list[Area] = []
         self._power_on()
+        self.notes[:0] = notes_of(self.bus, description.programs, start, self.labels)
         self.warnings: list[Finding] = list(self.findings)
 
     @classmethod
@@ -133,6 +148,9 @@ class Machine:
         images: Mapping[int, str | Path | bytes] | None = None,
         clock: str | None = None,
         settings: Mapping[int, Mapping[str, Any]] | None = None,
+        programs: Sequence[str | Program] = (),
+        labels: Sequence[str | Path] = (),
+        start: int | str | None = None,
         engine: str = "auto",
     ) -> Machine:
         """Build the machine that a file describes, and switch it on.
@@ -143,13 +161,24 @@ class Machine:
             images: images by slot: a path, or the bytes themselves.
             clock: replaces the file's clock, e.g. "4 MHz".
             settings: replaces settings of cards, by slot and name.
+            programs: put into RAM when the power comes on: "FILE@$0200", or a hex file.
+            labels: label lists, debug files and the like besides those of the file.
+            start: where the CPU goes on after RESET, instead of where the vector says: an address or a label.
             engine: auto: the core where it can be had, and the reference engine where not; exact: the reference
                 engine; core: the core. They differ in speed alone.
 
         Raises:
             SimkitError: one error, or SeveralErrors with all that are wrong with the file; or there is no core here.
         """
-        return cls(read_description(machine, clock=clock, seed=seed, settings=settings), images, engine=engine)
+        description = read_description(
+            machine,
+            clock=clock,
+            seed=seed,
+            settings=settings,
+            programs=[parse_load(one) if isinstance(one, str) else one for one in programs],
+            start=f"${start:04X}" if isinstance(start, int) else start,
+        )
+        return cls(description, images, labels=[Path(path) for path in labels], engine=engine)
 
     def _power_on(self) -> None:
         bus = self.bus
@@ -159,8 +188,10 @@ class Machine:
             for seat in bus.seats:
                 seat.reset(asserted, 0)
         bus.settle(0)
+        self.loaded = load_programs(bus, self.description.programs)
         check_power_on(self.bus, self.findings)
         self.cpu.power_on()
+        self._pc_in_reset = self.cpu.pc
 
     @property
     def engine(self) -> str:
@@ -469,6 +500,12 @@ class Machine:
     def _check_registers(self) -> None:
         """The CPU's own code trusts its registers, so what was set from outside is looked at before it runs."""
         cpu = self.cpu
+        if cpu.reset_due and cpu.pc != self._pc_in_reset:
+            self._pc_in_reset = cpu.pc
+            raise SimkitError(
+                "m.cpu.pc was set before the sequence of RESET, which loads it from the vector.",
+                remedy="Set it after m.step(), which does the sequence, or load the machine with start=0x0200, say.",
+            )
         for name, value, highest in (
             ("pc", cpu.pc, 0xFFFF),
             ("a", cpu.a, 0xFF),

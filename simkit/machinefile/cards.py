@@ -18,6 +18,7 @@ from simkit.contract.lines import SYSTEM_LINES
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.merge import MachineErrors, Table
+from simkit.machinefile.programs import Program, is_address, parse_address
 from simkit.machinefile.settings import guarded_settings
 
 _LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
@@ -43,6 +44,14 @@ def check_card(
     before = len(errors.found)
     found = _Checker(slot, table, errors).card(installed)
     return found if len(errors.found) == before else None
+
+
+def program_of(card: CardDescription, table: Table) -> Program | None:
+    """The image of a card that takes none into a socket: a program for its memory."""
+    if card.image is None or Board.of(card.card, card.settings, "", card.slot).image_size is not None:
+        return None
+    at = table.values.get("at")
+    return Program(card.image, None if at is None else parse_address(at), card.slot, card.place("image"))
 
 
 class _Checker:
@@ -100,6 +109,7 @@ class _Checker:
         ready_gated = self.table.values.get("ready_gated", False)
         if not isinstance(ready_gated, bool):
             self.fail("ready_gated", f"{ready_gated!r} is neither true nor false.")
+        self.check_at(board)
         note = self.table.values.get("note", "")
         if not isinstance(note, str):
             self.fail("note", f"{note!r} is not a string in quotes.")
@@ -172,6 +182,18 @@ class _Checker:
             self.fail(field, f"{value!r} is not a path.")
             return None
         return self.table.folders[field] / value
+
+    def check_at(self, board: Board) -> None:
+        """Whether `at` is an address, of an image that is put into RAM."""
+        at = self.table.values.get("at")
+        if at is None:
+            return
+        if not isinstance(at, str) or not is_address(at):
+            self.fail("at", f"{at!r} is not an address.", 'Write e.g. at = "$0200".')
+        elif "image" not in self.table.values:
+            self.fail("at", "there is no image to be put there.", 'Write image = "program.bin", or leave it out.')
+        elif board.image_size is not None:
+            self.fail("at", "the image of a ROM lies at the start of the part.", "Leave it out.")
 
     def paths(self, field: str) -> tuple[Path, ...]:
         """Paths of a field: one, or a list."""

@@ -12,6 +12,7 @@ import attrs
 from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.contract.card import Card
 from simkit.contract.settings import setting
+from simkit.machinefile.programs import Program
 from simkit.machinefile.tomlplaces import Place
 
 
@@ -70,7 +71,7 @@ class CardDescription:
         wires: which line reaches a pin.
         lines: which line an output or input pin is joined to.
         ready_gated: strobes gated with ready.
-        image: path of its image, or None.
+        image: path of its image, or None; that of a RAM is a program, see `Description.programs`.
         labels: paths of its label lists, debug files and the like.
         listing: paths of its listings.
         note: what the builder says of it.
@@ -130,6 +131,8 @@ class Description:
         files: the machine file and those it builds on, as they were read.
         about: what it is, in a few words; a variant says its own.
         note: what the builder says of it.
+        programs: what is put into RAM when the power comes on.
+        start: where the CPU begins after RESET, an address or a label; None: where the vector says.
     """
 
     name: str
@@ -144,6 +147,8 @@ class Description:
     files: tuple[Path, ...]
     about: str = ""
     note: str = ""
+    programs: tuple[Program, ...] = ()
+    start: str | None = None
 
     def parts(self) -> dict[str, Any]:
         """What the machine's identity rests on besides seed and images, by name: only what differs from defaults."""
@@ -153,6 +158,8 @@ class Description:
             "backplane": different(self.backplane),
             "cpu_options": different(self.cpu_options),
             **{f"slot {card.slot}": card.part() for card in self.cards},
+            **{f"program {number}": one.identity() for number, one in enumerate(self.programs, start=1)},
+            "start": self.start or "",
         }
         return {name: value for name, value in found.items() if value}
 

@@ -25,7 +25,7 @@ KNOWN_BY = ("card", "clock", "base")
 """One of these stands in every machine file."""
 
 _TOP_TABLES = ("backplane", "cpu_options")
-_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "about", "note", *_TOP_TABLES)
+_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "about", "note", "start", *_TOP_TABLES)
 _CARD_TABLES = {
     "settings": "Write [card.settings].",
     "wires": 'Write e.g. wires = { A0 = "A3" }.',
@@ -39,6 +39,7 @@ _CARD_KEYS = (
     "output_enable",
     "write_enable",
     "image",
+    "at",
     "labels",
     "listing",
     "ready_gated",

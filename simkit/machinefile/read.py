@@ -7,19 +7,22 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
+
+import attrs
 
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.settings import KINDS
 from simkit.files.bounded import is_folder
-from simkit.machinefile.cards import check_card
+from simkit.machinefile.cards import check_card, program_of
 from simkit.machinefile.catalogue import entries
 from simkit.machinefile.description import Backplane, CpuOptions, Description
 from simkit.machinefile.merge import MACHINE_FILE, MachineErrors, Merged, Table
+from simkit.machinefile.programs import Program
 from simkit.machinefile.settings import read_settings
 from simkit.machinefile.shipped import demo_folder
 from simkit.machinefile.tomlplaces import Place
@@ -70,6 +73,8 @@ def read_description(
     clock: str | None = None,
     seed: int | None = None,
     settings: Mapping[int, Mapping[str, Any]] | None = None,
+    programs: Sequence[Program] = (),
+    start: str | None = None,
 ) -> Description:
     """Read a machine file with its bases and check all of it.
 
@@ -78,6 +83,8 @@ def read_description(
         clock: replaces the clock of the file.
         seed: replaces the seed of the file.
         settings: replaces settings of cards, by slot and name.
+        programs: put into RAM besides those of the file.
+        start: replaces where the CPU begins.
 
     Raises:
         SimkitError: one error, or SeveralErrors with all of them.
@@ -93,9 +100,11 @@ def read_description(
         merged.top.put("clock", clock, Place("given clock"), Path())
     if seed is not None:
         merged.top.put("seed", seed, Place("given seed"), Path())
+    if start is not None:
+        merged.top.put("start", start, Place("given start"), Path())
     found = _check(merged, path, errors)
     errors.raise_any()
-    return found
+    return attrs.evolve(found, programs=(*found.programs, *programs)) if programs else found
 
 
 def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
@@ -116,6 +125,9 @@ def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
     cpu = top.value("cpu", "65C02")
     if cpu not in CPUS:
         top.fail("cpu", f"{cpu!r} is not a CPU.", f"Write one of {', '.join(CPUS)}.")
+    start = top.value("start", "")
+    if "start" in merged.top.values and not start.strip():
+        top.fail("start", f"{start!r} is neither an address nor a label.", 'Write e.g. start = "$0200".')
     installed = entries()
     description = Description(
         name=name,
@@ -132,12 +144,14 @@ def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
             for slot in sorted(merged.cards)
             if (card := check_card(slot, merged.cards[slot], installed, errors)) is not None
         ),
+        start=start.strip() or None,
         path=path,
         files=tuple(merged.files),
     )
     if not merged.cards:
         errors.tell("the machine has no cards.", Place(str(path)), "Add [[card]] tables.")
-    return description
+    programs = (program_of(card, merged.cards[card.slot]) for card in description.cards)
+    return attrs.evolve(description, programs=tuple(program for program in programs if program is not None))
 
 
 def _about(top: _Top, merged: Merged, path: Path) -> str:

@@ -126,13 +126,17 @@ def _table(data: object) -> dict[int, int]:
 
 
 def program_hash(machine: Machine) -> str:
-    """Hash of all ROM contents of a machine."""
+    """Hash of all ROM contents of a machine, and of the programs loaded into RAM."""
     digest = hashlib.sha256()
     for seat in machine.bus.seats:
         content = seat.rom() or seat.image
         if content:
             digest.update(f"slot {seat.slot}".encode())
             digest.update(content)
+    for program in machine.description.programs:
+        for address, data in program.pieces or ():
+            digest.update(f"program ${address:04X}".encode())
+            digest.update(data)
     return digest.hexdigest()
 
 

@@ -168,7 +168,7 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
 
 def _marked(request: pytest.FixtureRequest) -> dict[str, Any]:
     """What the markers of a test say, as arguments of `load_machine`; the nearest marker wins."""
-    known = ("path", "images", "clock", "seed", "settings", "engine", "boot")
+    known = ("path", "images", "clock", "seed", "settings", "engine", "programs", "labels", "start", "boot")
     asked: dict[str, Any] = {}
     for marker in reversed(list(request.node.iter_markers("machine"))):
         unknown = set(marker.kwargs) - set(known)

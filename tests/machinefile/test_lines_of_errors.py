@@ -178,10 +178,10 @@ ODD = (
     "true", "9223372036854775808",
     f"0x{'F' * 90}", "1e400", "nan", "-inf", "1979-05-27", "07:32:00", "[{ a.b = [{}] }]",
 )  # fmt: skip
-KEYS = ("name", "clock", "cpu", "cpu_options", "seed", "base", "backplane", "card", "note")
+KEYS = ("name", "clock", "cpu", "cpu_options", "seed", "base", "backplane", "card", "note", "start")
 CARD_KEYS = (
     "slot", "kind", "select", "not_select", "output_enable", "write_enable", "wires", "lines", "image", "labels",
-    "listing", "settings", "ready_gated", "remove", "note", "settings.port_1", "wires.A0", "lines.INT",
+    "listing", "at", "settings", "ready_gated", "remove", "note", "settings.port_1", "wires.A0", "lines.INT",
 )  # fmt: skip
 OTHER_KINDS = {
     "seed": int, "slot": int, "settings.port_1": int, "ready_gated": bool, "remove": bool, "card": list,

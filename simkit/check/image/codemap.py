@@ -17,7 +17,7 @@ ENDS = frozenset(("RTS", "RTI", "JMP", "BRK", "STP", "JAM", "BRA"))
 
 
 def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
-    """Addresses of instructions that surely can be reached from the entries; instructions in ROM only."""
+    """Addresses of instructions that surely can be reached from the entries; in ROM and in loaded programs."""
     programs: dict[int, bytearray] = {}
 
     def is_program(address: int) -> bool:
@@ -25,6 +25,8 @@ def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
         if not found:
             return False
         seat, offset = found[0]
+        if any(slot == seat.slot and start <= offset < end for slot, start, end in machine.loaded):
+            return True
         content = seat.rom()
         if content is None:
             return False

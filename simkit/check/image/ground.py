@@ -71,6 +71,8 @@ class Map:
         self.known: dict[Plan, Place] = {}
         for seat in machine.bus.seats:
             self._add(seat)
+        for slot, start, end in machine.loaded:
+            self.written(slot, start, end)
 
     def _add(self, seat: Seat) -> None:
         rom, plain = seat.rom(), seat.plain

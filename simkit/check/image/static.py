@@ -106,6 +106,8 @@ def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
     for name, at in VECTORS.items():
         if name != "RESET" and not machine.lines[name].pins:
             continue  # nobody can pull the line: what stands there does not matter
+        if name == "RESET" and machine.cpu.start is not None:
+            continue  # fetched and not followed
         if name not in targets:
             yield Noted("vector-astray", f"No card answers at ${at:04X}, the {name} vector.", None, at, None, UNSEEN)
             continue
@@ -182,7 +184,10 @@ def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
 
 def _entries(machine: Machine) -> Iterator[int]:
     """Where the vectors lead, as far as something stands there."""
-    for target in machine.vectors().values():
+    starts = machine.vectors()
+    if machine.cpu.start is not None:
+        starts["RESET"] = machine.cpu.start
+    for target in starts.values():
         if _target_problem(machine, target, None, may_be_ram=True) is None:
             yield target
 

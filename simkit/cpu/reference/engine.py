@@ -102,6 +102,7 @@ class ExactCpu(BusCycles):
         due: the sequence that comes next: "NMI", "IRQ", or None for an instruction.
         waiting: stopped by WAI.
         halted: why the CPU stands still until RESET, or None.
+        start: where the sequence of RESET leads, as a loader would have it; None: where the vector says.
         recent: (cycle, pc) of the last instructions begun, at most 64, without a gap; a convenience for people, not
             part of the state that is saved.
     """
@@ -122,6 +123,7 @@ class ExactCpu(BusCycles):
         self.recent: Recent = deque(maxlen=64)
         self.recogniser = Recogniser(bus.wiring)
         self._seed = seed
+        self.start: int | None = None
         self._stepper: CycleStepper | None = None
         self._running = False
         bus.wiring.observe("SO", self._so_moved)
@@ -328,6 +330,8 @@ class ExactCpu(BusCycles):
             self.read_cycle(0x100 | self.sp, RESET)
             self.sp = self.sp - 1 & 0xFF
         self.fetch_vector(self.RESET, RESET)
+        if self.start is not None:
+            self.pc = self.start
         self.reset_due = False
 
     def _hold_in_reset(self) -> None:

@@ -1,0 +1,159 @@
+"""Programs that are put into RAM at power-on, and where the CPU begins."""
+
+import pytest
+
+from simkit import Machine
+from simkit.contract.errors import SimkitError
+from simkit.machinefile.programs import parse_load
+from simkit.rom.images import write_image
+
+RAM = """\
+name = "Bare"
+clock = "1 MHz"
+[[card]]
+slot = 1
+kind = "sram"
+select = "0xxx xxxx xxxx xxxx"
+"""
+CODE = bytes.fromhex("A2FF9AE6104C0302")  # at $0200: ldx #$ff, txs, loop: inc $10, jmp loop
+
+
+@pytest.fixture
+def folder(tmp_path):
+    (tmp_path / "prog.bin").write_bytes(CODE)
+    (tmp_path / "prog.hex").write_bytes(write_image(CODE, ".hex", address=0x200))
+    (tmp_path / "prog.labels").write_text("main = $0200\nloop = $0203\n")
+
+    def write(more="", top=""):
+        (tmp_path / "machine.toml").write_text(top + RAM + more)
+        return tmp_path
+
+    return write
+
+
+@pytest.mark.parametrize("image", ['image = "prog.bin"\nat = "$0200"', 'image = "prog.hex"'])
+@pytest.mark.parametrize("engine", ["exact", "auto"])
+def test_the_image_of_a_ram_is_a_program_and_start_may_be_a_label(image, engine, folder):
+    m = Machine.load(folder(f'{image}\nlabels = "prog.labels"\n', 'start = "main"\n'), engine=engine)
+    assert m.peek(0x200, len(CODE)) == CODE
+    assert m.step() == 7, "the sequence of RESET takes place"
+    assert m.cpu.pc == 0x200
+    assert any("$0200 (main), as if a loader had jumped there" in note for note in m.notes)
+    m.run(cycles=1000)
+    assert m.cpu.pc in (0x203, 0x205)
+
+
+def test_an_image_without_address_lies_at_the_start_of_the_memory(folder):
+    assert Machine.load(folder('image = "prog.bin"\n')).peek(0, len(CODE)) == CODE
+
+
+def test_a_program_is_there_again_after_a_power_cycle_though_its_file_is_gone(folder):
+    path = folder()
+    m = Machine.load(path, programs=[f"{path / 'prog.bin'}@$0200"], start=0x200)
+    m.run(cycles=50)
+    m.poke(0x200, 0)
+    (path / "prog.bin").unlink()
+    m.power_cycle()
+    assert m.peek(0x200, len(CODE)) == CODE
+    m.step()
+    assert m.cpu.pc == 0x200
+
+
+def test_the_reset_button_goes_to_the_start_again(folder):
+    m = Machine.load(folder(), programs=[f"{folder() / 'prog.hex'}"], start="0200")
+    m.run(cycles=100)
+    m.reset()
+    m.run(until=lambda machine: machine.cpu.pc == 0x200)
+
+
+def test_program_and_start_are_part_of_what_a_machine_is(folder):
+    path = folder()
+    kinds = [{}, {"programs": [f"{path / 'prog.bin'}@0200"]}, {"programs": [f"{path / 'prog.bin'}@0300"]}, {"start": 5}]
+    assert len({Machine.load(path, **words).identity for words in kinds}) == len(kinds)
+    by_bin, by_hex = (Machine.load(path, programs=[f"{path}/{name}"]) for name in ("prog.bin@$0200", "prog.hex"))
+    assert by_bin.identity == by_hex.identity
+    by_hex.load_state(by_bin.save_state())
+
+
+def test_memory_of_a_program_counts_as_written_for_the_check(folder):
+    from simkit.check.run import check
+
+    path = folder()
+    (path / "prog.bin").write_bytes(bytes.fromhex("A2FF9A4C0302"))
+    found = check(Machine.load(path, programs=[f"{path / 'prog.bin'}@$0200"], start=0x200))
+    assert [finding.rule.name for finding in found.open] == []
+
+
+@pytest.mark.parametrize(
+    ("load", "message"),
+    [
+        ("prog.bin", "does not say where"),
+        ("prog.bin@", "is not an address"),
+        ("prog.bin@main", "is not an address"),
+        ("prog.bin@$12345", "is not an address"),
+        ("prog.hex@$0200", "a hex file says its addresses itself"),
+        ("@0200", "does not say where"),
+        ("prog.bin@$7FFC", r"\$8000 is not in RAM: no card answers there"),
+        ("prog.bin@$FFFC", r"8 bytes, too many from \$FFFC on"),
+        ("gone.bin@0200", "There is no program"),
+        (".@0200", "is a folder"),
+    ],
+)
+def test_a_program_that_cannot_be_loaded_is_told(load, message, folder, monkeypatch):
+    monkeypatch.chdir(folder())
+    with pytest.raises(SimkitError, match=message) as told:
+        Machine.load(".", programs=[load])
+    assert told.value.remedy
+    assert "--load" in str(told.value)
+
+
+@pytest.mark.parametrize(
+    ("keys", "message"),
+    [
+        ('at = "$0200"', "there is no image to be put there"),
+        ('image = "prog.bin"\nat = "main"', "'main' is not an address"),
+        ('image = "prog.bin"\nat = 512', "512 is not an address"),
+        ('image = "prog.hex"\nat = "$0200"', "A hex file says its addresses itself"),
+        ('image = "prog.bin"\nat = "$9000"', r"\$9000 is not in the memory of this card: no card answers there"),
+        ('image = "gone.bin"', "There is no program"),
+    ],
+)
+def test_a_program_of_the_machine_file_that_cannot_be_loaded_is_told_with_its_line(keys, message, folder):
+    with pytest.raises(SimkitError, match=message) as told:
+        Machine.load(folder(keys + "\n"))
+    assert (told.value.slot, told.value.line is not None) == (1, True)
+
+
+def test_at_is_not_for_a_rom(folder):
+    rom = '[[card]]\nslot = 2\nkind = "rom"\nselect = "1xxx xxxx xxxx xxxx"\nimage = "prog.bin"\nat = "$8000"\n'
+    with pytest.raises(SimkitError, match="lies at the start of the part"):
+        Machine.load(folder(rom))
+
+
+@pytest.mark.parametrize("start", ["nowhere", "$10000", ""])
+def test_a_start_that_is_nowhere_is_told(start, folder):
+    with pytest.raises(SimkitError, match="neither an address nor a label"):
+        Machine.load(folder(), start=start)
+
+
+def test_the_last_at_sign_parts_file_and_address():
+    program = parse_load("a@b.bin@0x0300")
+    assert (str(program.path), program.at) == ("a@b.bin", 0x300)
+
+
+def test_a_program_counter_set_before_reset_is_refused(folder):
+    m = Machine.load(folder())
+    m.cpu.pc = 0x200
+    with pytest.raises(SimkitError, match=r"before the sequence of RESET") as told:
+        m.run(cycles=10)
+    assert "start=0x0200" in told.value.remedy
+    m.step()
+    m.cpu.pc = 0x200
+    m.step()
+
+
+@pytest.mark.parametrize(("size", "notes"), [(32768, 0), (8192, 1), (16384, 1)])
+def test_a_memory_smaller_than_its_select_is_a_note(size, notes, folder):
+    m = Machine.load(folder(f"settings = {{ size = {size} }}\n"))
+    assert [f"{size} bytes of memory answer at 32768 addresses" in note for note in m.notes] == [True] * notes
+    assert m.warnings == []
