@@ -29,6 +29,7 @@ from simkit.files.streams import is_stdout, is_stream
 from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
+    from simkit.commands.building import Build
     from simkit.commands.headless import Outcome
     from simkit.commands.taped_run import TapedRun
     from simkit.files.growing import GrowingFile
@@ -57,7 +58,7 @@ HELP = help_text(
     examples=(
         "simkit run demo:marlpit",
         'simkit run my-machine --host-key "right ctrl"',
-        "simkit run my-machine --watch",
+        "simkit run my-machine --watch --build make",
         "simkit run my-machine --speed half",
         "simkit run demo:marlpit --headless --for 3s --text --png title.png",
         'simkit run demo:marlpit --headless --for 4s --pad "1=start@1s..1.1s" --pad "1=right+a@1.5s..2s"',
@@ -84,6 +85,8 @@ class RunOptions:
         text: print what can be read on the screen.
         screen: slot of the screen card.
         watch: load anew when files change.
+        build: command to run when sources change.
+        sources: patterns of sources besides those that line tables name.
         strict: findings give exit code 1.
         as_json: print for programs.
         speed: how fast machine time goes; None: not said.
@@ -108,6 +111,8 @@ class RunOptions:
     text: bool = False
     screen: int | None = None
     watch: bool = False
+    build: str | None = None
+    sources: tuple[str, ...] = ()
     strict: bool = False
     as_json: bool = False
     speed: Speed | None = None
@@ -141,6 +146,10 @@ class RunOptions:
             raise SimkitError(
                 f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.stem or 'screen'}.png."
             )
+        if self.build is not None and not self.watch:
+            raise SimkitError("--build is for --watch: it runs when sources change.", remedy="Add --watch.")
+        if self.sources and self.build is None:
+            raise SimkitError("--sources is for --build.", remedy="Say which command builds, or leave it out.")
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
         if self.headless or self.serial is not None:
@@ -210,6 +219,14 @@ def run(
     watch: Annotated[
         bool, typer.Option("--watch", help="Load anew and switch on again when files of the machine change.")
     ] = False,
+    build: Annotated[
+        str | None,
+        typer.Option("--build", metavar="COMMAND", help="With --watch: run this when sources change, e.g. make."),
+    ] = None,
+    sources: Annotated[
+        list[str] | None,
+        typer.Option("--sources", metavar="GLOB", help="With --build: sources besides those that labels name."),
+    ] = None,
     controls: Annotated[
         Path | None, typer.Option("--controls", metavar="FILE", help="Which keys and joystick buttons play the pads.")
     ] = None,
@@ -260,6 +277,8 @@ def run(
         text=text,
         screen=screen,
         watch=watch,
+        build=build,
+        sources=tuple(sources or ()),
         speed=speed,
         strict=strict,
         as_json=as_json,
@@ -279,9 +298,14 @@ def run(
     from simkit.commands.windowed import run_window, watch_for, what_stands
 
     asked.check()
-    watch_of_files = watch_for(asked) if asked.watch else None
+    building = build_for(asked)
+    watch_of_files = watch_for(asked, building) if asked.watch else None
     asked.check_outputs()
+    if building is not None:
+        building.run_now()
     loaded = asked.options.load()
+    if building is not None:
+        building.is_of(loaded)
     if not asked.headless:  # which tells its findings at the end
         for warning in loaded.warnings:
             say(f"Note: {warning.message}", error=True)
@@ -289,7 +313,10 @@ def run(
     schedule(loaded, shown, asked.typed, asked.pads)
     if asked.headless or asked.serial is not None:
         check_screen_wanted(shown, asked)
-    with taped_run(loaded, record=asked.record, replay=asked.replay, force=asked.force) as run:
+    with (
+        taped_run(loaded, record=asked.record, replay=asked.replay, force=asked.force) as run,
+        building or nullcontext(),
+    ):
         if asked.serial is not None:
             run_serial(run, asked)
         elif asked.headless:
@@ -452,3 +479,12 @@ def tell(outcome: Outcome, run: TapedRun, asked: RunOptions, *, error: bool) -> 
     except OSError:
         run.ending.leave()  # the terminal has gone, and with it who would read
         raise
+
+
+def build_for(asked: RunOptions) -> Build | None:
+    """The build command, if there is one."""
+    if asked.build is None:
+        return None
+    from simkit.commands.building import Build
+
+    return Build(asked.build, asked.sources)

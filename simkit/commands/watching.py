@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+from simkit.commands.building import Build
 from simkit.commands.options import MachineOptions
 from simkit.contract.errors import SimkitError
 from simkit.machinefile.named import named_files
@@ -31,15 +32,23 @@ class Watch:
         options: how the machine was asked for.
         controls_file: where the controls stand, or would stand.
         controls: reads them.
+        build: a command that makes what the machine is loaded from; while it runs nothing is loaded.
 
     Raises:
         SimkitError: there is no such machine.
     """
 
-    def __init__(self, options: MachineOptions, controls_file: Path, controls: Callable[[], Controls]) -> None:
+    def __init__(
+        self,
+        options: MachineOptions,
+        controls_file: Path,
+        controls: Callable[[], Controls],
+        build: Build | None = None,
+    ) -> None:
         self._options = options
         self._controls_file = controls_file
         self._controls = controls
+        self._build = build
         self._machine_file = machine_path(options.machine)
         self._running = _stamps(self._named())  # what the machine that runs was made of
         self._tried = self._running  # what was loaded last, or could not be
@@ -57,6 +66,8 @@ class Watch:
         Raises:
             Exception: whatever is wrong with them, told once; they are looked at again when they change again.
         """
+        if self._build is not None and self._build.look():
+            return None
         now = _stamps(self._tried)
         still, self._seen = now == self._seen, now
         if now == self._tried:
@@ -84,6 +95,8 @@ class Watch:
         controls = self._controls()
         changed = {path for path, stamp in stamps.items() if self._running.get(path) != stamp}
         machine = self._options.load() if changed != {self._controls_file} else None
+        if machine is not None and self._build is not None:
+            self._build.is_of(machine)
         self._running = {path: stamps[path] for path in named}
         self._take(self._running)
         return Fresh(machine=machine, controls=controls)

@@ -11,6 +11,7 @@ from simkit.commands.say import say
 from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
+    from simkit.commands.building import Build
     from simkit.commands.run import RunOptions
     from simkit.commands.taped_run import TapedRun
     from simkit.commands.watching import Watch
@@ -65,7 +66,7 @@ def what_stands(run: TapedRun) -> dict[str, object]:
     return {"stopped": run.ending.asked()}
 
 
-def watch_for(asked: RunOptions) -> Watch:
+def watch_for(asked: RunOptions, build: Build | None = None) -> Watch:
     """What looks after the files of the machine; to be made before it is loaded."""
     from simkit.commands.watching import Watch
     from simkit.machinefile.read import machine_path
@@ -73,7 +74,7 @@ def watch_for(asked: RunOptions) -> Watch:
 
     machine_file = machine_path(asked.options.machine)
     return Watch(
-        asked.options, asked.controls or controls_beside(machine_file), lambda: controls_for(machine_file, asked)
+        asked.options, asked.controls or controls_beside(machine_file), lambda: controls_for(machine_file, asked), build
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import attrs
 
 from simkit.contract.errors import FileError, SimkitError
+from simkit.files.bounded import is_file
 from simkit.rom.labels import Labels, read_labels
 from simkit.rom.listing import Listing, Row, completed, listing_beside, read_rows
 
@@ -26,11 +27,13 @@ class SourceLines:
         listing: the lines; None when there are none.
         stale: (slot or None, in which way a listing disagrees with the memory) of each that is not used for that.
         remarks: why there are no lines, and what could not be read.
+        files: sources that the files name, as far as they are there.
     """
 
     listing: Listing | None
     stale: Sequence[tuple[int | None, str]] = ()
     remarks: Sequence[str] = ()
+    files: Sequence[Path] = ()
 
 
 @attrs.define
@@ -74,10 +77,11 @@ class Naming:
         rows: list[Row] = []
         stale: list[tuple[int | None, str]] = []
         remarks: list[str] = []
+        files: list[str] = []
         for path, slot in self._files():
             told: list[str] = []
             try:
-                found = read_rows(path, told)
+                found = read_rows(path, told, files)
             except SimkitError as error:
                 remarks.append(f"The listing is not used: {error.message}")
                 continue
@@ -92,7 +96,8 @@ class Naming:
             else:
                 stale.append((slot, problem))
         listing = Listing(rows, _Visible(machine.bus)) if rows else None
-        return SourceLines(listing, stale, list(dict.fromkeys(remarks)))
+        sources = [path for path in map(Path, dict.fromkeys(files)) if is_file(path)]
+        return SourceLines(listing, stale, list(dict.fromkeys(remarks)), sources)
 
     def _files(self) -> list[tuple[Path, int | None]]:
         """Files that may hold source lines, each once: those named as listings, label lists, and what lies beside."""

@@ -30,6 +30,7 @@ class Contents:
         form: which tool's form it has, e.g. "debug file of ld65".
         labels: (name, address) in the file's order; a name may come again with another address.
         rows: source lines by address.
+        files: paths of the sources that it names, as far as they are there; also those of which no bytes came.
         unread: numbers of lines that none of the forms fits.
         remarks: what else is to be told of the file, whole sentences.
     """
@@ -37,6 +38,7 @@ class Contents:
     form: str
     labels: list[tuple[str, int]] = attrs.field(factory=list)
     rows: list[Row] = attrs.field(factory=list)
+    files: list[str] = attrs.field(factory=list)
     unread: list[int] = attrs.field(factory=list)
     remarks: list[str] = attrs.field(factory=list)
 

@@ -297,7 +297,10 @@ def _changed(records: _Records, found: Contents, sources: Sources) -> None:
     for _, fields in records.all("file"):
         name, size = fields.get("name", ""), _number(fields, "size")
         path = Path(sources.path(name)) if name else None
-        if path is not None and size is not None and is_file(path) and path.stat().st_size != size:
+        if path is None or not is_file(path):
+            continue
+        found.files.append(str(path))
+        if size is not None and path.stat().st_size != size:
             changed.append(str(path))
     if changed:
         others = f" and {len(changed) - 1} more" if len(changed) > 1 else ""

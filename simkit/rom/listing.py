@@ -116,12 +116,13 @@ def listing_beside(labels: Path) -> Path | None:
     return path if os.path.lexists(path) else None
 
 
-def read_rows(path: Path, notes: list[str] | None = None) -> list[Row]:
+def read_rows(path: Path, notes: list[str] | None = None, files: list[str] | None = None) -> list[Row]:
     """Rows of a listing, a debug file or an ELF file; none where it holds no source lines.
 
     Args:
         path: of the file.
         notes: is given a sentence about rows that could not be read, and what else is to be told of the file.
+        files: is given the paths of the sources that it names.
 
     Raises:
         FileError: the system does not let it be read.
@@ -135,6 +136,8 @@ def read_rows(path: Path, notes: list[str] | None = None) -> list[Row]:
         raise SimkitError(f"There is no listing {path}.", remedy="Correct the path or build the ROM.") from error
     if notes is not None and contents.rows:
         notes += contents.notes(path)
+    if files is not None and contents.rows:
+        files += contents.files
     return contents.rows
 
 

@@ -90,6 +90,7 @@ def read_list(lines: list[str], path: Path) -> Contents:
             elif fields and not fields[0].startswith("="):
                 found.unread.append(at)
     sources = Sources(path)
+    found.files = [sources.path(one.file) for one in parts if one.file]
     for one in parts:
         _place(one, found, sources, path)
     return found

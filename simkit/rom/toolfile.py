@@ -32,6 +32,12 @@ def read_tool_file(path: Path, what: str) -> Contents:
         FileError: the system does not let it be read.
         SimkitError: too large, not text and no ELF file, or a form of which nothing can be had.
     """
+    found = _read(path, what)
+    found.files = list(dict.fromkeys([*found.files, *(row.file for row in found.rows)]))
+    return found
+
+
+def _read(path: Path, what: str) -> Contents:
     content = read_bounded(path, MAX_FILE_BYTES, what)
     if content.startswith(b"\x7fELF"):
         from simkit.rom.dwarf import read_elf
