@@ -298,10 +298,18 @@ def _run_lines(found: Machine) -> list[str]:
         "last instructions:",
         *(
             f"  {done.cycle:>10}  ${done.address:04X}  {f'{done.label}: ' if done.label else ''}{done.text}"
+            f"{_source_line(found, done.address)}"
             for done in found.last(_SHOWN_INSTRUCTIONS)
         ),
         cpu_words(found),
     ]
+
+
+def _source_line(found: Machine, address: int) -> str:
+    """`  file:line` of an address, where the machine's files tell it."""
+    listing = found.source_lines.listing
+    row = listing.row(address) if listing is not None else None
+    return f"  {row.place}" if row is not None else ""
 
 
 def _finding_lines(found: Machine) -> list[str]:
