@@ -210,7 +210,9 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
     source = image if image is not None else described.image
     if size is None:
         if image is not None:
-            none = SimkitError("the card takes no image.", remedy="Leave it out, or name the slot of a ROM; --load is for RAM.")
+            none = SimkitError(
+                "the card takes no image.", remedy="Leave it out, or name the slot of a ROM; --load is for RAM."
+            )
             raise _of_image(described, none, given=True)
         return None
     if source is None:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simkit.contract.errors import SimkitError
-from simkit.rom.listing import Listing, listing_beside, read_listing
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -18,7 +15,7 @@ FURTHEST = 0xFF
 
 def place_words(machine: Machine, address: int) -> str:
     """An address with what is known of it: "$8003 (start+3, main.asm:12)"."""
-    listing = _listing(machine)
+    listing = machine.source_lines.listing
     row = listing.row(address) if listing is not None else None
     label = _label(machine.labels.names(), address)
     source = f"{Path(row.file).name}:{row.line}" if row is not None else None
@@ -32,23 +29,6 @@ def _label(names: dict[int, str], address: int) -> str | None:
     if base is None:
         return None
     return names[base] if base == address else f"{names[base]}+{address - base}"
-
-
-def _listing(machine: Machine) -> Listing | None:
-    for card in machine.description.cards:
-        beside = listing_beside(card.labels) if card.labels is not None else None
-        if beside is not None:
-            try:
-                return _read(beside, beside.stat().st_mtime_ns)
-            except (SimkitError, OSError):
-                return None
-    return None
-
-
-@lru_cache(maxsize=2)
-def _read(path: Path, changed_ns: int) -> Listing:
-    """The listing as it was when it was changed last; people ask for a dozen places at a time."""
-    return read_listing(path)
 
 
 def digits(number: int) -> str:

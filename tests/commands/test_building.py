@@ -8,7 +8,8 @@ import pytest
 
 from simkit.commands.building import Build, BuildError
 from simkit.commands.options import MachineOptions
-from simkit.commands.run import RunOptions, build_for, watch_for
+from simkit.commands.run import RunOptions, build_for
+from simkit.commands.windowed import watch_for
 from simkit.contract.errors import SimkitError
 
 MACHINE = """\
