@@ -500,7 +500,7 @@ class Machine:
     def _check_registers(self) -> None:
         """The CPU's own code trusts its registers, so what was set from outside is looked at before it runs."""
         cpu = self.cpu
-        if cpu.reset_due and cpu.pc != self._pc_in_reset:
+        if cpu.cycle == 0 and cpu.reset_due and cpu.pc != self._pc_in_reset:  # just switched on
             self._pc_in_reset = cpu.pc
             raise SimkitError(
                 "m.cpu.pc was set before the sequence of RESET, which loads it from the vector.",

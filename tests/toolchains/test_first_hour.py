@@ -109,8 +109,12 @@ def the_first_hour(folder, run, labels, main, delay, lines):
     assert (code, rows["total"]["ran"], rows["total"]["instructions"]) == (0, 11, 11)
     assert "delay" in {row["label"] for row in rows["labels"]}
     page = (folder / "page.html").read_text()
-    assert f"{delay}:{lines['branch']}" in page
-    assert f"{main}:{lines['call']}" in page
+    assert {f"<th colspan=5>{name}" in page for name in (main, delay)} == {True}
+    code, _, _ = run("coverage", ".", "--for", "2ms", "--lcov", "lines.info")
+    covered = (folder / "lines.info").read_text()
+    of_file = {name: covered.partition(f"{name}\n")[2].partition("end_of_record")[0] for name in (main, delay)}
+    assert f"DA:{lines['call']}," in of_file[main]
+    assert f"DA:{lines['branch']}," in of_file[delay]
     folder.joinpath("test_it.py").write_text(TEST)
     words = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "test_it.py"]
     failed = subprocess.run(words, cwd=folder, capture_output=True, text=True, env=dict(os.environ))
