@@ -64,7 +64,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     backplane = description.backplane
     bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
     bus.turn.asked = PUT_TOGETHER  # until it is all there
-    naming = Naming()
+    naming = Naming(folders=(description.path.parent,))
     errors = Errors()
     contents: dict[int, bytes] = {}
     files = _Files()

@@ -45,12 +45,14 @@ class Naming:
         notes: what could not be read of label lists.
         lists: label lists that were read, each with the slot of the card that names it.
         listings: listings that are named, likewise; read when somebody wants source lines.
+        folders: below which sources may be read that such a file names, besides the file's own.
     """
 
     labels: Labels = attrs.field(factory=Labels)
     notes: list[str] = attrs.field(factory=list)
     lists: list[tuple[Path, int | None]] = attrs.field(factory=list)
     listings: list[tuple[Path, int | None]] = attrs.field(factory=list)
+    folders: tuple[Path, ...] = ()
 
     def read(self, path: Path, slot: int | None = None) -> None:
         """Add the labels of a list, once however many name it; what cannot be read of it becomes a note.
@@ -63,7 +65,7 @@ class Naming:
             return
         self.lists.append((path, slot))
         try:
-            for name, address in read_labels(path, self.notes).items():
+            for name, address in read_labels(path, self.notes, self.folders).items():
                 self.labels.add(name, address)
         except FileError:
             raise
@@ -81,7 +83,7 @@ class Naming:
         for path, slot in self._files():
             told: list[str] = []
             try:
-                found = read_rows(path, told, files)
+                found = read_rows(path, told, files, self.folders)
             except SimkitError as error:
                 remarks.append(f"The listing is not used: {error.message}")
                 continue

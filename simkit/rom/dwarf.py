@@ -24,7 +24,7 @@ MAX_ROWS = 1_000_000
 _NAMED = ("STT_FUNC", "STT_OBJECT", "STT_NOTYPE")
 
 
-def read_elf(content: bytes, path: Path) -> Contents:
+def read_elf(content: bytes, path: Path, sources: Sources) -> Contents:
     """Symbols and source lines of a linked ELF file.
 
     Raises:
@@ -43,7 +43,7 @@ def read_elf(content: bytes, path: Path) -> Contents:
         wrong = _wrong(elf)
         if wrong is None:
             _symbols(elf, found)
-            _rows(elf, found, Sources(path))
+            _rows(elf, found, sources)
     except Exception as error:  # a damaged file makes that package raise whatever it comes to
         raise SimkitError(
             "The ELF file is damaged, or holds what pyelftools cannot read.", file=str(path), remedy="Build it again."

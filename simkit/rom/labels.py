@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from simkit.contract.errors import SimkitError, near
@@ -53,7 +53,7 @@ class Labels(Mapping[str, int]):
         return self._names
 
 
-def read_labels(path: Path, notes: list[str] | None = None) -> dict[str, int]:
+def read_labels(path: Path, notes: list[str] | None = None, folders: Sequence[Path] = ()) -> dict[str, int]:
     """Addresses by name from a file of any of the forms; the order of the file is kept.
 
     A name that comes again with another address is called NAME.2 there, NAME.3 and so on.
@@ -61,13 +61,14 @@ def read_labels(path: Path, notes: list[str] | None = None) -> dict[str, int]:
     Args:
         path: of the file.
         notes: is given a sentence about lines that could not be read, and what else is to be told of the file.
+        folders: below which sources may be read besides the file's own.
 
     Raises:
         FileError: the system does not let it be read.
         SimkitError: no such file, too large, no text and no ELF file, more labels than there are addresses.
     """
     try:
-        contents = read_tool_file(path, "label list")
+        contents = read_tool_file(path, "label list", folders)
     except FileNotFoundError as error:
         raise SimkitError(f"There is no label list {path}.", remedy="Correct the path or build the ROM.") from error
     found: dict[str, int] = {}

@@ -15,17 +15,14 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable
 from itertools import pairwise
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import attrs
 
-from simkit.contract.errors import SimkitError
-from simkit.files.bounded import is_file, read_bounded
 from simkit.rom.contents import Contents
 from simkit.rom.listing import Row, is_code
 from simkit.rom.sources import Sources
 
-MAX_IMAGE_BYTES = 4_000_000
 MAX_DEPTH = 64
 """Scopes within scopes; deeper ones, and circles, are cut off."""
 
@@ -139,13 +136,12 @@ class _Records:
             return None
 
 
-def read_debug_file(lines: list[str], path: Path) -> Contents:
+def read_debug_file(lines: list[str], sources: Sources) -> Contents:
     """Labels and source lines of a debug file."""
     found = Contents("debug file of ld65")
     records = _Records(lines, found)
-    sources = Sources(path)
     _labels(records, found, sources)
-    _rows(records, found, sources, path)
+    _rows(records, found, sources)
     _changed(records, found, sources)
     if not found.rows:
         found.remarks.append("The debug file of ld65 holds no source lines: assemble with `ca65 -g`.")
@@ -206,7 +202,7 @@ def _full_name(records: _Records, symbol: _Fields) -> str:
 # source lines ---------------------------------------------------------------------------------------------------------
 
 
-def _rows(records: _Records, found: Contents, sources: Sources, path: Path) -> None:
+def _rows(records: _Records, found: Contents, sources: Sources) -> None:
     segments = {number: segment for number, fields in records.all("seg") if (segment := _segment(fields)) is not None}
     spans: dict[int, tuple[int, int, int, bool]] = {}
     for number, fields in records.all("span"):
@@ -223,7 +219,7 @@ def _rows(records: _Records, found: Contents, sources: Sources, path: Path) -> N
             if int(text) in spans:
                 segment_id, start, size, is_data = spans[int(text)]
                 pieces.setdefault(segment_id, []).append((start, size, is_data, line))
-    images = _Images(path)
+    images = _Images(sources)
     for segment_id, of_segment in sorted(pieces.items()):
         found.rows += _segment_rows(segments[segment_id], of_segment, sources, images)
 
@@ -270,8 +266,8 @@ def _segment_rows(
 class _Images:
     """Output files of the linker, where they lie beside the debug file; each is read once."""
 
-    def __init__(self, path: Path) -> None:
-        self._folder = path.parent
+    def __init__(self, sources: Sources) -> None:
+        self._sources = sources
         self._read: dict[str, bytes] = {}
 
     def piece(self, segment: _Segment, left: int, right: int) -> bytes:
@@ -279,16 +275,9 @@ class _Images:
         if not segment.output or segment.offset is None:
             return b""
         if segment.output not in self._read:
-            self._read[segment.output] = self._content(segment.output)
+            self._read[segment.output] = self._sources.content(segment.output, "image")
         content = self._read[segment.output][segment.offset + left : segment.offset + right]
         return content if len(content) == right - left else b""
-
-    def _content(self, name: str) -> bytes:
-        for path in (self._folder / name, self._folder / PurePosixPath(name.replace("\\", "/")).name):
-            with contextlib.suppress(FileNotFoundError, SimkitError):
-                if is_file(path):
-                    return read_bounded(path, MAX_IMAGE_BYTES, "image")
-        return b""
 
 
 def _changed(records: _Records, found: Contents, sources: Sources) -> None:
@@ -296,12 +285,12 @@ def _changed(records: _Records, found: Contents, sources: Sources) -> None:
     changed = []
     for _, fields in records.all("file"):
         name, size = fields.get("name", ""), _number(fields, "size")
-        path = Path(sources.path(name)) if name else None
-        if path is None or not is_file(path):
+        if not name:
             continue
-        found.files.append(str(path))
-        if size is not None and path.stat().st_size != size:
-            changed.append(str(path))
+        path = sources.path(name)
+        found.files.append(path)
+        if size is not None and sources.size(name) not in (size, None):
+            changed.append(path)
     if changed:
         others = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
         found.remarks.append(f"{changed[0]}{others} changed after it was assembled: lines may have moved. Build again.")

@@ -116,13 +116,16 @@ def listing_beside(labels: Path) -> Path | None:
     return path if os.path.lexists(path) else None
 
 
-def read_rows(path: Path, notes: list[str] | None = None, files: list[str] | None = None) -> list[Row]:
+def read_rows(
+    path: Path, notes: list[str] | None = None, files: list[str] | None = None, folders: Sequence[Path] = ()
+) -> list[Row]:
     """Rows of a listing, a debug file or an ELF file; none where it holds no source lines.
 
     Args:
         path: of the file.
         notes: is given a sentence about rows that could not be read, and what else is to be told of the file.
         files: is given the paths of the sources that it names.
+        folders: below which sources may be read besides the file's own.
 
     Raises:
         FileError: the system does not let it be read.
@@ -131,7 +134,7 @@ def read_rows(path: Path, notes: list[str] | None = None, files: list[str] | Non
     from simkit.rom.toolfile import read_tool_file
 
     try:
-        contents = read_tool_file(path, "listing")
+        contents = read_tool_file(path, "listing", folders)
     except FileNotFoundError as error:
         raise SimkitError(f"There is no listing {path}.", remedy="Correct the path or build the ROM.") from error
     if notes is not None and contents.rows:

@@ -53,9 +53,8 @@ _MUST_BE_ROW = re.compile(r"\$[0-9A-Fa-f]{4}  [0-9A-F]{2}\b")
 _BARE = re.compile(r"([0-9A-Fa-f]{4})\s\s((?:\s?[0-9A-Fa-f]{2}){1,16})(?:\s+(.*))?")
 
 
-def read_plain(lines: list[str], path: Path) -> Contents:
+def read_plain(lines: list[str], path: Path, sources: Sources) -> Contents:
     """Labels or rows, or both; which it is, its lines say."""
-    sources = Sources(path)
     found = Contents("list")
     _rows(lines, found, sources, path)
     if found.rows:

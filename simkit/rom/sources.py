@@ -1,7 +1,12 @@
-"""Source files that a label list, a debug file or a listing names: where they lie, and what stands in a line.
+"""Files that a label list, a debug file or a listing names: where they lie, and what may be read of them.
 
 They are looked for beside the file that names them, one folder down and in the folders above it up to the third: builds
-write into folders of their own. What is not found, too large or no text gives its bare name and no lines.
+write into folders of their own. What is not found gives its bare name and no lines.
+
+Whoever made a debug file chose the names in it, and lines of sources stand in reports that people send on. So a file is
+read only from where its reader means to be read from (`Sources.content`): below the folder of the file that names it,
+of the machine file, or of one that SIMKIT_SOURCES names; after links are followed; a plain file; none whose name, or
+whose folder's, begins with a dot. What else a name leads to is told as a place, without a word of it.
 """
 
 from __future__ import annotations
@@ -9,44 +14,96 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-from collections.abc import Iterator
+import stat
+from collections.abc import Iterator, Sequence
 from functools import cached_property
-from pathlib import Path
+from itertools import islice
+from pathlib import Path, PureWindowsPath
 
 from simkit.contract.errors import SimkitError
-from simkit.files.bounded import is_file, is_folder, lines_of, read_text
+from simkit.contract.plain import plain
+from simkit.files.bounded import is_folder, lines_of, read_bounded, text_of
 
 MAX_SOURCES = 500
-"""Source files, and folders they may lie in, that are looked for."""
+"""Source files that are looked for."""
+MAX_FOLDERS = 50
+"""Folders beside the file in which they may lie."""
 MAX_SOURCE_BYTES = 8_000_000
-"""Of all sources of one file; beyond it no more text is read."""
+"""Of all that one file names; beyond it nothing more is read."""
 FOLDERS_UP = 3
+FOLDERS_KEPT = 3
+"""Of a path that leads elsewhere: another computer's, as a rule. Its end is looked for here."""
+SOURCES_VARIABLE = "SIMKIT_SOURCES"
 
 _ADDRESS = re.compile(r"\$(?:[0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})\b|0[xX][0-9A-Fa-f]{4}\b|\b0?[0-9A-Fa-f]{4}[hH]\b")
 _DEFINED = re.compile(r"^[^;=]*?(?::?=|\.alias\b|\.?\b[Ee][Qq][Uu]\b|\.define\b)\s*(?:\S+\s+(?=\$))?(.*)$")
 
 
 class Sources:
-    """Finds and reads the sources that one file names.
+    """Finds and reads the files that one file names.
+
+    Attributes:
+        refused: what is there and was not read, with the reason as a sentence.
 
     Args:
         named_in: the file; its folder is where the search begins.
+        folders: others below which files may be read: that of the machine file.
     """
 
-    def __init__(self, named_in: Path) -> None:
+    def __init__(self, named_in: Path, folders: Sequence[Path] = ()) -> None:
+        self.refused: dict[str, str] = {}
+        self._named_in = named_in
         self._folder = named_in.parent
-        self._paths: dict[str, str] = {}
+        named = [Path(word) for word in os.environ.get(SOURCES_VARIABLE, "").split(os.pathsep) if word]
+        given = [os.path.abspath(folder) for folder in (self._folder, *folders, *named)]
+        self._roots = list(dict.fromkeys(root for one in given for root in (one, os.path.realpath(one))))
+        self._paths: dict[str, str | None] = {}
         self._lines: dict[str, list[str]] = {}
         self._left_bytes = MAX_SOURCE_BYTES
 
     def path(self, name: str) -> str:
         """Path of a source file; its bare name where it is not found, or when there are too many to look for."""
-        if name not in self._paths:
-            if len(self._paths) >= MAX_SOURCES:
-                return name
-            found = next((path for path in self._candidates(name.replace("\\", "/")) if is_file(path)), None)
-            self._paths[name] = name if found is None else os.path.normpath(found)
-        return self._paths[name]
+        return self._path(name) or name
+
+    def size(self, name: str) -> int | None:
+        """Bytes of a file that may be read; None of any other."""
+        path = self._path(name)
+        with contextlib.suppress(OSError):
+            return None if path is None or self._why_not(path) else os.stat(path).st_size
+        return None
+
+    def content(self, name: str, what: str) -> bytes:
+        """Content of a file; nothing where it is not there or may not be read, which `refused` tells then.
+
+        Args:
+            name: as the file says it.
+            what: "source" or "image".
+        """
+        path = self._path(name)
+        if path is None:
+            return b""
+        why = self._why_not(path)
+        if why is None:
+            try:
+                content = read_bounded(Path(os.path.realpath(path)), self._left_bytes, what)
+            except FileNotFoundError:
+                return b""
+            except SimkitError as error:
+                why = error.message
+            else:
+                self._left_bytes -= len(content)
+                return content
+        self.refused.setdefault(path, why)
+        return b""
+
+    def remarks(self) -> list[str]:
+        """A sentence about what was not read."""
+        if not self.refused:
+            return []
+        path, why = next(iter(self.refused.items()))
+        more = len(self.refused) - 1
+        others = f" (and {more} more)" if more else ""
+        return [f"{plain(path)}{others} is not read; places in it are told without its text. {plain(why)}"]
 
     def lines(self, name: str) -> list[str]:
         """Lines of a source file; none where it cannot be read."""
@@ -54,12 +111,10 @@ class Sources:
             if len(self._lines) >= MAX_SOURCES:
                 return []
             lines: list[str] = []
-            with contextlib.suppress(FileNotFoundError, SimkitError):
-                path = Path(self.path(name))
-                if is_file(path):
-                    text = read_text(path, self._left_bytes, "source")
-                    self._left_bytes -= len(text)
-                    lines = lines_of(text)
+            try:
+                lines = lines_of(text_of(self.content(name, "source"), "", "source"))
+            except SimkitError as error:
+                self.refused.setdefault(self.path(name), f"{error.message} {error.remedy or ''}".strip())
             self._lines[name] = lines
         return self._lines[name]
 
@@ -81,18 +136,78 @@ class Sources:
         value = match[1].strip()
         return not _ADDRESS.search(value) and bool(re.match(r"[-+%\d'\"$]", value))
 
-    def _candidates(self, name: str) -> Iterator[Path]:
-        yield self._folder / name
-        yield from (folder / name for folder in self._folders)
-        above = self._folder
+    def _why_not(self, path: str) -> str | None:
+        """Why a file is not to be read, as a sentence, or None: the one place where that is decided."""
+        real = os.path.realpath(path)
+        below = [real[len(root) :].split(os.sep) for root in self._roots if _is_below(real, root)]
+        if not below:
+            return (
+                f"It lies outside of the folders of the machine file and of {self._named_in}. Put the machine file into "
+                f"a folder that holds both, or name the folder in the environment variable {SOURCES_VARIABLE}."
+            )
+        if all(any(part.startswith(".") for part in parts) for parts in below):
+            return "Its name or that of its folder begins with a dot. Give it another name."
+        return None
+
+    def _path(self, name: str) -> str | None:
+        if name not in self._paths:
+            if len(self._paths) >= MAX_SOURCES:
+                return None
+            self._paths[name] = self._found(name)
+        return self._paths[name]
+
+    def _found(self, name: str) -> str | None:
+        """Path of the first plain file of that name."""
+        odd = None
+        for path in self._candidates(name):
+            try:
+                mode = os.stat(path).st_mode
+            except (OSError, ValueError):  # also names that none can have, links in a circle
+                continue
+            if stat.S_ISREG(mode):
+                return os.path.normpath(path)
+            odd = odd or path
+        if odd is not None and name:
+            self.refused.setdefault(os.path.normpath(odd), "It is a folder, a device or a pipe.")
+        elif self._leads_away(name):
+            self.refused.setdefault(name, self._why_not(name) or "")
+        return None
+
+    def _leads_away(self, name: str) -> bool:
+        """Whether a name is a path from a root, or on another computer, that may not be read; it is not even looked at.
+
+        Looking is enough to open a connection where a path may name a computer of the network.
+        """
+        whole = name.startswith(("/", "\\")) or PureWindowsPath(name).drive != ""
+        return whole and not any(_is_below(os.path.normpath(name), root) for root in self._roots)
+
+    def _candidates(self, name: str) -> Iterator[str]:
+        if "\0" in name:
+            return
+        folder = os.fspath(self._folder)
+        slashed = name.replace("\\", "/")
+        parts = [part for part in slashed.split("/") if part]
+        if self._leads_away(name):
+            for kept in range(min(FOLDERS_KEPT + 1, len(parts) - 1), 0, -1):
+                end = "/".join(parts[-kept:])
+                yield from (os.path.join(root, end) for root in self._roots)
+            return
+        yield os.path.join(folder, slashed)
+        yield from (os.path.join(below, slashed) for below in self._folders)
+        above = folder
         for _ in range(FOLDERS_UP):
-            above = above / ".."
-            yield above / name
-        if "/" in name:
-            yield self._folder / name.rpartition("/")[2]
+            above = os.path.join(above, "..")
+            yield os.path.join(above, slashed)
+        if len(parts) > 1:
+            yield os.path.join(folder, parts[-1])
 
     @cached_property
     def _folders(self) -> list[Path]:
         with contextlib.suppress(OSError):
-            return sorted(path for path in self._folder.iterdir() if is_folder(path))[:MAX_SOURCES]
+            return sorted(islice((path for path in islice(self._folder.iterdir(), 1000) if is_folder(path)), MAX_FOLDERS))
         return []
+
+
+def _is_below(path: str, folder: str) -> bool:
+    """Whether a path, with nothing to follow in it, lies below a folder; everything does below that of the system."""
+    return folder != os.path.dirname(folder) and path.startswith(folder + os.sep)

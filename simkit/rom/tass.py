@@ -63,7 +63,7 @@ class _Part:
     rows: list[_Listed] = attrs.field(factory=list)
 
 
-def read_list(lines: list[str], path: Path) -> Contents:
+def read_list(lines: list[str], path: Path, sources: Sources) -> Contents:
     """Source lines and labels of a listing."""
     found = Contents("listing of 64tass")
     part = _Part("")
@@ -89,7 +89,6 @@ def read_list(lines: list[str], path: Path) -> Contents:
                 scope = _label(found, listed, scope)
             elif fields and not fields[0].startswith("="):
                 found.unread.append(at)
-    sources = Sources(path)
     found.files = [sources.path(one.file) for one in parts if one.file]
     for one in parts:
         _place(one, found, sources, path)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 from simkit.contract.errors import SimkitError
 from simkit.files.bounded import lines_of, read_bounded, text_of
 from simkit.rom.contents import Contents
+from simkit.rom.sources import Sources
 
 MAX_FILE_BYTES = 16_000_000
 """A debug file of a large program in C has some millions."""
@@ -20,41 +22,44 @@ _CA65 = re.compile(r"ca65 V[0-9]")
 _TASS_LIST = re.compile(r"; 64tass .*listing file")
 
 
-def read_tool_file(path: Path, what: str) -> Contents:
+def read_tool_file(path: Path, what: str, folders: Sequence[Path] = ()) -> Contents:
     """What a file holds, whichever tool wrote it.
 
     Args:
         path: of the file.
         what: what it was named as, for messages: "label list" or "listing".
+        folders: below which sources may be read besides the file's own: that of the machine file.
 
     Raises:
         FileNotFoundError: there is no such file; the caller knows the remedy.
         FileError: the system does not let it be read.
         SimkitError: too large, not text and no ELF file, or a form of which nothing can be had.
     """
-    found = _read(path, what)
+    sources = Sources(path, folders)
+    found = _read(path, what, sources)
+    found.remarks += sources.remarks()
     found.files = list(dict.fromkeys([*found.files, *(row.file for row in found.rows)]))
     return found
 
 
-def _read(path: Path, what: str) -> Contents:
+def _read(path: Path, what: str, sources: Sources) -> Contents:
     content = read_bounded(path, MAX_FILE_BYTES, what)
     if content.startswith(b"\x7fELF"):
         from simkit.rom.dwarf import read_elf
 
-        return read_elf(content, path)
+        return read_elf(content, path, sources)
     remedy = f"Name the {what} that the assembler writes, not the image; save it as UTF-8."
     lines = lines_of(text_of(content, str(path), what, remedy=remedy))
-    return _text(lines, path)
+    return _text(lines, path, sources)
 
 
-def _text(lines: list[str], path: Path) -> Contents:
+def _text(lines: list[str], path: Path, sources: Sources) -> Contents:
     head = [line for line in lines[:HEAD_LINES] if line.strip()]
     first = head[0] if head else ""
     if first.startswith("version\t"):
         from simkit.rom.ld65 import read_debug_file
 
-        return read_debug_file(lines, path)
+        return read_debug_file(lines, sources)
     if first.startswith("Modules list:"):
         from simkit.rom.ld65 import read_map
 
@@ -66,7 +71,7 @@ def _text(lines: list[str], path: Path) -> Contents:
     if any(_TASS_LIST.match(line) for line in head):
         from simkit.rom.tass import read_list
 
-        return read_list(lines, path)
+        return read_list(lines, path, sources)
     if _CA65.match(first):
         raise SimkitError(
             "This is a listing of ca65, whose addresses are not final: they count within segments.",
@@ -76,7 +81,7 @@ def _text(lines: list[str], path: Path) -> Contents:
     if any(_VASM.match(line) for line in head):
         from simkit.rom.vasm import read_vasm
 
-        return read_vasm(lines, path)
+        return read_vasm(lines, path, sources)
     from simkit.rom.plain import read_plain
 
-    return read_plain(lines, path)
+    return read_plain(lines, path, sources)

@@ -30,10 +30,9 @@ _SYMBOL = re.compile(r"(\S{1,200})\s+([AE]):([0-9A-F]{1,8})(?=\s|$)")
 _OLD_SYMBOL = re.compile(r"\s*(\S{1,200}(?: \S{1,200})?)\s+(?:EXPR|LAB)\s*\((?:-?\d{1,20}=)?0x([0-9a-fA-F]{1,8})\).*")
 
 
-def read_vasm(lines: list[str], path: Path) -> Contents:
+def read_vasm(lines: list[str], path: Path, sources: Sources) -> Contents:
     """Labels and source lines of a listing."""
     found = Contents("listing of vasm")
-    sources = Sources(path)
     old_files = {match[1]: match[2].strip() for line in lines if (match := _OLD_FILE.fullmatch(line)) is not None}
     file, number, text, symbols = "", 0, "", ""
     for at, line in enumerate(lines, start=1):
