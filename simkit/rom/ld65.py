@@ -15,7 +15,6 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable
 from itertools import pairwise
-from pathlib import Path
 
 import attrs
 

@@ -204,7 +204,9 @@ class Sources:
     @cached_property
     def _folders(self) -> list[Path]:
         with contextlib.suppress(OSError):
-            return sorted(islice((path for path in islice(self._folder.iterdir(), 1000) if is_folder(path)), MAX_FOLDERS))
+            return sorted(
+                islice((path for path in islice(self._folder.iterdir(), 1000) if is_folder(path)), MAX_FOLDERS)
+            )
         return []
 
 
