@@ -191,7 +191,6 @@ class Machine:
         self.loaded = load_programs(bus, self.description.programs)
         check_power_on(self.bus, self.findings)
         self.cpu.power_on()
-        self._pc_in_reset = self.cpu.pc
 
     @property
     def engine(self) -> str:
@@ -500,12 +499,6 @@ class Machine:
     def _check_registers(self) -> None:
         """The CPU's own code trusts its registers, so what was set from outside is looked at before it runs."""
         cpu = self.cpu
-        if cpu.cycle == 0 and cpu.reset_due and cpu.pc != self._pc_in_reset:  # just switched on
-            self._pc_in_reset = cpu.pc
-            raise SimkitError(
-                "m.cpu.pc was set before the sequence of RESET, which loads it from the vector.",
-                remedy="Set it after m.step(), which does the sequence, or load the machine with start=0x0200, say.",
-            )
         for name, value, highest in (
             ("pc", cpu.pc, 0xFFFF),
             ("a", cpu.a, 0xFF),

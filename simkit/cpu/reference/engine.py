@@ -16,7 +16,6 @@ from __future__ import annotations
 import hashlib
 from collections import deque
 from collections.abc import Iterable, Iterator
-from threading import get_ident
 from typing import TYPE_CHECKING, Any, Protocol
 
 from simkit.backplane.bus import Bus
@@ -25,6 +24,7 @@ from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
 from simkit.cpu.reference.compiled import handlers
+from simkit.cpu.reference.going import Going
 from simkit.cpu.reference.recognise import NMI, Recogniser
 from simkit.cpu.reference.stepping import CycleStepper
 
@@ -70,30 +70,6 @@ class Recent(Protocol):
         """Forget all."""
 
 
-class _Going:
-    """The time in which a CPU runs. Who watches is told; what a sink of records has raised, or is owed, comes out."""
-
-    def __init__(self, cpu: ExactCpu) -> None:
-        self._cpu = cpu
-
-    def __enter__(self) -> None:
-        for watcher in tuple(self._cpu._bus.run_watchers):
-            watcher.about_to_run()
-        self._cpu._running = True
-        self._cpu._bus.turn.thread = get_ident()
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: object) -> None:
-        self._cpu._running = False
-        bus = self._cpu._bus
-        for watcher in tuple(bus.run_watchers):
-            watcher.has_run(error)
-        if kind is not None:
-            return
-        if bus.recording.ring is not None:
-            bus.recording.ring.raise_failure()
-        bus.raise_owed()
-
-
 class ExactCpu(BusCycles):
     """One CPU on one bus: instructions, sequences, and what comes next.
 
@@ -103,6 +79,8 @@ class ExactCpu(BusCycles):
         waiting: stopped by WAI.
         halted: why the CPU stands still until RESET, or None.
         start: where the sequence of RESET leads, as a loader would have it; None: where the vector says.
+        running: whether it runs now: a card, a probe or a sink of records asks.
+        pc_left: PC as the CPU left it when it ran last; another one was set by hand.
         recent: (cycle, pc) of the last instructions begun, at most 64, without a gap; a convenience for people, not
             part of the state that is saved.
     """
@@ -125,7 +103,7 @@ class ExactCpu(BusCycles):
         self._seed = seed
         self.start: int | None = None
         self._stepper: CycleStepper | None = None
-        self._running = False
+        self.running = False
         bus.wiring.observe("SO", self._so_moved)
         super().__init__(bus, cmos=part == "65C02", stretch=wait_states == "stretch", magic=magic)
         self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
@@ -139,6 +117,11 @@ class ExactCpu(BusCycles):
         return self.waiting or self.halted is not None or not self._reset.level
 
     @property
+    def reset_low(self) -> bool:
+        """Whether RESET is low."""
+        return not self._reset.level
+
+    @property
     def inside_instruction(self) -> bool:
         """Whether cycle stepping has stopped between two bus cycles of one instruction or sequence."""
         return self._stepper is not None and self._stepper.inside
@@ -150,6 +133,7 @@ class ExactCpu(BusCycles):
         self.a, self.x, self.y, self.sp = noise[:4]
         self.p = noise[4]
         self.pc = noise[5] << 8 | noise[6]
+        self.pc_left = self.pc
         self.last = noise[7]
         self.cycle = self.began = self.first = 0
         self.due: str | None = None
@@ -209,23 +193,18 @@ class ExactCpu(BusCycles):
         else:
             self._step()
 
-    @property
-    def running(self) -> bool:
-        """Whether it runs now: a card, a probe or a sink of records asks."""
-        return self._running
-
     def refuse_while_running(self) -> None:
         """Raise where a card, a probe or a sink of records wants what is possible between two runs only."""
-        if self._running:
+        if self.running:
             raise SimkitError(
                 f"The machine is running: it is inside a bus cycle near cycle {self.cycle}, which nothing may run, "
                 "save or change now.",
                 remedy="Note what is to be done, and do it when run() or step() has come back.",
             )
 
-    def _going(self) -> _Going:
+    def _going(self) -> Going:
         self.refuse_while_running()
-        return _Going(self)
+        return Going(self, self._bus)
 
     def step_cycle(self) -> None:
         """One bus cycle.
@@ -426,6 +405,7 @@ class ExactCpu(BusCycles):
         self.recogniser.load(new["nmi"])
         for name in REGISTERS:
             setattr(self, name, new[name])
+        self.pc_left = self.pc
         self.began = self.first = self.cycle - 1
         self._stalled_at = -1
         self._so_edge = new["so_edge"]

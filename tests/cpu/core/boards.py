@@ -202,6 +202,7 @@ class Board:
     def start(self, masked: bool) -> None:
         """Let the program begin, IRQ masked or not."""
         self.cpu.pc, self.cpu.i = START, int(masked)
+        self.cpu.pc_left = START  # it need not count: RESET leads there, too
 
     def trip(self, at: int, error: type[BaseException], late: bool) -> None:
         """Have the ticker raise, once."""
