@@ -26,8 +26,8 @@ from simkit.files.bounded import is_folder, lines_of, read_bounded, text_of
 
 MAX_SOURCES = 500
 """Source files that are looked for."""
-MAX_FOLDERS = 50
-"""Folders beside the file in which they may lie."""
+MAX_LOOKED_AT, MAX_FOLDERS = 1000, 50
+"""Entries of the file's folder that are looked at, and folders among them in which sources may lie."""
 MAX_SOURCE_BYTES = 8_000_000
 """Of all that one file names; beyond it nothing more is read."""
 FOLDERS_UP = 3
@@ -55,8 +55,9 @@ class Sources:
         self._named_in = named_in
         self._folder = named_in.parent
         named = [Path(word) for word in os.environ.get(SOURCES_VARIABLE, "").split(os.pathsep) if word]
-        given = [os.path.abspath(folder) for folder in (self._folder, *folders, *named)]
-        self._roots = list(dict.fromkeys(root for one in given for root in (one, os.path.realpath(one))))
+        given = [Path.cwd() / folder for folder in (self._folder, *folders, *named)]
+        roots = [Path(found(one)) for one in given for found in (os.path.normpath, os.path.realpath)]
+        self._roots = list(dict.fromkeys(root for root in roots if root != root.parent))  # all lies below the top
         self._paths: dict[str, str | None] = {}
         self._lines: dict[str, list[str]] = {}
         self._left_bytes = MAX_SOURCE_BYTES
@@ -69,7 +70,7 @@ class Sources:
         """Bytes of a file that may be read; None of any other."""
         path = self._path(name)
         with contextlib.suppress(OSError):
-            return None if path is None or self._why_not(path) else os.stat(path).st_size
+            return None if path is None or self._why_not(path) else Path(path).stat().st_size
         return None
 
     def content(self, name: str, what: str) -> bytes:
@@ -138,12 +139,12 @@ class Sources:
 
     def _why_not(self, path: str) -> str | None:
         """Why a file is not to be read, as a sentence, or None: the one place where that is decided."""
-        real = os.path.realpath(path)
-        below = [real[len(root) :].split(os.sep) for root in self._roots if _is_below(real, root)]
+        real = Path(os.path.realpath(path))
+        below = [real.relative_to(root).parts for root in self._roots if real.is_relative_to(root)]
         if not below:
             return (
-                f"It lies outside of the folders of the machine file and of {self._named_in}. Put the machine file into "
-                f"a folder that holds both, or name the folder in the environment variable {SOURCES_VARIABLE}."
+                f"It lies outside of the folders of the machine file and of {self._named_in}. Put the machine file "
+                f"into a folder that holds both, or name the folder in the environment variable {SOURCES_VARIABLE}."
             )
         if all(any(part.startswith(".") for part in parts) for parts in below):
             return "Its name or that of its folder begins with a dot. Give it another name."
@@ -161,7 +162,7 @@ class Sources:
         odd = None
         for path in self._candidates(name):
             try:
-                mode = os.stat(path).st_mode
+                mode = path.stat().st_mode
             except (OSError, ValueError):  # also names that none can have, links in a circle
                 continue
             if stat.S_ISREG(mode):
@@ -179,37 +180,27 @@ class Sources:
         Looking is enough to open a connection where a path may name a computer of the network.
         """
         whole = name.startswith(("/", "\\")) or PureWindowsPath(name).drive != ""
-        return whole and not any(_is_below(os.path.normpath(name), root) for root in self._roots)
+        return whole and not any(Path(os.path.normpath(name)).is_relative_to(root) for root in self._roots)
 
-    def _candidates(self, name: str) -> Iterator[str]:
-        if "\0" in name:
-            return
-        folder = os.fspath(self._folder)
+    def _candidates(self, name: str) -> Iterator[Path]:
         slashed = name.replace("\\", "/")
         parts = [part for part in slashed.split("/") if part]
         if self._leads_away(name):
             for kept in range(min(FOLDERS_KEPT + 1, len(parts) - 1), 0, -1):
-                end = "/".join(parts[-kept:])
-                yield from (os.path.join(root, end) for root in self._roots)
+                yield from (root.joinpath(*parts[-kept:]) for root in self._roots)
             return
-        yield os.path.join(folder, slashed)
-        yield from (os.path.join(below, slashed) for below in self._folders)
-        above = folder
+        yield self._folder / slashed
+        yield from (below / slashed for below in self._folders)
+        above = self._folder
         for _ in range(FOLDERS_UP):
-            above = os.path.join(above, "..")
-            yield os.path.join(above, slashed)
+            above = above / ".."
+            yield above / slashed
         if len(parts) > 1:
-            yield os.path.join(folder, parts[-1])
+            yield self._folder / parts[-1]
 
     @cached_property
     def _folders(self) -> list[Path]:
         with contextlib.suppress(OSError):
-            return sorted(
-                islice((path for path in islice(self._folder.iterdir(), 1000) if is_folder(path)), MAX_FOLDERS)
-            )
+            beside = islice(self._folder.iterdir(), MAX_LOOKED_AT)
+            return sorted(islice((path for path in beside if is_folder(path)), MAX_FOLDERS))
         return []
-
-
-def _is_below(path: str, folder: str) -> bool:
-    """Whether a path, with nothing to follow in it, lies below a folder; everything does below that of the system."""
-    return folder != os.path.dirname(folder) and path.startswith(folder + os.sep)
