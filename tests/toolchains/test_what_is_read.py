@@ -1,4 +1,4 @@
-"""A debug file says which files its lines stand in, and somebody else may have made it: where it may lead, and where not."""
+"""A debug file says which files its lines stand in, and somebody else may have made it: where it may lead."""
 
 import os
 
@@ -97,7 +97,7 @@ def leads(project, kind):
     if kind == "no UTF-8":
         (project / "a.s").write_bytes(LINES.encode() + b"\xff" * 99)
         return "a.s"
-    with open(project / "a.s", "wb") as file:
+    with (project / "a.s").open("wb") as file:
         file.write(LINES.encode())
         file.truncate(1 << 30)
     return "a.s"
@@ -155,7 +155,7 @@ def test_what_the_linker_wrote_is_looked_at_in_the_same_places_alone(project):
     """Bytes of the image stand in the message that it is another one than the machine's."""
     (project.parent / "secret.bin").write_bytes(SECRET.encode())
     (project / "x.dbg").write_bytes(of_ld65("a.s").replace(b"rom.bin", b"../secret.bin"))
-    told, rows, notes = all_told(project / "x.dbg")
+    _, rows, notes = all_told(project / "x.dbg")
     assert [row.data for row in rows] == [b""]
     assert "secret.bin is not read" in notes[0]
 
