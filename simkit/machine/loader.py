@@ -92,9 +92,9 @@ def _is_ram(seat: Seat) -> bool:
 
 
 def _by_offset(bus: Bus, program: Program, data: bytes) -> list[Area]:
-    seat = next(seat for seat in bus.seats if seat.slot == program.slot)
-    memory = seat.plain.read if seat.plain is not None and _is_ram(seat) else None
-    if memory is None:
+    seat = next((seat for seat in bus.seats if seat.slot == program.slot), None)
+    memory = seat.plain.read if seat is not None and seat.plain is not None and _is_ram(seat) else None
+    if seat is None or memory is None:
         raise SimkitError("the card takes no image.", remedy="Leave it out, or name the slot of a RAM or ROM.")
     if len(data) > len(memory):
         message = f"The program {program.path} has {len(data)} bytes, the memory {len(memory)}."

@@ -6,8 +6,6 @@ limits, so that nothing can be written that could not be read.
 
 from __future__ import annotations
 
-import base64
-import binascii
 import json
 from collections.abc import Mapping
 from typing import Any
@@ -31,6 +29,7 @@ from simkit.contract.shapes import (
 )
 from simkit.cpu.reference.engine import REGISTERS
 from simkit.machine.fingerprint import Fingerprint
+from simkit.outside.contents import BYTES, IMAGES, PROGRAMS
 
 MAX_LINE_BYTES = 8_000_000
 """Longest line, its end included; the longest ones hold a state or images."""
@@ -42,7 +41,6 @@ MAX_TEXT = 1000
 MAX_ARGUMENTS = 8
 MAX_NUMBER = 1 << 62
 MAX_PARTS = 200
-MAX_IMAGES = 200
 
 CYCLE = whole(0, MAX_CYCLE)
 SLOT = whole(-1, 9999)
@@ -127,36 +125,12 @@ def _place(value: Any) -> Place:
     return Place(_POWER_ON.take(power_on), CYCLE.take(cycle))
 
 
-def _bytes(value: Any) -> bytes:
-    try:
-        return binascii.a2b_base64(_ascii(value), strict_mode=True)
-    except ValueError as error:
-        raise StateError("", "is not base64") from error
-
-
-def _ascii(value: Any) -> bytes:
-    if not (isinstance(value, str) and value.isascii()):
-        raise StateError("", "is not base64")
-    return value.encode()
-
-
 def _registers(value: Any) -> dict[str, Any]:
     if not isinstance(value, dict) or not value:
         raise wrong(value, "not a table of registers")
     found = {name: value[name] for name in value if name in SETTABLE}
     check_names(value, found)
     return dict(record(**{name: SETTABLE[name] for name in found}).take(found))
-
-
-def _images(value: Any) -> dict[int, bytes]:
-    if not isinstance(value, dict) or len(value) > MAX_IMAGES:
-        raise wrong(value, "not a table of images")
-    found: dict[int, bytes] = {}
-    for name, image in value.items():
-        if not (name.isascii() and name.isdecimal() and len(name) <= 4 and str(int(name)) == name):
-            raise StateError(name[:40], "is not the number of a slot")
-        found[int(name)] = BYTES.take(image)
-    return found
 
 
 def _fingerprint(value: Any) -> Fingerprint:
@@ -192,9 +166,7 @@ SHOWN = Shape(_word)
 SETTABLE = {name: shape for name, shape in REGISTERS.items() if name != "cycle"} | {"halted": optional(SHOWN)}
 """What may be set in a CPU that stands between two instructions."""
 
-BYTES = Shape(_bytes, lambda data: base64.b64encode(data).decode("ascii"))
 FINGERPRINT = Shape(_fingerprint, Fingerprint.to_data)
-IMAGES = Shape(_images, lambda images: {str(slot): BYTES.data(image) for slot, image in images.items()})
 
 MACHINE = {"machine": TEXT, "seed": whole(-MAX_NUMBER, MAX_NUMBER), "clock": Shape(_clock), "fingerprint": FINGERPRINT}
 """What is told of the machine that is switched on."""
@@ -203,7 +175,7 @@ SHAPES: dict[str, dict[str, Shape]] = {
     "input": {"slot": SLOT, "port": TEXT, "action": TEXT, "arguments": Shape(_arguments, list)},
     "reset": {"asserted": FLAG},
     "power": {},
-    "reload": {**MACHINE, "images": IMAGES},
+    "reload": {**MACHINE, "images": IMAGES, "programs": optional(PROGRAMS), "start": optional(WORD)},
     "state poke": {"address": WORD, "value": BYTE},
     "state registers": {"registers": Shape(_registers)},
     "state loaded": {"cycle": CYCLE, "data": BYTES},
@@ -214,11 +186,14 @@ SHAPES: dict[str, dict[str, Shape]] = {
 """What each kind of entry holds besides `kind`, `at` and, of a state, `what`.
 
 input: something came to a port and took effect. reset: the reset button moved. power: switched off and on. reload: a
-machine loaded anew took its place. state: changed by hand. hash: of each part of the state. chapter: a name for the
-place. end: the recording is whole; `why`, if it had to end before the run did.
+machine loaded anew took its place, with these images, these programs in RAM (null: those of before) and this address at
+which it begins. state: changed by hand. hash: of each part of the state. chapter: a name for the place. end: the
+recording is whole; `why`, if it had to end before the run did.
 """
 
 _RECORDS = {kind: record(**shapes) for kind, shapes in SHAPES.items()}
+_MISSING: dict[str, dict[str, Any]] = {"reload": {"programs": None, "start": None}}
+"""What stands for fields that earlier recordings do not have."""
 _OF_ALL = ("kind", "at", "what")
 
 OPENS_POWER_ON = frozenset({"power", "reload", "state loaded"})
@@ -266,7 +241,7 @@ def entry_of(data: dict[str, Any]) -> Entry:
     if "what" in data and not kind.startswith("state "):
         raise StateError("what", f"stands in an entry of the kind {kind!r}")
     given = {name: value for name, value in data.items() if name not in _OF_ALL}
-    return Entry(kind, at, _RECORDS[kind].take(given))
+    return Entry(kind, at, _RECORDS[kind].take({**_MISSING.get(kind, {}), **given}))
 
 
 def _kind(data: Mapping[str, Any]) -> str:

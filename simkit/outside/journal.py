@@ -24,6 +24,7 @@ from simkit.machine.lengths import whole
 from simkit.machine.machine import Machine
 from simkit.machine.snapshot import VERSION as STATE_VERSION
 from simkit.machine.snapshot import SnapshotError
+from simkit.outside.contents import contents
 from simkit.outside.entries import MAX_TEXT, SETTABLE, Entry, Place, line_of
 from simkit.outside.recording import MAX_ENTRIES, MAX_FILE_BYTES, Header, Way
 
@@ -138,7 +139,7 @@ class Journal:
         except SimkitError as error:
             self._give_up(f"the machine loaded anew cannot be recorded: {error.message}")
             return
-        self._write("reload", **_described(machine), images=machine.images())
+        self._write("reload", **_described(machine), **contents(machine))
         if not self._ended:
             self._unwatch()
             self._watch(machine)

@@ -20,6 +20,7 @@ from simkit.contract.errors import CardError, SimkitError, near
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.machine import Machine
 from simkit.machine.snapshot import VERSION as STATE_VERSION
+from simkit.outside.contents import with_programs
 from simkit.outside.entries import OPENS_POWER_ON, Entry, Place
 from simkit.outside.recording import Recording, read_recording
 
@@ -151,7 +152,7 @@ class Player:
     def _check(self) -> None:
         """Refuse what cannot be played before anything is."""
         known: set[tuple[Any, ...]] = set()
-        bus, sockets = self.machine.bus, set(self.machine.images())
+        bus, sockets, description = self.machine.bus, set(self.machine.images()), self.machine.description
         then, now = self.recording.header.fingerprint, self.machine.fingerprint
         for entry in self.recording.entries():
             fields = entry.fields
@@ -170,7 +171,8 @@ class Player:
                 if set(fields["images"]) != sockets:
                     raise self._refused("loads images into other sockets than this machine has", entry.at)
                 then = fields["fingerprint"]
-                now = Fingerprint.of(self.machine.description, fields["images"])
+                description = with_programs(description, fields)
+                now = Fingerprint.of(description, fields["images"])
             elif entry.kind == "state loaded" and then is not None:
                 differ = ", ".join([*then.other_parts(now), *then.other_models(now)])
                 if differ:
@@ -323,8 +325,9 @@ class Player:
 
     def _load_anew(self, entry: Entry) -> None:
         before, images = self.machine, entry.fields["images"]
-        self.machine = Machine(before.description, images, engine=before.engine)
-        if images == before.images():
+        description = with_programs(before.description, entry.fields)
+        self.machine = Machine(description, images, engine=before.engine)
+        if images == before.images() and description.parts() == before.description.parts():
             self.machine.named_as(before)
         self._same = not self._differences(entry.fields["fingerprint"], self.machine.fingerprint, entry.at.power_on + 1)
         self._anew()

@@ -1,6 +1,7 @@
 """What is read as a recording, and what is refused, with one message each; also recordings of versions before."""
 
 import json
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -9,6 +10,8 @@ from hypothesis import strategies as st
 from simkit import Machine
 from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import StateError
+from simkit.machinefile.programs import Program
+from simkit.machinefile.tomlplaces import Place as FilePlace
 from simkit.outside import recording as recording_module
 from simkit.outside.entries import MAX_CYCLE, SHAPES, Entry, Place, entry_of, line_of
 from simkit.outside.journal import record
@@ -76,6 +79,10 @@ def test_what_is_written_is_read_again(kind, marlpit):
             "clock": description.clock_text,
             "fingerprint": marlpit.fingerprint,
             "images": {2: bytes(range(256))},
+            "programs": (
+                Program(Path("a program of the recording"), 0x200, 1, FilePlace("the recording"), ((0x200, b"\xea"),)),
+            ),
+            "start": 0x200,
         }
     entry = Entry(kind, Place(3, 77), fields)
     line = line_of(entry)
