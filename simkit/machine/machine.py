@@ -29,13 +29,13 @@ from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
 from simkit.machine.lengths import length, whole
-from simkit.machine.loader import Area, load_programs, notes_of, start_address, with_pieces
+from simkit.machine.loader import Area, given_programs, given_start, load_programs, notes_of, start_address, with_pieces
 from simkit.machine.naming import SourceLines
 from simkit.machine.routine import call as routine_call
 from simkit.machine.snapshot import Snapshot, SnapshotError, hashes, pack, unpack
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
 from simkit.machinefile.description import Description
-from simkit.machinefile.programs import Program, parse_load
+from simkit.machinefile.programs import Program
 from simkit.machinefile.read import read_description
 from simkit.rom.labels import Labels
 
@@ -135,8 +135,9 @@ class Machine:
         check_overlaps(description, self.bus)
         self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
         self.loaded: list[Area] = []
-        self._power_on()
-        self.notes[:0] = notes_of(self.bus, description.programs, start, self.labels)
+        notes = self._power_on()
+        told = notes_of(self.bus, description.programs, self.loaded, start, self.labels)
+        self.notes[:0] = [*notes, *told]
         self.warnings: list[Finding] = list(self.findings)
 
     @classmethod
@@ -148,7 +149,7 @@ class Machine:
         images: Mapping[int, str | Path | bytes] | None = None,
         clock: str | None = None,
         settings: Mapping[int, Mapping[str, Any]] | None = None,
-        programs: Sequence[str | Program] = (),
+        programs: Sequence[str | Path | Program] = (),
         labels: Sequence[str | Path] = (),
         start: int | str | None = None,
         engine: str = "auto",
@@ -175,12 +176,13 @@ class Machine:
             clock=clock,
             seed=seed,
             settings=settings,
-            programs=[parse_load(one) if isinstance(one, str) else one for one in programs],
-            start=f"${start:04X}" if isinstance(start, int) else start,
+            programs=given_programs(programs),
+            start=given_start(start),
         )
         return cls(description, images, labels=[Path(path) for path in labels], engine=engine)
 
-    def _power_on(self) -> None:
+    def _power_on(self) -> list[str]:
+        """Switch the power on; gives what is to be told of programs."""
         bus = self.bus
         for seat in bus.seats:
             seat.power_on()
@@ -188,9 +190,10 @@ class Machine:
             for seat in bus.seats:
                 seat.reset(asserted, 0)
         bus.settle(0)
-        self.loaded = load_programs(bus, self.description.programs)
+        self.loaded, notes = load_programs(bus, self.description.programs)
         check_power_on(self.bus, self.findings)
         self.cpu.power_on()
+        return notes
 
     @property
     def engine(self) -> str:

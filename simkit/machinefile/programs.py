@@ -43,6 +43,7 @@ class Program:
         slot: slot of the card that it must lie in; None: of whichever cards answer.
         place: where it is asked for.
         pieces: (address, or offset in the card, and bytes), once it is read; None before.
+        starts: where a hex file says that it begins, once it is read.
     """
 
     path: Path
@@ -50,6 +51,7 @@ class Program:
     slot: int | None
     place: Place
     pieces: tuple[tuple[int, bytes], ...] | None = attrs.field(default=None, repr=False)
+    starts: int | None = None
 
     @property
     def by_offset(self) -> bool:
@@ -69,12 +71,15 @@ class Program:
         return {"slot": self.slot, "by_offset": self.by_offset, "pieces": pieces}
 
 
-def parse_load(text: str) -> Program:
-    """The program that FILE@ADDRESS asks for; a hex file stands alone.
+def parse_load(text: str | Path) -> Program:
+    """The program that FILE@ADDRESS asks for, parted at the last @; a hex file stands alone.
 
     Raises:
         SimkitError: not of that form.
     """
+    if not isinstance(text, str | Path):
+        raise SimkitError(f"{text!r} is no program.", remedy="Write 'FILE@$0200', or the name of a hex file.")
+    text = str(text)
     alone = Program(Path(text), None, None, Place(f"--load {text}"))
     if text and alone.is_hex:
         return alone
@@ -87,7 +92,7 @@ def parse_load(text: str) -> Program:
     try:
         at_address = parse_address(address)
     except SimkitError as error:
-        raise SimkitError(f"--load {text!r}: {error.message}", remedy=error.remedy) from None
+        raise SimkitError(f"--load {text!r}: {error.message}", remedy=f"{error.remedy} A label is none.") from None
     program = Program(Path(file), at_address, None, Place(f"--load {text}"))
     if program.is_hex:
         raise SimkitError(

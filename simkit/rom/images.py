@@ -9,7 +9,7 @@ from typing import Any
 from simkit.contract.errors import SimkitError
 from simkit.files.bounded import lines_of, read_bounded, text_of
 from simkit.files.formats import Format
-from simkit.rom.records import NoEndError, RecordError, segments
+from simkit.rom.records import NoEndError, RecordError, segments, start_of
 
 MAX_FILE_BYTES = 4_000_000
 MAX_HEX_BYTES = 1 << 20
@@ -95,17 +95,23 @@ def read_segments(path: Path, *, what: str = "image") -> list[tuple[int, bytes]]
         ) from error
 
 
+def start_said(path: Path) -> int | None:
+    """Address at which a hex file that was read without an error says that its program begins, or None."""
+    return start_of(lines_of(text_of(_bytes(path, "hex file"), str(path), "hex file", remedy=_NO_TEXT)))
+
+
 def image_format(suffix: str) -> Format:
     """By what an image file of this ending is known: hex files are read, raw ones have the size of a part and no text.
 
     A raw image bears no mark of its own. What begins as files of other programs do is none either.
     """
     if suffix.lower() in HEX_SUFFIXES:
-        return Format("a hex file", _is_hex)
+        return Format("a hex file", is_hex)
     return Format("an image of the size of a part", _is_raw)
 
 
-def _is_hex(content: bytes) -> bool:
+def is_hex(content: bytes) -> bool:
+    """Whether all of it is sound Intel HEX or S-records."""
     try:
         segments(lines_of(text_of(content, "", "hex file")), MAX_HEX_BYTES)
     except (SimkitError, RecordError):

@@ -83,6 +83,23 @@ def segments(lines: Iterable[str], most_bytes: int) -> list[tuple[int, bytes]]:
     return [(address, bytes(data)) for address, data in runs]
 
 
+def start_of(lines: Iterable[str]) -> int | None:
+    """Address at which the records of a sound file say that the program begins, or None.
+
+    Types 03 (segment and offset) and 05 of Intel HEX; S7, S8 and S9, in which zero says nothing.
+    """
+    for number, line in enumerate(lines, start=1):
+        text = line.strip().upper()
+        if text.startswith((":04000003", ":04000005")):
+            data = _intel(number, text).data
+            if text[8] == "5":
+                return int.from_bytes(data, "big")
+            return (int.from_bytes(data[:2], "big") << 4) + int.from_bytes(data[2:], "big")
+        if text.startswith(("S7", "S8", "S9")):
+            return _motorola(number, text).address or None
+    return None
+
+
 def _data(lines: Iterable[str]) -> Iterator[tuple[int, int, bytes]]:
     """Line, address and bytes of each data record that has any."""
     mark = ""

@@ -124,6 +124,126 @@ def test_a_program_of_the_machine_file_that_cannot_be_loaded_is_told_with_its_li
     assert (told.value.slot, told.value.line is not None) == (1, True)
 
 
+def record_of(address, kind, data):
+    content = bytes([len(data)]) + address.to_bytes(2, "big") + bytes([kind]) + data
+    return f":{(content + bytes([-sum(content) & 0xFF])).hex()}\n"
+
+
+def motorola(kind, address, data=b""):
+    content = address.to_bytes({1: 2, 2: 3, 3: 4, 7: 4, 8: 3, 9: 2}[kind], "big") + data
+    content = bytes([len(content) + 1]) + content
+    return f"S{kind}{(content + bytes([~sum(content) & 0xFF])).hex()}\n"
+
+
+END, BODY = record_of(0, 1, b""), record_of(0x200, 0, CODE)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "begins"),
+    [
+        ("a.hex", BODY + END, None),
+        ("a.hex", BODY + record_of(0, 3, bytes.fromhex("00100103")) + END, "$0203"),  # $0010 * 16 + $0103
+        ("a.hex", BODY + record_of(0, 5, bytes.fromhex("00000203")) + END, "$0203"),
+        ("a.hex", BODY + record_of(0, 5, bytes.fromhex("00010203")) + END, "$10203"),
+        ("a.s19", motorola(1, 0x200, CODE) + motorola(9, 0x203), "$0203"),
+        ("a.s28", motorola(2, 0x200, CODE) + motorola(8, 0x203), "$0203"),
+        ("a.s37", motorola(3, 0x200, CODE) + motorola(7, 0x203), "$0203"),
+        ("a.s19", motorola(1, 0x200, CODE) + motorola(9, 0), None),
+    ],
+)
+def test_where_a_hex_file_says_that_it_begins_is_told_and_not_followed(name, text, begins, folder):
+    (path := folder() / name).write_text(text)
+    m = Machine.load(folder(), programs=[path])
+    assert m.peek(0x200, len(CODE)) == CODE
+    assert [f"says that it begins at {begins};" in note for note in m.notes[1:]] == [True] * (begins is not None)
+    m.step()
+    assert m.cpu.pc != 0x203
+    if begins == "$0203":
+        assert not any("begins" in note for note in Machine.load(folder(), programs=[path], start="0203").notes)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("a.hex", END.encode(), "holds no bytes"),
+        ("a.hex", b"", "no end record"),
+        ("a.hex", (record_of(0, 4, b"\0\1") + BODY + END).encode(), r"bytes for \$10200 and on"),
+        ("a.bin@0200", (BODY + END).encode(), r"is a hex file, by what is in it"),
+        ("a.bin@0200", b"\x7fELF\1\1\1", "is an ELF file"),
+        ("a.bin@0200", b"", "is empty"),
+    ],
+)
+def test_a_file_that_is_no_program_is_told(name, content, message, folder):
+    (folder() / name.partition("@")[0]).write_bytes(content)
+    with pytest.raises(SimkitError, match=message) as told:
+        Machine.load(folder(), programs=[f"{folder() / name}"])
+    assert told.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("load", "told"),
+    [("p.prg@0200", True), ("p.bin@0200", True), ("p.bin@0300", False), ("p.prg@0300", True), ("p.prg@01FE", False)],
+)
+def test_a_load_address_in_front_of_a_program_is_loaded_as_it_is_and_told(load, told, folder):
+    path = folder() / load
+    (path.parent / load.partition("@")[0]).write_bytes(b"\0\2" + CODE)
+    m = Machine.load(folder(), programs=[f"{path}"])
+    assert m.peek(int(load[-4:], 16), 2) == b"\0\2"
+    assert ["also a load address in its first two" in note for note in m.notes] == [told]
+
+
+def test_two_programs_of_the_command_line_do_not_lie_on_each_other(folder):
+    path = folder() / "prog.bin"
+    Machine.load(folder(), programs=[f"{path}@0200", f"{path}@0208"])
+    for second in ("0207", "0200", "01F9"):
+        with pytest.raises(SimkitError, match=r"\$020\d holds a byte of .*prog.bin already"):
+            Machine.load(folder(), programs=[f"{path}@0200", f"{path}@{second}"])
+
+
+def test_a_program_of_the_command_line_may_lie_over_one_of_the_machine_file_and_it_is_told(folder):
+    path = folder('image = "prog.bin"\nat = "0200"\n')
+    (path / "new.bin").write_bytes(b"\xea\xea")
+    m = Machine.load(path, programs=[f"{path / 'new.bin'}@0202"])
+    assert m.peek(0x200, 5) == CODE[:2] + b"\xea\xea" + CODE[4:5]
+    assert [note for note in m.notes if "lies over what the machine file puts there" in note]
+
+
+def test_a_program_longer_than_a_memory_that_is_seen_twice_is_told(folder):
+    path = folder("settings = { size = 8192 }\n")
+    (path / "long.bin").write_bytes(bytes(9000))
+    with pytest.raises(SimkitError, match=r"\$2000 is the same byte of memory as \$0000"):
+        Machine.load(path, programs=[f"{path / 'long.bin'}@0"])
+
+
+@pytest.mark.parametrize(
+    ("start", "told"),
+    [(0x200, None), (0x205, None), (0x208, "nothing was loaded there"), (0x9000, "No card answers there")],
+)
+def test_a_start_where_no_program_is_is_told(start, told, folder):
+    m = Machine.load(folder(), programs=[f"{folder() / 'prog.bin'}@0200"], start=start)
+    (note,) = (note for note in m.notes if note.startswith("Start"))
+    assert note.endswith("not followed.") if told is None else told in note
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        {"programs": "prog.hex"}, {"programs": [7]}, {"programs": [None]}, {"start": -1}, {"start": 0x10000},
+        {"start": 1.5}, {"start": True}, {"start": b"main"},
+    ],
+)  # fmt: skip
+def test_arguments_that_are_no_programs_and_no_start_are_refused(words, folder):
+    with pytest.raises(SimkitError) as told:
+        Machine.load(folder(), **words)
+    assert told.value.remedy.startswith("Write")
+
+
+@pytest.mark.parametrize("form", ["$0200", "0x0200", "0X200", "200", "0200", " $200 "])
+def test_addresses_are_hexadecimal_in_every_form(form):
+    assert parse_load(f"prog.bin@{form}").at == 0x200
+    assert parse_load("prog.bin@512").at == 0x512
+
+
 def test_at_is_not_for_a_rom(folder):
     rom = '[[card]]\nslot = 2\nkind = "rom"\nselect = "1xxx xxxx xxxx xxxx"\nimage = "prog.bin"\nat = "$8000"\n'
     with pytest.raises(SimkitError, match="lies at the start of the part"):
