@@ -2,8 +2,8 @@
 
 Lines that stand once in both are sure, as far as they come in the same order. Between two of them the rest is matched
 in order. What is left over came out of a macro or a loop: it belongs to the line that calls the macro, or to the line
-of the loop's body before. Takes time in proportion to the size: what lies between two sure lines is compared whole only
-where it is short.
+of the loop's body before. Takes time in proportion to the sizes of listing and source, however often the listing passes
+through the source: what lies between two sure lines is compared whole only where it is short, and so often.
 """
 
 from __future__ import annotations
@@ -13,8 +13,14 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Sequence
 
+import attrs
+
 MOST_COMPARED = 40_000
 """Listed lines times source lines between two sure ones, up to which all are compared with all."""
+ALL_COMPARED = 1_000_000
+"""The same for all of one source; beyond it lines are taken as they come."""
+CALLS_SEEN = 1000
+"""Lines behind the last sure one in which calls of macros are looked for."""
 
 LOOP_LINES = 200
 """How far down the body of a loop is looked for."""
@@ -24,30 +30,56 @@ _END = re.compile(r"\.(?:endm|endmacro|ends|endsegment|endf|endfunction)\b", re.
 _WORD = re.compile(r"[#.]?([A-Za-z_]\w{0,63})")
 
 
-def lines_of_rows(rows: Sequence[tuple[str, int]], lines: Sequence[str]) -> list[int]:
+@attrs.define
+class SourceText:
+    """Lines of a source, made ready to be found in.
+
+    Attributes:
+        lines: each with its blanks made single; of macros' bodies nothing.
+        index: numbers of the lines with a text, from 1.
+        calls: numbers of the lines that call a macro, and how many lines of bytes each may give.
+        left: how much may still be compared.
+    """
+
+    lines: list[str]
+    index: dict[str, list[int]]
+    calls: list[tuple[int, int]]
+    left: int = ALL_COMPARED
+
+    @classmethod
+    def of(cls, lines: Sequence[str]) -> SourceText:
+        """Made from the lines as they stand in the file."""
+        bodies, source = _macros([" ".join(line.split()) for line in lines])
+        index: dict[str, list[int]] = {}
+        calls = []
+        for number, text in enumerate(source, start=1):
+            if text:
+                index.setdefault(text, []).append(number)
+                name = _called(text, bodies)
+                if name is not None:
+                    calls.append((number, bodies[name]))
+        return cls(source, index, calls)
+
+
+def lines_of_rows(rows: Sequence[tuple[str, int]], source: SourceText) -> list[int]:
     """Line numbers of rows.
 
     Args:
         rows: (text, number as far as known or 0), in order; a row without text goes on with the one before.
-        lines: of the source file.
+        source: the source file.
 
     Returns:
         A line number, from 1, for each row; 0 where none fits.
     """
-    bodies, source = _macros([" ".join(line.split()) for line in lines])
     texts = [" ".join(text.split()) for text, _ in rows]
-    index: dict[str, list[int]] = {}
-    for number, text in enumerate(source, start=1):
-        if text:
-            index.setdefault(text, []).append(number)
     found = [
-        number if 0 < number <= len(source) and source[number - 1] == texts[at] else 0
+        number if 0 < number <= len(source.lines) and source.lines[number - 1] == texts[at] else 0
         for at, (_, number) in enumerate(rows)
     ]
-    for row, number in _sure(texts, index, found):
+    for row, number in _sure(texts, source.index, found):
         found[row] = number
-    _fill_between(texts, source, index, found)
-    _fill_left_over(texts, source, bodies, index, found)
+    _fill_between(texts, source, found)
+    _fill_left_over(texts, source, found)
     return found
 
 
@@ -77,7 +109,7 @@ def _sure(texts: list[str], index: dict[str, list[int]], known: list[int]) -> li
     return chain[::-1]
 
 
-def _fill_between(texts: list[str], source: list[str], index: dict[str, list[int]], found: list[int]) -> None:
+def _fill_between(texts: list[str], source: SourceText, found: list[int]) -> None:
     row, line = 0, 0
     while row < len(texts):
         if found[row]:
@@ -87,13 +119,15 @@ def _fill_between(texts: list[str], source: list[str], index: dict[str, list[int
         end = row
         while end < len(texts) and not found[end]:
             end += 1
-        last = found[end] if end < len(texts) else len(source) + 1
-        if (end - row) * (last - line) <= MOST_COMPARED:
-            _compare(texts, source, found, (row, end), (line + 1, last))
+        last = found[end] if end < len(texts) else len(source.lines) + 1
+        cells = (end - row) * (last - line)
+        if cells <= min(MOST_COMPARED, source.left):
+            source.left -= cells
+            _compare(texts, source.lines, found, (row, end), (line + 1, last))
         else:
             pointer = line
             for one in range(row, end):
-                numbers = index.get(texts[one], [])
+                numbers = source.index.get(texts[one], [])
                 at = bisect_right(numbers, pointer)
                 if at < len(numbers) and numbers[at] < last:
                     found[one] = pointer = numbers[at]
@@ -123,11 +157,9 @@ def _compare(
             j += 1
 
 
-def _fill_left_over(
-    texts: list[str], source: list[str], bodies: dict[str, int], index: dict[str, list[int]], found: list[int]
-) -> None:
+def _fill_left_over(texts: list[str], source: SourceText, found: list[int]) -> None:
     following = [0] * (len(texts) + 1)
-    following[-1] = len(source) + 1
+    following[-1] = len(source.lines) + 1
     for row in range(len(texts) - 1, -1, -1):
         following[row] = found[row] or following[row + 1]
     row, line = 0, 0
@@ -143,14 +175,11 @@ def _fill_left_over(
         end = row
         while end < len(texts) and not found[end]:
             end += 1
-        calls = [
-            (number, bodies[name])
-            for number in range(line + 1, min(following[row], line + 1000))
-            if (name := _called(source[number - 1], bodies)) is not None
-        ]
+        first = bisect_right(source.calls, line, key=_number)
+        calls = source.calls[first : bisect_left(source.calls, min(following[row], line + CALLS_SEEN), key=_number)]
         left = _give([one for one in range(row, end) if texts[one]], calls, found)
         for one in left:
-            numbers = index.get(texts[one], [])
+            numbers = source.index.get(texts[one], [])
             at = bisect_right(numbers, line)
             near = [number for number in numbers[max(at - 1, 0) : at + 1] if number < following[row] + LOOP_LINES]
             found[one] = near[-1] if near else calls[-1][0] if calls else line
@@ -158,6 +187,10 @@ def _fill_left_over(
             if not texts[one]:
                 found[one] = found[one - 1] if one else 0
         row = end
+
+
+def _number(call: tuple[int, int]) -> int:
+    return call[0]
 
 
 def _give(rows: list[int], calls: list[tuple[int, int]], found: list[int]) -> list[int]:

@@ -14,6 +14,7 @@ import contextlib
 import re
 from bisect import bisect_right
 from collections.abc import Iterable
+from heapq import heappop, heappush
 from itertools import pairwise
 
 import attrs
@@ -24,6 +25,8 @@ from simkit.rom.sources import Sources
 
 MAX_DEPTH = 64
 """Scopes within scopes; deeper ones, and circles, are cut off."""
+MAX_NAME = 400
+"""Characters of a label with the scopes round it; longer ones are left out."""
 
 _HIGH_LEVEL, _MACRO = 1, 2
 """Types of lines; 0 is the assembler's own."""
@@ -31,7 +34,8 @@ _HIGH_LEVEL, _MACRO = 1, 2
 _FIELD = re.compile(r'([a-z]+)=("[^"]*"|[^,"]*)(?:,|$)')
 _KEYWORD = re.compile(r"([a-z]+)\t(.*)")
 _LN = re.compile(r"al\s+(?:C:)?([0-9A-Fa-f]{1,8})\s+\.?(\S{1,200})")
-_EXPORT = re.compile(r"(\S{1,200})\s+([0-9A-F]{6})\s+R?([LE])[A-Z]{0,2}(?=\s|$)")
+_EXPORTED = re.compile(r"[0-9A-F]{6} R?L[A-Z]{0,2}")
+"""Value and kind of a label in a map; E instead of L: an equate."""
 _MEMBERS = ("struct", "enum", "union")
 
 _Fields = dict[str, str]
@@ -66,7 +70,13 @@ def read_map(lines: list[str]) -> Contents:
         elif line.startswith("Imports list"):
             reading = False
         elif reading:
-            found.labels += [(name, int(value, 16)) for name, value, kind in _EXPORT.findall(line) if kind == "L"]
+            words = line.split()
+            entries = zip(words, words[1:], words[2:], strict=False)
+            found.labels += [
+                (name, int(value, 16))
+                for name, value, kind in entries
+                if len(name) <= MAX_NAME and _EXPORTED.fullmatch(f"{value} {kind}")
+            ]
     _drop_far(found)
     found.remarks.append(
         "A map of ld65 holds exported labels only; `ca65 -g` and `ld65 --dbgfile FILE` give all, and source lines."
@@ -186,6 +196,8 @@ def _full_name(records: _Records, symbol: _Fields) -> str:
             break
         name = owner.get("name", "") + name
         symbol = owner
+        if len(name) > MAX_NAME:
+            return ""
     scope = records.one("scope", symbol.get("scope"))
     for _ in range(MAX_DEPTH):
         if scope is None:
@@ -194,8 +206,10 @@ def _full_name(records: _Records, symbol: _Fields) -> str:
             return ""
         if scope.get("name"):
             name = f"{scope['name']}::{name}"
+        if len(name) > MAX_NAME:
+            return ""
         scope = records.one("scope", scope.get("parent"))
-    return name
+    return name if len(name) <= MAX_NAME else ""
 
 
 # source lines ---------------------------------------------------------------------------------------------------------
@@ -235,20 +249,28 @@ def _segment_rows(
 ) -> Iterable[Row]:
     """Rows of one segment: from each place where a line begins or ends to the next such place.
 
-    Lines are swept from the left; those that cover a stretch are few, as macros and includes are not nested deeply.
+    Lines are swept from the left, in time that grows with their number however many cover one stretch.
     """
     edges = sorted({edge for start, size, _, _ in pieces for edge in (start, start + size)})
     starting: dict[int, list[tuple[int, int, bool, _Line]]] = {}
     for piece in pieces:
         starting.setdefault(piece[0], []).append(piece)
-    over: list[tuple[int, int, bool, _Line]] = []
+    shown_first: list[tuple[tuple[int, ...], int, int, _Line]] = []  # heaps: what has ended comes off at the top alone
+    finest_first: list[tuple[tuple[int, ...], int, int, int, bool, _Line]] = []
+    order = 0
     for left, right in pairwise(edges):
-        over = [piece for piece in over if piece[0] + piece[1] > left] + starting.get(left, [])
-        if not over or segment.start + right > 0x10000:
+        for start, size, is_data, line in starting.get(left, ()):
+            order += 1
+            heappush(shown_first, (line.rank, order, start + size, line))
+            heappush(finest_first, (tuple(-part for part in line.rank), size, order, start + size, is_data, line))
+        while shown_first and shown_first[0][2] <= left:
+            heappop(shown_first)
+        while finest_first and finest_first[0][3] <= left:
+            heappop(finest_first)
+        if not shown_first or segment.start + right > 0x10000:
             continue
-        shown = min((line for *_, line in over), key=lambda line: line.rank)
-        finest = max((piece for piece in over), key=lambda piece: (piece[3].rank, -piece[1]))
-        texts = sources.line(shown.file, shown.number), sources.line(finest[3].file, finest[3].number)
+        shown, (*_, is_data, finest) = shown_first[0][3], finest_first[0]
+        texts = sources.line(shown.file, shown.number), sources.line(finest.file, finest.number)
         yield Row(
             address=segment.start + left,
             length=right - left,
@@ -256,7 +278,7 @@ def _segment_rows(
             file=sources.path(shown.file),
             line=shown.number,
             text=texts[0].strip(),
-            code=bool(segment.output) and not finest[2] and (not texts[1] or is_code(texts[1]) or finest[3] != shown),
+            code=bool(segment.output) and not is_data and (not texts[1] or is_code(texts[1]) or finest != shown),
             image=segment.output,
             offset=None if segment.offset is None else segment.offset + left,
         )

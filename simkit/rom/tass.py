@@ -18,7 +18,7 @@ from pathlib import Path
 
 import attrs
 
-from simkit.rom.alignment import lines_of_rows
+from simkit.rom.alignment import SourceText, lines_of_rows
 from simkit.rom.contents import Contents
 from simkit.rom.listing import Row
 from simkit.rom.sources import Sources
@@ -90,8 +90,11 @@ def read_list(lines: list[str], path: Path, sources: Sources) -> Contents:
             elif fields and not fields[0].startswith("="):
                 found.unread.append(at)
     found.files = [sources.path(one.file) for one in parts if one.file]
+    texts: dict[str, SourceText] = {}
     for one in parts:
-        _place(one, found, sources, path)
+        if one.file not in texts:
+            texts[one.file] = SourceText.of(sources.lines(one.file) if one.file else [])
+        _place(one, found, sources, path, texts[one.file])
     return found
 
 
@@ -156,10 +159,10 @@ def _is_word(first: str, row: _Listed) -> bool:
     return first.lower() in MNEMONICS and not row.text[len(first) :].startswith(":")
 
 
-def _place(part: _Part, found: Contents, sources: Sources, path: Path) -> None:
+def _place(part: _Part, found: Contents, sources: Sources, path: Path, source: SourceText) -> None:
     """Rows of one part, each with its line."""
     lines = sources.lines(part.file) if part.file else []
-    numbers = lines_of_rows([(row.text, row.number) for row in part.rows], lines) if lines else []
+    numbers = lines_of_rows([(row.text, row.number) for row in part.rows], source) if lines else []
     for at, row in enumerate(part.rows):
         if not row.data:
             continue
