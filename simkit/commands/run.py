@@ -221,7 +221,7 @@ def run(
     ] = False,
     build: Annotated[
         str | None,
-        typer.Option("--build", metavar="COMMAND", help="With --watch: run this when sources change, e.g. make."),
+        typer.Option("--build", metavar="COMMAND", help="With --watch: have the shell run this, here, when sources change."),
     ] = None,
     sources: Annotated[
         list[str] | None,
