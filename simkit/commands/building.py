@@ -63,6 +63,9 @@ class Build:
         command: as a shell takes it.
         patterns: find sources besides those that the machine's line tables name.
 
+    Attributes:
+        failed: whether the last one that has ended failed.
+
     Raises:
         SimkitError: there is no command.
     """
@@ -82,6 +85,7 @@ class Build:
         self._first_ns = 0  # when the first build began
         self._began = 0.0
         self._told_late = False
+        self.failed = False
         self._changed_in: dict[Path, int] = {}  # builds, one behind the other, in which a source became another
         self._left_out: set[Path] = set()
 
@@ -159,7 +163,7 @@ class Build:
                 self._tell_late()
                 return True
             try:
-                self._finish("Mend the sources: they are built again when they change.")
+                self._finish("Nothing of it is loaded. Mend the sources: they are built again when they change.")
             finally:
                 self._leave_out()
             return False
@@ -250,7 +254,8 @@ class Build:
         assert process is not None
         assert self._reader is not None
         self._reader.join(timeout=1)  # what it started in the background may hold the pipe open
-        if process.returncode:
+        self.failed = process.returncode != 0
+        if self.failed:
             how = f"exit code {process.returncode}" if process.returncode > 0 else f"signal {-process.returncode}"
             raise BuildError(
                 f"The build failed ({how}).",

@@ -84,7 +84,7 @@ _OPTIONS: dict[str, tuple[Any, object]] = {
             typer.Option(
                 "--load",
                 metavar="FILE@ADDRESS",
-                help="Put a program into RAM at power-on: 'prog.bin@$0200', always hexadecimal, or a hex file. Repeatable.",
+                help="Put a program into RAM at power-on: 'prog.bin@$0200' (hexadecimal), or a hex file. Repeatable.",
             ),
         ],
         None,

@@ -221,7 +221,9 @@ def run(
     ] = False,
     build: Annotated[
         str | None,
-        typer.Option("--build", metavar="COMMAND", help="With --watch: have the shell run this, here, when sources change."),
+        typer.Option(
+            "--build", metavar="COMMAND", help="With --watch: have the shell run this, here, when sources change."
+        ),
     ] = None,
     sources: Annotated[
         list[str] | None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from simkit.commands.building import Build
+from simkit.commands.building import Build, BuildError
 from simkit.commands.options import MachineOptions
 from simkit.contract.errors import SimkitError
 from simkit.machinefile.named import named_files
@@ -66,7 +66,7 @@ class Watch:
         Raises:
             Exception: whatever is wrong with them, told once; they are looked at again when they change again.
         """
-        if self._build is not None and self._build.look():
+        if self._build is not None and self._built(self._build):
             return None
         now = _stamps(self._tried)
         still, self._seen = now == self._seen, now
@@ -100,6 +100,15 @@ class Watch:
         self._running = {path: stamps[path] for path in named}
         self._take(self._running)
         return Fresh(machine=machine, controls=controls)
+
+    def _built(self, build: Build) -> bool:
+        """Whether a build is under way. What one that has failed wrote is left alone until it is written again."""
+        try:
+            return build.look()
+        except BuildError:
+            if build.failed:
+                self._take(_stamps(self._tried))
+            raise
 
     def _take(self, stamps: _Stamps) -> None:
         self._tried = self._seen = stamps

@@ -270,6 +270,19 @@ def test_what_a_build_writes_in_two_steps_is_loaded_when_it_has_ended(folder):
     assert looks(watch.fresh, lambda fresh: fresh is not None).machine.peek(0, 5) == b"whole"
 
 
+def test_what_a_failed_build_wrote_is_not_loaded(folder):
+    _, watch = begun()
+    (folder / "make.py").write_text(BUILDER + "sys.exit(text == 'half')\n")
+    change(folder / "prog.asm", "half")
+    with pytest.raises(BuildError) as told:
+        looks(watch.fresh, lambda fresh: fresh is not None)
+    assert "Nothing of it is loaded" in told.value.remedy
+    assert (folder / "prog.bin").read_bytes() == b"half"
+    assert [watch.fresh() for _ in range(5)] == [None] * 5
+    change(folder / "prog.asm", "one")
+    assert looks(watch.fresh, lambda fresh: fresh is not None).machine.peek(0, 3) == b"one"
+
+
 def test_a_build_whose_image_cannot_be_loaded_is_told_and_all_goes_on(folder):
     _, watch = begun()
     (folder / "make.py").write_text(BUILDER + 'pathlib.Path("prog.bin").unlink()\n')
