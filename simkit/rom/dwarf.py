@@ -9,18 +9,18 @@ Read through pyelftools, which is an extra (`elf`) and imported here alone.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from simkit.contract.errors import SimkitError
 from simkit.rom.contents import Contents
+from simkit.rom.elf_bounds import Counted, Steps, TooMuchError, check_sections, is_sound
 from simkit.rom.listing import Row
 from simkit.rom.sources import Sources
 
 MACHINE_6502 = 6502
-MAX_ROWS = 1_000_000
+MAX_LINE = 10_000_000
 _NAMED = ("STT_FUNC", "STT_OBJECT", "STT_NOTYPE")
 
 
@@ -38,16 +38,16 @@ def read_elf(content: bytes, path: Path, sources: Sources) -> Contents:
             remedy='Install it: pip install "backplane-simkit[elf]".',
         ) from error
     found = Contents("ELF file")
+    steps = Steps()
     try:
-        elf: Any = ELFFile(io.BytesIO(content))
+        elf: Any = ELFFile(Counted(content, steps))
         wrong = _wrong(elf)
         if wrong is None:
+            check_sections(elf)
             _symbols(elf, found)
-            _rows(elf, found, sources)
+            _rows(elf, found, sources, steps)
     except Exception as error:  # a damaged file makes that package raise whatever it comes to
-        raise SimkitError(
-            "The ELF file is damaged, or holds what pyelftools cannot read.", file=str(path), remedy="Build it again."
-        ) from error
+        raise _refusal(path, too_much=steps.used_up or isinstance(error, TooMuchError)) from error
     if wrong is not None:
         raise SimkitError(wrong[0], file=str(path), remedy=wrong[1])
     if not found.rows:
@@ -55,9 +55,20 @@ def read_elf(content: bytes, path: Path, sources: Sources) -> Contents:
     return found
 
 
+def _refusal(path: Path, *, too_much: bool) -> SimkitError:
+    if too_much:
+        return SimkitError(
+            "The ELF file holds more than a program for the 6502 ever needs, or sections packed in an old way.",
+            file=str(path),
+            remedy="Link with debugging information of this program alone, and do not compress it.",
+        )
+    message = "The ELF file is damaged, or holds what pyelftools cannot read."
+    return SimkitError(message, file=str(path), remedy="Build it again.")
+
+
 def _wrong(elf: Any) -> tuple[str, str] | None:
     machine = elf["e_machine"]
-    if machine != MACHINE_6502:
+    if machine != MACHINE_6502 or not elf.little_endian or elf.elfclass != 32:
         return "The ELF file is of another processor than the 6502.", "Name the one that the tool chain linked."
     if elf["e_type"] == "ET_REL":
         return "The ELF file is not linked: its addresses are not final.", "Name the linked file."
@@ -77,25 +88,41 @@ def _symbols(elf: Any, found: Contents) -> None:
     found.labels.sort(key=lambda label: label[1])
 
 
-def _rows(elf: Any, found: Contents, sources: Sources) -> None:
+def _rows(elf: Any, found: Contents, sources: Sources, steps: Steps) -> None:
     if not elf.has_dwarf_info():
         return
-    dwarf = elf.get_dwarf_info(relocate_dwarf_sections=False)
+    dwarf = elf.get_dwarf_info(relocate_dwarf_sections=False, follow_links=False)
+    if dwarf.debug_line_sec is None:
+        return
+    for name in ("debug_info_sec", "debug_abbrev_sec", "debug_line_sec", "debug_str_sec", "debug_line_str_sec"):
+        section = getattr(dwarf, name)
+        if section is not None:
+            setattr(dwarf, name, section._replace(stream=Counted(section.stream.getvalue(), steps)))
+    table = dwarf.debug_line_sec.stream.getvalue()
+    seen = set()
     for unit in dwarf.iter_CUs():
-        program = dwarf.line_program_for_CU(unit)
-        if program is None:
+        attributes = unit.get_top_DIE().attributes
+        steps.take(len(attributes))
+        at = attributes["DW_AT_stmt_list"].value if "DW_AT_stmt_list" in attributes else None
+        if at is None or at in seen:
             continue
-        names = _file_names(program, unit)
-        for start, end, file, line in _stretches(program):
-            if len(found.rows) >= MAX_ROWS:
-                return
-            name = names.get(file)
-            if line < 1 or name is None or not 0 < end - start <= 0x10000:
-                continue  # line 0: the compiler's own
-            address = start & 0xFFFF
-            length = min(end - start, 0x10000 - address)
-            row = Row(address, length, b"", sources.path(name), line, sources.line(name, line).strip(), True)
-            found.rows.append(row)
+        seen.add(at)
+        if not is_sound(table, at):
+            raise TooMuchError
+        _rows_of(dwarf.line_program_for_CU(unit), attributes, found, sources)
+
+
+def _rows_of(program: Any, attributes: Any, found: Contents, sources: Sources) -> None:
+    names = _file_names(program, attributes)
+    for start, end, file, line in _stretches(program):
+        name = names.get(file)
+        if not 1 <= line <= MAX_LINE or name is None or not 0 < end - start <= 0x10000:
+            continue  # line 0: the compiler's own
+        address = start & 0xFFFF
+        length = min(end - start, 0x10000 - address)
+        found.rows.append(
+            Row(address, length, b"", sources.path(name), line, sources.line(name, line).strip(), code=True)
+        )
 
 
 def _stretches(program: Any) -> Iterator[tuple[int, int, int, int]]:
@@ -110,11 +137,10 @@ def _stretches(program: Any) -> Iterator[tuple[int, int, int, int]]:
         before = None if state.end_sequence else state
 
 
-def _file_names(program: Any, unit: Any) -> dict[int, str]:
+def _file_names(program: Any, attributes: Any) -> dict[int, str]:
     """Paths by the number that entries give."""
     header = program.header
-    top = unit.get_top_DIE().attributes
-    home = _text(top["DW_AT_comp_dir"].value) if "DW_AT_comp_dir" in top else ""
+    home = _text(attributes["DW_AT_comp_dir"].value) if "DW_AT_comp_dir" in attributes else ""
     folders = [_text(folder) for folder in header["include_directory"]]
     first = 0 if header["version"] >= 5 else 1
     if first:

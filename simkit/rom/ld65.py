@@ -25,6 +25,9 @@ from simkit.rom.sources import Sources
 
 MAX_DEPTH = 64
 """Scopes within scopes; deeper ones, and circles, are cut off."""
+MAX_LINE = 10_000_000
+MAX_PIECES = 200_000
+"""Of segments that lines stand for; a program of 64 KiB has some 50,000."""
 MAX_NAME = 400
 """Characters of a label with the scopes round it; longer ones are left out."""
 
@@ -223,15 +226,21 @@ def _rows(records: _Records, found: Contents, sources: Sources) -> None:
         if of is not None and of in segments and start is not None and size is not None and start >= 0 < size:
             spans[number] = of, start, min(size, 0x10000), "type" in fields
     pieces: dict[int, list[tuple[int, int, bool, _Line]]] = {}
+    count = 0
     for _, fields in records.all("line"):
         file, place = records.one("file", fields.get("file")), _number(fields, "line")
-        if file is None or place is None or place < 1:
+        if file is None or place is None or not 1 <= place <= MAX_LINE:
             continue
         line = _Line(file.get("name", ""), place, _number(fields, "type") or 0, _number(fields, "count") or 0)
         for text in filter(str.isdecimal, fields.get("span", "").split("+")):
-            if int(text) in spans:
+            if int(text) in spans and count < MAX_PIECES:
+                count += 1
                 segment_id, start, size, is_data = spans[int(text)]
                 pieces.setdefault(segment_id, []).append((start, size, is_data, line))
+    if count == MAX_PIECES:
+        found.remarks.append(
+            f"The debug file says more than {MAX_PIECES} times where a line stands; the rest is left out."
+        )
     images = _Images(sources)
     for segment_id, of_segment in sorted(pieces.items()):
         found.rows += _segment_rows(segments[segment_id], of_segment, sources, images)
@@ -241,7 +250,8 @@ def _segment(fields: _Fields) -> _Segment | None:
     start, size = _number(fields, "start"), _number(fields, "size")
     if start is None or size is None:
         return None
-    return _Segment(start & 0xFFFF, size, fields.get("oname", ""), _number(fields, "ooffs"))
+    offset = _number(fields, "ooffs")
+    return _Segment(start & 0xFFFF, size, fields.get("oname", ""), offset if offset is None or offset >= 0 else None)
 
 
 def _segment_rows(

@@ -64,7 +64,7 @@ class Sources:
 
     def path(self, name: str) -> str:
         """Path of a source file; its bare name where it is not found, or when there are too many to look for."""
-        return self._path(name) or name
+        return self._path(name) or plain(name)
 
     def size(self, name: str) -> int | None:
         """Bytes of a file that may be read; None of any other."""

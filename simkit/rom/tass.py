@@ -83,7 +83,7 @@ def read_list(lines: list[str], path: Path, sources: Sources) -> Contents:
             value = _VALUE.fullmatch(fields[0]) if fields else None
             listed = _listed(at, number, fields, columns)
             if value is not None:
-                scope = _value(found, value[1], fields[-1], scope)
+                scope = _value(found, value[1], fields[-1] if fields else "", scope)
             elif listed is not None:
                 part.rows.append(listed)
                 scope = _label(found, listed, scope)

@@ -7,12 +7,15 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from simkit.contract.errors import SimkitError
+from simkit.contract.plain import plain
 from simkit.files.bounded import lines_of, read_bounded, text_of
 from simkit.rom.contents import Contents
 from simkit.rom.sources import Sources
 
-MAX_FILE_BYTES = 16_000_000
+MAX_FILE_BYTES = 6_000_000
 """A debug file of a large program in C has some millions."""
+MAX_NAME = 400
+"""Characters of a label with the scopes round it; longer ones are left out."""
 HEAD_LINES = 40
 """Lines in which a form shows itself."""
 
@@ -38,6 +41,7 @@ def read_tool_file(path: Path, what: str, folders: Sequence[Path] = ()) -> Conte
     sources = Sources(path, folders)
     found = _read(path, what, sources)
     found.remarks += sources.remarks()
+    found.labels = [(plain(name), address) for name, address in found.labels if len(name) <= MAX_NAME]
     found.files = list(dict.fromkeys([*found.files, *(row.file for row in found.rows)]))
     return found
 

@@ -63,6 +63,16 @@ def counts(number):
     return json.dumps({"format": "simkit-coverage", "version": 1, "program": "0" * 64, **tables})
 
 
+LD65 = (
+    'version\tmajor=2,minor=0\nfile\tid=0,name="a.s",size=1\n'
+    'seg\tid=0,name="C",start=0x0000,size=0x10000,oname="o",ooffs=0\n'
+)
+SPAN = "span\tid={0},seg=0,start={0},size={1}\n"
+LINE = "line\tid={0},file=0,line=1,span={0}\n"
+TASS = "; 64tass Turbo Assembler Macro listing file\n;Offset\t;Hex\t;Monitor\t;Source\n;******  Processing file: a.s\n"
+QUOTES = 'a="' * 3200
+SOURCE = "put .macro\n nop\n .endm\n" + " nop\n put\n" * 20_000
+"""Of those that name a.s, beside which it lies."""
 TOP = 'clock = "1 MHz"\n'
 KINDS = {
     "labels": (read_labels, "a.labels", lambda n: "".join(f"n{i} = ${i & 0xFFFF:X}\n" for i in range(n // 12))),
@@ -82,6 +92,57 @@ KINDS = {
     "listing, of the assembler": (read_listing, "a.lst", lambda n: "8000  A2 FF  LDA #1\n" * (n // 20)),
     "listing, other lines": (read_listing, "a.lst", lambda n: "x\n" * (n // 2) + "8000  A2\n"),
     "listing, words": (read_listing, "a.lst", lambda n: f"8000  A2  {'a: ' * 3000}\n" * (n // 9011)),
+    "ld65": (
+        read_listing,
+        "a.dbg",
+        lambda n: LD65 + "".join(f"{SPAN.format(i, 1)}{LINE.format(i)}" for i in range(n // 70)),
+    ),
+    "ld65, lines over each other": (
+        read_listing,
+        "a.dbg",
+        lambda n: LD65 + "".join(f"{SPAN.format(i, 65535)}{LINE.format(i)}" for i in range(n // 75)),
+    ),
+    "ld65, scopes in scopes": (
+        read_labels,
+        "a.dbg",
+        lambda n: (
+            LD65 + "".join(f'sym\tid={i},name="abcdefgh",parent={i + 1},val=1,type=lab\n' for i in range(n // 55))
+        ),
+    ),
+    "ld65, many sources": (
+        read_labels,
+        "a.dbg",
+        lambda n: LD65 + "".join(f'file\tid={i},name="d/{i}.s",size=1\n' for i in range(1, n // 40)),
+    ),
+    "ld65, fields": (read_labels, "a.dbg", lambda n: LD65 + f"sym\t{QUOTES}\n" * (n // 9605)),
+    "ld65, label list": (
+        read_labels,
+        "a.lbl",
+        lambda n: "".join(f"al {i & 0xFFFF:06X} .@{i}\n" for i in range(n // 16)),
+    ),
+    "ld65, map": (
+        read_labels,
+        "a.map",
+        lambda n: f"Modules list:\nExports list by name:\n{'a 008000 LA ' * 800}\n" * (n // 9700),
+    ),
+    "ld65, map of long words": (
+        read_labels,
+        "a.map",
+        lambda n: "Modules list:\nExports list by name:\n" + f"{'x' * 9000}\n" * (n // 9001),
+    ),
+    "64tass": (read_listing, "a.lst", lambda n: TASS + ".8000\tea\tnop\tnop\n" * (n // 18)),
+    "64tass, includes": (read_listing, "a.lst", lambda n: (TASS + ".8000\tea\tnop\tnop\n") * (n // 130)),
+    "64tass, labels": (
+        read_labels,
+        "a.lst",
+        lambda n: "".join(f"a{i}.asm:{i}:1: n{i} = $8000\n" for i in range(n // 30)),
+    ),
+    "vasm": (read_listing, "a.lst", lambda n: 'Source: "a.s"\n' + "00:8000 EA\t     3: nop\n" * (n // 24)),
+    "vasm, symbols": (
+        read_labels,
+        "a.lst",
+        lambda n: f'Source: "a.s"\nSymbols by name:\n{"b " * 4900}\n' * (n // 9850),
+    ),
     "hex": (lambda path: read_image(path, 1 << 20), "a.hex", lambda n: islands(n // 14, 1)),
     "hex, islands": (lambda path: read_image(path, 1 << 20), "a.hex", lambda n: islands(n // 14, 3)),
     "hex, empty records": (lambda path: read_image(path, 1024), "a.hex", lambda n: ":0000000000\n" * (n // 12)),
@@ -131,6 +192,7 @@ def seconds(read, path, content):
 @pytest.mark.parametrize(("read", "name", "make"), KINDS.values(), ids=KINDS)
 def test_twice_the_file_takes_about_twice_the_time(read, name, make, tmp_path):
     """Quadratic would be four times. What takes less than 4 ms says nothing: the clock is too coarse."""
+    (tmp_path / "a.s").write_text(SOURCE)
     once, twice = (seconds(read, tmp_path / name, make(size)) for size in (SIZE, 2 * SIZE))
     assert twice < 3 * max(once, 0.004)
     assert twice < LONG_SECONDS

@@ -64,8 +64,13 @@ def debug_line(version, folders, files, rows):
     return struct.pack("<I", len(body)) + body
 
 
-def elf(version=4, *, symbols=(), folders=(), files=(), rows=(), machine=MACHINE, kind=2):
-    """An ELF file; symbols are (name, address, type, section)."""
+def elf(
+    version=4, *, symbols=(), folders=(), files=(), rows=(), machine=MACHINE, kind=2, line_table=None, units=1, flags=0
+):
+    """An ELF file with so many units that are all the same; symbols are (name, address, type, section).
+
+    `line_table` stands in place of the line table, `flags` are those of its section.
+    """
     form = 0x17 if version >= 4 else 6
     abbreviations = bytes([1, 0x11, 0, 3, 8, 0x1B, 8, 0x10, form, 0, 0, 0])
     unit = b"\1" + text(files[0][0] if files else "x") + text("/build") + struct.pack("<I", 0)
@@ -80,14 +85,17 @@ def elf(version=4, *, symbols=(), folders=(), files=(), rows=(), machine=MACHINE
     if rows:
         sections += [
             (".debug_abbrev", 1, abbreviations, 0, 0, 0),
-            (".debug_info", 1, info, 0, 0, 0),
-            (".debug_line", 1, debug_line(version, folders, files, rows), 0, 0, 0),
+            (".debug_info", 1, info * units, 0, 0, 0),
+            (".debug_line", 1, line_table or debug_line(version, folders, files, rows), 0, 0, 0),
         ]
     strings = b"".join(text(name) for name, *_ in sections) + text(".shstrtab")
     sections.append((".shstrtab", 3, strings, 0, 0, 0))
     headers, body, name_at = b"", b"", 0
     for name, type_, content, link, info_, size in sections:
-        headers += struct.pack("<10I", name_at, type_, 0, 0, 52 + len(body), len(content), link, info_, 1, size)
+        of_section = flags if name == ".debug_line" else 0
+        headers += struct.pack(
+            "<10I", name_at, type_, of_section, 0, 52 + len(body), len(content), link, info_, 1, size
+        )
         name_at += len(name) + 1
         body += content
     begin = b"\x7fELF\1\1\1" + b"\0" * 9
