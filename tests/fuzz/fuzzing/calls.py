@@ -43,6 +43,16 @@ def _listing(sample: Sample) -> None:
         listing.row(address)
 
 
+def _tool_file(sample: Sample) -> None:
+    from simkit.rom.labels import read_labels
+    from simkit.rom.listing import completed, read_rows
+
+    path, notes = Path(sample.argv[0]), list[str]()
+    labels = read_labels(path, notes)
+    rows = completed(read_rows(path, notes), "65C02", lambda _, length: bytes(length))
+    print(*notes, *labels, *((row.place, row.text, row.data) for row in rows[:99]))
+
+
 def _image(sample: Sample) -> None:
     from simkit.rom.images import read_image
 
@@ -159,6 +169,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "machine": _machine,
     "settings": _settings,
     "labels": _labels,
+    "toolfile": _tool_file,
     "listing": _listing,
     "image": _image,
     "toml": _toml,

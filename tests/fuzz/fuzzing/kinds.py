@@ -379,6 +379,7 @@ KINDS: dict[str, Kind] = {
     "script": Kind(script, 2),
     "labels": Kind(labels, 9),
     "listing": Kind(lambda rolls: placed(rolls, "listing", "a.lst", lists.listing(rolls)), 6),
+    "toolfile": Kind(lambda rolls: placed(rolls, "toolfile", "a.dbg", lists.tool_file(rolls)), 5),
     "raw": Kind(lambda rolls: placed(rolls, "image", "a.bin", binaries.raw(rolls), binaries.size(rolls)), 2),
     "intel-hex": Kind(lambda rolls: placed(rolls, "image", "a.hex", lists.intel_hex(rolls), binaries.size(rolls)), 7),
     "s-record": Kind(lambda rolls: placed(rolls, "image", "a.s19", lists.s_records(rolls), binaries.size(rolls)), 7),

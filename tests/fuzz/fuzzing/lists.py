@@ -102,6 +102,50 @@ def listing(rolls: Rolls) -> bytes:
     return rolls.spoil(data) if rolls.chance(5) else data
 
 
+TOOL_FILES = (
+    "version\tmajor=2,minor=0\n"
+    'file\tid=0,name="FILE",size=NUMBER,mtime=0x1,mod=0\nfile\tid=1,name="FILE",size=20\n'
+    'seg\tid=0,name="CODE",start=0x008000,size=0x18,type=ro,oname="FILE",ooffs=NUMBER\n'
+    'seg\tid=1,name="B",start=NUMBER,size=NUMBER,oname="b.bin",ooffs=0,bank=1\n'
+    "span\tid=0,seg=0,start=0,size=NUMBER\nspan\tid=ID,seg=ID,start=NUMBER,size=5,type=0\n"
+    "line\tid=0,file=0,line=NUMBER,span=0+ID\nline\tid=1,file=ID,line=2,type=2,count=1,span=1\n"
+    'scope\tid=ID,name="NAME",mod=0,type=scope,size=6,parent=ID,sym=2,span=1\n'
+    'sym\tid=0,name="@d",size=1,parent=ID,def=0,val=0x8000,seg=0,type=lab\n'
+    'sym\tid=1,name="NAME",scope=ID,def=ID,val=NUMBER,type=equ\n',
+    "al 008000 .start\nal NUMBER .NAME\nal 008003 .@loop\n",
+    "Modules list:\n-----\nExports list by name:\nNAME   008000 RLA  two NUMBER RLA\nImports list:\n",
+    "; 64tass Turbo Assembler Macro listing file\n;Offset\t;PC\t;Hex\t;Monitor\t;Source\n"
+    ";******  Processing input file: FILE\n=$10\tNAME = $10\n.8000\tNUMBER\ta2 ff\tldx #$ff\tNAME:  ldx #$ff\n"
+    ";******  Processing file: FILE\n.8004\t0204\t60\trts\t_x rts\n;******  Return to file: FILE\n",
+    "FILE:1:1: start = $8000\nFILE:NUMBER:1: NAME = NUMBER\n",
+    'Sections:\n\nSource: "FILE"\n00:8000 A2FF  \t     NUMBER: start:  ldx #$ff\n00:8002 20746865\n'
+    "Symbols by name:\nNAME   A:8000  three  E:NUMBER\n",
+    "F00:0003  NAME:  ldx #$ff\n     S01:00008000:  A2 FF\n\nSources:\nF00  FILE\n\nSymbols:\n NAME LAB (0x8000) ABS\n",
+)
+"""What assemblers write, with places for what may be anything."""
+
+
+def tool_file(rolls: Rolls) -> bytes:
+    """A debug file, listing or symbol list of another tool, that names files of others, too."""
+    text = rolls.choice(TOOL_FILES)
+    parts: dict[str, Callable[[], str]] = {
+        "FILE": lambda: rolls.choice(
+            ("main.asm", "../foreign/passwd", "to-secret", "to-zero", "/dev/zero", rolls.word())
+        ),
+        "NUMBER": lambda: rolls.choice((_number(rolls), "1", "2", str(rolls.number()))),
+        "ID": lambda: rolls.choice(("0", "1", "1", "2", "7", str(rolls.number()))),
+        "NAME": lambda: _name(rolls),
+    }
+    for word, make in parts.items():
+        while word in text:
+            text = text.replace(word, make().replace(word, ""), 1)
+    lines = text.splitlines()
+    if rolls.chance(4):
+        lines = lines[:1] + lines[1:] * rolls.choice((2, 50, 900))
+    data = rolls.choice(("\n", "\n", "\r\n")).join(lines).encode("utf-8", "replace")
+    return rolls.spoil(data) if rolls.chance(5) else data
+
+
 def _ihex(kind: int, address: int, data: bytes, *, sum_off: int = 0, length_off: int = 0) -> str:
     body = bytes([(len(data) + length_off) & 0xFF, address >> 8 & 0xFF, address & 0xFF, kind & 0xFF]) + data
     return f":{body.hex().upper()}{(-sum(body) + sum_off) & 0xFF:02X}"
