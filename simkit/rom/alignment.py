@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import attrs
 
@@ -19,6 +19,12 @@ MOST_COMPARED = 40_000
 """Listed lines times source lines between two sure ones, up to which all are compared with all."""
 ALL_COMPARED = 1_000_000
 """The same for all of one source; beyond it lines are taken as they come."""
+MAX_DEPTH = 8
+"""Macros that call macros."""
+MAX_EXPANDED = 20_000
+"""Lines that macros of one source stand for; what is beyond is not followed."""
+MAX_BODY_CHARACTERS, MAX_PARAMETERS = 200, 8
+"""Of a line of a macro, and uses of parameters in it, up to which it is expanded."""
 CALLS_SEEN = 1000
 """Lines behind the last sure one in which calls of macros are looked for."""
 
@@ -27,38 +33,54 @@ LOOP_LINES = 200
 
 _MACRO = re.compile(r"\s*([A-Za-z_]\w{0,63}):?\s+\.(?:macro|segment|function|sfunction)\b", re.IGNORECASE)
 _END = re.compile(r"\.(?:endm|endmacro|ends|endsegment|endf|endfunction)\b", re.IGNORECASE)
+_PARAMETER = re.compile(r"\\(\w+|@)")
 _WORD = re.compile(r"[#.]?([A-Za-z_]\w{0,63})")
+
+
+@attrs.frozen
+class Macro:
+    """A macro: names of its parameters, and the lines of its body."""
+
+    parameters: Sequence[str]
+    body: list[str]
 
 
 @attrs.define
 class SourceText:
-    """Lines of a source, made ready to be found in.
+    """Lines of a source, made ready to be found in, those that a macro stands for behind the line that calls it.
 
     Attributes:
         lines: each with its blanks made single; of macros' bodies nothing.
+        numbers: of each, the number in the file: that of the call.
         index: numbers of the lines with a text, from 1.
-        calls: numbers of the lines that call a macro, and how many lines of bytes each may give.
+        calls: numbers of the lines that call a macro, and how many lines each stands for.
+        first: number among the lines, from 0, by that in the file.
         left: how much may still be compared.
     """
 
-    lines: list[str]
-    index: dict[str, list[int]]
-    calls: list[tuple[int, int]]
+    lines: list[str] = attrs.field(factory=list)
+    numbers: list[int] = attrs.field(factory=list)
+    index: dict[str, list[int]] = attrs.field(factory=dict)
+    calls: list[tuple[int, int]] = attrs.field(factory=list)
+    first: list[int] = attrs.field(factory=list)
     left: int = ALL_COMPARED
 
     @classmethod
-    def of(cls, lines: Sequence[str]) -> SourceText:
-        """Made from the lines as they stand in the file."""
-        bodies, source = _macros([" ".join(line.split()) for line in lines])
-        index: dict[str, list[int]] = {}
-        calls = []
-        for number, text in enumerate(source, start=1):
+    def of(cls, lines: Sequence[str], macros: Mapping[str, Macro]) -> SourceText:
+        """Made from the lines as they stand in the file, and the macros of all files."""
+        found, room = cls(), iter(range(MAX_EXPANDED))
+        for number, text in enumerate(macros_of(lines)[1], start=1):
+            found.first.append(len(found.lines))
+            call = _called(text, macros)
+            stands_for = _expanded(*call, macros, room) if call is not None else []
+            if call is not None:
+                found.calls.append((len(found.lines) + 1, max(len(stands_for), 1)))
+            found.lines += [text, *stands_for]
+            found.numbers += [number] * (1 + len(stands_for))
+        for at, text in enumerate(found.lines, start=1):
             if text:
-                index.setdefault(text, []).append(number)
-                name = _called(text, bodies)
-                if name is not None:
-                    calls.append((number, bodies[name]))
-        return cls(source, index, calls)
+                found.index.setdefault(text, []).append(at)
+        return found
 
 
 def lines_of_rows(rows: Sequence[tuple[str, int]], source: SourceText) -> list[int]:
@@ -73,14 +95,16 @@ def lines_of_rows(rows: Sequence[tuple[str, int]], source: SourceText) -> list[i
     """
     texts = [" ".join(text.split()) for text, _ in rows]
     found = [
-        number if 0 < number <= len(source.lines) and source.lines[number - 1] == texts[at] else 0
+        source.first[number - 1] + 1
+        if 0 < number <= len(source.first) and source.lines[source.first[number - 1]] == texts[at]
+        else 0
         for at, (_, number) in enumerate(rows)
     ]
     for row, number in _sure(texts, source.index, found):
         found[row] = number
     _fill_between(texts, source, found)
     _fill_left_over(texts, source, found)
-    return found
+    return [source.numbers[number - 1] if number else 0 for number in found]
 
 
 def _sure(texts: list[str], index: dict[str, list[int]], known: list[int]) -> list[tuple[int, int]]:
@@ -210,29 +234,53 @@ def _give(rows: list[int], calls: list[tuple[int, int]], found: list[int]) -> li
     return rows[at:]
 
 
-def _macros(source: list[str]) -> tuple[dict[str, int], list[str]]:
-    """Macros that a file defines, with the number of lines in each that may give bytes; and the file without them."""
-    found: dict[str, int] = {}
+def macros_of(lines: Sequence[str]) -> tuple[dict[str, Macro], list[str]]:
+    """Macros that a file defines; and its lines with single blanks, those of macros' bodies empty."""
+    found: dict[str, Macro] = {}
     without = []
-    name = None
-    for line in source:
+    macro = None
+    for line in (" ".join(line.split()) for line in lines):
         match = _MACRO.match(line)
         if match is not None:
-            name = match[1].lower()
-            found[name] = 0
+            words = (word.split("=")[0].strip() for word in line[match.end() :].split(";")[0].split(","))
+            macro = found[match[1].lower()] = Macro(list(words), [])
         elif _END.match(line):
-            name = None
-        elif name is not None and line and not line.startswith(";"):
-            found[name] += 1
-        without.append("" if name is not None else line)
+            macro = None
+        elif macro is not None and line and not line.startswith(";"):
+            macro.body.append(line)
+        without.append("" if macro is not None else line)
     return found, without
 
 
-def _called(line: str, bodies: dict[str, int]) -> str | None:
-    """The macro that a line calls, as first word or behind a label, with # or . before it; any word after #."""
-    for word in line.split(";")[0].split()[:2]:
+def _expanded(name: str, arguments: str, macros: Mapping[str, Macro], room: Iterator[int], depth: int = 0) -> list[str]:
+    """Lines that a call stands for, as a listing shows them: with the arguments in place of the parameters.
+
+    Each line of a macro takes one from the room that is left, also one that calls another.
+    """
+    macro = macros.get(name)
+    if macro is None or depth > MAX_DEPTH or len(arguments) > MAX_BODY_CHARACTERS:
+        return []
+    given = [argument.strip() for argument in arguments.split(",")]
+    values = {str(number): value for number, value in enumerate(given, start=1)} | {"@": arguments}
+    values |= dict(zip(macro.parameters, given, strict=False))
+    found: list[str] = []
+    for line, _ in zip(macro.body, room, strict=False):
+        text = line
+        if len(line) <= MAX_BODY_CHARACTERS and line.count("\\") <= MAX_PARAMETERS:
+            text = _PARAMETER.sub(lambda match: values.get(match[1], match[0]), line)
+        call = _called(text, macros)
+        found += [text] if call is None else _expanded(*call, macros, room, depth + 1)
+    return found
+
+
+def _called(line: str, macros: Mapping[str, Macro]) -> tuple[str, str] | None:
+    """Name and arguments of the macro that a line calls, as first word or behind a label, with # or . before it.
+
+    Any word after # is one: macros of files that are not there.
+    """
+    words = line.split(";")[0].split(maxsplit=2)
+    for at, word in enumerate(words[:2]):
         match = _WORD.match(word)
-        if match is not None and (match[1].lower() in bodies or word.startswith("#")):
-            bodies.setdefault(match[1].lower(), 1)  # a macro of another file: nobody knows how long it is
-            return match[1].lower()
+        if match is not None and (match[1].lower() in macros or word.startswith("#")):
+            return match[1].lower(), " ".join(words[at + 1 :])
     return None

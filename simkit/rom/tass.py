@@ -18,7 +18,7 @@ from pathlib import Path
 
 import attrs
 
-from simkit.rom.alignment import SourceText, lines_of_rows
+from simkit.rom.alignment import Macro, SourceText, lines_of_rows, macros_of
 from simkit.rom.contents import Contents
 from simkit.rom.listing import Row
 from simkit.rom.sources import Sources
@@ -90,10 +90,12 @@ def read_list(lines: list[str], path: Path, sources: Sources) -> Contents:
             elif fields and not fields[0].startswith("="):
                 found.unread.append(at)
     found.files = [sources.path(one.file) for one in parts if one.file]
-    texts: dict[str, SourceText] = {}
+    files = dict.fromkeys(one.file for one in parts if one.file)
+    macros: dict[str, Macro] = {}
+    for file in files:
+        macros |= macros_of(sources.lines(file))[0]
+    texts = {file: SourceText.of(sources.lines(file), macros) for file in files} | {"": SourceText()}
     for one in parts:
-        if one.file not in texts:
-            texts[one.file] = SourceText.of(sources.lines(one.file) if one.file else [])
         _place(one, found, sources, path, texts[one.file])
     return found
 
