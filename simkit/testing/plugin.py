@@ -284,7 +284,7 @@ def _state(found: Machine, item: pytest.Item) -> str:
     from simkit.contract.plain import plain
 
     lines: list[str] = []
-    for part in (_run_lines, _finding_lines, partial(_screen_lines, item)):
+    for part in (_run_lines, _finding_lines, _note_lines, partial(_screen_lines, item)):
         try:
             lines += map(plain, part(found))
         except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
@@ -310,6 +310,11 @@ def _source_line(found: Machine, address: int) -> str:
     listing = found.source_lines.listing
     row = listing.row(address) if listing is not None else None
     return f"  {row.place}" if row is not None else ""
+
+
+def _note_lines(found: Machine) -> list[str]:
+    """Why labels and lines may be missing above."""
+    return [f"note: {note}" for note in found.notes]
 
 
 def _finding_lines(found: Machine) -> list[str]:

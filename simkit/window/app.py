@@ -10,6 +10,7 @@ from pathlib import Path
 import pygame
 
 from simkit.contract.errors import SimkitError
+from simkit.contract.plain import plain
 from simkit.machine.machine import Machine
 from simkit.machine.views import Screen, Serial
 from simkit.outside.journal import Journal
@@ -134,8 +135,9 @@ class App:
         self.notice.say(text)
 
     def say_with_warnings(self, text: str) -> None:
-        """Show a line, and what is wrong with the machine's wiring and images."""
-        self.say(" ".join([text, *(f"Note: {warning.message}" for warning in self.machine.warnings)]))
+        """Show a line, and what is wrong with the machine's wiring and images, and with its label lists."""
+        notes = (*(warning.message for warning in self.machine.warnings), *map(plain, self.machine.notes))
+        self.say(" ".join([text, *(f"Note: {note}" for note in notes)]))
 
     def say_speed(self) -> None:
         """Show the speed chosen, and what is reached of it as soon as that is known."""

@@ -146,6 +146,25 @@ def test_what_is_wrong_stays_in_the_window_until_the_next_good_one_and_the_old_m
     assert watched.goes()
 
 
+@pytest.mark.parametrize(
+    ("spoil", "note"),
+    [
+        (lambda good: good.rstrip() + b"\nnext", "One line of this label list could not be read"),
+        (lambda good: b"\xff\xfe" * 100, "No labels from"),
+        (lambda good: b"\x7fELF" + good, "The ELF file is damaged"),
+        (lambda good: b"version\tmajor=2,minor=0\nrubbish\n", "debug file of ld65 could not be read"),
+    ],
+)
+def test_a_label_list_that_cannot_be_read_is_a_note_and_the_window_goes_on_with_the_new_machine(watched, spoil, note):
+    old = watched.app.machine
+    watched.write("hello.labels", spoil(watched.read("hello.labels")))
+    watched.go_on(1)
+    assert watched.trouble == ""
+    assert watched.app.machine is not old
+    assert note in watched.app.notice.text
+    assert watched.goes()
+
+
 @pytest.mark.parametrize("name", ["machine.toml", "base.toml", "hello.bin", "hello.labels", "lamp.py"])
 def test_a_file_that_vanishes_and_comes_back_costs_nothing(watched, name):
     old = watched.app.machine
