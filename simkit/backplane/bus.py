@@ -759,6 +759,11 @@ class Bus:
             return list(plan.takers)
         return [(seat, offset) for seat, offset, _ in plan.drivers]
 
+    def seen_at(self, address: int) -> tuple[int, int] | None:
+        """Which byte a read of an address sees, banks as they are: slot of the card, offset in it; None: no card's."""
+        drivers = self._table.read_plan(address).drivers
+        return (drivers[0][0].slot, drivers[0][1]) if drivers else None
+
     def drive_tables(self) -> list[tuple[Seat, int, int]]:
         """For each card: truth tables of the addresses at which it drives reads and takes writes, banks as they are."""
         return [(seat, read, write) for seat, read, _, write, _ in self._table.selects]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import attrs
@@ -27,6 +27,8 @@ class Finding:
         slot: slot number of the card that reports, or None for the machine itself.
         message: one sentence for people.
         pc: the instruction that accessed the card, or None when no access brought it about.
+        seen: slot and offset of the byte that the CPU saw at `pc` then: banks may be others by now; None when that is
+            not known. No part of the state that is saved.
     """
 
     rule: str
@@ -35,14 +37,17 @@ class Finding:
     slot: int | None
     message: str
     pc: int | None = None
+    seen: tuple[int, int] | None = attrs.field(default=None, eq=False)
+
+
+def _data(finding: Finding) -> tuple[Any, ...]:
+    return attrs.astuple(finding)[:-1]
 
 
 _SLOT = optional(whole())
 FINDINGS = record(
     kept=many(
-        row(TEXT, MOMENT, optional(whole()), _SLOT, TEXT, optional(WORD)).into(
-            lambda values: Finding(*values), attrs.astuple
-        )
+        row(TEXT, MOMENT, optional(whole()), _SLOT, TEXT, optional(WORD)).into(lambda values: Finding(*values), _data)
     ),
     counts=many(row(TEXT, _SLOT, whole(1))),
 )
@@ -50,9 +55,14 @@ FINDINGS = record(
 
 
 class Findings:
-    """All findings of a machine, in order; those past KEPT_PER_RULE a rule and slot are only counted."""
+    """All findings of a machine, in order; those past KEPT_PER_RULE a rule and slot are only counted.
+
+    Attributes:
+        seen_at: tells slot and offset of the byte that the CPU sees at an address; None: nobody does.
+    """
 
     def __init__(self) -> None:
+        self.seen_at: Callable[[int], tuple[int, int] | None] | None = None
         self._kept: list[Finding] = []
         self._counts: dict[tuple[str, int | None], int] = {}
 
@@ -79,7 +89,8 @@ class Findings:
         if count <= KEPT_PER_RULE:
             if len(message) > MAX_MESSAGE:
                 message = f"{message[:MAX_MESSAGE]}…"
-            self._kept.append(Finding(rule, cycle, address, slot, message, pc))
+            seen = self.seen_at(pc) if self.seen_at is not None and pc is not None else None
+            self._kept.append(Finding(rule, cycle, address, slot, message, pc, seen))
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self._kept)

@@ -105,6 +105,7 @@ class Machine:
         self.findings = Findings()
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
+        self.findings.seen_at = self.bus.seen_at
         self._naming = assembly.naming
         for path in labels:
             self._naming.read(path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,11 +12,13 @@ import attrs
 
 from simkit.contract.errors import FileError, SimkitError
 from simkit.files.bounded import is_file
+from simkit.rom.banks import found_in, in_banks
 from simkit.rom.labels import Labels, read_labels
-from simkit.rom.listing import Listing, Row, completed, listing_beside, read_rows
+from simkit.rom.listing import Listing, Row, Seen, completed, listing_beside, read_rows
 
 if TYPE_CHECKING:
     from simkit.backplane.bus import Bus
+    from simkit.backplane.seat import Seat
     from simkit.machine.machine import Machine
 
 
@@ -92,6 +95,7 @@ class Naming:
                 remarks += self._beside(path)
                 continue
             its = _of_slots(completed(found, machine.description.cpu, machine.memory), slot, machine)
+            its = _in_chips(in_banks(its, rows[-1].program + 1 if rows else 0), machine)
             problem = _disagreement(machine, its)
             if problem is None:
                 rows += its
@@ -127,20 +131,37 @@ def _of_slots(rows: Sequence[Row], slot: int | None, machine: Machine) -> list[R
     ]
 
 
+def _in_chips(rows: list[Row], machine: Machine) -> list[Row]:
+    """Rows with the offsets that no file says, in chips of which the CPU sees a part at a time."""
+    parts: dict[int | None, bytes] = {}
+    for seat, read, _ in machine.bus.drive_tables():
+        content = bytes(seat.rom() or seat.image) if seat.image_size is not None else b""
+        if len(content) > read.bit_count():
+            parts[seat.slot] = content
+    found: list[Row] = []
+    for (_, slot, known), group in groupby(rows, key=lambda row: (row.program, row.slot, row.offset is not None)):
+        of_one = list(group)
+        found += of_one if known or slot not in parts else found_in(parts[slot], of_one)
+    return found
+
+
 class _Visible:
-    """Whether a row is of the program that the CPU sees at an address now."""
+    """Whether a row is of the program that the CPU saw at an address, or sees now."""
 
     def __init__(self, bus: Bus) -> None:
         self._bus = bus
 
-    def __call__(self, row: Row, address: int) -> bool:
-        seats = self._bus.where(address)
-        if not seats or seats[0][0].image_size is None:
+    def __call__(self, row: Row, address: int, seen: Seen | None = None) -> bool:
+        seen = seen or self._bus.seen_at(address)
+        seat = next((seat for seat in self._bus.seats if seen is not None and seat.slot == seen[0]), None)
+        if seen is None or seat is None or seat.image_size is None:
             return True
-        seat, offset = seats[0]
         if row.slot is not None and row.slot != seat.slot:
             return False
-        return row.offset is None or row.offset + address - row.address == offset
+        first = seen[1] - (address - row.address)
+        if row.offset is not None:
+            return row.offset == first
+        return first >= 0 and (seat.rom() or seat.image)[first : first + len(row.data)] == row.data
 
 
 def _disagreement(machine: Machine, rows: Sequence[Row]) -> str | None:
@@ -151,6 +172,8 @@ def _disagreement(machine: Machine, rows: Sequence[Row]) -> str | None:
         seats = machine.bus.where(row.address)
         if not seats or seats[0][0].image_size is None or (banked and not visible(row, row.address)):
             continue
+        if _is_elsewhere(*seats[0], row):
+            continue
         held = machine.memory(row.address, len(row.data))
         if held != row.data:
             return (
@@ -158,3 +181,13 @@ def _disagreement(machine: Machine, rows: Sequence[Row]) -> str | None:
                 f"{row.data.hex(' ').upper()}: it is not of this image and is not used."
             )
     return None
+
+
+def _is_elsewhere(seat: Seat, offset: int, row: Row) -> bool:
+    """Whether a card of which the CPU sees a part at a time holds a row at the same place of another part."""
+    content = bytes(seat.rom() or seat.image)
+    page = offset & 0xFF
+    at = content.find(row.data, page)
+    while at >= 0 and at & 0xFF != page:
+        at = content.find(row.data, at + 1)
+    return at >= 0

@@ -29,6 +29,7 @@ class Contents:
     Attributes:
         form: which tool's form it has, e.g. "debug file of ld65".
         labels: (name, address) in the file's order; a name may come again with another address.
+        placed: the first name at (image, offset in it), where the file says that.
         rows: source lines by address.
         files: paths of the sources that it names, as far as they are there; also those of which no bytes came.
         unread: numbers of lines that none of the forms fits.
@@ -37,6 +38,7 @@ class Contents:
 
     form: str
     labels: list[tuple[str, int]] = attrs.field(factory=list)
+    placed: dict[tuple[str, int], str] = attrs.field(factory=dict)
     rows: list[Row] = attrs.field(factory=list)
     files: list[str] = attrs.field(factory=list)
     unread: list[int] = attrs.field(factory=list)

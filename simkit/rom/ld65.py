@@ -178,6 +178,12 @@ def _labels(records: _Records, found: Contents, sources: Sources) -> None:
             continue
         if symbol.get("type") == "lab" or (symbol.get("type") == "equ" and _is_address(records, symbol, sources)):
             found.labels.append((name, value))
+            segment = records.one("seg", symbol.get("seg"))
+            if segment is None:
+                continue
+            start, offset = (_number(segment, key) for key in ("start", "ooffs"))
+            if start is not None and offset is not None:
+                found.placed.setdefault((segment.get("oname", ""), offset + value - start), name)
 
 
 def _is_address(records: _Records, symbol: _Fields, sources: Sources) -> bool:

@@ -35,6 +35,8 @@ class Row:
         image: name of the output file that the bytes went to; "" when that is not known.
         offset: where in it they are, or None.
         slot: slot of the card whose program it is, or None.
+        label: label of its first byte in that program; "" where none is known.
+        program: number of the program that it is of, where files or addresses that come again tell several apart.
     """
 
     address: int
@@ -47,6 +49,8 @@ class Row:
     image: str = ""
     offset: int | None = None
     slot: int | None = None
+    label: str = ""
+    program: int = 0
 
     @property
     def place(self) -> str:
@@ -54,8 +58,14 @@ class Row:
         return f"{self.file}:{self.line}"
 
 
-Visible = Callable[[Row, int], bool]
-"""Whether the byte of a row at an address is the one that the CPU sees there now."""
+FURTHEST_FROM_LABEL = 0xFF
+"""Bytes behind a label up to which an address is named after it."""
+
+Seen = tuple[int, int]
+"""Byte that the CPU saw at an address: slot of the card that gave it, offset in the card."""
+
+Visible = Callable[[Row, int, Seen | None], bool]
+"""Whether the byte of a row at an address is the one that the CPU saw there; None: that it sees now."""
 
 
 class Listing:
@@ -77,28 +87,55 @@ class Listing:
         self._visible = visible
         banks: dict[object, list[Row]] = {}
         for row in self.rows:
-            key = row.slot, row.image, None if row.offset is None else row.offset - row.address
+            key = row.slot, row.program, row.image, None if row.offset is None else row.offset - row.address
             if key not in banks and len(banks) >= MAX_BANKS:
                 key = next(reversed(banks))  # type: ignore[assignment]
             banks.setdefault(key, []).append(row)
         self._banks = [([row.address for row in of_bank], of_bank) for of_bank in banks.values()]
         self.shared = len(self._banks) > 1 and _overlap(self.rows)
 
-    def row(self, address: int) -> Row | None:
-        """The row whose bytes hold the address."""
+    def row(self, address: int, seen: Seen | None = None) -> Row | None:
+        """The row whose bytes hold the address.
+
+        Args:
+            address: of a byte.
+            seen: which byte the CPU saw there, where programs share addresses; None: the one that it sees now.
+        """
+        found = self._find(address, seen)
+        return None if found is None else found[0][found[1]]
+
+    def label(self, address: int, seen: Seen | None = None) -> tuple[str | None, int] | None:
+        """Nearest label in the program of which the address is, and the distance; None where only one program is.
+
+        Which other labels have addresses near it does not count then: they may be those of another bank.
+        """
+        if not self.shared or sum(starts[0] <= address <= starts[-1] for starts, _ in self._banks) < 2:
+            return None
+        found = self._find(address, seen)
+        if found is None:
+            return None
+        rows, number = found
+        for row in reversed(rows[max(number - FURTHEST_FROM_LABEL, 0) : number + 1]):
+            if address - row.address > FURTHEST_FROM_LABEL:
+                break
+            if row.label:
+                return row.label, address - row.address
+        return None, 0
+
+    def _find(self, address: int, seen: Seen | None) -> tuple[list[Row], int] | None:
         for starts, rows in self._banks:
             number = bisect_right(starts, address) - 1
             if number < 0 or address >= rows[number].address + rows[number].length:
                 continue
-            if not self.shared or self._visible is None or self._visible(rows[number], address):
-                return rows[number]
+            if not self.shared or self._visible is None or self._visible(rows[number], address, seen):
+                return rows, number
         return None
 
     def instructions(self) -> list[Row]:
         """The rows that are instructions, by address; of banks those that the CPU sees."""
         if not self.shared or self._visible is None:
             return [row for row in self.rows if row.code]
-        return [row for row in self.rows if row.code and self._visible(row, row.address)]
+        return [row for row in self.rows if row.code and self._visible(row, row.address, None)]
 
 
 def _overlap(rows: Sequence[Row]) -> bool:
@@ -141,7 +178,9 @@ def read_rows(
         notes += contents.notes(path)
     if files is not None and contents.rows:
         files += contents.files
-    return contents.rows
+    from simkit.rom.banks import labelled
+
+    return labelled(contents.rows, contents.labels, contents.placed)
 
 
 def read_listing(path: Path, notes: list[str] | None = None) -> Listing:
@@ -190,7 +229,8 @@ def completed(rows: Iterable[Row], part: str, peek: Callable[[int, int], bytes])
 def _part(row: Row, data: bytes, at: int, length: int, *, code: bool) -> Row:
     offset = None if row.offset is None else row.offset + at
     piece = data[at : at + length]
-    return attrs.evolve(row, address=row.address + at, length=length, data=piece, offset=offset, code=code)
+    label = "" if at else row.label
+    return attrs.evolve(row, address=row.address + at, length=length, data=piece, offset=offset, code=code, label=label)
 
 
 def is_code(text: str) -> bool:

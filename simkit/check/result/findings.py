@@ -119,8 +119,12 @@ class Places:
         self._sorted = sorted(labels)
         self._listing = listing
 
-    def label(self, address: int) -> str | None:
+    def label(self, address: int, seen: tuple[int, int] | None = None) -> str | None:
         """Nearest label at or before an address, with the distance; none further than 255 bytes away."""
+        in_bank = self._listing.label(address, seen) if self._listing is not None else None
+        if in_bank is not None:
+            name, distance = in_bank
+            return name if name is None or not distance else f"{name}+{distance}"
         number = bisect_right(self._sorted, address) - 1
         if number < 0 or address - self._sorted[number] > 0xFF:
             return None
@@ -130,14 +134,14 @@ class Places:
     def finding(self, noted: Noted) -> CheckFinding:
         """A noted finding with its place."""
         at = noted.pc if noted.pc is not None else noted.address
-        row = self._listing.row(at) if self._listing is not None and at is not None else None
+        row = self._listing.row(at, noted.seen) if self._listing is not None and at is not None else None
         return CheckFinding(
             rule=rule_or_plain(noted.rule),
             message=noted.message,
             cycle=noted.cycle if noted.cycle >= 0 else None,
             address=noted.address,
             pc=noted.pc,
-            label=self.label(noted.pc) if noted.pc is not None else None,
+            label=self.label(noted.pc, noted.seen) if noted.pc is not None else None,
             file=_shown(row.file) if row is not None else None,
             line=row.line if row is not None else None,
             source=" ".join(row.text.split(";")[0].split()) if row is not None else "",

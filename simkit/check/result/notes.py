@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import attrs
 
 
@@ -17,6 +19,7 @@ class Noted:
         slot: slot of the card concerned, or None.
         cycle: when first.
         count: how often.
+        seen: slot and offset of the byte that the CPU saw at `pc` then, where programs share addresses.
     """
 
     rule: str
@@ -26,13 +29,20 @@ class Noted:
     slot: int | None
     cycle: int
     count: int = 1
+    seen: tuple[int, int] | None = None
 
 
 class Notes:
-    """Everything noted so far, in order of first appearance."""
+    """Everything noted so far, in order of first appearance.
+
+    Attributes:
+        seen_at: tells slot and offset of the byte that the CPU sees at an address, where programs share addresses; None
+            where they do not.
+    """
 
     def __init__(self) -> None:
-        self._all: dict[tuple[str, int | None, int | None], Noted] = {}
+        self.seen_at: Callable[[int], tuple[int, int] | None] | None = None
+        self._all: dict[tuple[str, int | None, int | None, tuple[int, int] | None], Noted] = {}
         self._held: list[Noted] | None = None
 
     def hold(self) -> None:
@@ -44,7 +54,7 @@ class Notes:
         held, self._held = self._held or [], None
         for one in sorted(held, key=lambda noted: noted.cycle):
             if until is None or one.cycle <= until:
-                self.add(one.rule, one.cycle, one.message, pc=one.pc, address=one.address, slot=one.slot)
+                self._add(one)
 
     def add(
         self,
@@ -57,15 +67,16 @@ class Notes:
         slot: int | None = None,
     ) -> Noted:
         """Note a finding and give it; one more of the same rule, instruction and slot only raises its count."""
+        seen = self.seen_at(pc) if self.seen_at is not None and pc is not None else None
+        found = Noted(rule, message, pc, address, slot, cycle, seen=seen)
         if self._held is not None:
-            held = Noted(rule, message, pc, address, slot, cycle)
-            self._held.append(held)
-            return held
-        key = (rule, pc, slot)
-        noted = self._all.get(key)
-        if noted is None:
-            noted = self._all[key] = Noted(rule, message, pc, address, slot, cycle)
-        else:
+            self._held.append(found)
+            return found
+        return self._add(found)
+
+    def _add(self, found: Noted) -> Noted:
+        noted = self._all.setdefault((found.rule, found.pc, found.slot, found.seen), found)
+        if noted is not found:
             noted.count += 1
         return noted
 

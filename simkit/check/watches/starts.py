@@ -7,10 +7,11 @@ whole instructions; text and tables seldom do, and other instructions read them.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from simkit.cpu.isa.opcodes import OPCODES, Opcode
 from simkit.machine.machine import Machine
-from simkit.rom.listing import Listing, Row
+from simkit.rom.listing import Listing, Row, Seen
 
 _NO_INSTRUCTIONS = re.compile(
     r"""["']|\.(?:d?word|addr|text|asc\w*|space)\b|(?:byte?|\bdf?b|\bdc\.b|\bfcb)\s+\d+\s*(?:[,;]|$)""", re.IGNORECASE
@@ -26,6 +27,10 @@ _LONGEST_BARE = 16
 _STANDS_ALONE = frozenset(("BRK", "JAM", "STP"))
 
 
+Near = Callable[[int], Row | None]
+"""The row at an address of the program that is looked at."""
+
+
 class Starts:
     """Looks addresses up; what data rows hold is worked out once."""
 
@@ -33,40 +38,50 @@ class Starts:
         self._machine = machine
         self._listing = listing
         self._table = OPCODES[machine.description.cpu]
-        self._starts: dict[int, frozenset[int]] = {}  # by the first address of the bytes
+        self._starts: dict[Row, frozenset[int]] = {}  # by the first row of the bytes
         self._read: set[int] | None = None
 
-    def problem(self, address: int) -> str | None:
-        """Why no instruction begins at the address, or None."""
-        row = self._listing.row(address)
+    def problem(self, address: int, seen: Seen | None) -> str | None:
+        """Why no instruction begins at the address, or None; `seen`: which byte the CPU sees there."""
+        row = self._listing.row(address, seen)
         if row is None or (row.code and row.address == address) or _INCLUDED.search(_source(row)):
             return None
         if row.code:
             return f"The CPU lands inside the instruction at ${row.address:04X} ({row.place})"
-        if address in self._coded(row):
+        if address in self._coded(row, None if seen is None else (seen[0], seen[1] - (address - row.address))):
             return None
         return f"The CPU runs into data at ${address:04X} ({row.place})"
 
-    def _coded(self, row: Row) -> frozenset[int]:
-        """Addresses of the instructions in the bytes that the row belongs to; none if they are no instructions."""
-        while (before := self._listing.row(row.address - 1)) is not None and _belong_together(before, row):
-            row = before
-        if row.address not in self._starts:
-            self._starts[row.address] = frozenset(self._decoded(row.address, self._content(row)))
-        return self._starts[row.address]
+    def _coded(self, row: Row, seen: Seen | None) -> frozenset[int]:
+        """Addresses of the instructions in the bytes that the row belongs to; none if they are no instructions.
 
-    def _content(self, row: Row) -> bytes:
+        Args:
+            row: one of its rows.
+            seen: byte that the CPU sees at its address.
+        """
+
+        def near(address: int) -> Row | None:
+            return self._listing.row(address, None if seen is None else (seen[0], seen[1] + address - middle))
+
+        middle = row.address
+        while (before := near(row.address - 1)) is not None and _belong_together(before, row):
+            row = before
+        if row not in self._starts:
+            self._starts[row] = frozenset(self._decoded(row.address, self._content(row, near), near))
+        return self._starts[row]
+
+    def _content(self, row: Row, near: Near) -> bytes:
         """The bytes from the row on that belong together; none if they surely are data."""
         content = b""
         while len(row.data) == row.length and not _NO_INSTRUCTIONS.search(_source(row)):
             content += row.data
-            after = self._listing.row(row.address + row.length)
+            after = near(row.address + row.length)
             if after is None or not _belong_together(row, after):
                 return content
             row = after
         return b""
 
-    def _decoded(self, start: int, content: bytes) -> list[int]:
+    def _decoded(self, start: int, content: bytes, near: Near) -> list[int]:
         end = len(content)
         if end > 2 and self._is_read(start, end):
             return []
@@ -84,7 +99,7 @@ class Starts:
                 return []
             at += opcode.length
         if at > end:  # its operand is the next instruction, which is hidden so
-            following = self._listing.row(start + end)
+            following = near(start + end)
             if following is None or not following.code or (len(starts) > 1 and opcode.mnemonic != "BIT"):
                 return []
         return starts

@@ -201,6 +201,11 @@ class Stretch:
                 for view in self._views.values():
                     view.watch(self._stores.cell(key))
 
+    def plan(self, address: int) -> Plan:
+        """What a read does under the decoding with which the core runs, or ran last."""
+        assert self._table is not None
+        return self._table.read_plan(address)
+
     def forget_decodings(self) -> None:
         """All decodings have been made anew."""
         self._views.clear()

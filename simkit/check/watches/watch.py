@@ -30,7 +30,7 @@ from simkit.check.watches.stretch import WAY, Stretch
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.machine import Machine
-from simkit.rom.listing import Listing
+from simkit.rom.listing import Listing, Seen
 
 _FETCH, _DATA, _DUMMY, _INTERRUPT, _RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
 _ROM, _RAM, _REGISTER, _NOBODY = Ground.ROM, Ground.RAM, Ground.REGISTER, Ground.NOBODY
@@ -82,6 +82,8 @@ class Watch:
                 remedy="Give it a machine just loaded.",
             )
         self.notes = Notes() if notes is None else notes
+        self.notes.seen_at = self._seen_at if listing is not None and listing.shared else None
+        self._fetched: tuple[int, Plan] | None = None  # the last fetch that was seen by itself
         self.lost: str | None = None
         self.lost_at = 0
         self._machine = machine
@@ -177,6 +179,7 @@ class Watch:
         self._core_runs = False
         last = self._stretch.last
         if self.lost is None and last is not None:
+            self._fetched = last[0], self._stretch.plan(last[0])
             self.stand_at(*last)
             if len(self._findings) != self._seen:
                 self._take_findings()
@@ -440,6 +443,7 @@ class Watch:
 
     def _fetch(self, cycle: int, address: int, value: int, plan: Plan) -> None:
         self._boundary(address, cycle)
+        self._fetched = address, plan
         way = self._last_instructions() if plan not in self._sound else ()
         if not self.fetched(address, value, cycle, plan, way):
             return
@@ -534,6 +538,14 @@ class Watch:
             self.notes.add(found.rule, found.cycle, found.message, pc=pc, address=found.address, slot=found.slot)
             self._seen += 1
 
+    def _seen_at(self, pc: int) -> Seen | None:
+        """Which byte of which card the CPU saw there: the instruction at `pc` may have changed the bank since."""
+        if self._core_runs:
+            return _seen(self._stretch.plan(pc))
+        if self._fetched is not None and self._fetched[0] == pc:
+            return _seen(self._fetched[1])
+        return self._machine.bus.seen_at(pc)
+
     # leaving the code -----------------------------------------------------------------------------------------------
 
     def _run_away(self, address: int, cycle: int, place: Place, way: Sequence[int]) -> None:
@@ -551,7 +563,7 @@ class Watch:
             if place.kind is not Ground.OTHER:
                 self._run_away(address, cycle, place, way)
         elif place.kind is _ROM:
-            problem = self._starts.problem(address) if self._starts is not None else None
+            problem = self._starts.problem(address, _seen(plan)) if self._starts is not None else None
             if problem is not None:
                 self._lose(address, cycle, problem, way)
             self._sound.add(plan)
@@ -570,3 +582,8 @@ class Watch:
             pc=way[-1] if way else address,
             address=address,
         )
+
+
+def _seen(plan: Plan) -> Seen | None:
+    """Which byte of which card a read sees."""
+    return (plan.drivers[0][0].slot, plan.drivers[0][1]) if plan.drivers else None
