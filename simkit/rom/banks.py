@@ -33,11 +33,16 @@ def labelled(
     rows = list(rows)
     begin = Counter(row.address for row in rows)
     named: dict[int, str] = {}
+    pairs = set()
     for name, address in labels:
         named.setdefault(address, name)
+        pairs.add((name, address))
     found = []
     for row in rows:
         label = placed.get((row.image, row.offset)) if row.offset is not None else None
+        first = row.text.split(maxsplit=1)[0].rstrip(":") if row.text.strip() else ""
+        if label is None and (first, row.address) in pairs:
+            label = first  # the source says so itself
         if label is None and begin[row.address] == 1:
             label = named.get(row.address)
         found.append(row if label is None else attrs.evolve(row, label=label))

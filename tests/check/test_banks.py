@@ -1,5 +1,6 @@
 """Code in banks: places are those of the bank in which something happened, whichever is seen at the end."""
 
+import subprocess
 from fractions import Fraction
 
 import pytest
@@ -149,6 +150,31 @@ def test_labels_are_those_of_the_bank(load, tmp_path):
     assert listing.label(0x8004, (2, 4)) == ("fault", 3)
     assert listing.label(0x8004, (2, 0x2004)) == ("away", 0)
     assert listing.label(0xE000) is None, "one program alone: any list of labels may be asked"
+
+
+@pytest.mark.needs("64tass")
+def test_labels_and_lines_of_banks_out_of_a_listing_of_64tass(load, tmp_path):
+    source = """\
+        .cpu "65c02"
+* = 0
+        .logical $8000
+zero    nop
+fault   sta $8000
+        rts
+        .here
+* = $2000
+        .logical $8000
+one     nop
+bad     sta $8000
+away    stx $7f70
+        .here
+"""
+    (tmp_path / "b.asm").write_text(source)
+    command = ["64tass", "-q", "-b", "-o", "b.bin", "--list=b.lst", "--labels=b.labels", "--dump-labels", "b.asm"]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    result = check(load('labels = "b.labels"'), seconds=Fraction(1, 1000))
+    found = [one for one in result.findings if one.rule.name == "write-to-rom"]
+    assert [(one.pc, one.label, one.line) for one in found] == [(0x8001, "fault", 5), (0x8001, "bad", 11)]
 
 
 def test_a_listing_of_another_image_is_still_told(load, tmp_path):
