@@ -3,6 +3,7 @@
 import compileall
 import gc
 import os
+import platform
 import shutil
 import signal
 import sys
@@ -47,6 +48,10 @@ NEEDS = {
     "cc65": (
         shutil.which("ca65") is not None and shutil.which("ld65") is not None,
         "the assembler ca65 and its linker ld65 are not installed (Debian: cc65)",
+    ),
+    "binutils": (
+        shutil.which("as") is not None and shutil.which("ld") is not None and platform.machine() in ("x86_64", "AMD64"),
+        "the assembler and linker of GNU for this kind of processor are not installed (Debian: binutils)",
     ),
     "64tass": (shutil.which("64tass") is not None, "the assembler 64tass is not installed (Debian: 64tass)"),
     "/dev/full": (os.path.exists("/dev/full"), "this system has no /dev/full, on which there is never room"),  # noqa: PTH110

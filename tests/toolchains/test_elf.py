@@ -6,9 +6,10 @@ from contextlib import suppress
 import pytest
 
 from simkit.contract.errors import SimkitError
+from simkit.rom.dwarf import MACHINE_6502
 from simkit.rom.labels import read_labels
 from simkit.rom.listing import completed, read_listing, read_rows
-from tests.toolchains.conftest import places
+from tests.toolchains.conftest import places, run
 from tests.toolchains.elf import ABSOLUTE, elf
 
 pytest.importorskip("elftools", reason="the package pyelftools is not installed")
@@ -64,6 +65,36 @@ def test_symbols_are_labels(tmp_path):
     labels = read_labels(write(tmp_path / "x.elf", symbols=symbols), notes)
     assert labels == {"main": 0x8000, "count": 0x200, "__rc2": 2, "far": 0x8100}
     assert "holds no line tables" in notes[0]
+
+
+def test_an_address_between_two_entries_is_of_the_first_and_the_end_is_of_none(tmp_path):
+    """Entries 0x1150 line 4, 0x1154 line 5, 0x115E line 6, 0x1168 line 7, end at 0x116A, as DWARF 5, 6.2.2 says."""
+    rows = [(0x1150, 0, 4), (0x1154, 0, 5), (0x115E, 0, 6), (0x1168, 0, 7), (0x116A, 0, None)]
+    listing = read_listing(write(tmp_path / "x.elf", version=5, files=FILES, rows=rows))
+    assert (listing.row(0x1159).line, listing.row(0x1169).line, listing.row(0x116A)) == (5, 7, None)
+
+
+@pytest.mark.needs("binutils")
+@pytest.mark.parametrize("version", [2, 3, 4, 5])
+def test_what_gnu_tools_write_is_read_in_every_version(version, tmp_path):
+    """No 6502 tool chain that writes ELF comes as a package: the host's, for 32 bits, with the number of the 6502."""
+    lines = {"a": [" .text", " .globl start", "start: nop", " nop", "two: nop"], "b": [" .globl three", "three: nop"]}
+    for name, text in lines.items():
+        (tmp_path / f"{name}.s").write_text("\n".join(text) + "\n")
+        run(tmp_path, "as", "--32", f"--gdwarf-{version}", f"{name}.s", "-o", f"{name}.o")
+    run(tmp_path, "ld", "-m", "elf_i386", "-Ttext=0x8000", "-e", "start", "a.o", "b.o", "-o", "x.elf")
+    content = bytearray((tmp_path / "x.elf").read_bytes())
+    content[18:20] = MACHINE_6502.to_bytes(2, "little")
+    (tmp_path / "x.elf").write_bytes(content)
+    labels = read_labels(tmp_path / "x.elf")
+    assert (labels["start"], labels["two"]) == (0x8000, 0x8002)
+    by_line = {
+        (row.file.rpartition("/")[2], row.line): (row.address, row.text) for row in read_rows(tmp_path / "x.elf")
+    }
+    assert by_line == {
+        ("a.s", 3): (0x8000, "start: nop"), ("a.s", 4): (0x8001, "nop"), ("a.s", 5): (0x8002, "two: nop"),
+        ("b.s", 2): (labels["three"], "three: nop"),
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -33,8 +33,9 @@ def hello(tmp_path, monkeypatch):
     return folder
 
 
-@pytest.mark.parametrize("kind", SPOILT)
-@pytest.mark.parametrize("line", COMMANDS)
+@pytest.mark.parametrize(
+    ("line", "kind"), [(COMMANDS[0], kind) for kind in SPOILT] + [(line, "a line") for line in COMMANDS[1:]]
+)
 def test_in_what_commands_tell(line, kind, hello, capsys):
     spoil, words = SPOILT[kind]
     path = hello / "hello.labels"

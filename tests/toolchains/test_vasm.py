@@ -71,3 +71,46 @@ def test_rows_that_cannot_be_read_are_counted(tmp_path):
     notes = []
     read_labels(tmp_path / "a.lst", notes)
     assert "a.lst:9: One line of this listing of vasm could not be read" in notes[0]
+
+
+SAMPLE = """\
+Sections:
+00: "org0001:8000" (8000-8018)
+
+
+Source: "blink.s"
+                            \t     5: cnt = $10
+00:8003 E610                \t     6: .loop:  inc cnt
+00:800F A003                \t    14: delay:  ldy #3
+                            \t    15: bad line
+                        ^-ERROR:0002
+
+Symbols by name:
+delay                            A:800F
+VIA                              E:6000
+"""
+SAMPLE_OLD = """\
+F00:0006  .loop: inc cnt
+               S01:00008003:  E6 10
+
+
+Sources:
+F00  blink.s
+
+Symbols:
+ start LAB (0x8000) ABS
+ start .loop EXPR(32771=0x8003) ABS
+"""
+
+
+def test_samples_of_both_forms(tmp_path):
+    """Lines that vasm 2.0c wrote for one program (Debian has no package of it)."""
+    notes = []
+    path = tmp_path / "a.lst"
+    path.write_text(SAMPLE)
+    assert read_labels(path, notes) == {"delay": 0x800F, "VIA": 0x6000}
+    assert places(read_rows(path)) == [(0x8003, 2, "blink.s", 6, True), (0x800F, 2, "blink.s", 14, True)]
+    path.write_text(SAMPLE_OLD)
+    assert read_labels(path, notes) == {"start": 0x8000, "start.loop": 0x8003}
+    assert places(read_rows(path)) == [(0x8003, 2, "blink.s", 6, True)]
+    assert notes == []
