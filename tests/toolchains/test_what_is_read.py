@@ -199,3 +199,20 @@ def test_no_report_of_a_shared_machine_holds_a_line_from_elsewhere(words, form, 
     told = "".join(capsys.readouterr())
     assert "8000" in told
     assert SECRET not in told
+
+
+def test_no_column_is_told_of_a_line_elsewhere(project, capsys, monkeypatch):
+    """Not even how far in a line begins."""
+    monkeypatch.chdir(project)
+    (project / "machine.toml").write_text(MACHINE.format(labels="x.dbg"))
+    (project / "rom.bin").write_bytes(b"\xa5\x10\x00".ljust(0x7FFA, b"\xff") + b"\0\x80" * 3)
+    inside = project / "a.s"
+    inside.write_text("\n\n        lda $10\n")
+    (project.parent / "a.s").write_text(inside.read_text())
+    for name, column in (("a.s", 9), ("../a.s", 1)):
+        (project / "x.dbg").write_bytes(of_ld65(name).replace(b"start=0,size=1", b"start=0,size=2"))
+        with pytest.raises(SystemExit):
+            main(["check", ".", "--for", "1ms", "--one-line"])
+        assert f"a.s:3:{column}: error: never-written" in capsys.readouterr().out.replace(
+            "$0010 is read", "never-written"
+        )

@@ -13,11 +13,9 @@ from pathlib import Path
 
 from simkit.check.result.findings import CheckFinding, CheckResult
 from simkit.check.result.report import closing
-from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
-from simkit.files.bounded import read_text
+from simkit.rom.sources import Sources
 
-MAX_SOURCE_BYTES = 4_000_000
 _BEFORE_STATEMENT = re.compile(r"\s*(?:[A-Za-z_.@][\w.@$]*:\s*)?")
 """White space, and a label with its colon."""
 
@@ -29,7 +27,7 @@ def one_line_report(result: CheckResult, cards: Mapping[int, tuple[str, int | No
         result: of the check.
         cards: where each card stands in its machine file: path and line, by slot.
     """
-    columns = _Columns()
+    columns = _Columns(Path(result.file))
     told = [_line(finding, columns, result, cards) for finding in result.findings if finding.accepted is None]
     return told, [*map(plain, result.remarks), closing(result)]
 
@@ -51,20 +49,14 @@ def _line(
 
 
 class _Columns:
-    """Where statements begin in source lines; each file is read once."""
+    """Where statements begin in source lines, of sources that may be read for this machine file."""
 
-    def __init__(self) -> None:
-        self._lines: dict[str, list[str]] = {}
+    def __init__(self, machine_file: Path) -> None:
+        self._sources = Sources(machine_file)
 
     def column(self, file: str, line: int) -> int:
-        """Column of the statement behind its label, from 1; 1 when the source cannot be read."""
-        if file not in self._lines:
-            try:
-                self._lines[file] = read_text(Path(file), MAX_SOURCE_BYTES, "source file").split("\n")
-            except (SimkitError, OSError):
-                self._lines[file] = []  # sources need not be there: the listing has told what is needed
-        lines = self._lines[file]
-        found = _BEFORE_STATEMENT.match(lines[line - 1]) if line <= len(lines) else None
+        """Column of the statement behind its label, from 1; 1 when the source is not read."""
+        found = _BEFORE_STATEMENT.match(self._sources.line(os.fspath(Path.cwd() / file), line))
         return found.end() + 1 if found is not None else 1
 
 
