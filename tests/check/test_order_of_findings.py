@@ -122,6 +122,7 @@ def test_each_finding_is_a_line_that_editors_read(tmp_path):
     """Behind a label the statement begins; a finding of a card stands at the card, any other at the machine's top."""
     (tmp_path / "main.asm").write_text("; nothing\nstart:  lda $4000 ; read\n")
     result = check(Machine.load(BENCH, images={ROM: rom("4C0080")}), seconds=Fraction(1, 10_000))
+    result.file = tmp_path / "machine.toml"  # its sources may be read
     result.findings = [
         finding("undriven-read", 0x8000, 5, count=1200, file=str(tmp_path / "main.asm"), line=2),
         finding("undriven-read", 0x8003, 5, file=str(tmp_path / "gone.asm"), line=3, label="x"),
