@@ -44,6 +44,7 @@ class Sources:
 
     Attributes:
         refused: what is there and was not read, with the reason as a sentence.
+        found: paths of the files that are there.
 
     Args:
         named_in: the file; its folder is where the search begins.
@@ -52,6 +53,7 @@ class Sources:
 
     def __init__(self, named_in: Path, folders: Sequence[Path] = ()) -> None:
         self.refused: dict[str, str] = {}
+        self.found: set[str] = set()
         self._named_in = named_in
         self._folder = named_in.parent
         named = [Path(word) for word in os.environ.get(SOURCES_VARIABLE, "").split(os.pathsep) if word]
@@ -154,7 +156,9 @@ class Sources:
         if name not in self._paths:
             if len(self._paths) >= MAX_SOURCES:
                 return None
-            self._paths[name] = self._found(name)
+            path = self._paths[name] = self._found(name)
+            if path is not None:
+                self.found.add(path)
         return self._paths[name]
 
     def _found(self, name: str) -> str | None:

@@ -43,7 +43,8 @@ def read_tool_file(path: Path, what: str, folders: Sequence[Path] = ()) -> Conte
     found.remarks += sources.remarks()
     found.labels = [(plain(name), address) for name, address in found.labels if len(name) <= MAX_NAME]
     found.placed = {place: plain(name) for place, name in found.placed.items() if len(name) <= MAX_NAME}
-    found.files = list(dict.fromkeys([*found.files, *(row.file for row in found.rows)]))
+    there = {*sources.found, str(path)}
+    found.files = [file for file in dict.fromkeys([*found.files, *(row.file for row in found.rows)]) if file in there]
     return found
 
 
