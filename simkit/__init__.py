@@ -14,9 +14,11 @@ if TYPE_CHECKING:
     from simkit.backplane.cycle import BusCycle
     from simkit.contract.errors import CardError, FileError, SeveralErrors, SimkitError
     from simkit.contract.findings import Finding
-    from simkit.machine.machine import Executed, Machine, MomentError
+    from simkit.machine.machine import Machine
     from simkit.machine.routine import RoutineError, RoutineResult
     from simkit.machine.snapshot import SnapshotError
+    from simkit.machine.told import Executed
+    from simkit.machine.until import MomentError
     from simkit.outside.journal import record
     from simkit.outside.player import ReplayError, replay
 
@@ -42,7 +44,9 @@ _HOMES = {
     "simkit.backplane.cycle": ("BusCycle",),
     "simkit.contract.errors": ("CardError", "FileError", "SeveralErrors", "SimkitError"),
     "simkit.contract.findings": ("Finding",),
-    "simkit.machine.machine": ("Executed", "Machine", "MomentError"),
+    "simkit.machine.machine": ("Machine",),
+    "simkit.machine.told": ("Executed",),
+    "simkit.machine.until": ("MomentError",),
     "simkit.machine.routine": ("RoutineError", "RoutineResult"),
     "simkit.machine.snapshot": ("SnapshotError",),
     "simkit.outside.journal": ("record",),

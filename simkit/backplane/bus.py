@@ -89,6 +89,9 @@ class Engine(Protocol):
 Tap = Callable[[int, int, int, bool, Kind, Plan], None]
 """The kit's own probe, without the record that `BusCycle` is: (cycle, address, data, is_write, kind, plan)."""
 
+Seen = Callable[[bool], None]
+"""Told of an access of one address, in its cycle: is_write."""
+
 OutsideEvent = tuple[int, int, str, str, tuple[Any, ...]]
 """(cycle, slot, port, action, arguments)."""
 
@@ -157,6 +160,9 @@ class Bus:
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
         spare_read: whether the access under way is a read that the CPU makes for want of anything better.
         before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
+        seen: whom to tell of each access of an address.
+        seen_pages: their pages, of which no engine reads or writes memory itself.
+        at_once: how many want no write to wait.
         taps: called after every access that goes through `read` and `write`, repeats of stalled ones left out.
         bystanders: who is told when the core runs.
         turn: when a card may act.
@@ -205,6 +211,9 @@ class Bus:
         self._table, self._decoding = self.banks.present  # and its number
         self._table_is_stale = False  # a line that stands in selects has moved in the access under way
         self._slow_reasons: set[object] = set()
+        self.seen: dict[int, list[Seen]] = {}
+        self.seen_pages = frozenset[int]()
+        self.at_once = 0
         self._slow_pages: list[memoryview | None] = [None] * 256
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
 
@@ -300,6 +309,28 @@ class Bus:
         sees_all = probe is not None or (bystander is None and (before is not None or tap is not None))
         return WatchHandle(self, attached, slow=sees_all)
 
+    def see(self, address: int, call: Seen) -> None:
+        """Have every access of an address told, but for repeats of stalled ones; the rest stays as fast."""
+        self.seen.setdefault(address, []).append(call)
+        self._seen_anew()
+
+    def see_no_more(self, address: int, call: Seen) -> None:
+        """Take back what `see` did."""
+        self.seen[address].remove(call)
+        if not self.seen[address]:
+            del self.seen[address]
+        self._seen_anew()
+
+    def _seen_anew(self) -> None:
+        self.seen_pages = frozenset(address >> 8 for address in self.seen)
+        self._set_pages()
+        self._renew()
+
+    def let_no_write_wait(self, wanted: bool) -> None:
+        """Have cards told of each write in its cycle, so that what comes of it is known then; or take that back."""
+        self.at_once += 1 if wanted else -1
+        self._renew()
+
     def watched_anew(self) -> None:
         """Who watches has changed.
 
@@ -365,6 +396,11 @@ class Bus:
             return
         if self._slow_reasons:
             engine.rd = engine.wr = self._slow_pages
+        elif self.seen_pages:
+            engine.rd, engine.wr = (
+                [None if number in self.seen_pages else page for number, page in enumerate(pages)]
+                for pages in (self._table.rd, self._table.wr)
+            )
         else:
             engine.rd, engine.wr = self._table.rd, self._table.wr
 
@@ -590,6 +626,9 @@ class Bus:
             if stalled:
                 plan = plan.stalled()
             value = self._read_cards(plan, address, cycle)
+        if self.seen and not stalled:
+            for seen in tuple(self.seen.get(address, ())):
+                seen(False)
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
@@ -621,6 +660,9 @@ class Bus:
             if stalled:
                 plan = plan.stalled()
             value = self._write_cards(plan, address, value, cycle)
+        if self.seen and not stalled:
+            for seen in tuple(self.seen.get(address, ())):
+                seen(True)
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, True, kind, plan)

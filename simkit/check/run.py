@@ -11,7 +11,7 @@ import attrs
 
 from simkit.check.image.static import power_on_findings, static_findings
 from simkit.check.result.accept import FILE, accept, read_accepted
-from simkit.check.result.findings import CheckFinding, CheckResult, Places
+from simkit.check.result.findings import CheckFinding, CheckResult, placed
 from simkit.check.result.notes import Noted, Notes
 from simkit.check.result.order import folded, in_order
 from simkit.check.watches.outside import is_left_by_input
@@ -20,6 +20,7 @@ from simkit.cpu.isa.effects import effects
 from simkit.machine.machine import Machine
 from simkit.outside.player import Player
 from simkit.rom.listing import Listing
+from simkit.rom.places import Places
 
 SLICES = 40
 """How finely a wait is noticed: parts of a run."""
@@ -77,8 +78,8 @@ def check(
     end = run.before + (machine.cycle if watch.lost is None else watch.lost_at)
     halted = machine.cpu.halted if watch.lost is None else None
     waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
-    places = Places(machine.labels.names(), listing)
-    everything = [places.finding(one) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)]
+    places = Places(machine.labels, listing)
+    everything = [placed(one, places) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)]
     findings = _without_echoes(everything)
     remarks += more + accept(findings, acceptances) + run.remarks
     cycle = f"{end:,}".replace(",", " ")
@@ -183,7 +184,7 @@ def _watched(run: _Run, seconds: Fraction, goes_on: Callable[[float], bool]) -> 
             run.go_on(min(left, PIECE))
             if run.over or run.watch.lost is not None or machine.cpu.halted:
                 return None, False
-        recent = {pc for _, pc in machine.cpu.recent}
+        recent = {pc for _, pc in machine.cpu.last_notes()}
         same = same + 1 if loop and recent <= loop else 0
         loop = loop if same else recent
     if same < WAITED_SLICES or not 1 < len(loop) <= LOOP_ADDRESSES:

@@ -14,6 +14,7 @@ from simkit.commands.say import say_notes
 from simkit.files.png import PICTURE
 from simkit.files.whole import write_whole
 from simkit.machine.machine import Machine
+from simkit.machine.told import digits
 from simkit.machine.views import Lamps, Screen, Serial
 from simkit.outside.terminal_text import terminal_lines
 
@@ -25,6 +26,7 @@ CHUNK_SECONDS = 0.1
 FIRST_CHUNK_CYCLES = 20_000
 LINES_TOLD = 100
 """Lines of a serial line's text that people are told; --json has all."""
+_PLACE = {"label": "name", "file": "file", "line": "line"}
 
 
 def run_forward(machine: Machine, cycle: int, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
@@ -126,7 +128,8 @@ class Outcome:
             "cycle": machine.cycle,
             "seconds": machine.seconds,
             "stopped": self.stopped,
-            "cpu": {name: getattr(machine.cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "halted")},
+            "cpu": {name: getattr(machine.cpu, name) for name in ("pc", "a", "x", "y", "sp", "p", "halted")}
+            | _place(machine, machine.cpu.pc),
             "picture": str(self.picture) if self.picture else None,
             "text": self.text,
             "serial": {slot: "\n".join(terminal_lines(sent)) for slot, sent in self.sent.items()},
@@ -136,7 +139,9 @@ class Outcome:
                 slot: dict(zip(lamps.port.labels, lamps.levels, strict=True)) for slot, lamps in lamps_of(machine)
             },
             "notes": machine.notes,
-            "findings": [attrs.asdict(finding) for finding in machine.findings],
+            "findings": [
+                attrs.asdict(finding) | _place(machine, finding.pc, finding.seen) for finding in machine.findings
+            ],
             "counts": [
                 {"rule": rule, "slot": slot, "count": count}
                 for (rule, slot), count in machine.findings.counts().items()
@@ -151,8 +156,7 @@ class Outcome:
         if machine.cpu.halted:
             told.append(f"The CPU {machine.cpu.halted}.")
         else:
-            label = machine.labels.name_at(machine.cpu.pc)
-            told.append(f"Next instruction: ${machine.cpu.pc:04X}{f' ({label})' if label else ''}.")
+            told.append(f"Next instruction: {machine.place(machine.cpu.pc).words()}.")
         told += self.more
         if self.picture is not None:
             told.append(f"Picture: {self.picture}")
@@ -165,6 +169,11 @@ class Outcome:
                 told += [f"On the serial line of slot {slot}{left}:", *(f"  {line}" for line in shown[-LINES_TOLD:])]
         told += [f"Lamps in slot {slot}: {lamps.text()}." for slot, lamps in lamps_of(machine)]
         return told + findings_lines(machine)
+
+
+def _place(machine: Machine, address: int | None, seen: tuple[int, int] | None = None) -> dict[str, Any]:
+    place = machine.place(address, seen) if address is not None else None
+    return {name: getattr(place, attribute, None) for name, attribute in _PLACE.items()}
 
 
 def lamps_of(machine: Machine) -> list[tuple[int, Lamps]]:
@@ -182,11 +191,7 @@ def findings_lines(machine: Machine) -> list[str]:
         first = next(f for f in machine.findings if (f.rule, f.slot) == (rule, slot))
         where = f"slot {slot}" if slot is not None else "machine"
         often = "once" if count == 1 else f"{digits(count)} times"
-        address = f" at ${first.address:04X}" if first.address is not None else ""
-        told.append(f"  {rule}, {where}, {often}; first in cycle {digits(first.cycle)}{address}: {first.message}")
+        at = first.pc if first.pc is not None else first.address
+        place = f" at {machine.place(at, first.seen).words()}" if at is not None else ""
+        told.append(f"  {rule}, {where}, {often}; first in cycle {digits(first.cycle)}{place}: {first.message}")
     return told
-
-
-def digits(number: int) -> str:
-    """A number with its digits grouped in threes."""
-    return f"{number:,}".replace(",", " ")

@@ -11,6 +11,7 @@ from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeO
 from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.flags import flags_sentence, flags_set
+from simkit.machine.told import Executed, Loop, last_lines
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -57,7 +58,7 @@ def show(
     if as_json:
         say_json(found)
     else:
-        say(*words(found))
+        say(*words(loaded, found))
 
 
 def address_of(machine: Machine, text: str) -> int:
@@ -81,6 +82,7 @@ def address_of(machine: Machine, text: str) -> int:
 def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
     """Everything that is shown, as plain values."""
     cpu = machine.cpu
+    here = machine.place(cpu.pc)
     return {
         "machine": machine.description.name,
         "about": machine.description.about,
@@ -89,7 +91,9 @@ def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
         "cpu": {
             "part": machine.description.cpu,
             "pc": cpu.pc,
-            "label": machine.labels.name_at(cpu.pc),
+            "label": here.name,
+            "file": here.file,
+            "line": here.line,
             "a": cpu.a,
             "x": cpu.x,
             "y": cpu.y,
@@ -101,10 +105,7 @@ def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
         "cards": [
             {"slot": slot, "kind": card.kind, "words": card.words()} for slot, card in sorted(machine.cards.items())
         ],
-        "last": [
-            {"cycle": done.cycle, "address": done.address, "text": done.text, "label": done.label}
-            for done in machine.last(LAST_SHOWN)
-        ],
+        "last": [_as_dict(one) for one in machine.last_folded(LAST_SHOWN)],
         "memory": [{"address": address, "bytes": list(machine.peek(address, MEMORY_SHOWN))} for address in addresses],
         "findings": [
             {"rule": rule, "slot": slot, "count": count} for (rule, slot), count in machine.findings.counts().items()
@@ -112,10 +113,19 @@ def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
     }
 
 
-def words(found: dict[str, Any]) -> list[str]:
+def _as_dict(one: Executed | Loop) -> dict[str, Any]:
+    if isinstance(one, Loop):
+        rounds = {"rounds": one.rounds, "or_more": one.or_more, "until": one.until}
+        return {"loop": [_as_dict(done) for done in one.body], **rounds}
+    place = one.place
+    where = {"address": one.address, "label": place.name, "file": place.file, "line": place.line}
+    return {"cycle": one.cycle, **where, "text": one.text}
+
+
+def words(machine: Machine, found: dict[str, Any]) -> list[str]:
     """What is shown, in lines for people."""
     cpu = found["cpu"]
-    where = f"${cpu['pc']:04X}" + (f" ({cpu['label']})" if cpu["label"] else "")
+    where = machine.place(cpu["pc"]).words()
     cycle = f"{found['cycle']:,}".replace(",", " ")
     lines = [
         f"{found['machine']} at {found['seconds']:.6f} s, cycle {cycle}",
@@ -132,9 +142,7 @@ def words(found: dict[str, Any]) -> list[str]:
     for card in found["cards"]:
         lines += ["", f"slot {card['slot']}: {card['kind']}", *(f"  {line}" for line in card["words"])]
     lines += ["", "Last instructions:"]
-    for done in found["last"]:
-        name = f"{done['label']}: " if done["label"] else ""
-        lines.append(f"  cycle {done['cycle']}  ${done['address']:04X}  {name}{done['text']}")
+    lines += last_lines(machine.last_folded(LAST_SHOWN))
     for block in found["memory"]:
         lines += ["", f"Memory from ${block['address']:04X}:"]
         for start in range(0, MEMORY_SHOWN, 8):

@@ -65,6 +65,16 @@ class Findings:
         self.seen_at: Callable[[int], tuple[int, int] | None] | None = None
         self._kept: list[Finding] = []
         self._counts: dict[tuple[str, int | None], int] = {}
+        self._told: list[Callable[[Finding], None]] = []
+
+    def tell(self, call: Callable[[Finding], None]) -> None:
+        """Have every finding told as it comes up, also those only counted; what is called may not run anything."""
+        self._told.append(call)
+
+    def tell_no_more(self, call: Callable[[Finding], None]) -> None:
+        """Take back what `tell` did; a second time does nothing."""
+        if call in self._told:
+            self._told.remove(call)
 
     def add(
         self,
@@ -86,11 +96,16 @@ class Findings:
         if count == 1 and len(self._counts) >= MOST_RULES:
             raise CardMisuse(f"reported {rule!r:.60}, the {MOST_RULES + 1}th rule", "Report by few names of rules.")
         self._counts[key] = count
+        if count > KEPT_PER_RULE and not self._told:
+            return
+        if len(message) > MAX_MESSAGE:
+            message = f"{message[:MAX_MESSAGE]}…"
+        seen = self.seen_at(pc) if self.seen_at is not None and pc is not None else None
+        finding = Finding(rule, cycle, address, slot, message, pc, seen)
         if count <= KEPT_PER_RULE:
-            if len(message) > MAX_MESSAGE:
-                message = f"{message[:MAX_MESSAGE]}…"
-            seen = self.seen_at(pc) if self.seen_at is not None and pc is not None else None
-            self._kept.append(Finding(rule, cycle, address, slot, message, pc, seen))
+            self._kept.append(finding)
+        for call in tuple(self._told):
+            call(finding)
 
     def __iter__(self) -> Iterator[Finding]:
         return iter(self._kept)

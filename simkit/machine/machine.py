@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -25,25 +26,35 @@ from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
 from simkit.cpu.core.engine import CoreCpu, make_cpu
+from simkit.cpu.reference.engine import LAST_NOTES
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
 from simkit.machine.lengths import length, whole
 from simkit.machine.loader import Area, given_programs, given_start, load_programs, notes_of, start_address, with_pieces
+from simkit.machine.moments import Moment, parse_moment
 from simkit.machine.naming import SourceLines
 from simkit.machine.routine import call as routine_call
 from simkit.machine.snapshot import Snapshot, SnapshotError, hashes, pack, unpack
+from simkit.machine.told import Executed, Loop, Note, Rounds, folded, newest
+from simkit.machine.until import moments_of, not_come, run_to_moment
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
+from simkit.machine.waiting import Wait
 from simkit.machinefile.description import Description
 from simkit.machinefile.programs import Program
 from simkit.machinefile.read import read_description
 from simkit.rom.labels import Labels
+from simkit.rom.listing import Row
+from simkit.rom.places import Place, Places
 
 if TYPE_CHECKING:
     from simkit.cpu.isa.disassemble import Instruction
 
 DEFAULT_TIMEOUT_SECONDS = 30.0
 """Machine time after which a run that waits for something gives up."""
+
+LED_NOTES = 1024
+"""Instructions before the first finding that are kept."""
 
 RESET_CYCLES = 8
 """Least cycles the reset button holds RESET low; the CPU wants two (W65C02S data sheet, section 3, RESB)."""
@@ -53,27 +64,6 @@ RESET_SECONDS = Fraction(4, 1_000_000)
 
 
 _V = TypeVar("_V", Screen, Keys, Pads, Serial, Lamps, Buttons)
-
-
-class MomentError(SimkitError):
-    """What a run waited for did not happen."""
-
-
-@attrs.frozen
-class Executed:
-    """An instruction that was executed.
-
-    Attributes:
-        cycle: cycle of its opcode fetch.
-        address: where it stands.
-        text: its disassembly, from memory as it is now.
-        label: label of its address, or None.
-    """
-
-    cycle: int
-    address: int
-    text: str
-    label: str | None
 
 
 class Machine:
@@ -89,6 +79,7 @@ class Machine:
         fingerprint: what makes it this machine, part by part, and the models of its cards.
         identity: the same in one hash, without the models; snapshots and recordings refer to it.
         loaded: memory that programs were put into at power-on: slot, first offset, offset after the last.
+        looking: who waits for a text.
         histories: who is told of all that changes the machine, its own running apart.
     """
 
@@ -102,6 +93,8 @@ class Machine:
     ) -> None:
         description = attrs.evolve(description, programs=with_pieces(description.programs))
         self.histories: list[History] = []
+        self.looking: list[Wait] = []
+        self._goal = 0
         self.findings = Findings()
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
@@ -115,7 +108,6 @@ class Machine:
             description = attrs.evolve(description, start=f"${start:04X}")
         self.description = description
         self.fingerprint = Fingerprint.of(description, assembly.images)
-        self._source_lines: SourceLines | None = None
         self.identity = self.fingerprint.digest
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
         self.bus.wiring.line("RESET").join(self._reset_button)
@@ -140,6 +132,9 @@ class Machine:
         told = notes_of(self.bus, description.programs, self.loaded, start, self.labels)
         self.notes[:0] = [*notes, *told]
         self.warnings: list[Finding] = list(self.findings)
+        self._first_found: Finding | None = None
+        self._led_to_first: list[tuple[int, int]] = []  # instructions before it
+        self.findings.tell(self._found_one)
 
     @classmethod
     def load(
@@ -226,6 +221,7 @@ class Machine:
 
     def run(
         self,
+        moment: Moment | str | None = None,
         *,
         cycles: int | None = None,
         seconds: float | Fraction | None = None,
@@ -233,13 +229,17 @@ class Machine:
         label: str | None = None,
         screen_text: str | None = None,
         finding: str | None = None,
-        access: int | None = None,
+        access: int | str | None = None,
+        read: int | str | None = None,
+        write: int | str | None = None,
         until: Callable[[Machine], bool] | None = None,
         timeout: float = DEFAULT_TIMEOUT_SECONDS,
     ) -> int:
         """Run up to a moment; stops at the first instruction boundary at or after it.
 
         Args:
+            moment: as on the command line (`simkit.machine.moments`): "label:main_loop#3+100c"; a time counts from
+                power-on.
             cycles: that many cycles from now.
             seconds: that much machine time from now.
             frames: that many frames of the only screen from now.
@@ -247,18 +247,21 @@ class Machine:
             screen_text: until the text stands on the only screen (looked at after every frame), and on until a whole
                 frame has been drawn with it.
             finding: until a finding of that rule (any rule when "") comes up.
-            access: until the address was accessed.
+            access: until the address, or the label's, was read or written.
+            read: until it was read.
+            write: until it was written.
             until: until it gives True; asked at every instruction boundary.
-            timeout: machine time in seconds after which label, screen_text, finding, access and until give up.
+            timeout: machine time in seconds after which what is waited for is given up.
 
         Returns:
             The cycle. A CPU that halts ends the run early; `m.cpu.halted` says why. Running on lets time pass.
 
         Raises:
             MomentError: what was waited for did not happen within `timeout`, or the CPU halted first.
-            SimkitError: not exactly one moment was named.
+            SimkitError: not exactly one moment was named, or it is none.
         """
         moments = {
+            "moment": moment,
             "cycles": cycles,
             "seconds": seconds,
             "frames": frames,
@@ -266,9 +269,11 @@ class Machine:
             "screen_text": screen_text,
             "finding": finding,
             "access": access,
+            "read": read,
+            "write": write,
             "until": until,
         }
-        named = [name for name, value in moments.items() if value is not None]
+        named = {name: value for name, value in moments.items() if value is not None}
         if len(named) != 1:
             raise SimkitError(
                 f"run needs exactly one moment, not {len(named)} ({', '.join(named) or 'none'}).",
@@ -276,86 +281,60 @@ class Machine:
             )
         self._check_registers()
         if cycles is not None:
-            return self._run_to(self.cycle + whole(length("cycles", cycles)))
+            return self.run_to(self.cycle + whole(length("cycles", cycles)))
         if seconds is not None:
-            return self._run_to(self.cycle + whole(length("seconds", seconds) * self.description.clock_hz))
+            return self.run_to(self.cycle + whole(length("seconds", seconds) * self.description.clock_hz))
         if frames is not None:
-            return self._run_to(self.cycle + whole(length("frames", frames) * self.screen.frame_cycles))
+            return self.run_to(self.cycle + whole(length("frames", frames) * self.screen.frame_cycles))
         limit = self.cycle + whole(length("timeout", timeout) * self.description.clock_hz)
-        if label is not None:
-            address = self.labels[label]
-            return self._step_until(lambda: self.cpu.pc == address, limit, f"label {label} (${address:04X})")
-        if screen_text is not None:
-            return self._run_to_text(screen_text, limit)
-        if finding is not None:
-            what = f"the finding {finding!r}" if finding else "a finding"
-            before = self._found(finding)
-            return self._step_until(lambda: self._found(finding) > before, limit, what)
-        if access is not None:
-            self._check_address(access)
-            return self._run_to_access(access, limit)
-        assert until is not None
-        return self._step_until(lambda: until(self), limit, "the condition")
+        if until is not None:
+            return self._step_until(lambda: until(self), limit)
+        ((name, value),) = named.items()
+        return run_to_moment(self, *moments_of(name, value), limit=limit)
 
-    def _found(self, rule: str) -> int:
-        """How many findings of a rule there are; of all rules for ""."""
-        return self.findings.count(rule) if rule else sum(self.findings.counts().values())
+    def when(self, moment: Moment | str, call: Callable[[int], None]) -> Wait:
+        """Have it called once, when a moment has come; see `Wait`.
 
-    def _run_to(self, cycle: int) -> int:
+        Args:
+            moment: a moment, or its text.
+            call: gets the cycle; it may queue input, and may not run the machine.
+
+        Raises:
+            SimkitError: it is no moment of this machine.
+        """
+        return Wait(self, moment if isinstance(moment, Moment) else parse_moment(moment), call)
+
+    def end_run_at(self, cycle: int) -> None:
+        """Have a run under way end at that cycle, if it would go on longer."""
+        self._goal = min(self._goal, cycle)
+        self.cpu.end_run()
+
+    def run_to(self, cycle: int) -> int:
+        """Run up to the first boundary at or after a cycle; ends early where the CPU halts, or by `end_run_at`."""
         self._finish_instruction()
         cpu = self.cpu
-        if not self.histories:
-            cpu.run(cycle)
-            return cpu.cycle
-        while cpu.cycle < cycle:
-            next_looks = [history.next_look for history in self.histories]  # one may end in the middle of the run
-            look = max(cpu.cycle + 1, min(next_looks, default=cycle))
+        self._goal = cycle
+        while cpu.cycle < self._goal:
+            looks = [history.next_look for history in self.histories]  # one may end in the middle of the run
+            looks += [wait.next_look for wait in self.looking if wait.next_look is not None]
             stood = cpu.halted is not None
-            cpu.run(min(cycle, look))
+            cpu.run(min(self._goal, max(cpu.cycle + 1, min(looks, default=self._goal))))
+            for wait in tuple(self.looking):
+                if wait.next_look is not None and cpu.cycle >= wait.next_look:
+                    wait.look()
             if cpu.halted is not None and not stood:
                 break
         return cpu.cycle
 
-    def _step_until(self, done: Callable[[], bool], limit: int, what: str) -> int:
+    def _step_until(self, done: Callable[[], bool], limit: int) -> int:
         self._finish_instruction()
         cpu = self.cpu
         while True:
             cpu.step()
             if done():
                 return cpu.cycle
-            if cpu.halted:
-                raise MomentError(f"The CPU {cpu.halted} before {what} came, in cycle {cpu.cycle}.")
-            if cpu.cycle >= limit:
-                raise MomentError(
-                    f"{what[0].upper()}{what[1:]} did not come up to cycle {cpu.cycle} (${cpu.pc:04X} is next).",
-                    remedy="Give a longer timeout, or look at m.last() and m.findings.",
-                )
-
-    def _run_to_text(self, text: str, limit: int) -> int:
-        screen = self.screen
-        while text not in screen.text():
-            if self.cycle >= limit or self.cpu.halted:
-                shown = screen.text().strip() or "nothing"
-                raise MomentError(
-                    f"The text {text!r} did not come on the screen up to cycle {self.cycle}; it shows:",
-                    lines=shown.splitlines(),
-                    remedy=f"The CPU {self.cpu.halted}." if self.cpu.halted else "Give a longer timeout.",
-                )
-            self._run_to(self.cycle + whole(screen.frame_cycles))
-        return self._run_to(self.cycle + whole(2 * screen.frame_cycles))  # the rest of one frame, and a whole one
-
-    def _run_to_access(self, address: int, limit: int) -> int:
-        seen: list[int] = []
-
-        def look(bus_cycle: BusCycle) -> None:
-            if bus_cycle.address == address:
-                seen.append(bus_cycle.cycle)
-
-        handle = self.add_probe(look)
-        try:
-            return self._step_until(lambda: bool(seen), limit, f"an access of ${address:04X}")
-        finally:
-            handle.remove()
+            if cpu.halted or cpu.cycle >= limit:
+                raise not_come(self, "the condition")
 
     def step(self) -> int:
         """Run one instruction or one interrupt sequence, or the rest of it after step_cycle; returns the cycle."""
@@ -428,19 +407,21 @@ class Machine:
             SimkitError: there is no such file, or the system does not let it be read.
         """
         self._naming.read(path)
-        self._source_lines = None
+        self._forget_places()
 
     def named_as(self, other: Machine) -> None:
         """Take over the names of a machine with the same program."""
         self._naming = other._naming
-        self._source_lines = None
+        self._forget_places()
 
-    @property
+    @cached_property
     def source_lines(self) -> SourceLines:
         """Source lines behind addresses, as the files say that were named; read when first asked for."""
-        if self._source_lines is None:
-            self._source_lines = self._naming.source_lines(self)
-        return self._source_lines
+        return self._naming.source_lines(self)
+
+    def _forget_places(self) -> None:
+        for cached in ("source_lines", "_places"):
+            self.__dict__.pop(cached, None)
 
     # inside -----------------------------------------------------------------------------------------------------------
 
@@ -524,8 +505,62 @@ class Machine:
         After a run there are 64. There may be fewer when the CPU halted or was held in RESET, as rounds of a waiting
         loop are not made, and none after a snapshot was loaded.
         """
-        recent = list(self.cpu.recent)[-n:] if n > 0 else []
-        return [Executed(cycle, pc, self._disassembled(pc).text, self.labels.name_at(pc)) for cycle, pc in recent]
+        return [self._executed(note) for note in self.cpu.last_notes(max(0, min(n, LAST_NOTES)))]
+
+    def last_folded(self, lines: int = 20) -> list[Executed | Loop]:
+        """The last instructions, rounds of a loop together, with what led into it; that many lines or more."""
+        before, recent = self.cpu.before_loop, list(self.cpu.recent)
+        if before is None:
+            told = folded(recent)
+        else:
+            told = folded([*before.notes, *recent], (len(before.notes), before.instructions, before.rounds))
+        return self._described(told, lines)
+
+    @property
+    def first_found(self) -> Finding | None:
+        """The first finding since power-on or since a state was loaded, but for those of `warnings`."""
+        return self._first_found
+
+    def led_to_first_found(self, lines: int = 20) -> list[Executed | Loop]:
+        """The instructions up to `first_found`, that which brought it about among them, as far as they are known."""
+        return self.told(self._led_to_first, lines)
+
+    def told(self, notes: Sequence[Note], lines: int = 20) -> list[Executed | Loop]:
+        """The last of some instructions that were begun, (cycle, address) each, rounds of a loop together."""
+        return self._described(folded(notes), lines)
+
+    def _found_one(self, finding: Finding) -> None:
+        if self._first_found is None:
+            self._first_found = finding
+            self._led_to_first = [note for note in self.cpu.last_notes(LED_NOTES) if note[0] <= finding.cycle]
+
+    def _executed(self, note: Note) -> Executed:
+        cycle, pc = note
+        return Executed(cycle, pc, self._disassembled(pc).text, self.place(pc))
+
+    def _described(self, told: Sequence[Note | Rounds], lines: int) -> list[Executed | Loop]:
+        return [
+            Loop(tuple(map(self._executed, one.body)), one.rounds, one.until, one.first)
+            if isinstance(one, Rounds)
+            else self._executed(one)
+            for one in newest(told, lines)
+        ]
+
+    @cached_property
+    def _places(self) -> Places:
+        def holds(row: Row) -> bool:
+            return self.memory(row.address, len(row.data)) == row.data
+
+        return Places(self.labels, self.source_lines.listing, holds)
+
+    def place(self, address: int, seen: tuple[int, int] | None = None) -> Place:
+        """Where an address is in the program: nearest label, source file and line.
+
+        Args:
+            address: of it.
+            seen: slot and offset of the byte that the CPU saw there, as findings know it; None: what it sees now.
+        """
+        return self._places.at(address, seen)
 
     def disassemble(self, address: int, n: int = 10) -> list[Instruction]:
         """The next `n` instructions from an address on."""
@@ -697,6 +732,7 @@ class Machine:
 
     def _adopt(self, snapshot: Snapshot) -> None:
         self.bus.recording.catch_up()  # cycles go on elsewhere
+        self._first_found, self._led_to_first = None, []
         for seat in self.bus.seats:
             _take(seat.name, seat.load, snapshot.cards[seat.slot], seat.slot)
         for name, load in (("findings", self.findings.load), ("cpu", self.cpu.load), ("bus", self.bus.load)):

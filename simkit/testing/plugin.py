@@ -33,6 +33,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
+    from simkit.contract.findings import Finding
     from simkit.machine.machine import Machine
     from simkit.machine.views import Screen
     from simkit.testing.coverage import Counts
@@ -284,7 +285,7 @@ def _state(found: Machine, item: pytest.Item) -> str:
     from simkit.contract.plain import plain
 
     lines: list[str] = []
-    for part in (_run_lines, _finding_lines, _note_lines, partial(_screen_lines, item)):
+    for part in (_run_lines, _astray_lines, _finding_lines, _note_lines, partial(_screen_lines, item)):
         try:
             lines += map(plain, part(found))
         except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
@@ -293,23 +294,25 @@ def _state(found: Machine, item: pytest.Item) -> str:
 
 
 def _run_lines(found: Machine) -> list[str]:
+    from simkit.machine.told import digits, last_lines
+
     return [
-        f"cycle {found.cycle:,} ({found.seconds:.6f} s)".replace(",", " "),
+        f"cycle {digits(found.cycle)} ({found.seconds:.6f} s)",
         "last instructions:",
-        *(
-            f"  {done.cycle:>10}  ${done.address:04X}  {f'{done.label}: ' if done.label else ''}{done.text}"
-            f"{_source_line(found, done.address)}"
-            for done in found.last(_SHOWN_INSTRUCTIONS)
-        ),
+        *last_lines(found.last_folded(_SHOWN_INSTRUCTIONS)),
         cpu_words(found),
     ]
 
 
-def _source_line(found: Machine, address: int) -> str:
-    """`  file:line` of an address, where the machine's files tell it."""
-    listing = found.source_lines.listing
-    row = listing.row(address) if listing is not None else None
-    return f"  {row.place}" if row is not None else ""
+def _astray_lines(found: Machine) -> list[str]:
+    from simkit.check.image.astray import astray
+    from simkit.machine.told import last_lines
+
+    gone = astray(found)
+    if gone is None:
+        return []
+    where, before = gone
+    return [f"ran-away: {where}", *(["instructions before it:", *last_lines(before)] if before else [])]
 
 
 def _note_lines(found: Machine) -> list[str]:
@@ -318,13 +321,24 @@ def _note_lines(found: Machine) -> list[str]:
 
 
 def _finding_lines(found: Machine) -> list[str]:
+    from simkit.machine.told import digits, last_lines
+
     findings = list(found.findings)
     if not findings:
         return []
-    told = [f"  cycle {f.cycle}: {f.rule}: {f.message}" for f in findings]
+    told = [f"  cycle {digits(f.cycle)}{_at(found, f)}: {f.rule}: {f.message}" for f in findings]
     if len(told) > 2 * _SHOWN_FINDINGS:
         told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more ..."]
-    return [f"findings ({len(findings)}):", *told]
+    lines = [f"findings ({len(findings)}):", *told]
+    led = last_lines(found.led_to_first_found(_SHOWN_INSTRUCTIONS))
+    if led and found.first_found is not None:
+        cycle = digits(found.first_found.cycle)
+        lines += [f"instructions before the first of the run ({found.first_found.rule}, cycle {cycle}):", *led]
+    return lines
+
+
+def _at(found: Machine, finding: Finding) -> str:
+    return "" if finding.pc is None else f" at {found.place(finding.pc, finding.seen).words()}"
 
 
 def _screen_lines(item: pytest.Item, found: Machine) -> list[str]:
@@ -346,9 +360,8 @@ def cpu_words(found: Machine) -> str:
     from simkit.cpu.isa.flags import flags_sentence, flags_set
 
     cpu = found.cpu
-    label = found.labels.name_at(cpu.pc)
     text = (
-        f"next at ${cpu.pc:04X}{f' ({label})' if label else ''}; A ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}, "
+        f"next at {found.place(cpu.pc).words()}; A ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}, "
         f"stack pointer ${cpu.sp:02X}; set: {flags_sentence(flags_set(cpu.p))}"
     )
     return f"{text}; the CPU {cpu.halted}" if cpu.halted else text

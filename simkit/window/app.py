@@ -12,6 +12,7 @@ import pygame
 from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
 from simkit.machine.machine import Machine
+from simkit.machine.told import digits
 from simkit.machine.views import Screen, Serial
 from simkit.outside.journal import Journal
 from simkit.outside.speed import Speed
@@ -34,7 +35,6 @@ from simkit.window.tape import Tape
 from simkit.window.terminal import Terminal
 from simkit.window.trouble import ends_the_run
 from simkit.window.watched import WatchedFiles
-from simkit.window.where import digits
 
 TITLE_SECONDS = 0.5
 """Between two looks at what the title says, and at the files."""

@@ -119,7 +119,7 @@ class Deeds:
     def _run_to(self, text: str) -> str:
         app = self._app
         try:
-            goal = Goal(app.machine, app.screen, text)
+            goal = Goal(app.machine, text)
         except SimkitError as error:
             return str(error)
         app.go_on()

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from simkit.check.rules.catalogue import rule_or_plain
+from simkit.machine.told import digits
 from simkit.window.reading import Line
-from simkit.window.where import digits, place_words
 
 if TYPE_CHECKING:
     from simkit.contract.findings import Finding
@@ -81,13 +81,13 @@ def _where(machine: Machine, finding: Finding) -> str:
         return "before the first cycle; it lies in the wiring or the image."
     accessed = ""
     if finding.pc is not None and finding.address is not None and finding.address != finding.pc:
-        accessed = f", at address {place_words(machine, finding.address)}"
+        accessed = f", at address {machine.place(finding.address).words()}"
     return f"first in cycle {digits(finding.cycle)}{_at(machine, finding)}{accessed}."
 
 
 def _at(machine: Machine, finding: Finding) -> str:
     at = finding.pc if finding.pc is not None else finding.address
-    return f" at {place_words(machine, at)}" if at is not None else ""
+    return f" at {machine.place(at, finding.seen).words()}" if at is not None else ""
 
 
 def _who(finding: Finding) -> str:

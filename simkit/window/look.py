@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import attrs
 
 from simkit.cpu.isa.flags import FLAG_WORDS, flags_sentence, flags_set
+from simkit.machine.told import digits
 from simkit.window.reading import Line, Reading
-from simkit.window.where import digits, place_words
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -70,10 +70,10 @@ def lines_of(machine: Machine, now: Stand, before: Stand | None) -> list[Line]:
     if machine.cpu.halted:
         lines.append(Line(f"The CPU {machine.cpu.halted}."))
     for one in machine.disassemble(machine.cpu.pc, NEXT_SHOWN):
-        lines.append(Line(f"{one.text} at {place_words(machine, one.address)}"))
+        lines.append(Line(f"{one.text} at {machine.place(one.address).words()}"))
     lines.append(Line("Last instructions, the newest first", heading=True))
     lines += [
-        Line(f"{done.text} at {place_words(machine, done.address)}, cycle {digits(done.cycle)}")
+        Line(f"{done.text} at {machine.place(done.address).words()}, cycle {digits(done.cycle)}")
         for done in reversed(machine.last(LAST_SHOWN))
     ] or [Line("None is known here.")]
     cpu = machine.cpu

@@ -11,13 +11,15 @@ from pydantic_sarif.model import StaticAnalysisResultsFormatSarifVersion210JsonS
 
 from simkit import Machine
 from simkit.check.result.accept import read_accepted
-from simkit.check.result.findings import Places
+from simkit.check.result.findings import placed
 from simkit.check.result.notes import Noted
 from simkit.check.result.report import report_text
 from simkit.check.result.sarif import sarif, sarif_text
 from simkit.check.run import check
 from simkit.contract.errors import SimkitError
+from simkit.rom.labels import Labels
 from simkit.rom.listing import read_listing
+from simkit.rom.places import Places
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = Path(__file__).parent / "bench"
@@ -97,7 +99,7 @@ def test_every_result_has_a_place_whose_uri_can_be_read(bench, monkeypatch):
 
 def test_a_vector_that_leads_astray_lies_in_the_line_that_holds_it(bench):
     listing = read_listing(bench / "rule.lst")
-    found = Places({}, listing).finding(Noted("vector-astray", "", None, 0xFFFC, 2, -1))
+    found = placed(Noted("vector-astray", "", None, 0xFFFC, 2, -1), Places(Labels(), listing))
     assert (Path(found.file).name, found.source[:5]) == ("never-written.asm", ".word")
 
 

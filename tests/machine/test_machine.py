@@ -9,8 +9,8 @@ import pytest
 
 from simkit import Machine
 from simkit.contract.errors import SeveralErrors, SimkitError
-from simkit.machine.machine import MomentError
 from simkit.machine.snapshot import SnapshotError
+from simkit.machine.until import MomentError
 
 SHED = """\
 name = "Potting shed"

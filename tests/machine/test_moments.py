@@ -6,7 +6,7 @@ import pytest
 
 from simkit import Machine
 from simkit.contract.errors import SimkitError
-from simkit.machine.machine import MomentError
+from simkit.machine.until import MomentError
 
 SHED = """\
 name = "Potting shed"
@@ -192,7 +192,7 @@ def test_the_last_instructions_stand_oldest_first_with_text_and_label(shed, engi
     m = shed(engine=engine)
     m.labels.add("loop", 0x8004)
     m.run(cycles=12 + 8 * 40)
-    loop = [(0x8004, "loop", "inx"), (0x8005, None, "stx $10"), (0x8007, None, "jmp loop")]
+    loop = [(0x8004, "loop", "inx"), (0x8005, "loop+1", "stx $10"), (0x8007, "loop+3", "jmp loop")]
     end = m.cycle
     found = m.last(6)
     assert [(e.cycle, e.address) for e in found] == [

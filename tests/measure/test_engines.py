@@ -19,7 +19,7 @@ def test_a_workload_goes_on_for_ever_and_is_the_same_on_both_engines(workload):
     for machine in machines:
         machine.run(cycles=150_000)
         assert machine.cpu.halted is None
-        assert {pc >> 8 for _, pc in machine.cpu.recent} <= {0x80, 0x04}
+        assert {pc >> 8 for _, pc in machine.cpu.last_notes()} <= {0x80, 0x04}
     assert machines[0].save_state() == machines[1].save_state()
 
 

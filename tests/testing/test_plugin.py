@@ -248,6 +248,34 @@ def test_a_routine_is_called_with_registers_and_memory(folder):
     folder.runpytest().assert_outcomes(passed=18)
 
 
+def test_a_failure_tells_where_the_program_left_its_code_and_what_led_to_the_first_finding(folder):
+    folder.makepyfile(
+        """
+        def test_a(machine):
+            machine.run(label="loop")
+            for n, byte in enumerate(bytes.fromhex("8D0080 4C0090")):  # STA $8000, a ROM; JMP $9000, filler
+                machine.poke(0x8007 + n, byte)
+            machine.run(cycles=400)
+            assert 0
+        """
+    )
+    result = folder.runpytest()
+    result.stdout.fnmatch_lines(
+        [
+            "last instructions:",
+            "ran-away: *filler of the ROM at $9000 in cycle 23, after the instruction at $800A (loop+3).",
+            "instructions before it:",
+            "*$8007  loop: STA start",
+            "*$800A  loop+3: JMP $9000",
+            "findings (*):",
+            "*cycle 19 at $8007 (loop): write-to-rom*",
+            "instructions before the first of the run (write-to-rom, cycle 19):",
+            "*$8005  start+5: STA COUNT",
+            "*$8007  loop: STA start",
+        ]
+    )
+
+
 PICTURE_TEST = """
 import pytest
 @pytest.mark.machine("demo:marlpit", boot="frames=2")

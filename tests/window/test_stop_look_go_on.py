@@ -188,3 +188,31 @@ def test_panes_and_bar_fit_into_every_window(hello, size):
     quit_box = hello.app.painter._entry_boxes[-1]
     assert quit_box.width > 0
     assert quit_box.y + quit_box.height <= size[1]
+
+
+@pytest.mark.parametrize(
+    ("text", "where"), [("label:$8004", 0x8004), ("write:$10#3", 0x8007), ("label:$8004+20c", None)]
+)
+def test_it_runs_to_an_event_and_stands_right_behind_it(count, text, where):
+    count.choose("Run to a moment")
+    write(count, text)
+    count.stroke("enter")
+    count.until(lambda: count.app.going.paused, 300)
+    assert where in (None, count.machine.cpu.pc)
+    if "#3" in text:
+        assert count.machine.cpu.x > 2
+    count.choose("Go on")
+    count.ticks(20)
+    assert not count.app.going.paused
+
+
+def test_a_moment_that_is_given_up_is_waited_for_no_more(count):
+    count.choose("Run to a moment")
+    write(count, "finding:contention")
+    count.stroke("enter")
+    assert count.app._words().foot.state == "Running to finding:contention."
+    count.choose("Pause")
+    count.choose("Go on")
+    count.machine.findings.add("contention", 5, "Two drivers.")
+    count.ticks(50)
+    assert not count.app.going.paused

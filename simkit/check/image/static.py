@@ -116,7 +116,7 @@ def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
         if problem is None and name == "RESET" and _ends_like_a_handler(machine, target):
             problem = "the code there ends with RTI, as a handler does: are two of the vectors exchanged?"
         if problem:
-            label = machine.labels.name_at(target)
+            label = machine.place(target).name
             shown = f"${target:04X}{f' ({label})' if label else ''}"
             yield Noted(
                 "vector-astray",

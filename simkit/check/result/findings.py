@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +10,7 @@ import attrs
 from simkit.check.result.notes import Noted
 from simkit.check.rules.catalogue import rule_or_plain
 from simkit.check.rules.rule import Rule
-from simkit.rom.listing import Listing
+from simkit.rom.places import Places
 
 
 @attrs.define(kw_only=True)
@@ -111,48 +109,20 @@ class CheckResult:
         }
 
 
-class Places:
-    """Finds label and source line of an address."""
-
-    def __init__(self, labels: Mapping[int, str], listing: Listing | None) -> None:
-        self._labels = labels
-        self._sorted = sorted(labels)
-        self._listing = listing
-
-    def label(self, address: int, seen: tuple[int, int] | None = None) -> str | None:
-        """Nearest label at or before an address, with the distance; none further than 255 bytes away."""
-        in_bank = self._listing.label(address, seen) if self._listing is not None else None
-        if in_bank is not None:
-            name, distance = in_bank
-            return name if name is None or not distance else f"{name}+{distance}"
-        number = bisect_right(self._sorted, address) - 1
-        if number < 0 or address - self._sorted[number] > 0xFF:
-            return None
-        base = self._sorted[number]
-        return self._labels[base] if base == address else f"{self._labels[base]}+{address - base}"
-
-    def finding(self, noted: Noted) -> CheckFinding:
-        """A noted finding with its place."""
-        at = noted.pc if noted.pc is not None else noted.address
-        row = self._listing.row(at, noted.seen) if self._listing is not None and at is not None else None
-        return CheckFinding(
-            rule=rule_or_plain(noted.rule),
-            message=noted.message,
-            cycle=noted.cycle if noted.cycle >= 0 else None,
-            address=noted.address,
-            pc=noted.pc,
-            label=self.label(noted.pc, noted.seen) if noted.pc is not None else None,
-            file=_shown(row.file) if row is not None else None,
-            line=row.line if row is not None else None,
-            source=" ".join(row.text.split(";")[0].split()) if row is not None else "",
-            slot=noted.slot,
-            count=noted.count,
-        )
-
-
-def _shown(file: str) -> str:
-    """Path as people want to see it: from the working folder where the file lies below it."""
-    try:
-        return str(Path(file).resolve().relative_to(Path.cwd()))
-    except ValueError:
-        return file
+def placed(noted: Noted, places: Places) -> CheckFinding:
+    """A noted finding with its place."""
+    at = noted.pc if noted.pc is not None else noted.address
+    place = places.at(at, noted.seen) if at is not None else None
+    return CheckFinding(
+        rule=rule_or_plain(noted.rule),
+        message=noted.message,
+        cycle=noted.cycle if noted.cycle >= 0 else None,
+        address=noted.address,
+        pc=noted.pc,
+        label=place.name if place is not None and noted.pc is not None else None,
+        file=place.file if place is not None else None,
+        line=place.line if place is not None else None,
+        source=place.source if place is not None else "",
+        slot=noted.slot,
+        count=noted.count,
+    )

@@ -13,7 +13,8 @@ import numpy as np
 from simkit.backplane.cycle import Kind
 from simkit.contract.errors import SimkitError
 from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, SerialPort
-from simkit.machine.machine import Machine, MomentError
+from simkit.machine.machine import Machine
+from simkit.machine.until import MomentError
 from simkit.records.recorder import Filter, Recorder
 
 TRIED_SECONDS = 0.4

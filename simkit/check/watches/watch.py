@@ -350,7 +350,7 @@ class Watch:
             return
         assert place.shadow is not None
         place.shadow[place.offset] = 1  # who reads it first is reported, not everybody after
-        label = self._machine.labels.name_at(address)
+        label = self._machine.place(address).name
         self.notes.add(
             "never-written",
             cycle,
@@ -571,8 +571,8 @@ class Watch:
 
     def _lose(self, address: int, cycle: int, what: str, before: Sequence[int]) -> None:
         way = [pc for pc in before if pc != address]
-        names = self._machine.labels.names()
-        shown = ", ".join(f"${pc:04X}{f' ({names[pc]})' if pc in names else ''}" for pc in way)
+        named = [(pc, self._machine.place(pc).name) for pc in way]
+        shown = ", ".join(f"${pc:04X}{f' ({name})' if name else ''}" for pc, name in named)
         self.lost = what
         self.lost_at = cycle
         self.notes.add(

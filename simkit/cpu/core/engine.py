@@ -30,12 +30,15 @@ from simkit.cpu.core.layout import (
     EMPTY_TABLES_AT,
     LEAVES_AT,
     LEFT,
+    LEFT_AT_STOPS,
     LEFT_FROM_FLOOR,
     LONGS,
     NOTES,
     OFFSET,
     REGISTERS,
     STATE_BYTES,
+    STOPS_AT,
+    STOPS_BYTES,
     TABLES_AT,
     WAITING_AT,
     WAITING_BYTES,
@@ -47,7 +50,7 @@ from simkit.cpu.core.notes import Notes
 from simkit.cpu.core.room import Room
 from simkit.cpu.core.waiting import Rounds
 from simkit.cpu.reference.bus_cycles import ResetPulled
-from simkit.cpu.reference.engine import ExactCpu, make_exact
+from simkit.cpu.reference.engine import LAST_NOTES, BeforeLoop, ExactCpu, make_exact
 
 ENGINES = ("auto", "exact", "core")
 """auto: the core where it can be had; exact: the reference alone; core: the core, refused where it cannot be had."""
@@ -57,7 +60,7 @@ SLICE_CYCLES = 1_000_000
 
 PAGE = 0x100
 
-RECORDED = 8 * NOTES + 8
+RECORDED = LONGEST * (LAST_NOTES + 1)
 """Cycles before the end of a run in which no round of a waiting loop is skipped: the last instructions are noted."""
 
 _PC, _LAST, _STORES, _POLLS = (OFFSET[name] // 4 for name in ("pc", "last", "stores", "polls"))
@@ -85,9 +88,8 @@ class CoreCpu(ExactCpu):
         self._room: Room | None = None
         self._no_core: NoCoreError | None = None
         self._notes: Notes | None = None
-        self._until = 0
         self._generation = self._decodings = -1
-        self._watched = False
+        self._watched: object = None
         self._maps: dict[Table, bytes] = {}  # packed page tables by decoding
         self._failure: BaseException | None = None
         self._ring: Ring | None = None  # of this run of the core, also when nobody wants records any more
@@ -136,17 +138,30 @@ class CoreCpu(ExactCpu):
             self._left[whose] = wanted
         else:
             self._left.pop(whose, None)
+        self._mark_left()
+
+    def _mark_left(self) -> None:
+        """Let the core know what it leaves to the reference."""
         if self._room is None:
             return
         table = bytearray(self._leaves)
-        for _, codes, _ in self._left.values():
-            for code in codes:
-                table[code] = table[code] or LEFT_FROM_FLOOR
-        for codes, _, _ in self._left.values():
-            for code in codes:
-                table[code] = LEFT
+        for always, high, _ in self._left.values():
+            for code in always:
+                table[code] |= LEFT
+            for code in high:
+                table[code] |= LEFT_FROM_FLOOR
+        stops = bytearray(STOPS_BYTES)
+        if self.stops is not None:
+            table = bytearray(code | LEFT_AT_STOPS for code in table)
+            for address in self._arrivals:
+                stops[address >> 3] |= 1 << (address & 7)
         self._state[LEAVES_AT : LEAVES_AT + 256] = table
+        self._state[STOPS_AT : STOPS_AT + STOPS_BYTES] = stops
         self._words[_FLOOR] = min((lowest for _, _, lowest in self._left.values()), default=PAGE)
+
+    def _stops_changed(self) -> None:
+        super()._stops_changed()
+        self._mark_left()
 
     @property
     def engine(self) -> str:
@@ -178,7 +193,6 @@ class CoreCpu(ExactCpu):
     def run(self, until: int) -> None:
         """As the reference."""
         with self._going():
-            self._until = until
             self._run(until)
 
     # running --------------------------------------------------------------------------------------------------------
@@ -258,7 +272,7 @@ class CoreCpu(ExactCpu):
             return True
         page = self._bus.table.rd[self.pc >> 8]
         left = 0 if page is None else self._state[LEAVES_AT + page[self.pc & 0xFF]]
-        if left == LEFT or (left and self.sp >= self._words[_FLOOR]):
+        if left & LEFT or (left & LEFT_FROM_FLOOR and self.sp >= self._words[_FLOOR]):
             return False  # they need not look: the core would come back at once
         for bystander in self._bystanders:
             bystander.core_begins()
@@ -267,6 +281,11 @@ class CoreCpu(ExactCpu):
         for bystander in self._bystanders:  # one of them wants to see what comes
             bystander.core_ended()
         return False
+
+    @property
+    def before_loop(self) -> BeforeLoop | None:
+        """As the reference."""
+        return self._notes.before_loop if self._notes is not None and self.recent is self._notes else None
 
     def show_registers(self) -> None:
         """Take over the registers as the core has them, also while it asks for an access."""
@@ -329,7 +348,11 @@ class CoreCpu(ExactCpu):
                 self._look(self.cycle)
         else:
             # Where in its instruction the read stands belongs to it: a part may read twice at one address.
-            key = None if words[_ROOM] else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
+            key = (
+                None
+                if words[_ROOM] or self._bus.seen or self._bus.at_once
+                else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
+            )
             self.began = self.cycle = cycle
             value = words[_LAST] = self._bus_read(address, cycle, _KINDS[words[_KIND]])
             longs[_CYCLE] = cycle + 1
@@ -358,7 +381,7 @@ class CoreCpu(ExactCpu):
         longs[_FIRST] = first + skipped
         longs[_STOP] = min(self._limit, cycle + skipped + SLICE_CYCLES)
         assert self._notes is not None
-        self._notes.keep_last_as(first + skipped)
+        self._notes.skip(first, skipped, period)
         self.began = cycle + skipped
         self._rounds.skipped(skipped)
 
@@ -460,8 +483,9 @@ class CoreCpu(ExactCpu):
         bus = self._bus
         assert self.arena is not None
         self._generation = bus.generation
-        if (self._decodings, self._watched) != (bus.banks.remade, bool(bus.taps)):
-            self._decodings, self._watched = bus.banks.remade, bool(bus.taps)
+        watched = bool(bus.taps) or bus.at_once, bus.seen_pages
+        if (self._decodings, self._watched) != (bus.banks.remade, watched):
+            self._decodings, self._watched = bus.banks.remade, watched
             self._maps.clear()
             self.arena.drop_copies()
         table = bus.table
@@ -472,12 +496,18 @@ class CoreCpu(ExactCpu):
 
     def _packed(self, table: Table) -> bytes:
         assert self.arena is not None
-        marked = {} if self._bus.taps else table.waiting_pages()
+        hidden = self._bus.seen_pages
+        at_once = self._bus.taps or self._bus.at_once
+        marked = {} if at_once else {page: one for page, one in table.waiting_pages().items() if page not in hidden}
         waits = [(self.arena.copy(marked[page]) or 0) if page in marked else 0 for page in range(256)]
-        pages = [self._address(page) for page in (*table.read_pages, *table.write_pages)]
+        pages = [
+            0 if page in hidden else self._address(memory)
+            for ways in (table.read_pages, table.write_pages)
+            for page, memory in enumerate(ways)
+        ]
         crossed = [0] * 256
         for page, found in table.crossed_pages().items():
-            crossed[page] = self._crossed(found) or 0
+            crossed[page] = 0 if page in hidden else self._crossed(found) or 0
         return struct.pack("<1024i", *pages, *waits, *crossed)
 
     def _crossed(self, page: Crossed) -> int | None:

@@ -15,10 +15,13 @@ from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD
 from simkit.cpu.core.layout import (
     LEAVES_AT,
     LEFT,
+    LEFT_AT_STOPS,
+    LEFT_FROM_FLOOR,
     NOTES,
     NOTES_AT,
     OFFSET,
     POLLS,
+    STOPS_AT,
     TABLE_BYTES,
     WAITING,
     WAITING_AT,
@@ -466,8 +469,15 @@ def _run(names: list[str], *, recorded: bool) -> str:
     (if (i32.eqz (local.get $page)) (then (return)))
     (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page)))))
 (if (local.tee $at (i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code))))
-  (then (if (i32.or (i32.eq (local.get $at) (i32.const {LEFT})) (i32.ge_u {_get("sp")} {_get("floor")}))
-    (then (return)))))
+  (then
+    (if (i32.and (local.get $at) (i32.const {LEFT})) (then (return)))
+    (if (i32.and (local.get $at) (i32.const {LEFT_FROM_FLOOR}))
+      (then (if (i32.ge_u {_get("sp")} {_get("floor")}) (then (return)))))
+    (if (i32.and (local.get $at) (i32.const {LEFT_AT_STOPS}))
+      (then (if (i32.and (i32.const 1) (i32.shr_u
+          (i32.load8_u offset={STOPS_AT} (i32.add (local.get $s) (i32.shr_u (local.get $pc) (i32.const 3))))
+          (i32.and (local.get $pc) (i32.const 7))))
+        (then (return)))))))
 (local.set $at {_NOTE.format(_get("noted"))})
 (i64.store (local.get $at) {_get_long("cycle")})
 (i32.store offset=8 (local.get $at) (local.get $pc))

@@ -57,14 +57,13 @@ REGISTERS = 11
 """Words from `pc` to `i`."""
 
 LEAVES_AT = 256
-LEFT, LEFT_FROM_FLOOR = 1, 2
-"""256 bytes, one an opcode: not 0 where the instruction is the reference engine's, always or while S is at the floor or
-above it."""
+LEFT, LEFT_FROM_FLOOR, LEFT_AT_STOPS = 1, 2, 4
+"""256 bytes, one an opcode: bits for where the instruction is the reference engine's: always, while S is at the
+floor or above it, where it stands at a stop."""
 
-NOTES_AT = 512
-NOTES = 64
-NOTE_BYTES = 16
-"""The last instructions begun: cycle and program counter."""
+STOPS_AT = 512
+STOPS_BYTES = 0x2000
+"""A bit for each address, the lowest first: whether somebody wants to know when the program arrives there."""
 
 TABLE_BYTES = 1024
 SETS_BYTES = 4 * TABLE_BYTES
@@ -76,18 +75,23 @@ CROSSED_BYTES = 16
 address reaches (0: each its own), of the byte on the bus for each byte in memory, and of the byte in memory for each on
 the bus."""
 
-EMPTY_TABLES_AT = 2048
+EMPTY_TABLES_AT = STOPS_AT + STOPS_BYTES
 """Tables without a page: every cycle asks Python."""
 
 TABLES_AT = EMPTY_TABLES_AT + SETS_BYTES
 """Tables of the decoding as it is."""
 
-WAITING_AT = 10_240
+WAITING_AT = TABLES_AT + SETS_BYTES
 WAITING = 2048
 WAITING_BYTES = 16
 """Writes that wait: cycle, program counter, address, byte, the byte before it on the bus."""
 
-STATE_BYTES = WAITING_AT + WAITING * WAITING_BYTES
+NOTES_AT = WAITING_AT + WAITING * WAITING_BYTES
+NOTES = 8192
+NOTE_BYTES = 16
+"""The last instructions begun, cycle and program counter: those of a frame that a program spends in a waiting loop."""
+
+STATE_BYTES = NOTES_AT + NOTES * NOTE_BYTES
 """Room for all of it."""
 
 POLLS = {"None": 0, "()": 1, "(first,)": 2, "(first, began - 1)": 3}

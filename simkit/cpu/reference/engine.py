@@ -15,8 +15,10 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
+
+import attrs
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
@@ -31,6 +33,12 @@ from simkit.cpu.reference.stepping import CycleStepper
 if TYPE_CHECKING:
     from simkit.contract.findings import Findings
     from simkit.contract.lines import Line
+
+LAST_NOTES = 64
+"""Instructions without a gap that are noted at least at the end of a run."""
+
+MOST_NOTES = 8192
+"""Instructions that are noted: as many as the core notes."""
 
 QUICK_MARGIN = 7
 """A quick instruction has at most 8 cycles; the last must lie before the horizon."""
@@ -53,6 +61,21 @@ REGISTERS = {
 STATE = record(**REGISTERS, so_edge=optional(CYCLE), nmi=NMI)
 
 
+@attrs.frozen
+class BeforeLoop:
+    """What led into a loop that goes on, of which rounds were counted instead of made.
+
+    Attributes:
+        notes: (cycle, pc) of the instructions up to the first rounds of it.
+        instructions: of a round.
+        rounds: that are neither among these nor among the last instructions.
+    """
+
+    notes: list[tuple[int, int]]
+    instructions: int
+    rounds: int
+
+
 class Recent(Protocol):
     """(cycle, pc) of the last instructions begun, oldest first."""
 
@@ -61,7 +84,7 @@ class Recent(Protocol):
     def __iter__(self) -> Iterator[tuple[int, int]]: ...
 
     def append(self, note: tuple[int, int], /) -> None:
-        """Note an instruction; the oldest goes when there are 64."""
+        """Note an instruction; the oldest goes when there are MOST_NOTES."""
 
     def extend(self, notes: Iterable[tuple[int, int]], /) -> None:
         """Note several."""
@@ -81,8 +104,9 @@ class ExactCpu(BusCycles):
         start: where the sequence of RESET leads, as a loader would have it; None: where the vector says.
         running: whether it runs now: a card, a probe or a sink of records asks.
         pc_left: PC as the CPU left it when it ran last; another one was set by hand.
-        recent: (cycle, pc) of the last instructions begun, at most 64, without a gap; a convenience for people, not
-            part of the state that is saved.
+        recent: (cycle, pc) of the last instructions begun, at most MOST_NOTES, without a gap; a convenience for people,
+            not part of the state that is saved.
+        stops: not 0 at the addresses at which somebody wants to know that the program arrives; None: nowhere.
     """
 
     def __init__(
@@ -98,18 +122,33 @@ class ExactCpu(BusCycles):
     ) -> None:
         self.part = part
         self.findings = findings
-        self.recent: Recent = deque(maxlen=64)
+        self.recent: Recent = deque(maxlen=MOST_NOTES)
         self.recogniser = Recogniser(bus.wiring)
         self._seed = seed
         self.start: int | None = None
         self._stepper: CycleStepper | None = None
         self.running = False
+        self._until = 0
+        self._between: list[Callable[[], None]] = []  # to be called when the instruction under way is over
+        self._arrivals: dict[int, list[Callable[[], None]]] = {}
+        self._arrived = -1  # cycle in which an arrival was told last
+        self.stops: bytearray | None = None
         bus.wiring.observe("SO", self._so_moved)
         super().__init__(bus, cmos=part == "65C02", stretch=wait_states == "stretch", magic=magic)
         self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
 
     def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
         """Have each bus cycle of these opcodes come from here: it does so anyway."""
+
+    def last_notes(self, most: int = LAST_NOTES) -> list[tuple[int, int]]:
+        """The last of `recent`, oldest first."""
+        recent = self.recent
+        return [recent[number] for number in range(-min(most, len(recent)), 0)]
+
+    @property
+    def before_loop(self) -> BeforeLoop | None:
+        """What led into the loop that the last instructions are of; None where no rounds of it were skipped."""
+        return None
 
     @property
     def held(self) -> bool:
@@ -179,6 +218,52 @@ class ExactCpu(BusCycles):
 
     # running --------------------------------------------------------------------------------------------------------
 
+    def at_arrival(self, address: int, call: Callable[[], None]) -> None:
+        """Have it told whenever the instruction at an address is next; no interrupt or reset sequence comes before it.
+
+        What is called sees the machine between two instructions, with `cycle` as that of the opcode fetch to come.
+        """
+        self._arrivals.setdefault(address, []).append(call)
+        self._stops_changed()
+
+    def no_more_at_arrival(self, address: int, call: Callable[[], None]) -> None:
+        """Take back what `at_arrival` did."""
+        calls = self._arrivals[address]
+        calls.remove(call)
+        if not calls:
+            del self._arrivals[address]
+        self._stops_changed()
+
+    def _stops_changed(self) -> None:
+        self.stops = bytearray(0x10000) if self._arrivals else None
+        for address in self._arrivals:
+            assert self.stops is not None
+            self.stops[address] = 1
+
+    def after_instruction(self, call: Callable[[], None]) -> None:
+        """Have it called once, when the instruction or sequence under way is over, before the next one."""
+        self._between.append(call)
+        self.attention = True
+
+    def end_run(self) -> None:
+        """Have a run under way end between this instruction and the next."""
+        self._until = 0
+        self.attention = True
+
+    def _tell_between(self) -> None:
+        """An instruction is over, and somebody wanted to know."""
+        while self._between:
+            self._between.pop(0)()
+
+    def _arrives(self) -> bool:
+        """Tell that the program arrives where it stands; whether anybody was told for the first time in this cycle."""
+        if self.due is not None or self.held or self.reset_due or self._arrived == self.cycle:
+            return False
+        self._arrived = self.cycle
+        for call in tuple(self._arrivals.get(self.pc, ())):
+            call()
+        return True
+
     def step(self) -> None:
         """One instruction, or one interrupt or reset sequence, or one cycle while the CPU is held.
 
@@ -191,7 +276,10 @@ class ExactCpu(BusCycles):
         if self._stepper is not None and self._stepper.inside:
             self._stepper.finish()
         else:
+            if self.stops is not None and self.stops[self.pc]:
+                self._arrives()
             self._step()
+        self._tell_between()
 
     def refuse_while_running(self) -> None:
         """Raise where a card, a probe or a sink of records wants what is possible between two runs only."""
@@ -215,7 +303,11 @@ class ExactCpu(BusCycles):
         if self._stepper is None:
             self._stepper = CycleStepper(self, self._step)
         with self._going():
+            if not self._stepper.inside and self.stops is not None and self.stops[self.pc]:
+                self._arrives()
             self._stepper.cycle()
+            if not self._stepper.inside:
+                self._tell_between()
 
     def _drop_instruction(self) -> None:
         if self._stepper is not None:
@@ -329,32 +421,43 @@ class ExactCpu(BusCycles):
             self._run(until)
 
     def _run(self, until: int) -> None:
+        self._until = until
         if self.inside_instruction:
             self._step_on()
         recording = self._bus.recording
-        while self.cycle < until:
+        while self.cycle < self._until:
             if recording.ring is not None:
                 recording.ring.raise_failure()
             if self.held or self.reset_due:
-                self._skip(until)
+                self._skip(self._until)
             elif self.due is None and self._so_edge is None and self.recogniser.quiet(bool(self.i), self.cycle):
-                self._run_quick(min(until, self.horizon - QUICK_MARGIN))
-            if self.cycle < until:
+                self._run_quick(min(self._until, self.horizon - QUICK_MARGIN))
+                if self._between:
+                    self._tell_between()
+                    continue
+            if self.cycle < self._until:
+                if self.stops is not None and self.stops[self.pc] and self._arrives():
+                    continue
                 halted_before = self.halted is not None
                 self._step()
+                if self._between:
+                    self._tell_between()
                 if self.halted is not None and not halted_before:
                     return
+        if self.stops is not None and self.stops[self.pc]:
+            self._arrives()
 
     def _run_quick(self, stop: int) -> None:
         """Quick instructions while the cycle is below `stop` and all memory they touch is plain."""
         rd = self.rd
         quick = self.quick
         note = self.recent.append
+        stops = self.stops
         while self.cycle < stop:
             pc = self.pc
             page = rd[pc >> 8]
             here = pc & 0xFF
-            if page is None or here > 252:
+            if page is None or here > 252 or (stops is not None and stops[pc]):
                 return
             note((self.cycle, pc))
             if quick[page[here]](self, page, here):
@@ -407,7 +510,7 @@ class ExactCpu(BusCycles):
             setattr(self, name, new[name])
         self.pc_left = self.pc
         self.began = self.first = self.cycle - 1
-        self._stalled_at = -1
+        self._arrived = self._stalled_at = -1
         self._so_edge = new["so_edge"]
         self.recent.clear()
         self.attention = True

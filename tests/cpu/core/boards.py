@@ -337,7 +337,7 @@ class Pair:
         found = differences(self.exact.state, self.core.state)
         assert not found, "\n".join(found)
         # One that begins again in the same cycle, as what was due in it failed, may be noted twice.
-        recent, known = (list(dict.fromkeys(board.cpu.recent)) for board in self.both)
+        recent, known = (list(dict.fromkeys(board.cpu.last_notes())) for board in self.both)
         shorter = min(len(recent), len(known))
         assert recent[len(recent) - shorter :] == known[len(known) - shorter :], "the last instructions differ"
         if self.watched is not None:

@@ -154,7 +154,7 @@ class Twins:
             raise AssertionError(f"cycle {one.cycle}: {_state_differences(one, two)}")
         assert list(one.findings) == list(two.findings), f"cycle {one.cycle}: findings"
         assert one.findings.counts() == two.findings.counts(), f"cycle {one.cycle}: counts of findings"
-        recent, known = list(one.cpu.recent), list(two.cpu.recent)
+        recent, known = one.cpu.last_notes(), two.cpu.last_notes()
         assert recent[len(recent) - len(known) :] == known, f"cycle {one.cycle}: last instructions"
 
 

@@ -230,7 +230,7 @@ for error in (Chewed("a snail sits on it"), KeyboardInterrupt()):
         told = "nothing"
     except BaseException as raised:
         told = f"{type(raised).__name__}: {raised}"
-    after = machine.cycle, machine.cpu.pc, list(machine.cpu.recent)[-3:]
+    after = machine.cycle, machine.cpu.pc, machine.cpu.last_notes(3)
     machine.reset()
     machine.run(frames=20)
     result.append([told, after, hashlib.sha256(machine.save_state()).hexdigest()])

@@ -62,7 +62,7 @@ def test_a_program_in_plain_memory_goes_on_as_if_nobody_had_pressed(pair, presse
         other.cycle, other.pc, other.a, other.x, other.y, other.sp, other.p,
     )  # fmt: skip
     assert [bytes(ram._memory) for ram in boards[0].rams] == [bytes(ram._memory) for ram in boards[1].rams]
-    assert list(one.recent) == list(other.recent)
+    assert one.last_notes() == other.last_notes()
 
 
 def test_a_press_comes_through_soon_where_nothing_else_would_end_the_run(pair, pressed):

@@ -490,11 +490,11 @@ def test_the_last_instructions_are_recorded_alike(pair, part):
     """All 64 after a run; without a gap, though fewer, where RESET held the CPU at its end."""
     boards = pair(part).with_program(ROUND)
     boards.run(9000)
-    assert list(boards.core.cpu.recent) == list(boards.exact.cpu.recent)
-    assert len(boards.exact.cpu.recent) == 64
+    assert boards.core.cpu.last_notes() == boards.exact.cpu.last_notes()
+    assert len(boards.core.cpu.last_notes()) == 64
     boards.each("pull", "RESET", 12_000, 5000)
     boards.run(6000)
-    assert len(boards.exact.cpu.recent) == 64
+    assert len(boards.exact.cpu.last_notes()) == 64
 
 
 @pytest.mark.parametrize("part", PARTS)

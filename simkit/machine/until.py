@@ -1,0 +1,116 @@
+"""Runs that wait for something: up to a moment, and what is said when it does not come."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simkit.contract.errors import SimkitError
+from simkit.machine.lengths import whole
+from simkit.machine.moments import Moment, parse_moment
+from simkit.machine.views import Screen
+from simkit.machine.waiting import Wait, address_of, screen_named
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
+
+FRAMES_DRAWN = 2
+"""Frames after which a whole one has been drawn with the text that a run waited for: the rest of one, and one."""
+
+
+class MomentError(SimkitError):
+    """What a run waited for did not happen."""
+
+
+def moments_of(keyword: str, value: object) -> tuple[list[Moment], str]:
+    """The moments that a keyword of `Machine.run` means, whichever comes first, and the value as it was given.
+
+    Raises:
+        SimkitError: the value is of another kind.
+    """
+    if keyword == "moment" and isinstance(value, Moment):
+        return [value], str(value)
+    if keyword in ("access", "read", "write"):
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | str)
+            or (isinstance(value, int) and not 0 <= value <= 0xFFFF)
+        ):
+            raise SimkitError(f"{value!r} is not an address.", remedy="Write 0 to $FFFF, or a label.")
+        where = value if isinstance(value, str) else f"${value:04X}"
+        kinds = ("read", "write") if keyword == "access" else (keyword,)
+        return [Moment(kind, where) for kind in kinds], where
+    if not isinstance(value, str):
+        raise SimkitError(f"{keyword} is {value!r}, not a text.", remedy=f'Write e.g. {keyword}="...".')
+    if keyword == "moment":
+        return [parse_moment(value)], value
+    return [Moment({"screen_text": "text"}.get(keyword, keyword), value)], value
+
+
+def run_to_moment(machine: Machine, moments: list[Moment], given: str, *, limit: int) -> int:
+    """Run up to the first of some moments; one that comes true in cycle `limit` has come.
+
+    Raises:
+        MomentError: none of them did.
+    """
+    come: list[int] = []
+
+    def comes(cycle: int) -> None:
+        come.append(cycle)
+        machine.end_run_at(0)
+
+    what = f"an access of {given}" if len(moments) > 1 else waited_for(machine, moments[0])
+    if machine.inside_instruction:
+        machine.step()
+    waits: list[Wait] = []
+    try:
+        waits.extend(Wait(machine, moment, comes) for moment in moments)
+        if not come and not (machine.cpu.halted and not machine.bus.pending_outside()):
+            machine.run_to(limit)
+    finally:
+        for wait in waits:
+            wait.cancel()
+    if not come:
+        raise not_come(machine, what, text=moments[0])
+    return machine.run_to(come[0] + frames_to_draw(machine, moments[0]))
+
+
+def frames_to_draw(machine: Machine, moment: Moment) -> int:
+    """Cycles after which a whole frame has been drawn with the text that is waited for; 0 where it says how long."""
+    if moment.after or not _on_screen(machine, moment):
+        return 0
+    return whole(FRAMES_DRAWN * screen_named(machine, moment.screen).frame_cycles)
+
+
+def _on_screen(machine: Machine, moment: Moment) -> bool:
+    return moment.kind == "text" and bool(moment.screen or machine.ports(Screen))
+
+
+def waited_for(machine: Machine, moment: Moment) -> str:
+    """What is waited for, with its address.
+
+    Raises:
+        SimkitError: there is no such label.
+    """
+    words = moment.words()
+    if moment.kind in ("label", "read", "write") and not moment.value.startswith("$"):
+        words = words.replace(moment.value, f"{moment.value} (${address_of(machine, moment.value):04X})", 1)
+    return words
+
+
+def not_come(machine: Machine, what: str, *, text: Moment | None = None) -> MomentError:
+    """What is told when it did not come up to now."""
+    cpu = machine.cpu
+    began = f"{what[0].upper()}{what[1:]} did not come"
+    if text is not None and _on_screen(machine, text):
+        shown = screen_named(machine, text.screen).text().strip() or "nothing"
+        return MomentError(
+            f"{began} on the screen up to cycle {machine.cycle}; it shows:",
+            lines=shown.splitlines(),
+            remedy=f"The CPU {cpu.halted}." if cpu.halted else "Give a longer timeout.",
+        )
+    if cpu.halted:
+        return MomentError(f"The CPU {cpu.halted} before {what} came, in cycle {machine.cycle}.")
+    return MomentError(
+        f"{began} up to cycle {machine.cycle} ({machine.place(cpu.pc).words()} is next).",
+        remedy="Give a longer timeout, or look at m.last_folded() and m.findings.",
+    )

@@ -1,0 +1,204 @@
+"""Waiting for a moment, at the speed of the engine: it is told, and never asked between two instructions.
+
+A label is a stop of the engine; accesses of one address are told by the bus, as its page is taken from the engines;
+findings tell themselves, while no write waits; texts are looked at whenever a frame has ended. So all of them come in
+the same cycle on both engines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from simkit.contract.errors import SimkitError, near
+from simkit.contract.findings import Finding
+from simkit.machine.lengths import whole
+from simkit.machine.moments import Moment, Span
+from simkit.machine.views import Screen, Serial
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
+
+TERMINAL_LOOKS_HZ = 50
+"""How often the text on a terminal is looked at, where no screen has frames."""
+
+
+class Wait:
+    """Waits for one moment.
+
+    Args:
+        machine: the machine.
+        moment: what is waited for.
+        call: called once, with the cycle that the moment is, when that is known: in a run between the instruction in
+            which it came true and the next one; at once of a time after power-on.
+
+    Attributes:
+        moment: the moment.
+        cycle: the first cycle after the instruction in which it came true, and so long after that as it says; None
+            while it has not come.
+        next_look: cycle from which on `look` wants to be called between two instructions, or None.
+
+    Raises:
+        SimkitError: there is no such label, address, screen.
+    """
+
+    def __init__(self, machine: Machine, moment: Moment, call: Callable[[int], None]) -> None:
+        self.moment = moment
+        self.cycle: int | None = None
+        self.next_look: int | None = None
+        self._machine = machine
+        self._call = call
+        self._after = sum(span_cycles(machine, span) for span in moment.after)
+        self._left = moment.number
+        self._begun = machine.cycle
+        self._stood = False  # whether the text stood there at the last look
+        self._text: Callable[[], str] = str
+        self._every = Fraction(0)
+        self._cancel: Callable[[], None] = lambda: None
+        if not moment.kind:
+            self._come(0)
+            return
+        {
+            "label": self._await_arrival,
+            "finding": self._await_finding,
+            "text": self._await_text,
+            "read": self._await_access,
+            "write": self._await_access,
+        }[moment.kind]()
+
+    def cancel(self) -> None:
+        """Wait no longer."""
+        self._left = 0
+        cancel, self._cancel = self._cancel, lambda: None
+        self.next_look = None
+        cancel()
+
+    def _come(self, base: int) -> None:
+        self.cycle = base + self._after
+        self._call(self.cycle)
+
+    def _once(self) -> None:
+        """It came true, and the machine stands between two instructions, or does not run."""
+        if self._left == 0:  # told twice for one instruction
+            return
+        self._left -= 1
+        if self._left == 0:
+            self.cancel()
+            self._come(self._machine.cycle)
+
+    # kinds ------------------------------------------------------------------------------------------------------------
+
+    def _await_arrival(self) -> None:
+        cpu, address = self._machine.cpu, address_of(self._machine, self.moment.value)
+
+        def arrived() -> None:
+            if self._machine.cycle != self._begun:
+                self._once()
+
+        cpu.at_arrival(address, arrived)
+        self._cancel = lambda: cpu.no_more_at_arrival(address, arrived)
+
+    def _await_access(self) -> None:
+        bus, cpu = self._machine.bus, self._machine.cpu
+        address, wants_write = address_of(self._machine, self.moment.value), self.moment.kind == "write"
+
+        def seen(is_write: bool) -> None:
+            if is_write == wants_write:
+                cpu.after_instruction(self._once)
+
+        bus.see(address, seen)
+        self._cancel = lambda: bus.see_no_more(address, seen)
+
+    def _await_finding(self) -> None:
+        machine = self._machine
+        findings, cpu, bus = machine.findings, machine.cpu, machine.bus
+
+        def found(finding: Finding) -> None:
+            if self.moment.value not in ("", finding.rule):
+                return
+            if cpu.running:
+                cpu.after_instruction(self._once)
+            else:
+                self._once()
+
+        findings.tell(found)
+        bus.let_no_write_wait(True)
+
+        def cancel() -> None:
+            findings.tell_no_more(found)
+            bus.let_no_write_wait(False)
+
+        self._cancel = cancel
+
+    def _await_text(self) -> None:
+        machine, screen = self._machine, self.moment.screen
+        if screen or machine.ports(Screen) or not machine.ports(Serial):
+            shown = screen_named(machine, screen)
+            self._text, self._every = shown.text, shown.frame_cycles
+        else:
+            self._text, self._every = machine.serial.text, machine.clock_hz / TERMINAL_LOOKS_HZ
+        machine.looking.append(self)
+        self._cancel = lambda: machine.looking.remove(self)
+        self.look()
+
+    def look(self) -> None:
+        """Look at the text; called between two instructions."""
+        self.next_look = whole((self._machine.cycle // self._every + 1) * self._every)
+        stood, self._stood = self._stood, self.moment.value in self._text()
+        if self._stood and not stood:
+            self._once()
+
+
+def screen_named(machine: Machine, name: str) -> Screen:
+    """The screen of a port's name or a slot; the only one for "".
+
+    Raises:
+        SimkitError: there is no such screen, or several are meant.
+    """
+    if not name:
+        return machine.port(Screen)
+    if name.isdecimal():
+        return machine.port(Screen, int(name[:9]))
+    screens = machine.ports(Screen)
+    found = [screen for screen in screens if screen.port.name == name]
+    if not found:
+        remedy = near(name, [screen.port.name for screen in screens]) if screens else "No card has a screen."
+        raise SimkitError(f"There is no screen {name!r}.", remedy=remedy)
+    if len(found) > 1:
+        raise SimkitError(f"{len(found)} screens are called {name!r}.", remedy=f"Write a slot: /{found[0].slot}.")
+    return found[0]
+
+
+def span_cycles(machine: Machine, span: Span) -> int:
+    """Cycles of a length of time, whole ones.
+
+    Raises:
+        SimkitError: it counts frames of a screen that is not there.
+    """
+    if span.unit == "c":
+        return whole(span.amount)
+    if span.unit == "f":
+        return whole(span.amount * screen_named(machine, span.screen).frame_cycles)
+    return whole(span.amount * machine.clock_hz / {"s": 1, "ms": 1_000, "us": 1_000_000}[span.unit])
+
+
+def address_of(machine: Machine, text: str) -> int:
+    """Address written as "$7F22", as a label, or as a place is told: "main_loop+3".
+
+    Raises:
+        SimkitError: none of these.
+    """
+    digits = text.removeprefix("$")
+    if text.startswith("$") or (digits[:1].isdigit() and text not in machine.labels):
+        try:
+            address = int(digits, 16)
+        except ValueError:
+            address = -1
+        if not 0 <= address <= 0xFFFF:
+            raise SimkitError(f"{text!r} is not an address.", remedy="Write $0000 to $FFFF or a label.")
+        return address
+    label, plus, offset = text.rpartition("+")
+    if plus and text not in machine.labels and offset.isdecimal() and len(offset) < 6:
+        return machine.labels[label] + int(offset) & 0xFFFF
+    return machine.labels[text]
