@@ -51,6 +51,12 @@ class Loop:
     until: int
     or_more: bool
 
+    def words(self) -> str:
+        """How often and until when: "2 instructions, 1 903 times, up to cycle 6 174 650"."""
+        number = len(self.body)
+        what = f"{number} instruction{'' if number == 1 else 's'}, {'at least ' if self.or_more else ''}"
+        return f"{what}{digits(self.rounds)} times, up to cycle {digits(self.until)}"
+
 
 Note = tuple[int, int]
 """Cycle and address of an instruction that was begun."""
@@ -130,9 +136,7 @@ def last_lines(told: Sequence[Executed | Loop]) -> list[str]:
             lines.append(_line(one))
             continue
         lines += map(_line, one.body)
-        number = len(one.body)
-        what = f"{number} instruction{'' if number == 1 else 's'}, {'at least ' if one.or_more else ''}"
-        lines.append(f"{'':>16}{what}{digits(one.rounds)} times, up to cycle {digits(one.until)}")
+        lines.append(f"{'':>16}{one.words()}")
     return lines
 
 

@@ -26,7 +26,7 @@ from simkit.window.fresh import Reload
 from simkit.window.going import Going
 from simkit.window.hands import Hands
 from simkit.window.look import Look
-from simkit.window.notice import Notice
+from simkit.window.notice import MOST_TEXTS, Notice
 from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
@@ -135,9 +135,13 @@ class App:
         self.notice.say(text)
 
     def say_with_warnings(self, text: str) -> None:
-        """Show a line, and what is wrong with the machine's wiring and images, and with its label lists."""
-        notes = (*(warning.message for warning in self.machine.warnings), *map(plain, self.machine.notes))
-        self.say(" ".join([text, *(f"Note: {note}" for note in notes)]))
+        """Show a line, and what is wrong with the machine's wiring and images, a line each as far as there is room."""
+        machine = self.machine
+        notes = [f"Note: {plain(note)}" for note in (*(one.message for one in machine.warnings), *machine.notes)]
+        most = MOST_TEXTS - 1
+        if len(notes) > most:
+            notes[most - 1 :] = [f"{len(notes) - most + 1} more notes stand in the terminal."]
+        self.say("\n".join([text, *notes]))
 
     def say_speed(self) -> None:
         """Show the speed chosen, and what is reached of it as soon as that is known."""

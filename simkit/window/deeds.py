@@ -121,7 +121,7 @@ class Deeds:
         try:
             goal = Goal(app.machine, text)
         except SimkitError as error:
-            return str(error)
+            return "\n".join(filter(None, (error.message, error.remedy)))  # carets do not fit these letters
         app.go_on()
         app.going.aim(goal)
         return ""

@@ -28,6 +28,11 @@ class Foot:
     count: str = ""
     number: int = 0
 
+    @property
+    def short_count(self) -> str:
+        """The count without how often."""
+        return f"{self.number} finding{'' if self.number == 1 else 's'}"
+
 
 def draw_foot(surface: pygame.Surface, box: Box, letters: Lettering, foot: Foot) -> tuple[Box, int]:
     """Draw it, over what is above where the state takes more lines.
@@ -35,7 +40,7 @@ def draw_foot(surface: pygame.Surface, box: Box, letters: Lettering, foot: Foot)
     Returns:
         Where the count stands, and the window pixel it begins at from the top.
     """
-    words = (foot.count, f"{foot.number} findings", str(foot.number))
+    words = (foot.count, foot.short_count, str(foot.number))
     widest = box.width * 3 // 5 - 2 * GAP_PX
     said = next((text for text in words if letters.width(text) <= widest), words[-1])
     count_px = letters.width(said) + 2 * GAP_PX

@@ -9,6 +9,8 @@ import attrs
 MAX_SCALE = 16
 PANE_WIDEST_PX = 760
 """Longer lines are hard to read."""
+PANEL_MOST = Fraction(1, 2)
+"""Part of the window's height that lamps and buttons may take; in lower windows the last rows of them are not seen."""
 
 
 @attrs.frozen
@@ -58,7 +60,7 @@ class Layout:
         across: window pixels a picture pixel is wide.
         down: window pixels it is high.
         picture: the picture with its borders.
-        panel: lamps and buttons; of height 0 when there are none.
+        panel: lamps and buttons, as much of them as PANEL_MOST allows; of height 0 when there are none.
         foot: the line between the two that says how the machine goes.
         room: what the others leave for the picture.
         pane: what is read beside the picture, below it, or over it where there is no room; None when nothing is.
@@ -115,7 +117,8 @@ def lay_out(
         pane: least width and height of what is read beside the picture; None when nothing is.
         instead: the same of what stands in the place of a picture, when there is none.
     """
-    room = Box(0, 0, width, max(0, height - shape.panel_height - foot))
+    panel = min(shape.panel_height, int(height * PANEL_MOST))
+    room = Box(0, 0, width, max(0, height - panel - foot))
     pane_box = _beside(shape, room, pane, instead) if pane is not None else None
     if pane_box is not None and pane_box.x > 0:
         room = Box(0, 0, pane_box.x, room.height)
@@ -127,9 +130,9 @@ def lay_out(
     picture = Box(
         (room.width - picture_width) // 2, max(0, (room.height - picture_height) // 2), picture_width, picture_height
     )
-    top = max(0, height - shape.panel_height)
+    top = height - panel
     foot_box = Box(0, max(0, top - foot), width, foot)
-    return Layout(across, down, picture, Box(0, top, width, shape.panel_height), foot_box, room, pane_box)
+    return Layout(across, down, picture, Box(0, top, width, panel), foot_box, room, pane_box)
 
 
 def _beside(shape: Shape, room: Box, least: tuple[int, int], instead: tuple[int, int]) -> Box:

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 import attrs
 
 from simkit.cpu.isa.flags import FLAG_WORDS, flags_sentence, flags_set
-from simkit.machine.told import digits
+from simkit.machine.told import Executed, Loop, digits
+from simkit.rom.places import Place
 from simkit.window.reading import Line, Reading
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
-LAST_SHOWN = 12
+LAST_SHOWN = 8
 NEXT_SHOWN = 3
 _REGISTERS = (("a", "A"), ("x", "X"), ("y", "Y"), ("sp", "the stack pointer"))
 
@@ -66,17 +67,14 @@ def lines_of(machine: Machine, now: Stand, before: Stand | None) -> list[Line]:
     if before is not None:
         lines.append(Line(f"What changed in {digits(now.cycle - before.cycle)} cycles", heading=True))
         lines += map(Line, changes(before, now))
-    lines.append(Line("Next", heading=True))
-    if machine.cpu.halted:
-        lines.append(Line(f"The CPU {machine.cpu.halted}."))
-    for one in machine.disassemble(machine.cpu.pc, NEXT_SHOWN):
-        lines.append(Line(f"{one.text} at {machine.place(one.address).words()}"))
-    lines.append(Line("Last instructions, the newest first", heading=True))
-    lines += [
-        Line(f"{done.text} at {machine.place(done.address).words()}, cycle {digits(done.cycle)}")
-        for done in reversed(machine.last(LAST_SHOWN))
-    ] or [Line("None is known here.")]
     cpu = machine.cpu
+    lines.append(Line("Next", heading=True))
+    if cpu.halted:
+        lines.append(Line(f"Nothing: the CPU {cpu.halted}; RESET takes it on."))
+    else:
+        lines += [Line(_at(one.text, machine.place(one.address))) for one in machine.disassemble(cpu.pc, NEXT_SHOWN)]
+    lines.append(Line("Last instructions", heading=True))
+    lines += [Line(text) for one in machine.last_folded(LAST_SHOWN) for text in _told(one)] or [Line("None is known.")]
     lines += [
         Line(f"CPU: {machine.description.cpu}", heading=True),
         Line(f"A holds ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}; the stack pointer stands at ${cpu.sp:02X}"),
@@ -87,6 +85,16 @@ def lines_of(machine: Machine, now: Stand, before: Stand | None) -> list[Line]:
         lines.append(Line(f"slot {slot}: {machine.cards[slot].kind}", heading=True))
         lines += map(Line, words or ["nothing to tell"])
     return lines
+
+
+def _told(one: Executed | Loop) -> list[str]:
+    if isinstance(one, Loop):
+        return [*(_at(done.text, done.place) for done in one.body), f"{one.words()}."]
+    return [f"{_at(one.text, one.place)}, cycle {digits(one.cycle)}"]
+
+
+def _at(text: str, place: Place) -> str:
+    return f"{text} at {place.words()}"
 
 
 def changes(before: Stand, now: Stand) -> list[str]:

@@ -77,6 +77,10 @@ class Panel:
             y += LINE_PX
         return y - box.y
 
+    def _is_seen(self, y: int) -> bool:
+        """Whether a line that begins there has room; low windows leave out the last ones."""
+        return y + LINE_PX - 3 <= self._box.y + self._box.height
+
     def levels(self, cycle: int) -> Levels:
         """Which lamps are lit in `cycle`, row by row."""
         return [port.port.levels(cycle) for _, port in self._rows if isinstance(port, Lamps)]
@@ -100,11 +104,15 @@ class Panel:
         box = self._box
         pygame.draw.rect(surface, PAPER, pygame.Rect(box.x, box.y, box.width, box.height))
         for caption, y in self._captions:
+            if not self._is_seen(y):
+                continue
             text = letters.image(caption, INK)
             surface.blit(text, text.get_rect(midleft=(box.x + GAP_PX, y + LINE_PX // 2)))
         lamps = (port for _, port in self._rows if isinstance(port, Lamps))
         lit = {id(port): row for port, row in zip(lamps, levels, strict=True)}
         for part in self._parts:
+            if not self._is_seen(part.box.y):
+                continue
             rect = pygame.Rect(part.box.x, part.box.y, part.box.width, part.box.height)
             label = part.port.port.labels[part.number]
             if isinstance(part.port, Lamps):
@@ -123,7 +131,7 @@ class Panel:
     def mouse_down(self, x: int, y: int) -> None:
         """The mouse was pressed: a button under it goes down."""
         for part in self._parts:
-            if isinstance(part.port, Buttons) and part.box.holds(x, y):
+            if isinstance(part.port, Buttons) and part.box.holds(x, y) and self._is_seen(part.box.y):
                 self._held = (part.port, part.port.port.labels[part.number])
                 part.port.press(self._held[1])
 

@@ -8,6 +8,8 @@ TextWidth = Callable[[str], int]
 """Window pixels that a text takes."""
 
 CUT = "…"
+BREAKS = "/\\:"
+"""In a word that is too long for a line, a path mostly, it is broken behind the last of these."""
 
 
 def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:
@@ -39,7 +41,7 @@ def shortened(lines: list[str], most: int, rest: str = "") -> list[str]:
 
 
 def _pieces(word: str, width: int, text_width: TextWidth) -> list[str]:
-    """A word in pieces that fit, each at least a character."""
+    """A word in pieces that fit, each at least a character; broken behind one of BREAKS where there is one."""
     pieces: list[str] = []
     while text_width(word) > width and len(word) > 1:
         fits, too_long = 1, len(word)
@@ -49,6 +51,7 @@ def _pieces(word: str, width: int, text_width: TextWidth) -> list[str]:
                 fits = middle
             else:
                 too_long = middle
+        fits = max((word.rfind(sign, 0, fits) + 1 for sign in BREAKS), default=0) or fits
         pieces.append(word[:fits])
         word = word[fits:]
     return [*pieces, word]

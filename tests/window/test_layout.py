@@ -5,7 +5,7 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.window.layout import Shape, best_scale, lay_out, scales, size_at
+from simkit.window.layout import Box, Shape, best_scale, lay_out, scales, size_at
 
 VIDEO = Shape(256, 192, margins=(13, 15, 27, 24))
 
@@ -32,6 +32,13 @@ def test_pixels_wider_than_high_get_the_nearest_whole_number():
     assert [scales(shape, n) for n in (1, 3, 4, 7)] == [(1, 1), (3, 3), (5, 4), (8, 7)]
 
 
+def test_in_a_low_window_the_panel_leaves_half_of_it_to_the_rest():
+    placed = lay_out(Shape(256, 0, panel_height=150), 240, 180, foot=30, pane=(100, 50), instead=(100, 50))
+    assert placed.panel == Box(0, 90, 240, 90)
+    assert placed.foot.y + placed.foot.height == placed.panel.y
+    assert placed.room.height == 60
+
+
 @given(
     st.integers(1, 400),
     st.integers(1, 300),
@@ -48,4 +55,4 @@ def test_the_next_scale_up_never_fits(width, height, margins, across, down, pane
     if scale > 1:
         placed = lay_out(shape, across, down)
         assert placed.picture.x >= 0
-        assert placed.picture.y + placed.picture.height <= down - panel
+        assert placed.picture.y + placed.picture.height <= placed.panel.y

@@ -64,8 +64,18 @@ def test_one_instruction_after_another_names_only_what_changed(count):
     assert texts(count)[1] == "X became $01, zero cleared"
     assert count.app.bar.is_open
     assert texts(count)[3].startswith("STX $10 at $8005")
-    last = texts(count).index("Last instructions, the newest first")
-    assert texts(count)[last + 1].startswith("INX at $8004")
+    assert texts(count)[texts(count).index(f"CPU: {machine.description.cpu}") - 1].startswith("INX at $8004")
+
+
+def test_rounds_of_a_loop_are_told_once_with_what_led_into_it(hello):
+    """A waiting loop would fill the pane otherwise."""
+    hello.ticks(100)
+    hello.choose("Pause")
+    begin = texts(hello).index("Last instructions") + 1
+    lines = texts(hello)[begin : texts(hello).index(f"CPU: {hello.machine.description.cpu}")]
+    assert any(" times, up to cycle " in line for line in lines), lines
+    addresses = [line.split(" at $")[1][:4] for line in lines if " at $" in line]
+    assert len(set(addresses)) == len(addresses)
 
 
 def test_what_the_pane_says_of_the_slots_is_what_show_says(count):
@@ -143,7 +153,7 @@ def test_a_halted_cpu_is_told_in_the_frame_and_steps_on_without_harm(bench):
     window.choose("One instruction")
     window.stroke("enter", "enter")
     assert ", the CPU " in window.app._words().foot.state
-    assert any(text.startswith("The CPU ") for text in texts(window))
+    assert texts(window)[texts(window).index("Next") + 1].endswith("; RESET takes it on.")
 
 
 def test_a_machine_that_is_switched_off_is_not_stepped(hello):

@@ -23,7 +23,8 @@ def test_no_line_is_wider_than_the_strip_and_every_character_is_there(text, pixe
 
 def test_words_stay_whole_where_they_fit_and_paragraphs_begin_a_line():
     assert wrapped("one two three\nfour", 9 * PIXELS, width) == ["one two", "three", "four"]
-    assert wrapped("a /long/path/name b", 8 * PIXELS, width) == ["a", "/long/pa", "th/name", "b"]
+    assert wrapped("pathname b", 8 * PIXELS, width) == ["pathname", "b"]
+    assert wrapped("a /long/path/name b", 8 * PIXELS, width) == ["a", "/long/", "path/", "name b"]
 
 
 @pytest.mark.parametrize("pixels", [0, -30, 3])
