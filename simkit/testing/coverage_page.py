@@ -5,8 +5,10 @@ It holds no script and loads nothing, prints in grey, and its links are plain on
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape
+from pathlib import Path
 
 import attrs
 
@@ -130,11 +132,12 @@ def _body(lines: Sequence[_Line], program: Program) -> Iterator[str]:
     starts = list(_begins(lines))
     onward = dict(zip(starts, [*starts[1:], None], strict=True)) if starts else {}
     labels = dict(program.labels)
+    names = _names_of_files(line.file for line in lines)
     file = None
     for number, line in enumerate(lines):
         if line.file != file:
             file = line.file
-            yield f"<tr class=file><th colspan=5>{_shown(file)}\n"
+            yield f"<tr class=file><th colspan=5>{_shown(names[file])}\n"
         link = ""
         if number in onward:
             following = onward[number]
@@ -145,6 +148,20 @@ def _body(lines: Sequence[_Line], program: Program) -> Iterator[str]:
             f"<td class=number>{line.remark}<td>{link}<td{f' title={chr(39)}{name}{chr(39)}' if name else ''}>"
             f"{_shown(line.text)}\n"
         )
+
+
+def _names_of_files(files: Iterable[str]) -> dict[str, str]:
+    """What each source is called: its path from the folder that holds all of them, as the page goes to other people."""
+    known = {file: Path(file) for file in files}
+    folders = [str(path.parent) for path in known.values() if path.is_absolute()]
+    try:
+        common = Path(os.path.commonpath(folders)) if folders else None
+    except ValueError:  # on several drives
+        common = None
+    return {
+        file: path.relative_to(common).as_posix() if common is not None and path.is_absolute() else file
+        for file, path in known.items()
+    }
 
 
 def _begins(lines: Iterable[_Line]) -> Iterator[int]:

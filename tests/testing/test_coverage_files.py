@@ -167,6 +167,13 @@ def test_the_page_tells_total_and_misses_first_and_leads_from_one_to_the_next(bl
     assert "http" not in text
 
 
+def test_a_page_names_sources_from_the_folder_they_share_so_that_no_path_of_ours_goes_out_with_it(blink, tmp_path):
+    text = html(*blink, "x")
+    assert str(tmp_path) not in text
+    assert ">blink.s\n" in text
+    assert ">lib/more &amp; less.s\n" in text
+
+
 def test_a_page_without_misses_says_so(blink):
     counts, program = blink
     every = Program((0x8000, 0x8002), frozenset(), program.labels, Listing(program.listing.rows[:2]))
