@@ -22,6 +22,19 @@ FORMS = (
 """What is read, for messages."""
 
 
+MOST_DIGITS = 18
+"""Of a decimal number that counts: Python reads none of thousands, and no file has a line or a byte of that number."""
+
+
+def decimal(digits: str) -> int:
+    """The number that decimal digits say; of more than MOST_DIGITS the first that has too many.
+
+    Raises:
+        ValueError: they say none.
+    """
+    return int(digits) if len(digits) <= MOST_DIGITS else 10**MOST_DIGITS
+
+
 @attrs.define
 class Contents:
     """What a file holds.

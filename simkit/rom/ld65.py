@@ -19,7 +19,7 @@ from itertools import pairwise
 
 import attrs
 
-from simkit.rom.contents import Contents
+from simkit.rom.contents import Contents, decimal
 from simkit.rom.listing import Row, is_code
 from simkit.rom.sources import Sources
 
@@ -130,7 +130,7 @@ class _Records:
             fields = {key: value.strip('"') for key, value in _FIELD.findall(match[2])}
             if "id" in fields:
                 try:
-                    self.by_kind.setdefault(match[1], {})[int(fields["id"])] = fields
+                    self.by_kind.setdefault(match[1], {})[decimal(fields["id"])] = fields
                 except ValueError:
                     found.unread.append(number)
             elif match[1] not in ("version", "info"):
@@ -143,7 +143,7 @@ class _Records:
     def one(self, kind: str, number: str | int | None) -> _Fields | None:
         """A record, if the id is one."""
         try:
-            return self.by_kind.get(kind, {}).get(int(number)) if number is not None else None
+            return self.by_kind.get(kind, {}).get(decimal(str(number))) if number is not None else None
         except ValueError:
             return None
 
@@ -163,7 +163,7 @@ def read_debug_file(lines: list[str], sources: Sources) -> Contents:
 def _number(fields: _Fields, key: str) -> int | None:
     text = fields.get(key, "")
     with contextlib.suppress(ValueError):
-        return int(text, 16) if text.lower().startswith("0x") else int(text)
+        return int(text, 16) if text.lower().startswith("0x") else decimal(text)
     return None
 
 
@@ -239,9 +239,9 @@ def _rows(records: _Records, found: Contents, sources: Sources) -> None:
             continue
         line = _Line(file.get("name", ""), place, _number(fields, "type") or 0, _number(fields, "count") or 0)
         for text in filter(str.isdecimal, fields.get("span", "").split("+")):
-            if int(text) in spans and count < MAX_PIECES:
+            if decimal(text) in spans and count < MAX_PIECES:
                 count += 1
-                segment_id, start, size, is_data = spans[int(text)]
+                segment_id, start, size, is_data = spans[decimal(text)]
                 pieces.setdefault(segment_id, []).append((start, size, is_data, line))
     if count == MAX_PIECES:
         found.remarks.append(

@@ -26,7 +26,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from simkit.rom.contents import Contents
+from simkit.rom.contents import Contents, decimal
 from simkit.rom.listing import Row, is_code
 from simkit.rom.sources import Sources
 
@@ -101,7 +101,7 @@ class _Spelling:
             return ""
         if file is None or line is None:
             return name
-        text = self._sources.line(file, int(line))
+        text = self._sources.line(file, decimal(line))
         if not text:
             return name
         key = (file, line)
@@ -122,7 +122,7 @@ def _entry(line: str, sources: Sources) -> tuple[str, int] | None:
     told = _TOLD_AT.fullmatch(line)
     if told is not None:
         value = re.fullmatch(_NUMBER, told[4])
-        if value is None or sources.is_number_only(told[1], int(told[2])):
+        if value is None or sources.is_number_only(told[1], decimal(told[2])):
             return _NO_PLACE
         number = _number(told[4], value[1])
         return _NO_PLACE if number is None or number > 0xFFFF else (told[3], number)
@@ -148,7 +148,7 @@ def _number(written: str, digits: str) -> int | None:
     """Value of a number that says its base: $, 0x and h are hexadecimal, plain digits are decimal."""
     if written[0] == "$" or written[:2] in ("0x", "0X") or written[-1] in "hH":
         return int(digits, 16)
-    return int(digits) if digits.isdecimal() else None
+    return decimal(digits) if digits.isdecimal() else None
 
 
 # rows -----------------------------------------------------------------------------------------------------------------
@@ -168,9 +168,9 @@ def _placed(line: str, sources: Sources) -> Row | None:
     if match is None:
         return None
     data = bytes.fromhex(match[2][:2] if match[3] else match[2])
-    length = int(match[3]) if match[3] else len(data)
+    length = decimal(match[3]) if match[3] else len(data)
     text = match[6] or ""
-    return Row(int(match[1], 16), length, data, sources.path(match[4]), int(match[5]), text, is_code(text))
+    return Row(int(match[1], 16), length, data, sources.path(match[4]), decimal(match[5]), text, is_code(text))
 
 
 def _bare(line: str, number: int, path: Path) -> Row | None:

@@ -19,7 +19,7 @@ from pathlib import Path
 import attrs
 
 from simkit.rom.alignment import Macro, SourceText, lines_of_rows, macros_of
-from simkit.rom.contents import Contents
+from simkit.rom.contents import Contents, decimal
 from simkit.rom.listing import Row
 from simkit.rom.sources import Sources
 
@@ -131,7 +131,7 @@ def _listed(at: int, number: str, fields: list[str], columns: list[str]) -> _Lis
     rest = [field for field in fields if field]
     if kind == "." and data and ";Monitor" in columns and rest:
         rest.pop(0)
-    return _Listed(at, kind, offset, pc, data, "\t".join(rest).strip(), int(number) if number.isdecimal() else 0)
+    return _Listed(at, kind, offset, pc, data, "\t".join(rest).strip(), decimal(number) if number.isdecimal() else 0)
 
 
 def _value(found: Contents, digits: str, text: str, scope: str) -> str:

@@ -15,7 +15,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from simkit.rom.contents import Contents
+from simkit.rom.contents import Contents, decimal
 from simkit.rom.listing import Row, is_code
 from simkit.rom.sources import Sources
 
@@ -44,16 +44,16 @@ def read_vasm(lines: list[str], path: Path, sources: Sources) -> Contents:
             file = match[1]
         elif (match := _WIDE.fullmatch(line.rstrip())) is not None:
             if match[3] is not None:
-                number, text = int(match[3]), match[4]
+                number, text = decimal(match[3]), match[4]
             source = (file, number, text) if file and number else (str(path), at, text)
             _add(found, sources, match[1], match[2], source, continued=match[3] is None)
         elif (match := _OLD_TEXT.match(line)) is not None and not _OLD_FILE.fullmatch(line):
-            file, number, text = old_files.get(match[1], file), int(match[2]), match[3]
+            file, number, text = old_files.get(match[1], file), decimal(match[2]), match[3]
         elif (match := _OLD_BYTES.fullmatch(line)) is not None:
             source = (file, number, text) if file and number else (str(path), at, text)
             _add(found, sources, match[1], match[2], source)
         elif (match := _WIDE_TEXT.fullmatch(line)) is not None:
-            number, text = int(match[1]), match[2]
+            number, text = decimal(match[1]), match[2]
         elif _MUST_BE_ROW.match(line):
             found.unread.append(at)
     return found

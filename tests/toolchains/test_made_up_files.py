@@ -140,6 +140,13 @@ def test_a_text_with_anything_in_place_of_its_words_is_read_or_told(form, data, 
     read(folder, "\n".join(lines).encode("utf-8", "replace"))
 
 
+@pytest.mark.parametrize("form", TEXTS)
+def test_a_number_too_long_for_python_in_place_of_each_number_is_read_or_told(form, folder):
+    """int() reads at most 4,300 decimal digits (Python 3.11, Built-in Types, Integer string conversion limitation)."""
+    for found in re.finditer(r"[0-9]+", TEXTS[form]):
+        read(folder, (TEXTS[form][: found.start()] + "9" * 5000 + TEXTS[form][found.end() :]).encode())
+
+
 def test_circles_of_scopes_and_symbols_end(folder):
     circle = 'sym\tid=9,name="a",parent=8,val=0x8000,type=lab\nsym\tid=8,name="b",parent=9,val=1,type=lab\n'
     circle += 'scope\tid=7,name="s",parent=7\nsym\tid=6,name="c",scope=7,val=2,type=lab\n'
