@@ -50,6 +50,7 @@ def check(
     accepted: Path | None = None,
     player: Player | None = None,
     goes_on: Callable[[float], bool] = lambda part: True,
+    ends: Callable[[], bool] = lambda: False,
 ) -> CheckResult:
     """Check a machine just loaded; it is run from power-on.
 
@@ -59,6 +60,7 @@ def check(
         accepted: file of accepted findings; None takes `accepted.toml` beside the machine file, if it is there.
         player: a recording on that machine, which is played first.
         goes_on: called now and then with the part done, 0 to 1; False ends the run there.
+        ends: asked whenever a piece of the run is over; True: it has come to its end, though earlier than `seconds`.
 
     Raises:
         SimkitError: the machine has run already, or the file of accepted findings is wrong.
@@ -71,7 +73,7 @@ def check(
     noted, more = static_findings(machine, listing)
     run = _Run(machine, listing, player)
     try:
-        loop, stopped = _watched(run, seconds, goes_on)
+        loop, stopped = _watched(run, seconds, goes_on, ends)
     finally:
         watch = run.watch
         running = run.in_time(watch.stop())
@@ -171,7 +173,9 @@ class _Loop:
     part: int
 
 
-def _watched(run: _Run, seconds: Fraction, goes_on: Callable[[float], bool]) -> tuple[_Loop | None, bool]:
+def _watched(
+    run: _Run, seconds: Fraction, goes_on: Callable[[float], bool], ends: Callable[[], bool]
+) -> tuple[_Loop | None, bool]:
     """Run under watch; gives the loop in which the program waits, and whether the run was ended from outside."""
     machine = run.machine
     total = -int(-seconds * machine.description.clock_hz // 1)
@@ -182,7 +186,7 @@ def _watched(run: _Run, seconds: Fraction, goes_on: Callable[[float], bool]) -> 
             if not goes_on(run.cycle / total):
                 return None, True
             run.go_on(min(left, PIECE))
-            if run.over or run.watch.lost is not None or machine.cpu.halted:
+            if run.over or run.watch.lost is not None or machine.cpu.halted or ends():
                 return None, False
         recent = {pc for _, pc in machine.cpu.last_notes()}
         same = same + 1 if loop and recent <= loop else 0

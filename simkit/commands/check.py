@@ -10,14 +10,14 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import (
+    MOMENTS,
     ForceOption,
     JsonOption,
     MachineOptions,
-    PadOption,
     ReplayOption,
-    TypeOption,
+    Running,
     help_text,
-    takes_machine,
+    runs_machine,
 )
 from simkit.commands.say import say, say_json, say_text, say_written
 
@@ -33,6 +33,7 @@ HELP = help_text(
     "and reports what was found up to there.",
     "The run does what the options say (--type, --pad, or --replay of a recording made by run --record): only what is "
     "executed can be watched.",
+    MOMENTS,
     examples=(
         "simkit check my-machine",
         'simkit check my-machine --for 10s --type "LIST\\n@2s" --pad "1=start@3s..3.2s"',
@@ -45,21 +46,12 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("check", help=HELP)(takes_machine(check))
+    app.command("check", help=HELP)(runs_machine(check))
 
 
 def check(
     options: MachineOptions,
-    length: Annotated[
-        str | None,
-        typer.Option(
-            "--for",
-            metavar="TIME",
-            help=f"Machine time to run: 0.5s, 120f, 5000c; {DEFAULT_FOR}, or as long as the recording, if not given.",
-        ),
-    ] = None,
-    typed: TypeOption = None,
-    pad: PadOption = None,
+    running: Running,
     replay: ReplayOption = None,
     accepted: Annotated[
         Path | None,
@@ -81,7 +73,6 @@ def check(
     from simkit.check.result.sarif import REPORT, sarif_text
     from simkit.check.run import check as check_machine
     from simkit.commands.long_run import LongRun
-    from simkit.commands.script import schedule_run
     from simkit.commands.taped_run import start_replay
     from simkit.contract.errors import SimkitError
     from simkit.files.streams import is_stdout
@@ -92,9 +83,10 @@ def check(
     if sarif is not None:
         check_output(sarif, what="SARIF report", known=REPORT, force=force)
     loaded = options.load(tell_notes=False)  # the report does
-    cycles = schedule_run(loaded, length or DEFAULT_FOR, typed or [], pad or [])
+    goal, script = running.begin(loaded, DEFAULT_FOR)
+    cycles = goal.limit
     player = start_replay(loaded, replay) if replay is not None else None
-    if player is not None and length is None:
+    if player is not None and running.length is None:
         cycles = player.recording.cycles
     with LongRun(loaded.description.name) as run:
         result = check_machine(
@@ -103,7 +95,10 @@ def check(
             accepted=accepted,
             player=player,
             goes_on=run.goes_on,
+            ends=lambda: not goal.is_time and goal.come and loaded.cycle >= goal.limit,
         )
+    missed = goal.missed()
+    result.remarks += [*script.not_given(), *missed]
     if sarif is not None:
         say_written(write_whole(sarif, sarif_text(result), what="SARIF report", known=REPORT, force=force))
     elsewhere = sarif is not None and is_stdout(sarif)
@@ -119,5 +114,5 @@ def check(
         say_text(report_text(result), error=elsewhere)
     if result.stopped:
         raise typer.Exit(exits.INTERRUPTED)
-    if result.open or (player is not None and player.difference is not None):
+    if result.open or missed or (player is not None and player.difference is not None):
         raise typer.Exit(exits.FOUND)

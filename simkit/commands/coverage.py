@@ -9,14 +9,15 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import (
+    MOMENTS,
     ForceOption,
     JsonOption,
     MachineOptions,
-    PadOption,
-    TypeOption,
+    Running,
     check_apart,
     help_text,
-    takes_machine,
+    runs_machine,
+    tell_missed,
 )
 from simkit.commands.say import say, say_json, say_written
 
@@ -32,6 +33,7 @@ HELP = help_text(
     "so the listing must lie beside the label list.",
     "--save keeps the counts; --merge adds counts of earlier runs and of tests (pytest --simkit-coverage=FILE). "
     "Ctrl-C ends the run and tells what ran up to there.",
+    MOMENTS,
     examples=(
         "simkit coverage my-machine --for 5s",
         'simkit coverage my-machine --pad "1=start@1s..1.1s" --html coverage.html',
@@ -43,16 +45,12 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("coverage", help=HELP)(takes_machine(coverage))
+    app.command("coverage", help=HELP)(runs_machine(coverage))
 
 
 def coverage(
     options: MachineOptions,
-    length: Annotated[
-        str, typer.Option("--for", metavar="TIME", help="Machine time to run: 0.5s, 120f, 5000c.")
-    ] = DEFAULT_FOR,
-    typed: TypeOption = None,
-    pad: PadOption = None,
+    running: Running,
     merge: Annotated[
         list[Path] | None, typer.Option("--merge", metavar="FILE", help="Add the counts of this file. Repeatable.")
     ] = None,
@@ -71,7 +69,6 @@ def coverage(
 ) -> None:
     """Measure coverage (see HELP)."""
     from simkit.commands.headless import run_forward
-    from simkit.commands.script import schedule_run
     from simkit.files.streams import is_stdout
     from simkit.files.whole import check_output, write_whole
     from simkit.testing.coverage import COUNTS, Counts, CoverageWatch, as_dict, percent, program_of, table, total
@@ -91,7 +88,8 @@ def coverage(
     if lcov is not None or cobertura is not None:
         check_source_lines(listing)
     watch = CoverageWatch(loaded)
-    reached = run_forward(loaded, schedule_run(loaded, length, typed or [], pad or []))
+    goal, script = running.begin(loaded, DEFAULT_FOR)
+    reached = run_forward(loaded, goal)
     counts = watch.stop()
     for other in earlier:
         counts.add(other)
@@ -115,6 +113,7 @@ def coverage(
             )
     if not reached:
         raise typer.Exit(exits.INTERRUPTED)
+    tell_missed(goal, script)
 
 
 def _written(name: str, counts: Counts, program: Program, machine: Description) -> str:

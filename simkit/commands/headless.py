@@ -19,6 +19,7 @@ from simkit.machine.views import Lamps, Screen, Serial
 from simkit.outside.terminal_text import terminal_lines
 
 if TYPE_CHECKING:
+    from simkit.commands.script import Goal
     from simkit.outside.player import Player
 
 CHUNK_SECONDS = 0.1
@@ -29,12 +30,12 @@ LINES_TOLD = 100
 _PLACE = {"label": "name", "file": "file", "line": "line"}
 
 
-def run_forward(machine: Machine, cycle: int, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
-    """Run up to a cycle, or until the CPU halts; shows progress on a terminal when it takes more than a second.
+def run_forward(machine: Machine, goal: Goal, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
+    """Run up to a moment, or until the CPU halts; shows progress on a terminal when it takes more than a second.
 
     Args:
         machine: the machine.
-        cycle: to run to.
+        goal: where the run ends.
         asked_to_end: whether the run is to end; asked between two pieces of it.
 
     Returns:
@@ -44,24 +45,32 @@ def run_forward(machine: Machine, cycle: int, *, asked_to_end: Callable[[], bool
     halted_before = machine.cpu.halted
 
     def advance(cycles: int) -> bool:
-        machine.run(cycles=min(cycles, cycle - machine.cycle))
+        machine.run(cycles=min(cycles, goal.limit - machine.cycle))
         halts = machine.cpu.halted and machine.cpu.halted != halted_before
-        return machine.cycle < cycle and not halts
+        return machine.cycle < goal.limit and not halts
 
-    if first >= cycle:
+    if first >= goal.limit:
         return True
     return _in_pieces(
-        machine.description.name, lambda: (machine.cycle - first) / (cycle - first), advance, asked_to_end
+        machine.description.name,
+        lambda: (machine.cycle - first) / max(1, goal.limit - first),
+        advance,
+        asked_to_end,
     )
 
 
-def play_forward(player: Player, cycles: int | None, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
-    """As `run_forward`, for a recording: so many cycles of it, all power-ons together, or all of it."""
-    whole = max(1, player.recording.cycles if cycles is None else cycles)
+def play_forward(player: Player, goal: Goal | None, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
+    """As `run_forward`, for a recording: a time counts all power-ons together; None: all of it."""
+    whole = max(1, player.recording.cycles if goal is None or not goal.is_time else goal.limit)
+
+    def left() -> int:
+        if goal is None or (not goal.come and not goal.is_time):
+            return player.recording.cycles + 1
+        return goal.limit - (player.played if goal.is_time else player.machine.cycle)
 
     def advance(piece: int) -> bool:
-        player.run(piece if cycles is None else min(piece, cycles - player.played))
-        return not player.ended and (cycles is None or player.played < cycles)
+        player.run(min(piece, max(0, left())))
+        return not player.ended and left() > 0
 
     return _in_pieces(player.machine.description.name, lambda: min(1.0, player.played / whole), advance, asked_to_end)
 
@@ -103,6 +112,7 @@ class Outcome:
         recorded: what was recorded, for --json.
         replayed: what was played, for --json.
         more: what else is told to people.
+        not_given: input whose moment did not come, a line each.
     """
 
     machine: Machine
@@ -112,6 +122,7 @@ class Outcome:
     recorded: dict[str, Any] | None = None
     replayed: dict[str, Any] | None = None
     more: Sequence[str] = ()
+    not_given: Sequence[str] = ()
 
     @property
     def sent(self) -> dict[int, bytes]:
@@ -133,6 +144,7 @@ class Outcome:
             "picture": str(self.picture) if self.picture else None,
             "text": self.text,
             "serial": {slot: "\n".join(terminal_lines(sent)) for slot, sent in self.sent.items()},
+            "not_given": list(self.not_given),
             "recorded": self.recorded,
             "replayed": self.replayed,
             "lamps": {
@@ -157,7 +169,7 @@ class Outcome:
             told.append(f"The CPU {machine.cpu.halted}.")
         else:
             told.append(f"Next instruction: {machine.place(machine.cpu.pc).words()}.")
-        told += self.more
+        told += [*self.more, *self.not_given]
         if self.picture is not None:
             told.append(f"Picture: {self.picture}")
         if self.text is not None:

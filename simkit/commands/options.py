@@ -13,27 +13,65 @@ from typing import TYPE_CHECKING, Annotated, Any
 import attrs
 import typer
 
+from simkit.commands import exits
 from simkit.commands.say import say
 from simkit.contract.errors import SimkitError
 from simkit.files.streams import is_stream
 
 if TYPE_CHECKING:
+    from simkit.commands.script import Goal, Script
     from simkit.machine.machine import Machine
 
-TypeOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--type",
-        metavar="TEXT@TIME",
-        help="Type a text, without a keyboard over the serial line; \\n is the enter key. Repeatable.",
+_RUNNING: dict[str, tuple[Any, object]] = {
+    "length": (
+        Annotated[
+            str | None,
+            typer.Option(
+                "--for", "--until", "--at", metavar="MOMENT", help="When the run ends: 2s, 120f, 5000c, label:NAME#3."
+            ),
+        ],
+        None,
     ),
-]
-PadOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--pad", metavar="N=BUTTONS@FROM..TO", help='Hold pad buttons, e.g. "1=right+a@1.5s..2s". Repeatable.'
+    "typed": (
+        Annotated[
+            list[str] | None,
+            typer.Option(
+                "--type",
+                metavar="TEXT@MOMENT",
+                help="Type a text, without a keyboard over the serial line; \\n is the enter key. Repeatable.",
+            ),
+        ],
+        None,
     ),
-]
+    "sent": (
+        Annotated[
+            list[str] | None,
+            typer.Option(
+                "--send",
+                metavar="TEXT@MOMENT",
+                help="Send a text over the serial line as it stands; \\r, \\x1A. Repeatable.",
+            ),
+        ],
+        None,
+    ),
+    "pads": (
+        Annotated[
+            list[str] | None,
+            typer.Option(
+                "--pad", metavar="N=BUTTONS@FROM..TO", help='Hold pad buttons, e.g. "1=right+a@1.5s..2s". Repeatable.'
+            ),
+        ],
+        None,
+    ),
+}
+"""What every command takes that runs a machine: annotation and default by field of Running."""
+
+MOMENTS = (
+    "A MOMENT is a time after power-on (2s, 20ms, 120f frames of the screen, 5000c cycles; 120f/5 of the screen in "
+    'slot 5) or KIND:VALUE: label:NAME (its instruction is next), finding:RULE, text:"WORDS" (on the screen, or the '
+    "terminal), read:ADDRESS, write:ADDRESS; #3 behind it is the third time, +5000c so long after it. An event that "
+    "does not come is given up after 30 s of machine time."
+)
 ReplayOption = Annotated[
     Path | None, typer.Option("--replay", metavar="FILE", help="Have what a recording holds happen again.")
 ]
@@ -120,10 +158,16 @@ _OPTIONS: dict[str, tuple[Any, object]] = {
 """The one table of what every command with a MACHINE takes: annotation and default by field of MachineOptions."""
 
 
-def takes_machine(command: Callable[..., None]) -> Callable[..., None]:
+def runs_machine(command: Callable[..., None]) -> Callable[..., None]:
+    """As `takes_machine` for a command that runs it: its second parameter gets the options of Running together."""
+    return takes_machine(command, running=True)
+
+
+def takes_machine(command: Callable[..., None], *, running: bool = False) -> Callable[..., None]:
     """Give a command the argument MACHINE and all options of the table; its first parameter gets them together."""
     signature = inspect.signature(command, eval_str=True)
-    own = list(signature.parameters.values())[1:]
+    own = list(signature.parameters.values())[2 if running else 1 :]
+    table = _RUNNING if running else {}
     keyword = inspect.Parameter.KEYWORD_ONLY
     shared = [
         inspect.Parameter(name, keyword, default=default, annotation=annotation)
@@ -131,6 +175,10 @@ def takes_machine(command: Callable[..., None]) -> Callable[..., None]:
     ]
     parameters = [
         inspect.Parameter("machine", keyword, annotation=_MACHINE),
+        *(
+            inspect.Parameter(name, keyword, default=default, annotation=annotation)
+            for name, (annotation, default) in table.items()
+        ),
         *(parameter.replace(kind=keyword) for parameter in own if parameter.name != "as_json"),
         *shared,
         *(parameter.replace(kind=keyword) for parameter in own if parameter.name == "as_json"),
@@ -138,7 +186,8 @@ def takes_machine(command: Callable[..., None]) -> Callable[..., None]:
 
     def called(**words: Any) -> None:
         machine = {name: words.pop(name) for name in ("machine", *_OPTIONS)}
-        command(MachineOptions(**machine), **words)
+        run = {name: words.pop(name) for name in table}
+        command(MachineOptions(**machine), *([Running(**run)] if running else []), **words)
 
     called.__doc__ = command.__doc__
     called.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined] # what typer reads
@@ -148,6 +197,48 @@ def takes_machine(command: Callable[..., None]) -> Callable[..., None]:
 
 def _tuple(given: Sequence[Any] | None) -> tuple[Any, ...]:
     return tuple(given or ())
+
+
+@attrs.frozen(kw_only=True)
+class Running:
+    """What the command line says about a run.
+
+    Attributes:
+        length: text of the moment at which it ends, or None.
+        typed: texts to type.
+        sent: texts to send over the serial line.
+        pads: pad buttons to hold.
+    """
+
+    length: str | None = None
+    typed: Sequence[str] = attrs.field(default=(), converter=_tuple)
+    sent: Sequence[str] = attrs.field(default=(), converter=_tuple)
+    pads: Sequence[str] = attrs.field(default=(), converter=_tuple)
+
+    def begin(self, machine: Machine, usually: str) -> tuple[Goal, Script]:
+        """Queue what is to be done; gives where the run ends, `usually` if nothing was said.
+
+        Raises:
+            SimkitError: a text says nothing that this machine knows.
+        """
+        from simkit.commands.script import Goal, Script
+
+        script = Script(machine, None, self.typed, self.pads, self.sent)
+        return Goal(machine, None, self.length or usually), script
+
+
+def tell_missed(goal: Goal, script: Script) -> None:
+    """Tell of moments that have not come, beside the result.
+
+    Raises:
+        typer.Exit: the one at which the run should have ended is among them.
+    """
+    missed = goal.missed()
+    lines = [f"Note: {text}" for text in (*script.not_given(), *missed)]
+    if lines:
+        say(*lines, error=True)
+    if missed:
+        raise typer.Exit(exits.FOUND)
 
 
 @attrs.frozen(kw_only=True)

@@ -13,15 +13,15 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import (
+    MOMENTS,
     ForceOption,
     JsonOption,
     MachineOptions,
-    PadOption,
     ReplayOption,
-    TypeOption,
+    Running,
     check_apart,
     help_text,
-    takes_machine,
+    runs_machine,
 )
 from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
@@ -31,6 +31,7 @@ from simkit.outside.speed import Speed
 if TYPE_CHECKING:
     from simkit.commands.building import Build
     from simkit.commands.headless import Outcome
+    from simkit.commands.script import Goal, Script
     from simkit.commands.taped_run import TapedRun
     from simkit.files.growing import GrowingFile
     from simkit.machine.machine import Machine
@@ -54,7 +55,7 @@ HELP = help_text(
     "and --json mean the same.",
     "SIGTERM and SIGHUP end a run in good order, as Ctrl-C does: recording, picture and capture are complete.",
     "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
-    "Durations and times: 0.5s, 20ms, 120f (frames of the screen), 5000c (cycles); times count from power-on.",
+    MOMENTS,
     examples=(
         "simkit run demo:marlpit",
         'simkit run my-machine --host-key "right ctrl"',
@@ -78,9 +79,7 @@ class RunOptions:
     Attributes:
         options: the machine.
         headless: no window.
-        length: text of a duration, or None.
-        typed: texts to type.
-        pads: pad buttons to hold.
+        running: what is done to the machine, and until when it runs.
         png: where the picture goes at the end.
         text: print what can be read on the screen.
         screen: slot of the screen card.
@@ -104,9 +103,7 @@ class RunOptions:
 
     options: MachineOptions
     headless: bool = False
-    length: str | None = None
-    typed: tuple[str, ...] = ()
-    pads: tuple[str, ...] = ()
+    running: Running = attrs.field(factory=Running)
     png: Path | None = None
     text: bool = False
     screen: int | None = None
@@ -161,7 +158,7 @@ class RunOptions:
                 raise SimkitError("--headless runs as fast as it goes; --speed has no say.", remedy="Leave one out.")
             return
         for name, given in (
-            ("--for", self.length),
+            ("--for", self.running.length),
             ("--png", self.png),
             ("--text", self.text),
         ):
@@ -191,17 +188,13 @@ class RunOptions:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("run", help=HELP)(takes_machine(run))
+    app.command("run", help=HELP)(runs_machine(run))
 
 
 def run(
     options: MachineOptions,
+    running: Running,
     headless: Annotated[bool, typer.Option("--headless", help="Run without a window, as fast as it goes.")] = False,
-    length: Annotated[
-        str | None, typer.Option("--for", metavar="TIME", help=f"How long; {DEFAULT_FOR} if not given.")
-    ] = None,
-    typed: TypeOption = None,
-    pad: PadOption = None,
     png: Annotated[Path | None, typer.Option("--png", metavar="FILE", help="Write the last picture.")] = None,
     text: Annotated[bool, typer.Option("--text", help="Print what can be read on the screen.")] = False,
     screen: Annotated[
@@ -272,9 +265,7 @@ def run(
     asked = RunOptions(
         options=options,
         headless=headless,
-        length=length,
-        typed=tuple(typed or ()),
-        pads=tuple(pad or ()),
+        running=running,
         png=png,
         text=text,
         screen=screen,
@@ -295,7 +286,7 @@ def run(
         replay=replay,
         force=force,
     )
-    from simkit.commands.script import schedule
+    from simkit.commands.script import Script
     from simkit.commands.taped_run import taped_run
     from simkit.commands.windowed import run_window, watch_for, what_stands
 
@@ -312,7 +303,8 @@ def run(
         for warning in loaded.warnings:
             say(f"Note: {warning.message}", error=True)
     shown = chosen_screen(loaded, asked.screen)
-    schedule(loaded, shown, asked.typed, asked.pads)
+    given = asked.running
+    script = Script(loaded, shown, given.typed, given.pads, given.sent, asked.serial_slot)
     if asked.headless or asked.serial is not None:
         check_screen_wanted(shown, asked)
     with (
@@ -320,12 +312,13 @@ def run(
         building or nullcontext(),
     ):
         if asked.serial is not None:
-            run_serial(run, asked)
+            run_serial(run, asked, script)
         elif asked.headless:
-            finish(run_headless(run, asked), run, asked)
+            finish(run_headless(run, asked), run, asked, script)
         else:
             reason = run_window(run, shown, asked, watch_of_files)
-            finish(run_without_display(run, asked, reason) if reason else what_stands(run), run, asked)
+            results = run_without_display(run, asked, reason) if reason else what_stands(run)
+            finish(results, run, asked, script)
 
 
 def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
@@ -343,25 +336,34 @@ def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
 
 def run_headless(run: TapedRun, asked: RunOptions) -> dict[str, object]:
     """Run to the end, or up to Ctrl-C; what came of it, for `finish`."""
-    from simkit.commands.script import cycles_of
-
-    cycles = None
-    if asked.length is not None or run.player is None:
-        cycles = cycles_of(run.machine, chosen_screen(run.machine, asked.screen), asked.length or DEFAULT_FOR)
-    return run_on(run, cycles, asked)
+    goal = None
+    if asked.running.length is not None or run.player is None:
+        goal = goal_of(run, asked)
+    return run_on(run, goal, asked)
 
 
-def run_on(run: TapedRun, cycles: int | None, asked: RunOptions) -> dict[str, object]:
-    """Play what is to be played, and run on, so many cycles in all; None: as long as the recording."""
+def goal_of(run: TapedRun, asked: RunOptions) -> Goal:
+    """Where the run ends."""
+    from simkit.commands.script import Goal
+
+    return Goal(run.machine, chosen_screen(run.machine, asked.screen), asked.running.length or DEFAULT_FOR)
+
+
+def run_on(run: TapedRun, goal: Goal | None, asked: RunOptions) -> dict[str, object]:
+    """Play what is to be played, and run on, up to the goal; None: as long as the recording."""
     from simkit.commands.headless import play_forward, run_forward
 
     player, asked_to_end = run.player, run.ending.asked
-    reached = player is None or play_forward(player, cycles, asked_to_end=asked_to_end)
-    if reached and cycles is not None:
-        left = cycles - (player.played if player is not None else 0)
-        reached = run_forward(run.machine, run.machine.cycle + left, asked_to_end=asked_to_end)
+    reached = player is None or play_forward(player, goal, asked_to_end=asked_to_end)
+    if reached and goal is not None:
+        if player is not None and goal.is_time:
+            goal.limit += run.machine.cycle - player.played
+        reached = run_forward(run.machine, goal, asked_to_end=asked_to_end)
     run.close()
-    return what_is_on(chosen_screen(run.machine, asked.screen), asked) | {"stopped": not reached}
+    return what_is_on(chosen_screen(run.machine, asked.screen), asked) | {
+        "stopped": not reached,
+        "missed": goal.missed() if reached and goal is not None else [],
+    }
 
 
 def check_screen_wanted(screen: Screen | None, asked: RunOptions) -> None:
@@ -386,7 +388,7 @@ def what_is_on(screen: Screen | None, asked: RunOptions) -> dict[str, object]:
     }
 
 
-def run_serial(run: TapedRun, asked: RunOptions) -> None:
+def run_serial(run: TapedRun, asked: RunOptions, script: Script) -> None:
     """Run with the serial line at the host's end; what came of the run goes to stderr, as stdout is the line's."""
     from simkit.commands.headless import Outcome
     from simkit.commands.script import cycles_of
@@ -396,8 +398,9 @@ def run_serial(run: TapedRun, asked: RunOptions) -> None:
     machine = run.machine
     plug = machine.port(Serial, asked.serial_slot, option="--serial-slot")
     screen = chosen_screen(machine, asked.screen)
-    until = cycles_of(machine, screen, asked.length) if asked.length else None
-    pause = cycles_of(machine, screen, asked.paste_pause) if asked.paste_pause else 0
+    length = asked.running.length
+    until = cycles_of(machine, screen, length, "--for with --serial") if length else None
+    pause = cycles_of(machine, screen, asked.paste_pause, "--paste-pause") if asked.paste_pause else 0
     paste = Paste.read(asked.paste, pause) if asked.paste else None
     assert asked.serial is not None
     line = open_line(asked.serial, asked_to_end=run.ending.asked)
@@ -421,7 +424,7 @@ def run_serial(run: TapedRun, asked: RunOptions) -> None:
         )
     run.close()
     results = what_is_on(chosen_screen(run.machine, asked.screen), asked)
-    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=run.lines())  # type: ignore[arg-type] # by name
+    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=run.lines(), not_given=script.not_given())  # type: ignore[arg-type] # by name
     tell(outcome, run, asked, error=True)
     run.leave(usually=signal.SIGINT)  # Ctrl-C is how a person leaves
     if asked.strict and len(run.machine.findings):
@@ -441,14 +444,13 @@ def _capture(asked: RunOptions) -> GrowingFile | None:
 
 def run_without_display(run: TapedRun, asked: RunOptions, reason: str) -> dict[str, object]:
     """Say why there is no window, run for DEFAULT_FOR, write a picture beside the machine or into this folder."""
-    from simkit.commands.script import cycles_of
     from simkit.commands.windowed import pictures_folder
     from simkit.files.whole import write_new
     from simkit.window.picture_files import names
 
     say(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", error=True)
     machine = run.machine
-    results = run_on(run, cycles_of(machine, chosen_screen(machine, asked.screen), DEFAULT_FOR), asked)
+    results = run_on(run, goal_of(run, attrs.evolve(asked, running=attrs.evolve(asked.running, length=None))), asked)
     machine, screen = run.machine, chosen_screen(run.machine, asked.screen)
     if screen is None:
         return results
@@ -456,17 +458,20 @@ def run_without_display(run: TapedRun, asked: RunOptions, reason: str) -> dict[s
     return results | {"picture": picture, "text": screen.text()}
 
 
-def finish(results: dict[str, object], run: TapedRun, asked: RunOptions) -> None:
+def finish(results: dict[str, object], run: TapedRun, asked: RunOptions, script: Script) -> None:
     """Tell what came of the run, and leave: 130 after Ctrl-C, 1 when a replay differs or --strict has findings."""
     from simkit.commands.headless import Outcome
 
-    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=run.lines())  # type: ignore[arg-type] # by name
+    missed = results.pop("missed", [])
+    assert isinstance(missed, list)
+    more, untold = [*run.lines(), *missed], script.not_given()
+    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=more, not_given=untold)  # type: ignore[arg-type] # by name
     tell(outcome, run, asked, error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record)))
     run.ending.leave()
     if outcome.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     run.leave()
-    if asked.strict and len(run.machine.findings):
+    if missed or (asked.strict and len(run.machine.findings)):
         raise typer.Exit(exits.FOUND)
 
 

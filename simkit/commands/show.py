@@ -7,15 +7,23 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import JsonOption, MachineOptions, PadOption, TypeOption, help_text, takes_machine
+from simkit.commands.options import (
+    MOMENTS,
+    JsonOption,
+    MachineOptions,
+    Running,
+    help_text,
+    runs_machine,
+    tell_missed,
+)
 from simkit.commands.say import say, say_json
-from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.flags import flags_sentence, flags_set
 from simkit.machine.told import Executed, Loop, last_lines
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
+DEFAULT_AT = "2s"
 LAST_SHOWN = 8
 MEMORY_SHOWN = 32
 """Bytes of memory shown from an address on, in rows of eight."""
@@ -23,6 +31,7 @@ MEMORY_SHOWN = 32
 HELP = help_text(
     "Show what a machine looks like inside at a moment: the CPU, what each card holds in words, the last instructions, "
     "findings; with --memory the bytes from an address on.",
+    MOMENTS,
     examples=(
         "simkit show demo:marlpit --at 2s",
         "simkit show demo:marlpit --at 2s --memory PLAYER1_X",
@@ -33,14 +42,12 @@ HELP = help_text(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("show", help=HELP)(takes_machine(show))
+    app.command("show", help=HELP)(runs_machine(show))
 
 
 def show(
     options: MachineOptions,
-    at: Annotated[str, typer.Option("--at", metavar="TIME", help="When to look: 0.5s, 120f, 5000c.")] = "2s",
-    typed: TypeOption = None,
-    pad: PadOption = None,
+    running: Running,
     memory: Annotated[
         list[str] | None, typer.Option("--memory", metavar="ADDR", help="Address or label; repeatable.")
     ] = None,
@@ -48,35 +55,19 @@ def show(
 ) -> None:
     """Show a machine (see HELP)."""
     from simkit.commands.headless import run_forward
-    from simkit.commands.script import schedule_run
+    from simkit.machine.waiting import address_of
 
     loaded = options.load()
     addresses = [address_of(loaded, text) for text in memory or []]
-    if not run_forward(loaded, schedule_run(loaded, at, typed or [], pad or [])):
+    goal, script = running.begin(loaded, DEFAULT_AT)
+    if not run_forward(loaded, goal):
         raise typer.Exit(exits.INTERRUPTED)
     found = inside(loaded, addresses)
     if as_json:
         say_json(found)
     else:
         say(*words(loaded, found))
-
-
-def address_of(machine: Machine, text: str) -> int:
-    """Address written as "$7F22" or as a label.
-
-    Raises:
-        SimkitError: neither.
-    """
-    digits = text.removeprefix("$")
-    if text.startswith("$") or (digits and digits[0].isdigit()):
-        try:
-            address = int(digits, 16)
-        except ValueError:
-            address = -1
-        if not 0 <= address <= 0xFFFF:
-            raise SimkitError(f"{text!r} is not an address.", remedy="Write $0000 to $FFFF or a label.")
-        return address
-    return machine.labels[text]
+    tell_missed(goal, script)
 
 
 def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:

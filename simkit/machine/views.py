@@ -156,13 +156,7 @@ class Keys:
         Raises:
             SimkitError: a character that no key gives; nothing is typed then.
         """
-        strokes: list[tuple[str, str]] = []
-        for character in text:
-            keys = self.port.characters.get(character)
-            if keys is None:
-                raise SimkitError(f"No key gives {character!r}.", remedy="Type characters of the US layout.")
-            strokes += [("press", key) for key in keys]
-            strokes += [("release", key) for key in reversed(keys)]
+        strokes = self.strokes(text)
         now = self._machine.cycle if at is None else at
         ready = self.port.ready_at(self._machine.cycle)
         cycle = max(now, ready, self._machine.last_queued(self.slot, self.port.name))
@@ -170,6 +164,21 @@ class Keys:
             cycle += self.port.gap_cycles
             self._machine.outside(self.slot, self.port.name, action, key, at=cycle)
         return cycle
+
+    def strokes(self, text: str) -> list[tuple[str, str]]:
+        """What typing a text does, in order: press or release, and the key.
+
+        Raises:
+            SimkitError: a character that no key gives.
+        """
+        strokes: list[tuple[str, str]] = []
+        for character in text:
+            keys = self.port.characters.get(character)
+            if keys is None:
+                raise SimkitError(f"No key gives {character!r}.", remedy="Type characters of the US layout.")
+            strokes += [("press", key) for key in keys]
+            strokes += [("release", key) for key in reversed(keys)]
+        return strokes
 
     def _schedule(self, action: str, key: str, at: int | None) -> None:
         if key not in self.port.keys:
@@ -206,10 +215,18 @@ class Pad:
         """Plug it in again."""
         self._machine.outside(self._slot, self._port.name, "plug", self.number, at=at)
 
-    def _schedule(self, action: str, buttons: tuple[str, ...], at: int | None) -> None:
+    def check(self, *buttons: str) -> None:
+        """Check that the pad has these buttons.
+
+        Raises:
+            SimkitError: it has not.
+        """
         for button in buttons:
             if button not in self._port.buttons:
                 raise SimkitError(f"The pad has no button {button!r}.", remedy=near(button, self._port.buttons))
+
+    def _schedule(self, action: str, buttons: tuple[str, ...], at: int | None) -> None:
+        self.check(*buttons)
         for button in buttons:
             self._machine.outside(self._slot, self._port.name, action, self.number, button, at=at)
 

@@ -136,13 +136,13 @@ def _duration(sample: Sample) -> None:
 
 def _script(sample: Sample) -> None:
     """Typing and pads, queued on a machine that has both."""
-    from simkit.commands.script import schedule
+    from simkit.commands.script import Script
     from simkit.machine.machine import Machine
 
     machine = Machine.load("demo:marlpit")
     typed = [text for kind, text in zip(sample.argv[::2], sample.argv[1::2], strict=True) if kind == "type"]
     pads = [text for kind, text in zip(sample.argv[::2], sample.argv[1::2], strict=True) if kind == "pad"]
-    schedule(machine, machine.screen, typed, pads)
+    Script(machine, machine.screen, typed, pads)
     machine.run(cycles=RUN_CYCLES)
 
 
