@@ -26,6 +26,9 @@ class Handle(Protocol):
     def outside(self, slot: int, port: str, action: str, *arguments: Any, at: int | None = None) -> None:
         """Queue an outside event for the current cycle or cycle `at`."""
 
+    def look_at_texts(self) -> None:
+        """Have who waits for a text look whether it is there; does nothing while the CPU runs."""
+
     def last_queued(self, slot: int, port: str) -> int:
         """Cycle of the last outside event queued for a port, 0 when there is none."""
 

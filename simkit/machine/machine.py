@@ -431,6 +431,12 @@ class Machine:
             raise SimkitError(f"at is {at!r}; a cycle is a whole number.", remedy="Write at=m.cycle + 1000, say.")
         self.bus.schedule(self.cycle if at is None else max(at, self.cycle), slot, port, action, arguments)
 
+    def look_at_texts(self) -> None:
+        """Have who waits for a text look whether it is there; does nothing while the CPU runs."""
+        if not self.cpu.running:
+            for wait in tuple(self.looking):
+                wait.look()
+
     def last_queued(self, slot: int, port: str) -> int:
         """Cycle of the last outside event queued for a port, 0 when there is none."""
         return max((e[0] for e in self.bus.pending_outside() if (e[2], e[3]) == (slot, port)), default=0)
@@ -737,6 +743,8 @@ class Machine:
             _take(seat.name, seat.load, snapshot.cards[seat.slot], seat.slot)
         for name, load in (("findings", self.findings.load), ("cpu", self.cpu.load), ("bus", self.bus.load)):
             _take(name, load, snapshot.state.get(name))
+        for wait in self.looking:
+            wait.begin_anew()
 
 
 def _take(who: str, load: Callable[[Any], None], state: Any, slot: int | None = None) -> None:

@@ -96,7 +96,12 @@ class Moment:
             "read": f"a read of {self.value}",
             "write": f"a write of {self.value}",
         }[self.kind]
-        return f"{what} for the {self.number}th time" if self.number > 1 else what
+        return f"{what} for the {_ordinal(self.number)} time" if self.number > 1 else what
+
+
+def _ordinal(number: int) -> str:
+    teen = number // 10 % 10 == 1
+    return f"{number}{'th' if teen else {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th')}"
 
 
 def _of_screen(name: str) -> str:

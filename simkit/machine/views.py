@@ -15,6 +15,7 @@ from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Po
 from simkit.contract.registers import Register
 from simkit.files.png import PICTURE, screen_png
 from simkit.files.whole import write_whole
+from simkit.machine.teletype import Teletype
 
 if TYPE_CHECKING:
     import numpy as np
@@ -280,6 +281,7 @@ class Serial:
 
     def take(self) -> bytes:
         """What the card has sent and nobody has taken; it is gone from `received` then."""
+        self._machine.look_at_texts()  # who waits for one on the terminal sees it before it is gone
         taken, sent = bytearray(), self.port.sent
         while sent:
             taken.append(sent_byte(self._seat, self.port, sent.popleft()))
@@ -308,29 +310,12 @@ class Serial:
     def text(self, *, cr_adds_lf: bool = False) -> str:
         """What stands on a terminal that got `received`, lines joined by newlines, blanks at their ends left out.
 
-        Carriage return goes to the beginning of the line, line feed straight down, backspace one to the left; what is
-        written over is gone (common practice). Other control characters show nothing; a line has no right end.
-
         Args:
             cr_adds_lf: the terminal's own setting: each carriage return goes down a line too.
         """
-        rows: list[list[str]] = [[]]
-        row = column = 0
-        for byte in self.received:
-            if byte == 0x0D:
-                column = 0
-                row += cr_adds_lf
-            elif byte == 0x0A:
-                row += 1
-            elif byte == 0x08:
-                column = max(0, column - 1)
-            elif chr(byte).isprintable():
-                line = rows[row]
-                line += " " * (column + 1 - len(line))
-                line[column] = chr(byte)
-                column += 1
-            rows += [[] for _ in range(row + 1 - len(rows))]
-        return "\n".join("".join(line).rstrip() for line in rows)
+        shown = Teletype(cr_adds_lf=cr_adds_lf)
+        shown.feed(self.received)
+        return shown.text()
 
 
 class Lamps:

@@ -11,10 +11,11 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from simkit.contract.errors import SimkitError, near
+from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.findings import Finding
 from simkit.machine.lengths import whole
 from simkit.machine.moments import Moment, Span
+from simkit.machine.teletype import Teletype
 from simkit.machine.views import Screen, Serial
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ class Wait:
         self._left = moment.number
         self._begun = machine.cycle
         self._stood = False  # whether the text stood there at the last look
-        self._text: Callable[[], str] = str
+        self._text: Callable[[], str | None] = str  # None: the same as at the last look
         self._every = Fraction(0)
         self._cancel: Callable[[], None] = lambda: None
         if not moment.kind:
@@ -137,7 +138,7 @@ class Wait:
             shown = screen_named(machine, screen)
             self._text, self._every = shown.text, shown.frame_cycles
         else:
-            self._text, self._every = machine.serial.text, machine.clock_hz / TERMINAL_LOOKS_HZ
+            self._text, self._every = _on_terminal(machine.serial), machine.clock_hz / TERMINAL_LOOKS_HZ
         machine.looking.append(self)
         self._cancel = lambda: machine.looking.remove(self)
         self.look()
@@ -145,9 +146,33 @@ class Wait:
     def look(self) -> None:
         """Look at the text; called between two instructions."""
         self.next_look = whole((self._machine.cycle // self._every + 1) * self._every)
-        stood, self._stood = self._stood, self.moment.value in self._text()
+        shown = self._text()
+        if shown is None:
+            return
+        stood, self._stood = self._stood, self.moment.value in shown
         if self._stood and not stood:
             self._once()
+
+
+    def begin_anew(self) -> None:
+        """The machine has become another one: time may have gone back."""
+        self.next_look = self._machine.cycle + 1
+
+
+def _on_terminal(plug: Serial) -> Callable[[], str | None]:
+    """What stands on a terminal at the plug; None where no byte came since it was asked last."""
+    shown, newest, asked = Teletype(), None, False
+
+    def text() -> str | None:
+        nonlocal shown, newest, asked
+        data, newest, _ = plug.sent_after(newest)
+        if asked and not data:
+            return None
+        asked = True
+        shown.feed(data)
+        return shown.text()
+
+    return text
 
 
 def screen_named(machine: Machine, name: str) -> Screen:
@@ -157,6 +182,13 @@ def screen_named(machine: Machine, name: str) -> Screen:
         SimkitError: there is no such screen, or several are meant.
     """
     if not name:
+        screens = machine.ports(Screen)
+        if len(screens) > 1:
+            slots = [screen.slot for screen in screens]
+            raise SimkitError(
+                f"{len(slots)} cards have a screen: slots {numbers(slots)}.",
+                remedy=f'Say which, behind a slash: 120f/{slots[0]}, text:"READY"/{slots[0]}.',
+            )
         return machine.port(Screen)
     if name.isdecimal():
         return machine.port(Screen, int(name[:9]))

@@ -106,7 +106,7 @@ def test_a_moment_that_does_not_come_is_told_with_what_was_waited_for(shed):
     m = shed()
     for text, words in (
         ("label:$9999", r"Label \$9999 did not come up to cycle"),
-        ("write:$4321#2", r"A write of \$4321 for the 2th time did not come"),
+        ("write:$4321#2", r"A write of \$4321 for the 2nd time did not come"),
         ('text:"x"', "No card of this machine has a screen"),
         ("label:nowhere", "no label 'nowhere'"),
         ("5f", "No card of this machine has a screen"),
