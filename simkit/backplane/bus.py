@@ -441,6 +441,11 @@ class Bus:
         recent = self._engine.recent
         return recent[-1][1] if recent else None
 
+    @property
+    def late_cycle(self) -> int | None:
+        """Cycle of the write that is being handed over late, or None."""
+        return self._by_slot[self._late_slot].connector.late if self._late else None
+
     def armed(self, slot: int, name: str) -> int | None:
         """Cycle a card's event is armed for, or None."""
         return self.events.armed(slot, name)

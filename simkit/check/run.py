@@ -50,7 +50,7 @@ def check(
     accepted: Path | None = None,
     player: Player | None = None,
     goes_on: Callable[[float], bool] = lambda part: True,
-    ends: Callable[[], bool] = lambda: False,
+    left: Callable[[], int | None] = lambda: None,
 ) -> CheckResult:
     """Check a machine just loaded; it is run from power-on.
 
@@ -60,7 +60,8 @@ def check(
         accepted: file of accepted findings; None takes `accepted.toml` beside the machine file, if it is there.
         player: a recording on that machine, which is played first.
         goes_on: called now and then with the part done, 0 to 1; False ends the run there.
-        ends: asked whenever a piece of the run is over; True: it has come to its end, though earlier than `seconds`.
+        left: asked whenever a piece of the run is over: how many cycles to run still, when that is known to be less
+            than `seconds` say; a piece may be ended early to have it asked.
 
     Raises:
         SimkitError: the machine has run already, or the file of accepted findings is wrong.
@@ -73,7 +74,7 @@ def check(
     noted, more = static_findings(machine, listing)
     run = _Run(machine, listing, player)
     try:
-        loop, stopped = _watched(run, seconds, goes_on, ends)
+        loop, stopped = _watched(run, seconds, goes_on, left)
     finally:
         watch = run.watch
         running = run.in_time(watch.stop())
@@ -174,7 +175,7 @@ class _Loop:
 
 
 def _watched(
-    run: _Run, seconds: Fraction, goes_on: Callable[[float], bool], ends: Callable[[], bool]
+    run: _Run, seconds: Fraction, goes_on: Callable[[float], bool], known: Callable[[], int | None]
 ) -> tuple[_Loop | None, bool]:
     """Run under watch; gives the loop in which the program waits, and whether the run was ended from outside."""
     machine = run.machine
@@ -185,8 +186,11 @@ def _watched(
         while (left := total * number // SLICES - run.cycle) > 0:
             if not goes_on(run.cycle / total):
                 return None, True
-            run.go_on(min(left, PIECE))
-            if run.over or run.watch.lost is not None or machine.cpu.halted or ends():
+            end = known()
+            if end == 0:
+                return None, False
+            run.go_on(min(left, PIECE if end is None else min(end, PIECE)))
+            if run.over or run.watch.lost is not None or machine.cpu.halted:
                 return None, False
         recent = {pc for _, pc in machine.cpu.last_notes()}
         same = same + 1 if loop and recent <= loop else 0

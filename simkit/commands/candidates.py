@@ -154,7 +154,6 @@ def _arguments(name: str, line: _Line, word: str) -> dict[str, str]:
 
 
 def _values(option: str, metavar: str, line: _Line, word: str) -> dict[str, str]:
-    kind, colon, _ = word.partition(":")
     if option in _FIXED:
         return dict.fromkeys(_FIXED[option], "")
     if option == "--machine":
@@ -169,9 +168,23 @@ def _values(option: str, metavar: str, line: _Line, word: str) -> dict[str, str]
         return {f"{slot}=": told for slot, told in _slots(line, with_kinds=False).items()}
     if option in ("--slot", "--serial-slot", "--screen"):
         return _slots(line, with_kinds=False)
-    if colon and metavar in ("TIME", "MOMENT") and kind in ("label", "read", "write"):
+    if metavar == "MOMENT":
+        return _moments(line, word)
+    if metavar == "TEXT@MOMENT" and "@" in word:
+        before, _, moment = word.rpartition("@")
+        return {f"{before}@{text}": told for text, told in _moments(line, moment).items()}
+    return {}
+
+
+def _moments(line: _Line, word: str) -> dict[str, str]:
+    from simkit.machine.moments import KINDS
+
+    kind, colon, _ = word.partition(":")
+    if not colon:
+        return {f"{each}:": told for each, told in KINDS.items()}
+    if kind in ("label", "read", "write"):
         return {f"{kind}:{name}": told for name, told in _labels(line).items()}
-    if colon and metavar in ("TIME", "MOMENT") and kind == "finding":
+    if kind == "finding":
         return {f"finding:{name}": told for name, told in _arguments("RULE", line, word).items()}
     return {}
 

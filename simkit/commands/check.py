@@ -9,16 +9,8 @@ from typing import Annotated
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import (
-    MOMENTS,
-    ForceOption,
-    JsonOption,
-    MachineOptions,
-    ReplayOption,
-    Running,
-    help_text,
-    runs_machine,
-)
+from simkit.commands.options import ForceOption, JsonOption, MachineOptions, ReplayOption, help_text
+from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json, say_text, say_written
 
 DEFAULT_FOR = "2s"
@@ -40,6 +32,7 @@ HELP = help_text(
         "simkit check my-machine --replay evening.rec",
         "simkit check my-machine --one-line",
         "simkit check my-machine --sarif check.sarif",
+        *(one.format("check") for one in MOMENT_EXAMPLES),
     ),
 )
 
@@ -85,9 +78,9 @@ def check(
     loaded = options.load(tell_notes=False)  # the report does
     goal, script = running.begin(loaded, DEFAULT_FOR)
     cycles = goal.limit
-    player = start_replay(loaded, replay) if replay is not None else None
-    if player is not None and running.length is None:
-        cycles = player.recording.cycles
+    player = start_replay(loaded, replay, script) if replay is not None else None
+    if player is not None and (running.length is None or not goal.is_time):
+        cycles = player.recording.cycles if goal.is_time else max(cycles, player.recording.cycles)
     with LongRun(loaded.description.name) as run:
         result = check_machine(
             loaded,
@@ -95,15 +88,15 @@ def check(
             accepted=accepted,
             player=player,
             goes_on=run.goes_on,
-            ends=lambda: not goal.is_time and goal.come and loaded.cycle >= goal.limit,
+            left=lambda: goal.left,
         )
-    missed = goal.missed()
+    missed = [] if result.stopped else goal.missed()
     result.remarks += [*script.not_given(), *missed]
     if sarif is not None:
         say_written(write_whole(sarif, sarif_text(result), what="SARIF report", known=REPORT, force=force))
     elsewhere = sarif is not None and is_stdout(sarif)
     if as_json:
-        say_json(result.as_dict(), error=elsewhere)
+        say_json(result.as_dict() | missed_as_dict(goal, script), error=elsewhere)
     elif one_line:
         places = ((card.slot, card.place("")) for card in loaded.description.cards)
         found, rest = one_line_report(result, {slot: (place.file, place.line) for slot, place in places})

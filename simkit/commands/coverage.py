@@ -7,18 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from simkit.commands import exits
-from simkit.commands.options import (
-    MOMENTS,
-    ForceOption,
-    JsonOption,
-    MachineOptions,
-    Running,
-    check_apart,
-    help_text,
-    runs_machine,
-    tell_missed,
-)
+from simkit.commands.options import ForceOption, JsonOption, MachineOptions, check_apart, help_text
+from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, leave, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json, say_written
 
 if TYPE_CHECKING:
@@ -39,6 +29,7 @@ HELP = help_text(
         'simkit coverage my-machine --pad "1=start@1s..1.1s" --html coverage.html',
         "simkit coverage my-machine --for 5s --lcov coverage.info --cobertura coverage.xml",
         "simkit coverage my-machine --for 0c --merge tests.json --html coverage.html",
+        *(one.format("coverage") for one in MOMENT_EXAMPLES),
     ),
 )
 
@@ -101,7 +92,8 @@ def coverage(
         say_written(write_whole(path, text, what=kinds[name][0], known=kinds[name][1], force=force))
     elsewhere = any(is_stdout(path) for path in outputs.values())
     if as_json:
-        say_json({"total": as_dict([everything])[0], "labels": as_dict(rows)}, error=elsewhere)
+        found = {"total": as_dict([everything])[0], "labels": as_dict(rows)} | missed_as_dict(goal, script)
+        say_json(found, error=elsewhere)
     else:
         width = max((len(row.label) for row in rows), default=3)
         say(f"{'from label':<{width}}  at     instructions       branches both ways", error=elsewhere)
@@ -111,9 +103,7 @@ def coverage(
                 f"{percent(row.ran, row.instructions):>5}  {row.both:>3} of {row.branches}",
                 error=elsewhere,
             )
-    if not reached:
-        raise typer.Exit(exits.INTERRUPTED)
-    tell_missed(goal, script)
+    leave(goal, script, reached=reached)
 
 
 def _written(name: str, counts: Counts, program: Program, machine: Description) -> str:

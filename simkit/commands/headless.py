@@ -19,7 +19,7 @@ from simkit.machine.views import Lamps, Screen, Serial
 from simkit.outside.terminal_text import terminal_lines
 
 if TYPE_CHECKING:
-    from simkit.commands.script import Goal
+    from simkit.commands.goal import Goal
     from simkit.outside.player import Player
 
 CHUNK_SECONDS = 0.1
@@ -112,7 +112,8 @@ class Outcome:
         recorded: what was recorded, for --json.
         replayed: what was played, for --json.
         more: what else is told to people.
-        not_given: input whose moment did not come, a line each.
+        until: the moment at which the run was to end, for --json.
+        not_given: input whose moment did not come, as `Script.as_dicts` gives it.
     """
 
     machine: Machine
@@ -122,7 +123,8 @@ class Outcome:
     recorded: dict[str, Any] | None = None
     replayed: dict[str, Any] | None = None
     more: Sequence[str] = ()
-    not_given: Sequence[str] = ()
+    until: dict[str, Any] | None = None
+    not_given: Sequence[dict[str, Any]] = ()
 
     @property
     def sent(self) -> dict[int, bytes]:
@@ -144,6 +146,7 @@ class Outcome:
             "picture": str(self.picture) if self.picture else None,
             "text": self.text,
             "serial": {slot: "\n".join(terminal_lines(sent)) for slot, sent in self.sent.items()},
+            "until": self.until,
             "not_given": list(self.not_given),
             "recorded": self.recorded,
             "replayed": self.replayed,
@@ -169,7 +172,7 @@ class Outcome:
             told.append(f"The CPU {machine.cpu.halted}.")
         else:
             told.append(f"Next instruction: {machine.place(machine.cpu.pc).words()}.")
-        told += [*self.more, *self.not_given]
+        told += [*self.more, *(one["message"] for one in self.not_given)]
         if self.picture is not None:
             told.append(f"Picture: {self.picture}")
         if self.text is not None:

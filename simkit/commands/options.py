@@ -13,65 +13,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 import attrs
 import typer
 
-from simkit.commands import exits
 from simkit.commands.say import say
 from simkit.contract.errors import SimkitError
 from simkit.files.streams import is_stream
 
 if TYPE_CHECKING:
-    from simkit.commands.script import Goal, Script
     from simkit.machine.machine import Machine
 
-_RUNNING: dict[str, tuple[Any, object]] = {
-    "length": (
-        Annotated[
-            str | None,
-            typer.Option(
-                "--for", "--until", "--at", metavar="MOMENT", help="When the run ends: 2s, 120f, 5000c, label:NAME#3."
-            ),
-        ],
-        None,
-    ),
-    "typed": (
-        Annotated[
-            list[str] | None,
-            typer.Option(
-                "--type",
-                metavar="TEXT@MOMENT",
-                help="Type a text, without a keyboard over the serial line; \\n is the enter key. Repeatable.",
-            ),
-        ],
-        None,
-    ),
-    "sent": (
-        Annotated[
-            list[str] | None,
-            typer.Option(
-                "--send",
-                metavar="TEXT@MOMENT",
-                help="Send a text over the serial line as it stands; \\r, \\x1A. Repeatable.",
-            ),
-        ],
-        None,
-    ),
-    "pads": (
-        Annotated[
-            list[str] | None,
-            typer.Option(
-                "--pad", metavar="N=BUTTONS@FROM..TO", help='Hold pad buttons, e.g. "1=right+a@1.5s..2s". Repeatable.'
-            ),
-        ],
-        None,
-    ),
-}
-"""What every command takes that runs a machine: annotation and default by field of Running."""
+OptionTable = Mapping[str, tuple[Any, object]]
+"""Annotation and default of options by name of their parameter."""
 
-MOMENTS = (
-    "A MOMENT is a time after power-on (2s, 20ms, 120f frames of the screen, 5000c cycles; 120f/5 of the screen in "
-    'slot 5) or KIND:VALUE: label:NAME (its instruction is next), finding:RULE, text:"WORDS" (on the screen, or the '
-    "terminal), read:ADDRESS, write:ADDRESS; #3 behind it is the third time, +5000c so long after it. An event that "
-    "does not come is given up after 30 s of machine time."
-)
 ReplayOption = Annotated[
     Path | None, typer.Option("--replay", metavar="FILE", help="Have what a recording holds happen again.")
 ]
@@ -90,7 +41,7 @@ def help_text(*paragraphs: str, examples: Sequence[str]) -> str:
 
 _MACHINE = Annotated[str, typer.Argument(metavar="MACHINE", help="A folder, a machine.toml, or demo:NAME.")]
 
-_OPTIONS: dict[str, tuple[Any, object]] = {
+_OPTIONS: OptionTable = {
     "seed": (
         Annotated[
             int | None,
@@ -158,36 +109,41 @@ _OPTIONS: dict[str, tuple[Any, object]] = {
 """The one table of what every command with a MACHINE takes: annotation and default by field of MachineOptions."""
 
 
-def runs_machine(command: Callable[..., None]) -> Callable[..., None]:
-    """As `takes_machine` for a command that runs it: its second parameter gets the options of Running together."""
-    return takes_machine(command, running=True)
+def takes_machine(
+    command: Callable[..., None],
+    more: OptionTable | None = None,
+    gather: Callable[..., object] | None = None,
+) -> Callable[..., None]:
+    """Give a command the argument MACHINE and all options of the table; its first parameter gets them together.
 
-
-def takes_machine(command: Callable[..., None], *, running: bool = False) -> Callable[..., None]:
-    """Give a command the argument MACHINE and all options of the table; its first parameter gets them together."""
+    Args:
+        command: the command.
+        more: another table of options.
+        gather: makes of them what the command's second parameter gets.
+    """
     signature = inspect.signature(command, eval_str=True)
-    own = list(signature.parameters.values())[2 if running else 1 :]
-    table = _RUNNING if running else {}
+    own = list(signature.parameters.values())[1 if gather is None else 2 :]
     keyword = inspect.Parameter.KEYWORD_ONLY
-    shared = [
-        inspect.Parameter(name, keyword, default=default, annotation=annotation)
-        for name, (annotation, default) in _OPTIONS.items()
-    ]
-    parameters = [
-        inspect.Parameter("machine", keyword, annotation=_MACHINE),
-        *(
+
+    def of_table(table: OptionTable) -> list[inspect.Parameter]:
+        return [
             inspect.Parameter(name, keyword, default=default, annotation=annotation)
             for name, (annotation, default) in table.items()
-        ),
+        ]
+
+    more = more or {}
+    parameters = [
+        inspect.Parameter("machine", keyword, annotation=_MACHINE),
+        *of_table(more),
         *(parameter.replace(kind=keyword) for parameter in own if parameter.name != "as_json"),
-        *shared,
+        *of_table(_OPTIONS),
         *(parameter.replace(kind=keyword) for parameter in own if parameter.name == "as_json"),
     ]
 
     def called(**words: Any) -> None:
         machine = {name: words.pop(name) for name in ("machine", *_OPTIONS)}
-        run = {name: words.pop(name) for name in table}
-        command(MachineOptions(**machine), *([Running(**run)] if running else []), **words)
+        gathered = [gather(**{name: words.pop(name) for name in more})] if gather is not None else []
+        command(MachineOptions(**machine), *gathered, **words)
 
     called.__doc__ = command.__doc__
     called.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined] # what typer reads
@@ -195,50 +151,9 @@ def takes_machine(command: Callable[..., None], *, running: bool = False) -> Cal
     return called
 
 
-def _tuple(given: Sequence[Any] | None) -> tuple[Any, ...]:
+def as_tuple(given: Sequence[Any] | None) -> tuple[Any, ...]:
+    """What a repeatable option was given, in order; nothing when it was not."""
     return tuple(given or ())
-
-
-@attrs.frozen(kw_only=True)
-class Running:
-    """What the command line says about a run.
-
-    Attributes:
-        length: text of the moment at which it ends, or None.
-        typed: texts to type.
-        sent: texts to send over the serial line.
-        pads: pad buttons to hold.
-    """
-
-    length: str | None = None
-    typed: Sequence[str] = attrs.field(default=(), converter=_tuple)
-    sent: Sequence[str] = attrs.field(default=(), converter=_tuple)
-    pads: Sequence[str] = attrs.field(default=(), converter=_tuple)
-
-    def begin(self, machine: Machine, usually: str) -> tuple[Goal, Script]:
-        """Queue what is to be done; gives where the run ends, `usually` if nothing was said.
-
-        Raises:
-            SimkitError: a text says nothing that this machine knows.
-        """
-        from simkit.commands.script import Goal, Script
-
-        script = Script(machine, None, self.typed, self.pads, self.sent)
-        return Goal(machine, None, self.length or usually), script
-
-
-def tell_missed(goal: Goal, script: Script) -> None:
-    """Tell of moments that have not come, beside the result.
-
-    Raises:
-        typer.Exit: the one at which the run should have ended is among them.
-    """
-    missed = goal.missed()
-    lines = [f"Note: {text}" for text in (*script.not_given(), *missed)]
-    if lines:
-        say(*lines, error=True)
-    if missed:
-        raise typer.Exit(exits.FOUND)
 
 
 @attrs.frozen(kw_only=True)
@@ -259,12 +174,12 @@ class MachineOptions:
 
     machine: str
     seed: int | None = None
-    image: Sequence[str] = attrs.field(default=(), converter=_tuple)
-    labels: Sequence[Path] = attrs.field(default=(), converter=_tuple)
-    programs: Sequence[str] = attrs.field(default=(), converter=_tuple)
+    image: Sequence[str] = attrs.field(default=(), converter=as_tuple)
+    labels: Sequence[Path] = attrs.field(default=(), converter=as_tuple)
+    programs: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     start: str | None = None
     clock: str | None = None
-    settings: Sequence[str] = attrs.field(default=(), converter=_tuple)
+    settings: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     engine: str = "auto"
 
     def load(self, *, tell_notes: bool = True) -> Machine:

@@ -13,9 +13,9 @@ MOST_SUMMARY = 60
 
 OPTION_GROUPS: Mapping[str, tuple[str, ...]] = {
     "The machine": ("--machine", "--seed", "--image", "--labels", "--clock", "--set", "--engine", "--load", "--start"),
-    "How long, and when": ("--for", "--at", "--speed", "--watch", "--build"),
+    "How long, and when": ("--for", "--timeout", "--speed", "--watch", "--build"),
     "What happens to it": (
-        *("--type", "--pad", "--fault", "--controls", "--host-key", "--replay"),
+        *("--type", "--send", "--pad", "--fault", "--controls", "--host-key", "--replay"),
         *("--serial", "--serial-slot", "--paste", "--paste-pause"),
     ),
     "What comes out": (

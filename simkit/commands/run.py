@@ -12,26 +12,19 @@ import attrs
 import typer
 
 from simkit.commands import exits
-from simkit.commands.options import (
-    MOMENTS,
-    ForceOption,
-    JsonOption,
-    MachineOptions,
-    ReplayOption,
-    Running,
-    check_apart,
-    help_text,
-    runs_machine,
-)
+from simkit.commands.options import ForceOption, JsonOption, MachineOptions, ReplayOption, help_text
+from simkit.commands.run_options import RunOptions
+from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, runs_machine
 from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
-from simkit.files.streams import is_stdout, is_stream
+from simkit.files.streams import is_stdout
 from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
     from simkit.commands.building import Build
+    from simkit.commands.goal import Goal
     from simkit.commands.headless import Outcome
-    from simkit.commands.script import Goal, Script
+    from simkit.commands.script import Script
     from simkit.commands.taped_run import TapedRun
     from simkit.files.growing import GrowingFile
     from simkit.machine.machine import Machine
@@ -65,125 +58,12 @@ HELP = help_text(
         'simkit run demo:marlpit --headless --for 4s --pad "1=start@1s..1.1s" --pad "1=right+a@1.5s..2s"',
         "simkit run demo:monitor --serial stdio",
         'simkit run my-machine --headless --for 5s --type "LIST\\n@2s" --strict --json',
+        *(one.format("run").replace("run my-machine", "run my-machine --headless") for one in MOMENT_EXAMPLES),
         "simkit run my-machine --record evening.rec",
         "simkit run my-machine --headless --replay evening.rec --png end.png",
         "simkit run my-machine --image 2=new.bin --set 4.port_1=2 --clock '4 MHz'",
     ),
 )
-
-
-@attrs.frozen(kw_only=True)
-class RunOptions:
-    """What the command line says about the run.
-
-    Attributes:
-        options: the machine.
-        headless: no window.
-        running: what is done to the machine, and until when it runs.
-        png: where the picture goes at the end.
-        text: print what can be read on the screen.
-        screen: slot of the screen card.
-        watch: load anew when files change.
-        build: command to run when sources change.
-        sources: patterns of sources besides those that line tables name.
-        strict: findings give exit code 1.
-        as_json: print for programs.
-        speed: how fast machine time goes; None: not said.
-        controls: controls file.
-        host_key: replaces the host key.
-        serial: the host's end of the serial line.
-        serial_slot: which serial card, when there are several.
-        paste: file to send over it.
-        paste_pause: text of the duration to wait after each line of it.
-        capture: file for what the machine sends.
-        record: file for what happens to the machine.
-        replay: recording to play.
-        force: write over files that are not of the kit's making.
-    """
-
-    options: MachineOptions
-    headless: bool = False
-    running: Running = attrs.field(factory=Running)
-    png: Path | None = None
-    text: bool = False
-    screen: int | None = None
-    watch: bool = False
-    build: str | None = None
-    sources: tuple[str, ...] = ()
-    strict: bool = False
-    as_json: bool = False
-    speed: Speed | None = None
-    controls: Path | None = None
-    host_key: str | None = None
-    serial: str | None = None
-    serial_slot: int | None = None
-    paste: Path | None = None
-    paste_pause: str | None = None
-    capture: Path | None = None
-    record: Path | None = None
-    replay: Path | None = None
-    force: bool = False
-
-    def check(self) -> None:
-        """Check that the options go together.
-
-        Raises:
-            SimkitError: they do not; says which.
-        """
-        if self.serial is None:
-            for name, value in (
-                ("--serial-slot", self.serial_slot),
-                ("--paste", self.paste),
-                ("--paste-pause", self.paste_pause),
-                ("--capture", self.capture),
-            ):
-                if value is not None:
-                    raise SimkitError(f"{name} needs a serial line.", remedy="Add --serial stdio, tcp:PORT or pty.")
-        if self.png is not None and self.png.suffix.lower() != ".png" and not is_stream(self.png):
-            raise SimkitError(
-                f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.stem or 'screen'}.png."
-            )
-        if self.build is not None and not self.watch:
-            raise SimkitError("--build is for --watch: it runs when sources change.", remedy="Add --watch.")
-        if self.sources and self.build is None:
-            raise SimkitError("--sources is for --build.", remedy="Say which command builds, or leave it out.")
-        if self.paste_pause is not None and self.paste is None:
-            raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
-        if self.headless or self.serial is not None:
-            for name, given in (("--watch", self.watch), ("--controls", self.controls), ("--host-key", self.host_key)):
-                if given:
-                    windowless = "--headless" if self.headless else "--serial"
-                    raise SimkitError(f"{name} is for the window; {windowless} has none.", remedy="Leave one out.")
-            if self.speed is not None and self.serial is None:
-                raise SimkitError("--headless runs as fast as it goes; --speed has no say.", remedy="Leave one out.")
-            return
-        for name, given in (
-            ("--for", self.running.length),
-            ("--png", self.png),
-            ("--text", self.text),
-        ):
-            if given:
-                raise SimkitError(
-                    f"{name} needs --headless: a window runs until it is closed.", remedy="Add --headless."
-                )
-
-    def check_outputs(self) -> None:
-        """Check that what comes of the run can be written.
-
-        Raises:
-            SimkitError: it cannot; says which and why.
-        """
-        from simkit.files.png import PICTURE
-        from simkit.files.whole import check_output
-
-        check_apart({"--replay": self.replay, "--png": self.png, "--capture": self.capture, "--record": self.record})
-        for path, what, known in (
-            (self.png, "picture", PICTURE),
-            (self.capture, "capture", None),
-            (self.record, "recording", None),
-        ):
-            if path is not None:
-                check_output(path, what=what, known=known, force=self.force)
 
 
 def register(app: typer.Typer) -> None:
@@ -232,9 +112,6 @@ def run(
         str | None,
         typer.Option("--serial", metavar="LINE", help="Join the serial card to stdio, tcp:PORT (here only) or pty."),
     ] = None,
-    serial_slot: Annotated[
-        int | None, typer.Option("--serial-slot", metavar="SLOT", help="Which serial card, when there are several.")
-    ] = None,
     paste: Annotated[
         Path | None, typer.Option("--paste", metavar="FILE", help="Send a text over the serial line first.")
     ] = None,
@@ -278,7 +155,6 @@ def run(
         controls=controls,
         host_key=host_key,
         serial=serial,
-        serial_slot=serial_slot,
         paste=paste,
         paste_pause=paste_pause,
         capture=capture,
@@ -286,7 +162,6 @@ def run(
         replay=replay,
         force=force,
     )
-    from simkit.commands.script import Script
     from simkit.commands.taped_run import taped_run
     from simkit.commands.windowed import run_window, watch_for, what_stands
 
@@ -303,12 +178,11 @@ def run(
         for warning in loaded.warnings:
             say(f"Note: {warning.message}", error=True)
     shown = chosen_screen(loaded, asked.screen)
-    given = asked.running
-    script = Script(loaded, shown, given.typed, given.pads, given.sent, asked.serial_slot)
+    script = asked.running.script(loaded, shown)
     if asked.headless or asked.serial is not None:
         check_screen_wanted(shown, asked)
     with (
-        taped_run(loaded, record=asked.record, replay=asked.replay, force=asked.force) as run,
+        taped_run(loaded, script, record=asked.record, replay=asked.replay, force=asked.force) as run,
         building or nullcontext(),
     ):
         if asked.serial is not None:
@@ -344,9 +218,7 @@ def run_headless(run: TapedRun, asked: RunOptions) -> dict[str, object]:
 
 def goal_of(run: TapedRun, asked: RunOptions) -> Goal:
     """Where the run ends."""
-    from simkit.commands.script import Goal
-
-    return Goal(run.machine, chosen_screen(run.machine, asked.screen), asked.running.length or DEFAULT_FOR)
+    return asked.running.goal(run.machine, chosen_screen(run.machine, asked.screen), DEFAULT_FOR)
 
 
 def run_on(run: TapedRun, goal: Goal | None, asked: RunOptions) -> dict[str, object]:
@@ -360,8 +232,14 @@ def run_on(run: TapedRun, goal: Goal | None, asked: RunOptions) -> dict[str, obj
             goal.limit += run.machine.cycle - player.played
         reached = run_forward(run.machine, goal, asked_to_end=asked_to_end)
     run.close()
-    return what_is_on(chosen_screen(run.machine, asked.screen), asked) | {
+    return what_is_on(chosen_screen(run.machine, asked.screen), asked) | what_was_waited_for(goal, reached=reached)
+
+
+def what_was_waited_for(goal: Goal | None, *, reached: bool) -> dict[str, object]:
+    """Whether the goal has come, and whether somebody ended the run before."""
+    return {
         "stopped": not reached,
+        "until": goal.as_dict() if goal is not None else None,
         "missed": goal.missed() if reached and goal is not None else [],
     }
 
@@ -390,17 +268,15 @@ def what_is_on(screen: Screen | None, asked: RunOptions) -> dict[str, object]:
 
 def run_serial(run: TapedRun, asked: RunOptions, script: Script) -> None:
     """Run with the serial line at the host's end; what came of the run goes to stderr, as stdout is the line's."""
-    from simkit.commands.headless import Outcome
-    from simkit.commands.script import cycles_of
+    from simkit.commands.goal import cycles_of
     from simkit.machine.views import Serial
     from simkit.outside.serial_host import Paste, converse, open_line
 
     machine = run.machine
-    plug = machine.port(Serial, asked.serial_slot, option="--serial-slot")
+    plug = machine.port(Serial, asked.running.serial_slot, option="--serial-slot")
     screen = chosen_screen(machine, asked.screen)
-    length = asked.running.length
-    until = cycles_of(machine, screen, length, "--for with --serial") if length else None
-    pause = cycles_of(machine, screen, asked.paste_pause, "--paste-pause") if asked.paste_pause else 0
+    goal = None if asked.running.length is None and asked.running.timeout is None else goal_of(run, asked)
+    pause = cycles_of(machine, screen, asked.paste_pause, "--paste-pause") if asked.paste_pause is not None else 0
     paste = Paste.read(asked.paste, pause) if asked.paste else None
     assert asked.serial is not None
     line = open_line(asked.serial, asked_to_end=run.ending.asked)
@@ -411,11 +287,12 @@ def run_serial(run: TapedRun, asked: RunOptions, script: Script) -> None:
         raise
     speed = asked.speed or Speed.REAL
     with capture or nullcontext():
-        converse(
+        reached = converse(
             machine,
             plug,
             line,
-            until=until,
+            until=goal.limit if goal is not None else None,
+            left=lambda: goal.left if goal is not None else None,
             paste=paste,
             capture=capture,
             speed=speed,
@@ -423,12 +300,22 @@ def run_serial(run: TapedRun, asked: RunOptions, script: Script) -> None:
             asked_to_end=run.ending.asked,
         )
     run.close()
-    results = what_is_on(chosen_screen(run.machine, asked.screen), asked)
-    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=run.lines(), not_given=script.not_given())  # type: ignore[arg-type] # by name
-    tell(outcome, run, asked, error=True)
-    run.leave(usually=signal.SIGINT)  # Ctrl-C is how a person leaves
-    if asked.strict and len(run.machine.findings):
+    found = what_is_on(chosen_screen(run.machine, asked.screen), asked) | what_was_waited_for(goal, reached=reached)
+    del found["stopped"]  # Ctrl-C is how a person leaves
+    missed = found.pop("missed")
+    assert isinstance(missed, list)
+    tell(_outcome(found, missed, run, script), run, asked, error=True)
+    run.leave(usually=signal.SIGINT)
+    if missed or (asked.strict and len(run.machine.findings)):
         raise typer.Exit(exits.FOUND)
+
+
+def _outcome(found: dict[str, object], missed: list[str], run: TapedRun, script: Script) -> Outcome:
+    """What is told of a run that is closed."""
+    from simkit.commands.headless import Outcome
+
+    found |= run.as_dict() | {"more": [*run.lines(), *missed], "not_given": script.as_dicts()}
+    return Outcome(machine=run.machine, **found)  # type: ignore[arg-type] # by name
 
 
 def _capture(asked: RunOptions) -> GrowingFile | None:
@@ -450,7 +337,9 @@ def run_without_display(run: TapedRun, asked: RunOptions, reason: str) -> dict[s
 
     say(f"{reason} Running {DEFAULT_FOR} of machine time without a window.", error=True)
     machine = run.machine
-    results = run_on(run, goal_of(run, attrs.evolve(asked, running=attrs.evolve(asked.running, length=None))), asked)
+    results = run_on(
+        run, goal_of(run, attrs.evolve(asked, running=attrs.evolve(asked.running, length=None, timeout=None))), asked
+    )
     machine, screen = run.machine, chosen_screen(run.machine, asked.screen)
     if screen is None:
         return results
@@ -460,12 +349,9 @@ def run_without_display(run: TapedRun, asked: RunOptions, reason: str) -> dict[s
 
 def finish(results: dict[str, object], run: TapedRun, asked: RunOptions, script: Script) -> None:
     """Tell what came of the run, and leave: 130 after Ctrl-C, 1 when a replay differs or --strict has findings."""
-    from simkit.commands.headless import Outcome
-
     missed = results.pop("missed", [])
     assert isinstance(missed, list)
-    more, untold = [*run.lines(), *missed], script.not_given()
-    outcome = Outcome(machine=run.machine, **results, **run.as_dict(), more=more, not_given=untold)  # type: ignore[arg-type] # by name
+    outcome = _outcome(results, missed, run, script)
     tell(outcome, run, asked, error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record)))
     run.ending.leave()
     if outcome.stopped:

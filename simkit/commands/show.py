@@ -6,16 +6,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from simkit.commands import exits
-from simkit.commands.options import (
-    MOMENTS,
-    JsonOption,
-    MachineOptions,
-    Running,
-    help_text,
-    runs_machine,
-    tell_missed,
-)
+from simkit.commands.options import JsonOption, MachineOptions, help_text
+from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, leave, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json
 from simkit.cpu.isa.flags import flags_sentence, flags_set
 from simkit.machine.told import Executed, Loop, last_lines
@@ -36,6 +28,7 @@ HELP = help_text(
         "simkit show demo:marlpit --at 2s",
         "simkit show demo:marlpit --at 2s --memory PLAYER1_X",
         'simkit show demo:bench --at 0.1s --memory "$0200"',
+        *(one.format("show") for one in MOMENT_EXAMPLES),
     ),
 )
 
@@ -60,14 +53,13 @@ def show(
     loaded = options.load()
     addresses = [address_of(loaded, text) for text in memory or []]
     goal, script = running.begin(loaded, DEFAULT_AT)
-    if not run_forward(loaded, goal):
-        raise typer.Exit(exits.INTERRUPTED)
-    found = inside(loaded, addresses)
+    reached = run_forward(loaded, goal)
+    found = inside(loaded, addresses) | missed_as_dict(goal, script)
     if as_json:
         say_json(found)
     else:
         say(*words(loaded, found))
-    tell_missed(goal, script)
+    leave(goal, script, reached=reached)
 
 
 def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:

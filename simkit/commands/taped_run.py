@@ -16,6 +16,7 @@ from simkit.commands.say import say
 from simkit.contract.plain import plain
 
 if TYPE_CHECKING:
+    from simkit.commands.script import Script
     from simkit.machine.machine import Machine
     from simkit.outside.journal import Journal
     from simkit.outside.player import Player
@@ -103,11 +104,14 @@ class TapedRun:
 
 
 @contextlib.contextmanager
-def taped_run(machine: Machine, *, record: Path | None, replay: Path | None, force: bool = False) -> Iterator[TapedRun]:
+def taped_run(
+    machine: Machine, script: Script, *, record: Path | None, replay: Path | None, force: bool = False
+) -> Iterator[TapedRun]:
     """Begin to play and to record; whatever ends the run, the recording is ended with it.
 
     Args:
-        machine: just loaded; what is typed and held is queued.
+        machine: just loaded.
+        script: what is typed and held on it.
         record: file to write, opened at once.
         replay: file to play.
         force: write over a recording that is there.
@@ -118,7 +122,7 @@ def taped_run(machine: Machine, *, record: Path | None, replay: Path | None, for
     with Ending() as ending:
         found = TapedRun(ending, machine)
         if replay is not None:
-            found.player = start_replay(machine, replay)
+            found.player = start_replay(machine, replay, script)
         if record is not None:
             from simkit.outside.journal import Journal
 
@@ -130,12 +134,16 @@ def taped_run(machine: Machine, *, record: Path | None, replay: Path | None, for
             found.close()
 
 
-def start_replay(machine: Machine, path: Path) -> Player:
-    """Read a recording and make ready to play it; tells what is different from the recorded machine."""
+def start_replay(machine: Machine, path: Path, script: Script) -> Player:
+    """Read a recording and make ready to play it, besides the input of the command line, which is queued.
+
+    Tells what is different from the recorded machine.
+    """
     from simkit.outside.player import Player
     from simkit.outside.recording import read_recording
 
     player = Player(machine, read_recording(path))
+    script.tell = player.other_input
     for text in player.notes:
         note(f"Note: {text}")
     return player

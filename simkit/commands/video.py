@@ -7,17 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from simkit.commands import exits
-from simkit.commands.options import (
-    MOMENTS,
-    ForceOption,
-    JsonOption,
-    MachineOptions,
-    Running,
-    help_text,
-    runs_machine,
-    tell_missed,
-)
+from simkit.commands.options import ForceOption, JsonOption, MachineOptions, help_text
+from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, leave, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json, say_notes
 
 DEFAULT_AT = "2s"
@@ -30,6 +21,7 @@ HELP = help_text(
     examples=(
         "simkit video demo:marlpit --at 2s",
         "simkit video my-machine --at 120f --slot 5 --folder pictures",
+        *(one.format("video") for one in MOMENT_EXAMPLES),
     ),
 )
 
@@ -60,8 +52,7 @@ def video(
     rules: dict[str, Any] = {"what": "picture", "known": PICTURE, "force": force, "make_folders": True}
     if folder is not None:
         check_output(*(folder / f"video-{name}.png" for name in names), **rules)
-    if not run_forward(loaded, goal):
-        raise typer.Exit(exits.INTERRUPTED)
+    reached = run_forward(loaded, goal)
     look = VideoLook.of(loaded, slot)
     written = {}
     if folder is not None:
@@ -70,7 +61,7 @@ def video(
         say_notes(write_together({written[name]: png(picture) for name, picture in pictures.items()}, **rules))
     if as_json:
         files = {name: str(path) for name, path in written.items()}
-        say_json({"cycle": loaded.cycle, "words": look.words(), "files": files})
+        say_json({"cycle": loaded.cycle, "words": look.words(), "files": files} | missed_as_dict(goal, script))
     else:
         say(*look.words(), *(f"written: {path}" for path in written.values()))
-    tell_missed(goal, script)
+    leave(goal, script, reached=reached)

@@ -12,7 +12,7 @@ from simkit.outside.speed import Speed
 
 if TYPE_CHECKING:
     from simkit.commands.building import Build
-    from simkit.commands.run import RunOptions
+    from simkit.commands.run_options import RunOptions
     from simkit.commands.taped_run import TapedRun
     from simkit.commands.watching import Watch
     from simkit.machine.machine import Machine

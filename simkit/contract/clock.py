@@ -10,7 +10,6 @@ from simkit.contract.errors import SimkitError
 _UNITS = {"hz": 1, "khz": 1_000, "mhz": 1_000_000}
 _NUMBER = r"([0-9]{1,12}(?:\.[0-9]{1,12})?)"
 _CLOCK = re.compile(rf"\s*{_NUMBER}\s*([kM]?Hz)\s*(?:/\s*([0-9]{{1,12}})\s*)?", re.IGNORECASE)
-_DURATION = re.compile(rf"\s*{_NUMBER}\s*(ms|us|s|f|c)\s*")
 
 MAX_HZ = 1_000_000_000
 """Highest clock accepted, in Hz; no part of the family comes near it."""
@@ -38,31 +37,6 @@ def parse_hz(text: str) -> Fraction:
     if hz > MAX_HZ:
         raise SimkitError(f"{text!r} is above the highest clock accepted, 1000 MHz.", remedy="Check the unit.")
     return hz
-
-
-def parse_duration(text: str, hz: Fraction, frame_cycles: Fraction | None = None) -> int:
-    """Cycles in a duration: "0.5s", "20ms", "100us", "120f" (frames of the screen), "5000c".
-
-    Raises:
-        SimkitError: not a duration, or frames without a screen to count them.
-    """
-    match = _DURATION.fullmatch(text)
-    if match is None:
-        raise SimkitError(f"{text!r} is not a duration.", remedy="Write e.g. 0.5s, 20ms, 120f (frames) or 5000c.")
-    number = Fraction(match[1])
-    unit = match[2]
-    if unit == "c":
-        cycles = number
-    elif unit == "f":
-        if frame_cycles is None:
-            raise SimkitError(
-                f"{text!r} counts frames, and there is no single screen to count them.",
-                remedy="Write seconds or cycles.",
-            )
-        cycles = number * frame_cycles
-    else:
-        cycles = number * hz / {"s": 1, "ms": 1_000, "us": 1_000_000}[unit]
-    return -(-cycles.numerator // cycles.denominator)
 
 
 class Crystal:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
+from simkit.contract.events import NEVER
+
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
@@ -38,3 +40,30 @@ class History(Protocol):
 
     def go_on_with(self, machine: Machine) -> None:
         """Another machine, loaded anew, takes the place of this one."""
+
+
+class Bystander(History):
+    """One that only wants to know of some of it: nothing happens on what it does not say."""
+
+    next_look = NEVER
+
+    def about_to_run(self) -> None:  # noqa: D102 - as in History, here and below
+        return
+
+    def has_run(self, error: BaseException | None) -> None:  # noqa: D102
+        return
+
+    def poked(self, address: int, value: int) -> None:  # noqa: D102
+        return
+
+    def about_to_be_another(self) -> None:  # noqa: D102
+        return
+
+    def state_loaded(self, data: bytes, before: int) -> None:  # noqa: D102
+        return
+
+    def power_cycled(self, before: int) -> None:  # noqa: D102
+        return
+
+    def go_on_with(self, machine: Machine) -> None:  # noqa: D102
+        return

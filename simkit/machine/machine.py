@@ -26,7 +26,7 @@ from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.shapes import StateError
 from simkit.cpu.core.engine import CoreCpu, make_cpu
-from simkit.cpu.reference.engine import LAST_NOTES
+from simkit.cpu.reference.engine import LAST_NOTES, MOST_NOTES
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
@@ -538,7 +538,18 @@ class Machine:
     def _found_one(self, finding: Finding) -> None:
         if self._first_found is None:
             self._first_found = finding
-            self._led_to_first = [note for note in self.cpu.last_notes(LED_NOTES) if note[0] <= finding.cycle]
+            self._led_to_first = self._led_to(finding)
+
+    def _led_to(self, finding: Finding) -> list[Note]:
+        """The last instructions up to that which brought a finding about, whenever its write was handed over."""
+        at = finding.cycle
+        if finding.pc is not None:  # a card may report an earlier cycle than that of the access
+            late = self.bus.late_cycle
+            at = self.cycle if late is None else late
+        notes = [note for note in self.cpu.last_notes(MOST_NOTES) if note[0] <= at]
+        if finding.pc is not None and (not notes or notes[-1][1] != finding.pc):  # so long ago that it is forgotten
+            notes = [(finding.cycle, finding.pc)]
+        return notes[-LED_NOTES:]
 
     def _executed(self, note: Note) -> Executed:
         cycle, pc = note

@@ -24,12 +24,20 @@ import attrs
 from simkit.contract.errors import SimkitError, near
 
 UNITS = ("ms", "us", "s", "f", "c")
-KINDS = ("label", "finding", "text", "read", "write")
+KINDS = {
+    "label": "the instruction at it is next",
+    "finding": "one of the rule came up",
+    "text": "it stands on the screen, or the terminal",
+    "read": "the address was read",
+    "write": "the address was written",
+}
+"""Kinds of moments, and when one comes, in a few words."""
 MOST_TIMES = 999_999_999
 MOST_TEXT = 1000
 """Characters of a moment."""
 
 _SPAN = re.compile(rf"([0-9]{{1,12}})(\.[0-9]{{1,12}})?\s*({'|'.join(UNITS)})(?![A-Za-z0-9_.])")
+_LONG_NUMBER = re.compile(r"[0-9]{13}|[0-9]+\.[0-9]{13}")
 _KIND = re.compile(r"([A-Za-z]\w*):")
 _BARE = re.compile(r"[A-Za-z0-9_.$:-]+")
 _QUOTED = re.compile(r'"((?:[^"\\]|\\["\\])*)"')
@@ -181,6 +189,8 @@ class _Reader:
     def _span(self) -> Span:
         match = _SPAN.match(self._text, self._at)
         if match is None:
+            if _LONG_NUMBER.match(self._text, self._at):
+                raise self._wrong("the number is too long", "Write at most 12 digits, and 12 behind the point.")
             raise self._wrong(
                 "there is no time" if self._at < len(self._text.rstrip()) else "it ends too early",
                 f"Write e.g. 0.5s, 20ms, 120f (frames) or 5000c, or one of {', '.join(f'{kind}:' for kind in KINDS)}.",
@@ -227,9 +237,8 @@ class _Reader:
 
     def _wrong(self, what: str, remedy: str) -> SimkitError:
         text = self._text.replace("\n", " ").replace("\t", " ")
-        return SimkitError(
-            f"{self._text!r} is not a moment: {what}.", lines=[f"  {text}", f"  {'':>{self._at}}^"], remedy=remedy
-        )
+        lines = [f"  {text}", f"  {'':>{self._at}}^"] if text.strip() else []
+        return SimkitError(f"{self._text!r} is not a moment: {what}.", lines=lines, remedy=remedy)
 
 
 def _plain(quoted: str) -> str:

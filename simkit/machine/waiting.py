@@ -153,7 +153,6 @@ class Wait:
         if self._stood and not stood:
             self._once()
 
-
     def begin_anew(self) -> None:
         """The machine has become another one: time may have gone back."""
         self.next_look = self._machine.cycle + 1

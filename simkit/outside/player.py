@@ -113,17 +113,22 @@ class Player:
         self._last_same: Place | None = None
         self._held: dict[tuple[int, str, tuple[Any, ...]], None] = {}
         self._check()
+        self._own_from: int | None = None
         pending = machine.bus.pending_outside()
-        self._own_from = pending[0][0] if pending else None
-        if self._own_from is not None and self._same:
-            self.notes.append(
-                f"Input besides that of the recording comes from cycle {self._own_from} on: from there on nothing is "
-                "compared."
-            )
+        if pending:
+            self.other_input(pending[0][0])
         self.notes += recording.words()
         self._entries = recording.entries()
         self._next: Entry | None = None
         self._look_ahead()
+
+    def other_input(self, cycle: int) -> None:
+        """Input besides that of the recording comes from that cycle on."""
+        if self._own_from is None and self._same:
+            self.notes.append(
+                f"Input besides that of the recording comes from cycle {cycle} on: from there on nothing is compared."
+            )
+        self._own_from = cycle if self._own_from is None else min(cycle, self._own_from)
 
     # before anything happens ------------------------------------------------------------------------------------------
 
@@ -196,7 +201,8 @@ class Player:
             before: kinds of entries at whose place to stop before they are done; `step` does them.
 
         Returns:
-            The cycles played: fewer when the recording has ended or an entry is waited for.
+            The cycles played: fewer when the recording has ended, an entry is waited for, or somebody who waited for a
+            moment has ended the run.
 
         Raises:
             SimkitError: the machine cannot do what the recording says; says where.
@@ -210,7 +216,9 @@ class Player:
                     break
                 self.step()
             elif self.played < target:
-                self._run(min(target - self.played, self._next.at.cycle - self.machine.cycle))
+                wanted = min(target - self.played, self._next.at.cycle - self.machine.cycle)
+                if self._run(wanted) < wanted and self.machine.cpu.halted is None:
+                    break  # somebody has ended the run: `Machine.end_run_at`
             else:
                 break
         return self.played - first
@@ -253,7 +261,7 @@ class Player:
             self.machine.outside(slot, port, "release", *arguments)
         self._held.clear()
 
-    def _run(self, cycles: int) -> None:
+    def _run(self, cycles: int) -> int:
         machine = self.machine
         before = machine.cycle
         try:
@@ -264,6 +272,7 @@ class Player:
             if expected is None or expected.kind not in OPENS_POWER_ON or expected.at.cycle != machine.cycle:
                 raise
         self.played += machine.cycle - before
+        return machine.cycle - before
 
     def _look_ahead(self) -> None:
         """Queue the input up to the next entry of another kind."""

@@ -352,6 +352,7 @@ def converse(
     line: HostLine,
     *,
     until: int | None = None,
+    left: Callable[[], int | None] = lambda: None,
     paste: Paste | None = None,
     capture: GrowingFile | None = None,
     speed: Speed = Speed.REAL,
@@ -367,6 +368,7 @@ def converse(
         line: the host's end; closed at the end.
         until: cycle to stop at; None: run until Ctrl-C, or until piped input has ended and the line has been quiet
             for a second of machine time.
+        left: asked again and again: how many cycles to run still, when that is known to be less than `until` says.
         paste: a file to send first.
         capture: an open file that gets everything the machine sends.
         speed: how fast machine time goes where somebody sits at the line.
@@ -383,7 +385,7 @@ def converse(
     try:
         if line.greeting:
             announce(line.greeting + ("\r" if line.live else ""))
-        talk = _Talk(line, capture, until, speed.factor if line.live else None, asked_to_end, machine)
+        talk = _Talk(line, capture, until, left, speed.factor if line.live else None, asked_to_end, machine)
         if player is not None:
             if line.live and line.greeting:
                 announce("The recording is played first; what you send waits until it has ended.\r")
@@ -407,6 +409,7 @@ class _Talk:
         line: HostLine,
         capture: GrowingFile | None,
         until: int | None,
+        left: Callable[[], int | None],
         factor: Fraction | None,
         asked_to_end: Callable[[], bool],
         machine: Machine,
@@ -414,6 +417,7 @@ class _Talk:
         self._line = line
         self._capture = capture
         self._until = until
+        self._left = left
         self._factor = factor
         self._asked_to_end = asked_to_end
         self._hz = machine.description.clock_hz
@@ -452,7 +456,8 @@ class _Talk:
         """Cycles to run now; 0 when it is time to stop."""
         if self._asked_to_end():
             return 0
-        return self._step if self._until is None else max(0, min(self._step, self._until - self._cycle))
+        known = [self._step, self._left(), None if self._until is None else self._until - self._cycle]
+        return max(0, min(cycles for cycles in known if cycles is not None))
 
     def _pass_on(self, serial: Serial) -> bytes:
         """What the machine has sent goes to the host."""

@@ -3,7 +3,7 @@
     # pyproject.toml or pytest.ini
     [tool.pytest.ini_options]
     simkit_machine = "machine.toml"
-    simkit_boot = "label=main_loop"       # optional: tests begin there, from a snapshot taken once
+    simkit_boot = "label:main_loop"       # optional: tests begin there, from a snapshot taken once
 
     def test_the_title_shows_the_name(machine, golden):
         machine.run(screen_text="SLUG WATCH", timeout=3)
@@ -13,8 +13,8 @@
     def test_digits_are_split(machine):
         assert machine.call("split_digits", a=42).a == 2
 
-`boot` may also be a function that plays the machine to where tests begin; `load_machine` gives several machines to one
-test. With --simkit-coverage=FILE the summary tells which part of each ROM the tests ran.
+`boot` is a moment, as on the command line, or a function that plays the machine to where tests begin; `load_machine`
+gives several machines to one test. With --simkit-coverage=FILE the summary tells which part of each ROM the tests ran.
 
 Nothing of the kit is imported before a test asks for a machine.
 """
@@ -25,7 +25,7 @@ import os
 import re
 import sys
 import traceback
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Generator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,6 +35,7 @@ import pytest
 if TYPE_CHECKING:
     from simkit.contract.findings import Finding
     from simkit.machine.machine import Machine
+    from simkit.machine.moments import Moment
     from simkit.machine.views import Screen
     from simkit.testing.coverage import Counts
 
@@ -51,7 +52,6 @@ _SHOWN_FINDINGS = 4
 """First and last ones shown of many."""
 
 _PACKAGE = Path(__file__).parent.parent
-_BOOT = re.compile(r"(seconds|cycles|frames|label|screen_text)=(.+)")
 _OUTPUT_KEY = "simkit_coverage"
 _OVERDUE = "simkit.backplane.overdue"
 
@@ -62,7 +62,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--simkit-accept", action="store_true", help="write golden pictures instead of comparing them")
     group.addoption("--simkit-coverage", metavar="FILE", help="write which ROM instructions the tests ran")
     parser.addini("simkit_machine", "machine for the fixture `machine`, from the root folder, or demo:NAME")
-    parser.addini("simkit_boot", "where tests begin: seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
+    parser.addini("simkit_boot", "moment at which tests begin: 2s, 120f, 5000c, label:NAME, text:WORDS and so on")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -205,22 +205,19 @@ def _boot(found: Machine, boot: str | Callable[[Machine], Any] | bool, config: p
     if callable(boot):
         boot(found)
     else:
-        found.run(**_moment(str(boot)))
+        found.run(_moment(str(boot)))
     cache[key] = found.save_state()
 
 
-def _moment(boot: str) -> dict[str, Any]:
-    """Argument of Machine.run for a boot place in words."""
-    match = _BOOT.fullmatch(boot.strip())
-    if match is None:
-        raise pytest.UsageError(f"boot {boot!r}: write seconds=N, cycles=N, frames=N, label=NAME or screen_text=TEXT")
-    name, value = match[1], match[2].strip()
-    moments: Mapping[str, Callable[[str], Any]] = {"seconds": float, "cycles": int, "frames": int}
+def _moment(boot: str) -> Moment:
+    """Where tests begin, in words of the one grammar of moments."""
+    from simkit.contract.errors import SimkitError
+    from simkit.machine.moments import parse_moment
+
     try:
-        moment = moments.get(name, str)(value)
-    except ValueError:
-        raise pytest.UsageError(f"boot {boot!r}: {value!r} is not a number") from None
-    return {name: moment}
+        return parse_moment(boot)
+    except SimkitError as error:
+        raise pytest.UsageError(f"boot: {error}") from None
 
 
 # failures -------------------------------------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ import pytest
 from simkit import Machine
 from simkit.commands.main import main
 from simkit.commands.new import write_machine
-from simkit.commands.script import schedule_run
+from simkit.commands.running import Running
 from simkit.contract.errors import SimkitError
 
 START = [sys.executable, "-c", "from simkit.commands.main import main; main()"]
@@ -188,8 +188,11 @@ WRONG = {
     "no machine": ("run", "Missing argument 'MACHINE'.\n`simkit run --help` shows how."),
     "seed is no number": ("run hello --seed one", "'--seed'"),
     "clock of zero": ("run hello --headless --clock 0Hz", "'0Hz' is a clock that stands still."),
-    "duration without unit": ("run hello --headless --for 3", "'3' is not a duration.\nWrite e.g. 0.5s"),
-    "time of a text": ("run hello --headless --type a@b", "--type 'a@b': 'b' is not a duration."),
+    "duration without unit": (
+        "run hello --headless --for 3",
+        "--for/--until/--at: '3' is not a moment: there is no time.\n  3\n  ^\nWrite e.g. 0.5s",
+    ),
+    "time of a text": ("run hello --headless --type a@b", "--type 'a@b': 'b' is not a moment: there is no time."),
     "character without key": ("run hello --headless --type é", "No key gives 'é'."),
     "pad without time": ("run demo:marlpit --headless --pad 1=a", "does not say PAD=BUTTONS@FROM..TO"),
     "pad backwards": ("run demo:marlpit --headless --pad 1=a@2s..1s", "ends before it begins"),
@@ -238,7 +241,7 @@ def test_wrong_use_gets_one_message_and_exit_code_2(simkit, hello, command, mess
     assert (code, out) == (2, "")
     assert message in err
     assert "Traceback" not in err
-    assert 2 <= len(err.splitlines()) <= 3, "what is wrong, and what to do"
+    assert 2 <= len(err.splitlines()) <= 4, "what is wrong, perhaps where, and what to do"
 
 
 def test_json_gives_the_fields_of_an_error(simkit, hello, tmp_path):
@@ -281,15 +284,16 @@ def test_the_engine_can_be_chosen(simkit, hello, engine):
 def test_what_is_typed_goes_over_the_line_where_there_is_no_keyboard():
     """A terminal's enter key sends carriage return (common practice)."""
     machine = Machine.load("demo:serial-test")
-    machine.run(cycles=schedule_run(machine, "1.5s", ["hello\\n@1s"], []))
+    goal, _ = Running(typed=["hello\\n@1s"]).begin(machine, "1.5s")
+    machine.run_to(goal.limit)
     assert machine.serial.received.endswith(b"hello\r")
     with pytest.raises(SimkitError, match="carries ASCII"):
-        schedule_run(machine, "2s", ["h\u00e9llo@1.6s"], [])
+        Running(typed=["h\u00e9llo@1.6s"]).begin(machine, "2s")
 
 
 def test_a_machine_with_neither_says_so():
     with pytest.raises(SimkitError, match="has a keyboard"):
-        schedule_run(Machine.load("demo:traps"), "1s", ["hello"], [])
+        Running(typed=["hello"]).begin(Machine.load("demo:traps"), "1s")
 
 
 def test_a_headless_run_that_writes_its_picture_loads_neither_numpy_nor_pygame(hello, tmp_path):

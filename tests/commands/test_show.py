@@ -40,7 +40,7 @@ def test_programs_get_the_same_as_json(simkit):
     [
         (("--memory", "$12345"), "'$12345' is not an address"),
         (("--memory", "nowhere"), "no label 'nowhere'"),
-        (("--at", "soon"), "'soon' is not a duration"),
+        (("--at", "soon"), "'soon' is not a moment"),
     ],
 )
 def test_wrong_use_gets_one_message(simkit, arguments, message):

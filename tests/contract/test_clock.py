@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.contract.clock import Crystal, parse_duration, parse_hz
+from simkit.contract.clock import Crystal, parse_hz
 from simkit.contract.errors import SimkitError
 
 
@@ -35,22 +35,6 @@ def test_clocks_are_exact():
 def test_a_clock_that_is_none_says_what_is_wrong(text, message):
     with pytest.raises(SimkitError, match=message):
         parse_hz(text)
-
-
-def test_durations_round_up_to_whole_cycles():
-    hz = Fraction(2_000_000)
-    assert parse_duration("0.5s", hz) == 1_000_000
-    assert parse_duration("3us", hz) == 6
-    assert parse_duration("2ms", hz) == 4_000
-    assert parse_duration("1.5c", hz) == 2
-    assert parse_duration("0.0000001s", hz) == 1
-    assert parse_duration("0s", hz) == 0
-    assert parse_duration("5000c", hz) == 5000
-    assert parse_duration("2f", hz, Fraction(100_001, 3)) == 66_668
-    with pytest.raises(SimkitError, match="no single screen"):
-        parse_duration("2f", hz)
-    with pytest.raises(SimkitError, match="is not a duration"):
-        parse_duration("2 lightyears", hz)
 
 
 def test_cycles_between_video_interrupts_at_three_clocks():

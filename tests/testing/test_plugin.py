@@ -56,7 +56,7 @@ def test_tests_begin_at_the_boot_place_and_do_not_see_each_other(folder):
     folder.makepyfile(
         """
         import pytest
-        pytestmark = pytest.mark.machine(boot="label=loop")
+        pytestmark = pytest.mark.machine(boot="label:loop")
         @pytest.mark.parametrize("n", range(3))
         def test_a(machine, n):
             assert machine.cpu.pc == machine.labels["loop"]
@@ -76,14 +76,14 @@ def test_the_boot_place_is_run_to_once(folder):
         original = simkit.machine.machine.Machine.run
         @pytest.fixture(autouse=True)
         def counted(monkeypatch):
-            def run(self, **moment):
+            def run(self, moment):
                 runs.append(moment)
-                return original(self, **moment)
+                return original(self, moment)
             monkeypatch.setattr(simkit.machine.machine.Machine, "run", run)
         @pytest.mark.parametrize("n", range(4))
-        @pytest.mark.machine(boot="cycles=50")
+        @pytest.mark.machine(boot="50c")
         def test_a(counted, machine, n):
-            assert runs == [{"cycles": 50}]
+            assert [str(moment) for moment in runs] == ["50c"]
         """
     )
     folder.runpytest().assert_outcomes(passed=4)
@@ -112,7 +112,7 @@ def test_one_test_gets_several_machines(folder):
     folder.makepyfile(
         """
         def test_a(load_machine, machine):
-            other = load_machine(seed=5, engine="exact", boot="label=loop")
+            other = load_machine(seed=5, engine="exact", boot="label:loop")
             assert other.cycle == 16 and machine.cycle == 0
             assert other.peek(0x20, 64) != machine.peek(0x20, 64)
         def test_b(load_machine):
@@ -146,8 +146,8 @@ def test_the_marker_changes_machine_and_clock(folder):
     ("marker", "message"),
     [
         ("clok='1 MHz'", "*marker machine: unknown clok*"),
-        ("boot='soon'", "*boot 'soon': write seconds=N*"),
-        ("boot='cycles=many'", "*'many' is not a number*"),
+        ("boot='soon'", "*boot: 'soon' is not a moment: there is no time*"),
+        ("boot='label:loop#0'", "*boot: 'label:loop#0' is not a moment: this is no number of times*"),
         ("'nowhere.toml'", "*There is no machine at*nowhere.toml*"),
     ],
 )
@@ -278,7 +278,7 @@ def test_a_failure_tells_where_the_program_left_its_code_and_what_led_to_the_fir
 
 PICTURE_TEST = """
 import pytest
-@pytest.mark.machine("demo:marlpit", boot="frames=2")
+@pytest.mark.machine("demo:marlpit", boot="2f")
 def test_a(machine, golden):
     golden(machine.screen, "start")
 """

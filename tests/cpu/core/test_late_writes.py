@@ -125,3 +125,37 @@ def test_a_write_that_may_wait_waits_for_its_card_all_the_same(make, cpu, wait_s
     passes = held + 1 if wait_states == "ready" else 1  # the card sees each
     stores = [cycle for cycle, _, register, _ in seen.log if register == 0][::passes]
     assert {after - before for before, after in pairwise(stores)} == {20 + 2 * held}
+
+
+@pytest.mark.parametrize("back", [0, 3, 40])
+@pytest.mark.parametrize("number", [0, 50, 150])
+def test_the_instructions_up_to_the_first_finding_are_the_same_whenever_its_write_is_handed_over(
+    make, truth, back, number
+):
+    told = []
+    for engine in ("exact", "auto"):
+        machine, card = make(engine)
+
+        def report(is_write, offset, value, cycle, card=card):
+            if cycle == truth[number][0]:
+                card.slot.report("late", cycle - back, "too late")
+
+        card.told = report
+        machine.run(cycles=CYCLES)
+        assert machine.first_found.rule == "late"
+        assert machine.first_found.pc == STX[truth[number][2]]
+        told.append([(one.cycle, one.address) for one in machine.led_to_first_found(8) if hasattr(one, "address")])
+    assert told[0] == told[1]
+    assert told[0][-1][1] == STX[truth[number][2]]
+    assert 0 < truth[number][0] - told[0][-1][0] < 6
+
+
+def test_the_instruction_of_a_write_that_waited_long_is_known(small_machine, obedient):
+    """STX $7F00, and then a loop for longer than instructions are noted: the core may forget those before it."""
+    for engine in ("exact", "auto"):
+        machine = small_machine("E8 8E007F E640 4C0480", engine)
+        card = obedient(machine)
+        card.told = lambda is_write, offset, value, cycle, card=card: card.slot.report("late", cycle, "too late")
+        machine.run(cycles=100_000)
+        assert machine.first_found.pc == 0x8001
+        assert machine.led_to_first_found()[-1].address == 0x8001

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from fractions import Fraction
 from pathlib import Path
 
 from fuzzing import corpus
@@ -128,10 +127,12 @@ def _clock(sample: Sample) -> None:
     assert parse_hz(sample.argv[0]) > 0
 
 
-def _duration(sample: Sample) -> None:
-    from simkit.contract.clock import parse_duration
+def _moment(sample: Sample) -> None:
+    """What is read is written so that it is read to the same."""
+    from simkit.machine.moments import parse_moment
 
-    assert parse_duration(sample.argv[0], Fraction(1_000_000), Fraction(20_000)) >= 0
+    found = parse_moment(sample.argv[0])
+    assert parse_moment(str(found)) == found
 
 
 def _script(sample: Sample) -> None:
@@ -181,7 +182,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "accepted": _accepted,
     "select": _select,
     "clock": _clock,
-    "duration": _duration,
+    "moment": _moment,
     "script": _script,
     "paste": _paste,
     "command": _command,

@@ -35,8 +35,9 @@ LONG = {"bench"}
 LONG_OPTIONS = {"--test", "--card"}
 """The same, of options."""
 
-TIME = "TIME"
-LENGTHS = {"--for", "--at"}
+MOMENT = "MOMENT"
+LENGTH = "--at"
+"""The last name of the option that says when a run ends; `burn` has another of that name."""
 """How long a command runs; said with every one, as the default is seconds."""
 
 
@@ -163,7 +164,8 @@ def _name(rolls: Rolls) -> str:
 VALUES: dict[str, Callable[[Rolls], str]] = {
     "MACHINE": _machine,
     "TIME": lambda rolls: texts.duration(rolls, short=rolls.randrange(4) > 0),
-    "TEXT@TIME": texts.typing,
+    "MOMENT": lambda rolls: texts.duration(rolls, short=rolls.randrange(4) > 0),
+    "TEXT@MOMENT": texts.typing,
     "N=BUTTONS@FROM..TO": texts.pad,
     "SLOT=FILE": lambda rolls: (
         f"{rolls.choice(('2', '1', '7', 'x', ''))}={rolls.choice((f'{FOLDER_NAME}/rom.bin', paths.to_read(rolls)))}"
@@ -284,7 +286,7 @@ def _sound(rolls: Rolls, path: tuple[str, ...], used: tuple[Taken, ...]) -> Samp
 
 
 def _is_length(taken: Taken) -> bool:
-    return taken.name in LENGTHS and taken.metavar == TIME
+    return taken.name == LENGTH and taken.metavar == MOMENT
 
 
 def _option(rolls: Rolls, taken: Taken) -> list[str]:

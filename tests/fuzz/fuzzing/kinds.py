@@ -375,7 +375,7 @@ KINDS: dict[str, Kind] = {
     "settings": Kind(settings, 3),
     "select": Kind(of_text("select", texts.select), 7),
     "clock": Kind(of_text("clock", texts.clock), 2),
-    "duration": Kind(of_text("duration", texts.when), 2),
+    "moment": Kind(of_text("moment", texts.when), 2),
     "script": Kind(script, 2),
     "labels": Kind(labels, 9),
     "listing": Kind(lambda rolls: placed(rolls, "listing", "a.lst", lists.listing(rolls)), 6),

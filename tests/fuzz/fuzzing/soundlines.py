@@ -18,7 +18,8 @@ ROM = f"{FOLDER}/rom.bin"
 VALUES: dict[str, Callable[[Rolls], str]] = {
     "MACHINE": lambda rolls: FOLDER if rolls.randrange(3) else f"demo:{rolls.choice(DEMOS)}",
     "TIME": lambda rolls: rolls.choice(("1c", "100c", "3000c", "0.001s", "20000c", "1f", "3f")),
-    "TEXT@TIME": lambda rolls: rolls.choice(("a", "LIST\\n", "x y")) + rolls.choice(("@0c", "@100c", "@1f")),
+    "MOMENT": lambda rolls: rolls.choice(("1c", "100c", "3000c", "0.001s", "20000c", "1f", "read:$FFFC")),
+    "TEXT@MOMENT": lambda rolls: rolls.choice(("a", "LIST\\n", "x y")) + rolls.choice(("@0c", "@100c", "@1f")),
     "N=BUTTONS@FROM..TO": lambda rolls: (
         f"{rolls.choice('12')}={rolls.choice(('a', 'start', 'right+a'))}@{rolls.choice(('0c..90c', '1000c..1f'))}"
     ),
@@ -118,13 +119,14 @@ def line(rolls: Rolls, path: tuple[str, ...], used: tuple[Taken, ...], most: int
     names += [name for name in needed if name in options and name not in names]
     if path == ("run",):
         names = [name for name in names if name != "--headless"]
-        names.insert(0, "--headless") if "--for" in names else names
+        names.insert(0, "--headless") if "--at" in names else names
+    names = [name for name in names if name != "--timeout"]  # for events that may not come
     if path == ("burn",):
         names += ["--part"] if "--part" not in names else []
         names += ["--out"] if not {"--out", "--verify"} & {*names} and rolls.chance(2) else []
     for name in names:  # which grows on the way
         other = GOES_WITH.get(name)
-        if other in options and other not in names and (name, options[name].metavar) != ("--at", "TIME"):
+        if other in options and other not in names and (name, options[name].metavar) != ("--at", "MOMENT"):
             names.append(other)
     for one, other in APART:
         if one in names and other in names:

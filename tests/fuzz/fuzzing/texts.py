@@ -118,7 +118,7 @@ def when(rolls: Rolls) -> str:
 
 
 def typing(rolls: Rolls) -> str:
-    """TEXT@TIME."""
+    """TEXT@MOMENT."""
     text = rolls.choice(
         (
             "LIST\\n",
