@@ -175,13 +175,16 @@ class Script(Bystander):
             raise of_option(f"{option} {text!r}", error) from error
 
     def _moment(self, option: str, text: str) -> tuple[str, Moment]:
+        remedy = 'Write "TEXT@2s"; an @ that is part of the text is written \\@.'
+        moment = POWER_ON
         try:
             at = _last_unquoted(text, "@")
-            if at is None:
-                return _unescaped(text), POWER_ON
-            return _unescaped(text[:at]), moment_of(self._screen, text[at + 1 :])
+            if at is not None:
+                moment = moment_of(self._screen, text[at + 1 :])
+            remedy = ""
+            return _unescaped(text if at is None else text[:at]), moment
         except SimkitError as error:
-            remedy = f'Write "TEXT@2s"; an @ that is part of the text is written \\@. {error.remedy or ""}'.rstrip()
+            remedy = f"{remedy} {error.remedy or ''}".strip()
             raise SimkitError(f"{option} {text!r}: {error.message}", lines=error.lines, remedy=remedy) from error
 
     def _type(self, text: str) -> None:
