@@ -149,6 +149,8 @@ def _overlap(rows: Sequence[Row]) -> bool:
 
 def listing_beside(labels: Path) -> Path | None:
     """The listing that belongs to a label list: same name, ending `.lst`; None when there is none."""
+    if not labels.name:
+        return None  # "." or the like: it is told when it is read
     path = labels.with_suffix(".lst")
     return path if os.path.lexists(path) else None
 
