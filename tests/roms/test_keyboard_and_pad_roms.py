@@ -10,7 +10,7 @@ from simkit_cards.ps2.scan_codes import CHARACTERS, KEYS
 from simkit import Machine
 
 QUICK = {"typematic": 127, "self_test_ms": 20}  # no repeats by a held key, no long wait for the self-test
-BOOT = "seconds=0.08"  # until the keyboard listens and the screen is set up
+BOOT = "0.08s"  # until the keyboard listens and the screen is set up
 
 
 @pytest.fixture

@@ -203,7 +203,7 @@ def test_code_called_in_banks_runs_alike_on_both_engines(load_machine):
 
     results = []
     for engine in ("exact", "auto"):
-        machine = banked(load_machine(MONITOR, engine=engine, boot="cycles=5000"), code)
+        machine = banked(load_machine(MONITOR, engine=engine, boot="5000c"), code)
         poke(machine, 0x0400, CALLER)
         machine.poke(0x20, 200)
         results.append(run_from(machine, 0x0400, 0x0400 + len(CALLER) - 3))
@@ -222,7 +222,7 @@ def test_code_that_switches_the_bank_under_itself_goes_on_in_the_other(load_mach
 
     results = []
     for engine in ("exact", "auto"):
-        machine = banked(load_machine(MONITOR, engine=engine, boot="cycles=5000"), code)
+        machine = banked(load_machine(MONITOR, engine=engine, boot="5000c"), code)
         machine.poke(0x21, 3)
         machine.poke(0x22, 250)
         results.append(run_from(machine, 0x8000, 0x8012, 997))

@@ -2,7 +2,7 @@
 
 import pytest
 
-TITLE_SHOWN = "seconds=0.4"
+TITLE_SHOWN = "0.4s"
 VRAM_NAMES = 14 * 1024  # roms/slug-watch/video.asm
 
 pytestmark = pytest.mark.machine("demo/marlpit", boot=TITLE_SHOWN)
@@ -61,7 +61,7 @@ def test_the_title_looks_as_it_did(machine, golden):
     golden(machine.screen, "title")
 
 
-@pytest.mark.machine("demo/keyboard-test", boot="seconds=0.2")
+@pytest.mark.machine("demo/keyboard-test", boot="0.2s")
 @pytest.mark.parametrize(("code", "counted"), [(0x00, 1), (0xFF, 1), (0xAA, 0), (0xE0, 0)])
 def test_codes_that_tell_of_lost_keys_are_counted(machine, code, counted):
     before = machine.peek(machine.labels["KEYS_LOST"])
@@ -69,7 +69,7 @@ def test_codes_that_tell_of_lost_keys_are_counted(machine, code, counted):
     assert machine.peek(machine.labels["KEYS_LOST"]) - before == counted
 
 
-@pytest.mark.machine("demo/keyboard-test", boot="seconds=0.2")
+@pytest.mark.machine("demo/keyboard-test", boot="0.2s")
 def test_pause_is_one_key_of_eight_codes(machine):
     """E1 14 77 E1 F0 14 F0 77: IBM, Personal System/2 Technical Reference, keyboard, scan code set 2."""
     machine.call("key_take_code", a=0xE1)
@@ -79,7 +79,7 @@ def test_pause_is_one_key_of_eight_codes(machine):
     assert machine.peek(machine.labels["KEYS_LOST"]) == 0
 
 
-@pytest.mark.machine("demo/pad-test", boot="seconds=0.2")
+@pytest.mark.machine("demo/pad-test", boot="0.2s")
 def test_a_pad_byte_is_turned_into_buttons_gone_down(machine):
     machine.pads[1].press("left")
     machine.run(seconds=0.002)
@@ -87,7 +87,7 @@ def test_a_pad_byte_is_turned_into_buttons_gone_down(machine):
     assert machine.peek(machine.labels["PADS_PRESSED_1"]) == 0x02  # PAD_LEFT in roms/marlpit.inc
 
 
-@pytest.mark.machine("demo/bench", boot="seconds=0.05")
+@pytest.mark.machine("demo/bench", boot="0.05s")
 def test_a_received_byte_goes_to_the_head_of_the_queue(machine):
     machine.serial.send(b"Z")
     machine.cpu.i = 4

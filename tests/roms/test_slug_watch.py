@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 MARLPIT = "demo/marlpit"
-TITLE_SHOWN = "seconds=1"
+TITLE_SHOWN = "1s"
 TITLE, PLAYING, LEVEL_CLEAR, GAME_OVER, PAUSED = range(5)
 CREEPING, EATING, CAUGHT = 1, 2, 3
 LIGHT_BLUE, LIGHT_RED = 5, 9  # the two gardeners' jackets

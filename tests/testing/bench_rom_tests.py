@@ -13,7 +13,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TESTS = """
 import pytest
 
-pytestmark = pytest.mark.machine({machine!r}, boot="seconds=0.4")
+pytestmark = pytest.mark.machine({machine!r}, boot="0.4s")
 
 
 @pytest.mark.parametrize("number", range(100))
