@@ -220,7 +220,7 @@ def _is_for_another(error: BaseException) -> bool:
 
 
 def call_unplugged(
-    who: str,
+    who: str | Callable[[], str],
     doing: str,
     function: Callable[..., _T],
     *arguments: Any,
@@ -230,7 +230,8 @@ def call_unplugged(
     """Call what belongs to a card that is plugged in nowhere yet: its file, its class, its settings.
 
     Args:
-        who: whose it is, to begin a sentence; "" where the place of the message says so.
+        who: whose it is, to begin a sentence; "" where the place of the message says so; what tells it when asked,
+            where that takes time.
         doing: what is called, in a word.
         function: is called.
         arguments: for it.
@@ -248,7 +249,7 @@ def call_unplugged(
             raise
         if _is_for_another(error):
             raise
-        told = failure(error, who, doing, slot=slot, called=called)
+        told = failure(error, who if isinstance(who, str) else who(), doing, slot=slot, called=called)
         if is_kind(error, KeyboardInterrupt):
             let_pass(error, told)
             raise

@@ -6,8 +6,8 @@ import hashlib
 import importlib.util
 import os
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import partial
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache, partial
 from importlib.machinery import SourceFileLoader
 from importlib.metadata import EntryPoint, distributions, entry_points
 from pathlib import Path
@@ -36,20 +36,34 @@ Claims = Sequence[EntryPoint]
 def entries() -> dict[str, Claims]:
     """Entry points of all installed cards by kind; nothing is imported yet."""
     found: dict[str, list[EntryPoint]] = {}
-    for entry in _entry_points():
+    for entry in _entry_points(_as_it_lies()):
         claims = found.setdefault(entry.name, [])
         if not any(other.value == entry.value and _owner(other) == _owner(entry) for other in claims):
             claims.append(entry)  # owners are looked up last: that reads a package's metadata each time
     return dict(found)
 
 
-def _entry_points() -> Iterable[EntryPoint]:
-    """Those of all packages that say theirs in a form that can be read."""
+def _as_it_lies() -> tuple[object, ...]:
+    """Where Python looks for packages, and what tells that one came to those places, left, or was replaced."""
+    places: list[object] = []
+    for place in sys.path:
+        try:
+            found = os.stat(place or ".")  # noqa: PTH116 - a Path for each would take longer than the look
+        except (OSError, ValueError):
+            places.append(place)
+        else:
+            places.append((place, found.st_dev, found.st_ino, found.st_mtime_ns))
+    return (*places, *map(id, sys.meta_path))
+
+
+@lru_cache(maxsize=1)
+def _entry_points(_as_it_lies: tuple[object, ...]) -> Sequence[EntryPoint]:
+    """Those of all packages that say theirs in a form that can be read; a file of each is read, so this is kept."""
     try:
-        return entry_points(group=GROUP)
+        return tuple(entry_points(group=GROUP))
     except Exception:  # noqa: BLE001 - one of the packages, perhaps one that has nothing to do with cards
         readable, _ = _one_by_one()
-        return readable
+        return tuple(readable)
 
 
 def unreadable() -> dict[str, str]:
@@ -118,7 +132,7 @@ def load_entry(claims: Claims) -> type[Card]:
             field="kind",
             remedy="Uninstall one of them, or ask its author to give the card a name of its own.",
         )
-    found = _imported(f"The card {entry.name!r} of {_owner(entry)}", f"importing {entry.value}", entry.load)
+    found = _imported(lambda: f"The card {entry.name!r} of {_owner(entry)}", f"importing {entry.value}", entry.load)
     return _checked(found, entry.name)
 
 
@@ -129,7 +143,7 @@ class _Source(SourceFileLoader):
         return self.source_to_code(self.get_data(self.path), self.path)
 
 
-def _imported(who: str, doing: str, load: Callable[[], _T]) -> _T:
+def _imported(who: str | Callable[[], str], doing: str, load: Callable[[], _T]) -> _T:
     """What comes of an import of a card's.
 
     Raises:

@@ -61,10 +61,19 @@ def machine_path(machine: str | Path) -> Path:
 
 def _demo_path(name: str) -> Path:
     folder = demo_folder()
-    names = sorted(str(p.parent.relative_to(folder).as_posix()) for p in folder.rglob(MACHINE_FILE))
-    if name not in names:
+    if not _is_demo(folder, name):
+        names = sorted(str(p.parent.relative_to(folder).as_posix()) for p in folder.rglob(MACHINE_FILE))
         raise SimkitError(f"There is no demo machine {name!r}.", remedy=near(name, names))
     return folder / name / MACHINE_FILE
+
+
+def _is_demo(folder: Path, name: str) -> bool:
+    """Whether it names one letter by letter, also where a file system takes capitals for small letters."""
+    for part in (*name.split("/"), MACHINE_FILE):
+        if not is_folder(folder) or part not in os.listdir(folder):  # noqa: PTH208 - a Path for each takes long
+            return False
+        folder /= part
+    return True
 
 
 def read_description(

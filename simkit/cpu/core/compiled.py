@@ -80,10 +80,9 @@ def cache_folder() -> Path:
 
 def _processor() -> str:
     """Short hash of what the processor says of itself: compiled code uses what it can do."""
-    text = platform.processor() + platform.version()
+    told = ""
     with contextlib.suppress(OSError):
-        text += next(
-            (line for line in Path("/proc/cpuinfo").read_text().splitlines() if line.startswith(("flags", "Features"))),
-            "",
-        )
+        lines = Path("/proc/cpuinfo").read_text().splitlines()
+        told = next((line for line in lines if line.startswith(("flags", "Features"))), "")
+    text = (told or platform.processor()) + platform.version()  # `processor` may start a process to ask
     return hashlib.sha256(text.encode()).hexdigest()[:8]

@@ -15,7 +15,7 @@ The source holds nothing but the texts of this package.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import cache
 from textwrap import indent
 from typing import Any
@@ -31,8 +31,12 @@ Quick = Callable[[Any, memoryview, int], bool | None]
 
 
 @cache
-def handlers(part: str, spare_reads_operand: bool) -> tuple[tuple[Careful, ...], tuple[Quick, ...]]:
+def handlers(part: str, spare_reads_operand: bool) -> tuple[list[Careful], list[Quick]]:
     """Careful and quick functions of a part, indexed by opcode.
+
+    Each is compiled when it is called first: programs use a part of them, and a process that leaves most instructions
+    to the core need not wait for all 512. Look them up in the lists at each call; what lies there at first stands
+    aside for the function itself.
 
     Args:
         part: "6502" or "65C02".
@@ -40,12 +44,23 @@ def handlers(part: str, spare_reads_operand: bool) -> tuple[tuple[Careful, ...],
             instruction byte again (True) or the target (False).
     """
     cmos = part == "65C02"
-    source = [careful_source(opcode, cmos, spare_reads_operand) for opcode in OPCODES[part]]
-    source += [quick_source(opcode, cmos, spare_reads_operand) for opcode in OPCODES[part]]
-    names = _compiled("\n".join(source), functions(part))
-    careful = tuple(names[f"careful_{code:02X}"] for code in range(256))
-    quick = tuple(names[f"quick_{code:02X}"] for code in range(256))
-    return careful, quick
+    names = _names(functions(part))
+
+    def by_opcode(name: str, source: Callable[[Opcode, bool, bool], str]) -> list[Any]:
+        found: list[Any] = []
+
+        def compiled_at_first_call(opcode: Opcode) -> Callable[..., Any]:
+            def first_call(*arguments: Any) -> Any:
+                exec(source(opcode, cmos, spare_reads_operand), names)  # texts of this package only
+                found[opcode.code] = function = names[f"{name}_{opcode.code:02X}"]
+                return function(*arguments)
+
+            return first_call
+
+        found += map(compiled_at_first_call, OPCODES[part])
+        return found
+
+    return by_opcode("careful", careful_source), by_opcode("quick", quick_source)
 
 
 def quick_source(opcode: Opcode, cmos: bool, spare_reads_operand: bool) -> str:
@@ -71,7 +86,11 @@ def _definition(head: str, body: str) -> str:
     return f"def {head}:\n{indent(body.strip(), '    ')}\n"
 
 
-def _compiled(source: str, known: dict[str, Callable[[Any, int], None]] | None = None) -> dict[str, Any]:
-    names: dict[str, Any] = {"DATA": Kind.DATA, "DUMMY": Kind.DUMMY, **(known or {})}
+def _names(known: Mapping[str, Any]) -> dict[str, Any]:
+    return {"DATA": Kind.DATA, "DUMMY": Kind.DUMMY, **known}
+
+
+def _compiled(source: str) -> dict[str, Any]:
+    names = _names({})
     exec(source, names)  # texts of this package only
     return names
