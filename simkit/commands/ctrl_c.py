@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
 
 from simkit.commands import exits
 
@@ -19,13 +20,17 @@ if TYPE_CHECKING:
 LOST_SECONDS = 0.02
 """How long after one that went lost Ctrl-C comes again."""
 
+SAYING_SECONDS = 0.5
+"""How long the word that Ctrl-C ended the command may take before a further Ctrl-C ends it without."""
+
 
 class CtrlC:
     """What Ctrl-C does, by how far the command has come.
 
     While packages are imported, and while the result is handed over, it ends the process at once: an import that is
     broken off may say anything, and nothing has been begun. In between it is KeyboardInterrupt, so that what was begun
-    is brought to its end. When all is handed over it does nothing any more.
+    is brought to its end. A further one while the word about the first is said would cut it in two, and does nothing,
+    unless nobody takes the word. When all is handed over it does nothing any more.
 
     Attributes:
         pressed: whether KeyboardInterrupt was raised. It may come out as another exception: an import that fails.
@@ -36,6 +41,7 @@ class CtrlC:
         self._at_once = True
         self._watching = False
         self._told = False
+        self._saying: float | None = None  # since when
 
     def watch(self) -> None:
         """Look after Ctrl-C from now on; not where the process was started with Ctrl-C switched off."""
@@ -60,8 +66,10 @@ class CtrlC:
     def tell(self, say: Callable[[str], None]) -> None:
         """Say, once, that Ctrl-C ended the command."""
         if not self._told:
+            self._saying = time.monotonic()
             self._told = True
             say("\nStopped.")
+            self._saying = None
 
     def over(self) -> None:
         """All is handed over: the few milliseconds that Python needs to end are not disturbed."""
@@ -69,6 +77,8 @@ class CtrlC:
             signal.signal(signal.SIGINT, signal.SIG_IGN)
 
     def _press(self, number: int, frame: FrameType | None) -> None:
+        if self._saying is not None and time.monotonic() - self._saying < SAYING_SECONDS:
+            return
         if self._at_once:
             self._leave()
         self.pressed = True

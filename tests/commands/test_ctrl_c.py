@@ -139,6 +139,19 @@ with LongRun("work") as work:
     press()
     press()
 """,
+    "at each step of saying so": """
+class Presses:
+    def write(self, text):
+        press()
+        sys.__stderr__.write(text)
+        press()
+    def flush(self):
+        press()
+        sys.__stderr__.flush()
+        press()
+sys.stderr = Presses()
+press()
+""",
     "again and again": """
 import _thread, threading
 def pressing():
@@ -169,6 +182,20 @@ def test_in_the_work(when):
     code, out, err = ended(WORK.format(body=body(BODIES[when])))
     assert (code, out, err) == (130, "", "\nStopped.\n")
     assert time.monotonic() - begun < 15, "it came, and was not waited for"
+
+
+def test_where_nobody_takes_the_word_a_further_one_ends_the_command():
+    text = """
+class Stalls:
+    flush = None
+    def write(self, text):
+        time.sleep(0.6)
+        press()
+        time.sleep(20)
+sys.stderr = Stalls()
+press()
+"""
+    assert ended(WORK.format(body=body(text))) == (130, "", "")
 
 
 def test_what_a_command_has_to_say_is_told_also_when_ctrl_c_made_it_say_so():
