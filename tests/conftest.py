@@ -1,14 +1,11 @@
 """What all tests share: what a test needs of the system, compiled Python for processes, a small machine."""
 
-import compileall
 import gc
 import os
 import platform
 import shutil
 import signal
 import sys
-import sysconfig
-import tempfile
 from collections.abc import Callable, Mapping
 from importlib.util import find_spec
 from pathlib import Path
@@ -63,56 +60,21 @@ def pytest_configure(config):
     """Have Ctrl-C heard, also by what tests start, where a shell began them in its background and had it ignored."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
-    _keep_what_is_compiled(config)
+    _keep_what_is_compiled()
 
 
-def _keep_what_is_compiled(config: pytest.Config) -> None:
+def _keep_what_is_compiled() -> None:
     """Where Python is told to write nothing compiled, have this process, its workers and what they start do so.
 
-    Hundreds of processes would compile the kit, for half of the time until it runs. What is compiled stays out of the
-    tree: it lies in pytest's cache from session to session, or in a folder of one session where there is no cache.
+    Hundreds of processes would compile the kit, for half of the time until it runs. What is compiled lies in one folder
+    beside pytest's cache, from session to session, and in none of the tree.
     """
     if PREFIX in os.environ:  # of a worker: by the session that started it
         sys.dont_write_bytecode = "PYTHONDONTWRITEBYTECODE" in os.environ
     elif sys.dont_write_bytecode:
-        kept = _folder(config)
-        if not any(kept.iterdir()):
-            _link_what_is_installed(kept)
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        os.environ[PREFIX] = sys.pycache_prefix = str(kept)
-        for folder in ("simkit", "cards"):
-            compileall.compile_dir(ROOT / folder, quiet=1)
+        os.environ[PREFIX] = sys.pycache_prefix = str(ROOT / ".pytest_cache" / "bytecode")
         sys.dont_write_bytecode = False
-
-
-def _folder(config: pytest.Config) -> Path:
-    if hasattr(config, "cache"):
-        return config.cache.mkdir("bytecode")
-    folder = tempfile.TemporaryDirectory(prefix="simkit-bytecode-", ignore_cleanup_errors=True)
-    config.add_cleanup(folder.cleanup)
-    return Path(folder.name)
-
-
-def _link_what_is_installed(kept: Path) -> None:
-    """Python looks for all compiled files in such a folder, also for those of its library and of packages."""
-    ending = f".{sys.implementation.cache_tag}.pyc"
-    for installed in {sysconfig.get_path(name) for name in ("stdlib", "purelib", "platlib")}:
-        for at, folders, files in os.walk(installed):
-            folders[:] = [folder for folder in folders if folder not in ("test", "tests")]
-            if Path(at).name != "__pycache__":
-                continue
-            there = kept.joinpath(*Path(at).parent.parts[1:])
-            there.mkdir(parents=True, exist_ok=True)
-            for file in files:
-                if file.endswith(ending):
-                    _link(Path(at, file), there / file)
-
-
-def _link(installed: Path, kept: Path) -> None:
-    try:
-        kept.hardlink_to(installed)
-    except OSError:  # on another disk, or a system without links
-        shutil.copy2(installed, kept)
 
 
 def pytest_collection_finish():
