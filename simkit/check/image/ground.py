@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from enum import IntEnum
 
 import attrs
+import numpy as np
 
 from simkit.backplane.decode import Plan
 from simkit.backplane.seat import Seat
@@ -135,5 +135,9 @@ def program_bytes(image: bytes) -> bytearray:
 
 def runs_of_one_byte(content: bytes, least: int) -> list[tuple[int, int, int]]:
     """Runs of one byte, at least so long: (offset, length, byte)."""
-    found = re.finditer(rb"(.)\1{%d,}" % (least - 1), content, re.DOTALL)
-    return [(run.start(), run.end() - run.start(), run[1][0]) for run in found]
+    held = np.frombuffer(content, np.uint8)
+    ends = np.append(np.flatnonzero(held[1:] != held[:-1]) + 1, len(held))
+    starts = np.append(0, ends[:-1])
+    long = np.flatnonzero(ends - starts >= least)
+    runs = zip(starts[long].tolist(), ends[long].tolist(), strict=True)
+    return [(start, end - start, content[start]) for start, end in runs]
