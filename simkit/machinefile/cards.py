@@ -181,7 +181,7 @@ class _Checker:
         if not isinstance(value, str):
             self.fail(field, f"{value!r} is not a path.")
             return None
-        return self.table.folders[field] / value
+        return self.table.path(field, value)
 
     def check_at(self, board: Board) -> None:
         """Whether `at` is an address, of an image that is put into RAM."""
@@ -203,7 +203,7 @@ class _Checker:
             if not isinstance(text, str):
                 element = number if isinstance(value, list) else None
                 self.fail(field, f"{text!r} is not a path.", element=element)
-        return tuple(self.table.folders[field] / text for text in texts if isinstance(text, str))
+        return tuple(self.table.path(field, text) for text in texts if isinstance(text, str))
 
     def names(self, field: str) -> dict[str, str]:
         """Names of lines by pin; none if something else stands among them."""

@@ -63,6 +63,13 @@ class Table:
     origin: dict[str, Place] = attrs.field(factory=dict)
     folders: dict[str, Path] = attrs.field(factory=dict)
 
+    def path(self, key: str, name: str) -> Path:
+        """Path that the value of a key names, from the folder of the file that gave it, as people would write it."""
+        path = self.folders[key] / name
+        short = Path(os.path.normpath(path))
+        same = ".." not in path.parts or os.path.realpath(short) == os.path.realpath(path)  # not behind a link
+        return short if same else path
+
     def put(self, key: str, value: Any, place: Place, folder: Path) -> None:
         """Set a value; what is said of a table counts beside what is known of it."""
         self.origin[key] = place

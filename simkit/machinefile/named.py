@@ -27,7 +27,7 @@ def named_files(machine_file: Path) -> list[Path]:
                 if not value.startswith(FILE_PREFIX):
                     continue
                 value = value.removeprefix(FILE_PREFIX).rpartition(":")[0]
-            files.append(card.folders[field] / value)
+            files.append(card.path(field, value))
     return list(dict.fromkeys(files))
 
 

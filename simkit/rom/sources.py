@@ -5,8 +5,9 @@ write into folders of their own. What is not found gives its bare name and no li
 
 Whoever made a debug file chose the names in it, and lines of sources stand in reports that people send on. So a file is
 read only from where its reader means to be read from (`Sources.content`): below the folder of the file that names it,
-of the machine file, or of one that SIMKIT_SOURCES names; after links are followed; a plain file; none whose name, or
-whose folder's, begins with a dot. What else a name leads to is told as a place, without a word of it.
+of the machine file, or of one that SIMKIT_SOURCES names, and sources, by their names, also elsewhere in the machine
+file's project (`simkit.rom.project`); after links are followed; a plain file; none whose name, or whose folder's,
+begins with a dot. What else a name leads to is told as a place, without a word of it.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from pathlib import Path, PureWindowsPath
 from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
 from simkit.files.bounded import is_folder, lines_of, read_bounded, text_of
+from simkit.rom.project import SOURCE_ENDINGS, project_of
 
 MAX_SOURCES = 500
 """Source files that are looked for."""
@@ -48,7 +50,7 @@ class Sources:
 
     Args:
         named_in: the file; its folder is where the search begins.
-        folders: others below which files may be read: that of the machine file.
+        folders: others below which files may be read, and whose projects hold sources: that of the machine file.
     """
 
     def __init__(self, named_in: Path, folders: Sequence[Path] = ()) -> None:
@@ -60,6 +62,8 @@ class Sources:
         given = [Path.cwd() / folder for folder in (self._folder, *folders, *named)]
         roots = [Path(found(one)) for one in given for found in (os.path.normpath, os.path.realpath)]
         self._roots = list(dict.fromkeys(root for root in roots if root != root.parent))  # all lies below the top
+        projects = (project_of(folder) for folder in folders)
+        self._projects = [root for root in dict.fromkeys(projects) if root is not None]
         self._paths: dict[str, str | None] = {}
         self._lines: dict[str, list[str]] = {}
         self._left_bytes = MAX_SOURCE_BYTES
@@ -142,12 +146,23 @@ class Sources:
     def _why_not(self, path: str) -> str | None:
         """Why a file is not to be read, as a sentence, or None: the one place where that is decided."""
         real = Path(os.path.realpath(path))
-        below = [real.relative_to(root).parts for root in self._roots if real.is_relative_to(root)]
-        if not below:
+        roots = [root for root in self._roots if real.is_relative_to(root)]
+        in_project = [root for root in self._projects if real.is_relative_to(root)]
+        if real.suffix.lower() in SOURCE_ENDINGS:
+            roots += in_project
+        elif in_project and not roots:
             return (
-                f"It lies outside of the folders of the machine file and of {self._named_in}. Put the machine file "
-                f"into a folder that holds both, or name the folder in the environment variable {SOURCES_VARIABLE}."
+                f"It lies in the project, but outside of the folders of the machine file and of {self._named_in}, "
+                f"and is not called as sources are (.s, .asm, .inc ...). Give it such a name, or name its folder in "
+                f"the environment variable {SOURCES_VARIABLE}."
             )
+        if not roots:
+            return (
+                f"It lies outside of the folders of the machine file and of {self._named_in}, and in no project of "
+                f"the machine file's (a folder of yours with .git). Put the machine file into a folder that holds "
+                f"both, or name the folder in the environment variable {SOURCES_VARIABLE}."
+            )
+        below = [real.relative_to(root).parts for root in roots]
         if all(any(part.startswith(".") for part in parts) for parts in below):
             return "Its name or that of its folder begins with a dot. Give it another name."
         return None
@@ -184,14 +199,15 @@ class Sources:
         Looking is enough to open a connection where a path may name a computer of the network.
         """
         whole = name.startswith(("/", "\\")) or PureWindowsPath(name).drive != ""
-        return whole and not any(Path(os.path.normpath(name)).is_relative_to(root) for root in self._roots)
+        roots = (*self._roots, *self._projects)
+        return whole and not any(Path(os.path.normpath(name)).is_relative_to(root) for root in roots)
 
     def _candidates(self, name: str) -> Iterator[Path]:
         slashed = name.replace("\\", "/")
         parts = [part for part in slashed.split("/") if part]
         if self._leads_away(name):
             for kept in range(min(FOLDERS_KEPT + 1, len(parts) - 1), 0, -1):
-                yield from (root.joinpath(*parts[-kept:]) for root in self._roots)
+                yield from (root.joinpath(*parts[-kept:]) for root in (*self._roots, *self._projects))
             return
         yield self._folder / slashed
         yield from (below / slashed for below in self._folders)

@@ -52,7 +52,7 @@ class _Columns:
     """Where statements begin in source lines, of sources that may be read for this machine file."""
 
     def __init__(self, machine_file: Path) -> None:
-        self._sources = Sources(machine_file)
+        self._sources = Sources(machine_file, (machine_file.parent,))
 
     def column(self, file: str, line: int) -> int:
         """Column of the statement behind its label, from 1; 1 when the source is not read."""
