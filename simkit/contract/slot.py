@@ -250,6 +250,15 @@ class Slot:
         self._findings.add(rule, cycle, message, address=address, slot=self._number, pc=pc)
 
     @property
+    def accessed(self) -> str:
+        """Bus address of the access under way in words, "$7F10", for messages of findings; else "its addresses".
+
+        A card sees its own pins alone; whoever reads of a finding wants the address that the program used.
+        """
+        address = None if self._host is None else self._host.access_address
+        return "its addresses" if address is None else f"${address:04X}"
+
+    @property
     def spare(self) -> bool:
         """Whether the read under way is a spare cycle of the CPU: the byte goes nowhere.
 

@@ -141,3 +141,15 @@ def test_each_finding_is_a_line_that_editors_read(tmp_path):
     assert found[0]["text"].endswith("1 200 times.")
     assert found[3]["text"].endswith("At $8010 (start+16).")
     assert rest[-1].startswith("Bench M1: 4 findings")
+
+
+def test_every_place_is_told_and_all_are_counted_however_often_an_earlier_one_broke_the_rule():
+    """A loop writes to ROM 256 times, then another instruction once: the machine keeps 200 of a rule."""
+    machine = Machine.load(BENCH, images={ROM: rom("A2FF9AD8A200 8E0080 CAD0FA 8D0190 4C0F80")})
+    result = check(machine, seconds=Fraction(1, 100))
+    found = [(one.pc, one.count, one.message) for one in result.findings if one.rule.name == "write-to-rom"]
+    assert found == [
+        (0x8006, 256, "A write of $00 to $8000 went to ROM, which cannot take it."),
+        (0x800C, 1, found[1][2]),
+    ]
+    assert "to $9001 went" in found[1][2]

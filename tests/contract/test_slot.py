@@ -135,3 +135,11 @@ def test_a_report_names_slot_instruction_and_the_address_of_the_access_unless_it
         Finding("rule", 9, told, 6, "What happened.", None if under_way is None else 0x8009),
         Finding("rule", 9, given, 6, "What happened."),
     ]
+
+
+def test_a_card_names_the_address_of_the_access_in_words():
+    host = Host()
+    slot = Slot(6, HZ, 1, Findings(), host)
+    assert (slot.accessed, Slot(6, HZ, 1, Findings()).accessed) == ("its addresses", "its addresses")
+    host.access_address = 0x12F
+    assert slot.accessed == "$012F"

@@ -373,7 +373,9 @@ class Keyboard(Card):
                 )
         else:
             self.slot.report(
-                "write-to-keyboard", cycle, f"A write of ${value:02X} went to the keyboard card, which cannot take it."
+                "write-to-keyboard",
+                cycle,
+                f"A write of ${value:02X} to {self.slot.accessed} went to the keyboard card, which cannot take it.",
             )
 
     def steady_until(self, offset: int, cycle: int) -> int:

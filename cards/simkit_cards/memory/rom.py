@@ -70,7 +70,9 @@ class Rom(Card):
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Report it; the part ignores it."""
-        self.slot.report("write-to-rom", cycle, f"A write of ${value:02X} went to ROM, which cannot take it.")
+        self.slot.report(
+            "write-to-rom", cycle, f"A write of ${value:02X} to {self.slot.accessed} went to ROM, which cannot take it."
+        )
 
     def plain_memory(self) -> PlainMemory:
         """Reads need no call, writes are reported."""

@@ -282,7 +282,11 @@ class SerialPads(Card):
 
     def write(self, offset: int, value: int, cycle: int) -> None:
         """Report it: nothing on the card takes a byte."""
-        self.slot.report("write-to-pads", cycle, f"A write of ${value:02X} went to the pads, which cannot take it.")
+        self.slot.report(
+            "write-to-pads",
+            cycle,
+            f"A write of ${value:02X} to {self.slot.accessed} went to the pads, which cannot take it.",
+        )
 
     def steady_until(self, offset: int, cycle: int) -> int:
         """To the next storage clock; for ever once the registers hold nothing but the buttons as they are."""

@@ -9,8 +9,10 @@ Attach it to a machine just switched on: only then is it known which memory was 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from functools import cache
+from itertools import islice
 
 from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Plan
@@ -104,7 +106,9 @@ class Watch:
         self._cells = self._shared.cells
         self._stack = StackDepth(self.notes)
         self._findings = machine.findings
-        self._seen = len(machine.warnings)  # what wiring and images said at power-on is told without a run
+        told = len(machine.warnings)  # what wiring and images said at power-on is told without a run
+        self._found = deque(islice(self._findings, told, None))  # also those that the machine only counts
+        self._findings.tell(self._found.append)
         self._pc: int | None = None  # instruction under way
         self._code = 0
         self._s = 0  # before it
@@ -127,6 +131,7 @@ class Watch:
         """Take the watch off and give what it found."""
         if self._watch.attached:
             self._watch.remove()
+            self._findings.tell_no_more(self._found.append)
             self._see_all(False)
             self._cpu.leave_to_reference((), self)
             if self._recording is not None:
@@ -181,7 +186,7 @@ class Watch:
         if self.lost is None and last is not None:
             self._fetched = last[0], self._stretch.plan(last[0])
             self.stand_at(*last)
-            if len(self._findings) != self._seen:
+            if self._found:
                 self._take_findings()
             if self._spare.under_way:
                 self._spare.finish(last[0], self._effects[last[1]].opcode.mnemonic)
@@ -249,7 +254,7 @@ class Watch:
             self._accessed(cycle, address, value, is_write, kind, plan)
         elif self._frames:  # of most writes nothing else is to be said
             self._handlers.touch(place.slot)
-        if len(self._findings) != self._seen:
+        if self._found:
             self._stand(cycle)
             self._take_findings()
         if self._bits.waiting or self._spare.under_way:
@@ -477,7 +482,7 @@ class Watch:
         pc = self._pc
         if pc is None:
             return
-        if len(self._findings) != self._seen:
+        if self._found:
             self._take_findings(self._cpu.cycle)
         effect = self._effects[self._code]
         if self._spare.under_way:
@@ -530,13 +535,10 @@ class Watch:
         Args:
             now: the cycle in which the next instruction begins; what is found in it belongs to that one.
         """
-        while self._seen < len(self._findings):
-            found = self._findings[self._seen]
-            if found.cycle == now:
-                break
+        while self._found and self._found[0].cycle != now:
+            found = self._found.popleft()
             pc = self._pc if found.address is not None else None
             self.notes.add(found.rule, found.cycle, found.message, pc=pc, address=found.address, slot=found.slot)
-            self._seen += 1
 
     def _seen_at(self, pc: int) -> Seen | None:
         """Which byte of which card the CPU saw there: the instruction at `pc` may have changed the bank since."""
@@ -575,6 +577,7 @@ class Watch:
         shown = ", ".join(f"${pc:04X}{f' ({name})' if name else ''}" for pc, name in named)
         self.lost = what
         self.lost_at = cycle
+        self._findings.tell_no_more(self._found.append)
         self.notes.add(
             "ran-away",
             cycle,
