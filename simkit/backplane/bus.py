@@ -811,6 +811,11 @@ class Bus:
         drivers = self._table.read_plan(address).drivers
         return (drivers[0][0].slot, drivers[0][1]) if drivers else None
 
+    def is_plain_page(self, page: int) -> bool:
+        """Whether reads of a whole page reach one card's plain memory, at offsets that follow one another."""
+        plain = self._table.read_pages[page]
+        return plain is not None and not plain.is_copy
+
     def drive_tables(self) -> list[tuple[Seat, int, int]]:
         """For each card: truth tables of the addresses at which it drives reads and takes writes, banks as they are."""
         return [(seat, read, write) for seat, read, _, write, _ in self._table.selects]

@@ -146,8 +146,18 @@ def _bytes_of(bus: Bus, program: Program) -> Iterator[tuple[int, Seat, int, int]
             seat = _whole_card(bus, program, len(data))
             yield from ((offset, seat, offset, byte) for offset, byte in enumerate(data))
             continue
-        for address, byte in enumerate(data, start=start):
-            yield (address, *_ram_at(bus, program, address), byte)
+        places = _places(bus, program, start, start + len(data))
+        for (address, byte), place in zip(enumerate(data, start=start), places, strict=True):
+            yield (address, *place, byte)
+
+
+def _places(bus: Bus, program: Program, address: int, end: int) -> Iterator[tuple[Seat, int]]:
+    """Card and offset of each address; asked once for a page that is one memory's, in order."""
+    while address < end:
+        seat, offset = _ram_at(bus, program, address)
+        alike = min(end, (address | 0xFF) + 1) - address if bus.is_plain_page(address >> 8) else 1
+        yield from ((seat, offset + further) for further in range(alike))
+        address += alike
 
 
 def _whole_card(bus: Bus, program: Program, size: int) -> Seat:

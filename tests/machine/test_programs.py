@@ -47,6 +47,33 @@ def test_an_image_without_address_lies_at_the_start_of_the_memory(folder):
     assert Machine.load(folder('image = "prog.bin"\n')).peek(0, len(CODE)) == CODE
 
 
+BOARDS = {
+    "straight": "",
+    "address wires of the low byte exchanged": 'wires = { A0 = "A7", A7 = "A0" }\n',
+    "address wires of both bytes exchanged": 'wires = { A2 = "A12", A12 = "A2" }\n',
+    "data wires exchanged": 'wires = { D0 = "D7", D7 = "D0" }\n',
+    "a smaller memory, seen several times": "[card.settings]\nsize = 2048\n",
+    "another card in the middle of a page": """not_select = "0000 0100 1xxx xxxx"
+[[card]]
+slot = 2
+kind = "sram"
+select = "0000 0100 1xxx xxxx"
+[card.settings]
+size = 256
+""",
+}
+
+
+@pytest.mark.parametrize("board", BOARDS.values(), ids=BOARDS)
+@pytest.mark.parametrize("size", [2, 700, 2048])
+def test_a_program_lies_at_its_addresses_however_the_memory_is_wired(board, size, folder):
+    path = folder(board)
+    content = bytes((7 * n + (n >> 8)) & 0xFF for n in range(size))
+    (path / "odd.bin").write_bytes(content)
+    for start in (0x2F8, 0x3FF, 0x480):
+        assert Machine.load(path, programs=[f"{path}/odd.bin@{start:04X}"]).peek(start, size) == content
+
+
 def test_a_program_is_there_again_after_a_power_cycle_though_its_file_is_gone(folder):
     path = folder()
     m = Machine.load(path, programs=[f"{path / 'prog.bin'}@$0200"], start=0x200)
