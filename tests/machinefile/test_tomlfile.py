@@ -67,24 +67,25 @@ HEAVY = {
 """Texts that are TOML, by their size in characters."""
 
 
-def seconds(make, n):
-    """Least time of three for reading a text of n characters and finding a place in it."""
-    text = make(n)
-    taken = []
-    for _ in range(3):
-        start = time.process_time()
-        try:
-            parse_toml(text, "some.toml").places.line("a", 0)
-        except SimkitError as error:
-            str(error)
-        taken.append(time.process_time() - start)
-    return min(taken)
+def seconds(text):
+    """Processor time for reading a text and finding a place in it."""
+    start = time.process_time()
+    try:
+        parse_toml(text, "some.toml").places.line("a", 0)
+    except SimkitError as error:
+        str(error)
+    return time.process_time() - start
 
 
 @pytest.mark.parametrize("make", [*HOSTILE.values(), *HEAVY.values()], ids=[*HOSTILE, *HEAVY])
 def test_four_times_the_text_takes_about_four_times_as_long(make):
-    """Quadratic would be sixteen times. What takes less than 2 ms says nothing: the clock is too coarse."""
-    assert seconds(make, 80_000) < 8 * max(seconds(make, 20_000), 0.002)
+    """Quadratic would be sixteen times. What takes less than 2 ms says nothing: the clock is too coarse.
+
+    The shorter time of two is compared with the shortest of up to three: one may meet another program's work.
+    """
+    once, four_times = make(20_000), make(80_000)
+    most = 8 * max(min(seconds(once) for _ in range(2)), 0.002)
+    assert any(seconds(four_times) < most for _ in range(3))
 
 
 @pytest.mark.parametrize("make", HOSTILE.values(), ids=HOSTILE)
