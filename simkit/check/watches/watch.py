@@ -432,8 +432,7 @@ class Watch:
     # instructions ---------------------------------------------------------------------------------------------------
 
     def _last_instructions(self) -> list[int]:
-        recent = self._cpu.recent
-        return [recent[-number][1] for number in range(min(WAY, len(recent)), 0, -1)]
+        return [pc for _, pc in self._cpu.last_notes(WAY)]
 
     def _boundary(self, address: int, cycle: int) -> None:
         """The instruction or sequence before is over; the one at `address` begins."""

@@ -282,6 +282,11 @@ class CoreCpu(ExactCpu):
             bystander.core_ended()
         return False
 
+    def last_notes(self, most: int = LAST_NOTES) -> list[tuple[int, int]]:
+        """As the reference."""
+        notes = self._notes
+        return notes.last(most) if notes is not None and self.recent is notes else super().last_notes(most)
+
     @property
     def before_loop(self) -> BeforeLoop | None:
         """As the reference."""

@@ -43,6 +43,11 @@ class Notes:
         noted = self._words[_NOTED]
         return (self._note(number) for number in range(noted - len(self), noted))
 
+    def last(self, most: int) -> list[tuple[int, int]]:
+        """The last so many, oldest first."""
+        noted = self._words[_NOTED]
+        return [self._note(number) for number in range(noted - min(most, len(self)), noted)]
+
     def _note(self, number: int) -> tuple[int, int]:
         cycle, pc = _NOTE.unpack_from(self._state, NOTES_AT + number % NOTES * NOTE_BYTES)
         return cycle, pc
