@@ -9,14 +9,17 @@ import hashlib
 import json
 import re
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import attrs
 import numpy as np
+from numpy.typing import NDArray
 
 from simkit.backplane.cycle import Kind
+from simkit.backplane.records import DECODING
 from simkit.check.image.codemap import reached
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import is_branch, is_conditional
@@ -25,7 +28,8 @@ from simkit.files.bounded import read_text
 from simkit.files.formats import json_format
 from simkit.machine.machine import Machine
 from simkit.records.cycles import Cycles, kinds
-from simkit.rom.listing import Listing
+from simkit.rom.listing import Listing, Row
+from simkit.testing.spots import Spots, as_text, bank_of, from_text, seen_of
 
 FORMAT = "simkit-coverage"
 COUNTS = json_format("coverage counts", FORMAT)
@@ -33,7 +37,6 @@ MAX_FILE_BYTES = 8_000_000
 """Twice what counts of all addresses need."""
 MAX_COUNT = 1 << 63
 _TABLES = ("ran", "taken", "passed")
-_ADDRESS = re.compile(r"[0-9A-F]{4}")
 _HASH = re.compile(r"[0-9a-f]{64}")
 
 
@@ -43,9 +46,9 @@ class Counts:
 
     Attributes:
         program: hash of the ROMs they ran from; counts of other programs cannot be added.
-        ran: by address of the instruction.
-        taken: by address of a branch: it jumped.
-        passed: by address of a branch: it went on.
+        ran: by address of the instruction, and of one in a bank by its spot (`simkit.testing.spots`), too.
+        taken: likewise, of a branch: it jumped.
+        passed: likewise, of a branch: it went on.
     """
 
     program: str
@@ -70,10 +73,7 @@ class Counts:
 
     def to_json(self) -> str:
         """For a file that `from_json` reads."""
-        tables = {
-            name: {f"{address:04X}": count for address, count in sorted(getattr(self, name).items())}
-            for name in ("ran", "taken", "passed")
-        }
+        tables = {name: {as_text(at): count for at, count in sorted(getattr(self, name).items())} for name in _TABLES}
         return json.dumps({"format": FORMAT, "version": 1, "program": self.program, **tables}) + "\n"
 
     @classmethod
@@ -119,10 +119,9 @@ def _table(data: object) -> dict[int, int]:
     """
     if not isinstance(data, dict):
         raise ValueError("no table")
-    for address, count in data.items():
-        if not _ADDRESS.fullmatch(address) or type(count) is not int or not 0 < count < MAX_COUNT:
-            raise ValueError("no count of an address")
-    return {int(address, 16): count for address, count in data.items()}
+    if any(type(count) is not int or not 0 < count < MAX_COUNT for count in data.values()):
+        raise ValueError("no count")
+    return {from_text(at): count for at, count in data.items()}
 
 
 def program_hash(machine: Machine) -> str:
@@ -145,41 +144,67 @@ class CoverageWatch:
 
     def __init__(self, machine: Machine) -> None:
         self._program = program_hash(machine)
+        self._spots = Spots(machine)
         table = OPCODES[machine.description.cpu]
         self._length = np.array([o.length if is_branch(o) else 0 for o in table], np.uint16)
-        self._ran, self._taken, self._passed = (np.zeros(0x10000, np.int64) for _ in range(3))
-        self._branch: tuple[int, int] | None = None  # under way: its address, and the one it goes on to when not taken
-        self._handle = machine.bus.record(self._count)
+        self._counts: dict[str, Counter[int]] = {name: Counter() for name in _TABLES}  # by decoding << 16 | address
+        self._branch: tuple[int, int] | None = None  # under way: where it is, and the address that follows it
+        self._decoding = machine.bus.banks.number
+        self._machine = machine
+        self._handle = machine.bus.record(self._count, decoding=bool(machine.bus.banks.lines))
 
     def _count(self, records: memoryview) -> None:
-        cycles = Cycles.of(records)
+        cycles = Cycles.of(records, self._machine.cycle)
         kind = kinds(cycles.words)  # repeats under RDY are other ones
-        cycles = cycles[(kind == Kind.FETCH) | (kind == Kind.INTERRUPT) | (kind == Kind.RESET)]  # what can follow
+        which = (kind == Kind.FETCH) | (kind == Kind.INTERRUPT) | (kind == Kind.RESET)  # what can follow
+        decoding = self._decodings(cycles, kind == DECODING, which)
+        cycles = cycles[which]
         if not len(cycles):
             return
         address, fetch = cycles.address, cycles.kind == Kind.FETCH
-        self._ran += np.bincount(address[fetch], minlength=0x10000)
+        at = decoding << np.uint32(16) | address
+        self._add("ran", at[fetch])
         given_up = cycles.kind == Kind.RESET  # whether a branch before it would have gone on is not known
         if self._branch is not None and not given_up[0]:
             branch_at, onward = self._branch
-            (self._passed if address[0] == onward else self._taken)[branch_at] += 1
+            self._counts["passed" if address[0] == onward else "taken"][branch_at] += 1
         length = np.where(fetch, self._length[cycles.data], 0)
         branch = length > 0
         followed = branch[:-1] & ~given_up[1:]
-        at = address[:-1][followed]
-        went_on = address[1:][followed] == at + length[:-1][followed]
-        self._passed += np.bincount(at[went_on], minlength=0x10000)
-        self._taken += np.bincount(at[~went_on], minlength=0x10000)
-        self._branch = (int(address[-1]), int(address[-1] + length[-1]) & 0xFFFF) if branch[-1] else None
+        went_on = address[1:][followed] == address[:-1][followed] + length[:-1][followed]
+        self._add("passed", at[:-1][followed][went_on])
+        self._add("taken", at[:-1][followed][~went_on])
+        self._branch = (int(at[-1]), int(address[-1] + length[-1]) & 0xFFFF) if branch[-1] else None
+
+    def _decodings(self, cycles: Cycles, changes: NDArray[np.bool_], which: NDArray[np.bool_]) -> NDArray[np.uint32]:
+        """The decoding in each of some cycles."""
+        if not changes.any():
+            return np.full(int(which.sum()), self._decoding, np.uint32)
+        numbered = cycles.cycle
+        numbers = np.array([self._decoding, *cycles.address[changes].tolist()], np.uint32)
+        self._decoding = int(numbers[-1])
+        return numbers[np.searchsorted(numbered[changes], numbered[which], side="right")]
+
+    def _add(self, table: str, at: NDArray[np.uint32]) -> None:
+        counts = self._counts[table]
+        for decoding in np.unique(at >> np.uint32(16)).tolist():
+            ran = np.bincount(at[at >> np.uint32(16) == decoding] & np.uint32(0xFFFF))
+            for address in np.flatnonzero(ran).tolist():
+                counts[decoding << 16 | address] += int(ran[address])
 
     def stop(self) -> Counts:
         """Take the watch off and give the counts."""
         self._handle.remove()
-        ran, taken, passed = (
-            {int(address): int(counts[address]) for address in np.flatnonzero(counts)}
-            for counts in (self._ran, self._taken, self._passed)
-        )
-        return Counts(self._program, ran, taken, passed)
+        return Counts(self._program, *(self._placed(self._counts[name]) for name in _TABLES))
+
+    def _placed(self, counts: Counter[int]) -> dict[int, int]:
+        """Counts by address, whatever bank was seen there, and by spot."""
+        placed = Counter[int]()
+        for at, count in counts.items():
+            address = at & 0xFFFF
+            for key in {address, self._spots.seen(at >> 16, address)}:
+                placed[key] += count
+        return dict(placed)
 
 
 @attrs.frozen
@@ -187,9 +212,9 @@ class Program:
     """The instructions of a ROM.
 
     Attributes:
-        instructions: their addresses, rising.
+        instructions: their spots (`simkit.testing.spots`), rising.
         branches: those that are conditional branches.
-        labels: (address, name), rising.
+        labels: (spot, name), rising.
         listing: rows with source lines, or None.
     """
 
@@ -197,6 +222,10 @@ class Program:
     branches: frozenset[int]
     labels: tuple[tuple[int, str], ...]
     listing: Listing | None
+
+    def row(self, at: int) -> Row | None:
+        """The row of the listing at a spot."""
+        return None if self.listing is None else self.listing.row(at & 0xFFFF, seen_of(at))
 
     def outline(self, name: str) -> dict[str, Any]:
         """What a table needs, as plain values that go through JSON; `name` stands in front of its line."""
@@ -216,15 +245,25 @@ class Program:
 
 def program_of(machine: Machine, listing: Listing | None) -> Program:
     """Instructions as the listing says, or, without one, as far as they can be followed from the vectors."""
-    if listing is not None:
-        starts = [row.address for row in listing.instructions()]
-    else:
-        starts = sorted(reached(machine, machine.vectors().values()))
+    rows = dict(Spots(machine).instructions(listing)) if listing is not None else {}
+    starts = rows or reached(machine, machine.vectors().values())
     table = OPCODES[machine.description.cpu]
-    codes = {address: table[machine.peek(address)] for address in starts}
-    branches = frozenset(address for address, opcode in codes.items() if is_conditional(opcode))
-    labels = tuple(sorted((address, name) for address, name in machine.labels.names().items()))
+    first = {at: rows[at].data[:1] if at in rows else b"" for at in starts}
+    codes = {at: table[byte[0] if byte else machine.peek(at & 0xFFFF)] for at, byte in first.items()}
+    branches = frozenset(at for at, opcode in codes.items() if is_conditional(opcode))
+    known = dict(machine.labels.names())
+    known |= {at: _name_in_bank(at, listing, known) for at in rows if listing is not None and seen_of(at) is not None}
+    labels = tuple(sorted((at, name) for at, name in known.items() if name))
     return Program(tuple(sorted(codes)), branches, labels, listing)
+
+
+def _name_in_bank(at: int, listing: Listing, known: Mapping[int, str]) -> str:
+    """Label of a spot in a bank; "" where none stands, or it is not known whether it is one of this bank."""
+    found = listing.label(at & 0xFFFF, seen_of(at))
+    if found is None:
+        return known.get(at & 0xFFFF, "")
+    name, distance = found
+    return name if name is not None and not distance else ""
 
 
 @attrs.frozen
@@ -238,6 +277,7 @@ class TableRow:
         ran: those that ran.
         branches: number of conditional branches.
         both: those that went both ways.
+        at: spot of the label.
     """
 
     label: str
@@ -246,21 +286,28 @@ class TableRow:
     ran: int
     branches: int
     both: int
+    at: int = 0
 
 
 def table(counts: Counts, program: Program) -> list[TableRow]:
     """Coverage by label, in order of addresses; labels without instructions are left out."""
-    starts = [address for address, _ in program.labels]
-    groups: dict[int, list[int]] = {}
-    for address in program.instructions:
-        groups.setdefault(bisect_right(starts, address) - 1, []).append(address)
+    labels: dict[tuple[int, int], list[tuple[int, str]]] = {}
+    for at, name in program.labels:
+        labels.setdefault(bank_of(at), []).append((at, name))
+    groups: dict[tuple[int, str], list[int]] = {}
+    spot_of_bank: dict[tuple[int, int], int] = {}  # its first
+    for at in program.instructions:
+        near = labels.get(bank_of(at), [])
+        number = bisect_right(near, at, key=lambda label: label[0]) - 1
+        first = spot_of_bank.setdefault(bank_of(at), at)
+        group = near[number] if number >= 0 else (first, "(before the first label)")
+        groups.setdefault(group, []).append(at)
     rows = []
-    for number, addresses in sorted(groups.items()):
-        at, label = program.labels[number] if number >= 0 else (addresses[0], "(before the first label)")
-        branches = [a for a in addresses if a in program.branches]
-        both = sum(1 for a in branches if a in counts.taken and a in counts.passed)
-        ran = sum(1 for a in addresses if a in counts.ran)
-        rows.append(TableRow(label, at, len(addresses), ran, len(branches), both))
+    for (at, label), spots in sorted(groups.items(), key=lambda item: (item[1][0] & 0xFFFF, item[1][0])):
+        branches = [one for one in spots if one in program.branches]
+        both = sum(1 for one in branches if one in counts.taken and one in counts.passed)
+        ran = sum(1 for one in spots if one in counts.ran)
+        rows.append(TableRow(label, at & 0xFFFF, len(spots), ran, len(branches), both, at))
     return rows
 
 
@@ -274,6 +321,7 @@ def total(rows: Iterable[TableRow]) -> TableRow:
         sum(row.ran for row in rows),
         sum(row.branches for row in rows),
         sum(row.both for row in rows),
+        rows[0].at if rows else 0,
     )
 
 
@@ -302,7 +350,7 @@ def summary(kept: Mapping[str, Counts], outlines: Mapping[str, Mapping[str, Any]
 
 def as_dict(rows: Iterable[TableRow]) -> list[dict[str, Any]]:
     """Table rows for --json."""
-    return [attrs.asdict(row) for row in rows]
+    return [attrs.asdict(row, filter=lambda field, _: field.name != "at") for row in rows]
 
 
 def percent(part: int, whole: int) -> str:

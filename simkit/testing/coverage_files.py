@@ -95,22 +95,22 @@ def source_files(counts: Counts, program: Program) -> list[SourceFile]:
     Raises:
         SimkitError: it is not known from which lines the program was made.
     """
-    listing = check_source_lines(program.listing)
+    check_source_lines(program.listing)
     names: dict[int, list[str]] = {}
-    for address, name in program.labels:
-        names.setdefault(address, []).append(name)
+    for at, name in program.labels:
+        names.setdefault(at, []).append(name)
     found: dict[str, SourceFile] = {}
-    for address in program.instructions:
-        row = listing.row(address)
+    for at in program.instructions:
+        row = program.row(at)
         if row is None:
             continue
         file = found.setdefault(row.file, SourceFile(_from_here(row.file)))
         line = file.lines.setdefault(row.line, SourceLine())
-        ran = counts.ran.get(address, 0)
+        ran = counts.ran.get(at, 0)
         line.hits = max(line.hits, ran)
-        if address in program.branches:
-            line.branches.append((counts.taken.get(address, 0), counts.passed.get(address, 0)) if ran else None)
-        file.labels += [(row.line, name, ran) for name in names.get(address, ())]
+        if at in program.branches:
+            line.branches.append((counts.taken.get(at, 0), counts.passed.get(at, 0)) if ran else None)
+        file.labels += [(row.line, name, ran) for name in names.get(at, ())]
     return sorted(found.values(), key=lambda file: file.path)
 
 

@@ -16,6 +16,7 @@ from simkit.contract.plain import plain
 from simkit.files.formats import generator_meta, html_format
 from simkit.rom.listing import Row
 from simkit.testing.coverage import Counts, Program, TableRow, percent, table, total
+from simkit.testing.spots import as_text
 
 MAKER = "simkit coverage"
 PAGE = html_format("a page of simkit coverage", MAKER)
@@ -27,7 +28,7 @@ class _Line:
     """A line of the listing.
 
     Attributes:
-        address: of its first byte.
+        at: spot of its first byte (`simkit.testing.spots`).
         file: source file; "" without a listing.
         number: line in it.
         text: source text.
@@ -35,7 +36,7 @@ class _Line:
         remark: how often it ran.
     """
 
-    address: int
+    at: int
     file: str
     number: int | None
     text: str
@@ -67,7 +68,7 @@ def html(counts: Counts, program: Program, title: str, about: str = "") -> str:
         title=_shown(title),
         about=f"<p>{_shown(about)}\n" if about else "",
         total="".join(_summary_row(row) for row in (total(rows),)),
-        misses=f"{misses} <a href='#a{first.address:04X}'>The first one</a>"
+        misses=f"{misses} <a href='#{_anchor(first.at)}'>The first one</a>"
         if first is not None
         else "Nothing is left.",
         summary="".join(_summary_row(row) for row in sorted(rows, key=_missing, reverse=True)),
@@ -87,7 +88,7 @@ def _missing(row: TableRow) -> int:
 def _summary_row(row: TableRow) -> str:
     name = _shown(row.label)
     return (
-        f"<tr class={'never' if _missing(row) else 'ran'}><td><a href='#a{row.address:04X}'>{name}</a>"
+        f"<tr class={'never' if _missing(row) else 'ran'}><td><a href='#{_anchor(row.at)}'>{name}</a>"
         f"<td class=number>{_missing(row)}<td>{row.ran} of {row.instructions}"
         f"<td class=number>{percent(row.ran, row.instructions)}<td>{row.both} of {row.branches}"
         f"<td class=number>{percent(row.both, row.branches)}\n"
@@ -101,26 +102,35 @@ def _shown(text: str) -> str:
 def _lines(counts: Counts, program: Program) -> Iterator[_Line]:
     if program.listing is None:
         names = dict(program.labels)
-        for address in program.instructions:
-            yield _Line(address, "", None, names.get(address, ""), *_state(address, counts, program))
+        for at in program.instructions:
+            yield _Line(at, "", None, names.get(at, ""), *_state(at, counts, program))
         return
-    for row in program.listing.rows:
-        yield _Line(row.address, row.file, row.line, row.text, *_row_state(row, counts, program))
+    spots = {id(program.row(at)): at for at in program.instructions}
+    rows = program.listing.rows
+    for row in sorted(rows, key=_bank) if program.listing.shared else rows:
+        at = spots.get(id(row), row.address)
+        yield _Line(at, row.file, row.line, row.text, *(_state(at, counts, program) if row.code else (DATA, "")))
 
 
-def _row_state(row: Row, counts: Counts, program: Program) -> tuple[str, str]:
-    return _state(row.address, counts, program) if row.code else (DATA, "")
+def _bank(row: Row) -> tuple[int, int]:
+    """What rows of one bank have in common."""
+    return row.slot or 0, 0 if row.offset is None else row.offset - row.address
 
 
-def _state(address: int, counts: Counts, program: Program) -> tuple[str, str]:
-    ran = counts.ran.get(address, 0)
+def _state(at: int, counts: Counts, program: Program) -> tuple[str, str]:
+    ran = counts.ran.get(at, 0)
     if not ran:
         return NEVER, "never"
-    if address in program.branches:
-        taken, passed = counts.taken.get(address, 0), counts.passed.get(address, 0)
+    if at in program.branches:
+        taken, passed = counts.taken.get(at, 0), counts.passed.get(at, 0)
         if not taken or not passed:
             return HALF, f"{_grouped(ran)}, {'never taken' if not taken else 'always taken'}"
     return RAN, _grouped(ran)
+
+
+def _anchor(at: int) -> str:
+    """What links on the page call a line."""
+    return f"a{as_text(at).replace(':', '-')}"
 
 
 def _grouped(number: int) -> str:
@@ -141,11 +151,12 @@ def _body(lines: Sequence[_Line], program: Program) -> Iterator[str]:
         link = ""
         if number in onward:
             following = onward[number]
-            link = "last miss" if following is None else f"<a href='#a{lines[following].address:04X}'>next miss</a>"
-        name = _shown(labels.get(line.address, ""))
+            link = "last miss" if following is None else f"<a href='#{_anchor(lines[following].at)}'>next miss</a>"
+        name = _shown(labels.get(line.at, ""))
+        title = f" title='{name}'" if name else ""
         yield (
-            f"<tr class={line.state} id=a{line.address:04X}><td class=number>{line.number or ''}<td>${line.address:04X}"
-            f"<td class=number>{line.remark}<td>{link}<td{f' title={chr(39)}{name}{chr(39)}' if name else ''}>"
+            f"<tr class={line.state} id={_anchor(line.at)}><td class=number>{line.number or ''}"
+            f"<td>${line.at & 0xFFFF:04X}<td class=number>{line.remark}<td>{link}<td{title}>"
             f"{_shown(line.text)}\n"
         )
 
