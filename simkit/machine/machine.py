@@ -28,6 +28,7 @@ from simkit.contract.shapes import StateError
 from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.cpu.reference.engine import LAST_NOTES, MOST_NOTES
 from simkit.machine.assembly import assemble, check_overlaps
+from simkit.machine.banked import candidates, executed_in_a_bank, names_in_banks
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
 from simkit.machine.lengths import length, whole
@@ -553,6 +554,9 @@ class Machine:
 
     def _executed(self, note: Note) -> Executed:
         cycle, pc = note
+        others = candidates(self, pc) if self.bus.banks.since > cycle else []
+        if others:
+            return executed_in_a_bank(self, cycle, pc, others)
         return Executed(cycle, pc, self._disassembled(pc).text, self.place(pc))
 
     def _described(self, told: Sequence[Note | Rounds], lines: int) -> list[Executed | Loop]:
@@ -596,7 +600,7 @@ class Machine:
             lambda a: self.bus.peek(a & 0xFFFF, self.cycle, self.cpu.last),
             address,
             self.description.cpu,
-            self.labels.names(),
+            names_in_banks(self, address) if self.bus.banks.lines else self.labels.names(),
         )
 
     def card(self, slot: int) -> CardView:

@@ -183,7 +183,9 @@ class _Reader:
         """Nothing more may come."""
         if self._text[self._at :].strip():
             raise self._wrong(
-                "this does not belong to it", "Behind a moment come #3 for the third time and +5000c only."
+                "this does not belong to it",
+                "Behind a moment come #3 for the third time and +5000c only. A value with other signs than letters, "
+                'digits, _ . $ : - stands in quotes: label:"start@loop".',
             )
 
     def _span(self) -> Span:

@@ -75,7 +75,8 @@ class Naming:
         except SimkitError as error:
             if not os.path.lexists(path):
                 raise
-            self.notes.append(f"No labels from {path}. {error}".replace("\n", " "))
+            said = str(error).replace("\n", " ")
+            self.notes.append(f"No labels from {said if said.startswith(str(path)) else f'{path}. {said}'}")
 
     def source_lines(self, machine: Machine) -> SourceLines:
         """Source lines out of all files named; one that is not of the program in the machine is left out and told."""

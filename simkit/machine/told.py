@@ -20,8 +20,8 @@ class Executed:
     Attributes:
         cycle: cycle of its opcode fetch.
         address: where it stands.
-        text: its disassembly, from memory as it is now.
-        place: where that is in the program.
+        text: its disassembly, from memory as it is now; of one in a bank that is seen no more what it may have been.
+        place: where that is in the program; then with the labels that it may be at, and without a line.
     """
 
     cycle: int

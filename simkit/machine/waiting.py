@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.findings import Finding
+from simkit.machine.banked import candidates
 from simkit.machine.lengths import whole
 from simkit.machine.moments import Moment, Span
 from simkit.machine.teletype import Teletype
@@ -94,11 +95,16 @@ class Wait:
         cpu, address = self._machine.cpu, address_of(self._machine, self.moment.value)
 
         def arrived() -> None:
-            if self._machine.cycle != self._begun:
+            if self._machine.cycle != self._begun and not self._in_other_bank(address):
                 self._once()
 
         cpu.at_arrival(address, arrived)
         self._cancel = lambda: cpu.no_more_at_arrival(address, arrived)
+
+    def _in_other_bank(self, address: int) -> bool:
+        """Whether the label is that of another bank than the one which is seen at its address."""
+        its = {label for _, label, distance in candidates(self._machine, address) if not distance}
+        return self.moment.value in its and self._machine.place(address).name != self.moment.value
 
     def _await_access(self) -> None:
         bus, cpu = self._machine.bus, self._machine.cpu

@@ -114,13 +114,19 @@ class Listing:
         found = self._find(address, seen)
         if found is None:
             return None
-        rows, number = found
-        for row in reversed(rows[max(number - FURTHEST_FROM_LABEL, 0) : number + 1]):
-            if address - row.address > FURTHEST_FROM_LABEL:
-                break
-            if row.label:
-                return row.label, address - row.address
-        return None, 0
+        return _nearest_label(*found, address)
+
+    def candidates(self, address: int) -> list[tuple[Row, str | None, int]]:
+        """What the banks that share an address have there: row, nearest label, distance; none where only one is."""
+        if not self.shared:
+            return []
+        found = [
+            (rows[number], *_nearest_label(rows, number, address))
+            for starts, rows in self._banks
+            if (number := bisect_right(starts, address) - 1) >= 0
+            and address < rows[number].address + rows[number].length
+        ]
+        return found if len(found) > 1 else []
 
     def _find(self, address: int, seen: Seen | None) -> tuple[list[Row], int] | None:
         for starts, rows in self._banks:
@@ -136,6 +142,16 @@ class Listing:
         if not self.shared or self._visible is None:
             return [row for row in self.rows if row.code]
         return [row for row in self.rows if row.code and self._visible(row, row.address, None)]
+
+
+def _nearest_label(rows: Sequence[Row], number: int, address: int) -> tuple[str | None, int]:
+    """Of the rows of one bank, up to the one with that number: nearest label, and the distance."""
+    for row in reversed(rows[max(number - FURTHEST_FROM_LABEL, 0) : number + 1]):
+        if address - row.address > FURTHEST_FROM_LABEL:
+            break
+        if row.label:
+            return row.label, address - row.address
+    return None, 0
 
 
 def _overlap(rows: Sequence[Row]) -> bool:
