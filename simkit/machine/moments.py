@@ -4,8 +4,9 @@ r"""Moments: when something is to happen, or a run is to end, as people write it
     120f/main                         frames of the screen of that port's name or slot
     label:main_loop                   the instruction at the label, or $8000, is the next one
     finding:write-to-rom              a finding of the rule came up; finding:"" takes any
-    text:"1 PLAYER"                   the text stands on the screen (text:"READY"/5: of slot 5), without a screen on
-                                      the terminal at the serial line; looked at whenever a frame has ended
+    text:"1 PLAYER"                   the text stands on the screen, without a screen on a terminal at the serial line;
+                                      text:"READY"/5 on what the card in slot 5 shows, or the port of that name: a
+                                      screen or a terminal at its line; looked at whenever a frame has ended
     read:KEYS  write:$7F00            the address was read or written, in any bus cycle
     label:main_loop#3                 the third time
     label:main_loop+5000c+1f          so long after it
@@ -73,7 +74,7 @@ class Moment:
         kind: one of KINDS, or "" for a time after power-on.
         value: label or address, rule, or text.
         number: which time it comes true, from 1.
-        screen: for a text: port's name or slot; "" for the only screen.
+        screen: for a text: port's name or slot of a screen or serial line; "" for the only screen, or line.
         after: how long after that, all together; of a time after power-on at least one.
     """
 

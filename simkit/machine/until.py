@@ -8,11 +8,13 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.lengths import whole
 from simkit.machine.moments import Moment, parse_moment
 from simkit.machine.views import Screen
-from simkit.machine.waiting import Wait, address_of, screen_named
+from simkit.machine.waiting import Wait, address_of, text_shown_by
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
+LINES_SHOWN = 30
+"""Of a screen or terminal on which a text did not come, the last."""
 FRAMES_DRAWN = 2
 """Frames after which a whole one has been drawn with the text that a run waited for: the rest of one, and one."""
 
@@ -76,13 +78,10 @@ def run_to_moment(machine: Machine, moments: list[Moment], given: str, *, limit:
 
 def frames_to_draw(machine: Machine, moment: Moment) -> int:
     """Cycles after which a whole frame has been drawn with the text that is waited for; 0 where it says how long."""
-    if moment.after or not _on_screen(machine, moment):
+    if moment.kind != "text" or moment.after:
         return 0
-    return whole(FRAMES_DRAWN * screen_named(machine, moment.screen).frame_cycles)
-
-
-def _on_screen(machine: Machine, moment: Moment) -> bool:
-    return moment.kind == "text" and bool(moment.screen or machine.ports(Screen))
+    shown = text_shown_by(machine, moment)
+    return whole(FRAMES_DRAWN * shown.frame_cycles) if isinstance(shown, Screen) else 0
 
 
 def waited_for(machine: Machine, moment: Moment) -> str:
@@ -101,11 +100,12 @@ def not_come(machine: Machine, what: str, *, text: Moment | None = None) -> Mome
     """What is told when it did not come up to now."""
     cpu = machine.cpu
     began = f"{what[0].upper()}{what[1:]} did not come"
-    if text is not None and _on_screen(machine, text):
-        shown = screen_named(machine, text.screen).text().strip() or "nothing"
+    if text is not None and text.kind == "text":
+        shown = text_shown_by(machine, text)
+        where = "the screen" if isinstance(shown, Screen) else f"the terminal at the serial line of slot {shown.slot}"
         return MomentError(
-            f"{began} on the screen up to cycle {machine.cycle}; it shows:",
-            lines=shown.splitlines(),
+            f"{began} on {where} up to cycle {machine.cycle}; it shows:",
+            lines=(shown.text().strip("\n") or "nothing").splitlines()[-LINES_SHOWN:],
             remedy=f"The CPU {cpu.halted}." if cpu.halted else "Give a longer timeout.",
         )
     if cpu.halted:

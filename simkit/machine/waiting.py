@@ -139,15 +139,18 @@ class Wait:
         self._cancel = cancel
 
     def _await_text(self) -> None:
-        machine, screen = self._machine, self.moment.screen
-        if screen or machine.ports(Screen) or not machine.ports(Serial):
-            shown = screen_named(machine, screen)
-            self._text, self._every = shown.text, shown.frame_cycles
-        else:
-            self._text, self._every = _on_terminal(machine.serial), machine.clock_hz / TERMINAL_LOOKS_HZ
+        machine = self._machine
+        self._begin_reading()
         machine.looking.append(self)
         self._cancel = lambda: machine.looking.remove(self)
         self.look()
+
+    def _begin_reading(self) -> None:
+        machine, shown = self._machine, text_shown_by(self._machine, self.moment)
+        if isinstance(shown, Screen):
+            self._text, self._every = shown.text, shown.frame_cycles
+        else:
+            self._text, self._every = _on_terminal(shown), machine.clock_hz / TERMINAL_LOOKS_HZ
 
     def look(self) -> None:
         """Look at the text; called between two instructions."""
@@ -161,6 +164,8 @@ class Wait:
 
     def begin_anew(self) -> None:
         """The machine has become another one: time may have gone back."""
+        if self.moment.kind == "text":
+            self._begin_reading()
         self.next_look = self._machine.cycle + 1
 
 
@@ -178,6 +183,40 @@ def _on_terminal(plug: Serial) -> Callable[[], str | None]:
         return shown.text()
 
     return text
+
+
+def text_shown_by(machine: Machine, moment: Moment) -> Screen | Serial:
+    """What shows the text that a moment waits for: the screen, or the line with a terminal, that it names.
+
+    Without a name the only screen, and where there is none, a terminal at the only serial line.
+
+    Raises:
+        SimkitError: there is no such one, or several are meant.
+    """
+    name, screens, lines = moment.screen, machine.ports(Screen), machine.ports(Serial)
+    if not name:
+        if screens or not lines:
+            return screen_named(machine, "")
+        if len(lines) > 1:
+            raise SimkitError(
+                f"{len(lines)} cards have a serial line: slots {numbers([line.slot for line in lines])}.",
+                remedy=f'Say which, behind a slash: text:"READY"/{lines[0].slot}.',
+            )
+        return lines[0]
+    if name.isdecimal():
+        name = str(int(name[:9]))
+    if any(name in (screen.port.name, str(screen.slot)) for screen in screens):
+        return screen_named(machine, name)
+    found = [line for line in lines if name in (line.port.name, str(line.slot))]
+    if not found:
+        known = [str(one.slot) for one in (*screens, *lines)]
+        raise SimkitError(
+            f"Neither a screen nor a serial line is called {name!r}, or stands in such a slot.",
+            remedy=f"Slots that show a text: {', '.join(known)}." if known else "No card of this machine shows a text.",
+        )
+    if len(found) > 1:
+        raise SimkitError(f"{len(found)} serial lines are called {name!r}.", remedy=f"Write a slot: /{found[0].slot}.")
+    return found[0]
 
 
 def screen_named(machine: Machine, name: str) -> Screen:

@@ -8,17 +8,14 @@ Source: Ecma, ECMA-48, Control Functions for Coded Character Sets, 5th edition, 
 
 from __future__ import annotations
 
-import re
-
-TAB = 8
-_SEQUENCE = re.compile(rb"\x1b(?:\[[\x30-\x3f]*[\x20-\x2f]*[\x40-\x7e]|[\x20-\x2f]*[\x30-\x7e])")
+from simkit.machine.teletype import TAB, Sequences
 
 
 def terminal_lines(sent: bytes) -> list[str]:
     """Lines from the first to the last that holds something; blanks at their ends are left out."""
     lines: list[list[str]] = [[]]
     column = 0
-    for byte in _SEQUENCE.sub(b"", sent):
+    for byte in Sequences().left_out(sent):
         if byte == 0x0D:
             column = 0
         elif byte in (0x0A, 0x0C):

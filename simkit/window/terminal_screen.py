@@ -1,6 +1,7 @@
 """The text of a terminal of 80 columns and 24 lines, and what has gone up out of it; knows no pygame.
 
-Carriage return goes to the beginning of the line, line feed straight down, backspace one to the left, and bell rings.
+Carriage return goes to the beginning of the line, line feed straight down, backspace one to the left,
+tab to the next stop, and bell rings.
 Escape and control sequences are left out, other control characters show nothing, and what
 is no ASCII is a dot.
 
@@ -8,6 +9,8 @@ Source: Ecma, ECMA-48, Control Functions for Coded Character Sets, 5th edition, 
 """
 
 from __future__ import annotations
+
+from simkit.machine.teletype import TAB, Sequences
 
 COLUMNS = 80
 ROWS = 24
@@ -27,30 +30,23 @@ class TerminalScreen:
     def __init__(self) -> None:
         self.lines: list[str] = [""]
         self.column = self.rings = 0
-        self._sequence = ""
+        self._sequences = Sequences()
 
     def feed(self, data: bytes) -> None:
         """Show what came."""
-        for byte in data:
-            if self._sequence or byte == 0x1B:
-                self._in_sequence(byte)
-            elif byte == 0x0D:
+        for byte in self._sequences.left_out(data):
+            if byte == 0x0D:
                 self.column = 0
             elif byte == 0x0A:
                 self._down()
             elif byte == 0x08:
                 self.column = max(0, min(self.column, COLUMNS) - 1)
+            elif byte == 0x09:
+                self.column = min((self.column // TAB + 1) * TAB, COLUMNS - 1)
             elif byte == 0x07:
                 self.rings += 1
             elif byte >= 0x20 and byte != 0x7F:
                 self._put(chr(byte) if byte < 0x7F else ".")
-
-    def _in_sequence(self, byte: int) -> None:
-        began = not self._sequence
-        if began or (self._sequence == "escape" and byte == 0x5B):
-            self._sequence = "escape" if began else "control"
-        elif not 0x20 <= byte <= (0x3F if self._sequence == "control" else 0x2F):
-            self._sequence = ""
 
     def _put(self, character: str) -> None:
         if self.column >= COLUMNS:

@@ -68,18 +68,19 @@ clock = "1 MHz"
 slot = 1
 kind = "sram"
 select = "0xxx xxxx xxxx xxxx"
+not_select = ["0111 1111 0000 0xxx"]
 [[card]]
 slot = 2
 kind = "rom"
 select = "1xxx xxxx xxxx xxxx"
 """
 
-    def build(code="A200 8610 E8 8610 4C0480", **options):
+    def build(code="A200 8610 E8 8610 4C0480", *, more="", **options):
         rom = bytearray(b"\xea" * 0x8000)
         rom[: len(bytes.fromhex(code))] = bytes.fromhex(code)
         rom[0x7FFA:] = bytes.fromhex("009000800090")
         path = tmp_path / "machine.toml"
-        path.write_text(text)
+        path.write_text(text + more)
         return Machine.load(path, images={2: bytes(rom)}, **options)
 
     return build
@@ -176,6 +177,64 @@ def test_a_text_is_seen_though_somebody_takes_what_the_line_sends():
         m.serial.take()
     assert come
     assert come[0] <= other.cycle
+
+
+TWO_LINES = """
+[[card]]
+slot = 3
+kind = "serial-6551"
+select = "0111 1111 0000 00xx"
+[[card]]
+slot = 4
+kind = "serial-6551"
+select = "0111 1111 0000 01xx"
+"""
+# RE, a sequence, ADY to slot 4 at 9600 Bd: LDA #$1E; STA $7F07; LDA #$0B; STA $7F06; LDX #0; each: LDA text,X;
+# here: BEQ here; STA $7F04; LDY #0; one: DEY; BNE one; two: DEY; BNE two; INX; BNE each; NOP; text
+SENDS = "A91E 8D077F A90B 8D067F A200 BD2080 F0FE 8D047F A000 88 D0FD 88 D0FD E8 D0ED EA 52451B5B316D41445900"
+
+
+def test_a_text_is_waited_for_on_the_line_that_is_named(shed):
+    ends = []
+    for engine in ("exact", "auto"):
+        m = shed(SENDS, more=TWO_LINES, engine=engine)
+        for text, words in (
+            ('text:"READY"', "2 cards have a serial line: slots 3, 4"),
+            ('text:"READY"/5', "Neither a screen nor a serial line is called '5'"),
+        ):
+            with pytest.raises(SimkitError, match=words):
+                m.run(text)
+        come = []
+        m.when("text:READY/4", come.append)
+        with pytest.raises(MomentError, match="on the terminal at the serial line of slot 3"):
+            m.run("text:READY/3", timeout=0.05)
+        ends.append(come)
+    assert len(ends[0]) == 1
+    assert ends[0] == ends[1]
+
+
+def test_a_text_on_the_line_is_waited_for_on_a_machine_with_a_screen():
+    m = Machine.load("demo:monitor")
+    m.run('text:"What now"/3')
+    assert "What now" in m.serial.text()
+
+
+@pytest.mark.parametrize(
+    ("sent", "text"),
+    [
+        (b"a\tb", "a       b"),
+        (b"\x1b[2J\x1b[1;31mRE\x1b[0mADY\x1b(B", "READY"),
+        (b"one\r\ntwo\x08\x08W", "one\ntWo"),
+        (b"one\ntwo", "one\n   two"),
+        (b"\x1b\r\x1b[\nnext", "\nnext"),
+    ],
+)
+def test_a_terminal_shows_the_same_however_its_bytes_come_in_pieces(sent, text):
+    for cut in range(len(sent) + 1):
+        shown = Teletype()
+        shown.feed(sent[:cut])
+        shown.feed(sent[cut:])
+        assert shown.text() == text
 
 
 @pytest.mark.parametrize(

@@ -112,6 +112,11 @@ def test_a_line_goes_on_in_the_next_behind_80_columns():
     assert fed(b"x" * 80 + b"\r\n").lines == ["x" * 80, ""]
 
 
+def test_a_tab_goes_to_the_next_stop_and_not_out_of_the_line():
+    assert fed(b"a\tb\tc").lines == ["a       b       c"]
+    assert fed(b"\t" * 20 + b"x").lines == [" " * 79 + "x"]
+
+
 def test_sequences_are_left_out_however_they_come_in_pieces():
     whole = b"a\x1b[1;31mb\x1b(Bc\x1b[2Jd\x1b7e"
     for cut in range(len(whole)):
