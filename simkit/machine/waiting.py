@@ -209,10 +209,10 @@ def text_shown_by(machine: Machine, moment: Moment) -> Screen | Serial:
         return screen_named(machine, name)
     found = [line for line in lines if name in (line.port.name, str(line.slot))]
     if not found:
-        known = [str(one.slot) for one in (*screens, *lines)]
+        known = sorted({*(screen.slot for screen in screens), *(line.slot for line in lines)})
         raise SimkitError(
             f"Neither a screen nor a serial line is called {name!r}, or stands in such a slot.",
-            remedy=f"Slots that show a text: {', '.join(known)}." if known else "No card of this machine shows a text.",
+            remedy=f"Slots that show a text: {numbers(known)}." if known else "No card of this machine shows a text.",
         )
     if len(found) > 1:
         raise SimkitError(f"{len(found)} serial lines are called {name!r}.", remedy=f"Write a slot: /{found[0].slot}.")
