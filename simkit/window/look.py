@@ -65,7 +65,8 @@ def lines_of(machine: Machine, now: Stand, before: Stand | None) -> list[Line]:
     """All of it."""
     lines: list[Line] = []
     if before is not None:
-        lines.append(Line(f"What changed in {digits(now.cycle - before.cycle)} cycles", heading=True))
+        gone = now.cycle - before.cycle
+        lines.append(Line(f"What changed in {digits(gone)} cycle{'s' if gone > 1 else ''}", heading=True))
         lines += map(Line, changes(before, now))
     cpu = machine.cpu
     lines.append(Line("Next", heading=True))

@@ -25,9 +25,10 @@ MESSAGE_REST = "the count opens the list."
 FIRST_WIDTH = 1000
 FIRST_HEIGHT = 820
 """The window opens at the largest whole-number scale that fits into this, or into the desktop when that is smaller."""
-PANEL_ONLY_WIDTH = 560
-PANEL_ONLY_ROOM = 11 * LINE_PX
+PANEL_ONLY_WIDTH = 760
+PANEL_ONLY_ROOM = 20 * LINE_PX
 """Room above the panel of a machine without a screen, where strips stand and panes open."""
+NO_PICTURE = "No card of this machine has a screen or a serial line. Look inside, in the bar, tells what it does."
 
 
 @attrs.frozen
@@ -188,6 +189,8 @@ class Painter:
         self._surface.fill(ROOM)
         if self._screen is not None:
             self._draw_picture(self._screen, seen.picture)
+        elif self._instead is None:
+            self._draw_reason()
         self._panel.draw(self._surface, self._letters, seen.lamps)
         self._count_box, self.top_of_foot = draw_foot(self._surface, self.layout.foot, self._letters, words.foot)
         foot_of_bar = self._draw_bar(words)
@@ -223,6 +226,15 @@ class Painter:
         scaled = pygame.transform.scale(image.convert(self._surface), (port.width * across, port.height * down))
         left, _, top, _ = port.margins
         self._surface.blit(scaled, (box.x + left * across, box.y + top * down))
+
+    def _draw_reason(self) -> None:
+        """Say in its place why there is no picture, in the middle where nothing else stands over it for long."""
+        room = self.layout.room
+        lines = wrapped(NO_PICTURE, room.width - 4 * GAP_PX, self._letters.width)
+        top = max(GAP_PX, (room.height - len(lines) * LINE_PX) // 2)
+        for number, line in enumerate(lines):
+            image = self._letters.image(line, PAPER)
+            self._surface.blit(image, image.get_rect(midtop=(room.width // 2, top + number * LINE_PX)))
 
     def _draw_bar(self, words: Words) -> int:
         """Draw the bar; gives the height it takes."""

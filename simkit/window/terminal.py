@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pygame
 
 from simkit.contract.errors import SimkitError
+from simkit.machine.told import digits
 from simkit.outside.serial_host import Feeder
 from simkit.window.layout import Box
 from simkit.window.lettering import Cells, Lettering
@@ -64,6 +65,7 @@ class Terminal:
         self._feeder = Feeder(machine, serial)
         self._newest: object = None
         self._back = 0  # lines scrolled back
+        self._rows = ROWS  # that were drawn last
         self._cells: dict[int, Cells] = {}
         self._close_box = Box(0, 0, 0, 0)
 
@@ -74,8 +76,11 @@ class Terminal:
         self._machine.settle()
         sent, self._newest, goes_on = self._serial.sent_after(self._newest)
         if not goes_on:
-            self.screen = TerminalScreen()
+            self.screen, self._back = TerminalScreen(), 0
+        begun = self.screen.begun
         self.screen.feed(sent)
+        if self._back:  # who reads what went up keeps it before his eyes
+            self.scroll(begun - self.screen.begun)
 
     def feed(self, until: int) -> None:
         """Hand on what was typed, as far as the line carries it before that cycle."""
@@ -106,7 +111,8 @@ class Terminal:
     def key(self, name: str, *, control: bool) -> None:
         """Keys that make no characters; page up and down go through what has gone out of sight."""
         if name in ("page up", "page down"):
-            self.scroll(-ROWS + 1 if name == "page up" else ROWS - 1)
+            page = max(1, self._rows - 1)
+            self.scroll(-page if name == "page up" else page)
         elif control and len(name) == 1 and name.isascii() and name.isalpha():
             self._send(bytes([ord(name.lower()) & 0x1F]))
         elif name in _KEYS and not control:
@@ -118,7 +124,7 @@ class Terminal:
 
     def scroll(self, rows: int) -> None:
         """Go down, or up where it is negative."""
-        self._back = max(0, min(self._back - rows, len(self.screen.lines) - 1))
+        self._back = max(0, min(self._back - rows, len(self.screen.lines) - self._rows))
 
     def closes_at(self, x: int, y: int) -> bool:
         """Whether the word that closes it stands there."""
@@ -133,8 +139,9 @@ class Terminal:
     def head(self) -> str:
         """What stands above the text."""
         state = "what you type goes to it" if self.has_keys else "click here to type to it"
-        where = f"; {self._back} lines back" if self._back else ""
-        rang = f"; the bell rang {self.screen.rings} times" if self.screen.rings else ""
+        where = f"; {self._back} line{'s' if self._back > 1 else ''} back" if self._back else ""
+        rings = self.screen.rings
+        rang = f"; the bell rang {'once' if rings == 1 else f'{digits(rings)} times'}" if rings else ""
         return f"Serial line of slot {self.slot}: {state}{where}{rang}. {JOIN}"
 
     def draw(self, surface: pygame.Surface, box: Box, letters: Lettering) -> None:
@@ -159,6 +166,8 @@ class Terminal:
         across = max(CELL_PX.start, min(box.width // COLUMNS, box.height // ROWS // 2, CELL_PX[-1]))
         cells = self._cells.setdefault(across, Cells(across))
         rows, columns = max(1, min(ROWS, box.height // cells.height)), max(1, box.width // across)
+        self._rows = rows
+        self.scroll(0)
         end = len(self.screen.lines) - self._back
         first = max(0, end - rows)
         # A window too narrow for a line shows that part of it where the next character goes.

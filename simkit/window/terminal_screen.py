@@ -25,11 +25,13 @@ class TerminalScreen:
         lines: all that are kept, the newest last.
         column: of the next character.
         rings: how often the bell rang.
+        begun: how many lines were begun, with those that are not kept any more.
     """
 
     def __init__(self) -> None:
         self.lines: list[str] = [""]
         self.column = self.rings = 0
+        self.begun = 1
         self._sequences = Sequences()
 
     def feed(self, data: bytes) -> None:
@@ -58,4 +60,5 @@ class TerminalScreen:
 
     def _down(self) -> None:
         self.lines.append("")
+        self.begun += 1
         del self.lines[: max(0, len(self.lines) - SCROLL_BACK - ROWS)]

@@ -9,6 +9,7 @@ import pytest
 from simkit import Machine
 from simkit.window.fresh import Fresh
 from simkit.window.pacing import SLICE_SECONDS
+from simkit.window.paint import LINE_PX, PAPER, ROOM
 
 
 def test_keys_arrive_by_physical_position_with_their_releases(hello):
@@ -257,6 +258,17 @@ slot = 4
 kind = "button-row"
 select = "0111 1111 0101 000x"
 """
+
+
+def test_a_window_without_a_picture_says_why(bench, tmp_path):
+    (tmp_path / "machine.toml").write_text(
+        'name = "Bare board"\n[[card]]\nslot = 1\nkind = "sram"\nselect = "xxxx xxxx xxxx xxxx"\n'
+    )
+    window = bench(Machine.load(tmp_path))
+    window.ticks(30)
+    surface, room = window.pygame.display.get_surface(), window.app.painter.layout.room
+    middle = range(room.height // 2 - LINE_PX, room.height // 2 + LINE_PX)  # no strip reaches there
+    assert {tuple(surface.get_at((x, y))[:3]) for y in middle for x in range(room.width)} >= {PAPER, ROOM}
 
 
 def test_lamps_and_buttons_work_without_a_screen(bench, tmp_path):

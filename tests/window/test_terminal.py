@@ -1,5 +1,7 @@
 """The terminal in the window: what the machine sends, what is typed, pasted, scrolled back."""
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -131,16 +133,42 @@ def test_whatever_comes_no_line_is_too_long_and_memory_is_bounded(pieces):
     assert "".join(screen.lines).isprintable()
 
 
+def lines_back(terminal):
+    return int(re.search(r"(\d+) lines? back", terminal.head)[1])
+
+
 def test_what_went_up_is_kept_to_a_bound_and_scrolled_back(monitor):
     terminal = monitor.app.terminals[0]
     terminal.screen.feed(b"".join(b"\r\nline %d" % number for number in range(5000)))
     assert len(terminal.screen.lines) == SCROLL_BACK + ROWS
     monitor.stroke("page up")
     monitor.ticks(30)
-    assert "23 lines back" in terminal.head
+    assert 0 < lines_back(terminal) < ROWS
     for _ in range(200):
         terminal.scroll(-ROWS)
     monitor.ticks(30)
     monitor.stroke("page down")
     write(monitor, "x")
     assert "back" not in terminal.head
+
+
+def test_nothing_is_scrolled_back_where_all_of_the_text_is_seen(monitor):
+    terminal = monitor.app.terminals[0]
+    for _ in range(3):
+        monitor.stroke("page up")
+        monitor.ticks(30)
+    assert "back" not in terminal.head
+
+
+def test_what_is_scrolled_back_to_stays_where_it_is_while_the_machine_sends_on(monitor):
+    terminal = monitor.app.terminals[0]
+    sent = monitor.machine.serial.port.sent
+    sent.extend((0, byte) for number in range(100) for byte in b"\r\nline %d" % number)
+    monitor.ticks(30)
+    monitor.stroke("page up")
+    monitor.ticks(30)
+    first = terminal.screen.lines[-lines_back(terminal) - 1]
+    sent.extend((0, byte) for byte in b"\r\nmore" * 5)
+    monitor.ticks(30)
+    assert terminal.screen.lines[-lines_back(terminal) - 1] == first
+    assert terminal.screen.lines[-1] == "more"
