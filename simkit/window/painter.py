@@ -228,10 +228,10 @@ class Painter:
         self._surface.blit(scaled, (box.x + left * across, box.y + top * down))
 
     def _draw_reason(self) -> None:
-        """Say in its place why there is no picture, in the middle where nothing else stands over it for long."""
+        """Say in its place why there is no picture, high enough that strips leave it free in all but low windows."""
         room = self.layout.room
         lines = wrapped(NO_PICTURE, room.width - 4 * GAP_PX, self._letters.width)
-        top = max(GAP_PX, (room.height - len(lines) * LINE_PX) // 2)
+        top = max(GAP_PX, room.height // 4)
         for number, line in enumerate(lines):
             image = self._letters.image(line, PAPER)
             self._surface.blit(image, image.get_rect(midtop=(room.width // 2, top + number * LINE_PX)))
