@@ -8,7 +8,7 @@ import pygame
 from simkit.window.layout import Box
 from simkit.window.lettering import TEXT_PX, Lettering
 from simkit.window.paint import GAP_PX, INK, LINE_PX, PAPER, frame
-from simkit.window.strip import wrapped
+from simkit.window.strip import CUT, shortened, wrapped
 
 LEAST_PX = (280, 9 * LINE_PX)
 """Least room beside a picture that a text can be read in."""
@@ -110,8 +110,10 @@ class Reading:
         close_px = letters.width(CLOSE) + 2 * GAP_PX
         self._close_box = Box(box.x + box.width - close_px - 4, box.y + 4, close_px, HEADING_PX - 4)
         close = self._close_box
-        title = wrapped(self.title, box.width - close_px - 2 * GAP_PX, letters.width)[:1]
-        for text in title:
+        title_px = box.width - close_px - 2 * GAP_PX
+        if letters.width(self.title) > title_px:
+            title_px -= letters.width(f" {CUT}")
+        for text in shortened(wrapped(self.title, title_px, letters.width), 1):
             surface.blit(letters.image(text, INK), (box.x + GAP_PX, box.y + 6))
         pygame.draw.rect(surface, INK, pygame.Rect(close.x, close.y, close.width, close.height), 1, border_radius=4)
         word = letters.image(CLOSE, INK)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterator
 
 TextWidth = Callable[[str], int]
 """Window pixels that a text takes."""
@@ -11,13 +12,16 @@ CUT = "…"
 BREAKS = "/\\:"
 """In a word that is too long for a line, a path mostly, it is broken behind the last of these."""
 
+_WORD = re.compile(r"\(?\d{1,3}(?: \d{3}\b)+\S*|\S+")
+"""A number whose digits stand in groups of three is one word: half of it would be another number."""
+
 
 def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:
     """Lines of a text, none wider than `width`: broken between words, and within a word that is too long for a line."""
     lines: list[str] = []
     for paragraph in text.splitlines():
         line = ""
-        for word in paragraph.split():
+        for word in _words(paragraph, width, text_width):
             longer = f"{line} {word}" if line else word
             if text_width(longer) <= width:
                 line = longer
@@ -29,6 +33,14 @@ def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:
         if line:
             lines.append(line)
     return lines
+
+
+def _words(text: str, width: int, text_width: TextWidth) -> Iterator[str]:
+    for word in _WORD.findall(text):
+        if text_width(word) <= width:
+            yield word
+        else:
+            yield from word.split()
 
 
 def shortened(lines: list[str], most: int, rest: str = "") -> list[str]:

@@ -9,7 +9,7 @@ import pytest
 from simkit import Machine
 from simkit.window.fresh import Fresh
 from simkit.window.pacing import SLICE_SECONDS
-from simkit.window.paint import LINE_PX, PAPER, ROOM
+from simkit.window.paint import PAPER, ROOM
 
 
 def test_keys_arrive_by_physical_position_with_their_releases(hello):

@@ -27,6 +27,11 @@ def test_words_stay_whole_where_they_fit_and_paragraphs_begin_a_line():
     assert wrapped("a /long/path/name b", 8 * PIXELS, width) == ["a", "/long/", "path/", "name b"]
 
 
+def test_the_groups_of_a_number_stay_in_one_line_where_they_fit():
+    assert wrapped("cycle 2 924 066, 10 000 times", 11 * PIXELS, width) == ["cycle", "2 924 066,", "10 000", "times"]
+    assert wrapped("at 12 345", 4 * PIXELS, width) == ["at", "12", "345"]
+
+
 @pytest.mark.parametrize("pixels", [0, -30, 3])
 def test_a_window_too_narrow_for_a_letter_gets_a_letter_a_line(pixels):
     assert wrapped("ab c", pixels, width) == ["a", "b", "c"]
