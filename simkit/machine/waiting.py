@@ -111,7 +111,11 @@ class Wait:
         address, wants_write = address_of(self._machine, self.moment.value), self.moment.kind == "write"
 
         def seen(is_write: bool) -> None:
-            if is_write == wants_write:
+            if is_write != wants_write:
+                return
+            if self._left > 1:  # nobody asks when that was
+                self._left -= 1
+            else:
                 cpu.after_instruction(self._once)
 
         bus.see(address, seen)

@@ -147,6 +147,38 @@ def test_the_core_is_not_stopped_for_a_moment_that_does_not_come(monkeypatch):
     assert entries[0] < 0.1 * m.clock_hz / 50, entries
 
 
+def test_accesses_before_the_last_are_counted_while_the_program_goes_on(shed, monkeypatch):
+    m, asked = shed(), []
+    after = m.cpu.after_instruction
+    monkeypatch.setattr(m.cpu, "after_instruction", lambda call: asked.append(m.cycle) or after(call))
+    m.run("write:$10#40")
+    assert len(asked) == 1
+
+
+@pytest.mark.parametrize("engine", ["exact", "auto"])
+@pytest.mark.parametrize(
+    ("cpu", "code", "moment", "cycle"),
+    [
+        # INC $10 from cycle 7 on: the NMOS part writes twice, the CMOS part reads twice (tests/cpu/published_cycles.py)
+        ("6502", "E610 E610 EA", "write:$10#2", 12),
+        ("6502", "E610 E610 EA", "read:$10#2", 17),
+        ("65C02", "E610 E610 EA", "write:$10#2", 17),
+        ("65C02", "E610 E610 EA", "read:$10#2", 12),
+        # LDY #$FF; LDA $1001,Y reads $1000 first on the NMOS part
+        ("6502", "A0FF B90110 EA", "read:$1000", 14),
+        ("6502", "A0FF B90110 EA", "read:$1100", 14),
+        # LDX #$FF; TXS; JSR $8010 pushes two bytes
+        ("6502", "A2FF 9A 201080", "write:$01FE", 17),
+    ],
+)
+def test_every_bus_cycle_of_an_instruction_counts(shed, engine, cpu, code, moment, cycle):
+    m = shed(code, engine=engine, cpu=cpu)
+    come = []
+    m.when(moment, come.append)
+    m.run(cycles=30)
+    assert come == [cycle]
+
+
 def test_a_text_on_a_terminal_is_looked_for_where_bytes_came_alone(monkeypatch):
     made = []
     text = Teletype.text
