@@ -75,12 +75,12 @@ kind = "rom"
 select = "1xxx xxxx xxxx xxxx"
 """
 
-    def build(code="A200 8610 E8 8610 4C0480", *, more="", **options):
+    def build(code="A200 8610 E8 8610 4C0480", *, more="", cpu="65C02", **options):
         rom = bytearray(b"\xea" * 0x8000)
         rom[: len(bytes.fromhex(code))] = bytes.fromhex(code)
         rom[0x7FFA:] = bytes.fromhex("009000800090")
         path = tmp_path / "machine.toml"
-        path.write_text(text + more)
+        path.write_text(f'cpu = "{cpu}"\n{text}{more}')
         return Machine.load(path, images={2: bytes(rom)}, **options)
 
     return build
