@@ -18,8 +18,6 @@ from tests.bad_cards.machine import ENDLESS, folder_with
 pytest_plugins = "pytester"
 
 SECONDS = 0.3
-SHORT_SECONDS = 0.15
-"""For calls that use the processor until they are interrupted."""
 
 
 @pytest.fixture
@@ -34,8 +32,6 @@ def hurried(monkeypatch):
 @pytest.mark.parametrize("engine", ["exact", "core"])
 @pytest.mark.parametrize("cls", INTERRUPTED, ids=lambda cls: cls.__name__)
 def test_a_call_that_does_not_come_back_is_interrupted_and_told(tmp_path, hurried, cls, engine):
-    hurried.seconds = SHORT_SECONDS
-
     def go():
         machine = Machine.load(folder_with(tmp_path, cls.__name__, ENDLESS), engine=engine)
         machine.run(cycles=200)
@@ -44,7 +40,7 @@ def test_a_call_that_does_not_come_back_is_interrupted_and_told(tmp_path, hurrie
     with pytest.raises(CardError) as raised:
         go()
     text = str(raised.value)
-    assert f" did not come back within {SHORT_SECONDS:g} s" in text
+    assert f" did not come back within {SECONDS:g} s" in text
     assert ":\n  " in text  # the calls stand below
     assert "endless.py:" in text
     method = {
