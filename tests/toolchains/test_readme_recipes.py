@@ -40,7 +40,7 @@ labels = "{labels}"
 @pytest.mark.parametrize(
     ("tool", "labels", "line"),
     [
-        pytest.param("ca65", "main.dbg", 10, marks=pytest.mark.needs("cc65")),
+        pytest.param("ca65", "main.dbg", 11, marks=pytest.mark.needs("cc65")),
         pytest.param("64tass", "main.labels", 8, marks=pytest.mark.needs("64tass")),
     ],
 )
