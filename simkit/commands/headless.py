@@ -13,6 +13,7 @@ from simkit.commands.long_run import LongRun
 from simkit.commands.say import say_notes
 from simkit.files.png import PICTURE
 from simkit.files.whole import write_whole
+from simkit.machine.found import findings_lines
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
 from simkit.machine.views import Lamps, Screen, Serial
@@ -194,19 +195,3 @@ def _place(machine: Machine, address: int | None, seen: tuple[int, int] | None =
 def lamps_of(machine: Machine) -> list[tuple[int, Lamps]]:
     """Rows of lamps with the slots they stand in."""
     return [(lamps.slot, lamps) for lamps in machine.ports(Lamps)]
-
-
-def findings_lines(machine: Machine) -> list[str]:
-    """Findings by rule and slot: how often, and the first one whole."""
-    counts = machine.findings.counts()
-    if not counts:
-        return ["No findings."]
-    told = ["Findings:"]
-    for (rule, slot), count in counts.items():
-        first = next(f for f in machine.findings if (f.rule, f.slot) == (rule, slot))
-        where = f"slot {slot}" if slot is not None else "machine"
-        often = "once" if count == 1 else f"{digits(count)} times"
-        at = first.pc if first.pc is not None else first.address
-        place = f" at {machine.place(at, first.seen).words()}" if at is not None else ""
-        told.append(f"  {rule}, {where}, {often}; first in cycle {digits(first.cycle)}{place}: {first.message}")
-    return told

@@ -10,6 +10,7 @@ from simkit.commands.options import JsonOption, MachineOptions, help_text
 from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, leave, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json
 from simkit.cpu.isa.flags import flags_sentence, flags_set
+from simkit.machine.found import findings_lines
 from simkit.machine.told import Executed, Loop, last_lines
 
 if TYPE_CHECKING:
@@ -132,9 +133,5 @@ def words(machine: Machine, found: dict[str, Any]) -> list[str]:
             row = " ".join(f"{byte:02X}" for byte in block["bytes"][start : start + 8])
             lines.append(f"  ${(block['address'] + start) & 0xFFFF:04X}  {row}")
     if found["findings"]:
-        lines += ["", "Findings:"]
-        lines += [
-            f"  {entry['rule']}, {'slot ' + str(entry['slot']) if entry['slot'] else 'machine'}: {entry['count']}"
-            for entry in found["findings"]
-        ]
+        lines += ["", *findings_lines(machine)]
     return lines

@@ -33,7 +33,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from simkit.contract.findings import Finding
     from simkit.machine.machine import Machine
     from simkit.machine.moments import Moment
     from simkit.machine.views import Screen
@@ -318,24 +317,26 @@ def _note_lines(found: Machine) -> list[str]:
 
 
 def _finding_lines(found: Machine) -> list[str]:
+    from simkit.machine.found import by_place, place_words, times
     from simkit.machine.told import digits, last_lines
 
-    findings = list(found.findings)
-    if not findings:
+    number = sum(found.findings.counts().values())
+    if not number:
         return []
-    told = [f"  cycle {digits(f.cycle)}{_at(found, f)}: {f.rule}: {f.message}" for f in findings]
+    told = []
+    for f, often in by_place(found):
+        repeats = f" First of {times(often)}." if often > 1 else ""
+        told.append(f"  cycle {digits(f.cycle)}{place_words(found, f)}: {f.rule}: {f.message}{repeats}")
     if len(told) > 2 * _SHOWN_FINDINGS:
-        told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more ..."]
-    lines = [f"findings ({len(findings)}):", *told]
+        told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more places ..."]
+    kept = len(found.findings)
+    looked = f"; places are those of the first {digits(kept)}" if kept < number else ""
+    lines = [f"findings ({digits(number)}{looked}):", *told]
     led = last_lines(found.led_to_first_found(_SHOWN_INSTRUCTIONS))
     if led and found.first_found is not None:
         cycle = digits(found.first_found.cycle)
         lines += [f"instructions before the first of the run ({found.first_found.rule}, cycle {cycle}):", *led]
     return lines
-
-
-def _at(found: Machine, finding: Finding) -> str:
-    return "" if finding.pc is None else f" at {found.place(finding.pc, finding.seen).words()}"
 
 
 def _screen_lines(item: pytest.Item, found: Machine) -> list[str]:

@@ -1,0 +1,57 @@
+"""The findings of a machine as people are told of them: those of one rule and place together, with a count."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simkit.contract.findings import Finding
+from simkit.machine.told import digits
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
+
+OTHER_PLACES = 3
+"""Of a rule, told besides the first."""
+
+
+def by_place(machine: Machine) -> list[tuple[Finding, int]]:
+    """The first finding of each rule and place, with how many of them the machine has kept."""
+    firsts: dict[object, Finding] = {}
+    numbers: dict[object, int] = {}
+    for one in machine.findings:
+        at = one.pc if one.pc is not None else one.address
+        key = one.rule, one.slot, at, one.seen, one.message if at is None else ""
+        firsts.setdefault(key, one)
+        numbers[key] = numbers.get(key, 0) + 1
+    return [(first, numbers[key]) for key, first in firsts.items()]
+
+
+def place_words(machine: Machine, finding: Finding) -> str:
+    """Where it was, as " at $8003 (start+3, main.asm:12)": the instruction or else the address; "" without either."""
+    at = finding.pc if finding.pc is not None else finding.address
+    return f" at {machine.place(at, finding.seen).words()}" if at is not None else ""
+
+
+def times(number: int) -> str:
+    """How often, in words."""
+    return "once" if number == 1 else f"{digits(number)} times"
+
+
+def findings_lines(machine: Machine) -> list[str]:
+    """Findings by rule and slot: how often, the first one whole, and where else."""
+    counts = machine.findings.counts()
+    if not counts:
+        return ["No findings."]
+    places = by_place(machine)
+    told = ["Findings:"]
+    for (rule, slot), count in counts.items():
+        first, *others = [one for one, _ in places if (one.rule, one.slot) == (rule, slot)]
+        where = f"slot {slot}" if slot is not None else "machine"
+        told.append(
+            f"  {rule}, {where}, {times(count)}; first in cycle {digits(first.cycle)}{place_words(machine, first)}: "
+            f"{first.message}"
+        )
+        told += [f"    also{place_words(machine, one)}: {one.message}" for one in others[:OTHER_PLACES]]
+        if len(others) > OTHER_PLACES:
+            told.append(f"    and in {digits(len(others) - OTHER_PLACES)} more")
+    return told
