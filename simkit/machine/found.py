@@ -19,8 +19,7 @@ def by_place(machine: Machine) -> list[tuple[Finding, int]]:
     firsts: dict[object, Finding] = {}
     numbers: dict[object, int] = {}
     for one in machine.findings:
-        at = one.pc if one.pc is not None else one.address
-        key = one.rule, one.slot, at, one.seen, one.message if at is None else ""
+        key = one.rule, one.slot, one.pc if one.pc is not None else one.address, one.seen
         firsts.setdefault(key, one)
         numbers[key] = numbers.get(key, 0) + 1
     return [(first, numbers[key]) for key, first in firsts.items()]

@@ -620,6 +620,9 @@ class Machine:
     @property
     def screen(self) -> Screen:
         """The only screen."""
+        if self.ports(Serial) and not self.ports(Screen):
+            remedy = "What its serial card sends stands on a terminal: m.serial.text()."
+            raise SimkitError(f"No card of this machine has {Screen.noun}.", remedy=remedy)
         return port(self.cards, Screen)
 
     @property

@@ -14,6 +14,8 @@ import attrs
 from simkit.rom.labels import Labels
 from simkit.rom.listing import FURTHEST_FROM_LABEL, Listing, Row, Seen
 
+ZERO_PAGE_END = 0xFF
+
 
 @attrs.frozen
 class Place:
@@ -92,6 +94,8 @@ class Places:
         number = bisect_right(self._starts, address) - 1
         if number < 0 or address - self._starts[number] > FURTHEST_FROM_LABEL:
             return None, 0
+        if address > ZERO_PAGE_END >= self._starts[number]:
+            return None, 0  # the stack is no part of what lies in the zero page
         return names[self._starts[number]], address - self._starts[number]
 
 

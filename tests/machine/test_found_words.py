@@ -55,3 +55,13 @@ def test_many_other_places_are_counted(tmp_path):
         *("also at $800E", "also at $8011", "also at $8014"),
         "and in 1 more",
     ]
+
+
+def test_findings_that_no_access_brought_about_are_one(tmp_path):
+    machine = Machine.load(writing(tmp_path))
+    for cycle in range(5):
+        machine.findings.add("serial-overrun", cycle, f"Byte {cycle} was lost.", slot=3)
+    assert findings_lines(machine) == [
+        "Findings:",
+        "  serial-overrun, slot 3, 5 times; first in cycle 0: Byte 0 was lost.",
+    ]
