@@ -153,3 +153,11 @@ def test_every_place_is_told_and_all_are_counted_however_often_an_earlier_one_br
         (0x800C, 1, found[1][2]),
     ]
     assert "to $9001 went" in found[1][2]
+
+
+@pytest.mark.parametrize(("start", "told"), [(None, ["stack-pointer-unset"]), (0x8000, [])])
+def test_a_program_that_a_loader_starts_need_not_set_the_stack_pointer(start, told):
+    """JSR to an RTS, and for ever: nothing sets S."""
+    machine = Machine.load(BENCH, images={ROM: rom("D8 200780 4C0180 60")}, start=start)
+    result = check(machine, seconds=Fraction(1, 1000))
+    assert [one.rule.name for one in result.findings if one.rule.name.startswith("stack")] == told

@@ -12,19 +12,23 @@ class StackDepth:
 
     Attributes:
         depth: bytes on the stack.
-        set: whether TXS was executed since RESET.
+        set: whether TXS was executed since RESET, or a loader has seen to it.
+
+    Args:
+        notes: where findings go.
+        by_loader: whether a loader starts the program, as after a start address.
     """
 
-    def __init__(self, notes: Notes) -> None:
+    def __init__(self, notes: Notes, *, by_loader: bool = False) -> None:
         self._notes = notes
         self.depth = 0
-        self.set = False
+        self.set = self._by_loader = by_loader
         self._deepest = PAGE  # that was noted
 
     def reset(self) -> None:
-        """After RESET S is undefined."""
+        """After RESET S is undefined, but for a program that a loader starts: that has set it."""
         self.depth = 0
-        self.set = False
+        self.set = self._by_loader
 
     def pointer_set(self, s: int) -> None:
         """TXS was executed."""

@@ -104,7 +104,7 @@ class Watch:
         stores = Stores(self._map.memory())
         self._shared = SharedCells(machine, stores)
         self._cells = self._shared.cells
-        self._stack = StackDepth(self.notes)
+        self._stack = StackDepth(self.notes, by_loader=self._cpu.start is not None)
         self._findings = machine.findings
         told = len(machine.warnings)  # what wiring and images said at power-on is told without a run
         self._found = deque(islice(self._findings, told, None))  # also those that the machine only counts
