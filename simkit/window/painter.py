@@ -194,15 +194,20 @@ class Painter:
         self._panel.draw(self._surface, self._letters, seen.lamps)
         self._count_box, self.top_of_foot = draw_foot(self._surface, self.layout.foot, self._letters, words.foot)
         foot_of_bar = self._draw_bar(words)
+        strips, top_of_strips = self._strips_of(words, foot_of_bar, self.top_of_foot)
         for one, box in reversed(self.panes()):
             bottom, below = min(box.y + box.height, self.top_of_foot), max(box.y, foot_of_bar)
             if bottom - below >= one.least_px[1]:  # as far as the bar leaves it enough
                 box = Box(box.x, below, box.width, bottom - below)
             else:
                 box = Box(box.x, box.y, box.width, max(0, bottom - box.y))
-            one.draw(self._surface, box, self._letters)
+            covered = max(0, box.y + box.height - top_of_strips)
+            if box.height - covered < one.least_px[1] // 2:  # too little to read: the strips go over it for their time
+                covered = 0
+            one.draw(self._surface, box, self._letters, covered)
         self._draw_bar(words)
-        self._draw_strips(words, foot_of_bar, self.top_of_foot)
+        for image, top in strips:
+            self._surface.blit(image, (0, top))
         pygame.display.flip()
         self._seen, self._drawn = seen, wanted
 
@@ -289,8 +294,13 @@ class Painter:
         """Whether the count of findings stands there."""
         return self._count_box.holds(x, y)
 
-    def _draw_strips(self, words: Words, top: int, bottom: int) -> None:
-        """At the foot of the picture what is asked, above it trouble and the message, as far as they fit."""
+    def _strips_of(self, words: Words, top: int, bottom: int) -> tuple[list[tuple[pygame.Surface, int]], int]:
+        """At the foot of the picture what is asked, above it trouble and the message, as far as they fit.
+
+        Returns:
+            Each with the window pixel it begins at from the top, and where the highest does.
+        """
+        strips = []
         width = self._surface.get_width()
         if bottom - top < LINE_PX + GAP_PX:
             bottom = self._surface.get_height()  # no room above the panel: over it
@@ -309,7 +319,8 @@ class Painter:
             image = kept[key] if key in kept else self._strip(text, width, most, rest, paper, ink)
             self._strips[key] = image
             bottom -= image.get_height()
-            self._surface.blit(image, (0, bottom))
+            strips.append((image, bottom))
+        return strips, bottom
 
     def _strip(self, text: str, width: int, most_lines: int, rest: str, paper: Colour, ink: Colour) -> pygame.Surface:
         lines = shortened(wrapped(text, width - 4 * GAP_PX, self._letters.width), most_lines, rest)

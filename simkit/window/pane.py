@@ -34,8 +34,8 @@ class Pane(Protocol):
     def looks(self) -> object:
         """Something that is another whenever it looks different."""
 
-    def draw(self, surface: pygame.Surface, box: Box, letters: Lettering) -> None:
-        """Draw it there."""
+    def draw(self, surface: pygame.Surface, box: Box, letters: Lettering, covered: int = 0) -> None:
+        """Draw it there; strips lie over so many pixels at its foot."""
 
     def key(self, name: str, *, control: bool) -> None:
         """A key of the host, by position."""

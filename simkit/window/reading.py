@@ -103,8 +103,8 @@ class Reading:
         """Whether the word that closes it stands there."""
         return self._close_box is not None and self._close_box.holds(x, y)
 
-    def draw(self, surface: pygame.Surface, box: Box, letters: Lettering) -> None:
-        """Draw it there."""
+    def draw(self, surface: pygame.Surface, box: Box, letters: Lettering, covered: int = 0) -> None:
+        """Draw it there; nothing is read under the strips at its foot."""
         frame(surface, box, has_keys=self.has_keys)
         inner = box.width - 2 * GAP_PX - BAR_PX
         close_px = letters.width(CLOSE) + 2 * GAP_PX
@@ -122,7 +122,8 @@ class Reading:
         pygame.draw.line(surface, INK, (box.x, top), (box.x + box.width - 1, top), 1)
         top += 4
         self._wrap(inner, letters)
-        self._shown_rows = max(1, (box.y + box.height - 6 - top) // LINE_PX)
+        bottom = box.y + box.height - covered - 6
+        self._shown_rows = max(1, (bottom - top) // LINE_PX)
         self._top = min(self._top, self._last_top)
         for number, row in enumerate(self._rows[self._top : self._top + self._shown_rows]):
             y = top + number * LINE_PX
@@ -132,7 +133,7 @@ class Reading:
                 surface.blit(letters.image(row.text, PAPER), (box.x + GAP_PX, y + 2))
             else:
                 surface.blit(letters.image(row.text, INK), (box.x + GAP_PX + INDENT_PX, y + 2))
-        self._draw_bar(surface, Box(box.x + box.width - BAR_PX - 2, top, BAR_PX - 2, box.y + box.height - 6 - top))
+        self._draw_bar(surface, Box(box.x + box.width - BAR_PX - 2, top, BAR_PX - 2, bottom - top))
 
     def _draw_bar(self, surface: pygame.Surface, box: Box) -> None:
         """How much of the text is seen: a track, and on it what is in view."""

@@ -144,7 +144,7 @@ class Terminal:
         rang = f"; the bell rang {'once' if rings == 1 else f'{digits(rings)} times'}" if rings else ""
         return f"Serial line of slot {self.slot}: {state}{where}{rang}. {JOIN}"
 
-    def draw(self, surface: pygame.Surface, box: Box, letters: Lettering) -> None:
+    def draw(self, surface: pygame.Surface, box: Box, letters: Lettering, covered: int = 0) -> None:
         """Draw it there: 24 lines, or as many as there is room for; the end of a line that is too long is cut."""
         frame(surface, box, has_keys=self.has_keys)
         close_px = letters.width(CLOSE) + 2 * GAP_PX if self.closes else 0
@@ -160,12 +160,13 @@ class Terminal:
             surface.blit(word, word.get_rect(center=rect.center))
         top = box.y + len(head) * LINE_PX + 10
         pygame.draw.line(surface, INK, (box.x, top), (box.x + box.width - 1, top), 1)
-        self._draw_text(surface, Box(box.x + GAP_PX, top + 4, box.width - 2 * GAP_PX, box.y + box.height - top - 8))
+        inside = Box(box.x + GAP_PX, top + 4, box.width - 2 * GAP_PX, box.y + box.height - top - 8)
+        self._draw_text(surface, inside, covered)
 
-    def _draw_text(self, surface: pygame.Surface, box: Box) -> None:
+    def _draw_text(self, surface: pygame.Surface, box: Box, covered: int) -> None:
         across = max(CELL_PX.start, min(box.width // COLUMNS, box.height // ROWS // 2, CELL_PX[-1]))
         cells = self._cells.setdefault(across, Cells(across))
-        rows, columns = max(1, min(ROWS, box.height // cells.height)), max(1, box.width // across)
+        rows, columns = max(1, min(ROWS, (box.height - covered) // cells.height)), max(1, box.width // across)
         self._rows = rows
         self.scroll(0)
         end = len(self.screen.lines) - self._back

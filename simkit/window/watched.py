@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from simkit.contract.errors import SimkitError
 from simkit.window.fresh import Fresh, Reload
+from simkit.window.moment import Goal
 from simkit.window.trouble import ends_the_run, trouble_words
 
 if TYPE_CHECKING:
@@ -70,6 +71,7 @@ class WatchedFiles:
             app.say("The controls have changed." if fresh.controls else "The files are as they were loaded.")
             return
         self._refuse_cut_off(fresh.machine)
+        paused, goal = app.going.paused, app.going.goal
         app.show(fresh.machine, controls)
         if app.tape.playing:  # to a machine that has failed
             app.tape.let_go()
@@ -77,7 +79,21 @@ class WatchedFiles:
         app.tape.loaded_anew(fresh.machine)
         self.trouble = app.going.failure = ""
         app.going.off = False
-        app.say_with_warnings("The files have changed: loaded anew and switched on.")
+        news = "The files have changed: loaded anew and switched on."
+        if paused:
+            app.stand()
+            news += " It stands at its beginning, as it stood before."
+        elif goal is not None:
+            news += self._aim_again(goal.text)
+        app.say_with_warnings(news)
+
+    def _aim_again(self, moment: str) -> str:
+        """Have it run to where the one before was to; what is told of that."""
+        try:
+            self._app.going.aim(Goal(self._app.machine, moment))
+        except SimkitError as error:
+            return f" It runs on and on: {error.message}"
+        return ""
 
     def _refuse_cut_off(self, machine: Machine) -> None:
         """Take no image that has become shorter than its part: somebody's build was cut off.

@@ -172,3 +172,22 @@ def test_what_is_scrolled_back_to_stays_where_it_is_while_the_machine_sends_on(m
     monitor.ticks(30)
     assert terminal.screen.lines[-lines_back(terminal) - 1] == first
     assert terminal.screen.lines[-1] == "more"
+
+
+def test_no_line_is_under_a_message(monitor):
+    terminal = monitor.app.terminals[0]
+    monitor.machine.serial.port.sent.extend((0, byte) for byte in b"\r\nline" * 100)
+
+    def page():
+        monitor.ticks(30)
+        monitor.stroke("page up")
+        monitor.ticks(30)
+        page = lines_back(terminal)
+        terminal.scroll(1000)
+        return page
+
+    monitor.app.say("one\ntwo\nthree")
+    with_message, cells = page(), set(terminal._cells)
+    monitor.app.say("")
+    assert with_message < page() == ROWS - 1
+    assert set(terminal._cells) == cells  # letters of the same size

@@ -11,6 +11,7 @@ from simkit.commands.run import RunOptions
 from simkit.commands.windowed import watch_for
 from simkit.window import pacing
 from simkit.window.lettering import TEXT_PX
+from simkit.window.moment import Goal
 
 TOML = """
 base = "base.toml"
@@ -318,6 +319,31 @@ def test_window_speed_bar_pads_and_joysticks_stay_through_a_reload(watched):
     assert window.pygame.display.get_surface().get_size() == (700, 500)
     assert (app.bar.is_open, app.bar.chosen, app.pacer.speed) == (True, 2, "double")
     assert not app.hands.key_pads.enabled
+
+
+def test_a_machine_that_stood_stands_at_its_beginning_when_it_was_loaded_anew(watched):
+    watched.window.choose("Pause")
+    watched.write("hello.bin", watched.read("hello.bin")[:-1] + b"\x12")
+    watched.go_on()
+    assert watched.app.going.paused
+    assert watched.app.machine.cycle == 0
+    assert watched.app.desk.pane is watched.app.look
+    assert "It stands at its beginning" in watched.app.notice.text
+    watched.window.choose("Go on")
+    assert watched.goes()
+
+
+@pytest.mark.parametrize(("moment", "kept"), [("write:$0FFF", True), ("label:only_here", False)])
+def test_a_machine_that_was_on_its_way_to_a_moment_is_so_when_it_was_loaded_anew(watched, moment, kept):
+    app = watched.app
+    app.machine.labels.add("only_here", 0x0FF0)
+    app.going.aim(Goal(app.machine, moment))
+    watched.write("hello.bin", watched.read("hello.bin")[:-1] + b"\x12")
+    watched.go_on()
+    assert "loaded anew" in app.notice.text
+    assert (app.going.goal is not None) == kept
+    assert kept or "runs on and on: There is no label 'only_here'" in app.notice.text
+    assert watched.goes()
 
 
 def test_controls_that_change_are_those_of_the_machine_that_goes_on(watched):
