@@ -14,7 +14,7 @@ from simkit.window.lettering import TEXT_PX, Colour, Lettering
 from simkit.window.paint import GAP_PX, INK, LINE_PX, PADDING_PX, PAPER, ROOM
 from simkit.window.pane import Pane
 from simkit.window.panel import Levels, Panel
-from simkit.window.strip import shortened, wrapped
+from simkit.window.strip import newest, shortened, wrapped
 
 TROUBLE_LINES = 4
 """What trouble may take of any window that has so much room."""
@@ -316,14 +316,17 @@ class Painter:
             if not text or most < 1 or (room < 1 and text is not words.trouble):
                 continue
             key = (text, width, most)
-            image = kept[key] if key in kept else self._strip(text, width, most, rest, paper, ink)
+            image = kept[key] if key in kept else self._strip(text, width, most, rest, paper, ink, asked=not least)
             self._strips[key] = image
             bottom -= image.get_height()
             strips.append((image, bottom))
         return strips, bottom
 
-    def _strip(self, text: str, width: int, most_lines: int, rest: str, paper: Colour, ink: Colour) -> pygame.Surface:
-        lines = shortened(wrapped(text, width - 4 * GAP_PX, self._letters.width), most_lines, rest)
+    def _strip(
+        self, text: str, width: int, most_lines: int, rest: str, paper: Colour, ink: Colour, *, asked: bool
+    ) -> pygame.Surface:
+        lines = wrapped(text, width - 4 * GAP_PX, self._letters.width)
+        lines = newest(lines, most_lines) if asked else shortened(lines, most_lines, rest)
         image = pygame.Surface((width, len(lines) * LINE_PX + GAP_PX))
         image.fill(paper)
         pygame.draw.line(image, ink, (0, 0), (width, 0), 1)

@@ -35,6 +35,11 @@ def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:
     return lines
 
 
+def newest(lines: list[str], most: int) -> list[str]:
+    """At most so many lines, those at the end: of a question what is being written, and what is wrong with it."""
+    return lines[-most:]
+
+
 def _words(text: str, width: int, text_width: TextWidth) -> Iterator[str]:
     for word in _WORD.findall(text):
         if text_width(word) <= width:

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.window.strip import shortened, wrapped
+from simkit.window.strip import newest, shortened, wrapped
 
 PIXELS = 7
 """What each character of these tests takes."""
@@ -43,3 +43,8 @@ def test_what_is_cut_off_is_shown_or_told():
     assert shortened(lines, 3, "see there.") == ["one", "two", "… see there."]
     assert shortened(lines, 2, "see there.") == ["one", "two …"]
     assert shortened(lines, 1) == ["one …"]
+
+
+def test_of_a_question_what_is_written_is_seen_in_any_window():
+    assert newest(["which?", "2s, 120f", "label:a_"], 2) == ["2s, 120f", "label:a_"]
+    assert newest(["which?", "label:a_"], 5) == ["which?", "label:a_"]
