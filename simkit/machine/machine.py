@@ -761,6 +761,8 @@ class Machine:
             _take(seat.name, seat.load, snapshot.cards[seat.slot], seat.slot)
         for name, load in (("findings", self.findings.load), ("cpu", self.cpu.load), ("bus", self.bus.load)):
             _take(name, load, snapshot.state.get(name))
+        for plug in self.ports(Serial):
+            plug.begin_anew()
         for wait in self.looking:
             wait.begin_anew()
 

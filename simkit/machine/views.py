@@ -275,7 +275,7 @@ class Serial:
 
     @property
     def received(self) -> bytes:
-        """Everything the card has sent since power-on (bounded: the newest million bytes)."""
+        """Everything the card has sent since power-on, up to now (bounded: the newest million bytes)."""
         self._machine.settle()
         return bytes(sent_byte(self._seat, self.port, entry) for entry in self.port.sent)
 
@@ -286,6 +286,12 @@ class Serial:
         while sent:
             taken.append(sent_byte(self._seat, self.port, sent.popleft()))
         return bytes(taken)
+
+    def begin_anew(self) -> None:
+        """The machine has become another one: forget what was sent in cycles that, for it, are still to come."""
+        sent, now = self.port.sent, self._machine.cycle
+        while sent and isinstance(sent[-1], tuple) and isinstance(sent[-1][0], int) and sent[-1][0] >= now:
+            sent.pop()
 
     def sent_after(self, newest: object) -> tuple[bytes, object, bool]:
         """What the card has sent since somebody looked; it stays in `received`.

@@ -254,3 +254,22 @@ def test_a_terminal_shows_what_was_written_where_the_carriage_stood(data, cr_add
     assert machine.settled == 1, "the card has sent up to now"
     assert serial.text(cr_adds_lf=cr_adds_lf) == on_paper(data, cr_adds_lf)
     assert serial.text() == on_paper(data, False)
+
+
+def test_what_a_line_has_sent_is_of_the_state_and_the_power_on_that_the_machine_is_in():
+    m = Machine.load("demo:monitor")
+    m.run(seconds=0.01)
+    before, state = m.serial.received, m.save_state()
+    m.run('text:"What now"')
+    m.load_state(state)
+    assert m.serial.received == before
+    assert m.run('text:"What now"') > 20_000
+    m.power_cycle()
+    assert m.serial.received == b""
+    first = m.run('text:"What now"')
+    assert m.serial.text().count("What now") == 1
+    again = []
+    m.when('text:"What now"#2', again.append)  # it stands there now
+    m.power_cycle()
+    m.run(cycles=first + 10)
+    assert len(again) == 1
