@@ -213,9 +213,9 @@ class Painter:
 
     def _look(self, cycle: int, dark: bool) -> _Seen:
         port = self._screen
-        return _Seen(
-            None if port is None or dark else (port.pixels(cycle), port.border(cycle)), self._panel.levels(cycle)
-        )
+        if dark:
+            return _Seen(None, self._panel.dark)
+        return _Seen(None if port is None else (port.pixels(cycle), port.border(cycle)), self._panel.levels(cycle))
 
     def _draw_picture(self, port: ScreenPort, picture: tuple[bytes, int] | None) -> None:
         box = self.layout.picture

@@ -191,3 +191,14 @@ def test_no_line_is_under_a_message(monitor):
     monitor.app.say("")
     assert with_message < page() == ROWS - 1
     assert set(terminal._cells) == cells  # letters of the same size
+
+
+def test_lamps_are_dark_while_the_machine_is_switched_off(monitor):
+    write(monitor, "lamps 81")
+    monitor.stroke("enter")
+    monitor.until(lambda: monitor.machine.lamps.levels[0], 1000)
+    monitor.ticks(30)
+    assert any(any(levels) for levels in monitor.app.painter._seen.lamps)
+    monitor.choose("Power off")
+    monitor.ticks(30)
+    assert not any(any(levels) for levels in monitor.app.painter._seen.lamps)
