@@ -40,7 +40,7 @@ def findings_lines(machine: Machine) -> list[str]:
     """Findings by rule and slot: how often, the first one whole, and where else."""
     counts = machine.findings.counts()
     if not counts:
-        return ["No findings."]
+        return ["No findings by cards and bus; `simkit check` looks at what the program does, too."]
     places = by_place(machine)
     told = ["Findings:"]
     for (rule, slot), count in counts.items():

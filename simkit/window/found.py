@@ -61,7 +61,13 @@ def list_lines(machine: Machine) -> list[Line]:
     """What, where, why and what to do, finding by finding, each rule and slot once."""
     counts = machine.findings.counts()
     if not counts:
-        return [Line("Nothing has been found since power-on: the program has broken no rule of the hardware.")]
+        return [
+            Line("Nothing has been found since power-on by the cards and the bus."),
+            Line(
+                "What takes a look at every access is told by simkit check: reads that no card drives, the stack, RAM "
+                "that was never written."
+            ),
+        ]
     lines: list[Line] = []
     for number, ((name, slot), count) in enumerate(counts.items(), start=1):
         first, rule = first_of(machine, name, slot), rule_or_plain(name)

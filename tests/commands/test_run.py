@@ -46,7 +46,7 @@ def test_text_picture_and_summary(simkit, hello, tmp_path):
     assert out.startswith("hello ran 0.200 s, 400 00")
     assert "Picture: end.png\nOn the screen:\n" in out
     assert "HELLO! YOUR MACHINE IS RUNNING." in out
-    assert out.endswith("No findings.\n")
+    assert out.endswith("No findings by cards and bus; `simkit check` looks at what the program does, too.\n")
     assert (tmp_path / "end.png").read_bytes().startswith(b"\x89PNG")
 
 

@@ -109,7 +109,7 @@ def test_the_count_opens_a_list_with_what_where_why_and_what_to_do_that_is_scrol
 def test_a_click_beside_the_list_gives_the_keys_back_and_its_close_word_takes_it_away(hello):
     hello.choose("Findings")
     hello.ticks(30)
-    assert "broken no rule" in hello.app.desk.pane.lines[0].text
+    assert "Nothing has been found" in hello.app.desk.pane.lines[0].text
     hello.post(hello.pygame.MOUSEBUTTONDOWN, button=1, pos=(5, 100))
     hello.stroke("a")
     hello.until(lambda: len(hello.codes()) == 3)
