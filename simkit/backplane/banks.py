@@ -7,18 +7,18 @@ from collections.abc import Sequence
 from simkit.backplane.decode import Table, is_bus_line
 from simkit.backplane.seat import Seat
 from simkit.contract.lines import Line
-from simkit.contract.wiring import Wiring
+from simkit.contract.nets import Nets
 
 Levels = tuple[bool, ...]
 
 
-def decode_lines(seats: Sequence[Seat], wiring: Wiring) -> tuple[Line, ...]:
+def decode_lines(seats: Sequence[Seat], nets: Nets) -> tuple[Line, ...]:
     """Lines by which addresses are decoded, beside those of the CPU, by name."""
     names: set[str] = set()
     for seat in seats:
         names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
         names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not is_bus_line(source)}
-    return tuple(wiring.line(name) for name in sorted(names - {"RW", "PHI2"}))
+    return tuple(nets.line(name) for name in sorted(names - {"RW", "PHI2"}))
 
 
 class Banks:

@@ -31,9 +31,9 @@ from simkit.contract.errors import CardMisuse, SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Line, Pin
+from simkit.contract.nets import Nets
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
 from simkit.contract.turn import BETWEEN, WAITED, Turn
-from simkit.contract.wiring import Wiring
 
 _T = TypeVar("_T")
 
@@ -149,7 +149,7 @@ class Bus:
     """Routes accesses to cards and runs phase 0 of each cycle.
 
     Attributes:
-        wiring: the lines.
+        nets: the lines.
         events: pending calls of cards.
         findings: where broken rules are kept.
         seats: the cards, in slot order.
@@ -179,7 +179,7 @@ class Bus:
         contention: str = "and",
     ) -> None:
         self.findings = findings
-        self.wiring = Wiring(findings)
+        self.nets = Nets(findings)
         overdue_watch().begin()
         self.turn = Turn()
         self.turn.owe = self._owe
@@ -199,7 +199,7 @@ class Bus:
         self.outside_watchers: list[Callable[[OutsideEvent], None]] = []
         self.bystanders: list[Bystander] = []
         self.run_watchers: list[RunWatcher] = []
-        self.recording = Recording(self.wiring, self._recorded_anew, self._now)
+        self.recording = Recording(self.nets, self._recorded_anew, self._now)
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
         self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
@@ -252,12 +252,12 @@ class Bus:
         """Join the engine; call once all cards are seated and the lines joined."""
         self._engine = engine
         self.turn.asked = ""
-        self.banks = Banks(self.seats, decode_lines(self.seats, self.wiring))
+        self.banks = Banks(self.seats, decode_lines(self.seats, self.nets))
         for line in self.banks.lines:
-            self.wiring.observe(line.name, self._decode_line_changed)
+            self.nets.observe(line.name, self._decode_line_changed)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
-            self.wiring.observe(name, self._attend)
-        self.may_stall = bool(self.wiring.line("RDY").pins) or any(seat.waits for seat in self.seats)
+            self.nets.observe(name, self._attend)
+        self.may_stall = bool(self.nets.line("RDY").pins) or any(seat.waits for seat in self.seats)
         self.redecode()
 
     def redecode(self) -> None:
@@ -497,7 +497,7 @@ class Bus:
         Raises:
             CardError: a card failed, now or where nobody could tell.
         """
-        wiring, turn = self.wiring, self.turn
+        nets, turn = self.nets, self.turn
         if self.guard.owed is not None:
             self.raise_owed()
         turn.cycle = cycle
@@ -516,14 +516,14 @@ class Bus:
                 else:
                     seat.advance(cycle)
                     seat.card.outside(port, action, arguments, cycle)
-                wiring.settle(cycle)
+                nets.settle(cycle)
             method = "event"
             while (due := self.events.pop_due(cycle)) is not None:
                 _, slot, name = due
                 seat = self._by_slot[slot]
                 seat.card.event(name, cycle)
-                if wiring.queue:
-                    wiring.settle(cycle)
+                if nets.queue:
+                    nets.settle(cycle)
                 calls += 1
                 if calls >= MOST_CALLS_A_CYCLE:
                     self._never_ends(seat, name, cycle)
@@ -531,8 +531,8 @@ class Bus:
             self._tell(error, seat, method, cycle)
         finally:
             turn.cycle = BETWEEN
-            if wiring.unsettled:  # only when phase 0 was broken off
-                wiring.drop_unsettled()
+            if nets.unsettled:  # only when phase 0 was broken off
+                nets.drop_unsettled()
             self._set_horizon()
 
     def raise_owed(self) -> None:
@@ -559,7 +559,7 @@ class Bus:
 
     def _told(self, error: BaseException, seat: Seat | None, method: str, cycle: int) -> BaseException:
         """What to raise for what came out of an access, or of lines that settle: of a card accessed, or of one told."""
-        pin = self.wiring.notifying
+        pin = self.nets.notifying
         if pin is not None:
             seat, method = self._by_slot.get(pin.slot, seat), "pin_changed"
         return error if seat is None else self.guard.told(error, seat, method, cycle)
@@ -603,7 +603,7 @@ class Bus:
             return
         did = f"has held RDY low for {cycle - began} cycles"
         remedy = "The CPU stands within an instruction then, and no run comes to its end: let go of RDY in an event."
-        for pin in self.wiring.line("RDY").pins:
+        for pin in self.nets.line("RDY").pins:
             seat = self._by_slot.get(pin.slot)
             if pin.value is False and seat is not None:
                 raise failure(CardMisuse(did, remedy), seat.name, f"pin {pin.spec.name}", slot=seat.slot)
@@ -677,9 +677,9 @@ class Bus:
             self._show(cycle, address, value, True, kind, plan)
 
     def _read_cards(self, plan: Plan, address: int, cycle: int) -> int:
-        wiring, turn = self.wiring, self.turn
+        nets, turn = self.nets, self.turn
         self.access_address = address
-        wiring.delay = 1
+        nets.delay = 1
         turn.cycle = cycle
         engine = self._engine
         assert engine is not None
@@ -701,8 +701,8 @@ class Bus:
                 method = "write"
                 taken = value if seat.takes_data is None else seat.takes_data[value]
                 seat.card.write(offset, taken, cycle)
-            if wiring.queue:
-                wiring.settle(cycle)
+            if nets.queue:
+                nets.settle(cycle)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
             self._tell(error, seat, method, cycle)
         finally:
@@ -711,9 +711,9 @@ class Bus:
 
     def _write_cards(self, plan: Plan, address: int, value: int, cycle: int) -> int:
         """Gives the byte on the data lines: another than the CPU's where a card fights it."""
-        wiring, turn = self.wiring, self.turn
+        nets, turn = self.nets, self.turn
         self.access_address = address
-        wiring.delay = 1
+        nets.delay = 1
         turn.cycle = WAITED if plan.may_wait else cycle
         seat: Seat | None = None
         method = "write"
@@ -722,8 +722,8 @@ class Bus:
                 value = self._fight_cpu(plan, value, address, cycle)
             for seat, offset in plan.takers:
                 seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
-            if wiring.queue:
-                wiring.settle(cycle)
+            if nets.queue:
+                nets.settle(cycle)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
             self._tell(error, seat, method, cycle)
         finally:
@@ -732,13 +732,13 @@ class Bus:
 
     def _leave_access(self) -> None:
         """Nothing of an access is left when it ends, also by whatever a card raised, or by Ctrl-C."""
-        wiring = self.wiring
-        wiring.delay = 0
+        nets = self.nets
+        nets.delay = 0
         self.turn.cycle = BETWEEN
         self.access_address = None
         self.spare_read = False
-        if wiring.queue or wiring.notifying is not None:  # only when the access was broken off
-            wiring.drop_unsettled()
+        if nets.queue or nets.notifying is not None:  # only when the access was broken off
+            nets.drop_unsettled()
         if self._table_is_stale:
             self._choose_table()
 
@@ -763,7 +763,7 @@ class Bus:
             values, before = values.translate(seat.takes_data), before.translate(seat.takes_data)
         self._late_slot = seat.slot
         self.access_address = address
-        self.wiring.delay = 1
+        self.nets.delay = 1
         self.turn.cycle = WAITED
         first: BaseException | None = None
         start = 0
@@ -899,7 +899,7 @@ class Bus:
         return value
 
     def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
-        lines = {name: line.level_shown(cycle) for name, line in self.wiring.lines.items()}
+        lines = {name: line.level_shown(cycle) for name, line in self.nets.lines.items()}
         drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
         seen = BusCycle(cycle, address, value, is_write, kind in SYNC, KIND_WORDS[kind], drivers, plan.selected, lines)
         for probe in tuple(self.probes):
@@ -909,12 +909,12 @@ class Bus:
         """Let lines settle outside of accesses and events: at power-on."""
         self.turn.cycle = cycle
         try:
-            self.wiring.settle(cycle)
+            self.nets.settle(cycle)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
             self._tell(error, None, "", cycle)
         finally:
             self.turn.cycle = BETWEEN
-            self.wiring.drop_unsettled()
+            self.nets.drop_unsettled()
 
     def call_card(self, seat: Seat, cycle: int, call: Callable[..., _T], *arguments: Any) -> _T:
         """Have a card do something outside of the accesses and events of a cycle, by one of its functions.
@@ -931,7 +931,7 @@ class Bus:
         state = {
             "events": self.events.save(),
             "outside": [[c, s, p, a, list(args)] for c, _, s, p, a, args in self.pending_outside()],
-            "lines": self.wiring.save(),
+            "lines": self.nets.save(),
         }
         if pins := self._open_pins():
             state["open_pins"] = [[pin.slot, pin.spec.name, pin.value] for pin in pins if pin.value is not None]
@@ -949,7 +949,7 @@ class Bus:
             StateError: it is nothing of the kind, or of another machine.
         """
         open_pins = self._open_pins()
-        shapes = {"events": EVENTS, "outside": OUTSIDE, "lines": Shape(self.wiring.checked)}
+        shapes = {"events": EVENTS, "outside": OUTSIDE, "lines": Shape(self.nets.checked)}
         new = record(**shapes, **({"open_pins": OPEN_PINS} if open_pins else {})).take(state)
         for place, (_, slot, port, action, arguments) in enumerate(new["outside"]):
             if not self.takes(slot, port, action, arguments):
@@ -960,14 +960,14 @@ class Bus:
         driven = {(slot, name): value for slot, name, value in new.get("open_pins", ())}
         for slot, name in set(driven) - {(pin.slot, pin.spec.name) for pin in open_pins}:
             raise StateError("open_pins", f"names {name!r} of slot {slot}, which is no pin joined to nothing")
-        self.wiring.adopt(new["lines"])
+        self.nets.adopt(new["lines"])
         self.events.load(new["events"])
         self._outside = [(cycle, order, *what) for order, (cycle, *what) in enumerate(new["outside"], start=1)]
         heapify(self._outside)
         self._outside_count = len(self._outside)
         for pin in open_pins:
             pin.value = driven.get((pin.slot, pin.spec.name))
-        self.require_slow("RDY low", not self.wiring.line("RDY").level)
+        self.require_slow("RDY low", not self.nets.line("RDY").level)
         self._renew()
         self._choose_table()
         self._set_horizon()

@@ -156,7 +156,7 @@ def _words(call: FrameType) -> str:
     if "who" in found:
         return f"{found['who']}: {found['doing']}" if found["who"] else str(found["doing"])
     seat, method = found.get("seat"), found.get("method") or _NAMED_AFTER.get(call.f_code.co_name, "write")
-    pin = found["wiring"].notifying if "wiring" in found else None
+    pin = found["nets"].notifying if "nets" in found else None
     if pin is not None:
         return f"slot {pin.slot}: pin_changed in cycle {found['cycle']}"
     who = "a card" if seat is None else seat.name

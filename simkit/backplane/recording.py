@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from simkit.backplane.records import LINE, Ring, Sink
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.lines import Line
-from simkit.contract.wiring import Wiring
+from simkit.contract.nets import Nets
 
 HANDLERS, EACH = "handlers", "instructions"
 """When registers are recorded: as a handler begins and has returned, or before each instruction."""
@@ -45,11 +45,11 @@ class Recording:
         decodings: whether changes of the decoding are marked.
     """
 
-    def __init__(self, wiring: Wiring, changed: Callable[[], None], now: Callable[[], int]) -> None:
+    def __init__(self, nets: Nets, changed: Callable[[], None], now: Callable[[], int]) -> None:
         self.ring: Ring | None = None
         self.handlers = self.each = False
         self.decodings = False
-        self._wiring = wiring
+        self._nets = nets
         self._changed = changed
         self._now = now
         self._ring: Ring | None = None
@@ -75,8 +75,8 @@ class Recording:
             SimkitError: there is no such line.
         """
         wanted = frozenset(lines)
-        for name in sorted(wanted - self._wiring.lines.keys()):
-            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self._wiring.lines))
+        for name in sorted(wanted - self._nets.lines.keys()):
+            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, self._nets.lines))
         ring = self._ring
         if ring is None:
             ring = self._ring = Ring()
@@ -85,8 +85,8 @@ class Recording:
         self.ring = ring
         handle = RecordHandle(self, sink, registers, wanted, decoding=decoding)
         for name in wanted - self._lines:
-            self._wiring.observe(name, self._mark, self._now())
-            self._levels[name] = self._wiring.line(name).level
+            self._nets.observe(name, self._mark, self._now())
+            self._levels[name] = self._nets.line(name).level
         self._handles.append(handle)
         self._choose()
         return handle
@@ -106,7 +106,7 @@ class Recording:
         before = self._lines
         self._choose()
         for name in before - self._lines:
-            self._wiring.unobserve(name, self._mark, self._now())
+            self._nets.unobserve(name, self._mark, self._now())
             del self._levels[name]
         ring.raise_failure()
 
@@ -132,7 +132,7 @@ class Recording:
     def state_loaded(self) -> None:
         """A state was loaded: mark the lines that have another level than they were marked with, from this cycle on."""
         for name in sorted(self._lines):
-            level = self._wiring.line(name).level
+            level = self._nets.line(name).level
             if level != self._levels[name]:
                 self._add_mark(name, level, self._now())
 

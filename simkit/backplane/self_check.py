@@ -101,7 +101,7 @@ def _on_the_bus(bus: Bus, seat: Seat, length: int) -> str:
 
 
 def _levels(bus: Bus) -> dict[str, bool]:
-    return {name: line.level for name, line in bus.wiring.lines.items()}
+    return {name: line.level for name, line in bus.nets.lines.items()}
 
 
 # lines ----------------------------------------------------------------------------------------------------------------
@@ -116,7 +116,7 @@ def _check_lines(bus: Bus, findings: Findings) -> None:
         for name in sorted(named):
             if not is_bus_line(name) and name not in SYSTEM_LINES:
                 deciding.setdefault(name, seat)
-    pins = {name: line.pins for name, line in bus.wiring.lines.items() if name not in SYSTEM_LINES}
+    pins = {name: line.pins for name, line in bus.nets.lines.items() if name not in SYSTEM_LINES}
     known = [*ADDRESS_LINES, "RW", "PHI2", *SYSTEM_LINES]
     for name in sorted({*deciding, *(name for name, joined in pins.items() if joined)}):
         joined = pins.get(name, [])
@@ -172,7 +172,7 @@ def _check_strobes(bus: Bus, findings: Findings) -> None:
     """
     for seat in bus.seats:
         named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-        low = {name: bus.wiring.line(name).level for name in named} | {"PHI2": False}
+        low = {name: bus.nets.line(name).level for name in named} | {"PHI2": False}
         strobes = [("write", seat.write_enable, False)]
         if any(register.read_effect for register in seat.registers):
             strobes.append(("read", seat.output_enable, True))

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from simkit.contract.lines import HISTORY, Line, Pin
-from simkit.contract.wiring import Wiring
+from simkit.contract.nets import Nets
 
 LIMIT = 512
 """Moves held back at most. What is written when they are many is the last few of each line, so most cost nothing."""
@@ -55,13 +55,13 @@ class HeldMoves:
 
     Args:
         pins: each is the only one that can drive its line.
-        wiring: of those lines.
+        nets: of those lines.
     """
 
-    __slots__ = ("_lines", "_moves", "_wiring")
+    __slots__ = ("_lines", "_moves", "_nets")
 
-    def __init__(self, pins: Iterable[Pin], wiring: Wiring) -> None:
-        self._wiring = wiring
+    def __init__(self, pins: Iterable[Pin], nets: Nets) -> None:
+        self._nets = nets
         self._lines: list[tuple[int, Pin, Line]] = []
         for pin in pins:
             assert pin.line is not None
@@ -76,7 +76,7 @@ class HeldMoves:
         if not self._moves:
             for _, pin, line in self._lines:
                 pin.__class__, line.__class__ = _BehindPin, _BehindLine
-        self._moves.append((cycle + self._wiring.delay, changed, levels))
+        self._moves.append((cycle + self._nets.delay, changed, levels))
 
     def write(self) -> None:
         """Write the moves into lines and pins, as if each had been made in its turn."""

@@ -19,8 +19,8 @@ from simkit.contract.turn import ANY_TIME, Turn
 
 if TYPE_CHECKING:
     from simkit.contract.held_moves import HeldMoves
+    from simkit.contract.nets import Nets
     from simkit.contract.pin_group import PinGroup
-    from simkit.contract.wiring import Wiring
 
 SYSTEM_LINES = ("IRQ", "NMI", "RESET", "RDY", "SO")
 """Lines every backplane has; the CPU samples them."""
@@ -209,7 +209,7 @@ class Line:
         pins: every pin joined to it.
         observers: called as call(line, cycle) at once on every change.
         sole: the one pin that can drive it, where there is just one.
-        wiring: it belongs to.
+        nets: it belongs to.
         held: what last held back moves of `sole`, or None.
     """
 
@@ -223,16 +223,16 @@ class Line:
         "history",
         "level",
         "name",
+        "nets",
         "observers",
         "pins",
         "pull",
         "since",
         "sole",
         "system",
-        "wiring",
     )
 
-    def __init__(self, name: str, wiring: Wiring, pull: bool | None = True) -> None:
+    def __init__(self, name: str, nets: Nets, pull: bool | None = True) -> None:
         self.name = name
         self.level = True if pull is None else pull
         self.since = 0
@@ -240,7 +240,7 @@ class Line:
         self.pins: list[Pin] = []
         self.system = name in SYSTEM_LINES
         self._followers = 0
-        self.wiring = wiring
+        self.nets = nets
         self.history: deque[tuple[int, bool]] = deque(maxlen=HISTORY)
         self.observers: list[Callable[[Line, int], None]] = []
         self.held: HeldMoves | None = None
@@ -353,7 +353,7 @@ class Line:
             for pin in self.pins
             if pin.value is not None
         )
-        self.wiring.findings.add(
+        self.nets.findings.add(
             "output-fight", cycle, f"Outputs fight on line {self.name}: {who}. Use open-drain outputs or a gate."
         )
 
@@ -371,11 +371,11 @@ class Line:
             self._fight = fight
         if level is self.level:
             return
-        wiring = self.wiring
-        self.take(level, cycle + wiring.delay)
+        nets = self.nets
+        self.take(level, cycle + nets.delay)
         for pin in self._listeners:
             if pin.notify is not None:
-                wiring.queue.append((pin, level))
+                nets.queue.append((pin, level))
         for bit, group in self._groups:
             group.moved(bit, level)
         for call in self.observers:
@@ -389,7 +389,7 @@ class Line:
         self.level = level
 
     def state(self) -> dict[str, Any]:
-        """What `wiring.LINES` saves of it."""
+        """What `nets.LINES` saves of it."""
         return {
             "level": self.level,
             "since": self.since,
@@ -399,7 +399,7 @@ class Line:
         }
 
     def adopt(self, state: dict[str, Any]) -> None:
-        """Become what `wiring.LINES` took; listeners are not called."""
+        """Become what `nets.LINES` took; listeners are not called."""
         self.level, self.since, self._fight = state["level"], state["since"], state["fight"]
         self.history = state["history"]
         values = {(slot, name): value for slot, name, value in state["pins"]}

@@ -157,7 +157,7 @@ class PinGroup:
             self._quiet, self._held, self._hearing = 0, None, []
             return
         self._quiet = sum(pin.bit for pin, _ in quiet)
-        self._held = HeldMoves((pin for pin, _ in quiet), quiet[0][1].wiring)
+        self._held = HeldMoves((pin for pin, _ in quiet), quiet[0][1].nets)
         groups = {id(other.group): other.group for _, line in quiet for other in line.pins}
         self._hearing = [group for group in groups.values() if group is not None and group is not self]
 

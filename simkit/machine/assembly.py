@@ -165,7 +165,7 @@ def _plug(
     finally:
         bus.turn.cycle = BETWEEN
     for name, line in described.lines.items():
-        bus.wiring.line(line).join(slot.pins[name])
+        bus.nets.line(line).join(slot.pins[name])
     seat = Seat(
         card,
         described.slot,

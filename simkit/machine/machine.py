@@ -111,7 +111,7 @@ class Machine:
         self.fingerprint = Fingerprint.of(description, assembly.images)
         self.identity = self.fingerprint.digest
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
-        self.bus.wiring.line("RESET").join(self._reset_button)
+        self.bus.nets.line("RESET").join(self._reset_button)
         self.bus.machine_events["reset"] = self._reset_moved
         self.cpu: CoreCpu = make_cpu(
             description.cpu,
@@ -504,7 +504,7 @@ class Machine:
     @property
     def lines(self) -> Mapping[str, LineView]:
         """All lines by name: .level, .asserted (active low), .since."""
-        return LineViews(self, self.bus.wiring.lines)
+        return LineViews(self, self.bus.nets.lines)
 
     def last(self, n: int = 20) -> list[Executed]:
         """The last instructions executed, oldest first, at most 64: as many as are recorded without a gap.

@@ -142,7 +142,7 @@ class Recorder:
         self._names = {name: _line_of(machine, name) for name in lines}
         recording = machine.bus.recording
         self._line_numbers = np.array([recording.line_number(line) for line in self._names.values()], np.uint16)
-        self._levels = tuple(machine.bus.wiring.line(line).level for line in self._names.values())
+        self._levels = tuple(machine.bus.nets.line(line).level for line in self._names.values())
         self._since = machine.cycle
         self._room = most_bytes // RECORD_BYTES
         self._cycles: list[bytes] = []

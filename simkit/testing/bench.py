@@ -96,14 +96,14 @@ class Bench:
             pin = slot.pins[spec.name] = self._make_pin(spec)
             if not joined:
                 continue
-            line = self._bus.wiring.line((lines or {}).get(spec.name, f"P_{spec.name}"), pull=spec.open_level)
+            line = self._bus.nets.line((lines or {}).get(spec.name, f"P_{spec.name}"), pull=spec.open_level)
             line.join(pin)
             if watched:
                 line.follow(0)
             hand = self._hands[spec.name] = _hand(f"bench {spec.name}")
             line.join(hand)
         self._reset_button = _hand("bench reset")
-        self._bus.wiring.line("RESET").join(self._reset_button)
+        self._bus.nets.line("RESET").join(self._reset_button)
         self.card = call_unplugged(who, "__init__", card, self.settings, slot, slot=SLOT)
         select = Select(("x" * 16,) if board.registers or board.address_pins else ())
         strobes = Expression("RW and PHI2"), Expression("not RW and PHI2")

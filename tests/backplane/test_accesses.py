@@ -159,7 +159,7 @@ def test_a_read_finds_on_each_data_line_what_drives_it(boards, open_bus, content
         fighting = [n + 1 for n in drivers if any(boards[n].gives(bit) is not None for bit in several)]
         assert findings[0].message.startswith(" and ".join(f"slot {slot} (source)" for slot in fighting) + " drive")
         assert (findings[0].cycle, findings[0].address, findings[0].slot) == (cycle, ADDRESS, None)
-    assert (bus.access_address, bus.wiring.delay, bus.spare_read) == (None, 0, False)
+    assert (bus.access_address, bus.nets.delay, bus.spare_read) == (None, 0, False)
 
 
 @given(st.lists(BOARDS, max_size=4), BYTES, st.booleans(), st.integers(0, 1_000))

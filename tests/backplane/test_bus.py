@@ -72,7 +72,7 @@ def build(*cards, open_bus="last", contention="and"):
         for spec in cls.pins(card_settings):
             slot.pins[spec.name] = Pin(spec, number)
         for name, line in extra.get("lines", {}).items():
-            bus.wiring.line(line).join(slot.pins[name])
+            bus.nets.line(line).join(slot.pins[name])
         card = cls(card_settings, slot)
         bus.seat(
             Seat(
@@ -308,7 +308,7 @@ def test_after_each_access_and_event_memory_is_that_of_the_lines_as_they_stand(w
             bus.begin(cycle) if by_event else bus.write(0x8000, value, cycle, Kind.DATA)
         except CardError:
             assert value == 0xFF
-        levels = sum(bus.wiring.line(f"BANK{n}").level << n for n in range(3))
+        levels = sum(bus.nets.line(f"BANK{n}").level << n for n in range(3))
         assert levels == value & 7
         engine.wr[0][0] = cycle
         assert ram.peek(levels << 15, cycle) == cycle
@@ -496,7 +496,7 @@ class Failing(Card):
 
 def _press_reset(bus, card):
     hand = Pin(PinSpec(name="hand", drive=Drive.OPEN_DRAIN), -1)
-    bus.wiring.line("RESET").join(hand)
+    bus.nets.line("RESET").join(hand)
     bus.machine_events["reset"] = lambda arguments, cycle: hand.drive(False, cycle)
     bus.schedule(5, -1, "machine", "reset", (True,))
     bus.begin(5)
@@ -535,8 +535,8 @@ PLACES = {
 )
 def test_an_access_or_event_leaves_the_bus_clean_whatever_a_card_raises(place, error):
     bus, engine, _, (card, other) = build((Failing, {}, HIGH_HALF, {}), (Failing, {}, "0001 xxxx xxxx xxxx", {}))
-    bus.wiring.line("JOIN").join(card.slot.pin("OUT"))
-    bus.wiring.line("JOIN").join(other.slot.pin("IN"))
+    bus.nets.line("JOIN").join(card.slot.pin("OUT"))
+    bus.nets.line("JOIN").join(other.slot.pin("IN"))
     failing = other if place == "pin_changed" else card
     card.slot.pin("OUT").value = True
     failing.place, failing.error = place.removeprefix("spare "), error
@@ -549,9 +549,9 @@ def test_an_access_or_event_leaves_the_bus_clean_whatever_a_card_raises(place, e
         assert raised.value.__cause__ is error
     if place in ("event", "outside"):
         assert engine.horizon == 9
-    assert (bus.wiring.delay, bus.access_address, bus.spare_read, bus.wiring.unsettled) == (0, None, False, False)
+    assert (bus.nets.delay, bus.access_address, bus.spare_read, bus.nets.unsettled) == (0, None, False, False)
     card.place = other.place = ""
     bus.arm(20, card.slot.number, "moves")
     card.event = lambda name, cycle: card.slot.pin("OUT").drive(not card.slot.pin("OUT").value, cycle)
     bus.begin(20)
-    assert bus.wiring.line("JOIN").since == 20  # moved in phase 0: counts at once, not a cycle late
+    assert bus.nets.line("JOIN").since == 20  # moved in phase 0: counts at once, not a cycle late

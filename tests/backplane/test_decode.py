@@ -77,7 +77,7 @@ def build(cls, size, wires):
     drivers = {}
     for name in ("BANK", "SPARE"):
         drivers[name] = Pin(PinSpec(name=name, drive=Drive.PUSH_PULL), 2)
-        bus.wiring.line(name).join(drivers[name])
+        bus.nets.line(name).join(drivers[name])
     engine = Engine()
     bus.attach(engine)
     card.power_on(0)

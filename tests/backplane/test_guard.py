@@ -161,7 +161,7 @@ def two():
         slot = Slot(number, Fraction(1_000_000), 1, Findings(), bus)
         slot.pins.update({spec.name: Pin(spec, number) for spec in Wired.pins(None)})
         card = Wired(SramSettings(), slot)
-        bus.wiring.join((line, slot.pins[pin]) for pin, line in lines.items())
+        bus.nets.join((line, slot.pins[pin]) for pin, line in lines.items())
         strobes = Expression("RW and PHI2"), Expression("not RW and PHI2")
         bus.seat(Seat(card, number, "wired", Select((select,)), *strobes))
     bus.attach(Engine())

@@ -206,7 +206,7 @@ class CardBench(Bench):
 
     def line(self, name: str) -> bool:
         """Level of a line now."""
-        return self._bus.wiring.line(name).level
+        return self._bus.nets.line(name).level
 
 
 @pytest.fixture(scope="session")  # a class, so that property tests may use it

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from simkit.contract import held_moves
 from simkit.contract.findings import Findings
 from simkit.contract.lines import HISTORY, Drive, Line, Pin, PinSpec
+from simkit.contract.nets import Nets
 from simkit.contract.pin_group import PinGroup
-from simkit.contract.wiring import Wiring
 
 PINS = 4
 LINES = tuple(f"L{n}" for n in range(PINS))
@@ -42,13 +42,13 @@ class Board:
 
     def __init__(self, make_group, kinds, drive, pull):
         self.findings = Findings()
-        self.wiring = Wiring(self.findings)
+        self.nets = Nets(self.findings)
         self.pins = [Pin(PinSpec(name=f"P{n}", drive=drive), 5) for n in range(PINS)]
         self.others, self.heard, self.seen = {}, [], []
         for name, pin, kind in zip(LINES, self.pins, kinds, strict=True):
             if kind == "open":
                 continue
-            line = self.wiring.line(name, pull)
+            line = self.nets.line(name, pull)
             line.join(pin)
             out = Drive.OPEN_DRAIN if kind == "button" else Drive.INPUT
             other = Pin(PinSpec(name=name, drive=out, listens=kind == "listener"), 9 - len(self.others))
@@ -64,17 +64,17 @@ class Board:
         self.heard.append((name, level, cycle, [pin.level(cycle) for pin in self.pins]))
 
     def observe(self, name, cycle):
-        self.wiring.observe(name, lambda line, when: self.seen.append((line.name, line.level, when)), cycle)
+        self.nets.observe(name, lambda line, when: self.seen.append((line.name, line.level, when)), cycle)
 
     def look(self, what, name, cycle):
         """One thing that somebody may ask for."""
-        line, pin = self.wiring.lines.get(name), self.pins[LINES.index(name)]
+        line, pin = self.nets.lines.get(name), self.pins[LINES.index(name)]
         if what == "pin":
             return pin.value, pin.level(cycle)
         if what == "far":
             return self.far.levels(cycle)
         if what == "save" or line is None:
-            return json.dumps(self.wiring.save())
+            return json.dumps(self.nets.save())
         return {
             "level": lambda: line.level,
             "since": lambda: line.since,
@@ -83,9 +83,9 @@ class Board:
         }[what]()
 
     def act(self, action, name, value, cycle):
-        line, pin = self.wiring.lines.get(name), self.pins[LINES.index(name)]
+        line, pin = self.nets.lines.get(name), self.pins[LINES.index(name)]
         if action == "settle":
-            self.wiring.settle(cycle)
+            self.nets.settle(cycle)
         elif action == "forget":
             self.group.forget()
         elif action == "alone":
@@ -101,7 +101,7 @@ class Board:
         elif action == "join" and line is not None:
             line.join(Pin(PinSpec(name=f"late {len(line.pins)}", drive=Drive.THREE_STATE), 1))
         elif action == "load":
-            self.wiring.adopt(self.wiring.checked(json.loads(json.dumps(self.wiring.save()))))
+            self.nets.adopt(self.nets.checked(json.loads(json.dumps(self.nets.save()))))
             self.group.forget()
 
 
@@ -150,7 +150,7 @@ def test_a_group_that_holds_moves_back_is_its_pins_driven_one_by_one(kinds, driv
             cycle += wait
             answers = []
             for board in boards:
-                board.wiring.delay = delay
+                board.nets.delay = delay
                 if action == "drive":
                     board.group.drive(first, second, cycle)
                 elif action in LOOKS:
@@ -162,11 +162,11 @@ def test_a_group_that_holds_moves_back_is_its_pins_driven_one_by_one(kinds, driv
         assert held.far.levels(cycle) == plain.far.levels(cycle)
         assert held.group.levels(cycle) == sum(1 << n for n, pin in enumerate(plain.pins) if pin.level(cycle))
         for board in boards:
-            board.wiring.settle(cycle)
+            board.nets.settle(cycle)
         assert held.heard == plain.heard
         assert held.seen == plain.seen
         assert [repr(f) for f in held.findings] == [repr(f) for f in plain.findings]
-        assert held.wiring.save() == plain.wiring.save()
+        assert held.nets.save() == plain.nets.save()
         assert [pin.value for pin in held.pins] == [pin.value for pin in plain.pins]
 
 
@@ -185,9 +185,9 @@ def test_after_many_moves_a_line_remembers_what_it_would_have_remembered(moves, 
         for wait, delay, levels in [(0, 0, 0), *moves]:
             cycle += wait
             for board in boards:
-                board.wiring.delay = delay
+                board.nets.delay = delay
                 board.group.drive(levels, 15, cycle)
-        assert boards[0].wiring.save() == boards[1].wiring.save()
+        assert boards[0].nets.save() == boards[1].nets.save()
 
 
 def test_a_port_of_lamps_touches_no_line_until_somebody_looks_at_one():
@@ -200,10 +200,10 @@ def test_a_port_of_lamps_touches_no_line_until_somebody_looks_at_one():
             board.group.drive(15 * (cycle % 2), 15, cycle)
             assert board.group.levels(cycle) == 15 * (cycle % 2)
         assert taken.call_count == 0
-        assert board.wiring.line("L2").since == 100
+        assert board.nets.line("L2").since == 100
         # Of 100 changes a line remembers the level it has and 16 before.
         assert taken.call_count == PINS * (HISTORY + 1)
-        assert board.wiring.line("L0").level is False
+        assert board.nets.line("L0").level is False
         assert taken.call_count == PINS * (HISTORY + 1)
 
 
@@ -216,9 +216,9 @@ def test_a_pin_of_a_class_of_its_own_sees_each_of_its_moves():
             moves.append((self.spec.name, value, cycle))
             super().drive(value, cycle)
 
-    wiring = Wiring(Findings())
+    nets = Nets(Findings())
     pins = [Noted(PinSpec(name=name, drive=Drive.PUSH_PULL), 1) for name in "AB"]
-    wiring.join(zip(LINES, pins, strict=False))
+    nets.join(zip(LINES, pins, strict=False))
     group = PinGroup(pins)
     group.drive(0b00, 0b11, 1)
     group.drive(0b11, 0b11, 2)
@@ -231,20 +231,20 @@ def test_a_state_in_which_outputs_fight_on_a_line_of_one_output_is_left_as_by_on
     for make in (PinGroup, OneByOne):
         board = Board(make, ["lamp"] * PINS, Drive.PUSH_PULL, True)
         board.group.drive(0, 15, 1)
-        state = board.wiring.save()
+        state = board.nets.save()
         state["L1"]["fight"] = True
-        board.wiring.adopt(board.wiring.checked(state))
+        board.nets.adopt(board.nets.checked(state))
         board.group.drive(15, 15, 2)
-        saved.append(board.wiring.save())
+        saved.append(board.nets.save())
     assert saved[0] == saved[1]
     assert saved[0]["L1"]["fight"] is False
 
 
 def test_a_pin_that_moves_by_the_clock_is_asked_also_after_another_card_has_moved_its_line():
-    wiring = Wiring(Findings())
+    nets = Nets(Findings())
     pins = [Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), 1) for name in "AB"]
     hand = Pin(PinSpec(name="hand", drive=Drive.OPEN_DRAIN), 2)
-    wiring.join([("L0", pins[0]), ("L1", pins[1]), ("L0", hand)])
+    nets.join([("L0", pins[0]), ("L1", pins[1]), ("L0", hand)])
     group = PinGroup(pins)
     pins[0].lazy_level = lambda cycle: None if cycle % 2 else False
     hand.drive(False, 1)
@@ -260,6 +260,6 @@ def test_moves_that_nobody_ever_looks_at_take_no_more_room_than_the_limit():
         board.group.drive(cycle & 0xF, 0xF, cycle)
         held.append(len(board.group._held._moves) if board.group._held is not None else 0)
     assert max(held) == held_moves.LIMIT
-    assert [board.wiring.line(name).level for name in LINES] == [
+    assert [board.nets.line(name).level for name in LINES] == [
         bool((3 * held_moves.LIMIT - 1) >> n & 1) for n in range(PINS)
     ]

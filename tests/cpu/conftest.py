@@ -43,14 +43,14 @@ class Rig:
             card = (cards or {})[page](Slot(slot, Fraction(1_000_000), 1, self.findings, self.bus))
             for spec in type(card).pins(card.settings):
                 pin = card.slot.pins[spec.name] = Pin(spec, slot)
-                self.bus.wiring.line({"INT": "IRQ", "WAIT": "RDY", "RES": "RESET"}[spec.name]).join(pin)
+                self.bus.nets.line({"INT": "IRQ", "WAIT": "RDY", "RES": "RESET"}[spec.name]).join(pin)
             self._seat(card, slot, Select((f"{page:08b}xxxxxxxx",)), ready_gated)
             self.cards.append(card)
         self.pins: dict[str, Pin] = {}
         for name in SYSTEM_LINES:
             if name in pulled:
                 self.pins[name] = Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), -1)
-                self.bus.wiring.line(name).join(self.pins[name])
+                self.bus.nets.line(name).join(self.pins[name])
         self.bus.machine_events["line"] = self._line_event
         self.cpu: ExactCpu = make_exact(part, self.bus, self.findings, 1, **options)  # type: ignore[arg-type]
         self.bus.attach(self.cpu)

@@ -290,7 +290,7 @@ def test_two_cards_on_irq_keep_it_low_until_the_last_lets_go(rig):
     board.place(0x0400, "58 EA EA EA EA EA EA EA EA EA EA EA EA")
     board.place(0x0500, "40")
     second = Pin(PinSpec(name="INT", drive=Drive.OPEN_DRAIN), 9)
-    board.bus.wiring.line("IRQ").join(second)
+    board.bus.nets.line("IRQ").join(second)
     second.drive(False, 0)
     board.pull("IRQ", START + 5, 4)  # the first card
     entries = 0
@@ -299,7 +299,7 @@ def test_two_cards_on_irq_keep_it_low_until_the_last_lets_go(rig):
         entries += board.cpu.pc == 0x0500
     assert entries > 3, "the handler returns and IRQ is still low, long after the first card let go"
     second.drive(None, board.cpu.cycle)
-    assert not board.bus.wiring.line("IRQ").asserted
+    assert not board.bus.nets.line("IRQ").asserted
     board.cpu.run(board.cpu.cycle + 14)
     assert 0x0400 < board.cpu.pc < 0x0500, "the program goes on"
 

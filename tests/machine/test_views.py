@@ -201,7 +201,7 @@ def test_lamps_are_told_in_words_as_they_stand_on_the_board(of_kind):
 
 def test_lines_are_listed_and_looked_at_without_effect(marlpit):
     lines = marlpit.lines
-    assert len(lines) == len(list(lines)) == len(marlpit.bus.wiring.lines)
+    assert len(lines) == len(list(lines)) == len(marlpit.bus.nets.lines)
     irq = lines["IRQ"]
     marlpit.run(seconds=0.4)  # the program waits for frames
     marlpit.run(until=lambda m: m.lines["IRQ"].asserted)

@@ -55,7 +55,7 @@ def make(small_machine, obedient):
             card.slot.pin("LOW").drive(False, cycle)
 
         card.told, card.happens = told, happens
-        machine.bus.wiring.observe("IRQ", lambda line, cycle: also("a line that moves", cycle))
+        machine.bus.nets.observe("IRQ", lambda line, cycle: also("a line that moves", cycle))
         return machine
 
     return made

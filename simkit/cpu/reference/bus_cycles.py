@@ -74,9 +74,9 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         self._bus_write = bus.write
         self._stretch = stretch
         self._stalled_at = -1
-        self._ready = bus.wiring.line("RDY")
-        self._reset = bus.wiring.line("RESET")
-        self.irq_line = bus.wiring.line("IRQ")
+        self._ready = bus.nets.line("RDY")
+        self._reset = bus.nets.line("RESET")
+        self.irq_line = bus.nets.line("IRQ")
         super().__init__(memory=())  # ends with reset()
 
     @property

@@ -123,7 +123,7 @@ class ExactCpu(BusCycles):
         self.part = part
         self.findings = findings
         self.recent: Recent = deque(maxlen=MOST_NOTES)
-        self.recogniser = Recogniser(bus.wiring)
+        self.recogniser = Recogniser(bus.nets)
         self._seed = seed
         self.start: int | None = None
         self._stepper: CycleStepper | None = None
@@ -133,7 +133,7 @@ class ExactCpu(BusCycles):
         self._arrivals: dict[int, list[Callable[[], None]]] = {}
         self._arrived = -1  # cycle in which an arrival was told last
         self.stops: bytearray | None = None
-        bus.wiring.observe("SO", self._so_moved)
+        bus.nets.observe("SO", self._so_moved)
         super().__init__(bus, cmos=part == "65C02", stretch=wait_states == "stretch", magic=magic)
         self.instruct, self.quick = handlers(part, indexed_store_spare == "operand")
 

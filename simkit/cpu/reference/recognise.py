@@ -22,8 +22,8 @@ from __future__ import annotations
 from typing import Any
 
 from simkit.contract.lines import Line
+from simkit.contract.nets import Nets
 from simkit.contract.shapes import CYCLE, FURTHEST, optional, record, whole
-from simkit.contract.wiring import Wiring
 
 _SINCE = whole(-1, FURTHEST)
 NMI = record(edge=optional(CYCLE), last_edge=optional(CYCLE), fell=_SINCE, rose=_SINCE)
@@ -41,10 +41,10 @@ class Recogniser:
 
     __slots__ = ("_fell", "_last_edge", "_rose", "edge", "irq", "nmi")
 
-    def __init__(self, wiring: Wiring) -> None:
-        self.irq = wiring.line("IRQ")
-        self.nmi = wiring.line("NMI")
-        wiring.observe("NMI", self._nmi_moved)
+    def __init__(self, nets: Nets) -> None:
+        self.irq = nets.line("IRQ")
+        self.nmi = nets.line("NMI")
+        nets.observe("NMI", self._nmi_moved)
         self.forget()
 
     def forget(self) -> None:

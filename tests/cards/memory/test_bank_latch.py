@@ -61,7 +61,7 @@ def test_only_the_transparent_part_shows_what_is_on_the_bus_before_data_are_stab
     bench = Bench(BankLatch, {"part": part, "shows_garbage": garbage})
     moves = []
     for n in range(8):
-        bench._bus.wiring.observe(f"P_Q{n}", lambda line, cycle: moves.append(line.name))
+        bench._bus.nets.observe(f"P_Q{n}", lambda line, cycle: moves.append(line.name))
     bench.write(0, 0x00)
     moves.clear()
     for _ in range(20):
@@ -76,6 +76,6 @@ def test_a_new_byte_counts_from_the_cycle_after_the_write():
     cycle = bench.cycle
     bench.begin()
     bench._bus.write(0, 0xFF, cycle, Kind.DATA)
-    line = bench._bus.wiring.line("P_Q0")
+    line = bench._bus.nets.line("P_Q0")
     assert not line.level_at(cycle)
     assert line.level_at(cycle + 1)

@@ -190,10 +190,10 @@ def test_pb7_moves_edge_by_edge_from_the_cycle_in_which_somebody_begins_to_follo
         start_t1(via, 4)
         begin = via.cycle
         edges = []
-        wiring = via._bus.wiring
+        nets = via._bus.nets
         via.run(follow_at)
-        wiring.observe("P_PB7", lambda line, cycle, edges=edges: edges.append((cycle, line.level)), via.cycle)
-        assert wiring.line("P_PB7").level is via.level("PB7")
+        nets.observe("P_PB7", lambda line, cycle, edges=edges: edges.append((cycle, line.level)), via.cycle)
+        assert nets.line("P_PB7").level is via.level("PB7")
         via.run_to(begin + 2_000)
         seen.append([edge for edge in edges if edge[0] > begin + later])
     assert seen[0] == seen[1]

@@ -111,7 +111,7 @@ class Board:
             name: Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), -1) for name in ("IRQ", "NMI", "SO", "RDY", "RESET")
         }
         for name, pin in self.pins.items():
-            bus.wiring.line(name).join(pin)
+            bus.nets.line(name).join(pin)
         bus.machine_events["line"] = self._line_event
         self.cpu = make_exact(part, bus, self.findings, 1, cpu=SkipsNoted, **options)
         assert isinstance(self.cpu, SkipsNoted)
@@ -150,7 +150,7 @@ class Board:
         slot = Slot(number, CLOCK, 1, self.findings, self.bus)
         for spec in card.pins(None):
             slot.pins[spec.name] = Pin(spec, number)
-            self.bus.wiring.line({"INT": "IRQ", "WAIT": "RDY", "RES": "RESET"}.get(spec.name, spec.name)).join(
+            self.bus.nets.line({"INT": "IRQ", "WAIT": "RDY", "RES": "RESET"}.get(spec.name, spec.name)).join(
                 slot.pins[spec.name]
             )
         return slot

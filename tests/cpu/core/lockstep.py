@@ -81,7 +81,7 @@ class Twins:
             for name in ("IRQ", "NMI", "SO", "RDY")
         }
         for name, pin in pins.items():
-            machine.bus.wiring.line(name).join(pin)
+            machine.bus.nets.line(name).join(pin)
 
         def moved(arguments: tuple[Any, ...], cycle: int) -> None:
             name, _, level = arguments[0].partition(" ")

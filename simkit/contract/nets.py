@@ -1,4 +1,4 @@
-"""All lines of a machine, and how changes of a cycle settle: listeners are called in slot order, round after round."""
+"""All nets of a machine, and how changes of a cycle settle: listeners are called in slot order, round after round."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ LINES = table(
 """What is saved of lines, by name; of pins (slot, name, value)."""
 
 
-class Wiring:
+class Nets:
     """All lines of a machine and the queue through which changes settle.
 
     Attributes:
