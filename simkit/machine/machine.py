@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -18,17 +17,14 @@ import attrs
 
 from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
 from simkit.backplane.cycle import BusCycle
-from simkit.backplane.seat import Seat, refusal
+from simkit.backplane.seat import Seat
 from simkit.backplane.self_check import check_power_on
 from simkit.backplane.vectors import VECTORS
-from simkit.contract.errors import CardError, CardMisuse, SimkitError, numbers, shown
+from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
-from simkit.contract.shapes import StateError
 from simkit.cpu.core.engine import CoreCpu, make_cpu
-from simkit.cpu.reference.engine import LAST_NOTES, MOST_NOTES
 from simkit.machine.assembly import assemble, check_overlaps
-from simkit.machine.banked import candidates, executed_in_a_bank, names_in_banks
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
 from simkit.machine.lengths import length, whole
@@ -36,8 +32,9 @@ from simkit.machine.loader import Area, given_programs, given_start, load_progra
 from simkit.machine.moments import Moment, parse_moment
 from simkit.machine.naming import SourceLines
 from simkit.machine.routine import call as routine_call
-from simkit.machine.snapshot import Snapshot, SnapshotError, hashes, pack, unpack
-from simkit.machine.told import Executed, Loop, Note, Rounds, folded, newest
+from simkit.machine.states import States
+from simkit.machine.telling import Telling
+from simkit.machine.told import Executed, Loop, Note
 from simkit.machine.until import moments_of, not_come, run_to_moment
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
 from simkit.machine.waiting import Wait
@@ -45,17 +42,13 @@ from simkit.machinefile.description import Description
 from simkit.machinefile.programs import Program
 from simkit.machinefile.read import read_description
 from simkit.rom.labels import Labels
-from simkit.rom.listing import Row
-from simkit.rom.places import Place, Places
+from simkit.rom.places import Place
 
 if TYPE_CHECKING:
     from simkit.cpu.isa.disassemble import Instruction
 
 DEFAULT_TIMEOUT_SECONDS = 30.0
 """Machine time after which a run that waits for something gives up."""
-
-LED_NOTES = 1024
-"""Instructions before the first finding that are kept."""
 
 RESET_CYCLES = 8
 """Least cycles the reset button holds RESET low; the CPU wants two (W65C02S data sheet, section 3, RESB)."""
@@ -100,9 +93,10 @@ class Machine:
         assembly = assemble(description, images or {}, self.findings)
         self.bus = assembly.bus
         self.findings.seen_at = self.bus.seen_at
-        self._naming = assembly.naming
+        self._telling = Telling(self, assembly.naming)
+        self._states = States(self, self._telling.forget_first)
         for path in labels:
-            self._naming.read(path)
+            assembly.naming.read(path)
         start = None
         if description.start is not None:
             start = start_address(description.start, self.labels)
@@ -133,9 +127,7 @@ class Machine:
         told = notes_of(self.bus, description.programs, self.loaded, start, self.labels)
         self.notes[:0] = [*notes, *told]
         self.warnings: list[Finding] = list(self.findings)
-        self._first_found: Finding | None = None
-        self._led_to_first: list[tuple[int, int]] = []  # instructions before it
-        self.findings.tell(self._found_one)
+        self._telling.watch()
 
     @classmethod
     def load(
@@ -200,7 +192,7 @@ class Machine:
     @engine.setter
     def engine(self, name: str) -> None:
         self.cpu.refuse_while_running()
-        self._finish_instruction()
+        self.finish_instruction()
         self.cpu.engine = name
 
     # time -------------------------------------------------------------------------------------------------------------
@@ -312,7 +304,7 @@ class Machine:
 
     def run_to(self, cycle: int) -> int:
         """Run up to the first boundary at or after a cycle; ends early where the CPU halts, or by `end_run_at`."""
-        self._finish_instruction()
+        self.finish_instruction()
         cpu = self.cpu
         self._goal = cycle
         while cpu.cycle < self._goal:
@@ -328,7 +320,7 @@ class Machine:
         return cpu.cycle
 
     def _step_until(self, done: Callable[[], bool], limit: int) -> int:
-        self._finish_instruction()
+        self.finish_instruction()
         cpu = self.cpu
         while True:
             cpu.step()
@@ -368,7 +360,7 @@ class Machine:
         fresh = Machine(self.description, self.images(), engine=self.engine)
         for seat, other in zip(self.bus.seats, fresh.bus.seats, strict=True):
             self._forget_pokes(seat, other)
-        self._adopt(self._fitting(fresh.save_state()))
+        self._states.adopt(fresh.save_state())
         for history in tuple(self.histories):
             history.power_cycled(before)
 
@@ -394,12 +386,12 @@ class Machine:
     @property
     def labels(self) -> Labels:
         """Names of addresses."""
-        return self._naming.labels
+        return self._telling.naming.labels
 
     @property
     def notes(self) -> list[str]:
         """What is to be told of it and is no finding: what could not be read of its label lists, and the like."""
-        return self._naming.notes
+        return self._telling.naming.notes
 
     def read_labels(self, path: Path) -> None:
         """Read a label list, debug file or the like besides those of the machine file; its source lines count, too.
@@ -407,22 +399,18 @@ class Machine:
         Raises:
             SimkitError: there is no such file, or the system does not let it be read.
         """
-        self._naming.read(path)
-        self._forget_places()
+        naming = self._telling.naming
+        naming.read(path)
+        self._telling.name_anew(naming)
 
     def named_as(self, other: Machine) -> None:
         """Take over the names of a machine with the same program."""
-        self._naming = other._naming
-        self._forget_places()
+        self._telling.name_anew(other._telling.naming)
 
-    @cached_property
+    @property
     def source_lines(self) -> SourceLines:
         """Source lines behind addresses, as the files say that were named; read when first asked for."""
-        return self._naming.source_lines(self)
-
-    def _forget_places(self) -> None:
-        for cached in ("source_lines", "_places"):
-            self.__dict__.pop(cached, None)
+        return self._telling.source_lines
 
     # inside -----------------------------------------------------------------------------------------------------------
 
@@ -512,67 +500,24 @@ class Machine:
         After a run there are 64. There may be fewer when the CPU halted or was held in RESET, as rounds of a waiting
         loop are not made, and none after a snapshot was loaded.
         """
-        return [self._executed(note) for note in self.cpu.last_notes(max(0, min(n, LAST_NOTES)))]
+        return self._telling.last(n)
 
     def last_folded(self, lines: int = 20) -> list[Executed | Loop]:
         """The last instructions, rounds of a loop together, with what led into it; that many lines or more."""
-        before, recent = self.cpu.before_loop, list(self.cpu.recent)
-        if before is None:
-            told = folded(recent)
-        else:
-            told = folded([*before.notes, *recent], (len(before.notes), before.instructions, before.rounds))
-        return self._described(told, lines)
+        return self._telling.last_folded(lines)
 
     @property
     def first_found(self) -> Finding | None:
         """The first finding since power-on or since a state was loaded, but for those of `warnings`."""
-        return self._first_found
+        return self._telling.first_found
 
     def led_to_first_found(self, lines: int = 20) -> list[Executed | Loop]:
         """The instructions up to `first_found`, that which brought it about among them, as far as they are known."""
-        return self.told(self._led_to_first, lines)
+        return self._telling.led_to_first_found(lines)
 
     def told(self, notes: Sequence[Note], lines: int = 20) -> list[Executed | Loop]:
         """The last of some instructions that were begun, (cycle, address) each, rounds of a loop together."""
-        return self._described(folded(notes), lines)
-
-    def _found_one(self, finding: Finding) -> None:
-        if self._first_found is None:
-            self._first_found = finding
-            self._led_to_first = self._led_to(finding)
-
-    def _led_to(self, finding: Finding) -> list[Note]:
-        """The last instructions up to that which brought a finding about, whenever its write was handed over."""
-        at = finding.cycle
-        if finding.pc is not None:  # a card may report an earlier cycle than that of the access
-            late = self.bus.late_cycle
-            at = self.cycle if late is None else late
-        notes = [note for note in self.cpu.last_notes(MOST_NOTES) if note[0] <= at]
-        if finding.pc is not None and (not notes or notes[-1][1] != finding.pc):  # so long ago that it is forgotten
-            notes = [(finding.cycle, finding.pc)]
-        return notes[-LED_NOTES:]
-
-    def _executed(self, note: Note) -> Executed:
-        cycle, pc = note
-        others = candidates(self, pc) if self.bus.banks.since > cycle else []
-        if others:
-            return executed_in_a_bank(self, cycle, pc, others)
-        return Executed(cycle, pc, self._disassembled(pc).text, self.place(pc))
-
-    def _described(self, told: Sequence[Note | Rounds], lines: int) -> list[Executed | Loop]:
-        return [
-            Loop(tuple(map(self._executed, one.body)), one.rounds, one.until, one.first)
-            if isinstance(one, Rounds)
-            else self._executed(one)
-            for one in newest(told, lines)
-        ]
-
-    @cached_property
-    def _places(self) -> Places:
-        def holds(row: Row) -> bool:
-            return self.memory(row.address, len(row.data)) == row.data
-
-        return Places(self.labels, self.source_lines.listing, holds)
+        return self._telling.told(notes, lines)
 
     def place(self, address: int, seen: tuple[int, int] | None = None) -> Place:
         """Where an address is in the program: nearest label, source file and line.
@@ -581,27 +526,12 @@ class Machine:
             address: of it.
             seen: slot and offset of the byte that the CPU saw there, as findings know it; None: what it sees now.
         """
-        return self._places.at(address, seen)
+        return self._telling.place(address, seen)
 
     def disassemble(self, address: int, n: int = 10) -> list[Instruction]:
         """The next `n` instructions from an address on."""
         self._check_address(address)
-        found = []
-        for _ in range(n):
-            instruction = self._disassembled(address)
-            found.append(instruction)
-            address = (address + instruction.length) & 0xFFFF
-        return found
-
-    def _disassembled(self, address: int) -> Instruction:
-        from simkit.cpu.isa.disassemble import disassemble  # only wanted by people, so not at start
-
-        return disassemble(
-            lambda a: self.bus.peek(a & 0xFFFF, self.cycle, self.cpu.last),
-            address,
-            self.description.cpu,
-            names_in_banks(self, address) if self.bus.banks.lines else self.labels.names(),
-        )
+        return self._telling.disassemble(address, n)
 
     def card(self, slot: int) -> CardView:
         """The card in a slot."""
@@ -669,7 +599,8 @@ class Machine:
         """Whether the last step_cycle stopped in the middle of an instruction."""
         return self.cpu.inside_instruction
 
-    def _finish_instruction(self) -> None:
+    def finish_instruction(self) -> None:
+        """Go on to the end of an instruction that was stopped in its middle."""
         if self.cpu.inside_instruction:
             self.cpu.step()
 
@@ -681,7 +612,7 @@ class Machine:
         Raises:
             SimkitError: the machine stands inside an instruction.
         """
-        return pack(self._snapshot())
+        return self._states.save()
 
     def state_hashes(self) -> dict[str, str]:
         """A hash of each part of the state (cpu, bus, findings, slot 1, ...), without the input still to come.
@@ -691,18 +622,7 @@ class Machine:
         Raises:
             SimkitError: the machine stands inside an instruction.
         """
-        return hashes(self._snapshot())
-
-    def _snapshot(self) -> Snapshot:
-        self.cpu.refuse_while_running()
-        if self.inside_instruction:
-            raise SimkitError(
-                f"The machine stands inside an instruction (cycle {self.cycle}) and cannot be saved there.",
-                remedy="Call step() first: it finishes the instruction.",
-            )
-        cards = {seat.slot: seat.save(self.cycle) for seat in self.bus.seats}
-        state = {"bus": self.bus.save(), "cpu": self.cpu.save(), "findings": self.findings.save()}
-        return Snapshot(self.fingerprint, self.description.seed, self.cycle, state, cards)
+        return self._states.hashes()
 
     def load_state(self, data: bytes) -> None:
         """Take back what `save_state` gave. Everything is checked; when something is wrong nothing has changed.
@@ -712,78 +632,4 @@ class Machine:
         Raises:
             SnapshotError: damaged, or of another machine.
         """
-        self.cpu.refuse_while_running()
-        snapshot = self._fitting(data)
-        self._finish_instruction()
-        at = self.cycle
-        for history in tuple(self.histories):
-            history.about_to_be_another()
-        before = self.save_state()
-        try:
-            self._adopt(snapshot)
-        except (SnapshotError, CardError):
-            self._go_back(before)
-            raise
-        for history in tuple(self.histories):
-            history.state_loaded(data, at)
-
-    def _go_back(self, before: bytes) -> None:
-        """Become again what was saved a moment ago."""
-        try:
-            self._adopt(self._fitting(before))
-        except SnapshotError as error:
-            seat = next((seat for seat in self.bus.seats if seat.slot == error.slot), None)
-            if seat is None:
-                raise
-            raise refusal(seat, error.__cause__) from error
-
-    def _fitting(self, data: bytes) -> Snapshot:
-        snapshot = unpack(data)
-        parts = self.fingerprint.other_parts(snapshot.fingerprint)
-        if parts:
-            raise SnapshotError(
-                f"The state is that of another machine. These differ: {', '.join(parts)}.",
-                remedy="Load the machine as it was when the state was saved.",
-            )
-        models = snapshot.fingerprint.other_models(self.fingerprint)
-        if models:
-            raise SnapshotError(
-                " ".join(models), remedy="Take the state again with this kit, or install the older card."
-            )
-        if set(snapshot.cards) != {seat.slot for seat in self.bus.seats}:
-            raise SnapshotError("The state does not hold the cards of this machine.")
-        return snapshot
-
-    def _adopt(self, snapshot: Snapshot) -> None:
-        self.bus.recording.catch_up()  # cycles go on elsewhere
-        self._first_found, self._led_to_first = None, []
-        for seat in self.bus.seats:
-            _take(seat.name, seat.load, snapshot.cards[seat.slot], seat.slot)
-        for name, load in (("findings", self.findings.load), ("cpu", self.cpu.load), ("bus", self.bus.load)):
-            _take(name, load, snapshot.state.get(name))
-        for plug in self.ports(Serial):
-            plug.begin_anew()
-        for wait in self.looking:
-            wait.begin_anew()
-
-
-def _take(who: str, load: Callable[[Any], None], state: Any, slot: int | None = None) -> None:
-    """Have a part of the machine take its state back.
-
-    Raises:
-        SnapshotError: it cannot; says which field of whose state is wrong.
-        CardError: a card did something else than to refuse its state.
-    """
-    try:
-        load(state)
-    except (StateError, CardError) as told:
-        error = told.__cause__ if isinstance(told, CardError) else told  # a card refuses a state in its own way
-        if not isinstance(error, Exception) or isinstance(error, CardMisuse):
-            raise
-        wrong = str(error) if isinstance(error, StateError) else shown(error, 200)
-        raise SnapshotError(
-            f"The state is damaged: {who}, {wrong}.",
-            slot=slot,
-            field=error.field if isinstance(error, StateError) else None,
-            remedy="Save it again, or use another file.",
-        ) from error
+        self._states.load(data)
