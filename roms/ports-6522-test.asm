@@ -12,6 +12,7 @@
 
 .alias LAMPS_B    %00111111
 .alias OUTPUTS_B  %10111111     ; PB6 is listened to, PB7 belongs to timer 1
+.alias CLOCK      %01000000     ; what PB6 listens to
 .alias STEP       $40           ; outer rounds of the delay loop: 82 000 cycles
 .alias HALF       50            ; interrupts of timer 1 in half a second
 
@@ -21,6 +22,7 @@
 .space TICKS 1                  ; hundredths of a second down to the next half second
 .space COUNT 1                  ; half seconds
 .space ROUNDS 1                 ; of the delay loop
+.space LAST 1                   ; level of PB6 at the last look
 
 .text
 .org $8000
@@ -78,13 +80,9 @@ _two:   lda #5
         lda #%00000100
         jsr passed
 
-; Sixteen cycles a byte; timer 2 counts the clock's falls down from 32 meanwhile.
-_shift: lda #PORTS_SHIFT_OUT+PORTS_PULSES
+; Sixteen cycles a byte, and one before them.
+_shift: lda #PORTS_SHIFT_OUT
         sta PORTS_CONTROL
-        lda #32
-        sta PORTS_WAIT_LOW
-        lda #0
-        sta PORTS_WAIT_HIGH
         lda #$A5
         sta PORTS_SHIFT
         ldx #8                  ; looks, of nine cycles each
@@ -96,8 +94,33 @@ _going: lda PORTS_FLAGS
         beq _calls
 _gone:  lda #%00001000
         jsr passed
-        lda PORTS_WAIT_LOW
-        cmp #32-8
+
+; A byte paced by timer 2: 255 + 2 cycles from edge to edge, so that each is seen on PB6. (Timer 2 could not count them
+; at full speed: pulses of one cycle are too short for PB6.)
+        lda #$FF
+        sta PORTS_WAIT_LOW
+        lda #PORTS_SHIFT_SLOW
+        sta PORTS_CONTROL
+        sta PORTS_SHIFT
+        lda #CLOCK
+        sta LAST
+        ldx #0                  ; falls
+        ldy #0                  ; 256 looks, of 25 cycles or more
+_look:  lda PORTS_B
+        and #CLOCK
+        cmp LAST
+        beq _same
+        sta LAST
+        cmp #0
+        bne _same
+        inx
+_same:  lda PORTS_FLAGS
+        and #PORTS_SHIFTED
+        bne _all
+        dey
+        bne _look
+        beq _calls
+_all:   cpx #8
         bne _calls
         lda #%00010000
         jsr passed

@@ -31,6 +31,11 @@ class Ports6522Settings:
         help="a read of T1C-L or T2C-L in the very cycle of the time-out; reports disagree",
     )
     pb7_needs_ddr: bool = setting(False, help="timer 1 drives PB7 only while DDRB7 is 1 too; sheets and reports differ")
+    pulse_flag: str = setting(
+        "at-zero",
+        one_of=("at-zero", "past-zero"),
+        help="pulses on PB6 set flag T2 as the count comes to 0, after N of them [WDC], or as it passes 0, after N + 1",
+    )
     open_inputs: str = setting(
         "high", one_of=("high", "low", "noise"), help="what pins joined to nothing read; noise also moves control lines"
     )

@@ -8,7 +8,8 @@ Left out: what timer 2 reads while it paces the shift register; the order of a c
 
 Sources:
     [R] Rockwell, R6522 Versatile Interface Adapter, data sheet: registers, timers, peripheral control, RESET.
-    [WDC] Western Design Center, W65C22S data sheet: section 1.7 (timer 1), Figures 2-3 and 2-4 (timer timing).
+    [WDC] Western Design Center, W65C22 and W65C22S data sheets: section 1.7 (timer 1), Figures 2-3 and 2-4 (timer
+        timing), section 2.10 and Figure 2-5 (pulse counting), Figures 2-10 to 2-12 (shift register), tIPW and tICW.
     [TEST] A public hardware test of the external shift clock, 2024; cbm-hackers list, 2023-2024.
 """
 
@@ -33,6 +34,7 @@ from simkit_cards.ports_6522.board import (
     board_registers,
 )
 from simkit_cards.ports_6522.handshake import CODE_WORDS, OUTPUTS, ControlLines
+from simkit_cards.ports_6522.pulses import PulseWidths
 from simkit_cards.ports_6522.shift import BY_CB1, MODE_WORDS, OFF, ShiftRegister
 from simkit_cards.ports_6522.timers import Timer1, Timer2
 
@@ -45,6 +47,7 @@ class Ports6522(Card):
     """Two ports, two timers, a shift register and an interrupt line."""
 
     kind: ClassVar[str] = "ports-6522"
+    model: ClassVar[int] = 2
     Settings: ClassVar[type] = Ports6522Settings
     faithful_to: ClassVar[str] = "R6522, W65C22S"
 
@@ -64,6 +67,7 @@ class Ports6522(Card):
     _sr: ShiftRegister = saved(PART)
     _a: ControlLines = saved(PART)
     _b: ControlLines = saved(PART)
+    _pulses: PulseWidths = saved(PART)
 
     @classmethod
     def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:
@@ -83,10 +87,11 @@ class Ports6522(Card):
         self._pb6, self._pb7 = self._port_b.pins[6:]
         self._ca2, self._cb1, self._cb2 = slot.pin("CA2"), slot.pin("CB1"), slot.pin("CB2")
         self._t1 = Timer1(settings.one_shot == "reload")
-        self._t2 = Timer2()
+        self._t2 = Timer2(settings.pulse_flag == "past-zero")
         self._sr = ShiftRegister()
         self._a = ControlLines()
         self._b = ControlLines()
+        self._pulses = PulseWidths()
         self._noisy = settings.open_inputs == "noise"
         self._quiet_until = 0  # nothing happens by time alone before this cycle
         self._unshown = True  # something has happened by time alone that the pins need not show yet
@@ -98,6 +103,7 @@ class Ports6522(Card):
         self._acr = self._pcr = self._ifr = self._ier = 0
         self._latched_a = self._latched_b = 0xFF
         self._open_reported = 0
+        self._pulses.reset()
         self._on_pb7 = False  # PB7 is timer 1's
         self._pb7.lazy_level = None
         self.forget()
@@ -202,6 +208,8 @@ class Ports6522(Card):
         """A control line or PB6 moved."""
         if cycle >= self._quiet_until:
             self._account(cycle)
+        if self._pulses.too_short(name, cycle):
+            self._report_short(name, cycle)
         if name == "PB6":
             if not level and self._t2.pulse():
                 self._ifr |= T2
@@ -545,6 +553,23 @@ class Ports6522(Card):
                 "open-input-read",
                 cycle,
                 f"The port was read while no card drives {names}: {level[self.settings.open_inputs]}.",
+            )
+
+    def _report_short(self, name: str, cycle: int) -> None:
+        """A pulse on an input was too short to be sure of; told once a pin, and only where the part looks at it."""
+        if name == "PB6":
+            uses = "as counted by timer 2 (tIPW)" if self._t2.counts_pulses else ""
+        elif self._sr.mode == OFF or name[1] == "A":
+            lines = self._a if name[1] == "A" else self._b
+            uses = "" if name[2] == "2" and lines.code in OUTPUTS else "as a control input"
+        else:
+            uses = "as outside clock of the shift register (tICW)" if name == "CB1" and not self._sr.makes_clock else ""
+        if uses and self._pulses.tell(name):
+            self.slot.report(
+                "pulse-too-short",
+                cycle,
+                f"{name}, {uses}, changed twice within less than 2 cycles of PHI2: the part may miss such a pulse. "
+                "Here it was taken. Make pulses and the gaps between them at least 2 cycles wide.",
             )
 
     def steady_until(self, offset: int, cycle: int) -> int:

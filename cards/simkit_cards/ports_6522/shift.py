@@ -2,8 +2,12 @@
 
 An access in cycle 0 starts it in the modes that stop after eight bits. CB1 then changes every half period: one cycle
 under PHI2, the low latch of timer 2 plus two cycles under timer 2 ([R], [WDC] shift register modes). It falls first, so
-a byte takes 16 half periods. CB2 changes when CB1 falls and is taken when CB1 rises (from memory). That the first fall
-is one half period after the access is from memory too.
+a byte takes 16 half periods. The first fall comes 1.5 cycles under PHI2, N + 2.5 cycles under timer 2, after the access
+has ended ([WDC] Figures 2-10 and 2-11): one cycle later than the half period alone, so that a byte under PHI2 sets the
+flag in cycle 17. Under an outside clock the flag comes with the eighth rise of CB1 where bits are taken (011), and with
+its eighth fall where they are put out (111; [WDC] Figure 2-12).
+CB2 changes when CB1 falls and is taken when CB1 rises (from memory); so is the first edge of mode 100, which a write to
+ACR starts, one half period after that write.
 Left out: what timer 2's counter reads while it paces the shift register.
 """
 
@@ -18,6 +22,9 @@ FREE_RUN = 0b100
 BY_TIMER = (0b001, 0b100, 0b101)
 BY_PHI2 = (0b010, 0b110)
 BY_CB1 = (0b011, 0b111)
+
+START_CYCLES = 1
+"""What an access that starts a byte adds before the first half period. [WDC] Figures 2-10 and 2-11"""
 
 EDGES_PER_BYTE = 16
 MODE_WORDS = (
@@ -99,7 +106,7 @@ class ShiftRegister:
         self.edges = EDGES_PER_BYTE
         if self.makes_clock:
             self.cb1 = True
-            self._edge = cycle + half_cycles
+            self._edge = cycle + START_CYCLES + half_cycles
 
     def advance(self, cycle: int, half_cycles: int, cb2_level: bool) -> bool:
         """Make the edges up to and with `cycle`; returns whether a byte ended, which sets the flag.
@@ -121,12 +128,12 @@ class ShiftRegister:
         return ended
 
     def clocked(self, level: bool, cb2_level: bool) -> bool:
-        """CB1 changed as an outside clock; returns whether that was the eighth pulse, which sets the flag."""
+        """CB1 changed as an outside clock; returns whether that was the eighth that counts, which sets the flag."""
         if self.mode not in BY_CB1:
             return False
         self._shift(level, cb2_level)
-        if not level:
-            return False
+        if level is self.shifts_out:
+            return False  # bits are taken at rises and put out at falls
         self.edges = (self.edges or EDGES_PER_BYTE) - 2  # goes on without an access
         return self.edges == 0
 

@@ -109,12 +109,16 @@ class Timer1:
 class Timer2:
     """Timer 2: one-shot, or a counter of pulses on PB6; it never reloads.
 
+    Args:
+        flags_past_zero: pulses set the flag as the count passes 0; otherwise as it comes to 0.
+
     Attributes:
         latch_low: the low latch; paces the shift register too.
         counts_pulses: whether PB6 steps it instead of the clock.
         armed: the time-out is still to set the flag.
     """
 
+    _flags_past_zero: bool
     latch_low: int = saved(BYTE, 0xFF)
     counts_pulses: bool = saved(FLAG, False)
     armed: bool = saved(FLAG, False)
@@ -169,11 +173,11 @@ class Timer2:
         return NEVER if self.counts_pulses else self._timeout
 
     def pulse(self) -> bool:
-        """PB6 fell; returns whether the count passed 0, which sets the flag."""
+        """PB6 fell; returns whether the flag is set: N pulses after a start with N. [WDC] 2.10 and Figure 2-5."""
         if not self.counts_pulses:
             return False
         self._value = (self._value - 1) % WRAP
-        flagged = self.armed and self._value == 0xFFFF
+        flagged = self.armed and self._value == (WRAP - 1 if self._flags_past_zero else 0)
         if flagged:
             self.armed = False
         return flagged

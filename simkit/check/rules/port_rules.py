@@ -33,6 +33,15 @@ PORT_RULES = (
         bench="Count clocks sent against interrupts after eight.",
     ),
     Rule(
+        name="pulse-too-short",
+        level="warning",
+        title="a pulse on a port card's input is shorter than the part is sure to see",
+        story="A counter fed by another chip's clock is now and then one short.",
+        hardware="The part looks at these inputs with PHI2: a pulse or gap of less than two cycles may fall between.",
+        do="Divide the clock, or stretch the strobe with a flip-flop or monostable.",
+        bench="Compare the width of pulse and gap with two periods of PHI2.",
+    ),
+    Rule(
         name="serial-byte-replaced",
         level="error",
         title="a byte was stored while the one before still waited",

@@ -224,18 +224,27 @@ def test_timer_2_flags_once_and_counts_on(via):
     assert via.peek(T2CL) | via.peek(T2CH) << 8 == 0xFFFF
 
 
-def test_timer_2_counts_falls_of_pb6(via):
-    """R6522 data sheet, timer 2 pulse counting: a pulse a high-to-low change; the flag when the count passes 0."""
+@pytest.mark.parametrize(("pulse_flag", "more"), [("at-zero", 0), ("past-zero", 1)])
+@pytest.mark.parametrize("count", [1, 3, 300])
+def test_timer_2_counts_falls_of_pb6(pulse_flag, more, count):
+    """WDC W65C22 data sheet, section 2.10 and Figure 2-5: the flag comes after N pulses, with the fall of the last.
+
+    That it comes as the count passes 0, one pulse later, is the older reading, from memory: the setting has it too.
+    """
+    via = Bench(Ports6522, {"pulse_flag": pulse_flag})
     via.write(ACR, 0x20)
-    via.write(T2CL, 3)
-    via.write(T2CH, 0)
-    for n in range(4):
+    via.write(T2CL, count & 0xFF)
+    via.write(T2CH, count >> 8)
+    for n in range(count + more):
         assert via.peek(IFR) == 0, n
         via.pull("PB6", False)
-        via.run(50)
+        via.run(2)
+        assert via.peek(T2CL) == (count - n - 1) & 0xFF
+        assert bool(via.peek(IFR)) is (n == count + more - 1)
         via.pull("PB6", True)
-        via.run(50)
+        via.run(2)
     assert via.peek(IFR) == 0x20
+    assert not list(via.findings)
 
 
 def test_interrupt_enable_register_sets_and_clears(via):
@@ -265,7 +274,10 @@ def test_bit_7_of_ifr_is_the_interrupt_line(via):
 
 @pytest.mark.parametrize("mode", [0b110, 0b010])
 def test_a_byte_under_phi2_takes_16_cycles(via, mode):
-    """R6522 data sheet, shift register modes 110 and 010: one bit is two cycles."""
+    """R6522 data sheet, shift register modes 110 and 010: one bit is two cycles.
+
+    WDC W65C22 data sheet, Figure 2-11: CB1 first falls 1.5 cycles after the access, so the flag comes in cycle 17.
+    """
     via.write(ACR, mode << 2)
     zero = via.cycle
     via.write(SR, 0xA5)
@@ -276,7 +288,8 @@ def test_a_byte_under_phi2_takes_16_cycles(via, mode):
         level = via.level("CB1")
         falls += before and not level
         before = level
-        assert bool(via.peek(IFR) & 4) is (cycle >= zero + 16)
+        assert (falls > 0) is (cycle >= zero + 2)
+        assert bool(via.peek(IFR) & 4) is (cycle >= zero + 17)
     assert falls == 8
 
 
@@ -287,7 +300,7 @@ def test_shifting_out_sends_bit_7_first_and_the_byte_comes_back_round(via):
     via.write(SR, 0xA5)
     bits = []
     for n in range(8):
-        via.run_to(zero + 2 + 2 * n)  # CB1 rises
+        via.run_to(zero + 3 + 2 * n)  # CB1 rises
         assert via.level("CB1")
         bits.append(via.level("CB2"))
     assert bits == [True, False, True, False, False, True, False, True]
@@ -308,7 +321,7 @@ def test_under_timer_2_cb1_changes_every_latch_and_two_cycles(via, latch):
         if via.level("CB1") is not before:
             before = not before
             changes.append(cycle - zero)
-    assert changes == [(latch + 2) * n for n in range(1, 17)]
+    assert changes == [1 + (latch + 2) * n for n in range(1, 17)], "Figure 2-10: first fall N + 2.5 cycles after"
     assert via.peek(IFR) & 4
 
 
@@ -345,6 +358,73 @@ def test_an_outside_clock_shifts_eight_bits_in_and_goes_on(via):
     clock_byte(via, 0xE1)
     assert via.peek(SR) == 0xE1
     assert via.peek(IFR) & 4
+
+
+def test_under_an_outside_clock_the_flag_comes_with_the_eighth_fall_where_bits_go_out(via):
+    """WDC W65C22 data sheet, Figure 2-12: mode 111 interrupts after the eighth fall of CB1; no stop."""
+    via.write(ACR, 0b111 << 2)
+    via.write(SR, 0x96)
+    for _ in range(2):
+        bits = []
+        for n in range(8):
+            assert via.peek(IFR) & 4 == 0
+            via.pull("CB1", False)
+            via.run(1)
+            bits.append(via.level("CB2"))
+            assert bool(via.peek(IFR) & 4) is (n == 7)
+            via.run(5)
+            via.pull("CB1", True)
+            via.run(5)
+        assert bits == [True, False, False, True, False, True, True, False]
+        via.write(IFR, 4)
+
+
+@pytest.mark.parametrize(
+    ("pin", "acr", "pcr", "words"),
+    [
+        ("PB6", 0x20, 0x00, "counted by timer 2 (tIPW)"),  # W65C22 data sheet, AC characteristics
+        ("CB1", 0x0C, 0x00, "outside clock of the shift register (tICW)"),  # the same
+        ("CB1", 0x1C, 0x00, "outside clock of the shift register (tICW)"),
+        ("CA1", 0x00, 0x00, "a control input"),  # control inputs: from memory
+        ("CA2", 0x00, 0x00, "a control input"),
+        ("CB1", 0x00, 0x10, "a control input"),
+        ("CB2", 0x00, 0x00, "a control input"),
+        ("PB6", 0x00, 0x00, ""),  # an ordinary input
+        ("CB2", 0x0C, 0x00, ""),  # data of the shift register
+        ("CB2", 0x00, 0xC0, ""),  # an output
+        ("CA2", 0x00, 0x0C, ""),
+    ],
+)
+@pytest.mark.parametrize("width", [0, 1, 2])
+def test_a_pulse_of_less_than_two_cycles_is_told_where_the_part_looks_at_it(pin, acr, pcr, words, width):
+    """WDC W65C22 data sheet, AC characteristics: tIPW (PB6) and tICW (CB1) are two cycles at least."""
+    via = Bench(Ports6522)
+    via.write(ACR, acr)
+    via.write(PCR, pcr)
+    for _ in range(3):
+        via.pull(pin, False)
+        via.run(width)
+        via.pull(pin, True)
+        via.run(20)
+    told = [f.message for f in via.findings if f.rule == "pulse-too-short"]
+    assert len(told) == (1 if width < 2 and words else 0), "once a pin"
+    assert all(words in message and message.startswith(pin) for message in told)
+
+
+def test_the_gap_between_two_pulses_is_measured_too_and_told_again_after_a_reset(via):
+    """WDC W65C22 data sheet, AC characteristics, tIPW."""
+    for _ in range(2):
+        via.write(ACR, 0x20)
+        via.pull("PB6", False)
+        via.run(9)
+        via.pull("PB6", True)
+        via.run(1)
+        via.pull("PB6", False)
+        via.run(9)
+        via.pull("PB6", True)
+        via.run(9)
+        via.reset()
+    assert via.findings.count("pulse-too-short") == 2
 
 
 def test_the_defective_outside_clock_loses_bits_and_a_flip_flop_cures_it():
@@ -548,7 +628,7 @@ class Timers:
     """Both timers, advanced as the card does it, and how often each has set its flag."""
 
     def __init__(self, *, reloads):
-        self.t1, self.t2 = Timer1(reloads), Timer2()
+        self.t1, self.t2 = Timer1(reloads), Timer2(False)
         self.t1.power_on(0, 0x1234, 0x0042)
         self.t2.power_on(0, 0x34, 0x0042)
         self.mode = False, False

@@ -18,13 +18,14 @@ PULLED = (*CONTROL, *(f"P{port}{n}" for port in "AB" for n in range(8)))
 
 class TickingVia:
     """A 6522 that is stepped cycle by cycle. Sources: Rockwell R6522 and WDC W65C22S data sheets, register tables,
-    timer figures, shift register modes; what is from memory in the card is from memory here."""
+    timer figures, shift register modes and figures; what is from memory in the card is from memory here."""
 
     def __init__(self, noise, board):
         n = noise
         self.reload = board["one_shot"] == "reload"
         self.flag_kept = board["timeout_during_read"] == "flag-kept"
         self.pb7_needs_ddr = board["pb7_needs_ddr"]
+        self.pulses_flag_at = 0 if board["pulse_flag"] == "at-zero" else 0xFFFF
         self.ora = self.orb = self.ddra = self.ddrb = self.acr = self.pcr = self.ifr = self.ier = 0
         self.t1_latch, self.t1 = n[0] | n[1] << 8, n[2] | n[3] << 8
         self.t1_expired = self.t1_armed = False
@@ -123,17 +124,22 @@ class TickingVia:
                 self.ifr |= 0x20
                 self.t2_armed = False
 
+    def count_pulse(self):
+        self.t2 = (self.t2 - 1) & 0xFFFF
+        if self.t2_armed and self.t2 == self.pulses_flag_at:
+            self.ifr |= 0x20
+            self.t2_armed = False
+
     def sr_edge(self, rises):
-        if rises:
-            if self.mode < 4:
-                self.sr = self.sr << 1 & 0xFE | self.seen["CB2"]
-            if self.mode != 4:
-                self.sr_bits -= 1
-                if not self.sr_bits:
-                    self.ifr |= 4
-        elif self.mode >= 4:
+        if rises and self.mode < 4:
+            self.sr = self.sr << 1 & 0xFE | self.seen["CB2"]
+        if not rises and self.mode >= 4:
             self.sr_data = self.sr >= 0x80
             self.sr = self.sr << 1 & 0xFE | self.sr >> 7
+        if self.mode != 4 and rises is (self.mode != 7):  # 111: the falls count, Figure 2-12
+            self.sr_bits -= 1
+            if not self.sr_bits:
+                self.ifr |= 4
 
     def look(self):
         """Compare the lines with what they were."""
@@ -164,7 +170,7 @@ class TickingVia:
         if "CB2" in moved and not self.mode and not self.pcr & 0x80 and moved["CB2"] is bool(self.pcr & 0x40):
             self.ifr |= 8
         if moved.get("PB6") is False and self.acr & 0x20:
-            self.count_t2()
+            self.count_pulse()
         self.seen = self.lines()
 
     @staticmethod
@@ -202,7 +208,7 @@ class TickingVia:
         self.sr_bits = 8
         if self.mode not in (3, 7):
             self.sr_clock = True
-            self.sr_wait = self.half()
+            self.sr_wait = 1 + self.half()  # Figures 2-10 and 2-11
 
     def read(self, r):
         lines = self.lines()
@@ -349,6 +355,7 @@ BOARDS = st.fixed_dictionaries(
         "one_shot": st.sampled_from(("reload", "run-on")),
         "timeout_during_read": st.sampled_from(("flag-cleared", "flag-kept")),
         "pb7_needs_ddr": st.booleans(),
+        "pulse_flag": st.sampled_from(("at-zero", "past-zero")),
     }
 )
 
@@ -405,14 +412,19 @@ class Pair:
     length=st.sampled_from((20, 120, 700, 700)),
 )
 @example(  # a write to DDRB alone gives PB7 to a timer that runs, and the line is followed
-    board={"one_shot": "reload", "timeout_during_read": "flag-cleared", "pb7_needs_ddr": True},
+    board={"one_shot": "reload", "timeout_during_read": "flag-cleared", "pb7_needs_ddr": True, "pulse_flag": "at-zero"},
     watched=True,
     asked=False,
     seed=900531195,
     length=700,
 )
 @example(  # PB7, which nobody follows, is taken from the timer while a hand has it high: it is high
-    board={"one_shot": "reload", "timeout_during_read": "flag-cleared", "pb7_needs_ddr": False},
+    board={
+        "one_shot": "reload",
+        "timeout_during_read": "flag-cleared",
+        "pb7_needs_ddr": False,
+        "pulse_flag": "past-zero",
+    },
     watched=False,
     asked=False,
     seed=13226,
