@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from simkit.contract.errors import CardMisuse, shown
+from simkit.contract.ports import BorderRuns
 from simkit.contract.registers import PlainMemory
 from simkit.contract.shapes import as_whole
 
@@ -160,6 +161,28 @@ def picture(value: object, size: int, colours: int) -> bytes:
     if others:
         raise CardMisuse(f"gave a pixel of colour {others[0]}", f"The palette has {colours}, counted from 0.")
     return pixels
+
+
+def border(value: object, size: int, colours: int) -> BorderRuns:
+    """Colours of a border from position to position."""
+    remedy = "Give a tuple of (position, palette number), the first at 0; ((0, colour),) is a border of one colour."
+    if not isinstance(value, tuple | list) or not value:
+        raise _refused(value, "no border", remedy)
+    runs: list[tuple[int, int]] = []
+    for entry in value:
+        pair = [as_whole(part) for part in entry] if isinstance(entry, tuple | list) else []
+        whole = [number for number in pair if number is not None]
+        if len(pair) != 2 or len(whole) != 2:
+            raise _refused(entry, "no part of a border", remedy)
+        position, colour = whole
+        if not 0 <= colour < colours:
+            raise CardMisuse(f"gave a border of colour {colour}", f"The palette has {colours}, counted from 0.")
+        lowest, highest = (runs[-1][0] + 1, size - 1) if runs else (0, 0)
+        if not lowest <= position <= highest:
+            remedy = f"Here {lowest} to {highest} can stand."
+            raise CardMisuse(f"gave a border with a colour from {position} on", remedy)
+        runs.append((position, colour))
+    return tuple(runs)
 
 
 # states -------------------------------------------------------------------------------------------------------------

@@ -127,19 +127,13 @@ def _screen(port: Any) -> dict[str, Check]:
         setattr(port, name, Fraction(getattr(port, name)))
     colours = len(port.palette)
     _need(port, "blank_index", lambda value: _is_whole(value, 0, colours - 1), "Give a number in the palette.")
+    across, down = port.size_with_border
     return {
         "pixels": partial(answers.picture, size=port.width * port.height, colours=colours),
-        "border": partial(_colour, colours=colours),
+        "border": partial(answers.border, size=across * down, colours=colours),
         "text": answers.text,
         "frames": answers.count,
     }
-
-
-def _colour(value: object, colours: int) -> int:
-    number = answers.byte(value)
-    if number >= colours:
-        raise CardMisuse(f"gave colour {number}", f"The palette has {colours}, counted from 0.")
-    return number
 
 
 def _keys(port: Any) -> dict[str, Check]:

@@ -9,7 +9,16 @@ from simkit.contract.errors import SimkitError, near
 from simkit.contract.events import NEVER
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.pin_group import PinGroup
-from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
+from simkit.contract.ports import (
+    BorderRuns,
+    ButtonsPort,
+    KeysPort,
+    LampsPort,
+    PadsPort,
+    Port,
+    ScreenPort,
+    SerialPort,
+)
 from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.settings import setting
 from simkit.contract.shapes import (
@@ -49,6 +58,7 @@ __all__ = [
     "PART",
     "TEXT",
     "WORD",
+    "BorderRuns",
     "ButtonsPort",
     "Card",
     "Crystal",

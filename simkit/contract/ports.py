@@ -16,6 +16,13 @@ import attrs
 
 PRESSES = ("press", "release")
 
+BorderRuns = tuple[tuple[int, int], ...]
+"""What colour the border has from where on: (position, palette number), positions rising, the first 0.
+
+A position counts the pixels of the picture with its margins, row by row from the top left; inside the picture it says
+nothing, as `pixels` stand there. A border of one colour is ((0, colour),).
+"""
+
 
 @attrs.define(slots=True, eq=False)
 class Port:
@@ -40,7 +47,7 @@ class ScreenPort(Port):
         width: pixels across.
         height: pixels down.
         pixels: pixels(cycle) -> bytes of width * height palette numbers, rows from the top: the last whole frame.
-        border: border(cycle) -> palette number round the picture.
+        border: border(cycle) -> colours round the picture as the last whole frame left them, as `BorderRuns`.
         text: text(cycle) -> what can be read on the screen, lines joined by newlines.
         palette: (red, green, blue) 0 to 255 by palette number.
         margins: border sizes in pixels: left, right, top, bottom.
@@ -53,7 +60,7 @@ class ScreenPort(Port):
     width: int
     height: int
     pixels: Callable[[int], bytes]
-    border: Callable[[int], int]
+    border: Callable[[int], BorderRuns]
     text: Callable[[int], str]
     palette: tuple[tuple[int, int, int], ...]
     margins: tuple[int, int, int, int]
@@ -61,6 +68,18 @@ class ScreenPort(Port):
     frames: Callable[[int], int]
     pixel_aspect: Fraction = Fraction(1)
     blank_index: int = 1
+
+    @property
+    def size_with_border(self) -> tuple[int, int]:
+        """Pixels across and down with the margins."""
+        left, right, top, bottom = self.margins
+        return left + self.width + right, top + self.height + bottom
+
+    def border_pixels(self, runs: BorderRuns) -> bytes:
+        """A palette number a pixel of the whole size with the margins, from what `border` gave."""
+        across, down = self.size_with_border
+        ends = [position for position, _ in runs[1:]] + [across * down]
+        return b"".join([bytes([colour]) * (end - start) for (start, colour), end in zip(runs, ends, strict=True)])
 
 
 @attrs.define(slots=True, eq=False)

@@ -52,10 +52,12 @@ def _rows(port: ScreenPort, cycle: int, *, border: bool) -> list[bytes]:
     rows = [pixels[start : start + width] for start in range(0, width * port.height, width)]
     if not border:
         return rows
-    left, right, top, bottom = port.margins
-    edge = bytes([port.border(cycle)])
-    whole = edge * (left + width + right)
-    return [whole] * top + [edge * left + row + edge * right for row in rows] + [whole] * bottom
+    left, _, top, _ = port.margins
+    across, down = port.size_with_border
+    border_pixels = port.border_pixels(port.border(cycle))
+    whole = [border_pixels[start : start + across] for start in range(0, across * down, across)]
+    framed = [edge[:left] + row + edge[left + width :] for edge, row in zip(whole[top:], rows, strict=False)]
+    return whole[:top] + framed + whole[top + port.height :]
 
 
 def _wider(row: bytes, scale: int) -> bytes:

@@ -7,7 +7,7 @@ import os
 import attrs
 import pygame
 
-from simkit.contract.ports import ScreenPort
+from simkit.contract.ports import BorderRuns, ScreenPort
 from simkit.window.foot import FOOT_PX, Foot, draw_foot
 from simkit.window.layout import Box, Layout, Shape, best_scale, lay_out, size_at
 from simkit.window.lettering import TEXT_PX, Colour, Lettering
@@ -56,7 +56,7 @@ class Words:
 class _Seen:
     """What a machine showed: pixels and border, None for dark; and its lamps."""
 
-    picture: tuple[bytes, int] | None
+    picture: tuple[bytes, BorderRuns] | None
     lamps: Levels
 
 
@@ -217,7 +217,7 @@ class Painter:
             return _Seen(None, self._panel.dark)
         return _Seen(None if port is None else (port.pixels(cycle), port.border(cycle)), self._panel.levels(cycle))
 
-    def _draw_picture(self, port: ScreenPort, picture: tuple[bytes, int] | None) -> None:
+    def _draw_picture(self, port: ScreenPort, picture: tuple[bytes, BorderRuns] | None) -> None:
         box = self.layout.picture
         across, down = self.layout.across, self.layout.down
         visible = pygame.Rect(box.x, box.y, box.width, box.height)
@@ -225,12 +225,19 @@ class Painter:
             pygame.draw.rect(self._surface, (0, 0, 0), visible)
             return
         pixels, border = picture
-        pygame.draw.rect(self._surface, port.palette[border], visible)
-        image = pygame.image.frombuffer(pixels, (port.width, port.height), "P")
-        image.set_palette(port.palette)
-        scaled = pygame.transform.scale(image.convert(self._surface), (port.width * across, port.height * down))
+        if len(border) == 1:
+            pygame.draw.rect(self._surface, port.palette[border[0][1]], visible)
+        else:
+            self._surface.blit(self._scaled(port, port.border_pixels(border), port.size_with_border), visible)
         left, _, top, _ = port.margins
-        self._surface.blit(scaled, (box.x + left * across, box.y + top * down))
+        picture_at = (box.x + left * across, box.y + top * down)
+        self._surface.blit(self._scaled(port, pixels, (port.width, port.height)), picture_at)
+
+    def _scaled(self, port: ScreenPort, pixels: bytes, size: tuple[int, int]) -> pygame.Surface:
+        image = pygame.image.frombuffer(pixels, size, "P")
+        image.set_palette(port.palette)
+        wide, high = size[0] * self.layout.across, size[1] * self.layout.down
+        return pygame.transform.scale(image.convert(self._surface), (wide, high))
 
     def _draw_reason(self) -> None:
         """Say in its place why there is no picture, high enough that strips leave it free in all but low windows."""

@@ -92,7 +92,7 @@ class Sound(Card):
             width=4,
             height=2,
             pixels=self.pixels,
-            border=lambda cycle: 0,
+            border=self.border,
             text=self.text,
             palette=((0, 0, 0), (255, 255, 255)),
             margins=(1, 1, 1, 1),
@@ -102,6 +102,9 @@ class Sound(Card):
 
     def pixels(self, cycle):
         return bytes(8)
+
+    def border(self, cycle):
+        return ((0, 0),)
 
     def text(self, cycle):
         return "sound"
@@ -276,11 +279,19 @@ giving("rom", "text", "which is no memory", suffix="AText", at="class")
 giving("holds_program", "yes", "neither true nor false", suffix="AText")
 giving("pixels", b"123", "port 'screen'", "which is no picture of 8 pixels", suffix="TooLittle")
 giving("pixels", bytes([0, 1, 2, 0, 0, 0, 0, 0]), "port 'screen'", "a pixel of colour 2", suffix="NoColour")
+giving("border", 0, "port 'screen'", "gave 0, which is no border", suffix="AColour")
+giving("border", (), "port 'screen'", "gave (), which is no border", suffix="Nothing")
+giving("border", (0, 1), "port 'screen'", "gave 0, which is no part of a border", suffix="ABarePair")
+giving("border", ((0, 0), (3, "1")), "port 'screen'", "which is no part of a border", suffix="AText")
+giving("border", ((0, 2),), "port 'screen'", "a border of colour 2", suffix="NoColour")
+giving("border", ((1, 0),), "port 'screen'", "a colour from 1 on", "Here 0 to 0 can stand", suffix="NoBeginning")
+giving("border", ((0, 0), (9, 1), (9, 0)), "port 'screen'", "a colour from 9 on", "10 to 23", suffix="TheSamePlace")
+giving("border", ((0, 0), (24, 1)), "port 'screen'", "a colour from 24 on", "1 to 23", suffix="BeyondTheEnd")
 giving("text", None, "port 'screen'", "gave None, which is no text", suffix="None")
 giving("levels", (True,), "port 'lamps'", "which is no row of 2", suffix="TooFew")
 giving("tone", 7, "the lazy_level of pin TONE", "which is no level of a pin", suffix="Seven")
 for cls, words, _ in TABLE:
-    if words[0] in (": pixels ", ": text ", ": levels ", ": tone "):
+    if words[0] in (": pixels ", ": border ", ": text ", ": levels ", ": tone "):
         TABLE[TABLE.index((cls, words, _))] = (cls, words[1:], _)
 
 

@@ -55,6 +55,7 @@ def exercise(machine):
     machine.bus.wait_cycles(0x7F00, False)
     card.words()
     _ = card.screen.pixels
+    card.screen.png()
     card.screen.text()
     _ = card.lamps.levels
     _ = card.serial.received

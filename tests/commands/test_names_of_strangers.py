@@ -47,7 +47,7 @@ class Stranger(Card):
         slot.port(LampsPort("lamps", (EVIL, EVIL + "2"), lambda cycle: (True, False)))
         slot.port(
             ScreenPort(
-                "screen", 8, 8, lambda cycle: bytes(64), lambda cycle: 0, lambda cycle: EVIL, ((0, 0, 0),) * 2,
+                "screen", 8, 8, lambda cycle: bytes(64), lambda cycle: ((0, 0),), lambda cycle: EVIL, ((0, 0, 0),) * 2,
                 (0, 0, 0, 0), Fraction(20_000), lambda cycle: cycle // 20_000,
             )
         )

@@ -52,13 +52,20 @@ def test_a_port_of_an_authors_own_kind_takes_what_it_does_not_refuse():
 def test_what_a_port_shows_when_its_card_says_nothing_else():
     """Square pixels, one palette number for an empty screen, and an endless sender keeps the newest million bytes."""
     screen = ScreenPort(
-        "screen", 1, 1, bytes, lambda cycle: 0, lambda cycle: "", ((0, 0, 0),), (0, 0, 0, 0), 1, lambda cycle: 0
+        "screen", 1, 1, bytes, lambda cycle: ((0, 0),), lambda cycle: "", ((0, 0, 0),), (0, 0, 0, 0), 1, lambda cycle: 0
     )
     assert screen.pixel_aspect == 1
     for byte in range((1 << 20) + 2):
         SERIAL.sent.append((byte, 0))
     assert (len(SERIAL.sent), SERIAL.sent[0]) == (1 << 20, (2, 0))
     assert LampsPort("lamps", ("A",), lambda cycle: (True,)).levels(0) == (True,)
+
+
+def test_border_pixels_are_those_of_the_runs_row_by_row_over_the_whole_size():
+    screen = ScreenPort("screen", 2, 1, bytes, None, None, ((0, 0, 0),), (1, 2, 1, 1), 1, None)
+    assert screen.size_with_border == (5, 3)
+    assert screen.border_pixels(((0, 4),)) == bytes([4]) * 15
+    assert screen.border_pixels(((0, 4), (3, 7), (14, 1))) == bytes([4] * 3 + [7] * 11 + [1])
 
 
 @pytest.mark.parametrize(

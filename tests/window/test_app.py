@@ -1,6 +1,7 @@
 """The window's loop, driven step by step on SDL's dummy driver: real events of the library, no display."""
 
 import ctypes
+import io
 import sys
 from pathlib import Path
 
@@ -154,7 +155,26 @@ def test_the_picture_in_the_window_is_the_card_s_pixel_by_pixel(hello):
         at = (layout.picture.x + (left + x) * layout.across, layout.picture.y + (top + y) * layout.down)
         assert tuple(surface.get_at(at))[:3] == port.palette[pixels[y * 256 + x]]
     border = tuple(surface.get_at((layout.picture.x, layout.picture.y + layout.picture.height - 1)))[:3]
-    assert border == port.palette[port.border(hello.machine.cycle)]
+    assert border == port.palette[port.border(hello.machine.cycle)[-1][1]]
+
+
+def test_a_border_of_several_colours_stands_in_window_and_picture_file_where_its_runs_say(hello):
+    hello.choose("Pause")
+    port, painter = hello.app.screen.port, hello.app.painter
+    left, _, top, _ = port.margins
+    wide, _ = port.size_with_border
+    runs = ((0, 4), (3 * wide + 10, 8), ((top + 50) * wide + 5, 11), ((top + 193) * wide, 2))
+    port.border = lambda cycle: runs
+    hello.ticks(30)
+    pygame, layout, surface = hello.pygame, painter.layout, hello.pygame.display.get_surface()
+    saved = pygame.image.load(io.BytesIO(hello.app.screen.png()), "border.png")
+    wanted = {(9, 3): 4, (10, 3): 8, (4, top + 50): 8, (5, top + 50): 11, (wide - 1, top + 192): 11, (0, top + 193): 2}
+    for (x, y), colour in wanted.items():
+        assert tuple(saved.get_at((x, y)))[:3] == port.palette[colour]
+        at = layout.picture.x + x * layout.across, layout.picture.y + y * layout.down
+        assert tuple(surface.get_at(at))[:3] == port.palette[colour]
+    pixels = port.pixels(hello.machine.cycle)
+    assert tuple(saved.get_at((left, top + 50)))[:3] == port.palette[pixels[50 * 256]]
 
 
 def test_quit_ends_the_loop_and_closes_the_window(hello):

@@ -29,6 +29,7 @@ from simkit.contract import (
     NEVER,
     PART,
     TEXT,
+    BorderRuns,
     Card,
     Drive,
     PinSpec,
@@ -558,9 +559,9 @@ class TileVideo(Card):
         self.advance(cycle)
         return self._picture.pixels()
 
-    def _border(self, cycle: int) -> int:
+    def _border(self, cycle: int) -> BorderRuns:
         self.advance(cycle)
-        return self._tables.backdrop
+        return ((0, self._tables.backdrop),)
 
     def _frames(self, cycle: int) -> int:
         self.advance(cycle)
