@@ -37,7 +37,7 @@ OF_ANY_LENGTH = {
     ),
     "serial-6551": ("queue", "spoiled"),
     "serial-pads": ("pads.1", "pads.2"),
-    "tile-video": ("journal", "said"),
+    "tile-video": ("fixed", "frame_inks", "journal", "said"),
 }  # fmt: skip
 """Lists and bytes of which there may be more or fewer, or whose number only fits others."""
 OF_ANY_NAMES = ("controller.ticks", "line.device.breaks", "device.breaks")

@@ -1,8 +1,10 @@
 """Tile-video card round a chip of the 9918A family: 16 KB of video memory behind two ports, one interrupt output.
 
 Faithful to: TMS9918A, TMS9928A (60 Hz), TMS9929A (50 Hz); setting `part`.
-Left out: changes inside a line (a change shows from the line being drawn, whole), the picture of an external video
-source (its bit is decoded; what lies behind shows as colour 0), decay of dynamic memory in 4K addressing or in reset.
+Changes while a line is drawn: register 7 counts from the next dot, in the border too, registers 0 to 6 from the next
+cell, memory for the whole line; sprites follow in the next line (`picture`, `sweep`).
+Left out: memory written inside a line counting from the next cell alone, the picture of an external video source (its
+bit is decoded; what lies behind shows as colour 0), decay of dynamic memory in 4K addressing or in reset.
 
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to C.
@@ -16,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 from itertools import count
-from operator import sub
+from operator import lt, sub
 from typing import Any, ClassVar
 
 from simkit.contract import (
@@ -47,12 +49,14 @@ from simkit.contract import (
 from simkit_cards.tile_video.access import PortState, What, outcome_words
 from simkit_cards.tile_video.board import MemoryWires, picture_faults
 from simkit_cards.tile_video.colours import BLACK, GREY, palette
+from simkit_cards.tile_video.inside import addressed
 from simkit_cards.tile_video.pacing import Pacing
-from simkit_cards.tile_video.picture import Picture, addressed
+from simkit_cards.tile_video.picture import Picture
 from simkit_cards.tile_video.raster import DOTS_PER_LINE, LINES, TICKS_PER_DOT, Raster, margins
 from simkit_cards.tile_video.rules import PAIR_US, Rules
 from simkit_cards.tile_video.settings import TileVideoSettings
 from simkit_cards.tile_video.status import Status, StatusFlags
+from simkit_cards.tile_video.sweep import Sweep
 from simkit_cards.tile_video.tables import (
     ACTIVE_DOTS,
     ACTIVE_LINES,
@@ -86,11 +90,21 @@ def _in_palette(pixels: bytes) -> bool:
     return not pixels.translate(None, bytes(range(16)))
 
 
+def _rise(places: list[tuple[int, Any]]) -> bool:
+    numbers = [number for number, _ in places]
+    return all(map(lt, numbers, numbers[1:]))
+
+
+def _rise_from_0(places: list[tuple[int, Any]]) -> bool:
+    return bool(places) and places[0][0] == 0 and _rise(places)
+
+
 @remembers
 class TileVideo(Card):
     """Shows tiles and sprites from its own memory; the program reaches that through two ports."""
 
     kind: ClassVar[str] = "tile-video"
+    model: ClassVar[int] = 2  # sprites follow a line later, registers act from the next cell or dot, border by dots
     Settings: ClassVar[type] = TileVideoSettings
     faithful_to: ClassVar[str] = "TMS9918A, TMS9928A, TMS9929A"
 
@@ -156,7 +170,15 @@ class TileVideo(Card):
             slow_multicolor=settings.multicolor_wait == "8 us",
             tell_multicolor=settings.multicolor_told == "under 8 us",
         )
-        self._picture = Picture(settings.text_left, blank=1, low_left=settings.multicolor_left == "low half")
+        borders = margins(lines, settings.top_border_50_hz)
+        self._sweep = Sweep(self._raster, borders)
+        self._picture = Picture(
+            settings.text_left,
+            blank=1,
+            low_left=settings.multicolor_left == "low half",
+            sweep=self._sweep,
+            scan_ticks=settings.sprite_scan_dots * TICKS_PER_DOT,
+        )
         self._memory = bytearray(VRAM_BYTES)
         self._written = bytearray(VRAM_BYTES)
         self._status = StatusFlags(
@@ -191,7 +213,7 @@ class TileVideo(Card):
                 border=self._border,
                 text=self._text,
                 palette=palette(colours),
-                margins=margins(lines, settings.top_border_50_hz),
+                margins=borders,
                 frame_cycles=Fraction(lines * DOTS_PER_LINE * TICKS_PER_DOT) * slot.clock_hz / settings.crystal_hz,
                 frames=self._frames,
                 pixel_aspect=PIXEL_ASPECT[lines],
@@ -338,8 +360,7 @@ class TileVideo(Card):
         self._written[cell] = 1
         if self._memory[cell] != value:
             if sprites:
-                self._status.catch_up(tick, self._frame, self._tables)
-                self._status.changed()
+                self._status.fix(tick, self._frame, self._tables)
             self._memory[cell] = value
             self._picture.journal.append((tick, cell, value))
 
@@ -347,15 +368,13 @@ class TileVideo(Card):
         if self._registers[number] == value:
             return
         if number in _SPRITE_REGISTERS:
-            self._status.catch_up(tick, self._frame, self._tables)
+            self._status.fix(tick, self._frame, self._tables)
         was_on = self._tables.on
         self._registers[number] = value
         self._picture.journal.append((tick, -1 - number, value))
         self._set_tables()
         self._rules.register_changed()
         self._check_memory = self._tables.on and (self._check_memory or not was_on)
-        if number in _SPRITE_REGISTERS:
-            self._status.changed()
 
     def _set_tables(self) -> None:
         self._tables = decode(self._registers)
@@ -560,8 +579,8 @@ class TileVideo(Card):
         return self._picture.pixels()
 
     def _border(self, cycle: int) -> BorderRuns:
-        self.advance(cycle)
-        return ((0, self._tables.backdrop),)
+        self._pixels(cycle)
+        return self._picture.border
 
     def _frames(self, cycle: int) -> int:
         self.advance(cycle)
@@ -596,9 +615,11 @@ class TileVideo(Card):
             "status": status.value,
             "position": status.position,
             "scanned": status.scanned,
-            "pixels": picture.pixels(),  # which also moves on the memory and the registers below
-            "frame_memory": bytes(picture.memory),
-            "frame_registers": list(picture.registers),
+            "fixed": [list(line) for line in status.under_way()],
+            "pixels": picture.pixels(),  # which also moves on what stands below
+            "frame_inks": [list(run) for run in picture.runs],
+            "frame_memory": bytes(picture.inside.memory),
+            "frame_registers": list(picture.inside.registers),
             "journal": [list(change) for change in picture.journal],
         }
 
@@ -613,6 +634,8 @@ class TileVideo(Card):
             status=BYTE,
             position=whole(0, ACTIVE_DOTS * ACTIVE_LINES),
             scanned=whole(0, ACTIVE_LINES),
+            fixed=many(row(whole(0, ACTIVE_LINES - 1), blob(ACTIVE_DOTS // 8))).that(_rise, "do not rise"),
+            frame_inks=many(row(whole(0, self._sweep.size - 1), BYTE)).that(_rise_from_0, "do not rise from 0"),
             pixels=blob(ACTIVE_DOTS * ACTIVE_LINES).that(_in_palette, "hold colours above 15"),
             frame_memory=blob(VRAM_BYTES),
             frame_registers=many(BYTE, 8),
@@ -622,8 +645,10 @@ class TileVideo(Card):
         self._raster.start = also["raster_start"]
         self._end_tick = NEVER if also["held"] else self._raster.end_tick(self._frame)
         self._pacing.start_frame(self._frame)
-        self._status.load(also["status"], also["position"], also["scanned"])
+        self._status.load(also["status"], also["position"], also["scanned"], also["fixed"])
         self._set_tables()
         self.forget()
-        self._picture.start(also["frame_memory"], bytes(also["frame_registers"]), also["pixels"])
+        self._picture.start(
+            also["frame_memory"], bytes(also["frame_registers"]), also["pixels"], tuple(also["frame_inks"])
+        )
         self._picture.journal = also["journal"]

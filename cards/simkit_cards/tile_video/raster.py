@@ -52,19 +52,22 @@ class Raster:
     Args:
         lines: lines a frame.
         flag_dot: dot of line 191 at which F is set.
+
+    Attributes:
+        end_ticks: ticks from line 0, dot 0 of a frame to its end.
     """
 
-    __slots__ = ("_end", "frame_ticks", "lines", "start")
+    __slots__ = ("end_ticks", "frame_ticks", "lines", "start")
 
     def __init__(self, lines: int, flag_dot: int) -> None:
         self.lines = lines
         self.frame_ticks = lines * LINE_TICKS
         self.start = 0  # tick of line 0, dot 0 of frame 0
-        self._end = (ACTIVE_LINES - 1) * LINE_TICKS + flag_dot * TICKS_PER_DOT
+        self.end_ticks = (ACTIVE_LINES - 1) * LINE_TICKS + flag_dot * TICKS_PER_DOT
 
     def end_tick(self, frame: int) -> int:
         """Tick at which a frame ends."""
-        return self.start + frame * self.frame_ticks + self._end
+        return self.start + frame * self.frame_ticks + self.end_ticks
 
     @staticmethod
     def line_of_change(ticks: int) -> int:
@@ -74,6 +77,21 @@ class Raster:
         """
         line = (ticks + _BLANK_TICKS) // LINE_TICKS
         return max(0, min(line, ACTIVE_LINES))
+
+    @staticmethod
+    def sprite_line_of_change(ticks: int) -> int:
+        """First line whose sprites a change can move, 0 to 192; `ticks` as above, plus those of the scan before a line.
+
+        With the first dot of a line its sprites are fixed, as `drawn` counts dots.
+        """
+        return max(0, min((ticks - TICKS_PER_DOT) // LINE_TICKS + 1, ACTIVE_LINES))
+
+    @staticmethod
+    def dot_of_change(ticks: int) -> int:
+        """First active dot drawn at or after a moment, counted as line * 256 + dot; `ticks` as above."""
+        line, rest = divmod(ticks, LINE_TICKS)
+        dot = line * ACTIVE_DOTS + min(-(-rest // TICKS_PER_DOT), ACTIVE_DOTS)
+        return max(0, min(dot, ACTIVE_LINES * ACTIVE_DOTS))
 
     def beam(self, tick: int) -> tuple[int, int]:
         """(line, dot) at `tick`; line 0 is the first active one."""

@@ -5,13 +5,16 @@ Sources:
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 2.2, 4.3.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual 2.3.3.
 In doubt: when inside the line before the scan for a line falls is not published; by default it counts as the line
-begins. Lines outside the picture, where settings let them count, do so at the end of the last line inside, with F.
+begins, and what was changed by then has moved its sprites. Lines outside the picture, where settings let them count, do
+so at the end of the last line inside, with F.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from simkit.contract import NEVER
-from simkit_cards.tile_video.picture import addressed
+from simkit_cards.tile_video.inside import addressed
 from simkit_cards.tile_video.raster import TICKS_PER_DOT, Raster
 from simkit_cards.tile_video.sprites import ALL_LINES, END_OF_LIST, Selection, Shapes, may_overlap, overlap, select
 from simkit_cards.tile_video.tables import ACTIVE_DOTS, ACTIVE_LINES, Tables
@@ -34,7 +37,9 @@ class Status:
 class StatusFlags:
     """The flags, brought up to date on demand.
 
-    Call `catch_up` before memory or registers that sprites depend on change, before a read, and at the end of a frame.
+    Call `fix` before memory or registers that sprites depend on change, `catch_up` before a read, `finish_frame` at the
+    end of a frame. What changes while a line is drawn moves sprites from the next line on: the line's own were chosen
+    and fetched before.
 
     Args:
         raster: where the beam is.
@@ -47,6 +52,7 @@ class StatusFlags:
         value: the register's byte as of the last catch-up.
         position: dots of the frame whose sprites were looked at for coincidence, line * 256 + dot.
         scanned: lines of the frame whose sprites were counted.
+        fixed: for lines begun before the last change, the dots where their sprites meet; bit 255 is dot 0.
     """
 
     def __init__(
@@ -61,6 +67,7 @@ class StatusFlags:
         self._scan_end = scan_end
         self.position = 0
         self.scanned = 0
+        self.fixed: dict[int, int] = {}
         self._shapes: Shapes | None = None
         self._selection: Selection | None = None
         self._meetings: list[tuple[int, int]] | None = None  # (line, dots that meet), lines in order
@@ -69,9 +76,15 @@ class StatusFlags:
     def start_frame(self) -> None:
         """A frame begins: nothing of it has been drawn."""
         self.position = self.scanned = 0
+        if self.fixed:
+            self.fixed = {}
+            self._meetings = None
 
-    def changed(self) -> None:
-        """Memory or registers that sprites depend on changed."""
+    def fix(self, tick: int, frame: int, tables: Tables) -> None:
+        """Catch up: at `tick` memory or registers that sprites depend on are going to change."""
+        self.catch_up(tick, frame, tables)
+        under_way = range(self.position // ACTIVE_DOTS, self.scanned)
+        self.fixed = {line: self._meeting_on(line, tables) for line in under_way}
         self._selection = None
         self._meetings = None
 
@@ -154,16 +167,33 @@ class StatusFlags:
         selection = self._choose(tables)
         memory = self._seen
         attributes = memory[tables.sprites : tables.sprites + 128]
-        meetings = []
+        meetings = [(line, dots) for line, dots in self.fixed.items() if dots]
         for segment in selection.segments:
             if len(segment.shown) > 1 and may_overlap(attributes, segment.shown, tables.sprite_lines):
                 if self._shapes is None:
                     self._shapes = Shapes()
                 for line in range(segment.first, min(segment.end, self._end)):
+                    if line in self.fixed:
+                        continue
                     dots = overlap(memory, tables, self._shapes, segment.shown, line, self._beside)
                     if dots:
                         meetings.append((line, dots))
-        return meetings
+        return sorted(meetings)
+
+    def _meeting_on(self, line: int, tables: Tables) -> int:
+        """Dots of a line where sprites meet."""
+        if line in self.fixed:
+            return self.fixed[line]
+        if not tables.sprites_on:
+            return 0
+        if self._meetings is not None:
+            return dict(self._meetings).get(line, 0)
+        if self._shapes is None:
+            self._shapes = Shapes()
+        for segment in self._choose(tables).segments:
+            if segment.first <= line < segment.end and len(segment.shown) > 1:
+                return overlap(self._seen, tables, self._shapes, segment.shown, line, self._beside)
+        return 0
 
     def steady_until(self, frame: int, tables: Tables) -> int:
         """Tick before which a read without effect gives the same byte, within the frame under way; NEVER for all of it.
@@ -186,7 +216,14 @@ class StatusFlags:
             soonest = min(soonest, self._raster.tick_of(meeting, frame))
         return soonest
 
-    def load(self, value: int, position: int, scanned: int) -> None:
-        """Take back `value`, `position` and `scanned`."""
+    def under_way(self) -> list[tuple[int, bytes]]:
+        """What of `fixed` still counts: line, and its dots as 32 bytes."""
+        first = self.position // ACTIVE_DOTS
+        return [(line, dots.to_bytes(ACTIVE_DOTS // 8)) for line, dots in self.fixed.items() if line >= first]
+
+    def load(self, value: int, position: int, scanned: int, under_way: Iterable[tuple[int, bytes]] = ()) -> None:
+        """Take back `value`, `position`, `scanned` and what `under_way` gave."""
         self.value, self.position, self.scanned = value, position, scanned
-        self.changed()
+        self.fixed = {line: int.from_bytes(dots) for line, dots in under_way}
+        self._selection = None
+        self._meetings = None

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from simkit_cards.tile_video.picture import Picture, addressed
+from simkit_cards.tile_video.inside import addressed
+from simkit_cards.tile_video.picture import Picture
 from simkit_cards.tile_video.tables import address_of_cell_4k, areas, cell_of_4k, decode
 
 LINE_TICKS = 684
@@ -32,13 +33,41 @@ def fold(address):
 
 def model(memory, registers):
     """The picture with backdrop in place; memory 16384 bytes, registers 8. From the formulas of [PG] and [YOUNG]."""
-    r = [int(byte) for byte in registers]
+    plane, over, inks = (layer(memory, registers) for layer in (plane_layer, sprite_layer, ink_layer))
+    return composed(plane, over, inks)
+
+
+def composed(plane, over, inks):
+    """Sprites, where there are any, over the pattern plane, with what register 7 held at each dot in place."""
+    out = np.where(over > 0, over, plane)
+    ink, backdrop = inks >> 4, inks & 15
+    out = np.where(out == 16, ink, out)
+    return np.where(out == 0, backdrop, out).astype(np.uint8)
+
+
+def ink_layer(memory, registers):
+    return np.full((192, 256), registers[7], int)
+
+
+def seen_by_chip(memory, r):
     vram = np.frombuffer(memory, np.uint8)
     if not r[1] & 0x80:
         vram = vram[[fold(address) for address in range(0x4000)]]
-    vram = vram.astype(int)
+    return vram.astype(int)
+
+
+def sprite_layer(memory, registers):
+    """Colours of sprites, 0 where none is."""
+    r = [int(byte) for byte in registers]
+    nothing = np.zeros((192, 256), int)
+    return nothing if r[1] & 0x50 != 0x40 else sprites(seen_by_chip(memory, r), r, nothing)
+
+
+def plane_layer(memory, registers):
+    """The pattern plane: colours, 0 for the backdrop, 16 for the text colour."""
+    r = [int(byte) for byte in registers]
+    vram = seen_by_chip(memory, r)
     m1, m2, m3 = r[1] >> 4 & 1, r[1] >> 3 & 1, r[0] >> 1 & 1
-    backdrop, ink = r[7] & 15, r[7] >> 4
     y, x = np.mgrid[0:192, 0:256]
     out = np.zeros((192, 256), int)
     if r[1] & 0x40:
@@ -54,7 +83,7 @@ def model(memory, registers):
                 else:
                     at = (r[4] & 7) * 2048 + name * 8 + y % 8
                 lit = vram[at] >> (7 - dot) & 1 == 1
-            out = np.where(inside & lit, ink, 0)
+            out = np.where(inside & lit, 16, 0)
         else:
             name = vram[(r[2] & 15) * 1024 + y // 8 * 32 + x // 8]
             masked = (r[4] & 4) // 4 * 8192 + ((y // 64 * 2048 + name * 8 + y % 8) & ((r[4] & 3) * 2048 + 2047))
@@ -74,8 +103,7 @@ def model(memory, registers):
                 else:
                     colour = vram[r[3] * 64 + name // 8]
                 out = np.where(pattern >> (7 - x % 8) & 1, colour // 16, colour % 16)
-            out = sprites(vram, r, out)
-    return np.where(out == 0, backdrop, out).astype(np.uint8)
+    return out
 
 
 def sprites(vram, r, out):
@@ -165,7 +193,11 @@ CHANGES = st.lists(
 @settings(deadline=None, max_examples=12)
 @given(st.binary(min_size=8, max_size=8), st.integers(0, 1000), st.lists(CHANGES, min_size=1, max_size=4), st.data())
 def test_frames_drawn_on_from_the_last_equal_frames_drawn_from_scratch(registers, seed, frames, data):
-    """Each line shows memory and registers as they were when it was drawn, however often anybody looked before."""
+    """Each dot shows memory and registers as they were for it, however often anybody looked before.
+
+    Memory counts for whole lines of the plane, registers 0 to 6 from the next cell, register 7 from the next dot, and
+    all of them for sprites from the next line: the moments that `picture` names.
+    """
     registers = bytearray(registers)
     registers[1] |= 0x40
     memory = bytearray(noise(seed))
@@ -174,23 +206,40 @@ def test_frames_drawn_on_from_the_last_equal_frames_drawn_from_scratch(registers
     frame_ticks = 262 * LINE_TICKS
     for number, changes in enumerate(frames):
         start = number * frame_ticks
-        expected = np.zeros((192, 256), np.uint8)
+        changes = sorted(changes, key=lambda change: change[0])
+        layers = [layer(bytes(memory), registers) for layer in (plane_layer, sprite_layer, ink_layer)]
+        shown = np.full((192, 256), registers[1] & 0x50 == 0x40).reshape(-1)
+        plane, over, inks = (layer.reshape(-1) for layer in layers)
         done = 0
-        for tick, what, value in sorted(changes, key=lambda change: change[0]):
+        for tick, what, value in changes:
             picture.journal.append((start + tick, what, value))
-            line = min(max(-(-(tick - 511) // LINE_TICKS), 0), 192)  # dots 0 to 255 belong to their line
-            if line > done:
-                expected[done:line] = model(bytes(memory), bytes(registers))[done:line]
-                done = line
+            text = registers[1] & 0x10
             if what >= 0:
                 memory[what] = value
             else:
                 registers[-1 - what] = value
-        expected[done:] = model(bytes(memory), bytes(registers))[done:]
+            line, dot = tick // LINE_TICKS, -(-(tick % LINE_TICKS) // 2)
+            first = max(0, line * 256 + min(dot, 256))
+            if what == -8:
+                inks[first:] = value
+                continue
+            if what >= 0:
+                first = max(0, -(-(tick - 511) // LINE_TICKS)) * 256  # dots 0 to 255 belong to their line
+            elif first % 256:
+                column = first % 256
+                edges = [*range(6, 252, 6), 256] if text else range(0, 257, 8)
+                first += min(edge for edge in edges if edge >= column) - column
+            done = max(first, done)
+            if done < 192 * 256:
+                plane[done:] = plane_layer(bytes(memory), registers).reshape(-1)[done:]
+            shown[done:] = registers[1] & 0x50 == 0x40
+            line = max(0, (tick - 2) // LINE_TICKS + 1)
+            if line < 192:
+                over[line * 256 :] = sprite_layer(bytes(memory), registers).reshape(-1)[line * 256 :]
         picture.end_frame(start)
         if data.draw(st.booleans()):
-            shown = np.frombuffer(picture.pixels(), np.uint8).reshape(192, 256)
-            assert np.array_equal(shown, expected)
+            expected = composed(plane, np.where(shown, over, 0), inks)
+            assert np.array_equal(np.frombuffer(picture.pixels(), np.uint8), expected)
 
 
 def test_a_frame_without_changes_is_the_same_object():
@@ -325,7 +374,10 @@ def test_transparent_everything_shows_colour_0():
 
 
 def test_register_change_at_a_line_splits_the_picture(video):
-    """Register changes act on the line being drawn (public demo for real hardware: changes of registers 4 and 7)."""
+    """Register changes act on the line being drawn (public demo for real hardware: changes of registers 4 and 7).
+
+    The strobe ends with its cycle, 10.7 ticks or 5.4 dots long at 1 MHz: 5.4 to 10.7 dots after dot 40.
+    """
     video.poke(bytes(0x1000) + b"\xd0" + bytes(0x2FFF), bytes.fromhex("00 C0 05 80 01 20 00 04"))
     video.frames(1)
     video.to_line(99, 300)
@@ -334,9 +386,12 @@ def test_register_change_at_a_line_splits_the_picture(video):
     video.to_line(100, 40)
     video.bench.write(1, 0x87)
     video.frames(1)
-    shown = video.picture()
-    assert set(shown[:100].flat) == {4}
-    assert set(shown[100:].flat) == {6}
+    dots = video.picture().reshape(-1)
+    first = int(np.argmax(dots == 6))
+    assert divmod(first, 256)[0] == 100
+    assert 45 <= first % 256 <= 51
+    assert set(dots[:first]) == {4}
+    assert set(dots[first:]) == {6}
 
 
 def test_change_after_dot_255_shows_from_the_next_line(video):
