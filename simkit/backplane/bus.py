@@ -26,6 +26,7 @@ from simkit.backplane.recording import RecordHandle, Recording
 from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
+from simkit.backplane.vectors import VECTORS
 from simkit.contract.card import Card
 from simkit.contract.errors import CardMisuse, SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
@@ -38,6 +39,10 @@ from simkit.contract.turn import BETWEEN, WAITED, Turn
 _T = TypeVar("_T")
 
 _RTI = 0x40
+_SEQUENCES = (Kind.INTERRUPT, Kind.RESET)
+
+Ways = tuple[list[memoryview | None], list[memoryview | None]]
+"""Views of 256 pages for reads, and for writes."""
 
 RECORDING = "records"
 """Why pages are taken from the reference engine while bus cycles are recorded; the core records them itself."""
@@ -158,10 +163,11 @@ class Bus:
         recording: what is recorded.
         banks: all decode tables.
         outside_watchers: told of every outside event as it is taken: (cycle, slot, port, action, arguments).
-        spare_read: whether the access under way is a read that the CPU makes for want of anything better.
+        access_kind: what the CPU does in a read under way that reaches cards.
         before: called before an access reaches cards that are not plain memory, as `taps`, without the data.
         seen: whom to tell of each access of an address.
         seen_pages: their pages, of which no engine reads or writes memory itself.
+        hidden: slots of cards whose memory gives something else for a while: each access must come to them.
         at_once: how many want no write to wait.
         taps: called after every access that goes through `read` and `write`, repeats of stalled ones left out.
         bystanders: who is told when the core runs.
@@ -187,7 +193,7 @@ class Bus:
         self.events = EventTable()
         self.seats: list[Seat] = []
         self.access_address: int | None = None
-        self.spare_read = False
+        self.access_kind: Kind | None = None
         self._late: dict[int, int] = {}  # instruction by cycle of writes that are handed over
         self._late_slot = 0  # and to whom
         self.generation = 0
@@ -213,6 +219,9 @@ class Bus:
         self._slow_reasons: set[object] = set()
         self.seen: dict[int, list[Seen]] = {}
         self.seen_pages = frozenset[int]()
+        self.hidden = frozenset[int]()
+        self._shown = self.banks.present[0].rd, self.banks.present[0].wr  # plain memory that is not hidden
+        self._views: dict[tuple[Table, frozenset[int]], Ways] = {}
         self.at_once = 0
         self._slow_pages: list[memoryview | None] = [None] * 256
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
@@ -263,6 +272,7 @@ class Bus:
     def redecode(self) -> None:
         """Work all decode tables out again, after wiring or memory buffers changed."""
         self.banks.forget()
+        self._views.clear()
         self._renew()
         self._choose_table()
         self._set_horizon()
@@ -390,7 +400,36 @@ class Bus:
         self._decoding = number
         self._set_pages()
 
+    def hide_memory(self, slot: int, hidden: bool) -> None:
+        """Have each access of a card's memory come to the card, or no longer."""
+        now = self.hidden | {slot} if hidden else self.hidden - {slot}
+        if now == self.hidden:
+            return
+        self.hidden = now
+        if self._engine is not None:
+            self._set_pages()
+            self._renew()
+
+    @property
+    def shown(self) -> Ways:
+        """Views of the pages of plain memory that reads and writes reach without asking a card."""
+        return self._shown
+
+    def _shown_of(self, table: Table) -> Ways:
+        if not self.hidden:
+            return table.rd, table.wr
+        key = table, self.hidden
+        found = self._views.get(key)
+        if found is None:
+            rd, wr = (
+                [None if page is None or page.slot in self.hidden else page.view for page in pages]
+                for pages in (table.read_pages, table.write_pages)
+            )
+            found = self._views[key] = rd, wr
+        return found
+
     def _set_pages(self) -> None:
+        self._shown = self._shown_of(self._table)
         engine = self._engine
         if engine is None:
             return
@@ -399,10 +438,10 @@ class Bus:
         elif self.seen_pages:
             engine.rd, engine.wr = (
                 [None if number in self.seen_pages else page for number, page in enumerate(pages)]
-                for pages in (self._table.rd, self._table.wr)
+                for pages in self._shown
             )
         else:
-            engine.rd, engine.wr = self._table.rd, self._table.wr
+            engine.rd, engine.wr = self._shown
 
     def _decode_line_changed(self, line: Line, cycle: int) -> None:
         if self.access_address is None:
@@ -445,6 +484,18 @@ class Bus:
     def late_cycle(self) -> int | None:
         """Cycle of the write that is being handed over late, or None."""
         return self._by_slot[self._late_slot].connector.late if self._late else None
+
+    @property
+    def spare_read(self) -> bool:
+        """Whether the access under way is a read that the CPU makes for want of anything better."""
+        return self.access_kind is Kind.DUMMY
+
+    @property
+    def program_read(self) -> bool:
+        """Whether the read under way fetches an opcode, or a vector."""
+        if self.access_kind in _SEQUENCES:  # a BRK's cannot be told from data, but its opcode was fetched before
+            return self.access_address is not None and self.access_address >= VECTORS["NMI"]
+        return self.access_kind is Kind.FETCH
 
     def armed(self, slot: int, name: str) -> int | None:
         """Cycle a card's event is armed for, or None."""
@@ -620,14 +671,14 @@ class Bus:
         """
         table = self._table
         plan = table.reads.get(address) or table.read_plan(address)
-        page = table.rd[address >> 8]
+        page = self._shown[0][address >> 8]
         if page is not None and not stalled:
             value = page[address & 0xFF]
         else:
             if self.before and not stalled:
                 for call in self.before:
                     call(cycle, address, False, kind, plan)
-            self.spare_read = kind is Kind.DUMMY
+            self.access_kind = kind
             if stalled:
                 plan = plan.stalled()
             value = self._read_cards(plan, address, cycle)
@@ -655,7 +706,7 @@ class Bus:
         """
         table = self._table
         plan = table.writes.get(address) or table.write_plan(address)
-        page = table.wr[address >> 8]
+        page = self._shown[1][address >> 8]
         if page is not None:
             page[address & 0xFF] = value
         else:
@@ -736,7 +787,7 @@ class Bus:
         nets.delay = 0
         self.turn.cycle = BETWEEN
         self.access_address = None
-        self.spare_read = False
+        self.access_kind = None
         if nets.queue or nets.notifying is not None:  # only when the access was broken off
             nets.drop_unsettled()
         if self._table_is_stale:

@@ -64,12 +64,14 @@ class Page:
         view: what an engine indexes with the low byte of the address.
         buffer: the buffer behind it.
         base: index in the buffer of the page's first byte.
+        slot: of the card.
         is_copy: the buffer is a copy of ROM that nothing writes to.
     """
 
     view: memoryview
     buffer: bytearray | memoryview
     base: int
+    slot: int
     is_copy: bool = False
 
 
@@ -83,6 +85,7 @@ class Crossed:
         low: what the low byte of an address adds to that, for its 256 values.
         gives: byte on the bus for each byte in the memory.
         takes: byte in the memory for each byte on the bus.
+        slot: of the card.
     """
 
     buffer: bytearray | memoryview
@@ -90,6 +93,7 @@ class Crossed:
     low: tuple[int, ...]
     gives: bytes
     takes: bytes
+    slot: int
 
 
 Pages = tuple[Page | None, ...]
@@ -167,7 +171,7 @@ class Table:
             return None
         base = offset_of(seat, page << 8, self.levels)
         if straight and base + 256 <= len(buffer) and base & 0xFF == 0:
-            return Page(memoryview(buffer)[base : base + 256], buffer, base)
+            return Page(memoryview(buffer)[base : base + 256], buffer, base, seat.slot)
         if for_write or not plain.ignores_writes:
             return None  # RAM with exchanged wires: each access takes the long way
         low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
@@ -176,7 +180,7 @@ class Table:
         permuted = bytearray([buffer[base | n] for n in low])
         if seat.gives_data is not None:
             permuted = permuted.translate(seat.gives_data)
-        return Page(memoryview(permuted), permuted, 0, is_copy=True)
+        return Page(memoryview(permuted), permuted, 0, seat.slot, is_copy=True)
 
     def crossed_pages(self) -> dict[int, Crossed]:
         """By page: memory that reads and writes reach through exchanged wires, and nothing else there."""
@@ -197,7 +201,7 @@ class Table:
                 base = offset_of(seat, page << 8, self.levels)
                 if alone and base + max(low) < len(plain.read) and take_on_read == 0 == drive_on_write:
                     gives, takes = seat.gives_data or straight, seat.takes_data or straight
-                    found[page] = Crossed(plain.read, base, low, gives, takes)
+                    found[page] = Crossed(plain.read, base, low, gives, takes, seat.slot)
         return found
 
     def waiting_pages(self) -> dict[int, bytes]:

@@ -12,13 +12,19 @@ class Host(Protocol):
 
     Attributes:
         access_address: address of the access under way, None between accesses.
-        spare_read: whether the access under way is a read whose byte the CPU throws away.
         turn: when the card may act.
     """
 
     access_address: int | None
-    spare_read: bool
     turn: Turn
+
+    @property
+    def spare_read(self) -> bool:
+        """Whether the access under way is a read whose byte the CPU throws away."""
+
+    @property
+    def program_read(self) -> bool:
+        """Whether the read under way fetches an opcode, or a vector."""
 
     def access_pc(self, cycle: int) -> int | None:
         """The instruction that makes the access of `cycle`; None between accesses."""
@@ -37,3 +43,6 @@ class Host(Protocol):
 
     def memory_changed(self, slot: int, start: int, end: int) -> None:
         """Bytes start .. end-1 of the card's plain memory changed other than by a store of the CPU."""
+
+    def hide_memory(self, slot: int, hidden: bool) -> None:
+        """Have each access of the card's plain memory come to the card, or no longer."""

@@ -267,6 +267,14 @@ class Slot:
         return self._host is not None and self._host.spare_read
 
     @property
+    def fetching(self) -> bool:
+        """Whether the read under way fetches an opcode or a vector: the program runs from what the card gives.
+
+        As `spare`, for findings alone: of SYNC and VPB most boards see nothing.
+        """
+        return self._host is not None and self._host.program_read
+
+    @property
     def data_before(self) -> int:
         """Byte on the data lines in the cycle before the access under way: what a latch that is too early takes."""
         if self._seen is not None:
@@ -281,6 +289,22 @@ class Slot:
             cycle: in which the CPU made the write.
         """
         self._seen, self.late = byte, cycle
+
+    def hide_memory(self, hidden: bool) -> None:
+        """Have every access of the plain memory come to the card from now on, as reads find something else there.
+
+        A flash that is busy, for instance. It is part of what the card is: say it again in `load`.
+
+        Args:
+            hidden: False shows the memory again; a memory is shown when power comes up.
+
+        Raises:
+            CardMisuse: it is not the card's turn.
+        """
+        if self._turn.cycle < 0:
+            self._turn.check(self._number, "hid its memory")
+        if self._host is not None:
+            self._host.hide_memory(self._number, bool(hidden))
 
     def changed(self, start: int, end: int) -> None:
         """Announce that bytes start .. end-1 of the plain memory changed other than by the bus.

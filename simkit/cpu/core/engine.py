@@ -90,7 +90,7 @@ class CoreCpu(ExactCpu):
         self._notes: Notes | None = None
         self._generation = self._decodings = -1
         self._watched: object = None
-        self._maps: dict[Table, bytes] = {}  # packed page tables by decoding
+        self._maps: dict[tuple[Table, frozenset[int]], bytes] = {}  # packed page tables by decoding and hidden slots
         self._failure: BaseException | None = None
         self._ring: Ring | None = None  # of this run of the core, also when nobody wants records any more
         self._limit = self._seen_horizon = 0
@@ -270,7 +270,7 @@ class CoreCpu(ExactCpu):
         self._bystanders = tuple(self._bus.bystanders)
         if not self._bystanders:
             return True
-        page = self._bus.table.rd[self.pc >> 8]
+        page = self._bus.shown[0][self.pc >> 8]
         left = 0 if page is None else self._state[LEAVES_AT + page[self.pc & 0xFF]]
         if left & LEFT or (left & LEFT_FROM_FLOOR and self.sp >= self._words[_FLOOR]):
             return False  # they need not look: the core would come back at once
@@ -493,26 +493,26 @@ class CoreCpu(ExactCpu):
             self._decodings, self._watched = bus.banks.remade, watched
             self._maps.clear()
             self.arena.drop_copies()
-        table = bus.table
-        packed = self._maps.get(table)
+        which = bus.table, bus.hidden
+        packed = self._maps.get(which)
         if packed is None:
-            packed = self._maps[table] = self._packed(table)
+            packed = self._maps[which] = self._packed(*which)
         self._state[TABLES_AT : TABLES_AT + len(packed)] = packed
 
-    def _packed(self, table: Table) -> bytes:
+    def _packed(self, table: Table, asked: frozenset[int]) -> bytes:
         assert self.arena is not None
         hidden = self._bus.seen_pages
         at_once = self._bus.taps or self._bus.at_once
         marked = {} if at_once else {page: one for page, one in table.waiting_pages().items() if page not in hidden}
         waits = [(self.arena.copy(marked[page]) or 0) if page in marked else 0 for page in range(256)]
         pages = [
-            0 if page in hidden else self._address(memory)
+            0 if page in hidden or memory is None or memory.slot in asked else self._address(memory)
             for ways in (table.read_pages, table.write_pages)
             for page, memory in enumerate(ways)
         ]
         crossed = [0] * 256
         for page, found in table.crossed_pages().items():
-            crossed[page] = 0 if page in hidden else self._crossed(found) or 0
+            crossed[page] = 0 if page in hidden or found.slot in asked else self._crossed(found) or 0
         return struct.pack("<1024i", *pages, *waits, *crossed)
 
     def _crossed(self, page: Crossed) -> int | None:
@@ -529,10 +529,8 @@ class CoreCpu(ExactCpu):
             return None
         return self.arena.shared(struct.pack("<4i", memory, *tables))
 
-    def _address(self, page: Page | None) -> int:
+    def _address(self, page: Page) -> int:
         """Where a page lies in the core's memory; 0 when it must ask Python."""
-        if page is None:
-            return 0
         assert self.arena is not None
         at = self.arena.address(page.buffer, page.base)
         if at is None and page.is_copy:
