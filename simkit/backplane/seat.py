@@ -123,6 +123,10 @@ class Seat:
         """Its state: JSON values and bytes, with lists and tables of its own."""
         return self.guard.ask(self, cycle, "save", cycle, check=answers.state)
 
+    def kept(self, cycle: int) -> dict[str, Any]:
+        """What stays when power goes."""
+        return self.guard.ask(self, cycle, "kept", cycle, check=answers.state)
+
     # what it does ---------------------------------------------------------------------------------------------------
 
     def read(self, offset: int, cycle: int) -> int:
@@ -141,6 +145,10 @@ class Seat:
     def power_on(self) -> None:
         """Have power come up, in cycle 0."""
         self.guard.call(self, 0, "power_on", 0)
+
+    def keep(self, kept: dict[str, Any]) -> None:
+        """Power has come up again, in cycle 0."""
+        self.guard.call(self, 0, "keep", kept)
 
     def reset(self, asserted: bool, cycle: int) -> None:
         """Tell it that the line RESET was asserted or released."""

@@ -13,6 +13,7 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import ForceOption, JsonOption, MachineOptions, ReplayOption, help_text
+from simkit.commands.rom_out import check_rom_slots, rom_files, write_roms
 from simkit.commands.run_options import RunOptions
 from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, runs_machine
 from simkit.commands.say import say, say_json, say_notes
@@ -61,6 +62,7 @@ HELP = help_text(
         *(one.format("run").replace("run my-machine", "run my-machine --headless") for one in MOMENT_EXAMPLES),
         "simkit run my-machine --record evening.rec",
         "simkit run my-machine --headless --replay evening.rec --png end.png",
+        "simkit run my-machine --headless --for 5s --rom-out 2=after.bin",
         "simkit run my-machine --image 2=new.bin --set 4.port_1=2 --clock '4 MHz'",
     ),
 )
@@ -135,6 +137,14 @@ def run(
         ),
     ] = None,
     replay: ReplayOption = None,
+    rom_out: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--rom-out",
+            metavar="SLOT=FILE",
+            help="Write what a ROM's part holds at the end, with what was written to it.",
+        ),
+    ] = None,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -160,6 +170,7 @@ def run(
         capture=capture,
         record=record,
         replay=replay,
+        rom_out=rom_files(rom_out or ()),
         force=force,
     )
     from simkit.commands.taped_run import taped_run
@@ -177,6 +188,7 @@ def run(
     if not asked.headless:  # which tells its findings at the end
         for warning in loaded.warnings:
             say(f"Note: {warning.message}", error=True)
+    check_rom_slots(loaded, asked.rom_out)
     shown = chosen_screen(loaded, asked.screen)
     script = asked.running.script(loaded, shown)
     if asked.headless or asked.serial is not None:
@@ -304,17 +316,18 @@ def run_serial(run: TapedRun, asked: RunOptions, script: Script) -> None:
     del found["stopped"]  # Ctrl-C is how a person leaves
     missed = found.pop("missed")
     assert isinstance(missed, list)
-    tell(_outcome(found, missed, run, script), run, asked, error=True)
+    tell(_outcome(found, missed, run, script, asked), run, asked, error=True)
     run.leave(usually=signal.SIGINT)
     if missed or (asked.strict and len(run.machine.findings)):
         raise typer.Exit(exits.FOUND)
 
 
-def _outcome(found: dict[str, object], missed: list[str], run: TapedRun, script: Script) -> Outcome:
+def _outcome(found: dict[str, object], missed: list[str], run: TapedRun, script: Script, asked: RunOptions) -> Outcome:
     """What is told of a run that is closed."""
     from simkit.commands.headless import Outcome
 
-    found |= run.as_dict() | {"more": [*run.lines(), *missed], "not_given": script.as_dicts()}
+    taken_out = write_roms(run.machine, asked.rom_out, force=asked.force)
+    found |= run.as_dict() | {"more": [*run.lines(), *taken_out, *missed], "not_given": script.as_dicts()}
     return Outcome(machine=run.machine, **found)  # type: ignore[arg-type] # by name
 
 
@@ -351,8 +364,13 @@ def finish(results: dict[str, object], run: TapedRun, asked: RunOptions, script:
     """Tell what came of the run, and leave: 130 after Ctrl-C, 1 when a replay differs or --strict has findings."""
     missed = results.pop("missed", [])
     assert isinstance(missed, list)
-    outcome = _outcome(results, missed, run, script)
-    tell(outcome, run, asked, error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record)))
+    outcome = _outcome(results, missed, run, script, asked)
+    tell(
+        outcome,
+        run,
+        asked,
+        error=any(path is not None and is_stdout(path) for path in (asked.png, asked.record, *asked.rom_out.values())),
+    )
     run.ending.leave()
     if outcome.stopped:
         raise typer.Exit(exits.INTERRUPTED)

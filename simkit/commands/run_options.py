@@ -7,6 +7,7 @@ from pathlib import Path
 import attrs
 
 from simkit.commands.options import MachineOptions, check_apart
+from simkit.commands.rom_out import RomFiles, check_rom_files
 from simkit.commands.running import Running
 from simkit.contract.errors import SimkitError
 from simkit.files.streams import is_stream
@@ -37,6 +38,7 @@ class RunOptions:
         paste_pause: text of the duration to wait after each line of it.
         capture: file for what the machine sends.
         record: file for what happens to the machine.
+        rom_out: files for what ROMs hold at the end, by slot.
         replay: recording to play.
         force: write over files that are not of the kit's making.
     """
@@ -60,6 +62,7 @@ class RunOptions:
     paste_pause: str | None = None
     capture: Path | None = None
     record: Path | None = None
+    rom_out: RomFiles = attrs.field(factory=dict)
     replay: Path | None = None
     force: bool = False
 
@@ -117,7 +120,9 @@ class RunOptions:
         from simkit.files.png import PICTURE
         from simkit.files.whole import check_output
 
-        check_apart({"--replay": self.replay, "--png": self.png, "--capture": self.capture, "--record": self.record})
+        named = {"--replay": self.replay, "--png": self.png, "--capture": self.capture, "--record": self.record}
+        check_apart(named | {f"--rom-out {slot}": path for slot, path in self.rom_out.items()})
+        check_rom_files(self.rom_out, force=self.force)
         for path, what, known in (
             (self.png, "picture", PICTURE),
             (self.capture, "capture", None),

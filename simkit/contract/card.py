@@ -76,6 +76,13 @@ class Card:
     def power_on(self, cycle: int) -> None:
         """Power comes up: everything undefined takes its seeded value, events are armed."""
 
+    def kept(self, cycle: int) -> dict[str, Any]:
+        """What stays when power goes: JSON values and bytes; {} for a card that forgets everything."""
+        return {}
+
+    def keep(self, kept: dict[str, Any]) -> None:
+        """Power has come up again; take back what `kept` gave. Called after `power_on`, if there was anything."""
+
     def reset(self, asserted: bool, cycle: int) -> None:
         """The RESET line was asserted or released."""
 
@@ -156,7 +163,7 @@ class Card:
         return None
 
     def rom(self) -> bytes | bytearray | memoryview | None:
-        """What the card gives by offset when that never changes: the content of a ROM; None for all other cards.
+        """What the card gives by offset when nothing but a deliberate write changes that: a ROM's content; else None.
 
         Whoever looks at a program without running it reads this.
         """

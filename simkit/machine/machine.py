@@ -352,13 +352,18 @@ class Machine:
         self._reset_button.drive(False if arguments[0] else None, cycle)
 
     def power_cycle(self) -> None:
-        """Switch off and on again: time starts at cycle 0, memory holds its power-up noise, queued input is gone."""
+        """Switch off and on again: time starts at cycle 0, RAM holds its power-up noise, queued input is gone.
+
+        What a program wrote to EEPROM or flash is still there.
+        """
         self.cpu.refuse_while_running()
         before = self.cycle
         for history in tuple(self.histories):
             history.about_to_be_another()
         fresh = Machine(self.description, self.images(), engine=self.engine)
         for seat, other in zip(self.bus.seats, fresh.bus.seats, strict=True):
+            if kept := seat.kept(before):
+                other.keep(kept)
             self._forget_pokes(seat, other)
         self._states.adopt(fresh.save_state())
         for history in tuple(self.histories):

@@ -65,7 +65,10 @@ KINDS: dict[str, tuple[list[dict[str, object]], list[Step]]] = {
         [],
     ),
     "ps2-keyboard": ([{}], []),
-    "rom": ([{}], []),
+    "rom": (
+        [{}, {"part": "28C64B", "write_us": 20}, {"part": "39SF010A"}],
+        [("write", 0x5555, 0xAA), ("write", 0x2AAA, 0x55)],
+    ),
     "serial-6551": (
         [{}, {"part": "W65C51N"}, {"cable": "rts-cts", "outside_clock_hz": 1_000_000}],
         [("write", 3, 0x1F), ("write", 2, 0x09)],

@@ -76,7 +76,7 @@ def checked_pair(assemble, tmp_path, monkeypatch):
     """Build one side of a pair, check it; gives the names of the rules broken."""
 
     def run(pair, side):
-        case = {"on": "bench", "program": "", "constants": "", **pair, **pair.get(side, {})}
+        case = {"on": "bench", "program": "", "constants": "", "socket": "", **pair, **pair.get(side, {})}
         on = case["on"] if "rom" not in case else "marlpit"
         wiring = pair.get("machine", "") + pair.get(side, {}).get("machine", "")
         for helper in ("inverter.py", "clock_source.py", "reset_pulse.py"):
@@ -106,7 +106,8 @@ def checked_pair(assemble, tmp_path, monkeypatch):
         head, _, cards = wiring.partition("[[card]]")
         (tmp_path / "machine.toml").write_text(
             f'base = "{(ROOT / "demo" / on / "machine.toml").as_posix()}"\nname = "Rule bench"\n{head}\n[[card]]\n'
-            f'slot = 2\nimage = "{image}"\nlabels = "rule.labels"\n' + (f"[[card]]{cards}" if cards else "")
+            f'slot = 2\nimage = "{image}"\nlabels = "rule.labels"\n{case["socket"]}\n'
+            + (f"[[card]]{cards}" if cards else "")
         )
         machine = Machine.load(tmp_path)
         if "sends" in case:

@@ -94,10 +94,10 @@ def test_unknown_cards_are_answered_with_near_ones(capsys):
 
 
 def test_the_contract_test_of_an_installed_card(capsys):
-    assert run("cards", "--test", "rom") == 0
+    assert run("cards", "--test", "sram") == 0
     told = capsys.readouterr().out
     assert re.fullmatch(
-        r"rom keeps the contract of a card, over 5 random scripts and \d+( \d{3})* comparisons\.\n", told
+        r"sram keeps the contract of a card, over 5 random scripts and \d+( \d{3})* comparisons\.\n", told
     )
 
 

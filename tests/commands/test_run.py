@@ -317,3 +317,28 @@ def test_without_a_window_the_text_on_the_serial_line_is_told(simkit):
 
 def test_a_machine_that_has_sent_nothing_tells_of_no_serial_line(simkit):
     assert "serial line" not in simkit("run", "demo:serial-test", "--headless", "--for", "10c")[1]
+
+
+def test_what_a_rom_holds_at_the_end_is_written_and_the_image_stays(simkit, hello, tmp_path):
+    image = (tmp_path / hello / "hello.bin").read_bytes()
+    code, out, err = simkit("run", hello, "--headless", "--for", "1ms", "--rom-out", "2=after.bin")
+    assert (code, err) == (0, "")
+    assert "Slot 2 as the part holds it now: after.bin; 0 bytes are not the image's." in out
+    after = (tmp_path / "after.bin").read_bytes()
+    assert after == image + b"\xff" * (len(after) - len(image))
+
+
+@pytest.mark.parametrize(
+    ("wanted", "says"),
+    [
+        (("--rom-out", "after.bin"), "does not say SLOT=FILE"),
+        (("--rom-out", "1=after.bin"), "slot 1 (sram) holds no ROM"),
+        (("--rom-out", "2=a.bin", "--rom-out", "2=b.bin"), "names slot 2 twice"),
+        (("--rom-out", "2=a.png", "--png", "a.png"), "name one file"),
+    ],
+)
+def test_a_rom_cannot_be_taken_out_like_that(simkit, hello, tmp_path, wanted, says):
+    code, _, err = simkit("run", hello, "--headless", "--for", "1ms", *wanted)
+    assert code == 2
+    assert says in err
+    assert not list(tmp_path.glob("*.bin"))

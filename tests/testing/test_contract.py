@@ -18,6 +18,7 @@ VARIANTS = {
     "serial-6551": [{"part": "W65C51N", "cable": "rts-cts"}],
     "bank-latch": [{"part": "74HC573", "shows_garbage": True}, {"part": "74HC273"}],
     "led-row": [{"joined": "pins"}],
+    "rom": [{"part": "28C64B", "write_us": 20}, {"part": "39SF010A"}],
     "button-row": [{"bounce_us": 3_000}, {"joined": "pins", "bounce_us": 3_000}],
     "pad-sockets": [{"oscillator": "99.7 kHz"}],
 }

@@ -302,13 +302,13 @@ class WitnessBench(Bench):
 
     @property
     def readable_memory(self) -> bytearray | memoryview | None:
-        """Plain memory that engines read without calling the card."""
-        return self._plain[0]
+        """Plain memory that engines read without calling the card; none while it is hidden."""
+        return None if self._bus.hidden else self._plain[0]
 
     @property
     def writable_memory(self) -> bytearray | memoryview | None:
-        """Plain memory that engines write without calling the card."""
-        return self._plain[1]
+        """Plain memory that engines write without calling the card; none while it is hidden."""
+        return None if self._bus.hidden else self._plain[1]
 
 
 class _WitnessPin(Pin):
