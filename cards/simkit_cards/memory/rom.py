@@ -50,7 +50,7 @@ class RomSettings:
             raise ValueError(f"size: a {self.part} has {_size_of(self)} bytes, not {self.size}; leave size out.")
         if self.protected and (part is None or not part.protection):
             raise ValueError(f"protected: a {self.part} part has no software data protection.")
-        if self.write_us and part is None:
+        if self.write_us and self.part in FLASHES:
             raise ValueError(f"write_us: it is a 28C part's, not a {self.part} one's.")
 
 

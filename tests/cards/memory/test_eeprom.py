@@ -157,7 +157,7 @@ def test_faster_parts_and_the_part_in_hand_write_for_their_own_time():
         ({"part": "28C64B", "size": 65_536}, "has 8192 bytes"),
         ({"part": "28C64", "protected": True}, "no software data protection"),
         ({"part": "39SF010A", "protected": True}, "no software data protection"),
-        ({"write_us": 5}, "28C part"),
+        ({"part": "39SF040", "write_us": 5}, "28C part"),
     ],
 )
 def test_settings_that_the_part_has_not_are_refused(given_, says):
