@@ -19,8 +19,6 @@ from collections import deque
 from fractions import Fraction
 from typing import Any, ClassVar
 
-import attrs
-
 from simkit.contract import (
     BYTE,
     COUNT,
@@ -28,7 +26,6 @@ from simkit.contract import (
     MOMENT,
     NEVER,
     Card,
-    Drive,
     PinSpec,
     Register,
     SerialPort,
@@ -41,39 +38,13 @@ from simkit.contract import (
     remembers,
     row,
     saved,
-    setting,
     whole,
 )
-
-CRYSTAL_HZ = 1_843_200
-"""The part's own crystal. [SY] features."""
-
-CRYSTALS_PER_BIT = (
-    (0, 36_864, 24_576, 16_769, 13_696, 12_288, 6_144, 3_072, 1_536, 1_024, 768, 512, 384, 256, 192, 96)
-)  # fmt: skip
-"""By control bits 3 to 0; 0: outside clock. From memory; 19 200 baud = 1 843 200 / 96 [F1]."""
-
-OUTSIDE_CLOCKS_PER_BIT = 16
-"""[SY] control register: the outside clock is 16 times the rate; a W65C51N takes its crystal there: 115 200 baud."""
+from simkit_cards.serial_6551.board import STATUS_BITS, Serial6551Settings, Status, board_pins, board_registers
+from simkit_cards.serial_6551.frame import CRYSTALS_PER_BIT, HALF_BITS, OUTSIDE_CLOCKS_PER_BIT
 
 QUEUE_LIMIT = 1 << 20
 """Bytes the far side holds; more are refused with a finding."""
-
-
-class Status:
-    """Read side of offset 1, plain integers because they go to the bus; names as [SY] prints them."""
-
-    PE = 0x01
-    FE = 0x02
-    OVRN = 0x04
-    RDRF = 0x08
-    TDRE = 0x10
-    DCD = 0x20
-    DSR = 0x40
-    IRQ = 0x80
-
-
-STATUS_BITS = ("PE", "FE", "OVRN", "RDRF", "TDRE", "DCD", "DSR", "IRQ")
 
 SPOILED = ("parity", "framing")
 """How the line spoils a byte: what a serial port says of it."""
@@ -81,39 +52,7 @@ SPOILED = ("parity", "framing")
 BREAK = 0x0C
 """Command bits 3 and 2: the transmit pin is held low. [SY] command register"""
 
-
-def _half_bits(data_bits: int, *, parity: bool, second_stop_bit: bool) -> int:
-    """Length of a frame in half bits: start, data, parity, stop. [SY] control register, stop bit number."""
-    stop = 2
-    if second_stop_bit and not (data_bits == 8 and parity):
-        stop = 3 if data_bits == 5 and not parity else 4
-    return 2 + 2 * data_bits + 2 * parity + stop
-
-
-_HALF_BITS = tuple(
-    _half_bits(8 - (number & 3), parity=bool(number & 8), second_stop_bit=bool(number & 4)) for number in range(16)
-)
-"""By control bits 7 to 5, and command bit 5 above them."""
-
 TRANSMIT_WORDS = ("off, RTS high", "on, interrupts, RTS low", "on, RTS low", "sends a break, RTS low")
-
-
-@attrs.frozen(kw_only=True)
-class Serial6551Settings:
-    """The part in the socket and its cable."""
-
-    part: str = setting(
-        "SY6551",
-        one_of=("SY6551", "W65C51N"),
-        help="on a W65C51N status bit 4 never falls and a store while shifting spoils the byte under way [WDC]",
-    )
-    crystal_hz: int = setting(CRYSTAL_HZ, unit="Hz", low=1, high=20_000_000, help="crystal of the baud generator")
-    outside_clock_hz: int = setting(
-        0, unit="Hz", low=0, high=20_000_000, help="clock on the RxC pin, 16 times the rate; 0: none"
-    )
-    cable: str = setting(
-        "three-wire", one_of=("three-wire", "rts-cts"), help='"rts-cts": the far side pauses while RTS is high'
-    )
 
 
 @remembers
@@ -140,45 +79,12 @@ class Serial6551(Card):
     @classmethod
     def registers(cls, settings: Serial6551Settings) -> tuple[Register, ...]:
         """The board as wired."""
-        command = ("DTR", "IRD", "TIC0", "TIC1", "REM", "PME", "PMC0", "PMC1")
-        control = ("SBR0", "SBR1", "SBR2", "SBR3", "RCS", "WL0", "WL1", "SBN")
-        if settings.part == "W65C51N":
-            sends = "starts a frame, or spoils the one under way"
-            answers = "clears IRQ, which transmit interrupts set again two cycles later"
-        else:
-            sends = "clears TDRE until the byte moves on to the shift register, where its frame starts"
-            answers = "clears IRQ"
-        return (
-            Register(0, "data", "rw", help="reads what came last", read_effect="clears RDRF", write_effect=sends),
-            Register(1, "status", "r", bits=STATUS_BITS, read_effect=answers),
-            Register(1, "programmed_reset", "w", write_effect="clears OVRN and command bits 4 to 0, whatever the byte"),
-            Register(
-                2,
-                "command",
-                "rw",
-                bits=command,
-                write_effect="moves RTS and DTR, lets a waiting byte start, and sets IRQ when it enables transmit "
-                "interrupts with TDRE set",
-            ),
-            Register(3, "control", "rw", bits=control, write_effect="lets a byte start that waited for a rate"),
-        )
+        return board_registers(settings)
 
     @classmethod
     def pins(cls, settings: Serial6551Settings) -> tuple[PinSpec, ...]:
         """Interrupt and modem lines; open inputs are tied low on the board, that is ready."""
-        return (
-            PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="interrupt request, asserted when low"),
-            *(
-                PinSpec(name=name, drive=Drive.INPUT, listens=True, open_level=False, help=text)
-                for name, text in (
-                    ("CTS", "low: the far side takes bytes"),
-                    ("DSR", "low: the far side is ready"),
-                    ("DCD", "low: carrier; high disables the receiver"),
-                )
-            ),
-            PinSpec(name="RTS", drive=Drive.PUSH_PULL, help="low: this side takes bytes"),
-            PinSpec(name="DTR", drive=Drive.PUSH_PULL, help="low: this side is ready"),
-        )
+        return board_pins(settings)
 
     def __init__(self, settings: Serial6551Settings, slot: Slot) -> None:
         super().__init__(settings, slot)
@@ -244,7 +150,7 @@ class Serial6551(Card):
 
     @property
     def _half_bits(self) -> int:
-        return _HALF_BITS[self._control >> 5 | self._command >> 2 & 0x08]
+        return HALF_BITS[self._control >> 5 | self._command >> 2 & 0x08]
 
     def _byte_cycles(self, cycle: int) -> int:
         half_ticks = self._bit_ticks(receiver=True) * self._half_bits if self._enabled else 0

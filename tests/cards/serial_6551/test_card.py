@@ -3,7 +3,8 @@
 import random
 
 import pytest
-from simkit_cards.serial_6551 import CRYSTALS_PER_BIT, Serial6551
+from simkit_cards.serial_6551.card import Serial6551
+from simkit_cards.serial_6551.frame import CRYSTALS_PER_BIT
 
 from simkit.testing.bench import Bench
 

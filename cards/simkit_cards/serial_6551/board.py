@@ -1,0 +1,88 @@
+"""The board round a 6551: its settings, registers and pins. Sources are listed in card.py."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import attrs
+
+from simkit.contract import Drive, PinSpec, Register, setting
+from simkit_cards.serial_6551.frame import CRYSTAL_HZ
+
+
+class Status:
+    """Read side of offset 1, plain integers because they go to the bus; names as [SY] prints them."""
+
+    PE = 0x01
+    FE = 0x02
+    OVRN = 0x04
+    RDRF = 0x08
+    TDRE = 0x10
+    DCD = 0x20
+    DSR = 0x40
+    IRQ = 0x80
+
+
+STATUS_BITS = ("PE", "FE", "OVRN", "RDRF", "TDRE", "DCD", "DSR", "IRQ")
+
+
+@attrs.frozen(kw_only=True)
+class Serial6551Settings:
+    """The part in the socket and its cable."""
+
+    part: str = setting(
+        "SY6551",
+        one_of=("SY6551", "W65C51N"),
+        help="on a W65C51N status bit 4 never falls and a store while shifting spoils the byte under way [WDC]",
+    )
+    crystal_hz: int = setting(CRYSTAL_HZ, unit="Hz", low=1, high=20_000_000, help="crystal of the baud generator")
+    outside_clock_hz: int = setting(
+        0, unit="Hz", low=0, high=20_000_000, help="clock on the RxC pin, 16 times the rate; 0: none"
+    )
+    cable: str = setting(
+        "three-wire", one_of=("three-wire", "rts-cts"), help='"rts-cts": the far side pauses while RTS is high'
+    )
+
+
+@lru_cache(maxsize=64)  # a machine asks at each offset whether a program may stand there
+def board_registers(settings: Serial6551Settings) -> tuple[Register, ...]:
+    """The board as wired."""
+    command = ("DTR", "IRD", "TIC0", "TIC1", "REM", "PME", "PMC0", "PMC1")
+    control = ("SBR0", "SBR1", "SBR2", "SBR3", "RCS", "WL0", "WL1", "SBN")
+    if settings.part == "W65C51N":
+        sends = "starts a frame, or spoils the one under way"
+        answers = "clears IRQ, which transmit interrupts set again two cycles later"
+    else:
+        sends = "clears TDRE until the byte moves on to the shift register, where its frame starts"
+        answers = "clears IRQ"
+    return (
+        Register(0, "data", "rw", help="reads what came last", read_effect="clears RDRF", write_effect=sends),
+        Register(1, "status", "r", bits=STATUS_BITS, read_effect=answers),
+        Register(1, "programmed_reset", "w", write_effect="clears OVRN and command bits 4 to 0, whatever the byte"),
+        Register(
+            2,
+            "command",
+            "rw",
+            bits=command,
+            write_effect="moves RTS and DTR, lets a waiting byte start, and sets IRQ when it enables transmit "
+            "interrupts with TDRE set",
+        ),
+        Register(3, "control", "rw", bits=control, write_effect="lets a byte start that waited for a rate"),
+    )
+
+
+def board_pins(settings: Serial6551Settings) -> tuple[PinSpec, ...]:
+    """Interrupt and modem lines; open inputs are tied low on the board, that is ready."""
+    return (
+        PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="interrupt request, asserted when low"),
+        *(
+            PinSpec(name=name, drive=Drive.INPUT, listens=True, open_level=False, help=text)
+            for name, text in (
+                ("CTS", "low: the far side takes bytes"),
+                ("DSR", "low: the far side is ready"),
+                ("DCD", "low: carrier; high disables the receiver"),
+            )
+        ),
+        PinSpec(name="RTS", drive=Drive.PUSH_PULL, help="low: this side takes bytes"),
+        PinSpec(name="DTR", drive=Drive.PUSH_PULL, help="low: this side is ready"),
+    )
