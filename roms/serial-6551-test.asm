@@ -9,8 +9,7 @@
 
 .include "bench.inc"
 
-.alias SPEAK      $0A           ; RTS low: the transmitter is on; no interrupts; DTR high: the receiver is off
-.alias LISTEN     $0B           ; and the receiver is on
+.alias BOTH_WAYS  $0B           ; RTS and DTR low: transmitter and receiver are on; no interrupts
 .alias DAMAGED    %00000111     ; parity, framing, overrun
 .alias BYTE_LOOPS 105           ; of five cycles: a byte time
 
@@ -31,7 +30,7 @@ reset:
         sta SERIAL_STATUS       ; programmed reset, whatever A is
         lda #SERIAL_19200_8N1
         sta SERIAL_CONTROL
-        lda #SPEAK              ; what comes while we say hello would be lost: nobody reads it
+        lda #BOTH_WAYS          ; DTR too: on most parts the transmitter rests without it
         sta SERIAL_COMMAND
 
         lda #0                  ; characters that a terminal does not show
@@ -54,8 +53,7 @@ _first: lda SERIAL_STATUS       ; the first moves on into the shift register
         beq _told
         ldx #later-texts
 _told:  jsr say
-        lda #LISTEN
-        sta SERIAL_COMMAND
+        lda SERIAL_DATA         ; what came while we said hello is lost: nobody has read it
 
 _wait:  lda SERIAL_STATUS
         sta SEEN

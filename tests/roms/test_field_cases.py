@@ -269,12 +269,28 @@ def test_waiting_for_the_wrong_flag_ends_at_a_random_time_when_ca1_floats(bench)
 
 
 def test_waiting_for_the_right_flag_ends_within_35_cycles(bench):
-    """R6522 data sheet: 16 cycles a byte under PHI2, and the loop round it."""
+    """WDC W65C22 data sheet, Figure 2-11: 17 cycles a byte under PHI2, and the loop round it."""
     m = bench(WRONG_BIT.format(mask="04"))
     m.run(access=0x600A)
     stored = m.cycle
     m.run(until=lambda m: m.cpu.pc == 0x8011, timeout=0.01)
     assert m.cycle - stored <= 35
+
+
+@pytest.mark.parametrize(("pulse_flag", "cycles"), [("at-zero", 80), ("past-zero", 120)])
+def test_timer_2_has_counted_when_the_last_pulse_falls(bench, pulse_flag, cycles):
+    """WDC W65C22 data sheet, section 2.10 and Figure 2-5: N pulses. PB7 falls at the start and every 2 x 20 cycles."""
+    listing = """8000: A9 80 8D 02 60 A9 E0 8D 0B 60 A9 03 8D 08 60 A9
+8010: 00 8D 09 60 A9 12 8D 04 60 A9 00 8D 05 60 AD 0D
+8020: 60 29 20 F0 F9 A9 01 8D 00 02 4C 2A 80
+"""
+    wired = card(PORTS, lines='{ INT = "IRQ", PB7 = "PULSES", PB6 = "PULSES" }')
+    m = bench(listing + VECTORS, wired, settings={PORTS: {"pulse_flag": pulse_flag}})
+    m.run(access=0x6005)
+    started = m.cycle
+    m.run(until=lambda m: m.peek(0x200) == 1, timeout=0.01)
+    assert cycles <= m.cycle - started <= cycles + 22, "a look takes nine cycles, the store eight"
+    assert not list(m.findings)
 
 
 TWO_TIMERS = """8000: A2 FF 9A A9 00 85 10 85 11 8D 0B 60 A9 E0 8D 0E
@@ -466,6 +482,36 @@ def test_a_delay_of_one_frame_is_the_later_parts_work_around(bench):
     m.run(cycles=6_000)
     assert m.serial.received == b"ABC\rD"
     assert not list(m.findings)
+
+
+@pytest.mark.parametrize(
+    ("command", "part", "sent"), [("03", "SY6551", b""), ("0A", "R6551", b""), ("0B", "SY6551", b"A")]
+)
+def test_a_monitor_that_waits_for_a_transmitter_it_has_turned_off_is_told(bench, command, part, sent):
+    """A builders' monitor stopped for ever in its output loop. Harris CDP65C51 data sheet, page 5-16: DTR too."""
+    listing = """8000: A9 {command} 8D 02 50 A9 1F 8D 03 50 A9 41 8D 00 50 AD
+8010: 01 50 29 10 F0 F9 A9 01 8D 00 02 4C 1B 80
+"""
+    m = bench(listing.format(command=command) + VECTORS, settings={SERIAL: {"part": part}})
+    m.run(seconds=0.03)
+    assert m.peek(0x200) == bool(sent)
+    assert m.serial.received == sent
+    told = [f.cycle for f in m.findings if f.rule == "serial-byte-waits"]
+    assert told == ([] if sent else [20_024]), "20 ms after the store in cycle 24, seven of reset before it"
+
+
+@pytest.mark.parametrize(("part", "count"), [("CDP65C51", range(11, 12)), ("W65C51N", range(50, 255))])
+def test_transmit_interrupts_with_nothing_to_send_come_a_byte_time_apart_on_the_older_part(bench, part, count):
+    """Harris CDP65C51 data sheet, Figure 9; WDC W65C51N data sheet, page 13: there they are not to be used."""
+    listing = """8000: A2 FF 9A A9 00 85 10 A9 1F 8D 03 50 A9 07 8D 02
+8010: 50 58 4C 12 80
+8040: 2C 01 50 E6 10 40
+FFFA: 40 80 00 80 40 80
+"""
+    m = bench(listing, settings={SERIAL: {"part": part}})
+    m.run(cycles=5_500)
+    assert m.peek(0x10) in count
+    assert m.findings.count("serial-part-lacks") == (part == "W65C51N")
 
 
 @pytest.mark.parametrize(("cr_adds_lf", "shown"), [(False, "DBC"), (True, "ABC\nD")])

@@ -8,6 +8,7 @@ import attrs
 
 from simkit.contract import Drive, PinSpec, Register, setting
 from simkit_cards.serial_6551.frame import CRYSTAL_HZ
+from simkit_cards.serial_6551.parts import PARTS
 
 
 class Status:
@@ -32,8 +33,9 @@ class Serial6551Settings:
 
     part: str = setting(
         "SY6551",
-        one_of=("SY6551", "W65C51N"),
-        help="on a W65C51N status bit 4 never falls and a store while shifting spoils the byte under way [WDC]",
+        one_of=tuple(PARTS),
+        help="part in the socket. CDP65C51A: CTS high lets a byte under way end. W65C51N: status bit 4 never falls, a "
+        "store while shifting spoils the byte under way, no parity, TIC 01 not to be used [WDC]",
     )
     crystal_hz: int = setting(CRYSTAL_HZ, unit="Hz", low=1, high=20_000_000, help="crystal of the baud generator")
     outside_clock_hz: int = setting(
@@ -49,14 +51,15 @@ def board_registers(settings: Serial6551Settings) -> tuple[Register, ...]:
     """The board as wired."""
     command = ("DTR", "IRD", "TIC0", "TIC1", "REM", "PME", "PMC0", "PMC1")
     control = ("SBR0", "SBR1", "SBR2", "SBR3", "RCS", "WL0", "WL1", "SBN")
-    if settings.part == "W65C51N":
+    if PARTS[settings.part].always_ready:
         sends = "starts a frame, or spoils the one under way"
-        answers = "clears IRQ, which transmit interrupts set again two cycles later"
+        answers = "clears IRQ, which transmit interrupts set again two cycles later, and changes of DSR or DCD at once"
     else:
         sends = "clears TDRE until the byte moves on to the shift register, where its frame starts"
-        answers = "clears IRQ"
+        answers = "clears IRQ, and shows what DSR and DCD have done meanwhile by another"
+    takes = "clears RDRF, OVRN, FE and PE" if PARTS[settings.part].errors_end_with_read else "clears RDRF"
     return (
-        Register(0, "data", "rw", help="reads what came last", read_effect="clears RDRF", write_effect=sends),
+        Register(0, "data", "rw", help="reads what came last", read_effect=takes, write_effect=sends),
         Register(1, "status", "r", bits=STATUS_BITS, read_effect=answers),
         Register(1, "programmed_reset", "w", write_effect="clears OVRN and command bits 4 to 0, whatever the byte"),
         Register(

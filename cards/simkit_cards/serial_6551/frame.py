@@ -8,7 +8,7 @@ CRYSTAL_HZ = 1_843_200
 CRYSTALS_PER_BIT = (
     (0, 36_864, 24_576, 16_769, 13_696, 12_288, 6_144, 3_072, 1_536, 1_024, 768, 512, 384, 256, 192, 96)
 )  # fmt: skip
-"""By control bits 3 to 0; 0: outside clock. From memory; 19 200 baud = 1 843 200 / 96 [F1]."""
+"""By control bits 3 to 0; 0: outside clock. Arithmetic: the crystal over the rates that [SY] prints."""
 
 OUTSIDE_CLOCKS_PER_BIT = 16
 """[SY] control register: the outside clock is 16 times the rate; a W65C51N takes its crystal there: 115 200 baud."""
@@ -25,4 +25,4 @@ def _half_bits(data_bits: int, *, parity: bool, second_stop_bit: bool) -> int:
 HALF_BITS = tuple(
     _half_bits(8 - (number & 3), parity=bool(number & 8), second_stop_bit=bool(number & 4)) for number in range(16)
 )
-"""By control bits 7 to 5, and command bit 5 above them."""
+"""By control bits 7 to 5, and whether there is a parity bit above them."""
