@@ -159,8 +159,8 @@ def test_a_handshake_that_begins_before_the_byte_is_there(found):
 def test_a_read_modify_write_that_writes_twice_on_the_nmos_part(found, program, register):
     """The old byte starts the timer, is shifted out, clears its own flags, is sent; the W65C02S writes once.
 
-    It reads twice: a byte of the shift register begins anew, where CB1 would have fallen as the write comes (W65C22 data
-    sheet, Figure 2-11: 1.5 cycles after the access).
+    It reads twice: a byte of the shift register begins anew, where CB1 would have fallen as the write comes (W65C22
+    data sheet, Figure 2-11: 1.5 cycles after the access).
     """
     ((rule, count, message),) = found(program, "6502", sends=b"A" if register == "data" else b"")
     assert (rule, count) == ("double-write", 1)
