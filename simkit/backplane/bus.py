@@ -67,6 +67,9 @@ def _argument(value: Any) -> str | int:
     return value
 
 
+_NOBODY = Plan((), (), ())
+"""What an access reaches while BE floats the bus of the CPU."""
+
 OUTSIDE = many(row(CYCLE, whole(OUTSIDE_MACHINE), TEXT, TEXT, many(Shape(_argument)).into(tuple)))
 """What is saved of outside events: (cycle, slot, port, action, arguments)."""
 OPEN_PINS = many(row(whole(), TEXT, FLAG))
@@ -85,6 +88,7 @@ class Engine(Protocol):
     rd: list[memoryview | None]  # 256 pages; None: call `Bus.read`
     wr: list[memoryview | None]  # 256 pages; None: call `Bus.write`
     recent: Sequence[tuple[int, int]]  # (cycle, pc) of the last instructions begun
+    x: int  # the register
     attention: bool  # set when IRQ, NMI, RESET, RDY or SO moved, or memory changed: looked at after the instruction
 
     def leave_to_reference(self, opcodes: Iterable[int], whose: object) -> None:
@@ -112,6 +116,19 @@ class Bystander(Protocol):
 
     def core_ended(self) -> None:
         """It has come back, between two instructions or behind an exception."""
+
+
+class CpuLines(Protocol):
+    """Lines of the CPU that somebody hears, moved access by access."""
+
+    released: bool  # BE is low: nothing of the CPU's is on the bus
+    vector: bool  # set by the engine while it fetches a vector
+
+    def begin(self, kind: Kind, cycle: int, x: int) -> None:
+        """An access is put out, before it is decoded; x is the register."""
+
+    def ended(self, kind: Kind, value: int) -> None:
+        """It is over."""
 
 
 class RunWatcher(Protocol):
@@ -171,6 +188,7 @@ class Bus:
         at_once: how many want no write to wait.
         taps: called after every access that goes through `read` and `write`, repeats of stalled ones left out.
         bystanders: who is told when the core runs.
+        cpu_lines: those of SYNC, VPB, MLB and BE that somebody hears; None: nobody hears any.
         turn: when a card may act.
         guard: calls the cards.
         run_watchers: who is told when the CPU runs.
@@ -220,6 +238,7 @@ class Bus:
         self.seen: dict[int, list[Seen]] = {}
         self.seen_pages = frozenset[int]()
         self.hidden = frozenset[int]()
+        self.cpu_lines: CpuLines | None = None
         self._shown = self.banks.present[0].rd, self.banks.present[0].wr  # plain memory that is not hidden
         self._views: dict[tuple[Table, frozenset[int]], Ways] = {}
         self.at_once = 0
@@ -266,6 +285,8 @@ class Bus:
             self.nets.observe(line.name, self._decode_line_changed)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
             self.nets.observe(name, self._attend)
+        if self.cpu_lines is not None:
+            self.require_slow(self.cpu_lines, True)
         self.may_stall = bool(self.nets.line("RDY").pins) or any(seat.waits for seat in self.seats)
         self.redecode()
 
@@ -669,10 +690,14 @@ class Bus:
             kind: what the CPU does.
             stalled: the cycle repeats because RDY is low; cards whose strobes are gated with ready do not see it.
         """
+        if self.cpu_lines is not None:
+            self._move_cpu_lines(self.cpu_lines, kind, cycle)
         table = self._table
         plan = table.reads.get(address) or table.read_plan(address)
+        if self.cpu_lines is not None and self.cpu_lines.released:
+            plan = _NOBODY
         page = self._shown[0][address >> 8]
-        if page is not None and not stalled:
+        if page is not None and not stalled and plan is not _NOBODY:
             value = page[address & 0xFF]
         else:
             if self.before and not stalled:
@@ -688,6 +713,8 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
+        if self.cpu_lines is not None and not stalled:
+            self.cpu_lines.ended(kind, value)
         if self.recording.ring is not None:
             self.recording.ring.add(cycle, address, value, kind | REPEAT if stalled else kind)
         if self.probes:
@@ -704,10 +731,14 @@ class Bus:
             kind: what the CPU does.
             stalled: the cycle repeats because RDY is low (W65C02S only); as in `read`.
         """
+        if self.cpu_lines is not None:
+            self._move_cpu_lines(self.cpu_lines, kind, cycle)
         table = self._table
         plan = table.writes.get(address) or table.write_plan(address)
+        if self.cpu_lines is not None and self.cpu_lines.released:
+            plan = _NOBODY
         page = self._shown[1][address >> 8]
-        if page is not None:
+        if page is not None and plan is not _NOBODY:
             page[address & 0xFF] = value
         else:
             if self.before and not stalled:
@@ -722,10 +753,16 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, True, kind, plan)
+        if self.cpu_lines is not None and not stalled:
+            self.cpu_lines.ended(kind, value)
         if self.recording.ring is not None:
             self.recording.ring.add(cycle, address, value, kind | WRITE | REPEAT if stalled else kind | WRITE)
         if self.probes:
             self._show(cycle, address, value, True, kind, plan)
+
+    def _move_cpu_lines(self, lines: CpuLines, kind: Kind, cycle: int) -> None:
+        assert self._engine is not None
+        lines.begin(kind, cycle, self._engine.x)
 
     def _read_cards(self, plan: Plan, address: int, cycle: int) -> int:
         nets, turn = self.nets, self.turn

@@ -155,7 +155,7 @@ def _hears(pin: Pin) -> bool:
 
 def _pins(bus: Bus, pins: list[Pin]) -> str:
     names = {seat.slot: seat.name for seat in bus.seats}
-    return _listed([f"{names[pin.slot]} {pin.spec.name}" for pin in pins])
+    return _listed([f"{names[pin.slot]} {pin.spec.name}" if pin.slot in names else pin.spec.name for pin in pins])
 
 
 def _listed(words: list[str]) -> str:

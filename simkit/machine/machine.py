@@ -24,6 +24,7 @@ from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.cpu.core.engine import CoreCpu, make_cpu
+from simkit.cpu.reference.cpu_lines import heard_lines, ready_output
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
@@ -119,6 +120,8 @@ class Machine:
             room=assembly.core,
         )
         self.cpu.start = start
+        self.bus.cpu_lines = heard_lines(description.cpu, self.bus)
+        self.cpu.pulls_ready = ready_output(description.cpu, self.bus)
         self.bus.attach(self.cpu)
         check_overlaps(description, self.bus)
         self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}

@@ -14,7 +14,7 @@ from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.backplane.select import Expression, Select
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError, near
-from simkit.contract.lines import SYSTEM_LINES
+from simkit.contract.lines import SYSTEM_LINES, Drive
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.merge import MachineErrors, Table
@@ -105,7 +105,7 @@ class _Checker:
             self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
         wires, lines = self.names("wires"), self.names("lines")
         self.check_wires(wires, board.address_pins)
-        self.check_lines(lines, {pin.name for pin in board.pins})
+        self.check_lines(lines, {pin.name: pin.drive is Drive.INPUT for pin in board.pins})
         ready_gated = self.table.values.get("ready_gated", False)
         if not isinstance(ready_gated, bool):
             self.fail("ready_gated", f"{ready_gated!r} is neither true nor false.")
@@ -233,12 +233,12 @@ class _Checker:
                 self.fail(f"wires.{pin}", f"two data pins share {source}.", "Name both sides of an exchange.")
                 break  # the others follow from it
 
-    def check_lines(self, lines: Mapping[str, str], pins: set[str]) -> None:
-        """Whether the pins named in `lines` exist and may be joined to these lines."""
+    def check_lines(self, lines: Mapping[str, str], pins: Mapping[str, bool]) -> None:
+        """Whether the pins named in `lines` exist and may be joined to these lines; by pin, whether it only listens."""
         for pin, line in lines.items():
             if pin not in pins:
                 self.fail(f"lines.{pin}", f"the card has no pin {pin!r}.", near(pin, pins) or "It brings out no pins.")
-            elif _CPU_OUTPUT.fullmatch(line):
+            elif _CPU_OUTPUT.fullmatch(line) and not (line == "SYNC" and pins[pin]):
                 self.fail(
                     f"lines.{pin}",
                     f"{line} is an output of the CPU; a card's pin cannot be joined to it.",

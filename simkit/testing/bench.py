@@ -39,6 +39,7 @@ class _NoCpu:
 
     def __init__(self) -> None:
         self.cycle = 0
+        self.x = 0
         self.last = 0xFF
         self.horizon = 0
         self.rd: list[memoryview | None] = [None] * 256

@@ -69,6 +69,15 @@ MACHINE_RULES = (
         bench="SYNC stays low, the address lines stand still.",
     ),
     Rule(
+        name="bus-released",
+        level="error",
+        title="the CPU ran on while BE was low",
+        story="Somebody takes the bus and forgets the CPU; now and then an instruction is none.",
+        hardware="BE low floats address, data and R/W at once. The CPU goes on with what it finds there.",
+        do="Hold RDY low with BE, from before it falls until after it rises; tie BE high where nobody uses it.",
+        bench="Show BE, RDY and PHI2 together.",
+    ),
+    Rule(
         name="write-to-rom",
         level="error",
         title="a write went to ROM",

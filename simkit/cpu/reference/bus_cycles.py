@@ -7,6 +7,7 @@ pieces do is written in `simkit/cpu/isa/bus_texts.py`.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from py65.devices.mpu6502 import MPU
 
@@ -14,6 +15,9 @@ from simkit.backplane.bus import LONGEST_HOLD_WITHOUT_EVENTS, Bus
 from simkit.backplane.cycle import Kind
 from simkit.contract.events import NEVER
 from simkit.cpu.reference.compiled import pieces
+
+if TYPE_CHECKING:
+    from simkit.contract.lines import Pin
 
 DATA = Kind.DATA
 
@@ -25,7 +29,7 @@ class ResetPulled(Exception):  # noqa: N818 - a signal inside the engine, not an
 _SLOTS = """
 pc a x y sp n z c v d i
 cycle last horizon rd wr attention gate
-began first polls masked magic cmos irq_line recent quick
+began first polls masked magic cmos irq_line recent quick pulls_ready
 """
 _PIECES = pieces()
 
@@ -42,6 +46,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         first: cycle in which the opcode was fetched.
         polls: cycles at whose end the instruction decides about interrupts; None: its penultimate cycle.
         masked: I as it stands at that decision.
+        pulls_ready: the pin with which WAI pulls RDY low, where somebody hears it.
         gate: called at the beginning of every cycle while somebody steps by cycles.
     """
 
@@ -74,6 +79,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         self._bus_write = bus.write
         self._stretch = stretch
         self._stalled_at = -1
+        self.pulls_ready: Pin | None = None
         self._ready = bus.nets.line("RDY")
         self._reset = bus.nets.line("RESET")
         self.irq_line = bus.nets.line("IRQ")
@@ -132,7 +138,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         if self._stretch:
             self._stretch_clock(waits)
             waits = 0
-        while waits > 0 or not self._ready.level:
+        while waits > 0 or (not self._ready.level and self._is_held()):
             self.last = self._bus_read(address, self.cycle, kind, stalled=True)
             self._stalled_at = self.began
             self._next_pass()
@@ -147,7 +153,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
             self._stretch_clock(waits)
             waits = 0
         if self.cmos:  # the NMOS part does not stop in write cycles
-            while waits > 0 or not self._ready.level:
+            while waits > 0 or (not self._ready.level and self._is_held()):
                 self._bus_write(address, value, self.cycle, kind, stalled=True)
                 self.last = value
                 self._next_pass()
@@ -155,6 +161,13 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
                 if self.cycle - self.began >= LONGEST_HOLD_WITHOUT_EVENTS:
                     self._bus.held(self.cycle, self.began)
         self._bus_write(address, value, self.cycle, kind)
+
+    def _is_held(self) -> bool:
+        """RDY is low, and not by the CPU's own hand alone."""
+        own = self.pulls_ready
+        if own is None or own.value is not False:
+            return True
+        return any(pin is not own and pin.value is False for pin in self._ready.pins)
 
     def _stretch_clock(self, cycles: int) -> None:
         """PHI2 stays high: periods pass, the one access happens in the last."""

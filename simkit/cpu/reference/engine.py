@@ -32,7 +32,7 @@ from simkit.cpu.reference.stepping import CycleStepper
 
 if TYPE_CHECKING:
     from simkit.contract.findings import Findings
-    from simkit.contract.lines import Line
+    from simkit.contract.lines import Line, Pin
 
 LAST_NOTES = 64
 """Instructions without a gap that are noted at least at the end of a run."""
@@ -195,6 +195,18 @@ class ExactCpu(BusCycles):
         nmi = self.due == "NMI" or (not self.cmos and self.recogniser.edge_by(self.cycle - 1))
         return int(self.NMI if nmi else self.IRQ)
 
+    def fetch_vector(self, vector: int, kind: Kind) -> None:
+        """The last two cycles of BRK and of the sequences: VPB is low."""
+        lines = self._bus.cpu_lines
+        if lines is None:
+            super().fetch_vector(vector, kind)
+            return
+        lines.vector = True
+        try:
+            super().fetch_vector(vector, kind)
+        finally:
+            lines.vector = False
+
     def vector_fetched(self, vector: int) -> None:
         """A sequence is over. RESET and NMI leave no NMI edge behind that came before."""
         if vector != self.IRQ:
@@ -329,7 +341,15 @@ class ExactCpu(BusCycles):
                 self._step_instruction()
         except ResetPulled:
             self._given_up_for_reset()
+        if self.pulls_ready is not None:
+            self._pull_ready(self.pulls_ready)
         self._take_so_edge()
+
+    def _pull_ready(self, pin: Pin) -> None:
+        """WAI holds RDY low from the cycle behind it up to the one in which it is woken."""
+        pin.drive(False if self.waiting else None, self.cycle)
+        if self._bus.nets.queue:
+            self._bus.settle(self.cycle)
 
     def _given_up_for_reset(self) -> None:
         self.reset_due = True

@@ -1,0 +1,129 @@
+"""Lines of the CPU beside those that it samples: SYNC, VPB, MLB, RDY while it waits; and BE, which floats its bus.
+
+Nobody drives them on a machine on which nobody hears them, and nothing is slower there. Where one is heard, every
+access is made by the reference engine, and the line moves before the access is decoded.
+
+Sources: Western Design Center, W65C02S data sheet, section 3: BE, MLB, RDY, SYNC, VPB. That nothing is selected while
+BE floats the bus is ours: address lines that nobody drives read as anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from simkit.backplane.banks import decode_lines
+from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
+from simkit.backplane.cycle import SYNC, Kind
+from simkit.contract.lines import Drive, Line, Pin, PinSpec
+from simkit.cpu.isa.opcodes import OPCODES
+
+OUTPUTS = {"6502": ("SYNC",), "65C02": ("SYNC", "VPB", "MLB")}
+"""By part."""
+LOCKED = frozenset({"ASL", "DEC", "INC", "LSR", "ROL", "ROR", "TRB", "TSB"})
+"""Instructions of which MLB is low in the last three cycles, where they change memory (section 3, MLB)."""
+LOCKED_FROM = {"zp": 2, "zpx": 3, "abs": 3, "absx": 4}
+"""Cycles of such an instruction before its last three; a shift of absolute,X that crosses no page has one less."""
+_SHIFTS = frozenset({"ASL", "LSR", "ROL", "ROR"})
+_TWO_WAYS = (Drive.INPUT, Drive.PUSH_PULL, Drive.THREE_STATE)
+
+
+def _locks(part: str) -> dict[int, tuple[int, bool]]:
+    """By opcode: cycles before MLB falls, and whether one less where no page is crossed."""
+    return {
+        opcode.code: (LOCKED_FROM[opcode.mode], opcode.mode == "absx" and opcode.mnemonic in _SHIFTS)
+        for opcode in OPCODES[part]
+        if opcode.mnemonic in LOCKED and opcode.mode in LOCKED_FROM
+    }
+
+
+class CpuLines:
+    """The lines of one CPU that somebody hears.
+
+    Attributes:
+        released: BE is low in the access under way.
+        vector: the CPU fetches a vector.
+    """
+
+    def __init__(self, part: str, bus: Bus, heard: Sequence[str]) -> None:
+        self.released = False
+        self.vector = False
+        self._bus = bus
+        self._pins = {name: _output(name) for name in heard if name != "BE"}
+        for name, pin in self._pins.items():
+            bus.nets.line(name).join(pin)
+            pin.drive(name != "SYNC", 0)
+        self._be: Line | None = None
+        self._ready = bus.nets.line("RDY")
+        if "BE" in heard:
+            self._be = bus.nets.line("BE")
+            self._be.join(Pin(PinSpec(name="CPU BE", drive=Drive.INPUT), OUTSIDE_MACHINE))
+        self._locks = _locks(part)
+        self._lock: tuple[int, bool] | None = None
+        self._done = 0  # accesses of the instruction that are over
+        self._low = 0  # low byte of its address
+
+    def begin(self, kind: Kind, cycle: int, x: int) -> None:
+        """The CPU puts an access out; the lines move before anything is decoded."""
+        if kind in SYNC:
+            self._done, self._lock = 0, None
+        levels = {"SYNC": kind in SYNC, "VPB": not self.vector, "MLB": not self._locked(x)}
+        for name, pin in self._pins.items():
+            if pin.value is not levels[name]:
+                pin.drive(levels[name], cycle)
+        if self._bus.nets.queue:
+            self._bus.settle(cycle)
+        if self._be is not None:
+            self._look_at_be(self._be, cycle)
+
+    def _locked(self, x: int) -> bool:
+        if self._lock is None:
+            return False
+        first, shorter = self._lock
+        return self._done >= first - (shorter and self._low + x <= 0xFF)
+
+    def _look_at_be(self, be: Line, cycle: int) -> None:
+        self.released = not be.level
+        if self.released and self._ready.level and max(be.since, self._ready.since) == cycle:
+            self._bus.findings.add(
+                "bus-released",
+                cycle,
+                "BE is low and the CPU runs on: its address, data and R/W lines float, so that it reads whatever is on "
+                "the bus, and its writes go nowhere.",
+            )
+
+    def ended(self, kind: Kind, value: int) -> None:
+        """An access is over, repeats of it too."""
+        if kind is Kind.FETCH:
+            self._lock = self._locks.get(value)
+        elif self._done == 1:
+            self._low = value
+        self._done += 1
+
+
+def _output(name: str) -> Pin:
+    return Pin(PinSpec(name=f"CPU {name}", drive=Drive.PUSH_PULL), OUTSIDE_MACHINE)
+
+
+def heard_lines(part: str, bus: Bus) -> CpuLines | None:
+    """The lines that a card hears, or that stand in the decoding; None when there are none."""
+    deciding = {line.name for line in decode_lines(bus.seats, bus.nets)}
+    heard = [name for name in OUTPUTS[part] if name in deciding or _pins(bus, name)]
+    if part == "65C02" and _pins(bus, "BE"):
+        heard.append("BE")
+    return CpuLines(part, bus, heard) if heard else None
+
+
+def ready_output(part: str, bus: Bus) -> Pin | None:
+    """The pin with which WAI pulls RDY low, where somebody hears or fights it; joined to the line."""
+    line = bus.nets.line("RDY")
+    deciding = line in decode_lines(bus.seats, bus.nets)
+    if part != "65C02" or not (deciding or any(pin.spec.drive in _TWO_WAYS or pin.spec.listens for pin in line.pins)):
+        return None
+    pin = Pin(PinSpec(name="CPU RDY", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
+    line.join(pin)
+    return pin
+
+
+def _pins(bus: Bus, name: str) -> bool:
+    line = bus.nets.lines.get(name)
+    return line is not None and bool(line.pins)
