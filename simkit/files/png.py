@@ -42,12 +42,12 @@ def screen_png(port: ScreenPort, cycle: int, *, scale: int = 1, border: bool = T
     """
     if not 1 <= scale <= MAX_SCALE:
         raise SimkitError(f"A scale of {scale} is not possible.", remedy=f"Give 1 to {MAX_SCALE}.")
-    rows = [_wider(row, scale) for row in _rows(port, cycle, border=border) for _ in range(scale)]
+    rows = [_wider(row, scale) for row in screen_rows(port, cycle, border=border) for _ in range(scale)]
     return encode(rows, len(rows[0]), bytes(level for colour in port.palette for level in colour))
 
 
-def _rows(port: ScreenPort, cycle: int, *, border: bool) -> list[bytes]:
-    """Palette numbers, row by row."""
+def screen_rows(port: ScreenPort, cycle: int, *, border: bool) -> list[bytes]:
+    """Palette numbers of the last whole frame, row by row; arguments as of `screen_png`."""
     pixels, width = port.pixels(cycle), port.width
     rows = [pixels[start : start + width] for start in range(0, width * port.height, width)]
     if not border:

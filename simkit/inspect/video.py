@@ -58,7 +58,8 @@ class VideoLook:
         registers: its eight registers.
         palette: (red, green, blue) by colour number.
         text_left: dots left of the text in text modes.
-        pixels: (192, 256) colour numbers of the last whole frame; None: no such picture.
+        pixels: colour numbers of the last whole frame with its border; None: no such picture.
+        margins: left, right, top, bottom border of it in dots and lines.
         words: the card's own words; None: those of memory and registers alone.
         low_left: the low half of a multicolor byte is the left block.
     """
@@ -70,6 +71,7 @@ class VideoLook:
         palette: tuple[tuple[int, int, int], ...],
         text_left: int = 6,
         pixels: Numbers | None = None,
+        margins: tuple[int, int, int, int] = (0, 0, 0, 0),
         words: list[str] | None = None,
         *,
         low_left: bool = False,
@@ -79,6 +81,7 @@ class VideoLook:
         self.tables = decode(registers)
         self._palette = np.array(palette, np.uint8)
         self._pixels = pixels
+        self._margins = margins
         self._words = words
         self._plane = Plane(self.tables, bytearray(memory), Dots(), text_left, low_left=low_left)
         self._resolve = np.arange(TEXT_COLOUR + 1, dtype=np.uint8)
@@ -114,7 +117,8 @@ class VideoLook:
         words = seat.words(machine.cycle)
         settings = seat.settings
         low_left = settings.multicolor_left == "low half"
-        return cls(memory, registers, screen.port.palette, settings.text_left, screen.pixels, words, low_left=low_left)
+        port, pixels = screen.port, screen.pixels_with_border
+        return cls(memory, registers, port.palette, settings.text_left, pixels, port.margins, words, low_left=low_left)
 
     def words(self) -> list[str]:
         """Registers, tables and sprites in words, one line each; of a card, with the state of ports and beam."""
@@ -177,11 +181,12 @@ class VideoLook:
         return np.concatenate([np.concatenate(pages[n : n + 4], axis=1) for n in range(0, 16, 4)], axis=0)
 
     def screen(self, pixels: Numbers) -> Colours:
-        """The last whole frame three times as large, with true line numbers, each sprite framed and numbered.
+        """The last whole frame with its border three times as large, true line numbers, sprites framed and numbered.
 
         Sprites are framed where the list puts them now, with those that lost their place on a line.
         """
         scale, tables = 3, self.tables
+        left_dots, _, top_lines, _ = self._margins
         picture = self._palette[pixels].repeat(scale, axis=0).repeat(scale, axis=1)
         if tables.sprites_on:
             attributes = self.memory[tables.sprites : tables.sprites + 128]
@@ -190,15 +195,16 @@ class VideoLook:
                 y = attributes[number * 4]
                 if y == END_OF_LIST:
                     break
-                top = (y + 1 if y < 0xE0 else y - 255) * scale
-                left = left_edge(attributes, number) * scale
+                top = (top_lines + (y + 1 if y < 0xE0 else y - 255)) * scale
+                left = (left_dots + left_edge(attributes, number)) * scale
                 if -side < top < picture.shape[0] and -side < left < picture.shape[1]:
                     frame(picture, top, left, side, side)
                     write(picture, max(top, 0) + 3, max(left, 0) + 3, str(number), scale=2)
         margin = np.full((picture.shape[0], 32, 3), INK, np.uint8)
         for line in range(0, ROWS * 8, 8):
-            margin[line * scale, 28:] = PAPER
-            write(margin, line * scale + 2, 2, str(line), scale=2)
+            row = (top_lines + line) * scale
+            margin[row, 28:] = PAPER
+            write(margin, row + 2, 2, str(line), scale=2)
         return np.concatenate([margin, picture], axis=1)
 
     def sprite_patterns(self) -> Colours:

@@ -13,7 +13,7 @@ from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.lines import Line, Pin
 from simkit.contract.ports import ButtonsPort, KeysPort, LampsPort, PadsPort, Port, ScreenPort, SerialPort
 from simkit.contract.registers import Register
-from simkit.files.png import PICTURE, screen_png
+from simkit.files.png import PICTURE, screen_png, screen_rows
 from simkit.files.whole import write_whole
 from simkit.machine.teletype import Teletype
 
@@ -94,6 +94,15 @@ class Screen:
 
         found = np.frombuffer(self.port.pixels(self._machine.cycle), np.uint8)
         return found.reshape(self.port.height, self.port.width)
+
+    @property
+    def pixels_with_border(self) -> NDArray[np.uint8]:
+        """The same with the border round it: shape (top + height + bottom, left + width + right) of `port.margins`."""
+        import numpy as np
+
+        found = np.frombuffer(b"".join(screen_rows(self.port, self._machine.cycle, border=True)), np.uint8)
+        across, down = self.port.size_with_border
+        return found.reshape(down, across)
 
     def text(self) -> str:
         """What can be read on the screen, lines joined by newlines."""
