@@ -95,7 +95,7 @@ class PortState:
         self.waiting = what
         self.value = value
         self.asked_cycle = cycle
-        self.done_tick, self.need_tenths = pacing.times(edge)
+        self.done_tick, self.need_tenths = pacing.times(edge, fetch=what == What.READ)
         return lost
 
     def forget(self) -> None:

@@ -50,7 +50,7 @@ from simkit_cards.tile_video.access import PortState, What, outcome_words
 from simkit_cards.tile_video.board import MemoryWires, picture_faults
 from simkit_cards.tile_video.colours import BLACK, GREY, palette
 from simkit_cards.tile_video.inside import addressed
-from simkit_cards.tile_video.pacing import Pacing
+from simkit_cards.tile_video.pacing import SOCKET, Pacing
 from simkit_cards.tile_video.picture import Picture
 from simkit_cards.tile_video.raster import DOTS_PER_LINE, LINES, TICKS_PER_DOT, Raster, margins
 from simkit_cards.tile_video.rules import PAIR_US, Rules
@@ -164,11 +164,14 @@ class TileVideo(Card):
         lines = LINES[settings.part]
         self._crystal = slot.crystal(Fraction(settings.crystal_hz))
         self._raster = Raster(lines, settings.flag_dot)
+        self._replaced = settings.socket != SOCKET[0]
         self._pacing = Pacing(
             self._raster,
             settings.window_phase,
             slow_multicolor=settings.multicolor_wait == "8 us",
             tell_multicolor=settings.multicolor_told == "under 8 us",
+            replaced=self._replaced,
+            fetch_ns=settings.fetch_ns if settings.socket == "microcontroller" else 0,
         )
         borders = margins(lines, settings.top_border_50_hz)
         self._sweep = Sweep(self._raster, borders)
@@ -190,7 +193,7 @@ class TileVideo(Card):
         )
         self._wires = MemoryWires(settings.memory_address, settings.memory_open_line, settings.memory_read_data)
         self._faults = picture_faults(settings.part, settings.crystal_hz, settings.board, settings.load_resistor)
-        self._rules = Rules(slot, settings.strobe_ns or float(500_000_000 / slot.clock_hz))
+        self._rules = Rules(slot, settings.strobe_ns or float(500_000_000 / slot.clock_hz), replaced=self._replaced)
         self._narrow = self._rules.narrow_strobes
         self._takes_early = settings.write_data == "start of strobe"
         self._both_kept = settings.too_soon == "both kept"
@@ -328,10 +331,15 @@ class TileVideo(Card):
         gap_us = (cycle - ports.asked_cycle) * self._cycle_us
         need_us = ports.need_tenths / 10
         older = ports.waiting
+        if older and self._replaced and what == _WRITE:
+            self._commit()  # it takes writes at any time
+            older = _NOTHING
         if older and self._both_kept:
             self._commit()
         lost = ports.ask(what, value, cycle, edge, self._pacing, self.settings.too_soon)
-        if 0 < gap_us < need_us - ROUNDING_US and (older or self.settings.pacing == "worst case"):
+        if self._replaced and older:
+            self._rules.fetch_not_ready(cycle, self.settings.fetch_ns)
+        elif 0 < gap_us < need_us - ROUNDING_US and (older or self.settings.pacing == "worst case"):
             line, _ = self._raster.beam(edge)
             where = f"{self._tables.mode.words}, line {line}" if self._tables.on else "display off"
             outcome = outcome_words(older, what, lost, self.settings.too_soon)

@@ -4,6 +4,8 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: appendix B, table on page B-1.
     Spacing of the windows (3, 16, 4 memory cycles): the maker's data manual (1982), 2.1.5, from memory; 3, 16 and 4
     times 372.49 us / 1000 are the waits of [PG] (1.1, 5.95, 1.5 us), which supports it.
+Replacements in the chip's socket, all from memory: programmable logic has its own memory and serves an access within
+the bus cycle; a microcontroller takes writes so, and has the byte read ahead some hundred nanoseconds later.
 In doubt: where the windows lie against the line (nobody published it; a setting shifts them), and multicolor, for which
 users report 8 us against the 3.5 us of [PG] (a setting chooses; gaps under 8 us are told either way, unless another
 setting says no).
@@ -26,6 +28,9 @@ FREE_TICKS = 4300 * CRYSTAL_HZ // 1_000_000
 """4300 us after the frame interrupt in which every access takes 2 us. [PG] B-1"""
 
 
+SOCKET = ("chip", "programmable logic", "microcontroller")
+"""What sits in the chip's socket."""
+
 _TEXT = 3 * TICKS_PER_MEMORY_CYCLE, 31
 _MULTICOLOR = 4 * TICKS_PER_MEMORY_CYCLE, 35
 _GRAPHICS = 16 * TICKS_PER_MEMORY_CYCLE, 80
@@ -41,12 +46,35 @@ class Pacing:
         phase: memory cycles by which the windows are shifted, in doubt.
         slow_multicolor: multicolor waits as graphics modes do, in doubt.
         tell_multicolor: multicolor may take as long as graphics modes do, whatever it does.
+        replaced: a replacement is in the socket, which serves accesses at once.
+        fetch_ns: how long it takes to read ahead.
     """
 
-    __slots__ = ("_free_until", "_multicolor", "_on", "_phase", "_raster", "_spacing", "_tenths")
+    __slots__ = (
+        "_fetch_ticks",
+        "_free_until",
+        "_multicolor",
+        "_on",
+        "_phase",
+        "_raster",
+        "_replaced",
+        "_spacing",
+        "_tenths",
+    )
 
-    def __init__(self, raster: Raster, phase: int, *, slow_multicolor: bool, tell_multicolor: bool) -> None:
+    def __init__(
+        self,
+        raster: Raster,
+        phase: int,
+        *,
+        slow_multicolor: bool,
+        tell_multicolor: bool,
+        replaced: bool = False,
+        fetch_ns: int = 0,
+    ) -> None:
         self._raster = raster
+        self._replaced = replaced
+        self._fetch_ticks = -(-fetch_ns * CRYSTAL_HZ // 1_000_000_000)
         spacing, tenths = _GRAPHICS if slow_multicolor else _MULTICOLOR
         self._multicolor = spacing, _GRAPHICS[1] if tell_multicolor else tenths
         self._phase = phase * TICKS_PER_MEMORY_CYCLE
@@ -74,9 +102,19 @@ class Pacing:
         """Frame `frame` begins, with the blanking after the one before it."""
         self._free_until = self._raster.end_tick(frame - 1) + FREE_TICKS
 
-    def times(self, tick: int) -> tuple[int, int]:
-        """For an access asked for at `tick`: when it takes place, and the longest it might take in tenths of a us."""
+    def times(self, tick: int, *, fetch: bool = False) -> tuple[int, int]:
+        """For an access asked for at `tick`: when it takes place, and the longest it might take in tenths of a us.
+
+        Of a replacement the second is that of the chip it stands for.
+
+        Args:
+            tick: the end of the strobe.
+            fetch: a byte is read ahead, not written.
+        """
         ready = tick + FIXED_TICKS
-        if not self._on or ready < self._free_until:
+        free = not self._on or ready < self._free_until
+        if self._replaced:
+            return tick + (self._fetch_ticks if fetch else 0), FREE_TENTHS if free else self._tenths
+        if free:
             return ready, FREE_TENTHS
         return ready + (self._raster.start + self._phase - ready) % self._spacing, self._tenths

@@ -42,13 +42,15 @@ class Rules:
     Args:
         slot: where to report.
         strobe_ns: width of the strobes.
+        replaced: the maker's chip is not in the socket: what it would not bear does no harm, and is told once.
 
     Attributes:
         said: rules reported and not to be repeated yet.
     """
 
-    def __init__(self, slot: Slot, strobe_ns: float) -> None:
+    def __init__(self, slot: Slot, strobe_ns: float, *, replaced: bool = False) -> None:
         self.said: set[str] = set()
+        self._replaced = replaced
         self._slot = slot
         self._strobe_ns = strobe_ns
 
@@ -56,6 +58,14 @@ class Rules:
         if rule not in self.said:
             self.said.add(rule)
             self._slot.report(rule, cycle, message)
+
+    def _aside(self, cycle: int, what: str) -> None:
+        """Tell of a replacement what the maker's chip would not bear."""
+        self._once(
+            "video-faster-than-the-chip",
+            cycle,
+            f"{what} The part in the socket takes it; the program will fail on the maker's chip.",
+        )
 
     @property
     def narrow_strobes(self) -> bool:
@@ -67,7 +77,9 @@ class Rules:
     def strobe(self, cycle: int, *, is_write: bool) -> None:
         """Width of the strobes. [DM]."""
         need = WRITE_STROBE_NS if is_write else READ_STROBE_NS
-        if self._strobe_ns < need:
+        if self._strobe_ns < need and self._replaced:
+            self._aside(cycle, f"The strobe is low for {self._strobe_ns:.0f} ns, a 9918A wants {need} ns.")
+        elif self._strobe_ns < need:
             pin, what = ("/CSW", "needs") if is_write else ("/CSR", "gives data only after")
             self._once(
                 f"video-{'write' if is_write else 'read'}-strobe-too-narrow",
@@ -78,6 +90,9 @@ class Rules:
 
     def too_soon(self, cycle: int, gap_us: float, need_us: float, where: str, outcome: str) -> None:
         """Time between accesses to memory. [PG] B-1."""
+        if self._replaced:
+            self._aside(cycle, f"Video memory access {gap_us:.2f} us after the one before: {need_us} us on a 9918A.")
+            return
         self._slot.report(
             "video-access-too-soon",
             cycle,
@@ -86,8 +101,20 @@ class Rules:
             f"{outcome}",
         )
 
+    def fetch_not_ready(self, cycle: int, fetch_ns: int) -> None:
+        """A microcontroller in the socket reads ahead by program. From memory."""
+        self._slot.report(
+            "video-fetch-not-ready",
+            cycle,
+            f"Video memory accessed before the part in the socket had read ahead, which takes it {fetch_ns} ns: "
+            "the byte read is the old one.",
+        )
+
     def pair_too_soon(self, cycle: int, gap_us: float) -> None:
         """Time between strobes that ask for no memory. [DM]."""
+        if self._replaced:
+            self._aside(cycle, f"Control port accessed {gap_us:.2f} us after the access before: 2 us on a 9918A.")
+            return
         self._slot.report(
             "video-strobe-too-soon",
             cycle,

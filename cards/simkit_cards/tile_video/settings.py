@@ -15,6 +15,7 @@ from simkit.contract import setting
 from simkit_cards.tile_video.access import TOO_SOON
 from simkit_cards.tile_video.board import MEMORY_ADDRESS, MEMORY_READ_DATA
 from simkit_cards.tile_video.colours import READINGS
+from simkit_cards.tile_video.pacing import SOCKET
 from simkit_cards.tile_video.raster import BORDERS_50_HZ, CRYSTAL_HZ, LINES, TOP_BORDER_50_HZ
 from simkit_cards.tile_video.status import COINCIDENCE
 from simkit_cards.tile_video.tables import ACTIVE_DOTS, ACTIVE_LINES
@@ -25,6 +26,19 @@ class TileVideoSettings:
     """How this board is fitted, and what to take where the sources are in doubt."""
 
     part: str = setting("9918A", one_of=tuple(LINES), help="chip in the socket: 9918A and 9928A 60 Hz, 9929A 50 Hz")
+    socket: str = setting(
+        SOCKET[0],
+        one_of=SOCKET,
+        help="what sits in the chip's socket; a replacement has memory of its own, so no access waits or is lost (from "
+        "memory), and what the maker's chip would not bear is told once, as a note",
+    )
+    fetch_ns: int = setting(
+        0,
+        low=0,
+        high=100_000,
+        unit="ns",
+        help="how long a microcontroller in the socket takes to read ahead; some hundred, from memory; else no matter",
+    )
     crystal_hz: int = setting(CRYSTAL_HZ, unit="Hz", low=1_000_000, high=40_000_000, help="crystal of the chip")
     interrupt_output: str = setting(
         "open-drain gate",

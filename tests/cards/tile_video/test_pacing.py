@@ -155,3 +155,64 @@ def test_strobe_setting_stands_for_wait_states(make_video):
         video.status()
         assert ("video-write-strobe-too-narrow" in video.rules()) is told
         assert ("video-read-strobe-too-narrow" in video.rules()) is told
+
+
+REPLACEMENTS = ("programmable logic", "microcontroller")
+
+
+@pytest.mark.parametrize("hz", [1_000_000, 4_000_000])
+@pytest.mark.parametrize("socket", REPLACEMENTS)
+def test_a_replacement_in_the_socket_loses_nothing_and_the_old_chip_s_limits_are_told_once(make_video, socket, hz):
+    """Own memory, an access served within the bus cycle, from memory; stores 4 cycles apart, in mid-picture."""
+    video = make_video(clock_hz=hz, socket=socket)
+    video.poke(bytes(0x4000), bytes.fromhex("00 C0 05 80 01 20 00 01"))
+    video.to_line(20)
+    video.control(0x00, 0x40)
+    for value in range(1, 60):
+        video.bench.write(0, value)
+        video.bench.run(3)
+    video.control(0x00, 0x00)
+    video.bench.run_to(video.bench.cycle + 1)
+    found = []
+    for _ in range(59):
+        found.append(video.bench.read(0))
+        video.bench.run(3)
+    assert found == list(range(1, 60))
+    assert [finding.rule for finding in video.bench.findings] == ["video-faster-than-the-chip"]
+
+
+def test_a_read_straight_after_its_address_gives_the_byte_of_that_address_on_a_replacement(make_video):
+    """[PG] has 2 to 8 us for it on the chip, which gives the byte read ahead before."""
+    for socket, expected in (("programmable logic", 7), ("chip", 9)):
+        video = make_video(clock_hz=2_000_000, socket=socket)
+        video.poke(bytes([7, 8, *bytes(0xFE), 9]).ljust(0x4000, b"\0"), bytes.fromhex("00 C0 05 80 01 20 00 01"))
+        video.control(0x00, 0x01)
+        video.to_line(20)
+        video.bench.write(1, 0)
+        video.bench.write(1, 0)
+        assert video.bench.read(0) == expected
+
+
+@pytest.mark.parametrize(("fetch_ns", "old"), [(0, False), (400, False), (1_200, True)])
+def test_a_microcontroller_has_the_byte_read_ahead_some_time_after_an_access(make_video, fetch_ns, old):
+    """At 2 MHz the strobes of a read after an address end 500 ns apart; writes are taken at once all the same."""
+    video = make_video(clock_hz=2_000_000, socket="microcontroller", fetch_ns=fetch_ns)
+    video.poke(bytes([7, 8, *bytes(0xFE), 9]).ljust(0x4000, b"\0"), bytes.fromhex("00 C0 05 80 01 20 00 01"))
+    video.control(0x00, 0x01)
+    video.to_line(20)
+    video.bench.write(1, 0)
+    video.bench.write(1, 0)
+    assert video.bench.read(0) == (9 if old else 7)
+    assert ("video-fetch-not-ready" in video.rules()) is old
+    video.control(0x00, 0x40)
+    for value in (1, 2, 3):
+        video.bench.write(0, value)
+    assert bytes(video.card.look(video.bench.cycle)[0][:3]) == b"\1\2\3"
+
+
+def test_strobes_too_narrow_for_the_chip_are_a_note_on_a_replacement(make_video):
+    """8 MHz: PHI2 is high for 62 ns, the chip wants 200 (data manual, section 4, from memory)."""
+    video = make_video(clock_hz=8_000_000, socket="programmable logic")
+    video.control(0x00, 0x40)
+    assert video.rules() == {"video-faster-than-the-chip"}
+    assert "62 ns" in video.bench.findings[0].message
