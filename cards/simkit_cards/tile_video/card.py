@@ -4,7 +4,8 @@ Faithful to: TMS9918A, TMS9928A (60 Hz), TMS9929A (50 Hz); setting `part`.
 Changes while a line is drawn: register 7 counts from the next dot, in the border too, registers 0 to 6 from the next
 cell, memory for the whole line; sprites follow in the next line (`picture`, `sweep`).
 Left out: memory written inside a line counting from the next cell alone, the picture of an external video source (its
-bit is decoded; what lies behind shows as colour 0), decay of dynamic memory in 4K addressing or in reset.
+bit is decoded; what lies behind shows as colour 0), decay of dynamic memory in 4K addressing or in reset; of parts in
+its place what they add to it, and registers that act a line or a frame late.
 
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to C.
@@ -131,7 +132,7 @@ class TileVideo(Card):
                 DATA,
                 "data",
                 "rw",
-                help="reads what was read ahead",
+                help="reads what was read ahead; what is written counts for the line being drawn, sprites follow later",
                 read_effect="fetches ahead at the address counter, which steps, and ends a control pair begun",
                 write_effect="goes to memory at the address counter, which steps, and ends a control pair begun",
                 writes_wait=settings.write_data == "end of strobe",  # else it takes what the bus held a cycle before
@@ -147,7 +148,7 @@ class TileVideo(Card):
                 CONTROL,
                 "control",
                 "w",
-                help="pairs of bytes",
+                help="pairs of bytes; register 7 counts from the next dot, others from the next cell, sprites later on",
                 write_effect="sets the address counter up as the second of a pair, to read or to write, or a register",
             ),
         )

@@ -29,8 +29,8 @@ class TileVideoSettings:
     socket: str = setting(
         SOCKET[0],
         one_of=SOCKET,
-        help="what sits in the chip's socket; a replacement has memory of its own, so no access waits or is lost (from "
-        "memory), and what the maker's chip would not bear is told once, as a note",
+        help="what sits in the chip's socket: on a replacement no access waits or is lost, from memory; what the chip "
+        "would not bear is told once, as a note",
     )
     fetch_ns: int = setting(
         0,
@@ -77,7 +77,11 @@ class TileVideoSettings:
         help="last line on which a fifth sprite counts; 191 by [F18A] v1.8, 192 by [DM] as quoted in public notes",
     )
     sprite_scan_dots: int = setting(
-        0, low=0, high=341, unit="dots", help="how long before a line its sprites are counted; not published"
+        0,
+        low=0,
+        high=341,
+        unit="dots",
+        help="how long before a line its sprites are chosen, fetched and counted; not published",
     )
     text_offset: int = setting(0, low=0, high=255, help="added to a name to get its ASCII code, for reading the screen")
     top_border_50_hz: int = setting(
