@@ -70,7 +70,7 @@ KINDS: dict[str, tuple[list[dict[str, object]], list[Step]]] = {
         [("write", 0x5555, 0xAA), ("write", 0x2AAA, 0x55)],
     ),
     "serial-6551": (
-        [{}, {"part": "W65C51N"}, {"cable": "rts-cts", "outside_clock_hz": 1_000_000}],
+        [{}, {"part": "W65C51N"}, {"part": "CDP65C51A", "cable": "rts-cts", "outside_clock_hz": 1_000_000}],
         [("write", 3, 0x1F), ("write", 2, 0x09)],
     ),
     "serial-pads": (

@@ -88,9 +88,10 @@ class Serial6551(Card):
     _arriving: tuple[int, str] | None = saved(optional(row(BYTE, choice("", *SPOILED))), None)
     _arrival_end: int = saved(MOMENT, 0)  # crystal tick
     _marked: int | None = saved(optional(BYTE), None)  # what the far side will have of a frame that CTS has cut
-    _idle_end: int = saved(MOMENT, 0)  # crystal tick at which the byte that is not there would have ended
+    # Crystal tick at which the byte that is not there will have ended, where each such byte asks for an interrupt.
+    _idle_end: int | None = saved(optional(MOMENT), None)
     _modem_held: bool = saved(FLAG, False)  # DSR and DCD stand in the status as they were when they asked
-    _wait_told: bool = saved(FLAG, False)  # that nothing can leave has been told
+    _wait: str = saved(choice("", "watched", "told"), "")  # what has been done about that nothing can leave
 
     @classmethod
     def registers(cls, settings: Serial6551Settings) -> tuple[Register, ...]:
@@ -106,6 +107,7 @@ class Serial6551(Card):
         super().__init__(settings, slot)
         self._part = PARTS[settings.part]
         self._defective = self._part.always_ready
+        self._lacks = not (self._part.parity and self._part.transmit_interrupts)
         self._crystal = slot.crystal(Fraction(settings.crystal_hz))
         self._port: SerialPort = slot.port(SerialPort("serial", self._byte_cycles, lambda cycle: not self._rts_high))
         self._int, self._rts, self._dtr = slot.pin("INT"), slot.pin("RTS"), slot.pin("DTR")
@@ -119,7 +121,7 @@ class Serial6551(Card):
         self._received = self.slot.noise("receive data", 1)[0]
         self._queue.clear()
         self._arriving = None
-        self._arrival_end = self._idle_end = 0
+        self._arrival_end = 0
         self._frame = (0, 0, 1)
         self.reset(True, cycle)
 
@@ -130,7 +132,9 @@ class Serial6551(Card):
         self._command = self._control = 0
         self._status = Status.TDRE | self._modem(cycle)
         self._waiting = self._sending = self._marked = None
-        self._cut = self._modem_held = self._wait_told = False
+        self._cut = self._modem_held = False
+        self._wait = ""
+        self._idle_end = None
         for name in ("sent", "marked", "idles", "waits"):
             self.slot.cancel(name)
         self._moved(cycle)
@@ -172,7 +176,7 @@ class Serial6551(Card):
 
     @property
     def _half_bits(self) -> int:
-        return HALF_BITS[self._control >> 5 | self._parity << 3]
+        return HALF_BITS[self._control >> 5 | (self._command >> 2 & 0x08 if self._part.parity else 0)]
 
     def _byte_cycles(self, cycle: int) -> int:
         half_ticks = self._bit_ticks(receiver=True) * self._half_bits if self._enabled else 0
@@ -183,23 +187,28 @@ class Serial6551(Card):
 
     def _stopped(self, cycle: int) -> str:
         """What keeps the transmitter from beginning a byte; empty: nothing."""
+        if not self._bit_ticks():
+            return "rate 0 (control bits 3 to 0) wants a clock on RxC, and there is none"
+        return self._held(cycle)
+
+    def _held(self, cycle: int) -> str:
+        """What keeps it from beginning a byte with a clock that runs."""
         if not self._command & 0x0C:
             return "TIC 00 (command bits 3 and 2) turns the transmitter off"
-        if self._part.dtr_stops_transmitter and not self._enabled:
+        if not self._command & 0x01 and self._part.dtr_stops_transmitter:
             return "DTR (command bit 0) at 0 turns the transmitter off"
-        if self._cts.level(cycle):
-            return CTS_HIGH
-        return "" if self._bit_ticks() else "rate 0 (control bits 3 to 0) wants a clock on RxC, and there is none"
+        return CTS_HIGH if self._cts.level(cycle) else ""
 
     def _start_sending(self, first_tick: int, cycle: int) -> None:
         """Move the waiting byte to the shift register if the transmitter runs and rests."""
         if self._waiting is None or self._sending is not None:
             return
-        if self._stopped(cycle):
+        bit = self._bit_ticks()
+        if not bit or self._held(cycle):
             self._watch_wait(cycle)
             return
-        self._can_send()
-        bit = self._bit_ticks()
+        if self._wait:
+            self._can_send()
         self._sending, self._waiting = self._waiting, None
         self._cut = self._breaks
         self._frame = (first_tick, bit * self._half_bits // 2, bit)
@@ -208,32 +217,40 @@ class Serial6551(Card):
 
     def _watch_wait(self, cycle: int) -> None:
         """Nothing can leave now: tell of it if that lasts."""
-        if not self._wait_told and self.slot.armed("waits") is None:
+        if not self._wait:
+            self._wait = "watched"
             cycles = LONG_WAIT * self.slot.clock_hz
             self.slot.at(cycle + -(-cycles.numerator // cycles.denominator), "waits")
 
     def _can_send(self) -> None:
-        self._wait_told = False
+        self._wait = ""
         self.slot.cancel("waits")
 
     def _report_wait(self, cycle: int) -> None:
         why = self._stopped(cycle)
         if not why or (self._waiting is None and why != CTS_HIGH):
+            self._wait = ""
             return
-        self._wait_told = True
+        self._wait = "told"
         message = told.waits(self._waiting, why, int(LONG_WAIT * 1000), ready_falls=not self._defective)
         self.slot.report("serial-byte-waits", cycle, message)
 
-    def _pace_idle(self, tick: int, cycle: int) -> None:
-        """See that interrupts go on a byte time apart where there is nothing to send. [CDP] Figure 9."""
+    def _pace_idle(self, cycle: int, tick: int | None = None) -> None:
+        """See that interrupts go on a byte time apart where there is nothing to send, from crystal tick `tick` or now.
+
+        [CDP] Figure 9.
+        """
+        if self._idle_end is None and not self._transmit_interrupts:
+            return
         wanted = (
             self._asks and self._part.interrupts_without_data and self._sending is None and not self._stopped(cycle)
         )
-        if wanted is (self.slot.armed("idles") is not None):
+        if wanted is (self._idle_end is not None):
             return
         if wanted:
-            self._arm_idle(tick, cycle)
+            self._arm_idle(self._crystal.ticks_at(cycle) + 1 if tick is None else tick, cycle)
         else:
+            self._idle_end = None
             self.slot.cancel("idles")
 
     def _arm_idle(self, tick: int, cycle: int) -> None:
@@ -368,12 +385,13 @@ class Serial6551(Card):
             self._deliver(self._sending & (1 << self._data_bits) - 1, cycle)
             self._sending = None
             self._start_sending(self._frame[0] + self._frame[1], cycle)
-            self._pace_idle(self._frame[0] + self._frame[1], cycle)
+            self._pace_idle(cycle, self._frame[0] + self._frame[1])
         elif name == "marked":
             assert self._marked is not None
             self._port.sent.append((cycle, self._marked))
             self._marked = None
         elif name == "idles":
+            assert self._idle_end is not None
             self._request(cycle)
             self._arm_idle(self._idle_end, cycle)
         elif name == "waits":
@@ -407,7 +425,7 @@ class Serial6551(Card):
                 self._set_tdre(cycle)
             self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
         if name == "CTS":
-            self._pace_idle(self._crystal.ticks_at(cycle) + 1, cycle)
+            self._pace_idle(cycle)
         self._moved(cycle)
 
     def _look_at_modem(self, cycle: int) -> None:
@@ -428,8 +446,11 @@ class Serial6551(Card):
         if self._enabled:
             self._status |= Status.IRQ
 
-    def _moved(self, cycle: int) -> None:
+    def _put_request(self, cycle: int) -> None:
         self._int.drive(not self._status & Status.IRQ, cycle)
+
+    def _moved(self, cycle: int) -> None:
+        self._put_request(cycle)
         self._rts.drive(self._rts_high, cycle)
         self._dtr.drive(not self._command & 0x01, cycle)
 
@@ -472,7 +493,11 @@ class Serial6551(Card):
         """Write in `cycle`."""
         if offset == 0:
             self._write_data(value, cycle)
-        elif offset == 1:
+            if self._idle_end is not None:
+                self._pace_idle(cycle)
+            self._put_request(cycle)
+            return
+        if offset == 1:
             self._command &= 0xE0
             self._status &= ~Status.OVRN
             self._start_sending(0, cycle)  # which it does not: what waits, waits from now on
@@ -481,13 +506,14 @@ class Serial6551(Card):
         else:
             self._control = value
             self._start_sending(self._crystal.ticks_at(cycle) + 1, cycle)
-        self._pace_idle(self._crystal.ticks_at(cycle) + 1, cycle)
+        self._pace_idle(cycle)
         self._moved(cycle)
 
     def _write_command(self, value: int, cycle: int) -> None:
         asked, before = self._asks, self._command
         self._command = value
-        self._report_lacks(before, cycle)
+        if self._lacks:
+            self._report_lacks(before, cycle)
         self._cut = self._cut or (self._breaks and self._sending is not None)
         if self._asks and not asked and self._status & Status.TDRE and not self._hidden(cycle):
             self._request(cycle)
@@ -514,7 +540,7 @@ class Serial6551(Card):
             return cycle
         if offset == 0 and self._status & self._cleared_by_data:
             return cycle
-        if offset == 1 and self._hidden(cycle) and not self._wait_told and self.slot.armed("waits") is None:
+        if offset == 1 and not self._wait and self._hidden(cycle):
             return cycle  # the first look begins the time after which it is told
         armed = (self.slot.armed(name) for name in ("sent", "received", "asks again", "idles"))
         return min((when for when in armed if when is not None), default=NEVER)
