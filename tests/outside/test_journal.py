@@ -8,6 +8,7 @@ import signal
 from pathlib import Path
 
 import pytest
+from simkit_cards.tile_video.card import TileVideo
 
 from simkit import Machine
 from simkit.contract.errors import FileError, SimkitError
@@ -433,4 +434,4 @@ def test_a_header_holds_what_the_machine_is(machine, path):
         "fingerprint": machine.fingerprint.to_data(),
         "state_version": head["state_version"],
     }
-    assert head["fingerprint"]["models"]["5"] == ["tile-video", 1]
+    assert head["fingerprint"]["models"]["5"] == ["tile-video", TileVideo.model]
