@@ -646,8 +646,10 @@ class Bus:
 
     # phases 2 to 4, and 6 -------------------------------------------------------------------------------------------
 
-    def wait_cycles(self, address: int, is_write: bool) -> int:
-        """Cycles by which the selected cards delay an access (the longest wish counts)."""
+    def wait_cycles(self, address: int, is_write: bool, kind: Kind = Kind.DATA) -> int:
+        """Cycles by which the selected cards delay an access that begins (the longest wish counts)."""
+        if self.cpu_lines is not None:  # which cards these are may depend on them
+            self._move_cpu_lines(self.cpu_lines, kind, self._now())
         table = self._table
         if is_write:
             plan = table.writes.get(address) or table.write_plan(address)
@@ -690,11 +692,12 @@ class Bus:
             kind: what the CPU does.
             stalled: the cycle repeats because RDY is low; cards whose strobes are gated with ready do not see it.
         """
-        if self.cpu_lines is not None:
-            self._move_cpu_lines(self.cpu_lines, kind, cycle)
+        lines = self.cpu_lines
+        if lines is not None:
+            self._move_cpu_lines(lines, kind, cycle)
         table = self._table
         plan = table.reads.get(address) or table.read_plan(address)
-        if self.cpu_lines is not None and self.cpu_lines.released:
+        if lines is not None and lines.released:
             plan = _NOBODY
         page = self._shown[0][address >> 8]
         if page is not None and not stalled and plan is not _NOBODY:
@@ -713,8 +716,8 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, False, kind, plan)
-        if self.cpu_lines is not None and not stalled:
-            self.cpu_lines.ended(kind, value)
+        if lines is not None and not stalled:
+            lines.ended(kind, value)
         if self.recording.ring is not None:
             self.recording.ring.add(cycle, address, value, kind | REPEAT if stalled else kind)
         if self.probes:
@@ -731,11 +734,12 @@ class Bus:
             kind: what the CPU does.
             stalled: the cycle repeats because RDY is low (W65C02S only); as in `read`.
         """
-        if self.cpu_lines is not None:
-            self._move_cpu_lines(self.cpu_lines, kind, cycle)
+        lines = self.cpu_lines
+        if lines is not None:
+            self._move_cpu_lines(lines, kind, cycle)
         table = self._table
         plan = table.writes.get(address) or table.write_plan(address)
-        if self.cpu_lines is not None and self.cpu_lines.released:
+        if lines is not None and lines.released:
             plan = _NOBODY
         page = self._shown[1][address >> 8]
         if page is not None and plan is not _NOBODY:
@@ -753,8 +757,8 @@ class Bus:
         if self.taps and not stalled:
             for tap in self.taps:
                 tap(cycle, address, value, True, kind, plan)
-        if self.cpu_lines is not None and not stalled:
-            self.cpu_lines.ended(kind, value)
+        if lines is not None and not stalled:
+            lines.ended(kind, value)
         if self.recording.ring is not None:
             self.recording.ring.add(cycle, address, value, kind | WRITE | REPEAT if stalled else kind | WRITE)
         if self.probes:

@@ -46,6 +46,26 @@ class Ear(Card):
         pass
 
 
+class Slow(Card):
+    """Gives $82, and takes two cycles more for it."""
+
+    kind: ClassVar[str] = "slow"
+    Settings: ClassVar[type] = EarSettings
+
+    @classmethod
+    def address_pins(cls, settings):
+        return 8
+
+    def peek(self, offset, cycle):
+        return 0x82
+
+    def holds_program(self, offset):
+        return True
+
+    def wait_cycles(self, offset, is_write):
+        return 2
+
+
 @attrs.frozen(kw_only=True)
 class HandSettings:
     """When it pulls."""
@@ -183,6 +203,16 @@ def test_a_line_of_the_cpu_may_stand_in_a_select(post, line, address):
     assert fetches[0][0] == address
     assert {one[2:] for one in fetches} == {(0xEA, (2,)) if line == "VPB" else (0x82, (5,))}
     assert not m.findings
+
+
+def test_wait_states_are_asked_of_the_card_that_the_line_selects(post):
+    """Two waits in each of the two vector fetches: the first opcode comes in cycle 7 + 4."""
+    slow = '[[card]]\nslot = 5\nkind = "file:ears.py:Slow"\nselect = "A15 and not VPB"\n'
+    m = post("EA", slow, select="A15 and VPB")
+    seen = []
+    m.add_probe(lambda one: seen.append((one.cycle, one.address, one.is_fetch)))
+    m.run_to(14)
+    assert next(one for one in seen if one[2]) == (11, 0x8282, True)
 
 
 def test_the_nmos_sockets_ground_on_pin_1_fights_vpb(post):

@@ -134,7 +134,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         self.cycle += 1
 
     def _stalling_read(self, address: int, kind: Kind) -> int:
-        waits = self._bus.wait_cycles(address, False)
+        waits = self._bus.wait_cycles(address, False, kind)
         if self._stretch:
             self._stretch_clock(waits)
             waits = 0
@@ -148,7 +148,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         return self._bus_read(address, self.cycle, kind)
 
     def _stalling_write(self, address: int, value: int, kind: Kind) -> None:
-        waits = self._bus.wait_cycles(address, True)
+        waits = self._bus.wait_cycles(address, True, kind)
         if self._stretch:
             self._stretch_clock(waits)
             waits = 0
