@@ -4,6 +4,9 @@ The machine reads the image file and hands the bytes over with `insert`; the car
 ignores a write, which is reported, since the program meant something by it. An EEPROM or a flash named as
 `part` is written by the program: see `eeprom` and `flash` beside this file. What was written is kept without power, and
 in states and recordings; the image file stays as it is.
+
+Sources: of the parts that are written, the data sheets named in `eeprom` (Microchip AT28C256 and its family, Xicor
+X28C256, Intersil X28HC256) and `flash` (SST 39SF010A/020A/040).
 """
 
 from __future__ import annotations
@@ -34,7 +37,7 @@ class RomSettings:
     part: str = setting(
         READ_ONLY,
         one_of=(READ_ONLY, *EEPROMS, *FLASHES),
-        help="EEPROM or flash that the program writes; read-only: mask ROM, EPROM, or the write pin is tied high",
+        help=f"what the program writes: {', '.join((*EEPROMS, *FLASHES))}; read-only: EPROM, or WE tied high",
     )
     protected: bool = setting(
         False, help="28C parts: software data protection is on when it comes out of the programmer"
