@@ -83,8 +83,9 @@ finally:
 def test_while_any_package_is_imported(tmp_path):
     modules = ended(LISTED, *RUN, cwd=tmp_path)[2].split()
     assert len(modules) > 150
-    for module in modules:
-        code, _, err = ended(IMPORTING.format(module=module), *RUN, cwd=tmp_path)
+    for number, module in enumerate(modules):
+        (folder := tmp_path / str(number)).mkdir()
+        code, _, err = ended(IMPORTING.format(module=module), *RUN, cwd=folder)
         assert (code, err) in ((130, "\nStopped.\n"), (0, "")), module  # 0: made by the import of another
 
 
