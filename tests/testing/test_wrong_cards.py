@@ -891,15 +891,16 @@ def test_a_sound_card_is_not_refused(card):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("card", WRONG, ids=lambda card: card.__name__)
+def test_a_wrong_card_is_refused_by_one_of_any_five_scripts(card):
+    """A script is chance: some faults half of them miss. The command runs five."""
+    told = [any(card.told in text for text in check_contract(card, seed=seed).problems) for seed in range(2, 10)]
+    assert all(any(told[first : first + 5]) for first in range(len(told) - 4)), told
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(2, 10))
-def test_wrong_cards_are_refused_and_sound_ones_are_not_whatever_the_script(seed):
-    """Of one wrong card one script in eight may miss the fault: a script is chance, and the command runs five."""
-    missed = []
-    for card in WRONG:
-        problems = check_contract(card, seed=seed).problems
-        if not any(card.told in problem for problem in problems):
-            missed.append(card.__name__)
-    assert len(missed) <= 1, missed
+def test_sound_cards_are_not_refused_whatever_the_script(seed):
     for card in SOUND:
         assert check_contract(card, seed=seed).problems == ()
 
