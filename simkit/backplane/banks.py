@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from simkit.backplane.decode import Table, is_bus_line
+from simkit.backplane.decode import Table
 from simkit.backplane.seat import Seat
+from simkit.backplane.wiring import Wiring
 from simkit.contract.lines import Line
 from simkit.contract.nets import Nets
 
 Levels = tuple[bool, ...]
 
 
-def decode_lines(seats: Sequence[Seat], nets: Nets) -> tuple[Line, ...]:
+def decode_lines(seats: Sequence[Seat], nets: Nets, wiring: Wiring) -> tuple[Line, ...]:
     """Lines by which addresses are decoded, beside those of the CPU, by name."""
-    names: set[str] = set()
+    names = wiring.sources()
     for seat in seats:
         names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-        names |= {source for pin, source in seat.wires.items() if pin[0] == "A" and not is_bus_line(source)}
+        names |= seat.wiring.sources()
     return tuple(nets.line(name) for name in sorted(names - {"RW", "PHI2"}))
 
 
@@ -29,8 +30,9 @@ class Banks:
         remade: number that rises whenever all tables are made anew.
     """
 
-    def __init__(self, seats: Sequence[Seat], lines: tuple[Line, ...]) -> None:
+    def __init__(self, seats: Sequence[Seat], lines: tuple[Line, ...], wiring: Wiring | None = None) -> None:
         self.lines = lines
+        self._wiring = wiring
         self.remade = 0
         self._seats = seats
         self._tables: dict[Levels, Table] = {}
@@ -72,5 +74,5 @@ class Banks:
         table = self._tables.get(levels)
         if table is None:
             names = [line.name for line in self.lines]
-            table = self._tables[levels] = Table(self._seats, dict(zip(names, levels, strict=True)))
+            table = self._tables[levels] = Table(self._seats, dict(zip(names, levels, strict=True)), self._wiring)
         return table

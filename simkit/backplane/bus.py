@@ -17,8 +17,9 @@ from simkit.backplane import answers
 from simkit.backplane.banks import Banks, decode_lines
 from simkit.backplane.blame import failure
 from simkit.backplane.board import Board
+from simkit.backplane.conductors import CpuData, DataPins, open_bus_levels, through
 from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
-from simkit.backplane.decode import Pages, Plan, Table, data_wires, driven_masks
+from simkit.backplane.decode import Pages, Plan, Table, driven_masks
 from simkit.backplane.guard import Guard
 from simkit.backplane.guarded_ports import guarded_ports, takes
 from simkit.backplane.overdue import overdue_watch
@@ -27,6 +28,7 @@ from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ALL
 from simkit.backplane.vectors import VECTORS
+from simkit.backplane.wiring import Wiring
 from simkit.contract.card import Card
 from simkit.contract.errors import CardMisuse, SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
@@ -74,9 +76,6 @@ OUTSIDE = many(row(CYCLE, whole(OUTSIDE_MACHINE), TEXT, TEXT, many(Shape(_argume
 """What is saved of outside events: (cycle, slot, port, action, arguments)."""
 OPEN_PINS = many(row(whole(), TEXT, FLAG))
 """What is saved of pins that are joined to nothing and driven: (slot, name, level)."""
-
-READ_STROBE = "RW and PHI2"
-WRITE_STROBE = "not RW and PHI2"
 
 
 class Engine(Protocol):
@@ -172,6 +171,7 @@ class Bus:
 
     Attributes:
         nets: the lines.
+        wiring: what is done to lines for all.
         events: pending calls of cards.
         findings: where broken rules are kept.
         seats: the cards, in slot order.
@@ -201,6 +201,7 @@ class Bus:
         seed: int,
         open_bus: str = "last",
         contention: str = "and",
+        wiring: Wiring | None = None,
     ) -> None:
         self.findings = findings
         self.nets = Nets(findings)
@@ -226,12 +227,14 @@ class Bus:
         self.recording = Recording(self.nets, self._recorded_anew, self._now)
         self._by_slot: dict[int, Seat] = {}
         self._seed = seed
-        self._open_bus = {"last": None, "pull-up": 0xFF, "pull-down": 0x00}[open_bus]
+        self.wiring = Wiring() if wiring is None else wiring
+        self._keeps, self._pulled = open_bus_levels(open_bus, self.wiring)
+        self._cpu_data = CpuData.of(self.wiring, self._pulled)
         self._mix = contention == "mix"
         self._outside: list[tuple[int, int, int, str, str, tuple[Any, ...]]] = []
         self._outside_count = 0
         self._engine: Engine | None = None
-        self.banks = Banks([], ())
+        self.banks = Banks([], (), self.wiring)
         self._table, self._decoding = self.banks.present  # and its number
         self._table_is_stale = False  # a line that stands in selects has moved in the access under way
         self._slow_reasons: set[object] = set()
@@ -260,7 +263,11 @@ class Bus:
         seat.plain = guard.ask(seat, BETWEEN, "plain_memory", check=partial(answers.plain_memory, reached=reached))
         seat.waits = type(seat.card).wait_cycles is not Card.wait_cycles
         seat.driven = driven_masks(seat.registers)
-        seat.takes_data, seat.gives_data = data_wires(seat.wires)
+        seat.data, cpu = DataPins.of(seat.wiring.pin_entries()), self._cpu_data
+        of_cpu = (None, None) if cpu is None else (cpu.gives, cpu.takes)
+        of_card = (None, None) if seat.data is None else (seat.data.takes, seat.data.gives)
+        seat.takes_data, seat.gives_data = through(of_cpu[0], of_card[0]), through(of_card[1], of_cpu[1])
+        seat.crossed = any((self.wiring.line_entries(), seat.wiring.line_entries(), seat.wiring.pin_entries()))
         slot = seat.connector
         slot.seal()
         seat.ports = guard.ask(seat, BETWEEN, "__init__", function=partial(guarded_ports, seat))
@@ -280,14 +287,17 @@ class Bus:
         """Join the engine; call once all cards are seated and the lines joined."""
         self._engine = engine
         self.turn.asked = ""
-        self.banks = Banks(self.seats, decode_lines(self.seats, self.nets))
+        self.banks = Banks(self.seats, decode_lines(self.seats, self.nets, self.wiring), self.wiring)
         for line in self.banks.lines:
             self.nets.observe(line.name, self._decode_line_changed)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
             self.nets.observe(name, self._attend)
         if self.cpu_lines is not None:
             self.require_slow(self.cpu_lines, True)
-        self.may_stall = bool(self.nets.line("RDY").pins) or any(seat.waits for seat in self.seats)
+        ready = self.nets.line("RDY")
+        moves = bool(ready.pins) or bool(ready.bridged) or not ready.level
+        self.may_stall = moves or any(seat.waits for seat in self.seats)
+        self.require_slow("RDY low", not ready.level)
         self.redecode()
 
     def redecode(self) -> None:
@@ -672,6 +682,9 @@ class Bus:
         Raises:
             CardError: naming the card that holds it.
         """
+        if self.nets.line("RDY").tied is False:
+            remedy = "Take that out of the wiring: no instruction comes to its end."
+            raise SimkitError("RDY is held low by the wiring for good.", remedy=remedy)
         waits = self.events.horizon < NEVER or bool(self._outside)
         if cycle - began < (LONGEST_HOLD if waits else LONGEST_HOLD_WITHOUT_EVENTS):
             return
@@ -775,7 +788,8 @@ class Bus:
         turn.cycle = cycle
         engine = self._engine
         assert engine is not None
-        value = engine.last if self._open_bus is None else self._open_bus
+        cpu = self._cpu_data
+        value = (engine.last if cpu is None else cpu.gives[engine.last]) & self._keeps | self._pulled
         seat: Seat | None = None
         method = "read"
         try:
@@ -784,14 +798,14 @@ class Bus:
                 byte = seat.card.read(offset, cycle)
                 if type(byte) is not int or byte >> 8:
                     byte = answers.byte(byte)
-                if seat.gives_data is not None:
-                    byte = seat.gives_data[byte]
+                if seat.data is not None:
+                    byte = seat.on_the_lines(byte, offset)
                 value = byte if mask == 0xFF else byte & mask | value & ~mask
             elif plan.drivers:
                 value = self._contend(plan, value, address, cycle)
             for seat, offset in plan.takers:
                 method = "write"
-                taken = value if seat.takes_data is None else seat.takes_data[value]
+                taken = value if seat.data is None else seat.data.takes[value]
                 seat.card.write(offset, taken, cycle)
             if nets.queue:
                 nets.settle(cycle)
@@ -799,7 +813,7 @@ class Bus:
             self._tell(error, seat, method, cycle)
         finally:
             self._leave_access()
-        return value
+        return value if cpu is None else cpu.taken(value, engine.last)
 
     def _write_cards(self, plan: Plan, address: int, value: int, cycle: int) -> int:
         """Gives the byte on the data lines: another than the CPU's where a card fights it."""
@@ -809,11 +823,14 @@ class Bus:
         turn.cycle = WAITED if plan.may_wait else cycle
         seat: Seat | None = None
         method = "write"
+        cpu = self._cpu_data
+        on_lines = value if cpu is None else cpu.gives[value]
         try:
             if plan.drivers:
-                value = self._fight_cpu(plan, value, address, cycle)
+                on_lines = self._fight_cpu(plan, on_lines, address, cycle)
+                value = on_lines if cpu is None else cpu.takes[on_lines]
             for seat, offset in plan.takers:
-                seat.card.write(offset, value if seat.takes_data is None else seat.takes_data[value], cycle)
+                seat.card.write(offset, on_lines if seat.data is None else seat.data.takes[on_lines], cycle)
             if nets.queue:
                 nets.settle(cycle)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
@@ -881,8 +898,10 @@ class Bus:
     def peek(self, address: int, cycle: int, last: int) -> int:
         """Byte a read would give, without any effect; `last` stands for the open bus."""
         plan = self._table.read_plan(address)
-        value = last if self._open_bus is None else self._open_bus
-        return self._together(plan, value, cycle, [seat.peek(offset, cycle) for seat, offset, _ in plan.drivers])
+        cpu = self._cpu_data
+        value = (last if cpu is None else cpu.gives[last]) & self._keeps | self._pulled
+        value = self._together(plan, value, cycle, [seat.peek(offset, cycle) for seat, offset, _ in plan.drivers])
+        return value if cpu is None else cpu.taken(value, last)
 
     def steady_until(self, address: int, cycle: int) -> int:
         """A read of the address has no effect and gives the same byte before the cycle given back."""
@@ -925,7 +944,7 @@ class Bus:
             return  # an image goes into its socket while the machine is put together: `attach` decodes
         seat = self._by_slot[slot]
         plain = seat.plain
-        if plain is not None and plain.ignores_writes and (seat.gives_data is not None or seat.wires):
+        if plain is not None and plain.ignores_writes and seat.crossed:
             self.redecode()  # permuted copies, made of ROM alone, are stale
         elif plain is not None:
             self._renew()
@@ -954,8 +973,8 @@ class Bus:
     def _together(self, plan: Plan, value: int, cycle: int, given: list[int]) -> int:
         """Byte on the data lines when the drivers of a plan give theirs; `value` stays where none of them drives."""
         driving: list[tuple[int, int]] = []  # byte on the bus, driven mask
-        for (seat, _, mask), byte in zip(plan.drivers, given, strict=True):
-            driving.append((byte if seat.gives_data is None else seat.gives_data[byte], mask))
+        for (seat, offset, mask), byte in zip(plan.drivers, given, strict=True):
+            driving.append((seat.on_the_lines(byte, offset), mask))
         if self._mix and len(driving) > 1:
             return self._mixed(driving, value, cycle)
         result, driven = 0xFF, 0
@@ -975,9 +994,7 @@ class Bus:
 
     def _fight_cpu(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         for seat, offset, mask in plan.drivers:
-            byte = seat.read(offset, cycle)
-            if seat.gives_data is not None:
-                byte = seat.gives_data[byte]
+            byte = seat.on_the_lines(seat.read(offset, cycle), offset)
             value &= byte | ~mask & 0xFF
             if not mask:
                 continue

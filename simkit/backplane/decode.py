@@ -12,7 +12,9 @@ from operator import or_
 
 import attrs
 
+from simkit.backplane.conductors import address_pins, at_slot
 from simkit.backplane.seat import Seat
+from simkit.backplane.wiring import Done, Wiring
 from simkit.contract.registers import PlainMemory, Register
 
 _PAGE_ONES = (1 << 256) - 1
@@ -20,7 +22,7 @@ _NO_ADDRESS, _EVERY_ADDRESS = bytes(32), b"\xff" * 32
 _TABLE_BYTES = 256 * len(_NO_ADDRESS)
 _PLACES = tuple(slice(begin, begin + len(_NO_ADDRESS)) for begin in range(0, _TABLE_BYTES, len(_NO_ADDRESS)))
 """Of each page in a table."""
-_LOW_LINES = frozenset(f"A{n}" for n in range(8))
+_STRAIGHT = tuple(range(256))
 
 
 @attrs.frozen(slots=True, eq=False)
@@ -98,6 +100,8 @@ class Crossed:
 
 Pages = tuple[Page | None, ...]
 """256 pages, None where a card must be asked."""
+Pins = tuple[bytes, ...] | None
+"""Truth tables of address pins; None: each carries its own line."""
 
 
 class Table:
@@ -114,17 +118,23 @@ class Table:
         writes: plans of writes by address, as far as asked for.
     """
 
-    __slots__ = ("levels", "rd", "read_pages", "reads", "selects", "wr", "write_pages", "writes")
+    __slots__ = ("_late", "_pins", "levels", "rd", "read_pages", "reads", "selects", "wr", "write_pages", "writes")
 
-    def __init__(self, seats: Iterable[Seat], levels: Mapping[str, bool]) -> None:
+    def __init__(self, seats: Iterable[Seat], levels: Mapping[str, bool], wiring: Wiring | None = None) -> None:
+        wiring = Wiring() if wiring is None else wiring
         self.levels = levels
         self.reads: dict[int, Plan] = {}
         self.writes: dict[int, Plan] = {}
         self.selects: list[tuple[Seat, int, int, int, int]] = []
-        on_read = {**levels, "RW": True, "PHI2": True}
-        on_write = {**levels, "RW": False, "PHI2": True}
+        self._pins: dict[int, tuple[Pins, Pins]] = {}
+        self._late = any(entry.done is Done.LATE for entry in wiring.entries)
         for seat in seats:
+            on_read = at_slot({**levels, "RW": True, "PHI2": True}, wiring, seat.wiring)
+            on_write = at_slot({**levels, "RW": False, "PHI2": True}, wiring, seat.wiring)
             selected_r, selected_w = seat.select.table(on_read), seat.select.table(on_write)
+            read_pins = address_pins(seat.address_pins, on_read, seat.wiring)
+            write_pins = address_pins(seat.address_pins, on_write, seat.wiring)
+            self._pins[seat.slot] = read_pins, read_pins if read_pins == write_pins else write_pins
             self.selects.append(
                 (
                     seat,
@@ -141,40 +151,57 @@ class Table:
         self.rd = _views(self.read_pages)
         self.wr = _views(self.write_pages)
 
+    def offset(self, seat: Seat, address: int, *, is_write: bool = False) -> int:
+        """What the card's address pins carry for an address of the CPU."""
+        pins = self._pins[seat.slot][is_write]
+        if pins is None:
+            return address & ((1 << min(seat.address_pins, 16)) - 1)
+        byte, bit = address >> 3, address & 7
+        return sum((table[byte] >> bit & 1) << pin for pin, table in enumerate(pins))
+
     def _pages(self, tables: Sequence[tuple[Seat, int, int]], *, for_write: bool) -> Pages:
         """Pages of which one seat's first table has every address, and no other table any."""
         pages: list[Page | None] = [None] * 256
         spoilt = reduce(or_, (table for _, _, table in tables), 0)
         for seat, table, _ in tables:
-            if seat.plain is None or seat.waits:
+            if seat.plain is None or seat.waits or not self._goes_whole(seat):
                 continue
             others = reduce(or_, (other for its, other, _ in tables if its is not seat), spoilt)
-            straight = self._is_straight(seat)
             whole, foreign = table.to_bytes(_TABLE_BYTES, "little"), others.to_bytes(_TABLE_BYTES, "little")
             for page, place in enumerate(_PLACES):
                 if whole[place] == _EVERY_ADDRESS and foreign[place] == _NO_ADDRESS:
-                    pages[page] = self._plain_page(seat, seat.plain, page, straight=straight, for_write=for_write)
+                    pages[page] = self._plain_page(seat, seat.plain, page, for_write=for_write)
         return tuple(pages)
 
-    def _is_straight(self, seat: Seat) -> bool:
-        """Whether the low byte of an address is that of the offset, and data go through as they are, on every page."""
-        if seat.gives_data is not None:
-            return False
-        if not seat.wires:
-            return seat.address_pins >= 8
-        base = offset_of(seat, 0, self.levels)
-        return all(offset_of(seat, 1 << n, self.levels) == base | 1 << n for n in range(8))
+    def _goes_whole(self, seat: Seat) -> bool:
+        """Whether all that a card gives on a read is taken by the CPU in the same cycle."""
+        return not self._late and (seat.data is None or seat.data.drives[0xFF] == 0xFF)
 
-    def _plain_page(self, seat: Seat, plain: PlainMemory, page: int, *, straight: bool, for_write: bool) -> Page | None:
+    def _reached(self, seat: Seat, page: int, *, is_write: bool) -> tuple[int, tuple[int, ...]]:
+        """What a page reaches in a card: the offset of what all its addresses share, and what each adds to that."""
+        pins = self._pins[seat.slot][is_write]
+        if pins is None:
+            known = (1 << min(seat.address_pins, 16)) - 1
+            return page << 8 & known, _low_offsets_of_count(min(seat.address_pins, 8))
+        base, moving = 0, []
+        for pin, table in enumerate(pins):
+            part = table[_PLACES[page]]
+            if part == _EVERY_ADDRESS:
+                base |= 1 << pin
+            elif part != _NO_ADDRESS:
+                moving.append((pin, part))
+        return base, _low_offsets(tuple(moving))
+
+    def _plain_page(self, seat: Seat, plain: PlainMemory, page: int, *, for_write: bool) -> Page | None:
         buffer = plain.write if for_write else plain.read
         if buffer is None:
             return None
-        base = offset_of(seat, page << 8, self.levels)
-        if straight and base + 256 <= len(buffer) and base & 0xFF == 0:
+        base, low = self._reached(seat, page, is_write=for_write)
+        crossed = (seat.takes_data if for_write else seat.gives_data) is not None
+        if low == _STRAIGHT and not crossed and base + 256 <= len(buffer) and base & 0xFF == 0:
             return Page(memoryview(buffer)[base : base + 256], buffer, base, seat.slot)
         if for_write or not plain.ignores_writes:
             return None  # RAM with exchanged wires: each access takes the long way
-        low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
         if base + max(low) >= len(buffer):
             return None  # the card answers for what its memory does not hold
         permuted = bytearray([buffer[base | n] for n in low])
@@ -188,9 +215,11 @@ class Table:
         straight = bytes(range(256))
         for seat, drive, take_on_read, take, drive_on_write in self.selects:
             plain = seat.plain
-            if not seat.wires or plain is None or seat.waits or plain.read is None or plain.read is not plain.write:
+            if not seat.crossed or plain is None or seat.waits or plain.read is None or plain.read is not plain.write:
                 continue
-            low = _low_offsets(tuple(sorted(seat.wires.items())), seat.address_pins)
+            on_read, on_write = self._pins[seat.slot]
+            if on_read is not on_write or not self._goes_whole(seat):
+                continue
             for page in range(256):
                 shift = page * 256
                 alone = all(
@@ -198,8 +227,10 @@ class Table:
                     for other, *tables in self.selects
                     for table in tables
                 )
-                base = offset_of(seat, page << 8, self.levels)
-                if alone and base + max(low) < len(plain.read) and take_on_read == 0 == drive_on_write:
+                if not alone or take_on_read or drive_on_write:
+                    continue
+                base, low = self._reached(seat, page, is_write=False)
+                if base + max(low) < len(plain.read):
                     gives, takes = seat.gives_data or straight, seat.takes_data or straight
                     found[page] = Crossed(plain.read, base, low, gives, takes, seat.slot)
         return found
@@ -244,7 +275,7 @@ class Table:
             if not (drives or takes):
                 continue
             selected.append(seat.slot)
-            offset = offset_of(seat, address, self.levels)
+            offset = self.offset(seat, address, is_write=for_write)
             if drives:
                 drivers.append((seat, offset, _driven_mask(seat, offset)))
             if takes:
@@ -266,49 +297,23 @@ def _views(pages: Pages) -> list[memoryview | None]:
 
 
 def _driven_mask(seat: Seat, offset: int) -> int:
-    """Bus bits the card drives on a read."""
-    mask = seat.driven.get(offset, 0) or (0xFF if seat.holds_program(offset) else 0)
-    return seat.gives_data[mask] if seat.gives_data is not None else mask
-
-
-def is_bus_line(name: str) -> bool:
-    """Whether a wire's source is an address or data line or a fixed level, not a line that a card drives."""
-    return name in ("low", "high") or (name[0] in "AD" and name[1:].isdigit())
-
-
-def offset_of(seat: Seat, address: int, levels: Mapping[str, bool]) -> int:
-    """What the card's address pins carry for a bus address, through its wires."""
-    pins = seat.address_pins
-    if not seat.wires:
-        return address & ((1 << min(pins, 16)) - 1)
-    offset = 0
-    for pin in range(pins):
-        source = seat.wires.get(f"A{pin}", f"A{pin}" if pin < 16 else "low")
-        if source == "high" or (
-            source != "low" and (address >> int(source[1:]) & 1 if is_bus_line(source) else levels[source])
-        ):
-            offset |= 1 << pin
-    return offset
+    """Data lines the card drives on a read."""
+    mask = seat.drives(offset)
+    return mask if seat.data is None else seat.data.drives[mask]
 
 
 @lru_cache(maxsize=64)
-def _low_offsets(wires: tuple[tuple[str, str], ...], address_pins: int) -> tuple[int, ...]:
-    """What address lines A7 to A0 alone put on a card's pins, for their 256 values."""
-    pins = {f"A{n}": f"A{n}" for n in range(min(address_pins, 16))} | dict(wires)
-    places = [(int(pin[1:]), int(source[1:])) for pin, source in pins.items() if source in _LOW_LINES and pin[0] == "A"]
-    return tuple(sum((value >> source & 1) << pin for pin, source in places) for value in range(256))
+def _low_offsets(moving: tuple[tuple[int, bytes], ...]) -> tuple[int, ...]:
+    """What pins that move within a page carry for each of its 256 addresses: of (pin, truth table of the page)."""
+    return tuple(
+        sum((table[address >> 3] >> (address & 7) & 1) << pin for pin, table in moving) for address in range(256)
+    )
 
 
-def data_wires(wires: Mapping[str, str]) -> tuple[bytes | None, bytes | None]:
-    """Tables for exchanged data wires: bus byte to card byte, card byte to bus byte; None when straight."""
-    source = [int(wires.get(f"D{bit}", f"D{bit}")[1:]) for bit in range(8)]
-    if source == list(range(8)):
-        return None, None
-    takes, gives = bytearray(256), bytearray(256)
-    for byte in range(256):
-        takes[byte] = sum((byte >> source[bit] & 1) << bit for bit in range(8))
-        gives[byte] = sum((byte >> bit & 1) << source[bit] for bit in range(8))
-    return bytes(takes), bytes(gives)
+@lru_cache(maxsize=9)
+def _low_offsets_of_count(pins: int) -> tuple[int, ...]:
+    """The same of a card's lowest pins, each on its own line."""
+    return tuple(address & (1 << pins) - 1 for address in range(256))
 
 
 def driven_masks(registers: Iterable[Register]) -> dict[int, int]:

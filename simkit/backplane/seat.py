@@ -8,7 +8,9 @@ import attrs
 
 from simkit.backplane import answers
 from simkit.backplane.blame import failure, place
+from simkit.backplane.conductors import DataPins
 from simkit.backplane.select import Expression, Select
+from simkit.backplane.wiring import Wiring
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, CardMisuse, shown
 from simkit.contract.ports import Port
@@ -34,7 +36,7 @@ class Seat:
         select: when it is selected.
         output_enable: when, selected, it drives the data lines.
         write_enable: when, selected, it takes the data lines.
-        wires: which line reaches a pin of the card: {"A0": "A3", "D4": "D5", "A14": "BANK0", "A15": "low"}.
+        wiring: what is done to its pins, and to lines as they come in at its slot.
         ready_gated: its strobes are gated with ready: a stalled access is seen once.
         connector: what the card knows of the machine, with its pins.
         settings: how it is wired.
@@ -45,6 +47,11 @@ class Seat:
         image: what was put into its socket.
         plain: its plain memory, if it has any.
         waits: whether its card may ask for wait states: every access must come to it.
+        driven: bits that its pins drive on a read, by offset.
+        data: the way of data between the lines and its pins; None: straight.
+        takes_data: byte at its pins for each that the CPU drives; None: the same.
+        gives_data: byte that the CPU reads for each at its pins; None: the same.
+        crossed: whether wiring comes between its pins and the CPU.
         guard: calls the card.
     """
 
@@ -54,7 +61,7 @@ class Seat:
     select: Select
     output_enable: Expression
     write_enable: Expression
-    wires: dict[str, str] = attrs.field(factory=dict)
+    wiring: Wiring = attrs.field(factory=Wiring)
     ready_gated: bool = False
     connector: Slot = attrs.field(kw_only=True)
     settings: Any = attrs.field(kw_only=True)
@@ -65,10 +72,10 @@ class Seat:
     image: bytes = attrs.field(init=False, default=b"")
     plain: PlainMemory | None = attrs.field(init=False, default=None)
     driven: dict[int, int] = attrs.field(init=False, factory=dict)
-    takes_data: bytes | None = attrs.field(
-        init=False, default=None
-    )  # bus byte -> byte at the card's pins, None: straight
-    gives_data: bytes | None = attrs.field(init=False, default=None)  # byte at the card's pins -> bus byte
+    data: DataPins | None = attrs.field(init=False, default=None)
+    takes_data: bytes | None = attrs.field(init=False, default=None)
+    gives_data: bytes | None = attrs.field(init=False, default=None)
+    crossed: bool = attrs.field(init=False, default=False)
     waits: bool = attrs.field(init=False, default=False)
     guard: Guard = attrs.field(init=False)
 
@@ -84,6 +91,14 @@ class Seat:
     def name(self) -> str:
         """How messages call it."""
         return f"slot {self.slot} ({self.kind})"
+
+    def drives(self, offset: int) -> int:
+        """Data pins that it drives on a read."""
+        return self.driven.get(offset, 0) or (0xFF if self.holds_program(offset) else 0)
+
+    def on_the_lines(self, byte: int, offset: int) -> int:
+        """What it gives on a read, as it is on the data lines."""
+        return byte if self.data is None else self.data.on_the_lines(byte, self.drives(offset))
 
     # what the card is asked -----------------------------------------------------------------------------------------
 

@@ -22,6 +22,7 @@ MAX_DRIVEN_LINES = 8
 """Lines driven by cards that may stand in one card's select: one decode table exists per combination."""
 
 _TOKEN = re.compile(r"\s*(?:([A-Za-z][A-Za-z0-9_.]*)|([()]))")
+_CONSTANT = dict.fromkeys(("GND", "VSS", "LOW"), 0) | dict.fromkeys(("VCC", "VDD", "HIGH", "OPEN"), ALL)
 _WORDS = ("and", "or", "not")
 
 
@@ -56,12 +57,26 @@ def parse_pattern(text: str) -> tuple[int, int]:
     return mask, value
 
 
-def pattern_table(mask: int, value: int) -> int:
+Levels = Mapping[str, bool | int]
+"""Levels of lines by name (True is high), or truth tables; address lines only where they are odd."""
+
+
+def as_table(level: bool | int) -> int:
+    """Truth table of a line that has a level, or has one already."""
+    return (ALL if level else 0) if isinstance(level, bool) else level
+
+
+def _address_table(n: int, levels: Levels) -> int:
+    odd = levels.get(ADDRESS_LINES[n])
+    return address_bit(n) if odd is None else as_table(odd)
+
+
+def pattern_table(mask: int, value: int, levels: Levels | None = None) -> int:
     """Truth table of a pattern."""
     table = ALL
     for n in range(16):
         if mask >> n & 1:
-            bit = address_bit(n)
+            bit = _address_table(n, levels or {})
             table &= bit if value >> n & 1 else ALL ^ bit
     return table
 
@@ -75,7 +90,8 @@ class Expression:
         both    = factor { "and" factor }
         factor  = "not" factor | "(" either ")" | name
 
-    Names are A0..A15, RW (high on a read), PHI2, and lines that cards drive.
+    Names are A0..A15, RW (high on a read), PHI2, and lines that cards drive; GND and VCC (or VSS and VDD, LOW and HIGH)
+    are levels, and OPEN is an open input, which reads high.
 
     Attributes:
         text: as written.
@@ -101,8 +117,8 @@ class Expression:
                 f"{text!r} names {len(self.lines)} driven lines; {MAX_DRIVEN_LINES} are allowed in one expression."
             )
 
-    def table(self, levels: Mapping[str, bool]) -> int:
-        """Truth table over all addresses with the other names at the given levels (True is high)."""
+    def table(self, levels: Levels) -> int:
+        """Truth table over all addresses with the other names at the given levels."""
         return self._evaluate(levels)
 
     def _unexpected(self) -> SimkitError:
@@ -115,7 +131,7 @@ class Expression:
     def _peek(self) -> str:
         return self._tokens[self._position] if self._position < len(self._tokens) else ""
 
-    def _either(self, depth: int) -> Callable[[Mapping[str, bool]], int]:
+    def _either(self, depth: int) -> Callable[[Levels], int]:
         if depth > MAX_EXPRESSION_DEPTH:
             raise SimkitError(f"The expression nests deeper than {MAX_EXPRESSION_DEPTH} levels.", remedy="Flatten it.")
         terms = [self._both(depth)]
@@ -125,7 +141,7 @@ class Expression:
         if len(terms) == 1:
             return terms[0]
 
-        def any_of(levels: Mapping[str, bool]) -> int:
+        def any_of(levels: Levels) -> int:
             table = 0
             for term in terms:
                 table |= term(levels)
@@ -133,7 +149,7 @@ class Expression:
 
         return any_of
 
-    def _both(self, depth: int) -> Callable[[Mapping[str, bool]], int]:
+    def _both(self, depth: int) -> Callable[[Levels], int]:
         factors = [self._factor(depth)]
         while self._peek() == "and":
             self._position += 1
@@ -141,7 +157,7 @@ class Expression:
         if len(factors) == 1:
             return factors[0]
 
-        def all_of(levels: Mapping[str, bool]) -> int:
+        def all_of(levels: Levels) -> int:
             table = ALL
             for factor in factors:
                 table &= factor(levels)
@@ -149,7 +165,7 @@ class Expression:
 
         return all_of
 
-    def _factor(self, depth: int) -> Callable[[Mapping[str, bool]], int]:
+    def _factor(self, depth: int) -> Callable[[Levels], int]:
         if depth > MAX_EXPRESSION_DEPTH:
             raise SimkitError(f"The expression nests deeper than {MAX_EXPRESSION_DEPTH} levels.", remedy="Flatten it.")
         token = self._peek()
@@ -172,11 +188,14 @@ class Expression:
                 f"{self.text!r}: {what} {token}.", remedy="Write A0 to A15, RW, PHI2, or a line that a card drives."
             )
         self._position += 1
+        if token in _CONSTANT:
+            constant = _CONSTANT[token]
+            return lambda levels: constant
         self._names.add(token)
         if token in ADDRESS_LINES:
             number = int(token[1:])
-            return lambda levels: address_bit(number)
-        return lambda levels: ALL if levels[token] else 0
+            return lambda levels: _address_table(number, levels)
+        return lambda levels: as_table(levels[token])
 
 
 def _tokenize(text: str) -> list[str]:
@@ -226,15 +245,15 @@ class Select:
             found |= expression.lines
         return found
 
-    def table(self, levels: Mapping[str, bool]) -> int:
+    def table(self, levels: Levels) -> int:
         """Truth table over all addresses."""
         table = 0
         for mask, value in self.patterns:
-            table |= pattern_table(mask, value)
+            table |= pattern_table(mask, value, levels)
         for expression in self.expressions:
             table |= expression.table(levels)
         for mask, value in self.excluded:
-            table &= ALL ^ pattern_table(mask, value)
+            table &= ALL ^ pattern_table(mask, value, levels)
         for expression in self.excluded_expressions:
             table &= ALL ^ expression.table(levels)
         return table

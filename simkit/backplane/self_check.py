@@ -5,10 +5,10 @@ from __future__ import annotations
 from difflib import get_close_matches
 
 from simkit.backplane.bus import Bus
-from simkit.backplane.decode import is_bus_line, offset_of
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
 from simkit.backplane.vectors import VECTORS
+from simkit.backplane.wiring import is_cpu_line
 from simkit.contract.errors import near
 from simkit.contract.findings import Findings
 from simkit.contract.lines import SYSTEM_LINES, Drive, Pin
@@ -54,7 +54,7 @@ def _check_image(bus: Bus, seat: Seat, findings: Findings) -> None:
     text = (
         f"{seat.name}: the image has {len(image)} bytes, the part {part}; it stands at offset $0000"
         f"{_on_the_bus(bus, seat, len(image))}, so {words} in filler (from ${address:04X}, offset "
-        f"${offset_of(seat, address, _levels(bus)):04X})."
+        f"${bus.table.offset(seat, address):04X})."
     )
     reset = _reset_at_the_top(bus, seat, image, part)
     if reset is None:
@@ -85,12 +85,11 @@ def _reset_at_the_top(bus: Bus, seat: Seat, image: bytes, part: int) -> int | No
 
 def _on_the_bus(bus: Bus, seat: Seat, length: int) -> str:
     """Where the CPU finds the first and the last byte of an image, in brackets, as far as it does."""
-    levels = _levels(bus)
     table = next(read for other, read, _ in bus.drive_tables() if other is seat)
     first = last = None
     for start, end in ranges(table):
         for address in range(start, end + 1):
-            offset = offset_of(seat, address, levels)
+            offset = bus.table.offset(seat, address)
             if offset == 0 and first is None:
                 first = address
             if offset == length - 1 and last is None:
@@ -98,10 +97,6 @@ def _on_the_bus(bus: Bus, seat: Seat, length: int) -> str:
     if first is None or last is None:
         return ""
     return f" (${first:04X} to ${last:04X})"
-
-
-def _levels(bus: Bus) -> dict[str, bool]:
-    return {name: line.level for name, line in bus.nets.lines.items()}
 
 
 # lines ----------------------------------------------------------------------------------------------------------------
@@ -112,9 +107,8 @@ def _check_lines(bus: Bus, findings: Findings) -> None:
     deciding: dict[str, Seat] = {}  # lines that the decoder of a card hears
     for seat in bus.seats:
         named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-        named |= {line for pin, line in seat.wires.items() if pin[0] == "A" and line not in ("low", "high")}
-        for name in sorted(named):
-            if not is_bus_line(name) and name not in SYSTEM_LINES:
+        for name in sorted(named | seat.wiring.sources()):
+            if not is_cpu_line(name) and name not in SYSTEM_LINES:
                 deciding.setdefault(name, seat)
     pins = {name: line.pins for name, line in bus.nets.lines.items() if name not in SYSTEM_LINES}
     known = [*ADDRESS_LINES, "RW", "PHI2", *SYSTEM_LINES]

@@ -98,6 +98,13 @@ _OPTIONS: OptionTable = {
         ],
         None,
     ),
+    "wires": (
+        Annotated[
+            list[str] | None,
+            typer.Option("--wire", metavar="SENTENCE", help='Wire it so besides: "slot 4: D3 stuck low". Repeatable.'),
+        ],
+        None,
+    ),
     "engine": (
         Annotated[
             str,
@@ -169,6 +176,7 @@ class MachineOptions:
         start: where the CPU begins: an address or a label.
         clock: replaces the file's clock.
         settings: texts SLOT.NAME=VALUE.
+        wires: sentences of wiring.
         engine: auto, exact or core.
     """
 
@@ -180,6 +188,7 @@ class MachineOptions:
     start: str | None = None
     clock: str | None = None
     settings: Sequence[str] = attrs.field(default=(), converter=as_tuple)
+    wires: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     engine: str = "auto"
 
     def load(self, *, tell_notes: bool = True) -> Machine:
@@ -199,6 +208,7 @@ class MachineOptions:
             programs=self.programs,
             labels=self.labels,
             start=self.start,
+            wiring=self.wires,
             engine=self.engine,
         )
         if tell_notes and machine.notes:

@@ -211,6 +211,8 @@ class Line:
         sole: the one pin that can drive it, where there is just one.
         nets: it belongs to.
         held: what last held back moves of `sole`, or None.
+        tied: level at which a supply holds it, or None.
+        bridged: other lines that a short makes one with it.
     """
 
     __slots__ = (
@@ -219,6 +221,7 @@ class Line:
         "_followers",
         "_groups",
         "_listeners",
+        "bridged",
         "held",
         "history",
         "level",
@@ -230,6 +233,7 @@ class Line:
         "since",
         "sole",
         "system",
+        "tied",
     )
 
     def __init__(self, name: str, nets: Nets, pull: bool | None = True) -> None:
@@ -239,6 +243,8 @@ class Line:
         self.pull = pull
         self.pins: list[Pin] = []
         self.system = name in SYSTEM_LINES
+        self.tied: bool | None = None
+        self.bridged: tuple[Line, ...] = ()
         self._followers = 0
         self.nets = nets
         self.history: deque[tuple[int, bool]] = deque(maxlen=HISTORY)
@@ -269,7 +275,8 @@ class Line:
         driving = [pin for pin in self.pins if pin.spec.drive is not Drive.INPUT or pin.value is not None]
         # An output on it is computed on demand, and nobody makes it move by itself.
         self._clocked = bool(moving) and not self.watched
-        self.sole = driving[0] if len(driving) == 1 and not moving else None
+        alone = len(driving) == 1 and not moving and self.tied is None and not self.bridged
+        self.sole = driving[0] if alone else None
         self._listeners = tuple(pin for pin in self.pins if pin.spec.listens)
         self._groups = tuple((pin.bit, pin.group) for pin in self.pins if pin.group is not None)
         for _, group in self._groups:
@@ -333,12 +340,17 @@ class Line:
     def _resolved(self, cycle: int) -> tuple[bool, bool]:
         """(level, whether outputs fight)."""
         high = low = False
-        for pin in self.pins:
+        for pin in self.pins if not self.bridged else [p for line in (self, *self.bridged) for p in line.pins]:
             value = pin.computed(cycle) if self._clocked and pin.lazy_level is not None else pin.value
             if value is True:
                 high = True
             elif value is False:
                 low = True
+        if self.bridged:
+            tied = [line.tied for line in (self, *self.bridged)]
+            low, high = low or False in tied, high or True in tied
+        elif self.tied is not None:
+            return self.tied, low if self.tied else high
         if low:
             return False, high
         if high:
@@ -353,6 +365,8 @@ class Line:
             for pin in self.pins
             if pin.value is not None
         )
+        if self.tied is not None:
+            who += f", the supply {'high' if self.tied else 'low'}"
         self.nets.findings.add(
             "output-fight", cycle, f"Outputs fight on line {self.name}: {who}. Use open-drain outputs or a gate."
         )
@@ -380,6 +394,8 @@ class Line:
             group.moved(bit, level)
         for call in self.observers:
             call(self, cycle)
+        for line in self.bridged:
+            line.resolve(cycle)
 
     def take(self, level: bool, counts_from: int) -> None:
         """Have another level, which counts from a cycle on, and remember the one before."""

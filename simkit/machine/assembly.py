@@ -11,6 +11,7 @@ import attrs
 from simkit.backplane.board import Board
 from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.guard import call_unplugged
+from simkit.backplane.joining import hold_lines, join, pull_lines
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.contract.card import Card
@@ -62,8 +63,15 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
         SimkitError: one card cannot be plugged in; SeveralErrors for several.
     """
     backplane = description.backplane
-    bus = Bus(findings, seed=description.seed, open_bus=backplane.open_bus, contention=backplane.contention)
+    bus = Bus(
+        findings,
+        seed=description.seed,
+        open_bus=backplane.open_bus,
+        contention=backplane.contention,
+        wiring=description.wiring,
+    )
     bus.turn.asked = PUT_TOGETHER  # until it is all there
+    pull_lines(bus.nets, description.wiring)
     naming = Naming(folders=(description.path.parent,))
     errors = Errors()
     contents: dict[int, bytes] = {}
@@ -80,6 +88,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
                 _name(card, naming)
         except SimkitError as error:
             errors.add(error)
+    hold_lines(bus.nets, description.wiring)
     slots = {card.slot for card in description.cards}
     takers = [str(seat.slot) for seat in bus.seats if seat.image_size is not None]
     remedy = f"Slots that take an image: {', '.join(takers)}." if takers else "No card of the machine takes an image."
@@ -164,8 +173,7 @@ def _plug(
         card = _made(described, slot)
     finally:
         bus.turn.cycle = BETWEEN
-    for name, line in described.lines.items():
-        bus.nets.line(line).join(slot.pins[name])
+    join(bus.nets, slot.pins, described.wiring, bus.wiring)
     seat = Seat(
         card,
         described.slot,
@@ -173,7 +181,7 @@ def _plug(
         Select(described.select, described.not_select),
         Expression(described.output_enable),
         Expression(described.write_enable),
-        dict(described.wires),
+        described.wiring,
         described.ready_gated,
         connector=slot,
         settings=described.settings,

@@ -280,7 +280,7 @@ def _not_there(bus: Bus, areas: Sequence[Area], start: int) -> str:
 
 def _repeats(seat: Seat, table: int) -> str | None:
     """A memory that is smaller than its select is seen several times."""
-    if seat.plain is None or seat.plain.read is None or seat.wires:
+    if seat.plain is None or seat.plain.read is None or seat.crossed:
         return None
     size, answered = len(seat.plain.read), table.bit_count()
     if answered <= size:

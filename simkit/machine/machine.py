@@ -144,6 +144,7 @@ class Machine:
         programs: Sequence[str | Path | Program] = (),
         labels: Sequence[str | Path] = (),
         start: int | str | None = None,
+        wiring: Sequence[str] = (),
         engine: str = "auto",
     ) -> Machine:
         """Build the machine that a file describes, and switch it on.
@@ -157,6 +158,7 @@ class Machine:
             programs: put into RAM when the power comes on: "FILE@$0200", or a hex file.
             labels: label lists, debug files and the like besides those of the file.
             start: where the CPU goes on after RESET, instead of where the vector says: an address or a label.
+            wiring: what is done to lines and pins besides, in sentences: "slot 4: D3 stuck low", "A5 shorted to A6".
             engine: auto: the core where it can be had, and the reference engine where not; exact: the reference
                 engine; core: the core. They differ in speed alone.
 
@@ -170,6 +172,7 @@ class Machine:
             settings=settings,
             programs=given_programs(programs),
             start=given_start(start),
+            wiring=wiring,
         )
         return cls(description, images, labels=[Path(path) for path in labels], engine=engine)
 

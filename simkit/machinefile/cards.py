@@ -2,33 +2,35 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import attrs
 
 from simkit.backplane.board import Board
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.backplane.select import Expression, Select
+from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Entry, Wiring, of_card
 from simkit.contract.card import Card
-from simkit.contract.errors import CardError, SimkitError, near
-from simkit.contract.lines import SYSTEM_LINES, Drive
+from simkit.contract.errors import CardError, SimkitError
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.programs import Program, is_address, parse_address
 from simkit.machinefile.settings import guarded_settings
+from simkit.machinefile.tomlplaces import Place
+from simkit.machinefile.wires import misfit, of_lines, of_sentences, of_wires
 
-_LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
-_CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
 _PATTERN = "Write bits A15 to A0 in quotes."
 _STROBES = {"output_enable": READ_STROBE, "write_enable": WRITE_STROBE}
 
 
 def check_card(
-    slot: int, table: Table, installed: Mapping[str, Claims], errors: MachineErrors
+    slot: int,
+    table: Table,
+    installed: Mapping[str, Claims],
+    errors: MachineErrors,
+    more: Sequence[tuple[Entry, Place]] = (),
 ) -> CardDescription | None:
     """The card that a table describes.
 
@@ -37,12 +39,13 @@ def check_card(
         table: as merged.
         installed: what `entries` gave.
         errors: told what is wrong.
+        more: what is done at its slot besides, each with the place where that is said.
 
     Returns:
         None if something is wrong.
     """
     before = len(errors.found)
-    found = _Checker(slot, table, errors).card(installed)
+    found = _Checker(slot, table, errors).card(installed, more)
     return found if len(errors.found) == before else None
 
 
@@ -83,7 +86,7 @@ class _Checker:
             lines=error.lines,
         )
 
-    def card(self, installed: Mapping[str, Claims]) -> CardDescription | None:
+    def card(self, installed: Mapping[str, Claims], more: Sequence[tuple[Entry, Place]]) -> CardDescription | None:
         """The description, whose fields hold where no error was told."""
         kind = self.table.values.get("kind")
         if not isinstance(kind, str):
@@ -103,9 +106,8 @@ class _Checker:
         on_the_bus = board.registers or board.address_pins  # else it meets others by pins alone
         if "select" not in self.table.values and on_the_bus:
             self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
-        wires, lines = self.names("wires"), self.names("lines")
-        self.check_wires(wires, board.address_pins)
-        self.check_lines(lines, {pin.name: pin.drive is Drive.INPUT for pin in board.pins})
+        pins = of_wires(self.names("wires"), self.slot, board, self.fail)
+        pins += of_lines(self.names("lines"), self.slot, board, self.fail)
         ready_gated = self.table.values.get("ready_gated", False)
         if not isinstance(ready_gated, bool):
             self.fail("ready_gated", f"{ready_gated!r} is neither true nor false.")
@@ -118,13 +120,16 @@ class _Checker:
             kind=kind,
             card=card,
             settings=settings,
-            select=select,
-            not_select=not_select,
-            output_enable=self.strobe("output_enable"),
-            write_enable=self.strobe("write_enable"),
-            wires=wires,
-            lines=lines,
-            ready_gated=ready_gated,
+            wiring=of_card(
+                self.slot,
+                select=select,
+                not_select=not_select,
+                output_enable=self.strobe("output_enable"),
+                write_enable=self.strobe("write_enable"),
+                ready_gated=ready_gated is True,
+            )
+            + pins
+            + self.sentences(board, more),
             image=self.path("image"),
             labels=self.paths("labels"),
             listing=self.paths("listing"),
@@ -147,6 +152,8 @@ class _Checker:
         """Patterns and expressions of a field: one, or a list."""
         value = self.table.values.get(field, ())
         texts = [value] if isinstance(value, str) else value
+        if texts == [] and field == "not_select":
+            return ()  # what a base excludes is not excluded here
         if not isinstance(texts, list | tuple) or (field in self.table.values and not texts):
             self.fail(field, f"{value!r} is neither a pattern nor a list of patterns.", _PATTERN)
             return ()
@@ -205,51 +212,31 @@ class _Checker:
                 self.fail(field, f"{text!r} is not a path.", element=element)
         return tuple(self.table.path(field, text) for text in texts if isinstance(text, str))
 
+    def sentences(self, board: Board, more: Sequence[tuple[Entry, Place]]) -> Wiring:
+        """What sentences say of the slot: those of the card, and those that stand elsewhere."""
+
+        def fail(number: int | None, message: str, remedy: str) -> None:
+            self.fail("wiring", message, remedy, element=number)
+
+        own = of_sentences(self.table.values.get("wiring", []), self.slot, fail)
+        for number, entry in own:
+            if (why := misfit(entry, board)) is not None:
+                fail(number, f"{str(entry)!r}: {why[0]}", why[1])
+        for entry, place in more:
+            if (why := misfit(entry, board)) is not None:
+                kind = self.table.values.get("kind")
+                self.errors.tell(f"{str(entry)!r}: {why[0]}", place, why[1], slot=self.slot, kind=kind, field="wiring")
+        return Wiring((*(entry for _, entry in own), *(entry for entry, _ in more)))
+
     def names(self, field: str) -> dict[str, str]:
         """Names of lines by pin; none if something else stands among them."""
         names: dict[str, Any] = self.table.values.get(field, {})
         others = [pin for pin, name in names.items() if not isinstance(name, str)]
         for pin in others:
-            self.fail(f"{field}.{pin}", f"{names[pin]!r} is not the name of a line.", "Write a name in quotes.")
+            self.fail(
+                f"{field}.{pin}", f"{names[pin]!r} is not the name of a line.", 'Write a name in quotes, or "open".'
+            )
         return {} if others else dict(names)
-
-    def check_wires(self, wires: Mapping[str, str], address_pins: int) -> None:
-        """Whether pins and lines of `wires` exist; `address_pins` counts those of the card."""
-        addresses = {f"A{n}" for n in range(address_pins)}
-        data_pins = {f"D{n}" for n in range(8)}
-        for pin, source in wires.items():
-            if pin in data_pins:
-                if source not in data_pins:
-                    self.fail(f"wires.{pin}", f"{source!r} is not a data line.", "Write D0 to D7.")
-            elif pin not in addresses:
-                self.fail(f"wires.{pin}", f"the card has no pin {pin!r}.", near(pin, addresses | data_pins))
-            elif source not in ("low", "high") and not _LINE_NAME.fullmatch(source):
-                self.fail(f"wires.{pin}", f"{source!r} is not a line.", 'Write A0 to A15, a line, "low" or "high".')
-            elif re.fullmatch(r"A\d+", source) and int(source[1:]) > 15:
-                self.fail(f"wires.{pin}", f"the bus has no line {source}.", "Write A0 to A15.")
-        sources = [wires.get(f"D{n}", f"D{n}") for n in range(8)]
-        for pin, source in wires.items():
-            if pin in data_pins and sources.count(source) > 1:
-                self.fail(f"wires.{pin}", f"two data pins share {source}.", "Name both sides of an exchange.")
-                break  # the others follow from it
-
-    def check_lines(self, lines: Mapping[str, str], pins: Mapping[str, bool]) -> None:
-        """Whether the pins named in `lines` exist and may be joined to these lines; by pin, whether it only listens."""
-        for pin, line in lines.items():
-            if pin not in pins:
-                self.fail(f"lines.{pin}", f"the card has no pin {pin!r}.", near(pin, pins) or "It brings out no pins.")
-            elif _CPU_OUTPUT.fullmatch(line) and not (line == "SYNC" and pins[pin]):
-                self.fail(
-                    f"lines.{pin}",
-                    f"{line} is an output of the CPU; a card's pin cannot be joined to it.",
-                    f"Write {', '.join(SYSTEM_LINES)} or a name of your own in capitals; `wires` moves address pins.",
-                )
-            elif not _LINE_NAME.fullmatch(line):
-                self.fail(
-                    f"lines.{pin}",
-                    f"{line!r} is not the name of a line.",
-                    f"Write {', '.join(SYSTEM_LINES)} or a name of your own in capitals, e.g. VIDEO_INT.",
-                )
 
 
 def _settings_of(card: type[Card]) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import attrs
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
+from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Wiring, is_cpu_line
 from simkit.contract.card import Card
 from simkit.contract.settings import setting
 from simkit.machinefile.programs import Program
@@ -64,13 +64,7 @@ class CardDescription:
         kind: as written.
         card: its class.
         settings: instance of its Settings.
-        select: patterns and expressions, any of which selects it.
-        not_select: patterns and expressions that exclude it.
-        output_enable: expression for its read strobe.
-        write_enable: expression for its write strobe.
-        wires: which line reaches a pin.
-        lines: which line an output or input pin is joined to.
-        ready_gated: strobes gated with ready.
+        wiring: what is done to its pins and to lines at its slot, selects and strobes too.
         image: path of its image, or None; that of a RAM is a program, see `Description.programs`.
         labels: paths of its label lists, debug files and the like.
         listing: paths of its listings.
@@ -82,13 +76,7 @@ class CardDescription:
     kind: str
     card: type[Card]
     settings: Any
-    select: tuple[str, ...]
-    not_select: tuple[str, ...] = ()
-    output_enable: str
-    write_enable: str
-    wires: dict[str, str] = attrs.field(factory=dict)
-    lines: dict[str, str] = attrs.field(factory=dict)
-    ready_gated: bool = False
+    wiring: Wiring
     image: Path | None = None
     labels: tuple[Path, ...] = ()
     listing: tuple[Path, ...] = ()
@@ -99,8 +87,44 @@ class CardDescription:
         """Where the field stands, or the card if the file is silent about it."""
         return origin_of(self.origin, field)
 
+    @property
+    def select(self) -> tuple[str, ...]:
+        """Patterns and expressions, any of which selects it."""
+        return tuple(entry.other for entry in self.wiring.only(Done.SELECTED))
+
+    @property
+    def not_select(self) -> tuple[str, ...]:
+        """Patterns and expressions that exclude it."""
+        return tuple(entry.other for entry in self.wiring.only(Done.NOT_SELECTED))
+
+    @property
+    def output_enable(self) -> str:
+        """Expression for its read strobe."""
+        return self.wiring.strobe(Done.OUTPUT_ENABLE, READ_STROBE)
+
+    @property
+    def write_enable(self) -> str:
+        """Expression for its write strobe."""
+        return self.wiring.strobe(Done.WRITE_ENABLE, WRITE_STROBE)
+
+    @property
+    def ready_gated(self) -> bool:
+        """Whether its strobes are gated with ready."""
+        return bool(self.wiring.only(Done.READY_GATED))
+
+    @property
+    def wires(self) -> dict[str, str]:
+        """By address or data pin the line that it is joined to, or "not LINE", "low", "high"."""
+        return {pin: line for pin, line in self.wiring.joined().items() if is_cpu_line(pin)}
+
+    @property
+    def lines(self) -> dict[str, str]:
+        """By another pin the line it is joined to."""
+        return {pin: line for pin, line in self.wiring.joined().items() if not is_cpu_line(pin)}
+
     def part(self) -> dict[str, Any]:
         """What the card adds to the machine's identity: wiring and settings that differ from their defaults."""
+        more = Wiring(tuple(entry for entry in self.wiring.entries if not entry.is_key))
         wiring = {
             "not_select": [_spaceless(text) for text in self.not_select],
             "output_enable": "" if self.output_enable == READ_STROBE else self.output_enable,
@@ -108,6 +132,7 @@ class CardDescription:
             "wires": self.wires,
             "lines": self.lines,
             "ready_gated": self.ready_gated,
+            "wiring": more.sentences(),
             "settings": different(self.settings),
         }
         kind, select = self.card.kind, [_spaceless(text) for text in self.select]
@@ -125,6 +150,7 @@ class Description:
         cpu: "65C02" or "6502".
         seed: seed of everything that is undefined on real hardware.
         backplane: behaviour of the backplane.
+        wiring: what is done to lines of the backplane and at the CPU.
         cpu_options: what sources leave open about the CPU.
         cards: in slot order.
         path: the machine file.
@@ -141,6 +167,7 @@ class Description:
     cpu: str
     seed: int
     backplane: Backplane
+    wiring: Wiring = attrs.field(factory=Wiring)
     cpu_options: CpuOptions
     cards: tuple[CardDescription, ...]
     path: Path
@@ -156,6 +183,7 @@ class Description:
             "clock": [self.clock_hz.numerator, self.clock_hz.denominator],
             "cpu": self.cpu,
             "backplane": different(self.backplane),
+            "wiring": self.wiring.sentences(),
             "cpu_options": different(self.cpu_options),
             **{f"slot {card.slot}": card.part() for card in self.cards},
             **{f"program {number}": one.identity() for number, one in enumerate(self.programs, start=1)},

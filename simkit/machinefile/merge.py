@@ -31,6 +31,8 @@ _CARD_TABLES = {
     "wires": 'Write e.g. wires = { A0 = "A3" }.',
     "lines": 'Write e.g. lines = { INT = "IRQ" }.',
 }
+_EMPTIED = ("wires", "lines")
+"""Tables of which an empty one takes away what a base says."""
 _CARD_KEYS = (
     "slot",
     "kind",
@@ -43,6 +45,7 @@ _CARD_KEYS = (
     "labels",
     "listing",
     "ready_gated",
+    "wiring",
     "remove",
     "note",
     *_CARD_TABLES,
@@ -74,6 +77,9 @@ class Table:
         """Set a value; what is said of a table counts beside what is known of it."""
         self.origin[key] = place
         self.folders[key] = folder
+        if value == {} and key in _EMPTIED:
+            self.drop(key)
+            self.origin[key] = place
         if isinstance(value, dict):
             self.origin.update({f"{key}.{inner}": place.inside(inner) for inner in value})
             below = self.values.get(key)

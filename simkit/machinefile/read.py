@@ -14,8 +14,10 @@ from typing import Any, TypeVar
 
 import attrs
 
+from simkit.backplane.select import Expression, Select
+from simkit.backplane.wiring import Entry, Wiring
 from simkit.contract.clock import parse_hz
-from simkit.contract.errors import SimkitError, near
+from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
 from simkit.files.bounded import is_folder
 from simkit.machinefile.cards import check_card, program_of
@@ -26,6 +28,7 @@ from simkit.machinefile.programs import Program
 from simkit.machinefile.settings import read_settings
 from simkit.machinefile.shipped import demo_folder
 from simkit.machinefile.tomlplaces import Place
+from simkit.machinefile.wires import lines_of, of_pulls, of_sentences, unknown_lines
 
 CPUS = ("65C02", "6502")
 
@@ -84,6 +87,7 @@ def read_description(
     settings: Mapping[int, Mapping[str, Any]] | None = None,
     programs: Sequence[Program] = (),
     start: str | None = None,
+    wiring: Sequence[str] = (),
 ) -> Description:
     """Read a machine file with its bases and check all of it.
 
@@ -94,6 +98,7 @@ def read_description(
         settings: replaces settings of cards, by slot and name.
         programs: put into RAM besides those of the file.
         start: replaces where the CPU begins.
+        wiring: sentences of what is done to lines and pins besides.
 
     Raises:
         SimkitError: one error, or SeveralErrors with all of them.
@@ -111,12 +116,12 @@ def read_description(
         merged.top.put("seed", seed, Place("given seed"), Path())
     if start is not None:
         merged.top.put("start", start, Place("given start"), Path())
-    found = _check(merged, path, errors)
+    found = _check(merged, path, errors, wiring)
     errors.raise_any()
     return attrs.evolve(found, programs=(*found.programs, *programs)) if programs else found
 
 
-def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
+def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str]) -> Description:
     """The description, which holds if no error was told."""
     top = _Top(merged.top, errors)
     name = top.value("name", "Machine")
@@ -138,6 +143,7 @@ def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
     if "start" in merged.top.values and not start.strip():
         top.fail("start", f"{start!r} is neither an address nor a label.", 'Write e.g. start = "$0200".')
     installed = entries()
+    wiring = _BackplaneWiring(merged, errors, more)
     description = Description(
         name=name,
         clock_text=clock_text,
@@ -146,21 +152,75 @@ def _check(merged: Merged, path: Path, errors: MachineErrors) -> Description:
         seed=top.value("seed", 1),
         about=_about(top, merged, path),
         note=top.value("note", ""),
-        backplane=top.table("backplane", Backplane),
+        backplane=top.table("backplane", Backplane, ("wiring", "pulls")),
+        wiring=wiring.of_all(),
         cpu_options=top.table("cpu_options", CpuOptions),
         cards=tuple(
             card
             for slot in sorted(merged.cards)
-            if (card := check_card(slot, merged.cards[slot], installed, errors)) is not None
+            if (card := check_card(slot, merged.cards[slot], installed, errors, wiring.at(slot))) is not None
         ),
         start=start.strip() or None,
         path=path,
         files=tuple(merged.files),
     )
+    wiring.check_names(description)
     if not merged.cards:
         errors.tell("the machine has no cards.", Place(str(path)), "Add [[card]] tables.")
     programs = (program_of(card, merged.cards[card.slot]) for card in description.cards)
     return attrs.evolve(description, programs=tuple(program for program in programs if program is not None))
+
+
+class _BackplaneWiring:
+    """What is done to lines of the backplane, at the CPU, and at slots where it does not stand with the card."""
+
+    def __init__(self, merged: Merged, errors: MachineErrors, more: Sequence[str]) -> None:
+        self._errors = errors
+        self._said: list[tuple[Entry, Place]] = []
+        table, top = merged.top.values.get("backplane", {}), merged.top
+        pulls = top.place("backplane.pulls")
+        for entry in of_pulls(
+            table.get("pulls", {}),
+            lambda name, message, remedy: self._tell(message, pulls.inside(name) if name else pulls, remedy, "pulls"),
+        ):
+            self._said.append((entry, pulls.inside(entry.name)))
+        own, given = top.place("backplane.wiring"), Place("given wiring")
+        self._read(table.get("wiring", []), own)
+        self._read(list(more), given, of_file=False)
+        for entry, place in self._said:
+            if entry.slot and entry.slot not in merged.cards:
+                slots = f"Slots with cards: {numbers(merged.cards)}."
+                self._tell(f"{str(entry)!r}: there is no card in slot {entry.slot}.", place, slots)
+
+    def _read(self, value: Any, place: Place, *, of_file: bool = True) -> None:
+        def at(number: int | None) -> Place:
+            return place.inside(number) if of_file and number is not None else place
+
+        said = of_sentences(value, None, lambda number, message, remedy: self._tell(message, at(number), remedy))
+        self._said += [(entry, at(number)) for number, entry in said]
+
+    def _tell(self, message: str, place: Place, remedy: str, field: str = "wiring") -> None:
+        self._errors.tell(message, place, remedy, field=f"backplane.{field}")
+
+    def of_all(self) -> Wiring:
+        """What is done without a slot."""
+        return Wiring(tuple(entry for entry, _ in self._said if not entry.slot))
+
+    def at(self, slot: int) -> list[tuple[Entry, Place]]:
+        """What is done at a slot, each with its place."""
+        return [(entry, place) for entry, place in self._said if entry.slot == slot]
+
+    def check_names(self, description: Description) -> None:
+        """Tell of lines that are not there."""
+        decoded: set[str] = set()
+        for card in description.cards:
+            for strobe in (card.output_enable, card.write_enable):
+                decoded |= Expression(strobe).lines
+            decoded |= Select(card.select, card.not_select).lines
+        lines = lines_of([card.wiring for card in description.cards], decoded)
+        places = {id(entry): place for entry, place in self._said}
+        for entry, message, remedy in unknown_lines((entry for entry, _ in self._said if not entry.slot), lines):
+            self._tell(f"{str(entry)!r}: {message}", places[id(entry)], remedy)
 
 
 def _about(top: _Top, merged: Merged, path: Path) -> str:
@@ -194,10 +254,10 @@ class _Top:
             return default
         return value
 
-    def table(self, key: str, kind: type) -> Any:
-        """Instance of an attrs class from a table of the file."""
+    def table(self, key: str, kind: type, others: Sequence[str] = ()) -> Any:
+        """Instance of an attrs class from a table of the file, of which other keys are read elsewhere."""
         return read_settings(
             kind,
-            self._table.values.get(key, {}),
+            {name: value for name, value in self._table.values.get(key, {}).items() if name not in others},
             lambda inner, message, remedy: self.fail(f"{key}.{inner}".rstrip("."), message, remedy),
         )

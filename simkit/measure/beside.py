@@ -12,6 +12,7 @@ from typing import ClassVar
 
 import attrs
 
+from simkit.backplane.wiring import of_pins
 from simkit.check.watches.watch import Watch
 from simkit.machine.machine import Machine
 from simkit.machinefile.description import Description
@@ -123,8 +124,9 @@ def _hot() -> bytes:
 def _crossed(*, exchanged: bool) -> Callable[[], int]:
     description = read_description(DEMO)
     (ram,) = (card for card in description.cards if card.slot == 1)
+    exchanged_pins = of_pins({"D0": "D7", "D7": "D0"}, 1)
     if exchanged:
-        description = with_cards(description, attrs.evolve(ram, wires={"D0": "D7", "D7": "D0"}))
+        description = with_cards(description, attrs.evolve(ram, wiring=ram.wiring + exchanged_pins))
     return _runs(Machine(description, {2: _image(_hot())}))
 
 

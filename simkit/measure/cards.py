@@ -8,7 +8,7 @@ timed apart.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import cycle as cycle_through
 from itertools import islice
 from pathlib import Path
@@ -19,9 +19,9 @@ from typing import Any, ClassVar
 import attrs
 
 from simkit.backplane.board import Board
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE
 from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
+from simkit.backplane.wiring import of_card, of_pins
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.registers import Register
@@ -134,15 +134,15 @@ def measure_cards(
 # machines -----------------------------------------------------------------------------------------------------------
 
 
-def card_description(kind: str, card: type[Card], slot: int, select: str, **more: Any) -> CardDescription:
+def card_description(
+    kind: str, card: type[Card], slot: int, select: str, lines: Mapping[str, str] | None = None, **more: Any
+) -> CardDescription:
     """A card that the bench plugs in; `more` as in CardDescription."""
     return CardDescription(
         slot=slot,
         kind=kind,
         card=card,
-        select=(select,) if select else (),
-        output_enable=READ_STROBE,
-        write_enable=WRITE_STROBE,
+        wiring=of_card(slot, select=(select,) if select else (), lines=lines),
         origin={"": Place("the bench")},
         **more,
     )
@@ -164,7 +164,7 @@ def _machine(scene: Scene) -> Machine:
     added = [_YARDSTICK]
     if scene.lines:
         (ours,) = (card for card in description.cards if card.slot == scene.slot)
-        added.append(attrs.evolve(ours, lines=ours.lines | scene.lines))
+        added.append(attrs.evolve(ours, wiring=ours.wiring + of_pins(scene.lines, ours.slot)))
     if scene.guest is not None:
         kind, settings, lines = scene.guest
         card = card_class(kind, Path.cwd())
@@ -188,7 +188,7 @@ def _alone(kind: str, card: type[Card]) -> Machine:
     """A machine with nothing but the card at $0000 to $7FFF, and the yardstick."""
     description = read_description("demo:bench")
     settings, board = _board(kind, card)
-    yardstick = attrs.evolve(_YARDSTICK, select=("1xxx xxxx xxxx xxxx",))
+    yardstick = attrs.evolve(_YARDSTICK, wiring=of_card(YARDSTICK_SLOT, select=("1xxx xxxx xxxx xxxx",)))
     cards = (card_description(kind, card, 1, "0xxx xxxx xxxx xxxx", settings=settings), yardstick)
     images = {1: bytes(board.image_size)} if board.image_size is not None else None
     return Machine(attrs.evolve(description, cards=cards), images)

@@ -6,16 +6,17 @@ Spots of addresses are those addresses; spots in banks are larger numbers, of wh
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from functools import reduce
 from itertools import product
 from operator import or_
 from typing import TYPE_CHECKING
 
+from simkit.backplane.conductors import at_slot
 from simkit.rom.listing import Listing, Row, Seen
 
 if TYPE_CHECKING:
     from simkit.backplane.seat import Seat
+    from simkit.backplane.wiring import Wiring
     from simkit.machine.machine import Machine
 
 TEXT = re.compile(r"([0-9A-F]{4})(?::([1-9][0-9]?):([0-9A-F]{4,8}))?")
@@ -65,7 +66,7 @@ class Spots:
     def __init__(self, machine: Machine) -> None:
         self._banks = machine.bus.banks
         roms = [seat for seat in machine.bus.seats if seat.image_size is not None] if self._banks.lines else []
-        self._roms = {seat.slot: (bytes(seat.rom() or seat.image), _reach(seat)) for seat in roms}
+        self._roms = {seat.slot: (bytes(seat.rom() or seat.image), _reach(seat, machine.bus.wiring)) for seat in roms}
 
     def seen(self, decoding: int, address: int) -> int:
         """Of what the CPU saw at an address, by the number of the decoding."""
@@ -89,13 +90,14 @@ class Spots:
         return [(at, row) for at, row in rows if seen_of(at) is not None or id(row) in seen]
 
 
-def _reach(seat: Seat) -> int:
+def _reach(seat: Seat, wiring: Wiring) -> int:
     """Truth table of the addresses at which a card drives reads, whatever the levels of the lines in its select."""
-    lines = sorted((seat.select.lines | seat.output_enable.lines) - {"RW", "PHI2"})
+    named = seat.select.lines | seat.output_enable.lines | seat.wiring.sources() | wiring.sources()
+    lines = sorted(named - {"RW", "PHI2"})
     if len(lines) > MOST_LINES:
         return (1 << 0x10000) - 1
-    each: Iterable[dict[str, bool]] = (
-        {**dict(zip(lines, levels, strict=True)), "RW": True, "PHI2": True}
+    each = (
+        at_slot({**dict(zip(lines, levels, strict=True)), "RW": True, "PHI2": True}, wiring, seat.wiring)
         for levels in product((False, True), repeat=len(lines))
     )
     return reduce(or_, (seat.select.table(levels) & seat.output_enable.table(levels) for levels in each), 0)

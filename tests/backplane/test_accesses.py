@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus
+from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
+from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, of_pins
 from simkit.contract import Card, Register, Slot
 from simkit.contract.findings import Findings
 
@@ -106,7 +107,11 @@ def build(boards, open_bus="last", contention="and", seed=1):
         card = Source(Settings(byte=board.byte, driven=board.driven), Slot(number, Fraction(1), seed, findings, bus))
         wires = {f"D{pin}": f"D{line}" for pin, line in enumerate(board.order) if pin != line}
         strobes = Expression(board.output), Expression(board.write)
-        bus.seat(Seat(card, number, "source", Select(("0100 xxxx xxxx xxxx",)), *strobes, wires, board.gated))
+        bus.seat(
+            Seat(
+                card, number, "source", Select(("0100 xxxx xxxx xxxx",)), *strobes, of_pins(wires, number), board.gated
+            )
+        )
         cards.append(card)
     engine = Engine(last=0x5A)
     bus.attach(engine)

@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 from simkit_cards.memory.rom import Rom
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import READ_STROBE, WRITE_STROBE, Bus, overlaps
+from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
+from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, of_pins
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError
 from simkit.contract.findings import Findings
@@ -78,7 +79,7 @@ def build(*cards, open_bus="last", contention="and"):
             Seat(
                 card, number, cls.kind, Select((select,), extra.get("not_select", ())),
                 Expression(extra.get("output_enable", READ_STROBE)),
-                Expression(extra.get("write_enable", WRITE_STROBE)), extra.get("wires", {}),
+                Expression(extra.get("write_enable", WRITE_STROBE)), of_pins(extra.get("wires", {}), number),
             )
         )  # fmt: skip
         made.append(card)

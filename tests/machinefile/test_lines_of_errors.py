@@ -194,7 +194,7 @@ def is_of_its_kind(name, value):
     if name in ("labels", "listing") and isinstance(value, list):
         return all(isinstance(element, str) for element in value)
     if name in ("select", "not_select") and isinstance(value, list):
-        return bool(value) and all(isinstance(element, str) for element in value)
+        return bool(value or name == "not_select") and all(isinstance(element, str) for element in value)
     return type(value) is OTHER_KINDS.get(name, str)
 
 

@@ -218,9 +218,11 @@ def test_only_the_pins_of_a_card_can_be_wired_and_data_pins_to_data_lines_alone(
         assert read_description(write(SOUND.replace('image = "rom.bin"', wires))).cards[1].wires == {pin: pin}
     for pin in ("A15", "A99", "D8", "D9", "D15", "RW", "INT"):
         assert f"no pin '{pin}'" in message(write(SOUND.replace('image = "rom.bin"', f'wires = {{ {pin} = "D0" }}')))
-    for line in ("D8", "D9", "A0", "low", "BANK"):
+    for line in ("D8", "D9", "A0", "not A0", "BANK"):
         text = SOUND.replace('image = "rom.bin"', f'wires = {{ D0 = "{line}" }}')
         assert f"'{line}' is not a data line" in message(write(text))
+    text = SOUND.replace('image = "rom.bin"', 'wires = { A0 = "D0" }')
+    assert "'D0' is a data line" in message(write(text))
 
 
 def test_cards_come_in_the_order_of_their_slots_wherever_they_stand_in_the_file(write):
@@ -229,7 +231,7 @@ def test_cards_come_in_the_order_of_their_slots_wherever_they_stand_in_the_file(
 
 
 def test_any_line_of_the_bus_can_reach_an_address_pin_and_no_other_number_can(write):
-    for line in (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "low", "high", "BANK", "RW"):
+    for line in (*(f"A{n}" for n in range(16)), "not A3", "low", "high", "BANK", "RW", "not BANK"):
         wires = f'wires = {{ A0 = "{line}" }}'
         assert read_description(write(SOUND.replace('image = "rom.bin"', wires))).cards[1].wires == {"A0": line}
     for number in (16, 17, 99, 1000):

@@ -106,7 +106,7 @@ def _output(name: str) -> Pin:
 
 def heard_lines(part: str, bus: Bus) -> CpuLines | None:
     """The lines that a card hears, or that stand in the decoding; None when there are none."""
-    deciding = {line.name for line in decode_lines(bus.seats, bus.nets)}
+    deciding = {line.name for line in decode_lines(bus.seats, bus.nets, bus.wiring)}
     heard = [name for name in OUTPUTS[part] if name in deciding or _pins(bus, name)]
     if part == "65C02" and _pins(bus, "BE"):
         heard.append("BE")
@@ -116,7 +116,7 @@ def heard_lines(part: str, bus: Bus) -> CpuLines | None:
 def ready_output(part: str, bus: Bus) -> Pin | None:
     """The pin with which WAI pulls RDY low, where somebody hears or fights it; joined to the line."""
     line = bus.nets.line("RDY")
-    deciding = line in decode_lines(bus.seats, bus.nets)
+    deciding = line in decode_lines(bus.seats, bus.nets, bus.wiring) or line.tied is True
     if part != "65C02" or not (deciding or any(pin.spec.drive in _TWO_WAYS or pin.spec.listens for pin in line.pins)):
         return None
     pin = Pin(PinSpec(name="CPU RDY", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)

@@ -12,6 +12,7 @@ from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
 from simkit.backplane.cycle import KIND_WORDS, BusCycle, Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
+from simkit.backplane.wiring import of_pins
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError
 from simkit.contract.findings import Findings
@@ -158,7 +159,7 @@ class Board:
     def _seat(
         self, card: Card, slot: int, select: Select, read: str, write: str, wires: Mapping[str, str] | None = None
     ) -> None:
-        self.bus.seat(Seat(card, slot, "test", select, Expression(read), Expression(write), dict(wires or {})))
+        self.bus.seat(Seat(card, slot, "test", select, Expression(read), Expression(write), of_pins(wires or {}, slot)))
 
     def _line_event(self, arguments: tuple[Any, ...], cycle: int) -> None:
         name, low = arguments

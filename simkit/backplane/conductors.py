@@ -1,0 +1,226 @@
+"""What arrives where: address and control lines through the wiring as truth tables, data lines as tables of bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import reduce
+from operator import and_
+
+import attrs
+
+from simkit.backplane.select import ADDRESS_LINES, ALL, address_bit, as_table
+from simkit.backplane.wiring import CONTROL_LINES, DATA_LINES, Done, Entry, Wiring, plain
+
+_STRAIGHT = bytes(range(256))
+
+
+def groups(entries: Iterable[Entry]) -> list[set[str]]:
+    """Names that shorts make one, each group whole."""
+    found: list[set[str]] = []
+    for entry in entries:
+        if entry.done is Done.SHORTED:
+            both = {entry.name, entry.other}
+            found = [group for group in found if not group & both] + [
+                both.union(*(group for group in found if group & both))
+            ]
+    return found
+
+
+def conducted(base: Mapping[str, int], entries: Iterable[Entry], pulls: Wiring | None = None) -> dict[str, int]:
+    """Truth tables of what arrives, by name, for those that come in.
+
+    First wires lead elsewhere, or nowhere; then shorts make the low one win; what is held low or high stays so.
+    """
+    entries = [entry for entry in entries if entry.name in base]
+    out = dict(base)
+    for entry in entries:
+        if entry.done is Done.EXCHANGED and entry.other in out:
+            out[entry.name], out[entry.other] = out[entry.other], out[entry.name]
+        elif entry.done is Done.INVERTED:
+            out[entry.name] = ALL ^ out[entry.name]
+        elif entry.done is Done.JOINED:
+            source = base[plain(entry.other)]
+            out[entry.name] = ALL ^ source if entry.other.startswith("not ") else source
+        elif entry.done is Done.OPEN:
+            out[entry.name] = 0 if pulls is not None and pulls.pull(entry.name) is Done.PULLED_DOWN else ALL
+    for group in groups(entries):
+        low_wins = reduce(and_, (out[name] for name in group if name in out))
+        out.update({name: low_wins for name in group if name in out})
+    for entry in entries:
+        if entry.done in (Done.LOW, Done.HIGH):
+            held = ALL if entry.done is Done.HIGH else 0
+            for name in {entry.name}.union(*(group for group in groups(entries) if entry.name in group)):
+                out[name] = held
+    return out
+
+
+def at_slot(levels: Mapping[str, bool], bus: Wiring, slot: Wiring) -> Mapping[str, bool | int]:
+    """Levels of lines as they arrive at a slot: as given, or tables where wiring on the way makes them odd."""
+    on_the_bus, at_the_slot = (
+        [entry for entry in wiring.line_entries() if is_decoded(entry.name) or entry.name in levels]
+        for wiring in (bus, slot)
+    )
+    if not (on_the_bus or at_the_slot):
+        return levels
+    base = {name: address_bit(n) for n, name in enumerate(ADDRESS_LINES)}
+    base |= {name: as_table(level) for name, level in levels.items()}
+    return conducted(conducted(base, on_the_bus, bus), at_the_slot)
+
+
+def address_pins(count: int, arriving: Mapping[str, bool | int], slot: Wiring) -> tuple[bytes, ...] | None:
+    """Truth tables of a card's address pins, of 8,192 bytes each; None where each carries its own line.
+
+    Args:
+        count: of the pins.
+        arriving: what `at_slot` gave.
+        slot: wiring of the slot.
+    """
+    own = slot.pin_entries()
+    moved = any(entry.name[0] == "A" and entry.name[1:].isdigit() for entry in own)
+    if not moved and not any(name in arriving for name in ADDRESS_LINES):
+        return None
+    lines = {name: address_bit(n) for n, name in enumerate(ADDRESS_LINES)}
+    lines |= {name: as_table(level) for name, level in arriving.items()}
+    pins = [f"A{n}" for n in range(count)]
+    base = {pin: lines.get(pin, 0) for pin in pins}
+    found = conducted({**lines, **base}, own)
+    return tuple(found[pin].to_bytes(1 << 13, "little") for pin in pins)
+
+
+@attrs.frozen
+class DataPins:
+    """The way of data through wiring between the lines and the pins of a card, or of the CPU.
+
+    Attributes:
+        takes: byte at the pins for each byte on the lines.
+        gives: byte on the lines for each byte that the pins drive; lines that none of them does float.
+        drives: lines driven for each mask of pins that drive.
+        late: lines on which what the pins drive comes too late to be taken.
+        shorts: whether what one pin drives depends on which others do.
+    """
+
+    takes: bytes
+    gives: bytes
+    drives: bytes
+    late: int = 0
+    shorts: bool = False
+
+    @classmethod
+    def of(cls, entries: Iterable[Entry], floating: int = 0xFF) -> DataPins | None:
+        """As entries say; None when data go through as they are.
+
+        Args:
+            entries: what is done to data pins; others are passed over.
+            floating: what open inputs read.
+        """
+        entries = [entry for entry in entries if entry.name in DATA_LINES]
+        source: dict[str, str | None] = {name: name for name in DATA_LINES}
+        turned = dict.fromkeys(DATA_LINES, False)
+        late = 0
+        for entry in entries:
+            name, other = entry.name, entry.other
+            if entry.done is Done.EXCHANGED:
+                source[name], source[other] = source[other], source[name]
+                turned[name], turned[other] = turned[other], turned[name]
+            elif entry.done is Done.INVERTED:
+                turned[name] = not turned[name]
+            elif entry.done is Done.JOINED:
+                source[name], turned[name] = plain(other), other.startswith("not ")
+            elif entry.done is Done.OPEN:
+                source[name] = None
+            elif entry.done is Done.LATE:
+                late |= _bit(source[name])
+        shorted = groups(entries)
+        mates = {name: next((group for group in shorted if name in group), {name}) for name in DATA_LINES}
+        held = {entry.name: entry.done is Done.HIGH for entry in entries if entry.done in (Done.LOW, Done.HIGH)}
+        held = {name: level for one, level in held.items() for name in mates[one]}
+        floats = {name: bool(floating >> number & 1) for number, name in enumerate(DATA_LINES)}
+
+        def arrives(byte: int) -> int:
+            raw = {
+                pin: floats[pin] if line is None else bool(byte & _bit(line)) is not turned[pin]
+                for pin, line in source.items()
+            }
+            return _byte({pin: held.get(pin, all(raw[mate] for mate in mates[pin])) for pin in DATA_LINES})
+
+        def leaves(byte: int, driving: int) -> tuple[int, int]:
+            driven: dict[str, bool] = {}
+            for pin, line in source.items():
+                of_them = [mate for mate in mates[pin] if driving & _bit(mate)]
+                if line is not None and of_them:
+                    level = held.get(pin, all(byte & _bit(mate) for mate in of_them)) is not turned[pin]
+                    driven[line] = driven.get(line, True) and level
+            return _byte(floats | driven), _byte(dict.fromkeys(driven, True))
+
+        takes = bytes(arrives(byte) for byte in range(256))
+        gives = bytes(leaves(byte, 0xFF)[0] for byte in range(256))
+        drives = bytes(leaves(0xFF, mask)[1] & ~late for mask in range(256))
+        if takes == gives == drives == _STRAIGHT:
+            return None
+        return cls(takes, gives, drives, late, bool(shorted))
+
+    def on_the_lines(self, byte: int, driving: int) -> int:
+        """What pins drive, of which only those of a mask do, as it is on the lines."""
+        return self.gives[byte | ~driving & 0xFF if self.shorts else byte]
+
+
+@attrs.frozen
+class CpuData:
+    """The way of data between the lines and the CPU, where wiring makes it odd.
+
+    Attributes:
+        gives: byte on the lines for each byte that the CPU drives.
+        takes: byte that the CPU sees for each byte on the lines.
+        late: what comes too late for it.
+    """
+
+    gives: bytes
+    takes: bytes
+    late: int
+
+    @classmethod
+    def of(cls, wiring: Wiring, pulled: int) -> CpuData | None:
+        """As the wiring of the backplane says, whose released data lines are pulled high as a mask says."""
+        entries = [entry for entry in wiring.line_entries() if entry.name in DATA_LINES]
+        down = sum(_bit(name) for name in DATA_LINES if wiring.pull(name) is Done.PULLED_DOWN)
+        found = DataPins.of(entries, floating=pulled | 0xFF & ~down)
+        return None if found is None else cls(found.gives, found.takes, found.late)
+
+    def taken(self, value: int, last: int) -> int:
+        """What the CPU takes of a byte on the lines, after another that it saw."""
+        return self.takes[value] & ~self.late | last & self.late
+
+
+def open_bus_levels(open_bus: str, wiring: Wiring) -> tuple[int, int]:
+    """Data lines that keep their last level when nobody drives them, and those of the others that are pulled high."""
+    keeps, pulled = {"last": (0xFF, 0), "pull-up": (0, 0xFF), "pull-down": (0, 0)}[open_bus]
+    for name in DATA_LINES:
+        pull = wiring.pull(name)
+        if pull is not None:
+            keeps, pulled = keeps & ~_bit(name), pulled & ~_bit(name)
+        if pull is Done.NOT_PULLED:
+            keeps |= _bit(name)
+        elif pull is Done.PULLED_UP:
+            pulled |= _bit(name)
+    return keeps, pulled
+
+
+def through(first: bytes | None, second: bytes | None) -> bytes | None:
+    """Two tables of bytes one after the other; None is the one that changes nothing."""
+    if first is None or second is None:
+        return second if first is None else first
+    both = first.translate(second)
+    return None if both == _STRAIGHT else both
+
+
+def _bit(name: str | None) -> int:
+    return 0 if name is None else 1 << int(name[1:])
+
+
+def _byte(levels: Mapping[str, bool]) -> int:
+    return sum(_bit(name) for name, level in levels.items() if level)
+
+
+def is_decoded(name: str) -> bool:
+    """Whether decoders look at the line, of those that the CPU drives."""
+    return name in ADDRESS_LINES or name in CONTROL_LINES

@@ -1,0 +1,157 @@
+"""Pins of cards joined to lines, through whatever wiring does to them on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import partial
+
+from simkit.backplane.conductors import groups
+from simkit.backplane.wiring import PULLS, Done, Entry, Wiring, is_cpu_line, is_system_line
+from simkit.contract.lines import Drive, Line, Pin, PinSpec
+from simkit.contract.nets import Nets
+
+_OUTSIDE = -1
+RAILS = {"GND": False, "VCC": True}
+"""Lines that the supply holds, by name."""
+
+
+def pull_lines(nets: Nets, wiring: Wiring) -> None:
+    """Give lines the resistors that they have; before any pin is joined."""
+    for entry in wiring.entries:
+        if entry.done in PULLS and not is_cpu_line(entry.name):
+            line = nets.line(entry.name)
+            line.pull = None if entry.done is Done.NOT_PULLED else entry.done is Done.PULLED_UP
+            line.level = line.pull is not False
+
+
+def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
+    """Join the pins of a card.
+
+    Args:
+        nets: the lines of the machine.
+        slot: the card's pins by name.
+        own: wiring of its slot.
+        bus: wiring of the backplane.
+    """
+    ends, turned = _ends([entry for entry in own.pin_entries() if entry.name in slot])
+    entries = own.line_entries()
+    for name, end in ends.items():
+        if end is None:
+            continue
+        line = _line(nets, _at_the_slot(end, entries), bus)
+        odd = turned[name] is not any(entry.done is Done.INVERTED and entry.name == end for entry in entries)
+        _join(nets, slot[name], line, inverted=odd)
+
+
+def _ends(entries: Iterable[Entry]) -> tuple[dict[str, str | None], dict[str, bool]]:
+    """By pin the line at which its wire ends, None for none, and whether an inverter stands between."""
+    entries = list(entries)
+    ends: dict[str, str | None] = {}
+    turned: dict[str, bool] = {}
+    for entry in entries:
+        name, other = entry.name, entry.other
+        turned.setdefault(name, False)
+        if entry.done is Done.EXCHANGED:
+            ends[name], ends[other] = ends.get(other), ends.get(name)
+            turned[name], turned[other] = turned.get(other, False), turned[name]
+        elif entry.done is Done.INVERTED:
+            turned[name] = not turned[name]
+        elif entry.done is Done.JOINED:
+            ends[name] = other
+        elif entry.done is Done.OPEN:
+            ends[name] = None
+        elif entry.done in (Done.LOW, Done.HIGH):
+            ends[name] = "GND" if entry.done is Done.LOW else "VCC"
+    for group in groups(entries):
+        there = sorted({end for name in group if (end := ends.get(name)) is not None}, key=lambda end: end not in RAILS)
+        end = there[0] if there else f"{'+'.join(sorted(group))} of slot {entries[0].slot}"
+        ends.update(dict.fromkeys(group, end))
+        turned.update({name: turned.get(name, False) for name in group})
+    return ends, turned
+
+
+def _at_the_slot(end: str, entries: Iterable[Entry]) -> str | None:
+    """The line behind what a slot does to one, None for none."""
+    found: str | None = end
+    for entry in entries:
+        if found is None or found not in (entry.name, entry.other):
+            continue
+        if entry.done is Done.EXCHANGED:
+            found = entry.other if found == entry.name else entry.name
+        elif found == entry.name and entry.done is Done.OPEN:
+            found = None
+        elif found == entry.name and entry.done in (Done.LOW, Done.HIGH):
+            found = "GND" if entry.done is Done.LOW else "VCC"
+        elif entry.done is Done.SHORTED:
+            found = min(entry.name, entry.other)
+    return found
+
+
+def _line(nets: Nets, name: str | None, bus: Wiring) -> Line | None:
+    """The line of a name as cards reach it; None where the wire ends before."""
+    if name is None:
+        return None
+    if name in RAILS:
+        line = nets.line(name, RAILS[name])
+        line.tied = RAILS[name]
+        line.survey()
+        return line
+    exchanged = {entry.name: entry.other for entry in bus.line_entries() if entry.done is Done.EXCHANGED}
+    name = exchanged.get(name) or {other: one for one, other in exchanged.items()}.get(name, name)
+    apart = _apart(name, bus)
+    return nets.line(f"{name} of the cards" if apart else name)
+
+
+def _apart(name: str, bus: Wiring) -> bool:
+    """Whether what the CPU sees on a line is not what cards do."""
+    odd = [entry for entry in bus.line_entries() if entry.name == name and entry.done in (Done.OPEN, Done.INVERTED)]
+    return is_system_line(name) and bool(odd)
+
+
+def _join(nets: Nets, pin: Pin, line: Line | None, *, inverted: bool) -> None:
+    if line is None:
+        return
+    if not inverted:
+        line.join(pin)
+        return
+    own = nets.line(f"{pin.spec.name} of slot {pin.slot}")
+    own.join(pin)
+    if pin.spec.drive is Drive.INPUT:
+        _invert(line, own, str(pin.slot))
+    else:
+        _invert(own, line, str(pin.slot))
+
+
+def _invert(source: Line, sink: Line, whose: str) -> None:
+    """Put an inverter between two lines."""
+    out = Pin(PinSpec(name=f"inverter {source.name} {whose}", drive=Drive.PUSH_PULL), _OUTSIDE)
+    sink.join(out)
+    source.nets.observe(source.name, partial(_follow, out))
+    out.drive(not source.level, 0)
+
+
+def _follow(out: Pin, line: Line, cycle: int) -> None:
+    out.drive(not line.level, cycle)
+
+
+def hold_lines(nets: Nets, wiring: Wiring) -> None:
+    """Do to lines of cards, and to those that the CPU samples, what is done to them for all; once pins are joined."""
+    entries = [entry for entry in wiring.line_entries() if not is_cpu_line(entry.name)]
+    for group in groups(entries):
+        lines = [nets.line(name) for name in sorted(group)]
+        for line in lines:
+            line.bridged = tuple(other for other in lines if other is not line)
+            line.follow(0)  # whatever moves one of them must move all
+    for entry in entries:
+        line = nets.line(entry.name)
+        if entry.done in (Done.LOW, Done.HIGH):
+            line.tied = entry.done is Done.HIGH
+        elif entry.done is Done.OPEN and not is_system_line(entry.name):
+            for pin in line.pins:
+                pin.line = None
+            line.pins = []
+        elif entry.done is Done.INVERTED and is_system_line(entry.name):
+            cards = nets.line(f"{entry.name} of the cards", nets.line(entry.name).pull)
+            _invert(cards, line, "CPU")
+        line.survey()
+        line.resolve(0)

@@ -1,0 +1,239 @@
+"""Sentences of wiring, read: "slot 4: data line 3 stuck low", "A5 shorted to A6", "slot 2: pin A14 open".
+
+A small grammar, bounded; what it reads it can write again, as `str` of an entry does. At a slot "pin A5" is the pin of
+the card, behind its decoder, "line A5" the line as it comes in, for decoder and pins; where neither word stands,
+address and control lines are lines, and all else is a pin. At the CPU, pins that are lines of the
+backplane are those lines.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from difflib import get_close_matches
+
+from simkit.backplane.select import Expression, Select
+from simkit.backplane.wiring import (
+    CPU,
+    CPU_LINES,
+    DATA_LINES,
+    GROUND,
+    STROBES,
+    SUPPLY,
+    WITH_OTHER,
+    Done,
+    Entry,
+    fixed,
+    is_cpu_line,
+    is_system_line,
+    plain,
+)
+from simkit.contract.errors import SimkitError
+
+MAX_CHARACTERS = 500
+MAX_SLOT = 99
+
+_PLACE = re.compile(r"\s*(?:(slot)\s+(\d{1,3})|(cpu))\s*:", re.IGNORECASE)
+_STROBE = re.compile(
+    r"(not selected by|selected by|select|output enable|write enable)\s+(?:is\s+)?(.+)", re.IGNORECASE | re.DOTALL
+)
+_SUBJECT = re.compile(
+    r"(?:the\s+)?(?:(?P<kind>address|data|control|supply)\s+)?(?:(?P<at>pin|line)\s+)?(?P<name>[A-Za-z][A-Za-z0-9_]*|\d+)"
+    r"(?:\s+(?:is\s+)?(?P<rest>.+))?",
+    re.IGNORECASE | re.DOTALL,
+)
+_WORDS: tuple[tuple[Done, str], ...] = (
+    (Done.LOW, r"(?:stuck |held |tied )?low"),
+    (Done.HIGH, r"(?:stuck |held |tied )?high"),
+    (Done.OPEN, r"open|not connected|unconnected|disconnected"),
+    (Done.INVERTED, r"inverted"),
+    (Done.LATE, r"(?:driven )?late"),
+    (Done.REVERSED, r"reversed"),
+    (Done.PULLED_UP, r"pulled up"),
+    (Done.PULLED_DOWN, r"pulled down"),
+    (Done.NOT_PULLED, r"not pulled"),
+    (Done.SHORTED, r"(?:shorted|bridged) (?:to|with)"),
+    (Done.EXCHANGED, r"(?:exchanged|swapped) with"),
+    (Done.JOINED, r"(?:joined|connected|tied|wired) to"),
+)
+_FORMS = (
+    *(
+        "stuck low",
+        "stuck high",
+        "open",
+        "inverted",
+        "driven late",
+        "reversed",
+        "pulled up",
+        "pulled down",
+        "not pulled",
+    ),
+    *("shorted to", "exchanged with", "joined to"),
+)
+_EXAMPLES = 'Write e.g. "slot 4: D3 stuck low", "slot 2: pin A14 open" or "A5 shorted to A6".'
+_WHOLE = {Done.SELECTED: "selected by", Done.NOT_SELECTED: "not selected by"}
+
+
+def read_sentence(text: str, slot: int | None = None) -> Entry:
+    """The entry that a sentence says.
+
+    Args:
+        text: the sentence.
+        slot: slot of the card that it stands with; None where it may name one.
+
+    Raises:
+        SimkitError: it is none, with the nearest form; or what it says cannot be done there.
+    """
+    if len(text) > MAX_CHARACTERS:
+        raise SimkitError(f"A sentence of {len(text)} characters; {MAX_CHARACTERS} are allowed.", remedy="Shorten it.")
+    place = _PLACE.match(text)
+    said = slot
+    if place is not None:
+        said = CPU if place[3] else int(place[2])
+        if place[1] and not 1 <= said <= MAX_SLOT:
+            raise SimkitError(f"{text!r}: there is no slot {said}.", remedy=f"Slots go from 1 to {MAX_SLOT}.")
+        if slot is not None and said != slot:
+            raise SimkitError(f"{text!r} stands with the card of slot {slot}.", remedy="Put it into [backplane].")
+    rest = " ".join(text[place.end() if place else 0 :].split()).rstrip(".")
+    entry = _read(text, rest, said)
+    _check(text, entry)
+    return entry
+
+
+def _read(text: str, rest: str, slot: int | None) -> Entry:
+    if re.fullmatch(r"(?:strobes )?(?:are )?gated with ready", rest, re.IGNORECASE):
+        return Entry(Done.READY_GATED, slot=slot)
+    strobe = _STROBE.fullmatch(rest)
+    if strobe is not None:
+        word = "selected by" if strobe[1].lower() == "select" else strobe[1].lower()
+        done = next(done for done in STROBES if done.value == word)
+        _expression(text, done, strobe[2])
+        return Entry(done, "", strobe[2], slot)
+    subject = _SUBJECT.fullmatch(rest)
+    if subject is None:
+        raise SimkitError(f"{text!r} says nothing of a line or pin.", remedy=_EXAMPLES)
+    name = _name(text, subject["kind"], subject["name"])
+    at_pin = _at_pin(name, subject["at"], slot)
+    if slot == CPU and name not in (*GROUND, *SUPPLY) and (is_cpu_line(name) or is_system_line(name)):
+        slot, at_pin = None, False
+    return _done(text, name, subject["rest"] or "", slot, at_pin=at_pin)
+
+
+def _name(text: str, kind: str | None, name: str) -> str:
+    if not name.isdigit():
+        return name.upper()
+    kind = (kind or "").lower()
+    if kind not in ("address", "data"):
+        raise SimkitError(f"{text!r}: {name} is the name of no line.", remedy='Write e.g. "data line 3" or "D3".')
+    return f"{kind[0].upper()}{int(name[:4])}"
+
+
+def _at_pin(name: str, word: str | None, slot: int | None) -> bool:
+    if slot is None:
+        return False
+    if slot == CPU or name in DATA_LINES or name in (*GROUND, *SUPPLY):
+        return True
+    return word.lower() == "pin" if word else not (is_cpu_line(name) or is_system_line(name))
+
+
+def _done(text: str, name: str, rest: str, slot: int | None, *, at_pin: bool) -> Entry:
+    for done, form in _WORDS:
+        match = re.fullmatch(rf"(?:{form})(?:\s+(.+))?", rest, re.IGNORECASE)
+        if match is None or (match[1] is not None) is not (done in WITH_OTHER):
+            continue
+        if done not in WITH_OTHER:
+            return Entry(done, name, "", slot, at_pin)
+        other = _other(text, match[1])
+        tied = fixed(other)
+        if tied is not None and done is not Done.EXCHANGED:
+            return Entry(tied, name, "", slot, at_pin)
+        return Entry(done, name, other, slot, at_pin)
+    close = get_close_matches(rest.lower(), _FORMS, n=1, cutoff=0.5) or get_close_matches(
+        " ".join(rest.lower().split()[:2]), _FORMS, n=1, cutoff=0.5
+    )
+    remedy = f"Did you mean {close[0]!r}?" if close else f"What can be done: {', '.join(_FORMS)}."
+    what = f"{rest[:60]!r} is nothing that can be done to {name}" if rest else f"nothing is said of {name}"
+    raise SimkitError(f"{text!r}: {what}.", remedy=remedy)
+
+
+def _other(text: str, words: str) -> str:
+    match = re.fullmatch(
+        r"(not )?(?:the )?(?:(address|data) )?(?:pin |line )?([A-Za-z][A-Za-z0-9_]*|\d+)", words, re.IGNORECASE
+    )
+    if match is None:
+        raise SimkitError(f"{text!r}: {words[:60]!r} is no line.", remedy="Write the name of one, e.g. A6, D3 or IRQ.")
+    return ("not " if match[1] else "") + _name(text, match[2], match[3])
+
+
+def _expression(text: str, done: Done, written: str) -> None:
+    read: Callable[[str], object] = (lambda one: Select((one,))) if done in _WHOLE else Expression
+    try:
+        read(written)
+    except SimkitError as error:
+        raise SimkitError(f"{text!r}: {error.message}", remedy=error.remedy) from None
+
+
+# what can be done where -----------------------------------------------------------------------------------------------
+
+
+def _kind(name: str) -> str:
+    """Lines that can be shorted, exchanged and joined with one another."""
+    if re.fullmatch(r"A\d+|RW|PHI2", name):
+        return "address and control lines"
+    return "data lines" if name in DATA_LINES else "lines of cards"
+
+
+def _check(text: str, entry: Entry) -> None:
+    """Refuse what says nothing in its place.
+
+    Raises:
+        SimkitError: so it does.
+    """
+
+    def refuse(why: str, remedy: str) -> None:
+        raise SimkitError(f"{text!r}: {why}.", remedy=remedy)
+
+    done, name, slot = entry.done, entry.name, entry.slot
+    if (done in STROBES or done is Done.READY_GATED) and slot in (None, CPU):
+        refuse("that is said of a card", 'Begin with "slot N:".')
+    if not name:
+        return
+    if re.fullmatch(r"[AD]\d+", name) and name not in CPU_LINES and not entry.at_pin:
+        refuse(f"the bus has no line {name}", "Write A0 to A15, D0 to D7.")
+    if name in (*GROUND, *SUPPLY):
+        if slot is None:
+            refuse(f"{name} of which chip", 'Write e.g. "slot 4: GND open" or "CPU: GND open".')
+        if done not in (Done.OPEN, Done.REVERSED):
+            refuse(f"a supply pin is open or reversed, not {done.value}", f'Write "{name} open" or "{name} reversed".')
+        return
+    if done is Done.REVERSED:
+        refuse("only a supply is reversed", 'Write "GND reversed", or "A5 inverted" of a line.')
+    if done is Done.LATE and name not in DATA_LINES:
+        refuse("only data lines are driven late", 'Write e.g. "D3 late".')
+    if done.value.endswith(("pulled", "pulled up", "pulled down")) and slot is not None:
+        refuse("resistors pull lines of the backplane", "Leave the slot out.")
+    if done is Done.JOINED and slot is None:
+        refuse("a line of the backplane is joined to nothing", 'Write "exchanged with" or "shorted to".')
+    if entry.other:
+        _check_other(entry, refuse)
+
+
+def _check_other(entry: Entry, refuse: Callable[[str, str], None]) -> None:
+    name, other = entry.name, plain(entry.other)
+    if fixed(other) is not None:
+        refuse("a line is not exchanged with a supply", 'Write e.g. "A5 stuck low".')
+    if name == other and entry.done is not Done.JOINED:
+        refuse(f"{name} stands on both sides", "Name two.")
+    if entry.other != other and (entry.done is not Done.JOINED or _kind(name) == "lines of cards"):
+        refuse(f'"not {other}" is for wires of address and data pins', f'Write "{name} inverted".')
+    if re.fullmatch(r"[AD]\d+", other) and other not in CPU_LINES and (entry.done is Done.JOINED or not entry.at_pin):
+        refuse(f"the bus has no line {other}", "Write A0 to A15, D0 to D7.")
+    into_address = entry.done is Done.JOINED and _kind(name).startswith("address") and _kind(other) == "lines of cards"
+    if _kind(name) != _kind(other) and not into_address:
+        refuse(
+            f"{name} and {other} are of different kinds, which the kit cannot put together",
+            f"It does {_kind(name)} among themselves; one of them held low comes nearest.",
+        )
+    system = entry.slot is None and is_system_line(name) and is_system_line(other)
+    if entry.slot is None and _kind(name) == "lines of cards" and entry.done is Done.EXCHANGED and not system:
+        refuse("only lines that the CPU listens to can be exchanged there", "Exchange the pins at a slot.")

@@ -1,0 +1,188 @@
+"""Wiring of a machine file: keys and sentences read into entries, and each of them held against the board."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from typing import Any
+
+from simkit.backplane.board import Board
+from simkit.backplane.sentences import read_sentence
+from simkit.backplane.wiring import (
+    CPU,
+    CPU_LINES,
+    DATA_LINES,
+    GROUND,
+    MAX_ENTRIES,
+    SUPPLY,
+    WITH_OTHER,
+    Done,
+    Entry,
+    Wiring,
+    fixed,
+    is_cpu_line,
+    of_pins,
+    plain,
+)
+from simkit.contract.errors import SimkitError, near
+from simkit.contract.lines import SYSTEM_LINES, Drive
+
+LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
+CPU_PINS = ("VPB", "MLB", "BE", "SYNC", "PHI1", "PHI1O", "PHI2O", *GROUND, *SUPPLY)
+"""Pins of the CPU that are no lines of the backplane (W65C02S data sheet, 2018, section 2, pin functions; PHI1 and the
+rest of the NMOS part: MCS6500 Hardware Manual, MOS Technology, January 1976)."""
+
+_CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
+_PULLS = {"up": Done.PULLED_UP, "down": Done.PULLED_DOWN, "none": Done.NOT_PULLED}
+
+Fail = Callable[[str, str, str], None]
+"""Told what is wrong: (field, message, remedy)."""
+
+
+def of_wires(wires: Mapping[str, str], slot: int, board: Board, fail: Fail) -> Wiring:
+    """What `wires` says of address and data pins."""
+    addresses = {f"A{n}" for n in range(board.address_pins)}
+    good: dict[str, str] = {}
+    for pin, value in wires.items():
+        source = plain(value)
+        if pin not in addresses and pin not in DATA_LINES:
+            fail(f"wires.{pin}", f"the card has no pin {pin!r}.", near(pin, addresses | set(DATA_LINES)))
+        elif fixed(source) is not None:
+            if source == value:
+                good[pin] = value
+            else:
+                fail(f"wires.{pin}", f"{value!r} is not a line.", 'Write "GND", "VCC" or "open".')
+        elif pin in DATA_LINES and source not in DATA_LINES:
+            remedy = 'Write D0 to D7, "not D3", "GND", "VCC" or "open".'
+            fail(f"wires.{pin}", f"{value!r} is not a data line.", remedy)
+        elif pin not in DATA_LINES and not LINE_NAME.fullmatch(source):
+            remedy = 'Write A0 to A15, a line, "not" before one, "GND", "VCC" or "open".'
+            fail(f"wires.{pin}", f"{value!r} is not a line.", remedy)
+        elif pin not in DATA_LINES and source in DATA_LINES:
+            fail(f"wires.{pin}", f"{value!r} is a data line.", "Address pins are joined to address lines or to others.")
+        elif re.fullmatch(r"A\d+", source) and int(source[1:]) > 15:
+            fail(f"wires.{pin}", f"the bus has no line {source}.", "Write A0 to A15.")
+        else:
+            good[pin] = value
+    sources = [plain(wires.get(name, name)) for name in DATA_LINES]
+    for pin in wires:
+        if pin in DATA_LINES and fixed(wires[pin]) is None and sources.count(plain(wires[pin])) > 1:
+            remedy = "Name both sides of an exchange."
+            fail(f"wires.{pin}", f"two data pins share {plain(wires[pin])}.", remedy)
+            break  # the others follow from it
+    return of_pins(good, slot)
+
+
+def of_lines(lines: Mapping[str, str], slot: int, board: Board, fail: Fail) -> Wiring:
+    """What `lines` says of the pins that a card brings out."""
+    pins = {pin.name: pin.drive is Drive.INPUT for pin in board.pins}
+    found = Wiring()
+    for pin, value in lines.items():
+        line = plain(value)
+        if pin not in pins:
+            fail(f"lines.{pin}", f"the card has no pin {pin!r}.", near(pin, pins) or "It brings out no pins.")
+            continue
+        problem = _no_line_of_a_card(line, listens=pins[pin]) if fixed(line) is None or line != value else None
+        if problem is not None:
+            fail(f"lines.{pin}", *problem)
+            continue
+        found += of_pins({pin: line}, slot)
+        if line != value:
+            found += Wiring((Entry(Done.INVERTED, pin, "", slot, at_pin=True),))
+    return found
+
+
+def _no_line_of_a_card(line: str, *, listens: bool) -> tuple[str, str] | None:
+    """Why a card's pin cannot be joined to a line, and what to do; None when it can."""
+    names = ", ".join(SYSTEM_LINES)
+    if _CPU_OUTPUT.fullmatch(line) and not (line == "SYNC" and listens):
+        remedy = f"Write {names} or a name of your own in capitals; `wires` moves address pins."
+        return f"{line} is an output of the CPU; a card's pin cannot be joined to it.", remedy
+    if not LINE_NAME.fullmatch(line) or fixed(line) is not None:
+        remedy = f"Write {names} or a name of your own in capitals, e.g. VIDEO_INT."
+        return f"{line!r} is not the name of a line.", remedy
+    return None
+
+
+def of_sentences(value: Any, slot: int | None, fail: Callable[[int | None, str, str], None]) -> list[tuple[int, Entry]]:
+    """What a list of sentences says, each with its number; what is wrong is told with the number of the sentence."""
+    if not isinstance(value, list | tuple):
+        fail(None, f"{value!r:.80} is no list of sentences.", 'Write e.g. wiring = ["D3 stuck low"].')
+        return []
+    if len(value) > MAX_ENTRIES:
+        fail(None, f"{len(value)} sentences; {MAX_ENTRIES} are allowed.", "Shorten it.")
+        return []
+    found: list[tuple[int, Entry]] = []
+    for number, text in enumerate(value):
+        if not isinstance(text, str):
+            fail(number, f"{text!r:.80} is no sentence.", 'Write e.g. "D3 stuck low", in quotes.')
+            continue
+        try:
+            found.append((number, read_sentence(text, slot)))
+        except SimkitError as error:
+            fail(number, error.message, error.remedy or "")
+    return found
+
+
+def of_pulls(value: Any, fail: Callable[[str, str, str], None]) -> list[Entry]:
+    """What the table of resistors says."""
+    if not isinstance(value, dict):
+        fail("", f"{value!r:.80} is no table.", 'Write e.g. [backplane.pulls] and D7 = "up".')
+        return []
+    found: list[Entry] = []
+    for name, pull in value.items():
+        if not isinstance(pull, str) or pull not in _PULLS:
+            fail(name, f"{pull!r:.40} is no way to pull a line.", f"Write one of {', '.join(_PULLS)}.")
+        elif not LINE_NAME.fullmatch(name) or (re.fullmatch(r"[AD]\d+", name) and name not in CPU_LINES):
+            fail(name, f"{name!r:.40} is no line.", "Write A0 to A15, D0 to D7, IRQ, or a line of a card.")
+        else:
+            found.append(Entry(_PULLS[pull], name))
+    return found
+
+
+def misfit(entry: Entry, board: Board) -> tuple[str, str] | None:
+    """Why an entry of a slot cannot be of the card that stands there, and what to do; None when it can.
+
+    What a sentence alone can tell has been told.
+    """
+    if not entry.name or not entry.at_pin or entry.name in (*GROUND, *SUPPLY):
+        return None
+    addresses = {f"A{n}" for n in range(board.address_pins)}
+    pins = {pin.name: pin.drive is Drive.INPUT for pin in board.pins}
+    known = {*addresses, *DATA_LINES, *pins}
+    names = [entry.name]
+    if entry.done in WITH_OTHER and entry.done is not Done.JOINED:
+        names.append(entry.other)
+    for name in names:
+        if name not in known:
+            return f"the card has no pin {name!r}.", near(name, known)
+    if entry.done is Done.JOINED and entry.name in pins:
+        return _no_line_of_a_card(entry.other, listens=pins[entry.name])
+    return None
+
+
+def unknown_lines(entries: Iterable[Entry], lines: Collection[str]) -> list[tuple[Entry, str, str]]:
+    """Entries of the backplane and of the CPU that name what is not there, each with message and remedy.
+
+    Args:
+        entries: what is done without a slot.
+        lines: that cards join or decode.
+    """
+    found: list[tuple[Entry, str, str]] = []
+    known = [*CPU_LINES, *SYSTEM_LINES, *sorted(lines)]
+    for entry in entries:
+        there = [*known, *CPU_PINS] if entry.slot == CPU else known
+        missing = [name for name in (entry.name, entry.other) if name and name not in there]
+        found += [(entry, f"there is no line {name!r}.", near(name, there)) for name in missing]
+    return found
+
+
+def lines_of(wirings: Sequence[Wiring], decoded: Iterable[str]) -> set[str]:
+    """Lines that cards join or decode."""
+    found = {name for name in decoded if not is_cpu_line(name)}
+    for wiring in wirings:
+        found |= wiring.sources()
+        found |= {
+            entry.other for entry in wiring.pin_entries() if entry.done is Done.JOINED and not is_cpu_line(entry.name)
+        }
+    return found

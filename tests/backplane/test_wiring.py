@@ -1,0 +1,368 @@
+"""Wiring: each entry has its sentence, and what is done to a line is the same on both engines, at core speed."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simkit import Machine
+from simkit.backplane.sentences import read_sentence
+from simkit.backplane.wiring import CPU, Done, Entry, Wiring
+from simkit.contract.errors import SimkitError
+from simkit.machinefile.read import read_description
+
+ADDRESSES, DATA = [f"A{n}" for n in range(16)], [f"D{n}" for n in range(8)]
+DECODED = [*ADDRESSES, "RW", "PHI2"]
+SYSTEM = ["IRQ", "NMI", "RESET", "RDY", "SO"]
+PINS = ["INT", "CA1", "PB7", "L0"]
+PLACES = st.sampled_from([None, 1, 4, 99])
+ONE = (Done.OPEN, Done.LOW, Done.HIGH, Done.INVERTED)
+
+
+@st.composite
+def entries(draw):
+    """Everything that can be said, in its place."""
+    slot = draw(PLACES)
+    kind = draw(st.sampled_from([DECODED, DATA, SYSTEM, PINS, "supply", "pull", "strobe", "gated", "cpu"]))
+    if kind == "cpu":
+        return Entry(draw(st.sampled_from(ONE)), draw(st.sampled_from(["VPB", "BE", "SYNC"])), "", CPU, at_pin=True)
+    if kind == "pull":
+        pull = st.sampled_from([Done.PULLED_UP, Done.PULLED_DOWN, Done.NOT_PULLED])
+        return Entry(draw(pull), draw(st.sampled_from([*DECODED, *DATA, *SYSTEM, "BANK0"])))
+    if kind == "supply":
+        name = draw(st.sampled_from(["GND", "VSS", "VCC", "VDD"]))
+        return Entry(draw(st.sampled_from([Done.OPEN, Done.REVERSED])), name, "", slot or CPU, at_pin=True)
+    if kind == "gated":
+        return Entry(Done.READY_GATED, slot=slot or 4)
+    if kind == "strobe":
+        done = draw(st.sampled_from([Done.SELECTED, Done.NOT_SELECTED, Done.OUTPUT_ENABLE, Done.WRITE_ENABLE]))
+        written = ["A15 and not (A14 or BANK0)", "RW", "not RW and PHI2", "GND"]
+        if done in (Done.SELECTED, Done.NOT_SELECTED):
+            written.append("0111 1111 0010 00xx")
+        return Entry(done, "", draw(st.sampled_from(written)), slot or 4)
+    name, other = draw(st.lists(st.sampled_from(kind), min_size=2, max_size=2, unique=True))
+    at_pin = slot is not None and (kind in (DATA, PINS) or (kind is DECODED and draw(st.booleans())))
+    done = draw(st.sampled_from([*ONE, Done.SHORTED, Done.EXCHANGED, Done.JOINED, Done.LATE]))
+    if done is Done.LATE and kind is not DATA:
+        done = Done.OPEN
+    if (done is Done.JOINED and slot is None) or (kind is PINS and slot is None and done is Done.EXCHANGED):
+        done = Done.SHORTED
+    if done is Done.JOINED and kind in (DECODED, DATA) and draw(st.booleans()):
+        other = f"not {other}"
+    return Entry(done, name, other if done in (Done.SHORTED, Done.EXCHANGED, Done.JOINED) else "", slot, at_pin)
+
+
+@given(st.lists(entries(), max_size=8))
+@settings(max_examples=150, deadline=None)
+def test_every_wiring_is_said_in_sentences_and_read_back(said):
+    wiring = Wiring(tuple(said))
+    assert Wiring(tuple(read_sentence(text) for text in wiring.sentences())) == wiring
+    for entry in said:
+        if entry.slot:
+            assert read_sentence(entry.here(), entry.slot) == entry
+
+
+@pytest.mark.parametrize(
+    ("text", "same"),
+    [
+        ("slot 4: data line 3 stuck low", "slot 4: pin D3 low"),
+        ("Slot 4 : D3 is held high.", "slot 4: pin D3 high"),
+        ("slot 2: pin A14 shorted to GND", "slot 2: pin A14 low"),
+        ("slot 2: address line 14 not connected", "slot 2: line A14 open"),
+        ("slot 3: CA1 tied to VCC", "slot 3: pin CA1 high"),
+        ("slot 3: INT joined to IRQ", "slot 3: pin INT joined to IRQ"),
+        ("a5 bridged with a6", "A5 shorted to A6"),
+        ("data line 3 swapped with D4", "D3 exchanged with D4"),
+        ("CPU: A5 open", "A5 open"),
+        ("cpu: vss not connected", "CPU: VSS open"),
+        ("slot 4: D3 driven late", "slot 4: pin D3 late"),
+        ("slot 4: select 0111 1111 0010 00xx", "slot 4: selected by 0111 1111 0010 00xx"),
+    ],
+)
+def test_what_people_say_is_understood(text, same):
+    assert str(read_sentence(text)) == same
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("slot 4: D3 stuck lo", "Did you mean 'stuck low'?"),
+        ("slot 4: D3 shorten to D4", "Did you mean 'shorted to'?"),
+        ("slot 4: D3", "nothing is said of D3"),
+        ("slot 0: D3 low", "there is no slot 0"),
+        ("slot 100: D3 low", "there is no slot 100"),
+        ("A16 low", "the bus has no line A16"),
+        ("A5 shorted to D3", "of different kinds"),
+        ("A5 shorted to A5", "stands on both sides"),
+        ("A5 late", "only data lines are driven late"),
+        ("GND open", "of which chip"),
+        ("slot 4: GND low", "a supply pin is open or reversed"),
+        ("slot 4: A5 pulled up", "Leave the slot out"),
+        ("A5 joined to A6", 'Write "exchanged with"'),
+        ("selected by A15", 'Begin with "slot N:"'),
+        ("slot 4: selected by A15 andnot A14", "is not expected there"),
+        ("slot 4: line 5 low", "5 is the name of no line"),
+        ("", "says nothing of a line or pin"),
+        ("x" * 501, "500 are allowed"),
+    ],
+)
+def test_what_cannot_be_said_is_refused_in_words(text, words):
+    with pytest.raises(SimkitError) as refused:
+        read_sentence(text)
+    assert words in f"{refused.value.message} {refused.value.remedy}"
+
+
+@given(st.text(alphabet="slot4: ADpinVCGNRWto0135not()xhrewdlucy", max_size=40))
+@settings(max_examples=150, deadline=None)
+def test_any_text_is_read_or_refused(text):
+    try:
+        entry = read_sentence(text)
+    except SimkitError:
+        return
+    assert read_sentence(str(entry)) == entry
+
+
+# effects ------------------------------------------------------------------------------------------------------------
+
+RAM, ROM, SERIAL, PORTS, VIDEO = 1, 2, 3, 4, 5
+
+
+def image(code, reset=0x8000, irq=0x8000, fill=0xEA, **more):
+    rom = bytearray([fill]) * 0x8000
+    rom[: len(bytes.fromhex(code))] = bytes.fromhex(code)
+    for at, text in more.items():
+        place = int(at[1:], 16) - 0x8000
+        rom[place : place + len(bytes.fromhex(text))] = bytes.fromhex(text)
+    for at, vector in ((0x7FFA, irq), (0x7FFC, reset), (0x7FFE, irq)):
+        rom[at : at + 2] = vector.to_bytes(2, "little")
+    return bytes(rom)
+
+
+def both(code, *wiring, cycles=400, rom=None, settle=None, **more):
+    """A machine, run on both engines: they agree, whatever is wired how."""
+    made = []
+    for engine in ("exact", "core"):
+        images = {ROM: image(code, **more) if rom is None else rom}
+        m = Machine.load("demo:bench", images=images, wiring=wiring, engine=engine)
+        m.run(cycles=cycles)
+        made.append(m)
+    exact, core = made
+    assert exact.cycle == core.cycle
+    assert exact.save_state() == core.save_state()
+    assert list(exact.findings) == list(core.findings)
+    return core
+
+
+STORE = "A9 {0:02X} 85 10 A5 10 85 11 4C 08 80"  # what RAM gives back of a byte
+
+
+def test_a_data_line_held_low_at_a_rom_changes_what_the_cpu_reads():
+    m = both("A9 0F 85 10 4C 04 80", "slot 2: D3 stuck low", fill=0xEA)
+    assert m.peek(0x8001) == 0x07
+
+
+@pytest.mark.parametrize(
+    ("wiring", "given", "back"),
+    [
+        ("slot 1: D3 stuck low", 0xFF, 0xF7),
+        ("slot 1: D3 stuck high", 0x00, 0x08),
+        ("slot 1: D3 inverted", 0x5A, 0x5A),
+        ("slot 1: D3 exchanged with D4", 0x08, 0x08),
+        ("slot 1: D3 shorted to D4", 0x0F, 0x07),
+        ("slot 1: D3 shorted to D4", 0x18, 0x18),
+    ],
+)
+def test_a_ram_with_odd_data_pins_gives_back_what_they_make_of_a_byte(wiring, given, back):
+    m = both(STORE.format(given), wiring)
+    assert m.peek(0x11) == back
+
+
+def test_an_open_data_pin_leaves_its_line_floating_on_reads_and_reads_high_on_writes():
+    """LDA zero page: the byte before on the bus is the operand, $10."""
+    m = both(STORE.format(0x00), "slot 1: D4 open")
+    assert m.cpu.a == 0x10
+    assert both(STORE.format(0xFF), "slot 1: D3 open").cpu.a == 0xF7
+
+
+def test_a_data_pin_driven_late_is_taken_as_it_was_before():
+    assert both(STORE.format(0xFF), "slot 1: D3 late").cpu.a == 0xF7
+    assert both(STORE.format(0x00), "slot 1: D4 late").cpu.a == 0x10
+
+
+@pytest.mark.parametrize(
+    ("wiring", "twin"),
+    [
+        ("slot 1: pin A4 stuck low", 0x00),
+        ("slot 1: pin A4 open", None),
+        ("slot 1: pin A5 stuck high", 0x30),
+        ("slot 1: pin A4 exchanged with A5", None),
+        ("slot 1: pin A4 inverted", None),
+        ("slot 1: pin A4 shorted to A5", 0x00),
+        ("slot 1: line A4 open", None),
+        ("slot 1: pin A4 joined to A3", 0x00),
+        ("slot 1: pin A4 joined to not A3", None),
+        ("A4 stuck low", 0x00),
+        ("A4 shorted to A9", 0x00),
+        ("A4 exchanged with A5", None),
+        ("A4 inverted", None),
+    ],
+)
+def test_address_pins_and_lines_reach_other_bytes(wiring, twin):
+    """A byte written at $10 comes back, and comes back at the address that the wiring makes the same."""
+    code = "A9 42 85 10 A5 10 85 80 4C 08 80"
+    rom = image(code)
+    if not wiring.startswith("slot"):  # the ROM sees it as well: its bytes lie where the wiring looks for them
+        rom = rewired(rom, wiring)
+    m = both(code, wiring, rom=rom)
+    assert m.cpu.a == 0x42
+    if twin is not None:
+        assert m.peek(twin) == 0x42
+
+
+def rewired(rom, wiring):
+    m = Machine.load("demo:bench", images={ROM: bytes(0x8000)}, wiring=[wiring])
+    table = m.bus.table
+    seat = next(seat for seat in m.bus.seats if seat.slot == ROM)
+    moved = bytearray(rom)
+    for address in (*range(0x8000, 0x8010), *range(0xFFFA, 0x10000)):
+        moved[table.offset(seat, address)] = rom[address - 0x8000]
+    return bytes(moved)
+
+
+@pytest.mark.parametrize("wiring", ["D3 stuck low", "D3 stuck high", "D3 open", "D3 inverted", "D3 shorted to D4",
+                                    "D3 exchanged with D4", "D3 late"])  # fmt: skip
+def test_a_data_line_that_is_odd_for_all_is_so_for_every_card(wiring):
+    m = both(STORE.format(0x12), wiring)
+    straight = bytes(m.bus.seats[1].image[:2])
+    seen = {
+        "D3 stuck low": 0xA1, "D3 stuck high": 0xA9, "D3 open": 0xA9, "D3 inverted": 0xA1,
+        "D3 shorted to D4": 0xA1, "D3 exchanged with D4": 0xB1,
+    }  # fmt: skip
+    assert straight[0] == 0xA9
+    if wiring in seen:
+        assert m.peek(0x8000) == seen[wiring]
+
+
+@pytest.mark.parametrize("wiring", ["slot 1: RW open", "slot 1: RW stuck low", "RW stuck high", "RW inverted",
+                                    "slot 4: PHI2 stuck low", "PHI2 open"])  # fmt: skip
+def test_control_lines_decide_whether_a_card_drives_or_takes(wiring):
+    m = both("A9 42 85 10 A5 10 85 11 4C 08 80", wiring)
+    taken = {"slot 4: PHI2 stuck low": 0x42, "PHI2 open": 0x42}.get(wiring)
+    if taken is not None:
+        assert m.cpu.a == taken
+    elif wiring in ("slot 1: RW open", "RW stuck high"):
+        assert m.findings.counts()  # the RAM drives against the CPU
+
+
+TIMER = "58 A9 40 8D 0B 60 A9 C0 8D 0E 60 A9 20 8D 04 60 A9 00 8D 05 60 E6 10 4C 15 80"
+SERVE = {"x9000": "2C 04 60 E6 11 40"}
+
+
+@pytest.mark.parametrize(
+    ("wiring", "served"),
+    [
+        ("slot 4: INT open", False),
+        ("slot 4: pin INT joined to NMI", True),
+        ("slot 4: IRQ open", False),
+        ("IRQ open", False),
+        ("IRQ stuck high", False),
+        ("IRQ stuck low", True),
+        ("IRQ exchanged with NMI", True),
+        ("IRQ shorted to SO", True),
+        ("IRQ inverted", True),
+        ("slot 4: INT inverted", True),
+        ("slot 4: INT stuck high", False),
+    ],
+)
+def test_interrupts_reach_the_cpu_by_whatever_line_is_left(wiring, served):
+    m = both(TIMER, wiring, irq=0x9000, cycles=600, **SERVE)
+    assert bool(m.peek(0x11)) is served
+
+
+def test_a_cpu_that_is_held_in_reset_does_nothing_and_one_never_ready_says_so():
+    assert both("E6 10 4C 00 80", "RESET stuck low").peek(0x10) == 0
+    never = Machine.load("demo:bench", images={ROM: image("E6 10 4C 00 80")}, wiring=["RDY stuck low"])
+    with pytest.raises(SimkitError, match="RDY is held low by the wiring"):
+        never.run(cycles=1000)
+
+
+def test_released_lines_and_data_lines_follow_their_resistors(tmp_path):
+    text = 'base = "{}"\n[backplane.pulls]\nD7 = "up"\nD0 = "down"\nSHADE = "down"\n[[card]]\nslot = 4\n'
+    text += 'lines = { PB0 = "SHADE" }\n'
+    path = tmp_path / "machine.toml"
+    path.write_text(text.replace("{}", Machine.load("demo:bench").description.path.as_posix(), 1))
+    code = image("AD 01 40 85 10 AD 00 60 85 11 4C 0A 80")
+    made = [Machine.load(path, images={ROM: code}, engine=engine) for engine in ("exact", "core")]
+    for m in made:
+        m.run(cycles=200)
+    assert made[0].save_state() == made[1].save_state()
+    assert made[1].peek(0x10) == 0xC0  # nobody drives: $40 stays, line 7 is pulled up
+    assert made[1].peek(0x11) & 1 == 0
+
+
+# machine files ------------------------------------------------------------------------------------------------------
+
+VARIANT = 'base = "{}"\n{}'
+
+
+def variant(tmp_path, text):
+    path = tmp_path / "machine.toml"
+    path.write_text(VARIANT.format(Machine.load("demo:bench").description.path.as_posix(), text))
+    return path
+
+
+def test_a_variant_takes_wires_away(tmp_path):
+    for taken in ("lines = {}", 'lines = { INT = "open" }'):
+        found = read_description(variant(tmp_path, f"[[card]]\nslot = 4\n{taken}\n"))
+        card = next(card for card in found.cards if card.slot == 4)
+        assert card.lines == {}
+        m = Machine.load(tmp_path / "machine.toml")
+        assert m.bus.seats[3].connector.pins["INT"].line is None
+
+
+def test_keys_and_sentences_wire_the_same(tmp_path):
+    keys = variant(tmp_path, '[[card]]\nslot = 1\nwires = { A0 = "GND", A1 = "VCC", D3 = "open", D4 = "not D4" }\n')
+    m = Machine.load(keys, images={ROM: image(STORE.format(0xA5))})
+    sentences = ["slot 1: pin A0 stuck low", "slot 1: pin A1 stuck high", "slot 1: D3 open", "slot 1: pin D4 inverted"]
+    n = Machine.load("demo:bench", images={ROM: image(STORE.format(0xA5))}, wiring=sentences)
+    for machine in (m, n):
+        machine.run(cycles=300)
+    assert (m.cpu.a, m.peek(0, 64)) == (n.cpu.a, n.peek(0, 64))
+
+
+def test_sentences_stand_in_the_file_with_the_card_or_the_backplane(tmp_path):
+    path = variant(
+        tmp_path,
+        '[backplane]\nwiring = ["A5 shorted to A6", "slot 2: D1 open", "CPU: GND open"]\n'
+        '[[card]]\nslot = 2\nwiring = ["D3 stuck low"]\n',
+    )
+    found = read_description(path)
+    assert found.wiring.sentences() == ["A5 shorted to A6", "CPU: GND open"]
+    said = next(card for card in found.cards if card.slot == 2).wiring.sentences()
+    assert said[-2:] == ["slot 2: pin D3 low", "slot 2: pin D1 open"]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('[backplane]\nwiring = ["A5 shorted to A6",\n "IRQX low"]\n', ("machine.toml:4", "no line 'IRQX'", "'IRQ'")),
+        ('[backplane]\nwiring = ["slot 9: D3 low"]\n', ("machine.toml:3", "no card in slot 9", "1, 2, 3, 4, 5")),
+        ('[backplane]\nwiring = "D3 low"\n', ("machine.toml:3", "no list of sentences")),
+        ('[[card]]\nslot = 4\nwiring = ["CA3 open"]\n', ("machine.toml:4", "no pin 'CA3'", "CA")),
+        ('[[card]]\nslot = 4\nwiring = ["A4 low",\n"slot 3: D3 low"]\n', ("machine.toml:5", "card of slot 4")),
+        ('[[card]]\nslot = 4\nwiring = ["pin A4 low"]\n', ("machine.toml:4", "no pin 'A4'")),
+        ('[backplane.pulls]\nD9 = "up"\n', ("machine.toml:3", "'D9' is no line")),
+        ('[backplane.pulls]\nIRQ = "high"\n', ("machine.toml:3", "no way to pull", "up, down, none")),
+    ],
+)
+def test_an_error_in_wiring_names_its_line_and_what_to_do(tmp_path, text, words):
+    with pytest.raises(SimkitError) as refused:
+        read_description(variant(tmp_path, text))
+    told = f"{refused.value}"
+    assert all(word in told for word in words), told
+
+
+def test_wiring_is_part_of_what_a_machine_is():
+    one, other = (Machine.load("demo:bench", wiring=wiring) for wiring in ((), ["slot 2: D3 open"]))
+    assert one.fingerprint.other_parts(other.fingerprint) == ["slot 2"]
+    third = Machine.load("demo:bench", wiring=["A5 open"])
+    assert one.fingerprint.other_parts(third.fingerprint) == ["wiring"]
