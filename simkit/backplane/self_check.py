@@ -8,7 +8,7 @@ from simkit.backplane.bus import Bus
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
 from simkit.backplane.vectors import VECTORS
-from simkit.backplane.wiring import is_cpu_line
+from simkit.backplane.wiring import GROUND, SUPPLY, Done, Entry, is_cpu_line
 from simkit.contract.errors import near
 from simkit.contract.findings import Findings
 from simkit.contract.lines import SYSTEM_LINES, Drive, Pin
@@ -26,6 +26,7 @@ def check_power_on(bus: Bus, findings: Findings) -> None:
         _check_image(bus, seat, findings)
     _check_lines(bus, findings)
     _check_strobes(bus, findings)
+    _check_supplies(bus, findings)
 
 
 # images ---------------------------------------------------------------------------------------------------------------
@@ -180,3 +181,22 @@ def _check_strobes(bus: Bus, findings: Findings) -> None:
                     "data are not valid yet. Gate it with PHI2.",
                     slot=seat.slot,
                 )
+
+
+# supplies -------------------------------------------------------------------------------------------------------------
+
+
+def _check_supplies(bus: Bus, findings: Findings) -> None:
+    """Report supply pins that are open or reversed: nothing of what such a chip does can be told, nor is it tried."""
+    for entry in bus.wiring.entries:
+        if entry.name in (*GROUND, *SUPPLY):
+            findings.add("supply-not-joined", 0, _supply_words("the CPU", entry))
+    for seat in bus.seats:
+        for entry in seat.wiring.pin_entries():
+            if entry.name in (*GROUND, *SUPPLY):
+                findings.add("supply-not-joined", 0, _supply_words(seat.name, entry), slot=seat.slot)
+
+
+def _supply_words(who: str, entry: Entry) -> str:
+    word = "is open" if entry.done is Done.OPEN else "is joined to the wrong rail"
+    return f"{who}: the supply pin {entry.name} {word}. Join it to its rail; the run shows a chip that has its supply."

@@ -45,6 +45,7 @@ def show(
     memory: Annotated[
         list[str] | None, typer.Option("--memory", metavar="ADDR", help="Address or label; repeatable.")
     ] = None,
+    wiring: Annotated[bool, typer.Option("--wiring", help="Show how it is wired, a sentence each, and stop.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Show a machine (see HELP)."""
@@ -52,6 +53,13 @@ def show(
     from simkit.machine.waiting import address_of
 
     loaded = options.load()
+    if wiring:
+        sentences = loaded.description.sentences()
+        if as_json:
+            say_json({"machine": loaded.description.name, "wiring": sentences})
+        else:
+            say(*sentences)
+        return
     addresses = [address_of(loaded, text) for text in memory or []]
     goal, script = running.begin(loaded, DEFAULT_AT)
     reached = run_forward(loaded, goal)

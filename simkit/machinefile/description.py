@@ -177,6 +177,10 @@ class Description:
     programs: tuple[Program, ...] = ()
     start: str | None = None
 
+    def sentences(self) -> list[str]:
+        """How it is wired, a sentence each: the backplane, then card by card."""
+        return [*self.wiring.sentences(), *(text for card in self.cards for text in card.wiring.sentences())]
+
     def parts(self) -> dict[str, Any]:
         """What the machine's identity rests on besides seed and images, by name: only what differs from defaults."""
         found = {

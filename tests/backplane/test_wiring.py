@@ -361,6 +361,18 @@ def test_an_error_in_wiring_names_its_line_and_what_to_do(tmp_path, text, words)
     assert all(word in told for word in words), told
 
 
+def test_a_supply_pin_that_is_not_joined_is_told_before_the_first_cycle():
+    m = Machine.load("demo:bench", wiring=["CPU: GND open", "slot 4: VCC reversed"])
+    assert [(one.rule, one.slot) for one in m.warnings] == [("supply-not-joined", None), ("supply-not-joined", 4)]
+    assert "the CPU: the supply pin GND is open" in m.warnings[0].message
+
+
+def test_the_wiring_of_a_whole_machine_is_said_and_read_back():
+    description = read_description("demo:marlpit")
+    said = Wiring(tuple(read_sentence(text) for text in description.sentences()))
+    assert said == Wiring(tuple(entry for card in description.cards for entry in card.wiring.entries))
+
+
 def test_wiring_is_part_of_what_a_machine_is():
     one, other = (Machine.load("demo:bench", wiring=wiring) for wiring in ((), ["slot 2: D3 open"]))
     assert one.fingerprint.other_parts(other.fingerprint) == ["slot 2"]

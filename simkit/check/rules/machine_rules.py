@@ -60,6 +60,15 @@ MACHINE_RULES = (
         bench="Show PHI2 and the strobe together.",
     ),
     Rule(
+        name="supply-not-joined",
+        level="error",
+        title="a supply pin of a chip is not on its rail",
+        story="Plain code runs, subroutines fail; or random bytes are on the bus: the chip lives on its inputs.",
+        hardware="Without ground or supply a chip is fed through the protection diodes of its other pins.",
+        do="Join the pin to its rail, and a capacitor of 100 nF beside it.",
+        bench="Measure between the supply pins of the chip itself, not of its socket.",
+    ),
+    Rule(
         name="cpu-jammed",
         level="error",
         title="an opcode locked the CPU up",
