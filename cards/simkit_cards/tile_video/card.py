@@ -61,6 +61,7 @@ from simkit_cards.tile_video.sweep import Sweep
 from simkit_cards.tile_video.tables import (
     ACTIVE_DOTS,
     ACTIVE_LINES,
+    COLOURS,
     R1,
     VRAM_BYTES,
     cell_of_4k,
@@ -381,6 +382,8 @@ class TileVideo(Card):
         was_on = self._tables.on
         self._registers[number] = value
         self._picture.journal.append((tick, -1 - number, value))
+        if number == COLOURS:  # written hundreds of times a frame for bars; the picture looks it up in the journal
+            return
         self._set_tables()
         self._rules.register_changed()
         self._check_memory = self._tables.on and (self._check_memory or not was_on)

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from simkit_cards.tile_video.tables import (
     CELLS_IN_A_ROW_4K,
+    COLOURS,
     VRAM_BYTES,
     address_of_cell_4k,
     cell_of_4k,
@@ -14,6 +15,10 @@ from simkit_cards.tile_video.tables import (
 
 Change = tuple[int, int, int]
 """(crystal tick, what, value): what is the address of a cell of memory, or -1 - n for register n."""
+
+
+COLOURS_CHANGED = -1 - COLOURS
+"""What stands in a change of register 7."""
 
 
 class Inside:
@@ -56,7 +61,7 @@ class Inside:
                     blocks.add(address >> 3)
             else:
                 self.registers[-1 - what] = value
-                if what == -8:  # its colours are looked up in the register alone
+                if what == COLOURS_CHANGED:  # its colours are looked up in the register alone
                     continue
                 self.tables = decode(self.registers)
                 if self.tables.k16 != (self.addressed is memory):

@@ -10,12 +10,12 @@ memory, have sprites prepared a line ahead):
 
 from __future__ import annotations
 
-from simkit_cards.tile_video.inside import Change, Inside
+from simkit_cards.tile_video.inside import COLOURS_CHANGED, Change, Inside
 from simkit_cards.tile_video.planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
 from simkit_cards.tile_video.raster import BORDERS_60_HZ, LINES, SIDE_BORDERS, Raster
 from simkit_cards.tile_video.sprites import Selection, Shapes, paint, select
 from simkit_cards.tile_video.sweep import Runs, Sweep, colours
-from simkit_cards.tile_video.tables import ACTIVE_DOTS, ACTIVE_LINES, VRAM_BYTES, Mode, Tables
+from simkit_cards.tile_video.tables import ACTIVE_DOTS, ACTIVE_LINES, COLOURS, VRAM_BYTES, Mode, Tables
 
 _PLANES_KEPT = 8
 _DOTS = ACTIVE_LINES * ACTIVE_DOTS
@@ -104,8 +104,8 @@ class Picture:
 
     def _draw(self, changes: list[Change]) -> bytes:
         start = self._frame_start
-        inks = [(tick - start, value) for tick, what, value in changes if what == -8]
-        self._colour(self._sweep.runs(self.inside.registers[7], inks))
+        inks = [(tick - start, value) for tick, what, value in changes if what == COLOURS_CHANGED]
+        self._colour(self._sweep.runs(self.inside.registers[COLOURS], inks))
         last = changes[-1][0] - start if changes else -1
         late = Raster.sprite_line_of_change(last + self._scan_ticks) > 0
         self._still = not late and last < 0 and not inks
@@ -122,7 +122,7 @@ class Picture:
         start, line_of_change = self._frame_start, Raster.line_of_change
         done = waiting = 0
         for number, (tick, what, _) in enumerate(changes):
-            if what == -8:
+            if what == COLOURS_CHANGED:
                 continue
             dot = line_of_change(tick - start) * ACTIVE_DOTS if what >= 0 else self._cell_of_change(tick - start)
             if dot > done:

@@ -73,6 +73,9 @@ class R1:
     MAG = 0x01  # sprite dots doubled
 
 
+COLOURS = 7
+"""Register of text colour and backdrop. [PG] 5.1.8"""
+
 R0_M3 = 0x02
 R0_EV = 0x01
 """Bits of register 0. [PG] 5.1.1"""
