@@ -33,6 +33,9 @@ class What(IntEnum):
     READ = 2  # fetches the read-ahead byte
 
 
+_FETCH = What.READ  # looked up once: block uploads ask for each byte
+
+
 @attrs.define(slots=True)
 class PortState:
     """Everything the two ports remember, besides registers and status.
@@ -95,7 +98,7 @@ class PortState:
         self.waiting = what
         self.value = value
         self.asked_cycle = cycle
-        self.done_tick, self.need_tenths = pacing.times(edge, fetch=what == What.READ)
+        self.done_tick, self.need_tenths = pacing.times(edge, what is _FETCH)
         return lost
 
     def forget(self) -> None:

@@ -102,7 +102,7 @@ class Pacing:
         """Frame `frame` begins, with the blanking after the one before it."""
         self._free_until = self._raster.end_tick(frame - 1) + FREE_TICKS
 
-    def times(self, tick: int, *, fetch: bool = False) -> tuple[int, int]:
+    def times(self, tick: int, fetch: bool = False) -> tuple[int, int]:
         """For an access asked for at `tick`: when it takes place, and the longest it might take in tenths of a us.
 
         Of a replacement the second is that of the chip it stands for.
