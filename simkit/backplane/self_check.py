@@ -5,6 +5,7 @@ from __future__ import annotations
 from difflib import get_close_matches
 
 from simkit.backplane.bus import Bus
+from simkit.backplane.conductors import at_slot
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
 from simkit.backplane.vectors import VECTORS
@@ -167,12 +168,13 @@ def _check_strobes(bus: Bus, findings: Findings) -> None:
     """
     for seat in bus.seats:
         named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
+        named |= seat.wiring.sources() | bus.wiring.sources()
         low = {name: bus.nets.line(name).level for name in named} | {"PHI2": False}
         strobes = [("write", seat.write_enable, False)]
         if any(register.read_effect for register in seat.registers):
             strobes.append(("read", seat.output_enable, True))
         for word, strobe, rw in strobes:
-            levels = {**low, "RW": rw}
+            levels = at_slot({**low, "RW": rw}, bus.wiring, seat.wiring)
             if seat.select.table(levels) & strobe.table(levels):
                 findings.add(
                     "strobe-without-phi2",

@@ -367,6 +367,12 @@ def test_a_supply_pin_that_is_not_joined_is_told_before_the_first_cycle():
     assert "the CPU: the supply pin GND is open" in m.warnings[0].message
 
 
+@pytest.mark.parametrize("wiring", ["slot 1: PHI2 open", "slot 1: PHI2 stuck high", "PHI2 inverted"])
+def test_a_strobe_that_wiring_opens_while_phi2_is_low_is_told(wiring):
+    warnings = Machine.load("demo:bench", wiring=[wiring]).warnings
+    assert ("strobe-without-phi2", 1) in [(one.rule, one.slot) for one in warnings]
+
+
 def test_the_wiring_of_a_whole_machine_is_said_and_read_back():
     description = read_description("demo:marlpit")
     said = Wiring(tuple(read_sentence(text) for text in description.sentences()))
