@@ -214,6 +214,8 @@ def _check(text: str, entry: Entry) -> None:
         refuse("resistors pull lines of the backplane", "Leave the slot out.")
     if done is Done.JOINED and slot is None:
         refuse("a line of the backplane is joined to nothing", 'Write "exchanged with" or "shorted to".')
+    if done is Done.INVERTED and slot is None and _kind(name) == "lines of cards" and not is_system_line(name):
+        refuse(f"{name} has no end at the CPU, where it could be inverted for all cards", "Invert the pin at a slot.")
     if entry.other:
         _check_other(entry, refuse)
 

@@ -44,7 +44,9 @@ def entries(draw):
     done = draw(st.sampled_from([*ONE, Done.SHORTED, Done.EXCHANGED, Done.JOINED, Done.LATE]))
     if done is Done.LATE and kind is not DATA:
         done = Done.OPEN
-    if (done is Done.JOINED and slot is None) or (kind is PINS and slot is None and done is Done.EXCHANGED):
+    if (done is Done.JOINED and slot is None) or (
+        kind is PINS and slot is None and done in (Done.EXCHANGED, Done.INVERTED)
+    ):
         done = Done.SHORTED
     if done is Done.JOINED and kind in (DECODED, DATA) and draw(st.booleans()):
         other = f"not {other}"
@@ -98,6 +100,7 @@ def test_what_people_say_is_understood(text, same):
         ("slot 4: GND low", "a supply pin is open or reversed"),
         ("slot 4: A5 pulled up", "Leave the slot out"),
         ("A5 joined to A6", 'Write "exchanged with"'),
+        ("TONE inverted", "Invert the pin at a slot"),
         ("selected by A15", 'Begin with "slot N:"'),
         ("slot 4: selected by A15 andnot A14", "is not expected there"),
         ("slot 4: line 5 low", "5 is the name of no line"),
