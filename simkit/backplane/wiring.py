@@ -118,6 +118,11 @@ class Wiring:
     def __add__(self, other: Wiring) -> Wiring:
         return Wiring(self.entries + other.entries)
 
+    def then(self, later: Wiring) -> Wiring:
+        """With what is said later besides; a select that is said there stands in the place of the one before."""
+        said = bool(later.only(Done.SELECTED))
+        return Wiring(tuple(entry for entry in self.entries if not (said and entry.done is Done.SELECTED))) + later
+
     def sentences(self) -> list[str]:
         """Each entry as a sentence, with its place."""
         return [str(entry) for entry in self.entries]

@@ -10,7 +10,7 @@ import attrs
 
 from simkit.backplane.board import Board
 from simkit.backplane.select import Expression, Select
-from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Entry, Wiring, of_card
+from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Entry, Wiring, of_card
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError
 from simkit.machinefile.catalogue import Claims, card_class, entries
@@ -104,7 +104,9 @@ class _Checker:
             return None
         select, not_select = self.patterns("select"), self.patterns("not_select")
         on_the_bus = board.registers or board.address_pins  # else it meets others by pins alone
-        if "select" not in self.table.values and on_the_bus:
+        own, elsewhere = self.sentences(board, more)
+        said = Wiring().then(own).then(elsewhere)
+        if "select" not in self.table.values and not said.only(Done.SELECTED) and on_the_bus:
             self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
         pins = of_wires(self.names("wires"), self.slot, board, self.fail)
         pins += of_lines(self.names("lines"), self.slot, board, self.fail)
@@ -120,16 +122,17 @@ class _Checker:
             kind=kind,
             card=card,
             settings=settings,
-            wiring=of_card(
-                self.slot,
-                select=select,
-                not_select=not_select,
-                output_enable=self.strobe("output_enable"),
-                write_enable=self.strobe("write_enable"),
-                ready_gated=ready_gated is True,
-            )
-            + pins
-            + self.sentences(board, more),
+            wiring=(
+                of_card(
+                    self.slot,
+                    select=select,
+                    not_select=not_select,
+                    output_enable=self.strobe("output_enable"),
+                    write_enable=self.strobe("write_enable"),
+                    ready_gated=ready_gated is True,
+                )
+                + pins
+            ).then(said),
             image=self.path("image"),
             labels=self.paths("labels"),
             listing=self.paths("listing"),
@@ -212,7 +215,7 @@ class _Checker:
                 self.fail(field, f"{text!r} is not a path.", element=element)
         return tuple(self.table.path(field, text) for text in texts if isinstance(text, str))
 
-    def sentences(self, board: Board, more: Sequence[tuple[Entry, Place]]) -> Wiring:
+    def sentences(self, board: Board, more: Sequence[tuple[Entry, Place]]) -> tuple[Wiring, Wiring]:
         """What sentences say of the slot: those of the card, and those that stand elsewhere."""
 
         def fail(number: int | None, message: str, remedy: str) -> None:
@@ -226,7 +229,7 @@ class _Checker:
             if (why := misfit(entry, board)) is not None:
                 kind = self.table.values.get("kind")
                 self.errors.tell(f"{str(entry)!r}: {why[0]}", place, why[1], slot=self.slot, kind=kind, field="wiring")
-        return Wiring((*(entry for _, entry in own), *(entry for entry, _ in more)))
+        return Wiring(tuple(entry for _, entry in own)), Wiring(tuple(entry for entry, _ in more))
 
     def names(self, field: str) -> dict[str, str]:
         """Names of lines by pin; none if something else stands among them."""
