@@ -122,6 +122,7 @@ class CpuLines(Protocol):
 
     released: bool  # BE is low: nothing of the CPU's is on the bus
     vector: bool  # set by the engine while it fetches a vector
+    outputs: tuple[str, ...]  # names of those that the CPU drives
 
     def begin(self, kind: Kind, cycle: int, x: int) -> None:
         """An access is put out, before it is decoded; x is the register."""
@@ -982,6 +983,11 @@ class Bus:
             result &= byte | ~mask
             driven |= mask
         return result & driven | value & ~driven
+
+    def chance(self, name: str, cycle: int) -> float:
+        """A number from 0 up to 1 that depends on seed, name and cycle alone."""
+        digest = hashlib.blake2b(f"{self._seed}/{name}/{cycle}".encode(), digest_size=8).digest()
+        return int.from_bytes(digest) / 2**64
 
     def _mixed(self, driving: list[tuple[int, int]], value: int, cycle: int) -> int:
         """On each data line one of those that drive it wins, seeded."""

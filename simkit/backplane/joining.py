@@ -6,11 +6,13 @@ from collections.abc import Iterable, Mapping
 from functools import partial
 
 from simkit.backplane.conductors import groups
-from simkit.backplane.wiring import PULLS, Done, Entry, Wiring, is_cpu_line, is_system_line
+from simkit.backplane.wiring import CPU, CPU_PIN_LINES, PULLS, Done, Entry, Wiring, is_cpu_line, is_system_line
 from simkit.contract.lines import Drive, Line, Pin, PinSpec
 from simkit.contract.nets import Nets
 
 _OUTSIDE = -1
+_MOVES = (Done.JOINED, Done.OPEN, Done.EXCHANGED, Done.INVERTED)
+_HELD = (Done.LOW, Done.HIGH, Done.SHORTED)
 RAILS = {"GND": False, "VCC": True}
 """Lines that the supply holds, by name."""
 
@@ -18,7 +20,7 @@ RAILS = {"GND": False, "VCC": True}
 def pull_lines(nets: Nets, wiring: Wiring) -> None:
     """Give lines the resistors that they have; before any pin is joined."""
     for entry in wiring.entries:
-        if entry.done in PULLS and not is_cpu_line(entry.name):
+        if entry.done in PULLS and not is_cpu_line(entry.name) and not entry.name.isdigit():  # of a contact: of nothing
             line = nets.line(entry.name)
             line.pull = None if entry.done is Done.NOT_PULLED else entry.done is Done.PULLED_UP
             line.level = line.pull is not False
@@ -43,6 +45,22 @@ def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
         _join(nets, slot[name], line, inverted=odd)
 
 
+def join_cpu(nets: Nets, pins: Mapping[str, Pin], bus: Wiring) -> None:
+    """Join pins of the CPU that become lines, once cards and supplies are joined.
+
+    Args:
+        nets: the lines of the machine.
+        pins: by name; others are as if they were not there.
+        bus: wiring of the backplane, that of the CPU's pins with it.
+    """
+    straight = [Entry(Done.JOINED, name, name, CPU, at_pin=True) for name in CPU_PIN_LINES]
+    ends, turned = _ends([*straight, *(entry for entry in bus.cpu_entries() if entry.done in _MOVES)])
+    for name, pin in pins.items():
+        end = ends[name]
+        if end is not None:
+            _join(nets, pin, nets.line(end), inverted=turned[name])
+
+
 def _ends(entries: Iterable[Entry]) -> tuple[dict[str, str | None], dict[str, bool]]:
     """By pin the line at which its wire ends, None for none, and whether an inverter stands between."""
     entries = list(entries)
@@ -63,7 +81,8 @@ def _ends(entries: Iterable[Entry]) -> tuple[dict[str, str | None], dict[str, bo
         elif entry.done in (Done.LOW, Done.HIGH):
             ends[name] = "GND" if entry.done is Done.LOW else "VCC"
     for group in groups(entries):
-        there = sorted({end for name in group if (end := ends.get(name)) is not None}, key=lambda end: end not in RAILS)
+        reached = {end for name in group if (end := ends.get(name)) is not None}
+        there = sorted(reached, key=lambda end: (end not in RAILS, end))
         end = there[0] if there else f"{'+'.join(sorted(group))} of slot {entries[0].slot}"
         ends.update(dict.fromkeys(group, end))
         turned.update({name: turned.get(name, False) for name in group})
@@ -114,7 +133,7 @@ def _join(nets: Nets, pin: Pin, line: Line | None, *, inverted: bool) -> None:
     if not inverted:
         line.join(pin)
         return
-    own = nets.line(f"{pin.spec.name} of slot {pin.slot}")
+    own = nets.line(f"{pin.spec.name} of slot {pin.slot}" if pin.slot > 0 else pin.spec.name)
     own.join(pin)
     if pin.spec.drive is Drive.INPUT:
         _invert(line, own, str(pin.slot))
@@ -137,6 +156,7 @@ def _follow(out: Pin, line: Line, cycle: int) -> None:
 def hold_lines(nets: Nets, wiring: Wiring) -> None:
     """Do to lines of cards, and to those that the CPU samples, what is done to them for all; once pins are joined."""
     entries = [entry for entry in wiring.line_entries() if not is_cpu_line(entry.name)]
+    entries += [entry for entry in wiring.cpu_entries() if entry.done in _HELD]
     for group in groups(entries):
         lines = [nets.line(name) for name in sorted(group)]
         for line in lines:

@@ -18,6 +18,7 @@ from simkit.backplane.wiring import (
     CPU_LINES,
     DATA_LINES,
     GROUND,
+    PULLS,
     STROBES,
     SUPPLY,
     WITH_OTHER,
@@ -112,9 +113,12 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
     subject = _SUBJECT.fullmatch(rest)
     if subject is None:
         raise SimkitError(f"{text!r} says nothing of a line or pin.", remedy=_EXAMPLES)
-    name = _name(text, subject["kind"], subject["name"])
+    if slot == CPU and subject["name"].isdigit() and not subject["kind"]:
+        name = str(int(subject["name"]))  # of a contact; which pin that is the part tells
+    else:
+        name = _name(text, subject["kind"], subject["name"])
     at_pin = _at_pin(name, subject["at"], slot)
-    if slot == CPU and name not in (*GROUND, *SUPPLY) and (is_cpu_line(name) or is_system_line(name)):
+    if slot == CPU and name != "PHI2" and (is_cpu_line(name) or is_system_line(name)):
         slot, at_pin = None, False
     return _done(text, name, subject["rest"] or "", slot, at_pin=at_pin)
 
@@ -210,7 +214,7 @@ def _check(text: str, entry: Entry) -> None:
         refuse("only a supply is reversed", 'Write "GND reversed", or "A5 inverted" of a line.')
     if done is Done.LATE and name not in DATA_LINES:
         refuse("only data lines are driven late", 'Write e.g. "D3 late".')
-    if done.value.endswith(("pulled", "pulled up", "pulled down")) and slot is not None:
+    if done in PULLS and slot not in (None, CPU):
         refuse("resistors pull lines of the backplane", "Leave the slot out.")
     if done is Done.JOINED and slot is None:
         refuse("a line of the backplane is joined to nothing", 'Write "exchanged with" or "shorted to".')

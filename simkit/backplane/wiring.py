@@ -27,6 +27,8 @@ DATA_LINES = tuple(f"D{n}" for n in range(8))
 CONTROL_LINES = ("RW", "PHI2")
 CPU_LINES = (*ADDRESS_LINES, *DATA_LINES, *CONTROL_LINES)
 """Lines that the CPU drives, data lines on a write."""
+CPU_PIN_LINES = ("SYNC", "VPB", "MLB", "BE")
+"""Pins of the CPU that become lines where a card is joined to them; SYNC, VPB, MLB are outputs, BE an input."""
 GROUND, SUPPLY = ("GND", "VSS"), ("VCC", "VDD")
 CPU = 0
 """Stands for the CPU where the number of a slot stands."""
@@ -94,7 +96,8 @@ class Entry:
             return f"{self.done.value} {self.other}"
         if self.done is Done.READY_GATED:
             return str(self.done.value)
-        word = "" if self.slot in (None, CPU) else "pin " if self.at_pin else "line "
+        own = self.slot not in (None, CPU)
+        word = ("pin " if self.at_pin else "line ") if own else "pin " if self.name.isdigit() else ""
         return f"{word}{self.name} {self.done.value} {self.other}".rstrip()
 
     def __str__(self) -> str:
@@ -157,6 +160,10 @@ class Wiring:
     def line_entries(self) -> list[Entry]:
         """What is done to lines."""
         return [entry for entry in self.entries if entry.name and not entry.at_pin and entry.done not in PULLS]
+
+    def cpu_entries(self) -> list[Entry]:
+        """What is done to pins of the CPU that become lines."""
+        return [entry for entry in self.entries if entry.slot == CPU and entry.name in CPU_PIN_LINES]
 
     def pull(self, name: str) -> Done | None:
         """How a line is pulled, where that is said."""

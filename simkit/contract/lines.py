@@ -188,6 +188,11 @@ class Pin:
         return self.line.level_now(cycle)
 
     @property
+    def whose(self) -> str:
+        """Its card, before its name in a sentence; "" of a pin that is no card's."""
+        return f"slot {self.slot} " if self.slot > 0 else ""
+
+    @property
     def clocked(self) -> bool:
         """Whether its level moves by the clock alone and is computed only when somebody asks."""
         return self._lazy_level is not None if self.line is None else self.line.clocked
@@ -361,12 +366,14 @@ class Line:
         if self._fight:
             return
         who = ", ".join(
-            f"slot {pin.slot} {pin.spec.name} ({pin.spec.drive.value}) {'high' if pin.value else 'low'}"
-            for pin in self.pins
+            f"{pin.whose}{pin.spec.name} ({pin.spec.drive.value}) {'high' if pin.value else 'low'}"
+            for line in (self, *self.bridged)
+            for pin in line.pins
             if pin.value is not None
         )
-        if self.tied is not None:
-            who += f", the supply {'high' if self.tied else 'low'}"
+        who += "".join(
+            f", the supply {'high' if line.tied else 'low'}" for line in (self, *self.bridged) if line.tied is not None
+        )
         self.nets.findings.add(
             "output-fight", cycle, f"Outputs fight on line {self.name}: {who}. Use open-drain outputs or a gate."
         )

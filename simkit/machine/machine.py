@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import attrs
 
 from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
+from simkit.backplane.cpu_check import check_cpu_pins
 from simkit.backplane.cycle import BusCycle
 from simkit.backplane.seat import Seat
 from simkit.backplane.self_check import check_power_on
@@ -187,6 +188,7 @@ class Machine:
         bus.settle(0)
         self.loaded, notes = load_programs(bus, self.description.programs)
         check_power_on(self.bus, self.findings)
+        check_cpu_pins(self.description.cpu, self.bus, self.findings)
         self.cpu.power_on()
         return notes
 

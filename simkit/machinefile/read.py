@@ -14,8 +14,9 @@ from typing import Any, TypeVar
 
 import attrs
 
+from simkit.backplane.cpu_pins import at_part
 from simkit.backplane.select import Expression, Select
-from simkit.backplane.wiring import Entry, Wiring
+from simkit.backplane.wiring import CPU, Entry, Wiring
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
@@ -143,7 +144,7 @@ def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str
     if "start" in merged.top.values and not start.strip():
         top.fail("start", f"{start!r} is neither an address nor a label.", 'Write e.g. start = "$0200".')
     installed = entries()
-    wiring = _BackplaneWiring(merged, errors, more)
+    wiring = _BackplaneWiring(merged, errors, more, cpu if cpu in CPUS else CPUS[0])
     description = Description(
         name=name,
         clock_text=clock_text,
@@ -174,8 +175,9 @@ def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str
 class _BackplaneWiring:
     """What is done to lines of the backplane, at the CPU, and at slots where it does not stand with the card."""
 
-    def __init__(self, merged: Merged, errors: MachineErrors, more: Sequence[str]) -> None:
+    def __init__(self, merged: Merged, errors: MachineErrors, more: Sequence[str], cpu: str) -> None:
         self._errors = errors
+        self._cpu = cpu
         self._said: list[tuple[Entry, Place]] = []
         table, top = merged.top.values.get("backplane", {}), merged.top
         pulls = top.place("backplane.pulls")
@@ -197,7 +199,17 @@ class _BackplaneWiring:
             return place.inside(number) if of_file and number is not None else place
 
         said = of_sentences(value, None, lambda number, message, remedy: self._tell(message, at(number), remedy))
-        self._said += [(entry, at(number)) for number, entry in said]
+        self._said += [(self._at_cpu(entry, at(number)), at(number)) for number, entry in said]
+
+    def _at_cpu(self, entry: Entry, place: Place) -> Entry:
+        """What an entry comes to with this CPU in the socket; as it is where that cannot be, which is told."""
+        if entry.slot != CPU:
+            return entry
+        try:
+            return at_part(entry, self._cpu)
+        except SimkitError as error:
+            self._tell(f"{str(entry)!r}: {error.message}.", place, error.remedy or "")
+            return entry
 
     def _tell(self, message: str, place: Place, remedy: str, field: str = "wiring") -> None:
         self._errors.tell(message, place, remedy, field=f"backplane.{field}")

@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from simkit.backplane.board import Board
+from simkit.backplane.cpu_pins import NAMES as CPU_PINS
 from simkit.backplane.sentences import read_sentence
 from simkit.backplane.wiring import (
     CPU,
@@ -28,10 +29,6 @@ from simkit.contract.errors import SimkitError, near
 from simkit.contract.lines import SYSTEM_LINES, Drive
 
 LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
-CPU_PINS = ("VPB", "MLB", "BE", "SYNC", "PHI1", "PHI1O", "PHI2O", *GROUND, *SUPPLY)
-"""Pins of the CPU that are no lines of the backplane (W65C02S data sheet, 2018, section 2, pin functions; PHI1 and the
-rest of the NMOS part: MCS6500 Hardware Manual, MOS Technology, January 1976)."""
-
 _CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
 _PULLS = {"up": Done.PULLED_UP, "down": Done.PULLED_DOWN, "none": Done.NOT_PULLED}
 
@@ -172,7 +169,8 @@ def unknown_lines(entries: Iterable[Entry], lines: Collection[str]) -> list[tupl
     known = [*CPU_LINES, *SYSTEM_LINES, *sorted(lines)]
     for entry in entries:
         there = [*known, *CPU_PINS] if entry.slot == CPU else known
-        missing = [name for name in (entry.name, entry.other) if name and name not in there]
+        missing = [name for name in (entry.name, plain(entry.other)) if name and name not in there]
+        missing = [name for name in missing if not (entry.slot == CPU and name.isdigit())]
         found += [(entry, f"there is no line {name!r}.", near(name, there)) for name in missing]
     return found
 

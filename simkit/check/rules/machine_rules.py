@@ -95,4 +95,22 @@ MACHINE_RULES = (
         do="Place variables in RAM; tie the write pin of EEPROMs high.",
         bench="Trigger on R/W low with A15 high.",
     ),
+    Rule(
+        name="input-open",
+        level="warning",
+        title="an input of the CPU is joined to nothing",
+        story="The W65C02S sits where an NMOS part was: pin 36 was joined to nothing, and is BE now.",
+        hardware="An open CMOS input follows whatever is near, your hand too. With BE the bus is off at random.",
+        do="Join the pin to its line, or tie it high through a resistor of some kilohms.",
+        bench="Touch the pin with a resistor of 10 kilohms to either rail: a joined pin does not follow.",
+    ),
+    Rule(
+        name="ready-tied",
+        level="warning",
+        title="RDY is tied hard to the supply",
+        story="An NMOS board ties RDY high with a wire; the W65C02S runs there until its first WAI.",
+        hardware="The RDY of the W65C02S goes both ways: WAI pulls it low from inside, against the wire.",
+        do="Put a resistor of some kilohms between RDY and the supply, or drive it with open drain.",
+        bench="Measure the supply current while the program waits in WAI.",
+    ),
 )

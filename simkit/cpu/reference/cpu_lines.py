@@ -13,12 +13,19 @@ from collections.abc import Sequence
 
 from simkit.backplane.banks import decode_lines
 from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
+from simkit.backplane.cpu_pins import OUTPUTS
 from simkit.backplane.cycle import SYNC, Kind
-from simkit.contract.lines import Drive, Line, Pin, PinSpec
+from simkit.backplane.joining import join_cpu
+from simkit.backplane.wiring import Done
+from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.cpu.isa.opcodes import OPCODES
 
-OUTPUTS = {"6502": ("SYNC",), "65C02": ("SYNC", "VPB", "MLB")}
-"""By part."""
+OPEN_BE = "BE left open"
+"""Line of a BE pin that no wire reaches."""
+FLOATS_FOR, FLOATS_LOW = 64, 1 / 16
+"""Cycles for which such a pin stays as it is, and how often it is low: ours. An open CMOS input follows whatever is
+near (from memory), so that the bus is off at random; the sheet says no more than that BE is an input."""
+_LED_ON = (Done.JOINED, Done.SHORTED, Done.EXCHANGED, Done.INVERTED)
 LOCKED = frozenset({"ASL", "DEC", "INC", "LSR", "ROL", "ROR", "TRB", "TSB"})
 """Instructions of which MLB is low in the last three cycles, where they change memory (section 3, MLB)."""
 LOCKED_FROM = {"zp": 2, "zpx": 3, "abs": 3, "absx": 4}
@@ -42,21 +49,28 @@ class CpuLines:
     Attributes:
         released: BE is low in the access under way.
         vector: the CPU fetches a vector.
+        outputs: names of those that the CPU drives.
     """
 
     def __init__(self, part: str, bus: Bus, heard: Sequence[str]) -> None:
         self.released = False
         self.vector = False
         self._bus = bus
-        self._pins = {name: _output(name) for name in heard if name != "BE"}
+        self._pins = {name: Pin(_spec(name), OUTSIDE_MACHINE) for name in heard}
+        join_cpu(bus.nets, self._pins, bus.wiring)
+        self._be = self._pins.pop("BE", None)
+        self.outputs = tuple(self._pins)
         for name, pin in self._pins.items():
-            bus.nets.line(name).join(pin)
             pin.drive(name != "SYNC", 0)
-        self._be: Line | None = None
         self._ready = bus.nets.line("RDY")
-        if "BE" in heard:
-            self._be = bus.nets.line("BE")
-            self._be.join(Pin(PinSpec(name="CPU BE", drive=Drive.INPUT), OUTSIDE_MACHINE))
+        self._near: Pin | None = None
+        if self._be is not None and self._be.line is None:
+            pull = bus.wiring.pull("BE")
+            line = bus.nets.line(OPEN_BE, pull is not Done.PULLED_DOWN)
+            line.join(self._be)
+            if pull not in (Done.PULLED_UP, Done.PULLED_DOWN):
+                self._near = Pin(PinSpec(name="what is near", drive=Drive.PUSH_PULL), OUTSIDE_MACHINE)
+                line.join(self._near)
         self._locks = _locks(part)
         self._lock: tuple[int, bool] | None = None
         self._done = 0  # accesses of the instruction that are over
@@ -70,6 +84,8 @@ class CpuLines:
         for name, pin in self._pins.items():
             if pin.value is not levels[name]:
                 pin.drive(levels[name], cycle)
+        if self._near is not None:
+            self._near.drive(self._bus.chance("BE", cycle // FLOATS_FOR) >= FLOATS_LOW, cycle)
         if self._bus.nets.queue:
             self._bus.settle(cycle)
         if self._be is not None:
@@ -81,9 +97,10 @@ class CpuLines:
         first, shorter = self._lock
         return self._done >= first - (shorter and self._low + x <= 0xFF)
 
-    def _look_at_be(self, be: Line, cycle: int) -> None:
-        self.released = not be.level
-        if self.released and self._ready.level and max(be.since, self._ready.since) == cycle:
+    def _look_at_be(self, pin: Pin, cycle: int) -> None:
+        be = pin.line
+        self.released = be is not None and not be.level
+        if be is not None and self.released and self._ready.level and max(be.since, self._ready.since) == cycle:
             self._bus.findings.add(
                 "bus-released",
                 cycle,
@@ -100,15 +117,20 @@ class CpuLines:
         self._done += 1
 
 
-def _output(name: str) -> Pin:
-    return Pin(PinSpec(name=f"CPU {name}", drive=Drive.PUSH_PULL), OUTSIDE_MACHINE)
+def _spec(name: str) -> PinSpec:
+    return PinSpec(name=f"CPU {name}", drive=Drive.INPUT if name == "BE" else Drive.PUSH_PULL)
 
 
 def heard_lines(part: str, bus: Bus) -> CpuLines | None:
-    """The lines that a card hears, or that stand in the decoding; None when there are none."""
+    """The lines that a card hears, or that stand in the decoding, or that wiring leads on; None when there are none."""
     deciding = {line.name for line in decode_lines(bus.seats, bus.nets, bus.wiring)}
-    heard = [name for name in OUTPUTS[part] if name in deciding or _pins(bus, name)]
-    if part == "65C02" and _pins(bus, "BE"):
+    led_on = {entry.name for entry in bus.wiring.cpu_entries() if entry.done in _LED_ON}
+    led_on |= {entry.other for entry in bus.wiring.cpu_entries() if entry.done is Done.EXCHANGED}
+    heard = [name for name in OUTPUTS[part] if name in deciding or name in led_on or _pins(bus, name)]
+    be = bus.nets.lines.get("BE")
+    low_or_open = any(entry.name == "BE" and entry.done is Done.OPEN for entry in bus.wiring.cpu_entries())
+    low_or_open |= be is not None and not be.level
+    if part == "65C02" and (_pins(bus, "BE") or "BE" in led_on or low_or_open):
         heard.append("BE")
     return CpuLines(part, bus, heard) if heard else None
 
