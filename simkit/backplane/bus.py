@@ -518,6 +518,11 @@ class Bus:
         return self._by_slot[self._late_slot].connector.late if self._late else None
 
     @property
+    def reading(self) -> bool:
+        """Whether the access under way is a read."""
+        return self.access_address is not None and self.access_kind is not None
+
+    @property
     def spare_read(self) -> bool:
         """Whether the access under way is a read that the CPU makes for want of anything better."""
         return self.access_kind is Kind.DUMMY

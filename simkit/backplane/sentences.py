@@ -43,6 +43,11 @@ _SUBJECT = re.compile(
     r"(?:\s+(?:is\s+)?(?P<rest>.+))?",
     re.IGNORECASE | re.DOTALL,
 )
+_ROW = re.compile(
+    r"(?:the\s+)?(?:(?P<kind>address|data)\s+)?(?P<at>pins?|lines?)?(?:\s*(?P<first>[AD]\d+)\s+to\s+(?P<last>[AD]\d+))?"
+    r"\s+(?:are\s+)?reversed",
+    re.IGNORECASE,
+)
 _WORDS: tuple[tuple[Done, str], ...] = (
     (Done.LOW, r"(?:stuck |held |tied )?low"),
     (Done.HIGH, r"(?:stuck |held |tied )?high"),
@@ -110,6 +115,9 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
         done = next(done for done in STROBES if done.value == word)
         _expression(text, done, strobe[2])
         return Entry(done, "", strobe[2], slot)
+    row = _ROW.fullmatch(rest)
+    if row is not None and (row["first"] or row["kind"]):
+        return _reversed(row, slot)
     subject = _SUBJECT.fullmatch(rest)
     if subject is None:
         raise SimkitError(f"{text!r} says nothing of a line or pin.", remedy=_EXAMPLES)
@@ -121,6 +129,18 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
     if slot == CPU and name != "PHI2" and (is_cpu_line(name) or is_system_line(name)):
         slot, at_pin = None, False
     return _done(text, name, subject["rest"] or "", slot, at_pin=at_pin)
+
+
+def _reversed(row: re.Match[str], slot: int | None) -> Entry:
+    """A row of lines or pins that is wired from its other end, "D0 to D7 reversed"; without numbers the whole row."""
+    whole = ("D0", "D7") if (row["kind"] or "").lower() == "data" else ("A0", "A15")
+    first, last = (row["first"].upper(), row["last"].upper()) if row["first"] else whole
+    first, last = (f"{name[0]}{int(name[1:5])}" for name in (first, last))
+    if int(first[1:]) > int(last[1:]):
+        first, last = last, first
+    slot = None if slot == CPU else slot
+    at_pin = slot is not None and (first[0] == "D" or (row["at"] or "").lower().startswith("pin"))
+    return Entry(Done.REVERSED, first, last, slot, at_pin)
 
 
 def _name(text: str, kind: str | None, name: str) -> str:
@@ -210,8 +230,17 @@ def _check(text: str, entry: Entry) -> None:
         if done not in (Done.OPEN, Done.REVERSED):
             refuse(f"a supply pin is open or reversed, not {done.value}", f'Write "{name} open" or "{name} reversed".')
         return
+    if done is Done.REVERSED and entry.other:
+        if name[0] != entry.other[0] or name == entry.other:
+            refuse(f"{name} to {entry.other} is no row", 'Write e.g. "D0 to D7 reversed".')
+        if entry.other not in CPU_LINES and not entry.at_pin:
+            refuse(f"the bus has no line {entry.other}", "Write A0 to A15, D0 to D7.")
+        return
     if done is Done.REVERSED:
-        refuse("only a supply is reversed", 'Write "GND reversed", or "A5 inverted" of a line.')
+        refuse(
+            "only a supply, or a row of lines, is reversed",
+            'Write "GND reversed", "D0 to D7 reversed", or "A5 inverted" of a line.',
+        )
     if done is Done.LATE and name not in DATA_LINES:
         refuse("only data lines are driven late", 'Write e.g. "D3 late".')
     if done in PULLS and slot not in (None, CPU):

@@ -47,7 +47,7 @@ class Done(Enum):
     EXCHANGED = "exchanged with"
     INVERTED = "inverted"
     LATE = "late"  # driven when the CPU has taken what was on the line before
-    REVERSED = "reversed"  # of a supply pin
+    REVERSED = "reversed"  # of a supply pin; or of a row of lines or pins, that is wired from its other end
     PULLED_UP = "pulled up"
     PULLED_DOWN = "pulled down"
     NOT_PULLED = "not pulled"
@@ -97,8 +97,23 @@ class Entry:
         if self.done is Done.READY_GATED:
             return str(self.done.value)
         own = self.slot not in (None, CPU)
+        if self.done is Done.REVERSED and self.other:
+            word = f"{'pin' if self.at_pin else 'line'}s " if own else ""
+            return f"{word}{self.name} to {self.other} reversed"
         word = ("pin " if self.at_pin else "line ") if own else "pin " if self.name.isdigit() else ""
         return f"{word}{self.name} {self.done.value} {self.other}".rstrip()
+
+    def parts(self) -> list[Entry]:
+        """What it comes to, pin by pin or line by line: itself, but of a row that is reversed the exchanges."""
+        if self.done is not Done.REVERSED or not self.other:
+            return [self]
+        row, first, last = self.name[0], int(self.name[1:]), int(self.other[1:])
+        pairs = zip(range(first, last), range(last, first, -1), strict=True)
+        return [
+            attrs.evolve(self, done=Done.EXCHANGED, name=f"{row}{low}", other=f"{row}{high}")
+            for low, high in pairs
+            if low < high
+        ]
 
     def __str__(self) -> str:
         place = "" if self.slot is None else "CPU: " if self.slot == CPU else f"slot {self.slot}: "
@@ -155,11 +170,12 @@ class Wiring:
 
     def pin_entries(self) -> list[Entry]:
         """What is done to pins of the card."""
-        return [entry for entry in self.entries if entry.at_pin]
+        return [part for entry in self.entries if entry.at_pin for part in entry.parts()]
 
     def line_entries(self) -> list[Entry]:
         """What is done to lines."""
-        return [entry for entry in self.entries if entry.name and not entry.at_pin and entry.done not in PULLS]
+        said = [entry for entry in self.entries if entry.name and not entry.at_pin and entry.done not in PULLS]
+        return [part for entry in said for part in entry.parts()]
 
     def cpu_entries(self) -> list[Entry]:
         """What is done to pins of the CPU that become lines."""

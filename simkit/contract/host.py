@@ -19,6 +19,10 @@ class Host(Protocol):
     turn: Turn
 
     @property
+    def reading(self) -> bool:
+        """Whether the access under way is a read."""
+
+    @property
     def spare_read(self) -> bool:
         """Whether the access under way is a read whose byte the CPU throws away."""
 

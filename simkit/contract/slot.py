@@ -275,6 +275,11 @@ class Slot:
         return self._host is not None and self._host.program_read
 
     @property
+    def reading(self) -> bool:
+        """Whether the access under way is a read: R/W as a card sees it whose strobe is true for both."""
+        return self._host is not None and self._host.reading
+
+    @property
     def data_before(self) -> int:
         """Byte on the data lines in the cycle before the access under way: what a latch that is too early takes."""
         if self._seen is not None:

@@ -16,7 +16,6 @@ from simkit.backplane.wiring import (
     GROUND,
     MAX_ENTRIES,
     SUPPLY,
-    WITH_OTHER,
     Done,
     Entry,
     Wiring,
@@ -148,7 +147,7 @@ def misfit(entry: Entry, board: Board) -> tuple[str, str] | None:
     pins = {pin.name: pin.drive is Drive.INPUT for pin in board.pins}
     known = {*addresses, *DATA_LINES, *pins}
     names = [entry.name]
-    if entry.done in WITH_OTHER and entry.done is not Done.JOINED:
+    if entry.done in (Done.SHORTED, Done.EXCHANGED, Done.REVERSED):
         names.append(entry.other)
     for name in names:
         if name not in known:

@@ -22,9 +22,16 @@ ONE = (Done.OPEN, Done.LOW, Done.HIGH, Done.INVERTED)
 def entries(draw):
     """Everything that can be said, in its place."""
     slot = draw(PLACES)
-    kind = draw(st.sampled_from([DECODED, DATA, SYSTEM, PINS, "supply", "pull", "strobe", "gated", "cpu"]))
+    kind = draw(st.sampled_from([DECODED, DATA, SYSTEM, PINS, "supply", "pull", "strobe", "gated", "cpu", "row"]))
+    if kind == "row":
+        row, most = draw(st.sampled_from([("A", 15), ("D", 7)]))
+        first, last = sorted(draw(st.lists(st.integers(0, most), min_size=2, max_size=2, unique=True)))
+        at_pin = slot is not None and (row == "D" or draw(st.booleans()))
+        return Entry(Done.REVERSED, f"{row}{first}", f"{row}{last}", slot, at_pin)
     if kind == "cpu":
-        return Entry(draw(st.sampled_from(ONE)), draw(st.sampled_from(["VPB", "BE", "SYNC"])), "", CPU, at_pin=True)
+        return Entry(
+            draw(st.sampled_from(ONE)), draw(st.sampled_from(["VPB", "BE", "SYNC", "36", "PHI2"])), "", CPU, at_pin=True
+        )
     if kind == "pull":
         pull = st.sampled_from([Done.PULLED_UP, Done.PULLED_DOWN, Done.NOT_PULLED])
         return Entry(draw(pull), draw(st.sampled_from([*DECODED, *DATA, *SYSTEM, "BANK0"])))
@@ -207,6 +214,9 @@ def test_a_data_pin_driven_late_is_taken_as_it_was_before():
         ("A4 shorted to A9", 0x00),
         ("A4 exchanged with A5", None),
         ("A4 inverted", None),
+        ("slot 1: pins A4 to A7 reversed", None),
+        ("slot 1: A4 to A7 reversed", None),
+        ("A4 to A7 reversed", None),
     ],
 )
 def test_address_pins_and_lines_reach_other_bytes(wiring, twin):

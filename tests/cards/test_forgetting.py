@@ -42,6 +42,7 @@ VIDEO = [
 KINDS: dict[str, tuple[list[dict[str, object]], list[Step]]] = {
     "bank-latch": ([{}, {"part": "74HC573", "shows_garbage": True}, {"part": "74HC273"}], []),
     "button-row": ([{"bounce_us": 500}, {"joined": "pins", "bounce_us": 300}], []),
+    "bus-logger": ([{}, {"keeps": "first", "depth": 5}], []),
     "keyboard": (
         [
             {},

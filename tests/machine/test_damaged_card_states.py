@@ -27,6 +27,7 @@ SETTINGS = {
     "sram": [{"size": 1024}],
 }
 OF_ANY_LENGTH = {
+    "bus-logger": ("log",),
     "button-row": ("bounces",),
     "keyboard": (
         "controller.arriving", "controller.edges", "decoder[*]", "line.device.breaks.*", "line.device.buffer",
@@ -99,7 +100,7 @@ def busy_states(machine):
                 machine.outside(SLOT, name, action, *arguments, at=machine.cycle + rng.randrange(200))
         for _ in range(4):
             byte = rng.choice((0x1F, 0x09, 0x09, rng.randrange(256)))
-            machine.bus.write(ADDRESS + rng.randrange(offsets), byte, machine.cycle, Kind.DATA)
+            machine.bus.write(ADDRESS + rng.randrange(min(offsets, 0x8000)), byte, machine.cycle, Kind.DATA)
             machine.run(cycles=rng.choice((2, 20, 300, 900)))
             yield machine.save_state()
         machine.run(cycles=600_000 if step == 20 else rng.choice((100, 1_000, 20_000)))
