@@ -43,7 +43,7 @@ from simkit.contract.shapes import (
     whole,
 )
 from simkit.contract.slot import Slot
-from simkit.contract.state import BUFFER, PART, load_data, remembers, saved, to_data
+from simkit.contract.state import BUFFER, MERGED, PART, load_data, remembers, saved, to_data
 
 __all__ = [
     "BIT",
@@ -53,6 +53,7 @@ __all__ = [
     "CYCLE",
     "FLAG",
     "FURTHEST",
+    "MERGED",
     "MOMENT",
     "NEVER",
     "PART",

@@ -25,11 +25,13 @@ _T = TypeVar("_T")
 
 
 def _not_by_itself(value: Any) -> Any:
-    raise TypeError("PART and BUFFER are shapes of attributes alone")
+    raise TypeError("PART, MERGED and BUFFER are shapes of attributes alone")
 
 
 PART = Shape(_not_by_itself, lambda part: to_data(part))
 """An object that remembers things itself; it keeps its identity."""
+MERGED = Shape(_not_by_itself, lambda part: to_data(part))
+"""A PART whose fields stand among those of the object that has it: where they live inside it shows in no state."""
 BUFFER = Shape(_not_by_itself, bytes)
 """A bytearray, or memory of the slot's, that keeps its identity and its length."""
 
@@ -98,6 +100,11 @@ class _Field:
     only: tuple[str, bool] | None
     listed: bool
 
+    @property
+    def merged(self) -> bool:
+        """Whether what is saved stands under the names of the part's own fields."""
+        return self.parts[0][1] is MERGED
+
 
 @cache
 def _fields(cls: Hashable) -> tuple[_Field, ...]:
@@ -118,16 +125,31 @@ def _fields_of(state: object) -> tuple[_Field, ...]:
 
 
 def to_data(state: object) -> dict[str, Any]:
-    """What an object remembers: JSON values and bytes by name."""
+    """What an object remembers: JSON values and bytes by name.
+
+    Raises:
+        SimkitError: a MERGED part saves something under a name that is taken.
+    """
     found: dict[str, Any] = {}
+    names = 0
     for field in _fields_of(state):
         if field.only is not None and getattr(state, field.only[0]) is not field.only[1]:
             continue
-        if field.listed:
+        names += 1
+        if field.merged:
+            part = to_data(getattr(state, field.parts[0][0]))
+            names += len(part) - 1
+            found.update(part)
+        elif field.listed:
             found[field.key] = [shape.data(getattr(state, name)) for name, shape in field.parts]
         else:
             ((name, shape),) = field.parts
             found[field.key] = shape.data(getattr(state, name))
+    if len(found) != names:
+        raise SimkitError(
+            f"Parts of {type(state).__name__} save different things under one name.",
+            remedy="Give one of them another name: saved(..., name=...).",
+        )
     return found
 
 
@@ -158,10 +180,25 @@ def _checked(state: Any, data: Any) -> dict[str, Any]:
     """New values by attribute: of a PART its own new values, of a BUFFER bytes."""
     if not isinstance(data, dict):
         raise wrong(data, "not a table")
+    new, expected = _checked_fields(state, data)
+    if len(data) != len(expected):
+        check_names(data, expected)
+    _check_together(state, new)
+    return new
+
+
+def _checked_fields(state: Any, data: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
+    """New values by attribute, and the names of what they were saved under."""
     new: dict[str, Any] = {}
-    expected = []
+    expected: list[str] = []
     for field in _fields_of(state):
         if field.only is not None and new[field.only[0]] is not field.only[1]:
+            continue
+        if field.merged:
+            name, part = field.parts[0][0], getattr(state, field.parts[0][0])
+            new[name], names = _checked_fields(part, data)
+            _check_together(part, new[name])
+            expected += names
             continue
         expected.append(field.key)
         if field.key not in data:
@@ -177,11 +214,12 @@ def _checked(state: Any, data: Any) -> dict[str, Any]:
                 new[name] = _taken(state, name, shape, given)
         except StateError as error:
             raise error.inside(field.key) from None
-    if len(data) != len(expected):
-        check_names(data, expected)
+    return new, expected
+
+
+def _check_together(state: Any, new: dict[str, Any]) -> None:
     if hasattr(state, "check_state"):
         _trial(state, new).check_state()
-    return new
 
 
 def _taken(state: Any, name: str, shape: Shape, given: Any) -> Any:
@@ -203,7 +241,7 @@ def _trial(state: Any, new: dict[str, Any]) -> Any:
     """A copy of the object that holds the new values."""
     trial = copy.copy(state)
     for name, shape, value in _changes(state, new):
-        if shape is PART:
+        if shape is PART or shape is MERGED:
             setattr(trial, name, _trial(getattr(state, name), value))
         else:
             setattr(trial, name, bytearray(value) if shape is BUFFER else value)
@@ -212,7 +250,7 @@ def _trial(state: Any, new: dict[str, Any]) -> Any:
 
 def _adopt(state: Any, new: dict[str, Any]) -> None:
     for name, shape, value in _changes(state, new):
-        if shape is PART:
+        if shape is PART or shape is MERGED:
             _adopt(getattr(state, name), value)
         elif shape is BUFFER:
             getattr(state, name)[:] = value

@@ -17,6 +17,7 @@ from simkit.contract import (
     CYCLE,
     FLAG,
     FURTHEST,
+    MERGED,
     MOMENT,
     NEVER,
     PART,
@@ -60,12 +61,26 @@ class Hand:
             raise StateError("beats", f"are more than {self._length}")
 
 
+@attrs.define(eq=False)
+class Spring:
+    """Stands in the state of the clock as if it were no part."""
+
+    _turns: int = saved(BYTE, 3)
+    worn: bool = saved(FLAG, False)
+    lost: int = saved(BYTE, 2, only=("worn", True))
+
+    def check_state(self):
+        if self.worn and self._turns > 100:
+            raise StateError("turns", "break a worn spring")
+
+
 @remembers
 class Clock:
     """One attribute of each kind."""
 
     hand: Hand = saved(PART)
     _chimes: bool = saved(FLAG, False)
+    _spring: Spring = saved(MERGED)
     _memory: bytearray = saved(BUFFER)
     _alarm: int | None = saved(optional(CYCLE), None)
     _frame: tuple[int, bool] = saved(row(MOMENT, FLAG), (-3, True))
@@ -83,6 +98,7 @@ class Clock:
     def __init__(self, hand_length=3):
         self.__attrs_init__()
         self.hand = Hand(hand_length)
+        self._spring = Spring()
         self._memory = bytearray(b"abc")
         self._ring = deque((7, 8), maxlen=2)
         self.refreshed = 0
@@ -95,6 +111,8 @@ class Clock:
 PLAIN = {
     "hand": {"angle": 90, "beats": []},
     "chimes": False,
+    "turns": 3,
+    "worn": False,
     "memory": b"abc",
     "alarm": None,
     "frame": [-3, True],
@@ -118,12 +136,15 @@ def test_what_is_saved_is_json_and_bytes_under_names_without_underscore():
 
 def test_an_object_takes_back_all_of_it_and_keeps_its_parts_and_buffers():
     clock = Clock()
-    hand, memory = clock.hand, clock._memory
+    hand, spring, memory = clock.hand, clock._spring, clock._memory
     load_data(
         clock,
         {
             **PLAIN,
             "hand": {"angle": 10, "beats": [4, NEVER]},
+            "turns": 7,
+            "worn": True,
+            "lost": 9,
             "memory": bytearray(b"xyz"),
             "alarm": 3,
             "frame": (-FURTHEST, False),
@@ -138,6 +159,8 @@ def test_an_object_takes_back_all_of_it_and_keeps_its_parts_and_buffers():
     )
     assert clock.hand is hand
     assert (hand.angle, hand._beats) == (10, [4, NEVER])
+    assert clock._spring is spring
+    assert (spring._turns, spring.worn, spring.lost) == (7, True, 9)
     assert clock._memory is memory
     assert memory == b"xyz"
     assert (clock._alarm, clock._frame, clock._ring.maxlen) == (3, (-FURTHEST, False), 2)
@@ -169,7 +192,8 @@ def test_an_attribute_saved_only_while_a_flag_stands_so_is_asked_for_only_then()
     load_data(clock, tuneful)
     assert to_data(clock) == tuneful
     assert clock._count == 5, "left as it was"
-    for wrong, field in (({**tuneful, "count": 1}, "count"), ({**PLAIN, "chimes": True}, "melody")):
+    unfit = (({**tuneful, "count": 1}, "count"), ({**PLAIN, "chimes": True}, "melody"), ({**PLAIN, "lost": 1}, "lost"))
+    for wrong, field in unfit:
         with pytest.raises(StateError) as refused:
             load_data(clock, wrong)
         assert refused.value.field == field
@@ -182,6 +206,10 @@ REFUSED = [
     ({"hand": {"angle": 0, "beats": [1, -1]}}, f"hand.beats[1]: -1 is not a whole number from 0 to {FURTHEST}"),
     ({"hand": {"angle": 0, "beats": [1, 2, 3, 4]}}, "hand.beats: are more than 3"),
     ({"chimes": 0}, "chimes: 0 is neither true nor false"),
+    ({"turns": 256}, "turns: 256 is not a whole number from 0 to 255"),
+    ({"turns": 101, "worn": True, "lost": 0}, "turns: break a worn spring"),
+    ({"worn": True}, "lost: is missing"),
+    ({"spring": {"turns": 3}}, "spring: nothing of that name is saved. Did you mean 'ring'?"),
     ({"memory": b"ab"}, "memory: has 2 bytes, not 3"),
     ({"memory": [1, 2, 3]}, "memory: [1, 2, 3] is not bytes"),
     ({"alarm": True}, f"alarm: True is not a whole number from 0 to {FURTHEST}"),
@@ -209,7 +237,7 @@ REFUSED = [
 )
 def test_what_cannot_be_is_refused_in_words_and_nothing_changes(damage, words):
     clock = Clock()
-    other = {"hand": {"angle": 1, "beats": []}, "memory": b"new", "face": [7, 7], "count": 9}
+    other = {"hand": {"angle": 1, "beats": []}, "turns": 90, "memory": b"new", "face": [7, 7], "count": 9}
     with pytest.raises(StateError) as refused:
         load_data(clock, {**PLAIN, **other, "alarm": 1000, **damage})
     assert str(refused.value) == words
@@ -316,9 +344,25 @@ def test_a_card_without_saved_attributes_remembers_nothing_and_takes_nothing():
 
 
 def test_parts_and_buffers_are_no_shapes_of_values():
-    for shape in (PART, BUFFER):
+    for shape in (PART, MERGED, BUFFER):
         with pytest.raises(TypeError, match="attributes alone"):
             many(shape).take([b""])
+
+
+@pytest.mark.parametrize("name", ["turns", "worn"])
+def test_a_name_that_a_merged_part_and_another_save_under_is_told_and_nothing_is_lost(name):
+    @remembers
+    class Doubled:
+        _first: Spring = saved(MERGED)
+        _other: int = saved(BYTE, 1, name=name)
+
+        def __init__(self):
+            self.__attrs_init__()
+            self._first = Spring()
+
+    with pytest.raises(SimkitError, match="Parts of Doubled save different things under one name") as refused:
+        to_data(Doubled())
+    assert "name=" in refused.value.remedy
 
 
 def test_saved_attributes_that_nothing_remembers_are_told_at_once():
