@@ -11,7 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-import simkit_cards.serial_6551.card
+import simkit_cards.serial_6551.receiver
 
 from simkit import Machine
 from simkit.check.rules.catalogue import RULES
@@ -102,7 +102,7 @@ def checked_pair(assemble, tmp_path, monkeypatch):
             image = "rule.hex"
             (tmp_path / image).write_bytes(write_image(bytes(content), ".hex", address=case["hex_at"]))
         if "room" in case:
-            monkeypatch.setattr(simkit_cards.serial_6551.card, "QUEUE_LIMIT", case["room"])
+            monkeypatch.setattr(simkit_cards.serial_6551.receiver, "QUEUE_LIMIT", case["room"])
         head, _, cards = wiring.partition("[[card]]")
         (tmp_path / "machine.toml").write_text(
             f'base = "{(ROOT / "demo" / on / "machine.toml").as_posix()}"\nname = "Rule bench"\n{head}\n[[card]]\n'
