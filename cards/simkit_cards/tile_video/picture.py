@@ -10,9 +10,13 @@ memory, have sprites prepared a line ahead):
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
+from simkit.contract import BYTE, MOMENT, Shape, blob, many, row, whole
 from simkit_cards.tile_video.inside import COLOURS_CHANGED, Change, Inside
 from simkit_cards.tile_video.planes import EMPTY_LINE, TEXT_COLOUR, Dots, Plane
-from simkit_cards.tile_video.raster import BORDERS_60_HZ, LINES, SIDE_BORDERS, Raster
+from simkit_cards.tile_video.raster import BORDERS_60_HZ, LINES, SIDE_BORDERS, Raster, rising
 from simkit_cards.tile_video.sprites import Selection, Shapes, paint, select
 from simkit_cards.tile_video.sweep import Runs, Sweep, colours
 from simkit_cards.tile_video.tables import ACTIVE_DOTS, ACTIVE_LINES, COLOURS, VRAM_BYTES, Mode, Tables
@@ -21,6 +25,14 @@ _PLANES_KEPT = 8
 _DOTS = ACTIVE_LINES * ACTIVE_DOTS
 
 SWEEP_60_HZ = Sweep(Raster(LINES["9918A"], ACTIVE_DOTS), (*SIDE_BORDERS, *BORDERS_60_HZ))
+
+
+def _in_palette(pixels: bytes) -> bool:
+    return not pixels.translate(None, bytes(range(16)))
+
+
+def _rise_from_0(places: list[tuple[int, Any]]) -> bool:
+    return bool(places) and places[0][0] == 0 and rising(places)
 
 
 class Picture:
@@ -168,8 +180,8 @@ class Picture:
         self._forget_blocks()
         plane = self._plane(tables)
         lines: list[bytes] = []
-        for row in range(first >> 3, (end + 7) >> 3):
-            lines += plane.row(row, tables.name)
+        for cells in range(first >> 3, (end + 7) >> 3):
+            lines += plane.row(cells, tables.name)
         return lines[first & 7 : (first & 7) + end - first]
 
     def _draw_sprites(
@@ -258,3 +270,32 @@ class Picture:
         if self.inside.apply(changes, self._blocks):
             self._planes.clear()
             self._blocks.clear()
+
+    # state ----------------------------------------------------------------------------------------------------------
+
+    @property
+    def saved(self) -> dict[str, Shape]:
+        """Shapes of what `save` gives."""
+        return {
+            "pixels": blob(_DOTS).that(_in_palette, "hold colours above 15"),
+            "frame_inks": many(row(whole(0, self._sweep.size - 1), BYTE)).that(_rise_from_0, "do not rise from 0"),
+            "frame_memory": blob(VRAM_BYTES),
+            "frame_registers": many(BYTE, 8),
+            "journal": many(row(MOMENT, whole(-8, VRAM_BYTES - 1), BYTE)),
+        }
+
+    def save(self) -> dict[str, Any]:
+        """The last whole frame, and the changes made since."""
+        return {
+            "pixels": self.pixels(),  # which also moves on what stands below
+            "frame_inks": [list(run) for run in self.runs],
+            "frame_memory": bytes(self.inside.memory),
+            "frame_registers": list(self.inside.registers),
+            "journal": [list(change) for change in self.journal],
+        }
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take back what `save` gave, its shapes checked."""
+        registers, runs = bytes(state["frame_registers"]), tuple(state["frame_inks"])
+        self.start(state["frame_memory"], registers, state["pixels"], runs)
+        self.journal = state["journal"]

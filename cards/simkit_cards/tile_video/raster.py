@@ -9,6 +9,10 @@ Sources:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from operator import lt
+from typing import Any
+
 from simkit_cards.tile_video.tables import ACTIVE_DOTS, ACTIVE_LINES
 
 CRYSTAL_HZ = 10_738_635
@@ -41,6 +45,12 @@ def margins(lines: int, top_border_50_hz: int) -> tuple[int, int, int, int]:
 
 
 _BLANK_TICKS = TICKS_PER_DOT * (DOTS_PER_LINE - ACTIVE_DOTS)
+
+
+def rising(places: Sequence[tuple[int, Any]]) -> bool:
+    """Whether what begins with a line or a position comes in the order of the beam."""
+    numbers = [number for number, _ in places]
+    return all(map(lt, numbers, numbers[1:]))
 
 
 class Raster:

@@ -11,11 +11,12 @@ so at the end of the last line inside, with F.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any, ClassVar
 
-from simkit.contract import NEVER
+from simkit.contract import BYTE, NEVER, Shape, blob, many, row, whole
 from simkit_cards.tile_video.inside import addressed
-from simkit_cards.tile_video.raster import TICKS_PER_DOT, Raster
+from simkit_cards.tile_video.raster import TICKS_PER_DOT, Raster, rising
 from simkit_cards.tile_video.sprites import ALL_LINES, END_OF_LIST, Selection, Shapes, may_overlap, overlap, select
 from simkit_cards.tile_video.tables import ACTIVE_DOTS, ACTIVE_LINES, Tables
 
@@ -54,6 +55,14 @@ class StatusFlags:
         scanned: lines of the frame whose sprites were counted.
         fixed: for lines begun before the last change, the dots where their sprites meet; bit 255 is dot 0.
     """
+
+    SAVED: ClassVar[Mapping[str, Shape]] = {
+        "status": BYTE,
+        "position": whole(0, _ALL),
+        "scanned": whole(0, ACTIVE_LINES),
+        "fixed": many(row(whole(0, ACTIVE_LINES - 1), blob(ACTIVE_DOTS // 8))).that(rising, "do not rise"),
+    }
+    """Shapes of what `save` gives."""
 
     def __init__(
         self, raster: Raster, memory: bytearray, coincidence: str, scan_dots: int, scan_end: int = ACTIVE_LINES
@@ -216,13 +225,14 @@ class StatusFlags:
             soonest = min(soonest, self._raster.tick_of(meeting, frame))
         return soonest
 
-    def under_way(self) -> list[tuple[int, bytes]]:
-        """What of `fixed` still counts: line, and its dots as 32 bytes."""
+    def save(self) -> dict[str, Any]:
+        """Flags, how far the frame has been looked at, and what of `fixed` still counts: line, its dots as 32 bytes."""
         first = self.position // ACTIVE_DOTS
-        return [(line, dots.to_bytes(ACTIVE_DOTS // 8)) for line, dots in self.fixed.items() if line >= first]
+        under_way = [[line, dots.to_bytes(ACTIVE_DOTS // 8)] for line, dots in self.fixed.items() if line >= first]
+        return {"status": self.value, "position": self.position, "scanned": self.scanned, "fixed": under_way}
 
     def load(self, value: int, position: int, scanned: int, under_way: Iterable[tuple[int, bytes]] = ()) -> None:
-        """Take back `value`, `position`, `scanned` and what `under_way` gave."""
+        """Take back what `save` gave."""
         self.value, self.position, self.scanned = value, position, scanned
         self.fixed = {line: int.from_bytes(dots) for line, dots in under_way}
         self._selection = None
