@@ -15,6 +15,8 @@ _MOVES = (Done.JOINED, Done.OPEN, Done.EXCHANGED, Done.INVERTED)
 _HELD = (Done.LOW, Done.HIGH, Done.SHORTED)
 RAILS = {"GND": False, "VCC": True}
 """Lines that the supply holds, by name."""
+OF_THE_CARDS = " of the cards"
+"""Behind the name of a system line: the cards' end of it, where wiring stands between them and the CPU."""
 
 
 def pull_lines(nets: Nets, wiring: Wiring) -> None:
@@ -118,7 +120,7 @@ def _line(nets: Nets, name: str | None, bus: Wiring) -> Line | None:
     exchanged = {entry.name: entry.other for entry in bus.line_entries() if entry.done is Done.EXCHANGED}
     name = exchanged.get(name) or {other: one for one, other in exchanged.items()}.get(name, name)
     apart = _apart(name, bus)
-    return nets.line(f"{name} of the cards" if apart else name)
+    return nets.line(f"{name}{OF_THE_CARDS}" if apart else name)
 
 
 def _apart(name: str, bus: Wiring) -> bool:
@@ -145,6 +147,7 @@ def _invert(source: Line, sink: Line, whose: str) -> None:
     """Put an inverter between two lines."""
     out = Pin(PinSpec(name=f"inverter {source.name} {whose}", drive=Drive.PUSH_PULL), _OUTSIDE)
     sink.join(out)
+    source.nets.lead(source, sink, out)
     source.nets.observe(source.name, partial(_follow, out))
     out.drive(not source.level, 0)
 
@@ -171,7 +174,7 @@ def hold_lines(nets: Nets, wiring: Wiring) -> None:
                 pin.line = None
             line.pins = []
         elif entry.done is Done.INVERTED and is_system_line(entry.name):
-            cards = nets.line(f"{entry.name} of the cards", nets.line(entry.name).pull)
+            cards = nets.line(f"{entry.name}{OF_THE_CARDS}", nets.line(entry.name).pull)
             _invert(cards, line, "CPU")
         line.survey()
         line.resolve(0)

@@ -6,6 +6,7 @@ from difflib import get_close_matches
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.conductors import at_slot
+from simkit.backplane.joining import OF_THE_CARDS, RAILS
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
 from simkit.backplane.vectors import VECTORS
@@ -112,23 +113,28 @@ def _check_lines(bus: Bus, findings: Findings) -> None:
         for name in sorted(named | seat.wiring.sources()):
             if not is_cpu_line(name) and name not in SYSTEM_LINES:
                 deciding.setdefault(name, seat)
-    pins = {name: line.pins for name, line in bus.nets.lines.items() if name not in SYSTEM_LINES}
+    nets = bus.nets
+    pins = {name: line.pins for name, line in nets.lines.items() if name not in (*SYSTEM_LINES, *RAILS)}
     known = [*ADDRESS_LINES, "RW", "PHI2", *SYSTEM_LINES]
     for name in sorted({*deciding, *(name for name, joined in pins.items() if joined)}):
-        joined = pins.get(name, [])
-        drivers = [pin for pin in joined if pin.spec.drive is not Drive.INPUT]
-        hearers = [pin for pin in joined if _hears(pin)]
+        reached = nets.reached(name)
+        hearers = [pin for line in reached for pin in line.pins if _hears(pin)]
+        heard = any(line.name in deciding or line.system for line in reached)
+        drivers = nets.drivers(name)
+        own = [pin for pin in pins.get(name, []) if pin in drivers]
         others = [other for other, of_it in pins.items() if of_it and other != name]
-        if not drivers:
+        held = any(line.tied is not None or line.system for line in nets.moving(name))
+        if not drivers and not held and (name in deciding or hearers):
             who = deciding[name].name if name in deciding else _pins(bus, hearers)
             slot = deciding[name].slot if name in deciding else hearers[0].slot
             remedy = near(name, [*(known if name in deciding else SYSTEM_LINES), *others])
             text = f"{who}: no card drives the line {name}, so it stays high. {remedy}"
             findings.add("line-undriven", 0, text.rstrip(), slot=slot)
-        elif name not in deciding and not _has_two_ends(drivers, hearers) and _means_something(name, drivers):
-            remedy = near(name, [*SYSTEM_LINES, *others])
-            text = f"{_pins(bus, drivers)}: nobody listens to the line {name}. {remedy}"
-            findings.add("line-unheard", 0, text.rstrip(), slot=drivers[0].slot)
+        elif own and not heard and not _has_two_ends(drivers, hearers) and _means_something(name, own):
+            whole = name.removesuffix(OF_THE_CARDS)
+            remedy = near(name, [*SYSTEM_LINES, *others]) if whole == name else "It is open on its way to the CPU."
+            text = f"{_pins(bus, own)}: nobody listens to the line {whole}. {remedy}"
+            findings.add("line-unheard", 0, text.rstrip(), slot=own[0].slot)
 
 
 def _has_two_ends(drivers: list[Pin], hearers: list[Pin]) -> bool:

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
-from simkit.contract.lines import HISTORY, SYSTEM_LINES, Line, Pin
+from simkit.contract.lines import HISTORY, SYSTEM_LINES, Drive, Line, Pin
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, StateError, many, optional, record, row, table, whole
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ class Nets:
         delay: cycles until a change counts: 0 while events run (phase 0), 1 during an access (phase 4).
         notifying: the listening pin whose card is being told of a change, else None.
         queue: listening pins whose lines have changed, with the level, in the order of the changes.
+        led: by the name of a line those that it moves through a gate: (line, the gate's output).
     """
 
     def __init__(self, findings: Findings) -> None:
@@ -43,6 +44,7 @@ class Nets:
         self.delay = 0
         self.notifying: Pin | None = None
         self.queue: list[tuple[Pin, bool]] = []
+        self.led: dict[str, list[tuple[Line, Pin]]] = {}
         for name in SYSTEM_LINES:
             self.line(name)
 
@@ -52,6 +54,34 @@ class Nets:
         if line is None:
             line = self.lines[name] = Line(name, self, pull)
         return line
+
+    def lead(self, source: Line, sink: Line, gate: Pin) -> None:
+        """A gate stands between two lines: what moves the first moves the second."""
+        self.led.setdefault(source.name, []).append((sink, gate))
+
+    def reached(self, name: str) -> list[Line]:
+        """The line, and all that move with it: through gates behind it, and through shorts."""
+        found = [self.lines[name]] if name in self.lines else []
+        for line in found:  # grows meanwhile
+            behind = [*line.bridged, *(sink for sink, _ in self.led.get(line.name, ()))]
+            found += [other for other in dict.fromkeys(behind) if other not in found]
+        return found
+
+    def moving(self, name: str) -> list[Line]:
+        """The line, and all that move it: before gates, and through shorts."""
+        line = self.lines.get(name)
+        if line is None:
+            return []
+        feeding = [self.lines[source] for source, led in self.led.items() if any(sink is line for sink, _ in led)]
+        if not feeding and not line.bridged:
+            return [line]
+        return [other for known, other in self.lines.items() if line in self.reached(known)]
+
+    def drivers(self, name: str) -> list[Pin]:
+        """Outputs on lines that move it, those of gates left out."""
+        gates = {id(gate) for led in self.led.values() for _, gate in led}
+        pins = [pin for line in self.moving(name) for pin in line.pins]
+        return [pin for pin in pins if pin.spec.drive is not Drive.INPUT and id(pin) not in gates]
 
     def observe(self, name: str, call: Callable[[Line, int], None], cycle: int = 0) -> None:
         """Call `call(line, cycle)` at once on every change of a line; for the machine's own parts, not for cards.

@@ -33,10 +33,10 @@ WHOLE = (b"\x11" * 0x7FFA) + bytes.fromhex("008000800080")
 
 @pytest.fixture
 def load(tmp_path):
-    def build(image=WHOLE, text=SHED):
+    def build(image=WHOLE, text=SHED, wiring=()):
         (tmp_path / "rom.bin").write_bytes(image)
         (tmp_path / "machine.toml").write_text(text)
-        return Machine.load(tmp_path)
+        return Machine.load(tmp_path, wiring=wiring)
 
     return build
 
@@ -177,3 +177,25 @@ def test_a_strobe_that_is_true_while_phi2_is_low_is_a_finding(load, strobes, wor
     assert found(machine) == [("strobe-without-phi2", 3)] * len(words)
     for word, warning in zip(words, machine.warnings, strict=True):
         assert f"the {word} strobe" in warning.message
+
+
+WIRED = KEYBOARD + 'lines = { INT = "IRQ" }\n' + PORTS + 'lines = { CA1 = "KEY", PB7 = "KEY" }\n'
+
+
+@pytest.mark.parametrize(
+    "wiring",
+    ["IRQ inverted", "IRQ exchanged with NMI", "IRQ shorted to SO", "slot 3: INT inverted", "slot 3: IRQ inverted",
+     "slot 3: pin INT joined to NMI", "slot 3: IRQ exchanged with NMI", "KEY shorted to IRQ", "NMI inverted",
+     "slot 4: CA1 inverted", "slot 4: PB7 inverted", "slot 4: CA1 low", "slot 3: INT high", "slot 3: INT low",
+     "KEY low", "slot 4: CA1 shorted to PB7"],
+)  # fmt: skip
+def test_who_listens_is_found_through_whatever_wiring_does_on_the_way(load, wiring):
+    rules = [rule for rule, _ in found(load(WHOLE, SHED + WIRED, wiring=[wiring]))]
+    assert not {"line-unheard", "line-undriven"} & set(rules)
+
+
+def test_a_line_that_is_open_for_all_is_heard_by_nobody_and_says_where(load):
+    machine = load(WHOLE, SHED + WIRED, wiring=["IRQ open"])
+    told = next(one for one in machine.warnings if one.rule == "line-unheard")
+    assert told.slot == 3
+    assert told.message.endswith("nobody listens to the line IRQ. It is open on its way to the CPU.")
