@@ -219,7 +219,9 @@ class _Checker:
         """What sentences say of the slot: those of the card, and those that stand elsewhere."""
 
         def fail(number: int | None, message: str, remedy: str) -> None:
-            self.fail("wiring", message, remedy, element=number)
+            place = self.table.place("wiring" if number is None else f"wiring.{number}")
+            kind = self.table.values.get("kind")
+            self.errors.tell(message, place, remedy, slot=self.slot, kind=kind, field="wiring")
 
         own = of_sentences(self.table.values.get("wiring", []), self.slot, fail)
         for number, entry in own:

@@ -86,6 +86,33 @@ class Table:
             value = {**below, **value} if isinstance(below, dict) else value
         self.values[key] = value
 
+    def put_backplane(self, value: dict[str, Any], place: Place, folder: Path) -> None:
+        """Set the table of the backplane, whose resistors and sentences count beside those that are known."""
+        known = self.values.get("backplane", {})
+        self.put("backplane", value, place, folder)
+        table = self.values["backplane"]
+        own, below = value.get("pulls"), known.get("pulls")
+        if isinstance(own, dict):
+            pulls = place.inside("pulls")
+            self.origin.update({f"backplane.pulls.{name}": pulls.inside(name) for name in own})
+            table["pulls"] = {**below, **own} if own and isinstance(below, dict) else own
+        if "wiring" in value:
+            self._add_sentences(table, known.get("wiring"), "backplane.wiring", place.inside("wiring"))
+
+    def put_sentences(self, value: Any, place: Place, folder: Path) -> None:
+        """Set the sentences of a card, which count behind those that are known."""
+        known = self.values.get("wiring")
+        self.put("wiring", value, place, folder)
+        self._add_sentences(self.values, known, "wiring", place)
+
+    def _add_sentences(self, table: dict[str, Any], known: Any, key: str, place: Place) -> None:
+        """Put known sentences before those of a table; an empty list takes them away."""
+        own = table["wiring"]
+        if isinstance(own, list):
+            before = known if own and isinstance(known, list) else []
+            self.origin.update({f"{key}.{len(before) + number}": place.inside(number) for number in range(len(own))})
+            table["wiring"] = [*before, *own]
+
     def place(self, field: str) -> Place:
         """Where a field stands, or what encloses it."""
         return origin_of(self.origin, field)
@@ -184,6 +211,8 @@ class Merged:
                 self._errors.tell(f"{key} is a table.", place, f"Write [{key}].")
             elif key == "card":
                 self._merge_cards(toml, path.parent)
+            elif key == "backplane":
+                self.top.put_backplane(value, place, path.parent)
             elif key != "base":
                 self.top.put(key, value, place, path.parent)
 
@@ -258,5 +287,7 @@ class Merged:
             elif key in _CARD_TABLES and not isinstance(value, dict):
                 remedy = _CARD_TABLES[key]
                 self._errors.tell(f"{key} is a table.", place.inside(key), remedy, slot=slot, kind=kind, field=key)
+            elif key == "wiring":
+                card.put_sentences(value, place.inside(key), folder)
             else:
                 card.put(key, value, place.inside(key), folder)

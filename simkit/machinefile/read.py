@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
@@ -181,23 +181,27 @@ class _BackplaneWiring:
         self._said: list[tuple[Entry, Place]] = []
         table, top = merged.top.values.get("backplane", {}), merged.top
         pulls = top.place("backplane.pulls")
+
+        def at(name: str) -> Place:
+            return top.place(f"backplane.pulls.{name}")
+
         for entry in of_pulls(
             table.get("pulls", {}),
-            lambda name, message, remedy: self._tell(message, pulls.inside(name) if name else pulls, remedy, "pulls"),
+            lambda name, message, remedy: self._tell(message, at(name) if name else pulls, remedy, "pulls"),
         ):
-            self._said.append((entry, pulls.inside(entry.name)))
+            self._said.append((entry, at(entry.name)))
         own, given = top.place("backplane.wiring"), Place("given wiring")
-        self._read(table.get("wiring", []), own)
-        self._read(list(more), given, of_file=False)
+        self._read(
+            table.get("wiring", []),
+            lambda number: own if number is None else top.place(f"backplane.wiring.{number}"),
+        )
+        self._read(list(more), lambda number: given)
         for entry, place in self._said:
             if entry.slot and entry.slot not in merged.cards:
                 slots = f"Slots with cards: {numbers(merged.cards)}."
                 self._tell(f"{str(entry)!r}: there is no card in slot {entry.slot}.", place, slots)
 
-    def _read(self, value: Any, place: Place, *, of_file: bool = True) -> None:
-        def at(number: int | None) -> Place:
-            return place.inside(number) if of_file and number is not None else place
-
+    def _read(self, value: Any, at: Callable[[int | None], Place]) -> None:
         said = of_sentences(value, None, lambda number, message, remedy: self._tell(message, at(number), remedy))
         self._said += [(self._at_cpu(entry, at(number)), at(number)) for number, entry in said]
 

@@ -354,6 +354,38 @@ def test_sentences_stand_in_the_file_with_the_card_or_the_backplane(tmp_path):
     assert said[-2:] == ["slot 2: pin D3 low", "slot 2: pin D1 open"]
 
 
+def test_a_variant_adds_sentences_and_resistors_and_an_empty_list_or_table_takes_them_away(tmp_path):
+    """As keys of `wires` and `lines` count beside those of the base, and an empty table takes them away."""
+    first = variant(
+        tmp_path,
+        '[backplane]\nwiring = ["A5 shorted to A6"]\n[backplane.pulls]\nD7 = "up"\nD0 = "down"\n'
+        '[[card]]\nslot = 2\nwiring = ["D3 stuck low"]\n',
+    )
+    (tmp_path / "more").mkdir()
+    second = tmp_path / "more" / "machine.toml"
+
+    def said(text):
+        second.write_text(f'base = "{first.as_posix()}"\n{text}')
+        found = read_description(second)
+        card = next(card for card in found.cards if card.slot == 2)
+        return found.wiring.sentences(), [text for text in card.wiring.sentences() if "D" in text.split(":")[1]]
+
+    assert said("") == (["D7 pulled up", "D0 pulled down", "A5 shorted to A6"], ["slot 2: pin D3 low"])
+    more = (
+        '[backplane]\nwiring = ["A9 open"]\n[backplane.pulls]\nD7 = "none"\n[[card]]\nslot = 2\nwiring = ["D1 open"]\n'
+    )
+    assert said(more) == (
+        ["D7 not pulled", "D0 pulled down", "A5 shorted to A6", "A9 open"],
+        ["slot 2: pin D3 low", "slot 2: pin D1 open"],
+    )
+    assert said("[backplane]\nwiring = []\npulls = {}\n[[card]]\nslot = 2\nwiring = []\n") == ([], [])
+    wrong = '[backplane]\nwiring = [\n"A9 open",\n"A99 low"]\n[[card]]\nslot = 2\nwiring = [\n"D9 low"]\n'
+    with pytest.raises(SimkitError) as refused:
+        said(wrong)
+    assert "more/machine.toml:5" in str(refused.value)
+    assert "more/machine.toml:9" in str(refused.value)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
