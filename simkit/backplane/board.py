@@ -86,6 +86,7 @@ def check_class(card: type[Card]) -> None:
         ("model", type(card.model) is int and card.model >= 0, "a whole number"),
         ("faithful_to", isinstance(card.faithful_to, str), "a text"),
         ("Settings", attrs.has(card.Settings), "a class made with attrs"),
+        ("pin_names", _is_names(card.pin_names), "a table of texts by text"),
     ):
         if not fits:
             raise CardMisuse(f"has {name} = {shown(getattr(card, name))}", f"It must be {should}.")
@@ -100,6 +101,10 @@ def check_class(card: type[Card]) -> None:
         raise CardMisuse(
             "has a __del__", "Leave it out: Python calls it at any time, and nobody can tell its failures."
         )
+
+
+def _is_names(value: Any) -> bool:
+    return isinstance(value, dict) and all(isinstance(text, str) for pair in value.items() for text in pair)
 
 
 def _is_coroutine(function: Any) -> bool:

@@ -22,7 +22,9 @@ MAX_DRIVEN_LINES = 8
 """Lines driven by cards that may stand in one card's select: one decode table exists per combination."""
 
 _TOKEN = re.compile(r"\s*(?:([A-Za-z][A-Za-z0-9_.]*)|([()]))")
-_CONSTANT = dict.fromkeys(("GND", "VSS", "LOW"), 0) | dict.fromkeys(("VCC", "VDD", "HIGH", "OPEN"), ALL)
+_CONSTANT = dict.fromkeys(("GND", "VSS", "LOW", "NEVER"), 0) | dict.fromkeys(
+    ("VCC", "VDD", "HIGH", "OPEN", "ALWAYS"), ALL
+)
 _WORDS = ("and", "or", "not")
 
 
@@ -91,7 +93,7 @@ class Expression:
         factor  = "not" factor | "(" either ")" | name
 
     Names are A0..A15, RW (high on a read), PHI2, and lines that cards drive; GND and VCC (or VSS and VDD, LOW and HIGH)
-    are levels, and OPEN is an open input, which reads high.
+    are levels, ALWAYS and NEVER the same in other words, and OPEN is an open input, which reads high.
 
     Attributes:
         text: as written.

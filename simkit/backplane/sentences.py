@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable
 from difflib import get_close_matches
 
+from simkit.backplane.phrases import in_plain_words
 from simkit.backplane.select import Expression, Select
 from simkit.backplane.wiring import (
     CPU,
@@ -34,7 +35,7 @@ from simkit.contract.errors import SimkitError
 MAX_CHARACTERS = 500
 MAX_SLOT = 99
 
-_PLACE = re.compile(r"\s*(?:(slot)\s+(\d{1,3})|(cpu))\s*:", re.IGNORECASE)
+_PLACE = re.compile(r"\s*(?:(slot)\s+(\d{1,3})(?:\s*\([^()]*\))?|(cpu))(?:\s*[:,]|\s)", re.IGNORECASE)
 _STROBE = re.compile(
     r"(not selected by|selected by|select|output enable|write enable)\s+(?:is\s+)?(.+)", re.IGNORECASE | re.DOTALL
 )
@@ -48,19 +49,20 @@ _ROW = re.compile(
     r"\s+(?:are\s+)?reversed",
     re.IGNORECASE,
 )
+_FOR_GOOD = r"(?:(?:stuck|held|tied|fixed|always|permanently)(?: at)? )?"
 _WORDS: tuple[tuple[Done, str], ...] = (
-    (Done.LOW, r"(?:stuck |held |tied )?low"),
-    (Done.HIGH, r"(?:stuck |held |tied )?high"),
-    (Done.OPEN, r"open|not connected|unconnected|disconnected"),
+    (Done.LOW, rf"{_FOR_GOOD}(?:low|0)|grounded"),
+    (Done.HIGH, rf"{_FOR_GOOD}(?:high|1)"),
+    (Done.OPEN, r"(?:left )?open|(?:not |un|dis)(?:connected|wired|joined)|floating|floats|broken|cut|missing"),
     (Done.INVERTED, r"inverted"),
     (Done.LATE, r"(?:driven )?late"),
     (Done.REVERSED, r"reversed"),
     (Done.PULLED_UP, r"pulled up"),
     (Done.PULLED_DOWN, r"pulled down"),
-    (Done.NOT_PULLED, r"not pulled"),
-    (Done.SHORTED, r"(?:shorted|bridged) (?:to|with)"),
-    (Done.EXCHANGED, r"(?:exchanged|swapped) with"),
-    (Done.JOINED, r"(?:joined|connected|tied|wired) to"),
+    (Done.NOT_PULLED, r"not pulled|(?:without|has no)(?: a)? (?:pull-?up|resistor)"),
+    (Done.SHORTED, r"(?:short|shorted|bridged) (?:to|with)"),
+    (Done.EXCHANGED, r"(?:exchanged|swapped|crossed|interchanged) with|<->"),
+    (Done.JOINED, r"(?:(?:joined|connected|tied|wired|goes) )?to|(?:wired )?on|="),
 )
 _FORMS = (
     *(
@@ -100,9 +102,9 @@ def read_sentence(text: str, slot: int | None = None) -> Entry:
             raise SimkitError(f"{text!r}: there is no slot {said}.", remedy=f"Slots go from 1 to {MAX_SLOT}.")
         if slot is not None and said != slot:
             raise SimkitError(f"{text!r} stands with the card of slot {slot}.", remedy="Put it into [backplane].")
-    rest = " ".join(text[place.end() if place else 0 :].split()).rstrip(".")
+    rest = in_plain_words(" ".join(text[place.end() if place else 0 :].split()).rstrip("."))
     entry = _read(text, rest, said)
-    _check(text, entry)
+    check_entry(text, entry)
     return entry
 
 
@@ -190,6 +192,14 @@ def _other(text: str, words: str) -> str:
 
 
 def _expression(text: str, done: Done, written: str) -> None:
+    pin = re.fullmatch(
+        r"(?:not )?(?:inverted|reversed|gated|open|floating|(?:stuck|held|tied) .+)", written, re.IGNORECASE
+    )
+    if pin is not None and written != "OPEN":
+        remedy = (
+            'Write "always", "never" or e.g. "not RW and PHI2"; of the pins, low when true, "OE tied low", "WE open".'
+        )
+        raise SimkitError(f"{text!r}: {written[:40]!r} does not say when that is true.", remedy=remedy)
     read: Callable[[str], object] = (lambda one: Select((one,))) if done in _WHOLE else Expression
     try:
         read(written)
@@ -207,7 +217,7 @@ def _kind(name: str) -> str:
     return "data lines" if name in DATA_LINES else "lines of cards"
 
 
-def _check(text: str, entry: Entry) -> None:
+def check_entry(text: str, entry: Entry) -> None:
     """Refuse what says nothing in its place.
 
     Raises:
@@ -259,12 +269,15 @@ def _check_other(entry: Entry, refuse: Callable[[str, str], None]) -> None:
         refuse("a line is not exchanged with a supply", 'Write e.g. "A5 stuck low".')
     if name == other and entry.done is not Done.JOINED:
         refuse(f"{name} stands on both sides", "Name two.")
+    if other == "PHI0":
+        refuse("PHI0 is PHI2 some ten nanoseconds before, and the kit knows whole cycles", "Leave it out.")
     if entry.other != other and (entry.done is not Done.JOINED or _kind(name) == "lines of cards"):
         refuse(f'"not {other}" is for wires of address and data pins', f'Write "{name} inverted".')
     if re.fullmatch(r"[AD]\d+", other) and other not in CPU_LINES and (entry.done is Done.JOINED or not entry.at_pin):
         refuse(f"the bus has no line {other}", "Write A0 to A15, D0 to D7.")
     into_address = entry.done is Done.JOINED and _kind(name).startswith("address") and _kind(other) == "lines of cards"
-    if _kind(name) != _kind(other) and not into_address:
+    by_name = entry.done is Done.JOINED and entry.at_pin and _kind(name) == "lines of cards"  # the board knows which
+    if _kind(name) != _kind(other) and not into_address and not by_name:
         refuse(
             f"{name} and {other} are of different kinds, which the kit cannot put together",
             f"It does {_kind(name)} among themselves; one of them held low comes nearest.",

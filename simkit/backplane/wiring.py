@@ -205,7 +205,7 @@ def is_cpu_line(name: str) -> bool:
 def fixed(name: str) -> Done | None:
     """What a value such as GND, low, VCC or open in the place of a line does to a pin; None for the name of a line."""
     word = name.upper()
-    if word in ("LOW", *GROUND):
+    if word in ("LOW", "GROUND", *GROUND):
         return Done.LOW
     if word in ("HIGH", *SUPPLY):
         return Done.HIGH

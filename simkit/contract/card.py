@@ -6,7 +6,7 @@ keeps no module-level state. It is lazy: it works out what it is from the cycle 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from simkit.contract.lines import PinSpec
@@ -31,6 +31,9 @@ class Card:
     """Raised when the card's behaviour or the meaning of its saved state changes; states and recordings carry it."""
     faithful_to: ClassVar[str] = ""
     """Parts the model follows, for `simkit cards`."""
+    pin_names: ClassVar[Mapping[str, str]] = {}
+    """What data sheets call a pin, by that name: {"RS0": "A0", "CSW": "WE"}. CE, OE and WE, low when true, are the
+    other end of the select, the output enable and the write enable of every card."""
 
     @classmethod
     def registers(cls, settings: Any) -> tuple[Register, ...]:

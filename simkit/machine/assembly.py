@@ -14,6 +14,7 @@ from simkit.backplane.guard import call_unplugged
 from simkit.backplane.joining import hold_lines, join, pull_lines
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
+from simkit.backplane.wiring import is_cpu_line
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, Errors, FileError, SimkitError
 from simkit.contract.findings import Findings
@@ -252,6 +253,8 @@ def _name(described: CardDescription, naming: Naming) -> None:
 def check_overlaps(description: Description, bus: Bus) -> None:
     """Refuse cards that answer the same addresses; call once the CPU is attached to the bus.
 
+    Where a sentence does something to the lines or says the select it is meant: such cards are left to fight.
+
     Raises:
         SimkitError: with both slots and the ranges; SeveralErrors for several pairs.
     """
@@ -259,7 +262,11 @@ def check_overlaps(description: Description, bus: Bus) -> None:
         return
     errors = Errors()
     described = {card.slot: card for card in description.cards}
+    if any(is_cpu_line(entry.name) for entry in description.wiring.line_entries()):
+        return
     for first, second, table in overlaps(bus):
+        if any(described[seat.slot].is_decoded_as_said for seat in (first, second)):
+            continue
         spans = ranges(table)
         words = ", ".join(f"${a:04X}-${b:04X}" if a != b else f"${a:04X}" for a, b in spans[:_RANGES_SHOWN])
         if len(spans) > _RANGES_SHOWN:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Entry, Wiri
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError
 from simkit.machinefile.catalogue import Claims, card_class, entries
+from simkit.machinefile.chip_pins import in_names_of_the_board, is_strobe_pin, with_strobe_pins
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.programs import Program, is_address, parse_address
@@ -104,7 +106,7 @@ class _Checker:
             return None
         select, not_select = self.patterns("select"), self.patterns("not_select")
         on_the_bus = board.registers or board.address_pins  # else it meets others by pins alone
-        own, elsewhere = self.sentences(board, more)
+        own, elsewhere = self.sentences(board, card.pin_names, more)
         said = Wiring().then(own).then(elsewhere)
         if "select" not in self.table.values and not said.only(Done.SELECTED) and on_the_bus:
             self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
@@ -122,7 +124,7 @@ class _Checker:
             kind=kind,
             card=card,
             settings=settings,
-            wiring=(
+            wiring=self.strobe_pins(
                 of_card(
                     self.slot,
                     select=select,
@@ -131,12 +133,18 @@ class _Checker:
                     write_enable=self.strobe("write_enable"),
                     ready_gated=ready_gated is True,
                 )
-                + pins
-            ).then(said),
+                + pins,
+                said,
+                board,
+            ),
             image=self.path("image"),
             labels=self.paths("labels"),
             listing=self.paths("listing"),
             note=note,
+            is_decoded_as_said=any(
+                entry.done in (Done.SELECTED, Done.NOT_SELECTED) or not entry.at_pin or entry.name == "CE"
+                for entry in said.entries
+            ),
             origin=self.table.origin,
         )
 
@@ -215,7 +223,9 @@ class _Checker:
                 self.fail(field, f"{text!r} is not a path.", element=element)
         return tuple(self.table.path(field, text) for text in texts if isinstance(text, str))
 
-    def sentences(self, board: Board, more: Sequence[tuple[Entry, Place]]) -> tuple[Wiring, Wiring]:
+    def sentences(
+        self, board: Board, names: Mapping[str, str], more: Sequence[tuple[Entry, Place]]
+    ) -> tuple[Wiring, Wiring]:
         """What sentences say of the slot: those of the card, and those that stand elsewhere."""
 
         def fail(number: int | None, message: str, remedy: str) -> None:
@@ -223,15 +233,36 @@ class _Checker:
             kind = self.table.values.get("kind")
             self.errors.tell(message, place, remedy, slot=self.slot, kind=kind, field="wiring")
 
-        own = of_sentences(self.table.values.get("wiring", []), self.slot, fail)
-        for number, entry in own:
-            if (why := misfit(entry, board)) is not None:
-                fail(number, f"{str(entry)!r}: {why[0]}", why[1])
-        for entry, place in more:
-            if (why := misfit(entry, board)) is not None:
-                kind = self.table.values.get("kind")
-                self.errors.tell(f"{str(entry)!r}: {why[0]}", place, why[1], slot=self.slot, kind=kind, field="wiring")
-        return Wiring(tuple(entry for _, entry in own)), Wiring(tuple(entry for entry, _ in more))
+        def fail_at(place: Place, message: str, remedy: str) -> None:
+            kind = self.table.values.get("kind")
+            self.errors.tell(message, place, remedy, slot=self.slot, kind=kind, field="wiring")
+
+        def fitting(entry: Entry, fail: Callable[[str, str], None]) -> Entry:
+            try:
+                found = in_names_of_the_board(entry, board, names)
+            except SimkitError as error:
+                fail(error.message, error.remedy or "")
+                return entry
+            if not is_strobe_pin(found, board) and (why := misfit(found, board, names)) is not None:
+                fail(f"{str(entry)!r}: {why[0]}", why[1])
+            return found
+
+        own = [
+            fitting(entry, partial(fail, number))
+            for number, entry in of_sentences(self.table.values.get("wiring", []), self.slot, fail)
+        ]
+        elsewhere = [fitting(entry, partial(fail_at, place)) for entry, place in more]
+        return Wiring(tuple(own)), Wiring(tuple(elsewhere))
+
+    def strobe_pins(self, keys: Wiring, said: Wiring, board: Board) -> Wiring:
+        """What keys say, then sentences, of which those of strobe pins act on what the others have said."""
+        pins = [entry for entry in said.entries if is_strobe_pin(entry, board)]
+        others = keys.then(Wiring(tuple(entry for entry in said.entries if entry not in pins)))
+        try:
+            return with_strobe_pins(others, pins)
+        except SimkitError as error:
+            self.fail("wiring", error.message, error.remedy or "")
+            return others
 
     def names(self, field: str) -> dict[str, str]:
         """Names of lines by pin; none if something else stands among them."""

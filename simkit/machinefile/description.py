@@ -69,6 +69,7 @@ class CardDescription:
         labels: paths of its label lists, debug files and the like.
         listing: paths of its listings.
         note: what the builder says of it.
+        is_decoded_as_said: whether sentences say when it is selected, or do something to a line that its decoder hears.
         origin: where a key stands, for messages, e.g. "select" or "settings.port_1"; "" is the card itself.
     """
 
@@ -81,6 +82,7 @@ class CardDescription:
     labels: tuple[Path, ...] = ()
     listing: tuple[Path, ...] = ()
     note: str = ""
+    is_decoded_as_said: bool = attrs.field(default=False, eq=False)
     origin: Mapping[str, Place] = attrs.field(eq=False)
 
     def place(self, field: str) -> Place:

@@ -136,22 +136,31 @@ def of_pulls(value: Any, fail: Callable[[str, str, str], None]) -> list[Entry]:
     return found
 
 
-def misfit(entry: Entry, board: Board) -> tuple[str, str] | None:
+def misfit(entry: Entry, board: Board, names: Iterable[str] = ()) -> tuple[str, str] | None:
     """Why an entry of a slot cannot be of the card that stands there, and what to do; None when it can.
 
     What a sentence alone can tell has been told.
+
+    Args:
+        entry: in the names of the board.
+        board: of the card.
+        names: that its data sheet has for pins.
     """
     if not entry.name or not entry.at_pin or entry.name in (*GROUND, *SUPPLY):
         return None
     addresses = {f"A{n}" for n in range(board.address_pins)}
     pins = {pin.name: pin.drive is Drive.INPUT for pin in board.pins}
     known = {*addresses, *DATA_LINES, *pins}
-    names = [entry.name]
-    if entry.done in (Done.SHORTED, Done.EXCHANGED, Done.REVERSED):
-        names.append(entry.other)
-    for name in names:
-        if name not in known:
-            return f"the card has no pin {name!r}.", near(name, known)
+    said = [entry.name]
+    if entry.done in (Done.SHORTED, Done.EXCHANGED, Done.REVERSED) and entry.other:
+        said.append(entry.other)
+    for name in said:
+        if name in known:
+            continue
+        if re.fullmatch(r"(CS|CE|S|E|G|EN)\d?[A-C]?", name):
+            remedy = 'Its select is one expression here; write e.g. "selected by A15 and not A14", "never selected".'
+            return f"the kit does not know a pin {name!r} of the card.", remedy
+        return f"the card has no pin {name!r}.", near(name, {*known, *names})
     if entry.done is Done.JOINED and entry.name in pins:
         return _no_line_of_a_card(entry.other, listens=pins[entry.name])
     return None

@@ -12,6 +12,7 @@ X28C256, Intersil X28HC256) and `flash` (SST 39SF010A/020A/040).
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from typing import Any, ClassVar
 
 import attrs
@@ -19,6 +20,7 @@ import attrs
 from simkit.contract import TEXT, Card, PlainMemory, Slot, StateError, load_data, setting, to_data
 from simkit_cards.memory.eeprom import EEPROMS, Eeprom
 from simkit_cards.memory.flash import FLASHES, Flash
+from simkit_cards.memory.pins import MEMORY_PINS
 
 ERASED = 0xFF
 """Erased cells read as ones (common practice for EPROM, EEPROM and flash)."""
@@ -70,6 +72,7 @@ class Rom(Card):
     kind: ClassVar[str] = "rom"
     Settings: ClassVar[type] = RomSettings
     faithful_to: ClassVar[str] = "27256 and its relatives, 28C64, 28C256, 28C010, 39SF010A/020A/040"
+    pin_names: ClassVar[Mapping[str, str]] = MEMORY_PINS
 
     @classmethod
     def address_pins(cls, settings: RomSettings) -> int:

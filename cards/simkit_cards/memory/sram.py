@@ -6,11 +6,13 @@ Left out: access time (see the timing budget).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, ClassVar
 
 import attrs
 
 from simkit.contract import BUFFER, Card, PlainMemory, Slot, remembers, saved, setting
+from simkit_cards.memory.pins import MEMORY_PINS
 
 SIZES = tuple(1 << n for n in range(8, 20))
 """Sizes that parts come in, 256 bytes to 512 KiB."""
@@ -31,6 +33,7 @@ class Sram(Card):
     kind: ClassVar[str] = "sram"
     Settings: ClassVar[type] = SramSettings
     faithful_to: ClassVar[str] = "62256-type static RAM"
+    pin_names: ClassVar[Mapping[str, str]] = MEMORY_PINS
 
     _memory: memoryview = saved(BUFFER)
 

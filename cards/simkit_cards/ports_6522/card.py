@@ -15,7 +15,7 @@ Sources:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import ClassVar
 
 from simkit.contract import NEVER, PinSpec, Register
@@ -45,6 +45,7 @@ class Ports6522(Chip6522):
     model: ClassVar[int] = 2
     Settings: ClassVar[type] = Ports6522Settings
     faithful_to: ClassVar[str] = "R6522, W65C22S"
+    pin_names: ClassVar[Mapping[str, str]] = {f"RS{n}": f"A{n}" for n in range(4)}
 
     @classmethod
     def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:

@@ -17,6 +17,7 @@ Sources:
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, ClassVar
 
@@ -55,6 +56,10 @@ class Serial6551(Card):
     Settings: ClassVar[type] = Serial6551Settings
     model: ClassVar[int] = 2
     faithful_to: ClassVar[str] = "SY6551, R6551, CDP65C51, W65C51N"
+    pin_names: ClassVar[Mapping[str, str]] = {
+        **{"RS0": "A0", "RS1": "A1"},
+        **{f"{name}B": name for name in ("CTS", "RTS", "DCD", "DSR", "DTR")},
+    }
 
     _registers: Registers = saved(MERGED)
     _transmitter: Transmitter = saved(MERGED)

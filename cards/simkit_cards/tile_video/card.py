@@ -16,7 +16,7 @@ The other modules of this folder name theirs beside each figure. Where sources d
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from operator import sub
 from typing import ClassVar
 
@@ -43,6 +43,10 @@ class TileVideo(Chip):
     model: ClassVar[int] = 2  # sprites follow a line later, registers act from the next cell or dot, border by dots
     Settings: ClassVar[type] = TileVideoSettings
     faithful_to: ClassVar[str] = "TMS9918A, TMS9928A, TMS9929A"
+    pin_names: ClassVar[Mapping[str, str]] = {  # CD0 is the high bit; from memory, as the pins
+        **{"MODE": "A0", "CSR": "OE", "CSW": "WE"},
+        **{f"CD{n}": f"D{7 - n}" for n in range(8)},
+    }
 
     @classmethod
     def registers(cls, settings: TileVideoSettings) -> tuple[Register, ...]:

@@ -1,0 +1,91 @@
+"""Pins under the names of their data sheets, and select and strobes at the pins CE, OE and WE."""
+
+from __future__ import annotations
+
+import pytest
+
+from simkit import Machine
+from simkit.contract.errors import SeveralErrors, SimkitError
+from simkit.machinefile.shipped import demo_folder
+
+RAM, ROM, SERIAL, PORTS, VIDEO = 1, 2, 3, 4, 5
+PROGRAM = b"\xea" * 0x7FFC + b"\x00\x80\xff\xff"
+
+
+def bench(*wiring, engine="exact"):
+    return Machine.load("demo:bench", images={ROM: PROGRAM}, wiring=wiring, engine=engine)
+
+
+def strobes(machine, slot):
+    """The table of addresses and the two strobes of a card as they are wired."""
+    seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
+    read, written = (
+        {
+            address
+            for address in range(0, 0x10000, 0x100)
+            if seat in [one for one, _ in machine.bus.where(address, is_write=w)]
+        }
+        for w in (False, True)
+    )
+    return read, written
+
+
+@pytest.mark.parametrize(
+    ("said", "same"),
+    [
+        ("slot 4: pin RS0 exchanged with RS3", "slot 4: pin A0 exchanged with A3"),
+        ("slot 3: RS0 joined to A1", "slot 3: pin A0 joined to A1"),
+        ("slot 3: CTSB high", "slot 3: pin CTS high"),
+        ("slot 4: RWB inverted", "slot 4: line RW inverted"),
+        ("slot 4: IRQB open", "slot 4: line IRQ open"),
+        ("slot 4: RESB open", "slot 4: line RESET open"),
+        ("slot 5: MODE joined to A1", "slot 5: pin A0 joined to A1"),
+        ("slot 5: CD0 stuck low", "slot 5: pin D7 low"),
+        ("slot 5: CSR exchanged with CSW", "slot 5: output enable not RW and PHI2"),
+        ("slot 2: DQ3 open", "slot 2: pin D3 open"),
+        ("slot 1: /OE tied low", "slot 1: output enable always"),
+        ("slot 1: /WE open", "slot 1: write enable never"),
+        ("slot 1: WE joined to RW", "slot 1: write enable not RW"),
+        ("slot 1: WE inverted", "slot 1: write enable not (not RW and PHI2)"),
+        ("slot 1: chip select tied low", "slot 1: selected by always"),
+        ("slot 3: select inverted", "slot 3: selected by not ((not A15 and A14 and not A13 and A12 and not A11 and "),
+    ],
+)
+def test_a_pin_goes_by_the_name_that_its_sheet_has_for_it(said, same):
+    entries = bench(said).description.sentences()
+    assert any(text.startswith(same) for text in entries), entries
+
+
+def test_a_pin_that_no_sheet_names_is_told_with_those_there_are():
+    with pytest.raises(SimkitError, match="RS4") as refused:
+        bench("slot 4: RS4 low")
+    assert "'RS3'" in (refused.value.remedy or "")
+
+
+@pytest.mark.parametrize("pin", ["CS1", "CS2B", "G2A"])
+def test_of_a_pin_of_its_decoder_the_card_says_how_a_select_is_said(pin):
+    with pytest.raises(SimkitError) as refused:
+        bench(f"slot 4: {pin} open")
+    assert "selected by" in (refused.value.remedy or "")
+
+
+@pytest.mark.parametrize(
+    ("said", "read", "written"),
+    [
+        ("slot 1: CE low", range(0x10000), range(0x10000)),
+        ("slot 1: CE open", (), ()),
+        ("slot 1: select inverted", range(0x4000, 0x10000), range(0x4000, 0x10000)),
+        ("slot 1: selected by A15", range(0x8000, 0x10000), range(0x8000, 0x10000)),
+    ],
+)
+def test_what_is_done_to_the_select_of_a_memory_moves_it_and_others_may_meet_it(said, read, written):
+    found = strobes(bench(said), RAM)
+    assert found == tuple({address for address in span if address % 0x100 == 0} for span in (read, written))
+
+
+def test_two_cards_that_keys_put_at_one_address_are_refused_as_before(tmp_path):
+    base = (demo_folder() / "bench" / "machine.toml").as_posix()
+    file = tmp_path / "machine.toml"
+    file.write_text(f'base = "{base}"\n[[card]]\nslot = 1\nselect = "0xxx xxxx xxxx xxxx"\n')
+    with pytest.raises(SeveralErrors, match="both answer reads"):
+        Machine.load(file, images={ROM: PROGRAM})
