@@ -19,7 +19,7 @@ _OTHERWISE = tuple(
         (r"(?:is )?not selected", r"selected by never"),
         (r"(?:the )?data bus (?:is )?reversed", r"data lines reversed"),
         (
-            r"((?:pin|line)s? )?([AD])(\d+) ?(?:to|through|-|\.\.+) ?[AD]?(\d+) (?:are |is )?reversed",
+            r"((?:pin|line)s? )?([AD])(\d+) ?(?:to|through|-|\.\.+) ?\2?(\d+) (?:are |is )?reversed",
             r"\1\2\3 to \2\4 reversed",
         ),
         (r"(?:pins? )?RS(\d) ?(?:to|through|-|\.\.+) ?(?:RS)?(\d) (?:are )?reversed", r"pins A\1 to A\2 reversed"),
