@@ -170,4 +170,9 @@ class PinGroup:
 
 
 def _undriven(pin: Pin) -> bool:
-    return pin.line is None or all(other is pin or other.spec.drive is Drive.INPUT for other in pin.line.pins)
+    if pin.line is None:
+        return True
+    lines = (pin.line, *pin.line.bridged)
+    if any(line.tied is not None for line in lines):
+        return False
+    return all(other is pin or other.spec.drive is Drive.INPUT for line in lines for other in line.pins)

@@ -79,21 +79,34 @@ FFFA: 40 80 00 80 40 80
     assert m.findings.count("serial-part-lacks") == (part == "W65C51N")
 
 
+LINES = (
+    """8000: A2 00 BD 40 80 F0 0C 8D 00 50 A0 80 88 EA D0 FC
+8010: E8 D0 EF 4C 13 80
+8040: 41 42 43 0D 44 00
+"""
+    + VECTORS
+)
+SET_UP = bytes.fromhex("A90B8D0250A91F8D035060")  # as the monitor has left it: 19200, 8 bits, transmitter on
+
+
 @pytest.mark.parametrize(("cr_adds_lf", "shown"), [(False, "DBC"), (True, "ABC\nD")])
 def test_a_rom_that_sends_carriage_returns_alone_overwrites_its_line(bench, cr_adds_lf, shown):
     """A builders' forum thread on a small ROM monitor, 2024: no line feed is sent; a terminal may add it."""
-    listing = (
-        """8000: A9 0B 8D 02 50 A9 1F 8D 03 50 4C 20 80
-8020: A2 00 BD 40 80 F0 0C 8D 00 50 A0 80 88 EA D0 FC
-8030: E8 D0 EF 4C 33 80
-8040: 41 42 43 0D 44 00
-"""
-        + VECTORS
-    )
-    m = bench(listing)
+    m = bench(LINES)
+    m.call(0x0300, memory={0x0300: SET_UP})
     m.run(cycles=6_000)
     assert m.serial.received == b"ABC\rD"
     assert m.serial.text(cr_adds_lf=cr_adds_lf) == shown
+    assert not list(m.findings)
+
+
+def test_a_serial_card_that_nobody_has_set_up_sends_nothing_and_says_why(bench):
+    """The same program straight after RESET: SY6551 data sheet, programmed reset, control register 0."""
+    m = bench(LINES)
+    m.run(cycles=21_000)
+    assert m.serial.received == b""
+    (waits,) = [f for f in m.findings if f.rule == "serial-byte-waits"]
+    assert "clock on RxC" in waits.message
 
 
 # Shift register under a clock of its own ------------------------------------------------------------------------------

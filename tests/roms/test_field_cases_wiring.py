@@ -7,7 +7,9 @@ cases without one published report.
 from __future__ import annotations
 
 import pytest
-from field_bench import GUEST, PORTS, RAM, VECTORS, VIDEO, card, fetches
+from field_bench import GUEST, PORTS, RAM, ROM, VECTORS, VIDEO, card, fetches, image, machine_file
+
+from simkit import Machine
 
 BLINK = """8000: A9 FF 8D 02 60 A9 55 8D 00 60 4C 0A 80
 FFFA: 0A 80 00 80 0A 80"""
@@ -110,3 +112,68 @@ def test_a_latch_with_a_proper_strobe_keeps_its_byte(bench):
     m = bench(listing, card(GUEST, kind='"bank-latch"', select='"0111 1xxx xxxx xxxx"'))
     m.run(cycles=60)
     assert m.card(GUEST).peek(0) == 0x3C
+
+
+# Supplies, sockets and probes -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("sentence", "words"),
+    [
+        ("CPU: VSS not connected", "the CPU: the supply pin VSS is open"),
+        ("slot 4: VSS open", "slot 4 (ports-6522): the supply pin VSS is open"),
+        ("slot 4: ground missing", "slot 4 (ports-6522): the supply pin GND is open"),
+        ("slot 1: VCC open", "slot 1 (sram): the supply pin VCC is open"),
+    ],
+)
+def test_a_chip_without_its_ground_is_told_before_the_first_cycle(bench, sentence, words):
+    """ "RAM issues", a builders' forum, 2025; "Ok, getting frustrated...", realcheftom.com: it almost works."""
+    m = bench(BLINK, wiring=[sentence])
+    (finding,) = m.findings
+    assert m.cycle == 0
+    assert (finding.rule, finding.message.startswith(words)) == ("supply-not-joined", True)
+
+
+LOGGER = card(GUEST, kind='"bus-logger"', select='"xxxx xxxx xxxx xxxx"', output_enable='"GND"', write_enable='"PHI2"')
+
+
+def test_a_bus_monitor_with_its_probes_in_reverse_shows_57_for_ea_while_the_machine_runs_well(bench):
+    """ "AT28C256 reading 57 after loading bin file with ea", a builders' forum, 2025: $FFFC becomes $3FFF."""
+    listing = "8000: EA EA EA 4C 00 80\n" + VECTORS
+    m = bench(listing, LOGGER, wiring=["slot 6: data bus reversed", "slot 6: address pins reversed"])
+    m.run(cycles=12)
+    noted = m.card(GUEST).words()
+    assert any(line.endswith(" at $3FFF") for line in noted)
+    assert any(line.endswith(" at $BFFF") for line in noted)
+    assert any("read $57 at $0001" in line for line in noted)
+    assert 0x8000 <= m.cpu.pc <= 0x8003
+    assert not list(m.findings)
+
+
+@pytest.mark.parametrize("cpu", ["6502", "65C02"])
+def test_a_cmos_part_in_a_socket_for_the_nmos_part_is_told_what_its_pins_meet(bench, cpu):
+    """A hardware project's issue tracker, issue 3, 2022: pin 1 on ground, pin 36 open, and RDY hard on the supply.
+
+    W65C02S data sheet, WDC, pin functions: VPB is an output, BE an input, and WAI pulls RDY low.
+    """
+    m = bench(BLINK, cpu=cpu, wiring=["CPU: pin 1 to ground", "CPU: pin 36 not connected", "CPU: RDY tied to VCC"])
+    told = {finding.rule: finding.message for finding in m.findings}
+    if cpu == "6502":
+        assert not told, "ground and no connection there"
+        return
+    assert set(told) == {"output-fight", "input-open", "ready-tied"}
+    assert "VPB (pin 1)" in told["output-fight"]
+    assert "BE" in told["input-open"]
+    assert "WAI" in told["ready-tied"]
+
+
+def test_file_option_and_program_say_a_wiring_in_the_same_words(tmp_path):
+    """The cases above say theirs in the file; --wire is given on as `wiring` is."""
+    said = ["slot 2: pin A14 stuck low", "slot 2: D3 and D4 swapped"]
+    file = tmp_path / "machine.toml"
+    file.write_text(machine_file(wiring=said))
+    by_file = Machine.load(file, images={ROM: image(VECTORS)}).description
+    file.write_text(machine_file())
+    by_call = Machine.load(file, images={ROM: image(VECTORS)}, wiring=said).description
+    assert by_file.sentences() == by_call.sentences()
+    assert "slot 2: pin D3 exchanged with D4" in by_file.sentences()
