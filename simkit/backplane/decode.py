@@ -131,19 +131,13 @@ class Table:
         for seat in seats:
             on_read = at_slot({**levels, "RW": True, "PHI2": True}, wiring, seat.wiring)
             on_write = at_slot({**levels, "RW": False, "PHI2": True}, wiring, seat.wiring)
-            selected_r, selected_w = seat.select.table(on_read), seat.select.table(on_write)
+            (drives, takes), (drives_odd, takes_write) = seat.strobes(on_read), seat.strobes(on_write)
+            if seat.write_wins:
+                drives, drives_odd = drives & ~takes, drives_odd & ~takes_write
             read_pins = address_pins(seat.address_pins, on_read, seat.wiring)
             write_pins = address_pins(seat.address_pins, on_write, seat.wiring)
             self._pins[seat.slot] = read_pins, read_pins if read_pins == write_pins else write_pins
-            self.selects.append(
-                (
-                    seat,
-                    selected_r & seat.output_enable.table(on_read),
-                    selected_r & seat.write_enable.table(on_read),
-                    selected_w & seat.write_enable.table(on_write),
-                    selected_w & seat.output_enable.table(on_write),
-                )
-            )
+            self.selects.append((seat, drives, takes, takes_write, drives_odd))
         drives_or_takes = [(seat, drive, take) for seat, drive, take, _, _ in self.selects]
         self.read_pages: Pages = self._pages(drives_or_takes, for_write=False)
         takes_or_drives = [(seat, take, drive) for seat, _, _, take, drive in self.selects]

@@ -9,7 +9,7 @@ import attrs
 from simkit.backplane import answers
 from simkit.backplane.blame import failure, place
 from simkit.backplane.conductors import DataPins
-from simkit.backplane.select import Expression, Select
+from simkit.backplane.select import Expression, Levels, Select, as_table
 from simkit.backplane.wiring import Wiring
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, CardMisuse, shown
@@ -99,6 +99,27 @@ class Seat:
     def on_the_lines(self, byte: int, offset: int) -> int:
         """What it gives on a read, as it is on the data lines."""
         return byte if self.data is None else self.data.on_the_lines(byte, self.drives(offset))
+
+    @property
+    def own_phi2(self) -> bool:
+        """Whether its part has a PHI2 pin of its own."""
+        return type(self.card).own_phi2
+
+    @property
+    def write_wins(self) -> bool:
+        """Whether its write enable turns its data pins off."""
+        return type(self.card).write_wins
+
+    def strobes(self, levels: Levels) -> tuple[int, int]:
+        """Truth tables of the addresses at which it is selected with output enable, and with write enable, true.
+
+        Args:
+            levels: of RW, PHI2 and the lines in its expressions, as they arrive at the slot.
+        """
+        selected = self.select.table(levels)
+        if self.own_phi2:
+            selected &= as_table(levels["PHI2"])
+        return selected & self.output_enable.table(levels), selected & self.write_enable.table(levels)
 
     # what the card is asked -----------------------------------------------------------------------------------------
 

@@ -34,6 +34,11 @@ class Card:
     pin_names: ClassVar[Mapping[str, str]] = {}
     """What data sheets call a pin, by that name: {"RS0": "A0", "CSW": "WE"}. CE, OE and WE, low when true, are the
     other end of the select, the output enable and the write enable of every card."""
+    own_phi2: ClassVar[bool] = False
+    """Whether the part has a PHI2 pin of its own, as those of the 65xx family: it acts while PHI2 is high alone, and
+    its selects must be valid before PHI2 rises."""
+    write_wins: ClassVar[bool] = False
+    """Whether its write enable turns its data pins off, whatever its output enable says, as that of static RAM does."""
 
     @classmethod
     def registers(cls, settings: Any) -> tuple[Register, ...]:

@@ -1,6 +1,7 @@
 """Static RAM card: plain memory, full of seeded noise at power-up.
 
-Faithful to: 62256 and its smaller and larger relatives (common practice: contents are undefined at power-up).
+Faithful to: 62256 and its smaller and larger relatives (common practice: contents are undefined at power-up; from
+memory, function tables of such parts: with /CS and /WE low it writes and its outputs are off, /OE low or high).
 Left out: access time (see the timing budget).
 """
 
@@ -31,9 +32,11 @@ class Sram(Card):
     """Keeps what is written to it."""
 
     kind: ClassVar[str] = "sram"
+    model: ClassVar[int] = 2
     Settings: ClassVar[type] = SramSettings
     faithful_to: ClassVar[str] = "62256-type static RAM"
     pin_names: ClassVar[Mapping[str, str]] = MEMORY_PINS
+    write_wins: ClassVar[bool] = True
 
     _memory: memoryview = saved(BUFFER)
 

@@ -46,6 +46,7 @@ class Ports6522(Chip6522):
     Settings: ClassVar[type] = Ports6522Settings
     faithful_to: ClassVar[str] = "R6522, W65C22S"
     pin_names: ClassVar[Mapping[str, str]] = {f"RS{n}": f"A{n}" for n in range(4)}
+    own_phi2: ClassVar[bool] = True  # [WDC] Table 4-3b; the R6522 has it on pin 25, from memory
 
     @classmethod
     def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:

@@ -60,6 +60,7 @@ class Serial6551(Card):
         **{"RS0": "A0", "RS1": "A1"},
         **{f"{name}B": name for name in ("CTS", "RTS", "DCD", "DSR", "DTR")},
     }
+    own_phi2: ClassVar[bool] = True  # [WDC] Table 4; the older parts have it on pin 27, too, from memory
 
     _registers: Registers = saved(MERGED)
     _transmitter: Transmitter = saved(MERGED)
