@@ -5,10 +5,10 @@ from __future__ import annotations
 from difflib import get_close_matches
 
 from simkit.backplane.bus import Bus
-from simkit.backplane.conductors import at_slot
 from simkit.backplane.joining import OF_THE_CARDS, RAILS
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
+from simkit.backplane.strobes import check_strobes
 from simkit.backplane.vectors import VECTORS
 from simkit.backplane.wiring import GROUND, SUPPLY, Done, Entry, is_cpu_line
 from simkit.contract.errors import near
@@ -20,14 +20,14 @@ ALL_BUT_EQUAL = 0.7
 
 
 def check_power_on(bus: Bus, findings: Findings) -> None:
-    """Report images that end before the vectors, lines with one end, and strobes that are true while PHI2 is low.
+    """Report images that end before the vectors, lines with one end, strobes and supplies that cannot work.
 
     Call once the CPU is attached and the cards have taken their power-on levels.
     """
     for seat in bus.seats:
         _check_image(bus, seat, findings)
     _check_lines(bus, findings)
-    _check_strobes(bus, findings)
+    check_strobes(bus, findings)
     _check_supplies(bus, findings)
 
 
@@ -162,33 +162,6 @@ def _pins(bus: Bus, pins: list[Pin]) -> str:
 
 def _listed(words: list[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
-
-
-# strobes --------------------------------------------------------------------------------------------------------------
-
-
-def _check_strobes(bus: Bus, findings: Findings) -> None:
-    """Report strobes that are also true while PHI2 is low, when address and data are not valid yet.
-
-    A write strobe always matters; a read strobe where a read has an effect.
-    """
-    for seat in bus.seats:
-        named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-        named |= seat.wiring.sources() | bus.wiring.sources()
-        low = {name: bus.nets.line(name).level for name in named} | {"PHI2": False}
-        strobes = [("write", seat.write_enable, False)]
-        if any(register.read_effect for register in seat.registers):
-            strobes.append(("read", seat.output_enable, True))
-        for word, strobe, rw in strobes:
-            levels = at_slot({**low, "RW": rw}, bus.wiring, seat.wiring)
-            if seat.select.table(levels) & strobe.table(levels):
-                findings.add(
-                    "strobe-without-phi2",
-                    0,
-                    f"{seat.name}: the {word} strobe {strobe.text!r} is also true while PHI2 is low, when address and "
-                    "data are not valid yet. Gate it with PHI2.",
-                    slot=seat.slot,
-                )
 
 
 # supplies -------------------------------------------------------------------------------------------------------------

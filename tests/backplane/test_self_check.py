@@ -162,23 +162,6 @@ def test_a_line_that_the_bus_does_not_have_is_refused(load, field, name):
     assert refused.value.line is not None
 
 
-@pytest.mark.parametrize(
-    ("strobes", "words"),
-    [
-        ('output_enable = "RW"\nwrite_enable = "not RW and PHI2"\n', ["read"]),
-        ('output_enable = "RW and PHI2"\nwrite_enable = "not RW"\n', ["write"]),
-        ('output_enable = "RW"\nwrite_enable = "not RW"\n', ["write", "read"]),
-        ("", []),
-    ],
-)
-def test_a_strobe_that_is_true_while_phi2_is_low_is_a_finding(load, strobes, words):
-    """Address and data are valid while PHI2 is high: Western Design Center, W65C02S data sheet, timing diagram."""
-    machine = load(text=SHED + KEYBOARD + strobes)
-    assert found(machine) == [("strobe-without-phi2", 3)] * len(words)
-    for word, warning in zip(words, machine.warnings, strict=True):
-        assert f"the {word} strobe" in warning.message
-
-
 WIRED = KEYBOARD + 'lines = { INT = "IRQ" }\n' + PORTS + 'lines = { CA1 = "KEY", PB7 = "KEY" }\n'
 
 

@@ -254,8 +254,9 @@ def test_an_overlap_can_be_watched_instead(tmp_path):
 def test_a_line_that_no_card_drives_is_warned_about(tmp_path, field, near):
     path = tmp_path / "machine.toml"
     path.write_text(SHED.replace('select = "1xxx xxxx xxxx xxxx"', field))
-    (warning,) = Machine.load(path, images={2: image("EA")}).warnings
+    warning, *more = Machine.load(path, images={2: image("EA")}).warnings
     assert (warning.rule, warning.slot) == ("line-undriven", 2)
+    assert [one.rule for one in more] == ["read-strobe-in-write"] * ("output_enable" in field), "R stays high"
     assert "slot 2 (rom): no card drives the line" in warning.message
     assert near in warning.message
 
