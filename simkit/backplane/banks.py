@@ -30,9 +30,16 @@ class Banks:
         remade: number that rises whenever all tables are made anew.
     """
 
-    def __init__(self, seats: Sequence[Seat], lines: tuple[Line, ...], wiring: Wiring | None = None) -> None:
+    def __init__(
+        self,
+        seats: Sequence[Seat],
+        lines: tuple[Line, ...],
+        wiring: Wiring | None = None,
+        released: tuple[int, int] = (0xFF, 0),
+    ) -> None:
         self.lines = lines
         self._wiring = wiring
+        self._released = released
         self.remade = 0
         self._seats = seats
         self._tables: dict[Levels, Table] = {}
@@ -74,5 +81,6 @@ class Banks:
         table = self._tables.get(levels)
         if table is None:
             names = [line.name for line in self.lines]
-            table = self._tables[levels] = Table(self._seats, dict(zip(names, levels, strict=True)), self._wiring)
+            by_name = dict(zip(names, levels, strict=True))
+            table = self._tables[levels] = Table(self._seats, by_name, self._wiring, self._released)
         return table

@@ -288,7 +288,8 @@ class Bus:
         """Join the engine; call once all cards are seated and the lines joined."""
         self._engine = engine
         self.turn.asked = ""
-        self.banks = Banks(self.seats, decode_lines(self.seats, self.nets, self.wiring), self.wiring)
+        lines = decode_lines(self.seats, self.nets, self.wiring)
+        self.banks = Banks(self.seats, lines, self.wiring, (self._keeps, self._pulled))
         for line in self.banks.lines:
             self.nets.observe(line.name, self._decode_line_changed)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):

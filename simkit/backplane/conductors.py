@@ -193,6 +193,41 @@ class CpuData:
         return self.takes[value] & ~self.late | last & self.late
 
 
+@attrs.frozen
+class Given:
+    """What the CPU takes on a read of a memory, by what the memory holds and by what the CPU took in the cycle before.
+
+    Attributes:
+        gives: byte for each byte in the memory, without the bits of `keeps`; None: the same.
+        keeps: bits that are those of the byte before: of lines that nobody drives, or that are driven too late.
+    """
+
+    gives: bytes | None
+    keeps: int
+
+    @classmethod
+    def of(
+        cls, data: DataPins | None, gives: bytes | None, cpu: CpuData | None, released: tuple[int, int]
+    ) -> Given | None:
+        """As wiring says; None where it cannot be said so, as lines float that are others at the CPU.
+
+        Args:
+            data: the way between pins and lines.
+            gives: byte for each at the pins, through all wiring.
+            cpu: the way between lines and CPU.
+            released: what `open_bus_levels` gave.
+        """
+        floating = 0 if data is None else 0xFF & ~data.drives[0xFF]
+        late = 0 if cpu is None else cpu.late
+        if not floating and not late:
+            return cls(gives, 0)
+        if floating and cpu is not None:
+            return None
+        keeps, pulled = (floating & lines for lines in released)
+        taken = _STRAIGHT if gives is None else gives
+        return cls(bytes(byte & ~(floating | late) | pulled for byte in taken), keeps | late)
+
+
 def open_bus_levels(open_bus: str, wiring: Wiring) -> tuple[int, int]:
     """Data lines that keep their last level when nobody drives them, and those of the others that are pulled high."""
     keeps, pulled = {"last": (0xFF, 0), "pull-up": (0, 0xFF), "pull-down": (0, 0)}[open_bus]

@@ -12,9 +12,9 @@ from operator import or_
 
 import attrs
 
-from simkit.backplane.conductors import address_pins, at_slot
+from simkit.backplane.conductors import CpuData, Given, address_pins, at_slot
 from simkit.backplane.seat import Seat
-from simkit.backplane.wiring import Done, Wiring
+from simkit.backplane.wiring import Wiring
 from simkit.contract.registers import PlainMemory, Register
 
 _PAGE_ONES = (1 << 256) - 1
@@ -85,8 +85,9 @@ class Crossed:
         buffer: the memory.
         base: index in it that the lowest address reaches, but for what the low address lines add.
         low: what the low byte of an address adds to that, for its 256 values.
-        gives: byte on the bus for each byte in the memory.
-        takes: byte in the memory for each byte on the bus.
+        gives: byte that the CPU takes for each byte in the memory, without the bits of `keeps`.
+        takes: byte in the memory for each byte on the bus; None: writes reach something else, or not it alone.
+        keeps: bits that the CPU takes as it took them in the cycle before, as nobody drives them in time.
         slot: of the card.
     """
 
@@ -94,7 +95,8 @@ class Crossed:
     base: int
     low: tuple[int, ...]
     gives: bytes
-    takes: bytes
+    takes: bytes | None
+    keeps: int
     slot: int
 
 
@@ -118,17 +120,25 @@ class Table:
         writes: plans of writes by address, as far as asked for.
     """
 
-    __slots__ = ("_late", "_pins", "levels", "rd", "read_pages", "reads", "selects", "wr", "write_pages", "writes")
+    __slots__ = ("_given", "_pins", "levels", "rd", "read_pages", "reads", "selects", "wr", "write_pages", "writes")
 
-    def __init__(self, seats: Iterable[Seat], levels: Mapping[str, bool], wiring: Wiring | None = None) -> None:
+    def __init__(
+        self,
+        seats: Iterable[Seat],
+        levels: Mapping[str, bool],
+        wiring: Wiring | None = None,
+        released: tuple[int, int] = (0xFF, 0),
+    ) -> None:
         wiring = Wiring() if wiring is None else wiring
         self.levels = levels
         self.reads: dict[int, Plan] = {}
         self.writes: dict[int, Plan] = {}
         self.selects: list[tuple[Seat, int, int, int, int]] = []
         self._pins: dict[int, tuple[Pins, Pins]] = {}
-        self._late = any(entry.done is Done.LATE for entry in wiring.entries)
+        self._given: dict[int, Given | None] = {}
+        cpu = CpuData.of(wiring, released[1])
         for seat in seats:
+            self._given[seat.slot] = Given.of(seat.data, seat.gives_data, cpu, released)
             on_read = at_slot({**levels, "RW": True, "PHI2": True}, wiring, seat.wiring)
             on_write = at_slot({**levels, "RW": False, "PHI2": True}, wiring, seat.wiring)
             (drives, takes), (drives_odd, takes_write) = seat.strobes(on_read), seat.strobes(on_write)
@@ -158,18 +168,16 @@ class Table:
         pages: list[Page | None] = [None] * 256
         spoilt = reduce(or_, (table for _, _, table in tables), 0)
         for seat, table, _ in tables:
-            if seat.plain is None or seat.waits or not self._goes_whole(seat):
+            given = self._given[seat.slot]
+            if seat.plain is None or seat.waits or given is None or given.keeps:
                 continue
             others = reduce(or_, (other for its, other, _ in tables if its is not seat), spoilt)
             whole, foreign = table.to_bytes(_TABLE_BYTES, "little"), others.to_bytes(_TABLE_BYTES, "little")
             for page, place in enumerate(_PLACES):
                 if whole[place] == _EVERY_ADDRESS and foreign[place] == _NO_ADDRESS:
-                    pages[page] = self._plain_page(seat, seat.plain, page, for_write=for_write)
+                    through = seat.takes_data if for_write else given.gives
+                    pages[page] = self._plain_page(seat, seat.plain, page, through, for_write=for_write)
         return tuple(pages)
-
-    def _goes_whole(self, seat: Seat) -> bool:
-        """Whether all that a card gives on a read is taken by the CPU in the same cycle."""
-        return not self._late and (seat.data is None or seat.data.drives[0xFF] == 0xFF)
 
     def _reached(self, seat: Seat, page: int, *, is_write: bool) -> tuple[int, tuple[int, ...]]:
         """What a page reaches in a card: the offset of what all its addresses share, and what each adds to that."""
@@ -186,47 +194,51 @@ class Table:
                 moving.append((pin, part))
         return base, _low_offsets(tuple(moving))
 
-    def _plain_page(self, seat: Seat, plain: PlainMemory, page: int, *, for_write: bool) -> Page | None:
+    def _plain_page(
+        self, seat: Seat, plain: PlainMemory, page: int, through: bytes | None, *, for_write: bool
+    ) -> Page | None:
         buffer = plain.write if for_write else plain.read
         if buffer is None:
             return None
         base, low = self._reached(seat, page, is_write=for_write)
-        crossed = (seat.takes_data if for_write else seat.gives_data) is not None
-        if low == _STRAIGHT and not crossed and base + 256 <= len(buffer) and base & 0xFF == 0:
+        if low == _STRAIGHT and through is None and base + 256 <= len(buffer) and base & 0xFF == 0:
             return Page(memoryview(buffer)[base : base + 256], buffer, base, seat.slot)
         if for_write or not plain.ignores_writes:
             return None  # RAM with exchanged wires: each access takes the long way
         if base + max(low) >= len(buffer):
             return None  # the card answers for what its memory does not hold
         permuted = bytearray([buffer[base | n] for n in low])
-        if seat.gives_data is not None:
-            permuted = permuted.translate(seat.gives_data)
+        if through is not None:
+            permuted = permuted.translate(through)
         return Page(memoryview(permuted), permuted, 0, seat.slot, is_copy=True)
 
     def crossed_pages(self) -> dict[int, Crossed]:
-        """By page: memory that reads and writes reach through exchanged wires, and nothing else there."""
+        """By page: memory that reads reach through exchanged, open or late wires, and nothing else there.
+
+        Writes reach it, too, where it is a RAM's.
+        """
         found: dict[int, Crossed] = {}
         straight = bytes(range(256))
-        for seat, drive, take_on_read, take, drive_on_write in self.selects:
-            plain = seat.plain
-            if not seat.crossed or plain is None or seat.waits or plain.read is None or plain.read is not plain.write:
+        for seat, *own in self.selects:
+            plain, given = seat.plain, self._given[seat.slot]
+            if not seat.crossed or plain is None or seat.waits or plain.read is None or given is None:
                 continue
             on_read, on_write = self._pins[seat.slot]
-            if on_read is not on_write or not self._goes_whole(seat):
-                continue
+            is_ram = plain.read is plain.write and on_read is on_write
+            others = [
+                reduce(or_, tables, 0) for tables in zip(*(t for s, *t in self.selects if s is not seat), strict=True)
+            ]
             for page in range(256):
-                shift = page * 256
-                alone = all(
-                    table >> shift & _PAGE_ONES == (_PAGE_ONES if seat is other and table in (drive, take) else 0)
-                    for other, *tables in self.selects
-                    for table in tables
-                )
-                if not alone or take_on_read or drive_on_write:
+                drive, take_on_read, take, drive_on_write = (table >> page * 256 & _PAGE_ONES for table in own)
+                foreign = [table >> page * 256 & _PAGE_ONES for table in others]
+                if self.rd[page] is not None or drive != _PAGE_ONES or take_on_read or any(foreign[:2]):
                     continue
                 base, low = self._reached(seat, page, is_write=False)
-                if base + max(low) < len(plain.read):
-                    gives, takes = seat.gives_data or straight, seat.takes_data or straight
-                    found[page] = Crossed(plain.read, base, low, gives, takes, seat.slot)
+                if base + max(low) >= len(plain.read):
+                    continue
+                written = is_ram and take == _PAGE_ONES and not drive_on_write and not any(foreign[2:])
+                gives, takes = given.gives or straight, seat.takes_data or straight
+                found[page] = Crossed(plain.read, base, low, gives, takes if written else None, given.keeps, seat.slot)
         return found
 
     def waiting_pages(self) -> dict[int, bytes]:

@@ -1,5 +1,7 @@
 """Wiring: each entry has its sentence, and what is done to a line is the same on both engines, at core speed."""
 
+import random
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -429,3 +431,61 @@ def test_wiring_is_part_of_what_a_machine_is():
     assert one.fingerprint.other_parts(other.fingerprint) == ["slot 2"]
     third = Machine.load("demo:bench", wiring=["A5 open"])
     assert one.fingerprint.other_parts(third.fingerprint) == ["wiring"]
+
+
+# at core speed --------------------------------------------------------------------------------------------------------
+
+AT_A_SLOT = [
+    "D3 open",
+    "D3 late",
+    "D3 stuck low",
+    "D3 inverted",
+    "D3 shorted to D4",
+    "D0 to D7 reversed",
+    "pin A4 open",
+    "pin A4 exchanged with A5",
+    "line A4 exchanged with A5",
+    "pins A0 to A7 reversed",
+]
+FOR_ALL = [
+    "D6 open",
+    "D6 late",
+    "D6 stuck high",
+    "D6 inverted",
+    "D3 shorted to D4",
+    "D0 to D7 reversed",
+    "A4 inverted",
+    "A4 exchanged with A5",
+    "A4 stuck low",
+    "A4 shorted to A5",
+]
+
+
+@pytest.mark.parametrize(
+    "wiring", [*(f"slot {slot}: {text}" for slot in (RAM, ROM) for text in AT_A_SLOT), *FOR_ALL, "D7 not pulled"]
+)
+def test_static_wiring_of_memories_asks_nobody(wiring):
+    """Its pages are in the decode tables: plain, or with what the core needs to reach them."""
+    m = Machine.load("demo:bench", images={ROM: image("EA")}, wiring=[wiring])
+    table = m.bus.table
+    crossed = table.crossed_pages()
+    for page in (0x02, 0x81):
+        assert table.rd[page] is not None or page in crossed
+        assert page >= 0x80 or table.wr[page] is not None or crossed[page].takes is not None
+
+
+@pytest.mark.parametrize("open_bus", ["last", "pull-up", "pull-down"])
+@pytest.mark.parametrize("seed", range(6))
+def test_any_program_runs_alike_on_both_engines_whatever_is_wired_how(tmp_path, seed, open_bus):
+    chance = random.Random(f"{seed} {open_bus}")
+    said = [f"slot {chance.choice((RAM, ROM))}: {text}" for text in chance.sample(AT_A_SLOT, 2)]
+    said += [*chance.sample(FOR_ALL, chance.randrange(2)), "IRQ stuck high"]
+    path = variant(tmp_path, f'[backplane]\nopen_bus = "{open_bus}"\n')
+    rom = bytearray(chance.randbytes(0x8000))
+    made = [Machine.load(path, images={ROM: bytes(rom)}, wiring=said, engine=engine) for engine in ("exact", "core")]
+    for cycles in (400, 3000):
+        for m in made:
+            m.run(cycles=cycles)
+        assert made[0].cycle == made[1].cycle
+        assert made[0].save_state() == made[1].save_state(), said
+        assert list(made[0].findings) == list(made[1].findings)

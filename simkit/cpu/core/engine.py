@@ -27,6 +27,7 @@ from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.layout import (
+    CROSSED,
     EMPTY_TABLES_AT,
     LEAVES_AT,
     LEFT,
@@ -516,18 +517,17 @@ class CoreCpu(ExactCpu):
         return struct.pack("<1024i", *pages, *waits, *crossed)
 
     def _crossed(self, page: Crossed) -> int | None:
-        """Where what says how to reach a page of memory behind exchanged wires stands; None when it finds no room."""
+        """Where what says how to reach a page of memory behind odd wires stands; None when it finds no room."""
         assert self.arena is not None
         memory = self.arena.address(page.buffer, page.base)
-        low = struct.pack("<256H", *page.low)
         straight = tuple(page.low) == tuple(range(256))
-        tables = [
-            0 if straight else self.arena.shared(low),
-            *(self.arena.shared(one) for one in (page.gives, page.takes)),
-        ]
-        if memory is None or None in tables:
+        low = 0 if straight else self.arena.shared(struct.pack("<256H", *page.low))
+        gives = self.arena.shared(page.gives)
+        takes = 0 if page.takes is None else self.arena.shared(page.takes)
+        if memory is None or low is None or gives is None or takes is None:
             return None
-        return self.arena.shared(struct.pack("<4i", memory, *tables))
+        words = {"memory": memory, "low": low, "gives": gives, "takes": takes, "keeps": page.keeps}
+        return self.arena.shared(struct.pack(f"<{len(CROSSED)}i", *(words[name] for name in CROSSED)))
 
     def _address(self, page: Page) -> int:
         """Where a page lies in the core's memory; 0 when it must ask Python."""

@@ -13,6 +13,7 @@ from textwrap import dedent, indent
 
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD_BYTES, REGISTERS, REST, WRITE
 from simkit.cpu.core.layout import (
+    CROSSED,
     LEAVES_AT,
     LEFT,
     LEFT_AT_STOPS,
@@ -315,7 +316,8 @@ class Instruction(Writer):
             f"(then (local.set $last (i32.load8_u {_in_page('(local.get $page)', '(local.get $adr)')}))"
             f"{self.record(kind)})\n"
             f"(else (if (local.tee $page {_page(3, '(local.get $adr)')})\n"
-            f"(then (local.set $last (call $crossed_read (local.get $s) (local.get $adr) (local.get $page)))"
+            f"(then (local.set $last "
+            f"(call $crossed_read (local.get $s) (local.get $adr) (local.get $page) (local.get $last)))"
             f"{self.record(kind)})\n"
             f"(else {self.before_asking()}(call $ask_read (local.get $s) (local.get $adr) (i32.const {kind}))"
             f"{self.after_asking()}))))\n"
@@ -330,7 +332,8 @@ class Instruction(Writer):
             f"(if (local.tee $page {_page(1, '(local.get $adr)')})\n"
             f"(then (i32.store8 {_in_page('(local.get $page)', '(local.get $adr)')} (local.get $byte))"
             f"{_one_more('stores')}(local.set $last (local.get $byte)){self.record(KINDS['DATA'] | WRITE)})\n"
-            f"(else (if (local.tee $page {_page(3, '(local.get $adr)')})\n"
+            f"(else (if (if (result i32) (local.tee $page {_page(3, '(local.get $adr)')})\n"
+            f"(then {_word_of('(local.get $page)', 'takes')}) (else (i32.const 0)))\n"
             f"(then (call $crossed_write (local.get $s) (local.get $adr) (local.get $page) (local.get $byte))"
             f"{_one_more('stores')}(local.set $last (local.get $byte)){self.record(KINDS['DATA'] | WRITE)})\n"
             f"(else {self.before_asking()}(call $ask_write (local.get $s) (local.get $adr) (local.get $byte))"
@@ -369,20 +372,27 @@ def _place(crossed: str) -> str:
     """Where in memory a cell behind exchanged wires lies; without a table of offsets its address pins are straight."""
     byte = "(i32.and (local.get $adr) (i32.const 255))"
     exchanged = f"(i32.load16_u (i32.add (local.get $low) (i32.shl {byte} (i32.const 1))))"
-    offset = f"(if (result i32) (local.tee $low (i32.load offset=4 {crossed})) (then {exchanged}) (else {byte}))"
-    return f"(i32.add (i32.load {crossed}) {offset})"
+    low = f"(local.tee $low {_word_of(crossed, 'low')})"
+    offset = f"(if (result i32) {low} (then {exchanged}) (else {byte}))"
+    return f"(i32.add {_word_of(crossed, 'memory')} {offset})"
+
+
+def _word_of(crossed: str, name: str) -> str:
+    return f"(i32.load offset={4 * CROSSED.index(name)} {crossed})"
 
 
 def _crossed_byte(crossed: str) -> str:
-    """Its byte, as it is on the bus."""
-    return f"(i32.load8_u (i32.add (i32.load offset=8 {crossed}) (i32.load8_u {_place(crossed)})))"
+    """Its byte, as it is read."""
+    given = f"(i32.load8_u (i32.add {_word_of(crossed, 'gives')} (i32.load8_u {_place(crossed)})))"
+    return f"(i32.or {given} (i32.and (local.get $before) {_word_of(crossed, 'keeps')}))"
 
 
-_CROSSED = f"""(func $crossed_read (param $s i32) (param $adr i32) (param $crossed i32) (result i32) (local $low i32)
+_PAGE_OF = "(param $s i32) (param $adr i32) (param $crossed i32)"
+_CROSSED = f"""(func $crossed_read {_PAGE_OF} (param $before i32) (result i32) (local $low i32)
 {_crossed_byte("(local.get $crossed)")})
-(func $crossed_write (param $s i32) (param $adr i32) (param $crossed i32) (param $byte i32) (local $low i32)
+(func $crossed_write {_PAGE_OF} (param $byte i32) (local $low i32)
 (i32.store8 {_place("(local.get $crossed)")}
-  (i32.load8_u (i32.add (i32.load offset=12 (local.get $crossed)) (local.get $byte)))))"""
+  (i32.load8_u (i32.add {_word_of("(local.get $crossed)", "takes")} (local.get $byte)))))"""
 
 
 def _ask(what: str) -> str:
@@ -467,7 +477,7 @@ def _run(names: list[str], *, recorded: bool) -> str:
   (else
     (local.set $page {_page(3, "(local.get $pc)")})
     (if (i32.eqz (local.get $page)) (then (return)))
-    (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page)))))
+    (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page) {_get("last")}))))
 (if (local.tee $at (i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code))))
   (then
     (if (i32.and (local.get $at) (i32.const {LEFT})) (then (return)))

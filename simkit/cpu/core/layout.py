@@ -70,10 +70,10 @@ SETS_BYTES = 4 * TABLE_BYTES
 """Page tables, 256 addresses each, 0 where there is none: plain reads, plain writes, maps of writes that may wait, and
 memory behind exchanged wires."""
 
-CROSSED_BYTES = 16
-"""Of a page of memory behind exchanged wires: addresses of its memory, of the offset (16 bits) that each low byte of an
-address reaches (0: each its own), of the byte on the bus for each byte in memory, and of the byte in memory for each on
-the bus."""
+CROSSED = ("memory", "low", "gives", "takes", "keeps")
+"""Words that tell of a page of memory behind exchanged or open wires: addresses of its memory, of the offset (16 bits)
+that each low byte of an address reaches (0: each its own), of the byte that is read for each in memory, and of the byte
+in memory for each on the bus (0: Python writes); and the bits of a read that are as in the cycle before."""
 
 EMPTY_TABLES_AT = STOPS_AT + STOPS_BYTES
 """Tables without a page: every cycle asks Python."""
