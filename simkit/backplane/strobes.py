@@ -46,6 +46,8 @@ def check_strobes(bus: Bus, findings: Findings) -> None:
     Call once the cards have taken their power-on levels.
     """
     for seat in bus.seats:
+        if _is_probe(seat):
+            continue
         seen = _Seen.of(bus, seat)
         if any(seen.selected.values()):
             for rule, text in (*_at_work(seat, seen), *_while_phi2_is_low(seat, seen), *_select(seat, seen)):
@@ -122,22 +124,21 @@ def _may_move(line: Line) -> bool:
     return line.tied is None and any(pin.spec.drive is not Drive.INPUT for pin in line.pins)
 
 
+def _is_probe(seat: Seat) -> bool:
+    """Whether it has neither registers nor memory: what it takes is meant for others, in reads as in writes."""
+    return not seat.registers and seat.plain is None and not seat.holds_program(0)
+
+
 def _can_be_read(seat: Seat) -> bool:
-    """Whether the card has anything to read."""
-    if seat.registers:
-        return any("r" in register.access for register in seat.registers)
-    return seat.plain is not None or _has_own(seat, "read") or _has_own(seat, "peek")
+    """Whether the card has anything to read: memory, or a register."""
+    return not seat.registers or any("r" in register.access for register in seat.registers)
 
 
 def _can_be_written(seat: Seat) -> bool:
     """Whether the card has anything to write."""
     if seat.registers:
         return any("w" in register.access for register in seat.registers)
-    return _has_own(seat, "write") if seat.plain is None else not seat.plain.ignores_writes
-
-
-def _has_own(seat: Seat, method: str) -> bool:
-    return getattr(type(seat.card), method) is not getattr(Card, method)
+    return type(seat.card).write is not Card.write if seat.plain is None else not seat.plain.ignores_writes
 
 
 # while PHI2 is high ---------------------------------------------------------------------------------------------------

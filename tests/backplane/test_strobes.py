@@ -310,3 +310,12 @@ def test_what_is_done_to_a_line_for_all_is_told_of_each_card_that_it_concerns(tm
         SLATE: taking,
     }
     assert all("(RW inverted)" in f.message for f in m.warnings)
+
+
+@pytest.mark.parametrize("write", FORMS, ids=expression)
+def test_a_probe_takes_what_is_meant_for_others(tmp_path, write):
+    load(tmp_path)
+    path = tmp_path / "machine.toml"
+    strobes = strobes_of(frozenset(), write)
+    path.write_text(path.read_text() + '[[card]]\nslot = 9\nkind = "bus-logger"\nselect = "A15 or not A15"\n' + strobes)
+    assert Machine.load(tmp_path).warnings == []
