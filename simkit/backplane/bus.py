@@ -231,6 +231,9 @@ class Bus:
         self.wiring = Wiring() if wiring is None else wiring
         self._keeps, self._pulled = open_bus_levels(open_bus, self.wiring)
         self._cpu_data = CpuData.of(self.wiring, self._pulled)
+        self._on_lines = (
+            0  # byte on the backplane in the access that was last made by a card, where the CPU's is another
+        )
         self._mix = contention == "mix"
         self._outside: list[tuple[int, int, int, str, str, tuple[Any, ...]]] = []
         self._outside_count = 0
@@ -720,7 +723,10 @@ class Bus:
         if lines is not None and lines.released:
             plan = _NOBODY
         page = self._shown[0][address >> 8]
-        if page is not None and not stalled and plan is not _NOBODY:
+        shown = (
+            self._cpu_data is not None and self.probes
+        )  # a page holds what the CPU takes, and a probe sees the lines
+        if page is not None and not stalled and plan is not _NOBODY and not shown:
             value = page[address & 0xFF]
         else:
             if self.before and not stalled:
@@ -812,15 +818,18 @@ class Bus:
                 value = self._contend(plan, value, address, cycle)
             for seat, offset in plan.takers:
                 method = "write"
-                taken = value if seat.data is None else seat.data.takes[value]
-                seat.card.write(offset, taken, cycle)
+                seen = value if cpu is None else cpu.lines[value]
+                seat.card.write(offset, seen if seat.data is None else seat.data.takes[seen], cycle)
             if nets.queue:
                 nets.settle(cycle)
         except BaseException as error:  # noqa: BLE001 - a stranger's card
             self._tell(error, seat, method, cycle)
         finally:
             self._leave_access()
-        return value if cpu is None else cpu.taken(value, engine.last)
+        if cpu is None:
+            return value
+        self._on_lines = cpu.lines[value]
+        return cpu.taken(value, engine.last)
 
     def _write_cards(self, plan: Plan, address: int, value: int, cycle: int) -> int:
         """Gives the byte on the data lines: another than the CPU's where a card fights it."""
@@ -836,6 +845,7 @@ class Bus:
             if plan.drivers:
                 on_lines = self._fight_cpu(plan, on_lines, address, cycle)
                 value = on_lines if cpu is None else cpu.takes[on_lines]
+            self._on_lines = on_lines
             for seat, offset in plan.takers:
                 seat.card.write(offset, on_lines if seat.data is None else seat.data.takes[on_lines], cycle)
             if nets.queue:
@@ -1022,7 +1032,10 @@ class Bus:
     def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         lines = {name: line.level_shown(cycle) for name, line in self.nets.lines.items()}
         drivers = tuple(seat.slot for seat, _, mask in plan.drivers if mask)
-        seen = BusCycle(cycle, address, value, is_write, kind in SYNC, KIND_WORDS[kind], drivers, plan.selected, lines)
+        data = value if self._cpu_data is None else self._on_lines
+        seen = BusCycle(
+            cycle, address, data, is_write, kind in SYNC, KIND_WORDS[kind], drivers, plan.selected, lines, value
+        )
         for probe in tuple(self.probes):
             probe(seen)
 

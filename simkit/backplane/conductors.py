@@ -174,11 +174,13 @@ class CpuData:
         gives: byte on the lines for each byte that the CPU drives.
         takes: byte that the CPU sees for each byte on the lines.
         late: what comes too late for it.
+        lines: byte that is on the lines for each that is driven there, as shorts and lines that are held make it.
     """
 
     gives: bytes
     takes: bytes
     late: int
+    lines: bytes
 
     @classmethod
     def of(cls, wiring: Wiring, pulled: int) -> CpuData | None:
@@ -186,7 +188,10 @@ class CpuData:
         entries = [entry for entry in wiring.line_entries() if entry.name in DATA_LINES]
         down = sum(_bit(name) for name in DATA_LINES if wiring.pull(name) is Done.PULLED_DOWN)
         found = DataPins.of(entries, floating=pulled | 0xFF & ~down)
-        return None if found is None else cls(found.gives, found.takes, found.late)
+        if found is None:
+            return None
+        on_the_lines = DataPins.of(entry for entry in entries if entry.done in (Done.LOW, Done.HIGH, Done.SHORTED))
+        return cls(found.gives, found.takes, found.late, _STRAIGHT if on_the_lines is None else on_the_lines.takes)
 
     def taken(self, value: int, last: int) -> int:
         """What the CPU takes of a byte on the lines, after another that it saw."""

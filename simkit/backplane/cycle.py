@@ -31,13 +31,14 @@ class BusCycle:
     Attributes:
         cycle: number of the cycle.
         address: on the address lines.
-        data: on the data lines at the end of PHI2.
+        data: on the data lines of the backplane at the end of PHI2.
         is_write: R/W low.
         is_fetch: SYNC high.
         kind: "instruction", "dummy", "interrupt" or "reset".
         drivers: slot numbers of the cards that drove the data lines.
         selected: slot numbers of the cards that were selected.
         lines: levels of all lines as sampled in this cycle.
+        cpu_data: at the data pins of the CPU: another byte than `data` where wiring stands between.
     """
 
     cycle: int
@@ -49,3 +50,4 @@ class BusCycle:
     drivers: tuple[int, ...]
     selected: tuple[int, ...]
     lines: Mapping[str, bool]
+    cpu_data: int

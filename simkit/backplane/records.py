@@ -9,6 +9,9 @@ clock, when somebody asked for them:
 - REGISTERS, REST: before `cycle`, which begins an instruction; PC in place of the address, A of the byte, AT_HANDLER
   where a handler begins or has returned; then, in place of the cycle, X in the lowest byte, Y, S and P.
 
+The byte is that of the CPU's pins: where wiring stands between them and the backplane a probe tells the other one, too
+(`BusCycle.data`).
+
 A mark may stand before the record of the cycle in which it came about.
 """
 

@@ -489,3 +489,48 @@ def test_any_program_runs_alike_on_both_engines_whatever_is_wired_how(tmp_path, 
         assert made[0].cycle == made[1].cycle
         assert made[0].save_state() == made[1].save_state(), said
         assert list(made[0].findings) == list(made[1].findings)
+
+
+# what a probe sees ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("wiring", "on_lines", "at_cpu"),
+    [
+        ("D3 stuck low", lambda b: b & 0xF7, lambda b: b & 0xF7),  # the line is low, for all
+        ("D3 shorted to D4", lambda b: _shorted(b), lambda b: _shorted(b)),
+        ("D3 inverted", lambda b: b, lambda b: b ^ 0x08),  # on the way to the CPU
+        ("CPU: D3 open", lambda b: b, lambda b: b | 0x08),
+        ("CPU: D0 to D7 reversed", lambda b: b, lambda b: int(f"{b:08b}"[::-1], 2)),
+        ("slot 2: D3 stuck low", lambda b: b & 0xF7, lambda b: b & 0xF7),  # the pin that drives the line
+        ("slot 1: D3 stuck low", lambda b: b, lambda b: b),  # not of the memory that is read here
+    ],
+)
+@pytest.mark.parametrize("engine", ["exact", "core"])
+def test_a_probe_tells_the_byte_on_the_backplane_and_that_at_the_cpu(wiring, on_lines, at_cpu, engine):
+    """Bytes of a ROM, read by the reset sequence and what comes behind it."""
+    rom = bytes(random.Random(wiring).choice((0xEA, 0x18, 0x5A, 0x82, 0x38, 0xA8)) for _ in range(0x8000))
+    m = Machine.load("demo:bench", images={ROM: rom}, wiring=[wiring], engine=engine)
+    seen = []
+    m.add_probe(seen.append)
+    m.run(cycles=60)
+    reads = [one for one in seen if one.drivers == (ROM,) and not one.is_write]
+    assert len(reads) > 3
+    for one in reads:
+        byte = rom[one.address - 0x8000]
+        assert (one.data, one.cpu_data) == (on_lines(byte), at_cpu(byte))
+
+
+def _shorted(byte):
+    return byte if byte & 0x18 == 0x18 else byte & 0xE7
+
+
+@pytest.mark.parametrize(("wiring", "on_lines"), [("D3 inverted", 0x4A), ("slot 1: D3 stuck high", 0x42)])
+def test_a_probe_tells_what_a_write_puts_on_the_backplane(wiring, on_lines):
+    turned = 8 if wiring == "D3 inverted" else 0
+    rom = bytes(byte ^ turned for byte in image("A9 42 85 10 4C 00 80"))
+    m = Machine.load("demo:bench", images={ROM: rom}, wiring=[wiring])
+    seen = []
+    m.add_probe(seen.append)
+    m.run(cycles=12)
+    assert [(one.address, one.data, one.cpu_data) for one in seen if one.is_write] == [(0x10, on_lines, 0x42)]
