@@ -61,10 +61,6 @@ class BusLogger(Card):
         """Nothing is noted yet."""
         self._log.clear()
 
-    def peek(self, offset: int, cycle: int) -> int:
-        """Inputs drive nothing."""
-        return 0xFF
-
     def write(self, offset: int, value: int, cycle: int) -> None:
         """A cycle is on the bus, a read or a write."""
         full = len(self._log) >= self.settings.depth
