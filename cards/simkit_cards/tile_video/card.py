@@ -159,10 +159,16 @@ class TileVideo(Chip):
         self._drive_interrupt(cycle)
 
     def write_late(self, offset: int, values: bytes, cycles: Sequence[int], before: bytes) -> None:
-        """Bytes for memory that come slowly enough all go in at once."""
-        super().write_late(offset, values[:1], cycles[:1], before[:1])
-        if len(values) > 1 and not self._takes_block(values[1:], cycles):
-            super().write_late(offset, values[1:], cycles[1:], before[1:])
+        """Bytes for memory that come slowly enough all go in at once, up to where the address counter wraps."""
+        done = 0
+        while done < len(values):
+            super().write_late(offset, values[done : done + 1], cycles[done : done + 1], before[done : done + 1])
+            done += 1
+            block = values[done : done + VRAM_BYTES - 1 - self._ports.target]
+            if block and not self._takes_block(block, cycles[done - 1 : done + len(block)]):
+                super().write_late(offset, values[done:], cycles[done:], before[done:])
+                return
+            done += len(block)
 
     def _takes_block(self, values: bytes, cycles: Sequence[int]) -> bool:
         """Take writes to the data port that follow one that was just made, if nothing can happen between them.
@@ -170,15 +176,14 @@ class TileVideo(Chip):
         Each finds the one before it done, and no frame ends.
 
         Args:
-            values: the bytes.
+            values: the bytes, not beyond the end of the memory.
             cycles: cycle of the write before, then of each.
         """
         ports, tables, ticks_at = self._ports, self._tables, self._crystal.ticks_at
         start, end = ports.target, ports.target + len(values)
         last_edge = ticks_at(cycles[-1] + 1)
         plain = self._wires.straight and not (self._takes_early or self._narrow)
-        in_time = last_edge < self._end_tick and end < VRAM_BYTES
-        if not (plain and in_time and ports.waiting and ports.address_valid):
+        if not (plain and last_edge < self._end_tick and ports.waiting and ports.address_valid):
             return False
         if min(map(sub, cycles[1:], cycles)) * self._cycle_us < self._pacing.longest_us:
             return False
