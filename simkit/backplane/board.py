@@ -86,7 +86,7 @@ def check_class(card: type[Card]) -> None:
         ("model", type(card.model) is int and card.model >= 0, "a whole number"),
         ("faithful_to", isinstance(card.faithful_to, str), "a text"),
         ("own_phi2", isinstance(card.own_phi2, bool), "True or False"),
-        ("write_wins", isinstance(card.write_wins, bool), "True or False"),
+        ("winning_strobe", card.winning_strobe in ("", "write", "output"), "'write', 'output' or ''"),
         ("Settings", attrs.has(card.Settings), "a class made with attrs"),
         ("pin_names", _is_names(card.pin_names), "a table of texts by text"),
     ):

@@ -141,9 +141,7 @@ class Table:
             self._given[seat.slot] = Given.of(seat.data, seat.gives_data, cpu, released)
             on_read = at_slot({**levels, "RW": True, "PHI2": True}, wiring, seat.wiring)
             on_write = at_slot({**levels, "RW": False, "PHI2": True}, wiring, seat.wiring)
-            (drives, takes), (drives_odd, takes_write) = seat.strobes(on_read), seat.strobes(on_write)
-            if seat.write_wins:
-                drives, drives_odd = drives & ~takes, drives_odd & ~takes_write
+            (drives, takes), (drives_odd, takes_write) = seat.acts(on_read), seat.acts(on_write)
             read_pins = address_pins(seat.address_pins, on_read, seat.wiring)
             write_pins = address_pins(seat.address_pins, on_write, seat.wiring)
             self._pins[seat.slot] = read_pins, read_pins if read_pins == write_pins else write_pins

@@ -106,9 +106,9 @@ class Seat:
         return type(self.card).own_phi2
 
     @property
-    def write_wins(self) -> bool:
-        """Whether its write enable turns its data pins off."""
-        return type(self.card).write_wins
+    def winning_strobe(self) -> str:
+        """Which of its strobes counts where both are true: "write", "output", or "" for both."""
+        return type(self.card).winning_strobe
 
     def strobes(self, levels: Levels) -> tuple[int, int]:
         """Truth tables of the addresses at which it is selected with output enable, and with write enable, true.
@@ -120,6 +120,13 @@ class Seat:
         if self.own_phi2:
             selected &= as_table(levels["PHI2"])
         return selected & self.output_enable.table(levels), selected & self.write_enable.table(levels)
+
+    def acts(self, levels: Levels) -> tuple[int, int]:
+        """Truth tables of the addresses at which it drives the data lines, and at which it takes them; as `strobes`."""
+        drives, takes = self.strobes(levels)
+        if self.winning_strobe == "write":
+            return drives & ~takes, takes
+        return drives, takes & ~drives if self.winning_strobe == "output" else takes
 
     # what the card is asked -----------------------------------------------------------------------------------------
 

@@ -157,12 +157,18 @@ def _at_work(seat: Seat, seen: _Seen) -> Iterator[tuple[str, str]]:
         )
         return
     yield from _missing(seat, seen)
-    together = [state for state in (WRITE, READ) if seen.both[state] and not seat.write_wins]
+    write_wins = seat.winning_strobe == "write"
+    together = [state for state in (WRITE, READ) if seen.both[state] and not write_wins]
     if together:
         what = {
             WRITE: "the card drives the lines from which it is to take a byte, against the CPU",
             READ: "each read writes, too",
         }
+        if seat.winning_strobe == "output":
+            what = {
+                WRITE: "the part fights the CPU, and takes no write while its outputs are on",
+                READ: "a read writes, too, if its write strobe comes before the other",
+            }
         yield (
             "strobes-together",
             f"{read} and {write} are both true {' and '.join(WORDS[state] for state in together)}: "
@@ -172,7 +178,7 @@ def _at_work(seat: Seat, seen: _Seen) -> Iterator[tuple[str, str]]:
     if drives[WRITE] and WRITE not in together:
         ends = (
             "until its write strobe turns its outputs off, for some 30 ns, two drive"
-            if seat.write_wins and takes[WRITE]
+            if write_wins and takes[WRITE]
             else "it fights the CPU"
         )
         yield (
@@ -180,7 +186,7 @@ def _at_work(seat: Seat, seen: _Seen) -> Iterator[tuple[str, str]]:
             f"{read} is true {WORDS[WRITE]}, when the CPU drives the data lines: {ends}. {seen.remedy(_READS)}",
         )
     if takes[READ] and READ not in together:
-        stored = "what floats, as its outputs are off then" if seat.write_wins else "what is on the data lines"
+        stored = "what floats, as its outputs are off then" if write_wins else "what is on the data lines"
         yield (
             "write-strobe-in-read",
             f"{write} is true {WORDS[READ]}: the card stores {stored}, though nobody writes. {seen.remedy(_WRITES)}",

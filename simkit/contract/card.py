@@ -37,8 +37,9 @@ class Card:
     own_phi2: ClassVar[bool] = False
     """Whether the part has a PHI2 pin of its own, as those of the 65xx family: it acts while PHI2 is high alone, and
     its selects must be valid before PHI2 rises."""
-    write_wins: ClassVar[bool] = False
-    """Whether its write enable turns its data pins off, whatever its output enable says, as that of static RAM does."""
+    winning_strobe: ClassVar[str] = ""
+    """Which strobe counts where both are true: "write" (its data pins are off then, as those of static RAM), "output"
+    (it takes nothing then, as an EEPROM); "" where both act."""
 
     @classmethod
     def registers(cls, settings: Any) -> tuple[Register, ...]:

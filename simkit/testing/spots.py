@@ -100,4 +100,4 @@ def _reach(seat: Seat, wiring: Wiring) -> int:
         at_slot({**dict(zip(lines, levels, strict=True)), "RW": True, "PHI2": True}, wiring, seat.wiring)
         for levels in product((False, True), repeat=len(lines))
     )
-    return reduce(or_, (seat.strobes(levels)[0] for levels in each), 0)
+    return reduce(or_, (seat.acts(levels)[0] for levels in each), 0)

@@ -319,3 +319,21 @@ def test_a_probe_takes_what_is_meant_for_others(tmp_path, write):
     strobes = strobes_of(frozenset(), write)
     path.write_text(path.read_text() + '[[card]]\nslot = 9\nkind = "bus-logger"\nselect = "A15 or not A15"\n' + strobes)
     assert Machine.load(tmp_path).warnings == []
+
+
+@pytest.mark.parametrize("engine", ["exact", "core"])
+@pytest.mark.parametrize(("strobes", "stored"), [("", True), ('output_enable = "RW"\n', True),
+    ('output_enable = "always"\n', False), ('write_enable = "PHI2"\n', True)])  # fmt: skip
+def test_an_eeprom_takes_no_write_while_its_outputs_are_enabled(tmp_path, engine, strobes, stored):
+    """Microchip AT28C256 data sheet, Hardware Protection: OE low, CE high or WE high blocks a write."""
+    load(tmp_path)
+    path = tmp_path / "machine.toml"
+    ram = 'kind = "sram"\nselect = "0010 xxxx xxxx xxxx"\nsettings = { fill = 0 }\n'
+    eeprom = 'kind = "rom"\nselect = "0010 xxxx xxxx xxxx"\nimage = "rom.bin"\nsettings = { part = "28C256" }\n'
+    path.write_text(path.read_text().replace(ram, eeprom + strobes))
+    image = tmp_path / "rom.bin"
+    image.write_bytes(image.read_bytes().replace(b"\xdb\xea", b"\x80\xfe"))  # goes on for as long as the part writes
+    m = Machine.load(tmp_path, engine=engine)
+    m.run(cycles=20_000)
+    assert m.card(RAM).peek(0x2000) == (MARK if stored else 0xEA)
+    assert m.findings.count("contention") == (0 if stored else 1)

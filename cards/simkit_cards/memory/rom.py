@@ -3,7 +3,8 @@
 The machine reads the image file and hands the bytes over with `insert`; the card opens no file. A read-only part
 ignores a write, which is reported, since the program meant something by it. An EEPROM or a flash named as
 `part` is written by the program: see `eeprom` and `flash` beside this file. What was written is kept without power, and
-in states and recordings; the image file stays as it is.
+in states and recordings; the image file stays as it is. OE low blocks writes (Microchip AT28C256 data sheet 0006,
+Hardware Protection; of flash from memory).
 
 Sources: of the parts that are written, the data sheets named in `eeprom` (Microchip AT28C256 and its family, Xicor
 X28C256, Intersil X28HC256) and `flash` (SST 39SF010A/020A/040).
@@ -72,6 +73,8 @@ class Rom(Card):
     kind: ClassVar[str] = "rom"
     Settings: ClassVar[type] = RomSettings
     faithful_to: ClassVar[str] = "27256 and its relatives, 28C64, 28C256, 28C010, 39SF010A/020A/040"
+    model: ClassVar[int] = 2
+    winning_strobe: ClassVar[str] = "output"
     pin_names: ClassVar[Mapping[str, str]] = MEMORY_PINS
 
     @classmethod

@@ -36,7 +36,7 @@ class Sram(Card):
     Settings: ClassVar[type] = SramSettings
     faithful_to: ClassVar[str] = "62256-type static RAM"
     pin_names: ClassVar[Mapping[str, str]] = MEMORY_PINS
-    write_wins: ClassVar[bool] = True
+    winning_strobe: ClassVar[str] = "write"
 
     _memory: memoryview = saved(BUFFER)
 

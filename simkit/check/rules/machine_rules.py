@@ -73,7 +73,8 @@ MACHINE_RULES = (
         level="error",
         title="read and write strobe of a card are true at once",
         story="A store changes other bits than it should, or a load acts as a store.",
-        hardware="The card drives the lines from which it takes its byte: against the CPU, or back into its own latch.",
+        hardware="The card drives the lines from which it takes its byte: against the CPU, or back into its own latch. "
+        "A 28C part takes no write while OE is low (Microchip AT28C256 data sheet, Hardware Protection).",
         do="Put R/W into both strobes, once inverted.",
         bench="Show both strobes of the card together.",
     ),
