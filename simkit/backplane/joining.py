@@ -101,6 +101,8 @@ def _at_the_slot(end: str, entries: Iterable[Entry]) -> str | None:
             found = entry.other if found == entry.name else entry.name
         elif found == entry.name and entry.done is Done.OPEN:
             found = None
+        elif found == entry.name and entry.done is Done.JOINED:
+            found = entry.other
         elif found == entry.name and entry.done in (Done.LOW, Done.HIGH):
             found = "GND" if entry.done is Done.LOW else "VCC"
         elif entry.done is Done.SHORTED:
