@@ -22,6 +22,7 @@ from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
 from simkit.backplane.decode import Pages, Plan, Table, driven_masks
 from simkit.backplane.guard import Guard
 from simkit.backplane.guarded_ports import guarded_ports, takes
+from simkit.backplane.joining import as_cards_reach
 from simkit.backplane.overdue import overdue_watch
 from simkit.backplane.recording import RecordHandle, Recording
 from simkit.backplane.records import DECODING, REPEAT, WRITE, Sink
@@ -297,6 +298,7 @@ class Bus:
             self.nets.observe(line.name, self._decode_line_changed)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
             self.nets.observe(name, self._attend)
+        self.nets.observe(as_cards_reach("RESET", self.wiring), self._reset_moved)
         if self.cpu_lines is not None:
             self.require_slow(self.cpu_lines, True)
         ready = self.nets.line("RDY")
@@ -490,9 +492,12 @@ class Bus:
         self._engine.attention = True
         if line.name == "RDY":
             self.require_slow("RDY low", not line.level)
-        if line.name == "RESET":
-            for seat in self.seats:
-                seat.reset(line.asserted, cycle)
+
+    def _reset_moved(self, line: Line, cycle: int) -> None:
+        for seat in self.seats:
+            arrives = seat.reset_arrives(line.asserted)
+            if arrives is not None and arrives is not seat.reset_arrives(not line.asserted):
+                seat.reset(arrives, cycle)
 
     # phase 0 --------------------------------------------------------------------------------------------------------
 

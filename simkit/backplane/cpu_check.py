@@ -6,6 +6,7 @@ from simkit.backplane.bus import Bus
 from simkit.backplane.cpu_pins import CLOCK_OUTPUTS, OUTPUTS, PINS, contact
 from simkit.backplane.wiring import CPU, PULLS, Done, Entry
 from simkit.contract.findings import Findings
+from simkit.contract.lines import Drive
 
 _INPUTS = ("BE", "IRQ", "NMI", "RDY", "RESET", "SO")
 
@@ -14,7 +15,11 @@ def check_cpu_pins(part: str, bus: Bus, findings: Findings) -> None:
     """Report what is done to pins of the CPU; call once lines are joined."""
     moved = bus.cpu_lines.outputs if bus.cpu_lines is not None else ()
     for entry in bus.wiring.entries:
-        if entry.slot not in (None, CPU) or entry.done in PULLS or not entry.name:
+        if entry.slot not in (None, CPU) or not entry.name:
+            continue
+        if entry.done in PULLS:
+            if entry.done is Done.NOT_PULLED and entry.name in _INPUTS:
+                _check_pulled(bus, entry.name, findings)
             continue
         name = contact(entry.name, part) if entry.slot == CPU else entry.name
         if entry.done in (Done.LOW, Done.HIGH):
@@ -26,6 +31,20 @@ def check_cpu_pins(part: str, bus: Bus, findings: Findings) -> None:
                 f"Join it to its line, or tie it high through a resistor."
             )
             findings.add("input-open", 0, text)
+    if not bus.nets.line("RESET").level:
+        text = "RESET of the CPU is low for good: it stays in reset and runs no program. Look what holds the line."
+        findings.add("reset-held", 0, text)
+
+
+def _check_pulled(bus: Bus, name: str, findings: Findings) -> None:
+    """Report an input that no resistor pulls and no output drives high."""
+    line = bus.nets.line(name)
+    if line.tied is None and not any(pin.spec.drive is Drive.PUSH_PULL for pin in bus.nets.drivers(name)):
+        text = (
+            f"Nothing pulls the input {name} of the CPU up: it floats, and once pulled low it stays low. "
+            "Put 3.3 kilohms to the supply."
+        )
+        findings.add("input-open", 0, text)
 
 
 def _check_tied(part: str, entry: Entry, name: str, moved: bool, findings: Findings) -> None:

@@ -121,14 +121,13 @@ def _line(nets: Nets, name: str | None, bus: Wiring) -> Line | None:
         return line
     exchanged = {entry.name: entry.other for entry in bus.line_entries() if entry.done is Done.EXCHANGED}
     name = exchanged.get(name) or {other: one for one, other in exchanged.items()}.get(name, name)
-    apart = _apart(name, bus)
-    return nets.line(f"{name}{OF_THE_CARDS}" if apart else name)
+    return nets.line(as_cards_reach(name, bus))
 
 
-def _apart(name: str, bus: Wiring) -> bool:
-    """Whether what the CPU sees on a line is not what cards do."""
+def as_cards_reach(name: str, bus: Wiring) -> str:
+    """Name of a line on the side of the cards, where what the CPU sees on it is not what cards do."""
     odd = [entry for entry in bus.line_entries() if entry.name == name and entry.done in (Done.OPEN, Done.INVERTED)]
-    return is_system_line(name) and bool(odd)
+    return f"{name}{OF_THE_CARDS}" if is_system_line(name) and odd else name
 
 
 def _join(nets: Nets, pin: Pin, line: Line | None, *, inverted: bool) -> None:

@@ -10,7 +10,7 @@ from simkit.backplane import answers
 from simkit.backplane.blame import failure, place
 from simkit.backplane.conductors import DataPins
 from simkit.backplane.select import Expression, Levels, Select, as_table
-from simkit.backplane.wiring import Wiring
+from simkit.backplane.wiring import Done, Wiring
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, CardMisuse, shown
 from simkit.contract.ports import Port
@@ -47,6 +47,7 @@ class Seat:
         image: what was put into its socket.
         plain: its plain memory, if it has any.
         waits: whether its card may ask for wait states: every access must come to it.
+        held_in_reset: whether wiring at its slot holds it in reset while the line is released; it takes no writes.
         driven: bits that its pins drive on a read, by offset.
         data: the way of data between the lines and its pins; None: straight.
         takes_data: byte at its pins for each that the CPU drives; None: the same.
@@ -77,6 +78,7 @@ class Seat:
     gives_data: bytes | None = attrs.field(init=False, default=None)
     crossed: bool = attrs.field(init=False, default=False)
     waits: bool = attrs.field(init=False, default=False)
+    held_in_reset: bool = attrs.field(init=False)
     guard: Guard = attrs.field(init=False)
 
     @connector.default
@@ -86,6 +88,10 @@ class Seat:
     @settings.default
     def _its_settings(self) -> Any:
         return self.card.settings
+
+    @held_in_reset.default
+    def _held_while_the_line_is_released(self) -> bool:
+        return self.reset_arrives(False) is True and type(self.card).reset is not Card.reset
 
     @property
     def name(self) -> str:
@@ -124,6 +130,8 @@ class Seat:
     def acts(self, levels: Levels) -> tuple[int, int]:
         """Truth tables of the addresses at which it drives the data lines, and at which it takes them; as `strobes`."""
         drives, takes = self.strobes(levels)
+        if self.held_in_reset:
+            return drives, 0
         if self.winning_strobe == "write":
             return drives & ~takes, takes
         return drives, takes & ~drives if self.winning_strobe == "output" else takes
@@ -192,6 +200,20 @@ class Seat:
     def keep(self, kept: dict[str, Any]) -> None:
         """Power has come up again, in cycle 0."""
         self.guard.call(self, 0, "keep", kept)
+
+    def reset_arrives(self, asserted: bool) -> bool | None:
+        """How RESET comes in at the slot while the line is asserted or not; None where it does not come in."""
+        level: bool | None = asserted
+        for entry in self.wiring.line_entries():
+            if entry.name != "RESET" or level is None:
+                continue
+            if entry.done in (Done.LOW, Done.HIGH):
+                level = entry.done is Done.LOW
+            elif entry.done is Done.INVERTED:
+                level = not level
+            else:
+                level = None
+        return level
 
     def reset(self, asserted: bool, cycle: int) -> None:
         """Tell it that the line RESET was asserted or released."""

@@ -130,7 +130,13 @@ def _check_lines(bus: Bus, findings: Findings) -> None:
             remedy = near(name, [*(known if name in deciding else SYSTEM_LINES), *others])
             text = f"{who}: no card drives the line {name}, so it stays high. {remedy}"
             findings.add("line-undriven", 0, text.rstrip(), slot=slot)
-        elif own and not heard and not _has_two_ends(drivers, hearers) and _means_something(name, own):
+        elif (
+            own
+            and not heard
+            and name != f"RESET{OF_THE_CARDS}"
+            and not _has_two_ends(drivers, hearers)
+            and _means_something(name, own)
+        ):
             whole = name.removesuffix(OF_THE_CARDS)
             remedy = near(name, [*SYSTEM_LINES, *others]) if whole == name else "It is open on its way to the CPU."
             text = f"{_pins(bus, own)}: nobody listens to the line {whole}. {remedy}"

@@ -18,6 +18,7 @@ import attrs
 from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
 from simkit.backplane.cpu_check import check_cpu_pins
 from simkit.backplane.cycle import BusCycle
+from simkit.backplane.joining import as_cards_reach
 from simkit.backplane.seat import Seat
 from simkit.backplane.self_check import check_power_on
 from simkit.backplane.vectors import VECTORS
@@ -107,7 +108,7 @@ class Machine:
         self.fingerprint = Fingerprint.of(description, assembly.images)
         self.identity = self.fingerprint.digest
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
-        self.bus.nets.line("RESET").join(self._reset_button)
+        self.bus.nets.line(as_cards_reach("RESET", self.bus.wiring)).join(self._reset_button)
         self.bus.machine_events["reset"] = self._reset_moved
         self.cpu: CoreCpu = make_cpu(
             description.cpu,
@@ -184,7 +185,9 @@ class Machine:
             seat.power_on()
         for asserted in (True, False):
             for seat in bus.seats:
-                seat.reset(asserted, 0)
+                arrives = seat.reset_arrives(asserted)
+                if arrives is not None:
+                    seat.reset(arrives, 0)
         bus.settle(0)
         self.loaded, notes = load_programs(bus, self.description.programs)
         check_power_on(self.bus, self.findings)

@@ -173,6 +173,15 @@ MACHINE_RULES = (
         bench="Touch the pin with a resistor of 10 kilohms to either rail: a joined pin does not follow.",
     ),
     Rule(
+        name="reset-held",
+        level="error",
+        title="RESET of the CPU is low from the start and nobody lets it go",
+        story="The supervisor was fitted the wrong way round, or a pull-down took the place of the pull-up.",
+        hardware="While RESET is low the CPU waits; two cycles after it rises it fetches the vector.",
+        do="Join RESET to an output that lets go of it after power-up, with a resistor to the supply.",
+        bench="Measure RESET at the CPU: it must be high a moment after the supply is.",
+    ),
+    Rule(
         name="ready-tied",
         level="warning",
         title="RDY is tied hard to the supply",
