@@ -40,7 +40,9 @@ _STROBE = re.compile(
     r"(not selected by|selected by|select|output enable|write enable)\s+(?:is\s+)?(.+)", re.IGNORECASE | re.DOTALL
 )
 _SUBJECT = re.compile(
-    r"(?:the\s+)?(?:(?P<kind>address|data|control|supply)\s+)?(?:(?P<at>pin|line)\s+)?(?P<name>[A-Za-z][A-Za-z0-9_]*|\d+)"
+    # a word for a kind of lines stands before one, and not where it is itself the name of a pin: "DATA open"
+    r"(?:the\s+)?(?:(?P<kind>address|data|control|supply)\s+(?=(?:pin|line)\s|\w*\d|RW|PHI2|IRQ|NMI|RDY|SO\b|RES|GND|V[CSD]))?"
+    r"(?:(?P<at>pin|line)\s+)?(?P<name>[A-Za-z][A-Za-z0-9_]*|\d+)"
     r"(?:\s+(?:is\s+)?(?P<rest>.+))?",
     re.IGNORECASE | re.DOTALL,
 )

@@ -39,6 +39,10 @@ from simkit.contract.errors import SimkitError
         ("slot 5: D0..D7 reversed", "slot 5: pins D0 to D7 reversed"),
         ("D0-7 are reversed", "D0 to D7 reversed"),
         ("slot 4: RS0 to RS3 reversed", "slot 4: pins A0 to A3 reversed"),
+        ("slot 6: DATA open", "slot 6: pin DATA open"),
+        ("slot 6: DATA exchanged with CLOCK", "slot 6: pin DATA exchanged with CLOCK"),
+        ("slot 6: CLOCK and DATA swapped", "slot 6: pin CLOCK exchanged with DATA"),
+        ("slot 4: control line RW inverted", "slot 4: line RW inverted"),
         ("slot 2: pin A0 on A1", "slot 2: pin A0 joined to A1"),
     ],
 )
