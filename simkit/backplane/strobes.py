@@ -23,7 +23,7 @@ from simkit.contract.findings import Findings
 from simkit.contract.lines import Drive, Line
 
 MOST_LINES = 8
-"""Lines of cards of which each combination of levels is looked at; of more only that of power-on."""
+"""Lines of cards of which each combination of levels is looked at; of more that of power-on, and each line turned."""
 
 State = tuple[bool, bool]
 """Levels of RW and PHI2."""
@@ -114,7 +114,9 @@ def _levels(bus: Bus, seat: Seat) -> Iterator[dict[str, bool]]:
     moving = [line for line in lines if _may_move(line)]
     still = {line.name: line.level for line in lines}
     if len(moving) > MOST_LINES:
-        moving = []
+        yield still
+        yield from (still | {line.name: not line.level} for line in moving)
+        return
     for levels in product((False, True), repeat=len(moving)):
         yield still | {line.name: level for line, level in zip(moving, levels, strict=True)}
 
@@ -224,18 +226,17 @@ def _while_phi2_is_low(seat: Seat, seen: _Seen) -> Iterator[tuple[str, str]]:
     """Rule and text of strobes that are true before the address is settled, or before the CPU drives."""
     read, write = _strobes(seat)
     early = [state for state in (READ_LOW, WRITE_LOW) if seen.takes[state]]
+    told = []
     if early:
-        yield (
-            "strobe-without-phi2",
+        told.append(
             f"{write} is {_also(seen.takes)}true while PHI2 is low ({_said(early)}), when address and data are not "
-            f"valid yet: it writes to whatever address passes by. {seen.remedy('Gate it with PHI2.')}",
+            "valid yet: it writes to whatever address passes by."
         )
     early = [state for state in (READ_LOW, WRITE_LOW) if seen.drives[state]]
     if early and any(register.read_effect for register in seat.registers):
-        yield (
-            "strobe-without-phi2",
+        told.append(
             f"{read} is {_also(seen.drives)}true while PHI2 is low ({_said(early)}), when the address is not valid "
-            f"yet, and a read of the card has effects. {seen.remedy('Gate it with PHI2.')}",
+            "yet, and a read of the card has effects."
         )
     elif seen.drives[WRITE_LOW] and not seen.drives[WRITE]:
         yield (
@@ -243,6 +244,9 @@ def _while_phi2_is_low(seat: Seat, seen: _Seen) -> Iterator[tuple[str, str]]:
             f"{read} is true in the first half of write cycles ({WORDS[WRITE_LOW]}): the card lets go of the data "
             f"lines only when the CPU drives them already. {seen.remedy('Put RW into it.')}",
         )
+    if told:
+        it = "it" if len(told) == 1 else "both"
+        yield "strobe-without-phi2", f"{' And '.join(told)} {seen.remedy(f'Gate {it} with PHI2.')}"
 
 
 def _also(strobe: dict[State, int]) -> str:

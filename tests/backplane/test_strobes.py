@@ -264,6 +264,20 @@ def test_lines_that_cards_drive_are_looked_at_at_both_levels(tmp_path):
     assert Machine.load(tmp_path).warnings == [], "a write protection is none"
 
 
+def test_of_many_lines_each_is_looked_at_by_itself(tmp_path):
+    load(tmp_path)
+    path = tmp_path / "machine.toml"
+    outputs = ", ".join(f'Q{n} = "{{0}}{n}"' for n in range(8))
+    latch = '[[card]]\nslot = {}\nkind = "bank-latch"\nselect = "0001 0000 0000 000{}"\nlines = {{ {} }}\n'
+    latches = "".join(latch.format(9 + n, n, outputs.format(name)) for n, name in enumerate(("LOW", "HIGH")))
+    any_way = "(not LOW0 or " + " or ".join(f"LOW{n}" for n in range(8)) + ")"
+    select = f"not (A15 or A14 or A12) and A13 and {any_way}"
+    strobes = f'output_enable = "PHI2 and (RW or not HIGH3)"\nselect = "{select}"\n'
+    text = path.read_text().replace('select = "0010 xxxx xxxx xxxx"\n', strobes)
+    path.write_text(text + latches)
+    assert [(f.rule, f.slot) for f in Machine.load(tmp_path).warnings] == [("read-strobe-in-write", RAM)]
+
+
 @pytest.mark.parametrize("strobes", ["", 'write_enable = "GND"\n', 'write_enable = "VCC"\n', 'output_enable = "RW"\n'])
 def test_a_rom_needs_no_write_strobe(tmp_path, strobes):
     load(tmp_path)
