@@ -34,7 +34,7 @@ from simkit.contract.card import Card
 from simkit.contract.errors import CardMisuse, SimkitError
 from simkit.contract.events import EVENTS, NEVER, EventTable
 from simkit.contract.findings import Findings
-from simkit.contract.lines import Line, Pin
+from simkit.contract.lines import Drive, Line, Pin
 from simkit.contract.nets import Nets
 from simkit.contract.shapes import CYCLE, FLAG, TEXT, Shape, StateError, many, record, row, whole
 from simkit.contract.turn import BETWEEN, WAITED, Turn
@@ -697,7 +697,9 @@ class Bus:
         Raises:
             CardError: naming the card that holds it.
         """
-        if self.nets.line("RDY").tied is False:
+        ready = self.nets.line("RDY")
+        pulled = ready.pull is False and all(pin.spec.drive in (Drive.INPUT, Drive.OPEN_DRAIN) for pin in ready.pins)
+        if ready.tied is False or pulled:
             remedy = "Take that out of the wiring: no instruction comes to its end."
             raise SimkitError("RDY is held low by the wiring for good.", remedy=remedy)
         waits = self.events.horizon < NEVER or bool(self._outside)

@@ -314,6 +314,59 @@ def test_released_lines_and_data_lines_follow_their_resistors(tmp_path):
     assert made[1].peek(0x11) & 1 == 0
 
 
+def pulled(tmp_path, line, pull, *wiring, code="A9 42 85 10 A5 10 85 11 4C 00 80", more="", cycles=300, **image_of):
+    """A machine with such a resistor, run on both engines, which agree."""
+    text = f'[backplane.pulls]\n{line} = "{pull}"\n{more}'
+    path = variant(tmp_path, text)
+    rom = image(code, **image_of)
+    made = [Machine.load(path, images={ROM: rom}, wiring=wiring, engine=engine) for engine in ("exact", "core")]
+    for m in made:
+        m.run(cycles=cycles)
+    assert made[0].save_state() == made[1].save_state()
+    assert list(made[0].findings) == list(made[1].findings)
+    return made[1]
+
+
+@pytest.mark.parametrize(("pull", "level"), [("up", True), ("down", False)])
+def test_what_a_released_line_reads_is_said_by_its_resistor_for_every_kind_of_line(tmp_path, pull, level):
+    """An address line, control lines, data lines, those that the CPU samples, and those of cards."""
+    m = pulled(tmp_path, "A4", pull, "A4 open")
+    assert m.bus.table.offset(m.bus.seats[0], 0x00) == (0x10 if level else 0)
+    assert m.bus.table.offset(m.bus.seats[0], 0x10) == (0x10 if level else 0)
+
+    m = pulled(tmp_path, "PHI2", pull, "PHI2 open")
+    assert bool(m.bus.where(0x10)) is level  # every read strobe wants PHI2
+
+    m = pulled(tmp_path, "RW", pull, "RW open")
+    assert bool(m.bus.where(0x10)) is level
+
+    m = pulled(tmp_path, "D3", pull, "slot 1: D3 open")
+    assert m.cpu.a == (0x4A if level else 0x42)
+
+    m = pulled(tmp_path, "D3", pull, "D3 open", code="EA", fill=0xEA)
+    assert m.peek(0x8100) == (0xEA if level else 0xE2)
+
+    m = pulled(tmp_path, "D3", pull, code="AD 01 40 85 10 4C 05 80")  # nobody is at $4001
+    assert m.peek(0x10) & 8 == (8 if level else 0)
+
+    m = pulled(tmp_path, "IRQ", pull, "IRQ open", code="58 E6 10 4C 01 80", irq=0x9000, x9000="E6 11 40")
+    assert bool(m.peek(0x11)) is not level
+
+    bank = '[[card]]\nslot = 6\nkind = "sram"\nselect = "A14 and not A15 and not A13 and not A12 and BANK"\n'
+    bank += '[[card]]\nslot = 7\nkind = "bank-latch"\nselect = "0111 1111 0000 0000"\nlines = { Q0 = "BANK" }\n'
+    m = pulled(tmp_path, "BANK", pull, "BANK open", more=bank)
+    assert bool(m.bus.where(0x4000)) is level
+
+    m = pulled(tmp_path, "SHADE", pull, code="AD 00 60 85 10 4C 05 80", more="[[card]]\nslot = 4\n"
+               'lines = { PB0 = "SHADE" }\n')  # fmt: skip
+    assert m.peek(0x10) & 1 == level
+
+
+def test_an_rdy_that_is_pulled_low_and_driven_by_nobody_says_so(tmp_path):
+    with pytest.raises(SimkitError, match="RDY is held low by the wiring"):
+        pulled(tmp_path, "RDY", "down")
+
+
 # machine files ------------------------------------------------------------------------------------------------------
 
 VARIANT = 'base = "{}"\n{}'
