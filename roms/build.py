@@ -17,11 +17,13 @@ import re
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import Ophis.Errors
 import Ophis.Listing
 import Ophis.Macro
 import Ophis.Main
+import Ophis.Passes
 
 HERE = Path(__file__).resolve().parent
 ADDRESS_ALIAS = re.compile(r"\.alias\s+\S+\s+\$[0-9A-Fa-f]{4}\s*(;.*)?$")
@@ -101,6 +103,24 @@ def listing_classes(labels: dict[str, int], rows: list[str]) -> tuple[type, type
     return Lines, Labels
 
 
+class Assembler(Ophis.Passes.Assembler):  # type: ignore[misc]
+    """The assembler's last pass, with a fill as one piece: byte by byte most of the time goes into empty ROM."""
+
+    def visitAdvance(self, node: Any, env: Any) -> None:  # noqa: N802
+        """Fill up to an address."""
+        pc, target = env.getPC(), node.data[0].value(env)
+        if not self.writeOK or target <= pc:
+            super().visitAdvance(node, env)  # an error, or nothing
+            return
+        filled: list[int] = []
+        self.outputbyte(node.data[1], env, filled)
+        filled *= target - pc
+        self.output += filled[1:]
+        self.filler += len(filled)
+        self.registerData(filled, pc)
+        env.setPC(target)
+
+
 def assemble(source: Path, folder: Path) -> dict[str, Path]:
     """Assemble one file and write image, label list and listing into `folder`.
 
@@ -113,6 +133,7 @@ def assemble(source: Path, folder: Path) -> dict[str, Path]:
     labels: dict[str, int] = {}
     rows: list[str] = []
     Ophis.Listing.Listing, Ophis.Listing.LabelMapper = listing_classes(labels, rows)
+    Ophis.Passes.Assembler = Assembler
     Ophis.Macro.macros.clear()
     written = {kind: folder / f"{source.stem}.{kind}" for kind in ("bin", "labels", "lst")}
     with tempfile.TemporaryDirectory() as scratch:
