@@ -184,7 +184,7 @@ class Card:
 
         A card with registers and memory of its own that is no `plain_memory` (a banked ROM, say) overrides it.
         """
-        return self.plain_memory() is not None or not type(self).registers(self.settings)
+        return not type(self).registers(self.settings) or self.plain_memory() is not None
 
     def steady_until(self, offset: int, cycle: int) -> int:
         """A read of the register has no effect and its value cannot change before the cycle given back.

@@ -18,7 +18,6 @@ from simkit.rom.listing import Listing, Row, Seen, completed, listing_beside, re
 
 if TYPE_CHECKING:
     from simkit.backplane.bus import Bus
-    from simkit.backplane.seat import Seat
     from simkit.machine.machine import Machine
 
 
@@ -126,10 +125,11 @@ class Naming:
 def _of_slots(rows: Sequence[Row], slot: int | None, machine: Machine) -> list[Row]:
     """Rows with the slot of the card that holds their image, else the one that names the list."""
     images = {card.image.name: card.slot for card in reversed(machine.description.cards) if card.image is not None}
-    return [
-        attrs.evolve(row, slot=images.get(row.image.replace("\\", "/").rpartition("/")[2], slot) if row.image else slot)
-        for row in rows
-    ]
+    slots = {
+        image: images.get(image.replace("\\", "/").rpartition("/")[2], slot) if image else slot
+        for image in {row.image for row in rows}
+    }
+    return [row if row.slot == slots[row.image] else attrs.evolve(row, slot=slots[row.image]) for row in rows]
 
 
 def _in_chips(rows: list[Row], machine: Machine) -> list[Row]:
@@ -169,11 +169,16 @@ def _disagreement(machine: Machine, rows: Sequence[Row]) -> str | None:
     """How rows disagree with the ROM that the CPU sees, or None."""
     visible = _Visible(machine.bus)
     banked = Listing(rows).shared
+    contents: dict[int, bytes] = {}
     for row in rows:
         seats = machine.bus.where(row.address)
         if not seats or seats[0][0].image_size is None or (banked and not visible(row, row.address)):
             continue
-        if _is_elsewhere(*seats[0], row):
+        seat, offset = seats[0]
+        if seat.slot not in contents:
+            contents[seat.slot] = bytes(seat.rom() or seat.image)
+        content = contents[seat.slot]
+        if content.startswith(row.data, offset) or _is_elsewhere(content, offset, row):
             continue
         held = machine.memory(row.address, len(row.data))
         if held != row.data:
@@ -184,9 +189,8 @@ def _disagreement(machine: Machine, rows: Sequence[Row]) -> str | None:
     return None
 
 
-def _is_elsewhere(seat: Seat, offset: int, row: Row) -> bool:
+def _is_elsewhere(content: bytes, offset: int, row: Row) -> bool:
     """Whether a card of which the CPU sees a part at a time holds a row at the same place of another part."""
-    content = bytes(seat.rom() or seat.image)
     page = offset & 0xFF
     at = content.find(row.data, page)
     while at >= 0 and at & 0xFF != page:

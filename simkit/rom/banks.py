@@ -61,7 +61,7 @@ def in_banks(rows: Iterable[Row], first: int = 0) -> list[Row]:
             if not covered.isdisjoint(range(row.address, row.address + max(row.length, 1))):
                 number, covered = number + 1, set()
             covered.update(range(row.address, row.address + row.length))
-        found.append(attrs.evolve(row, program=number))
+        found.append(row if row.program == number else attrs.evolve(row, program=number))
     return found
 
 
