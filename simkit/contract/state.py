@@ -93,17 +93,13 @@ def begin_with_defaults(state: object) -> None:
 
 @attrs.frozen(slots=True)
 class _Field:
-    """What is saved under one name: an attribute, or several as a list."""
+    """What is saved under one name: an attribute, or several as a list; or a part under its own names."""
 
     key: str
     parts: tuple[tuple[str, Shape], ...]
     only: tuple[str, bool] | None
     listed: bool
-
-    @property
-    def merged(self) -> bool:
-        """Whether what is saved stands under the names of the part's own fields."""
-        return self.parts[0][1] is MERGED
+    merged: bool
 
 
 @cache
@@ -116,7 +112,7 @@ def _fields(cls: Hashable) -> tuple[_Field, ...]:
         shape, name, within, only = (field.metadata[key] for key in ("shape", "name", "within", "only"))
         key = within or name or field.name.lstrip("_")
         before = found[key].parts if key in found else ()
-        found[key] = _Field(key, (*before, (field.name, shape)), only, bool(within))
+        found[key] = _Field(key, (*before, (field.name, shape)), only, bool(within), shape is MERGED)
     return tuple(found.values())
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import marshal
 import zlib
 from collections.abc import Callable
+from operator import attrgetter
 from typing import Any, TypeVar
 
 from simkit.backplane import answers
@@ -23,6 +24,8 @@ MAX_CALLS_A_CYCLE = 1_000
 """Events of one cycle; a card that arms an event for the very cycle it happens in would never come to an end."""
 
 _LOADING = "load"
+
+_VALUE = attrgetter("value")
 
 OFFSETS_TRIED = 32
 """Offsets of a large card at which it is asked."""
@@ -151,7 +154,7 @@ class WitnessBench(Bench):
                 )
 
     def _pin_values(self) -> list[bool | None]:
-        return [pin.value for pin in self.connector.pins.values()]
+        return list(map(_VALUE, self.connector.pins.values()))
 
     def note_sent(self) -> None:
         """Take from the serial ports what has left them."""
