@@ -8,6 +8,7 @@ import json
 import random
 import re
 import zipfile
+from itertools import groupby
 
 import pytest
 
@@ -230,16 +231,18 @@ def test_every_field_that_cannot_be_is_refused_by_name_and_the_machine_stays(use
     kind, machine, states = used
     machine.load_state(states[0])
     present, tried = states[0], 0
-    for whole, field, what, damaged in every_damage(states, kind):
+    # The machine is looked at after all that was done to one field.
+    for (whole, field), done in groupby(every_damage(states, kind), key=lambda damage: damage[:2]):
         if whole is not present:
             machine.load_state(whole)
             present = whole
-        refusal = refusal_of(machine, damaged)
-        assert refusal is not None, f"{field}, {what}: taken"
-        assert (refusal.slot, refusal.field) == (SLOT, field), (what, refusal.message)
-        assert f"slot {SLOT} ({kind}), {field}: " in refusal.message, what
-        assert machine.save_state() == present, (field, what)
-        tried += 1
+        for _, _, what, damaged in done:
+            refusal = refusal_of(machine, damaged)
+            assert refusal is not None, f"{field}, {what}: taken"
+            assert (refusal.slot, refusal.field) == (SLOT, field), (what, refusal.message)
+            assert f"slot {SLOT} ({kind}), {field}: " in refusal.message, what
+            tried += 1
+        assert machine.save_state() == present, field
     assert tried >= 4
 
 
@@ -300,4 +303,4 @@ def test_every_field_of_the_machine_itself_is_refused_too(part, tmp_path):
             assert refusal is not None, f"{field}: {damaged} taken"
             assert refusal.field == field, refusal.message
             assert f"{part}, {field}".removesuffix(", ") in refusal.message
-            assert machine.save_state() == whole, field
+        assert machine.save_state() == whole, name
