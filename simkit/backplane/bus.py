@@ -698,8 +698,9 @@ class Bus:
             CardError: naming the card that holds it.
         """
         ready = self.nets.line("RDY")
-        pulled = ready.pull is False and all(pin.spec.drive in (Drive.INPUT, Drive.OPEN_DRAIN) for pin in ready.pins)
-        if ready.tied is False or pulled:
+        able = [pin for pin in self.nets.drivers("RDY") if pin.spec.name != "CPU RDY"]  # that pulls under WAI alone
+        pulled = ready.pull is False and all(pin.spec.drive is Drive.OPEN_DRAIN and pin in ready.pins for pin in able)
+        if ready.tied is False or pulled or not able:
             remedy = "Take that out of the wiring: no instruction comes to its end."
             raise SimkitError("RDY is held low by the wiring for good.", remedy=remedy)
         waits = self.events.horizon < NEVER or bool(self._outside)

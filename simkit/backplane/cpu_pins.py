@@ -85,7 +85,7 @@ def at_part(entry: Entry, part: str) -> Entry:
             raise SimkitError(f"nothing here hears {name}, which other chips may have for a clock", remedy=remedy)
         return entry
     if name not in CPU_PIN_LINES:
-        return read_sentence(str(Entry(entry.done, name, entry.other)))  # of a line of the backplane
+        return read_sentence(f"CPU: {Entry(entry.done, name, entry.other)}")  # of a line of the backplane
     if entry.done is Done.LATE:
         raise SimkitError("only data lines are driven late", remedy='Write e.g. "D3 late".')
     if entry.done in PULLS and name != "BE":

@@ -17,6 +17,7 @@ from simkit.backplane.select import Expression, Select
 from simkit.backplane.wiring import (
     CPU,
     CPU_LINES,
+    CPU_PIN_LINES,
     DATA_LINES,
     GROUND,
     PULLS,
@@ -131,7 +132,10 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
         name = _name(text, subject["kind"], subject["name"])
     at_pin = _at_pin(name, subject["at"], slot)
     if slot == CPU and name != "PHI2" and (is_cpu_line(name) or is_system_line(name)):
-        slot, at_pin = None, False
+        entry = _done(text, name, subject["rest"] or "", None, at_pin=False)
+        if entry.done is Done.SHORTED and entry.other in CPU_PIN_LINES:  # which is no line but there
+            return Entry(entry.done, entry.other, entry.name, CPU, at_pin=True)
+        return entry
     return _done(text, name, subject["rest"] or "", slot, at_pin=at_pin)
 
 

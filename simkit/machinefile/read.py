@@ -212,7 +212,7 @@ class _BackplaneWiring:
         try:
             return at_part(entry, self._cpu)
         except SimkitError as error:
-            self._tell(f"{str(entry)!r}: {error.message}.", place, error.remedy or "")
+            self._tell(f"{str(entry)!r}: {error.message.rstrip('.')}.", place, error.remedy or "")
             return entry
 
     def _tell(self, message: str, place: Place, remedy: str, field: str = "wiring") -> None:

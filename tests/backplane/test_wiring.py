@@ -365,6 +365,8 @@ def test_what_a_released_line_reads_is_said_by_its_resistor_for_every_kind_of_li
 def test_an_rdy_that_is_pulled_low_and_driven_by_nobody_says_so(tmp_path):
     with pytest.raises(SimkitError, match="RDY is held low by the wiring"):
         pulled(tmp_path, "RDY", "down")
+    with pytest.raises(SimkitError, match="RDY is held low by the wiring"):
+        pulled(tmp_path, "RDY", "up", "RDY inverted")
 
 
 # machine files ------------------------------------------------------------------------------------------------------
