@@ -183,13 +183,16 @@ class Serial6551(Card):
 
     def read(self, offset: int, cycle: int) -> int:
         """Read of data clears RDRF, read of status clears IRQ."""
-        value, registers = self.peek(offset, cycle), self._registers
+        value = self.peek(offset, cycle)
+        if offset > 1:
+            return value
+        registers = self._registers
         if offset == 0:
             registers.status &= ~self._cleared_by_data
             return value
-        if offset == 1 and not value & Status.TDRE and self._transmitter.sending is None:
+        if not value & Status.TDRE and self._transmitter.sending is None:
             self._transmitter.watch_wait(cycle)
-        if offset == 1 and registers.status & Status.IRQ:
+        if registers.status & Status.IRQ:
             registers.status &= ~Status.IRQ
             registers.modem_held = False
             self._look_at_modem(cycle)
@@ -206,7 +209,8 @@ class Serial6551(Card):
             return
         registers, transmitter = self._registers, self._transmitter
         if offset == 1:
-            registers.set_command(registers.command & 0xE0)
+            if registers.command & 0x1F:
+                registers.set_command(registers.command & 0xE0)
             registers.status &= ~Status.OVRN
             transmitter.start(cycle)  # which it does not: what waits, waits from now on
         elif offset == 2:

@@ -160,8 +160,8 @@ class TileVideo(Chip):
 
     def write_late(self, offset: int, values: bytes, cycles: Sequence[int], before: bytes) -> None:
         """Bytes for memory that come slowly enough all go in at once, up to where the address counter wraps."""
-        done = 0
-        while done < len(values):
+        done, number = 0, len(values)
+        while done < number:
             super().write_late(offset, values[done : done + 1], cycles[done : done + 1], before[done : done + 1])
             done += 1
             block = values[done : done + VRAM_BYTES - 1 - self._ports.target]
