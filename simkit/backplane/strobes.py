@@ -52,6 +52,9 @@ def check_strobes(bus: Bus, findings: Findings) -> None:
         if any(seen.selected.values()):
             for rule, text in (*_at_work(seat, seen), *_while_phi2_is_low(seat, seen), *_select(seat, seen)):
                 findings.add(rule, 0, f"{seat.name}: {text}", slot=seat.slot)
+        elif seat.select.patterns or seat.select.expressions:  # others meet the machine by their pins alone
+            text = f"{seat.name}: no address selects it, as its decoder hears the lines: the CPU cannot reach it."
+            findings.add("never-selected", 0, text, slot=seat.slot)
 
 
 @attrs.frozen

@@ -247,8 +247,9 @@ def test_a_select_with_rw_or_phi2_in_it_is_looked_at_with_the_strobes(made, slot
     assert_judged(rest, slot, form & GATED_READ, form & GATED_WRITE)
 
 
-def test_a_card_that_is_selected_nowhere_has_no_strobes_to_look_at(made):
-    assert told(made, RAM, frozenset(STATES), frozenset(STATES), select="A13 and not A13") == []
+def test_of_a_card_that_is_selected_nowhere_that_alone_is_told(made):
+    ((rule, _),) = told(made, RAM, frozenset(STATES), frozenset(STATES), select="A13 and not A13")
+    assert rule == "never-selected"
 
 
 def test_lines_that_cards_drive_are_looked_at_at_both_levels(tmp_path):

@@ -52,21 +52,91 @@ ROWS = [
     ("chip enable of the RAM high", STORE, ["slot 1: /CE tied high"], cells, "no memory", "never-selected"),
     ("of the RAM on the ROM's output", STORE, ["slot 1: selected by A15"], cells, "no memory", "contention"),
     ("of the RAM always low", STORE, ["slot 1: chip enable tied low"], cells, None, "contention"),
-    ("two outputs of the decoder exchanged", LETTERS, ["slot 3: selected by 0110 xxxx xxxx xxxx", "slot 4: selected by 0101 0000 0000 00xx"], letters, "", ""),
-    ("A15 open at a decoder", PORT, ["slot 4: line A15 open"], port, "pins $FF, output register $00, no outputs", "never-selected"),
-    ("A13 open at a decoder that wants it high", PORT, ["slot 4: line A13 floating"], port, "pins $55, output register $55, outputs $FF", ""),
-    ("A13 and A14 exchanged at a decoder that wants both", PORT, ["slot 4: A13 and A14 swapped"], port, "pins $55, output register $55, outputs $FF", ""),
-    ("A12 and A13 exchanged there", PORT, ["slot 4: A12 and A13 swapped"], port, "pins $FF, output register $00, no outputs", ""),
+    (
+        "two outputs of the decoder exchanged",
+        LETTERS,
+        ["slot 3: selected by 0110 xxxx xxxx xxxx", "slot 4: selected by 0101 0000 0000 00xx"],
+        letters,
+        "",
+        "",
+    ),
+    (
+        "A15 open at a decoder",
+        PORT,
+        ["slot 4: line A15 open"],
+        port,
+        "pins $FF, output register $00, no outputs",
+        "never-selected",
+    ),
+    (
+        "A13 open at a decoder that wants it high",
+        PORT,
+        ["slot 4: line A13 floating"],
+        port,
+        "pins $55, output register $55, outputs $FF",
+        "",
+    ),
+    (
+        "A13 and A14 exchanged at a decoder that wants both",
+        PORT,
+        ["slot 4: A13 and A14 swapped"],
+        port,
+        "pins $55, output register $55, outputs $FF",
+        "",
+    ),
+    (
+        "A12 and A13 exchanged there",
+        PORT,
+        ["slot 4: A12 and A13 swapped"],
+        port,
+        "pins $FF, output register $00, no outputs",
+        "",
+    ),
     ("select inverted", PORT, ["slot 4: select inverted"], port, None, "contention"),
     # register selects
     ("register selects exchanged", LETTERS, ["slot 3: RS0 and RS1 swapped"], letters, "", ""),
     ("a register select open", LETTERS, ["slot 3: RS1 not connected"], letters, "", ""),
-    ("register selects one line too high", PORT, [f"slot 4: RS{n} joined to A{n + 1}" for n in range(4)], port, "pins $FF, output register $55, no outputs", ""),
+    (
+        "register selects one line too high",
+        PORT,
+        [f"slot 4: RS{n} joined to A{n + 1}" for n in range(4)],
+        port,
+        "pins $FF, output register $55, no outputs",
+        "",
+    ),
     # R/W, PHI2 and strobes
-    ("R/W of a port card high", PORT, ["slot 4: R/W tied high"], port, "pins $FF, output register $00, no outputs", "contention"),
-    ("R/W inverted at a port card", PORT, ["slot 4: R/W inverted"], port, "pins $FF, output register $00, no outputs", "contention"),
-    ("PHI2 and its complement exchanged", PORT, ["slot 4: PHI2 exchanged with PHI1"], port, "pins $FF, output register $00, no outputs", ""),
-    ("PHI2 low at a port card", PORT, ["slot 4: PHI2 stuck low"], port, "pins $FF, output register $00, no outputs", ""),
+    (
+        "R/W of a port card high",
+        PORT,
+        ["slot 4: R/W tied high"],
+        port,
+        "pins $FF, output register $00, no outputs",
+        "contention",
+    ),
+    (
+        "R/W inverted at a port card",
+        PORT,
+        ["slot 4: R/W inverted"],
+        port,
+        "pins $FF, output register $00, no outputs",
+        "contention",
+    ),
+    (
+        "PHI2 and its complement exchanged",
+        PORT,
+        ["slot 4: PHI2 exchanged with PHI1"],
+        port,
+        "pins $FF, output register $00, no outputs",
+        "",
+    ),
+    (
+        "PHI2 low at a port card",
+        PORT,
+        ["slot 4: PHI2 stuck low"],
+        port,
+        "pins $FF, output register $00, no outputs",
+        "",
+    ),
     ("R/W of the RAM open", STORE, ["slot 1: R/W open"], cells, "00 00 00", "contention"),
     ("strobes of the RAM exchanged", STORE, ["slot 1: /OE and /WE exchanged"], cells, "no memory", ""),
     ("WE of the RAM high", STORE, ["slot 1: /WE tied high"], cells, "00 00 00", "write-strobe-missing"),
@@ -91,19 +161,42 @@ ROWS = [
     ("no pull-up on IRQ", TICKS, ["no pull-up on IRQ"], lambda m: m.lines["IRQ"].asserted, True, "input-open"),
     ("IRQ open at the CPU", TICKS, ["CPU: IRQ not connected"], lambda m: m.peek(0x11), 0, "input-open"),
     ("the output wired to NMI", TICKS, ["slot 4: IRQ joined to NMI"], lambda m: m.peek(0x11, 2), b"\x00\x01", ""),
-    ("IRQ and NMI exchanged at the CPU", TICKS, ["CPU: IRQ and NMI swapped"], lambda m: m.peek(0x11, 2), b"\x00\x01", ""),
+    (
+        "IRQ and NMI exchanged at the CPU",
+        TICKS,
+        ["CPU: IRQ and NMI swapped"],
+        lambda m: m.peek(0x11, 2),
+        b"\x00\x01",
+        "",
+    ),
     ("the output left open", TICKS, ["slot 4: IRQB open"], lambda m: m.peek(0x11, 2), b"\x00\x00", ""),
     ("the output inverted", TICKS, ["slot 4: INT inverted"], lambda m: m.peek(0x10), 0, ""),
     ("IRQ low for good", TICKS, ["IRQ stuck low"], lambda m: m.peek(0x10), 0, ""),
     # outputs that meet
-    ("two outputs of a port shorted", PORT, ["slot 4: PB6 and PB7 shorted"], port, "pins $15, output register $55, outputs $FF", "output-fight"),
-    ("an output of a port grounded", PORT, ["slot 4: PB0 grounded"], port, "pins $54, output register $55, outputs $FF", "output-fight"),
+    (
+        "two outputs of a port shorted",
+        PORT,
+        ["slot 4: PB6 and PB7 shorted"],
+        port,
+        "pins $15, output register $55, outputs $FF",
+        "output-fight",
+    ),
+    (
+        "an output of a port grounded",
+        PORT,
+        ["slot 4: PB0 grounded"],
+        port,
+        "pins $54, output register $55, outputs $FF",
+        "output-fight",
+    ),
     # the serial card's lines
     ("CTS high", LETTERS, ["slot 3: CTSB tied high"], letters, "", ""),
 ]
 
 
-@pytest.mark.parametrize(("program", "sentences", "look", "seen", "told"), [row[1:] for row in ROWS], ids=[row[0] for row in ROWS])
+@pytest.mark.parametrize(
+    ("program", "sentences", "look", "seen", "told"), [row[1:] for row in ROWS], ids=[row[0] for row in ROWS]
+)
 def test_a_wiring_shows_what_the_bench_shows(bench, program, sentences, look, seen, told):
     m = bench(program, wiring=sentences)
     m.run(cycles=3_000)

@@ -99,6 +99,15 @@ MACHINE_RULES = (
         bench="Trigger on the write strobe with R/W high.",
     ),
     Rule(
+        name="never-selected",
+        level="error",
+        title="a card is selected at no address",
+        story="An address line ends before the decoder, or its enable is tied to the wrong rail.",
+        hardware="An open input reads high as a rule; a decoder that wants it low selects nothing.",
+        do="Correct the select, or what stands between the lines and the decoder.",
+        bench="Trigger on the card's select; then measure each input of the decoder at its own pin.",
+    ),
+    Rule(
         name="read-strobe-missing",
         level="error",
         title="a card can be read, but its read strobe never comes",
