@@ -20,7 +20,6 @@ from simkit.backplane.seat import Seat
 from simkit.backplane.wiring import CONTROL_LINES, READ_STROBE, WRITE_STROBE, Wiring, plain
 from simkit.contract.card import Card
 from simkit.contract.findings import Findings
-from simkit.contract.lines import Drive, Line
 
 MOST_LINES = 8
 """Lines of cards of which each combination of levels is looked at; of more that of power-on, and each line turned."""
@@ -114,7 +113,7 @@ def _levels(bus: Bus, seat: Seat) -> Iterator[dict[str, bool]]:
     named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
     named |= seat.wiring.sources() | bus.wiring.sources()
     lines = [bus.nets.line(name) for name in sorted(named)]
-    moving = [line for line in lines if _may_move(line)]
+    moving = [line for line in lines if bus.nets.drivers(line.name)]  # what nobody does is told by a rule of its own
     still = {line.name: line.level for line in lines}
     if len(moving) > MOST_LINES:
         yield still
@@ -122,11 +121,6 @@ def _levels(bus: Bus, seat: Seat) -> Iterator[dict[str, bool]]:
         return
     for levels in product((False, True), repeat=len(moving)):
         yield still | {line.name: level for line, level in zip(moving, levels, strict=True)}
-
-
-def _may_move(line: Line) -> bool:
-    """Whether anybody drives the line: what nobody does is told by a rule of its own, and stays where it is."""
-    return line.tied is None and any(pin.spec.drive is not Drive.INPUT for pin in line.pins)
 
 
 def _is_probe(seat: Seat) -> bool:

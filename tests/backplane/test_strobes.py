@@ -167,6 +167,40 @@ def test_of_all_forms_of_both_strobes_exactly_those_that_work_are_passed_over(ma
         assert_judged(told(made, slot, output, write), slot, output, write)
 
 
+READS_MISSING, WRITES_MISSING, TOGETHER = "read-strobe-missing", "write-strobe-missing", "strobes-together"
+DRIVES, STORES = "read-strobe-in-write", "write-strobe-in-read"
+NAMED = {  # states of the read strobe, states of the write strobe: rules of a card whose strobes both act
+    ("", ""): {READS_MISSING, WRITES_MISSING},
+    ("", "r"): {READS_MISSING, WRITES_MISSING, STORES},
+    ("", "w"): {READS_MISSING},
+    ("", "rw"): {READS_MISSING, STORES},
+    ("r", ""): {WRITES_MISSING},
+    ("r", "r"): {WRITES_MISSING, TOGETHER},
+    ("r", "w"): set(),
+    ("r", "rw"): {TOGETHER},
+    ("w", ""): {READS_MISSING, WRITES_MISSING, DRIVES},
+    ("w", "r"): {"strobes-crossed"},
+    ("w", "w"): {READS_MISSING, TOGETHER},
+    ("w", "rw"): {READS_MISSING, TOGETHER, STORES},
+    ("rw", ""): {WRITES_MISSING, DRIVES},
+    ("rw", "r"): {WRITES_MISSING, TOGETHER, DRIVES},
+    ("rw", "w"): {TOGETHER},
+    ("rw", "rw"): {TOGETHER},
+}
+
+
+@pytest.mark.parametrize("slot", [RAM, TRAY])
+def test_each_form_is_named_by_its_own_rule(made, slot):
+    """Of static RAM one strobe wins: both together are driving in a write, or storing in a read."""
+    for (output, write), rules in NAMED.items():
+        forms = [frozenset({"r": READ, "w": WRITE}[state] for state in states) for states in (output, write)]
+        found = [rule for rule, _ in told(made, slot, *forms)]
+        if slot == RAM and TOGETHER in rules:
+            both = set(output) & set(write)
+            rules = rules - {TOGETHER} | {{"r": STORES, "w": DRIVES}[state] for state in both}
+        assert (set(found), len(found)) == (rules, len(rules)), (output, write)
+
+
 @pytest.mark.parametrize("output", [form for form in FORMS if form <= HIGH], ids=expression)
 def test_what_works_by_the_sets_works_when_a_program_writes_and_reads(tmp_path, output):
     """Static RAM whose outputs are enabled in writes works: its write strobe turns them off (62256, from memory)."""
@@ -253,7 +287,7 @@ def test_of_a_card_that_is_selected_nowhere_that_alone_is_told(made):
 
 
 def test_lines_that_cards_drive_are_looked_at_at_both_levels(tmp_path):
-    """A bank line that makes a write strobe of a read strobe only when it is low; at power-on it is high."""
+    """A bank line that makes a write strobe true in reads when it is low, whatever it is at power-on."""
     load(tmp_path)
     path = tmp_path / "machine.toml"
     latch = '[[card]]\nslot = 9\nkind = "bank-latch"\nselect = "0001 0000 0000 0000"\nlines = { Q0 = "BANK" }\n'
@@ -261,6 +295,8 @@ def test_lines_that_cards_drive_are_looked_at_at_both_levels(tmp_path):
     whole = path.read_text()
     path.write_text(whole.replace('select = "0010 xxxx xxxx xxxx"\n', banked) + latch)
     assert [(f.rule, f.slot) for f in Machine.load(tmp_path).warnings] == [("write-strobe-in-read", RAM)]
+    held = Machine.load(tmp_path, wiring=["BANK stuck high"]).warnings
+    assert "write-strobe-in-read" not in [f.rule for f in held], "a line that is held has one level"
     path.write_text(whole.replace('select = "0010 xxxx xxxx xxxx"\n', banked.replace("or not", "and not")) + latch)
     assert Machine.load(tmp_path).warnings == [], "a write protection is none"
 
