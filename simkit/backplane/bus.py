@@ -703,6 +703,10 @@ class Bus:
         if ready.tied is False or pulled or not able:
             remedy = "Take that out of the wiring: no instruction comes to its end."
             raise SimkitError("RDY is held low by the wiring for good.", remedy=remedy)
+        own = next((pin.spec.name for pin in able if pin.value is False and pin.spec.name.startswith("CPU ")), None)
+        if own is not None:
+            remedy = "Put a flip-flop in between, or take that out of the wiring: no access comes to its end."
+            raise SimkitError(f"{own} holds RDY low, which keeps it low: the CPU waits for itself.", remedy=remedy)
         waits = self.events.horizon < NEVER or bool(self._outside)
         if cycle - began < (LONGEST_HOLD if waits else LONGEST_HOLD_WITHOUT_EVENTS):
             return

@@ -159,6 +159,12 @@ def test_an_output_of_the_cpu_moves_the_line_that_it_is_joined_to(both, wiring, 
     assert low == [False, True, True, False, False]
 
 
+@pytest.mark.parametrize("name", ["VPB", "SYNC"])
+def test_a_cpu_that_holds_its_own_rdy_low_is_told_at_once(both, name):
+    with pytest.raises(SimkitError, match=f"CPU {name} holds RDY low, which keeps it low"):
+        both("65C02", f"CPU: {name} joined to RDY")
+
+
 def test_rdy_tied_to_the_supply_is_told_and_fights_wai(both):
     """[WDC] RDY: bidirectional; WAI pulls it low."""
     m = both("65C02", "RDY high", code="A2 FF 9A CB EA 4C 03 80", cycles=200)
