@@ -41,6 +41,8 @@ def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
     entries = own.line_entries()
     for name, end in ends.items():
         if end is None:
+            if slot[name].spec.jumpered:
+                nets.line(f"{name} of slot {slot[name].slot}, open").join(slot[name])
             continue
         line = _line(nets, _at_the_slot(end, entries), bus)
         odd = turned[name] is not any(entry.done is Done.INVERTED and entry.name == end for entry in entries)

@@ -47,6 +47,8 @@ class PinSpec:
         drive: output stage; INPUT for pins that only listen.
         listens: whether the card wants `pin_changed` calls for it.
         open_level: level the card sees on the pin when nothing is joined to it (pull-up True, pull-down False).
+        jumpered: whether a jumper on the board gives it `open_level` while nothing is joined to it; a pin that wiring
+            says to be open has no jumper and reads high, as open inputs do.
         help: one line for people.
     """
 
@@ -54,6 +56,7 @@ class PinSpec:
     drive: Drive
     listens: bool = False
     open_level: bool = True
+    jumpered: bool = False
     help: str = ""
 
 

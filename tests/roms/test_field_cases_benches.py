@@ -191,6 +191,8 @@ ROWS = [
     ),
     # the serial card's lines
     ("CTS high", LETTERS, ["slot 3: CTSB tied high"], letters, "", ""),
+    ("CTS open", LETTERS, ["slot 3: CTS not connected"], letters, "", "line-undriven"),
+    ("CTS grounded", LETTERS, ["slot 3: CTS grounded"], letters, "ABC", "-"),
 ]
 
 

@@ -75,11 +75,11 @@ def board_registers(settings: Serial6551Settings) -> tuple[Register, ...]:
 
 
 def board_pins(settings: Serial6551Settings) -> tuple[PinSpec, ...]:
-    """Interrupt and modem lines; open inputs are tied low on the board, that is ready."""
+    """Interrupt and modem lines; inputs that nothing is joined to have a jumper to ground, that is ready."""
     return (
         PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="interrupt request, asserted when low"),
         *(
-            PinSpec(name=name, drive=Drive.INPUT, listens=True, open_level=False, help=text)
+            PinSpec(name=name, drive=Drive.INPUT, listens=True, open_level=False, jumpered=True, help=text)
             for name, text in (
                 ("CTS", "low: the far side takes bytes"),
                 ("DSR", "low: the far side is ready"),

@@ -73,7 +73,7 @@ class Serial6551(Card):
 
     @classmethod
     def pins(cls, settings: Serial6551Settings) -> tuple[PinSpec, ...]:
-        """Interrupt and modem lines; open inputs are tied low on the board, that is ready."""
+        """Interrupt and modem lines; inputs that nothing is joined to have a jumper to ground, that is ready."""
         return board_pins(settings)
 
     def __init__(self, settings: Serial6551Settings, slot: Slot) -> None:
