@@ -6,7 +6,8 @@ that card alone, as behind a buffer of its own or at a socket pin that is bent u
 done without a slot is done to the line, for all.
 
 An open input reads high, as inputs of the TTL families do (common practice, from memory; an open CMOS input follows
-whatever is near). Where two outputs share a wire the low one wins, as with NMOS and TTL outputs (from memory, too).
+whatever is near). Where two outputs share a wire the low one wins, as with NMOS and TTL outputs, whose high is weak
+(forum64.de, on EPROM and bus conflicts with CMOS parts; two CMOS outputs settle nowhere for sure).
 """
 
 from __future__ import annotations

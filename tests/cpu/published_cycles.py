@@ -15,8 +15,9 @@ addresses are called:
     Aw                 A+1 without carry into the high byte
 
 Sources, as simkit.cpu.isa.cited.SOURCES names them in full: HM MCS6500 Hardware Manual 1976; WDC W65C02S data sheet;
-RW Rockwell R65C00 1984; EL Eyes, Lichty 1986; UO groepaz 2017; SST SingleStepTests 65x02. Where the Hardware Manual's
-A.5.8 and A.2.5 print an address one adder step late, the row follows what every later table shows.
+RW Rockwell R65C00 1984; EL Eyes, Lichty 1986; UO groepaz 2017; SST SingleStepTests 65x02; OQ open
+questions of a public 65xx core project, which compared manuals with that set. Where the Hardware Manual's A.5.8 and
+A.2.5 print an address one adder step late, the row follows what every later table shows.
 """
 
 from __future__ import annotations
@@ -128,7 +129,7 @@ RTS             | -          | PC ~PC+1 ~S S+1 S+2 ~RA                   | WDC; 
 RTI             | -          | PC ~PC+1 ~S S+1 S+2 S+3                   | WDC; SST
 BRK             | -          | PC ~PC+1 W:S=pch W:S-1=pcl W:S-2=p FFFE FFFF | WDC
 JMP abs         | -          | PC PC+1 PC+2                              | WDC
-JMP ind         | -          | PC PC+1 PC+2 A ~Aw A+1                    | WDC 7-1; RW 3; spare address from memory
+JMP ind         | -          | PC PC+1 PC+2 A ~Aw A+1                    | WDC 7-1; RW 3; spare address from OQ
 JMP iax         | -          | PC PC+1 PC+2 ~PC+1 AX AX+1                | WDC; SST
 WAI             | -          | PC ~PC+1 ~PC+1                            | EL
 STP             | -          | PC ~PC+1 ~PC+1                            | EL

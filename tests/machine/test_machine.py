@@ -262,7 +262,7 @@ def test_a_line_that_no_card_drives_is_warned_about(tmp_path, field, near):
 
 
 def test_an_image_at_the_wrong_end_of_its_part_is_warned_about(tmp_path):
-    """An 8 KB image built for $E000 at the bottom of a 32 KB part (from memory, common practice)."""
+    """An 8 KB image built for $E000 at the bottom of a 32 KB part (common practice; offsets by arithmetic)."""
     path = tmp_path / "machine.toml"
     path.write_text(SHED)
     m = Machine.load(path, images={2: image("EA", reset=0xE000)[-8192:]})

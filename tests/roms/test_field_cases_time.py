@@ -33,7 +33,7 @@ FFFA: 40 80 00 80 40 80"""
 @pytest.mark.parametrize("cpu", ["6502", "65C02"])
 @pytest.mark.parametrize(("start", "cycles"), [("8010", 1001), ("80FC", 1200)])
 def test_a_delay_loop_across_a_page_takes_longer(bench, cpu, start, cycles):
-    """From memory, common practice: a taken branch into another page costs a cycle more."""
+    """MOS Technology, MCS6500 Hardware Manual, 1976, A.5.8: a taken branch into another page costs a cycle more."""
     at = int(start, 16)
     low, high = at & 0xFF, at >> 8
     end = at + 6
@@ -49,7 +49,7 @@ def test_a_delay_loop_across_a_page_takes_longer(bench, cpu, start, cycles):
 
 @pytest.mark.parametrize(("calls", "returned"), [(0x80, 1), (0x81, 0)])
 def test_the_129th_nested_call_overwrites_the_first_return(bench, calls, returned):
-    """From memory, common practice: the stack is 256 bytes and wraps without a sign."""
+    """Seneca CDOT wiki, page 6502: the stack is one page, and wraps within it without a sign."""
     listing = f"""8000: A2 FF 9A A0 {calls:02X} 20 10 80 A9 01 8D 00 02 4C 0D 80
 8010: 88 F0 03 20 10 80 60
 {VECTORS}"""
@@ -120,7 +120,7 @@ class Display(Card):
 def test_a_display_that_nobody_waits_for_takes_its_letter_on_the_slow_clock_alone(bench, tmp_path, clock, first, busy):
     """ "LCD not printing H", a builders' forum, 2024; "6502 not working how it should", a builders' forum, 2026.
 
-    HD44780 data sheet, Hitachi (from memory): a command takes 37 us, clear 1.52 ms. Falls of E are 43 cycles apart.
+    Hitachi, HD44780U data sheet, Table 6, pages 24-25: a command takes 37 us, clear 1.52 ms. Falls of E: 43 cycles.
     """
     listing = (
         """8000: A9 FF 8D 02 60 A9 E0 8D 03 60 A2 00 BD 40 80 8D

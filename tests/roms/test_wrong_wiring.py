@@ -89,7 +89,7 @@ def test_an_early_storage_clock_shows_each_button_one_place_on():
 
 
 def test_a_pad_clock_above_the_limit_shows_buttons_nobody_touched_and_is_reported():
-    """4 MHz against 3 MHz (CD4021B at 5 V, from memory of TI SCHS024)."""
+    """4 MHz against 3 MHz (CD4021B at 5 V: Texas Instruments SCHS024C, page 3-40)."""
     machine = pad_tester(EXHIBITS / "pad-clock-too-fast")
     seen = set()
     for _ in range(10):

@@ -12,8 +12,9 @@ Sources:
     [HEF4021B] Philips, HEF4021B data sheet, January 1995: the same.
     [74HC595] Philips, 74HC595; 74HCT595 data sheet, 2003, function table; clocks tied: outputs one bit behind.
     [DM161] Fairchild, DM74LS161A data sheet: outputs and carry.
-    Limits of the CD4021B at 5 V, 25 C, 50 pF are from memory of TI SCHS024 and Fairchild DS005954, good to some 20 %;
-    set-up of the '595 likewise from memory (TI SN74HC595).
+    [CD4021B] Texas Instruments, CD4021B data sheet SCHS024C, page 3-40: limits at 5 V, 25 C, 50 pF.
+    Limits of the CD4021BC are from memory of Fairchild DS005954, good to some 20 %; set-up of the '595 is from memory
+    (TI SN74HC595).
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ RATED_PF = 50  # load at which delays are rated
 
 @attrs.frozen(slots=True)
 class PadPart:
-    """Limits of the pad's shift register at 5 V; times in ns. From memory, see the module's head."""
+    """Limits of the pad's shift register at 5 V; times in ns. [CD4021B]; of the CD4021BC see the module's head."""
 
     delay_ns: float
     max_clock_hz: float

@@ -12,7 +12,8 @@ Sources:
     [EMC] EMC, EKK8011 product specification V1.0, 2003, section 6.1.5, p. 9: commands, invalid bytes.
     [HPC] D. Jurgens, HelpPC 2.10, 1991, Keyboard Commands and Responses.
     [BR] A. Brouwer, Keyboard scancodes, 9.1 to 9.6.
-    F5, F6, F7 to FD: from memory.
+    [EDP] List of host commands in an electronics newsgroup, "key commands": default and disable (F5), resend.
+    F6, F7 to FD: from memory.
 """
 
 from __future__ import annotations

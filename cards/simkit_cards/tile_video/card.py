@@ -8,7 +8,7 @@ bit is decoded; what lies behind shows as colour 0), decay of dynamic memory in 
 its place what they add to it, and registers that act a line or a frame late.
 
 Sources:
-    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to C.
+    [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to D.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual; tests on parts.
 The other modules of this folder name theirs beside each figure. Where sources disagree a setting chooses; each says so.
@@ -43,7 +43,7 @@ class TileVideo(Chip):
     model: ClassVar[int] = 2  # sprites follow a line later, registers act from the next cell or dot, border by dots
     Settings: ClassVar[type] = TileVideoSettings
     faithful_to: ClassVar[str] = "TMS9918A, TMS9928A, TMS9929A"
-    pin_names: ClassVar[Mapping[str, str]] = {  # CD0 is the high bit; from memory, as the pins
+    pin_names: ClassVar[Mapping[str, str]] = {  # CD0 is the high bit; [PG] 3.1 and appendix D
         **{"MODE": "A0", "CSR": "OE", "CSW": "WE"},
         **{f"CD{n}": f"D{7 - n}" for n in range(8)},
     }

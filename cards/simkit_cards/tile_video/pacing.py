@@ -2,8 +2,8 @@
 
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: appendix B, table on page B-1.
-    Spacing of the windows (3, 16, 4 memory cycles): the maker's data manual (1982), 2.1.5, from memory; 3, 16 and 4
-    times 372.49 us / 1000 are the waits of [PG] (1.1, 5.95, 1.5 us), which supports it.
+    Spacing of the windows (3, 16, 4 memory cycles): the waits of [PG] (1.1, 5.95, 1.5 us) are 3, 16 and 4 times the
+    372.49 ns of a memory cycle, two dots (arithmetic); of these 171 make a line (gateware quirks document, see raster).
 Replacements in the chip's socket, all from memory: programmable logic has its own memory and serves an access within
 the bus cycle; a microcontroller takes writes so, and has the byte read ahead some hundred nanoseconds later.
 In doubt: where the windows lie against the line (nobody published it; a setting shifts them), and multicolor, for which

@@ -4,7 +4,9 @@ Sources:
     [GATE] Gateware quirks document of an FPGA home-computer replica, section Video timing: 342 dots a line, 262 lines.
     [F18A-3] README of an FPGA replacement for the chip (2026): 313 lines at 50 Hz.
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.2.1 (interrupt after the last line).
-    Border sizes: the maker's data manual (1982), table 3-3, from memory; 50 Hz split from memory, in doubt.
+    Borders: 284 dots and 243 lines shown at 60 Hz, three lines more above than below [GATE]: 27 and 24 lines, 28 dots.
+    How those divide (13 left, 15 right) is from memory of the maker's data manual (1982), table 3-3; the 102 lines at
+    50 Hz are what 313 leave [F18A-3], and how they divide is from memory and in doubt.
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
     [F18A] M. Hagerty, F18A FPGA replacement: version history and comments; tests on parts.
+    [F18A-3] README of an FPGA replacement made from that (2026): position of the text as on real parts.
     [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, 1982: from memory, or as [F18A] and public notes quote it.
 """
 
@@ -91,7 +92,7 @@ class TileVideoSettings:
         unit="lines",
         help=f"border above the picture of a 9929A; the rest of {BORDERS_50_HZ} lies below; the split is from memory",
     )
-    text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 from memory, 8 [YOUNG] 3.2")
+    text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 [F18A-3], 8 [YOUNG] 3.2")
     multicolor_left: str = setting(
         "high half",
         one_of=("high half", "low half"),

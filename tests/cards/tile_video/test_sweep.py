@@ -1,7 +1,7 @@
 """Where on picture and border a moment lies, against a walk of the beam from dot to dot.
 
-Sizes: 342 dots a line, 262 or 313 lines (documents on FPGA replacements of the chip); borders of 13 and 15 dots,
-of 27 and 24 lines at 60 Hz: Texas Instruments, TMS9918A Data Manual, 1982, table 3-3, from memory.
+Sizes: 342 dots a line, 262 or 313 lines (documents on FPGA replacements of the chip); 28 dots and 51 lines of border at
+60 Hz, three lines more above (gateware quirks document, Video timing); 13 of the dots left: from memory.
 """
 
 from functools import cache

@@ -7,7 +7,7 @@ PARTS = ("6502", "65C02")
 
 @pytest.mark.parametrize("ahead", range(8))
 def test_an_event_in_the_last_cycle_of_the_longest_instruction_comes_in_its_cycle(pair, ahead):
-    """8 cycles: an undocumented read-modify-write through a pointer, on the NMOS part (from memory)."""
+    """8 cycles: an undocumented read-modify-write through a pointer (groepaz, NMOS 6510 Unintended Opcodes, 2017)."""
     # loop: ldx $32, stx $7f05 (NMI in X + 1), inc $32, nops, 40 times rra ($10),y, jmp loop
     program = "A632 8E057F E632" + "EA" * (ahead // 2) + "A632" * (ahead & 1) + "7310" * 40 + "4C00C0"
     boards = pair("6502").with_program(program)
