@@ -43,9 +43,9 @@ def image(program, *, in_ram=True):
 def board(tmp_path):
     """Makes the machine; its folder stays the same."""
 
-    def make(socket, program, engine="exact", *, in_ram=True):
+    def make(socket, program, engine="exact", *, in_ram=True, cpu="65C02"):
         (tmp_path / "rom.bin").write_bytes(image(program, in_ram=in_ram))
-        (tmp_path / "machine.toml").write_text(BOARD + socket)
+        (tmp_path / "machine.toml").write_text(BOARD.replace("65C02", cpu) + socket)
         return Machine.load(tmp_path, engine=engine)
 
     return make
@@ -72,7 +72,54 @@ def test_both_engines_write_the_part_in_the_same_cycles(board, name):
     assert not both[0].findings
 
 
-@pytest.mark.parametrize("engine", ["exact", "core"])
+ENGINES = ("exact", "core")
+STAY = bytes.fromhex("18 90 FE")  # CLC, BCC *: on both parts
+
+
+def doing(m):
+    return m.card(2).words()[-1]
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_64_stores_12_cycles_apart_are_one_page_written_together(board, engine):
+    """AT28C256 data sheet 0006, Page Write; STA abs,Y, INY, CPY #, BNE are 12 cycles, 768 for a page (arithmetic)."""
+    fill = bytes.fromhex("A9 5A A0 00 99 00 90 C8 C0 40 D0 F8")
+    m = board(EEPROM, fill + TOGGLE + STAY, engine)
+    m.run(until=lambda m: "64 byte(s)" in doing(m), timeout=0.01)
+    last = m.cycle
+    m.run_to(last + 150 + 9_990)
+    assert "64 byte(s)" in doing(m)
+    m.run(cycles=60)
+    assert m.peek(0x9000, 65) == b"\x5a" * 64 + b"\xff"
+    assert m.peek(0x10) == 0x5A
+    assert not m.findings
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize("cpu", ["6502", "65C02"])
+def test_a_decrement_of_a_cell_is_one_load_and_the_new_byte_is_stored(board, engine, cpu):
+    """MCS6500 Hardware Manual, 1976, A.4.2: the old byte is written, then the new; W65C02S: the new one alone."""
+    m = board(EEPROM, bytes.fromhex("CE 00 90") + TOGGLE + STAY, engine, cpu=cpu)
+    m.run_to(12_000)
+    assert m.peek(0x9000) == m.peek(0x10) == 0xFE
+    assert not m.findings
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize(("byte", "ends"), [(0x5A, False), (0xDA, True)])
+def test_polling_bit_7_of_a_protected_part_ends_only_where_the_old_byte_has_that_bit_too(board, engine, byte, ends):
+    """AT28C256 data sheet 0006, Software Data Protection: it takes its time and stores nothing; the cell holds $FF."""
+    poll = bytes((0xA2, 0x00, 0x86, 0x10, 0xA9, byte, 0x8D, 0x00, 0x90, 0xAD, 0x00, 0x90, 0x49, byte, 0x30, 0xF9))
+    m = board(EEPROM.replace(" }", ", protected = true }"), poll + bytes.fromhex("E6 10") + STAY, engine)
+    m.run_to(10_000)
+    assert m.peek(0x10) == 0
+    m.run_to(12_000)
+    assert m.peek(0x10) == ends
+    assert m.peek(0x9000) == 0xFF
+    assert [finding.rule for finding in m.findings] == ["write-to-protected"]
+
+
+@pytest.mark.parametrize("engine", ENGINES)
 def test_code_fetched_from_the_part_it_writes_is_the_status_and_crashes(board, engine):
     m = board(EEPROM, STORE + TOGGLE + COUNT, engine, in_ram=False)
     m.run(cycles=200)
@@ -135,7 +182,7 @@ def test_what_a_machine_is_does_not_depend_on_what_its_program_wrote(board):
     assert m.fingerprint == before
 
 
-@pytest.mark.parametrize("engine", ["exact", "core"])
+@pytest.mark.parametrize("engine", ENGINES)
 def test_hidden_memory_is_asked_for_through_banks_too(board, engine):
     """A part whose upper address pin is a bank line: both banks give the status, and the memory again afterwards."""
     socket = 'wires = { A14 = "BANK" }\n' + EEPROM

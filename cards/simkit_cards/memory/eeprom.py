@@ -5,16 +5,17 @@ gives its status where it is read. Three or six writes at published addresses sw
 
 Faithful to: the 28C family in the table below.
 Left out: the hold-off of 5 ms behind power-on (a reset circuit is longer), 12 V on OE or A9, pulse widths (see the
-timing budget). A write that power interrupts stores nothing; a real part may store some of it.
+timing budget), the output RDY/BUSY of 28C64 and 28C65. A write that power interrupts stores nothing; a real part may store some of it.
 
 Sources: Microchip (Atmel), AT28C256 data sheet 0006, sections Byte Write, Page Write, DATA Polling, Toggle Bit,
 Software Data Protection, figures "Software Data Protection Enable/Disable Algorithm" with their notes 2 to 4, table
-"Page Mode Characteristics"; the same of AT28C64B, AT28HC64B, AT28HC256 and AT28C010; AT28C64 (byte write only); Xicor
+"Page Mode Characteristics"; the same of AT28C64B, AT28HC64B, AT28HC256 and AT28C010; AT28C64 (byte write, DATA Polling); Xicor
 X28C256; Intersil X28HC256 (2001), pages 3 and 7. What is not there is from memory, and says so.
 """
 
 from __future__ import annotations
 
+from functools import partial
 from math import ceil, floor
 from typing import Any, Protocol
 
@@ -46,6 +47,7 @@ class EepromPart:
         load_us: t_BLC, the longest time from one byte of a page to the next.
         write_us: t_WC, the longest that the part writes.
         protection: whether it has software data protection.
+        toggle: whether bit 6 of the status changes with each read; otherwise bit 7 alone tells.
     """
 
     size: int
@@ -53,11 +55,15 @@ class EepromPart:
     load_us: int = 150
     write_us: int = 10_000
     protection: bool = True
+    toggle: bool = True
 
+
+_BYTES = partial(EepromPart, size=8192, page=1, load_us=0, protection=False, toggle=False)
+"""AT28C64: byte write only, DATA polling only."""
 
 EEPROMS = {
-    "28C64": EepromPart(size=8192, page=1, load_us=0, write_us=1_000, protection=False),  # 1 ms from memory
-    "28C64E": EepromPart(size=8192, page=1, load_us=0, write_us=200, protection=False),  # from memory
+    "28C64": _BYTES(write_us=1_000),  # from memory
+    "28C64E": _BYTES(write_us=200),
     "28C64B": EepromPart(size=8192),
     "28C64BF": EepromPart(size=8192, write_us=2_000),
     "28HC64BF": EepromPart(size=8192, write_us=2_000),
@@ -170,10 +176,12 @@ class Eeprom:
         """What a read gives while the part loads or writes.
 
         Bit 7 is the last byte's, inverted, bit 6 changes with each read; the rest is indeterminate (AT28C256, DATA
-        Polling, Toggle Bit).
+        Polling, Toggle Bit). AT28C64: bit 6 is, too.
         """
-        rest = int(self._slot.chance("status", cycle) * 64)
-        return ~self._last_byte & 0x80 | self._toggle << 6 | rest
+        rest = int(self._slot.chance("status", cycle) * 128)
+        if self.part.toggle:
+            rest = rest & 0x3F | self._toggle << 6
+        return ~self._last_byte & 0x80 | rest
 
     def read(self, cycle: int) -> int:
         """A read while the part loads or writes."""
@@ -227,7 +235,7 @@ class Eeprom:
             "write-while-busy",
             cycle,
             f"The {self.name} was writing, up to cycle {self._ends}, when ${value:02X} was written to {where}: the "
-            "byte is lost. Poll bit 7 or bit 6 before the next write.",
+            f"byte is lost. Poll bit 7 {'or bit 6 ' if self.part.toggle else ''}before the next write.",
         )
 
     def _take(self, offset: int, value: int, cycle: int) -> None:

@@ -73,7 +73,7 @@ class Rom(Card):
     kind: ClassVar[str] = "rom"
     Settings: ClassVar[type] = RomSettings
     faithful_to: ClassVar[str] = "27256 and its relatives, 28C64, 28C256, 28C010, 39SF010A/020A/040"
-    model: ClassVar[int] = 2
+    model: ClassVar[int] = 3
     winning_strobe: ClassVar[str] = "output"
     pin_names: ClassVar[Mapping[str, str]] = MEMORY_PINS
 

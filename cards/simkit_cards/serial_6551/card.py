@@ -54,7 +54,7 @@ class Serial6551(Card):
 
     kind: ClassVar[str] = "serial-6551"
     Settings: ClassVar[type] = Serial6551Settings
-    model: ClassVar[int] = 2
+    model: ClassVar[int] = 3
     faithful_to: ClassVar[str] = "SY6551, R6551, CDP65C51, W65C51N"
     pin_names: ClassVar[Mapping[str, str]] = {
         **{"RS0": "A0", "RS1": "A1"},

@@ -101,13 +101,13 @@ class Receiver:
         if registers.echoes and not registers.status & Status.RDRF and not self._cts.level(cycle):
             # An overrun sends mark instead [CDP Figure 14], and so does CTS high (from memory).
             self._port.sent.append((cycle, byte))
-        if registers.status & Status.RDRF:
+        if registers.status & Status.RDRF:  # the interrupt is RDRF's, OVRN has none of its own. [SY] status register
             registers.status |= Status.OVRN
             self._slot.report("serial-overrun", cycle, told.overrun(byte, self.byte_cycles()))
-        else:
-            self.received = byte
-            registers.status &= ~ERRORS
-            registers.status |= Status.RDRF | self._errors(spoiled)
+            return
+        self.received = byte
+        registers.status &= ~ERRORS
+        registers.status |= Status.RDRF | self._errors(spoiled)
         if not registers.command & 0x02:
             registers.request()
 

@@ -140,6 +140,18 @@ def test_a_part_without_pages_writes_each_byte_alone_and_takes_sequences_for_dat
     assert bench.peek(0x0AAA) != 0x55
 
 
+@pytest.mark.parametrize("part", EEPROMS)
+def test_the_part_that_writes_bytes_alone_has_bit_7_to_poll_and_no_toggle_bit(part):
+    """AT28C64 data sheet: DATA Polling; AT28C64B, AT28C256 and the others: Toggle Bit, too."""
+    bench = fitted(part)
+    bench.write(0x200, 0x5A)
+    seen = [bench.read(0x200) for _ in range(40)]
+    assert {byte & 0x80 for byte in seen} == {0x80}
+    toggles = [byte & 0x40 for byte in seen] == [0x40, 0] * 20
+    assert toggles is (part not in ("28C64", "28C64E"))
+    assert {byte & 0x40 for byte in seen} == {0, 0x40}
+
+
 def test_faster_parts_and_the_part_in_hand_write_for_their_own_time():
     """[AT] AT28C256F 3 ms; a part that takes 2 ms is said by `write_us`."""
     for settings_, cycles in (({"part": "28C256F"}, 3_000), ({"part": "28C256", "write_us": 2_000}, 2_000)):

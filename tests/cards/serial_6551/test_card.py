@@ -264,6 +264,23 @@ def test_error_bits_belong_to_the_character_and_do_not_interrupt(spoiled, parity
     assert bench.level("INT")
 
 
+def test_a_byte_that_is_lost_asks_for_no_interrupt_and_the_next_one_that_is_kept_does():
+    """SY6551 data sheet, status register: OVRN causes no interrupt of its own; RDRF, which stands already, has had its."""
+    bench = make(command=0x09)
+    for byte in b"xy":
+        bench.outside("serial", "receive", byte)
+    bench.run(600)
+    assert bench.read(STATUS) & (IRQ | RDRF | OVRN) == IRQ | RDRF
+    bench.run(600)
+    assert bench.level("INT")
+    assert bench.read(STATUS) & (IRQ | RDRF | OVRN) == RDRF | OVRN
+    bench.read(DATA)
+    bench.outside("serial", "receive", ord("z"))
+    bench.run(600)
+    assert not bench.level("INT")
+    assert bench.read(STATUS) & (IRQ | RDRF | OVRN) == IRQ | RDRF
+
+
 def test_receiver_interrupt_falls_with_rdrf_and_ends_with_the_status_read():
     """SY6551 data sheet: reading the status clears the IRQ bit and the pin."""
     bench = make(command=0x09)
