@@ -1,4 +1,8 @@
-"""Wiring: each entry has its sentence, and what is done to a line is the same on both engines, at core speed."""
+"""Wiring: each entry has its sentence, and what is done to a line is the same on both engines, at core speed.
+
+An open input reads high: common practice. Of two outputs on one wire the low one wins: forum64.de, on EPROM and bus
+conflicts, of NMOS and TTL outputs.
+"""
 
 import random
 

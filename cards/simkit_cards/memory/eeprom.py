@@ -5,12 +5,14 @@ gives its status where it is read. Three or six writes at published addresses sw
 
 Faithful to: the 28C family in the table below.
 Left out: the hold-off of 5 ms behind power-on (a reset circuit is longer), 12 V on OE or A9, pulse widths (see the
-timing budget), the output RDY/BUSY of 28C64 and 28C65. A write that power interrupts stores nothing; a real part may store some of it.
+timing budget), the output RDY/BUSY of 28C64 and 28C65. A write that power interrupts stores nothing; a real part may
+store some of it.
 
 Sources: Microchip (Atmel), AT28C256 data sheet 0006, sections Byte Write, Page Write, DATA Polling, Toggle Bit,
 Software Data Protection, figures "Software Data Protection Enable/Disable Algorithm" with their notes 2 to 4, table
-"Page Mode Characteristics"; the same of AT28C64B, AT28HC64B, AT28HC256 and AT28C010; AT28C64 (byte write, DATA Polling); Xicor
-X28C256; Intersil X28HC256 (2001), pages 3 and 7. What is not there is from memory, and says so.
+"Page Mode Characteristics"; the same of AT28C64B, AT28HC64B, AT28HC256 and AT28C010; AT28C64 (Byte
+Write, DATA Polling); Xicor X28C256; Intersil X28HC256 (2001), pages 3 and 7. What is not there is from memory, and says
+so.
 """
 
 from __future__ import annotations

@@ -7,7 +7,8 @@ Left out: what timer 2 reads while it paces the shift register; the order of a c
     (setting `timeout_during_read` gives either outcome); input hysteresis and drive strength.
 
 Sources:
-    [R] Rockwell, R6522 Versatile Interface Adapter, data sheet: registers, timers, peripheral control, RESET.
+    [R] Rockwell, R6522 Versatile Interface Adapter, data sheet, as transcribed by F. Kontros (its own pages could not
+        be read): registers, timers, peripheral control, RESET.
     [WDC] Western Design Center, W65C22 and W65C22S data sheets: section 1.7 (timer 1), Figures 2-3 and 2-4 (timer
         timing), section 2.10 and Figure 2-5 (pulse counting), Figures 2-10 to 2-12 (shift register), tIPW and tICW.
     [TEST] A public hardware test of the external shift clock, 2024; cbm-hackers list, 2023-2024.

@@ -7,7 +7,7 @@ Faithful to: SY6551, R6551, CDP65C51, W65C51N (setting `part`).
 Left out: 1.5 stop bits with parity; a far side at another rate; bits of a break on the receive pin.
 
 Sources:
-    [SY] Synertek, SY6551 data sheet: status, command and control register tables.
+    [SY] Synertek, SY6551 data sheet, as public pages reproduce it: status, command and control register tables.
     [CDP] Harris, CDP65C51 data sheet: pages 5-15 and 5-16, Figures 5, 9, 10, 14.
     [WDC] Western Design Center, W65C51N data sheet: pages 8 to 14, note at the transmitter data register empty bit.
     [F1] Forum 6502.org, posts 29784 and 52022: transmit status of the W65C51N, CTS.

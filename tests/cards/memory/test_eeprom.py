@@ -222,6 +222,45 @@ def test_of_any_writes_only_the_published_sequences_switch_the_protection(steps,
     assert (bytes(bench.card.rom()), bench.card._part.protected) == _expected(before, protected, writes)
 
 
+SHEETS = {  # bytes, bytes of a page, t_BLC and t_WC in us
+    "28C64": (8_192, 1, 0, 1_000),  # AT28C64; 1 ms from memory
+    "28C64E": (8_192, 1, 0, 200),  # AT28C64
+    "28C64B": (8_192, 64, 150, 10_000),  # [B] Page Mode Characteristics
+    "28C64BF": (8_192, 64, 150, 2_000),  # [B]
+    "28HC64BF": (8_192, 64, 150, 2_000),  # AT28HC64B, the same table
+    "28C65": (8_192, 32, 100, 5_000),  # from memory, but for the 100 us: ON, CAT28LV65 data sheet
+    "28C256": (32_768, 64, 150, 10_000),  # [AT]
+    "28C256F": (32_768, 64, 150, 3_000),  # [AT]
+    "28HC256F": (32_768, 64, 150, 3_000),  # AT28HC256, the same table
+    "X28C256": (32_768, 64, 100, 5_000),  # Xicor, X28C256 data sheet: 78 us a byte, 64 bytes
+    "X28HC256": (32_768, 128, 100, 3_000),  # Intersil, X28HC256 data sheet, revision 1.1, 2001, pages 3 and 7
+    "28C010": (131_072, 128, 150, 10_000),  # AT28C010, the same table
+}
+
+
+@pytest.mark.parametrize("part", EEPROMS)
+def test_size_page_and_times_of_each_part_are_those_of_its_sheet(part):
+    """At 1 MHz a cycle is a microsecond. A page is what one load may fill; a part without pages loads one byte."""
+    size, page, load, busy = SHEETS[part]
+    bench = fitted(part)
+    assert bench.card._size == size
+    start = size - page
+    bench.card.write(start, 0x11, bench.cycle)
+    if page > 1:
+        bench.run(load)
+        bench.card.write(size - 1, 0x22, bench.cycle)
+    bench.run(load + busy)
+    assert bench.card._part.busy
+    bench.run(1)  # the cycle in which the write ends is over
+    assert not bench.card._part.busy
+    assert [bench.card.peek(at, bench.cycle) for at in (start, size - 1)] == [0x11, 0x22 if page > 1 else 0x11]
+    assert not rules(bench)
+    bench.card.write(start - 1, 0x33, bench.cycle)
+    bench.run(1)
+    bench.card.write(start, 0x44, bench.cycle)
+    assert rules(bench) == {"page-write-leaves-page" if page > 1 else "write-while-busy"}
+
+
 def test_each_part_of_the_table_is_a_card():
     for name, part in EEPROMS.items():
         bench = Bench(Rom, {"part": name})

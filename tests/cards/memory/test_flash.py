@@ -98,6 +98,29 @@ def test_addresses_of_commands_are_compared_up_to_a14():
     assert bench.card.peek(0x40000, bench.cycle) == 0x21
 
 
+def test_what_is_written_while_it_works_is_ignored_and_told():
+    """[SST] Byte-Program: commands during the internal operation are ignored."""
+    bench = fitted()
+    write(bench, *PROGRAM, (0x20, 0x00), *PROGRAM, (0x21, 0x00))
+    bench.run(21)
+    assert [bench.peek(at) for at in (0x20, 0x21)] == [0x00, 0x21]
+    assert bench.findings.count("write-while-busy") == 4
+    write(bench, *PROGRAM, (0x21, 0x00))
+    bench.run(21)
+    assert bench.peek(0x21) == 0x00
+
+
+def test_any_time_may_pass_between_the_writes_of_a_command_and_reads_do_not_end_it():
+    """From memory: the part has no t_BLC."""
+    bench = fitted()
+    for step in (*PROGRAM, (0x30, 0x00)):
+        write(bench, step)
+        bench.run(5 if step[0] == 0x30 else 20_000)
+        bench.read(0x1234)
+    bench.run(21)
+    assert bench.peek(0x30) == 0x00
+
+
 LETTERS = {
     "a": (0x5555, 0xAA), "b": (0x2AAA, 0x55), "p": (0x5555, 0xA0), "e": (0x5555, 0x80), "c": (0x5555, 0x10),
     "s": (0x1234, 0x30), "i": (0x5555, 0x90), "f": (0x0000, 0xF0), "d": (0x1235, 0x00), "w": (0x2AAA, 0xAA),

@@ -505,6 +505,21 @@ def test_the_quiet_port_register_clears_nothing(via):
     assert via.peek(IFR) == 0
 
 
+@pytest.mark.parametrize("code", [0b100, 0b101])
+def test_the_quiet_port_register_starts_no_handshake_and_no_pulse(via, code):
+    """R6522 data sheet, register 15; and CB2 answers writes of register 0 alone, never reads."""
+    via.write(PCR, code << 5 | code << 1)
+    via.read(ORA_QUIET)
+    via.write(ORA_QUIET, 0x55)
+    via.read(ORB)
+    assert via.level("CA2")
+    assert via.level("CB2")
+    via.read(ORA)
+    assert not via.level("CA2")
+    via.write(ORB, 0x55)
+    assert not via.level("CB2")
+
+
 def test_port_a_reads_pins_and_port_b_reads_its_output_register(via):
     """R6522 data sheet, port registers: an overloaded output reads 0 on port A and as written on port B."""
     via.write(DDRA, 0xFF)

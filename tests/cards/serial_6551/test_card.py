@@ -96,6 +96,22 @@ def test_115200_baud_from_the_crystal_on_the_later_part_only():
     assert clocked.byte_cycles(0) == 87
 
 
+@pytest.mark.parametrize(("outside_hz", "arrives"), [(153_600, True), (0, False)])
+def test_with_rcs_0_the_receiver_runs_by_the_clock_on_rxc_and_the_transmitter_by_the_generator(outside_hz, arrives):
+    """SY6551 data sheet, control register bit 4: RxC is 16 times the rate, 9600 baud here; 9.5 bits are 989.6 us."""
+    bench = make(control=0x0F, outside_clock_hz=outside_hz)
+    start = bench.cycle
+    bench.outside("serial", "receive", 0x5A)
+    bench.write(DATA, 0x41)
+    bench.run_to(start + 524)
+    assert [byte for _, byte in sent(bench)] == [0x41], "at 19 200 baud"
+    bench.run_to(start + 988)
+    assert not bench.peek(STATUS) & RDRF
+    bench.run_to(start + 992)
+    assert bool(bench.peek(STATUS) & RDRF) is arrives
+    assert bench.findings.count("serial-not-listening") == (not arrives)
+
+
 def test_two_stores_fill_both_registers_and_the_third_would_wait(bench):
     """SY6551 data sheet, TDRE: the data register moves to the shift register at the start bit."""
     bench.write(DATA, 0x41)
@@ -265,7 +281,7 @@ def test_error_bits_belong_to_the_character_and_do_not_interrupt(spoiled, parity
 
 
 def test_a_byte_that_is_lost_asks_for_no_interrupt_and_the_next_one_that_is_kept_does():
-    """SY6551 data sheet, status register: OVRN causes no interrupt of its own; RDRF, which stands already, has had its."""
+    """SY6551 data sheet, status register: OVRN causes no interrupt of its own; RDRF has had its already."""
     bench = make(command=0x09)
     for byte in b"xy":
         bench.outside("serial", "receive", byte)
