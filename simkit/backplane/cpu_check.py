@@ -13,7 +13,7 @@ _INPUTS = ("BE", "IRQ", "NMI", "RDY", "RESET", "SO")
 
 def check_cpu_pins(part: str, bus: Bus, findings: Findings) -> None:
     """Report what is done to pins of the CPU; call once lines are joined."""
-    moved = bus.cpu_lines.outputs if bus.cpu_lines is not None else ()
+    moved = bus.accesses.cpu_lines.outputs if bus.accesses.cpu_lines is not None else ()
     for entry in bus.wiring.entries:
         if entry.slot not in (None, CPU) or not entry.name:
             continue

@@ -5,14 +5,15 @@ Only Ctrl-C passes: SystemExit or an exception of pytest's out of a card must no
 SimkitError of the card's own is no word of the kit. What a card gives is checked (`answers.py`), and while it is only
 asked it may not act (`simkit.contract.turn`).
 
-Accesses, events and input are the exception in form alone: `Bus._read_cards`, `_write_cards`, `write_late` and `begin`
-have the same within themselves, as a call more would cost a tenth of a register's time; so have changes of lines.
+Accesses, events and input are the exception in form alone: `Accesses._read_cards`, `_write_cards`, `write_late` and
+`Agenda.begin` have the same within themselves, as a call more would cost a tenth of a register's time; so have changes
+of lines.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from types import FrameType
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
@@ -23,8 +24,10 @@ from simkit.contract.errors import CardError, CardMisuse, SimkitError
 from simkit.contract.turn import BETWEEN, Turn
 
 if TYPE_CHECKING:
+    from simkit.backplane.access import Access
     from simkit.backplane.seat import Seat
     from simkit.contract.lines import Pin
+    from simkit.contract.nets import Nets
 
 _T = TypeVar("_T")
 
@@ -36,7 +39,9 @@ class Guard:
 
     Args:
         turn: whose turn it is.
-        address: gives the address of the access under way, or None.
+        access: the access under way.
+        nets: the lines.
+        seats: the cards by slot.
         alarm: called when something is owed.
 
     Attributes:
@@ -44,9 +49,13 @@ class Guard:
             swallowed it.
     """
 
-    def __init__(self, turn: Turn, address: Callable[[], int | None], alarm: Callable[[], None]) -> None:
+    def __init__(
+        self, turn: Turn, access: Access, nets: Nets, seats: Mapping[int, Seat], alarm: Callable[[], None]
+    ) -> None:
         self._turn = turn
-        self._address = address
+        self._access = access
+        self._nets = nets
+        self._seats = seats
         self._alarm = alarm
         self._passing: BaseException | None = None
         self._told: CardError | None = None
@@ -166,7 +175,7 @@ class Guard:
         if error is self._passing or _is_for_another(error):
             return error
         if error is not self._told:
-            address = self._address()
+            address = self._access.address
             when = f" in cycle {cycle}" if cycle >= 0 else ""
             where = f" at ${address:04X}" if address is not None else ""
             if function is None:
@@ -183,10 +192,31 @@ class Guard:
             self.owe(self._told)
         return self._told
 
+    def told_of_cycle(self, error: BaseException, seat: Seat | None, method: str, cycle: int) -> BaseException:
+        """What to raise for what came out of an access, or of lines that settle: of a card accessed, or of one told."""
+        pin = self._nets.notifying
+        if pin is not None:
+            seat, method = self._seats.get(pin.slot, seat), "pin_changed"
+        return error if seat is None else self.told(error, seat, method, cycle)
+
+    def tell_of_cycle(self, error: BaseException, seat: Seat | None, method: str, cycle: int) -> NoReturn:
+        """Raise what `told_of_cycle` gives."""
+        told = self.told_of_cycle(error, seat, method, cycle)
+        if told is self.owed:  # another card's, that has got through
+            self.owed = None
+        if told is error:
+            raise error
+        raise told from told.__cause__
+
     def owe(self, failure: CardError) -> None:
         """A failure that nobody may see: the machine raises it as soon as it can."""
         self.owed = failure
         self._alarm()
+
+    def owe_misuse(self, slot: int, misuse: CardMisuse) -> None:
+        """A card did something while nobody had called it."""
+        who = self._seats[slot].name if slot in self._seats else f"slot {slot}"
+        self.owe(failure(misuse, who, "its own code", slot=slot))
 
     def raise_owed(self) -> None:
         """Raise what is owed, once."""

@@ -37,12 +37,12 @@ GUARDED = frozenset(
         ("simkit.backplane.guard", "Guard.ask"),
         ("simkit.backplane.guard", "Guard.wait_cycles"),
         ("simkit.backplane.guard", "call_unplugged"),
-        ("simkit.backplane.bus", "Bus._read_cards"),
-        ("simkit.backplane.bus", "Bus._write_cards"),
+        ("simkit.backplane.accesses", "Accesses._read_cards"),
+        ("simkit.backplane.accesses", "Accesses._write_cards"),
+        ("simkit.backplane.accesses", "Accesses.write_late"),
         ("simkit.backplane.guard", "Guard.level"),
-        ("simkit.backplane.bus", "Bus.begin"),
+        ("simkit.backplane.agenda", "Agenda.begin"),
         ("simkit.backplane.bus", "Bus.settle"),
-        ("simkit.backplane.bus", "Bus.write_late"),
     }
 )
 """Module and name of the functions that call cards and tell what comes out of them."""

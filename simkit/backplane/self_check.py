@@ -57,7 +57,7 @@ def _check_image(bus: Bus, seat: Seat, findings: Findings) -> None:
     text = (
         f"{seat.name}: the image has {len(image)} bytes, the part {part}; it stands at offset $0000"
         f"{_on_the_bus(bus, seat, len(image))}, so {words} in filler (from ${address:04X}, offset "
-        f"${bus.table.offset(seat, address):04X})."
+        f"${bus.reach.table.offset(seat, address):04X})."
     )
     reset = _reset_at_the_top(bus, seat, image, part)
     if reset is None:
@@ -92,7 +92,7 @@ def _on_the_bus(bus: Bus, seat: Seat, length: int) -> str:
     first = last = None
     for start, end in ranges(table):
         for address in range(start, end + 1):
-            offset = bus.table.offset(seat, address)
+            offset = bus.reach.table.offset(seat, address)
             if offset == 0 and first is None:
                 first = address
             if offset == length - 1 and last is None:

@@ -7,31 +7,41 @@ from typing import Protocol
 from simkit.contract.turn import Turn
 
 
+class UnderWay(Protocol):
+    """The access under way, as a slot can ask of it."""
+
+    @property
+    def address(self) -> int | None:
+        """On the address lines; None between accesses."""
+
+    @property
+    def reading(self) -> bool:
+        """Whether it is a read."""
+
+    @property
+    def spare(self) -> bool:
+        """Whether it is a read whose byte the CPU throws away."""
+
+    @property
+    def fetching(self) -> bool:
+        """Whether it is a read that fetches an opcode, or a vector."""
+
+    def pc(self, cycle: int) -> int | None:
+        """The instruction that makes the access of `cycle`; None between accesses."""
+
+
 class Host(Protocol):
     """The backplane as a slot sees it; `simkit.backplane.bus.Bus` is one, a test may bring another.
 
     Attributes:
-        access_address: address of the access under way, None between accesses.
         turn: when the card may act.
     """
 
-    access_address: int | None
     turn: Turn
 
     @property
-    def reading(self) -> bool:
-        """Whether the access under way is a read."""
-
-    @property
-    def spare_read(self) -> bool:
-        """Whether the access under way is a read whose byte the CPU throws away."""
-
-    @property
-    def program_read(self) -> bool:
-        """Whether the read under way fetches an opcode, or a vector."""
-
-    def access_pc(self, cycle: int) -> int | None:
-        """The instruction that makes the access of `cycle`; None between accesses."""
+    def access(self) -> UnderWay:
+        """The access under way."""
 
     def arm(self, cycle: int, slot: int, name: str) -> None:
         """Have the card in `slot` called in phase 0 of `cycle`; an earlier call of that name is replaced."""

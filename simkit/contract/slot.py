@@ -244,9 +244,9 @@ class Slot:
         rule, cycle, message, address = str(rule), when, str(message), where
         pc = None
         if self._host is not None:
-            pc = self._host.access_pc(cycle)
+            pc = self._host.access.pc(cycle)
             if address is None:
-                address = self._host.access_address
+                address = self._host.access.address
         self._findings.add(rule, cycle, message, address=address, slot=self._number, pc=pc)
 
     @property
@@ -255,7 +255,7 @@ class Slot:
 
         A card sees its own pins alone; whoever reads of a finding wants the address that the program used.
         """
-        address = None if self._host is None else self._host.access_address
+        address = None if self._host is None else self._host.access.address
         return "its addresses" if address is None else f"${address:04X}"
 
     @property
@@ -264,7 +264,7 @@ class Slot:
 
         No board can know that. It is for findings alone, so that a card does not report what the program did not do.
         """
-        return self._host is not None and self._host.spare_read
+        return self._host is not None and self._host.access.spare
 
     @property
     def fetching(self) -> bool:
@@ -272,12 +272,12 @@ class Slot:
 
         As `spare`, for findings alone: of SYNC and VPB most boards see nothing.
         """
-        return self._host is not None and self._host.program_read
+        return self._host is not None and self._host.access.fetching
 
     @property
     def reading(self) -> bool:
         """Whether the access under way is a read: R/W as a card sees it whose strobe is true for both."""
-        return self._host is not None and self._host.reading
+        return self._host is not None and self._host.access.reading
 
     @property
     def data_before(self) -> int:

@@ -21,7 +21,7 @@ Candidate = tuple[Row, str | None, int]
 
 def candidates(machine: Machine, address: int) -> Sequence[Candidate]:
     """What banks have at an address; none where only one is."""
-    listing = machine.source_lines.listing if machine.bus.banks.lines else None
+    listing = machine.source_lines.listing if machine.bus.reach.banks.lines else None
     return () if listing is None else listing.candidates(address)
 
 

@@ -1,6 +1,6 @@
 """Whoever keeps a machine's history is told of all that changes the machine, but for what its own running does.
 
-Input is not told here: `Bus.add_watch(outside=)` tells of it, as it is taken.
+Input is not told here: `Watchers.add(outside=)` tells of it, as it is taken.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 class History(Protocol):
-    """One that is told: `Machine.histories` holds it, and `Bus.add_watch(run=)` has it told of runs."""
+    """One that is told: `Machine.histories` holds it, and `Watchers.add(run=)` has it told of runs."""
 
     @property
     def next_look(self) -> int:

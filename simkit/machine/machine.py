@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import attrs
 
-from simkit.backplane.bus import OUTSIDE_MACHINE, WatchHandle
+from simkit.backplane.agenda import OUTSIDE_MACHINE
 from simkit.backplane.cpu_check import check_cpu_pins
 from simkit.backplane.cycle import BusCycle
 from simkit.backplane.joining import as_cards_reach
 from simkit.backplane.seat import Seat
 from simkit.backplane.self_check import check_power_on
 from simkit.backplane.vectors import VECTORS
+from simkit.backplane.watchers import WatchHandle
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.contract.lines import Drive, Pin, PinSpec
@@ -109,7 +110,7 @@ class Machine:
         self.identity = self.fingerprint.digest
         self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
         self.bus.nets.line(as_cards_reach("RESET", self.bus.wiring)).join(self._reset_button)
-        self.bus.machine_events["reset"] = self._reset_moved
+        self.bus.agenda.machine_events["reset"] = self._reset_moved
         self.cpu: CoreCpu = make_cpu(
             description.cpu,
             self.bus,
@@ -122,7 +123,7 @@ class Machine:
             room=assembly.core,
         )
         self.cpu.start = start
-        self.bus.cpu_lines = heard_lines(description.cpu, self.bus)
+        self.bus.accesses.cpu_lines = heard_lines(description.cpu, self.bus)
         self.cpu.pulls_ready = ready_output(description.cpu, self.bus)
         self.bus.attach(self.cpu)
         check_overlaps(description, self.bus)
@@ -434,7 +435,7 @@ class Machine:
         """Queue an outside event for the current cycle or cycle `at`."""
         if at is not None and not isinstance(at, int):
             raise SimkitError(f"at is {at!r}; a cycle is a whole number.", remedy="Write at=m.cycle + 1000, say.")
-        self.bus.schedule(self.cycle if at is None else max(at, self.cycle), slot, port, action, arguments)
+        self.bus.agenda.schedule(self.cycle if at is None else max(at, self.cycle), slot, port, action, arguments)
 
     def look_at_texts(self) -> None:
         """Have who waits for a text look whether it is there; does nothing while the CPU runs."""
@@ -444,7 +445,7 @@ class Machine:
 
     def last_queued(self, slot: int, port: str) -> int:
         """Cycle of the last outside event queued for a port, 0 when there is none."""
-        return max((e[0] for e in self.bus.pending_outside() if (e[2], e[3]) == (slot, port)), default=0)
+        return max((e[0] for e in self.bus.agenda.pending_outside() if (e[2], e[3]) == (slot, port)), default=0)
 
     def peek(self, address: int, n: int = 1) -> Any:
         """Byte at an address as a read would give it, without any effect; `n` > 1 gives bytes."""
@@ -600,7 +601,7 @@ class Machine:
         """Have `probe(bus_cycle)` called after every bus cycle until the handle's `remove`."""
         if not callable(probe):
             raise SimkitError(f"{probe!r} cannot be a probe.", remedy="Give a function that takes a BusCycle.")
-        return self.bus.add_watch(probe=probe)
+        return self.bus.watchers.add(probe=probe)
 
     # stepping inside an instruction -----------------------------------------------------------------------------------
 

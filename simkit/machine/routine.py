@@ -175,7 +175,7 @@ def _run(machine: ProgramHandle, name: str, back: int, top: int, cycles: int, ti
 
     limit = machine.cycle + cycles
     other_stack = False  # the routine has moved S itself
-    watch = bus.add_watch(tap=tap)
+    watch = bus.watchers.add(tap=tap)
     try:
         while not (cpu.pc == back and cpu.sp == top):
             if cpu.cycle >= limit:

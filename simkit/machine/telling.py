@@ -91,7 +91,7 @@ class Telling:
             lambda a: machine.bus.peek(a & 0xFFFF, machine.cycle, machine.cpu.last),
             address,
             machine.description.cpu,
-            names_in_banks(machine, address) if machine.bus.banks.lines else self.naming.labels.names(),
+            names_in_banks(machine, address) if machine.bus.reach.banks.lines else self.naming.labels.names(),
         )
 
     # what was executed ------------------------------------------------------------------------------------------------
@@ -127,7 +127,7 @@ class Telling:
         machine = self._machine
         at = finding.cycle
         if finding.pc is not None:  # a card may report an earlier cycle than that of the access
-            late = machine.bus.late_cycle
+            late = machine.bus.access.late_cycle
             at = machine.cycle if late is None else late
         notes = [note for note in machine.cpu.last_notes(MOST_NOTES) if note[0] <= at]
         if finding.pc is not None and (not notes or notes[-1][1] != finding.pc):  # so long ago that it is forgotten
@@ -137,7 +137,7 @@ class Telling:
     def _executed(self, note: Note) -> Executed:
         cycle, pc = note
         machine = self._machine
-        others = candidates(machine, pc) if machine.bus.banks.since > cycle else []
+        others = candidates(machine, pc) if machine.bus.reach.banks.since > cycle else []
         if others:
             return executed_in_a_bank(machine, cycle, pc, others)
         return Executed(cycle, pc, self._disassembled(pc).text, machine.place(pc))

@@ -66,7 +66,7 @@ def run_to_moment(machine: Machine, moments: list[Moment], given: str, *, limit:
     waits: list[Wait] = []
     try:
         waits.extend(Wait(machine, moment, comes) for moment in moments)
-        if not come and not (machine.cpu.halted and not machine.bus.pending_outside()):
+        if not come and not (machine.cpu.halted and not machine.bus.agenda.pending_outside()):
             machine.run_to(limit)
     finally:
         for wait in waits:

@@ -118,8 +118,8 @@ class Wait:
             else:
                 cpu.after_instruction(self._once)
 
-        bus.see(address, seen)
-        self._cancel = lambda: bus.see_no_more(address, seen)
+        bus.watchers.see(address, seen)
+        self._cancel = lambda: bus.watchers.see_no_more(address, seen)
 
     def _await_finding(self) -> None:
         machine = self._machine
@@ -134,11 +134,11 @@ class Wait:
                 self._once()
 
         findings.tell(found)
-        bus.let_no_write_wait(True)
+        bus.watchers.let_no_write_wait(True)
 
         def cancel() -> None:
             findings.tell_no_more(found)
-            bus.let_no_write_wait(False)
+            bus.watchers.let_no_write_wait(False)
 
         self._cancel = cancel
 

@@ -276,7 +276,7 @@ def _measure_row(
 def _turn(machine: Machine, accesses: Sequence[_Access], length: int, cycles: int) -> tuple[float, float]:
     """Make accesses in place of the CPU; nanoseconds of one, and of phase 0 between two."""
     bus, cpu = machine.bus, machine.cpu
-    read, write, begin, data = bus.read, bus.write, bus.begin, Kind.DATA
+    read, write, begin, data = bus.accesses.read, bus.accesses.write, bus.agenda.begin, Kind.DATA
     order = tuple(islice(cycle_through(accesses), length))
     cycle, place = cpu.cycle, 0
     spent = between = 0.0

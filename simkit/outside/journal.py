@@ -15,7 +15,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from simkit.backplane.bus import OUTSIDE_MACHINE, OutsideEvent, WatchHandle
+from simkit.backplane.agenda import OUTSIDE_MACHINE
+from simkit.backplane.watchers import OutsideEvent, WatchHandle
 from simkit.contract.errors import SimkitError, file_error
 from simkit.contract.events import NEVER
 from simkit.contract.shapes import StateError
@@ -210,7 +211,7 @@ class Journal:
 
     def _watch(self, machine: Machine) -> None:
         self.machine = machine
-        self._handle: WatchHandle = machine.bus.add_watch(outside=self._taken, run=self)
+        self._handle: WatchHandle = machine.bus.watchers.add(outside=self._taken, run=self)
         machine.histories.append(self)
 
     def _unwatch(self) -> None:

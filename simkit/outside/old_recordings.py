@@ -11,7 +11,7 @@ from typing import Any
 
 import attrs
 
-from simkit.backplane.bus import OUTSIDE_MACHINE
+from simkit.backplane.agenda import OUTSIDE_MACHINE
 from simkit.contract.shapes import Shape, StateError, many, record, row, whole
 from simkit.outside.entries import CYCLE, FINGERPRINT, MAX_PARTS, SHAPES, SLOT, TEXT, Entry, Place
 

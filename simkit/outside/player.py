@@ -15,7 +15,7 @@ from typing import Any
 
 import attrs
 
-from simkit.backplane.bus import OUTSIDE_MACHINE
+from simkit.backplane.agenda import OUTSIDE_MACHINE
 from simkit.contract.errors import CardError, SimkitError, near
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.machine import Machine
@@ -114,7 +114,7 @@ class Player:
         self._held: dict[tuple[int, str, tuple[Any, ...]], None] = {}
         self._check()
         self._own_from: int | None = None
-        pending = machine.bus.pending_outside()
+        pending = machine.bus.agenda.pending_outside()
         if pending:
             self.other_input(pending[0][0])
         self.notes += recording.words()
@@ -163,7 +163,7 @@ class Player:
             fields = entry.fields
             if entry.kind == "input":
                 event = (fields["slot"], fields["port"], fields["action"], fields["arguments"])
-                if event not in known and not bus.takes(*event):
+                if event not in known and not bus.agenda.takes(*event):
                     slot, port, action, _ = event
                     raise self._refused(
                         f"holds the input {action!r} at the port {port!r} of slot {slot}, which nothing on this "
@@ -251,7 +251,7 @@ class Player:
 
     def stop(self) -> None:
         """Play no more; input that would have come is dropped."""
-        self.machine.bus.forget_outside()
+        self.machine.bus.agenda.forget_outside()
         self._next = None
         self.ended = True
 
@@ -328,7 +328,7 @@ class Player:
 
     def _anew(self) -> None:
         """A power-on begins: input comes from the recording alone."""
-        self.machine.bus.forget_outside()
+        self.machine.bus.agenda.forget_outside()
         self._own_from = None
         self._held.clear()
 

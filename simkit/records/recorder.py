@@ -149,7 +149,7 @@ class Recorder:
         self._marks: list[bytes] = []
         self._coming: Words = np.zeros(0, np.uint64)  # marks of a cycle for which there may be no room
         self._tables: dict[int, NDArray[np.uint8]] = {}
-        self._decoding = self._present = machine.bus.banks.number
+        self._decoding = self._present = machine.bus.reach.banks.number
         self.full: int | None = None
         slots = which is not None and bool(which.slots)
         self._handle = machine.bus.record(
@@ -199,7 +199,7 @@ class Recorder:
     def decodings(self) -> Decodings:
         """Changes of the decoding; `first_decoding` is the one before."""
         words = self._marked(DECODING)
-        banks = self._machine.bus.banks
+        banks = self._machine.bus.reach.banks
         numbers = words.astype(np.uint16)
         most = max([self._decoding, *numbers.tolist()])
         levels = tuple(banks.levels(number) for number in range(most + 1))
@@ -312,7 +312,7 @@ class Recorder:
         """Of addresses (bit 16: of writes), whether they reach a card that is asked for; worked out when first met."""
         assert self._which is not None
         known = self._tables.setdefault(decoding, np.full(0x2_0000, _UNKNOWN, np.uint8))
-        table = self._machine.bus.banks.table(decoding)
+        table = self._machine.bus.reach.banks.table(decoding)
         for one in np.unique(index[known[index] == _UNKNOWN]).tolist():
             plan = table.write_plan(one & 0xFFFF) if one >> 16 else table.read_plan(one)
             known[one] = not self._which.slots.isdisjoint(plan.selected)

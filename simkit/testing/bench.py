@@ -88,7 +88,7 @@ class Bench:
         self.findings = self._make_findings()
         self.settings: Any = make_settings(card.Settings, settings or {})
         self._bus = Bus(self.findings, seed=seed)
-        self._bus.events = self._make_events()
+        self._bus.agenda.events = self._make_events()
         slot = Slot(SLOT, clock_hz, seed, self.findings, self._bus)
         who = f"slot {SLOT} ({card.kind})"
         board = Board.of(card, self.settings, who, SLOT)
@@ -142,7 +142,7 @@ class Bench:
         """Run phase 0 of the current cycle, once."""
         if self._begun < self.cycle:
             self._begun = self.cycle
-            self._bus.begin(self.cycle)
+            self._bus.agenda.begin(self.cycle)
 
     def run_to(self, cycle: int) -> None:
         """Let time pass without an access, up to the start of `cycle`; events come when they are due."""
@@ -169,14 +169,14 @@ class Bench:
     def read(self, offset: int) -> int:
         """Read in the current cycle."""
         self.begin()
-        value = self._cpu.last = self._bus.read(offset, self.cycle, Kind.DATA)
+        value = self._cpu.last = self._bus.accesses.read(offset, self.cycle, Kind.DATA)
         self.run_to(self.cycle + 1)
         return value
 
     def write(self, offset: int, value: int) -> None:
         """Write in the current cycle."""
         self.begin()
-        self._bus.write(offset, value, self.cycle, Kind.DATA)
+        self._bus.accesses.write(offset, value, self.cycle, Kind.DATA)
         self._cpu.last = value
         self.run_to(self.cycle + 1)
 
@@ -215,11 +215,11 @@ class Bench:
         self.begin()
         hand.drive(level, self.cycle)
         self._bus.settle(self.cycle)
-        self._bus.begin(self.cycle)  # what that armed for this very cycle
+        self._bus.agenda.begin(self.cycle)  # what that armed for this very cycle
 
     def outside(self, port: str, action: str, *arguments: Any) -> None:
         """Have something happen at a port in the current cycle, or in the next when this one has begun."""
-        self._bus.schedule(max(self.cycle, self._begun + 1), SLOT, port, action, arguments)
+        self._bus.agenda.schedule(max(self.cycle, self._begun + 1), SLOT, port, action, arguments)
 
     def reset(self, cycles: int = 2) -> None:
         """Hold the line RESET low for some cycles."""

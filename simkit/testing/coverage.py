@@ -149,9 +149,9 @@ class CoverageWatch:
         self._length = np.array([o.length if is_branch(o) else 0 for o in table], np.uint16)
         self._counts: dict[str, Counter[int]] = {name: Counter() for name in _TABLES}  # by decoding << 16 | address
         self._branch: tuple[int, int] | None = None  # under way: where it is, and the address that follows it
-        self._decoding = machine.bus.banks.number
+        self._decoding = machine.bus.reach.banks.number
         self._machine = machine
-        self._handle = machine.bus.record(self._count, decoding=bool(machine.bus.banks.lines))
+        self._handle = machine.bus.record(self._count, decoding=bool(machine.bus.reach.banks.lines))
 
     def _count(self, records: memoryview) -> None:
         cycles = Cycles.of(records, self._machine.cycle)

@@ -64,7 +64,7 @@ class Spots:
     """The spots of a machine: in banks are all bytes of its ROMs as soon as lines take part in decoding."""
 
     def __init__(self, machine: Machine) -> None:
-        self._banks = machine.bus.banks
+        self._banks = machine.bus.reach.banks
         roms = [seat for seat in machine.bus.seats if seat.image_size is not None] if self._banks.lines else []
         self._roms = {seat.slot: (bytes(seat.rom() or seat.image), _reach(seat, machine.bus.wiring)) for seat in roms}
 

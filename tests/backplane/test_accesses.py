@@ -148,7 +148,7 @@ def test_a_read_finds_on_each_data_line_what_drives_it(boards, open_bus, content
         peeked = bus.peek(ADDRESS, cycle, 0x5A)
         assert all(card.seen == [] for card in cards)
         assert len(findings) == 0
-    value = bus.read(ADDRESS, cycle, Kind.DATA, stalled=stalled)
+    value = bus.accesses.read(ADDRESS, cycle, Kind.DATA, stalled=stalled)
     for bit, levels in enumerate(by_line):
         allowed = set(levels) if contention == "mix" and levels else {min(levels, default=rests >> bit & 1)}
         assert value >> bit & 1 in allowed, f"D{bit}"
@@ -164,7 +164,7 @@ def test_a_read_finds_on_each_data_line_what_drives_it(boards, open_bus, content
         fighting = [n + 1 for n in drivers if any(boards[n].gives(bit) is not None for bit in several)]
         assert findings[0].message.startswith(" and ".join(f"slot {slot} (source)" for slot in fighting) + " drive")
         assert (findings[0].cycle, findings[0].address, findings[0].slot) == (cycle, ADDRESS, None)
-    assert (bus.access_address, bus.nets.delay, bus.spare_read) == (None, 0, False)
+    assert (bus.access.address, bus.nets.delay, bus.access.spare) == (None, 0, False)
 
 
 @given(st.lists(BOARDS, max_size=4), BYTES, st.booleans(), st.integers(0, 1_000))
@@ -173,9 +173,9 @@ def test_a_write_reaches_every_card_that_is_enabled_with_what_stands_on_the_line
     """A card that drives against the CPU pulls lines low, and is told of (common practice: the low level wins)."""
     bus, findings, cards = build(boards)
     shown = []
-    bus.add_watch(probe=lambda seen: shown.append(seen))
+    bus.watchers.add(probe=lambda seen: shown.append(seen))
     drivers, takers = active(boards, is_write=True, stalled=stalled)
-    bus.write(ADDRESS, byte, cycle, Kind.DATA, stalled=stalled)
+    bus.accesses.write(ADDRESS, byte, cycle, Kind.DATA, stalled=stalled)
     value = sum(min([byte >> bit & 1, *levels]) << bit for bit, levels in enumerate(levels_by_line(boards, drivers)))
     for number, (board, card) in enumerate(zip(boards, cards, strict=True)):
         told = [("read", 2, cycle)] * (number in drivers)
@@ -204,7 +204,7 @@ def test_what_is_asked_of_an_address_is_asked_of_the_cards_that_answer_there(boa
     for is_write in (False, True):
         drivers, takers = active(boards, is_write=is_write, stalled=False)
         waits = [boards[number].byte % 7 + is_write for number in {*drivers, *takers}]
-        assert bus.wait_cycles(ADDRESS, is_write) == max(waits, default=0)
+        assert bus.accesses.wait_cycles(ADDRESS, is_write) == max(waits, default=0)
         reached = takers if is_write else drivers
         assert [(seat.slot, offset) for seat, offset in bus.where(ADDRESS, is_write=is_write)] == [
             (number + 1, 2) for number in reached
@@ -225,8 +225,8 @@ def test_seeded_contention_depends_on_seed_and_cycle_and_lets_each_driver_win_ab
     reads = {}
     for seed in (1, 2):
         bus, _, _ = build(boards, contention="mix", seed=seed)
-        reads[seed] = [bus.read(ADDRESS, cycle, Kind.DATA) for cycle in range(100)]
-        assert [bus.read(ADDRESS, cycle, Kind.DATA) for cycle in range(100)] == reads[seed]
+        reads[seed] = [bus.accesses.read(ADDRESS, cycle, Kind.DATA) for cycle in range(100)]
+        assert [bus.accesses.read(ADDRESS, cycle, Kind.DATA) for cycle in range(100)] == reads[seed]
     assert reads[1] != reads[2]
     won = sum(value.bit_count() for values in reads.values() for value in values)
     assert 700 < won < 900
@@ -237,16 +237,16 @@ def test_a_repeat_of_a_stalled_access_is_no_access_of_the_program(is_write):
     """What watches the program hears of the access once, before and after; probes see every cycle."""
     bus, _, (card,) = build([Board(0x12, 0xFF, READ_STROBE, WRITE_STROBE, tuple(range(8)), False)])
     heard = {"before": [], "tap": [], "probe": []}
-    watch = bus.add_watch(
+    watch = bus.watchers.add(
         before=lambda cycle, address, write, kind, plan: heard["before"].append((cycle, address, write, kind)),
         tap=lambda cycle, address, value, write, kind, plan: heard["tap"].append((cycle, address, value, write, kind)),
         probe=lambda seen: heard["probe"].append(seen.cycle),
     )
     for cycle in (5, 6, 7):
         if is_write:
-            bus.write(ADDRESS, 0x34, cycle, Kind.DATA, stalled=cycle < 7)
+            bus.accesses.write(ADDRESS, 0x34, cycle, Kind.DATA, stalled=cycle < 7)
         else:
-            assert bus.read(ADDRESS, cycle, Kind.DATA, stalled=cycle < 7) == 0x12
+            assert bus.accesses.read(ADDRESS, cycle, Kind.DATA, stalled=cycle < 7) == 0x12
     value = 0x34 if is_write else 0x12
     assert heard["before"] == [(7, ADDRESS, is_write, Kind.DATA)]
     assert heard["tap"] == [(7, ADDRESS, value, is_write, Kind.DATA)]
@@ -256,9 +256,9 @@ def test_a_repeat_of_a_stalled_access_is_no_access_of_the_program(is_write):
     watch.remove()
     assert not watch.attached
     watch.remove()
-    bus.write(ADDRESS, 0, 8, Kind.DATA)
+    bus.accesses.write(ADDRESS, 0, 8, Kind.DATA)
     assert heard["probe"] == [5, 6, 7]
-    assert not bus.slow
+    assert not bus.reach.slow
 
 
 @pytest.mark.parametrize(
@@ -276,8 +276,8 @@ def test_a_probe_is_told_what_the_cpu_does(kind, word, is_fetch):
     """SYNC is high in an opcode fetch, also in one that an interrupt makes void (W65C02S data sheet, section 3)."""
     bus, _, _ = build([])
     seen = []
-    bus.add_watch(probe=seen.append)
-    bus.read(ADDRESS, 3, kind)
+    bus.watchers.add(probe=seen.append)
+    bus.accesses.read(ADDRESS, 3, kind)
     assert (seen[0].kind, seen[0].is_fetch, seen[0].is_write) == (word, is_fetch, False)
     assert (seen[0].drivers, seen[0].selected, seen[0].data) == ((), (), 0x5A)
 

@@ -11,6 +11,7 @@ from simkit_cards.memory.sram import Sram, SramSettings
 
 from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.cycle import Kind
+from simkit.backplane.reach import Reach
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
 from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, of_pins
@@ -125,10 +126,10 @@ def boards(draw):
 def test_a_page_goes_past_the_cards_exactly_when_one_memory_answers_all_of_it_and_nothing_else_looks(cards):
     """Else a card that takes data on a read, or drives on a write, would never hear of the access."""
     bus, engine, _, made = build(*cards)
-    bus.read(0, 0, Kind.DATA)
+    bus.accesses.read(0, 0, Kind.DATA)
     for pages, plan_of, acting in (
-        (engine.rd, bus._table.read_plan, lambda plan: ([seat for seat, _, _ in plan.drivers], plan.takers)),
-        (engine.wr, bus._table.write_plan, lambda plan: ([seat for seat, _ in plan.takers], plan.drivers)),
+        (engine.rd, bus.reach.table.read_plan, lambda plan: ([seat for seat, _, _ in plan.drivers], plan.takers)),
+        (engine.wr, bus.reach.table.write_plan, lambda plan: ([seat for seat, _ in plan.takers], plan.drivers)),
     ):
         for page in range(8):
             plans = [acting(plan_of(page << 8 | low)) for low in range(256)]
@@ -148,22 +149,22 @@ def test_an_undriven_read_finds_what_the_backplane_leaves():
     for open_bus, value in (("last", 0x7F), ("pull-up", 0xFF), ("pull-down", 0x00)):
         bus, engine, _, _ = build((Sram, {}, LOW_HALF, {}), open_bus=open_bus)
         engine.last = 0x7F
-        assert bus.read(0x9000, 1, Kind.DATA) == value
+        assert bus.accesses.read(0x9000, 1, Kind.DATA) == value
 
 
 def test_bits_a_register_does_not_drive_keep_the_open_bus_value():
     bus, engine, _, _ = build((Notebook, {}, LOW_HALF, {}))
     engine.last = 0xA0
-    assert bus.read(0x0000, 1, Kind.DATA) == 0xA5
+    assert bus.accesses.read(0x0000, 1, Kind.DATA) == 0xA5
     assert bus.peek(0x0000, 1, 0xA0) == 0xA5
-    assert bus.read(0x0001, 1, Kind.DATA) == 0xA0  # write-only: nothing is driven
-    assert bus.read(0x0002, 1, Kind.DATA) == 0x55
+    assert bus.accesses.read(0x0001, 1, Kind.DATA) == 0xA0  # write-only: nothing is driven
+    assert bus.accesses.read(0x0002, 1, Kind.DATA) == 0x55
 
 
 def test_a_write_reaches_every_selected_card():
     bus, _, _, (one, two) = build((Notebook, {}, LOW_HALF, {}), (Notebook, {}, "0000 xxxx xxxx xxxx", {}))
-    bus.write(0x0003, 0x12, 7, Kind.DATA)
-    bus.write(0x4003, 0x34, 8, Kind.DATA)
+    bus.accesses.write(0x0003, 0x12, 7, Kind.DATA)
+    bus.accesses.write(0x4003, 0x34, 8, Kind.DATA)
     assert one.seen == [("write", 3, 0x12, 7), ("write", 3, 0x34, 8)]
     assert two.seen == [("write", 3, 0x12, 7)]
 
@@ -171,7 +172,7 @@ def test_a_write_reaches_every_selected_card():
 def test_two_drivers_are_named_with_cycle_and_address():
     bus, _, findings, (_, rom) = build((Sram, {"fill": 0xF0}, LOW_HALF, {}), (Rom, {}, "x000 xxxx xxxx xxxx", {}))
     rom.insert(b"\x3c")
-    assert bus.read(0x0000, 42, Kind.DATA) == 0x30  # the lower level wins
+    assert bus.accesses.read(0x0000, 42, Kind.DATA) == 0x30  # the lower level wins
     (finding,) = findings
     assert (finding.rule, finding.cycle, finding.address) == ("contention", 42, 0)
     assert "slot 1 (sram)" in finding.message
@@ -184,7 +185,7 @@ def test_seeded_contention_mixes_bit_by_bit_and_repeats():
     def mixed(cycle):
         bus, _, _, (_, rom) = build((Sram, {"fill": 0x00}, LOW_HALF, {}), (Rom, {}, LOW_HALF, {}), contention="mix")
         rom.insert(b"\xff")
-        return bus.read(0, cycle, Kind.DATA)
+        return bus.accesses.read(0, cycle, Kind.DATA)
 
     values = {mixed(cycle) for cycle in range(20)}
     assert len(values) > 5
@@ -197,14 +198,14 @@ def test_a_latch_clocked_without_rw_loads_on_reads_too():
         (Notebook, {}, LOW_HALF, {"output_enable": "not RW and RW", "write_enable": "PHI2"})
     )
     engine.last = 0x78
-    assert bus.read(0x7800, 5, Kind.DATA) == 0x78
+    assert bus.accesses.read(0x7800, 5, Kind.DATA) == 0x78
     assert note.seen == [("write", 0, 0x78, 5)]
     assert len(findings) == 0
 
 
 def test_an_output_enable_without_rw_fights_the_cpu_on_writes():
     bus, _, findings, _ = build((Notebook, {}, LOW_HALF, {"output_enable": "PHI2"}))
-    bus.write(0x0002, 0xFF, 9, Kind.DATA)
+    bus.accesses.write(0x0002, 0xFF, 9, Kind.DATA)
     assert [f.rule for f in findings] == ["contention"]
     assert "while the CPU writes $0002" in findings[0].message
 
@@ -214,11 +215,11 @@ def test_an_output_enable_without_rw_fights_the_cpu_on_writes():
 def test_exchanged_data_wires_are_undone_by_a_ram_but_not_by_a_rom(order, value):
     wires = {f"D{n}": f"D{source}" for n, source in enumerate(order)}
     bus, engine, _, (_, rom) = build((Sram, {}, LOW_HALF, {"wires": wires}), (Rom, {}, HIGH_HALF, {"wires": wires}))
-    bus.write(0x1234, value, 1, Kind.DATA)
-    assert bus.read(0x1234, 2, Kind.DATA) == value
+    bus.accesses.write(0x1234, value, 1, Kind.DATA)
+    assert bus.accesses.read(0x1234, 2, Kind.DATA) == value
     rom.insert(bytes([value]) * 256)
     expected = sum((value >> n & 1) << source for n, source in enumerate(order))
-    assert bus.read(0x8000, 3, Kind.DATA) == expected
+    assert bus.accesses.read(0x8000, 3, Kind.DATA) == expected
     assert engine.rd[0x80] is None or engine.rd[0x80][0] == expected
 
 
@@ -227,7 +228,7 @@ def test_two_data_lines_exchanged_at_the_rom_give_the_reported_opcodes():
     bus, engine, _, (rom,) = build((Rom, {}, HIGH_HALF, {"wires": {"D3": "D4", "D4": "D3"}}))
     rom.insert(bytes.fromhex("A9 03 85 10 4C 04 80"))
     assert bytes(engine.rd[0x80][:7]) == bytes.fromhex("B1 03 85 08 54 04 80")
-    assert bytes(bus.read(0x8000 + n, n, Kind.DATA) for n in range(7)) == bytes.fromhex("B1 03 85 08 54 04 80")
+    assert bytes(bus.accesses.read(0x8000 + n, n, Kind.DATA) for n in range(7)) == bytes.fromhex("B1 03 85 08 54 04 80")
 
 
 def test_register_selects_joined_in_reverse_reach_other_registers():
@@ -242,8 +243,8 @@ def test_register_selects_joined_in_reverse_reach_other_registers():
 
     wires = {"A0": "A3", "A1": "A2", "A2": "A1", "A3": "A0"}
     bus, _, _, (card,) = build((Sixteen, {}, "0110 xxxx xxxx xxxx", {"wires": wires}))
-    bus.write(0x6002, 0xFF, 1, Kind.DATA)
-    bus.write(0x6000, 0x55, 2, Kind.DATA)
+    bus.accesses.write(0x6002, 0xFF, 1, Kind.DATA)
+    bus.accesses.write(0x6000, 0x55, 2, Kind.DATA)
     assert card.seen == [("write", 4, 0xFF, 1), ("write", 0, 0x55, 2)]
 
 
@@ -252,7 +253,7 @@ def test_an_address_pin_tied_low_shows_the_lower_half_twice():
     bus, engine, _, (rom,) = build((Rom, {}, HIGH_HALF, {"wires": {"A14": "low"}}))
     rom.insert(bytes(range(256)) * 64 + b"\xee" * 0x4000)
     assert engine.rd[0xFF][0xFC] == 0xFC
-    assert bus.read(0xFFFC, 1, Kind.DATA) == 0xFC
+    assert bus.accesses.read(0xFFFC, 1, Kind.DATA) == 0xFC
 
 
 def test_a_line_driven_by_a_card_swaps_the_decode_table_from_the_next_cycle():
@@ -262,10 +263,10 @@ def test_a_line_driven_by_a_card_swaps_the_decode_table_from_the_next_cycle():
     )
     pin = note.slot.pins["BANK"]
     pin.drive(False, 1)
-    generation = bus.generation
+    generation = bus.reach.generation
     engine.wr[0][0] = 0x11
     pin.drive(True, 2)
-    assert bus.generation > generation
+    assert bus.reach.generation > generation
     engine.wr[0][0] = 0x22
     assert (ram.peek(0x0000, 2), ram.peek(0x8000, 2)) == (0x11, 0x22)
     pin.drive(False, 3)
@@ -306,24 +307,24 @@ def test_after_each_access_and_event_memory_is_that_of_the_lines_as_they_stand(w
         if by_event:
             banks.slot.at(cycle, str(value))
         try:
-            bus.begin(cycle) if by_event else bus.write(0x8000, value, cycle, Kind.DATA)
+            bus.agenda.begin(cycle) if by_event else bus.accesses.write(0x8000, value, cycle, Kind.DATA)
         except CardError:
             assert value == 0xFF
         levels = sum(bus.nets.line(f"BANK{n}").level << n for n in range(3))
         assert levels == value & 7
         engine.wr[0][0] = cycle
         assert ram.peek(levels << 15, cycle) == cycle
-        assert bus.read(0x0000, cycle, Kind.DATA) == cycle
+        assert bus.accesses.read(0x0000, cycle, Kind.DATA) == cycle
 
 
 def test_an_access_that_moves_several_lines_of_the_decoding_chooses_a_table_once(monkeypatch):
     bus, _, _, _ = banked()
-    bus.write(0x8000, 0, 1, Kind.DATA)
+    bus.accesses.write(0x8000, 0, 1, Kind.DATA)
     chosen = []
-    choose = Bus._choose_table
-    monkeypatch.setattr(Bus, "_choose_table", lambda self: (chosen.append(1), choose(self)))
-    bus.write(0x8000, 7, 2, Kind.DATA)
-    bus.write(0x8000, 7, 3, Kind.DATA)
+    choose = Reach.choose_table
+    monkeypatch.setattr(Reach, "choose_table", lambda self: (chosen.append(1), choose(self)))
+    bus.accesses.write(0x8000, 7, 2, Kind.DATA)
+    bus.accesses.write(0x8000, 7, 3, Kind.DATA)
     assert len(chosen) == 1
 
 
@@ -336,7 +337,7 @@ def test_a_card_that_raises_stops_the_run_with_card_slot_and_cycle():
 
     bus, _, _, _ = build((Broken, {}, LOW_HALF, {}))
     with pytest.raises(CardError, match=r"slot 1 \(broken\): read in cycle 77 at \$0002 raised KeyError: 2\."):
-        bus.read(0x0002, 77, Kind.DATA)
+        bus.accesses.read(0x0002, 77, Kind.DATA)
 
 
 def test_outside_events_come_before_card_events_of_the_same_cycle():
@@ -353,11 +354,11 @@ def test_outside_events_come_before_card_events_of_the_same_cycle():
 
     bus, engine, _, (card,) = build((Listener, {}, LOW_HALF, {}))
     card.slot.at(10, "tick")
-    bus.schedule(10, 1, "keys", "press", ("a",))
+    bus.agenda.schedule(10, 1, "keys", "press", ("a",))
     assert engine.horizon == 10
-    bus.begin(9)
+    bus.agenda.begin(9)
     assert order == []
-    bus.begin(10)
+    bus.agenda.begin(10)
     assert order == [("outside", "press", 10), ("event", "tick", 10)]
     assert engine.horizon > 1 << 40
 
@@ -389,20 +390,20 @@ def test_after_a_load_all_that_follows_from_the_state_is_as_if_the_bus_had_come_
         if event is not None:
             bus.arm(event, 2, "tick")
         if input_at is not None:
-            bus.schedule(input_at, 2, "row", "press", ("go",))
+            bus.agenda.schedule(input_at, 2, "row", "press", ("go",))
         return bus, engine, ram
 
     def followed(bus, engine, ram):
         views = [tuple(None if page is None else bytes(page) for page in pages) for pages in (engine.rd, engine.wr)]
-        return bus.slow, engine.horizon, views, [bus.where(0x0000)[0][1], bus.where(0x7FFF)[0][1]]
+        return bus.reach.slow, engine.horizon, views, [bus.where(0x0000)[0][1], bus.where(0x7FFF)[0][1]]
 
     came = fresh(ready, bank, event, input_at)
     other = fresh(not ready, not bank, None if event else 5, None if input_at else 6)
-    generation, other[1].attention = other[0].generation, False
+    generation, other[1].attention = other[0].reach.generation, False
     other[0].load(came[0].save())
     assert followed(*other) == followed(*came)
     assert other[1].attention
-    assert other[0].generation > generation
+    assert other[0].reach.generation > generation
     assert other[0].save() == came[0].save()
 
 
@@ -410,10 +411,10 @@ def test_memory_changed_from_outside_is_announced():
     bus, engine, _, (rom,) = build((Rom, {}, HIGH_HALF, {"wires": {"D0": "D1", "D1": "D0"}}))
     rom.insert(b"\x01")
     assert engine.rd[0x80][0] == 0x02
-    generation = bus.generation
+    generation = bus.reach.generation
     rom.insert(b"\x02")
     assert engine.rd[0x80][0] == 0x01
-    assert bus.generation > generation
+    assert bus.reach.generation > generation
 
 
 def test_a_card_hears_that_a_read_is_a_spare_cycle_and_a_look_before_comes_before():
@@ -427,15 +428,17 @@ def test_a_card_hears_that_a_read_is_a_spare_cycle_and_a_look_before_comes_befor
 
     bus, _, _, (card,) = build((Asking, {}, HIGH_HALF, {}))
     looks = []
-    bus.before.append(lambda cycle, address, is_write, kind, _plan: looks.append((cycle, address, is_write, kind)))
+    bus.watchers.before.append(
+        lambda cycle, address, is_write, kind, _plan: looks.append((cycle, address, is_write, kind))
+    )
     for cycle, kind in enumerate((Kind.DATA, Kind.DUMMY, Kind.DATA)):
-        bus.read(0x8000, cycle, kind)
+        bus.accesses.read(0x8000, cycle, kind)
         assert len(looks) == len(card.seen) == cycle + 1
-    bus.write(0x8001, 1, 3, Kind.DATA)
+    bus.accesses.write(0x8001, 1, 3, Kind.DATA)
     assert card.seen == [False, True, False, False]
     assert looks[1] == (1, 0x8000, False, Kind.DUMMY)
     assert looks[3] == (3, 0x8001, True, Kind.DATA)
-    bus.read(0x8000, 4, Kind.DUMMY, stalled=True)
+    bus.accesses.read(0x8000, 4, Kind.DUMMY, stalled=True)
     assert len(looks) == 4
 
 
@@ -498,29 +501,29 @@ class Failing(Card):
 def _press_reset(bus, card):
     hand = Pin(PinSpec(name="hand", drive=Drive.OPEN_DRAIN), -1)
     bus.nets.line("RESET").join(hand)
-    bus.machine_events["reset"] = lambda arguments, cycle: hand.drive(False, cycle)
-    bus.schedule(5, -1, "machine", "reset", (True,))
-    bus.begin(5)
+    bus.agenda.machine_events["reset"] = lambda arguments, cycle: hand.drive(False, cycle)
+    bus.agenda.schedule(5, -1, "machine", "reset", (True,))
+    bus.agenda.begin(5)
 
 
 def _event_and_another_later(bus, card):
     bus.arm(9, card.slot.number, "later")
     bus.arm(5, card.slot.number, "now")
-    bus.begin(5)
+    bus.agenda.begin(5)
 
 
 def _outside_and_an_event_later(bus, card):
     bus.arm(9, card.slot.number, "later")
-    bus.schedule(5, card.slot.number, "port", "action", ())
-    bus.begin(5)
+    bus.agenda.schedule(5, card.slot.number, "port", "action", ())
+    bus.agenda.begin(5)
 
 
 PLACES = {
-    "read": lambda bus, card: bus.read(0x8000, 5, Kind.DATA),
-    "spare read": lambda bus, card: bus.read(0x8000, 5, Kind.DUMMY),
-    "write": lambda bus, card: bus.write(0x8000, 1, 5, Kind.DATA),
-    "pin_changed": lambda bus, card: bus.write(0x8000, 0xFF, 5, Kind.DATA),
-    "wait_cycles": lambda bus, card: bus.wait_cycles(0x8000, False),
+    "read": lambda bus, card: bus.accesses.read(0x8000, 5, Kind.DATA),
+    "spare read": lambda bus, card: bus.accesses.read(0x8000, 5, Kind.DUMMY),
+    "write": lambda bus, card: bus.accesses.write(0x8000, 1, 5, Kind.DATA),
+    "pin_changed": lambda bus, card: bus.accesses.write(0x8000, 0xFF, 5, Kind.DATA),
+    "wait_cycles": lambda bus, card: bus.accesses.wait_cycles(0x8000, False),
     "peek": lambda bus, card: bus.peek(0x8000, 5, 0),
     "reset": _press_reset,
     "event": _event_and_another_later,
@@ -550,9 +553,9 @@ def test_an_access_or_event_leaves_the_bus_clean_whatever_a_card_raises(place, e
         assert raised.value.__cause__ is error
     if place in ("event", "outside"):
         assert engine.horizon == 9
-    assert (bus.nets.delay, bus.access_address, bus.spare_read, bus.nets.unsettled) == (0, None, False, False)
+    assert (bus.nets.delay, bus.access.address, bus.access.spare, bus.nets.unsettled) == (0, None, False, False)
     card.place = other.place = ""
     bus.arm(20, card.slot.number, "moves")
     card.event = lambda name, cycle: card.slot.pin("OUT").drive(not card.slot.pin("OUT").value, cycle)
-    bus.begin(20)
+    bus.agenda.begin(20)
     assert bus.nets.line("JOIN").since == 20  # moved in phase 0: counts at once, not a cycle late

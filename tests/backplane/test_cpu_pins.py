@@ -112,7 +112,7 @@ def test_what_belongs_so_costs_nothing_and_is_no_finding(both, wiring):
     m = both("65C02", wiring, cycles=300)
     assert rules(m) == []
     assert m.peek(0x10) > 10
-    assert m.bus.cpu_lines is None or wiring == "CPU: BE pulled up"
+    assert m.bus.accesses.cpu_lines is None or wiring == "CPU: BE pulled up"
 
 
 @pytest.mark.parametrize("wiring", ["CPU: BE low", "CPU: BE pulled down", "CPU: BE inverted"])

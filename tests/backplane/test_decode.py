@@ -109,14 +109,14 @@ def test_every_address_reaches_the_cell_that_the_pins_say_past_the_card_or_throu
             stored = card.peek(place, number)
             expected = sum((stored >> pin & 1) << line for pin, line in enumerate(on_pin))
             page = engine.rd[address >> 8]
-            seen = {bus.peek(address, number, 0), bus.read(address, number, Kind.DATA)}
+            seen = {bus.peek(address, number, 0), bus.accesses.read(address, number, Kind.DATA)}
             assert seen | ({page[address & 0xFF]} if page is not None else set()) == {expected}
             page = engine.wr[address >> 8]
             byte = (address + number) & 0xFF
             if page is not None:
                 page[address & 0xFF] = byte
             else:
-                bus.write(address, byte, number, Kind.DATA)
+                bus.accesses.write(address, byte, number, Kind.DATA)
             kept = sum((byte >> line & 1) << pin for pin, line in enumerate(on_pin)) if cls is Sram else stored
             assert card.peek(place, number) == kept
 
@@ -168,6 +168,8 @@ def test_a_card_drives_the_bits_of_its_readable_registers_and_all_of_its_memory(
         bus.seats[-1].address_pins = 2
     bus.attach(Engine())
     masks = [
-        [mask for _, _, mask in bus._table.read_plan(base | n).drivers] for base in (0x1000, 0x2000) for n in range(4)
+        [mask for _, _, mask in bus.reach.table.read_plan(base | n).drivers]
+        for base in (0x1000, 0x2000)
+        for n in range(4)
     ]
     assert masks == [[0x3F], [0x00], [0x00], [0xFF], [0xBE], [0x00], [0x00], [0xFF]]

@@ -30,10 +30,10 @@ ROOT = Path(__file__).parents[2]
 OF_THE_CLASS = {"registers", "pins", "address_pins", "image_size"}
 METHODS = OF_THE_CLASS | {name for name, value in vars(Card).items() if callable(value) and not name.startswith("__")}
 WITHIN = {
-    ("simkit/backplane/bus.py", "begin"): {"outside", "event"},
-    ("simkit/backplane/bus.py", "_read_cards"): {"read", "write"},
-    ("simkit/backplane/bus.py", "_write_cards"): {"write"},
-    ("simkit/backplane/bus.py", "write_late"): {"write_late"},
+    ("simkit/backplane/agenda.py", "begin"): {"outside", "event"},
+    ("simkit/backplane/accesses.py", "_read_cards"): {"read", "write"},
+    ("simkit/backplane/accesses.py", "_write_cards"): {"write"},
+    ("simkit/backplane/accesses.py", "write_late"): {"write_late"},
     ("simkit/backplane/guard.py", "wait_cycles"): {"wait_cycles"},
 }
 """Functions that have the guard within themselves, and what they call."""
@@ -173,7 +173,7 @@ def test_a_card_that_is_reset_by_anothers_access_fails_as_itself(two):
     first.does["write"] = lambda cycle: first.slot.pin("RES").drive(False, cycle)
     second.does["reset"] = raises(ValueError("no"))
     with pytest.raises(CardError, match=r"slot 2 \(wired\): reset in cycle 7 at \$8000 raised ValueError: no"):
-        two.write(0x8000, 1, 7, Kind.DATA)
+        two.accesses.write(0x8000, 1, 7, Kind.DATA)
     assert two.guard.owed is None
 
 
@@ -182,7 +182,7 @@ def test_a_card_that_hears_of_anothers_access_fails_as_itself(two):
     first.does["write"] = lambda cycle: first.slot.pin("OUT").drive(False, cycle)
     second.does["pin_changed"] = raises(SystemExit(0))
     with pytest.raises(CardError, match=r"slot 2 \(wired\): pin_changed in cycle 7 at \$8000 raised SystemExit: 0"):
-        two.write(0x8000, 1, 7, Kind.DATA)
+        two.accesses.write(0x8000, 1, 7, Kind.DATA)
 
 
 def test_what_another_card_has_swallowed_comes_out_in_the_next_cycle(two):
@@ -196,26 +196,26 @@ def test_what_another_card_has_swallowed_comes_out_in_the_next_cycle(two):
 
     first.does["write"] = write
     second.does["reset"] = raises(ValueError("no"))
-    two.write(0x8000, 1, 7, Kind.DATA)
+    two.accesses.write(0x8000, 1, 7, Kind.DATA)
     assert two._engine.horizon == 0
     with pytest.raises(CardError, match=r"slot 2 \(wired\): reset in cycle 7"):
-        two.begin(8)
+        two.agenda.begin(8)
     assert two._engine.horizon == NEVER
-    two.begin(9)
+    two.agenda.begin(9)
 
 
 def test_what_is_owed_to_nobody_is_not_told_twice(two):
     """The failure came out of the access itself."""
     two.seats[0].card.does["read"] = raises(ValueError("no"))
     with pytest.raises(CardError):
-        two.read(0x8000, 7, Kind.DATA)
-    two.begin(8)
+        two.accesses.read(0x8000, 7, Kind.DATA)
+    two.agenda.begin(8)
 
 
 def test_ctrl_c_passes_wherever_it_comes(two):
     for does, call in (
-        ("read", lambda: two.read(0x8000, 7, Kind.DATA)),
-        ("write", lambda: two.write(0x8000, 1, 8, Kind.DATA)),
+        ("read", lambda: two.accesses.read(0x8000, 7, Kind.DATA)),
+        ("write", lambda: two.accesses.write(0x8000, 1, 8, Kind.DATA)),
         ("peek", lambda: two.peek(0x8000, 9, 0)),
         ("steady_until", lambda: two.steady_until(0x8000, 9)),
     ):
@@ -230,16 +230,16 @@ def test_who_watches_memory_is_not_the_card_that_announces_a_change(two):
         pass
 
     two.seats[0].card.does["write"] = lambda cycle: two.seats[0].card.slot.changed(0, 1)
-    two.add_watch(memory=raises(OfATestError()))
+    two.watchers.add(memory=raises(OfATestError()))
     with pytest.raises(OfATestError):
-        two.write(0x8000, 1, 7, Kind.DATA)
+        two.accesses.write(0x8000, 1, 7, Kind.DATA)
 
 
 def test_who_watches_input_is_not_the_card_that_takes_it(two):
-    two.add_watch(outside=raises(ValueError("a test's")))
-    two.schedule(5, 1, "port", "action", ())
+    two.watchers.add(outside=raises(ValueError("a test's")))
+    two.agenda.schedule(5, 1, "port", "action", ())
     with pytest.raises(ValueError, match="a test's"):
-        two.begin(5)
+        two.agenda.begin(5)
 
 
 def test_a_call_farther_out_that_is_overdue_is_told_as_that(two):
@@ -258,14 +258,14 @@ def test_a_call_farther_out_that_is_overdue_is_told_as_that(two):
 
     first.does |= {"read": read, "peek": peek}
     with pytest.raises(CardError, match=r"slot 1 \(wired\): read in cycle 7 at \$8000 did not come back within 9 s:"):
-        two.read(0x8000, 7, Kind.DATA)
+        two.accesses.read(0x8000, 7, Kind.DATA)
 
 
 def test_the_turn_is_over_when_an_access_is(two):
     seen = []
     card = two.seats[0].card
     card.does |= {name: lambda cycle: seen.append((two.turn.cycle, two.turn.asked)) or 0 for name in ("read", "peek")}
-    two.read(0x8000, 7, Kind.DATA)
+    two.accesses.read(0x8000, 7, Kind.DATA)
     two.peek(0x8000, 8, 0)
     assert seen == [(7, ""), (BETWEEN, "it was only asked")]
     assert (two.turn.cycle, two.turn.asked) == (BETWEEN, "")
@@ -292,7 +292,7 @@ def test_what_the_kit_refuses_is_placed_where_the_card_asked_for_it(two):
     card = two.seats[0].card
     card.does["write"] = lambda cycle: card.slot.at(None, "x")
     with pytest.raises(CardError) as told:
-        two.write(0x8000, 1, 7, Kind.DATA)
+        two.accesses.write(0x8000, 1, 7, Kind.DATA)
     assert told.value.file == __file__
     assert "write in cycle 7 at $8000 armed the event 'x' for cycle None" in told.value.message
     assert "Arm it for a whole number of cycles" in told.value.remedy
@@ -354,7 +354,7 @@ class Index:
 def test_every_whole_number_within_a_byte_is_one(two, given, taken):
     card = two.seats[0].card
     card.does |= {"read": lambda cycle: given, "peek": lambda cycle: given}
-    for found in (two.read(0x8000, 7, Kind.DATA), two.peek(0x8000, 7, 0)):
+    for found in (two.accesses.read(0x8000, 7, Kind.DATA), two.peek(0x8000, 7, 0)):
         assert (found, type(found)) == (taken, int)
 
 
@@ -363,11 +363,11 @@ def test_numbers_of_numpy_are_taken_as_what_they_are(two):
 
     card = two.seats[0].card
     card.does |= {"read": lambda cycle: np.uint8(0x80), "event": lambda cycle: card.slot.at(np.int64(cycle + 3), "x")}
-    assert two.read(0x8000, 7, Kind.DATA) == 0x80
+    assert two.accesses.read(0x8000, 7, Kind.DATA) == 0x80
     card.slot.at(9, "x")
-    two.begin(9)
-    assert two.events.armed(1, "x") == 12
-    assert type(two.events.armed(1, "x")) is int
+    two.agenda.begin(9)
+    assert two.agenda.events.armed(1, "x") == 12
+    assert type(two.agenda.events.armed(1, "x")) is int
 
 
 def test_a_state_is_copied_and_holds_plain_values_alone():

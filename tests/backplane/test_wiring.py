@@ -239,7 +239,7 @@ def test_address_pins_and_lines_reach_other_bytes(wiring, twin):
 
 def rewired(rom, wiring):
     m = Machine.load("demo:bench", images={ROM: bytes(0x8000)}, wiring=[wiring])
-    table = m.bus.table
+    table = m.bus.reach.table
     seat = next(seat for seat in m.bus.seats if seat.slot == ROM)
     moved = bytearray(rom)
     for address in (*range(0x8000, 0x8010), *range(0xFFFA, 0x10000)):
@@ -335,8 +335,8 @@ def pulled(tmp_path, line, pull, *wiring, code="A9 42 85 10 A5 10 85 11 4C 00 80
 def test_what_a_released_line_reads_is_said_by_its_resistor_for_every_kind_of_line(tmp_path, pull, level):
     """An address line, control lines, data lines, those that the CPU samples, and those of cards."""
     m = pulled(tmp_path, "A4", pull, "A4 open")
-    assert m.bus.table.offset(m.bus.seats[0], 0x00) == (0x10 if level else 0)
-    assert m.bus.table.offset(m.bus.seats[0], 0x10) == (0x10 if level else 0)
+    assert m.bus.reach.table.offset(m.bus.seats[0], 0x00) == (0x10 if level else 0)
+    assert m.bus.reach.table.offset(m.bus.seats[0], 0x10) == (0x10 if level else 0)
 
     m = pulled(tmp_path, "PHI2", pull, "PHI2 open")
     assert bool(m.bus.where(0x10)) is level  # every read strobe wants PHI2
@@ -526,7 +526,7 @@ FOR_ALL = [
 def test_static_wiring_of_memories_asks_nobody(wiring):
     """Its pages are in the decode tables: plain, or with what the core needs to reach them."""
     m = Machine.load("demo:bench", images={ROM: image("EA")}, wiring=[wiring])
-    table = m.bus.table
+    table = m.bus.reach.table
     crossed = table.crossed_pages()
     for page in (0x02, 0x81):
         assert table.rd[page] is not None or page in crossed

@@ -52,7 +52,7 @@ def exercise(machine):
     card.peek(0)
     machine.peek(0x7F01)
     machine.bus.steady_until(0x7F00, machine.cycle)
-    machine.bus.wait_cycles(0x7F00, False)
+    machine.bus.accesses.wait_cycles(0x7F00, False)
     card.words()
     _ = card.screen.pixels
     card.screen.png()

@@ -94,7 +94,7 @@ def test_what_a_test_raises_through_a_card_stays_what_it_was(session):
 
         def test_skipped(load_machine, tmp_path):
             machine = load_machine(folder_with(tmp_path, "Sound"))
-            machine.bus.add_watch(memory=lambda *where: pytest.skip("the test says so"))
+            machine.bus.watchers.add(memory=lambda *where: pytest.skip("the test says so"))
             seat = machine.bus.seats[2]
             machine.bus.call_card(seat, machine.cycle, seat.card.slot.changed, 0, 1)
         """

@@ -202,7 +202,7 @@ class CardBench(Bench):
     def happens(self, action: str, *arguments: Any, at: int | None = None) -> None:
         """Schedule an outside event at the card's only port."""
         cycle = self.cycle + 1 if at is None else at
-        self._bus.schedule(cycle, SLOT, self.port.name, action, arguments)
+        self._bus.agenda.schedule(cycle, SLOT, self.port.name, action, arguments)
 
     def line(self, name: str) -> bool:
         """Level of a line now."""

@@ -162,7 +162,7 @@ def test_the_moment_stands_behind_the_last_at_that_is_not_quoted(text, sent, mom
     m.serial.send = given.append
     assert script._inputs[0].size == len(sent)
     if moment in ("0c", "1s", "5c"):
-        assert bytes(event[5][0] for event in sorted(m.bus.pending_outside(), key=lambda one: one[1])) == sent
+        assert bytes(event[5][0] for event in sorted(m.bus.agenda.pending_outside(), key=lambda one: one[1])) == sent
 
 
 @pytest.mark.parametrize(
@@ -207,7 +207,7 @@ def test_which_serial_card_is_said_where_there_are_several(tmp_path):
         Running(sent=["x"]).begin(Machine.load(tmp_path), "1s")
     m = Machine.load(tmp_path)
     Running(sent=["x"], serial_slot=4).begin(m, "1s")
-    assert [event[2] for event in m.bus.pending_outside()] == [4]
+    assert [event[2] for event in m.bus.agenda.pending_outside()] == [4]
     with pytest.raises(SimkitError, match="--serial-slot says where --send and --type go"):
         Running(serial_slot=4).begin(m, "1s")
 

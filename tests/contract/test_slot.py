@@ -14,18 +14,23 @@ from simkit.contract.turn import Turn
 HZ = Fraction(1_000_000)
 
 
+class UnderWay:
+    """An access as a test says."""
+
+    def __init__(self):
+        self.address, self.spare = None, False
+
+    def pc(self, cycle):
+        return None if self.address is None else 0x8000 + cycle
+
+
 class Host:
     """A backplane that notes what it is asked for."""
-
-    access_address = None
-    spare_read = False
 
     def __init__(self):
         self.asked = []
         self.turn = Turn(9)
-
-    def access_pc(self, cycle):
-        return None if self.access_address is None else 0x8000 + cycle
+        self.access = UnderWay()
 
     def arm(self, *what):
         self.asked.append(("arm", *what))
@@ -112,7 +117,7 @@ def test_what_a_card_asks_reaches_the_host_with_its_slot():
     asked = [("arm", 10, 4, "tick"), ("disarm", 4, "tick"), ("armed", 4, "tick"), ("changed", 4, 3, 5)]
     assert host.asked == asked
     assert slot.data_before == 0x24
-    assert [slot.spare, setattr(host, "spare_read", True), slot.spare] == [False, None, True]
+    assert [slot.spare, setattr(host.access, "spare", True), slot.spare] == [False, None, True]
 
 
 def test_a_card_on_no_backplane_sees_an_empty_bus():
@@ -128,7 +133,7 @@ def test_a_card_on_no_backplane_sees_an_empty_bus():
 def test_a_report_names_slot_instruction_and_the_address_of_the_access_unless_it_gives_one(under_way, given, told):
     findings = Findings()
     host = Host()
-    host.access_address = under_way
+    host.access.address = under_way
     Slot(6, HZ, 1, findings, host).report("rule", 9, "What happened.", address=given)
     Slot(6, HZ, 1, findings).report("rule", 9, "What happened.", address=given)
     assert list(findings) == [
@@ -141,5 +146,5 @@ def test_a_card_names_the_address_of_the_access_in_words():
     host = Host()
     slot = Slot(6, HZ, 1, Findings(), host)
     assert (slot.accessed, Slot(6, HZ, 1, Findings()).accessed) == ("its addresses", "its addresses")
-    host.access_address = 0x12F
+    host.access.address = 0x12F
     assert slot.accessed == "$012F"

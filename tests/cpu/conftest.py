@@ -9,7 +9,8 @@ from types import ModuleType
 import pytest
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
+from simkit.backplane.agenda import OUTSIDE_MACHINE
+from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import BusCycle
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
@@ -51,7 +52,7 @@ class Rig:
             if name in pulled:
                 self.pins[name] = Pin(PinSpec(name=name, drive=Drive.OPEN_DRAIN), -1)
                 self.bus.nets.line(name).join(self.pins[name])
-        self.bus.machine_events["line"] = self._line_event
+        self.bus.agenda.machine_events["line"] = self._line_event
         self.cpu: ExactCpu = make_exact(part, self.bus, self.findings, 1, **options)  # type: ignore[arg-type]
         self.bus.attach(self.cpu)
         ram.power_on(0)
@@ -69,9 +70,9 @@ class Rig:
 
     def pull(self, name: str, cycle: int, cycles: int | None = None) -> None:
         """Pull a line low from `cycle` on, for so many cycles."""
-        self.bus.schedule(cycle, OUTSIDE_MACHINE, "", "line", (name, True))
+        self.bus.agenda.schedule(cycle, OUTSIDE_MACHINE, "", "line", (name, True))
         if cycles is not None:
-            self.bus.schedule(cycle + cycles, OUTSIDE_MACHINE, "", "line", (name, False))
+            self.bus.agenda.schedule(cycle + cycles, OUTSIDE_MACHINE, "", "line", (name, False))
 
     def keep(self) -> None:
         """Remember everything as it is, for `back`."""
@@ -87,8 +88,8 @@ class Rig:
 
     def watch(self) -> "Rig":
         """Log every bus cycle from now on."""
-        self.bus.probes.append(self.log.append)
-        self.bus.require_slow("probes", True)
+        self.bus.watchers.probes.append(self.log.append)
+        self.bus.reach.require_slow("probes", True)
         return self
 
     def place(self, address: int, code: bytes | str) -> None:

@@ -275,9 +275,9 @@ def test_the_nmos_part_has_no_such_outputs(post):
 
 def test_nobody_who_hears_a_line_costs_nothing(post):
     m = post("E6 10 4C 00 80", EAR.format('I0 = "X"'))
-    assert m.bus.cpu_lines is None
+    assert m.bus.accesses.cpu_lines is None
     assert m.cpu.pulls_ready is None
-    assert not m.bus.slow
+    assert not m.bus.reach.slow
 
 
 def test_a_state_goes_on_with_the_lines_as_they_were(post):

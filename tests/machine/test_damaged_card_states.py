@@ -102,7 +102,7 @@ def busy_states(machine):
                 machine.outside(SLOT, name, action, *arguments, at=machine.cycle + rng.randrange(200))
         for _ in range(4):
             byte = rng.choice((0x1F, 0x09, 0x09, rng.randrange(256)))
-            machine.bus.write(ADDRESS + rng.randrange(min(offsets, 0x8000)), byte, machine.cycle, Kind.DATA)
+            machine.bus.accesses.write(ADDRESS + rng.randrange(min(offsets, 0x8000)), byte, machine.cycle, Kind.DATA)
             machine.run(cycles=rng.choice((2, 20, 300, 900)))
             yield machine.save_state()
         machine.run(cycles=self_test if step == 20 else rng.choice((100, 1_000, 20_000)))
@@ -280,7 +280,7 @@ def test_every_field_of_the_machine_itself_is_refused_too(part, tmp_path):
     machine = machine_with(tmp_path, "serial-6551", {})
     machine.run(cycles=500)
     machine.outside(SLOT, "serial", "receive", 65, at=machine.cycle + 900)
-    machine.bus.write(ADDRESS + 2, 0x09, machine.cycle, Kind.DATA)
+    machine.bus.accesses.write(ADDRESS + 2, 0x09, machine.cycle, Kind.DATA)
     machine.findings.add("some-rule", 3, "Something happened.", address=0x4000, slot=SLOT)
     whole = machine.save_state()
     content = entries_of(whole)

@@ -84,7 +84,7 @@ def test_a_run_to_a_label_executes_at_least_one_instruction_and_stops_before_it(
 def test_a_run_to_an_access_ends_after_the_instruction_that_makes_it(shed, address, cycles):
     m = shed()
     assert [m.run(access=address) for _ in cycles] == cycles
-    assert not m.bus.slow, "nothing watches on"
+    assert not m.bus.reach.slow, "nothing watches on"
 
 
 def test_a_run_to_a_finding_waits_for_a_new_one_of_the_rule_or_of_any(shed):
@@ -135,7 +135,7 @@ def test_a_moment_that_does_not_come_is_told_when_its_time_is_up(shed, moment, w
     assert 112 <= m.cycle < 112 + 3
     assert f"up to cycle {m.cycle} (${m.cpu.pc:04X} is next)" in given_up.value.message
     assert "longer timeout" in given_up.value.remedy
-    assert not m.bus.slow
+    assert not m.bus.reach.slow
 
 
 def test_a_moment_that_comes_with_the_halt_or_the_end_of_the_time_has_come(shed):
@@ -260,7 +260,7 @@ def test_the_power_switch_keeps_images_and_engine_and_forgets_queued_input(shed,
     m.reset()
     m.power_cycle()
     assert (m.save_state(), m.engine, m.cycle) == (fresh, engine, 0)
-    assert m.bus.pending_outside() == []
+    assert m.bus.agenda.pending_outside() == []
 
 
 def test_a_machine_inside_an_instruction_says_how_to_save_it(shed):
@@ -289,8 +289,8 @@ def test_an_engine_is_chosen_by_name_and_changed_between_instructions(shed):
 def test_outside_events_are_taken_in_the_order_in_which_they_were_queued_for_their_cycle(shed):
     m = shed()
     taken = []
-    m.bus.add_watch(outside=taken.append)
-    m.bus.machine_events["mark"] = lambda arguments, cycle: None
+    m.bus.watchers.add(outside=taken.append)
+    m.bus.agenda.machine_events["mark"] = lambda arguments, cycle: None
     for at, mark in ((50, "late"), (20, "first"), (20, "second"), (0, "now")):
         m.outside(-1, "machine", "mark", mark, at=at)
     m.run(cycles=100)

@@ -135,7 +135,7 @@ def test_a_routine_that_does_not_come_back_says_how(with_routine, code, options,
     machine = with_routine(code)
     with pytest.raises(RoutineError, match=words):
         machine.call("doing", **options)
-    assert not machine.bus.slow, "nothing watches on"
+    assert not machine.bus.reach.slow, "nothing watches on"
 
 
 @pytest.mark.parametrize("engine", ["exact", "auto"])

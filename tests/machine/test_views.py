@@ -21,7 +21,7 @@ def marlpit():
 
 
 def queued(machine, port):
-    return [(e[0], *e[4:]) for e in machine.bus.pending_outside() if e[3] == port]
+    return [(e[0], *e[4:]) for e in machine.bus.agenda.pending_outside() if e[3] == port]
 
 
 def test_what_is_typed_begins_after_what_is_queued_already_at_that_keyboard(marlpit):
@@ -170,7 +170,7 @@ def test_input_that_cannot_be_is_refused_whole(marlpit, act, words):
     with pytest.raises(SimkitError, match=words) as refused:
         act(marlpit)
     assert refused.value.remedy
-    assert marlpit.bus.pending_outside() == []
+    assert marlpit.bus.agenda.pending_outside() == []
 
 
 def test_the_sockets_of_a_pads_card_are_numbered_as_on_the_board(marlpit):

@@ -53,8 +53,8 @@ def test_a_moment_comes_where_single_steps_find_it(shed, what, times):
             steps.step()
         assert m.run(f"{kind}:{value}") == steps.cycle
         assert m.save_state() == steps.save_state()
-    assert not m.bus.seen
-    assert not m.bus.slow
+    assert not m.bus.watchers.seen
+    assert not m.bus.reach.slow
     assert m.cpu.stops is None
 
 
@@ -96,8 +96,8 @@ def test_input_at_an_event_counts_in_the_first_cycle_after_its_instruction(shed,
     ):
         m = shed(*(["8D0090 4C0080"] if text.startswith("finding") else []), engine=engine)
         taken = []
-        m.bus.machine_events["mark"] = lambda arguments, at: None
-        m.bus.add_watch(outside=taken.append)
+        m.bus.agenda.machine_events["mark"] = lambda arguments, at: None
+        m.bus.watchers.add(outside=taken.append)
         m.when(text, lambda at, m=m: m.outside(-1, "machine", "mark", 0, at=at))
         m.run(cycles=200)
         assert [one[0] for one in taken] == [cycle], text
@@ -115,11 +115,11 @@ def test_a_moment_that_does_not_come_is_told_with_what_was_waited_for(shed):
     ):
         with pytest.raises(SimkitError, match=words):
             m.run(text, timeout=0.0001)
-    assert not m.bus.seen
+    assert not m.bus.watchers.seen
     assert m.cpu.stops is None
     with pytest.raises(MomentError):
         m.run("finding:other", timeout=0.0001)
-    assert m.bus.at_once == 0
+    assert m.bus.watchers.at_once == 0
 
 
 def test_the_core_is_not_stopped_for_a_moment_that_does_not_come(monkeypatch):

@@ -66,7 +66,7 @@ def watched(machine, place, also):
     if place == "a probe":
         return machine.add_probe(lambda bus_cycle: also(place, bus_cycle.cycle))
     if place == "a tap":
-        return machine.bus.add_watch(tap=lambda cycle, *rest: also(place, cycle))
+        return machine.bus.watchers.add(tap=lambda cycle, *rest: also(place, cycle))
     if place == "a sink":  # the ring is handed on in mid-run when another sink is added, as good as when it is full
         done = []
 
@@ -144,7 +144,7 @@ def test_what_may_be_done_in_a_run_is_done(make, engine):
             machine.poke(0x50, 0x77)
             poked.append(machine.peek(0x50))
             machine.reset()
-            machine.bus.redecode()
+            machine.bus.reach.redecode()
 
     machine = make(engine, also)
     machine.run(cycles=END)

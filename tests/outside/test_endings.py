@@ -114,7 +114,7 @@ def ended_at(kind, path, told, close_in):
     assert journal.ended
     assert told == [journal.problem]
     for one in (machine, now):
-        assert one.histories == one.bus.run_watchers == one.bus.outside_watchers == []
+        assert one.histories == one.bus.watchers.runs == one.bus.watchers.outside == []
     recording = read_recording(path)
     player = replay(load(), path)
     assert player.difference is None
@@ -203,7 +203,7 @@ def test_ctrl_c_while_a_line_is_written_leaves_whole_lines(path, monkeypatch, ki
     monkeypatch.undo()
     journal.close()
     assert "ends at its last whole line" in journal.problem
-    assert machine.histories == machine.bus.run_watchers == []
+    assert machine.histories == machine.bus.watchers.runs == []
     assert read_recording(path).cut
     assert replay(load(), path).difference is None
 

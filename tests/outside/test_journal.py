@@ -225,7 +225,7 @@ def test_a_bad_path_is_told_at_once_and_nothing_is_watched(machine, tmp_path):
         record(machine, tmp_path / "notes")
     assert (tmp_path / "notes").read_text() == "keep me"
     assert machine.histories == []
-    assert machine.bus.outside_watchers == machine.bus.run_watchers == []
+    assert machine.bus.watchers.outside == machine.bus.watchers.runs == []
 
 
 def test_a_recording_is_written_over_by_force_alone(machine, path):
@@ -307,7 +307,7 @@ def test_a_full_disk_ends_the_recording_and_not_the_run(machine, path, monkeypat
     recording = read_recording(path)
     assert recording.cut
     assert recording.chapters[-1].name == "one"
-    assert machine.histories == machine.bus.run_watchers == []
+    assert machine.histories == machine.bus.watchers.runs == []
 
 
 def test_a_device_that_is_full_is_told_before_anything_runs(machine):

@@ -67,7 +67,7 @@ def test_a_replay_stops_at_a_chapter_and_nothing_more_comes_from_the_recording(g
     player = replay(load(), path, chapter="Level 2")
     chapter = read_recording(path).chapters[0]
     assert player.machine.cycle == chapter.at.cycle
-    assert player.machine.bus.pending_outside() == []
+    assert player.machine.bus.agenda.pending_outside() == []
     assert player.chapter == "Level 2"
     with pytest.raises(SimkitError, match="has no chapter 'Level 3'") as told:
         replay(load(), path, chapter="Level 3")
@@ -202,7 +202,7 @@ def test_input_for_what_is_not_there_is_refused_before_anything_is_queued(game, 
     m = Machine.load("demo:traps")
     with pytest.raises(SimkitError, match="'press' at the port 'pads' of slot 4"):
         replay(m, path)
-    assert m.bus.pending_outside() == []
+    assert m.bus.agenda.pending_outside() == []
 
 
 @pytest.mark.parametrize("arguments", [[1, "jump"], [9, "a"], [1], ["1", "a"], [True, "a"]])
@@ -284,10 +284,10 @@ def test_input_besides_is_let_in_and_nothing_compared_from_there_on(path):
 def test_what_the_recording_left_pressed_can_be_let_go(game, path):
     player = replay(load(), path)
     player.let_go()
-    pending = [event[2:] for event in player.machine.bus.pending_outside()]
+    pending = [event[2:] for event in player.machine.bus.agenda.pending_outside()]
     assert pending == [(4, "pads", "release", (1, "left"))]
     player.let_go()
-    assert len(player.machine.bus.pending_outside()) == 1
+    assert len(player.machine.bus.agenda.pending_outside()) == 1
 
 
 # cards that fail ------------------------------------------------------------------------------------------------------

@@ -131,7 +131,7 @@ wires = { D0 = "D1", D1 = "D0" }
         for byte in (0x55, 0x56):
             machine.run(cycles=500)
             machine.poke(0x6003, byte)
-            machine.bus.redecode()
+            machine.bus.reach.redecode()
     truth = [probed(other, 500)]
     other.poke(0x6003, 0x55)
     truth.append(probed(other, machine.cycle))

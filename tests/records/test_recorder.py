@@ -21,7 +21,7 @@ class Probed:
     def __init__(self, demo):
         machine = Machine.load(f"demo:{demo}", engine="exact")
         self.cycles, self.levels, self.registers = [], [], {}
-        machine.bus.add_watch(probe=self.see)
+        machine.bus.watchers.add(probe=self.see)
         cpu = machine.cpu
         while machine.cycle < CYCLES:
             if not (cpu.due or cpu.held or cpu.reset_due):

@@ -34,7 +34,7 @@ def _walked(walker, cycle):
     while walker.cycle < cycle:
         seen.clear()
         walker.step()
-        held = walker.bus.wait_cycles(seen[0].address, False) if ready else 0
+        held = walker.bus.accesses.wait_cycles(seen[0].address, False) if ready else 0
         fetched = [c.is_fetch and c.kind == "instruction" for c in seen].count(True) == held + 1
         if not fetched and seen[-1].kind != "interrupt":
             went = None  # RESET: the branch may have been given up

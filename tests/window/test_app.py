@@ -129,7 +129,7 @@ def test_paste_says_when_a_character_cannot_be_typed(hello, monkeypatch):
     monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "naïve")
     hello.choose("Paste")
     assert "No key gives 'ï'." in hello.app.notice.text
-    assert not hello.machine.bus.pending_outside()
+    assert not hello.machine.bus.agenda.pending_outside()
 
 
 def test_the_right_mouse_button_opens_the_bar_and_the_left_chooses(hello):
@@ -191,7 +191,7 @@ def test_holding_a_pad_key_moves_the_player_and_the_keyboard_gets_the_key_as_wel
     window.down("left")
     window.ticks(60)
     assert not machine.peek(0x7F22) & 0x02  # pad 1: left is a 0 in bit 1
-    actions = [action for _, _, _, port, action, _ in machine.bus.pending_outside() if port == "keys"]
+    actions = [action for _, _, _, port, action, _ in machine.bus.agenda.pending_outside() if port == "keys"]
     assert actions == []  # taken by the keyboard, not waiting
     window.up("left")
     window.ticks(60)

@@ -20,7 +20,9 @@ def buttons(machine):
 
 
 def queued(machine):
-    return [(cycle, action, *arguments) for cycle, _, _, port, action, arguments in machine.bus.pending_outside()]
+    return [
+        (cycle, action, *arguments) for cycle, _, _, port, action, arguments in machine.bus.agenda.pending_outside()
+    ]
 
 
 def test_a_button_held_by_key_and_joystick_comes_up_with_the_last_of_them(machine, buttons):

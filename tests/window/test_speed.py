@@ -147,7 +147,7 @@ def test_a_quick_press_of_a_pad_lasts_a_frame_of_machine_time_at_every_speed(ben
     window.pygame.event.pump()
     for event in window.pygame.event.get():
         window.app.hands.take(event)
-    cycles = [cycle for cycle, _, _, port, _, _ in machine.bus.pending_outside() if port == "pads"]
+    cycles = [cycle for cycle, _, _, port, _, _ in machine.bus.agenda.pending_outside() if port == "pads"]
     assert max(cycles) - min(cycles) == HZ // 50
 
 

@@ -139,7 +139,7 @@ def test_the_person_can_take_over_before_the_end(evening, taped, folder, path, t
     again.until(lambda: "AA" in machine.screen.text())
     again.choose("Take over")
     assert again.app.notice.text.startswith("The recording is played no further: the machine is yours.")
-    assert machine.bus.pending_outside() == []
+    assert machine.bus.agenda.pending_outside() == []
     again.stroke("z")
     again.until(lambda: "1A F0 1A" in machine.screen.text())
     again.choose("Mark a chapter")
@@ -219,7 +219,7 @@ def test_a_machine_that_fails_while_it_is_replayed_waits_for_better_files(evenin
     machine, fresh = Machine.load(folder), []
     again = taped(machine, player=Player(machine, read_recording(path)), reload=lambda: fresh.pop() if fresh else None)
     again.ticks(100)
-    machine.bus.add_watch(probe=fails)
+    machine.bus.watchers.add(probe=fails)
     again.until(lambda: "Stopped" in again.app.going.failure)
     fresh.append(Fresh(machine=Machine.load(folder)))
     again.until(lambda: again.app.machine is not machine)

@@ -53,7 +53,7 @@ class _Look:
         return self._known[pc]
 
     def _looked(self, pc: int) -> str | None:
-        place = self._map(self._machine.bus.table.read_plan(pc), False)
+        place = self._map(self._machine.bus.reach.table.read_plan(pc), False)
         if place.kind is Ground.NOBODY:
             return "no card"
         if place.kind is Ground.REGISTER:

@@ -53,7 +53,7 @@ class Place:
 
 def code_at(machine: Machine, pc: int) -> int:
     """Byte of the program at an address; plain memory is looked at without asking its card."""
-    page = machine.bus.shown[0][pc >> 8]
+    page = machine.bus.reach.shown[0][pc >> 8]
     return machine.peek(pc) if page is None else page[pc & 0xFF]
 
 

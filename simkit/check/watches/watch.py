@@ -122,8 +122,8 @@ class Watch:
         self._stood = -1  # cycle for which the core's instruction was looked up
         self._sees_all = False
         self._left = frozenset[int](), PAGE
-        self._decodings = machine.bus.banks.remade
-        self._watch = machine.bus.add_watch(
+        self._decodings = machine.bus.reach.banks.remade
+        self._watch = machine.bus.watchers.add(
             before=self._before, tap=self._tap, memory=self._map.written, bystander=self
         )
 
@@ -157,8 +157,8 @@ class Watch:
         self._choose_view()
         if self._sees_all:
             return
-        if self._decodings != bus.banks.remade:
-            self._decodings = bus.banks.remade
+        if self._decodings != bus.reach.banks.remade:
+            self._decodings = bus.reach.banks.remade
             self._stretch.forget_decodings()
         if self._recording is None:
             self._recording = bus.record(self._recorded)
@@ -167,7 +167,7 @@ class Watch:
         self.notes.hold()
         way = self._last_instructions()
         self._stretch.begin(
-            bus.table,
+            bus.reach.table,
             in_handler=bool(self._frames),
             masked=bool(cpu.i),
             way=way,
@@ -205,7 +205,7 @@ class Watch:
     def _see_all(self, wanted: bool) -> None:
         if wanted is not self._sees_all:
             self._sees_all = wanted
-            self._machine.bus.require_slow(self, wanted)
+            self._machine.bus.reach.require_slow(self, wanted)
 
     def _choose_left(self) -> None:
         """Have the reference do the instructions whose registers the rules must see."""

@@ -19,10 +19,11 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Any
 
-from simkit.backplane.bus import Bus, Bystander
+from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Crossed, Page, Table
 from simkit.backplane.records import FULL, Ring
+from simkit.backplane.watchers import Bystander
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.instance import NoCoreError
@@ -199,14 +200,14 @@ class CoreCpu(ExactCpu):
     # running --------------------------------------------------------------------------------------------------------
 
     def _run_quick(self, stop: int) -> None:
-        if self.arena is None or self._engine == "exact" or self._bus.slow:
+        if self.arena is None or self._engine == "exact" or self._bus.reach.slow:
             super()._run_quick(stop)
             return
         if self.cycle >= stop:
             return
         if not self._tell_bystanders():
             return
-        if self._generation != self._bus.generation:
+        if self._generation != self._bus.reach.generation:
             self._map()
         words, longs = self._words, self._longs
         self.attention = False
@@ -268,16 +269,16 @@ class CoreCpu(ExactCpu):
 
     def _tell_bystanders(self) -> bool:
         """The core is about to run; whether it gets anywhere, and all who watch let it."""
-        self._bystanders = tuple(self._bus.bystanders)
+        self._bystanders = tuple(self._bus.watchers.bystanders)
         if not self._bystanders:
             return True
-        page = self._bus.shown[0][self.pc >> 8]
+        page = self._bus.reach.shown[0][self.pc >> 8]
         left = 0 if page is None else self._state[LEAVES_AT + page[self.pc & 0xFF]]
         if left & LEFT or (left & LEFT_FROM_FLOOR and self.sp >= self._words[_FLOOR]):
             return False  # they need not look: the core would come back at once
         for bystander in self._bystanders:
             bystander.core_begins()
-        if not self._bus.slow:
+        if not self._bus.reach.slow:
             return True
         for bystander in self._bystanders:  # one of them wants to see what comes
             bystander.core_ended()
@@ -356,7 +357,7 @@ class CoreCpu(ExactCpu):
             # Where in its instruction the read stands belongs to it: a part may read twice at one address.
             key = (
                 None
-                if words[_ROOM] or self._bus.seen or self._bus.at_once
+                if words[_ROOM] or self._bus.watchers.seen or self._bus.watchers.at_once
                 else (self._state[:_KEY_BYTES].tobytes(), cycle - longs[_FIRST])
             )
             self.began = self.cycle = cycle
@@ -447,7 +448,7 @@ class CoreCpu(ExactCpu):
             if number == count or addresses[number] != addresses[start]:
                 here = slice(start, number)
                 try:
-                    self._bus.write_late(addresses[start], values[here], cycles[here], before[here], pcs[here])
+                    self._bus.accesses.write_late(addresses[start], values[here], cycles[here], before[here], pcs[here])
                 except BaseException as error:  # noqa: BLE001 - the writes behind it were made, too
                     failure = failure or error
                 start = number
@@ -488,13 +489,13 @@ class CoreCpu(ExactCpu):
         """Put the page tables of the decoding as it is now into the core's memory."""
         bus = self._bus
         assert self.arena is not None
-        self._generation = bus.generation
-        watched = bool(bus.taps) or bus.at_once, bus.seen_pages
-        if (self._decodings, self._watched) != (bus.banks.remade, watched):
-            self._decodings, self._watched = bus.banks.remade, watched
+        self._generation = bus.reach.generation
+        watched = bool(bus.watchers.taps) or bus.watchers.at_once, bus.reach.seen_pages
+        if (self._decodings, self._watched) != (bus.reach.banks.remade, watched):
+            self._decodings, self._watched = bus.reach.banks.remade, watched
             self._maps.clear()
             self.arena.drop_copies()
-        which = bus.table, bus.hidden
+        which = bus.reach.table, bus.reach.hidden
         packed = self._maps.get(which)
         if packed is None:
             packed = self._maps[which] = self._packed(*which)
@@ -502,8 +503,8 @@ class CoreCpu(ExactCpu):
 
     def _packed(self, table: Table, asked: frozenset[int]) -> bytes:
         assert self.arena is not None
-        hidden = self._bus.seen_pages
-        at_once = self._bus.taps or self._bus.at_once
+        hidden = self._bus.reach.seen_pages
+        at_once = self._bus.watchers.taps or self._bus.watchers.at_once
         marked = {} if at_once else {page: one for page, one in table.waiting_pages().items() if page not in hidden}
         waits = [(self.arena.copy(marked[page]) or 0) if page in marked else 0 for page in range(256)]
         pages = [

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 from py65.devices.mpu6502 import MPU
 
-from simkit.backplane.bus import LONGEST_HOLD_WITHOUT_EVENTS, Bus
+from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
+from simkit.backplane.held import LONGEST_HOLD_WITHOUT_EVENTS, refuse_hold
 from simkit.contract.events import NEVER
 from simkit.cpu.reference.compiled import pieces
 
@@ -35,7 +36,7 @@ _PIECES = pieces()
 
 
 class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
-    """Registers and bus cycles. See `simkit.backplane.bus.Engine` for what the bus sets.
+    """Registers and bus cycles. See `simkit.backplane.cpu_side.Engine` for what the bus sets.
 
     Attributes:
         pc, a, x, y, sp: registers, settable between instructions.
@@ -75,8 +76,8 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         self.gate: Callable[[], None] | None = None
         self.polls: tuple[int, ...] | None = None
         self._bus = bus
-        self._bus_read = bus.read
-        self._bus_write = bus.write
+        self._bus_read = bus.accesses.read
+        self._bus_write = bus.accesses.write
         self._stretch = stretch
         self._stalled_at = -1
         self.pulls_ready: Pin | None = None
@@ -98,7 +99,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
             self.gate()
         cycle = self.cycle
         if cycle >= self.horizon:
-            self._bus.begin(cycle)
+            self._bus.agenda.begin(cycle)
         if not self._reset.level:
             raise ResetPulled
         self.began = cycle
@@ -119,7 +120,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
             self.gate()
         cycle = self.cycle
         if cycle >= self.horizon:
-            self._bus.begin(cycle)
+            self._bus.agenda.begin(cycle)
         if not self._reset.level:
             raise ResetPulled
         self.began = cycle
@@ -134,7 +135,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         self.cycle += 1
 
     def _stalling_read(self, address: int, kind: Kind) -> int:
-        waits = self._bus.wait_cycles(address, False, kind)
+        waits = self._bus.accesses.wait_cycles(address, False, kind)
         if self._stretch:
             self._stretch_clock(waits)
             waits = 0
@@ -144,11 +145,11 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
             self._next_pass()
             waits -= 1
             if self.cycle - self.began >= LONGEST_HOLD_WITHOUT_EVENTS:
-                self._bus.held(self.cycle, self.began)
+                refuse_hold(self._bus, self.cycle - self.began)
         return self._bus_read(address, self.cycle, kind)
 
     def _stalling_write(self, address: int, value: int, kind: Kind) -> None:
-        waits = self._bus.wait_cycles(address, True, kind)
+        waits = self._bus.accesses.wait_cycles(address, True, kind)
         if self._stretch:
             self._stretch_clock(waits)
             waits = 0
@@ -159,7 +160,7 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
                 self._next_pass()
                 waits -= 1
                 if self.cycle - self.began >= LONGEST_HOLD_WITHOUT_EVENTS:
-                    self._bus.held(self.cycle, self.began)
+                    refuse_hold(self._bus, self.cycle - self.began)
         self._bus_write(address, value, self.cycle, kind)
 
     def _is_held(self) -> bool:
@@ -179,6 +180,6 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         if self.gate is not None:
             self.gate()
         if self.cycle >= self.horizon:
-            self._bus.begin(self.cycle)
+            self._bus.agenda.begin(self.cycle)
         if not self._reset.level:
             raise ResetPulled

@@ -11,8 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from simkit.backplane.agenda import OUTSIDE_MACHINE
 from simkit.backplane.banks import decode_lines
-from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
+from simkit.backplane.bus import Bus
 from simkit.backplane.cpu_pins import OUTPUTS
 from simkit.backplane.cycle import SYNC, Kind
 from simkit.backplane.joining import join_cpu

@@ -197,7 +197,7 @@ class ExactCpu(BusCycles):
 
     def fetch_vector(self, vector: int, kind: Kind) -> None:
         """The last two cycles of BRK and of the sequences: VPB is low."""
-        lines = self._bus.cpu_lines
+        lines = self._bus.accesses.cpu_lines
         if lines is None:
             super().fetch_vector(vector, kind)
             return
@@ -411,7 +411,7 @@ class ExactCpu(BusCycles):
 
     def _step_reset(self) -> None:
         if self.cycle >= self.horizon:
-            self._bus.begin(self.cycle)
+            self._bus.agenda.begin(self.cycle)
         if not self._reset.level:
             self._hold_in_reset()
             return

@@ -23,7 +23,7 @@ class Going:
         cpu = self._cpu
         if cpu.pc != cpu.pc_left and (cpu.reset_due or not cpu.inside_instruction):
             self._accept_pc()  # before anybody notes that it was set
-        for watcher in tuple(self._bus.run_watchers):
+        for watcher in tuple(self._bus.watchers.runs):
             watcher.about_to_run()
         self._begin()
 
@@ -34,7 +34,7 @@ class Going:
         bus = self._bus
         if bus.recording.ring is not None:
             bus.recording.ring.raise_failure()
-        bus.raise_owed()
+        bus.agenda.raise_owed()
 
     def _begin(self) -> None:
         self._cpu.running = True
@@ -44,7 +44,7 @@ class Going:
         cpu = self._cpu
         cpu.running = False
         cpu.pc_left = cpu.pc
-        for watcher in tuple(self._bus.run_watchers):
+        for watcher in tuple(self._bus.watchers.runs):
             watcher.has_run(error)
 
     def _accept_pc(self) -> None:
@@ -83,7 +83,7 @@ class Going:
             return
         self._begin()
         try:
-            self._bus.begin(cpu.cycle)
+            self._bus.agenda.begin(cpu.cycle)
         except BaseException as error:
             self._end(error)
             raise

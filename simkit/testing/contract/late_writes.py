@@ -68,7 +68,7 @@ class LateBench(WitnessBench):
         try:
             for offset, group in groupby(late, key=itemgetter(1)):
                 cycles, _, values, before = zip(*group, strict=True)
-                self._bus.write_late(offset, bytes(values), cycles, bytes(before))
+                self._bus.accesses.write_late(offset, bytes(values), cycles, bytes(before))
         finally:
             self._asking = asking
 

@@ -58,7 +58,7 @@ class WitnessBench(Bench):
         self._some_offsets = range(0, self.offsets if answers else 0, max(1, self.offsets // OFFSETS_TRIED))
         self._plain = self._plain_buffers()
         self._announced = False
-        self._bus.add_watch(memory=self._memory_changed)
+        self._bus.watchers.add(memory=self._memory_changed)
 
     def _make_pin(self, spec: PinSpec) -> Pin:
         return _WitnessPin(spec, self)
@@ -191,7 +191,7 @@ class WitnessBench(Bench):
     @property
     def armed_now(self) -> dict[str, int]:
         """Cycle of each event that is armed, by name."""
-        return {str(name): int(str(cycle)) for cycle, _, name in self._bus.events.save()}
+        return {str(name): int(str(cycle)) for cycle, _, name in self._bus.agenda.events.save()}
 
     # questions ------------------------------------------------------------------------------------------------------
 
@@ -307,12 +307,12 @@ class WitnessBench(Bench):
     @property
     def readable_memory(self) -> bytearray | memoryview | None:
         """Plain memory that engines read without calling the card; none while it is hidden."""
-        return None if self._bus.hidden else self._plain[0]
+        return None if self._bus.reach.hidden else self._plain[0]
 
     @property
     def writable_memory(self) -> bytearray | memoryview | None:
         """Plain memory that engines write without calling the card; none while it is hidden."""
-        return None if self._bus.hidden else self._plain[1]
+        return None if self._bus.reach.hidden else self._plain[1]
 
 
 class _WitnessPin(Pin):

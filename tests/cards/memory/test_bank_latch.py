@@ -75,7 +75,7 @@ def test_a_new_byte_counts_from_the_cycle_after_the_write():
     bench.write(0, 0x00)
     cycle = bench.cycle
     bench.begin()
-    bench._bus.write(0, 0xFF, cycle, Kind.DATA)
+    bench._bus.accesses.write(0, 0xFF, cycle, Kind.DATA)
     line = bench._bus.nets.line("P_Q0")
     assert not line.level_at(cycle)
     assert line.level_at(cycle + 1)

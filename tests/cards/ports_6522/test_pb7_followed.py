@@ -47,7 +47,7 @@ def test_edges_of_pb7_are_armed_as_long_as_its_line_is_recorded_and_no_longer(tm
     plain.run(cycles=recorded.cycle - plain.cycle)
     assert len(recorder.lines.cycle) > 250
     assert set((recorder.lines.cycle[1:] - recorder.lines.cycle[:-1]).tolist()) == {18}
-    assert recorded.bus.events.save() == plain.bus.events.save() == []
+    assert recorded.bus.agenda.events.save() == plain.bus.agenda.events.save() == []
     assert recorded.lines["TONE"].level == plain.lines["TONE"].level
     for machine in (plain, recorded):
         machine.run(cycles=1001)

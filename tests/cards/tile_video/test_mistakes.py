@@ -272,7 +272,7 @@ def test_a_finding_names_its_instruction_in_both_engines_however_late_the_write_
                 under_way[0] = cycle.address
             instruction[cycle.cycle] = under_way[0]
 
-        exact.bus.add_watch(probe=probe)
+        exact.bus.watchers.add(probe=probe)
         exact.run(cycles=core.cycle - exact.cycle)
         assert list(exact.findings) == list(core.findings), name
         named = [finding for finding in exact.findings if finding.pc is not None and finding.cycle in instruction]

@@ -8,7 +8,8 @@ from typing import Any, Self
 from board_cards import Mask, NoSettings, Panel, Pressed, SlowPanel, SlowSram, SlowTicker, Ticker, Trip
 from simkit_cards.memory.sram import Sram, SramSettings
 
-from simkit.backplane.bus import OUTSIDE_MACHINE, Bus
+from simkit.backplane.agenda import OUTSIDE_MACHINE
+from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import KIND_WORDS, BusCycle, Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
@@ -113,7 +114,7 @@ class Board:
         }
         for name, pin in self.pins.items():
             bus.nets.line(name).join(pin)
-        bus.machine_events["line"] = self._line_event
+        bus.agenda.machine_events["line"] = self._line_event
         self.cpu = make_exact(part, bus, self.findings, 1, cpu=SkipsNoted, **options)
         assert isinstance(self.cpu, SkipsNoted)
         self.cpu.engine = engine
@@ -168,7 +169,7 @@ class Board:
     def pull(self, name: str, cycle: int, cycles: int) -> None:
         """Pull a line low for so many cycles."""
         for at, low in ((cycle, True), (cycle + cycles, False)):
-            self.bus.schedule(at, OUTSIDE_MACHINE, "", "line", (name, low))
+            self.bus.agenda.schedule(at, OUTSIDE_MACHINE, "", "line", (name, low))
 
     def place(self, address: int, code: bytes | str) -> None:
         """Put bytes where the CPU sees them; text is hexadecimal."""
@@ -256,7 +257,7 @@ class Watched:
     def __init__(self, exact: Board, core: Board) -> None:
         self.seen: list[BusCycle] = []
         self.chunks: tuple[list[bytes], list[bytes]] = ([], [])
-        exact.bus.add_watch(probe=self.seen.append)
+        exact.bus.watchers.add(probe=self.seen.append)
         self._buses = exact.bus, core.bus
         for bus, chunks in zip(self._buses, self.chunks, strict=True):
             bus.record(lambda records, chunks=chunks: chunks.append(bytes(records)))

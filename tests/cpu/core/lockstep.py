@@ -29,7 +29,7 @@ from boards import START, Pair, Watched
 from programs import Programs
 
 from simkit import Machine
-from simkit.backplane.bus import OUTSIDE_MACHINE
+from simkit.backplane.agenda import OUTSIDE_MACHINE
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, SerialPort
 from simkit.machinefile.shipped import demo_folder
@@ -87,7 +87,7 @@ class Twins:
             name, _, level = arguments[0].partition(" ")
             pins[name].drive(False if level == "low" else None, cycle)
 
-        machine.bus.machine_events["hand"] = moved
+        machine.bus.agenda.machine_events["hand"] = moved
 
     def outside(self, slot: int, port: str, action: str, *arguments: Any, at: int) -> None:
         """The same outside event on both."""
