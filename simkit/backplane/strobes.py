@@ -4,7 +4,9 @@ Each is looked at as it arrives, through the wiring on the way, for all addresse
 drive. While PHI2 is low the address is not settled, and nobody takes data: there a write strobe must be false, and a
 read strobe where reads have effects. Memory may drive a read's low half (it has the whole cycle then: the decoder's
 and the memory's times add up from the address on), but not that of a write: it lets go when the CPU drives already.
-From memory and common practice, as all of this; of parts with a PHI2 pin of their own see `Card.own_phi2`.
+Sources: write data are valid some time after PHI2 rises (WDC, W65C02S data sheet, Table 6-3, tMDS); that drivers which
+meet fight, 20 mA a line and more in CMOS (forum64.de, on EPROM and bus conflicts). The rest is from memory and common
+practice; of parts with a PHI2 pin of their own see `Card.own_phi2`.
 """
 
 from __future__ import annotations

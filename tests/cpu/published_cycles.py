@@ -173,7 +173,7 @@ TABLE: dict[str, dict[str, tuple[Published, ...]]] = {"6502": _rows(_NMOS), "65C
 def rows(part: str, code: int) -> tuple[Published, ...]:
     """All cases of an opcode.
 
-    Decimal ADC and SBC of the W65C02S take one cycle more ([WDC] 7-1) and read the last address again. The makers do
+    Decimal ADC and SBC of the W65C02S take one cycle more (WDC 7-1) and read the last address again. The makers do
     not tell the address; for an immediate operand no other source does either, so that one is from memory.
     """
     opcode = OPCODES[part][code]

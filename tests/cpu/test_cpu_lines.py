@@ -162,6 +162,7 @@ def test_vpb_is_low_in_the_two_vector_fetches_of_each_sequence(post):
 
 
 def test_vpb_is_low_in_the_vector_fetches_of_irq_and_nmi(post):
+    """[WDC] VPB."""
     for line, vector in (("IRQ", 0xFFFE), ("NMI", 0xFFFA)):
         m = post("A2 FF 9A 58 EA 4C 04 80", EAR.format('I0 = "VPB"') + HAND.format(line, "start = 40, length = 4"))
         low = [address for address, _, _, lines in cycles_of(m, 70) if not lines["VPB"]]
@@ -184,6 +185,7 @@ def test_mlb_is_low_in_the_last_three_cycles_of_what_changes_memory(post, code, 
 
 
 def test_mlb_stays_high_for_everything_else(post):
+    """[WDC] MLB: RMB is not among those named, nor a shift of the accumulator."""
     m = post("A9 01 0A 85 10 9D 00 02 07 10 48 68 4C 00 80", EAR.format('I0 = "MLB"'))
     assert all(lines["MLB"] for *_, lines in cycles_of(m, 80))
 
@@ -269,6 +271,7 @@ def test_a_push_pull_driver_on_rdy_fights_wai(post):
 
 
 def test_the_nmos_part_has_no_such_outputs(post):
+    """MOS Technology, MCS6500 Hardware Manual, 1976, 1.4: pins of the part."""
     m = post("E6 10 4C 00 80", EAR.format('I0 = "VPB"'), "6502")
     assert {one.rule for one in m.findings} == {"line-undriven"}
 

@@ -1,4 +1,4 @@
-"""How long 100 ROM tests take, boot included: `python tests/testing/bench_rom_tests.py [WORKERS]`, 2 if not given.
+"""How long 100 ROM tests take, boot included: `python tests/testing/bench_rom_tests.py [workers]`, 2 if not given.
 
 A benchmark: it prints what it measures, and fails only when the tests did.
 """

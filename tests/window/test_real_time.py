@@ -42,7 +42,7 @@ def sleep(seconds):
     count["slept"] += time.perf_counter() - before
 
 def play():
-    for scancode in [40, *[79, 80, 81, 82, 44] * int(seconds)]:  # enter; arrow keys and space, as [HID] numbers them
+    for scancode in [40, *[79, 80, 81, 82, 44] * int(seconds)]:  # enter, arrows, space: HID Usage Tables, page 7
         for kind in (pygame.KEYDOWN, pygame.KEYUP):
             pygame.event.post(pygame.event.Event(kind, scancode=scancode, key=0, mod=0, unicode=""))
             time.sleep(0.09)

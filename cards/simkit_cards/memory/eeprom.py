@@ -11,8 +11,8 @@ store some of it.
 Sources: Microchip (Atmel), AT28C256 data sheet 0006, sections Byte Write, Page Write, DATA Polling, Toggle Bit,
 Software Data Protection, figures "Software Data Protection Enable/Disable Algorithm" with their notes 2 to 4, table
 "Page Mode Characteristics"; the same of AT28C64B, AT28HC64B, AT28HC256 and AT28C010; AT28C64 (Byte
-Write, DATA Polling); Xicor X28C256; Intersil X28HC256 (2001), pages 3 and 7. What is not there is from memory, and says
-so.
+Write, DATA Polling); Xicor X28C256; Intersil X28HC256 (2001), pages 3 and 7; ON Semiconductor,
+CAT28LV65, figures 10 to 13. What is not there is from memory, and says so.
 """
 
 from __future__ import annotations

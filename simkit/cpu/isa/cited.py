@@ -108,7 +108,7 @@ def shape(part: str, opcode: Opcode) -> str:
 def source(part: str, opcode: Opcode, when: str) -> str:
     """Where one case of an instruction is published; `when` as in cycles.BusPattern.
 
-    Decimal ADC and SBC of the W65C02S take one cycle more ([WDC] 7-1) and read the last address again. The makers do
+    Decimal ADC and SBC of the W65C02S take one cycle more (WDC 7-1) and read the last address again. The makers do
     not tell the address; for an immediate operand no other source does either, so that one is from memory.
     """
     cited, group = CITED[part], shape(part, opcode)

@@ -172,7 +172,7 @@ def test_parser_cases(codes, text):
 
 
 def test_overrun_lifts_shift_and_no_other_code_that_stands_alone_does():
-    """00 and FF are overrun codes, after which releases may be lost. [HP]: Hewlett-Packard, Technical Reference Guide
+    """00 and FF are overrun codes, after which releases may be lost. Hewlett-Packard, Technical Reference Guide
     (dx7300), Table C-1: 00 in sets 2 and 3, FF in set 1."""
     prefixes, modifiers = {0xE0, 0xE1, 0xF0}, {0x12, 0x14, 0x58, 0x59}
     for code in set(range(256)) - prefixes - modifiers:

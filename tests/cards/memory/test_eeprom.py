@@ -129,7 +129,7 @@ def test_the_8k_part_compares_thirteen_address_lines():
 
 
 def test_a_part_without_pages_writes_each_byte_alone_and_takes_sequences_for_data():
-    """AT28C64: byte write only."""
+    """Microchip (Atmel), AT28C64 data sheet, Byte Write; 1 ms from memory."""
     bench = fitted("28C64")
     write(bench, (0x1555, 0xAA))
     assert bench.read(0) & 0x80 == 0
@@ -142,7 +142,7 @@ def test_a_part_without_pages_writes_each_byte_alone_and_takes_sequences_for_dat
 
 @pytest.mark.parametrize("part", EEPROMS)
 def test_the_part_that_writes_bytes_alone_has_bit_7_to_poll_and_no_toggle_bit(part):
-    """AT28C64 data sheet: DATA Polling; AT28C64B, AT28C256 and the others: Toggle Bit, too."""
+    """Microchip (Atmel), AT28C64 data sheet: DATA Polling; AT28C64B, AT28C256 and the others: Toggle Bit, too."""
     bench = fitted(part)
     bench.write(0x200, 0x5A)
     seen = [bench.read(0x200) for _ in range(40)]
@@ -228,7 +228,7 @@ SHEETS = {  # bytes, bytes of a page, t_BLC and t_WC in us
     "28C64B": (8_192, 64, 150, 10_000),  # [B] Page Mode Characteristics
     "28C64BF": (8_192, 64, 150, 2_000),  # [B]
     "28HC64BF": (8_192, 64, 150, 2_000),  # AT28HC64B, the same table
-    "28C65": (8_192, 32, 100, 5_000),  # from memory, but for the 100 us: ON, CAT28LV65 data sheet
+    "28C65": (8_192, 32, 100, 5_000),  # from memory, but for the 100 us: ON Semiconductor, CAT28LV65 data sheet
     "28C256": (32_768, 64, 150, 10_000),  # [AT]
     "28C256F": (32_768, 64, 150, 3_000),  # [AT]
     "28HC256F": (32_768, 64, 150, 3_000),  # AT28HC256, the same table

@@ -42,7 +42,7 @@ def test_programmed_reset_clears_command_bits_4_to_0_and_keeps_control(bench):
 
 
 def test_a_frame_at_19200_baud_takes_521_cycles_at_1_mhz(bench):
-    """10 bits / 19 200 baud = 520.83 us, on the first cycle that starts after it. SY6551 control register."""
+    """10 bits / 19 200 baud = 520.83 us, on the first cycle after it. SY6551 data sheet, control register."""
     start = bench.cycle
     bench.write(DATA, 0x41)
     bench.run(1000)
@@ -393,6 +393,7 @@ def test_with_rts_cts_the_far_side_pauses_while_rts_is_high():
 
 
 def test_seven_bit_frames_carry_seven_bits():
+    """SY6551 data sheet, control register, bits 6 and 5."""
     bench = make(control=0x3F)
     bench.outside("serial", "receive", 0xC1)
     bench.write(DATA, 0xC2)

@@ -70,6 +70,7 @@ def test_a_byte_starts_at_once_between_such_interrupts_and_they_go_on_behind_it(
 
 @pytest.mark.parametrize("ends", [lambda b: b.write(COMMAND, 0x0B), lambda b: b.write(STATUS, 0), Bench.reset])
 def test_they_end_with_tic_01(ends):
+    """SY6551 data sheet, command register and its two resets: TIC 10 and TIC 00 ask for none."""
     bench = make("SY6551", command=0x07)
     bench.run(700)
     bench.read(STATUS)

@@ -148,7 +148,7 @@ def test_read_and_write_strobe_exchanged(rewired):
 
 @pytest.mark.parametrize("lines", ['output_enable = "PHI2"', 'write_enable = "PHI2"'])
 def test_strobes_that_ignore_read_and_write(rewired, lines):
-    """[PG] table 3-1 (Texas Instruments, Video Display Processors Programmer's Guide, 1984): one strobe a transfer."""
+    """Texas Instruments, Video Display Processors Programmer's Guide, 1984, table 3-1: one strobe a transfer."""
     machine = rewired(lines)
     assert machine.findings.count("video-both-strobes") == 1
     assert not any("0.00 us after" in finding.message for finding in machine.findings)
