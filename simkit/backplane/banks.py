@@ -19,7 +19,7 @@ def decode_lines(seats: Sequence[Seat], nets: Nets, wiring: Wiring) -> tuple[Lin
     for seat in seats:
         names |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
         names |= seat.wiring.sources()
-    return tuple(nets.line(name) for name in sorted(names - {"RW", "PHI2"}))
+    return tuple(nets.line(name) for name in sorted(wiring.heard(names) - {"RW", "PHI2"}))
 
 
 class Banks:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TypeVar
 
 import attrs
@@ -21,6 +21,7 @@ _ACTING = frozenset(
 )
 """Methods of a card that give nothing: nobody would see that one has given something to be called again."""
 MOST_ADDRESS_PINS = 32
+MOST_CHIP_SELECTS = 16
 MOST_IMAGE_BYTES = 1 << 26
 MOST_ENTRIES = 65_536
 """Registers or pins of a card."""
@@ -37,12 +38,14 @@ class Board:
         pins: as `Card.pins` gives them.
         address_pins: number of address pins.
         image_size: bytes of the part in its socket, None without one.
+        chip_selects: as `Card.chip_selects` gives them.
     """
 
     registers: tuple[Register, ...]
     pins: tuple[PinSpec, ...]
     address_pins: int
     image_size: int | None
+    chip_selects: Mapping[str, bool]
 
     @classmethod
     def of(cls, card: type[Card], settings: Any, who: str, slot: int | None = None) -> Board:
@@ -72,6 +75,7 @@ class Board:
             ask("pins", _pins),
             ask("address_pins", _address_pins),
             ask("image_size", _size),
+            ask("chip_selects", _chip_selects),
         )
 
 
@@ -173,6 +177,16 @@ def _address_pins(value: Any) -> int:
             f"Give 0 to {MOST_ADDRESS_PINS}, those the board looks at.",
         )
     return number
+
+
+def _chip_selects(value: Any) -> Mapping[str, bool]:
+    sound = isinstance(value, Mapping) and 0 < len(value) <= MOST_CHIP_SELECTS
+    if not sound or any(not isinstance(pin, str) or type(level) is not bool for pin, level in value.items()):
+        raise CardMisuse(
+            f"gave {shown(value)}, which are no chip selects",
+            'Give a table of one pin or more, each with its level when true: {"CS1": True, "CS2B": False}.',
+        )
+    return dict(value)
 
 
 def _size(value: Any) -> int | None:

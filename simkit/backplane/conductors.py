@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from functools import reduce
+from functools import lru_cache, reduce
 from operator import and_
 
 import attrs
 
-from simkit.backplane.select import ADDRESS_LINES, ALL, address_bit, as_table
+from simkit.backplane.select import ADDRESS_LINES, ALL, Expression, address_bit, as_table
 from simkit.backplane.wiring import CONTROL_LINES, DATA_LINES, Done, Entry, Wiring, plain
 
 _STRAIGHT = bytes(range(256))
@@ -41,6 +41,8 @@ def conducted(base: Mapping[str, int], entries: Iterable[Entry], pulls: Wiring |
         elif entry.done is Done.JOINED:
             source = base[plain(entry.other)]
             out[entry.name] = ALL ^ source if entry.other.startswith("not ") else source
+        elif entry.done is Done.DRIVEN:
+            out[entry.name] = _parsed(entry.other).table(base)
         elif entry.done is Done.OPEN:
             out[entry.name] = 0 if pulls is not None and pulls.pull(entry.name) is Done.PULLED_DOWN else ALL
     for group in groups(entries):
@@ -54,17 +56,60 @@ def conducted(base: Mapping[str, int], entries: Iterable[Entry], pulls: Wiring |
     return out
 
 
-def at_slot(levels: Mapping[str, bool], bus: Wiring, slot: Wiring) -> Mapping[str, bool | int]:
-    """Levels of lines as they arrive at a slot: as given, or tables where wiring on the way makes them odd."""
-    on_the_bus, at_the_slot = (
-        [entry for entry in wiring.line_entries() if is_decoded(entry.name) or entry.name in levels]
-        for wiring in (bus, slot)
-    )
-    if not (on_the_bus or at_the_slot):
-        return levels
+def on_the_bus(levels: Mapping[str, bool], bus: Wiring) -> Mapping[str, bool | int]:
+    """Levels of lines on the backplane: as given, or tables where wiring makes them odd or decoders drive them.
+
+    Args:
+        levels: of RW, PHI2 and lines of cards.
+        bus: wiring of the backplane.
+    """
+    return _on_the_bus(tuple(levels.items()), bus) if bus else levels
+
+
+@lru_cache(maxsize=16)
+def _on_the_bus(levels: tuple[tuple[str, bool], ...], bus: Wiring) -> Mapping[str, bool | int]:
+    given, signals = dict(levels), bus.signals()
+    entries = [entry for entry in bus.line_entries() if is_decoded(entry.name) or entry.name in given]
+    if not (entries or signals):
+        return given
+    found = conducted(_tables(given), entries, bus)
+    return _odd(found | _driven(signals, found, bus))
+
+
+def _driven(signals: Mapping[str, str], lines: Mapping[str, int], bus: Wiring) -> dict[str, int]:
+    """Tables of the lines that decoders drive, with what is done to those; one decoder may hear another."""
+    entries = [entry for entry in bus.line_entries() if entry.name in signals]
+    found = dict.fromkeys(signals, ALL)
+    unheard = set[str]().union(*(_parsed(text).lines for text in signals.values())) - set(lines) - set(signals)
+    lines = {**lines, **dict.fromkeys(unheard, ALL)}  # of decoders that nobody asks for here
+    for _ in range(len(signals) + 1):  # in one pass each is right whose inputs are
+        raw = {name: _parsed(text).table({**lines, **found}) for name, text in signals.items()}
+        before, found = found, conducted(raw, entries, bus)
+        if found == before:
+            break
+    return found
+
+
+@lru_cache(maxsize=256)
+def _parsed(text: str) -> Expression:
+    return Expression(text)
+
+
+def _tables(levels: Mapping[str, bool | int]) -> dict[str, int]:
     base = {name: address_bit(n) for n, name in enumerate(ADDRESS_LINES)}
-    base |= {name: as_table(level) for name, level in levels.items()}
-    return conducted(conducted(base, on_the_bus, bus), at_the_slot)
+    return base | {name: as_table(level) for name, level in levels.items()}
+
+
+def _odd(tables: Mapping[str, int]) -> dict[str, bool | int]:
+    """Without those address lines that carry their own."""
+    straight = {name: address_bit(n) for n, name in enumerate(ADDRESS_LINES)}
+    return {name: table for name, table in tables.items() if straight.get(name) != table}
+
+
+def at_slot(arriving: Mapping[str, bool | int], slot: Wiring) -> Mapping[str, bool | int]:
+    """Levels of lines as they arrive at a slot: as `on_the_bus` gave them, or tables where wiring makes them odd."""
+    entries = [entry for entry in slot.line_entries() if is_decoded(entry.name) or entry.name in arriving]
+    return _odd(conducted(_tables(arriving), entries)) if entries else arriving
 
 
 def address_pins(count: int, arriving: Mapping[str, bool | int], slot: Wiring) -> tuple[bytes, ...] | None:

@@ -12,7 +12,7 @@ from operator import or_
 
 import attrs
 
-from simkit.backplane.conductors import CpuData, Given, address_pins, at_slot
+from simkit.backplane.conductors import CpuData, Given, address_pins, at_slot, on_the_bus
 from simkit.backplane.seat import Seat
 from simkit.backplane.wiring import Wiring
 from simkit.contract.registers import PlainMemory, Register
@@ -137,10 +137,10 @@ class Table:
         self._pins: dict[int, tuple[Pins, Pins]] = {}
         self._given: dict[int, Given | None] = {}
         cpu = CpuData.of(wiring, released[1])
+        reads, writes = (on_the_bus({**levels, "RW": rw, "PHI2": True}, wiring) for rw in (True, False))
         for seat in seats:
             self._given[seat.slot] = Given.of(seat.data, seat.gives_data, cpu, released)
-            on_read = at_slot({**levels, "RW": True, "PHI2": True}, wiring, seat.wiring)
-            on_write = at_slot({**levels, "RW": False, "PHI2": True}, wiring, seat.wiring)
+            on_read, on_write = at_slot(reads, seat.wiring), at_slot(writes, seat.wiring)
             (drives, takes), (drives_odd, takes_write) = seat.acts(on_read), seat.acts(on_write)
             read_pins = address_pins(seat.address_pins, on_read, seat.wiring)
             write_pins = address_pins(seat.address_pins, on_write, seat.wiring)

@@ -21,8 +21,11 @@ OF_THE_CARDS = " of the cards"
 
 def pull_lines(nets: Nets, wiring: Wiring) -> None:
     """Give lines the resistors that they have; before any pin is joined."""
+    signals = wiring.signals()
     for entry in wiring.entries:
-        if entry.done in PULLS and not is_cpu_line(entry.name) and not entry.name.isdigit():  # of a contact: of nothing
+        if entry.done not in PULLS or is_cpu_line(entry.name) or entry.name.isdigit():  # of a contact: of nothing
+            continue
+        if entry.name not in signals:
             line = nets.line(entry.name)
             line.pull = None if entry.done is Done.NOT_PULLED else entry.done is Done.PULLED_UP
             line.level = line.pull is not False
@@ -161,7 +164,8 @@ def _follow(out: Pin, line: Line, cycle: int) -> None:
 
 def hold_lines(nets: Nets, wiring: Wiring) -> None:
     """Do to lines of cards, and to those that the CPU samples, what is done to them for all; once pins are joined."""
-    entries = [entry for entry in wiring.line_entries() if not is_cpu_line(entry.name)]
+    signals = wiring.signals()  # which no pin reaches
+    entries = [entry for entry in wiring.line_entries() if not is_cpu_line(entry.name) and entry.name not in signals]
     entries += [entry for entry in wiring.cpu_entries() if entry.done in _HELD]
     for group in groups(entries):
         lines = [nets.line(name) for name in sorted(group)]

@@ -21,7 +21,7 @@ MAX_EXPRESSION_DEPTH = 20
 MAX_DRIVEN_LINES = 8
 """Lines driven by cards that may stand in one card's select: one decode table exists per combination."""
 
-_TOKEN = re.compile(r"\s*(?:([A-Za-z][A-Za-z0-9_.]*)|([()]))")
+_TOKEN = re.compile(r"\s*(?:((?:[01xX][ _]*){15}[01xX](?![A-Za-z0-9_.]))|([A-Za-z][A-Za-z0-9_.]*)|([()]))")
 _CONSTANT = dict.fromkeys(("GND", "VSS", "LOW", "NEVER"), 0) | dict.fromkeys(
     ("VCC", "VDD", "HIGH", "OPEN", "ALWAYS"), ALL
 )
@@ -90,10 +90,11 @@ class Expression:
 
         either  = both { "or" both }
         both    = factor { "and" factor }
-        factor  = "not" factor | "(" either ")" | name
+        factor  = "not" factor | "(" either ")" | name | pattern
 
-    Names are A0..A15, RW (high on a read), PHI2, and lines that cards drive; GND and VCC (or VSS and VDD, LOW and HIGH)
-    are levels, ALWAYS and NEVER the same in other words, and OPEN is an open input, which reads high.
+    A pattern is that of a select, 16 bits. Names are A0..A15, RW (high on a read), PHI2, and lines that cards or
+    decoders drive; GND and VCC (or VSS and VDD, LOW and HIGH) are levels, ALWAYS and NEVER the same in other words, and
+    OPEN is an open input, which reads high.
 
     Attributes:
         text: as written.
@@ -190,6 +191,9 @@ class Expression:
                 f"{self.text!r}: {what} {token}.", remedy="Write A0 to A15, RW, PHI2, or a line that a card drives."
             )
         self._position += 1
+        if len(token) == 16 and set(token) <= set("01x"):
+            mask, value = parse_pattern(token)
+            return lambda levels: pattern_table(mask, value, levels)
         if token in _CONSTANT:
             constant = _CONSTANT[token]
             return lambda levels: constant
@@ -211,8 +215,11 @@ def _tokenize(text: str) -> list[str]:
                 f"{text!r}: {text[position:].strip()[0]!r} is not part of an expression.",
                 remedy='Write names of lines joined by "and", "or", "not" and brackets.',
             )
-        word = match[1] or match[2]
-        tokens.append(word.lower() if word.lower() in _WORDS else word.upper() if match[1] else word)
+        if match[1]:
+            tokens.append(re.sub("[ _]", "", match[1]).lower())
+        else:
+            word = match[2] or match[3]
+            tokens.append(word.lower() if word.lower() in _WORDS else word.upper() if match[2] else word)
         position = match.end()
     if not tokens:
         raise SimkitError("The expression is empty.", remedy='Write e.g. "A15 and not A14".')

@@ -110,7 +110,7 @@ def _check_lines(bus: Bus, findings: Findings) -> None:
     deciding: dict[str, Seat] = {}  # lines that the decoder of a card hears
     for seat in bus.seats:
         named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
-        for name in sorted(named | seat.wiring.sources()):
+        for name in sorted(bus.wiring.heard(named | seat.wiring.sources())):
             if not is_cpu_line(name) and name not in SYSTEM_LINES:
                 deciding.setdefault(name, seat)
     nets = bus.nets

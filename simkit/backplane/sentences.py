@@ -66,7 +66,9 @@ _WORDS: tuple[tuple[Done, str], ...] = (
     (Done.SHORTED, r"(?:short|shorted|bridged) (?:to|with)"),
     (Done.EXCHANGED, r"(?:exchanged|swapped|crossed|interchanged) with|<->"),
     (Done.JOINED, r"(?:(?:joined|connected|tied|wired|goes) )?to|(?:wired )?on|="),
+    (Done.DRIVEN, r"(?:driven|fed) by|carries"),
 )
+_WITH_WORDS = (*WITH_OTHER, Done.DRIVEN)
 _FORMS = (
     *(
         "stuck low",
@@ -79,8 +81,10 @@ _FORMS = (
         "pulled down",
         "not pulled",
     ),
-    *("shorted to", "exchanged with", "joined to"),
+    *("shorted to", "exchanged with", "joined to", "driven by"),
 )
+_IS_EXPRESSION = re.compile(r"\b(?:and|or)\b|[()]|(?<!\w)[01x]{4}(?!\w)", re.IGNORECASE)
+_OF_CARDS = "lines of cards"
 _EXAMPLES = 'Write e.g. "slot 4: D3 stuck low", "slot 2: pin A14 open" or "A5 shorted to A6".'
 _WHOLE = {Done.SELECTED: "selected by", Done.NOT_SELECTED: "not selected by"}
 
@@ -171,14 +175,19 @@ def _at_pin(name: str, word: str | None, slot: int | None) -> bool:
 def _done(text: str, name: str, rest: str, slot: int | None, *, at_pin: bool) -> Entry:
     for done, form in _WORDS:
         match = re.fullmatch(rf"(?:{form})(?:\s+(.+))?", rest, re.IGNORECASE)
-        if match is None or (match[1] is not None) is not (done in WITH_OTHER):
+        if match is None or (match[1] is not None) is not (done in _WITH_WORDS):
             continue
-        if done not in WITH_OTHER:
+        if done not in _WITH_WORDS:
             return Entry(done, name, "", slot, at_pin)
+        if done is Done.DRIVEN or (done is Done.JOINED and _IS_EXPRESSION.search(match[1])):
+            _expression(text, Done.DRIVEN, match[1])
+            return Entry(Done.DRIVEN, name, match[1], slot, at_pin)
         other = _other(text, match[1])
         tied = fixed(other)
         if tied is not None and done is not Done.EXCHANGED:
             return Entry(tied, name, "", slot, at_pin)
+        if slot and done in (Done.SHORTED, Done.EXCHANGED) and not at_pin and _kind(other) == _OF_CARDS != _kind(name):
+            return Entry(done, other, name, slot, at_pin=True)  # of a chip select, perhaps, and an address pin
         return Entry(done, name, other, slot, at_pin)
     close = get_close_matches(rest.lower(), _FORMS, n=1, cutoff=0.5) or get_close_matches(
         " ".join(rest.lower().split()[:2]), _FORMS, n=1, cutoff=0.5
@@ -220,7 +229,7 @@ def _kind(name: str) -> str:
     """Lines that can be shorted, exchanged and joined with one another."""
     if re.fullmatch(r"A\d+|RW|PHI2", name):
         return "address and control lines"
-    return "data lines" if name in DATA_LINES else "lines of cards"
+    return "data lines" if name in DATA_LINES else _OF_CARDS
 
 
 def check_entry(text: str, entry: Entry) -> None:
@@ -263,10 +272,21 @@ def check_entry(text: str, entry: Entry) -> None:
         refuse("resistors pull lines of the backplane", "Leave the slot out.")
     if done is Done.JOINED and slot is None:
         refuse("a line of the backplane is joined to nothing", 'Write "exchanged with" or "shorted to".')
-    if done is Done.INVERTED and slot is None and _kind(name) == "lines of cards" and not is_system_line(name):
-        refuse(f"{name} has no end at the CPU, where it could be inverted for all cards", "Invert the pin at a slot.")
-    if entry.other:
+    if done is Done.DRIVEN:
+        _check_driven(entry, refuse)
+    elif entry.other:
         _check_other(entry, refuse)
+
+
+def _check_driven(entry: Entry, refuse: Callable[[str, str], None]) -> None:
+    name, slot = entry.name, entry.slot
+    if slot is None and (_kind(name) != _OF_CARDS or is_system_line(name) or name in CPU_PIN_LINES):
+        refuse(f"{name} is not a decoder's to drive", 'Give its output a name of its own, e.g. "IOSEL driven by A15".')
+    if slot == CPU or name in DATA_LINES or (slot is not None and not entry.at_pin):
+        refuse(
+            "an expression drives lines of the backplane, chip selects, strobes and address pins",
+            'Write e.g. "slot 4: pin A3 driven by A15 and A4".',
+        )
 
 
 def _check_other(entry: Entry, refuse: Callable[[str, str], None]) -> None:
@@ -277,17 +297,25 @@ def _check_other(entry: Entry, refuse: Callable[[str, str], None]) -> None:
         refuse(f"{name} stands on both sides", "Name two.")
     if other == "PHI0":
         refuse("PHI0 is PHI2 some ten nanoseconds before, and the kit knows whole cycles", "Leave it out.")
-    if entry.other != other and (entry.done is not Done.JOINED or _kind(name) == "lines of cards"):
+    if entry.other != other and (entry.done is not Done.JOINED or (_kind(name) == _OF_CARDS and not entry.at_pin)):
         refuse(f'"not {other}" is for wires of address and data pins', f'Write "{name} inverted".')
     if re.fullmatch(r"[AD]\d+", other) and other not in CPU_LINES and (entry.done is Done.JOINED or not entry.at_pin):
         refuse(f"the bus has no line {other}", "Write A0 to A15, D0 to D7.")
-    into_address = entry.done is Done.JOINED and _kind(name).startswith("address") and _kind(other) == "lines of cards"
-    by_name = entry.done is Done.JOINED and entry.at_pin and _kind(name) == "lines of cards"  # the board knows which
-    if _kind(name) != _kind(other) and not into_address and not by_name:
-        refuse(
-            f"{name} and {other} are of different kinds, which the kit cannot put together",
-            f"It does {_kind(name)} among themselves; one of them held low comes nearest.",
-        )
-    system = entry.slot is None and is_system_line(name) and is_system_line(other)
-    if entry.slot is None and _kind(name) == "lines of cards" and entry.done is Done.EXCHANGED and not system:
-        refuse("only lines that the CPU listens to can be exchanged there", "Exchange the pins at a slot.")
+    into_address = entry.done is Done.JOINED and _kind(name).startswith("address") and _kind(other) == _OF_CARDS
+    by_name = entry.at_pin and entry.slot != CPU and _kind(name) == _OF_CARDS and other not in DATA_LINES
+    if into_address or by_name:  # the board knows which pin that is
+        return
+    why = of_different_kinds(entry)
+    if why is not None:
+        refuse(*why)
+
+
+def of_different_kinds(entry: Entry) -> tuple[str, str] | None:
+    """Why two lines or pins cannot be put together, and what to do; None when they can."""
+    name, other = entry.name, plain(entry.other)
+    if _kind(name) == _kind(other):
+        return None
+    return (
+        f"{name} and {other} are of different kinds, which the kit cannot put together",
+        f"It does {_kind(name)} among themselves; one of them held low comes nearest.",
+    )

@@ -17,7 +17,7 @@ from itertools import product
 import attrs
 
 from simkit.backplane.bus import Bus
-from simkit.backplane.conductors import at_slot
+from simkit.backplane.conductors import at_slot, on_the_bus
 from simkit.backplane.seat import Seat
 from simkit.backplane.wiring import CONTROL_LINES, READ_STROBE, WRITE_STROBE, Wiring, plain
 from simkit.contract.card import Card
@@ -87,7 +87,7 @@ class _Seen:
             now: dict[State, int] = {}
             for state in STATES:
                 rw, phi2 = state
-                arriving = at_slot({**levels, "RW": rw, "PHI2": phi2}, bus.wiring, seat.wiring)
+                arriving = at_slot(on_the_bus({**levels, "RW": rw, "PHI2": phi2}, bus.wiring), seat.wiring)
                 now[state] = seat.select.table(arriving)
                 output, write = seat.strobes(arriving)
                 selected[state] |= now[state]
@@ -114,7 +114,7 @@ def _levels(bus: Bus, seat: Seat) -> Iterator[dict[str, bool]]:
     """Levels of the lines by which a card is decoded, beside those of the CPU: all that may come up."""
     named = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
     named |= seat.wiring.sources() | bus.wiring.sources()
-    lines = [bus.nets.line(name) for name in sorted(named)]
+    lines = [bus.nets.line(name) for name in sorted(bus.wiring.heard(named))]
     moving = [line for line in lines if bus.nets.drivers(line.name)]  # what nobody does is told by a rule of its own
     still = {line.name: line.level for line in lines}
     if len(moving) > MOST_LINES:

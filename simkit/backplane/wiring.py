@@ -18,7 +18,7 @@ from enum import Enum
 
 import attrs
 
-from simkit.backplane.select import ADDRESS_LINES
+from simkit.backplane.select import ADDRESS_LINES, Expression
 from simkit.contract.lines import SYSTEM_LINES
 
 READ_STROBE = "RW and PHI2"
@@ -57,6 +57,7 @@ class Done(Enum):
     OUTPUT_ENABLE = "output enable"
     WRITE_ENABLE = "write enable"
     READY_GATED = "strobes gated with ready"
+    DRIVEN = "driven by"  # a line by a decoder, or a pin, as an expression says
 
 
 WITH_OTHER = (Done.JOINED, Done.SHORTED, Done.EXCHANGED)
@@ -175,7 +176,8 @@ class Wiring:
 
     def line_entries(self) -> list[Entry]:
         """What is done to lines."""
-        said = [entry for entry in self.entries if entry.name and not entry.at_pin and entry.done not in PULLS]
+        made = (*PULLS, Done.DRIVEN)
+        said = [entry for entry in self.entries if entry.name and not entry.at_pin and entry.done not in made]
         return [part for entry in said for part in entry.parts()]
 
     def cpu_entries(self) -> list[Entry]:
@@ -190,7 +192,39 @@ class Wiring:
     def sources(self) -> set[str]:
         """Lines of cards from which addresses and strobes are fed instead of from their own."""
         fed = [entry for entry in self.entries if entry.done in WITH_OTHER and is_cpu_line(entry.name)]
-        return {name for entry in fed if not is_cpu_line(name := plain(entry.other))}
+        found = {name for entry in fed if not is_cpu_line(name := plain(entry.other))}
+        by_expression = [entry for entry in self.pin_entries() if entry.done is Done.DRIVEN]
+        return found.union(*(Expression(entry.other).lines for entry in by_expression))
+
+    def signals(self) -> dict[str, str]:
+        """By line of the backplane that a decoder drives, the expression it is driven by."""
+        return {entry.name: entry.other for entry in self.entries if entry.done is Done.DRIVEN and entry.slot is None}
+
+    def heard(self, names: Iterable[str]) -> set[str]:
+        """Lines of cards that decide over these: themselves, or what decoders make them of."""
+        signals, found = self.signals(), set(names)
+        return (found | self._behind(found)) - set(signals) if signals else found
+
+    def feeds_itself(self, signal: str) -> bool:
+        """Whether a decoder's line decides over itself."""
+        return signal in self._behind({signal})
+
+    def _behind(self, names: Iterable[str]) -> set[str]:
+        """All lines that decoders make these of, in however many steps."""
+        signals = self.signals()
+        feeds = {name: set(Expression(text).lines) for name, text in signals.items()}
+        for entry in self.line_entries():
+            name, other = entry.name, entry.other
+            if name in feeds and other in feeds:
+                both = feeds[name] | feeds[other]
+                swapped = entry.done is Done.EXCHANGED
+                feeds[name], feeds[other] = (feeds[other], feeds[name]) if swapped else (both, set(both))
+        todo, found = list(names), set[str]()
+        while todo:
+            more = feeds.get(todo.pop(), set()) - found
+            found |= more
+            todo += more
+        return found
 
 
 def plain(name: str) -> str:

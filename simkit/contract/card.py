@@ -32,8 +32,8 @@ class Card:
     faithful_to: ClassVar[str] = ""
     """Parts the model follows, for `simkit cards`."""
     pin_names: ClassVar[Mapping[str, str]] = {}
-    """What data sheets call a pin, by that name: {"RS0": "A0", "CSW": "WE"}. CE, OE and WE, low when true, are the
-    other end of the select, the output enable and the write enable of every card."""
+    """What data sheets call a pin, by that name: {"RS0": "A0", "CSW": "WE"}. OE and WE, low when true, are the other
+    end of the output enable and the write enable of every card, its chip selects of the select."""
     own_phi2: ClassVar[bool] = False
     """Whether the part has a PHI2 pin of its own, as those of the 65xx family: it acts while PHI2 is high alone, and
     its selects must be valid before PHI2 rises."""
@@ -56,6 +56,15 @@ class Card:
         """Number of address pins A0, A1, ... the card looks at; from the registers unless overridden."""
         offsets = [register.offset for register in cls.registers(settings)]
         return max(offsets).bit_length() if offsets else 0
+
+    @classmethod
+    def chip_selects(cls, settings: Any) -> Mapping[str, bool]:
+        """Pins that select the part, each with its level when true (True is high): all of them together select it.
+
+        In a machine file the select is the decoder's output, which stands at the first that is low when true; the
+        others are tied to their levels.
+        """
+        return {"CE": False}
 
     @classmethod
     def image_size(cls, settings: Any) -> int | None:

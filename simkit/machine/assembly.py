@@ -14,7 +14,7 @@ from simkit.backplane.guard import call_unplugged
 from simkit.backplane.joining import hold_lines, join, pull_lines
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select, ranges
-from simkit.backplane.wiring import is_cpu_line
+from simkit.backplane.wiring import Done, Wiring, is_cpu_line
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, Errors, FileError, SimkitError
 from simkit.contract.findings import Findings
@@ -250,6 +250,13 @@ def _name(described: CardDescription, naming: Naming) -> None:
         raise _located(described, "labels", error) from error
 
 
+def is_decoding_said(wiring: Wiring) -> bool:
+    """Whether sentences do something to lines that decoders hear, or say anew what drives one."""
+    signals, driven = wiring.signals(), wiring.only(Done.DRIVEN)
+    odd = any(is_cpu_line(entry.name) or entry.name in signals for entry in wiring.line_entries())
+    return odd or len(driven) > len(signals) or any(wiring.pull(name) for name in signals)
+
+
 def check_overlaps(description: Description, bus: Bus) -> None:
     """Refuse cards that answer the same addresses; call once the CPU is attached to the bus.
 
@@ -262,7 +269,7 @@ def check_overlaps(description: Description, bus: Bus) -> None:
         return
     errors = Errors()
     described = {card.slot: card for card in description.cards}
-    if any(is_cpu_line(entry.name) for entry in description.wiring.line_entries()):
+    if is_decoding_said(description.wiring):
         return
     for first, second, table in overlaps(bus):
         if any(described[seat.slot].is_decoded_as_said for seat in (first, second)):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -15,11 +15,12 @@ from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Entry, Wiri
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError
 from simkit.machinefile.catalogue import Claims, card_class, entries
-from simkit.machinefile.chip_pins import in_names_of_the_board, is_strobe_pin, with_strobe_pins
+from simkit.machinefile.chip_pins import in_names_of_the_board
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.programs import Program, is_address, parse_address
 from simkit.machinefile.settings import guarded_settings
+from simkit.machinefile.strobe_pins import level_of, strobe_pins, with_strobe_pins
 from simkit.machinefile.tomlplaces import Place
 from simkit.machinefile.wires import misfit, of_lines, of_sentences, of_wires
 
@@ -33,6 +34,7 @@ def check_card(
     installed: Mapping[str, Claims],
     errors: MachineErrors,
     more: Sequence[tuple[Entry, Place]] = (),
+    signals: Collection[str] = (),
 ) -> CardDescription | None:
     """The card that a table describes.
 
@@ -42,12 +44,13 @@ def check_card(
         installed: what `entries` gave.
         errors: told what is wrong.
         more: what is done at its slot besides, each with the place where that is said.
+        signals: lines of the backplane that decoders drive.
 
     Returns:
         None if something is wrong.
     """
     before = len(errors.found)
-    found = _Checker(slot, table, errors).card(installed, more)
+    found = _Checker(slot, table, errors, signals).card(installed, more)
     return found if len(errors.found) == before else None
 
 
@@ -62,7 +65,8 @@ def program_of(card: CardDescription, table: Table) -> Program | None:
 class _Checker:
     """Checks one card and goes on after an error, so that all are found."""
 
-    def __init__(self, slot: int, table: Table, errors: MachineErrors) -> None:
+    def __init__(self, slot: int, table: Table, errors: MachineErrors, signals: Collection[str]) -> None:
+        self.signals = signals
         self.slot = slot
         self.table = table
         self.errors = errors
@@ -104,7 +108,9 @@ class _Checker:
         except SimkitError as error:
             self.fail("kind", error.message, error.remedy or "")
             return None
-        select, not_select = self.patterns("select"), self.patterns("not_select")
+        levels = self.levels(board)
+        select = () if isinstance(self.table.values.get("select"), dict) else self.patterns("select")
+        not_select = self.patterns("not_select")
         on_the_bus = board.registers or board.address_pins  # else it meets others by pins alone
         own, elsewhere = self.sentences(board, card.pin_names, more)
         said = Wiring().then(own).then(elsewhere)
@@ -136,13 +142,15 @@ class _Checker:
                 + pins,
                 said,
                 board,
+                levels,
+                has_rw=card.own_phi2,
             ),
             image=self.path("image"),
             labels=self.paths("labels"),
             listing=self.paths("listing"),
             note=note,
             is_decoded_as_said=any(
-                entry.done in (Done.SELECTED, Done.NOT_SELECTED) or not entry.at_pin or entry.name == "CE"
+                entry.done in (Done.SELECTED, Done.NOT_SELECTED) or not entry.at_pin or entry.name in board.chip_selects
                 for entry in said.entries
             ),
             origin=self.table.origin,
@@ -168,6 +176,7 @@ class _Checker:
         if not isinstance(texts, list | tuple) or (field in self.table.values and not texts):
             self.fail(field, f"{value!r} is neither a pattern nor a list of patterns.", _PATTERN)
             return ()
+        good: list[str] = []
         for number, text in enumerate(texts):
             element = number if isinstance(value, list) else None
             if not isinstance(text, str):
@@ -177,7 +186,9 @@ class _Checker:
                 Select((text,))
             except SimkitError as error:
                 self.fail(field, error.message, error.remedy or "", element=element)
-        return tuple(texts)
+            else:
+                good.append(text)
+        return tuple(good)
 
     def strobe(self, field: str) -> str:
         """Expression of a strobe."""
@@ -239,11 +250,12 @@ class _Checker:
 
         def fitting(entry: Entry, fail: Callable[[str, str], None]) -> Entry:
             try:
-                found = in_names_of_the_board(entry, board, names)
+                found = in_names_of_the_board(entry, board, names, self.signals)
             except SimkitError as error:
                 fail(error.message, error.remedy or "")
                 return entry
-            if not is_strobe_pin(found, board) and (why := misfit(found, board, names)) is not None:
+            is_strobe = found.at_pin and found.name in strobe_pins(board)
+            if not is_strobe and (why := misfit(found, board, names)) is not None:
                 fail(f"{str(entry)!r}: {why[0]}", why[1])
             return found
 
@@ -254,15 +266,42 @@ class _Checker:
         elsewhere = [fitting(entry, partial(fail_at, place)) for entry, place in more]
         return Wiring(tuple(own)), Wiring(tuple(elsewhere))
 
-    def strobe_pins(self, keys: Wiring, said: Wiring, board: Board) -> Wiring:
+    def strobe_pins(
+        self, keys: Wiring, said: Wiring, board: Board, levels: Mapping[str, str], *, has_rw: bool
+    ) -> Wiring:
         """What keys say, then sentences, of which those of strobe pins act on what the others have said."""
-        pins = [entry for entry in said.entries if is_strobe_pin(entry, board)]
-        others = keys.then(Wiring(tuple(entry for entry in said.entries if entry not in pins)))
+        names = strobe_pins(board)
+        pins = [entry for entry in said.entries if entry.at_pin and entry.name in names]
+        others = Wiring(tuple(entry for entry in said.entries if entry not in pins))
+        known = None if not levels or others.only(Done.SELECTED) else levels
         try:
-            return with_strobe_pins(others, pins)
+            return with_strobe_pins(keys.then(others), pins, board, known, has_rw=has_rw)
         except SimkitError as error:
-            self.fail("wiring", error.message, error.remedy or "")
-            return others
+            self.fail("wiring" if pins else "select", error.message, error.remedy or "")
+            return keys
+
+    def levels(self, board: Board) -> dict[str, str]:
+        """What stands at each chip select, where `select` is a table that says so by pin."""
+        value = self.table.values.get("select")
+        if not isinstance(value, dict):
+            return {}
+        found: dict[str, str] = {}
+        pins = ", ".join(f"{pin} ({'high' if level else 'low'} when true)" for pin, level in board.chip_selects.items())
+        if not value:
+            self.fail("select", "nothing is said of any chip select.", f"The card has {pins}.")
+        for pin, text in value.items():
+            if pin not in board.chip_selects:
+                self.fail(f"select.{pin}", f"the card has no chip select {pin!r}.", f"It has {pins}.")
+            elif not isinstance(text, str):
+                self.fail(f"select.{pin}", f"{text!r} is not an expression.", 'Write e.g. "A13", "not IOSEL" or "VCC".')
+            else:
+                try:
+                    found[pin] = level_of(text)
+                except SimkitError as error:
+                    self.fail(f"select.{pin}", error.message, error.remedy or "")
+        if self.table.values.get("not_select"):
+            self.fail("not_select", "the select is said pin by pin.", "Put it into the expression of a pin.")
+        return found
 
     def names(self, field: str) -> dict[str, str]:
         """Names of lines by pin; none if something else stands among them."""

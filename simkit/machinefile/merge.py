@@ -87,15 +87,16 @@ class Table:
         self.values[key] = value
 
     def put_backplane(self, value: dict[str, Any], place: Place, folder: Path) -> None:
-        """Set the table of the backplane, whose resistors and sentences count beside those that are known."""
+        """Set the table of the backplane, whose resistors, decoders and sentences count beside those that are known."""
         known = self.values.get("backplane", {})
         self.put("backplane", value, place, folder)
         table = self.values["backplane"]
-        own, below = value.get("pulls"), known.get("pulls")
-        if isinstance(own, dict):
-            pulls = place.inside("pulls")
-            self.origin.update({f"backplane.pulls.{name}": pulls.inside(name) for name in own})
-            table["pulls"] = {**below, **own} if own and isinstance(below, dict) else own
+        for key in ("pulls", "signals"):
+            own, below = value.get(key), known.get(key)
+            if isinstance(own, dict):
+                inside = place.inside(key)
+                self.origin.update({f"backplane.{key}.{name}": inside.inside(name) for name in own})
+                table[key] = {**below, **own} if own and isinstance(below, dict) else own
         if "wiring" in value:
             self._add_sentences(table, known.get("wiring"), "backplane.wiring", place.inside("wiring"))
 

@@ -29,7 +29,7 @@ from simkit.machinefile.programs import Program
 from simkit.machinefile.settings import read_settings
 from simkit.machinefile.shipped import demo_folder
 from simkit.machinefile.tomlplaces import Place
-from simkit.machinefile.wires import lines_of, of_pulls, of_sentences, unknown_lines
+from simkit.machinefile.wires import lines_of, of_pulls, of_sentences, of_signals, unknown_lines, wrong_signals
 
 CPUS = ("65C02", "6502")
 
@@ -145,6 +145,7 @@ def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str
         top.fail("start", f"{start!r} is neither an address nor a label.", 'Write e.g. start = "$0200".')
     installed = entries()
     wiring = _BackplaneWiring(merged, errors, more, cpu if cpu in CPUS else CPUS[0])
+    signals = wiring.of_all().signals()
     description = Description(
         name=name,
         clock_text=clock_text,
@@ -153,13 +154,13 @@ def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str
         seed=top.value("seed", 1),
         about=_about(top, merged, path),
         note=top.value("note", ""),
-        backplane=top.table("backplane", Backplane, ("wiring", "pulls")),
+        backplane=top.table("backplane", Backplane, ("wiring", "pulls", "signals")),
         wiring=wiring.of_all(),
         cpu_options=top.table("cpu_options", CpuOptions),
         cards=tuple(
             card
             for slot in sorted(merged.cards)
-            if (card := check_card(slot, merged.cards[slot], installed, errors, wiring.at(slot))) is not None
+            if (card := check_card(slot, merged.cards[slot], installed, errors, wiring.at(slot), signals)) is not None
         ),
         start=start.strip() or None,
         path=path,
@@ -180,16 +181,15 @@ class _BackplaneWiring:
         self._cpu = cpu
         self._said: list[tuple[Entry, Place]] = []
         table, top = merged.top.values.get("backplane", {}), merged.top
-        pulls = top.place("backplane.pulls")
+        for key, read in (("pulls", of_pulls), ("signals", of_signals)):
 
-        def at(name: str) -> Place:
-            return top.place(f"backplane.pulls.{name}")
+            def at(name: str, key: str = key) -> Place:
+                return top.place(f"backplane.{key}.{name}".rstrip("."))
 
-        for entry in of_pulls(
-            table.get("pulls", {}),
-            lambda name, message, remedy: self._tell(message, at(name) if name else pulls, remedy, "pulls"),
-        ):
-            self._said.append((entry, at(entry.name)))
+            def fail(name: str, message: str, remedy: str, key: str = key) -> None:
+                self._tell(message, top.place(f"backplane.{key}.{name}".rstrip(".")), remedy, key)
+
+            self._said += [(entry, at(entry.name)) for entry in read(table.get(key, {}), fail)]
         own, given = top.place("backplane.wiring"), Place("given wiring")
         self._read(
             table.get("wiring", []),
@@ -233,10 +233,16 @@ class _BackplaneWiring:
             for strobe in (card.output_enable, card.write_enable):
                 decoded |= Expression(strobe).lines
             decoded |= Select(card.select, card.not_select).lines
-        lines = lines_of([card.wiring for card in description.cards], decoded)
+        everything = self.of_all()
+        lines = lines_of([card.wiring for card in description.cards], everything.heard(decoded))
         places = {id(entry): place for entry, place in self._said}
         for entry, message, remedy in unknown_lines((entry for entry, _ in self._said if not entry.slot), lines):
             self._tell(f"{str(entry)!r}: {message}", places[id(entry)], remedy)
+        for entry, message, remedy in wrong_signals(everything, [card.wiring for card in description.cards]):
+            at = places.get(id(entry)) or next(
+                card.place(f"lines.{entry.name}") for card in description.cards if card.slot == entry.slot
+            )
+            self._tell(f"{str(entry)!r}: {message}", at, remedy)
 
 
 def _about(top: _Top, merged: Merged, path: Path) -> str:

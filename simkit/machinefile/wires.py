@@ -8,10 +8,12 @@ from typing import Any
 
 from simkit.backplane.board import Board
 from simkit.backplane.cpu_pins import NAMES as CPU_PINS
-from simkit.backplane.sentences import read_sentence
+from simkit.backplane.select import Expression
+from simkit.backplane.sentences import of_different_kinds, read_sentence
 from simkit.backplane.wiring import (
     CPU,
     CPU_LINES,
+    CPU_PIN_LINES,
     DATA_LINES,
     GROUND,
     MAX_ENTRIES,
@@ -26,6 +28,7 @@ from simkit.backplane.wiring import (
 )
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.lines import SYSTEM_LINES, Drive
+from simkit.machinefile.strobe_pins import strobe_pins
 
 LINE_NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}")
 _CPU_OUTPUT = re.compile(r"A1?[0-9]|D[0-7]|RW|PHI2|SYNC")
@@ -136,6 +139,54 @@ def of_pulls(value: Any, fail: Callable[[str, str, str], None]) -> list[Entry]:
     return found
 
 
+def of_signals(value: Any, fail: Callable[[str, str, str], None]) -> list[Entry]:
+    """What the table of lines that decoders drive says."""
+    if not isinstance(value, dict):
+        fail("", f"{value!r:.80} is no table.", 'Write e.g. [backplane.signals] and IOSEL = "A15 and not A14".')
+        return []
+    found: list[Entry] = []
+    for name, text in value.items():
+        taken = name in (*CPU_LINES, *SYSTEM_LINES, *CPU_PIN_LINES) or re.fullmatch(r"[AD]\d+", name)
+        if not LINE_NAME.fullmatch(name) or fixed(name) is not None or name in ("ALWAYS", "NEVER", "AND", "OR", "NOT"):
+            fail(name, f"{name!r:.40} is not the name of a line.", "Write a name of your own in capitals, e.g. IOSEL.")
+        elif taken:
+            fail(name, f"{name} is not a decoder's to drive.", "Write a name of your own in capitals, e.g. IOSEL.")
+        elif not isinstance(text, str):
+            fail(name, f"{text!r:.40} is not an expression.", 'Write e.g. IOSEL = "A15 and not A14".')
+        else:
+            try:
+                Expression(text)
+            except SimkitError as error:
+                fail(name, error.message, error.remedy or "")
+            else:
+                found.append(Entry(Done.DRIVEN, name, text))
+    return found
+
+
+def wrong_signals(wiring: Wiring, wirings: Sequence[Wiring]) -> list[tuple[Entry, str, str]]:
+    """Entries by which a decoder's line cannot be, each with message and remedy.
+
+    Args:
+        wiring: of the backplane.
+        wirings: of the cards.
+    """
+    signals = wiring.signals()
+    found: list[tuple[Entry, str, str]] = []
+    remedy = "A decoder has no memory: take it out of the loop."
+    found += [
+        (entry, f"{entry.name} feeds itself.", remedy)
+        for entry in wiring.only(Done.DRIVEN)
+        if wiring.feeds_itself(entry.name)
+    ]
+    for card in wirings:
+        for entry in card.pin_entries():
+            joined = entry.done is Done.JOINED and not is_cpu_line(entry.name)
+            if joined and entry.other in signals:
+                remedy = "Selects, strobes and address pins hear it; a card's other pins hear lines of cards."
+                found.append((entry, f"{entry.other} is a decoder's, and moves within each cycle.", remedy))
+    return found
+
+
 def misfit(entry: Entry, board: Board, names: Iterable[str] = ()) -> tuple[str, str] | None:
     """Why an entry of a slot cannot be of the card that stands there, and what to do; None when it can.
 
@@ -158,10 +209,21 @@ def misfit(entry: Entry, board: Board, names: Iterable[str] = ()) -> tuple[str, 
         if name in known:
             continue
         if re.fullmatch(r"(CS|CE|S|E|G|EN)\d?[A-C]?", name):
-            remedy = 'Its select is one expression here; write e.g. "selected by A15 and not A14", "never selected".'
+            selects = ", ".join(board.chip_selects)
+            remedy = f'Its chip selects: {selects}; a decoder\'s output may be "IOSEL driven by A15 and not A14".'
             return f"the kit does not know a pin {name!r} of the card.", remedy
-        return f"the card has no pin {name!r}.", near(name, {*known, *names})
+        return f"the card has no pin {name!r}.", near(name, {*known, *names, *strobe_pins(board)})
+    if entry.done in (Done.SHORTED, Done.EXCHANGED) and (why := of_different_kinds(entry)) is not None:
+        return f"{why[0]}.", why[1]
+    if entry.done is Done.DRIVEN and entry.name not in addresses:
+        remedy = f"Chip selects, strobes and address pins hear an expression: {', '.join(strobe_pins(board))}, A0."
+        return f"{entry.name} is joined to one line.", remedy
     if entry.done is Done.JOINED and entry.name in pins:
+        if entry.other.startswith("not "):
+            return (
+                f'"not {plain(entry.other)}" is for address, data and select pins.',
+                f'Write "{entry.name} inverted".',
+            )
         return _no_line_of_a_card(entry.other, listens=pins[entry.name])
     return None
 
@@ -174,13 +236,38 @@ def unknown_lines(entries: Iterable[Entry], lines: Collection[str]) -> list[tupl
         lines: that cards join or decode.
     """
     found: list[tuple[Entry, str, str]] = []
-    known = [*CPU_LINES, *SYSTEM_LINES, *sorted(lines)]
+    entries = list(entries)
+    signals = Wiring(tuple(entries)).signals()
+    known = [*CPU_LINES, *SYSTEM_LINES, *sorted({*lines, *signals})]
     for entry in entries:
+        if entry.done is Done.DRIVEN:
+            continue  # by lines, of which those that nobody drives are told at power-on
+        if (why := _nothing_to_turn(entry, signals)) is not None:
+            found.append((entry, *why))
+            continue
         there = [*known, *CPU_PINS] if entry.slot == CPU else known
         missing = [name for name in (entry.name, plain(entry.other)) if name and name not in there]
         missing = [name for name in missing if not (entry.slot == CPU and name.isdigit())]
         found += [(entry, f"there is no line {name!r}.", near(name, there)) for name in missing]
     return found
+
+
+def _nothing_to_turn(entry: Entry, signals: Collection[str]) -> tuple[str, str] | None:
+    """Why a line cannot be inverted or exchanged for all, and what to do; None when it can, or is none of cards."""
+    others = [name for name in (entry.name, entry.other) if name and name not in SYSTEM_LINES]
+    if entry.slot is not None or is_cpu_line(entry.name) or entry.name in CPU_PIN_LINES or not others:
+        return None
+    if all(name in signals for name in (entry.name, entry.other) if name):
+        return None
+    if entry.done is Done.INVERTED:
+        what = f"{entry.name} has no end at the CPU, where it could be inverted for all cards."
+        return what, "Invert the pin at a slot."
+    if entry.done is Done.EXCHANGED:
+        what = "only lines that the CPU listens to, and those of decoders, can be exchanged there."
+        return what, "Exchange the pins at a slot."
+    if entry.done is Done.SHORTED and any(name in signals for name in (entry.name, entry.other)):
+        return f"{entry.name} and {entry.other} are of different kinds.", "Of a decoder's line short two."
+    return None
 
 
 def lines_of(wirings: Sequence[Wiring], decoded: Iterable[str]) -> set[str]:

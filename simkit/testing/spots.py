@@ -11,7 +11,7 @@ from itertools import product
 from operator import or_
 from typing import TYPE_CHECKING
 
-from simkit.backplane.conductors import at_slot
+from simkit.backplane.conductors import at_slot, on_the_bus
 from simkit.rom.listing import Listing, Row, Seen
 
 if TYPE_CHECKING:
@@ -93,11 +93,11 @@ class Spots:
 def _reach(seat: Seat, wiring: Wiring) -> int:
     """Truth table of the addresses at which a card drives reads, whatever the levels of the lines in its select."""
     named = seat.select.lines | seat.output_enable.lines | seat.wiring.sources() | wiring.sources()
-    lines = sorted(named - {"RW", "PHI2"})
+    lines = sorted(wiring.heard(named) - {"RW", "PHI2"})
     if len(lines) > MOST_LINES:
         return (1 << 0x10000) - 1
     each = (
-        at_slot({**dict(zip(lines, levels, strict=True)), "RW": True, "PHI2": True}, wiring, seat.wiring)
+        at_slot(on_the_bus({**dict(zip(lines, levels, strict=True)), "RW": True, "PHI2": True}, wiring), seat.wiring)
         for levels in product((False, True), repeat=len(lines))
     )
     return reduce(or_, (seat.acts(levels)[0] for levels in each), 0)

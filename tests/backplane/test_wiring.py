@@ -21,6 +21,7 @@ DECODED = [*ADDRESSES, "RW", "PHI2"]
 SYSTEM = ["IRQ", "NMI", "RESET", "RDY", "SO"]
 PINS = ["INT", "CA1", "PB7", "L0"]
 PLACES = st.sampled_from([None, 1, 4, 99])
+WRITTEN = ["A15 and not (A14 or BANK0)", "RW", "not RW and PHI2", "not 0110 xxxx xxxx xxxx or A4"]
 ONE = (Done.OPEN, Done.LOW, Done.HIGH, Done.INVERTED)
 
 
@@ -28,7 +29,13 @@ ONE = (Done.OPEN, Done.LOW, Done.HIGH, Done.INVERTED)
 def entries(draw):
     """Everything that can be said, in its place."""
     slot = draw(PLACES)
-    kind = draw(st.sampled_from([DECODED, DATA, SYSTEM, PINS, "supply", "pull", "strobe", "gated", "cpu", "row"]))
+    others = ["supply", "pull", "strobe", "gated", "cpu", "row", "driven"]
+    kind = draw(st.sampled_from([DECODED, DATA, SYSTEM, PINS, *others]))
+    if kind == "driven":
+        names = ["IOSEL", "Y6"] if slot is None else ["CS1", "CS2B", "WE", "A3"]
+        return Entry(
+            Done.DRIVEN, draw(st.sampled_from(names)), draw(st.sampled_from(WRITTEN)), slot, at_pin=slot is not None
+        )
     if kind == "row":
         row, most = draw(st.sampled_from([("A", 15), ("D", 7)]))
         first, last = sorted(draw(st.lists(st.integers(0, most), min_size=2, max_size=2, unique=True)))
@@ -48,7 +55,7 @@ def entries(draw):
         return Entry(Done.READY_GATED, slot=slot or 4)
     if kind == "strobe":
         done = draw(st.sampled_from([Done.SELECTED, Done.NOT_SELECTED, Done.OUTPUT_ENABLE, Done.WRITE_ENABLE]))
-        written = ["A15 and not (A14 or BANK0)", "RW", "not RW and PHI2", "GND"]
+        written = [*WRITTEN, "GND"]
         if done in (Done.SELECTED, Done.NOT_SELECTED):
             written.append("0111 1111 0010 00xx")
         return Entry(done, "", draw(st.sampled_from(written)), slot or 4)
@@ -113,7 +120,6 @@ def test_what_people_say_is_understood(text, same):
         ("slot 4: GND low", "a supply pin is open or reversed"),
         ("slot 4: A5 pulled up", "Leave the slot out"),
         ("A5 joined to A6", 'Write "exchanged with"'),
-        ("TONE inverted", "Invert the pin at a slot"),
         ("selected by A15", 'Begin with "slot N:"'),
         ("slot 4: selected by A15 andnot A14", "is not expected there"),
         ("slot 4: line 5 low", "5 is the name of no line"),

@@ -2,6 +2,7 @@
 
 MEMORY_PINS = {
     "CS": "CE",
+    **{"CS1": "CE", "CE1": "CE", "CS2": "CE2", "E1": "CE", "E2": "CE2"},
     "E": "CE",
     "G": "OE",
     "W": "WE",

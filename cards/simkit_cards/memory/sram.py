@@ -41,6 +41,11 @@ class Sram(Card):
     _memory: memoryview = saved(BUFFER)
 
     @classmethod
+    def chip_selects(cls, settings: SramSettings) -> Mapping[str, bool]:
+        """CE low; the 6264 and the 1 Mbit parts have CE2 besides, high when true (from memory, pin descriptions)."""
+        return {"CE": False, "CE2": True} if settings.size in (8_192, 131_072) else {"CE": False}
+
+    @classmethod
     def address_pins(cls, settings: SramSettings) -> int:
         """As many as the size needs."""
         return (settings.size - 1).bit_length()

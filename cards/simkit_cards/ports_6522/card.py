@@ -46,13 +46,18 @@ class Ports6522(Chip6522):
     model: ClassVar[int] = 2
     Settings: ClassVar[type] = Ports6522Settings
     faithful_to: ClassVar[str] = "R6522, W65C22S"
-    pin_names: ClassVar[Mapping[str, str]] = {f"RS{n}": f"A{n}" for n in range(4)}
+    pin_names: ClassVar[Mapping[str, str]] = {**{f"RS{n}": f"A{n}" for n in range(4)}, "CS2": "CS2B"}
     own_phi2: ClassVar[bool] = True  # [WDC] Table 4-3b; the R6522 has it on pin 25, from memory
 
     @classmethod
     def registers(cls, settings: Ports6522Settings) -> tuple[Register, ...]:
         """The sixteen registers, names as [R] prints them."""
         return board_registers(settings)
+
+    @classmethod
+    def chip_selects(cls, settings: Ports6522Settings) -> Mapping[str, bool]:
+        """CS1 high and CS2B low (from memory, pin descriptions of both parts)."""
+        return {"CS1": True, "CS2B": False}
 
     @classmethod
     def pins(cls, settings: Ports6522Settings) -> tuple[PinSpec, ...]:

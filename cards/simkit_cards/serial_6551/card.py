@@ -57,7 +57,7 @@ class Serial6551(Card):
     model: ClassVar[int] = 3
     faithful_to: ClassVar[str] = "SY6551, R6551, CDP65C51, W65C51N"
     pin_names: ClassVar[Mapping[str, str]] = {
-        **{"RS0": "A0", "RS1": "A1"},
+        **{"RS0": "A0", "RS1": "A1", "CS1": "CS1B"},
         **{f"{name}B": name for name in ("CTS", "RTS", "DCD", "DSR", "DTR")},
     }
     own_phi2: ClassVar[bool] = True  # [WDC] Table 4; the older parts have it on pin 27, too, from memory
@@ -70,6 +70,11 @@ class Serial6551(Card):
     def registers(cls, settings: Serial6551Settings) -> tuple[Register, ...]:
         """The board as wired."""
         return board_registers(settings)
+
+    @classmethod
+    def chip_selects(cls, settings: Serial6551Settings) -> Mapping[str, bool]:
+        """CS0 high and CS1B low (from memory, pin descriptions of all four parts)."""
+        return {"CS0": True, "CS1B": False}
 
     @classmethod
     def pins(cls, settings: Serial6551Settings) -> tuple[PinSpec, ...]:
