@@ -31,7 +31,7 @@ def machine(tmp_path):
 
 def selected(m, slot=PORTS):
     number = [seat.slot for seat in m.bus.seats].index(slot)
-    _, reads, _, writes, _ = m.bus.table.selects[number]
+    _, reads, _, writes, _ = m.bus.reach.table.selects[number]
     return reads | writes
 
 
@@ -86,7 +86,7 @@ def test_a_decoder_may_hear_a_line_that_a_card_drives(machine):
     text = '[backplane.signals]\nY6 = "A14 and A13 and not A12 and not A15 and BANK"\n' + CARD
     text += '[[card]]\nslot = 7\nkind = "bank-latch"\nselect = "0101 1111 0000 0000"\nlines = { Q0 = "BANK" }\n'
     m = machine(text=text, image=bytes.fromhex("A9018D005F4C0580"))
-    assert [line.name for line in m.bus.banks.lines] == ["BANK"]
+    assert [line.name for line in m.bus.reach.banks.lines] == ["BANK"]
     assert selected(m) == 0
     m.run(cycles=30)
     assert selected(m) == table(Y6)
@@ -95,7 +95,7 @@ def test_a_decoder_may_hear_a_line_that_a_card_drives(machine):
 def test_a_wire_may_come_from_a_decoder(machine):
     m = machine(text=SIGNALS + CARD + 'wires = { A0 = "Y7", A1 = "not G2A" }\n')
     seat = m.bus.seats[[seat.slot for seat in m.bus.seats].index(PORTS)]
-    assert [m.bus.table.offset(seat, address) & 3 for address in (0x0001, 0x7001, 0x8001, 0xF000)] == [2, 3, 0, 1]
+    assert [m.bus.reach.table.offset(seat, address) & 3 for address in (0x0001, 0x7001, 0x8001, 0xF000)] == [2, 3, 0, 1]
 
 
 @pytest.mark.parametrize(

@@ -48,7 +48,7 @@ def run(source, *wiring, cycles=60):
 def selected(machine, slot):
     """First and last address of each page at which a card is selected for reads or writes."""
     seats = {seat.slot: n for n, seat in enumerate(machine.bus.seats)}
-    _, reads, _, writes, _ = machine.bus.table.selects[seats[slot]]
+    _, reads, _, writes, _ = machine.bus.reach.table.selects[seats[slot]]
     return reads | writes
 
 
@@ -94,8 +94,8 @@ def test_what_is_done_to_chip_selects_of_a_port_card_moves_where_it_answers(said
 def test_an_address_pin_that_meets_a_chip_select_hears_the_decoder():
     m = run("demo:bench", "slot 4: RS0 exchanged with CS2B")
     seat = next(seat for seat in m.bus.seats if seat.slot == PORTS)
-    assert m.bus.table.offset(seat, 0x6000) == 0
-    assert m.bus.table.offset(seat, 0x0010) == 1
+    assert m.bus.reach.table.offset(seat, 0x6000) == 0
+    assert m.bus.reach.table.offset(seat, 0x0010) == 1
 
 
 def test_chip_selects_exchanged_where_the_file_has_both_wires_answer_for_other_addresses(tmp_path):
@@ -137,8 +137,8 @@ def test_chip_enable_and_strobes_of_a_memory_are_put_together(said, select, outp
 def test_a_chip_enable_exchanged_with_an_address_pin_moves_both():
     m = run("demo:bench", "slot 1: /CE exchanged with A10")
     seat = m.bus.seats[0]
-    assert m.bus.table.offset(seat, 0x0010) == 0x0010
-    assert m.bus.table.offset(seat, 0x8010) == 0x0410  # the decoder's output is high there
+    assert m.bus.reach.table.offset(seat, 0x0010) == 0x0010
+    assert m.bus.reach.table.offset(seat, 0x8010) == 0x0410  # the decoder's output is high there
 
 
 def test_the_second_chip_enable_of_an_8_k_memory_is_high_when_true(tmp_path):
