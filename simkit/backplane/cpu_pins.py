@@ -84,8 +84,9 @@ def at_part(entry: Entry, part: str) -> Entry:
             remedy = f'It may be open, low or high: "CPU: {name} open".'
             raise SimkitError(f"nothing here hears {name}, which other chips may have for a clock", remedy=remedy)
         return entry
-    if name not in CPU_PIN_LINES:
-        return read_sentence(f"CPU: {Entry(entry.done, name, entry.other)}")  # of a line of the backplane
+    if name not in CPU_PIN_LINES:  # of a line of the backplane; PHI2 is one where the part puts it out
+        place = "" if name == "PHI2" else "CPU: "
+        return read_sentence(f"{place}{Entry(entry.done, name, entry.other)}")
     if entry.done is Done.LATE:
         raise SimkitError("only data lines are driven late", remedy='Write e.g. "D3 late".')
     if entry.done in PULLS and name != "BE":

@@ -42,6 +42,10 @@ def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
     """
     ends, turned = _ends([entry for entry in own.pin_entries() if entry.name in slot])
     entries = own.line_entries()
+    for entry in entries:
+        if entry.shorted_to_rail:
+            _hold(_line(nets, entry.name, bus), entry)
+    short = {entry.name: entry for entry in own.pin_entries() if entry.shorted_to_rail}
     for name, end in ends.items():
         if end is None:
             if slot[name].spec.jumpered:
@@ -50,6 +54,16 @@ def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
         line = _line(nets, _at_the_slot(end, entries), bus)
         odd = turned[name] is not any(entry.done is Done.INVERTED and entry.name == end for entry in entries)
         _join(nets, slot[name], line, inverted=odd)
+        if name in short:
+            _hold(line, short[name])
+
+
+def _hold(line: Line | None, short: Entry) -> None:
+    """Hold a line that is shorted to a supply."""
+    if line is not None:
+        line.tied = RAILS[short.other]
+        line.survey()
+        line.resolve(0)
 
 
 def join_cpu(nets: Nets, pins: Mapping[str, Pin], bus: Wiring) -> None:
@@ -87,7 +101,10 @@ def _ends(entries: Iterable[Entry]) -> tuple[dict[str, str | None], dict[str, bo
             ends[name] = None
         elif entry.done in (Done.LOW, Done.HIGH):
             ends[name] = "GND" if entry.done is Done.LOW else "VCC"
-    for group in groups(entries):
+    for entry in entries:
+        if entry.shorted_to_rail and ends.get(entry.name) is None:
+            ends[entry.name] = entry.other
+    for group in groups(entry for entry in entries if not entry.shorted_to_rail):
         reached = {end for name in group if (end := ends.get(name)) is not None}
         there = sorted(reached, key=lambda end: (end not in RAILS, end))
         end = there[0] if there else f"{'+'.join(sorted(group))} of slot {entries[0].slot}"
@@ -100,7 +117,7 @@ def _at_the_slot(end: str, entries: Iterable[Entry]) -> str | None:
     """The line behind what a slot does to one, None for none."""
     found: str | None = end
     for entry in entries:
-        if found is None or found not in (entry.name, entry.other):
+        if found is None or found not in (entry.name, entry.other) or entry.shorted_to_rail:
             continue
         if entry.done is Done.EXCHANGED:
             found = entry.other if found == entry.name else entry.name

@@ -205,7 +205,8 @@ class Seat:
         """How RESET comes in at the slot while the line is asserted or not; None where it does not come in."""
         level: bool | None = asserted
         for entry in self.wiring.line_entries():
-            if entry.name != "RESET" or level is None:
+            exchanged = entry.done is Done.EXCHANGED and entry.other == "RESET"
+            if (entry.name != "RESET" and not exchanged) or level is None or entry.shorted_to_rail:
                 continue
             if entry.done in (Done.LOW, Done.HIGH):
                 level = entry.done is Done.LOW

@@ -12,6 +12,8 @@ import re
 from collections.abc import Callable
 from difflib import get_close_matches
 
+import attrs
+
 from simkit.backplane.phrases import in_plain_words
 from simkit.backplane.select import Expression, Select
 from simkit.backplane.wiring import (
@@ -21,6 +23,8 @@ from simkit.backplane.wiring import (
     DATA_LINES,
     GROUND,
     PULLS,
+    RAIL_OF,
+    SHEET_NAMES,
     STROBES,
     SUPPLY,
     WITH_OTHER,
@@ -133,14 +137,22 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
     if slot == CPU and subject["name"].isdigit() and not subject["kind"]:
         name = str(int(subject["name"]))  # of a contact; which pin that is the part tells
     else:
-        name = _name(text, subject["kind"], subject["name"])
+        name = _of_the_bus(_name(text, subject["kind"], subject["name"]), said=slot)
     at_pin = _at_pin(name, subject["at"], slot)
     if slot == CPU and name != "PHI2" and (is_cpu_line(name) or is_system_line(name)):
         entry = _done(text, name, subject["rest"] or "", None, at_pin=False)
         if entry.done is Done.SHORTED and entry.other in CPU_PIN_LINES:  # which is no line but there
             return Entry(entry.done, entry.other, entry.name, CPU, at_pin=True)
         return entry
-    return _done(text, name, subject["rest"] or "", slot, at_pin=at_pin)
+    entry = _done(text, name, subject["rest"] or "", slot, at_pin=at_pin)
+    if slot and entry.done is not Done.JOINED and is_cpu_line(entry.other) and entry.other not in CPU_LINES:
+        return attrs.evolve(entry, at_pin=True)  # no line of the bus, so that the other is no line either
+    return entry
+
+
+def _of_the_bus(name: str, *, said: int | None) -> str:
+    """A line of the backplane by its own name, where that of a data sheet is said of it; at a slot the board knows."""
+    return name if said else SHEET_NAMES.get(name, name)
 
 
 def _reversed(row: re.Match[str], slot: int | None) -> Entry:
@@ -169,7 +181,7 @@ def _at_pin(name: str, word: str | None, slot: int | None) -> bool:
         return False
     if slot == CPU or name in DATA_LINES or name in (*GROUND, *SUPPLY):
         return True
-    return word.lower() == "pin" if word else not (is_cpu_line(name) or is_system_line(name))
+    return word.lower() == "pin" if word else not (name in CPU_LINES or is_system_line(name))
 
 
 def _done(text: str, name: str, rest: str, slot: int | None, *, at_pin: bool) -> Entry:
@@ -182,8 +194,10 @@ def _done(text: str, name: str, rest: str, slot: int | None, *, at_pin: bool) ->
         if done is Done.DRIVEN or (done is Done.JOINED and _IS_EXPRESSION.search(match[1])):
             _expression(text, Done.DRIVEN, match[1])
             return Entry(Done.DRIVEN, name, match[1], slot, at_pin)
-        other = _other(text, match[1])
+        other = _of_the_bus(_other(text, match[1]), said=slot)
         tied = fixed(other)
+        if tied in RAIL_OF and done is Done.SHORTED and slot and not is_cpu_line(name):
+            return Entry(done, name, RAIL_OF[tied], slot, at_pin)  # the line at that pin is shorted with it
         if tied is not None and done is not Done.EXCHANGED:
             return Entry(tied, name, "", slot, at_pin)
         if slot and done in (Done.SHORTED, Done.EXCHANGED) and not at_pin and _kind(other) == _OF_CARDS != _kind(name):
@@ -291,6 +305,8 @@ def _check_driven(entry: Entry, refuse: Callable[[str, str], None]) -> None:
 
 def _check_other(entry: Entry, refuse: Callable[[str, str], None]) -> None:
     name, other = entry.name, plain(entry.other)
+    if entry.shorted_to_rail:
+        return
     if fixed(other) is not None:
         refuse("a line is not exchanged with a supply", 'Write e.g. "A5 stuck low".')
     if name == other and entry.done is not Done.JOINED:

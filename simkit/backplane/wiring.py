@@ -30,6 +30,16 @@ CPU_LINES = (*ADDRESS_LINES, *DATA_LINES, *CONTROL_LINES)
 """Lines that the CPU drives, data lines on a write."""
 CPU_PIN_LINES = ("SYNC", "VPB", "MLB", "BE")
 """Pins of the CPU that become lines where a card is joined to them; SYNC, VPB, MLB are outputs, BE an input."""
+SHEET_NAMES = {
+    "RWB": "RW",
+    "RES": "RESET",
+    "RESB": "RESET",
+    "RST": "RESET",
+    "IRQB": "IRQ",
+    "NMIB": "NMI",
+    "SOB": "SO",
+}
+"""Lines of the backplane under the names that data sheets give the pins for them."""
 GROUND, SUPPLY = ("GND", "VSS"), ("VCC", "VDD")
 CPU = 0
 """Stands for the CPU where the number of a slot stands."""
@@ -65,6 +75,8 @@ WITH_OTHER = (Done.JOINED, Done.SHORTED, Done.EXCHANGED)
 STROBES = (Done.SELECTED, Done.NOT_SELECTED, Done.OUTPUT_ENABLE, Done.WRITE_ENABLE)
 """What has an expression, of the card as a whole."""
 PULLS = (Done.PULLED_UP, Done.PULLED_DOWN, Done.NOT_PULLED)
+RAIL_OF = {Done.LOW: "GND", Done.HIGH: "VCC"}
+"""The rail that holds a line or pin so."""
 
 
 @attrs.frozen
@@ -91,6 +103,14 @@ class Entry:
         """Whether a key of a machine file says the same."""
         keys = (*STROBES, Done.READY_GATED)
         return self.done in keys or (self.at_pin and self.done in (Done.JOINED, Done.LOW, Done.HIGH))
+
+    @property
+    def shorted_to_rail(self) -> bool:
+        """Whether a pin that a card brings out, or a system line at a slot, is shorted to a supply where it stands.
+
+        The wire behind it is not cut: the whole line is held. What is low or high at a slot is cut off from the line.
+        """
+        return self.done is Done.SHORTED and self.other in RAIL_OF.values()
 
     def here(self) -> str:
         """Its sentence where the place is known."""

@@ -8,20 +8,11 @@ import attrs
 
 from simkit.backplane.board import Board
 from simkit.backplane.sentences import check_entry
-from simkit.backplane.wiring import DATA_LINES, Done, Entry
+from simkit.backplane.wiring import DATA_LINES, RAIL_OF, SHEET_NAMES, Done, Entry
 from simkit.contract.errors import SimkitError
 from simkit.contract.lines import SYSTEM_LINES
 from simkit.machinefile.strobe_pins import renamed, strobe_pins, usual_pin
 
-LINES = {
-    "RWB": "RW",
-    "RES": "RESET",
-    "RESB": "RESET",
-    "RST": "RESET",
-    "IRQB": "IRQ",
-    "NMIB": "NMI",
-}
-"""Lines of the backplane under the names that pins of CPU and cards have for them."""
 _ANY_SELECT = ("CE", "CS")
 """Names under which people speak of the select of any part."""
 
@@ -38,6 +29,8 @@ def in_names_of_the_board(entry: Entry, board: Board, names: Mapping[str, str], 
     Raises:
         SimkitError: what it says cannot be done there.
     """
+    if entry.shorted_to_rail:
+        return _shorted_to_rail(entry, board, names, signals)
     if not entry.name or (not entry.at_pin and entry.done not in (Done.EXCHANGED, Done.SHORTED)):
         return entry
     strobes = strobe_pins(board)
@@ -49,7 +42,7 @@ def in_names_of_the_board(entry: Entry, board: Board, names: Mapping[str, str], 
         called = names.get(name, name)
         if called in _ANY_SELECT and called not in strobes:
             return usual_pin(board)
-        return called if called in own or called in strobes else LINES.get(called, called)
+        return called if called in own or called in strobes else SHEET_NAMES.get(called, called)
 
     if not entry.at_pin:
         other = known(entry.other)
@@ -58,12 +51,21 @@ def in_names_of_the_board(entry: Entry, board: Board, names: Mapping[str, str], 
             raise SimkitError(
                 f"{str(entry)!r}: {entry.other} is a pin of the card, {entry.name} a line.", remedy=remedy
             )
-        return entry
+        return attrs.evolve(entry, other=SHEET_NAMES.get(entry.other, entry.other))
     name, other = known(entry.name), entry.other
-    if entry.done in (Done.SHORTED, Done.EXCHANGED):
-        other = known(other)
+    if entry.done in (Done.SHORTED, Done.EXCHANGED):  # with a line, if it is one itself
+        other = SHEET_NAMES.get(other, other) if name in SYSTEM_LINES else known(other)
     at_pin = not (name in SYSTEM_LINES or name in ("RW", "PHI2") or name in signals)
     found = renamed(attrs.evolve(entry, name=name, other=other, at_pin=at_pin), board)
     if found != entry and found.name not in strobes:
         check_entry(str(entry), found)
+    return found
+
+
+def _shorted_to_rail(entry: Entry, board: Board, names: Mapping[str, str], signals: Collection[str]) -> Entry:
+    """As `in_names_of_the_board`; a pin that is not brought out is held low or high alone."""
+    level = next(done for done, rail in RAIL_OF.items() if rail == entry.other)
+    found = in_names_of_the_board(attrs.evolve(entry, done=level, other=""), board, names, signals)
+    if found.name in SYSTEM_LINES or found.name in {pin.name for pin in board.pins}:
+        return attrs.evolve(found, done=Done.SHORTED, other=entry.other)
     return found

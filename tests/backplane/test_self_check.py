@@ -182,3 +182,22 @@ def test_a_line_that_is_open_for_all_is_heard_by_nobody_and_says_where(load):
     told = next(one for one in machine.warnings if one.rule == "line-unheard")
     assert told.slot == 3
     assert told.message.endswith("nobody listens to the line IRQ. It is open on its way to the CPU.")
+
+
+@pytest.mark.parametrize("engine", ["exact", "core"])
+@pytest.mark.parametrize("said", ["slot 4: INT shorted to GND", "slot 4: IRQ shorted to GND", "IRQ low"])
+def test_a_short_at_one_card_holds_the_whole_line_and_a_pin_that_is_low_is_cut_off_from_it(engine, said):
+    def lines(*wiring):
+        machine = Machine.load("demo:bench", wiring=wiring, engine=engine)
+        machine.run(cycles=50_000)
+        return machine.bus.nets.line("IRQ").level, 0x8045 <= machine.cpu.pc < 0x804B
+
+    assert lines("slot 4: INT low") == lines() == (True, True), "the main loop waits"
+    assert lines(said) == (False, False), "nothing but the handler runs"
+
+
+def test_an_output_that_drives_against_a_short_fights_on_its_own_line():
+    machine = Machine.load("demo:monitor", wiring=["slot 4: PB3 shorted to VCC"])
+    machine.run(seconds=0.1)
+    assert [one.rule for one in machine.findings] == ["output-fight"]
+    assert "LAMP3" in machine.findings[0].message

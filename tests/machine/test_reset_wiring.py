@@ -28,6 +28,7 @@ def outputs(machine):
         ("slot 4: RESET not connected", "outputs $FF", "outputs $FF"),
         ("slot 4: RES tied high", "outputs $FF", "outputs $FF"),
         ("slot 4: RESB stuck low", "no outputs", "no outputs"),
+        ("slot 4: IRQ exchanged with RESET", "outputs $FF", "outputs $FF"),
         ("slot 4: RESET inverted", "no outputs", "no outputs"),
         ("slot 1: RESET stuck low", "outputs $FF", "no outputs"),
     ],

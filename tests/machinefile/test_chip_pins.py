@@ -48,6 +48,17 @@ def strobes(machine, slot):
         ("slot 1: WE joined to RW", "slot 1: write enable not RW"),
         ("slot 1: WE inverted", "slot 1: write enable not (not RW and PHI2)"),
         ("slot 1: chip select tied low", "slot 1: selected by always"),
+        ("slot 3: /OE shorted to GND", "slot 3: output enable always"),
+        ("slot 3: CTSB shorted to GND", "slot 3: pin CTS shorted to GND"),
+        ("slot 3: IRQB shorted to VCC", "slot 3: line IRQ shorted to VCC"),
+        ("slot 3: D3 shorted to GND", "slot 3: pin D3 low"),
+        ("slot 3: IRQ and RES swapped", "slot 3: line IRQ exchanged with RESET"),
+        ("slot 3: RES and IRQ swapped", "slot 3: line RESET exchanged with IRQ"),
+        ("slot 1: A14 not connected", "slot 1: line A14 open"),
+        ("RES shorted to IRQB", "RESET shorted to IRQ"),
+        ("CPU: RES low", "RESET low"),
+        ("CPU: PHI2 stuck low", "PHI2 low"),
+        ("CPU: pin 39 open", "PHI2 open"),
         ("slot 3: select inverted", "slot 3: selected by not 0101 0000 0000 00xx"),
     ],
 )
@@ -88,3 +99,11 @@ def test_two_cards_that_keys_put_at_one_address_are_refused_as_before(tmp_path):
     file.write_text(f'base = "{base}"\n[[card]]\nslot = 1\nselect = "0xxx xxxx xxxx xxxx"\n')
     with pytest.raises(SeveralErrors, match="both answer reads"):
         Machine.load(file, images={ROM: PROGRAM})
+
+
+@pytest.mark.parametrize(
+    ("said", "same"),
+    [("A16 not connected", "pin A16 open"), ("A15 and A16 swapped", "pin A15 exchanged with A16")],
+)
+def test_an_address_pin_that_is_no_line_of_the_bus_is_the_cards_own(said, same):
+    assert f"slot 6: {same}" in Machine.load("demo:monitor", wiring=(f"slot 6: {said}",)).description.sentences()
