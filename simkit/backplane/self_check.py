@@ -6,6 +6,7 @@ from difflib import get_close_matches
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.joining import OF_THE_CARDS, RAILS
+from simkit.backplane.pin_check import check_pins
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
 from simkit.backplane.strobes import check_strobes
@@ -28,6 +29,7 @@ def check_power_on(bus: Bus, findings: Findings) -> None:
         _check_image(bus, seat, findings)
     _check_lines(bus, findings)
     check_strobes(bus, findings)
+    check_pins(bus, findings)
     _check_supplies(bus, findings)
 
 

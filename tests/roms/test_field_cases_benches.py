@@ -146,7 +146,7 @@ ROWS = [
     # data lines
     ("two exchanged at a RAM", STORE, ["slot 1: D3 and D4 swapped"], cells, "55 55 01", "-"),
     ("all reversed at a RAM", STORE, ["slot 1: data bus reversed"], cells, "55 55 01", "-"),
-    ("two shorted at a RAM", STORE, ["slot 1: D2 and D3 shorted"], cells, "51 51 01", "-"),
+    ("two shorted at a RAM", STORE, ["slot 1: D2 and D3 shorted"], cells, "51 51 01", "output-fight"),
     ("one low for all", STORE, ["D5 stuck low"], cells, "08 08 08", ""),
     ("two exchanged at the serial card", LETTERS, ["slot 3: D0 and D1 swapped"], letters, "BAC", ""),
     ("the ready bit low at the serial card", LETTERS, ["slot 3: D4 stuck low"], letters, "", ""),
@@ -154,7 +154,7 @@ ROWS = [
     # address lines
     ("two exchanged at a RAM", CALL, ["slot 1: A7 exchanged with A8"], cells, "aa 01 00", "-"),
     ("A8 of the RAM low: the stack lies on page 0", CALL, ["slot 1: pin A8 low"], cells, "aa 01 00", "-"),
-    ("two shorted at the RAM", STORE, ["slot 1: A0 and A1 shorted"], cells, "01 01 01", "-"),
+    ("two shorted at the RAM", STORE, ["slot 1: A0 and A1 shorted"], cells, "01 01 01", "output-fight"),
     ("A0 of the ROM on A1", STORE, ["slot 2: pin A0 joined to A1"], cells, "00 00 00", ""),
     ("A0 of the ROM open", STORE, ["slot 2: pin A0 open"], cells, "00 00 00", ""),
     # interrupts

@@ -175,7 +175,7 @@ MACHINE_RULES = (
     Rule(
         name="input-open",
         level="warning",
-        title="an input of the CPU is joined to nothing",
+        title="an input of the CPU or of a card is joined to nothing",
         story="The W65C02S sits where an NMOS part was: pin 36 was joined to nothing, and is BE now.",
         hardware="An open CMOS input follows whatever is near, your hand too. With BE the bus is off at random.",
         do="Join the pin to its line, or tie it high through a resistor of some kilohms.",
@@ -184,7 +184,7 @@ MACHINE_RULES = (
     Rule(
         name="reset-held",
         level="error",
-        title="RESET of the CPU is low from the start and nobody lets it go",
+        title="RESET of the CPU or of a card is low from the start and nobody lets it go",
         story="The supervisor was fitted the wrong way round, or a pull-down took the place of the pull-up.",
         hardware="While RESET is low the CPU waits; two cycles after it rises it fetches the vector.",
         do="Join RESET to an output that lets go of it after power-up, with a resistor to the supply.",
