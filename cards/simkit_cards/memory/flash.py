@@ -4,7 +4,8 @@ Nothing is stored without a sequence. A byte program clears bits; an erase sets 
 While it works the part gives its status where it is read.
 
 Faithful to: SST39SF010A, SST39SF020A, SST39SF040.
-Left out: pulse widths, the 150 ns of entering and leaving the identification.
+Left out: pulse widths, the 150 ns of entering and leaving the identification, the one odd status that may be read as
+the work ends (SST39LF200A data sheet DS25001A, page 8, of a sister: read twice more before calling it an error).
 
 Sources: SST, SST39SF010A/020A/040 data sheet S71147-02 (May 2001), Table 4 "Software Command Sequence" with note 1,
 sections Byte-Program, Sector-Erase, Chip-Erase, Data# Polling, Toggle Bit, Product Identification; Microchip DS25022B

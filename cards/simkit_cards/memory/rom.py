@@ -40,7 +40,8 @@ class RomSettings:
     part: str = setting(
         READ_ONLY,
         one_of=(READ_ONLY, *EEPROMS, *FLASHES),
-        help=f"what the program writes: {', '.join((*EEPROMS, *FLASHES))}; read-only: EPROM, or WE tied high",
+        help=f"what the program writes: {', '.join((*EEPROMS, *FLASHES))}; read-only: EPROM, or WE tied high. "
+        "28C64 and 28C64E write bytes alone, and have bit 7 to poll but no toggle bit",
     )
     protected: bool = setting(
         False, help="28C parts: software data protection is on when it comes out of the programmer"

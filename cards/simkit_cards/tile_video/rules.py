@@ -111,7 +111,10 @@ class Rules:
         )
 
     def pair_too_soon(self, cycle: int, gap_us: float) -> None:
-        """Time between strobes that ask for no memory. [DM]."""
+        """Time between strobes that ask for no memory. [DM]; builders took the same from a successor's manual.
+
+        Steckschwein blog, "The WAIT": 2 us between control bytes, 8 us after a byte of memory.
+        """
         if self._replaced:
             self._aside(cycle, f"Control port accessed {gap_us:.2f} us after the access before: 2 us on a 9918A.")
             return

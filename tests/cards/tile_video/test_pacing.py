@@ -138,7 +138,8 @@ def test_sprites_past_the_eighth_with_masked_patterns_are_told(make_video):
 
 
 def test_control_bytes_closer_than_two_microseconds(make_video):
-    """Data manual (1982), section 4, from memory: 2 us between strobes that ask for no memory."""
+    """Steckschwein blog, "The WAIT", from a successor's manual: 2 us between control bytes; so does the data manual
+    (1982), section 4, from memory."""
     for gap, too_soon in ((8, False), (7, True)):
         video = make_video(clock_hz=Fraction(4_000_000))
         video.bench.run(100)
