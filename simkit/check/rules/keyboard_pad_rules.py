@@ -1,4 +1,8 @@
-"""Rules that the keyboard and pad cards report."""
+"""Rules that the keyboard and pad cards report.
+
+Limits of the CD4021B: Texas Instruments, CD4021B data sheet SCHS024C, page 3-40. Cable: 0.55 ns a pF, Philips, HEF4015B
+data sheet, January 1995.
+"""
 
 from simkit.check.rules.rule import Rule
 

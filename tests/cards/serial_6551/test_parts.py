@@ -53,7 +53,7 @@ def test_with_nothing_to_send_transmit_interrupts_go_on_a_byte_time_apart(part, 
 
 
 def test_a_byte_starts_at_once_between_such_interrupts_and_they_go_on_behind_it():
-    """[CDP] Figure 9: data that are loaded at last are sent at once, with an interrupt as their start bit leaves."""
+    """[CDP] Figure 9; that data loaded between two of them are sent at once, and ask as they begin, is our reading."""
     bench = make("SY6551", command=0x07)
     bench.read(STATUS)
     bench.run(1_000)
@@ -132,7 +132,7 @@ def test_a_line_that_came_back_before_the_read_asks_once_more_and_one_that_moved
     *(("W65C51N", command, command == 0x09) for command in (0x08, 0x09, 0x0A, 0x0B)),
 ])  # fmt: skip
 def test_what_masks_the_interrupts_of_the_modem_lines(part, command, asks):
-    """[CDP] page 5-15: DTR at 0 alone; [WDC] page 10: IRD at 1 too. Unasked the bits follow the pins: our reading."""
+    """[CDP]: DTR at 0 alone; [WDC] page 10: IRD at 1 too. Unasked the bits follow the pins: our reading."""
     bench = make(part, command=command)
     bench.pull("DCD", True)
     assert bench.level("INT") is not bool(asks)
@@ -177,7 +177,7 @@ def test_cts_high_cuts_the_byte_under_way_and_the_far_side_takes_the_rest_for_on
 
 
 def test_a_byte_that_waited_behind_the_cut_one_goes_when_cts_falls():
-    """[CDP] Figure 10."""
+    """[CDP] Figure 10; that what waits goes on waiting is our reading."""
     bench = make("SY6551")
     bench.write(DATA, 0x00)
     bench.write(DATA, 0x42)
@@ -191,7 +191,7 @@ def test_a_byte_that_waited_behind_the_cut_one_goes_when_cts_falls():
 
 @pytest.mark.parametrize(("part", "goes"), [*((part, False) for part in OLDER), ("W65C51N", True)])
 def test_dtr_at_0_stops_the_transmitter_of_the_older_parts(part, goes):
-    """[CDP] page 5-16; [WDC] page 14: receiver and interrupts only. The byte under way ends: not said, our reading."""
+    """[CDP] page 5-16; [WDC]: receiver and interrupts only. The byte under way ends: not said, our reading."""
     bench = make(part, command=0x0A)
     bench.write(DATA, 0x41)
     bench.run(600)
