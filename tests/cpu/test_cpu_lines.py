@@ -153,6 +153,19 @@ def test_sync_is_high_in_opcode_fetches_alone(post, cpu):
     assert len(m.bus.seats[2].card.heard) > 10
 
 
+@pytest.mark.parametrize("cpu", ["6502", "65C02"])
+@pytest.mark.parametrize(("line", "vector"), [("IRQ", 0xFFFE), ("NMI", 0xFFFA)])
+def test_sync_is_high_in_the_first_cycle_of_an_interrupt_and_not_in_its_other_six(post, cpu, line, vector):
+    """[WDC] SYNC; VisualChips wiki, 6502 Timing of Interrupt Handling: the opcode fetched there is thrown away."""
+    hand = HAND.format(line, "start = 40, length = 4")
+    m = post("A2 FF 9A 58 EA 4C 04 80", EAR.format('I0 = "SYNC"') + hand, cpu)
+    seen = cycles_of(m, 70)
+    (at,) = (n for n, one in enumerate(seen) if one[0] == vector)
+    assert [lines["SYNC"] for *_, lines in seen[at - 5 : at + 3]] == [True] + [False] * 6 + [True]
+    assert [address for address, *_ in seen[at - 5 : at - 1]] == [seen[at - 5][0]] * 2 + [0x1FF, 0x1FE]
+    assert seen[at + 2][0] == HANDLER
+
+
 def test_vpb_is_low_in_the_two_vector_fetches_of_each_sequence(post):
     """[WDC] VPB: RESET and BRK here; a read of the vectors by a program is none."""
     m = post("A2 FF 9A AD FE FF AD FC FF 00 EA 4C 03 80", EAR.format('I0 = "VPB"'))
