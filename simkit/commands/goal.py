@@ -8,8 +8,9 @@ import attrs
 
 from simkit.contract.errors import SimkitError, near
 from simkit.machine.history import Bystander
-from simkit.machine.machine import DEFAULT_TIMEOUT_SECONDS, Machine
+from simkit.machine.machine import Machine
 from simkit.machine.moments import Moment, parse_moment
+from simkit.machine.running import DEFAULT_TIMEOUT_SECONDS
 from simkit.machine.told import digits
 from simkit.machine.until import frames_to_draw, waited_for
 from simkit.machine.waiting import Wait, span_cycles

@@ -15,31 +15,30 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import attrs
 
-from simkit.backplane.agenda import OUTSIDE_MACHINE
-from simkit.backplane.cpu_check import check_cpu_pins
 from simkit.backplane.cycle import BusCycle
-from simkit.backplane.joining import as_cards_reach
-from simkit.backplane.seat import Seat
-from simkit.backplane.self_check import check_power_on
-from simkit.backplane.vectors import VECTORS
 from simkit.backplane.watchers import WatchHandle
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
-from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.cpu.reference.cpu_lines import heard_lines, ready_output
 from simkit.machine.assembly import assemble, check_overlaps
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
-from simkit.machine.lengths import length, whole
-from simkit.machine.loader import Area, given_programs, given_start, load_programs, notes_of, start_address, with_pieces
+from simkit.machine.loader import Area, given_programs, given_start, notes_of, start_address, with_pieces
+from simkit.machine.memory import check_address
+from simkit.machine.memory import memory as read_memory
+from simkit.machine.memory import peek as peek_memory
+from simkit.machine.memory import poke as poke_memory
+from simkit.machine.memory import vectors as read_vectors
 from simkit.machine.moments import Moment, parse_moment
 from simkit.machine.naming import SourceLines
+from simkit.machine.power import ResetButton, forget_pokes, switch_on
 from simkit.machine.routine import call as routine_call
+from simkit.machine.running import check_registers
+from simkit.machine.running import run as run_up_to
 from simkit.machine.states import States
 from simkit.machine.telling import Telling
 from simkit.machine.told import Executed, Loop, Note
-from simkit.machine.until import moments_of, not_come, run_to_moment
 from simkit.machine.views import Buttons, CardView, Keys, Lamps, LineView, LineViews, Pads, Screen, Serial, port, ports
 from simkit.machine.waiting import Wait
 from simkit.machinefile.description import Description
@@ -50,16 +49,6 @@ from simkit.rom.places import Place
 
 if TYPE_CHECKING:
     from simkit.cpu.isa.disassemble import Instruction
-
-DEFAULT_TIMEOUT_SECONDS = 30.0
-"""Machine time after which a run that waits for something gives up."""
-
-RESET_CYCLES = 8
-"""Least cycles the reset button holds RESET low; the CPU wants two (W65C02S data sheet, section 3, RESB)."""
-
-RESET_SECONDS = Fraction(4, 1_000_000)
-"""Least time the reset button holds RESET low: longer than any card wants, the tile-video chip 3 us."""
-
 
 _V = TypeVar("_V", Screen, Keys, Pads, Serial, Lamps, Buttons)
 
@@ -108,9 +97,7 @@ class Machine:
         self.description = description
         self.fingerprint = Fingerprint.of(description, assembly.images)
         self.identity = self.fingerprint.digest
-        self._reset_button = Pin(PinSpec(name="reset button", drive=Drive.OPEN_DRAIN), OUTSIDE_MACHINE)
-        self.bus.nets.line(as_cards_reach("RESET", self.bus.wiring)).join(self._reset_button)
-        self.bus.agenda.machine_events["reset"] = self._reset_moved
+        self._reset_button = ResetButton(self.bus)
         self.cpu: CoreCpu = make_cpu(
             description.cpu,
             self.bus,
@@ -128,8 +115,8 @@ class Machine:
         self.bus.attach(self.cpu)
         check_overlaps(description, self.bus)
         self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
-        self.loaded: list[Area] = []
-        notes = self._power_on()
+        self.loaded: list[Area]
+        self.loaded, notes = switch_on(self.bus, description, self.cpu, self.findings)
         told = notes_of(self.bus, description.programs, self.loaded, start, self.labels)
         self.notes[:0] = [*notes, *told]
         self.warnings: list[Finding] = list(self.findings)
@@ -179,23 +166,6 @@ class Machine:
         )
         return cls(description, images, labels=[Path(path) for path in labels], engine=engine)
 
-    def _power_on(self) -> list[str]:
-        """Switch the power on; gives what is to be told of programs."""
-        bus = self.bus
-        for seat in bus.seats:
-            seat.power_on()
-        for asserted in (True, False):
-            for seat in bus.seats:
-                arrives = seat.reset_arrives(asserted)
-                if arrives is not None:
-                    seat.reset(arrives, 0)
-        bus.settle(0)
-        self.loaded, notes = load_programs(bus, self.description.programs)
-        check_power_on(self.bus, self.findings)
-        check_cpu_pins(self.description.cpu, self.bus, self.findings)
-        self.cpu.power_on()
-        return notes
-
     @property
     def engine(self) -> str:
         """Engine chosen: auto, exact or core, see `load`; may be set between two runs, only the speed changes."""
@@ -224,78 +194,7 @@ class Machine:
         """Machine time since power-on."""
         return float(self.cpu.cycle / self.description.clock_hz)
 
-    def run(
-        self,
-        moment: Moment | str | None = None,
-        *,
-        cycles: int | None = None,
-        seconds: float | Fraction | None = None,
-        frames: int | None = None,
-        label: str | None = None,
-        screen_text: str | None = None,
-        finding: str | None = None,
-        access: int | str | None = None,
-        read: int | str | None = None,
-        write: int | str | None = None,
-        until: Callable[[Machine], bool] | None = None,
-        timeout: float = DEFAULT_TIMEOUT_SECONDS,
-    ) -> int:
-        """Run up to a moment; stops at the first instruction boundary at or after it.
-
-        Args:
-            moment: as on the command line (`simkit.machine.moments`): "label:main_loop#3+100c"; a time counts from
-                power-on.
-            cycles: that many cycles from now.
-            seconds: that much machine time from now.
-            frames: that many frames of the only screen from now.
-            label: until the instruction at the label is next.
-            screen_text: until the text stands on the only screen (looked at after every frame), and on until a whole
-                frame has been drawn with it.
-            finding: until a finding of that rule (any rule when "") comes up.
-            access: until the address, or the label's, was read or written.
-            read: until it was read.
-            write: until it was written.
-            until: until it gives True; asked at every instruction boundary.
-            timeout: machine time in seconds after which what is waited for is given up.
-
-        Returns:
-            The cycle. A CPU that halts ends the run early; `m.cpu.halted` says why. Running on lets time pass.
-
-        Raises:
-            MomentError: what was waited for did not happen within `timeout`, or the CPU halted first.
-            SimkitError: not exactly one moment was named, or it is none.
-        """
-        moments = {
-            "moment": moment,
-            "cycles": cycles,
-            "seconds": seconds,
-            "frames": frames,
-            "label": label,
-            "screen_text": screen_text,
-            "finding": finding,
-            "access": access,
-            "read": read,
-            "write": write,
-            "until": until,
-        }
-        named = {name: value for name, value in moments.items() if value is not None}
-        if len(named) != 1:
-            raise SimkitError(
-                f"run needs exactly one moment, not {len(named)} ({', '.join(named) or 'none'}).",
-                remedy=f"Name one of {', '.join(moments)}.",
-            )
-        self._check_registers()
-        if cycles is not None:
-            return self.run_to(self.cycle + whole(length("cycles", cycles)))
-        if seconds is not None:
-            return self.run_to(self.cycle + whole(length("seconds", seconds) * self.description.clock_hz))
-        if frames is not None:
-            return self.run_to(self.cycle + whole(length("frames", frames) * self.screen.frame_cycles))
-        limit = self.cycle + whole(length("timeout", timeout) * self.description.clock_hz)
-        if until is not None:
-            return self._step_until(lambda: until(self), limit)
-        ((name, value),) = named.items()
-        return run_to_moment(self, *moments_of(name, value), limit=limit)
+    run = run_up_to
 
     def when(self, moment: Moment | str, call: Callable[[int], None]) -> Wait:
         """Have it called once, when a moment has come; see `Wait`.
@@ -331,19 +230,9 @@ class Machine:
                 break
         return cpu.cycle
 
-    def _step_until(self, done: Callable[[], bool], limit: int) -> int:
-        self.finish_instruction()
-        cpu = self.cpu
-        while True:
-            cpu.step()
-            if done():
-                return cpu.cycle
-            if cpu.halted or cpu.cycle >= limit:
-                raise not_come(self, "the condition")
-
     def step(self) -> int:
         """Run one instruction or one interrupt sequence, or the rest of it after step_cycle; returns the cycle."""
-        self._check_registers()
+        check_registers(self.cpu)
         self.cpu.step()
         return self.cpu.cycle
 
@@ -356,12 +245,7 @@ class Machine:
 
     def reset(self) -> None:
         """Press the reset button now, for RESET_CYCLES cycles or RESET_SECONDS, whichever is longer."""
-        held = max(RESET_CYCLES, whole(RESET_SECONDS * self.description.clock_hz))
-        self.outside(OUTSIDE_MACHINE, "machine", "reset", True)
-        self.outside(OUTSIDE_MACHINE, "machine", "reset", False, at=self.cycle + held)
-
-    def _reset_moved(self, arguments: tuple[Any, ...], cycle: int) -> None:
-        self._reset_button.drive(False if arguments[0] else None, cycle)
+        self._reset_button.press(self.cycle, self.description.clock_hz)
 
     def power_cycle(self) -> None:
         """Switch off and on again: time starts at cycle 0, RAM holds its power-up noise, queued input is gone.
@@ -376,17 +260,10 @@ class Machine:
         for seat, other in zip(self.bus.seats, fresh.bus.seats, strict=True):
             if kept := seat.kept(before):
                 other.keep(kept)
-            self._forget_pokes(seat, other)
+            forget_pokes(self.bus, seat, other)
         self._states.adopt(fresh.save_state())
         for history in tuple(self.histories):
             history.power_cycled(before)
-
-    def _forget_pokes(self, seat: Seat, fresh: Seat) -> None:
-        """What was poked into a memory that comes from its image is gone with the power."""
-        mine, its = (one.plain.read if one.plain is not None else None for one in (seat, fresh))
-        if mine is not None and its is not None and mine != its:
-            mine[:] = its
-            self.bus.memory_changed(seat.slot, 0, len(mine))
 
     def images(self) -> dict[int, bytes]:
         """Images in the sockets by slot, as they were put in."""
@@ -447,64 +324,10 @@ class Machine:
         """Cycle of the last outside event queued for a port, 0 when there is none."""
         return max((e[0] for e in self.bus.agenda.pending_outside() if (e[2], e[3]) == (slot, port)), default=0)
 
-    def peek(self, address: int, n: int = 1) -> Any:
-        """Byte at an address as a read would give it, without any effect; `n` > 1 gives bytes."""
-        self._check_address(address)
-        self.settle()
-        found = bytes(self.bus.peek((address + i) & 0xFFFF, self.cycle, self.cpu.last) for i in range(n))
-        return found[0] if n == 1 else found
-
-    def memory(self, address: int, length: int) -> bytes:
-        """Bytes from an address on, as reads would give them, without any effect; beyond $FFFF from $0000 on."""
-        found = self.peek(address, length)
-        return found if length != 1 else bytes([found])
-
-    def vectors(self) -> dict[str, int]:
-        """Addresses that the vectors NMI, RESET and IRQ say now; those that no card gives are left out."""
-        return {
-            name: self.peek(at) | self.peek(at + 1) << 8
-            for name, at in VECTORS.items()
-            if self.bus.where(at) and self.bus.where(at + 1)
-        }
-
-    def poke(self, address: int, value: int) -> None:
-        """Put a byte into the memory (RAM or ROM) at an address, without a bus cycle.
-
-        Raises:
-            SimkitError: no memory is there.
-        """
-        self._check_address(address)
-        if not isinstance(value, int) or not 0 <= value <= 0xFF:
-            raise SimkitError(f"{value!r} is not a byte.", remedy="Write 0 to 255.")
-        for seat, offset in self.bus.where(address):
-            if seat.plain is not None and seat.plain.read is not None:
-                byte = value if seat.takes_data is None else seat.takes_data[value]
-                seat.plain.read[offset] = byte
-                self.bus.memory_changed(seat.slot, offset, offset + 1)
-                for history in tuple(self.histories):
-                    history.poked(address, value)
-                return
-        raise SimkitError(
-            f"There is no memory at ${address:04X}.", remedy="Registers are written by the program, or by card ports."
-        )
-
-    @staticmethod
-    def _check_address(address: int) -> None:
-        if not isinstance(address, int) or not 0 <= address <= 0xFFFF:
-            raise SimkitError(f"{address!r} is not an address.", remedy="Write 0 to $FFFF.")
-
-    def _check_registers(self) -> None:
-        """The CPU's own code trusts its registers, so what was set from outside is looked at before it runs."""
-        cpu = self.cpu
-        for name, value, highest in (
-            ("pc", cpu.pc, 0xFFFF),
-            ("a", cpu.a, 0xFF),
-            ("x", cpu.x, 0xFF),
-            ("y", cpu.y, 0xFF),
-            ("sp", cpu.sp, 0xFF),
-        ):
-            if not isinstance(value, int) or not 0 <= value <= highest:
-                raise SimkitError(f"m.cpu.{name} was set to {value!r}.", remedy=f"Set it to 0 to ${highest:X}.")
+    peek = peek_memory
+    memory = read_memory
+    vectors = read_vectors
+    poke = poke_memory
 
     @property
     def lines(self) -> Mapping[str, LineView]:
@@ -547,7 +370,7 @@ class Machine:
 
     def disassemble(self, address: int, n: int = 10) -> list[Instruction]:
         """The next `n` instructions from an address on."""
-        self._check_address(address)
+        check_address(address)
         return self._telling.disassemble(address, n)
 
     def card(self, slot: int) -> CardView:
@@ -607,7 +430,7 @@ class Machine:
 
     def step_cycle(self) -> int:
         """Run exactly one bus cycle, also in the middle of an instruction; returns the cycle that comes next."""
-        self._check_registers()
+        check_registers(self.cpu)
         self.cpu.step_cycle()
         return self.cpu.cycle
 
