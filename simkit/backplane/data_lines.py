@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 
 from simkit.backplane.conductors import CpuData, open_bus_levels
 from simkit.backplane.decode import Plan
@@ -86,10 +87,12 @@ class DataLines:
             value &= byte | ~mask & 0xFF
             if not mask:
                 continue
+            strobe = seat.output_enable
+            why = f"{strobe.text!r} is true then" if re.search(r"\bRW\b", strobe.text) else "ignores RW"
             self._findings.add(
                 "contention",
                 cycle,
-                f"{seat.name} drives the data lines while the CPU writes ${address:04X}: its output enable ignores RW.",
+                f"{seat.name} drives the data lines while the CPU writes ${address:04X}: its output enable {why}.",
                 address=address,
                 slot=seat.slot,
             )

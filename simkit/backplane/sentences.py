@@ -119,6 +119,12 @@ def read_sentence(text: str, slot: int | None = None) -> Entry:
     return entry
 
 
+def slot_said(text: str) -> int | None:
+    """Number of the slot that a sentence begins with, CPU for the CPU; None where it names none."""
+    place = _PLACE.match(text)
+    return None if place is None else CPU if place[3] else int(place[2])
+
+
 def _read(text: str, rest: str, slot: int | None) -> Entry:
     if re.fullmatch(r"(?:strobes )?(?:are )?gated with ready", rest, re.IGNORECASE):
         return Entry(Done.READY_GATED, slot=slot)

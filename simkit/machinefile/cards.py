@@ -17,6 +17,7 @@ from simkit.contract.errors import CardError, SimkitError
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.chip_pins import in_names_of_the_board
 from simkit.machinefile.description import CardDescription
+from simkit.machinefile.meant import setting_meant
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.programs import Program, is_address, parse_address
 from simkit.machinefile.settings import guarded_settings
@@ -112,7 +113,7 @@ class _Checker:
         select = () if isinstance(self.table.values.get("select"), dict) else self.patterns("select")
         not_select = self.patterns("not_select")
         on_the_bus = board.registers or board.address_pins  # else it meets others by pins alone
-        own, elsewhere = self.sentences(board, card.pin_names, more)
+        own, elsewhere = self.sentences(board, card.pin_names, card.Settings, more)
         said = Wiring().then(own).then(elsewhere)
         if "select" not in self.table.values and not said.only(Done.SELECTED) and on_the_bus:
             self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
@@ -235,9 +236,13 @@ class _Checker:
         return tuple(self.table.path(field, text) for text in texts if isinstance(text, str))
 
     def sentences(
-        self, board: Board, names: Mapping[str, str], more: Sequence[tuple[Entry, Place]]
+        self, board: Board, names: Mapping[str, str], settings: type, more: Sequence[tuple[Entry, Place]]
     ) -> tuple[Wiring, Wiring]:
         """What sentences say of the slot: those of the card, and those that stand elsewhere."""
+        said = self.table.values.get("wiring", [])
+
+        def meant(text: Any) -> str:
+            return setting_meant(text, self.slot, settings) if isinstance(text, str) else ""
 
         def fail(number: int | None, message: str, remedy: str) -> None:
             place = self.table.place("wiring" if number is None else f"wiring.{number}")
@@ -256,13 +261,13 @@ class _Checker:
                 return entry
             is_strobe = found.at_pin and found.name in strobe_pins(board)
             if not is_strobe and (why := misfit(found, board, names)) is not None:
-                fail(f"{str(entry)!r}: {why[0]}", why[1])
+                fail(f"{str(entry)!r}: {why[0]}", meant(str(entry)) or why[1])
             return found
 
-        own = [
-            fitting(entry, partial(fail, number))
-            for number, entry in of_sentences(self.table.values.get("wiring", []), self.slot, fail)
-        ]
+        def unread(number: int | None, message: str, remedy: str) -> None:
+            fail(number, message, meant(said[number] if number is not None else None) or remedy)
+
+        own = [fitting(entry, partial(fail, number)) for number, entry in of_sentences(said, self.slot, unread)]
         elsewhere = [fitting(entry, partial(fail_at, place)) for entry, place in more]
         return Wiring(tuple(own)), Wiring(tuple(elsewhere))
 

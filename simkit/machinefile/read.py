@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,14 +17,16 @@ import attrs
 
 from simkit.backplane.cpu_pins import at_part
 from simkit.backplane.select import Expression, Select
+from simkit.backplane.sentences import slot_said
 from simkit.backplane.wiring import CPU, Entry, Wiring
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
 from simkit.files.bounded import is_folder
 from simkit.machinefile.cards import check_card, program_of
-from simkit.machinefile.catalogue import entries
+from simkit.machinefile.catalogue import card_class, entries
 from simkit.machinefile.description import Backplane, CpuOptions, Description
+from simkit.machinefile.meant import cpu_meant, setting_meant
 from simkit.machinefile.merge import MACHINE_FILE, MachineErrors, Merged, Table
 from simkit.machinefile.programs import Program
 from simkit.machinefile.settings import read_settings
@@ -179,6 +182,7 @@ class _BackplaneWiring:
     def __init__(self, merged: Merged, errors: MachineErrors, more: Sequence[str], cpu: str) -> None:
         self._errors = errors
         self._cpu = cpu
+        self._cards = merged.cards
         self._said: list[tuple[Entry, Place]] = []
         table, top = merged.top.values.get("backplane", {}), merged.top
         for key, read in (("pulls", of_pulls), ("signals", of_signals)):
@@ -202,8 +206,26 @@ class _BackplaneWiring:
                 self._tell(f"{str(entry)!r}: there is no card in slot {entry.slot}.", place, slots)
 
     def _read(self, value: Any, at: Callable[[int | None], Place]) -> None:
-        said = of_sentences(value, None, lambda number, message, remedy: self._tell(message, at(number), remedy))
+        def fail(number: int | None, message: str, remedy: str) -> None:
+            text = value[number] if number is not None else None
+            meant = self._meant(text) if isinstance(text, str) else ""
+            self._tell(message, at(number), meant or remedy)
+
+        said = of_sentences(value, None, fail)
         self._said += [(self._at_cpu(entry, at(number)), at(number)) for number, entry in said]
+
+    def _meant(self, text: str) -> str:
+        """What a refused sentence may be about instead of a wire, and how that is written; "" for nothing."""
+        slot = slot_said(text)
+        if slot == CPU:
+            return cpu_meant(text, CPUS)
+        table = self._cards.get(slot or CPU)
+        kind = table.values.get("kind") if table is not None else None
+        if table is None or not isinstance(kind, str):
+            return ""
+        with suppress(SimkitError):  # a card that cannot be loaded is told elsewhere
+            return setting_meant(text, slot or CPU, card_class(kind, table.folders["kind"]).Settings)
+        return ""
 
     def _at_cpu(self, entry: Entry, place: Place) -> Entry:
         """What an entry comes to with this CPU in the socket; as it is where that cannot be, which is told."""

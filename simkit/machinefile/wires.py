@@ -248,7 +248,10 @@ def unknown_lines(entries: Iterable[Entry], lines: Collection[str]) -> list[tupl
         there = [*known, *CPU_PINS] if entry.slot == CPU else known
         missing = [name for name in (entry.name, plain(entry.other)) if name and name not in there]
         missing = [name for name in missing if not (entry.slot == CPU and name.isdigit())]
-        found += [(entry, f"there is no line {name!r}.", near(name, there)) for name in missing]
+        for name in missing:
+            own = entry.slot is None and name in CPU_PINS
+            remedy = f'It is a pin of the CPU: write "CPU: {entry}".' if own else near(name, there)
+            found.append((entry, f"there is no line {name!r}.", remedy))
     return found
 
 

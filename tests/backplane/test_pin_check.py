@@ -54,3 +54,17 @@ def test_what_is_driven_held_or_pulled_is_in_order(machine, said):
 
 def test_an_open_line_that_a_resistor_pulls_is_in_order():
     assert told("demo:bench", "A3 open", "A3 pulled down") == []
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ("slot 1: WE and OE swapped", "'not RW and PHI2' is true then"),
+        ("slot 4: output enable PHI2", "ignores RW"),
+    ],
+)
+def test_a_card_that_fights_the_cpu_is_told_with_what_its_output_enable_does(said, words):
+    machine = Machine.load("demo:bench", wiring=[said])
+    machine.run(cycles=300)
+    fight = next(one for one in machine.findings if one.rule == "contention")
+    assert fight.message.endswith(f"its output enable {words}.")

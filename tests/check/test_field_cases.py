@@ -57,6 +57,13 @@ def test_exchanged_vectors_leave_the_interrupt_low(found):
     assert "interrupt-unacknowledged" not in found(EXCHANGED + "FFFA: 50 80 00 80 40 80")
 
 
+@pytest.mark.parametrize("said", ["IRQ low", "IRQ pulled down", "slot 4: INT shorted to GND"])
+def test_an_interrupt_line_that_the_wiring_holds_is_not_put_down_to_a_card(found, said):
+    right = EXCHANGED + "FFFA: 50 80 00 80 40 80"
+    wrong = found(right, extra=f'[backplane]\nwiring = ["{said}"]\n')["interrupt-unacknowledged"]
+    assert "pulled by nobody but the wiring" in wrong.message
+
+
 @pytest.mark.parametrize("vectors", ["50 80 40 80 00 80", "00 80 50 80 40 80"], ids=["with IRQ", "with NMI"])
 def test_a_reset_vector_exchanged_with_that_of_a_handler_is_named(found, vectors):
     """Common practice: a program that starts in its handler and returns to nowhere."""

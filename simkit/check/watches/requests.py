@@ -145,7 +145,10 @@ class Requests:
     def _named(self, slots: set[int]) -> str:
         cards = self._machine.cards
         names = [f"slot {slot} ({cards[slot].kind})" if slot in cards else "an outside pin" for slot in sorted(slots)]
-        return " and ".join(names) or "nobody any more"
+        if names:
+            return " and ".join(names)
+        held = any(line.tied is False or line.pull is False for line in self._machine.bus.nets.moving("IRQ"))
+        return "nobody but the wiring" if held else "nobody any more"
 
     # at the end of the run ------------------------------------------------------------------------------------------
 

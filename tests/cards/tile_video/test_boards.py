@@ -140,7 +140,7 @@ def test_power_up_noise_obeys_the_wires(make_video, settings):
 def test_read_and_write_strobe_exchanged(rewired):
     """Ultim809 rev-0 error list and issue 2: decoder inputs exchanged, reads act as writes."""
     machine = rewired('output_enable = "not RW and PHI2"\nwrite_enable = "RW and PHI2"')
-    assert "drives the data lines while the CPU writes $7F31: its output enable ignores RW" in message(
+    assert "drives the data lines while the CPU writes $7F31: its output enable 'not RW and PHI2' is true" in message(
         machine, "contention"
     )
     assert all(line.endswith("NEVER WRITTEN") for line in machine.card(5).words() if line.startswith("register"))
