@@ -7,6 +7,7 @@ import re
 
 from simkit.backplane.conductors import CpuData, open_bus_levels
 from simkit.backplane.decode import Plan
+from simkit.backplane.transceiver import KIND as TRANSCEIVER
 from simkit.backplane.wiring import Wiring
 from simkit.contract.findings import Findings
 
@@ -88,11 +89,15 @@ class DataLines:
             if not mask:
                 continue
             strobe = seat.output_enable
-            why = f"{strobe.text!r} is true then" if re.search(r"\bRW\b", strobe.text) else "ignores RW"
+            why = f"its output enable {strobe.text!r} is true then"
+            if not re.search(r"\bRW\b", strobe.text):
+                why = "its output enable ignores RW"
+            if seat.kind == TRANSCEIVER:
+                why = "it drives towards the bus"
             self._findings.add(
                 "contention",
                 cycle,
-                f"{seat.name} drives the data lines while the CPU writes ${address:04X}: its output enable {why}.",
+                f"{seat.name} drives the data lines while the CPU writes ${address:04X}: {why}.",
                 address=address,
                 slot=seat.slot,
             )

@@ -14,6 +14,7 @@ import attrs
 
 from simkit.backplane.conductors import CpuData, Given, address_pins, at_slot, on_the_bus
 from simkit.backplane.seat import Seat
+from simkit.backplane.transceiver import drives as transceiver_drives
 from simkit.backplane.wiring import Wiring
 from simkit.contract.registers import PlainMemory, Register
 
@@ -120,7 +121,19 @@ class Table:
         writes: plans of writes by address, as far as asked for.
     """
 
-    __slots__ = ("_given", "_pins", "levels", "rd", "read_pages", "reads", "selects", "wr", "write_pages", "writes")
+    __slots__ = (
+        "_all",
+        "_given",
+        "_pins",
+        "levels",
+        "rd",
+        "read_pages",
+        "reads",
+        "selects",
+        "wr",
+        "write_pages",
+        "writes",
+    )
 
     def __init__(
         self,
@@ -137,6 +150,7 @@ class Table:
         self._pins: dict[int, tuple[Pins, Pins]] = {}
         self._given: dict[int, Given | None] = {}
         cpu = CpuData.of(wiring, released[1])
+        transceivers: list[tuple[Seat, int, int, int, int]] = []
         reads, writes = (on_the_bus({**levels, "RW": rw, "PHI2": True}, wiring) for rw in (True, False))
         for seat in seats:
             self._given[seat.slot] = Given.of(seat.data, seat.gives_data, cpu, released)
@@ -146,9 +160,13 @@ class Table:
             write_pins = address_pins(seat.address_pins, on_write, seat.wiring)
             self._pins[seat.slot] = read_pins, read_pins if read_pins == write_pins else write_pins
             self.selects.append((seat, drives, takes, takes_write, drives_odd))
-        drives_or_takes = [(seat, drive, take) for seat, drive, take, _, _ in self.selects]
+            if seat.transceiver is not None:
+                both = transceiver_drives(seat, (drives, takes_write, drives_odd), (on_read["RW"], on_write["RW"]))
+                transceivers.append((seat.transceiver, both[0], 0, 0, both[1]))
+        self._all = [*self.selects, *transceivers]
+        drives_or_takes = [(seat, drive, take) for seat, drive, take, _, _ in self._all]
         self.read_pages: Pages = self._pages(drives_or_takes, for_write=False)
-        takes_or_drives = [(seat, take, drive) for seat, _, _, take, drive in self.selects]
+        takes_or_drives = [(seat, take, drive) for seat, _, _, take, drive in self._all]
         self.write_pages: Pages = self._pages(takes_or_drives, for_write=True)
         self.rd = _views(self.read_pages)
         self.wr = _views(self.write_pages)
@@ -224,7 +242,7 @@ class Table:
             on_read, on_write = self._pins[seat.slot]
             is_ram = plain.read is plain.write and on_read is on_write
             others = [
-                reduce(or_, tables, 0) for tables in zip(*(t for s, *t in self.selects if s is not seat), strict=True)
+                reduce(or_, tables, 0) for tables in zip(*(t for s, *t in self._all if s is not seat), strict=True)
             ]
             for page in range(256):
                 drive, take_on_read, take, drive_on_write = (table >> page * 256 & _PAGE_ONES for table in own)
@@ -259,7 +277,7 @@ class Table:
         plan = self.reads.get(address)
         if plan is None:
             plan = self.reads[address] = self._plan(
-                address, ((s, drive, take) for s, drive, take, _, _ in self.selects), for_write=False
+                address, ((s, drive, take) for s, drive, take, _, _ in self._all), for_write=False
             )
         return plan
 
@@ -268,7 +286,7 @@ class Table:
         plan = self.writes.get(address)
         if plan is None:
             plan = self.writes[address] = self._plan(
-                address, ((s, drive, take) for s, _, _, take, drive in self.selects), for_write=True
+                address, ((s, drive, take) for s, _, _, take, drive in self._all), for_write=True
             )
         return plan
 
@@ -278,7 +296,8 @@ class Table:
             drives, takes = drive >> address & 1, take >> address & 1
             if not (drives or takes):
                 continue
-            selected.append(seat.slot)
+            if seat.slot not in selected:  # its transceiver may drive besides
+                selected.append(seat.slot)
             offset = self.offset(seat, address, is_write=for_write)
             if drives:
                 drivers.append((seat, offset, _driven_mask(seat, offset)))

@@ -53,6 +53,7 @@ class Seat:
         takes_data: byte at its pins for each that the CPU drives; None: the same.
         gives_data: byte that the CPU reads for each at its pins; None: the same.
         crossed: whether wiring comes between its pins and the CPU.
+        transceiver: what drives the data lines in its place where its transceiver is wired wrong; None: nothing.
         guard: calls the card.
     """
 
@@ -77,6 +78,7 @@ class Seat:
     takes_data: bytes | None = attrs.field(init=False, default=None)
     gives_data: bytes | None = attrs.field(init=False, default=None)
     crossed: bool = attrs.field(init=False, default=False)
+    transceiver: Seat | None = attrs.field(init=False, default=None)
     waits: bool = attrs.field(init=False, default=False)
     held_in_reset: bool = attrs.field(init=False)
     guard: Guard = attrs.field(init=False)

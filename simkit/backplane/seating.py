@@ -11,6 +11,7 @@ from simkit.backplane.decode import driven_masks
 from simkit.backplane.guard import Guard
 from simkit.backplane.guarded_ports import guarded_ports
 from simkit.backplane.seat import Seat
+from simkit.backplane.transceiver import data_through, seat_of
 from simkit.backplane.wiring import Wiring
 from simkit.contract.card import Card
 from simkit.contract.turn import BETWEEN, Turn
@@ -36,11 +37,14 @@ def plug_in(seat: Seat, guard: Guard, turn: Turn, wiring: Wiring, cpu: CpuData |
     seat.plain = guard.ask(seat, BETWEEN, "plain_memory", check=partial(answers.plain_memory, reached=reached))
     seat.waits = type(seat.card).wait_cycles is not Card.wait_cycles
     seat.driven = driven_masks(seat.registers)
-    seat.data = DataPins.of(seat.wiring.pin_entries())
+    seat.data = data_through(DataPins.of(seat.wiring.pin_entries()), seat.wiring.transceiver())
     of_cpu = (None, None) if cpu is None else (cpu.gives, cpu.takes)
     of_card = (None, None) if seat.data is None else (seat.data.takes, seat.data.gives)
     seat.takes_data, seat.gives_data = through(of_cpu[0], of_card[0]), through(of_card[1], of_cpu[1])
-    seat.crossed = any((wiring.line_entries(), seat.wiring.line_entries(), seat.wiring.pin_entries()))
+    seat.crossed = seat.data is not None or any(
+        (wiring.line_entries(), seat.wiring.line_entries(), seat.wiring.pin_entries())
+    )
+    seat.transceiver = seat_of(seat)
     slot = seat.connector
     slot.seal()
     seat.ports = guard.ask(seat, BETWEEN, "__init__", function=partial(guarded_ports, seat))

@@ -11,7 +11,7 @@ from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, ranges
 from simkit.backplane.strobes import check_strobes
 from simkit.backplane.vectors import VECTORS
-from simkit.backplane.wiring import GROUND, SUPPLY, Done, Entry, is_cpu_line
+from simkit.backplane.wiring import GROUND, SUPPLY, Done, Entry, Transceiver, is_cpu_line
 from simkit.contract.errors import near
 from simkit.contract.findings import Findings
 from simkit.contract.lines import SYSTEM_LINES, Drive, Pin
@@ -31,6 +31,7 @@ def check_power_on(bus: Bus, findings: Findings) -> None:
     check_strobes(bus, findings)
     check_pins(bus, findings)
     _check_supplies(bus, findings)
+    _check_transceivers(bus, findings)
 
 
 # images ---------------------------------------------------------------------------------------------------------------
@@ -189,3 +190,24 @@ def _check_supplies(bus: Bus, findings: Findings) -> None:
 def _supply_words(who: str, entry: Entry) -> str:
     word = "is open" if entry.done is Done.OPEN else "is joined to the wrong rail"
     return f"{who}: the supply pin {entry.name} {word}. Join it to its rail; the run shows a chip that has its supply."
+
+
+# transceivers ---------------------------------------------------------------------------------------------------------
+
+_OF_TRANSCEIVERS = {
+    Transceiver.REVERSED: "reads of it give what floats on the data lines, and in writes the transceiver drives "
+    "against the CPU while the card stores what floats",
+    Transceiver.TO_THE_CARD: "reads of it give what floats on the data lines",
+    Transceiver.TO_THE_BUS: "in writes the transceiver drives against the CPU, and the card stores what floats",
+    Transceiver.ALWAYS: "in every read of another card, or of nobody, it drives what floats at its own",
+    Transceiver.NEVER: "reads of it give what floats on the data lines, and it stores what floats at its pins",
+}
+
+
+def _check_transceivers(bus: Bus, findings: Findings) -> None:
+    """Report transceivers that are wired wrong: most of what they do drives against nobody, and no cycle shows it."""
+    for seat in bus.seats:
+        wrong = seat.wiring.transceiver()
+        if wrong is not None:
+            text = f"{seat.name}: its transceiver has the fault {wrong.value!r}: {_OF_TRANSCEIVERS[wrong]}."
+            findings.add("transceiver-wrong", 0, text, slot=seat.slot)

@@ -22,6 +22,7 @@ from simkit.backplane.wiring import (
     CPU_PIN_LINES,
     DATA_LINES,
     GROUND,
+    OUTPUTS,
     PULLS,
     RAIL_OF,
     SHEET_NAMES,
@@ -30,6 +31,7 @@ from simkit.backplane.wiring import (
     WITH_OTHER,
     Done,
     Entry,
+    Transceiver,
     fixed,
     is_cpu_line,
     is_system_line,
@@ -57,12 +59,15 @@ _ROW = re.compile(
     re.IGNORECASE,
 )
 _FOR_GOOD = r"(?:(?:stuck|held|tied|fixed|always|permanently)(?: at)? )?"
+_STAGE = r"(?:driven |made |output )?"
 _WORDS: tuple[tuple[Done, str], ...] = (
     (Done.LOW, rf"{_FOR_GOOD}(?:low|0)|grounded"),
     (Done.HIGH, rf"{_FOR_GOOD}(?:high|1)"),
     (Done.OPEN, r"(?:left )?open|(?:not |un|dis)(?:connected|wired|joined)|floating|floats|broken|cut|missing"),
     (Done.INVERTED, r"inverted"),
     (Done.LATE, r"(?:driven )?late"),
+    (Done.PUSH_PULL, rf"(?:an? )?{_STAGE}(?:push[- ]?pull|totem[- ]pole)(?: output)?"),
+    (Done.OPEN_DRAIN, rf"(?:an? )?{_STAGE}open[- ](?:drain|collector)(?: output)?"),
     (Done.REVERSED, r"reversed"),
     (Done.PULLED_UP, r"pulled up"),
     (Done.PULLED_DOWN, r"pulled down"),
@@ -84,8 +89,26 @@ _FORMS = (
         "pulled up",
         "pulled down",
         "not pulled",
+        "push-pull",
+        "open-drain",
     ),
     *("shorted to", "exchanged with", "joined to", "driven by"),
+)
+_TRANSCEIVER = re.compile(
+    r"(?:the )?(?:(?:data )?bus |data )?(?:transceiver|data buffer|buffer)(?:'s|\.)? (?:is )?(.+)", re.IGNORECASE
+)
+_DIRECTION = r"(?:(?:direction|DIR)(?: pin)? (?:is )?)?"
+_ENABLE = r"(?:enable|OE)(?: pin)? (?:is )?(?:(?:stuck|held|tied) )?"
+_FIXED = rf"{_DIRECTION}(?:stuck|always|fixed|held) (?:towards?|to) the"
+_WRONG_WITH_IT: tuple[tuple[Transceiver, str], ...] = (
+    (Transceiver.REVERSED, rf"{_DIRECTION}(?:reversed|inverted|backwards?|wrong|turned round)"),
+    (Transceiver.ALWAYS, rf"always enabled|{_ENABLE}(?:low|to GND|grounded)"),
+    (
+        Transceiver.NEVER,
+        rf"(?:never|not) enabled|(?:always )?disabled|missing|{_ENABLE}(?:high|to VCC|open|floating|not connected)",
+    ),
+    (Transceiver.TO_THE_CARD, rf"{_FIXED} card"),
+    (Transceiver.TO_THE_BUS, rf"{_FIXED} bus"),
 )
 _IS_EXPRESSION = re.compile(r"\b(?:and|or)\b|[()]|(?<!\w)[01x]{4}(?!\w)", re.IGNORECASE)
 _OF_CARDS = "lines of cards"
@@ -128,6 +151,9 @@ def slot_said(text: str) -> int | None:
 def _read(text: str, rest: str, slot: int | None) -> Entry:
     if re.fullmatch(r"(?:strobes )?(?:are )?gated with ready", rest, re.IGNORECASE):
         return Entry(Done.READY_GATED, slot=slot)
+    buffer = _TRANSCEIVER.fullmatch(rest)
+    if buffer is not None:
+        return Entry(Done.TRANSCEIVER, "", _wrong_with_it(text, buffer[1]), slot)
     strobe = _STROBE.fullmatch(rest)
     if strobe is not None:
         word = "selected by" if strobe[1].lower() == "select" else strobe[1].lower()
@@ -159,6 +185,15 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
 def _of_the_bus(name: str, *, said: int | None) -> str:
     """A line of the backplane by its own name, where that of a data sheet is said of it; at a slot the board knows."""
     return name if said else SHEET_NAMES.get(name, name)
+
+
+def _wrong_with_it(text: str, words: str) -> str:
+    for wrong, form in _WRONG_WITH_IT:
+        if re.fullmatch(form, words, re.IGNORECASE):
+            return wrong.value
+    forms = ", ".join(repr(wrong.value) for wrong in Transceiver)
+    what = f"{words[:60]!r} is nothing that is wrong with a transceiver"
+    raise SimkitError(f"{text!r}: {what}.", remedy=f"Write one of {forms}.")
 
 
 def _reversed(row: re.Match[str], slot: int | None) -> Entry:
@@ -196,7 +231,7 @@ def _done(text: str, name: str, rest: str, slot: int | None, *, at_pin: bool) ->
         if match is None or (match[1] is not None) is not (done in _WITH_WORDS):
             continue
         if done not in _WITH_WORDS:
-            return Entry(done, name, "", slot, at_pin)
+            return Entry(done, name, "", slot, at_pin or (done in OUTPUTS and slot is not None))
         if done is Done.DRIVEN or (done is Done.JOINED and _IS_EXPRESSION.search(match[1])):
             _expression(text, Done.DRIVEN, match[1])
             return Entry(Done.DRIVEN, name, match[1], slot, at_pin)
@@ -263,7 +298,7 @@ def check_entry(text: str, entry: Entry) -> None:
         raise SimkitError(f"{text!r}: {why}.", remedy=remedy)
 
     done, name, slot = entry.done, entry.name, entry.slot
-    if (done in STROBES or done is Done.READY_GATED) and slot in (None, CPU):
+    if (done in STROBES or done in (Done.READY_GATED, Done.TRANSCEIVER)) and slot in (None, CPU):
         refuse("that is said of a card", 'Begin with "slot N:".')
     if not name:
         return
@@ -288,6 +323,10 @@ def check_entry(text: str, entry: Entry) -> None:
         )
     if done is Done.LATE and name not in DATA_LINES:
         refuse("only data lines are driven late", 'Write e.g. "D3 late".')
+    if done in OUTPUTS and slot in (None, CPU):
+        refuse("that is said of an output of a card", 'Write e.g. "slot 4: INT push-pull".')
+    if done in OUTPUTS and _kind(name) != _OF_CARDS:
+        refuse("that is said of an output that cards join to lines", 'Write e.g. "slot 4: INT push-pull".')
     if done in PULLS and slot not in (None, CPU):
         refuse("resistors pull lines of the backplane", "Leave the slot out.")
     if done is Done.JOINED and slot is None:

@@ -67,13 +67,28 @@ class Done(Enum):
     OUTPUT_ENABLE = "output enable"
     WRITE_ENABLE = "write enable"
     READY_GATED = "strobes gated with ready"
+    PUSH_PULL = "push-pull"  # an output drives high as well, or lets go instead
+    OPEN_DRAIN = "open-drain"
+    TRANSCEIVER = "transceiver"  # between the data lines and a card
     DRIVEN = "driven by"  # a line by a decoder, or a pin, as an expression says
+
+
+class Transceiver(Enum):
+    """What is wrong with a transceiver between the data lines and a card, in the words of its sentence."""
+
+    REVERSED = "direction reversed"
+    TO_THE_CARD = "direction stuck towards the card"
+    TO_THE_BUS = "direction stuck towards the bus"
+    ALWAYS = "always enabled"
+    NEVER = "never enabled"
 
 
 WITH_OTHER = (Done.JOINED, Done.SHORTED, Done.EXCHANGED)
 """What is done with a second line or pin."""
 STROBES = (Done.SELECTED, Done.NOT_SELECTED, Done.OUTPUT_ENABLE, Done.WRITE_ENABLE)
 """What has an expression, of the card as a whole."""
+OUTPUTS = (Done.PUSH_PULL, Done.OPEN_DRAIN)
+"""What an output stage is, of a pin of a card."""
 PULLS = (Done.PULLED_UP, Done.PULLED_DOWN, Done.NOT_PULLED)
 RAIL_OF = {Done.LOW: "GND", Done.HIGH: "VCC"}
 """The rail that holds a line or pin so."""
@@ -114,7 +129,7 @@ class Entry:
 
     def here(self) -> str:
         """Its sentence where the place is known."""
-        if self.done in STROBES:
+        if self.done in (*STROBES, Done.TRANSCEIVER):
             return f"{self.done.value} {self.other}"
         if self.done is Done.READY_GATED:
             return str(self.done.value)
@@ -179,6 +194,15 @@ class Wiring:
         """Expression of a strobe; what is said last counts."""
         said = self.only(done)
         return said[-1].other if said else otherwise
+
+    def stages(self) -> dict[str, Done]:
+        """By pin the output stage that is said."""
+        return {entry.name: entry.done for entry in self.pin_entries() if entry.done in OUTPUTS}
+
+    def transceiver(self) -> Transceiver | None:
+        """What is wrong with the transceiver of a card; what is said last counts."""
+        said = self.only(Done.TRANSCEIVER)
+        return Transceiver(said[-1].other) if said else None
 
     def joined(self) -> dict[str, str]:
         """By pin the line it is joined to, or "low" or "high"."""

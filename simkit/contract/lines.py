@@ -70,6 +70,7 @@ class Pin:
         value: what the card drives: True, False, or None when it lets go.
         group: the group it stands in, told when its level may have changed; or None.
         bit: its place there, as a mask.
+        stiff: whether it drives high whenever its card lets go, as an output stage does that is not the card's own.
         turn: when it may be driven; a card's pin gets that of its backplane.
         asks: called as asks(pin, lazy_level, cycle) where a stranger's `lazy_level` must be guarded; or None.
     """
@@ -86,6 +87,7 @@ class Pin:
         "order",
         "slot",
         "spec",
+        "stiff",
         "turn",
         "value",
     )
@@ -99,6 +101,7 @@ class Pin:
         self.bit = 0
         self.order = (slot, spec.name)  # in which listening pins are told
         self._lets_go_high = spec.drive is Drive.OPEN_DRAIN
+        self.stiff = False
         # Called as notify(name, level, cycle) when the line changes; set by the slot for pins that listen.
         self.notify: Callable[[str, bool, int], None] | None = None
         self._lazy_level: Callable[[int], bool | None] | None = None
@@ -150,6 +153,8 @@ class Pin:
         """
         if value is True and self._lets_go_high:
             value = None
+        elif value is None and self.stiff:
+            value = True
         if value is self.value:
             return
         if cycle is not self.turn.cycle or not (value is None or value is True or value is False):

@@ -18,7 +18,7 @@ from simkit.backplane.wiring import Done, Wiring, is_cpu_line
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, Errors, FileError, SimkitError
 from simkit.contract.findings import Findings
-from simkit.contract.lines import Pin
+from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.slot import Slot
 from simkit.contract.turn import BETWEEN, Turn
 from simkit.cpu.core.instance import NoCoreError
@@ -159,9 +159,21 @@ def _made(described: CardDescription, slot: Slot) -> Card:
         CardError: its class fails; with the place in its own code.
     """
     who = f"slot {described.slot} ({described.kind})"
+    stages = described.wiring.stages()
     for spec in Board.of(described.card, described.settings, who, described.slot).pins:
-        slot.pins[spec.name] = Pin(spec, described.slot)
+        slot.pins[spec.name] = _pin(spec, described.slot, stages.get(spec.name))
     return call_unplugged(who, "__init__", described.card, described.settings, slot, slot=described.slot)
+
+
+def _pin(spec: PinSpec, slot: int, stage: Done | None) -> Pin:
+    """A pin of a card, whose output stage may be another than the card says."""
+    if stage is None:
+        return Pin(spec, slot)
+    stiff = stage is Done.PUSH_PULL
+    pin = Pin(attrs.evolve(spec, drive=Drive.PUSH_PULL if stiff else Drive.OPEN_DRAIN), slot)
+    pin.stiff = stiff
+    pin.value = True if stiff else None
+    return pin
 
 
 def _plug(

@@ -253,9 +253,11 @@ class _Checker:
             kind = self.table.values.get("kind")
             self.errors.tell(message, place, remedy, slot=self.slot, kind=kind, field="wiring")
 
+        lines = {pin: line for pin, line in self.table.values.get("lines", {}).items() if isinstance(line, str)}
+
         def fitting(entry: Entry, fail: Callable[[str, str], None]) -> Entry:
             try:
-                found = in_names_of_the_board(entry, board, names, self.signals)
+                found = in_names_of_the_board(entry, board, names, self.signals, lines)
             except SimkitError as error:
                 fail(error.message, error.remedy or "")
                 return entry

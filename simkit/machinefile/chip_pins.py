@@ -8,7 +8,7 @@ import attrs
 
 from simkit.backplane.board import Board
 from simkit.backplane.sentences import check_entry
-from simkit.backplane.wiring import DATA_LINES, RAIL_OF, SHEET_NAMES, Done, Entry
+from simkit.backplane.wiring import DATA_LINES, OUTPUTS, RAIL_OF, SHEET_NAMES, Done, Entry
 from simkit.contract.errors import SimkitError
 from simkit.contract.lines import SYSTEM_LINES
 from simkit.machinefile.strobe_pins import renamed, strobe_pins, usual_pin
@@ -17,7 +17,13 @@ _ANY_SELECT = ("CE", "CS")
 """Names under which people speak of the select of any part."""
 
 
-def in_names_of_the_board(entry: Entry, board: Board, names: Mapping[str, str], signals: Collection[str] = ()) -> Entry:
+def in_names_of_the_board(
+    entry: Entry,
+    board: Board,
+    names: Mapping[str, str],
+    signals: Collection[str] = (),
+    lines: Mapping[str, str] | None = None,
+) -> Entry:
     """An entry of a slot with pins called as the kit calls them.
 
     Args:
@@ -25,6 +31,7 @@ def in_names_of_the_board(entry: Entry, board: Board, names: Mapping[str, str], 
         board: of the card that stands there.
         names: its `pin_names`.
         signals: lines of the backplane that decoders drive.
+        lines: by pin the line that keys join it to.
 
     Raises:
         SimkitError: what it says cannot be done there.
@@ -55,6 +62,9 @@ def in_names_of_the_board(entry: Entry, board: Board, names: Mapping[str, str], 
     name, other = known(entry.name), entry.other
     if entry.done in (Done.SHORTED, Done.EXCHANGED):  # with a line, if it is one itself
         other = SHEET_NAMES.get(other, other) if name in SYSTEM_LINES else known(other)
+    if entry.done in OUTPUTS and name not in own:  # an output goes by its line, too
+        name = next((pin for pin, line in (lines or {}).items() if line == name), "INT" if name == "IRQ" else name)
+        return attrs.evolve(entry, name=name)
     at_pin = not (name in SYSTEM_LINES or name in ("RW", "PHI2") or name in signals)
     found = renamed(attrs.evolve(entry, name=name, other=other, at_pin=at_pin), board)
     if found != entry and found.name not in strobes:

@@ -17,6 +17,7 @@ from simkit.backplane.wiring import (
     DATA_LINES,
     GROUND,
     MAX_ENTRIES,
+    OUTPUTS,
     SUPPLY,
     Done,
     Entry,
@@ -215,6 +216,11 @@ def misfit(entry: Entry, board: Board, names: Iterable[str] = ()) -> tuple[str, 
         return f"the card has no pin {name!r}.", near(name, {*known, *names, *strobe_pins(board)})
     if entry.done in (Done.SHORTED, Done.EXCHANGED) and (why := of_different_kinds(entry)) is not None:
         return f"{why[0]}.", why[1]
+    if entry.done in OUTPUTS:
+        drives = {pin.name: pin.drive for pin in board.pins}[entry.name]
+        if drives not in (Drive.OPEN_DRAIN, Drive.PUSH_PULL):
+            outputs = ", ".join(pin.name for pin in board.pins if pin.drive in (Drive.OPEN_DRAIN, Drive.PUSH_PULL))
+            return f"{entry.name} is no output that is always one ({drives.value}).", f"Such are: {outputs or 'none'}."
     if entry.done is Done.DRIVEN and entry.name not in addresses:
         remedy = f"Chip selects, strobes and address pins hear an expression: {', '.join(strobe_pins(board))}, A0."
         return f"{entry.name} is joined to one line.", remedy

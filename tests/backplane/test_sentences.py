@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simkit.backplane.sentences import read_sentence
-from simkit.backplane.wiring import CPU, Done, Entry, Wiring
+from simkit.backplane.wiring import CPU, OUTPUTS, Done, Entry, Transceiver, Wiring
 from simkit.contract.errors import SimkitError
 
 ADDRESSES, DATA = [f"A{n}" for n in range(16)], [f"D{n}" for n in range(8)]
@@ -21,8 +21,13 @@ ONE = (Done.OPEN, Done.LOW, Done.HIGH, Done.INVERTED)
 def entries(draw):
     """Everything that can be said, in its place."""
     slot = draw(PLACES)
-    others = ["supply", "pull", "strobe", "gated", "cpu", "row", "driven"]
+    others = ["supply", "pull", "strobe", "gated", "cpu", "row", "driven", "transceiver", "stage"]
     kind = draw(st.sampled_from([DECODED, DATA, SYSTEM, PINS, *others]))
+    if kind == "stage":
+        name = draw(st.sampled_from(["INT", "IRQ", "RTS"]))
+        return Entry(draw(st.sampled_from(OUTPUTS)), name, "", slot or 4, at_pin=True)
+    if kind == "transceiver":
+        return Entry(Done.TRANSCEIVER, "", draw(st.sampled_from(Transceiver)).value, slot or 4)
     if kind == "driven":
         names = ["IOSEL", "Y6"] if slot is None else ["CS1", "CS2B", "WE", "A3"]
         return Entry(

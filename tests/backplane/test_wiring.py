@@ -135,6 +135,35 @@ def test_interrupts_reach_the_cpu_by_whatever_line_is_left(wiring, served):
     assert bool(m.peek(0x11)) is served
 
 
+@pytest.mark.parametrize("said", ["slot 3: IRQ push-pull", "slot 3: INT is a totem-pole output"])
+def test_an_interrupt_output_that_drives_high_as_well_fights_the_one_that_pulls(said):
+    """The timer of slot 4 pulls IRQ, the serial card drives it high; the low one wins (from memory)."""
+    m = both(TIMER, said, irq=0x9000, cycles=600, **SERVE)
+    fight = next(one for one in m.findings if one.rule == "output-fight")
+    assert "slot 3 INT (push-pull) high" in fight.message
+    assert "slot 4 INT (open drain) low" in fight.message
+    assert m.peek(0x11)  # served all the same
+    assert not list(both(TIMER, irq=0x9000, cycles=600, **SERVE).findings)
+
+
+def test_an_output_that_is_open_drain_leaves_its_line_to_the_resistor(tmp_path):
+    lines = '[[card]]\nslot = 3\nlines = { RTS = "SHADE" }\n[[card]]\nslot = 4\nlines = { CA1 = "SHADE" }\n'
+    assert pulled(tmp_path, "SHADE", "down", more=lines).lines["SHADE"].level  # RTS is high after a reset
+    assert not pulled(tmp_path, "SHADE", "down", "slot 3: RTS open collector", more=lines).lines["SHADE"].level
+
+
+def test_only_outputs_have_an_output_stage_that_can_be_said():
+    for said, words in (
+        ("slot 4: PB0 push-pull", "no output that is always one"),
+        ("slot 4: CA1 open drain", "no output that is always one"),
+        ("IRQ push-pull", "an output of a card"),
+        ("slot 4: A5 push-pull", "that cards join to lines"),
+        ("slot 1: IRQ push-pull", "has no pin"),
+    ):
+        with pytest.raises(SimkitError, match=words):
+            Machine.load("demo:bench", wiring=[said])
+
+
 def test_a_cpu_that_is_held_in_reset_does_nothing_and_one_never_ready_says_so():
     assert both("E6 10 4C 00 80", "RESET stuck low").peek(0x10) == 0
     never = Machine.load("demo:bench", images={ROM: image("E6 10 4C 00 80")}, wiring=["RDY stuck low"])

@@ -108,6 +108,16 @@ MACHINE_RULES = (
         bench="Trigger on the card's select; then measure each input of the decoder at its own pin.",
     ),
     Rule(
+        name="transceiver-wrong",
+        level="error",
+        title="a bus transceiver points the wrong way, or is enabled at the wrong time",
+        story="A card that works on the bench without its data buffer gives $FF with it, or spoils every other read.",
+        hardware="Its direction pin chooses which side drives: towards the bus on reads alone, and only while its card "
+        "is selected. From the other side it drives what floats there, against the CPU or against other cards.",
+        do="Put R/W on its direction pin, the way round that its sheet has it, and the card's select on its enable.",
+        bench="Compare one data line on both sides of the transceiver, in a read and in a write of the card.",
+    ),
+    Rule(
         name="read-strobe-missing",
         level="error",
         title="a card can be read, but its read strobe never comes",
