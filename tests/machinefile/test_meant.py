@@ -19,7 +19,6 @@ def remedy(machine, said):
 @pytest.mark.parametrize(
     ("machine", "said"),
     [
-        ("marlpit", "slot 5: INT push-pull"),
         ("bench", "slot 3: W65C51N in the socket"),
         ("bench", "slot 2: 28C256 fitted"),
         ("monitor", "slot 5: 74HC573 instead"),
