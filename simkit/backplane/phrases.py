@@ -10,6 +10,14 @@ _BOTH = re.compile(
     r"interchanged)|shorted|bridged)(?: together| with each other)?",
     re.IGNORECASE,
 )
+_UNGATED = r"(?:(?:not|un) ?(?:gated|qualified) (?:with|by)|without)"
+_WIRE = r"(?:trace|track|wire|connection|jumper)"
+_OFF = r"(?:broken|cut|missing|(?:un|not )soldered|bent(?: up| out| under)?|lifted)"
+_PIN_BEHIND = re.compile(
+    r"(?:the )?(?!(?:address|data|control|supply|the|pin|line|chip) )(\w+) (pin|line) (?!and\b)(.+)",
+    re.IGNORECASE | re.DOTALL,
+)
+"""The kind of a thing behind its name, "D7 pin bent"."""
 _OTHERWISE = tuple(
     (re.compile(said, re.IGNORECASE), plain)
     for said, plain in (
@@ -41,6 +49,17 @@ _OTHERWISE = tuple(
             "PHI2 inverted",
         ),
         (r"ground ((?:is )?(?:open|not \w+|missing))", r"GND \1"),
+        (rf"(?:write )?(?:enable|strobe) (?:is )?{_UNGATED} (?:the )?PHI2", "write enable not RW"),
+        (rf"(?:output|read) (?:enable|strobe) (?:is )?{_UNGATED} (?:the )?PHI2", "output enable RW"),
+        (rf"(?:output|read) (?:enable|strobe) (?:is )?{_UNGATED} (?:the )?RW", "output enable PHI2"),
+        (
+            r"(?:(?:solder )?bridge|(?:a )?short) (?:between|from) (?:the )?(\w+) (?:and|to) (?:the )?(\w+)",
+            r"\1 shorted to \2",
+        ),
+        (r"(\w+) (?:touches|touching|is touching) (?:the )?(\w+)", r"\1 shorted to \2"),
+        (rf"(?:broken|cut|missing|no) {_WIRE} (?:on|at|to|of|for|in) (?:the )?(\w+)", r"\1 open"),
+        (r"(?:cold|dry|bad) (?:solder )?joint (?:on|at|of) (?:the )?(\w+)", r"\1 open"),
+        (rf"((?:(?:pin|line) )?\w+) (?:{_WIRE} )?(?:is )?{_OFF}", r"\1 open"),
     )
 )
 _RW = re.compile(r"(?<!\w)R/[/~]?WB?(?!\w)", re.IGNORECASE)
@@ -53,6 +72,9 @@ def in_plain_words(text: str) -> str:
     The bar over the name of a pin, written /OE or ~OE, says what the part does with it; the wire is the same.
     """
     text = _BAR.sub("", _RW.sub("RW", text))
+    behind = _PIN_BEHIND.fullmatch(text)
+    if behind is not None:
+        text = f"{behind[2]} {behind[1]} {behind[3]}"
     both = _BOTH.fullmatch(text)
     if both is not None:
         kind, at = both["kind"] or "", f"{both['at']} " if both["at"] else ""
