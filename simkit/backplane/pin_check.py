@@ -22,7 +22,8 @@ def check_pins(bus: Bus, findings: Findings) -> None:
         findings.add(rule, 0, text)
     for seat in bus.seats:
         entries = [*seat.wiring.line_entries(), *seat.wiring.pin_entries()]
-        for rule, text in (*_open(bus, entries), *_shorted(entries), *_reset(seat)):
+        own = (*_open_inputs(seat), *_reset(seat), *_let_go(bus, seat))
+        for rule, text in (*_open(bus, entries), *_shorted(entries), *own):
             findings.add(rule, 0, f"{seat.name}: {text}", slot=seat.slot)
     for name in list(bus.nets.lines):
         _pulled(bus, name, findings)
@@ -88,4 +89,35 @@ def _reset(seat: Seat) -> Iterator[tuple[str, str]]:
             "input-open",
             "its RESET is open: it follows whatever is near, and is taken as high, so that the part is not reset with "
             "the others. Join it.",
+        )
+
+
+def _open_inputs(seat: Seat) -> Iterator[tuple[str, str]]:
+    """Inputs that a card brings out; where one has a jumper, the line that is left is told as driven by nobody."""
+    pins = seat.connector.pins
+    for entry in seat.wiring.pin_entries():
+        pin = pins.get(entry.name)
+        if entry.done is Done.OPEN and pin is not None and pin.spec.drive is Drive.INPUT and not pin.spec.jumpered:
+            taken = "high" if pin.spec.open_level else "low"
+            yield (
+                "input-open",
+                f"its pin {entry.name} is open: it follows whatever is near, and is taken as {taken}. Join it.",
+            )
+
+
+def _let_go(bus: Bus, seat: Seat) -> Iterator[tuple[str, str]]:
+    """Outputs that the card's own pin OE, low to enable them, keeps off for good."""
+    pins = seat.connector.pins
+    enable = pins.get("OE")
+    if enable is None or enable.spec.drive is not Drive.INPUT or not enable.level(0):
+        return
+    if enable.line is not None and bus.nets.drivers(enable.line.name):
+        return
+    lines = [pin.line.name for pin in pins.values() if pin.spec.drive is Drive.THREE_STATE and pin.line is not None]
+    floating = [name for name in lines if all(pin.slot == seat.slot for pin in bus.nets.drivers(name))]
+    if floating:
+        yield (
+            "line-undriven",
+            f"its OE is high for good, so that it never drives {', '.join(floating)}. Join OE to ground, or to what "
+            "shall enable the outputs.",
         )

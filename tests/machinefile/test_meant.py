@@ -51,7 +51,7 @@ def test_what_is_no_wire_is_refused_with_where_it_is_said(machine, said, words):
     ("said", "words"),
     [
         ("slot 5: RESET pulled down", "Leave the slot out"),
-        ("slot 2: D7 pin bent", "'open'"),
+        ("slot 2: D7 pin opened", "'open'"),
         ("slot 4: RS4 low", "'RS3'"),
         ("slot 9: W65C51N fitted", "Did you mean"),
     ],

@@ -56,7 +56,9 @@ class BankLatch(Card):
         outputs = tuple(PinSpec(name=name, drive=Drive.THREE_STATE, help="output of the latch") for name in OUTPUTS)
         if settings.part == "74HC273":
             return outputs
-        oe = PinSpec(name="OE", drive=Drive.INPUT, listens=True, open_level=False, help="high: outputs let go")
+        oe = PinSpec(
+            name="OE", drive=Drive.INPUT, listens=True, open_level=False, jumpered=True, help="high: outputs let go"
+        )
         return (*outputs, oe)
 
     def __init__(self, settings: BankLatchSettings, slot: Slot) -> None:
