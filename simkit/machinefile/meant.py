@@ -35,7 +35,7 @@ def setting_meant(text: str, slot: int, settings: type) -> str:
         name, value = values[0]
         return f"{value} is a setting of the card: write `--set {slot}.{name}={value}`, or {name} in its settings."
     said -= _OF_WIRES.union(name.lower() for name in SYSTEM_LINES)
-    names = [field.name for field in fields if said & {*field.name.split("_")}]
+    names = [field.name for field in fields if said & {word for word in field.name.split("_") if word.isalpha()}]
     if not names:
         return ""
     listed = " and ".join(names[:MOST_NAMED])

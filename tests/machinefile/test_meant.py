@@ -58,3 +58,7 @@ def test_what_is_no_wire_is_refused_with_where_it_is_said(machine, said, words):
 )
 def test_what_is_said_of_a_wire_keeps_the_remedy_for_wires(said, words):
     assert words in remedy("bench", said)
+
+
+def test_a_number_in_a_sentence_is_not_taken_for_that_of_a_setting():
+    assert "port_1" not in remedy("pad-test", "slot 4: data line of pad 1 shorted to ground")
