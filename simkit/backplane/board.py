@@ -162,7 +162,7 @@ def _pins(value: Any) -> tuple[PinSpec, ...]:
     names = [one.name for one in found]
     for one in found:
         sound = isinstance(one.name, str) and isinstance(one.drive, Drive)
-        if not sound or any(type(said) is not bool for said in (one.listens, one.open_level, one.jumpered)):
+        if not sound or any(type(said) is not bool for said in (one.listens, one.open_level, one.jumpered, one.cable)):
             raise CardMisuse(f"gave the pin {shown(one)}", "See `PinSpec` for what it takes.")
         if names.count(one.name) > 1:
             raise CardMisuse(f"gave two pins called {one.name!r}", "Name each pin as the board prints it.")

@@ -48,7 +48,7 @@ def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
     short = {entry.name: entry for entry in own.pin_entries() if entry.shorted_to_rail}
     for name, end in ends.items():
         if end is None:
-            if slot[name].spec.jumpered:
+            if slot[name].spec.jumpered or slot[name].spec.cable:
                 nets.line(f"{name} of slot {slot[name].slot}, open").join(slot[name])
             continue
         line = _line(nets, _at_the_slot(end, entries), bus)

@@ -49,6 +49,8 @@ class PinSpec:
         open_level: level the card sees on the pin when nothing is joined to it (pull-up True, pull-down False).
         jumpered: whether a jumper on the board gives it `open_level` while nothing is joined to it; a pin that wiring
             says to be open has no jumper and reads high, as open inputs do.
+        cable: whether the board leads it to a connector or to a part of its own, and no line can: wiring may leave it
+            open, hold it, or exchange it with another such pin. It is joined to a line then, and to none otherwise.
         help: one line for people.
     """
 
@@ -57,6 +59,7 @@ class PinSpec:
     listens: bool = False
     open_level: bool = True
     jumpered: bool = False
+    cable: bool = False
     help: str = ""
 
 

@@ -83,6 +83,8 @@ def of_lines(lines: Mapping[str, str], slot: int, board: Board, fail: Fail) -> W
             fail(f"lines.{pin}", f"the card has no pin {pin!r}.", near(pin, pins) or "It brings out no pins.")
             continue
         problem = _no_line_of_a_card(line, listens=pins[pin]) if fixed(line) is None or line != value else None
+        if problem is None and fixed(line) is None:
+            problem = _of_a_cable(Entry(Done.JOINED, pin, line), {one.name for one in board.pins if one.cable})
         if problem is not None:
             fail(f"lines.{pin}", *problem)
             continue
@@ -90,6 +92,20 @@ def of_lines(lines: Mapping[str, str], slot: int, board: Board, fail: Fail) -> W
         if line != value:
             found += Wiring((Entry(Done.INVERTED, pin, "", slot, at_pin=True),))
     return found
+
+
+def _of_a_cable(entry: Entry, cable: Collection[str]) -> tuple[str, str] | None:
+    """Why that cannot be done to pins that the board leads to a connector, and what to do; None when it can."""
+    if entry.name not in cable and entry.other not in cable:
+        return None
+    both = entry.name in cable and entry.other in cable
+    if entry.done in (Done.OPEN, Done.LOW, Done.HIGH) or (entry.done is Done.EXCHANGED and both):
+        return None
+    pins, meant = ", ".join(sorted(cable)), ", ".join(sorted({entry.name, entry.other} & set(cable)))
+    return (
+        f"the board leads {meant} to a connector or a part of its own.",
+        f"Such a pin is open, low, high, or exchanged with another one: {pins}.",
+    )
 
 
 def _no_line_of_a_card(line: str, *, listens: bool) -> tuple[str, str] | None:
@@ -216,6 +232,8 @@ def misfit(entry: Entry, board: Board, names: Iterable[str] = ()) -> tuple[str, 
         return f"the card has no pin {name!r}.", near(name, {*known, *names, *strobe_pins(board)})
     if entry.done in (Done.SHORTED, Done.EXCHANGED) and (why := of_different_kinds(entry)) is not None:
         return f"{why[0]}.", why[1]
+    if (why := _of_a_cable(entry, {pin.name for pin in board.pins if pin.cable})) is not None:
+        return why
     if entry.done in OUTPUTS:
         drives = {pin.name: pin.drive for pin in board.pins}[entry.name]
         if drives not in (Drive.OPEN_DRAIN, Drive.PUSH_PULL):

@@ -95,7 +95,7 @@ class Bench:
         self._hands: dict[str, Pin] = {}
         for spec in board.pins:
             pin = slot.pins[spec.name] = self._make_pin(spec)
-            if not joined:
+            if not joined or spec.cable:
                 continue
             line = self._bus.nets.line((lines or {}).get(spec.name, f"P_{spec.name}"), pull=spec.open_level)
             line.join(pin)

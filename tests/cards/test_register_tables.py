@@ -39,7 +39,7 @@ def happenings(bench: Bench) -> list[Doing]:
     found: list[Doing] = [
         ("pull", name, level)
         for name, pin in sorted(bench.card.slot.pins.items())
-        if pin.spec.drive is not Drive.PUSH_PULL
+        if pin.spec.drive is not Drive.PUSH_PULL and not pin.spec.cable
         for level in (True, False, None)
     ]
     for name, port in sorted(bench.card.slot.ports.items()):

@@ -88,4 +88,17 @@ def board_pins(settings: Serial6551Settings) -> tuple[PinSpec, ...]:
         ),
         PinSpec(name="RTS", drive=Drive.PUSH_PULL, help="low: this side takes bytes"),
         PinSpec(name="DTR", drive=Drive.PUSH_PULL, help="low: this side is ready"),
+        *(
+            PinSpec(name=name, drive=drive, cable=True, help=text)
+            for name, drive, text in (
+                (
+                    "RXD",
+                    Drive.INPUT,
+                    "receive data; open, held or on the wrong contact it hears nothing, not even a break",
+                ),
+                ("TXD", Drive.PUSH_PULL, "transmit data; open, held or on the wrong contact nothing leaves the card"),
+                ("RXC", Drive.INPUT, "clock 16 times the rate, as `outside_clock_hz` has it"),
+                ("XTAL1", Drive.INPUT, "crystal of the baud generator; open or held nothing is clocked by it"),
+            )
+        ),
     )

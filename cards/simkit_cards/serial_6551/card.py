@@ -58,6 +58,7 @@ class Serial6551(Card):
     faithful_to: ClassVar[str] = "SY6551, R6551, CDP65C51, W65C51N"
     pin_names: ClassVar[Mapping[str, str]] = {
         **{"RS0": "A0", "RS1": "A1", "CS1": "CS1B"},
+        **{"RX": "RXD", "TX": "TXD", "XTAL": "XTAL1", "XTLI": "XTAL1", "CRYSTAL": "XTAL1"},
         **{f"{name}B": name for name in ("CTS", "RTS", "DCD", "DSR", "DTR")},
     }
     own_phi2: ClassVar[bool] = True  # [WDC] Table 4; the older parts have it on pin 27, too, from memory
@@ -83,7 +84,7 @@ class Serial6551(Card):
 
     def __init__(self, settings: Serial6551Settings, slot: Slot) -> None:
         super().__init__(settings, slot)
-        registers = self._registers = Registers(settings)
+        registers = self._registers = Registers(settings, slot.pin("RXC"), slot.pin("XTAL1"))
         self._part = registers.part
         self._ready_falls = not self._part.always_ready
         self._lacks = not (self._part.parity and self._part.transmit_interrupts)
@@ -96,8 +97,11 @@ class Serial6551(Card):
         )
         slot.port(port)
         pauses = settings.cable == "rts-cts"
-        self._transmitter = Transmitter(registers, slot, self._crystal, port, self._cts)
-        self._receiver = Receiver(registers, slot, self._crystal, port, self._cts, self._dcd, pauses)
+        rxd, txd = slot.pin("RXD"), slot.pin("TXD")
+        transmitter = self._transmitter = Transmitter(registers, slot, self._crystal, port, self._cts, txd)
+        self._receiver = Receiver(
+            registers, slot, self._crystal, self._cts, self._dcd, rxd, transmitter.put_out, pauses
+        )
 
     # life -----------------------------------------------------------------------------------------------------------
 

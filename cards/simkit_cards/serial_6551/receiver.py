@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 
 import attrs
 
-from simkit.contract import BYTE, MOMENT, Crystal, Pin, SerialPort, Slot, choice, optional, row, saved
+from simkit.contract import BYTE, MOMENT, Crystal, Pin, Slot, choice, optional, row, saved
 from simkit_cards.serial_6551 import told
 from simkit_cards.serial_6551.board import Status
 from simkit_cards.serial_6551.registers import ERRORS, Registers
@@ -26,9 +27,10 @@ class Receiver:
         registers: shared with the transmitter.
         slot: of the card.
         crystal: of the baud generator.
-        port: where an echo goes.
         cts: pin; high ends the echo.
         dcd: pin; high disables it.
+        rxd: pin; the far side is on it unless wiring has done something to it.
+        put_out: where an echo goes: put_out(byte, cycle).
         pauses: whether the far side pauses between bytes while RTS is high.
 
     Attributes:
@@ -39,9 +41,10 @@ class Receiver:
     _registers: Registers
     _slot: Slot
     _crystal: Crystal
-    _port: SerialPort
     _cts: Pin
     _dcd: Pin
+    _rxd: Pin
+    _put_out: Callable[[int, int], None]
     _pauses: bool
     received: int = saved(BYTE, 0)
     # Byte on the receive pin, and what spoils it.
@@ -77,7 +80,7 @@ class Receiver:
                 return
             byte, spoiled = self.queue.popleft()
             bit, data_bits = registers.receive_bit_ticks, registers.data_bits
-            if not registers.enabled or not bit or self._dcd.level(cycle):
+            if not registers.enabled or not bit or self._dcd.level(cycle) or self._rxd.line is not None:
                 self._report_not_listening(byte, cycle)
                 continue
             self._arriving = byte & (1 << data_bits) - 1, spoiled
@@ -87,7 +90,13 @@ class Receiver:
             self._slot.at(max(cycle, self._crystal.first_cycle_at(middle)), "received")
 
     def _report_not_listening(self, byte: int, cycle: int) -> None:
-        self._slot.report("serial-not-listening", cycle, told.not_listening(byte))
+        self._slot.report("serial-not-listening", cycle, told.not_listening(byte, self._broken()))
+
+    def _broken(self) -> str:
+        """Which wire keeps it from hearing anything."""
+        if self._rxd.line is not None:
+            return "RXD is not joined to the far side"
+        return "" if self._registers.crystal_runs else "nothing clocks it, as XTAL1 is not joined to the crystal"
 
     def arrived(self, cycle: int) -> None:
         """Event: the byte on the receive pin is there."""
@@ -100,7 +109,7 @@ class Receiver:
             return
         if registers.echoes and not registers.status & Status.RDRF and not self._cts.level(cycle):
             # An overrun sends mark instead [CDP Figure 14], and so does CTS high (from memory).
-            self._port.sent.append((cycle, byte))
+            self._put_out(byte, cycle)
         if registers.status & Status.RDRF:  # the interrupt is RDRF's, OVRN has none of its own. [SY] status register
             registers.status |= Status.OVRN
             self._slot.report("serial-overrun", cycle, told.overrun(byte, self.byte_cycles()))

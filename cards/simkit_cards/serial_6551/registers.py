@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import attrs
 
-from simkit.contract import BYTE, FLAG, saved
+from simkit.contract import BYTE, FLAG, Pin, saved
 from simkit_cards.serial_6551.board import Serial6551Settings, Status
 from simkit_cards.serial_6551.frame import CRYSTALS_PER_BIT, HALF_BITS, OUTSIDE_CLOCKS_PER_BIT
 from simkit_cards.serial_6551.parts import PARTS, Part
@@ -21,6 +21,8 @@ class Registers:
 
     Args:
         settings: of the board.
+        rxc: pin; the outside clock is there unless wiring has done something to it.
+        xtal: pin; the same of the crystal.
 
     Attributes:
         part: what the part in the socket does its own way.
@@ -38,6 +40,8 @@ class Registers:
     """
 
     settings: Serial6551Settings
+    _rxc: Pin
+    _xtal: Pin
     part: Part = attrs.field(init=False)
     command: int = saved(BYTE, 0)
     control: int = saved(BYTE, 0)
@@ -92,10 +96,16 @@ class Registers:
     def _bit_ticks(self, *, receiver: bool) -> int:
         rate = self.control & 0x0F
         if rate and not (receiver and not self.control & 0x10):
-            return CRYSTALS_PER_BIT[rate]
-        if self.settings.outside_clock_hz:
+            return CRYSTALS_PER_BIT[rate] if self.crystal_runs else 0
+        if self.settings.outside_clock_hz and self._rxc.line is None:
             return OUTSIDE_CLOCKS_PER_BIT * int(self.settings.crystal_hz) // int(self.settings.outside_clock_hz)
-        return OUTSIDE_CLOCKS_PER_BIT if self.part.crystal_at_rate_0 and not rate else 0
+        at_rate_0 = self.part.crystal_at_rate_0 and not rate and self.crystal_runs
+        return OUTSIDE_CLOCKS_PER_BIT if at_rate_0 else 0
+
+    @property
+    def crystal_runs(self) -> bool:
+        """Whether the crystal is joined to its pins."""
+        return self._xtal.line is None
 
     @property
     def rts_high(self) -> bool:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 
-def not_listening(byte: int) -> str:
-    """A byte came while the receiver was off."""
+def not_listening(byte: int, broken: str) -> str:
+    """A byte came while the receiver was off, or could not be heard as a wire is broken."""
+    if broken:
+        return f"${byte:02X} was sent and is lost: {broken}."
     return (
         f"${byte:02X} arrived while the receiver was off and is lost: set the rate in control and DTR (bit 0) in "
         "command first, with DCD low."

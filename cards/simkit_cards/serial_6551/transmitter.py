@@ -45,6 +45,7 @@ class Transmitter:
         crystal: of the baud generator.
         port: where bytes go.
         cts: pin; high stops it.
+        txd: pin; bytes go to the port unless wiring has done something to it.
 
     Attributes:
         waiting: what is in the data register, or None.
@@ -56,6 +57,7 @@ class Transmitter:
     _crystal: Crystal
     _port: SerialPort
     _cts: Pin
+    _txd: Pin
     waiting: int | None = saved(optional(BYTE), None)
     sending: int | None = saved(optional(BYTE), None)
     _cut: bool = saved(FLAG, False)  # a break has spoiled the frame under way
@@ -82,6 +84,8 @@ class Transmitter:
     def stopped(self, cycle: int) -> str:
         """What keeps it from beginning a byte; empty: nothing."""
         if not self._registers.frame_ticks:
+            if not self._registers.crystal_runs:
+                return "nothing clocks it, as XTAL1 is not joined to the crystal"
             return "rate 0 (control bits 3 to 0) wants a clock on RxC, and there is none"
         return self._held(cycle)
 
@@ -205,12 +209,17 @@ class Transmitter:
     def marked(self, cycle: int) -> None:
         """Event: the far side has taken the rest of a frame that was cut for ones."""
         assert self._marked is not None
-        self._port.sent.append((cycle, self._marked))
+        self.put_out(self._marked, cycle)
         self._marked = None
+
+    def put_out(self, byte: int, cycle: int) -> None:
+        """A byte has left by the transmit pin."""
+        if self._txd.line is None:
+            self._port.sent.append((cycle, byte))
 
     def _deliver(self, byte: int, cycle: int) -> None:
         if not self._cut:
-            self._port.sent.append((cycle, byte))
+            self.put_out(byte, cycle)
             return
         self._slot.report("serial-byte-in-break", cycle, told.in_break(byte))
 

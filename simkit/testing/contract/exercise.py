@@ -45,7 +45,7 @@ def note_exercise(ledger: Ledger, bench: WitnessBench, *, promised: bool) -> Non
             done=name in bench.fired,
         )
     for name, pin in pins.items():
-        if pin.spec.drive is not Drive.INPUT:
+        if pin.spec.drive is not Drive.INPUT and not pin.spec.cable:
             ledger.note(f"pin {name} (the card never moved it)", done=name in bench.moved or pin.lazy_level is not None)
     for name, port in ports.items():
         if not isinstance(port, KNOWN_PORTS):
