@@ -94,6 +94,11 @@ _FORMS = (
     ),
     *("shorted to", "exchanged with", "joined to", "driven by"),
 )
+_REMOVED = re.compile(
+    r"(?:(?:the )?(?:card|board|socket|slot) )?(?:is )?(?:left )?"
+    r"(?:removed|empty|missing|unplugged|not (?:there|fitted|plugged in|inserted)|(?:taken|pulled) out)",
+    re.IGNORECASE,
+)
 _TRANSCEIVER = re.compile(
     r"(?:the )?(?:(?:data )?bus |data )?(?:transceiver|data buffer|buffer)(?:'s|\.)? (?:is )?(.+)", re.IGNORECASE
 )
@@ -151,6 +156,8 @@ def slot_said(text: str) -> int | None:
 def _read(text: str, rest: str, slot: int | None) -> Entry:
     if re.fullmatch(r"(?:strobes )?(?:are )?gated with ready", rest, re.IGNORECASE):
         return Entry(Done.READY_GATED, slot=slot)
+    if slot and _REMOVED.fullmatch(rest):
+        return Entry(Done.REMOVED, slot=slot)
     buffer = _TRANSCEIVER.fullmatch(rest)
     if buffer is not None:
         return Entry(Done.TRANSCEIVER, "", _wrong_with_it(text, buffer[1]), slot)
@@ -298,7 +305,7 @@ def check_entry(text: str, entry: Entry) -> None:
         raise SimkitError(f"{text!r}: {why}.", remedy=remedy)
 
     done, name, slot = entry.done, entry.name, entry.slot
-    if (done in STROBES or done in (Done.READY_GATED, Done.TRANSCEIVER)) and slot in (None, CPU):
+    if (done in STROBES or done in (Done.READY_GATED, Done.TRANSCEIVER, Done.REMOVED)) and slot in (None, CPU):
         refuse("that is said of a card", 'Begin with "slot N:".')
     if not name:
         return

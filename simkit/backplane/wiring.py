@@ -69,6 +69,7 @@ class Done(Enum):
     READY_GATED = "strobes gated with ready"
     PUSH_PULL = "push-pull"  # an output drives high as well, or lets go instead
     OPEN_DRAIN = "open-drain"
+    REMOVED = "card removed"
     TRANSCEIVER = "transceiver"  # between the data lines and a card
     DRIVEN = "driven by"  # a line by a decoder, or a pin, as an expression says
 
@@ -131,7 +132,7 @@ class Entry:
         """Its sentence where the place is known."""
         if self.done in (*STROBES, Done.TRANSCEIVER):
             return f"{self.done.value} {self.other}"
-        if self.done is Done.READY_GATED:
+        if self.done in (Done.READY_GATED, Done.REMOVED):
             return str(self.done.value)
         own = self.slot not in (None, CPU)
         if self.done is Done.REVERSED and self.other:

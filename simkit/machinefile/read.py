@@ -18,7 +18,7 @@ import attrs
 from simkit.backplane.cpu_pins import at_part
 from simkit.backplane.select import Expression, Select
 from simkit.backplane.sentences import slot_said
-from simkit.backplane.wiring import CPU, Entry, Wiring
+from simkit.backplane.wiring import CPU, Done, Entry, Wiring
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
@@ -170,10 +170,23 @@ def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str
         files=tuple(merged.files),
     )
     wiring.check_names(description)
+    description = _without_removed(description)
     if not merged.cards:
         errors.tell("the machine has no cards.", Place(str(path)), "Add [[card]] tables.")
     programs = (program_of(card, merged.cards[card.slot]) for card in description.cards)
     return attrs.evolve(description, programs=tuple(program for program in programs if program is not None))
+
+
+def _without_removed(description: Description) -> Description:
+    """The machine without those cards of which a sentence says that they are not in their slots."""
+    said = [entry for card in description.cards for entry in card.wiring.only(Done.REMOVED)]
+    wiring = description.wiring + Wiring(tuple(said))
+    gone = {entry.slot for entry in wiring.only(Done.REMOVED)}
+    if not gone:
+        return description
+    return attrs.evolve(
+        description, wiring=wiring, cards=tuple(card for card in description.cards if card.slot not in gone)
+    )
 
 
 class _BackplaneWiring:
@@ -241,12 +254,12 @@ class _BackplaneWiring:
         self._errors.tell(message, place, remedy, field=f"backplane.{field}")
 
     def of_all(self) -> Wiring:
-        """What is done without a slot."""
-        return Wiring(tuple(entry for entry, _ in self._said if not entry.slot))
+        """What is done without a slot, and which cards are removed."""
+        return Wiring(tuple(entry for entry, _ in self._said if not entry.slot or entry.done is Done.REMOVED))
 
     def at(self, slot: int) -> list[tuple[Entry, Place]]:
         """What is done at a slot, each with its place."""
-        return [(entry, place) for entry, place in self._said if entry.slot == slot]
+        return [(entry, place) for entry, place in self._said if entry.slot == slot and entry.done is not Done.REMOVED]
 
     def check_names(self, description: Description) -> None:
         """Tell of lines that are not there."""

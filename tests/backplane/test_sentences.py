@@ -49,7 +49,7 @@ def entries(draw):
         name = draw(st.sampled_from(["GND", "VSS", "VCC", "VDD"]))
         return Entry(draw(st.sampled_from([Done.OPEN, Done.REVERSED])), name, "", slot or CPU, at_pin=True)
     if kind == "gated":
-        return Entry(Done.READY_GATED, slot=slot or 4)
+        return Entry(draw(st.sampled_from([Done.READY_GATED, Done.REMOVED])), slot=slot or 4)
     if kind == "strobe":
         done = draw(st.sampled_from([Done.SELECTED, Done.NOT_SELECTED, Done.OUTPUT_ENABLE, Done.WRITE_ENABLE]))
         written = [*WRITTEN, "GND"]

@@ -341,3 +341,28 @@ def test_a_probe_tells_what_a_write_puts_on_the_backplane(wiring, on_lines):
     m.add_probe(seen.append)
     m.run(cycles=12)
     assert [(one.address, one.data, one.cpu_data) for one in seen if one.is_write] == [(0x10, on_lines, 0x42)]
+
+
+# cards that are not there -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "said", ["slot 4: card removed", "slot 4: empty", "slot 4: the card is not plugged in", "slot 4: missing"]
+)
+def test_a_card_that_is_not_in_its_slot_answers_nothing_and_pulls_nothing(said):
+    """Nobody drives the read: the high byte of the address was the last on the lines."""
+    code = "A9FF8D0260A9558D0060AD006085104C1080"
+    m = both(code, said)
+    assert 4 not in [seat.slot for seat in m.bus.seats]
+    assert "slot 4: card removed" in m.description.sentences()
+    assert m.peek(0x10) == 0x60
+    assert both(code).peek(0x10) == 0x55
+
+
+def test_a_card_may_be_taken_out_by_a_sentence_of_its_own_and_another_machine_comes_of_it(tmp_path):
+    path = variant(tmp_path, '[[card]]\nslot = 4\nwiring = ["removed"]\n')
+    m = Machine.load(path, images={ROM: image("EA")})
+    assert [seat.slot for seat in m.bus.seats] == [1, 2, 3, 5]
+    assert m.description.parts() != Machine.load("demo:bench", images={ROM: image("EA")}).description.parts()
+    with pytest.raises(SimkitError, match="no card in slot 9"):
+        Machine.load("demo:bench", wiring=["slot 9: card removed"])
