@@ -39,6 +39,7 @@ class Board:
         address_pins: number of address pins.
         image_size: bytes of the part in its socket, None without one.
         chip_selects: as `Card.chip_selects` gives them.
+        contacts: as `Card.contacts` gives them.
     """
 
     registers: tuple[Register, ...]
@@ -46,6 +47,7 @@ class Board:
     address_pins: int
     image_size: int | None
     chip_selects: Mapping[str, bool]
+    contacts: Mapping[int, str]
 
     @classmethod
     def of(cls, card: type[Card], settings: Any, who: str, slot: int | None = None) -> Board:
@@ -76,6 +78,7 @@ class Board:
             ask("address_pins", _address_pins),
             ask("image_size", _size),
             ask("chip_selects", _chip_selects),
+            ask("contacts", _contacts),
         )
 
 
@@ -185,6 +188,15 @@ def _chip_selects(value: Any) -> Mapping[str, bool]:
         raise CardMisuse(
             f"gave {shown(value)}, which are no chip selects",
             'Give a table of one pin or more, each with its level when true: {"CS1": True, "CS2B": False}.',
+        )
+    return dict(value)
+
+
+def _contacts(value: Any) -> Mapping[int, str]:
+    sound = isinstance(value, Mapping) and len(value) <= MOST_ENTRIES
+    if not sound or any(type(number) is not int or not isinstance(name, str) for number, name in value.items()):
+        raise CardMisuse(
+            f"gave {shown(value)}, which are no contacts", 'Give a table of names: {24: "CS1", 23: "CS2B"}.'
         )
     return dict(value)
 

@@ -173,7 +173,8 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
     subject = _SUBJECT.fullmatch(rest)
     if subject is None:
         raise SimkitError(f"{text!r} says nothing of a line or pin.", remedy=_EXAMPLES)
-    if slot == CPU and subject["name"].isdigit() and not subject["kind"]:
+    of_a_part = slot == CPU or (slot is not None and (subject["at"] or "").lower() == "pin")
+    if of_a_part and subject["name"].isdigit() and not subject["kind"]:
         name = str(int(subject["name"]))  # of a contact; which pin that is the part tells
     else:
         name = _of_the_bus(_name(text, subject["kind"], subject["name"]), said=slot)
@@ -242,7 +243,8 @@ def _done(text: str, name: str, rest: str, slot: int | None, *, at_pin: bool) ->
         if done is Done.DRIVEN or (done is Done.JOINED and _IS_EXPRESSION.search(match[1])):
             _expression(text, Done.DRIVEN, match[1])
             return Entry(Done.DRIVEN, name, match[1], slot, at_pin)
-        other = _of_the_bus(_other(text, match[1]), said=slot)
+        number = re.fullmatch(r"(?:pin )?(\d{1,3})", match[1], re.IGNORECASE) if slot and name.isdigit() else None
+        other = str(int(number[1])) if number else _of_the_bus(_other(text, match[1]), said=slot)
         tied = fixed(other)
         if tied in RAIL_OF and done is Done.SHORTED and slot and not is_cpu_line(name):
             return Entry(done, name, RAIL_OF[tied], slot, at_pin)  # the line at that pin is shorted with it

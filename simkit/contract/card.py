@@ -67,6 +67,11 @@ class Card:
         return {"CE": False}
 
     @classmethod
+    def contacts(cls, settings: Any) -> Mapping[int, str]:
+        """Contacts of the part's package by number, each with the name that its sheet has for it; {}: not known."""
+        return {}
+
+    @classmethod
     def image_size(cls, settings: Any) -> int | None:
         """Bytes of the part in the card's socket that takes an image (a ROM's content); None: it has no socket."""
         return None

@@ -36,6 +36,7 @@ def in_names_of_the_board(
     Raises:
         SimkitError: what it says cannot be done there.
     """
+    entry = _with_names_for_contacts(entry, board)
     if entry.shorted_to_rail:
         return _shorted_to_rail(entry, board, names, signals)
     if not entry.name or (not entry.at_pin and entry.done not in (Done.EXCHANGED, Done.SHORTED)):
@@ -69,6 +70,24 @@ def in_names_of_the_board(
     found = renamed(attrs.evolve(entry, name=name, other=other, at_pin=at_pin), board)
     if found != entry and found.name not in strobes:
         check_entry(str(entry), found)
+    return found
+
+
+def _with_names_for_contacts(entry: Entry, board: Board) -> Entry:
+    """An entry with the names that the sheet of the part has for numbers of contacts."""
+    if not entry.at_pin or not (entry.name.isdigit() or entry.other.isdigit()):
+        return entry
+
+    def named(word: str) -> str:
+        if not word.isdigit():
+            return word
+        if int(word) not in board.contacts:
+            why = "there is no such contact" if board.contacts else "the kit does not know the contacts of that part"
+            raise SimkitError(f"{str(entry)!r}: {why}.", remedy="Name the pin as its sheet does.")
+        return board.contacts[int(word)]
+
+    found = attrs.evolve(entry, name=named(entry.name), other=named(entry.other))
+    check_entry(str(entry), found)
     return found
 
 

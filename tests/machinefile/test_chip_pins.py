@@ -107,3 +107,54 @@ def test_two_cards_that_keys_put_at_one_address_are_refused_as_before(tmp_path):
 )
 def test_an_address_pin_that_is_no_line_of_the_bus_is_the_cards_own(said, same):
     assert f"slot 6: {same}" in Machine.load("demo:monitor", wiring=(f"slot 6: {said}",)).description.sentences()
+
+
+# contacts by number, from memory ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("said", "same"),
+    [
+        ("slot 4: pin 23 open", "slot 4: CS2B open"),
+        ("slot 4: pins 23 and 24 swapped", "slot 4: CS1 exchanged with CS2B"),
+        ("slot 4: pin 37 exchanged with pin 38", "slot 4: RS1 exchanged with RS0"),
+        ("slot 4: pin 22 shorted to pin 23", "slot 4: CS2B shorted to RW"),
+        ("slot 4: pin 34 open", "slot 4: RESET open"),
+        ("slot 4: pin 21 not connected", "slot 4: IRQ open"),
+        ("slot 4: pin 33 shorted to 32", "slot 4: D0 shorted to D1"),
+        ("slot 4: pin 1 open", "slot 4: VSS open"),
+        ("slot 4: pin 25 low", "slot 4: PHI2 low"),
+        ("slot 4: pin 10 low", "slot 4: PB0 low"),
+        ("slot 4: pin 40 joined to NMI", "slot 4: CA1 joined to NMI"),
+        ("slot 3: pin 12 open", "slot 3: RXD open"),
+        ("slot 3: pin 10 exchanged with 12", "slot 3: TXD exchanged with RXD"),
+        ("slot 3: pin 28 high", "slot 3: RW high"),
+        ("slot 3: pin 9 high", "slot 3: CTS high"),
+        ("slot 2: pin 27 low", "slot 2: pin A14 low"),
+        ("slot 2: pin 22 open", "slot 2: OE open"),
+        ("slot 2: pin 20 shorted to pin 21", "slot 2: CE shorted to A10"),
+        ("slot 2: pin 12 shorted to GND", "slot 2: D1 low"),
+    ],
+)
+def test_contacts_by_number_are_the_pins_that_the_package_has_there(said, same):
+    assert bench(said).description.sentences() == bench(same).description.sentences()
+
+
+def test_each_package_has_a_name_for_every_contact():
+    for slot, many in ((SERIAL, 28), (PORTS, 40), (ROM, 28)):
+        card = next(card for card in bench().description.cards if card.slot == slot)
+        assert sorted(card.card.contacts(card.settings)) == list(range(1, many + 1))
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ("slot 4: pin 41 open", "no such contact"),
+        ("slot 1: pin 5 open", "does not know the contacts"),
+        ("slot 4: pin 24 shorted to pin 25", "cannot put CS1 and PHI2 together"),
+        ("slot 4: line 5 low", "the name of no line"),
+    ],
+)
+def test_a_contact_that_nobody_knows_is_refused_in_words(said, words):
+    with pytest.raises(SimkitError, match=words):
+        bench(said)

@@ -21,7 +21,7 @@ import attrs
 from simkit.contract import TEXT, Card, PlainMemory, Slot, StateError, load_data, setting, to_data
 from simkit_cards.memory.eeprom import EEPROMS, Eeprom
 from simkit_cards.memory.flash import FLASHES, Flash
-from simkit_cards.memory.pins import MEMORY_PINS
+from simkit_cards.memory.pins import MEMORY_PINS, contacts
 
 ERASED = 0xFF
 """Erased cells read as ones (common practice for EPROM, EEPROM and flash)."""
@@ -77,6 +77,15 @@ class Rom(Card):
     model: ClassVar[int] = 3
     winning_strobe: ClassVar[str] = "output"
     pin_names: ClassVar[Mapping[str, str]] = MEMORY_PINS
+
+    @classmethod
+    def contacts(cls, settings: RomSettings) -> Mapping[int, str]:
+        """Those of 28C256 and 28C64, and of the 27256 kind of EPROM, from memory."""
+        if settings.part in FLASHES:
+            return {}
+        if settings.part in EEPROMS:
+            return contacts("A14", "A13", "WE") if _size_of(settings) == 32_768 else contacts("", "", "WE")
+        return contacts("VPP", "A13", "A14") if _size_of(settings) == 32_768 else {}
 
     @classmethod
     def address_pins(cls, settings: RomSettings) -> int:

@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 import attrs
 
 from simkit.contract import BUFFER, Card, PlainMemory, Slot, remembers, saved, setting
-from simkit_cards.memory.pins import MEMORY_PINS
+from simkit_cards.memory.pins import MEMORY_PINS, contacts
 
 SIZES = tuple(1 << n for n in range(8, 20))
 """Sizes that parts come in, 256 bytes to 512 KiB."""
@@ -44,6 +44,13 @@ class Sram(Card):
     def chip_selects(cls, settings: SramSettings) -> Mapping[str, bool]:
         """CE low; the 6264 and the 1 Mbit parts have CE2 besides, high when true (from memory, pin descriptions)."""
         return {"CE": False, "CE2": True} if settings.size in (8_192, 131_072) else {"CE": False}
+
+    @classmethod
+    def contacts(cls, settings: SramSettings) -> Mapping[int, str]:
+        """Those of the 62256 and the 6264, from memory."""
+        if settings.size == 32_768:
+            return contacts("A14", "A13", "WE")
+        return contacts("", "CE2", "WE") if settings.size == 8_192 else {}
 
     @classmethod
     def address_pins(cls, settings: SramSettings) -> int:

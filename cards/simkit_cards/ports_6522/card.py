@@ -60,6 +60,15 @@ class Ports6522(Chip6522):
         return {"CS1": True, "CS2B": False}
 
     @classmethod
+    def contacts(cls, settings: Ports6522Settings) -> Mapping[int, str]:
+        """Those of the 40-pin package, from memory."""
+        ports = {n: f"PA{n - 2}" if n < 10 else f"PB{n - 10}" for n in range(2, 18)}
+        data = {n: f"D{33 - n}" for n in range(26, 34)}
+        selects = {n: f"RS{38 - n}" for n in range(35, 39)}
+        others = {1: "VSS", 18: "CB1", 19: "CB2", 20: "VCC", 21: "IRQB", 22: "RWB", 23: "CS2B", 24: "CS1", 25: "PHI2"}
+        return {**others, **ports, **data, **selects, 34: "RESB", 39: "CA2", 40: "CA1"}
+
+    @classmethod
     def pins(cls, settings: Ports6522Settings) -> tuple[PinSpec, ...]:
         """INT, the control lines and both ports."""
         return board_pins(settings)

@@ -78,6 +78,28 @@ class Serial6551(Card):
         return {"CS0": True, "CS1B": False}
 
     @classmethod
+    def contacts(cls, settings: Serial6551Settings) -> Mapping[int, str]:
+        """Those of the 28-pin package, from memory."""
+        first = (
+            "VSS",
+            "CS0",
+            "CS1B",
+            "RESB",
+            "RXC",
+            "XTAL1",
+            "XTAL2",
+            "RTSB",
+            "CTSB",
+            "TXD",
+            "DTRB",
+            "RXD",
+            "RS0",
+            "RS1",
+        )
+        last = ("VCC", "DCDB", "DSRB", *(f"D{n}" for n in range(8)), "IRQB", "PHI2", "RWB")
+        return dict(enumerate((*first, *last), start=1))
+
+    @classmethod
     def pins(cls, settings: Serial6551Settings) -> tuple[PinSpec, ...]:
         """Interrupt and modem lines; inputs that nothing is joined to have a jumper to ground, that is ready."""
         return board_pins(settings)
