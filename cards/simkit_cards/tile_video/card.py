@@ -40,7 +40,7 @@ class TileVideo(Chip):
     """Shows tiles and sprites from its own memory; the program reaches that through two ports."""
 
     kind: ClassVar[str] = "tile-video"
-    model: ClassVar[int] = 2  # sprites follow a line later, registers act from the next cell or dot, border by dots
+    model: ClassVar[int] = 3  # colours are by default a picture tube's; sprites follow a line later, border by dots
     Settings: ClassVar[type] = TileVideoSettings
     faithful_to: ClassVar[str] = "TMS9918A, TMS9928A, TMS9929A"
     pin_names: ClassVar[Mapping[str, str]] = {  # CD0 is the high bit; [PG] 3.1 and appendix D

@@ -115,11 +115,12 @@ class Chip(Card):
         self._ports = PortState()
         self._end_tick = NEVER
         self._set_tables()
-        colours = settings.colours
+        seen = "colour"
         if self._faults:
-            colours = GREY if "video-colour-lost" in self._faults else BLACK
+            seen = GREY if "video-colour-lost" in self._faults else BLACK
         screen = Screen(pixels=self._pixels, border=self._border, text=self._text, frames=self._frames)
-        slot.port(screen.port(lines, borders, palette(colours), Fraction(slot.clock_hz) / settings.crystal_hz))
+        colours = palette(settings.colours, seen)
+        slot.port(screen.port(lines, borders, colours, Fraction(slot.clock_hz) / settings.crystal_hz))
 
     # life -------------------------------------------------------------------------------------------------------------
 

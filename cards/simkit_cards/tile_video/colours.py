@@ -7,12 +7,16 @@ Sources:
     [AR] Texas Instruments, application report SPPA004: monitor interface for the 9928A; its outputs are the colour
         differences divided by 1.14 (R-Y) and 2.03 (B-Y).
     [601] ITU-R BT.601: Y = 0.299 R + 0.587 G + 0.114 B.
-Values outside 0 to 1 are cut off, each by itself.
-In doubt: signs and scale of the difference columns, hence two ways to read them. No gamma is applied: the levels are
-voltages that drive a picture tube, as are the numbers a screen is given today.
+In doubt: signs and scale of the difference columns, and what the colours looked like, hence several readings:
+    tube            the levels drive a picture tube, whose light is worked out (tube.py): the default
+    plain           the levels, as printed, are themselves the numbers that a screen of today is given
+    monitor board   the same, with the factors of [AR] undone
+In the last two no gamma is applied, and what lies outside 0 to 1 is cut off, each by itself.
 """
 
 from __future__ import annotations
+
+from simkit_cards.tile_video.tube import shown
 
 COLOUR_NAMES = (
     "transparent",
@@ -58,27 +62,38 @@ _ZERO = 0.47  # volts of a difference output without colour: the grey rows
 GREY = "grey"
 BLACK = "black"
 
-_SCALES = {"plain": (1.0, 1.0), "monitor board": (1.14, 2.03), GREY: (0.0, 0.0)}
-"""What the difference signals are multiplied by: as printed; by [AR]; colour lost."""
+TUBE = "tube"
+MONITOR_BOARD = "monitor board"
+READINGS = (TUBE, "plain", MONITOR_BOARD)
+"""Ways to read the levels of a sound board; the first is the default."""
 
-READINGS = ("plain", "monitor board")
-"""Ways to read the levels of a sound board."""
+_FACTORS = (1.14, 2.03)
+"""What the difference signals are multiplied by. [AR]"""
 
 
-def palette(reading: str) -> tuple[tuple[int, int, int], ...]:
+def palette(reading: str, seen: str = "colour") -> tuple[tuple[int, int, int], ...]:
     """(red, green, blue), 0 to 255, by colour number.
 
     Args:
-        reading: one of READINGS; GREY when colour is lost, BLACK when the signal is.
+        reading: one of READINGS.
+        seen: GREY when colour is lost, BLACK when the signal is.
     """
-    if reading == BLACK:
+    if seen == BLACK:
         return ((0, 0, 0),) * len(LEVELS)
-    red_scale, blue_scale = _SCALES[reading]
+    red_scale, blue_scale = _FACTORS if reading == MONITOR_BOARD else (1.0, 1.0)
+    if seen == GREY:
+        red_scale = blue_scale = 0.0
+    on_screen = shown if reading == TUBE else _as_numbers
     colours = []
     for y, red_y, blue_y in LEVELS:
         red = y + (red_y - _ZERO) * red_scale
         blue = y + (blue_y - _ZERO) * blue_scale
         green = (y - 0.299 * red - 0.114 * blue) / 0.587
-        levels = [int(min(max(level, 0.0), 1.0) * 255 + 0.5) for level in (red, green, blue)]
-        colours.append((levels[0], levels[1], levels[2]))
+        colours.append(on_screen(red, green, blue))
     return tuple(colours)
+
+
+def _as_numbers(red: float, green: float, blue: float) -> tuple[int, int, int]:
+    """Voltages, 0 black and 1 white, taken for the numbers of a screen."""
+    numbers = [int(min(max(level, 0.0), 1.0) * 255 + 0.5) for level in (red, green, blue)]
+    return numbers[0], numbers[1], numbers[2]

@@ -46,7 +46,12 @@ class TileVideoSettings:
         one_of=("open-drain gate", "push-pull"),
         help="what drives INT: a gate on the card, or the bare chip, which drives high too and fights other cards",
     )
-    colours: str = setting("plain", one_of=READINGS, help="reading of the maker's colour levels, in doubt")
+    colours: str = setting(
+        READINGS[0],
+        one_of=READINGS,
+        help="reading of the maker's colour levels, in doubt: the light of a colour picture tube with the phosphors of "
+        "1953; as printed; with the factors of a monitor board",
+    )
     board: str = setting(
         "as the part",
         one_of=("as the part", "composite"),

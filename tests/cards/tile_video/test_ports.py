@@ -8,7 +8,6 @@ history and comments, which quote the data manual and tests on parts.
 from fractions import Fraction
 
 import pytest
-from simkit_cards.tile_video.colours import LEVELS, palette
 
 from simkit import Machine
 from simkit.contract import StateError
@@ -403,41 +402,3 @@ def test_text_of_the_screen(video):
     memory[0x1400 + 128 : 0x1400 + 135] = b"\x00DRAWER"
     video.poke(bytes(memory), GRAPHICS_1)
     assert video.card.slot.ports["screen"].text(video.bench.cycle) == "SEED 1\n\n DRAWER"
-
-
-COLOURS = (  # levels; what they are on a screen, worked out apart from the kit: as printed, and on a monitor board
-    "0.00 0.47 0.47    0   0   0    0   0   0",
-    "0.00 0.47 0.47    0   0   0    0   0   0",
-    "0.53 0.07 0.20   33 200  66   19 222   0",
-    "0.67 0.17 0.27   94 220 120   84 235  67",
-    "0.40 0.40 1.00   84  85 237   82  59 255",
-    "0.53 0.43 0.93  125 118 252  124  95 255",
-    "0.47 0.83 0.30  212  82  77  225  84  32",
-    "0.73 0.00 0.70   66 236 245   50 233 255",
-    "0.53 0.93 0.27  252  85  84  255  87  32",
-    "0.67 0.93 0.27  255 121 120  255 123  67",
-    "0.73 0.57 0.07  212 193  84  215 212   0",
-    "0.80 0.57 0.17  230 206 128  233 219  49",
-    "0.47 0.13 0.23   33 176  59   21 194   0",
-    "0.53 0.73 0.67  201  91 186  211  77 239",
-    "0.80 0.47 0.47  204 204 204  204 204 204",
-    "1.00 0.47 0.47  255 255 255  255 255 255",
-)
-
-
-@pytest.mark.parametrize(("number", "row"), list(enumerate(COLOURS)))
-def test_every_colour_follows_the_makers_levels(number, row):
-    """Texas Instruments, TMS9918A/28A/29A Data Manual, 1982, table 2-3, and the weights of ITU-R BT.601; for a monitor
-    board the factors 1.14 and 2.03 of application report SPPA004. Tests of programs compare colour numbers."""
-    levels = tuple(float(level) for level in row.split()[:3])
-    colours = [int(level) for level in row.split()[3:]]
-    assert LEVELS[number] == levels
-    assert palette("plain")[number] == tuple(colours[:3])
-    assert palette("monitor board")[number] == tuple(colours[3:])
-    assert palette("grey")[number] == (int(levels[0] * 255 + 0.5),) * 3
-    assert palette("black")[number] == (0, 0, 0)
-
-
-def test_without_colour_there_are_eight_levels_of_grey():
-    """Public engineering notes count eight."""
-    assert len(set(palette("grey"))) == 8
