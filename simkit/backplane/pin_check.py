@@ -88,7 +88,7 @@ def _reset(seat: Seat) -> Iterator[tuple[str, str]]:
         yield (
             "input-open",
             "its RESET is open: it follows whatever is near, and is taken as high, so that the part is not reset with "
-            "the others. Join it.",
+            "the others, and begins with whatever its registers fall into. Join it.",
         )
 
 

@@ -199,6 +199,15 @@ class Seat:
         """Have power come up, in cycle 0."""
         self.guard.call(self, 0, "power_on", 0)
 
+    @property
+    def unreset(self) -> bool:
+        """Whether RESET never comes in at the slot, whatever the line does."""
+        return not (self.reset_arrives(True) or self.reset_arrives(False))
+
+    def left_unreset(self) -> None:
+        """Tell it, in cycle 0, that power has come up and no RESET with it."""
+        self.guard.call(self, 0, "left_unreset", 0)
+
     def keep(self, kept: dict[str, Any]) -> None:
         """Power has come up again, in cycle 0."""
         self.guard.call(self, 0, "keep", kept)

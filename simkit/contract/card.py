@@ -109,6 +109,9 @@ class Card:
     def reset(self, asserted: bool, cycle: int) -> None:
         """The RESET line was asserted or released."""
 
+    def left_unreset(self, cycle: int) -> None:
+        """Power has come up and RESET does not get here: what it clears holds whatever it falls into."""
+
     def advance(self, cycle: int) -> None:
         """Bring the card up to date with the start of `cycle`; monotone, idempotent, no visible effect."""
 

@@ -63,6 +63,9 @@ def switch_on(bus: Bus, description: Description, cpu: ExactCpu, findings: Findi
             arrives = seat.reset_arrives(asserted)
             if arrives is not None:
                 seat.reset(arrives, 0)
+    for seat in bus.seats:
+        if seat.unreset:
+            seat.left_unreset()
     bus.settle(0)
     loaded, notes = load_programs(bus, description.programs)
     check_power_on(bus, findings)

@@ -172,7 +172,7 @@ class Told:
         self.forgets = forgets
         self.log = []
         self.saved = None
-        self.pins = sorted(self.bench.card.slot.pins)
+        self.pins = sorted(name for name, pin in self.bench.card.slot.pins.items() if not pin.spec.cable)
         self.inputs = inputs(self.bench.card.slot.ports)
         self.polled = POLLED.get(kind, range(self.bench.offsets))
         self.moves = MOVES.get(kind, [])

@@ -73,6 +73,12 @@ class Ports6522(Chip6522):
         """INT, the control lines and both ports."""
         return board_pins(settings)
 
+    def left_unreset(self, cycle: int) -> None:
+        """Ports, directions and controls hold whatever they happen to hold; no flag is set. From memory."""
+        noise = self.slot.noise("registers without RESET", len(_CLEARED_BY_RESET))
+        for (offset, sets), value in zip(_CLEARED_BY_RESET.items(), noise, strict=True):
+            self.write(offset, value | sets, cycle)
+
     # reads ------------------------------------------------------------------------------------------------------------
 
     def peek(self, offset: int, cycle: int) -> int:
@@ -302,6 +308,9 @@ class Ports6522(Chip6522):
             *flag_words(self._ifr, self._ier),
         ]
 
+
+_CLEARED_BY_RESET = {0x0: 0, 0x1: 0, 0x2: 0, 0x3: 0, 0xB: 0, 0xC: 0, 0xE: 0x80}
+"""By register, bits that a write must have to set what it names: ports, directions, controls, interrupts enabled."""
 
 _PUT_BY_WRITES: dict[int, Callable[[Ports6522, int], None]] = {
     0x0: Ports6522._put_b,

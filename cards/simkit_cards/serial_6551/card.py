@@ -141,6 +141,13 @@ class Serial6551(Card):
         self._transmitter.reset()
         self._moved(cycle)
 
+    def left_unreset(self, cycle: int) -> None:
+        """Command and control hold whatever they happen to hold. From memory: a sheet has values behind RESET."""
+        control, command = self.slot.noise("registers without RESET", 2)
+        self._registers.set_control(control)
+        self._registers.set_command(command)
+        self._moved(cycle)
+
     def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
         """A byte, and "parity" or "framing" where the line spoils it, begins to arrive or waits its turn."""
         self._receiver.give(int(arguments[0]) & 0xFF, str(arguments[1]) if len(arguments) > 1 else "", cycle)

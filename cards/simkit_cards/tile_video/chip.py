@@ -145,6 +145,13 @@ class Chip(Card):
         self._start_raster(cycle)
         self._drive_interrupt(cycle)
 
+    def left_unreset(self, cycle: int) -> None:
+        """Registers 0 and 1 hold whatever they happen to hold. From memory: a sheet has values behind RESET."""
+        self.settled.clear()
+        tick = self._crystal.ticks_at(cycle)
+        for register, value in enumerate(self.slot.noise("registers without RESET", 2)):
+            self._set_register(register, value, tick)
+
     def reset(self, asserted: bool, cycle: int) -> None:
         """RESET pin: registers 0 and 1, flags, flip-flop clear; memory stays. Data manual 2.1.7, quoted by [F18A]."""
         self.settled.clear()
