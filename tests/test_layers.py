@@ -11,6 +11,7 @@ ROOT = Path(__file__).parent.parent
 ORDER = (
     "contract",
     "files",
+    "looks",
     "backplane",
     "cpu/isa",
     "cpu/reference",

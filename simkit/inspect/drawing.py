@@ -5,24 +5,28 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Colours = NDArray[np.uint8]
-Colour = tuple[int, int, int]
+from simkit.looks.colours import INK, PAPER, Rgb
+from simkit.looks.patterns import TILE, Pattern
 
-GRID: Colour = (64, 64, 64)
-PAPER: Colour = (232, 232, 232)
-INK: Colour = (0, 0, 0)
+Colours = NDArray[np.uint8]
 
 _LETTERS = {  # 3 x 5 dots, three bits a row from the top; our own drawing
     "0": (7, 5, 5, 5, 7), "1": (2, 6, 2, 2, 7), "2": (7, 1, 7, 4, 7), "3": (7, 1, 3, 1, 7), "4": (5, 5, 7, 1, 1),
     "5": (7, 4, 7, 1, 7), "6": (7, 4, 7, 5, 7), "7": (7, 1, 2, 2, 2), "8": (7, 5, 7, 5, 7), "9": (7, 5, 7, 1, 7),
     "A": (2, 5, 7, 5, 5), "B": (6, 5, 6, 5, 6), "C": (7, 4, 4, 4, 7), "D": (6, 5, 5, 5, 6), "E": (7, 4, 6, 4, 7),
     "F": (7, 4, 6, 4, 4), "G": (7, 4, 5, 5, 7), "H": (5, 5, 7, 5, 5), "I": (7, 2, 2, 2, 7), "L": (4, 4, 4, 4, 7),
+    "J": (1, 1, 1, 5, 2), "K": (5, 5, 6, 5, 5), "Q": (2, 5, 5, 6, 3), "V": (5, 5, 5, 5, 2), "W": (5, 5, 7, 7, 5),
+    "X": (5, 5, 2, 5, 5), "Y": (5, 5, 2, 2, 2), "Z": (7, 1, 2, 4, 7), "-": (0, 0, 7, 0, 0), ",": (0, 0, 0, 2, 4),
     "M": (5, 7, 7, 5, 5), "N": (6, 5, 5, 5, 5), "O": (2, 5, 5, 5, 2), "P": (7, 5, 7, 4, 4), "R": (6, 5, 6, 5, 5),
     "S": (3, 4, 2, 1, 6), "T": (7, 2, 2, 2, 2), "U": (5, 5, 5, 5, 7), "$": (3, 6, 7, 3, 6), " ": (0, 0, 0, 0, 0),
 }  # fmt: skip
 
 
-def write(picture: Colours, top: int, left: int, text: str, colour: Colour = PAPER, *, scale: int = 1) -> None:
+LINE_PX = 2
+"""What parts the cells of a sheet."""
+
+
+def write(picture: Colours, top: int, left: int, text: str, colour: Rgb = PAPER, *, scale: int = 1) -> None:
     """Write digits and capital letters, with a dark ground of their own when they are light; cut off at the edges."""
     block = np.zeros((7, 4 * len(text) + 1), bool)
     for place, character in enumerate(text):
@@ -40,6 +44,21 @@ def write(picture: Colours, top: int, left: int, text: str, colour: Colour = PAP
     region[block] = colour
 
 
+def ruled(cell: Colours) -> Colours:
+    """A cell with a line of two dots below and right of it, dark and light, which is seen between any two colours."""
+    high, wide = cell.shape[0], cell.shape[1]
+    ground = np.full((high + LINE_PX, wide + LINE_PX, 3), PAPER, np.uint8)
+    ground[: high + 1, : wide + 1] = INK
+    ground[:high, :wide] = cell
+    return ground
+
+
+def patterned(pattern: Pattern, rows: int, columns: int) -> NDArray[np.bool_]:
+    """Which of rows x columns dots are dots of the pattern."""
+    tile = np.array([[dot == "#" for dot in row] for row in pattern])
+    return np.tile(tile, (-(-rows // TILE), -(-columns // TILE)))[:rows, :columns]
+
+
 def sheet(cells: list[Colours], columns: int, *, scale: int = 3, numbered: bool = False) -> Colours:
     """Cells of one size in rows of `columns`, each dot `scale` wide and high, a line between.
 
@@ -48,7 +67,7 @@ def sheet(cells: list[Colours], columns: int, *, scale: int = 3, numbered: bool 
     framed = []
     for cell in cells:
         large = cell.repeat(scale, axis=0).repeat(scale, axis=1)
-        framed.append(np.pad(large, ((0, 1), (0, 1), (0, 0)), constant_values=GRID[0]))
+        framed.append(ruled(large))
     rows = [np.concatenate(framed[n : n + columns], axis=1) for n in range(0, len(framed), columns)]
     picture = np.concatenate(rows, axis=0)
     if not numbered:

@@ -19,35 +19,15 @@ from simkit_cards.tile_video.tables import ROWS, VRAM_BYTES, Mode, areas, decode
 from simkit_cards.tile_video.words import memory_words, register_words, sprite_words
 
 from simkit.contract.errors import SimkitError
-from simkit.inspect.drawing import GRID, INK, PAPER, Colours, frame, sheet, write
+from simkit.inspect.drawing import Colours, frame, sheet, write
+from simkit.inspect.video_memory import draw_memory
+from simkit.looks.colours import INK, MUTED, PAPER, ROOM, TEXT, contrast
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 from simkit.machine.views import Screen
 
 Numbers = NDArray[np.uint8]
-
-_SHARED = (255, 255, 255)
-_FREE = (40, 40, 40)
-_HIDDEN = (190, 190, 190)
-_MARGIN = 40
-_AREA_COLOURS = {  # told apart in grey print as well
-    "name table": (90, 120, 200),
-    "pattern table": (120, 180, 120),
-    "colour table": (220, 170, 80),
-    "sprite attribute table": (200, 90, 160),
-    "sprite pattern table": (150, 210, 220),
-}
-"""Colours of the memory map by table; white is shared by two or more, dark is in no table."""
-
-_LEGEND = {
-    "name table": "NAMES",
-    "pattern table": "PATTERNS",
-    "colour table": "COLOURS",
-    "sprite attribute table": "SPRITES",
-    "sprite pattern table": "SPRITE PATTERNS",
-    "shared": "SHARED",
-}
 
 
 class VideoLook:
@@ -147,9 +127,9 @@ class VideoLook:
         In multicolor a pattern is shown as its first row of the screen would.
         """
         mode = self.tables.mode
-        variants = (0, 1, 2) if mode & 1 and mode < Mode.STRIPES else (0,)
+        variants = range(3) if mode & 1 and mode < Mode.STRIPES else range(1)
         if mode is Mode.MULTICOLOR_THIRDS:
-            variants = (0, 4, 8)
+            variants = range(0, 12, 4)
         sheets = []
         for which in variants:
             cells = [self._cell(which, name) for name in range(256)]
@@ -165,7 +145,7 @@ class VideoLook:
         return self._palette[self._resolve[np.array(rows)]]
 
     def names(self) -> Colours:
-        """What each of the 16 places of the name table would show, four a row; a frame marks the one shown."""
+        """What each of the 16 places of the name table would show, four a row; frame and word mark the one shown."""
         pages = []
         for place in range(16):
             start = place * 0x400
@@ -174,9 +154,10 @@ class VideoLook:
             else:
                 lines = [EMPTY_LINE] * 192
             dots = np.frombuffer(b"".join(lines), np.uint8).reshape(192, 256)
-            page = np.full((200, 264, 3), PAPER if start == self.tables.name else GRID, np.uint8)
+            page = np.full((200, 264, 3), PAPER if start == self.tables.name else ROOM, np.uint8)
+            page[3:197, 3:261] = PAPER
             page[4:196, 4:260] = self._palette[self._resolve[dots]]
-            write(page, 6, 6, f"${start:04X}")
+            write(page, 6, 6, f"${start:04X}{' SHOWN' if start == self.tables.name else ''}", scale=2)
             pages.append(page)
         return np.concatenate([np.concatenate(pages[n : n + 4], axis=1) for n in range(0, 16, 4)], axis=0)
 
@@ -220,10 +201,11 @@ class VideoLook:
         for number in range(SPRITES):
             y, _, name, tag = self.memory[self.tables.sprites + number * 4 : self.tables.sprites + number * 4 + 4]
             ended = ended or y == END_OF_LIST
-            cell = np.full((side + 8, 24, 3), PAPER if ended else GRID, np.uint8)
+            cell = np.full((side + 8, 24, 3), PAPER if ended else ROOM, np.uint8)
             shape = self._shape(name).astype(bool)
             if ended:
-                cell[8:, :side][shape] = _HIDDEN
+                cell[8:, :side][shape] = MUTED
+                cell[7] = INK
             else:
                 cell[8:, :side] = INK
                 cell[8:, :side][shape] = self._palette[tag & 15] if tag & 15 else PAPER
@@ -246,28 +228,11 @@ class VideoLook:
         for number in range(len(COLOUR_NAMES)):
             colour = self._palette[number]
             cell = np.full((16, 32, 3), colour, np.uint8)
-            dark = int(colour.astype(int) @ (299, 587, 114)) < 128_000
-            write(cell, 2, 2, str(number), PAPER if dark else INK)
+            red, green, blue = map(int, colour)
+            write(cell, 2, 2, str(number), INK if contrast((red, green, blue), INK) >= TEXT else PAPER)
             cells.append(cell)
         return sheet(cells, 4)
 
     def memory_map(self) -> Colours:
-        """Video memory, 128 bytes a row from $0000: which table each byte belongs to; zeros darker, shared white."""
-        owners = np.zeros(VRAM_BYTES, int)
-        colours = np.full((VRAM_BYTES, 3), _FREE, np.uint8)
-        for area in areas(self.tables):
-            owners[area.start : area.end] += 1
-            colours[area.start : area.end] = _AREA_COLOURS[area.what]
-        colours[owners > 1] = _SHARED
-        empty = np.frombuffer(self.memory, np.uint8) == 0
-        colours[empty] = colours[empty] // 2
-        picture = colours.reshape(128, 128, 3).repeat(4, axis=0).repeat(4, axis=1)
-        margin = np.full((512, _MARGIN, 3), _FREE, np.uint8)
-        for block in range(16):
-            write(margin, 4 + block * 32, 2, f"${block * 0x400:04X}", scale=2)
-            picture[block * 32, :] = GRID
-        legend = np.full((512, 148, 3), _FREE, np.uint8)
-        for place, (what, letters) in enumerate(_LEGEND.items()):
-            legend[6 + place * 20 : 18 + place * 20, 4:16] = _AREA_COLOURS.get(what, _SHARED)
-            write(legend, 7 + place * 20, 22, letters, scale=2)
-        return np.concatenate([margin, picture, legend], axis=1)
+        """Which table each byte of video memory belongs to, and which bytes are zero; see `video_memory`."""
+        return draw_memory(self.memory, areas(self.tables))

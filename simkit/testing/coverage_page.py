@@ -14,6 +14,7 @@ import attrs
 
 from simkit.contract.plain import plain
 from simkit.files.formats import generator_meta, html_format
+from simkit.looks.colours import INK, MUTED, PAPER, WHITE, web
 from simkit.rom.listing import Row
 from simkit.testing.coverage import Counts, Program, TableRow, percent, table, total
 from simkit.testing.spots import as_text
@@ -64,6 +65,10 @@ def html(counts: Counts, program: Program, title: str, about: str = "") -> str:
     half = sum(line.state == HALF for line in lines)
     misses = f"{_count(never, 'line')} never ran, {_count(half, 'branch')} went only one way."
     return _PAGE.format(
+        ink=web(INK),
+        paper=web(PAPER),
+        white=web(WHITE),
+        muted=web(MUTED),
         generator=generator_meta(MAKER),
         title=_shown(title),
         about=f"<p>{_shown(about)}\n" if about else "",
@@ -189,25 +194,26 @@ _PAGE = """<!doctype html>
 <html lang=en><meta charset=utf-8>{generator}<title>{title}</title>
 <meta name=viewport content="width=device-width">
 <style>
-body {{ font-family: sans-serif; margin: 2em; color: #111; background: #fff }}
+body {{ font-family: sans-serif; margin: 2em; color: {ink}; background: {white} }}
 table {{ border-collapse: collapse; margin-bottom: 2em }}
 td, th {{ padding: 0 0.8em; text-align: left; vertical-align: top; white-space: pre }}
-thead th {{ position: sticky; top: 0; background: #eee; border-bottom: 1px solid #111 }}
+thead th {{ position: sticky; top: 0; background: {paper}; border-bottom: 1px solid {ink} }}
 td.number {{ text-align: right }}
 #lines {{ font-family: monospace }}
 #lines tr {{ scroll-margin-top: 4em }}
 #lines tr.file th {{ padding-top: 1em; font-family: sans-serif }}
-tr:target {{ outline: 2px solid #111 }}
-#lines tr.never td:nth-child(3) {{ font-weight: bold; border-left: 0.6em solid #111 }}
-#lines tr.half td:nth-child(3) {{ font-weight: bold; border-left: 0.6em double #111 }}
-tr.data {{ color: #666 }}
-#labels tr.ran {{ color: #666 }}
+tr:target {{ outline: 2px solid {ink} }}
+#lines tr.never td:nth-child(3) {{ font-weight: bold; border-left: 0.6em solid {ink} }}
+#lines tr.half td:nth-child(3) {{ font-weight: bold; border-left: 0.6em double {ink} }}
+tr.data {{ color: {muted}; font-style: italic }}
+#labels tr.ran {{ color: {muted}; font-style: italic }}
 </style>
 <h1>{title}</h1>
 {about}<table id=total><thead><tr><th>Total<th>Missing<th>Instructions ran<th><th>Branches both ways<th></thead>
 {total}</table>
 <p>{misses}
-<p>Thick bar: never ran. Double bar: a branch that went only one way. Missing: such instructions and branches together.
+<p>Thick bar: never ran. Double bar: a branch that went only one way. Slanted: data, or nothing missing.
+Missing: such instructions and branches together.
 <h2>By label, most missing first</h2>
 <table id=labels><thead><tr><th>From label<th>Missing<th>Instructions ran<th><th>Branches both ways<th></thead>
 {summary}</table>

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from simkit.contract.errors import SimkitError
 from simkit.files.bounded import read_bounded
+from simkit.looks.colours import BLACK, INK, PAPER, ROOM, WHITE
 
 if TYPE_CHECKING:
     import numpy as np
@@ -106,7 +107,7 @@ def _unfiltered(rows: Numbers) -> Numbers:
             done[number] = line
         elif kind == 2:
             done[number] = line + above
-        elif kind in (1, 3, 4):
+        elif kind in {1, 3, 4}:
             done[number] = _sequential(kind, line.tolist(), above.tolist())
         else:
             raise ValueError(f"unknown filter {kind}")
@@ -134,13 +135,13 @@ def _sequential(kind: int, line: list[int], above: list[int]) -> list[int]:
 def difference(golden: Numbers, shown: Numbers, palette: Rgb) -> Rgb | None:
     """Three pictures side by side: golden, shown, and black where they are equal, white where not; None when equal.
 
-    Numbers that the palette does not have are drawn magenta.
+    Numbers that the palette does not have are chequered in ink and paper; where a picture ends the ground is plain.
     """
     import numpy as np
 
     if np.array_equal(golden, shown):
         return None
-    colours = np.full((256, 3), (255, 0, 255), np.uint8)
+    colours = np.full((256, 3), INK, np.uint8)
     colours[: len(palette)] = palette
     height, width = max(golden.shape[0], shown.shape[0]), max(golden.shape[1], shown.shape[1])
     unequal = np.ones((height, width), bool)
@@ -148,11 +149,13 @@ def difference(golden: Numbers, shown: Numbers, palette: Rgb) -> Rgb | None:
     unequal[:rows, :columns] = golden[:rows, :columns] != shown[:rows, :columns]
     panes = []
     for picture in (golden, shown):
-        pane = np.full((height, width, 3), 128, np.uint8)
-        pane[: picture.shape[0], : picture.shape[1]] = colours[picture]
+        pane = np.full((height, width, 3), ROOM, np.uint8)
+        drawn = colours[picture]
+        drawn[(picture >= len(palette)) & (np.indices(picture.shape).sum(axis=0) % 2 == 0)] = PAPER
+        pane[: picture.shape[0], : picture.shape[1]] = drawn
         panes.append(pane)
-    marks = np.repeat(unequal[:, :, None] * np.uint8(255), 3, axis=2).astype(np.uint8)
-    gap = np.full((height, GAP_PX, 3), 255, np.uint8)
+    marks = np.array((BLACK, WHITE), np.uint8)[unequal.astype(int)]
+    gap = np.full((height, GAP_PX, 3), PAPER, np.uint8)
     return np.concatenate([panes[0], gap, panes[1], gap, marks], axis=1)
 
 

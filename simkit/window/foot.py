@@ -5,9 +5,10 @@ from __future__ import annotations
 import attrs
 import pygame
 
+from simkit.looks.colours import INK, PAPER
 from simkit.window.layout import Box
 from simkit.window.lettering import Lettering
-from simkit.window.paint import GAP_PX, INK, LINE_PX, PAPER
+from simkit.window.paint import GAP_PX, LINE_PX
 from simkit.window.strip import shortened, wrapped
 
 FOOT_PX = LINE_PX + 8

@@ -4,26 +4,51 @@ from __future__ import annotations
 
 import pygame
 
+from simkit.looks.colours import Rgb
+
 TEXT_PX = 20
 """Height of a line of text."""
 
-Colour = tuple[int, int, int]
-
 
 class Lettering:
-    """The one font of the window."""
+    """The one font of the window.
+
+    Letters are set one by one, each as far from the next as its own image asks. The font library places the letters of
+    a whole text by widths that do not belong to the images it draws at small sizes, and leaves holes in words.
+    """
 
     def __init__(self) -> None:
         pygame.font.init()
         self._font = pygame.font.Font(None, TEXT_PX + 4)
+        self._widths: dict[str, int] = {}
+        self._images: dict[tuple[str, Rgb], pygame.Surface] = {}
 
     def width(self, text: str) -> int:
         """Window pixels that a text takes."""
-        return int(self._font.size(shown(text))[0])
+        return sum(map(self._width, shown(text)))
 
-    def image(self, text: str, colour: Colour) -> pygame.Surface:
+    def _width(self, letter: str) -> int:
+        found = self._widths.get(letter)
+        if found is None:
+            metrics = self._font.metrics(letter)[0]
+            found = self._widths[letter] = self._font.size(letter)[0] if metrics is None else int(metrics[4])
+        return found
+
+    def image(self, text: str, colour: Rgb) -> pygame.Surface:
         """The text, to be laid over something."""
-        return self._font.render(shown(text), True, colour)
+        text = shown(text)
+        image = pygame.Surface((self.width(text), self._font.get_height()), pygame.SRCALPHA)
+        x = 0
+        for letter in text:
+            image.blit(self._letter(letter, colour), (x, 0))
+            x += self._width(letter)
+        return image
+
+    def _letter(self, letter: str, colour: Rgb) -> pygame.Surface:
+        found = self._images.get((letter, colour))
+        if found is None:
+            found = self._images[letter, colour] = self._font.render(letter, True, colour)
+        return found
 
 
 def shown(text: str) -> str:
@@ -50,9 +75,9 @@ class Cells:
         fonts = (pygame.font.Font(path, size) for size in sizes)
         fits = (font for font in fonts if font.size("M")[0] <= width and font.get_height() <= self.height + 2)
         self._font = next(fits, None) or pygame.font.Font(path, 6)
-        self._images: dict[tuple[str, Colour], pygame.Surface] = {}
+        self._images: dict[tuple[str, Rgb], pygame.Surface] = {}
 
-    def image(self, character: str, colour: Colour) -> pygame.Surface:
+    def image(self, character: str, colour: Rgb) -> pygame.Surface:
         """The letter in its cell."""
         found = self._images.get((character, colour))
         if found is None:

@@ -1,16 +1,12 @@
-"""Colours and measures that all parts of the window share, and the frame of a pane. Everything reads in grey."""
+"""Measures that all parts of the window share, and the frame of a pane. Its colours are those of `simkit.looks`."""
 
 from __future__ import annotations
 
 import pygame
 
+from simkit.looks.colours import INK, PAPER
 from simkit.window.layout import Box
 from simkit.window.lettering import TEXT_PX
-
-INK = (24, 24, 24)
-PAPER = (236, 232, 222)
-ROOM = (40, 40, 40)
-"""What lies round the picture where no whole-number scale fills the window."""
 
 GAP_PX = 10
 PADDING_PX = 9

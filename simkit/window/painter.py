@@ -8,10 +8,11 @@ import attrs
 import pygame
 
 from simkit.contract.ports import BorderRuns, ScreenPort
+from simkit.looks.colours import BLACK, INK, PAPER, ROOM, Rgb
 from simkit.window.foot import FOOT_PX, Foot, draw_foot
 from simkit.window.layout import Box, Layout, Shape, best_scale, lay_out, size_at
-from simkit.window.lettering import TEXT_PX, Colour, Lettering
-from simkit.window.paint import GAP_PX, INK, LINE_PX, PADDING_PX, PAPER, ROOM
+from simkit.window.lettering import TEXT_PX, Lettering
+from simkit.window.paint import GAP_PX, LINE_PX, PADDING_PX
 from simkit.window.pane import Pane
 from simkit.window.panel import Levels, Panel
 from simkit.window.strip import newest, shortened, wrapped
@@ -221,8 +222,9 @@ class Painter:
         box = self.layout.picture
         across, down = self.layout.across, self.layout.down
         visible = pygame.Rect(box.x, box.y, box.width, box.height)
+        pygame.draw.rect(self._surface, PAPER, visible.inflate(2, 2), 1)  # a dark picture ends somewhere, too
         if picture is None:
-            pygame.draw.rect(self._surface, (0, 0, 0), visible)
+            pygame.draw.rect(self._surface, BLACK, visible)
             return
         pixels, border = picture
         if len(border) == 1:
@@ -330,7 +332,7 @@ class Painter:
         return strips, bottom
 
     def _strip(
-        self, text: str, width: int, most_lines: int, rest: str, paper: Colour, ink: Colour, *, asked: bool
+        self, text: str, width: int, most_lines: int, rest: str, paper: Rgb, ink: Rgb, *, asked: bool
     ) -> pygame.Surface:
         lines = wrapped(text, width - 4 * GAP_PX, self._letters.width)
         lines = newest(lines, most_lines) if asked else shortened(lines, most_lines, rest)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import attrs
 
+from simkit.looks.colours import INK, LIT, PAPER
 from simkit.machine.views import Buttons, Lamps
 from simkit.window.layout import Box
 from simkit.window.strip import TextWidth
@@ -18,14 +19,14 @@ if TYPE_CHECKING:
     from simkit.window.lettering import Lettering
 
 LINE_PX = 34
-LAMP_PX = 9
+LAMP_PX = 8
 """Radius of a lamp."""
+RAY_PX = 13
+"""How far from its middle the light of a lit one goes."""
 GAP_PX = 10
 CAPTION_PX = 90
-PAPER = (236, 232, 222)
-INK = (24, 24, 24)
-LIT = (255, 214, 64)
-"""A lit lamp is light and full, a dark one an empty ring, so that it also reads in grey."""
+RAYS = ((1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1))
+"""Ways that light goes from a lit lamp; a dark one is a dark disc, so that the two differ in grey and in shape."""
 
 Levels = Sequence[Sequence[bool]]
 
@@ -69,7 +70,7 @@ class Panel:
             self._captions.append((caption, y))
             x = box.x + CAPTION_PX
             for number, label in enumerate(port.port.labels):
-                needed = text_width(label) + 2 * GAP_PX + (2 * LAMP_PX + GAP_PX // 2 if isinstance(port, Lamps) else 0)
+                needed = text_width(label) + 2 * GAP_PX + (2 * RAY_PX if isinstance(port, Lamps) else 0)
                 if x + needed > box.x + box.width and x > box.x + CAPTION_PX:
                     x, y = box.x + CAPTION_PX, y + LINE_PX
                 self._parts.append(_Part(port, number, Box(x, y + 3, needed, LINE_PX - 6)))
@@ -116,12 +117,10 @@ class Panel:
             rect = pygame.Rect(part.box.x, part.box.y, part.box.width, part.box.height)
             label = part.port.port.labels[part.number]
             if isinstance(part.port, Lamps):
-                centre = (rect.left + LAMP_PX + 4, rect.centery)
-                if lit[id(part.port)][part.number]:
-                    pygame.draw.circle(surface, LIT, centre, LAMP_PX)
-                pygame.draw.circle(surface, INK, centre, LAMP_PX, 2)
+                centre = (rect.left + RAY_PX, rect.centery)
+                _draw_lamp(surface, centre, lit=lit[id(part.port)][part.number])
                 text = letters.image(label, INK)
-                surface.blit(text, text.get_rect(midleft=(rect.left + 2 * LAMP_PX + GAP_PX, rect.centery)))
+                surface.blit(text, text.get_rect(midleft=(rect.left + 2 * RAY_PX + GAP_PX // 2, rect.centery)))
                 continue
             down = self._held == (part.port, label)
             pygame.draw.rect(surface, INK, rect, 0 if down else 2, border_radius=5)
@@ -145,3 +144,18 @@ class Panel:
     def forget(self) -> None:
         """The machine was switched off and on: no button is held."""
         self._held = None
+
+
+def _draw_lamp(surface: pygame.Surface, centre: tuple[int, int], *, lit: bool) -> None:
+    """Draw a dark disc; lit, it is light inside and has rays round it."""
+    import pygame
+
+    x, y = centre
+    if lit:
+        for across, down in RAYS:
+            far = RAY_PX if not across * down else RAY_PX * 5 // 7
+            pygame.draw.line(surface, INK, centre, (x + far * across, y + far * down), 2)
+        pygame.draw.circle(surface, PAPER, centre, LAMP_PX + 1)
+    pygame.draw.circle(surface, INK, centre, LAMP_PX)
+    if lit:
+        pygame.draw.circle(surface, LIT, centre, LAMP_PX - 2)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import attrs
 import pygame
 
+from simkit.looks.colours import INK, PAPER
 from simkit.window.layout import Box
 from simkit.window.lettering import TEXT_PX, Lettering
-from simkit.window.paint import GAP_PX, INK, LINE_PX, PAPER, frame
+from simkit.window.paint import GAP_PX, LINE_PX, frame
 from simkit.window.strip import CUT, shortened, wrapped
 
 LEAST_PX = (280, 9 * LINE_PX)

@@ -9,7 +9,11 @@ from PIL import Image
 
 from simkit import Machine
 from simkit.commands.main import main
+from simkit.inspect.drawing import patterned
 from simkit.inspect.video import VideoLook
+from simkit.inspect.video_memory import FREE, MARGIN_PX, SHARED, STYLES
+from simkit.looks.colours import INK, MUTED, PAPER
+from simkit.looks.patterns import TILE
 
 ROOT = Path(__file__).resolve().parents[2]
 PALETTE = tuple((number * 16, number * 16, number * 16) for number in range(16))
@@ -27,14 +31,17 @@ def memory_of(*parts):
 def test_pattern_with_its_colours_stands_at_its_place():
     look = VideoLook(memory_of((0x0800 + 17 * 8, [0xF0] * 8), (0x2002, [0x9A])), GRAPHICS_1, PALETTE)
     sheet = look.patterns()
-    top, left = 25 + 2, 28 + 25 + 2  # a margin of 28; 17th: second row, second column; cells of 8 x 3 dots and a line
+    top, left = (
+        26 + 2,
+        28 + 26 + 2,
+    )  # margin 28; 17th: second row, second column; cells of 8 x 3 dots, a line of two
     assert sheet[top, left].tolist() == [9 * 16] * 3
     assert sheet[top, left + 15].tolist() == [10 * 16] * 3
 
 
 def test_three_thirds_side_by_side_in_graphics_2():
     look = VideoLook(bytes(0x4000), bytes.fromhex("02 C2 0E FF 03 76 03 0F"), PALETTE)
-    assert look.patterns().shape == (400, 3 * 428, 3)
+    assert look.patterns().shape == (416, 3 * 444, 3)
 
 
 def test_every_mode_has_its_pictures():
@@ -49,7 +56,25 @@ def test_every_mode_has_its_pictures():
 def test_name_page_shown_is_framed():
     sheet = VideoLook(bytes(0x4000), GRAPHICS_1, PALETTE).names()
     frames = [tuple(sheet[row * 200, column * 264 + 200]) for row in range(4) for column in range(4)]
-    assert [place for place, colour in enumerate(frames) if colour == (232, 232, 232)] == [5]
+    assert [place for place, colour in enumerate(frames) if colour == PAPER] == [5]
+
+
+def square(look, address):
+    """The dots of a byte on the map."""
+    row, column = divmod(address, 128)
+    top, left = row * TILE, MARGIN_PX + column * TILE
+    return look.memory_map()[top : top + TILE, left : left + TILE].tolist()
+
+
+def drawn(style, *, zero):
+    return np.where((patterned(style.pattern, TILE, TILE) != zero)[:, :, None], INK, style.tint).tolist()
+
+
+def test_a_byte_on_the_map_has_the_pattern_of_its_table_and_is_dark_where_it_is_zero():
+    look = VideoLook(memory_of((0x0880, [1, 0]), (0x3E90, [1, 0])), GRAPHICS_1, PALETTE)  # patterns at $0800
+    for address, style in ((0x0880, STYLES["pattern table"]), (0x3E90, FREE)):
+        assert square(look, address) == drawn(style, zero=False)
+        assert square(look, address + 1) == drawn(style, zero=True)
 
 
 def test_memory_map_and_words_show_overlaps():
@@ -58,8 +83,7 @@ def test_memory_map_and_words_show_overlaps():
     assert "$1400-$141F  shared by colour table and name table" in look.words() or any(
         "shared by" in line and "name table" in line for line in look.words()
     )
-    row, column = divmod(0x1400, 128)
-    assert look.memory_map()[row * 4 + 2, 40 + column * 4 + 2].tolist() == [255, 255, 255]
+    assert square(look, 0x1410) == drawn(SHARED, zero=False)
 
 
 def test_sprite_words_give_true_lines_and_the_end():
@@ -177,12 +201,13 @@ def test_screen_picture_has_true_lines_and_frames():
     assert rows[0] in range(96 * 3, 96 * 3 + 3)
     assert rows[-1] in range((96 + 16) * 3 - 3, (96 + 16) * 3)
     assert columns[0] in range(40 * 3, 40 * 3 + 3)
-    assert sheet[96 * 3, 30].tolist() == [232] * 3  # a mark at every eighth line
+    assert sheet[96 * 3, 30].tolist() == list(PAPER)  # a mark at every eighth line
 
 
-def test_sprites_behind_the_end_are_pale():
+def test_sprites_behind_the_end_are_grey_and_struck_out():
     shapes = [(0x0000, [0xFF] * 32)]
     shown = VideoLook(memory_of(*shapes, (0x1000, [50, 0, 0, 8])), GRAPHICS_1, PALETTE).sprites()
     ended = VideoLook(memory_of(*shapes, (0x1000, [0xD0, 0, 0, 8])), GRAPHICS_1, PALETTE).sprites()
     assert shown[8 * 3 + 1, 1].tolist() == [128] * 3
-    assert ended[8 * 3 + 1, 1].tolist() == [190] * 3
+    assert ended[8 * 3 + 1, 1].tolist() == list(MUTED)
+    assert ended[7 * 3 + 1, 60].tolist() == list(INK)
