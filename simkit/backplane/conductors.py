@@ -158,9 +158,12 @@ class DataPins:
             entries: what is done to data pins; others are passed over.
             floating: what open inputs read.
         """
-        entries = [entry for entry in entries if entry.name in DATA_LINES]
-        if not entries:
-            return None  # which is nearly always, and the tables take 2 ms
+        of_data = tuple(entry for entry in entries if entry.name in DATA_LINES)
+        return cls._worked_out(of_data, floating) if of_data else None
+
+    @classmethod
+    @lru_cache(maxsize=64)  # it takes 2 ms, and each decoding of a machine asks for the same
+    def _worked_out(cls, entries: tuple[Entry, ...], floating: int) -> DataPins | None:
         source: dict[str, str | None] = {name: name for name in DATA_LINES}
         turned = dict.fromkeys(DATA_LINES, False)
         late = 0

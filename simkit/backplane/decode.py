@@ -260,14 +260,18 @@ class Table:
     def waiting_pages(self) -> dict[int, bytes]:
         """By page: 1 for each address at which a write may wait: it reaches one card alone, whose table says so."""
         found: dict[int, bytes] = {}
+        driven = reduce(or_, (drive for *_, drive in self.selects), 0)
         for seat, _, _, take, _ in self.selects:
-            if not _waiting(seat):
+            offsets = _waiting(seat)
+            if not offsets or seat.waits:
                 continue
+            alone = take & ~reduce(or_, (other for its, _, _, other, _ in self.selects if its is not seat), driven)
             for page in range(256):
-                addresses = take >> page * 256 & _PAGE_ONES
+                addresses = alone >> page * 256 & _PAGE_ONES
                 if not addresses or page in found:
                     continue
-                marks = bytes(addresses >> low & 1 and self.write_plan(page << 8 | low).may_wait for low in range(256))
+                base, reached = self._reached(seat, page, is_write=True)
+                marks = bytes(addresses >> low & 1 and base | reached[low] in offsets for low in range(256))
                 if any(marks):
                     found[page] = marks
         return found

@@ -137,10 +137,16 @@ def load_entry(claims: Claims) -> type[Card]:
 
 
 class _Source(SourceFileLoader):
-    """Compiles the file each time. Python's cache of compiled files tells versions apart by size and whole seconds."""
+    """Compiles the text that is there now. Python's cache of compiled files tells versions apart by size and seconds."""
 
     def get_code(self, fullname: str) -> CodeType:
-        return self.source_to_code(self.get_data(self.path), self.path)
+        return _compiled(self.get_data(self.path), self.path)
+
+
+@lru_cache(maxsize=32)
+def _compiled(source: bytes, path: str) -> CodeType:
+    """What Python makes of a text; a process that loads a machine often, as tests do, has it compiled once."""
+    return _Source("", path).source_to_code(source, path)
 
 
 def _imported(who: str | Callable[[], str], doing: str, load: Callable[[], _T]) -> _T:
