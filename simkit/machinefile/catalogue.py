@@ -137,7 +137,7 @@ def load_entry(claims: Claims) -> type[Card]:
 
 
 class _Source(SourceFileLoader):
-    """Compiles the text that is there now. Python's cache of compiled files tells versions apart by size and seconds."""
+    """Compiles the text there is. Python's cache of compiled files tells versions apart by size and whole seconds."""
 
     def get_code(self, fullname: str) -> CodeType:
         return _compiled(self.get_data(self.path), self.path)

@@ -30,8 +30,16 @@ def hurried(monkeypatch):
     return watch
 
 
-@pytest.mark.parametrize("engine", ["exact", "core"])
-@pytest.mark.parametrize("cls", INTERRUPTED, ids=lambda cls: cls.__name__)
+ENGINES = ("exact", "core")
+EACH_CALL = [
+    pytest.param(cls, engine, id=f"{cls.__name__}-{engine}", marks=() if number % 2 == at else pytest.mark.slow)
+    for number, cls in enumerate(INTERRUPTED)
+    for at, engine in enumerate(ENGINES)
+]
+"""Each call that does not end on one engine, and on the other when there is time: it takes what is waited for it."""
+
+
+@pytest.mark.parametrize(("cls", "engine"), EACH_CALL)
 def test_a_call_that_does_not_come_back_is_interrupted_and_told(tmp_path, hurried, cls, engine):
     def go():
         machine = Machine.load(folder_with(tmp_path, cls.__name__, ENDLESS), engine=engine)

@@ -184,10 +184,18 @@ def test_a_pipe_gets_it_when_somebody_reads(streamed, simkit, tmp_path):
     assert is_right(content[0])
 
 
+EACH_STREAM = [
+    pytest.param(name, *way, marks=() if number % 2 == at else pytest.mark.slow)
+    for number, name in enumerate(STREAMED)
+    for at, way in enumerate([(True, []), (False, ["--json"])])
+]
+"""Each output into a file, or into a pipe with `--json`; both ways when there is time."""
+
+
 @pytest.mark.needs("devices")
-@pytest.mark.parametrize(("to_file", "more"), [(True, []), (False, ["--json"])], ids=["file", "pipe, json"])
-def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(to_file, more, streamed, tmp_path):
-    line, _, code, is_right = streamed
+@pytest.mark.parametrize(("name", "to_file", "more"), EACH_STREAM)
+def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(name, to_file, more, tmp_path):
+    line, _, code, is_right = STREAMED[name]
     if "--serial" in line:
         pytest.skip("standard output is the serial line's")
     write_machine(tmp_path / "m")

@@ -252,7 +252,7 @@ def test_a_state_that_is_taken_back_can_be_saved_loaded_and_run(used):
     kind, machine, states = used
     rng = random.Random(2)
     taken = 0
-    for whole in states[::4]:
+    for whole in states[::8]:
         content = entries_of(whole)
         entry = f"cards/{SLOT:02d}.json"
         state = json.loads(content[entry])

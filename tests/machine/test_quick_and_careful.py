@@ -92,7 +92,7 @@ def saved(machine: Machine) -> dict[str, bytes]:
 @pytest.mark.parametrize("cpu", ["65C02", "6502"])
 @pytest.mark.parametrize("engine", ["exact", "auto"])
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=2, deadline=None)
 def test_a_probe_on_every_cycle_never_changes_how_a_machine_runs(tmp_path_factory, cpu, engine, seed):
     chance = random.Random(seed)
     folder = tmp_path_factory.getbasetemp()
@@ -135,7 +135,7 @@ def test_the_random_programs_reach_what_they_are_meant_to(tmp_path):
 
 @pytest.mark.parametrize("engine", ["exact", "auto"])
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 def test_saved_at_any_moment_and_loaded_into_another_machine_it_goes_on_the_same(tmp_path_factory, engine, seed):
     """Moments with IRQ or RESET low, in WAI, with input queued and events armed; saved again at once it is the same."""
     chance = random.Random(seed)

@@ -50,8 +50,16 @@ def run(request, small_machine, probed):
     return make, probed(make("exact"), END), undisturbed.save_state()
 
 
-@pytest.mark.parametrize("place", ["first", "last"])
-@pytest.mark.parametrize("does", ["stops itself", "stops itself and begins anew", "begins another", "stops another"])
+DEEDS = ("stops itself", "stops itself and begins anew", "begins another", "stops another")
+EACH_DEED = [
+    pytest.param(does, place, marks=() if number % 2 == at else pytest.mark.slow)
+    for number, does in enumerate(DEEDS)
+    for at, place in enumerate(("first", "last"))
+]
+"""Each deed in one place, and in the other when there is time."""
+
+
+@pytest.mark.parametrize(("does", "place"), EACH_DEED)
 def test_a_sink_may_stop_and_begin_recordings_and_nobody_else_loses_anything(run, engine, does, place, chunks, told):
     make, truth, state = run
     machine = make(engine)

@@ -24,7 +24,7 @@ def bench_at(baud, engine):
     return m
 
 
-@pytest.mark.parametrize("engine", ["exact", "auto"])
+@pytest.mark.parametrize("engine", [pytest.param("exact", marks=pytest.mark.slow), "auto"])
 def test_10_kb_are_echoed_at_19200_baud_by_interrupt_without_loss(engine):
     m = bench_at(19_200, engine)
     data = bytes(range(256)) * 40

@@ -41,7 +41,7 @@ def asked(machine):
     Talk(machine).wait(QUESTION)
 
 
-@pytest.fixture(params=["exact", "auto"])
+@pytest.fixture(params=[pytest.param("exact", marks=pytest.mark.slow), "auto"])
 def talk(request, load_machine):
     return Talk(load_machine(MONITOR, engine=request.param, boot=asked))
 

@@ -50,13 +50,13 @@ MOST_SCRIPTS = 600
 @pytest.mark.parametrize(("kind", "settings"), SETTINGS)
 def test_installed_card_keeps_the_contract(kind, settings):
     start = START.get(kind, ())
-    assert check_contract(load_entry(entries()[kind]), settings, steps=40, start=start, damaged=False).problems == ()
+    assert check_contract(load_entry(entries()[kind]), settings, steps=30, start=start, damaged=False).problems == ()
 
 
 @pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(2, 9))])
 @pytest.mark.parametrize("kind", KINDS)
 def test_installed_card_refuses_damaged_states(kind, seed):
-    assert check_contract(load_entry(entries()[kind]), seed=seed, steps=40).problems == ()
+    assert check_contract(load_entry(entries()[kind]), seed=seed, steps=20).problems == ()
 
 
 @pytest.mark.slow

@@ -369,7 +369,7 @@ WIRINGS = [
 @pytest.mark.parametrize("options", WIRINGS)
 def test_every_wiring_keeps_the_contract(options, seed):
     """Peek without effect, lazy as eager, loading as going on."""
-    report = check_contract(Keyboard, {"self_test_ms": 1, **options}, seed=seed, steps=50, damaged=False)
+    report = check_contract(Keyboard, {"self_test_ms": 1, **options}, seed=seed, steps=25, damaged=False)
     assert report.problems == ()
 
 

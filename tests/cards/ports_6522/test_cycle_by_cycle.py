@@ -430,7 +430,7 @@ class Pair:
     seed=13226,
     length=700,
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_every_cycle_is_that_of_the_ticking_model(board, watched, asked, seed, length):
     """Registers, pins and interrupt line; R6522 and W65C22S data sheets. `asked`: pins in every cycle of a wait too."""
     pair = Pair(board, seed % 100, watched)

@@ -190,7 +190,7 @@ CHANGES = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=12)
+@settings(deadline=None, max_examples=6)
 @given(st.binary(min_size=8, max_size=8), st.integers(0, 1000), st.lists(CHANGES, min_size=1, max_size=4), st.data())
 def test_frames_drawn_on_from_the_last_equal_frames_drawn_from_scratch(registers, seed, frames, data):
     """Each dot shows memory and registers as they were for it, however often anybody looked before.

@@ -25,7 +25,7 @@ def test_a_demo_with_random_fingers_cannot_tell_the_engines_apart(lockstep, demo
 @pytest.mark.parametrize("part", PARTS)
 @settings(
     deadline=None,
-    max_examples=6,
+    max_examples=4,
     phases=(Phase.reuse, Phase.generate),  # a seed cannot be made simpler
     suppress_health_check=[HealthCheck.too_slow],
 )
