@@ -18,7 +18,8 @@
 ;   slug-watch/game.asm      the run of a game: states, levels, scores, what the gardeners do
 ;   slug-watch/animals.asm   slugs and hedgehog
 ;   slug-watch/sprites.asm   who is shown where: the sprite list of a picture
-;   slug-watch/font.asm, tiles.asm, drawings.asm   the pictures themselves
+;   slug-watch/tiles.asm, drawings.asm   the pictures themselves
+;   drivers/font.asm, slug-watch/big-letters.asm   the letters of all our programs, and how the title makes them big
 
 .include "marlpit.inc"
 .include "slug-watch/memory.asm"
@@ -100,7 +101,8 @@ not_used:                               ; NMI is not wired on Marlpit
 .include "slug-watch/game.asm"
 .include "slug-watch/animals.asm"
 .include "slug-watch/sprites.asm"
-.include "slug-watch/font.asm"
+.include "drivers/font.asm"
+.include "slug-watch/big-letters.asm"
 .include "slug-watch/tiles.asm"
 .include "slug-watch/drawings.asm"
 

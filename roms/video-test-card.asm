@@ -119,16 +119,16 @@ register_numbers:                       ; register 1 last: it switches the pictu
         .byte VIDEO_REGISTER, VIDEO_REGISTER + 3, VIDEO_REGISTER + 4, VIDEO_REGISTER + 7, VIDEO_REGISTER + 1
 
 page_registers: ; 0    3    4    7    1
-        .byte $00, $70, $00, $F4, $D0   ; text, white on dark blue
+        .byte $00, $70, $00, $1B, $D0   ; text, black on light yellow
         .byte $00, $70, $00, $01, $C0   ; graphics I
         .byte $02, $FF, $03, $01, $C0   ; graphics II
         .byte $00, $70, $00, $01, $C8   ; multicolor
-        .byte $00, $70, $00, $04, $C0   ; sprites 8 x 8
-        .byte $00, $70, $00, $04, $C1
-        .byte $00, $70, $00, $04, $C2
-        .byte $00, $70, $00, $04, $C3
-        .byte $00, $70, $00, $F4, $D8   ; M1 and M2
-        .byte $02, $70, $03, $F4, $D0   ; text with M3
+        .byte $00, $70, $00, $01, $C0   ; sprites 8 x 8, on black
+        .byte $00, $70, $00, $01, $C1
+        .byte $00, $70, $00, $01, $C2
+        .byte $00, $70, $00, $01, $C3
+        .byte $00, $70, $00, $1B, $D8   ; M1 and M2
+        .byte $02, $70, $03, $1B, $D0   ; text with M3
         .byte $02, $70, $03, $01, $C8   ; multicolor with M3
         .byte $00, $70, $00, $05, $80   ; off
         .byte $00, $70, $00, $07, $C0   ; grid
@@ -288,10 +288,10 @@ _dots:  lda drawing,x
         ldx #>VRAM_COLOURS_1
         jsr write_from
         ldx #32
-        lda #$F0
-_white: sta VIDEO_DATA
+        lda #$B0                        ; letters light yellow, the rest as the backdrop
+_ink:   sta VIDEO_DATA
         dex
-        bne _white
+        bne _ink
         lda #<[VRAM_NAMES+22*32+9]
         ldx #>[VRAM_NAMES+22*32+9]
         jsr write_from
@@ -441,7 +441,7 @@ load_font:
         sta FROM
         lda #>font
         sta FROM+1
-        ldx #3                          ; 96 characters are three times 256 bytes
+        ldx #>FONT_BYTES                ; three times 256 bytes
         ldy #0
 _next:  lda (FROM),y
         sta VIDEO_DATA

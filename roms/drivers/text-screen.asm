@@ -38,7 +38,7 @@ screen_registers:
         .byte $00                       ; 4: font at 0
         .byte $00                       ; 5 and 6: no sprites in text mode
         .byte $00
-        .byte $F4                       ; 7: white on dark blue
+        .byte $1B                       ; 7: black on light yellow
 .alias SCREEN_ON        VIDEO_16K + VIDEO_SHOW + %00010000
 
 screen_start:
@@ -61,7 +61,7 @@ _next:  lda screen_registers,x
         sta SCREEN_FROM
         lda #>font
         sta SCREEN_FROM+1
-        ldx #3                          ; 96 characters are 3 times 256 bytes
+        ldx #>FONT_BYTES                ; three times 256 bytes
         ldy #0
 _font:  lda (SCREEN_FROM),y
         sta VIDEO_DATA                  ; the picture is off: 2 microseconds would do

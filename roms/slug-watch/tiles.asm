@@ -1,7 +1,7 @@
 ; Tiles of 8 x 8 dots. Every line of a tile has two colours of its own: high digit for the 1 bits, low digit for the
 ; 0 bits. 1 black, 2 green, 3 light green, 4 dark blue, 5 light blue, 6 dark red, 9 light red, A dark yellow,
 ; B light yellow, C dark green, D magenta, E grey, F white.
-; Tiles $20 to $5F are the font, whose numbers are the ASCII codes; ours begin at $80, and the big letters of the title
+; Tiles $20 to $7F are the font, whose numbers are the ASCII codes; ours begin at $80, and the big letters of the title
 ; take the last 81.
 
 .alias TILE_FIRST            $80

@@ -24,14 +24,15 @@ GROUP_HELP = help_text(
     examples=("simkit new machine my-machine", "simkit run my-machine", "simkit new card my-machine/night-light"),
 )
 MACHINE_HELP = help_text(
-    "Write a machine into a new folder: machine.toml, a hello program (source, image, labels, listing), build.py that "
-    "assembles it anew (pip install ophis-asm), and a test.",
+    "Write a machine into a new folder: machine.toml, a hello program (source, letters, image, labels, listing), "
+    "build.py that assembles it anew (pip install ophis-asm), and a test.",
     "It runs at once: RAM, ROM, a keyboard and a tile video card. Change the jumpers, add cards, write your own ROM.",
     examples=("simkit new machine my-machine", "simkit run my-machine", "pytest my-machine"),
 )
 
 ROM_NAME = "hello"
 ROM_SUFFIXES = (".asm", ".bin", ".labels", ".lst")
+LETTERS = "drivers/font.asm"  # the program includes it
 BUILD = "build.py"
 MAX_NAME = 60
 MAX_FILE_BYTES = 1_000_000
@@ -119,7 +120,7 @@ def new_machine(
     if as_json:
         say_json({"folder": str(folder), "files": [str(path) for path in written.files]})
         return
-    say(f"{folder} holds {', '.join(path.name for path in written.files)}.")
+    say(f"{folder} holds {', '.join(path.relative_to(folder).as_posix() for path in written.files)}.")
     typed = shlex.quote(str(folder))
     build = shlex.quote(str(folder / BUILD))
     say(f"Run it:   simkit run {typed}", f"Test it:  pytest {typed}")
@@ -152,10 +153,11 @@ def write_machine(folder: Path, *, force: bool = False) -> tuple[Path, Written]:
     written = [
         folder / "machine.toml",
         *(folder / f"{ROM_NAME}{suffix}" for suffix in ROM_SUFFIXES),
+        folder / LETTERS,
         folder / BUILD,
         folder / test_name,
     ]
     contents: dict[Path, str | bytes] = {written[0]: MACHINE_FILE.format(name=name, quoted=quoted(name))}
-    contents |= {path: read_bounded(roms / path.name, MAX_FILE_BYTES, "file") for path in written[1:-1]}
+    contents |= {path: read_bounded(roms / path.relative_to(folder), MAX_FILE_BYTES, "file") for path in written[1:-1]}
     contents[written[-1]] = TEST_FILE
     return folder, write_together(contents, what="machine", force=force, make_folders=True)

@@ -11,6 +11,8 @@ from simkit import Machine
 from simkit.commands.app import COMMANDS
 from simkit.commands.main import main
 
+ROMS = Path(__file__).resolve().parents[2] / "roms"
+
 
 @pytest.fixture
 def simkit(capsys, tmp_path, monkeypatch):
@@ -33,6 +35,8 @@ def test_a_new_machine_runs_at_once_and_its_tests_pass(simkit, tmp_path):
     machine = Machine.load(folder)
     assert machine.description.name == "shed computer"
     machine.run(screen_text="HELLO!", timeout=1)
+    assert "drivers/font.asm" in out
+    assert (folder / "drivers" / "font.asm").read_bytes() == (ROMS / "drivers" / "font.asm").read_bytes()
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(folder)],
         cwd=folder,
