@@ -1,7 +1,8 @@
 """Serial wires, clock and crystal of a 6551 that are open, held or on each other's contact, on both engines.
 
 That an open input reads high, which is mark on RXD, and that a baud generator stands still without its crystal, is
-common practice, from memory; that nothing is sent and received without a clock is arithmetic.
+common practice, from memory; that nothing is sent and received without a clock is arithmetic. [SY] is Synertek, SY6551
+data sheet, as public pages reproduce it.
 """
 
 from __future__ import annotations
