@@ -162,7 +162,7 @@ class DataPins:
         return cls._worked_out(of_data, floating) if of_data else None
 
     @classmethod
-    @lru_cache(maxsize=64)  # it takes 2 ms, and each decoding of a machine asks for the same
+    @lru_cache(maxsize=64)  # each decoding of a machine asks for the same
     def _worked_out(cls, entries: tuple[Entry, ...], floating: int) -> DataPins | None:
         source: dict[str, str | None] = {name: name for name in DATA_LINES}
         turned = dict.fromkeys(DATA_LINES, False)
@@ -184,23 +184,29 @@ class DataPins:
         mates = {name: next((group for group in shorted if name in group), {name}) for name in DATA_LINES}
         held = {entry.name: entry.done is Done.HIGH for entry in entries if entry.done in (Done.LOW, Done.HIGH)}
         held = {name: level for one, level in held.items() for name in mates[one]}
-        floats = {name: bool(floating >> number & 1) for number, name in enumerate(DATA_LINES)}
+        # Of each pin, as masks: itself, its line (0: none), those shorted with it; its level if held; if it is turned.
+        ways = [
+            (_bit(pin), _bit(line), _byte(dict.fromkeys(mates[pin], True)), held.get(pin), turned[pin])
+            for pin, line in source.items()
+        ]
 
         def arrives(byte: int) -> int:
-            raw = {
-                pin: floats[pin] if line is None else bool(byte & _bit(line)) is not turned[pin]
-                for pin, line in source.items()
-            }
-            return _byte({pin: held.get(pin, all(raw[mate] for mate in mates[pin])) for pin in DATA_LINES})
+            raw = sum(
+                pin for pin, line, _, _, turn in ways if (bool(byte & line) is not turn if line else floating & pin)
+            )
+            return sum(
+                pin for pin, _, shorted, level, _ in ways if (raw & shorted == shorted if level is None else level)
+            )
 
         def leaves(byte: int, driving: int) -> tuple[int, int]:
-            driven: dict[str, bool] = {}
-            for pin, line in source.items():
-                of_them = [mate for mate in mates[pin] if driving & _bit(mate)]
-                if line is not None and of_them:
-                    level = held.get(pin, all(byte & _bit(mate) for mate in of_them)) is not turned[pin]
-                    driven[line] = driven.get(line, True) and level
-            return _byte(floats | driven), _byte(dict.fromkeys(driven, True))
+            levels, driven = 0xFF, 0
+            for _, line, shorted, level, turn in ways:
+                of_them = driving & shorted
+                if line and of_them:
+                    driven |= line
+                    if (byte & of_them == of_them if level is None else level) is turn:
+                        levels &= ~line
+            return levels & driven | floating & ~driven, driven
 
         takes = bytes(arrives(byte) for byte in range(256))
         gives = bytes(leaves(byte, 0xFF)[0] for byte in range(256))

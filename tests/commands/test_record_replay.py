@@ -416,7 +416,9 @@ def test_a_line_whose_reader_waits_does_not_keep_a_run_from_ending(tmp_path, nam
     run.communicate()
 
 
-@pytest.mark.parametrize("name", ENDINGS)
+@pytest.mark.parametrize(
+    "name", [ENDINGS[0], *(pytest.param(*end.values, marks=(*end.marks, pytest.mark.slow)) for end in ENDINGS[1:])]
+)
 def test_a_window_ends_in_order(tmp_path, name):
     path, number = tmp_path / "a.rec", getattr(signal, name)
     environment = {**os.environ, "SDL_VIDEODRIVER": "dummy", "SDL_AUDIODRIVER": "dummy"}
