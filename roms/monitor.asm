@@ -670,9 +670,9 @@ nothing:
         rti
 
 greeting:
-        .byte 13,10,"Workshop machine. Type help for the words I know.",13,10,0
+        .byte 13,10,"Workshop machine. Type help for the list of words.",13,10,0
 question:
-        .byte "What now? ",0
+        .byte "Do: ",0
 text_holds:
         .byte " holds",0
 text_back:
@@ -680,7 +680,7 @@ text_back:
 text_break:
         .byte "The program stopped at a BRK at ",0
 text_unknown:
-        .byte "I do not know that word. Type help.",13,10,0
+        .byte "Not in the list of words. Type help.",13,10,0
 text_no_memory:
         .byte "There is no memory to write to at ",0
 text_load:

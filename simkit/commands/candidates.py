@@ -22,7 +22,7 @@ _FIXED = {
     "--engine": ("auto", "exact", "core"),
     "--cpu": ("6502", "65C02"),
     "--speed": ("half", "real", "double", "fast"),
-    "--serial": ("stdio", "tcp:", "pty"),
+    "--terminal": ("here", "port:", "device"),
 }
 _SAFE = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_./:=+-@%,#")
 
@@ -166,7 +166,7 @@ def _values(option: str, metavar: str, line: _Line, word: str) -> dict[str, str]
         return _settings(line)
     if option == "--image":
         return {f"{slot}=": told for slot, told in _slots(line, with_kinds=False).items()}
-    if option in ("--slot", "--serial-slot", "--screen"):
+    if option in ("--slot", "--terminal-slot", "--screen"):
         return _slots(line, with_kinds=False)
     if metavar == "MOMENT":
         return _moments(line, word)

@@ -28,7 +28,7 @@ HELP = help_text(
     MOMENTS,
     examples=(
         "simkit check my-machine",
-        'simkit check my-machine --for 10s --type "LIST\\n@2s" --pad "1=start@3s..3.2s"',
+        'simkit check my-machine --for 10s --type "help\\n@2s" --pad "1=start@3s..3.2s"',
         "simkit check my-machine --replay evening.rec",
         "simkit check my-machine --one-line",
         "simkit check my-machine --sarif check.sarif",

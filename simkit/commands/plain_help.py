@@ -16,7 +16,7 @@ OPTION_GROUPS: Mapping[str, tuple[str, ...]] = {
     "How long, and when": ("--for", "--timeout", "--speed", "--watch", "--build"),
     "What happens to it": (
         *("--type", "--send", "--pad", "--fault", "--controls", "--host-key", "--replay"),
-        *("--serial", "--serial-slot", "--paste", "--paste-pause"),
+        *("--terminal", "--terminal-slot", "--paste", "--paste-pause"),
     ),
     "What comes out": (
         *("--text", "--png", "--screen", "--record", "--capture", "--folder", "--picture", "--memory"),

@@ -44,9 +44,9 @@ HELP = help_text(
     "you take over, and says at which place the machine first is not as it was (exit code 1); an old recording plays "
     "to a new build of the ROM, too.",
     "The window tells the first finding of each rule as it comes up; its count opens the list of all. Paused, it shows "
-    "what the machine holds, and goes on by an instruction, a frame, to a moment. A serial card that --serial does not "
-    "join has a terminal there. When it is closed, the same is printed as after a run without a window, and --strict "
-    "and --json mean the same.",
+    "what the machine holds, and goes on by an instruction, a frame, to a moment. A serial card has a terminal in the "
+    "window; --terminal puts it elsewhere, and there is no window then. When the window is closed, the same is printed "
+    "as after a run without one, and --strict and --json mean the same.",
     "SIGTERM and SIGHUP end a run in good order, as Ctrl-C does: recording, picture and capture are complete.",
     "A machine folder is a program, as its Python file cards are: running somebody's folder is running their program.",
     MOMENTS,
@@ -57,8 +57,8 @@ HELP = help_text(
         "simkit run my-machine --speed half",
         "simkit run demo:marlpit --headless --for 3s --text --png title.png",
         'simkit run demo:marlpit --headless --for 4s --pad "1=start@1s..1.1s" --pad "1=right+a@1.5s..2s"',
-        "simkit run demo:monitor --serial stdio",
-        'simkit run my-machine --headless --for 5s --type "LIST\\n@2s" --strict --json',
+        "simkit run demo:monitor --terminal here",
+        'simkit run my-machine --headless --for 5s --type "help\\n@2s" --strict --json',
         *(one.format("run").replace("run my-machine", "run my-machine --headless") for one in MOMENT_EXAMPLES),
         "simkit run my-machine --record evening.rec",
         "simkit run my-machine --headless --replay evening.rec --png end.png",
@@ -110,9 +110,14 @@ def run(
     host_key: Annotated[
         str | None, typer.Option("--host-key", metavar="KEY", help='Key that opens the bar, e.g. "right ctrl".')
     ] = None,
-    serial: Annotated[
+    terminal: Annotated[
         str | None,
-        typer.Option("--serial", metavar="LINE", help="Join the serial card to stdio, tcp:PORT (here only) or pty."),
+        typer.Option(
+            "--terminal",
+            metavar="WHERE",
+            help="Run without a window, with the serial card's terminal here, at port:6551 of this computer, or at a "
+            "device (a pseudo-terminal; its name is printed).",
+        ),
     ] = None,
     paste: Annotated[
         Path | None, typer.Option("--paste", metavar="FILE", help="Send a text over the serial line first.")
@@ -164,7 +169,7 @@ def run(
         as_json=as_json,
         controls=controls,
         host_key=host_key,
-        serial=serial,
+        terminal=terminal,
         paste=paste,
         paste_pause=paste_pause,
         capture=capture,
@@ -191,13 +196,13 @@ def run(
     check_rom_slots(loaded, asked.rom_out)
     shown = chosen_screen(loaded, asked.screen)
     script = asked.running.script(loaded, shown)
-    if asked.headless or asked.serial is not None:
+    if asked.headless or asked.terminal is not None:
         check_screen_wanted(shown, asked)
     with (
         taped_run(loaded, script, record=asked.record, replay=asked.replay, force=asked.force) as run,
         building or nullcontext(),
     ):
-        if asked.serial is not None:
+        if asked.terminal is not None:
             run_serial(run, asked, script)
         elif asked.headless:
             finish(run_headless(run, asked), run, asked, script)
@@ -285,13 +290,13 @@ def run_serial(run: TapedRun, asked: RunOptions, script: Script) -> None:
     from simkit.outside.serial_host import Paste, converse, open_line
 
     machine = run.machine
-    plug = machine.port(Serial, asked.running.serial_slot, option="--serial-slot")
+    plug = machine.port(Serial, asked.running.terminal_slot, option="--terminal-slot")
     screen = chosen_screen(machine, asked.screen)
     goal = None if asked.running.length is None and asked.running.timeout is None else goal_of(run, asked)
     pause = cycles_of(machine, screen, asked.paste_pause, "--paste-pause") if asked.paste_pause is not None else 0
     paste = Paste.read(asked.paste, pause) if asked.paste else None
-    assert asked.serial is not None
-    line = open_line(asked.serial, asked_to_end=run.ending.asked)
+    assert asked.terminal is not None
+    line = open_line(asked.terminal, asked_to_end=run.ending.asked)
     try:
         capture = _capture(asked)
     except SimkitError:

@@ -33,7 +33,7 @@ class RunOptions:
         speed: how fast machine time goes; None: not said.
         controls: controls file.
         host_key: replaces the host key.
-        serial: the host's end of the serial line.
+        terminal: where the terminal of the serial line is.
         paste: file to send over it.
         paste_pause: text of the duration to wait after each line of it.
         capture: file for what the machine sends.
@@ -57,7 +57,7 @@ class RunOptions:
     speed: Speed | None = None
     controls: Path | None = None
     host_key: str | None = None
-    serial: str | None = None
+    terminal: str | None = None
     paste: Path | None = None
     paste_pause: str | None = None
     capture: Path | None = None
@@ -72,16 +72,18 @@ class RunOptions:
         Raises:
             SimkitError: they do not; says which.
         """
-        if self.serial is None:
-            line_wanted = self.running.serial_slot if not (self.running.sent or self.running.typed) else None
+        if self.terminal is None:
+            from simkit.outside.serial_host import WHERE
+
+            line_wanted = self.running.terminal_slot if not (self.running.sent or self.running.typed) else None
             for name, value in (
-                ("--serial-slot", line_wanted),
+                ("--terminal-slot", line_wanted),
                 ("--paste", self.paste),
                 ("--paste-pause", self.paste_pause),
                 ("--capture", self.capture),
             ):
                 if value is not None:
-                    raise SimkitError(f"{name} needs a serial line.", remedy="Add --serial stdio, tcp:PORT or pty.")
+                    raise SimkitError(f"{name} needs a serial line.", remedy=f"Add --terminal {WHERE}.")
         if self.png is not None and self.png.suffix.lower() != ".png" and not is_stream(self.png):
             raise SimkitError(
                 f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.stem or 'screen'}.png."
@@ -92,12 +94,12 @@ class RunOptions:
             raise SimkitError("--sources is for --build.", remedy="Say which command builds, or leave it out.")
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
-        if self.headless or self.serial is not None:
+        if self.headless or self.terminal is not None:
             for name, given in (("--watch", self.watch), ("--controls", self.controls), ("--host-key", self.host_key)):
                 if given:
-                    windowless = "--headless" if self.headless else "--serial"
+                    windowless = "--headless" if self.headless else "--terminal"
                     raise SimkitError(f"{name} is for the window; {windowless} has none.", remedy="Leave one out.")
-            if self.speed is not None and self.serial is None:
+            if self.speed is not None and self.terminal is None:
                 raise SimkitError("--headless runs as fast as it goes; --speed has no say.", remedy="Leave one out.")
             return
         for name, asked_for in (

@@ -62,10 +62,10 @@ _RUNNING: OptionTable = {
         ],
         None,
     ),
-    "serial_slot": (
+    "terminal_slot": (
         Annotated[
             int | None,
-            typer.Option("--serial-slot", metavar="SLOT", help="Which serial card, when there are several."),
+            typer.Option("--terminal-slot", metavar="SLOT", help="Which serial card, when there are several."),
         ],
         None,
     ),
@@ -91,7 +91,7 @@ MOMENTS = (
 )
 MOMENT_EXAMPLES = (
     "simkit {} my-machine --for label:main_loop#3+5000c",
-    """simkit {} my-machine --type 'LIST\\n@text:"READY."' --for 10s""",
+    """simkit {} my-machine --type 'help\\n@text:"list of words"' --for 10s""",
     'simkit {} my-machine --pad "1=start@label:title..+0.1s"',
 )
 """Examples of moments, for the name of a command."""
@@ -112,7 +112,7 @@ class Running:
         sent: texts to send over the serial line.
         pads: pad buttons to hold.
         timeout: text of the time after which an event at which the run is to end is given up, or None.
-        serial_slot: which serial card, when there are several.
+        terminal_slot: which serial card, when there are several.
     """
 
     length: str | None = None
@@ -120,7 +120,7 @@ class Running:
     typed: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     sent: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     pads: Sequence[str] = attrs.field(default=(), converter=as_tuple)
-    serial_slot: int | None = None
+    terminal_slot: int | None = None
 
     def begin(self, machine: Machine, usually: str) -> tuple[Goal, Script]:
         """Queue what is to be done; gives where the run ends, `usually` if nothing was said.
@@ -128,8 +128,8 @@ class Running:
         Raises:
             SimkitError: a text says nothing that this machine knows.
         """
-        if self.serial_slot is not None and not (self.sent or self.typed):
-            raise SimkitError("--serial-slot says where --send and --type go.", remedy="Add one, or leave it out.")
+        if self.terminal_slot is not None and not (self.sent or self.typed):
+            raise SimkitError("--terminal-slot says where --send and --type go.", remedy="Add one, or leave it out.")
         script = self.script(machine, None)
         return self.goal(machine, None, usually), script
 
@@ -141,7 +141,7 @@ class Running:
         """
         from simkit.commands.script import Script
 
-        return Script(machine, screen, self.typed, self.pads, self.sent, self.serial_slot)
+        return Script(machine, screen, self.typed, self.pads, self.sent, self.terminal_slot)
 
     def goal(self, machine: Machine, screen: Screen | None, usually: str) -> Goal:
         """Where the run ends.

@@ -71,7 +71,7 @@ class Script(Bystander):
         typed: texts of --type.
         pads: texts of --pad.
         sent: texts of --send.
-        serial_slot: slot of the serial card that is meant, when there are several.
+        terminal_slot: slot of the serial card that is meant, when there are several.
 
     Attributes:
         tell: called with the cycle of each input that comes at an event, as it is queued.
@@ -87,12 +87,12 @@ class Script(Bystander):
         typed: Sequence[str] = (),
         pads: Sequence[str] = (),
         sent: Sequence[str] = (),
-        serial_slot: int | None = None,
+        terminal_slot: int | None = None,
     ) -> None:
         self.tell: Callable[[int], None] = lambda cycle: None
         self._machine = machine
         self._screen = screen
-        self._serial_slot = serial_slot
+        self._terminal_slot = terminal_slot
         self._inputs: list[_Input] = []
         for text in typed:
             self._type(text)
@@ -206,7 +206,7 @@ class Script(Bystander):
     def _over_line(self, option: str, text: str, sent: str, moment: Moment) -> None:
         from simkit.machine.views import Serial
 
-        plug = self._machine.port(Serial, self._serial_slot, option="--serial-slot")
+        plug = self._machine.port(Serial, self._terminal_slot, option="--terminal-slot")
         try:
             content = sent.encode("ascii" if option == "--type" else "latin-1")
         except UnicodeEncodeError:

@@ -1,6 +1,6 @@
-"""The host's end of a serial plug: this terminal, a TCP port of this computer, or a pseudo-terminal.
+"""The terminal at a serial plug: the one this runs in, a TCP port of this computer, or a pseudo-terminal.
 
-converse(machine, machine.serial, open_line("stdio"))     # until Ctrl-C
+converse(machine, machine.serial, open_line("here"))     # until Ctrl-C
 
 What the machine sends appears at once. What comes in is handed to the card byte by byte at the line's own rate, and
 waits while the card has no rate set or its receiver is off.
@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import attrs
 
-from simkit.contract.errors import SimkitError, near
+from simkit.contract.errors import SimkitError
 from simkit.files.bounded import read_bounded
 from simkit.files.growing import GrowingFile
 from simkit.outside.speed import Speed
@@ -46,7 +46,8 @@ PIPE_BYTES = 512
 LOOK_SECONDS = 0.1
 """Between two looks at whether the run is to end, while a pipe is full."""
 MAX_PASTE_BYTES = 16_000_000
-KINDS = ("stdio", "tcp:PORT", "pty")
+WHERE = "here, port:6551 or device"
+"""What `--terminal` takes, the number as an example."""
 
 
 class HostLine(Protocol):
@@ -73,7 +74,7 @@ class HostLine(Protocol):
 
 
 def open_line(text: str, *, asked_to_end: Callable[[], bool] = lambda: False) -> HostLine:
-    """Open what `--serial` names: "stdio", "tcp:PORT" or "pty".
+    """Open what `--terminal` names: "here", "port:NUMBER" or "device".
 
     Args:
         text: the name.
@@ -83,15 +84,18 @@ def open_line(text: str, *, asked_to_end: Callable[[], bool] = lambda: False) ->
         SimkitError: not one of them, or not available here.
     """
     kind, _, rest = text.partition(":")
-    if kind == "stdio" and not rest:
+    if kind == "here" and not rest:
         return StdioLine(asked_to_end)
-    if kind == "tcp":
+    if kind == "port":
         if not re.fullmatch(r"[0-9]{1,5}", rest) or not 1 <= int(rest) <= 65_535:
-            raise SimkitError(f"{text!r} has no port number.", remedy='Write e.g. "tcp:6551"; ports are 1 to 65535.')
+            raise SimkitError(f"{text!r} has no port number.", remedy='Write e.g. "port:6551"; ports are 1 to 65535.')
         return TcpLine(int(rest))
-    if kind == "pty" and not rest:
+    if kind == "device" and not rest:
         return PtyLine()
-    raise SimkitError(f"{text!r} is not a serial line.", remedy=near(text, KINDS) or f"Write {', '.join(KINDS)}.")
+    raise SimkitError(
+        f"{text!r} is no place for a terminal.",
+        remedy="Write here (this terminal), port:6551 (any TCP port of this computer) or device (a pseudo-terminal).",
+    )
 
 
 class StdioLine:
@@ -105,7 +109,7 @@ class StdioLine:
         except (AttributeError, OSError, ValueError) as error:  # closed, or a system that can wait for sockets only
             raise SimkitError(
                 "Standard input cannot be looked at without waiting here.",
-                remedy="Use --serial tcp:PORT and join a terminal program to it.",
+                remedy="Use --terminal port:6551 and join a terminal program to it.",
             ) from error
         self.live = os.isatty(self._in)
         self.greeting = "Keys go to the machine's serial line; Ctrl-C ends the run." if self.live else ""
@@ -194,7 +198,7 @@ class TcpLine:
         except OSError as error:
             self._listener.close()
             raise SimkitError(
-                f"tcp:{port} cannot be opened: {error.strerror}.", remedy="Choose another port number."
+                f"port:{port} cannot be opened: {error.strerror}.", remedy="Choose another port number."
             ) from error
         self._listener.listen(1)
         self._listener.setblocking(False)
@@ -250,7 +254,9 @@ class PtyLine:
             import pty
             import tty
         except ImportError as error:
-            raise SimkitError("This system has no pseudo-terminals.", remedy="Use tcp:PORT.") from error
+            raise SimkitError(
+                "This system has no pseudo-terminals.", remedy="Use port:6551 and join a terminal program to it."
+            ) from error
         self.ended = False
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)

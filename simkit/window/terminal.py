@@ -10,7 +10,7 @@ import pygame
 from simkit.contract.errors import SimkitError
 from simkit.looks.colours import INK, PAPER
 from simkit.machine.told import digits
-from simkit.outside.serial_host import Feeder
+from simkit.outside.serial_host import WHERE, Feeder
 from simkit.window.layout import Box
 from simkit.window.lettering import Cells, Lettering
 from simkit.window.paint import GAP_PX, LINE_PX, frame
@@ -35,7 +35,7 @@ _KEYS = {
     "delete": b"\x7f",
 }
 """What keys send that make no characters (common practice)."""
-JOIN = "A terminal of your own joins with --serial pty, tcp:PORT or stdio."
+JOIN = f"A terminal of your own is put there with --terminal {WHERE}."
 
 
 class Terminal:

@@ -223,7 +223,7 @@ def test_messages_that_have_no_room_change_no_exit_code():
         ((0,), SHORT, 0),
         ((0, 1, 2), SHORT, 74),
         ((0, 2), ("run", "demo:bench", "--headless", "--for", "5c"), 0),
-        ((0,), ("run", "demo:bench", "--serial", "stdio", "--for", "5c"), 2),
+        ((0,), ("run", "demo:bench", "--terminal", "here", "--for", "5c"), 2),
     ],
 )
 def test_streams_that_are_closed(closed, arguments, code, tmp_path):
@@ -362,3 +362,10 @@ def test_the_module_is_the_command():
     done = started("--version", capture_output=True)
     assert (done.returncode, done.stderr) == (0, "")
     assert "core: " in done.stdout
+
+
+@pytest.mark.parametrize("line", ["run demo:monitor --serial here", "check demo:monitor --serial-slot 3"])
+def test_an_option_that_is_not_there_leads_to_the_one_of_a_near_name(simkit, line):
+    code, _, err = simkit(*line.split())
+    assert code == 2
+    assert "--terminal" in err

@@ -203,13 +203,13 @@ def test_which_serial_card_is_said_where_there_are_several(tmp_path):
     for slot, one in enumerate(select, 3):
         text += f'[[card]]\nslot = {slot}\nkind = "serial-6551"\nselect = "{one}"\n'
     (tmp_path / "machine.toml").write_text(text)
-    with pytest.raises(SimkitError, match=r"2 cards have a serial line: slots 3, 4\.\nSay which: --serial-slot 3"):
+    with pytest.raises(SimkitError, match=r"2 cards have a serial line: slots 3, 4\.\nSay which: --terminal-slot 3"):
         Running(sent=["x"]).begin(Machine.load(tmp_path), "1s")
     m = Machine.load(tmp_path)
-    Running(sent=["x"], serial_slot=4).begin(m, "1s")
+    Running(sent=["x"], terminal_slot=4).begin(m, "1s")
     assert [event[2] for event in m.bus.agenda.pending_outside()] == [4]
-    with pytest.raises(SimkitError, match="--serial-slot says where --send and --type go"):
-        Running(serial_slot=4).begin(m, "1s")
+    with pytest.raises(SimkitError, match="--terminal-slot says where --send and --type go"):
+        Running(terminal_slot=4).begin(m, "1s")
 
 
 EVENTS = ["--pad", "1=start@label:main_loop#2..+0.05s", "--pad", "1=right@write:DRAWING_READY#9..label:main_loop#14"]
@@ -244,15 +244,15 @@ def test_input_at_an_event_besides_a_recording_is_no_difference(simkit):
 
 def test_a_run_with_the_serial_line_joined_ends_at_an_event():
     def run(*options):
-        command = [sys.executable, "-m", "simkit", "run", "demo:monitor", "--serial", "stdio", "--json", *options]
+        command = [sys.executable, "-m", "simkit", "run", "demo:monitor", "--terminal", "here", "--json", *options]
         done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=120)
         return done.returncode, done.stdout, json.loads(done.stderr)
 
-    code, out, found = run("--for", 'text:"What now?"', "--type", 'help\\n@text:"words I know."')
+    code, out, found = run("--for", 'text:"Do:"', "--type", 'help\\n@text:"list of words."')
     assert (code, found["until"]["come"], found["not_given"]) == (0, True, [])
-    assert "What now? " in out
+    assert "Do: " in out
     m = Machine.load("demo:monitor")
-    assert abs(found["cycle"] - m.run('text:"What now?"')) < m.clock_hz / 50  # how often a terminal is looked at
+    assert abs(found["cycle"] - m.run('text:"Do:"')) < m.clock_hz / 50  # how often a terminal is looked at
     code, _, found = run("--for", "label:$0003", "--timeout", "10ms")
     assert (code, found["until"]["come"]) == (1, False)
 

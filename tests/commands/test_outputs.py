@@ -35,7 +35,7 @@ OUTPUTS = {
     "run --png": ("run M --headless TIME --png OUT", ".png", 0, lambda content: content.startswith(PNG)),
     "run --record": ("run M --headless TIME --record OUT", ".rec", 0, lambda content: b"simkit-recording" in content),
     "run --capture": (
-        "run S --headless TIME --serial stdio --capture OUT", ".txt", 0, lambda content: content.startswith(b"\r\nW")
+        "run S --headless TIME --terminal here --capture OUT", ".txt", 0, lambda content: content.startswith(b"\r\nW")
     ),
     "check --sarif": ("check M TIME --sarif OUT", ".sarif", None, lambda content: "runs" in json.loads(content)),
     "coverage --save": ("coverage M TIME --save OUT", ".json", 0, a_json),
@@ -196,7 +196,7 @@ EACH_STREAM = [
 @pytest.mark.parametrize(("name", "to_file", "more"), EACH_STREAM)
 def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(name, to_file, more, tmp_path):
     line, _, code, is_right = STREAMED[name]
-    if "--serial" in line:
+    if "--terminal" in line:
         pytest.skip("standard output is the serial line's")
     write_machine(tmp_path / "m")
     named = {"M": "m", "OUT": "/dev/stdout"}
@@ -321,7 +321,7 @@ LINES_WITH_FILES = (
     "run M --headless --for 1c --image=2=ODD",
     "run M --headless --for 1c --labels=ODD",
     "run M --headless --for 1c --replay=ODD",
-    "run S --headless --for 1c --serial stdio --paste=ODD",
+    "run S --headless --for 1c --terminal here --paste=ODD",
     "check M --for 1c --accepted=ODD",
     "coverage M --for 0c --merge=ODD",
     "burn M --part 28C256 --verify=ODD",
@@ -349,7 +349,7 @@ def test_odd_names_of_files_get_one_message(line, simkit, tmp_path):
     [
         "run M --headless TIME --png a.png --record a.png",
         "run M --headless TIME --png a.png --record ./b/../a.png",
-        "run S --headless TIME --serial stdio --capture a.txt --record a.txt",
+        "run S --headless TIME --terminal here --capture a.txt --record a.txt",
         "run M --headless TIME --replay a.rec --record a.rec",
         "coverage M TIME --save a --html a",
         "coverage M TIME --lcov a --cobertura a",

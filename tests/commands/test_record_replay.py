@@ -250,7 +250,7 @@ def test_a_card_that_fails_ends_the_recording_where_it_failed(simkit, tmp_path):
 
 
 def test_what_is_typed_over_a_serial_line_is_recorded_as_what_reached_the_machine(tmp_path):
-    path, serial = tmp_path / "a.rec", ["run", "demo:bench", "--serial", "stdio"]
+    path, serial = tmp_path / "a.rec", ["run", "demo:bench", "--terminal", "here"]
     told = subprocess.run(
         [*START, *serial, "--record", str(path)], input=b"slugs", capture_output=True, check=True, timeout=60
     )
@@ -378,7 +378,7 @@ def test_ctrl_c_ends_in_order_with_130(tmp_path):
 @pytest.mark.parametrize("name", ENDINGS)
 def test_a_run_on_a_serial_line_ends_in_order(tmp_path, name):
     path, number = tmp_path / "a.rec", getattr(signal, name)
-    command = ["run", "demo:bench", "--serial", "stdio", "--capture", "sent.txt", "--record", str(path)]
+    command = ["run", "demo:bench", "--terminal", "here", "--capture", "sent.txt", "--record", str(path)]
     run = subprocess.Popen(
         [*START, *command], cwd=tmp_path, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
@@ -397,7 +397,7 @@ def test_a_run_on_a_serial_line_ends_in_order(tmp_path, name):
 @pytest.mark.parametrize("name", ENDINGS[:1])
 def test_a_line_whose_reader_waits_does_not_keep_a_run_from_ending(tmp_path, name):
     path = tmp_path / "a.rec"
-    command = ["run", "demo:bench", "--serial", "stdio", "--record", str(path)]
+    command = ["run", "demo:bench", "--terminal", "here", "--record", str(path)]
     (tmp_path / "text").write_bytes(b"x" * 200_000)  # the echo fills the pipe, which nobody reads
     with (tmp_path / "text").open("rb") as text:
         run = subprocess.Popen(

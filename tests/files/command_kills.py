@@ -44,7 +44,7 @@ LINES: dict[str, tuple[str, ...]] = {
     for kind, line in {
         "record": f"run demo:marlpit {HEADLESS} --pad 1=start@99c..7000c --record {{new}}.rec",
         "picture": f"run {{machine}} {HEADLESS} --png screen.png",
-        "capture": "run demo:monitor --engine exact --serial stdio --for 0.02s --paste text --capture {new}.txt",
+        "capture": "run demo:monitor --engine exact --terminal here --for 0.02s --paste text --capture {new}.txt",
         "burn": "burn {machine} --part 28C256 --out rom.hex",
         "burn-split": "burn {machine} --part 27C64 --split --out split.bin",
         "check": "check {machine} --engine exact --for {cycles} --sarif check.sarif",

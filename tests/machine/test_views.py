@@ -260,16 +260,16 @@ def test_what_a_line_has_sent_is_of_the_state_and_the_power_on_that_the_machine_
     m = Machine.load("demo:monitor")
     m.run(seconds=0.01)
     before, state = m.serial.received, m.save_state()
-    m.run('text:"What now"')
+    m.run('text:"Do:"')
     m.load_state(state)
     assert m.serial.received == before
-    assert m.run('text:"What now"') > 20_000
+    assert m.run('text:"Do:"') > 20_000
     m.power_cycle()
     assert m.serial.received == b""
-    first = m.run('text:"What now"')
-    assert m.serial.text().count("What now") == 1
+    first = m.run('text:"Do:"')
+    assert m.serial.text().count("Do:") == 1
     again = []
-    m.when('text:"What now"#2', again.append)  # it stands there now
+    m.when('text:"Do:"#2', again.append)  # it stands there now
     m.power_cycle()
     m.run(cycles=first + 10)
     assert len(again) == 1

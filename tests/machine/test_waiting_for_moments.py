@@ -247,8 +247,8 @@ def test_a_text_is_waited_for_on_the_line_that_is_named(shed):
 
 def test_a_text_on_the_line_is_waited_for_on_a_machine_with_a_screen():
     m = Machine.load("demo:monitor")
-    m.run('text:"What now"/3')
-    assert "What now" in m.serial.text()
+    m.run('text:"Do:"/3')
+    assert "Do:" in m.serial.text()
 
 
 @pytest.mark.parametrize(

@@ -80,12 +80,16 @@ def test_a_run_ends_at_its_cycle(machine):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("telnet", "not a serial line"),
-        ("tcp:", "no port number"),
-        ("tcp:70000", "no port number"),
-        ("tcp:\u00b2", "no port number"),
-        ("tcp:" + "9" * 5000, "no port number"),
-        ("stdio:1", "not a"),
+        ("telnet", "no place for a terminal.\\nWrite here"),
+        ("port:", "no port number"),
+        ("port:70000", "no port number"),
+        ("port:\u00b2", "no port number"),
+        ("port:" + "9" * 5000, "no port number"),
+        ("here:1", "no place"),
+        ("device:1", "no place"),
+        ("stdio", "no place"),
+        ("tcp:6551", "no place"),
+        ("port:0", "no port number"),
     ],
 )
 def test_a_wrong_line_is_told(text, words):
@@ -100,12 +104,12 @@ def test_a_paste_that_is_not_there_is_told(tmp_path):
 
 @pytest.fixture
 def started():
-    """Starts `simkit run demo:bench --serial LINE`; ends what is left."""
+    """Starts `simkit run demo:bench --terminal LINE`; ends what is left."""
     running = []
 
     def start(line, **options):
         command = [sys.executable, "-c", "from simkit.commands.main import main; main()", "run", "demo:bench"]
-        process = subprocess.Popen([*command, "--serial", line], stderr=subprocess.PIPE, **options)
+        process = subprocess.Popen([*command, "--terminal", line], stderr=subprocess.PIPE, **options)
         running.append(process)
         return process
 
@@ -144,7 +148,7 @@ def stop(process):
 
 def test_a_caller_at_the_tcp_port_is_answered(started):
     port = free_port()
-    process = started(f"tcp:{port}", stdin=subprocess.DEVNULL)
+    process = started(f"port:{port}", stdin=subprocess.DEVNULL)
     assert f"port {port}" in process.stderr.readline().decode()
     for word in (b"first", b"second"):  # one caller after another
         with socket.create_connection(("127.0.0.1", port), timeout=10) as caller:
@@ -155,16 +159,16 @@ def test_a_caller_at_the_tcp_port_is_answered(started):
 
 def test_the_tcp_port_is_not_open_to_the_network():
     port = free_port()
-    line = open_line(f"tcp:{port}")
+    line = open_line(f"port:{port}")
     assert line._listener.getsockname()[0] == "127.0.0.1"
     with pytest.raises(SimkitError, match="cannot be opened"):
-        open_line(f"tcp:{port}")
+        open_line(f"port:{port}")
     line.close()
 
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
 def test_a_terminal_program_can_open_the_pseudo_terminal(started):
-    process = started("pty", stdin=subprocess.DEVNULL)
+    process = started("device", stdin=subprocess.DEVNULL)
     name = process.stderr.readline().decode().split()[4].rstrip(";")
     fd = os.open(name, os.O_RDWR | os.O_NOCTTY)
     try:
@@ -181,7 +185,7 @@ def test_a_terminal_sends_keys_at_once_and_is_given_back(started):
 
     master, slave = os.openpty()
     before = termios.tcgetattr(slave)
-    process = started("stdio", stdin=slave, stdout=slave)
+    process = started("here", stdin=slave, stdout=slave)
     try:
         receive(lambda: os.read(master, 100), HELLO)
         os.write(master, b"x")
@@ -204,7 +208,7 @@ def test_a_run_stopped_and_continued_takes_the_terminal_again_and_gives_it_back(
 
     master, slave = os.openpty()
     before = termios.tcgetattr(slave)
-    process = started("stdio", stdin=slave, stdout=slave)
+    process = started("here", stdin=slave, stdout=slave)
     try:
         receive(lambda: os.read(master, 100), HELLO)
         process.send_signal(signal.SIGSTOP)
@@ -226,7 +230,7 @@ def test_a_run_stopped_and_continued_takes_the_terminal_again_and_gives_it_back(
 
 
 def test_piped_input_is_answered_and_the_run_ends(started):
-    process = started("stdio", stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    process = started("here", stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     process.stdin.write(b"slug")
     process.stdin.close()
     assert process.stdout.read() == HELLO + b"slug"
@@ -265,5 +269,5 @@ def test_where_standard_input_cannot_be_looked_at_tcp_is_advised(monkeypatch, er
 
     monkeypatch.setattr("simkit.outside.serial_host.select.select", refuse)
     with pytest.raises(SimkitError, match="cannot be looked at without waiting") as caught:
-        open_line("stdio")
-    assert "tcp:PORT" in caught.value.remedy
+        open_line("here")
+    assert "port:6551" in caught.value.remedy

@@ -32,13 +32,13 @@ def write(window, text):
 
 
 def test_what_is_typed_reaches_the_machine_and_what_it_answers_is_shown(monitor):
-    assert shown(monitor).endswith("What now? ")
+    assert shown(monitor).endswith("Do: ")
     write(monitor, "lamps 82")
     monitor.stroke("backspace")
     write(monitor, "1")
     monitor.stroke("enter")
-    monitor.until(lambda: shown(monitor).count("What now?") == 2, 1000)
-    assert "What now? lamps 81\n" in shown(monitor)
+    monitor.until(lambda: shown(monitor).count("Do:") == 2, 1000)
+    assert "Do: lamps 81\n" in shown(monitor)
     assert monitor.machine.lamps.levels == (True, False, False, False, False, False, False, True)
     assert monitor.machine.serial.text() == shown(monitor).rstrip()  # nothing was taken away by looking
 
@@ -46,7 +46,7 @@ def test_what_is_typed_reaches_the_machine_and_what_it_answers_is_shown(monitor)
 def test_pasted_lines_are_sent_and_what_is_not_ascii_is_told(monitor, monkeypatch):
     monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "put 0400 a9 55\nlook 0400 to 0401\n")
     monitor.choose("Paste")
-    monitor.until(lambda: shown(monitor).count("What now?") == 3, 2000)
+    monitor.until(lambda: shown(monitor).count("Do:") == 3, 2000)
     assert "a9 55" in shown(monitor).split("0401")[1]
     monkeypatch.setattr("simkit.window.deeds.clipboard_text", lambda: "naïve")
     monitor.choose("Paste")
@@ -61,11 +61,11 @@ def test_the_bar_and_the_other_panes_have_the_keys_while_they_are_open(monitor):
     write(monitor, "look")
     monitor.stroke("escape")
     monitor.ticks(100)
-    assert shown(monitor).endswith("What now? ")
+    assert shown(monitor).endswith("Do: ")
     assert monitor.app.terminals[0].has_keys is False  # a click gives it the keys again
     monitor.post(monitor.pygame.MOUSEBUTTONDOWN, button=1, pos=(50, 100))
     write(monitor, "bank")
-    monitor.until(lambda: shown(monitor).endswith("What now? bank"), 500)
+    monitor.until(lambda: shown(monitor).endswith("Do: bank"), 500)
 
 
 def test_a_power_cycle_drops_what_was_still_to_be_sent(monitor):
@@ -74,7 +74,7 @@ def test_a_power_cycle_drops_what_was_still_to_be_sent(monitor):
     write(monitor, "bank")
     monitor.choose("Power on")
     monitor.ticks(300)
-    assert shown(monitor).endswith("What now? ")
+    assert shown(monitor).endswith("Do: ")
 
 
 def test_a_machine_with_a_screen_and_a_serial_line_shows_the_terminal_when_asked(bench, tmp_path):
@@ -86,7 +86,7 @@ def test_a_machine_with_a_screen_and_a_serial_line_shows_the_terminal_when_asked
     window.choose("Show the terminal")
     terminal = window.app.desk.pane
     assert isinstance(terminal, Terminal)
-    assert "--serial pty, tcp:PORT or stdio" in terminal.head
+    assert "--terminal here, port:6551 or device" in terminal.head
     for size in ((300, 280), (640, 480), (800, 600), (1280, 720), (1920, 1080), (120, 90)):
         window.pygame.display.set_mode(size)
         window.post(window.pygame.VIDEORESIZE, size=size, w=size[0], h=size[1])

@@ -26,7 +26,7 @@ FOLDER_NAME = "m"
 READ = {"--replay", "--merge", "--labels", "--accepted", "--controls", "--verify", "--paste"}
 """Options whose FILE is read; what any other one names may be written, so it lies in the working folder."""
 
-HAND_OVER = {"--paste", "--capture", "--serial"}
+HAND_OVER = {"--paste", "--capture", "--terminal"}
 """Bytes of these come and go as they are: a line's content is no message."""
 
 LONG = {"bench"}
@@ -186,8 +186,8 @@ VALUES: dict[str, Callable[[Rolls], str]] = {
         (*texts.kinds(), texts.kind_of_card(rolls), f"file:{FOLDER_NAME}/trap_card.py:TrapCard")
     ),
     "KEY": lambda rolls: rolls.choice(("scroll lock", "right ctrl", "", rolls.word())),
-    "LINE": lambda rolls: rolls.choice(
-        ("stdio", "pty", "stdio:1", "tcp:0", "tcp:99999", "tcp:", "telnet", "", rolls.word())
+    "WHERE": lambda rolls: rolls.choice(
+        ("here", "device", "here:1", "port:0", "port:99999", "port:", "stdio", "", rolls.word())
     ),
     "DATE": lambda rolls: rolls.choice(("2024-02-30", "today", "", rolls.word())),
     "RULE": lambda rolls: rolls.choice(("contention", "never-written", "", rolls.word())),

@@ -121,7 +121,7 @@ def contradictions(sample: Sample, outcome: Outcome) -> list[Fault]:
             found.append(Fault("contradiction", f"{name} gives {code} without a message", out[:500]))
         if out.strip():
             found.append(Fault("contradiction", f"{name} gives {code} and prints a result", out[:500]))
-    elif code == 0 and not out.strip() and not {"--serial", "--help"} & set(sample.argv):
+    elif code == 0 and not out.strip() and not {"--terminal", "--help"} & set(sample.argv):
         found.append(Fault("contradiction", f"{name} gives 0 and prints nothing", err[:500]))
     return found
 
@@ -155,7 +155,7 @@ def words(sample: Sample, outcome: Outcome) -> list[Fault]:
     """Marks and the content of others' files in what is printed."""
     name = name_of(sample)
     found = []
-    handed_over = any(word.startswith(("--paste", "--capture", "--serial")) for word in sample.argv)
+    handed_over = any(word.startswith(("--paste", "--capture", "--terminal")) for word in sample.argv)
     told = outcome.err if handed_over else outcome.out + outcome.err  # what the line carries is no message
     if handed_over:
         told = told.replace("\r\n", "\n")  # as a terminal needs it whose own line ends are switched off

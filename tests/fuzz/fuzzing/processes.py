@@ -34,8 +34,8 @@ def serial(rolls: Rolls) -> Sample:
     """A machine with a serial line on standard input."""
     sound = rolls.chance(2)
     name = rolls.choice(("demo:monitor", "demo:serial-test", *(() if sound else ("demo:bench", "demo:marlpit", "m"))))
-    port = rolls.choice(("stdio", "stdio", "pty") if sound else ("stdio", "stdio:x", "pty:1", "tcp:0", "tcp:1"))
-    line = ["run", name, "--serial", port, "--for", texts.duration(rolls, short=True)]
+    port = rolls.choice(("here", "here", "device") if sound else ("here", "here:x", "device:1", "port:0", "port:1"))
+    line = ["run", name, "--terminal", port, "--for", texts.duration(rolls, short=True)]
     if rolls.chance(2):
         line += [
             "--paste",
@@ -47,7 +47,7 @@ def serial(rolls: Rolls) -> Sample:
         taken = ("out.txt", "/dev/null")
         line += ["--capture", rolls.choice(taken if sound else (*taken, "folder", "/dev/full", "no/such", "text.txt"))]
     if not sound and rolls.chance(3):
-        line.append(rolls.choice(("--json", "--paste-pause=20ms", "--serial-slot=9", "--watch", "--headless")))
+        line.append(rolls.choice(("--json", "--paste-pause=20ms", "--terminal-slot=9", "--watch", "--headless")))
     stdin = rolls.choice((b"", b"help\r", rolls.randbytes(2000), b"x" * 100_000, rolls.word().encode()))
     files = {
         "text.txt": rolls.spoil(b"10 PRINT\n20 GOTO 10\n"),
@@ -156,10 +156,10 @@ class Processes:
         if (now := self._outside()) != outside:
             changed = sorted(path for path in {*now, *outside} if now.get(path) != outside.get(path))
             outcome.faults.append(Fault("outside", f"process {name}", ", ".join(changed)))
-        if "--serial" not in sample.argv:  # whose output is the line's
+        if "--terminal" not in sample.argv:  # whose output is the line's
             outcome.faults += contradictions(sample, outcome)
         elif outcome.code not in CODES or "Traceback" in outcome.err:
-            outcome.faults.append(Fault("traceback", f"{outcome.code} of run --serial", outcome.err[-2000:]))
+            outcome.faults.append(Fault("traceback", f"{outcome.code} of run --terminal", outcome.err[-2000:]))
         outcome.faults += changes(sample, outcome, before, contents(self.work)) + words(sample, outcome)
         return outcome
 

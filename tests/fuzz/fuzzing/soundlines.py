@@ -35,7 +35,7 @@ VALUES: dict[str, Callable[[Rolls], str]] = {
     "ADDR": lambda rolls: rolls.choice(("reset", "$0200", "$8000")),
     "KIND": lambda rolls: rolls.choice(texts.kinds()),
     "KEY": lambda rolls: rolls.choice(("scroll lock", "right ctrl")),
-    "LINE": lambda rolls: rolls.choice(("stdio", "stdio", "pty")),
+    "WHERE": lambda rolls: rolls.choice(("here", "here", "device")),
     "DATE": lambda rolls: "2024-02-29",
     "RULE": lambda rolls: rolls.choice(("contention", "never-written", "decimal-open", "labels-stale")),
     "WHAT": lambda rolls: rolls.choice(
@@ -68,10 +68,10 @@ FILES: dict[str, tuple[str, ...]] = {
 NUMBERS = {"--seed": ("0", "1", "77"), "--piece": ("1", "2"), "--slot": ("2",)}
 
 GOES_WITH = {
-    "--paste": "--serial",
+    "--paste": "--terminal",
     "--paste-pause": "--paste",
-    "--capture": "--serial",
-    "--serial-slot": "--serial",
+    "--capture": "--terminal",
+    "--terminal-slot": "--terminal",
     "--piece": "--verify",
     "--at": "--out",
 }
@@ -84,11 +84,11 @@ APART = (
     ("--headless", "--controls"),
     ("--headless", "--host-key"),
     ("--headless", "--speed"),
-    ("--serial", "--watch"),
-    ("--serial", "--text"),
+    ("--terminal", "--watch"),
+    ("--terminal", "--text"),
     ("--type", "--replay"),
     ("--pad", "--replay"),
-    ("--json", "--serial"),
+    ("--json", "--terminal"),
 )
 """What cannot be said at once: the second is left out."""
 
