@@ -1,17 +1,22 @@
-"""`simkit controls`: which host keys and joystick contacts play what, as a file that can be edited."""
+"""`simkit controls`: which keys and joystick contacts play what, as a file that can be edited."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from simkit.commands.options import JsonOption, help_text
 from simkit.commands.say import say, say_json, say_text
+from simkit.contract.errors import SimkitError
+
+if TYPE_CHECKING:
+    from simkit.window.controls import Controls
 
 HELP = help_text(
-    "Print which host keys and joystick contacts play the pads, and which key opens the bar.",
+    "Print which keys and joystick contacts play the pads, and which key opens the bar.",
+    "Of a MACHINE it tells which of these keys reach its keyboard as well.",
     "The print is a controls file: save it as controls.toml beside a machine file and change what you like.",
     examples=(
         "simkit controls",
@@ -43,8 +48,25 @@ def controls(
 
         beside = machine_path(machine)
     found = read_controls(file, beside)
+    both = _keys_of_both(machine, found) if machine is not None else {}
     if as_json:
-        say_json(found.as_dict())
+        say_json(found.as_dict() | {"keyboard_too": {} if both is None else both})
         return
     say(f"# From {found.file}")
+    if both is None:
+        say("# The machine cannot be loaded, so it is not known which of these keys reach its keyboard as well.")
+    for slot, keys in (both or {}).items():
+        say(f"# These reach the keyboard of slot {slot} as well: {', '.join(keys)}.")
     say_text(found.toml())
+
+
+def _keys_of_both(machine: str, found: Controls) -> dict[int, tuple[str, ...]] | None:
+    """Keys that play pads and reach a keyboard as well, by its slot; None where the machine cannot be loaded."""
+    from simkit.machine.machine import Machine
+    from simkit.window.pads import keys_of_both
+
+    try:
+        loaded = Machine.load(machine)
+    except SimkitError:
+        return None
+    return keys_of_both(loaded, found)

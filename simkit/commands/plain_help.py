@@ -15,7 +15,7 @@ OPTION_GROUPS: Mapping[str, tuple[str, ...]] = {
     "The machine": ("--machine", "--seed", "--image", "--labels", "--clock", "--set", "--engine", "--load", "--start"),
     "How long, and when": ("--for", "--timeout", "--speed", "--watch", "--build"),
     "What happens to it": (
-        *("--type", "--send", "--pad", "--fault", "--controls", "--host-key", "--replay"),
+        *("--type", "--send", "--pad", "--fault", "--controls", "--bar-key", "--replay"),
         *("--terminal", "--terminal-slot", "--paste", "--paste-pause"),
     ),
     "What comes out": (

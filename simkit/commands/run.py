@@ -35,9 +35,10 @@ DEFAULT_FOR = "3s"
 
 HELP = help_text(
     "Run a machine: in a window, or without one (--headless).",
-    "In the window the host's keys are the machine's keys by position, except the one that opens the bar: pause, "
-    "reset, power, screenshot, paste as typing, speed, full screen. `simkit controls` prints which keys and joystick "
-    "buttons play the pads. Where there is no display the machine runs for 3 s and its picture goes into a file.",
+    "In the window the host's keys are the machine's keys by position. Both Shift keys together, the right mouse "
+    "button or the pointer at the top edge open the bar: pause, reset, power, screenshot, paste as typing, speed, full "
+    "screen. `simkit controls` prints which keys and joystick buttons play the pads. Where there is no display the "
+    "machine runs for 3 s and its picture goes into a file.",
     "--record writes down what happens to the machine while it happens: input, reset, power, what --watch loads, and "
     "chapters that you mark in the window; the file is good up to its last line however the run ends (exit code 1 if "
     "the recording had to end first). --replay has the same happen again, in the window until the recording ends or "
@@ -52,7 +53,7 @@ HELP = help_text(
     MOMENTS,
     examples=(
         "simkit run demo:marlpit",
-        'simkit run my-machine --host-key "right ctrl"',
+        'simkit run my-machine --bar-key "page down"',
         "simkit run my-machine --watch --build make",
         "simkit run my-machine --speed half",
         "simkit run demo:marlpit --headless --for 3s --text --png title.png",
@@ -107,8 +108,9 @@ def run(
     controls: Annotated[
         Path | None, typer.Option("--controls", metavar="FILE", help="Which keys and joystick buttons play the pads.")
     ] = None,
-    host_key: Annotated[
-        str | None, typer.Option("--host-key", metavar="KEY", help='Key that opens the bar, e.g. "right ctrl".')
+    bar_key: Annotated[
+        str | None,
+        typer.Option("--bar-key", metavar="KEY", help='What opens the bar: "both shifts", or a key\'s name.'),
     ] = None,
     terminal: Annotated[
         str | None,
@@ -168,7 +170,7 @@ def run(
         strict=strict,
         as_json=as_json,
         controls=controls,
-        host_key=host_key,
+        bar_key=bar_key,
         terminal=terminal,
         paste=paste,
         paste_pause=paste_pause,

@@ -32,7 +32,7 @@ class RunOptions:
         as_json: print for programs.
         speed: how fast machine time goes; None: not said.
         controls: controls file.
-        host_key: replaces the host key.
+        bar_key: replaces the bar key.
         terminal: where the terminal of the serial line is.
         paste: file to send over it.
         paste_pause: text of the duration to wait after each line of it.
@@ -56,7 +56,7 @@ class RunOptions:
     as_json: bool = False
     speed: Speed | None = None
     controls: Path | None = None
-    host_key: str | None = None
+    bar_key: str | None = None
     terminal: str | None = None
     paste: Path | None = None
     paste_pause: str | None = None
@@ -95,7 +95,7 @@ class RunOptions:
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
         if self.headless or self.terminal is not None:
-            for name, given in (("--watch", self.watch), ("--controls", self.controls), ("--host-key", self.host_key)):
+            for name, given in (("--watch", self.watch), ("--controls", self.controls), ("--bar-key", self.bar_key)):
                 if given:
                     windowless = "--headless" if self.headless else "--terminal"
                     raise SimkitError(f"{name} is for the window; {windowless} has none.", remedy="Leave one out.")

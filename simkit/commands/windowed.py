@@ -33,6 +33,8 @@ def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: W
         return reason
     from simkit.commands.taped_run import note
     from simkit.window.app import App, NoDisplayError
+    from simkit.window.bar_key import how_to_open
+    from simkit.window.pads import words_on_both
     from simkit.window.tape import Tape
 
     try:
@@ -48,10 +50,12 @@ def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: W
         )
     except NoDisplayError as error:
         return error.message
+    both = words_on_both(machine, controls)
     say(
-        f"{machine.description.name} runs in its window. {controls.host_key.title()} or the right mouse button opens "
-        "the bar: pause, one instruction, one frame, to a moment, look inside, reset, power, screenshot, paste, speed.",
-        "All other keys are the machine's; `simkit controls` prints which keys and joystick buttons play the pads.",
+        f"{machine.description.name} runs in its window. {how_to_open(controls.bar_key)}",
+        "The bar has: pause, one instruction, one frame, to a moment, look inside, reset, power, screenshot, paste, "
+        "speed. Else all keys are the machine's; `simkit controls` prints which keys and joystick buttons play pads.",
+        *([f"Note: {both}"] if both else []),
         error=asked.as_json,
         flush=True,
     )
@@ -79,11 +83,11 @@ def watch_for(asked: RunOptions, build: Build | None = None) -> Watch:
 
 
 def controls_for(machine_file: Path, asked: RunOptions) -> Controls:
-    """Which host key and joystick contact is which, for this machine."""
-    from simkit.window.controls import read_controls, with_host_key
+    """Which key and joystick contact is which, for this machine."""
+    from simkit.window.controls import read_controls, with_bar_key
 
     controls = read_controls(asked.controls, machine_file)
-    return with_host_key(controls, asked.host_key) if asked.host_key else controls
+    return with_bar_key(controls, asked.bar_key) if asked.bar_key else controls
 
 
 def no_display() -> str | None:

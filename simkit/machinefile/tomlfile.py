@@ -48,7 +48,7 @@ class Toml:
         return Place(self.file, self.places, path)
 
 
-def read_toml(path: Path, what: str = "file", keys: Collection[str] = ()) -> Toml:
+def read_toml(path: Path, what: str = "file", keys: Collection[str] = (), earlier: Collection[str] = ()) -> Toml:
     """Read a TOML file of a known kind.
 
     A file that says something, and nothing with one of the keys, is taken for one of another kind: no message then
@@ -58,6 +58,7 @@ def read_toml(path: Path, what: str = "file", keys: Collection[str] = ()) -> Tom
         path: of the file.
         what: its kind in words, e.g. "machine file".
         keys: by one of which, at the top, it is known; none, if any TOML will do.
+        earlier: other names by which it is known, and which the caller refuses.
 
     Raises:
         FileError: the system does not let it be read.
@@ -68,7 +69,7 @@ def read_toml(path: Path, what: str = "file", keys: Collection[str] = ()) -> Tom
     except FileNotFoundError as error:
         raise SimkitError(f"There is no {what} {path}.", remedy="Correct the path.") from error
     found = parse_toml(text, str(path))
-    if keys and found.data and not any(key in found.data for key in keys):
+    if keys and found.data and not any(key in found.data for key in (*keys, *earlier)):
         message = f"This is no {what}: it says nothing of {', '.join(keys)}."
         raise SimkitError(message, file=str(path), remedy=f"Name a {what}.")
     return found

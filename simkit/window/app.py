@@ -17,6 +17,7 @@ from simkit.machine.views import Screen, Serial
 from simkit.outside.journal import Journal
 from simkit.outside.speed import Speed
 from simkit.window.bar import Bar
+from simkit.window.bar_key import bar_key_words, how_to_open
 from simkit.window.controls import Controls
 from simkit.window.deeds import Deeds
 from simkit.window.desk import Desk
@@ -28,6 +29,7 @@ from simkit.window.hands import Hands
 from simkit.window.look import Look
 from simkit.window.notice import MOST_TEXTS, Notice
 from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
+from simkit.window.pads import words_on_both
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
 from simkit.window.reading import Reading
@@ -50,7 +52,7 @@ class App:
     Args:
         machine: switched on.
         screen: the screen to show, or None when the machine has lamps and buttons only.
-        controls: which host key and joystick contact is which.
+        controls: which key and joystick contact is which.
         pictures: folder that screenshots go into.
         speed: how fast machine time goes.
         reload: gives what changed files make; None when nobody watches files.
@@ -105,16 +107,14 @@ class App:
         self._found = Found(machine)
         self._findings = Reading("Findings since power-on")
         self.look = Look()
-        self.hands = Hands(machine, controls, self.bar, self.desk, self._panel, self.painter.entry_at, self.say)
+        self.hands = Hands(machine, controls, self.bar, self.desk, self._panel, self.painter.entry_at, self.say, now)
         self.hands.tied = self.tape.playing
         self._give_keys()
         self.pacer = Pacer(machine.description.clock_hz, now, speed)
         self._draw_pace = DrawPace(now, drawings_per_second() or DRAWINGS_PER_SECOND)
-        host_key = controls.host_key.title()
         self.say_with_warnings(
-            self.tape.greeting(host_key)
-            if self.tape.playing
-            else f"{host_key} or the right mouse button opens the bar; all other keys are the machine's."
+            self.tape.greeting(bar_key_words(controls.bar_key)) if self.tape.playing else how_to_open(controls.bar_key),
+            words_on_both(machine, controls),
         )
         if self.tape.journal is not None:
             self._tell_too(self.tape.journal)
@@ -134,10 +134,16 @@ class App:
         """Show a line for some seconds."""
         self.notice.say(text)
 
-    def say_with_warnings(self, text: str) -> None:
-        """Show a line, and what is wrong with the machine's wiring and images, a line each as far as there is room."""
+    def say_with_warnings(self, text: str, on_keys: str = "") -> None:
+        """Show a line, and what is wrong with the machine's wiring and images, a line each as far as there is room.
+
+        Args:
+            text: the line.
+            on_keys: what is to be known of its keys.
+        """
         machine = self.machine
-        notes = [f"Note: {plain(note)}" for note in (*(one.message for one in machine.warnings), *machine.notes)]
+        said = filter(None, (*(one.message for one in machine.warnings), *machine.notes, on_keys))
+        notes = [f"Note: {plain(note)}" for note in said]
         most = MOST_TEXTS - 1
         if len(notes) > most:
             notes[most - 1 :] = [f"{len(notes) - most + 1} more notes stand in the terminal."]
@@ -173,6 +179,7 @@ class App:
         with self._guarded():
             for event in pygame.event.get():
                 self._take(event)
+            self.hands.look_at_edge()
             self._run_slice()
             self._tell_findings()
         with self._guarded(asked=not self.going.failure):

@@ -1,6 +1,6 @@
-"""The bar: what the person at the window can do to the machine, in words; opened by the host key.
+"""The bar: what the person at the window can do to the machine, in words; opened as `bar_key.py` says.
 
-While it is open the keys are the bar's: left, right, enter, escape, or the host key to close it.
+While it is open the keys are the bar's: left, right, enter, escape, or the bar key to close it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which host keys and joystick contacts stand for what: read from a small TOML file over the shipped defaults."""
+"""Which keys and joystick contacts stand for what: read from a small TOML file over the shipped defaults."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from simkit.contract.errors import Errors, SimkitError, near
 from simkit.machinefile.tomlfile import quoted, read_toml
 from simkit.machinefile.tomlplaces import Step
 from simkit.outside.host_keys import KEY_NAMES
+from simkit.window.bar_key import BAR_KEYS, BOTH_SHIFTS, SHIFTS
 
 CONTROLS_FILE = "controls.toml"
 DEFAULTS = Path(__file__).with_name(CONTROLS_FILE)
@@ -21,7 +22,8 @@ MAX_PADS = 8
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _CONTACT = re.compile(r"button \d{1,3}|axis \d{1,2} [+-]|hat \d{1,2} (?:up|down|left|right)")
-_TOP_KEYS = ("host_key", "dead_zone", "pad")
+_TOP_KEYS = ("bar_key", "dead_zone", "pad")
+_EARLIER = {"host_key": "The key that opens the bar is written bar_key."}
 _PAD_KEYS = ("keys", "joystick")
 _PAD_NAMES = tuple(str(number) for number in range(1, MAX_PADS + 1))
 
@@ -35,7 +37,7 @@ class PadControls:
     """What stands for the buttons of one pad.
 
     Attributes:
-        keys: names of host keys by button.
+        keys: names of keys of the host by button.
         joystick: joystick contacts by button, e.g. "button 0", "axis 1 -", "hat 0 up".
     """
 
@@ -48,20 +50,20 @@ class Controls:
     """The whole mapping.
 
     Attributes:
-        host_key: key that opens the bar; kept from the machine.
+        bar_key: what opens the bar, one of BAR_KEYS.
         dead_zone: how far an axis must leave its middle, 0 to 1.
         pads: by number.
         file: the file it was read from, for messages; the defaults when nobody wrote one.
     """
 
-    host_key: str
+    bar_key: str
     dead_zone: float
     pads: Mapping[int, PadControls]
     file: str
 
     def toml(self) -> str:
         """The mapping as a controls file."""
-        lines = [f"host_key = {quoted(self.host_key)}", f"dead_zone = {self.dead_zone}"]
+        lines = [f"bar_key = {quoted(self.bar_key)}", f"dead_zone = {self.dead_zone}"]
         for number, pad in self.pads.items():
             for word, table in (("keys", pad.keys), ("joystick", pad.joystick)):
                 lines += ["", f"[pad.{number}.{word}]"]
@@ -74,7 +76,7 @@ class Controls:
     def as_dict(self) -> dict[str, Any]:
         """The mapping, for --json."""
         return {
-            "host_key": self.host_key,
+            "bar_key": self.bar_key,
             "dead_zone": self.dead_zone,
             "pads": {str(number): {"keys": p.keys, "joystick": p.joystick} for number, p in self.pads.items()},
             "file": self.file,
@@ -107,19 +109,26 @@ def controls_beside(machine_file: Path) -> Path:
     return machine_file.with_name(CONTROLS_FILE)
 
 
-def with_host_key(controls: Controls, key: str) -> Controls:
-    """The mapping with another host key.
+def with_bar_key(controls: Controls, key: str) -> Controls:
+    """The mapping with another bar key.
 
     Raises:
-        SimkitError: no such key.
+        SimkitError: no such key, or one that plays a pad.
     """
-    if key not in KEY_NAMES:
-        raise SimkitError(f"There is no key {key!r}.", remedy=near(key, KEY_NAMES))
-    return attrs.evolve(controls, host_key=key)
+    if key not in BAR_KEYS:
+        raise SimkitError(f"There is no key {key!r}.", remedy=near(key, BAR_KEYS))
+    for number, pad in controls.pads.items():
+        for button, names in pad.keys.items():
+            if key in names:
+                raise SimkitError(
+                    f"The key {key!r} plays button {button} of pad {number}; it cannot open the bar, too.",
+                    remedy=f"Name another, or give that button another key in {controls.file}.",
+                )
+    return attrs.evolve(controls, bar_key=key)
 
 
 def _read(path: Path, below: Controls) -> Controls:
-    toml = read_toml(path, "controls file", _TOP_KEYS)
+    toml = read_toml(path, "controls file", _TOP_KEYS, _EARLIER)
     data, errors = toml.data, Errors()
 
     def fail(where: tuple[Step, ...], message: str, remedy: str = "") -> None:
@@ -128,10 +137,11 @@ def _read(path: Path, below: Controls) -> Controls:
 
     for key in data:
         if key not in _TOP_KEYS:
-            fail((key,), f"unknown key {key!r}.", near(key, _TOP_KEYS))
-    host_key = data.get("host_key", below.host_key)
-    if not isinstance(host_key, str) or host_key not in KEY_NAMES:
-        fail(("host_key",), f"host_key: there is no key {host_key!r}.", near(str(host_key), KEY_NAMES))
+            fail((key,), f"unknown key {key!r}.", _EARLIER.get(key) or near(key, _TOP_KEYS))
+    bar_key = data.get("bar_key", below.bar_key)
+    if not isinstance(bar_key, str) or bar_key not in BAR_KEYS:
+        fail(("bar_key",), f"bar_key: there is no key {bar_key!r}.", near(str(bar_key), BAR_KEYS))
+        bar_key = ""
     dead_zone = data.get("dead_zone", below.dead_zone)
     if isinstance(dead_zone, bool) or not isinstance(dead_zone, int | float) or not 0 <= dead_zone < 1:
         fail(("dead_zone",), f"dead_zone: {dead_zone!r} is not a number from 0 up to 1.", "Write e.g. 0.4.")
@@ -146,8 +156,60 @@ def _read(path: Path, below: Controls) -> Controls:
             fail(("pad", name), f"pad.{name}: not a pad.", f"Write [pad.1.keys]; pads count from 1 to {MAX_PADS}.")
             continue
         pads[int(name)] = _pad(name, table, pads.get(int(name), PadControls()), fail)
+    _check_one_each(bar_key, pads, data, fail)
     errors.raise_any()
-    return Controls(host_key, float(dead_zone), dict(sorted(pads.items())), str(path))
+    return Controls(bar_key, float(dead_zone), dict(sorted(pads.items())), str(path))
+
+
+def _check_one_each(bar_key: str, pads: Mapping[int, PadControls], data: Mapping[str, Any], fail: _Fail) -> None:
+    """Check that a key plays one button or opens the bar, and that a joystick's contact plays one button of a pad.
+
+    What the file says is told where it says so; what it leaves out counts as it is.
+    """
+    keys: list[_Use] = [(bar_key, "what opens the bar", ("bar_key",))]
+    if bar_key == BOTH_SHIFTS:
+        keys = []
+    for number, pad in pads.items():
+        keys += _uses(number, "keys", pad.keys)
+        _check_apart(_uses(number, "joystick", pad.joystick), data, fail)
+    _check_apart(keys, data, fail)
+    shifts = {text: where for text, _, where in keys if text in SHIFTS}
+    if bar_key == BOTH_SHIFTS and len(shifts) == len(SHIFTS):
+        where = next((where for where in shifts.values() if _is_said(data, where)), ("bar_key",))
+        fail(where, "both Shift keys play pads, and both together open the bar.", 'Write e.g. bar_key = "pause".')
+
+
+_Use = tuple[str, str, tuple[Step, ...]]
+"""A key or contact, what it is for, and where that is said."""
+
+
+def _uses(number: int, word: str, table: _Contacts) -> list[_Use]:
+    return [
+        (text, f"button {button} of pad {number}", ("pad", str(number), word, button))
+        for button, names in table.items()
+        for text in names
+    ]
+
+
+def _check_apart(uses: list[_Use], data: Mapping[str, Any], fail: _Fail) -> None:
+    """Tell of what is used twice, where the file says the one that it says last."""
+    first: dict[str, _Use] = {}
+    for text, use, where in sorted(uses, key=lambda one: _is_said(data, one[2])):
+        if text not in first:
+            first[text] = (text, use, where)
+            continue
+        _, other, place = first[text]
+        also = f"is {other} already" if _is_said(data, place) else f"is {other} already, as your file leaves it"
+        fail(where, f"{'.'.join(map(str, where))}: {text!r} {also}.", "Give each its own.")
+
+
+def _is_said(data: Any, where: tuple[Step, ...]) -> bool:
+    """Whether the file has something there."""
+    for step in where:
+        if not isinstance(data, dict) or step not in data:
+            return False
+        data = data[step]
+    return True
 
 
 def _pad(name: str, table: dict[str, Any], below: PadControls, fail: _Fail) -> PadControls:

@@ -11,6 +11,7 @@ from simkit.machine.machine import Machine
 from simkit.machine.views import Keys, Pads
 from simkit.outside.host_keys import key_name
 from simkit.window.bar import Bar
+from simkit.window.bar_key import BarKey, Press, TopEdge
 from simkit.window.controls import MAX_PADS, Controls
 from simkit.window.desk import Desk
 from simkit.window.keys import HeldKeys
@@ -36,6 +37,7 @@ class Hands:
         panel: takes the mouse below the picture.
         entry_at: number of the bar's entry at a point of the window.
         say: shows a line to the person.
+        now: host time in seconds.
 
     Attributes:
         tied: whether nothing reaches the machine, as a recording is played; the bar is there all the same.
@@ -50,12 +52,15 @@ class Hands:
         panel: Panel,
         entry_at: Callable[[int, int], int | None],
         say: Callable[[str], None],
+        now: Callable[[], float],
     ) -> None:
         self._bar = bar
         self._desk = desk
         self._entry_at = entry_at
         self._say = say
         self._joysticks: dict[int, Any] = {}
+        self._edge = TopEdge(now)
+        self._focused = True
         self.tied = False
         self._take_up(machine, controls, panel, _pad_buttons(machine, controls))
         pygame.joystick.init()
@@ -81,7 +86,8 @@ class Hands:
                 pygame.key.set_repeat()
 
     def _take_up(self, machine: Machine, controls: Controls, panel: Panel, buttons: PadButtons) -> None:
-        self._machine, self._controls, self._panel, self.buttons = machine, controls, panel, buttons
+        self._machine, self._panel, self.buttons = machine, panel, buttons
+        self._bar_key = BarKey(controls.bar_key)
         self.keys = HeldKeys(machine.ports(Keys))
         self.key_pads = KeyPads(buttons, controls)
         self.joystick_pads = JoystickPads(buttons, controls)
@@ -102,6 +108,8 @@ class Hands:
 
     def take(self, event: pygame.event.Event) -> None:
         """One event of the host. Those of the window itself are not for here."""
+        if event.type == pygame.KEYUP:
+            self._bar_key.release(key_name(event.scancode) or "")
         if self.tied and event.type in _PLAYING:
             return
         if event.type == pygame.KEYDOWN:
@@ -114,7 +122,15 @@ class Hands:
         elif event.type == pygame.KEYUP:
             self._key_up(event.scancode)
         elif event.type == pygame.WINDOWFOCUSLOST:
+            self._focused = False
+            self._bar_key.forget()
             self.let_go_all()
+        elif event.type == pygame.WINDOWFOCUSGAINED:
+            self._focused = True
+        elif event.type == pygame.MOUSEMOTION:
+            self._edge.move(event.pos[1], drags=any(event.buttons))
+        elif event.type == pygame.WINDOWLEAVE:
+            self._edge.leave()
         elif event.type == pygame.MOUSEBUTTONDOWN:
             self._mouse_down(event.button, *event.pos)
         elif event.type == pygame.MOUSEBUTTONUP and event.button == 1:
@@ -128,6 +144,13 @@ class Hands:
         elif event.type in (pygame.JOYBUTTONDOWN, pygame.JOYBUTTONUP):
             down = event.type == pygame.JOYBUTTONDOWN
             self.joystick_pads.button(event.instance_id, event.button, down, self._machine.cycle)
+
+    def look_at_edge(self) -> None:
+        """Open the bar when the pointer rests at the top edge; not in the midst of play."""
+        if self._bar.is_open or not self._focused:
+            self._edge.spend()
+        elif self._edge.rests and not self.keys.held and not self.buttons.held:
+            self._turn_bar()
 
     def let_go_all(self) -> None:
         """Everything comes up: the window lost the focus, or the bar opens. Releases that never come are not missed."""
@@ -145,8 +168,11 @@ class Hands:
         name = key_name(scancode)
         if name is None:
             return
-        if name == self._controls.host_key:
+        press = self._bar_key.press(name)
+        if press is Press.TURNS:
             self._turn_bar()
+        elif press is Press.REPEATED:
+            return
         elif self._bar.is_open:
             self._bar.key(name)
             self._listen()
@@ -156,7 +182,7 @@ class Hands:
 
     def _key_up(self, scancode: int) -> None:
         name = key_name(scancode)
-        if name is not None and name != self._controls.host_key:
+        if name is not None:
             self.keys.release(name)
             self.key_pads.release(name, self._machine.cycle)
 

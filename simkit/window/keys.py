@@ -1,7 +1,7 @@
 """Keys of the host, by physical position, to the machine's keyboards; nothing pressed is ever left hanging.
 
 SDL numbers its scan codes as the usage ids of the USB keyboard page ([HID] USB Implementers Forum, HID Usage Tables,
-Keyboard/Keypad page 0x07), so a host key finds its position whatever layout the host uses.
+Keyboard/Keypad page 0x07), so a key of the host finds its position whatever layout the host uses.
 """
 
 from __future__ import annotations

@@ -1,11 +1,13 @@
-"""Host keys and joysticks to pad buttons. A button is down as long as anything that stands for it is held."""
+"""Keys and joysticks of the host to pad buttons. A button is down as long as anything that stands for it is held."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
 
 from simkit.contract.errors import SimkitError
-from simkit.machine.views import Pads
+from simkit.machine.machine import Machine
+from simkit.machine.views import Keys, Pads
 from simkit.window.controls import Controls
 
 SHORTEST_PRESS_SECONDS = Fraction(1, 50)
@@ -32,6 +34,11 @@ class PadButtons:
     def numbers(self) -> tuple[int, ...]:
         """Numbers of the pads, from 1."""
         return tuple(range(1, len(self._pads) + 1))
+
+    @property
+    def held(self) -> bool:
+        """Whether anything on the host holds a button."""
+        return any(self._holders.values())
 
     def hold(self, number: int, button: str, holder: str, cycle: int) -> None:
         """Something on the host (`holder`) presses a button, in `cycle`."""
@@ -80,13 +87,13 @@ class KeyPads:
                     self._targets.setdefault(key, []).append((number, button))
 
     def press(self, key: str, cycle: int) -> None:
-        """A host key went down."""
+        """A key of the host went down."""
         if self.enabled:
             for number, button in self._targets.get(key, ()):
                 self._buttons.hold(number, button, f"key {key}", cycle)
 
     def release(self, key: str, cycle: int) -> None:
-        """A host key came up."""
+        """A key of the host came up."""
         for number, button in self._targets.get(key, ()):
             self._buttons.let_go(number, button, f"key {key}", cycle)
 
@@ -164,6 +171,29 @@ class JoystickPads:
             if contact in contacts:
                 act = self._buttons.hold if down else self._buttons.let_go
                 act(number, button, f"joystick {joystick} {contact}", cycle)
+
+
+def keys_of_both(machine: Machine, controls: Controls) -> dict[int, tuple[str, ...]]:
+    """Keys that play a pad of the machine and are on a keyboard of it as well, by the slot of the keyboard."""
+    pads = range(1, sum(len(card) for card in machine.ports(Pads)) + 1)
+    playing = [key for number in pads for keys in _keys_of(controls, number).values() for key in keys]
+    both = {board.slot: tuple(key for key in playing if key in board.port.keys) for board in machine.ports(Keys)}
+    return {slot: keys for slot, keys in both.items() if keys}
+
+
+def _keys_of(controls: Controls, number: int) -> Mapping[str, tuple[str, ...]]:
+    return controls.pads[number].keys if number in controls.pads else {}
+
+
+def words_on_both(machine: Machine, controls: Controls) -> str:
+    """What is to be told of them before play; "" when there are none."""
+    slots = " and ".join(map(str, keys_of_both(machine, controls)))
+    if not slots:
+        return ""
+    return (
+        f"Keys that play pads reach the keyboard of slot {slots} as well; `simkit controls MACHINE` lists them, and "
+        "the bar takes the pads off the keys."
+    )
 
 
 def check_buttons(controls: Controls, buttons: tuple[str, ...]) -> None:

@@ -76,12 +76,12 @@ class Tape:
             return f"replaying, {player.played / hz:.0f} s of {player.recording.cycles / hz:.0f} s"
         return "recording" if self.recording else ""
 
-    def greeting(self, host_key: str) -> str:
+    def greeting(self, bar_key: str) -> str:
         """What is told when a recording begins to be played."""
         name = self._player.recording.path.name if self._player is not None else ""
         return (
-            f"Replaying {name}. Keys and pads wait until it ends; {host_key} opens the bar, where you can take over "
-            "before."
+            f"Replaying {name}. Keys and pads wait until it ends; the bar, where you can take over before, opens with "
+            f"{bar_key}."
         )
 
     def news(self) -> str:

@@ -131,9 +131,20 @@ def test_unpacking_never_writes_over_a_file(simkit, tmp_path):
 
 def test_controls_prints_a_file_that_run_takes(simkit, tmp_path):
     out = simkit("controls")[1]
-    (tmp_path / "mine.toml").write_text(out.replace('host_key = "scroll lock"', 'host_key = "pause"'))
-    assert json.loads(simkit("controls", "--controls", "mine.toml", "--json")[1])["host_key"] == "pause"
-    assert simkit("controls", "demo:marlpit")[0] == 0
+    (tmp_path / "mine.toml").write_text(out.replace('bar_key = "both shifts"', 'bar_key = "pause"'))
+    assert json.loads(simkit("controls", "--controls", "mine.toml", "--json")[1])["bar_key"] == "pause"
+
+
+def test_controls_of_a_machine_tell_which_keys_reach_its_keyboard_as_well(simkit, tmp_path):
+    code, out, _ = simkit("controls", "demo:marlpit")
+    assert code == 0
+    assert (
+        "\n# These reach the keyboard of slot 3 as well: space, b, escape, enter, up, down, left, right, a, q," in out
+    )
+    assert json.loads(simkit("controls", "demo:marlpit", "--json")[1])["keyboard_too"]["3"][0] == "space"
+    assert json.loads(simkit("controls", "demo:bench", "--json")[1])["keyboard_too"] == {}
+    (tmp_path / "machine.toml").write_text('name = "none"\n')
+    assert "# The machine cannot be loaded" in simkit("controls", str(tmp_path))[1]
 
 
 @pytest.mark.parametrize("command", COMMANDS)

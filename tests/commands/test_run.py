@@ -221,7 +221,7 @@ WRONG = {
     "window option": ("run hello --headless --watch", "--watch is for the window"),
     "headless option": ("run hello --png x.png", "--png needs --headless"),
     "no controls file": ("run hello --controls no.toml", "There is no controls file no.toml"),
-    "no such host key": ("run hello --host-key scrol", "There is no key 'scrol'."),
+    "no such bar key": ("run hello --bar-key scrol", "There is no key 'scrol'."),
     "no labels": ("run hello --headless --labels no.labels", "There is no label list no.labels."),
     "engine like another": ("run hello --engine fast", "Write one of auto, exact, core."),
     "picture of another kind": ("run hello --headless --png a.jpg", "pictures are PNG files.\nName it a.png."),

@@ -51,7 +51,7 @@ def folder(tmp_path):
     (folder / "machine.toml").write_text(
         'base = "base.toml"\n[[card]]\nslot = 5\nkind = "file:lamp.py:Lamp"\nselect = "0111 1111 0110 0000"\n'
     )
-    (folder / "controls.toml").write_text('host_key = "pause"\n')
+    (folder / "controls.toml").write_text('bar_key = "pause"\n')
     return folder
 
 
@@ -220,30 +220,30 @@ def test_paths_that_name_nothing_sensible_are_told(watch, folder, name, line):
 
 
 def test_other_controls_leave_the_machine_alone(watch, folder):
-    write(folder / "controls.toml", 'host_key = "f12"\n')
+    write(folder / "controls.toml", 'bar_key = "f12"\n')
     ((fresh,), wrong) = looks(watch)
-    assert (fresh.machine, fresh.controls.host_key, wrong) == (None, "f12", [])
+    assert (fresh.machine, fresh.controls.bar_key, wrong) == (None, "f12", [])
     (folder / "controls.toml").unlink()
     ((fresh,), wrong) = looks(watch)
-    assert (fresh.machine, fresh.controls.host_key, wrong) == (None, default_controls().host_key, [])
-    (folder / "controls.toml").write_text('host_key = "pause"\n')
+    assert (fresh.machine, fresh.controls.bar_key, wrong) == (None, default_controls().bar_key, [])
+    (folder / "controls.toml").write_text('bar_key = "pause"\n')
     ((fresh,), wrong) = looks(watch)
-    assert (fresh.machine, fresh.controls.host_key, wrong) == (None, "pause", [])
+    assert (fresh.machine, fresh.controls.bar_key, wrong) == (None, "pause", [])
 
 
 def test_images_labels_and_controls_of_the_command_line_count(folder):
     (folder / "other.bin").write_bytes((folder / "hello.bin").read_bytes())
     (folder / "more.labels").write_text("more = $1234\n")
-    (folder / "keys.toml").write_text('host_key = "f9"\n')
+    (folder / "keys.toml").write_text('bar_key = "f9"\n')
     options = MachineOptions(
         machine=str(folder), image=(f"2={folder / 'other.bin'}",), labels=(folder / "more.labels",)
     )
-    watch = watch_for(RunOptions(options=options, controls=folder / "keys.toml", host_key="f10"))
+    watch = watch_for(RunOptions(options=options, controls=folder / "keys.toml", bar_key="f10"))
     for name in ("other.bin", "more.labels"):
         write(folder / name, (folder / name).read_bytes())
         assert looks(watch)[0][0].machine is not None
-    write(folder / "keys.toml", 'host_key = "f8"\n')
-    assert looks(watch)[0][0].controls.host_key == "f10"
+    write(folder / "keys.toml", 'bar_key = "f8"\n')
+    assert looks(watch)[0][0].controls.bar_key == "f10"
 
 
 def test_a_card_changed_twice_within_a_second_is_the_last_one(watch, folder, monkeypatch):

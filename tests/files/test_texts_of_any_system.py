@@ -32,7 +32,7 @@ KINDS = {
     "controls": (
         read_controls,
         "controls.toml",
-        '# ä\nhost_key = "f5"\n\ndead_zone = 0.5\n',
+        '# ä\nbar_key = "f5"\n\ndead_zone = 0.5\n',
         lambda found: found.dead_zone,
     ),
     "accepted": (

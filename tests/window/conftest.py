@@ -91,9 +91,14 @@ class Bench:
             self.up(key)
         self.ticks()
 
+    def turn_bar(self):
+        """Open or close the bar without a key."""
+        self.post(self.pygame.MOUSEBUTTONDOWN, button=3, pos=(100, 300))
+        self.ticks()
+
     def choose(self, words):
         """Open the bar, go to the entry, do it."""
-        self.stroke("scroll lock")
+        self.turn_bar()
         number = next(n for n, shown in enumerate(self.app.bar.words()) if shown.startswith(words))
         self.stroke(*["right"] * number, "enter")
 

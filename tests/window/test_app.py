@@ -44,7 +44,7 @@ def test_losing_the_focus_lets_go_of_every_key(hello):
 
 def test_opening_the_bar_lets_go_and_its_keys_stay_from_the_machine(hello):
     hello.down("a")
-    hello.stroke("scroll lock")
+    hello.turn_bar()
     assert hello.app.bar.is_open
     hello.stroke("right", "left", "escape")
     assert not hello.app.bar.is_open
@@ -178,7 +178,7 @@ def test_a_border_of_several_colours_stands_in_window_and_picture_file_where_its
 
 
 def test_quit_ends_the_loop_and_closes_the_window(hello):
-    hello.stroke("scroll lock")
+    hello.turn_bar()
     hello.down("left", "enter")
     hello.app.run()
     assert hello.pygame.display.get_surface() is None

@@ -41,7 +41,7 @@ def test_machine_time_goes_as_the_speed_says(at_speed, speed, factor):
 
 def test_the_bar_turns_through_the_speeds_and_stays_open(at_speed):
     window = at_speed(Speed.REAL)
-    window.stroke("scroll lock")
+    window.turn_bar()
     number = next(n for n, words in enumerate(window.app.bar.words()) if words.startswith("Speed"))
     window.stroke(*["right"] * number)
     seen = []
@@ -96,7 +96,7 @@ def test_a_host_that_falls_short_is_told_once_in_the_strip(bench, hello_state):
     window.ticks(6000)
     assert window.app._words().message == ""
     assert window.pygame.display.get_caption()[0] == "hello: this computer reaches 50% of 2 MHz"
-    window.stroke("scroll lock")
+    window.turn_bar()
     assert window.app._words().foot.state == "This computer reaches 50% of 2 MHz."
 
 

@@ -85,7 +85,7 @@ def test_what_the_person_does_is_written_down_and_replayed_to_the_same_state(eve
 def test_a_recording_is_played_in_the_window_and_then_the_machine_is_the_persons(evening, taped, folder, path):
     machine = Machine.load(folder)
     again = taped(machine, player=Player(machine, read_recording(path)))
-    assert "Replaying evening.rec. Keys and pads wait until it ends; Scroll Lock" in again.app.notice.text
+    assert "Replaying evening.rec. Keys and pads wait until it ends; the bar" in again.app.notice.text
     assert again.app.bar.words() == [
         "Pause",
         "One instruction",

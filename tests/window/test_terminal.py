@@ -54,7 +54,7 @@ def test_pasted_lines_are_sent_and_what_is_not_ascii_is_told(monitor, monkeypatc
 
 
 def test_the_bar_and_the_other_panes_have_the_keys_while_they_are_open(monitor):
-    monitor.stroke("scroll lock")
+    monitor.turn_bar()
     write(monitor, "look")
     monitor.stroke("escape")
     monitor.choose("Findings")

@@ -97,7 +97,7 @@ def watched(bench, tmp_path):
     (folder / "machine.toml").rename(folder / "base.toml")
     (folder / "machine.toml").write_text(TOML)
     (folder / "lamp.py").write_text(CARD)
-    (folder / "controls.toml").write_text('host_key = "scroll lock"\n')
+    (folder / "controls.toml").write_text('bar_key = "scroll lock"\n')
     return Watched(bench, folder)
 
 
@@ -122,7 +122,7 @@ FAULTS = {
     "card, power-on raises": ("lamp.py", lambda good: good.replace(b"self.slot.at(", b"self.slot.on("), "lamp"),
     "card, cannot be drawn": ("lamp.py", lambda good: good.replace(b"return (True,)", b"return 1 / 0"), "division"),
     "controls, half": ("controls.toml", lambda good: good[:10], "controls.toml"),
-    "controls, no such key": ("controls.toml", lambda good: b'host_key = "any"\n', "any"),
+    "controls, no such key": ("controls.toml", lambda good: b'bar_key = "any"\n', "any"),
 }
 
 
@@ -311,7 +311,8 @@ def test_window_speed_bar_pads_and_joysticks_stay_through_a_reload(watched):
     window.choose("Speed")
     app.bar.close()
     app.hands.key_pads.enabled = False
-    window.stroke("scroll lock", "right", "right")
+    window.turn_bar()
+    window.stroke("right", "right")
     watched.write("machine.toml", TOML + "# more\n")
     old = app.machine
     watched.go_on()
@@ -348,7 +349,7 @@ def test_a_machine_that_was_on_its_way_to_a_moment_is_so_when_it_was_loaded_anew
 
 def test_controls_that_change_are_those_of_the_machine_that_goes_on(watched):
     old = watched.app.machine
-    watched.write("controls.toml", 'host_key = "f12"\n')
+    watched.write("controls.toml", 'bar_key = "f12"\n')
     watched.go_on()
     assert watched.app.machine is old
     watched.window.stroke("f12")

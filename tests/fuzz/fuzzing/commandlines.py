@@ -185,7 +185,7 @@ VALUES: dict[str, Callable[[Rolls], str]] = {
     "KIND": lambda rolls: rolls.choice(
         (*texts.kinds(), texts.kind_of_card(rolls), f"file:{FOLDER_NAME}/trap_card.py:TrapCard")
     ),
-    "KEY": lambda rolls: rolls.choice(("scroll lock", "right ctrl", "", rolls.word())),
+    "KEY": lambda rolls: rolls.choice(("both shifts", "right ctrl", "", rolls.word())),
     "WHERE": lambda rolls: rolls.choice(
         ("here", "device", "here:1", "port:0", "port:99999", "port:", "stdio", "", rolls.word())
     ),

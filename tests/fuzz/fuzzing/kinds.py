@@ -364,7 +364,7 @@ def settings(rolls: Rolls) -> Sample:
     )
 
 
-ANY_CONTROLS = with_known_keys(corpus.controls, "controls", controls_value, ("pad", "keys", "joystick", "host_key"))
+ANY_CONTROLS = with_known_keys(corpus.controls, "controls", controls_value, ("pad", "keys", "joystick", "bar_key"))
 
 
 KINDS: dict[str, Kind] = {
