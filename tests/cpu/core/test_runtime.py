@@ -138,12 +138,19 @@ class TestCache:
         assert words.startswith("wasmtime ")
         return digest
 
-    def test_it_is_made_once_and_a_damaged_one_is_made_anew(self, tmp_path, expected):
+    @pytest.mark.parametrize(
+        "damages",
+        [
+            (lambda whole: whole[:100], lambda whole: whole[:-1] + bytes([whole[-1] ^ 1])),
+            pytest.param((lambda whole: b"", lambda whole: bytes(len(whole))), marks=pytest.mark.slow),
+        ],
+    )
+    def test_it_is_made_once_and_a_damaged_one_is_made_anew(self, tmp_path, expected, damages):
         assert self.run(tmp_path) == expected
         (kept,) = (tmp_path / "backplane-simkit").iterdir()
         whole = kept.read_bytes()
-        for damaged in (whole[:100], whole[:-1] + bytes([whole[-1] ^ 1])):
-            kept.write_bytes(damaged)
+        for damage in damages:
+            kept.write_bytes(damage(whole))
             assert self.run(tmp_path) == expected
             assert kept.read_bytes() == whole
 
