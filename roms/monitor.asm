@@ -710,7 +710,7 @@ text_help:
         .byte "load                take a program in Intel HEX",13,10
         .byte "bank 3              show that bank at 8000 to bfff",13,10
         .byte "lamps 81            light lamps",13,10
-        .byte "All numbers are hexadecimal; 0000 to 03ff are mine.",13,10,0
+        .byte "All numbers are hexadecimal; 0000 to 03ff are taken.",13,10,0
 
 .advance $FFFA,$FF
         .word nothing, reset, interrupt

@@ -191,8 +191,8 @@ def words_on_both(machine: Machine, controls: Controls) -> str:
     if not slots:
         return ""
     return (
-        f"Keys that play pads reach the keyboard of slot {slots} as well; `simkit controls MACHINE` lists them, and "
-        "the bar takes the pads off the keys."
+        f"Keys that play pads reach the keyboard of slot {slots} as well; `simkit controls MACHINE` lists them, "
+        "'Keys play pads' in the bar parts them."
     )
 
 

@@ -35,7 +35,7 @@ _KEYS = {
     "delete": b"\x7f",
 }
 """What keys send that make no characters (common practice)."""
-JOIN = f"A terminal of your own is put there with --terminal {WHERE}."
+JOIN = f"For a terminal of your own: --terminal {WHERE}."
 
 
 class Terminal:

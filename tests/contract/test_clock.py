@@ -40,7 +40,7 @@ def test_a_clock_that_is_none_says_what_is_wrong(text, message):
 def test_cycles_between_video_interrupts_at_three_clocks():
     """262 lines of 342 dots at crystal / 2: 29868 cycles at crystal / 6, 59736 at crystal / 3.
 
-    Frame figures: "Gateware quirks" of an FPGA home-computer replica, section Video timing (342 dots, 262 lines).
+    Frame figures: "Gateware quirks", published notes of a gateware design, section Video timing (342 dots, 262 lines).
     """
     crystal_hz = Fraction(10_738_635)
     frame_ticks = 262 * 342 * 2

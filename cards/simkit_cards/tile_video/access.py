@@ -3,7 +3,7 @@
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: tables 4-1 to 4-4, appendix B.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 2.1, 2.3.
-    [F18A] M. Hagerty, F18A FPGA replacement: comments of the CPU interface (tests on parts).
+    [PARTS] M. Hagerty, measurements on parts: comments on the CPU interface.
 What becomes of an access that comes while another waits is not published: the chip has one data latch and no
 handshake, so one of the two is lost. Which, is a setting. By default the newer takes the latch and the counter steps
 once: one byte of a block vanishes and the rest lies one address low.
@@ -73,7 +73,7 @@ class PortState:
     address_valid: bool = saved(FLAG, True)
 
     def first_byte(self, byte: int, *, at_once: bool) -> None:
-        """First byte of a control pair; it reaches the counter at once [F18A] or with the second."""
+        """First byte of a control pair; it reaches the counter at once [PARTS] or with the second."""
         self.second = True
         self.latch = byte
         if at_once:

@@ -10,7 +10,7 @@ its place what they add to it, and registers that act a line or a frame late.
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to D.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
-    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual; tests on parts.
+    [PARTS] M. Hagerty, measurements on parts: version history and comments, which quote the data manual.
 The other modules of this folder name theirs beside each figure. Where sources disagree a setting chooses; each says so.
 """
 
@@ -110,7 +110,7 @@ class TileVideo(Chip):
         return value
 
     def _lose_flags(self, value: int, cycle: int) -> None:
-        """A status read in the cycle in which F or C is set may lose it. [F18A] v1.5, v1.9."""
+        """A status read in the cycle in which F or C is set may lose it. [PARTS] v1.5, v1.9."""
         ending = self._crystal.first_cycle_at(self._end_tick) == cycle + 1
         if ending and self.slot.chance("status read as F is set", cycle) < 0.5:
             self._flag_lost = True

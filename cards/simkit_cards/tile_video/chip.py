@@ -2,7 +2,7 @@
 
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapters 3 to 9, appendices A to C.
-    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual.
+    [PARTS] M. Hagerty, measurements on parts: version history and comments, which quote the data manual.
 """
 
 from __future__ import annotations
@@ -153,7 +153,7 @@ class Chip(Card):
             self._set_register(register, value, tick)
 
     def reset(self, asserted: bool, cycle: int) -> None:
-        """RESET pin: registers 0 and 1, flags, flip-flop clear; memory stays. Data manual 2.1.7, quoted by [F18A]."""
+        """RESET pin: registers 0 and 1, flags, flip-flop clear; memory stays. Data manual 2.1.7, quoted by [PARTS]."""
         self.settled.clear()
         if not asserted:
             width_us = (cycle - self._reset_cycle) * self._cycle_us

@@ -1,6 +1,6 @@
 """The last whole frame, drawn only when somebody asks: a journal of changes, played when a picture is wanted.
 
-What a change acts on, and from where (nothing of this is published to the dot; M. Hagerty, F18A FPGA replacement,
+What a change acts on, and from where (nothing of this is published to the dot; M. Hagerty, measurements on parts,
 comments of its sprite block, has sprites prepared a line ahead):
     memory            the pattern plane from the line being drawn, whole
     registers 0 to 6  the pattern plane from the next cell: cells are fetched one before they are shown, from memory

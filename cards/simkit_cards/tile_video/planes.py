@@ -7,8 +7,8 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: chapter 8, figure 8-11, appendix C.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 3.3 to 3.7 (masks, undocumented modes).
 Multicolor: [PG] puts the high half of a byte left, [YOUNG] right; [PG] is followed.
-Text margins: 6 and 10 dots (README of an FPGA replacement, 2026: as real parts have it) against 8 and 8 [YOUNG] 3.2; a
-setting of the card.
+Text margins: 6 and 10 dots (published notes on measurements on parts, 2026) against 8 and 8 [YOUNG] 3.2; a setting
+of the card.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
 """Raster time of the 9918A family: where the beam is at a crystal tick. Integers only, nothing drifts.
 
 Sources:
-    [GATE] Gateware quirks document of an FPGA home-computer replica, section Video timing: 342 dots a line, 262 lines.
-    [F18A-3] README of an FPGA replacement for the chip (2026): 313 lines at 50 Hz.
+    [GATE] "Gateware quirks", published notes of a gateware design, section Video timing: 342 dots a line, 262 lines.
+    [PARTS-3] published notes on measurements on parts (2026): 313 lines at 50 Hz.
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.2.1 (interrupt after the last line).
     Borders: 284 dots and 243 lines shown at 60 Hz, three lines more above than below [GATE]: 27 and 24 lines, 28 dots.
     How those divide (13 left, 15 right) is from memory of the maker's data manual (1982), table 3-3; the 102 lines at
-    50 Hz are what 313 leave [F18A-3], and how they divide is from memory and in doubt.
+    50 Hz are what 313 leave [PARTS-3], and how they divide is from memory and in doubt.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ LINE_TICKS = TICKS_PER_DOT * DOTS_PER_LINE
 """684 crystal ticks, 63.695 us. [GATE]"""
 
 LINES = {"9918A": 262, "9928A": 262, "9929A": 313}
-"""Lines a frame, without interlace. [GATE], [F18A-3]"""
+"""Lines a frame, without interlace. [GATE], [PARTS-3]"""
 
 SIDE_BORDERS = (13, 15)
 """Left and right border in dots."""

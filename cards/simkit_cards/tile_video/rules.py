@@ -4,7 +4,7 @@ Sources: the symptoms are those that builders report (issue trackers and guides 
 a black screen with a 65C02, 2018 to 2025); the rules behind them are named at each method.
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002.
-    [F18A] M. Hagerty, F18A FPGA replacement: comments that quote the data manual.
+    [PARTS] M. Hagerty, measurements on parts: comments that quote the data manual.
     [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, 1982, section 4, from memory.
 """
 
@@ -155,7 +155,7 @@ class Rules:
         )
 
     def address_used(self, cycle: int) -> None:
-        """A register write leaves the address counter holding its two bytes. Data manual page 2-1, quoted by [F18A]."""
+        """A register write leaves the address counter holding its two bytes. Data manual 2-1, quoted by [PARTS]."""
         self._once(
             "video-address-lost",
             cycle,
@@ -206,7 +206,7 @@ class Rules:
         )
 
     def flag_lost(self, cycle: int, flag: str, so: str) -> None:
-        """A read as F or C is set can clear it unseen. [F18A] v1.5, v1.9."""
+        """A read as F or C is set can clear it unseen. [PARTS] v1.5, v1.9."""
         self._slot.report(
             "video-flag-lost",
             cycle,
@@ -249,7 +249,7 @@ class Rules:
             )
 
     def registers_never_written(self, cycle: int, tables: Tables, set_once: int) -> None:
-        """Registers 2 to 7 are undefined at power-up; data manual 2.1.7, quoted by [F18A], clears 0 and 1 alone."""
+        """Registers 2 to 7 are undefined at power-up; data manual 2.1.7, quoted by [PARTS], clears 0 and 1 alone."""
         missing = [str(number) for number in used_registers(tables.mode) if not set_once >> number & 1]
         if missing:
             self._slot.report(

@@ -3,9 +3,9 @@
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
-    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments; tests on parts.
-    [F18A-3] README of an FPGA replacement made from that (2026): position of the text as on real parts.
-    [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, 1982: from memory, or as [F18A] and public notes quote it.
+    [PARTS] M. Hagerty, measurements on parts: version history and comments.
+    [PARTS-3] later notes on measurements on parts (2026): position of the text.
+    [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, 1982: from memory, or as [PARTS] and public notes quote it.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class TileVideoSettings:
         ACTIVE_LINES - 1,
         low=ACTIVE_LINES - 1,
         high=ACTIVE_LINES,
-        help="last line on which a fifth sprite counts; 191 by [F18A] v1.8, 192 by [DM] as quoted in public notes",
+        help="last line on which a fifth sprite counts; 191 by [PARTS] v1.8, 192 by [DM] as quoted in public notes",
     )
     sprite_scan_dots: int = setting(
         0,
@@ -97,7 +97,7 @@ class TileVideoSettings:
         unit="lines",
         help=f"border above the picture of a 9929A; the rest of {BORDERS_50_HZ} lies below; the split is from memory",
     )
-    text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 [F18A-3], 8 [YOUNG] 3.2")
+    text_left: int = setting(6, low=0, high=16, unit="dots", help="dots left of the text; 6 [PARTS-3], 8 [YOUNG] 3.2")
     multicolor_left: str = setting(
         "high half",
         one_of=("high half", "low half"),
@@ -116,12 +116,12 @@ class TileVideoSettings:
     first_byte: str = setting(
         "at once",
         one_of=("at once", "with the second"),
-        help="when the first control byte reaches the address counter; at once [F18A], other texts with the second",
+        help="when the first control byte reaches the address counter; at once [PARTS], other texts with the second",
     )
     coincidence: str = setting(
         "on screen",
         one_of=COINCIDENCE,
-        help="where sprites collide: on screen as parts do [F18A]; wholly or partly off it too [PG] 5.2.2",
+        help="where sprites collide: on screen as parts do [PARTS]; wholly or partly off it too [PG] 5.2.2",
     )
     flag_dot: int = setting(
         ACTIVE_DOTS, low=0, high=341, unit="dots", help="dot of line 191 at which F is set; not published"
@@ -149,5 +149,5 @@ class TileVideoSettings:
         "off",
         one_of=("off", "on"),
         help="on: a status read in the very cycle in which F or C is set loses it half the time; seen on parts "
-        "[F18A] v1.9, width not published",
+        "[PARTS] v1.9, width not published",
     )

@@ -4,8 +4,8 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.2.2, 5.2.3, chapter 9, figures 7-9
         and 7-10.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 4, 4.1, 4.3.
-    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments of the sprite block (tests on real parts).
-Coincidence outside the picture: [PG] counts it, [F18A] found that parts do not; the caller chooses. So it does for a
+    [PARTS] M. Hagerty, measurements on parts: version history and comments on sprites.
+Coincidence outside the picture: [PG] counts it, [PARTS] found that parts do not; the caller chooses. So it does for a
 fifth sprite on line 192, just below the picture, where sources differ.
 """
 

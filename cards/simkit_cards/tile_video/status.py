@@ -3,7 +3,7 @@
 Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.2.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description, 0.4.2, 2002: 2.2, 4.3.
-    [F18A] M. Hagerty, F18A FPGA replacement: version history and comments, which quote the data manual 2.3.3.
+    [PARTS] M. Hagerty, measurements on parts: version history and comments, which quote the data manual 2.3.3.
 In doubt: when inside the line before the scan for a line falls is not published; by default it counts as the line
 begins, and what was changed by then has moved its sprites. Lines outside the picture, where settings let them count, do
 so at the end of the last line inside, with F.
@@ -132,7 +132,7 @@ class StatusFlags:
             self.value |= Status.C
 
     def _scan_lines(self, first: int, end: int, tables: Tables) -> None:
-        """Scan lines first .. end-1. [YOUNG] 4.3, [F18A]."""
+        """Scan lines first .. end-1. [YOUNG] 4.3, [PARTS]."""
         selection = self._choose(tables)
         number = selection.last
         for segment in selection.segments:

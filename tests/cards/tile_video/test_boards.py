@@ -23,7 +23,7 @@ def message(machine, rule):
 
 
 def test_data_lines_the_wrong_way_round(rewired):
-    """Readme of an Arduino test set-up for the chip; T. LeMense, SRAM replacement for TMS99x8 VRAM, 2010, page 6.
+    """Readme of a test set-up for the chip; T. LeMense, SRAM replacement for TMS99x8 VRAM, 2010, page 6.
 
     The maker's CD0 is the most significant bit: $87 arrives as $E1, every pair means something else.
     """

@@ -1,6 +1,6 @@
 """A line's sprites are chosen and fetched before it begins; what is changed in mid-line moves them from the next on.
 
-That sprites are prepared a line ahead: M. Hagerty, F18A FPGA replacement, comments of its sprite block. Sprites of
+That sprites are prepared a line ahead: M. Hagerty, measurements on parts, comments of its sprite block. Sprites of
 8 x 8 with Y = 45 stand on lines 46 to 53: Texas Instruments, Video Display Processors Programmer's Guide, 1984, 9.2.1.
 """
 

@@ -2,7 +2,7 @@
 
 Each test names who published the symptom, and the rule behind it. [PG] is Texas Instruments, Video Display Processors
 Programmer's Guide, 1984; [YOUNG] is S. Young, TMS9918A VDP, almost complete description including undocumented
-features, 0.4.2, 2002; [F18A] is M. Hagerty, F18A FPGA replacement: version history and comments (tests on parts).
+features, 0.4.2, 2002; [PARTS] is M. Hagerty, measurements on parts: version history and comments (tests on parts).
 """
 
 from pathlib import Path
@@ -86,7 +86,7 @@ def test_too_fast_names_with_other_settings(after):
 
 
 def test_sprite_list_without_an_end(after):
-    """[PG] 9.2.1; memory undefined at power-up: data manual 2.1.7, quoted by [F18A]."""
+    """[PG] 9.2.1; memory undefined at power-up: data manual 2.1.7, quoted by [PARTS]."""
     machine = after("no-end-of-sprites")
     assert rules(machine) == {"video-sprites-never-written"}
     assert "from 4 on" in next(iter(machine.findings)).message
@@ -104,7 +104,7 @@ def test_first_byte_read_at_once_is_stale(after):
 
 
 def test_register_write_destroys_the_address(after):
-    """Data manual page 2-1, quoted by [F18A]."""
+    """Data manual page 2-1, quoted by [PARTS]."""
     machine = after("address-lost")
     assert rules(machine) == {"video-address-lost"}
     assert vram(machine, 0x1400, 2) == [0x41, 0]
@@ -162,7 +162,7 @@ def test_interrupt_enabled_with_the_flag_still_up(after):
 
 
 def test_memory_never_written(after):
-    """Memory and registers 2 to 7 are undefined at power-up: data manual 2.1.7, quoted by [F18A]."""
+    """Memory and registers 2 to 7 are undefined at power-up: data manual 2.1.7, quoted by [PARTS]."""
     machine = after("colours-never-written")
     assert rules(machine) == {"video-table-never-written"}
     assert "colour of name" in machine.findings[0].message
@@ -186,7 +186,7 @@ def test_seven_of_eight_registers_written(after):
 
 
 def test_flag_polled(after):
-    """[F18A] v1.5, v1.9: frames missed under heavy polling. How wide the moment is, nobody published: a setting."""
+    """[PARTS] v1.5, v1.9: frames missed under heavy polling. How wide the moment is, nobody published: a setting."""
     race = {5: {"poll_race": "on"}}
     machine = after("flag-polled", 0.8, settings=race)
     lost = machine.findings.count("video-flag-lost")

@@ -301,7 +301,7 @@ def test_multicolor_bytes_of_a_row():
 
 def test_text_letter_lies_six_dots_in():
     """[PG] figures 7-3, 7-4: "A" is 20 50 88 88 F8 88 88 00; T6-4: white on light blue; six dots left
-    of it: README of an FPGA replacement, 2026."""
+    of it: published notes on measurements on parts, 2026."""
     memory = bytearray(0x4000)
     memory[0x208:0x210] = bytes.fromhex("20 50 88 88 F8 88 88 00")
     memory[0x0800] = 0x41

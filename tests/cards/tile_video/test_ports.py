@@ -1,7 +1,7 @@
 """Ports, status, interrupt and reset of the tile-video card.
 
 [PG] is Texas Instruments, Video Display Processors Programmer's Guide, 1984; [YOUNG] is S. Young, TMS9918A VDP, almost
-complete description including undocumented features, 0.4.2, 2002; [F18A] is M. Hagerty, F18A FPGA replacement: version
+complete description including undocumented features, 0.4.2, 2002; [PARTS] is M. Hagerty, measurements on parts: version
 history and comments, which quote the data manual and tests on parts.
 """
 
@@ -18,7 +18,7 @@ GRAPHICS_1 = bytes.fromhex("00 C0 05 80 01 20 00 01")
 
 
 def test_register_write_leaves_its_bytes_in_the_counter(video):
-    """$01, $87: register 7 := $01, no prefetch; counter $0701, arithmetic from the data manual 2.1 quoted by [F18A]."""
+    """$01, $87: register 7 := $01, no prefetch; counter $0701, arithmetic data manual 2.1 quoted by [PARTS]."""
     video.control(0x01, 0x87)
     assert video.card.save(video.bench.cycle)["registers"][7] == 0x01
     assert video.counter() == 0x0701
@@ -87,13 +87,13 @@ def test_nothing_times_the_flip_flop_out(video):
 
 @pytest.mark.parametrize(("second", "register"), [(0xB9, 1), (0xC7, 7), (0x87, 7), (0xFF, 7)])
 def test_register_number_is_the_low_three_bits(video, second, register):
-    """[YOUNG] 2.2 and [F18A] "Unlocking": $B9 writes register 1; 11xxxrrr writes too (found on a real part)."""
+    """[YOUNG] 2.2 and [PARTS] "Unlocking": $B9 writes register 1; 11xxxrrr writes too (found on a real part)."""
     video.control(0x5A & 0x9F, second)
     assert video.card.save(video.bench.cycle)["registers"][register] == 0x1A
 
 
 def test_first_control_byte_reaches_the_counter_at_once_or_with_the_second(make_video):
-    """[F18A] loads the low half on the first byte; other texts imply the second. A setting chooses."""
+    """[PARTS] loads the low half on the first byte; other texts imply the second. A setting chooses."""
     for setting, address in (("at once", 0x0077), ("with the second", 0x0005)):
         video = make_video(first_byte=setting)
         video.register(1, K16)
@@ -116,7 +116,7 @@ def test_bytes_of_4k_addressing_lie_elsewhere_in_16k(video):
 
 
 def test_reset_clears_registers_0_and_1_and_keeps_memory(video):
-    """Data manual 2.1.7 quoted by [F18A]; flags [PG] 5.2."""
+    """Data manual 2.1.7 quoted by [PARTS]; flags [PG] 5.2."""
     video.registers(bytes.fromhex("03 E2 05 80 01 20 00 17"))
     video.store(0x1234, [0x77])
     video.frames(1)
@@ -242,7 +242,7 @@ def test_a_status_read_clears_all_three_flags_and_keeps_the_number(video):
 
 
 def test_poll_race_can_lose_the_flag(make_video):
-    """[F18A] v1.5, v1.9: a read as F is set can lose it; off by default, and how often is not published."""
+    """[PARTS] v1.5, v1.9: a read as F is set can lose it; off by default, and how often is not published."""
     lost = []
     for race in ("off", "on"):
         video = make_video(poll_race=race)
@@ -259,7 +259,7 @@ def test_poll_race_can_lose_the_flag(make_video):
 
 
 def test_poll_race_can_lose_a_coincidence(make_video):
-    """[F18A] v1.5, v1.9: the same for C. The dot is 108 of line 100; the cycle of that moment is arithmetic."""
+    """[PARTS] v1.5, v1.9: the same for C. The dot is 108 of line 100; the cycle of that moment is arithmetic."""
     for race in ("off", "on"):
         lost = 0
         for frame in range(12):
@@ -333,7 +333,7 @@ def test_margins_and_lines_make_up_the_frame(make_video):
 
 @pytest.mark.parametrize("top", [None, 0, 40, 102])
 def test_split_of_the_50_hz_border_is_a_setting(make_video, top):
-    """54 above and 48 below from memory; 313 lines (readme of an FPGA replacement) leave 102 in all. 60 Hz has none."""
+    """54 above and 48 below from memory; 313 lines (notes on measurements on parts) leave 102. 60 Hz has none."""
     options = {} if top is None else {"top_border_50_hz": top}
     above = 54 if top is None else top
     assert make_video(part="9929A", **options).card.slot.ports["screen"].margins == (13, 15, above, 102 - above)

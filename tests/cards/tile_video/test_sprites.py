@@ -1,7 +1,7 @@
 """Sprites and the status bits they set, line by line, against a model written apart in numpy.
 
 [PG] is Texas Instruments, Video Display Processors Programmer's Guide, 1984; [YOUNG] is S. Young, TMS9918A VDP, almost
-complete description including undocumented features, 0.4.2, 2002; [F18A] is M. Hagerty, F18A FPGA replacement: version
+complete description including undocumented features, 0.4.2, 2002; [PARTS] is M. Hagerty, measurements on parts: version
 history and comments.
 """
 
@@ -141,7 +141,7 @@ def test_fifth_sprite_on_a_line(video):
 
 
 def test_fifth_sprite_is_not_noted_while_f_is_set(video):
-    """Data manual 2.3.3 page 2-11, quoted by [F18A]: only while F = 0."""
+    """Data manual 2.3.3 page 2-11, quoted by [PARTS]: only while F = 0."""
     at_rest(video, CALM)
     video.frames(1)
     video.poke(memory_with([v for n in range(5) for v in (50, n * 20, 0, 1)] + CALM), REGISTERS)
@@ -222,11 +222,11 @@ def test_status_after_a_frame_against_counting_every_dot(make_video, rows, r1, s
         ([50, 10, 0, 1, 57, 17, 0, 1, 0xD0], True),  # corner dots
         ([50, 10, 0, 1, 0xD0, 0, 0, 0, 50, 10, 0, 1], False),  # behind the end of the list. [YOUNG] 4.3
         ([50, 0, 0, 1, 50, 40, 0, 1, 50, 80, 0, 1, 50, 120, 0, 1, 50, 120, 0, 1, 0xD0], False),  # the fifth
-        ([192, 10, 0, 1, 192, 10, 0, 1, 0xD0], False),  # below the picture. [F18A] v1.8
+        ([192, 10, 0, 1, 192, 10, 0, 1, 0xD0], False),  # below the picture. [PARTS] v1.8
     ],
 )
 def test_what_counts_as_coincidence(video, entries, met):
-    """[PG] 5.2.2, [YOUNG] 4.3, [F18A]; each row says which."""
+    """[PG] 5.2.2, [YOUNG] 4.3, [PARTS]; each row says which."""
     at_rest(video, entries)
     video.frames(1)
     assert bool(video.status() & 0x20) is met
@@ -237,7 +237,7 @@ def test_what_counts_as_coincidence(video, entries, met):
     [("on screen", False, False), ("left and right too", True, False), ("everywhere", True, True)],
 )
 def test_meeting_off_screen_is_a_setting(make_video, setting, beside, below):
-    """[PG] 5.2.2 counts sprites partly or wholly off the screen, [F18A] v1.4 and v1.8 found that parts do not."""
+    """[PG] 5.2.2 counts sprites partly or wholly off the screen, [PARTS] v1.4 and v1.8 found that parts do not."""
     pairs = {
         "left": ([50, 0, 0, 0x81, 50, 4, 0, 0x81, 0xD0], beside),
         "right": ([50, 252, 0, 1, 50, 253, 0, 1, 0xD0], beside),
@@ -254,7 +254,7 @@ def test_meeting_off_screen_is_a_setting(make_video, setting, beside, below):
 
 @pytest.mark.parametrize(("setting", "beside"), [("on screen", False), ("left and right too", True)])
 def test_a_meeting_in_one_dot_counts_by_the_column_of_that_dot(make_video, setting, beside):
-    """[F18A] v1.4, v1.8: dots 0 to 255 are on the screen. Two sprites with one dot each, moved over both edges."""
+    """[PARTS] v1.4, v1.8: dots 0 to 255 are on the screen. Two sprites with one dot each, moved over both edges."""
     video = make_video(coincidence=setting)
     for dot in (-32, -31, -2, -1, 0, 1, 127, 254, 255, 256, 257, 262):
         place = max(0, dot - 255)  # which dot of the pattern it is, the left edge being at 255 at most
@@ -266,7 +266,7 @@ def test_a_meeting_in_one_dot_counts_by_the_column_of_that_dot(make_video, setti
 
 @pytest.mark.parametrize(("last", "noted"), [(191, False), (192, True)])
 def test_fifth_sprite_on_the_line_below_the_picture_is_a_setting(make_video, last, noted):
-    """Lines 0 to 192 in public notes that quote the data manual, 0 to 191 by [F18A] v1.8: the latter by default."""
+    """Lines 0 to 192 in public notes that quote the data manual, 0 to 191 by [PARTS] v1.8: the latter by default."""
     for y, counts in ((190, True), (191, noted), (192, False)):
         entries = [v for n in range(6) for v in (y, n * 20, 0, 1)] + CALM
         video = at_rest(make_video(last_counted_line=last), entries)
@@ -368,7 +368,7 @@ def test_no_sprites_while_blanked_or_in_text(video, r1):
 
 @pytest.mark.parametrize("dots", [0, 100, 341])
 def test_moment_of_the_fifth_sprite_is_a_setting(make_video, dots):
-    """Sprites of a line are counted in the line before (M. Hagerty, F18A, its sprite block); the dot is unknown."""
+    """Sprites of a line are counted in the line before (M. Hagerty, measurements on parts); the dot is unknown."""
     video = make_video(sprite_scan_dots=dots)
     attributes = bytes([50, 10, 0, 1] * 5 + [0xD0])
     video.poke(bytes(0x1000) + attributes + bytes(0x3000 - len(attributes)), bytes.fromhex("00 C0 05 80 01 20 00 01"))

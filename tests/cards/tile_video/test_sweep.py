@@ -1,6 +1,6 @@
 """Where on picture and border a moment lies, against a walk of the beam from dot to dot.
 
-Sizes: 342 dots a line, 262 or 313 lines (documents on FPGA replacements of the chip); 28 dots and 51 lines of border at
+Sizes: 342 dots a line, 262 or 313 lines (published notes on measurements on parts); 28 dots and 51 lines of border at
 60 Hz, three lines more above (gateware quirks document, Video timing); 13 of the dots left: from memory.
 """
 
