@@ -91,6 +91,7 @@ def check_class(card: type[Card]) -> None:
     for name, fits, should in (
         ("kind", isinstance(card.kind, str) and bool(card.kind), "a text"),
         ("model", type(card.model) is int and card.model >= 0, "a whole number"),
+        ("title", isinstance(card.title, str), "a text"),
         ("faithful_to", isinstance(card.faithful_to, str), "a text"),
         ("own_phi2", isinstance(card.own_phi2, bool), "True or False"),
         ("winning_strobe", card.winning_strobe in ("", "write", "output"), "'write', 'output' or ''"),

@@ -100,6 +100,11 @@ class Seat:
         """How messages call it."""
         return f"slot {self.slot} ({self.kind})"
 
+    @property
+    def title(self) -> str:
+        """How people are told of it, with its slot."""
+        return titled(type(self.card), self.slot)
+
     def drives(self, offset: int) -> int:
         """Data pins that it drives on a read."""
         return self.driven.get(offset, 0) or (0xFF if self.holds_program(offset) else 0)
@@ -246,3 +251,8 @@ def refusal(seat: Seat, reason: BaseException | None) -> CardError:
     told = failure(CardMisuse(did, "What save gives, load takes."), seat.name, "load", slot=seat.slot)
     told.file, told.line = place(reason)
     return told
+
+
+def titled(card: type[Card], slot: int) -> str:
+    """How people are told of a card of that class in that slot, as "Keyboard controller (slot 3)"."""
+    return f"{card.title or card.kind.replace('-', ' ').capitalize()} (slot {slot})"

@@ -82,7 +82,10 @@ def check(
     halted = machine.cpu.halted if watch.lost is None else None
     waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
     places = Places(machine.labels, listing)
-    everything = [placed(one, places) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)]
+    titles = {slot: card.title for slot, card in machine.cards.items()}
+    everything = [
+        placed(one, places, titles) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)
+    ]
     findings = _without_echoes(everything)
     remarks += more + accept(findings, acceptances) + run.remarks
     cycle = f"{end:,}".replace(",", " ")

@@ -182,8 +182,11 @@ class Outcome:
             shown = terminal_lines(sent)
             if shown:
                 left = f", the last {LINES_TOLD} of {digits(len(shown))} lines" if len(shown) > LINES_TOLD else ""
-                told += [f"On the serial line of slot {slot}{left}:", *(f"  {line}" for line in shown[-LINES_TOLD:])]
-        told += [f"Lamps in slot {slot}: {lamps.text()}." for slot, lamps in lamps_of(machine)]
+                told += [
+                    f"On the serial line of {machine.cards[slot].title}{left}:",
+                    *(f"  {line}" for line in shown[-LINES_TOLD:]),
+                ]
+        told += [f"{lamps.card_title}: {lamps.text()}." for _, lamps in lamps_of(machine)]
         return told + findings_lines(machine)
 
 

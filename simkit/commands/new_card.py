@@ -67,6 +67,7 @@ class {name}(Card):
 
     kind: ClassVar[str] = "{kind}"
     Settings: ClassVar[type] = {name}Settings
+    title: ClassVar[str] = ""  # what people call it, e.g. "Night light"; "": its kind
     faithful_to: ClassVar[str] = ""
 
     # Everything the card remembers, with what it begins with: what a snapshot saves and checks. Pins and pending events

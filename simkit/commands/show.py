@@ -95,7 +95,8 @@ def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
         },
         "lines_pulled": [name for name in ("IRQ", "NMI", "RESET") if machine.lines[name].asserted],
         "cards": [
-            {"slot": slot, "kind": card.kind, "words": card.words()} for slot, card in sorted(machine.cards.items())
+            {"slot": slot, "kind": card.kind, "title": card.title, "words": card.words()}
+            for slot, card in sorted(machine.cards.items())
         ],
         "last": [_as_dict(one) for one in machine.last_folded(LAST_SHOWN)],
         "memory": [{"address": address, "bytes": list(machine.peek(address, MEMORY_SHOWN))} for address in addresses],
@@ -132,7 +133,7 @@ def words(machine: Machine, found: dict[str, Any]) -> list[str]:
     if cpu["halted"]:
         lines.append(f"  {cpu['halted']}")
     for card in found["cards"]:
-        lines += ["", f"slot {card['slot']}: {card['kind']}", *(f"  {line}" for line in card["words"])]
+        lines += ["", card["title"], *(f"  {line}" for line in card["words"])]
     lines += ["", "Last instructions:"]
     lines += last_lines(machine.last_folded(LAST_SHOWN))
     for block in found["memory"]:

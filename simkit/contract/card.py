@@ -29,6 +29,8 @@ class Card:
     """attrs class of jumpers, switches and options; each field made with `setting`."""
     model: ClassVar[int] = 1
     """Raised when the card's behaviour or the meaning of its saved state changes; states and recordings carry it."""
+    title: ClassVar[str] = ""
+    """What people call such a card, in a few words: "Keyboard controller"; "": its kind is said."""
     faithful_to: ClassVar[str] = ""
     """Parts the model follows, for `simkit cards`."""
     pin_names: ClassVar[Mapping[str, str]] = {}

@@ -31,6 +31,13 @@ def place_words(machine: Machine, finding: Finding) -> str:
     return f" at {machine.place(at, finding.seen).words()}" if at is not None else ""
 
 
+def who(machine: Machine, slot: int | None) -> str:
+    """The card in a slot as people are told of it; the machine, without a slot."""
+    if slot is None:
+        return "machine"
+    return machine.cards[slot].title if slot in machine.cards else f"slot {slot}"
+
+
 def times(number: int) -> str:
     """How often, in words."""
     return "once" if number == 1 else f"{digits(number)} times"
@@ -45,7 +52,7 @@ def findings_lines(machine: Machine) -> list[str]:
     told = ["Findings:"]
     for (rule, slot), count in counts.items():
         first, *others = [one for one, _ in places if (one.rule, one.slot) == (rule, slot)]
-        where = f"slot {slot}" if slot is not None else "machine"
+        where = who(machine, slot)
         told.append(
             f"  {rule}, {where}, {times(count)}; first in cycle {digits(first.cycle)}{place_words(machine, first)}: "
             f"{first.message}"

@@ -102,7 +102,7 @@ def not_come(machine: Machine, what: str, *, text: Moment | None = None) -> Mome
     began = f"{what[0].upper()}{what[1:]} did not come"
     if text is not None and text.kind == "text":
         shown = text_shown_by(machine, text)
-        where = "the screen" if isinstance(shown, Screen) else f"the terminal at the serial line of slot {shown.slot}"
+        where = "the screen" if isinstance(shown, Screen) else f"the terminal at the serial line of {shown.card_title}"
         return MomentError(
             f"{began} on {where} up to cycle {machine.cycle}; it shows:",
             lines=(shown.text().strip("\n") or "nothing").splitlines()[-LINES_SHOWN:],

@@ -275,6 +275,7 @@ class Serial:
         self._machine = machine
         self._seat = seat
         self.slot = seat.slot
+        self.card_title = seat.title
         self.port = port
 
     def send(self, data: bytes, *, at: int | None = None) -> None:
@@ -342,6 +343,7 @@ class Lamps:
     def __init__(self, machine: Handle, seat: Seat, port: LampsPort) -> None:
         self._machine = machine
         self.slot = seat.slot
+        self.card_title = seat.title
         self.port = port
 
     @property
@@ -365,6 +367,7 @@ class Buttons:
     def __init__(self, machine: Handle, seat: Seat, port: ButtonsPort) -> None:
         self._machine = machine
         self.slot = seat.slot
+        self.card_title = seat.title
         self.port = port
 
     def press(self, label: str, *, at: int | None = None) -> None:
@@ -402,6 +405,7 @@ class CardView:
     Attributes:
         slot: slot number.
         kind: its kind.
+        title: how people are told of it, as "Keyboard controller (slot 3)".
         settings: how it is wired.
         ports: views of its ports by name.
     """
@@ -411,6 +415,7 @@ class CardView:
         self._seat = seat
         self.slot = seat.slot
         self.kind = seat.kind
+        self.title = seat.title
         self.settings = seat.settings
         self.ports: dict[str, PortView] = {}
         for name, port in seat.ports.items():

@@ -66,7 +66,7 @@ class Deeds:
         ]
 
     def _terminal_entry(self, terminal: Terminal) -> Entry:
-        which = "terminal" if len(self._app.terminals) == 1 else f"terminal of slot {terminal.slot}"
+        which = "terminal" if len(self._app.terminals) == 1 else f"terminal of {terminal.card_title}"
         app = self._app
 
         def turn() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from simkit.check.rules.catalogue import rule_or_plain
+from simkit.machine.found import who
 from simkit.machine.told import digits
 from simkit.window.reading import Line
 
@@ -40,7 +41,9 @@ class Found:
         return told
 
     def _sentence(self, finding: Finding) -> str:
-        return f"Found: {finding.rule}, {_who(finding)}{_at(self._machine, finding)}: {finding.message}"
+        return (
+            f"Found: {finding.rule}, {who(self._machine, finding.slot)}{_at(self._machine, finding)}: {finding.message}"
+        )
 
 
 def count_words(machine: Machine) -> str:
@@ -73,7 +76,7 @@ def list_lines(machine: Machine) -> list[Line]:
         first, rule = first_of(machine, name, slot), rule_or_plain(name)
         often = "once" if count == 1 else f"{digits(count)} times"
         lines += [
-            Line(f"{number}. {name} ({rule.level}), {_who(first)}, {often}", heading=True),
+            Line(f"{number}. {name} ({rule.level}), {who(machine, first.slot)}, {often}", heading=True),
             Line(f"What: {first.message}"),
             Line(f"Where: {_where(machine, first)}"),
             Line(f"Why: {rule.hardware}"),
@@ -94,7 +97,3 @@ def _where(machine: Machine, finding: Finding) -> str:
 def _at(machine: Machine, finding: Finding) -> str:
     at = finding.pc if finding.pc is not None else finding.address
     return f" at {machine.place(at, finding.seen).words()}" if at is not None else ""
-
-
-def _who(finding: Finding) -> str:
-    return f"slot {finding.slot}" if finding.slot is not None else "machine"

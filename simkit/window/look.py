@@ -67,7 +67,7 @@ def lines_of(machine: Machine, now: Stand, before: Stand | None) -> list[Line]:
     if before is not None:
         gone = now.cycle - before.cycle
         lines.append(Line(f"What changed in {digits(gone)} cycle{'s' if gone > 1 else ''}", heading=True))
-        lines += map(Line, changes(before, now))
+        lines += map(Line, changes(machine, before, now))
     cpu = machine.cpu
     lines.append(Line("Next", heading=True))
     if cpu.halted:
@@ -83,7 +83,7 @@ def lines_of(machine: Machine, now: Stand, before: Stand | None) -> list[Line]:
         Line(f"lines pulled: {', '.join(n for n in ('IRQ', 'NMI', 'RESET') if machine.lines[n].asserted) or 'none'}"),
     ]
     for slot, words in now.words.items():
-        lines.append(Line(f"slot {slot}: {machine.cards[slot].kind}", heading=True))
+        lines.append(Line(machine.cards[slot].title, heading=True))
         lines += map(Line, words or ["nothing to tell"])
     return lines
 
@@ -98,7 +98,7 @@ def _at(text: str, place: Place) -> str:
     return f"{text} at {place.words()}"
 
 
-def changes(before: Stand, now: Stand) -> list[str]:
+def changes(machine: Machine, before: Stand, now: Stand) -> list[str]:
     """What is not as it was, in words: registers, flags, and lines of the cards."""
     told = [
         f"{word} became ${now.registers[name]:02X}"
@@ -109,5 +109,5 @@ def changes(before: Stand, now: Stand) -> list[str]:
     sentences = [", ".join(told) if told else "No register and no flag."]
     for slot, words in now.words.items():
         were = before.words.get(slot, [])
-        sentences += [f"slot {slot}: {text}" for text in words if text not in were]
+        sentences += [f"{machine.cards[slot].title}: {text}" for text in words if text not in were]
     return sentences

@@ -10,7 +10,7 @@ import attrs
 from simkit.looks.colours import INK, LIT, PAPER
 from simkit.machine.views import Buttons, Lamps
 from simkit.window.layout import Box
-from simkit.window.strip import TextWidth
+from simkit.window.strip import TextWidth, shortened, wrapped
 
 if TYPE_CHECKING:
     import pygame
@@ -24,7 +24,9 @@ LAMP_PX = 8
 RAY_PX = 13
 """How far from its middle the light of a lit one goes."""
 GAP_PX = 10
-CAPTION_PX = 90
+CAPTION_MOST = 3
+"""Part of the window that the names of cards may take at the left, as one in so many."""
+CAPTION_LINES = 2
 RAYS = ((1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1))
 """Ways that light goes from a lit lamp; a dark one is a dark disc, so that the two differ in grey and in shape."""
 
@@ -43,7 +45,7 @@ class Panel:
 
     def __init__(self, machine: Machine) -> None:
         rows: list[Lamps | Buttons] = [*machine.ports(Lamps), *machine.ports(Buttons)]
-        self._rows = [(f"slot {port.slot}", port) for port in sorted(rows, key=lambda port: port.slot)]
+        self._rows = [(port.card_title, port) for port in sorted(rows, key=lambda port: port.slot)]
         self._parts: list[_Part] = []
         self._captions: list[tuple[str, int]] = []
         self._held: tuple[Buttons, str] | None = None
@@ -65,17 +67,22 @@ class Panel:
 
     def _flow(self, box: Box, text_width: TextWidth) -> int:
         self._parts, self._captions = [], []
+        widest = max((text_width(caption) for caption, _ in self._rows), default=0)
+        room = min(widest, box.width // CAPTION_MOST)
+        begin = box.x + room + 2 * GAP_PX
         y = box.y
         for caption, port in self._rows:
-            self._captions.append((caption, y))
-            x = box.x + CAPTION_PX
+            lines = shortened(wrapped(caption, max(room, 1), text_width), CAPTION_LINES)
+            self._captions += [(line, y + number * LINE_PX) for number, line in enumerate(lines)]
+            bottom = y + len(lines) * LINE_PX
+            x = begin
             for number, label in enumerate(port.port.labels):
                 needed = text_width(label) + 2 * GAP_PX + (2 * RAY_PX if isinstance(port, Lamps) else 0)
-                if x + needed > box.x + box.width and x > box.x + CAPTION_PX:
-                    x, y = box.x + CAPTION_PX, y + LINE_PX
+                if x + needed > box.x + box.width and x > begin:
+                    x, y = begin, y + LINE_PX
                 self._parts.append(_Part(port, number, Box(x, y + 3, needed, LINE_PX - 6)))
                 x += needed + GAP_PX // 2
-            y += LINE_PX
+            y = max(y + LINE_PX, bottom)
         return y - box.y
 
     def _is_seen(self, y: int) -> bool:

@@ -12,8 +12,8 @@ CUT = "…"
 BREAKS = "/\\:"
 """In a word that is too long for a line, a path mostly, it is broken behind the last of these."""
 
-_WORD = re.compile(r"\(?\d{1,3}(?: \d{3}\b)+\S*|\S+")
-"""A number whose digits stand in groups of three is one word: half of it would be another number."""
+_WORD = re.compile(r"\(?\d{1,3}(?: \d{3}\b)+\S*|\(slot \d+\)\S*|\S+")
+"""A number whose digits stand in groups of three is one word: half of it would be another number. So is a slot."""
 
 
 def wrapped(text: str, width: int, text_width: TextWidth) -> list[str]:

@@ -60,6 +60,7 @@ class Terminal:
         self.closes = True
         self.screen = TerminalScreen()
         self.slot = serial.slot
+        self.card_title = serial.card_title
         self._machine = machine
         self._serial = serial
         self._may_send = may_send
@@ -143,7 +144,7 @@ class Terminal:
         where = f"; {self._back} line{'s' if self._back > 1 else ''} back" if self._back else ""
         rings = self.screen.rings
         rang = f"; the bell rang {'once' if rings == 1 else f'{digits(rings)} times'}" if rings else ""
-        return f"Serial line of slot {self.slot}: {state}{where}{rang}. {JOIN}"
+        return f"{self.card_title}, serial line: {state}{where}{rang}. {JOIN}"
 
     def draw(self, surface: pygame.Surface, box: Box, letters: Lettering, covered: int = 0) -> None:
         """Draw it there: 24 lines, or as many as there is room for; the end of a line that is too long is cut."""

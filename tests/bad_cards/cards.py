@@ -326,7 +326,7 @@ class ScreenExits(Sound):
 
 def saying(name, value, *words, suffix):
     """A card whose class says something of itself, in the table."""
-    plain = ("kind", "model", "Settings", "faithful_to", "own_phi2", "winning_strobe")
+    plain = ("kind", "model", "Settings", "title", "faithful_to", "own_phi2", "winning_strobe")
     said = value if name in plain else classmethod(lambda cls, settings: value)
     title = f"Says{name.title().replace('_', '')}{suffix}"
     cls = type(title, (Sound,), {name: said, "__doc__": f"{name} says {suffix}."})
@@ -346,6 +346,7 @@ saying("address_pins", "three", "address_pins gave 'three'", suffix="AText")
 saying("image_size", -5, "image_size gave -5", suffix="MinusFive")
 saying("kind", 5, "has kind = 5", suffix="ANumber")
 saying("model", "new", "has model = 'new'", suffix="AText")
+saying("title", 7, "has title = 7", suffix="ANumber")
 saying("own_phi2", "yes", "has own_phi2 = 'yes'", suffix="AText")
 saying("winning_strobe", "OE", "has winning_strobe = 'OE'", suffix="APin")
 saying("Settings", object, "has Settings = ", suffix="NoSettings")

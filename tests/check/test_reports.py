@@ -99,7 +99,8 @@ def test_every_result_has_a_place_whose_uri_can_be_read(bench, monkeypatch):
 
 def test_a_vector_that_leads_astray_lies_in_the_line_that_holds_it(bench):
     listing = read_listing(bench / "rule.lst")
-    found = placed(Noted("vector-astray", "", None, 0xFFFC, 2, -1), Places(Labels(), listing))
+    found = placed(Noted("vector-astray", "", None, 0xFFFC, 2, -1), Places(Labels(), listing), {2: "ROM (slot 2)"})
+    assert (found.card, found.as_dict()["slot"], found.as_dict()["card"]) == ("ROM (slot 2)", 2, "ROM (slot 2)")
     assert (Path(found.file).name, found.source[:5]) == ("never-written.asm", ".word")
 
 

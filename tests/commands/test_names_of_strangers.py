@@ -32,6 +32,7 @@ class Settings:
 class Stranger(Card):
     kind = "stranger"
     Settings = Settings
+    title = EVIL
     faithful_to = EVIL
 
     @classmethod

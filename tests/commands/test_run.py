@@ -310,7 +310,7 @@ def test_a_headless_run_that_writes_its_picture_loads_neither_numpy_nor_pygame(h
 def test_without_a_window_the_text_on_the_serial_line_is_told(simkit):
     code, out, _ = simkit("run", "demo:serial-test", "--headless", "--for", "0.2s")
     assert code == 0
-    assert "On the serial line of slot 3:\n  Serial test, 19200 baud.\n  The ready sign works.\n" in out
+    assert "On the serial line of Serial card (slot 3):\n  Serial test, 19200 baud.\n  The ready sign works.\n" in out
     found = json.loads(simkit("run", "demo:serial-test", "--headless", "--for", "0.2s", "--json")[1])
     assert found["serial"] == {"3": "Serial test, 19200 baud.\nThe ready sign works."}
 

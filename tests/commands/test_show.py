@@ -22,7 +22,7 @@ def test_the_inside_is_told_in_words(simkit):
     assert (code, err) == (0, "")
     assert "Traps at 0.000" in out
     assert "CPU (65C02): next instruction at" in out
-    assert "slot 1: sram" in out
+    assert "RAM (slot 1)" in out
     assert "Last instructions:" in out
     assert "  $0010  01 02 01" in out
 

@@ -36,7 +36,7 @@ def test_findings_of_one_place_are_one_and_other_places_are_told(tmp_path, capsy
     assert [one.pc for one, _ in by_place(machine)] == [0x8002, 0x8005], "the first 200 are kept"
     lines = findings_lines(machine)
     assert lines[0] == "Findings:"
-    assert lines[1].startswith("  write-to-rom, slot 2, 517 times; first in cycle ")
+    assert lines[1].startswith("  write-to-rom, ROM (slot 2), 517 times; first in cycle ")
     assert lines[1].endswith(" at $8002: A write of $00 to $8000 went to ROM, which cannot take it.")
     assert lines[2:] == ["    also at $8005: A write of $00 to $9000 went to ROM, which cannot take it."]
     for command in (["run", str(tmp_path), "--headless", "--for"], ["show", str(tmp_path), "--at"]):

@@ -238,7 +238,7 @@ def test_a_text_is_waited_for_on_the_line_that_is_named(shed):
                 m.run(text)
         come = []
         m.when("text:READY/4", come.append)
-        with pytest.raises(MomentError, match="on the terminal at the serial line of slot 3"):
+        with pytest.raises(MomentError, match="on the terminal at the serial line of Serial card \\(slot 3\\)"):
             m.run("text:READY/3", timeout=0.05)
         ends.append(come)
     assert len(ends[0]) == 1

@@ -32,7 +32,7 @@ def test_the_first_finding_of_a_rule_is_told_with_label_and_source_line_and_the_
     fast_marlpit.until(lambda: "video-strobe-too-soon" in fast_marlpit.app.notice.text, 300)
     foot, message = shown(fast_marlpit)
     (line,) = [line for line in message.splitlines() if "video-strobe-too-soon" in line]
-    assert line.startswith("Found: video-strobe-too-soon, slot 5 at $")
+    assert line.startswith("Found: video-strobe-too-soon, Video card (slot 5) at $")
     assert "(set_register_1+5, " in line
     assert "video.asm:94): Control port accessed 1.50 us after the access before" in line
     assert foot.number == len(machine.findings.counts())
@@ -50,7 +50,7 @@ def test_a_rule_broken_anew_after_a_power_cycle_is_told_anew(hello):
     for _ in range(2):
         machine.findings.add("contention", machine.cycle, "Two drivers.", address=0x7F10, slot=3)
         hello.ticks(5)
-        assert "Found: contention, slot 3 at $7F10" in hello.app.notice.text
+        assert "Found: contention, Keyboard controller (slot 3) at $7F10" in hello.app.notice.text
         hello.choose("Power off")
         hello.choose("Power on")
         hello.ticks(5)
@@ -145,7 +145,7 @@ def test_a_window_that_is_closed_leaves_the_report_of_a_headless_run(monkeypatch
     assert out[3].startswith("Marlpit ran 0.")
     assert out[4].startswith("Next instruction: $")
     assert out[5] == "Findings:"
-    assert out[6].startswith("  pad-clock-after-latch, slot 4, once")
+    assert out[6].startswith("  pad-clock-after-latch, Pad card (slot 4), once")
 
 
 def test_json_of_a_window_is_all_that_stands_on_standard_output(monkeypatch, capsys):
@@ -178,5 +178,5 @@ def test_a_signal_leaves_the_report_too(number, code):
         window.communicate()
     assert window.returncode == code
     assert "then it was stopped" in out
-    assert "pad-clock-after-latch, slot 4, once" in out
+    assert "pad-clock-after-latch, Pad card (slot 4), once" in out
     assert "Traceback" not in errors

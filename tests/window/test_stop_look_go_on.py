@@ -80,9 +80,9 @@ def test_rounds_of_a_loop_are_told_once_with_what_led_into_it(hello):
 
 def test_what_the_pane_says_of_the_slots_is_what_show_says(count):
     count.choose("Look inside")
-    assert "slot 1: rom" in headings(count)
-    for slot, card in count.machine.cards.items():
-        at = texts(count).index(f"slot {slot}: {card.kind}")
+    assert "ROM (slot 1)" in headings(count)
+    for card in count.machine.cards.values():
+        at = texts(count).index(card.title)
         assert texts(count)[at + 1 : at + 1 + len(card.words())] == card.words()
     assert count.app._words().foot.state.startswith("Paused at 0.0")
     count.choose("Hide the inside")
@@ -175,11 +175,12 @@ def test_a_power_cycle_while_it_stands_starts_anew_without_a_comparison(hello):
     assert headings(hello)[0] == "Next"
 
 
-def test_changes_of_cards_are_named_by_slot(hello):
+def test_changes_of_cards_are_told_with_the_card(hello):
     machine = hello.machine
     before = stand_of(machine)
     machine.run(frames=1)
-    assert any(text.startswith("slot 4: beam at line") for text in changes(before, stand_of(machine)))
+    told = changes(machine, before, stand_of(machine))
+    assert any(text.startswith("Video card (slot 4): beam at line") for text in told)
 
 
 @pytest.mark.parametrize("size", [(300, 280), (640, 480), (800, 600), (1280, 720), (1920, 1080), (120, 90)])

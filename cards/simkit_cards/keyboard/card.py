@@ -114,6 +114,7 @@ class Keyboard(Card):
     """Gives the program one code after another."""
 
     kind: ClassVar[str] = "keyboard"
+    title: ClassVar[str] = "Keyboard controller"
     Settings: ClassVar[type] = KeyboardSettings
     model: ClassVar[int] = 2  # a poll that shows nowhere no longer stands among the pending calls of a state
     faithful_to: ClassVar[str] = "PS/2 keyboard, scan code set 2, behind a PIC-class controller"

@@ -40,6 +40,7 @@ class BankLatch(Card):
     """Holds a byte on eight outputs."""
 
     kind: ClassVar[str] = "bank-latch"
+    title: ClassVar[str] = "Bank latch"
     Settings: ClassVar[type] = BankLatchSettings
     faithful_to: ClassVar[str] = "74HC573, 74HC574, 74HC273"
 

@@ -72,6 +72,7 @@ class Rom(Card):
     """Gives what the image holds, or what the program wrote."""
 
     kind: ClassVar[str] = "rom"
+    title: ClassVar[str] = "ROM"
     Settings: ClassVar[type] = RomSettings
     faithful_to: ClassVar[str] = "27256 and its relatives, 28C64, 28C256, 28C010, 39SF010A/020A/040"
     model: ClassVar[int] = 3

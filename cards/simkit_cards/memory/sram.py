@@ -32,6 +32,7 @@ class Sram(Card):
     """Keeps what is written to it."""
 
     kind: ClassVar[str] = "sram"
+    title: ClassVar[str] = "RAM"
     model: ClassVar[int] = 2
     Settings: ClassVar[type] = SramSettings
     faithful_to: ClassVar[str] = "62256-type static RAM"

@@ -69,6 +69,7 @@ class PadSockets(Card):
     """Two CD4021B with their buttons."""
 
     kind: ClassVar[str] = "pad-sockets"
+    title: ClassVar[str] = "Pad sockets"
     Settings: ClassVar[type] = PadSocketsSettings
     faithful_to: ClassVar[str] = "CD4021B"
 

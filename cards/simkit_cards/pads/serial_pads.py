@@ -118,6 +118,7 @@ class SerialPads(Card):
     """Gives, for each pad, the byte its collector holds in the cycle of the read."""
 
     kind: ClassVar[str] = "serial-pads"
+    title: ClassVar[str] = "Pad card"
     Settings: ClassVar[type] = SerialPadsSettings
     faithful_to: ClassVar[str] = "CD4021B, 74HC161, 74HC595"
 

@@ -43,6 +43,7 @@ class BusLogger(Card):
     """Notes cycle, address, byte and R/W as its pins show them."""
 
     kind: ClassVar[str] = "bus-logger"
+    title: ClassVar[str] = "Bus logger"
     Settings: ClassVar[type] = BusLoggerSettings
     faithful_to: ClassVar[str] = "a microcontroller as bus logger"
 

@@ -52,6 +52,7 @@ class ButtonRow(Card):
     """Shows buttons as bits: 0 while pressed."""
 
     kind: ClassVar[str] = "button-row"
+    title: ClassVar[str] = "Push buttons"
     Settings: ClassVar[type] = ButtonRowSettings
     faithful_to: ClassVar[str] = "74HC541 with buttons to ground"
 

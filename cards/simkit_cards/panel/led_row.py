@@ -35,6 +35,7 @@ class LedRow(Card):
     """Shows bits as lamps."""
 
     kind: ClassVar[str] = "led-row"
+    title: ClassVar[str] = "Lamps"
     Settings: ClassVar[type] = LedRowSettings
     faithful_to: ClassVar[str] = "74HC273 or 74HC574 with LEDs"
 

@@ -43,6 +43,7 @@ class Ports6522(Chip6522):
     """Two ports, two timers, a shift register and an interrupt line: sixteen registers on the bus."""
 
     kind: ClassVar[str] = "ports-6522"
+    title: ClassVar[str] = "Port card"
     model: ClassVar[int] = 2
     Settings: ClassVar[type] = Ports6522Settings
     faithful_to: ClassVar[str] = "R6522, W65C22S"

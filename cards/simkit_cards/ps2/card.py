@@ -74,6 +74,7 @@ class Ps2Keyboard(Card):
     """Moves CLOCK and DATA edge by edge."""
 
     kind: ClassVar[str] = "ps2-keyboard"
+    title: ClassVar[str] = "Keyboard on port pins"
     Settings: ClassVar[type] = Ps2KeyboardSettings
     faithful_to: ClassVar[str] = "PS/2 keyboard, scan code set 2"
 

@@ -53,6 +53,7 @@ class Serial6551(Card):
     """Moves bytes between CPU and serial port, one frame time a byte."""
 
     kind: ClassVar[str] = "serial-6551"
+    title: ClassVar[str] = "Serial card"
     Settings: ClassVar[type] = Serial6551Settings
     model: ClassVar[int] = 3
     faithful_to: ClassVar[str] = "SY6551, R6551, CDP65C51, W65C51N"

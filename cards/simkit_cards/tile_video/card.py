@@ -40,6 +40,7 @@ class TileVideo(Chip):
     """Shows tiles and sprites from its own memory; the program reaches that through two ports."""
 
     kind: ClassVar[str] = "tile-video"
+    title: ClassVar[str] = "Video card"
     model: ClassVar[int] = 3  # colours are by default a picture tube's; sprites follow a line later, border by dots
     Settings: ClassVar[type] = TileVideoSettings
     faithful_to: ClassVar[str] = "TMS9918A, TMS9928A, TMS9929A"

@@ -294,4 +294,4 @@ def _room(machine: Machine) -> Iterator[str]:
     for seat in _roms(machine):
         content = _content(seat)
         free = sum(length for _, length, _ in runs_of_one_byte(content, AREA_BYTES))
-        yield f"{seat.name}: {len(content) - free} of {len(content)} bytes used, {free} unused."
+        yield f"{seat.title}: {len(content) - free} of {len(content)} bytes used, {free} unused."

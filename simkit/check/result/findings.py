@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ class CheckFinding:
         line: line in it.
         source: text of that line.
         slot: slot of the card concerned, or None.
+        card: what people call that card, with its slot; "" without one.
         count: how often.
         accepted: why the builder accepts it, or None.
     """
@@ -42,6 +44,7 @@ class CheckFinding:
     line: int | None = None
     source: str = ""
     slot: int | None = None
+    card: str = ""
     count: int = 1
     accepted: str | None = None
 
@@ -59,6 +62,7 @@ class CheckFinding:
             "line": self.line,
             "source": self.source,
             "slot": self.slot,
+            "card": self.card or None,
             "count": self.count,
             "hardware": self.rule.hardware,
             "do": self.rule.do,
@@ -109,8 +113,8 @@ class CheckResult:
         }
 
 
-def placed(noted: Noted, places: Places) -> CheckFinding:
-    """A noted finding with its place."""
+def placed(noted: Noted, places: Places, cards: Mapping[int, str]) -> CheckFinding:
+    """A noted finding with its place, and its card as `cards` name it by slot."""
     at = noted.pc if noted.pc is not None else noted.address
     place = places.at(at, noted.seen) if at is not None else None
     return CheckFinding(
@@ -124,5 +128,6 @@ def placed(noted: Noted, places: Places) -> CheckFinding:
         line=place.line if place is not None else None,
         source=place.source if place is not None else "",
         slot=noted.slot,
+        card="" if noted.slot is None else cards.get(noted.slot, f"slot {noted.slot}"),
         count=noted.count,
     )

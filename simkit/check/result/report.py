@@ -61,7 +61,7 @@ def _blocks(findings: Iterable[CheckFinding]) -> list[str]:
             blocks.append(name)  # its turn: the rest comes here
             left[name] = []
         at = finding.pc if finding.pc is not None else finding.address
-        left[name].append(f"${at:04X}" if at is not None else f"slot {finding.slot}")
+        left[name].append(f"${at:04X}" if at is not None else finding.card)
     return [_rest(block, left[block]) if block in left else block for block in blocks]
 
 
@@ -84,6 +84,8 @@ def _block(finding: CheckFinding) -> str:
         label = f" ({finding.label})" if finding.label else ""
         source = f": {finding.source}" if finding.source else ""
         where.append(plain(f"at ${finding.pc:04X}{label}{source}"))
+    if finding.card:
+        where.append(plain(finding.card))
     if finding.cycle is not None:
         first = f"cycle {finding.cycle:,}".replace(",", " ")
         where.append(first if finding.count == 1 else f"first in {first}, {finding.count:,} times".replace(",", " "))
