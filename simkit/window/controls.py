@@ -117,13 +117,11 @@ def with_bar_key(controls: Controls, key: str) -> Controls:
     """
     if key not in BAR_KEYS:
         raise SimkitError(f"There is no key {key!r}.", remedy=near(key, BAR_KEYS))
-    for number, pad in controls.pads.items():
-        for button, names in pad.keys.items():
-            if key in names:
-                raise SimkitError(
-                    f"The key {key!r} plays button {button} of pad {number}; it cannot open the bar, too.",
-                    remedy=f"Name another, or give that button another key in {controls.file}.",
-                )
+
+    def fail(where: tuple[Step, ...], message: str, remedy: str = "") -> None:
+        raise SimkitError(message, remedy=remedy)
+
+    _check_one_each(key, controls.pads, {"bar_key": key}, fail)
     return attrs.evolve(controls, bar_key=key)
 
 
@@ -193,14 +191,13 @@ def _uses(number: int, word: str, table: _Contacts) -> list[_Use]:
 
 def _check_apart(uses: list[_Use], data: Mapping[str, Any], fail: _Fail) -> None:
     """Tell of what is used twice, where the file says the one that it says last."""
-    first: dict[str, _Use] = {}
+    first: dict[str, str] = {}
     for text, use, where in sorted(uses, key=lambda one: _is_said(data, one[2])):
         if text not in first:
-            first[text] = (text, use, where)
+            first[text] = use
             continue
-        _, other, place = first[text]
-        also = f"is {other} already" if _is_said(data, place) else f"is {other} already, as your file leaves it"
-        fail(where, f"{'.'.join(map(str, where))}: {text!r} {also}.", "Give each its own.")
+        place = ".".join(map(str, where))
+        fail(where, f"{place}: {text!r} is {first[text]} already.", "Give each its own; `simkit controls` prints all.")
 
 
 def _is_said(data: Any, where: tuple[Step, ...]) -> bool:
