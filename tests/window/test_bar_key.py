@@ -90,6 +90,16 @@ def test_both_shifts_open_the_bar_while_a_terminal_has_the_keys(bench):
     assert monitor.app.bar.is_open
 
 
+def test_both_shifts_turn_the_bar_while_a_recording_has_the_machine(hello):
+    hello.app.hands.tied = True
+    for is_open in (True, False, True):
+        hello.down(LEFT, RIGHT)
+        hello.up(RIGHT, LEFT)
+        hello.ticks(20)
+        assert hello.app.bar.is_open is is_open
+    assert hello.codes() == []
+
+
 def test_another_bar_key_is_kept_from_the_machine_and_shifts_are_all_the_machine_s(hello):
     hello.app.play_with(attrs.evolve(default_controls(), bar_key="f12"))
     hello.down(LEFT, RIGHT)
