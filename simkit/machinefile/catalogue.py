@@ -176,7 +176,11 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
         raise SimkitError(f"There is no file {path}.", field="kind", remedy="Correct the path; it counts from here.")
     path = path.resolve()
     if path.suffix != ".py":
-        raise SimkitError(f"{path} is not a Python file.", field="kind")
+        raise SimkitError(
+            f"{path} is not a Python file.",
+            field="kind",
+            remedy='Write the file of the card, e.g. "file:lamps.py:Lamps".',
+        )
     name = f"{FILE_MODULE}{path.stem}_{hashlib.sha256(os.fsencode(path)).hexdigest()[:8]}"
     spec = importlib.util.spec_from_file_location(name, path, loader=_Source(name, str(path)))
     assert spec is not None

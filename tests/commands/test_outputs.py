@@ -309,7 +309,7 @@ ODD = (
     "a\nb",
     "x" * 5000,
     "../" * 3000,
-    "/dev/fd/77",
+    "/dev/fd/99999",
     "\udce4",
     "m/machine.toml/x",
     "/dev",
