@@ -117,7 +117,8 @@ class Expression:
         self.lines = frozenset(n for n in self._names if n not in ADDRESS_LINES and n not in ("RW", "PHI2"))
         if len(self.lines) > MAX_DRIVEN_LINES:
             raise SimkitError(
-                f"{text!r} names {len(self.lines)} driven lines; {MAX_DRIVEN_LINES} are allowed in one expression."
+                f"{text!r} names {len(self.lines)} driven lines; {MAX_DRIVEN_LINES} are allowed in one expression.",
+                remedy="Let a decoder's line of its own ([backplane.signals]) stand for some of them.",
             )
 
     def table(self, levels: Levels) -> int:

@@ -447,7 +447,10 @@ class CardView:
                 found = [port for port in self.ports.values() if isinstance(port, view)]
                 if len(found) == 1:
                     return found[0]
-                raise SimkitError(f"slot {self.slot} ({self.kind}) has {len(found)} ports of the kind {name!r}.")
+                raise SimkitError(
+                    f"slot {self.slot} ({self.kind}) has {len(found)} ports of the kind {name!r}.",
+                    remedy="Take one of its `ports` by name.",
+                )
         raise AttributeError(name)
 
 

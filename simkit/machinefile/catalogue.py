@@ -208,9 +208,15 @@ def _checked(found: object, kind: str) -> type[Card]:
         CardError: what it has is something else.
     """
     if not (isinstance(found, type) and issubclass(found, Card)):
-        raise SimkitError(f"{kind!r} is not a card: its class does not come from simkit.contract.Card.", field="kind")
+        raise SimkitError(
+            f"{kind!r} is not a card: its class does not come from simkit.contract.Card.",
+            field="kind",
+            remedy="Name a class that does.",
+        )
     missing = [name for name in ("kind", "Settings") if not hasattr(found, name)]
     if missing:
-        raise SimkitError(f"The card {kind!r} lacks {' and '.join(missing)}.", field="kind")
+        raise SimkitError(
+            f"The card {kind!r} lacks {' and '.join(missing)}.", field="kind", remedy="`simkit new card` shows both."
+        )
     call_unplugged(f"The card {kind!r}", "its class", check_class, found)
     return found

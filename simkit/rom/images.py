@@ -59,7 +59,10 @@ def read_image(path: Path, part_bytes: int, *, what: str = "image") -> bytes:
         SimkitError: no such file, empty, larger than the part, or a damaged hex record; a part without a byte.
     """
     if not 1 <= part_bytes <= MAX_PART_BYTES:
-        raise SimkitError(f"The part for the {what} {path} has {part_bytes} bytes; it has 1 to {MAX_PART_BYTES}.")
+        raise SimkitError(
+            f"The part for the {what} {path} has {part_bytes} bytes; it has 1 to {MAX_PART_BYTES}.",
+            remedy="Correct the size.",
+        )
     hexadecimal = path.suffix.lower() in HEX_SUFFIXES
     data = _placed(path, read_segments(path, what=what), part_bytes) if hexadecimal else _bytes(path, what)
     if not data:

@@ -249,7 +249,7 @@ class Sent:
 def test_a_terminal_shows_what_was_written_where_the_carriage_stood(data, cr_adds_lf):
     """CR, LF and BS as common practice has them; what is written over is gone, other controls show nothing."""
     machine = Sent(data)
-    serial = Serial(machine, type("Seat", (), {"slot": 2}), machine.port)
+    serial = Serial(machine, type("Seat", (), {"slot": 2, "title": "Serial card"}), machine.port)
     assert serial.received == data
     assert machine.settled == 1, "the card has sent up to now"
     assert serial.text(cr_adds_lf=cr_adds_lf) == on_paper(data, cr_adds_lf)
