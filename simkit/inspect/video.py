@@ -42,6 +42,7 @@ class VideoLook:
         margins: left, right, top, bottom border of it in dots and lines.
         words: the card's own words; None: those of memory and registers alone.
         low_left: the low half of a multicolor byte is the left block.
+        card: what people call the card, with its slot.
     """
 
     def __init__(
@@ -55,10 +56,13 @@ class VideoLook:
         words: list[str] | None = None,
         *,
         low_left: bool = False,
+        card: str = "",
     ) -> None:
+        self.card = card
         self.memory = memory
         self.registers = registers
         self.tables = decode(registers)
+        self.colours = palette
         self._palette = np.array(palette, np.uint8)
         self._pixels = pixels
         self._margins = margins
@@ -98,7 +102,8 @@ class VideoLook:
         settings = seat.settings
         low_left = settings.multicolor_left == "low half"
         port, pixels = screen.port, screen.pixels_with_border
-        return cls(memory, registers, port.palette, settings.text_left, pixels, port.margins, words, low_left=low_left)
+        shown = port.palette, settings.text_left, pixels, port.margins, words
+        return cls(memory, registers, *shown, low_left=low_left, card=seat.title)
 
     def words(self) -> list[str]:
         """Registers, tables and sprites in words, one line each; of a card, with the state of ports and beam."""

@@ -161,7 +161,7 @@ COMMAND_LINES = {
     "coverage, no counts": ("coverage M --for 5000c --merge M/machine.toml", 2),
     "show": ("show M --at 5000c --memory loop", 0),
     "show, no label": ("show M --at 5000c --memory E", 2),
-    "video": ("video M --at 5000c --folder F/E", 0),
+    "video": ("video M --at 5000c --html F/b.html --folder F/E", 0),
     "controls": ("controls M", 0),
     "cards": ("cards C", 0),
     "cards, no card": ("cards E", 2),

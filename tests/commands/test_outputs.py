@@ -40,6 +40,7 @@ OUTPUTS = {
     "check --sarif": ("check M TIME --sarif OUT", ".sarif", None, lambda content: "runs" in json.loads(content)),
     "coverage --save": ("coverage M TIME --save OUT", ".json", 0, a_json),
     "coverage --html": ("coverage M TIME --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
+    "video --html": ("video M --at 0.02s --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
     "coverage --lcov": ("coverage M TIME --lcov OUT", ".info", 0, lambda content: content.startswith(b"TN:simkit_")),
     "coverage --cobertura": ("coverage M TIME --cobertura OUT", ".xml", 0, lambda content: b"<coverage" in content),
     "burn, raw": ("burn M --part 28C256 --out OUT", ".bin", 0, is_raw),

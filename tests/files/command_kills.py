@@ -49,7 +49,7 @@ LINES: dict[str, tuple[str, ...]] = {
         "burn-split": "burn {machine} --part 27C64 --split --out split.bin",
         "check": "check {machine} --engine exact --for {cycles} --sarif check.sarif",
         "coverage": "coverage {machine} --engine exact --for {cycles} --save counts.json --html coverage.html",
-        "video": "video {machine} --engine exact --at 1f --folder pictures",
+        "video": "video {machine} --engine exact --at 1f --html video.html --folder pictures",
         "machine": "new machine {new}",
         "card": "new card {new} --package",
         "demo": "demo lamps-and-buttons {new}",

@@ -1,17 +1,22 @@
 """Inspection pictures and words of the tile-video card."""
 
+import io
 import json
+from base64 import b64decode
+from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
+from simkit_cards.tile_video.colours import COLOUR_NAMES
 
 from simkit import Machine
 from simkit.commands.main import main
 from simkit.inspect.drawing import patterned
 from simkit.inspect.video import VideoLook
 from simkit.inspect.video_memory import FREE, MARGIN_PX, SHARED, STYLES
+from simkit.inspect.video_page import CAPTIONS, html
 from simkit.looks.colours import INK, MUTED, PAPER
 from simkit.looks.patterns import TILE
 
@@ -211,3 +216,53 @@ def test_sprites_behind_the_end_are_grey_and_struck_out():
     assert shown[8 * 3 + 1, 1].tolist() == [128] * 3
     assert ended[8 * 3 + 1, 1].tolist() == list(MUTED)
     assert ended[7 * 3 + 1, 60].tolist() == list(INK)
+
+
+class _Page(HTMLParser):
+    """What stands in a page: headings, captions, pictures, cells."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.seen, self.images, self.inside, self.foreign = [], [], "", []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.inside = tag
+        named = dict(attrs)
+        if tag == "img":
+            self.images.append((named["alt"], b64decode(named["src"].removeprefix("data:image/png;base64,"))))
+        self.foreign += [tag] if tag in ("script", "link", "iframe") or "href" in named else []
+
+    def handle_data(self, data):
+        if data.strip():
+            self.seen.append((self.inside, data.strip()))
+
+
+def test_the_page_has_every_picture_with_heading_and_caption_and_every_colour_by_name():
+    look = VideoLook(bytes(range(256)) * 64, GRAPHICS_1, PALETTE, pixels=np.zeros((192, 256), np.uint8))
+    page = _Page(html(look, "Potting <shed>", "a \x1b[2J machine"))
+    assert ("h1", "Potting <shed>") in page.seen
+    assert not page.foreign, "loads nothing"
+    assert not [text for _, text in page.seen if "\x1b" in text]
+    pictures = look.pictures()
+    assert len(page.images) == len(pictures) - 1  # the palette is a table
+    captions = [text for tag, text in page.seen if tag == "figcaption"]
+    assert len(captions) == len(page.images)
+    for heading, content in page.images:
+        name = next(name for name, (words, _) in CAPTIONS.items() if words == heading)
+        assert np.array_equal(np.array(Image.open(io.BytesIO(content))), pictures[name])
+        assert ("h2", heading) in page.seen
+    cells = [text for _, text in page.seen]
+    for number, name in enumerate(COLOUR_NAMES):
+        assert cells[cells.index(name) - 1] == str(number)
+    assert "register 7" in cells
+    assert "$1400-$16FF" in cells
+
+
+@pytest.mark.parametrize("m1", range(8))
+def test_the_page_says_of_what_there_is_none_in_every_mode(m1):
+    registers = bytes([m1 & 1 and 2, 0xC2 | (m1 >> 2 & 1) << 4 | (m1 >> 1 & 1) << 3, 14, 255, 3, 118, 3, 1])
+    look = VideoLook(bytes(0x4000), registers, PALETTE)
+    page = _Page(html(look, "Shed"))
+    missing = sum(text.startswith("There is none") for _, text in page.seen)
+    assert len(page.images) + missing == len(CAPTIONS)
