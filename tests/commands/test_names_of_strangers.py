@@ -131,7 +131,7 @@ def folder(tmp_path_factory):
         f'[[accept]]\nrule = {json.dumps(EVIL)}\nreason = "never seen"\nat = {quoted}\n',
         encoding="utf-8",
     )
-    (folder / "controls.toml").write_text(f'[pad.1.keys]\n{quoted} = "a"\n', encoding="utf-8")
+    (folder / "controls.toml").write_text(f'[pad.1.keys]\n{quoted} = "f9"\n', encoding="utf-8")
     return folder
 
 
