@@ -15,6 +15,7 @@ from simkit.window.lettering import TEXT_PX, Lettering
 from simkit.window.paint import GAP_PX, LINE_PX, PADDING_PX
 from simkit.window.pane import Pane
 from simkit.window.panel import Levels, Panel
+from simkit.window.small import draw_too_small, is_too_small
 from simkit.window.strip import newest, shortened, wrapped
 
 TROUBLE_LINES = 4
@@ -209,6 +210,8 @@ class Painter:
         self._draw_bar(words)
         for image, top in strips:
             self._surface.blit(image, (0, top))
+        if is_too_small(self._surface.get_size()):
+            draw_too_small(self._surface, self._letters)
         pygame.display.flip()
         self._seen, self._drawn = seen, wanted
 
