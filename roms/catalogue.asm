@@ -14,12 +14,13 @@
 .alias ENTRY_BYTES      32              ; 31 characters at most and a zero
 .alias ENTRIES_MAX      99
 .alias ENTRIES          $1000           ; the first of them; the last ends below $1C60
-.alias LINE_MAX         36
+.alias LINE_MAX         35              ; with ADD in front the longest entry
 .alias LIST_LINE        2
 .alias LIST_LINES       16
 .alias MESSAGE_LINE     20
 .alias INPUT_LINE       22
 .alias CURSOR           $7F             ; a block
+.alias PROMPT_LENGTH    4
 
 .data page_zero
 .org $0010
@@ -151,8 +152,10 @@ _end:   rts
 
 ; Screen cursor to place X of the line, behind the prompt.
 line_cursor:
-        inx
-        inx
+        txa
+        clc
+        adc #PROMPT_LENGTH
+        tax
         ldy #INPUT_LINE
         jmp screen_at
 
@@ -162,14 +165,13 @@ empty_line:
         ldx #0
         ldy #INPUT_LINE
         jsr screen_at
-        lda #$3E                        ; ">"
-        jsr screen_put
-        lda #$20
-        jsr screen_put
+        lda #<prompt
+        ldy #>prompt
+        jsr screen_print
         lda #CURSOR
         jsr screen_put
         lda #$20
-        ldx #37
+        ldx #LINE_MAX
         jmp screen_repeat
 
 page_up:
@@ -484,6 +486,7 @@ show_message:
 .scend
 
 title:          .byte "SEED DRAWERS", 0
+prompt:         .byte "Do: ", 0
 hello:          .byte "ADD, LIST, FIND, then Enter", 0
 found:          .byte "found: ", 0
 added:          .byte "added as number ", 0

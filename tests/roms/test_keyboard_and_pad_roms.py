@@ -221,11 +221,18 @@ def test_the_catalogue_corrects_a_line_and_turns_pages(boot):
     machine.run(seconds=0.06)
     assert listed(machine)[0] == "17  bed 10"
     typed(machine, "ab\x1bok")
-    assert lines(machine)[22].startswith("> ok")
+    assert lines(machine)[22].startswith("Do: ok")
 
 
 def test_a_line_and_an_entry_have_an_end(boot):
     machine = boot("catalogue")
+    typed(machine, "y" * 60)
+    assert lines(machine)[22:] == ["Do: " + "y" * 35]
+    ground = machine.screen.pixels[-1, -1]
+    assert (machine.screen.pixels[176:183, 240:245] != ground).all()  # the cursor, in the last column
+    assert (machine.screen.pixels[184:] == ground).all()
+    typed(machine, "\x1b")
+    assert lines(machine)[22:] == ["Do:"]
     typed(machine, "add " + "x" * 60 + "\n")
     assert listed(machine)[-1] == "7  " + "x" * 31
     typed(machine, "add\n")
@@ -325,7 +332,7 @@ def test_a_driver_slower_than_the_line_sets_the_highest_rate_and_overflow_is_fla
         machine.cpu.p &= 0xFB
         machine.run(seconds=0.05)
         assert machine.peek(machine.labels["KEYS_LOST"]) == expected
-        assert lines(machine)[22][2:].startswith(names[: slots - 1])
+        assert lines(machine)[22].startswith("Do: " + names[: slots - 1])
 
 
 @pytest.mark.parametrize("engine", ["exact", "auto"])
