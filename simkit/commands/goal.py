@@ -137,7 +137,7 @@ class Goal(Bystander):
         cpu, now = self._machine.cpu, digits(self._machine.cycle)
         what = f"{self.what[0].upper()}{self.what[1:]}"
         if cpu.halted:
-            return [f"The CPU {cpu.halted} before {self.what} came, in cycle {now}.{remark_on(self.moment)}"]
+            return [f"The CPU was {cpu.halted} before {self.what} came, in cycle {now}.{remark_on(self.moment)}"]
         where = self._machine.place(cpu.pc).words()
         return [f"{what} did not come up to cycle {now}; next is {where}.{remark_on(self.moment)}"]
 

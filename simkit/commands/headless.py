@@ -170,7 +170,7 @@ class Outcome:
         end = ", then it was stopped" if self.stopped else ""
         told = [f"{machine.description.name} ran {machine.seconds:.3f} s, {digits(machine.cycle)} cycles{end}."]
         if machine.cpu.halted:
-            told.append(f"The CPU {machine.cpu.halted}.")
+            told.append(f"The CPU is {machine.cpu.halted}.")
         else:
             told.append(f"Next instruction: {machine.place(machine.cpu.pc).words()}.")
         told += [*self.more, *(one["message"] for one in self.not_given)]

@@ -106,10 +106,10 @@ def not_come(machine: Machine, what: str, *, text: Moment | None = None) -> Mome
         return MomentError(
             f"{began} on {where} up to cycle {machine.cycle}; it shows:",
             lines=(shown.text().strip("\n") or "nothing").splitlines()[-LINES_SHOWN:],
-            remedy=f"The CPU {cpu.halted}." if cpu.halted else "Give a longer timeout.",
+            remedy=f"The CPU is {cpu.halted}." if cpu.halted else "Give a longer timeout.",
         )
     if cpu.halted:
-        return MomentError(f"The CPU {cpu.halted} before {what} came, in cycle {machine.cycle}.")
+        return MomentError(f"The CPU was {cpu.halted} before {what} came, in cycle {machine.cycle}.")
     return MomentError(
         f"{began} up to cycle {machine.cycle} ({machine.place(cpu.pc).words()} is next).",
         remedy="Give a longer timeout, or look at m.last_folded() and m.findings.",

@@ -362,7 +362,7 @@ def cpu_words(found: Machine) -> str:
         f"next at {found.place(cpu.pc).words()}; A ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}, "
         f"stack pointer ${cpu.sp:02X}; set: {flags_sentence(flags_set(cpu.p))}"
     )
-    return f"{text}; the CPU {cpu.halted}" if cpu.halted else text
+    return f"{text}; the CPU is {cpu.halted}" if cpu.halted else text
 
 
 def _screens(found: Machine) -> list[Screen]:

@@ -43,7 +43,7 @@ class Going:
             return "stopped"
         if self.off:
             return "switched off"
-        stands = f"the CPU {halted}" if halted else ""
+        stands = f"the CPU is {halted}" if halted else ""
         if self.paused:
             return f"paused, {stands}" if stands else "paused"
         if self.goal is not None:

@@ -71,7 +71,7 @@ def lines_of(machine: Machine, now: Stand, before: Stand | None) -> list[Line]:
     cpu = machine.cpu
     lines.append(Line("Next", heading=True))
     if cpu.halted:
-        lines.append(Line(f"Nothing: the CPU {cpu.halted}; RESET takes it on."))
+        lines.append(Line(f"Nothing: the CPU is {cpu.halted}; RESET takes it on."))
     else:
         lines += [Line(_at(one.text, machine.place(one.address))) for one in machine.disassemble(cpu.pc, NEXT_SHOWN)]
     lines.append(Line("Last instructions", heading=True))

@@ -94,7 +94,7 @@ def test_a_halted_cpu_ends_the_run_and_time_can_pass_on(shed):
     assert "$8002" in m.cpu.halted
     m.run(cycles=1000)
     assert m.cycle >= 1000
-    with pytest.raises(MomentError, match="before the condition came"):
+    with pytest.raises(MomentError, match=r"The CPU was stopped by STP at \$8002 before the condition came"):
         m.run(until=lambda m: False)
     m.reset()
     m.run(cycles=30)

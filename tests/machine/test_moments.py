@@ -145,7 +145,8 @@ def test_a_moment_that_comes_with_the_halt_or_the_end_of_the_time_has_come(shed)
     m = shed()
     assert m.run(until=lambda m: m.cycle >= 12, timeout=12e-6) == 12
     m = shed("EA DB")
-    with pytest.raises(MomentError, match=r"The CPU .* before an access of \$4321 came, in cycle \d+\."):
+    said = r"The CPU was stopped by STP at \$8001 before an access of \$4321 came, in cycle \d+\."
+    with pytest.raises(MomentError, match=said):
         m.run(access=0x4321)
 
 

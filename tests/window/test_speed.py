@@ -220,4 +220,4 @@ def test_a_cpu_that_has_halted_has_nothing_to_be_fast_for(bench, tmp_path):
     cycle = window.machine.cycle
     window.ticks(500)
     assert window.machine.cycle - cycle == pytest.approx(0.5 * HZ, rel=0.05)
-    assert "STP" in window.pygame.display.get_caption()[0]
+    assert "the CPU is stopped by STP at $8000" in window.pygame.display.get_caption()[0]
