@@ -27,6 +27,8 @@ GAP_PX = 10
 CAPTION_MOST = 3
 """Part of the window that the names of cards may take at the left, as one in so many."""
 CAPTION_LINES = 2
+CAPTION_LINE_PX = 22
+"""From a line of a card's name to the next, so near that the two are read as one name."""
 RAYS = ((1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1))
 """Ways that light goes from a lit lamp; a dark one is a dark disc, so that the two differ in grey and in shape."""
 
@@ -73,8 +75,8 @@ class Panel:
         y = box.y
         for caption, port in self._rows:
             lines = shortened(wrapped(caption, max(room, 1), text_width), CAPTION_LINES)
-            self._captions += [(line, y + number * LINE_PX) for number, line in enumerate(lines)]
-            bottom = y + len(lines) * LINE_PX
+            self._captions += [(line, y + number * CAPTION_LINE_PX) for number, line in enumerate(lines)]
+            bottom = y + LINE_PX + (len(lines) - 1) * CAPTION_LINE_PX
             x = begin
             for number, label in enumerate(port.port.labels):
                 needed = text_width(label) + 2 * GAP_PX + (2 * RAY_PX if isinstance(port, Lamps) else 0)
