@@ -5,7 +5,7 @@ from simkit.window.panel import CAPTION_LINE_PX, LINE_PX, Panel
 
 
 def test_a_cards_name_of_two_lines_reads_as_one_name_and_takes_no_second_row():
-    """A row of eight lamps and one of two buttons; narrow, the lamps take three rows and "(slot 8)" a line of its own."""
+    """Eight lamps, two buttons; in a narrow window the lamps take three rows and "(slot 8)" a line of its own."""
     panel = Panel(Machine.load("demo:monitor"))
 
     def text_width(text: str) -> int:
