@@ -187,11 +187,11 @@ def _keys_of(controls: Controls, number: int) -> Mapping[str, tuple[str, ...]]:
 
 def words_on_both(machine: Machine, controls: Controls) -> str:
     """What is to be told of them before play; "" when there are none."""
-    slots = " and ".join(map(str, keys_of_both(machine, controls)))
-    if not slots:
+    boards = " and ".join(machine.cards[slot].title for slot in keys_of_both(machine, controls))
+    if not boards:
         return ""
     return (
-        f"Keys that play pads reach the keyboard of slot {slots} as well; `simkit controls MACHINE` lists them, "
+        f"Keys that play pads reach {boards} as well; `simkit controls MACHINE` lists them, "
         "'Keys play pads' in the bar parts them."
     )
 

@@ -53,7 +53,7 @@ def test_exchanged_vectors_leave_the_interrupt_low(found):
     wrong = found(EXCHANGED + "FFFA: 40 80 00 80 50 80")["interrupt-unacknowledged"]
     assert "the handler at $8050 ran" in wrong.message
     assert "never touches it" in wrong.message
-    assert "slot 4 (ports-6522)" in wrong.message
+    assert "Port card (slot 4)" in wrong.message
     assert "interrupt-unacknowledged" not in found(EXCHANGED + "FFFA: 50 80 00 80 40 80")
 
 

@@ -87,7 +87,7 @@ QUIET_NMI = f"nmi:    bit {SECOND_TIMER_LOW}\n        rti\n"
 
 def test_a_forgotten_cli_is_named(found):
     wrong = found(FORGOTTEN, IRQ_SERVED + QUIET_NMI, aliases=BOTH)["interrupt-shut-out"]
-    assert "slot 4 (ports-6522)" in wrong.message
+    assert "Port card (slot 4)" in wrong.message
     assert wrong.label == "handler"
 
 
@@ -188,13 +188,13 @@ other:  lda $4804
 """
     main = f"{TIMERS}\ncli\nstay:   jmp stay"
     rules = found(main, handler, second="IRQ", aliases=".alias FIRST 30\n.alias SECOND 33\n")
-    assert "slot 4 (ports-6522) and slot 6 (ports-6522)" in rules["interrupt-overload"].message
+    assert "Port card (slot 4) and Port card (slot 6)" in rules["interrupt-overload"].message
     assert "interrupt-unacknowledged" not in rules
     rules = found(main, handler, second="IRQ", aliases=".alias FIRST 140\n.alias SECOND 143\n")
     assert not {"interrupt-overload", "interrupt-unacknowledged"} & set(rules)
     wrong = handler.replace("lda $4804", "lda $4806")
     rules = found(main, wrong, second="IRQ", aliases=".alias FIRST 140\n.alias SECOND 143\n")
-    assert "pulled by slot 6 (ports-6522);" in rules["interrupt-unacknowledged"].message
+    assert "pulled by Port card (slot 6);" in rules["interrupt-unacknowledged"].message
     assert "not the register" in rules["interrupt-unacknowledged"].message
     assert "interrupt-overload" not in rules
 

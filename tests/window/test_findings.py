@@ -141,7 +141,7 @@ def test_a_window_that_is_closed_leaves_the_report_of_a_headless_run(monkeypatch
         main(["run", "demo:marlpit", "--clock", "4 MHz", *strict])
     out = capsys.readouterr().out.splitlines()
     assert ended.value.code == code
-    assert out[2].startswith("Note: Keys that play pads reach the keyboard of slot 3 as well")
+    assert out[2].startswith("Note: Keys that play pads reach Keyboard controller (slot 3) as well")
     assert out[3].startswith("Marlpit ran 0.")
     assert out[4].startswith("Next instruction: $")
     assert out[5] == "Findings:"

@@ -57,7 +57,7 @@ class _Look:
         if place.kind is Ground.NOBODY:
             return "no card"
         if place.kind is Ground.REGISTER:
-            return f"a register of slot {place.slot}"
+            return f"a register of {self._machine.cards[place.slot].title}"
         if place.kind is Ground.ROM and place.shadow is not None and not place.shadow[place.offset]:
             return "filler of the ROM"
         if (

@@ -144,7 +144,7 @@ class Requests:
 
     def _named(self, slots: set[int]) -> str:
         cards = self._machine.cards
-        names = [f"slot {slot} ({cards[slot].kind})" if slot in cards else "an outside pin" for slot in sorted(slots)]
+        names = [cards[slot].title if slot in cards else "an outside pin" for slot in sorted(slots)]
         if names:
             return " and ".join(names)
         held = any(line.tied is False or line.pull is False for line in self._machine.bus.nets.moving("IRQ"))

@@ -136,7 +136,7 @@ class SpareCycles:
             assert register is not None
             if not self._hurts(access, rest):
                 continue
-            where = f"register {register.name} of slot {access.seat.slot} at ${access.address:04X}"
+            where = f"register {register.name} of {access.seat.title} at ${access.address:04X}"
             if access.is_write:
                 rule = "double-write"
                 message = f"{name} writes {where} twice, first the byte it has read, ${access.value:02X}"

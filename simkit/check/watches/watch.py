@@ -31,6 +31,7 @@ from simkit.check.watches.stores import Key, Stores
 from simkit.check.watches.stretch import WAY, Stretch
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import Effect, effects
+from simkit.machine.found import who
 from simkit.machine.machine import Machine
 from simkit.rom.listing import Listing, Seen
 
@@ -397,11 +398,15 @@ class Watch:
                 self.notes.add(
                     "write-only-read",
                     cycle,
-                    f"Register {place.writes.name} of slot {place.slot} at ${address:04X} can only be written.",
+                    f"Register {place.writes.name} of {self._title(place)} at ${address:04X} can only be written.",
                     pc=self._pc,
                     address=address,
                     slot=place.slot,
                 )
+
+    def _title(self, place: Place) -> str:
+        """The card there, as people are told of it."""
+        return who(self._machine, place.slot)
 
     def _between(self, seat: Seat, address: int, cycle: int) -> None:
         """The main program has written to a card that handlers use too, with interrupts allowed."""
@@ -553,7 +558,7 @@ class Watch:
         where = {
             _ROM: "filler of the ROM",
             _RAM: "memory that was never written",
-            _REGISTER: f"a register of slot {place.slot}",
+            _REGISTER: f"a register of {self._title(place)}",
         }.get(place.kind, "no card")
         self._lose(address, cycle, f"The CPU fetches an opcode from {where} at ${address:04X}", way)
 
