@@ -14,6 +14,9 @@ from simkit.window.strip import CUT, shortened, wrapped
 LEAST_PX = (280, 9 * LINE_PX)
 """Least room beside a picture that a text can be read in."""
 HEADING_PX = LINE_PX + 6
+TITLE_LINES = 2
+TITLE_LINES_FROM_PX = 16 * LINE_PX
+"""In lower panes a title has one line, and what does not fit is cut: the text needs the room more."""
 INDENT_PX = 14
 BAR_PX = 10
 CLOSE = "Close"
@@ -112,14 +115,16 @@ class Reading:
         self._close_box = Box(box.x + box.width - close_px - 4, box.y + 4, close_px, HEADING_PX - 4)
         close = self._close_box
         title_px = box.width - close_px - 2 * GAP_PX
-        if letters.width(self.title) > title_px:
-            title_px -= letters.width(f" {CUT}")
-        for text in shortened(wrapped(self.title, title_px, letters.width), 1):
-            surface.blit(letters.image(text, INK), (box.x + GAP_PX, box.y + 6))
+        most = TITLE_LINES if box.height >= TITLE_LINES_FROM_PX else 1
+        title = wrapped(self.title, title_px, letters.width)
+        if len(title) > most:
+            title = shortened(wrapped(self.title, title_px - letters.width(f" {CUT}"), letters.width), most)
+        for number, text in enumerate(title):
+            surface.blit(letters.image(text, INK), (box.x + GAP_PX, box.y + 6 + number * LINE_PX))
         pygame.draw.rect(surface, INK, pygame.Rect(close.x, close.y, close.width, close.height), 1, border_radius=4)
         word = letters.image(CLOSE, INK)
         surface.blit(word, word.get_rect(center=(close.x + close.width // 2, close.y + close.height // 2)))
-        top = box.y + HEADING_PX + 4
+        top = box.y + HEADING_PX + 4 + (len(title) - 1) * LINE_PX
         pygame.draw.line(surface, INK, (box.x, top), (box.x + box.width - 1, top), 1)
         top += 4
         self._wrap(inner, letters)
