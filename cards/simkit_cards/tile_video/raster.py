@@ -1,8 +1,8 @@
 """Raster time of the 9918A family: where the beam is at a crystal tick. Integers only, nothing drifts.
 
 Sources:
-    [GATE] "Gateware quirks", published notes of a gateware design, section Video timing: 342 dots a line, 262 lines.
-    [PARTS-3] published notes on measurements on parts (2026): 313 lines at 50 Hz.
+    [GATE] Published notes of a gateware design, "Gateware quirks", section Video timing: 342 dots a line, 262 lines.
+    [PARTS-3] Published notes on measurements on parts (2026): 313 lines at 50 Hz.
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984: 5.2.1 (interrupt after the last line).
     Borders: 284 dots and 243 lines shown at 60 Hz, three lines more above than below [GATE]: 27 and 24 lines, 28 dots.
     How those divide (13 left, 15 right) is from memory of the maker's data manual (1982), table 3-3; the 102 lines at

@@ -4,7 +4,7 @@ Sources:
     [PG] Texas Instruments, Video Display Processors Programmer's Guide, 1984.
     [YOUNG] S. Young, TMS9918A VDP, almost complete description including undocumented features, 0.4.2, 2002.
     [PARTS] M. Hagerty, measurements on parts: version history and comments.
-    [PARTS-3] later notes on measurements on parts (2026): position of the text.
+    [PARTS-3] Later notes on measurements on parts (2026): position of the text.
     [DM] Texas Instruments, TMS9918A/28A/29A Data Manual, 1982: from memory, or as [PARTS] and public notes quote it.
 """
 
