@@ -49,19 +49,20 @@ def controls(
         beside = machine_path(machine)
     found = read_controls(file, beside)
     both = _keys_of_both(machine, found) if machine is not None else {}
+    by_slot = {slot: keys for slot, (_, keys) in (both or {}).items()}
     if as_json:
-        say_json(found.as_dict() | {"keyboard_too": {} if both is None else both})
+        say_json(found.as_dict() | {"keyboard_too": by_slot})
         return
     say(f"# From {found.file}")
     if both is None:
         say("# The machine cannot be loaded, so it is not known which of these keys reach its keyboard as well.")
-    for slot, keys in (both or {}).items():
-        say(f"# These reach the keyboard of slot {slot} as well: {', '.join(keys)}.")
+    for title, keys in (both or {}).values():
+        say(f"# These reach the {title} as well: {', '.join(keys)}.")
     say_text(found.toml())
 
 
-def _keys_of_both(machine: str, found: Controls) -> dict[int, tuple[str, ...]] | None:
-    """Keys that play pads and reach a keyboard as well, by its slot; None where the machine cannot be loaded."""
+def _keys_of_both(machine: str, found: Controls) -> dict[int, tuple[str, tuple[str, ...]]] | None:
+    """By slot, title of a keyboard and keys of pads that reach it; None where the machine cannot be loaded."""
     from simkit.machine.machine import Machine
     from simkit.window.pads import keys_of_both
 
@@ -69,4 +70,4 @@ def _keys_of_both(machine: str, found: Controls) -> dict[int, tuple[str, ...]] |
         loaded = Machine.load(machine)
     except SimkitError:
         return None
-    return keys_of_both(loaded, found)
+    return {slot: (loaded.cards[slot].title, keys) for slot, keys in keys_of_both(loaded, found).items()}
