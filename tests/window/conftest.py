@@ -68,7 +68,8 @@ class Bench:
             if condition():
                 return
             self.ticks()
-        raise AssertionError("it did not happen")
+        said, trouble = self.app.notice.text, self.app._files.trouble
+        raise AssertionError(f"it did not happen; the window says {said!r}, of its files {trouble!r}")
 
     def post(self, kind, **fields):
         self.pygame.event.post(self.pygame.event.Event(kind, **fields))
