@@ -28,6 +28,8 @@ ORDER = (
     "check/image",
     "check/watches",
     "check",
+    "capture",
+    "suspect",
     "testing",
     "testing/contract",
     "measure",

@@ -1,0 +1,1 @@
+"""Captures of a real bus: what an analyser wrote, and the bus cycles in it."""

@@ -1,0 +1,1 @@
+"""Which single fault explains what was seen."""
