@@ -49,7 +49,7 @@ class Captured:
         return Captured(self.names, self.levels[which], self.known[which], self.time[which], self.lost[which])
 
     def gathered(self, lines: Sequence[str]) -> tuple[Words, Words]:
-        """Levels and known bits of these lines, bit i for lines[i]; of lines that were not captured nothing is known."""
+        """Levels and known bits of these lines, bit i for lines[i]; nothing is known of others."""
         levels, known = np.zeros(len(self), np.uint64), np.zeros(len(self), np.uint64)
         for place, line in enumerate(lines):
             if line in self.names:
