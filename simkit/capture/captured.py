@@ -15,9 +15,6 @@ from numpy.typing import NDArray
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
 
-SELECT = "select"
-"""Pin by which the select of a card is named: low while it is selected."""
-
 Words = NDArray[np.uint64]
 
 
