@@ -182,6 +182,9 @@ def _check_supplies(bus: Bus, findings: Findings) -> None:
         if entry.name in (*GROUND, *SUPPLY):
             findings.add("supply-not-joined", 0, _supply_words("the CPU", entry))
     for seat in bus.seats:
+        if seat.wiring.only(Done.UNPOWERED):
+            text = f"{seat.name}: the card has no supply. It answers nothing, and drives none of its outputs."
+            findings.add("supply-not-joined", 0, text, slot=seat.slot)
         for entry in seat.wiring.pin_entries():
             if entry.name in (*GROUND, *SUPPLY):
                 findings.add("supply-not-joined", 0, _supply_words(seat.name, entry), slot=seat.slot)

@@ -22,6 +22,7 @@ from simkit.backplane.wiring import (
     CPU_PIN_LINES,
     DATA_LINES,
     GROUND,
+    OF_CARDS,
     OUTPUTS,
     PULLS,
     RAIL_OF,
@@ -55,7 +56,7 @@ _SUBJECT = re.compile(
 )
 _ROW = re.compile(
     r"(?:the\s+)?(?:(?P<kind>address|data)\s+)?(?P<at>pins?|lines?)?(?:\s*(?P<first>[AD]\d+)\s+to\s+(?P<last>[AD]\d+))?"
-    r"\s+(?:are\s+)?reversed",
+    r"\s+(?:are\s+)?(?P<how>reversed|(?:driven )?late)",
     re.IGNORECASE,
 )
 _FOR_GOOD = r"(?:(?:stuck|held|tied|fixed|always|permanently)(?: at)? )?"
@@ -137,14 +138,29 @@ def read_sentence(text: str, slot: int | None = None) -> Entry:
     said = slot
     if place is not None:
         said = CPU if place[3] else int(place[2])
-        if place[1] and not 1 <= said <= MAX_SLOT:
-            raise SimkitError(f"{text!r}: there is no slot {said}.", remedy=f"Slots go from 1 to {MAX_SLOT}.")
+        _check_place(text, place)
         if slot is not None and said != slot:
             raise SimkitError(f"{text!r} stands with the card of slot {slot}.", remedy="Put it into [backplane].")
     rest = in_plain_words(" ".join(text[place.end() if place else 0 :].split()).rstrip("."))
     entry = _read(text, rest, said)
     check_entry(text, entry)
     return entry
+
+
+def place_of(text: str) -> tuple[int | None, str]:
+    """As `slot_said`, and the sentence without its place.
+
+    Raises:
+        SimkitError: there is no such slot.
+    """
+    place = _PLACE.match(text)
+    _check_place(text, place)
+    return slot_said(text), text[place.end() if place is not None else 0 :].strip()
+
+
+def _check_place(text: str, place: re.Match[str] | None) -> None:
+    if place is not None and place[1] and not 1 <= int(place[2]) <= MAX_SLOT:
+        raise SimkitError(f"{text!r}: there is no slot {int(place[2])}.", remedy=f"Slots go from 1 to {MAX_SLOT}.")
 
 
 def slot_said(text: str) -> int | None:
@@ -158,6 +174,8 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
         return Entry(Done.READY_GATED, slot=slot)
     if slot and _REMOVED.fullmatch(rest):
         return Entry(Done.REMOVED, slot=slot)
+    if slot and re.fullmatch(r"(?:the card |the board )?(?:is )?without (?:supply|power)", rest, re.IGNORECASE):
+        return Entry(Done.UNPOWERED, slot=slot)
     buffer = _TRANSCEIVER.fullmatch(rest)
     if buffer is not None:
         return Entry(Done.TRANSCEIVER, "", _wrong_with_it(text, buffer[1]), slot)
@@ -169,7 +187,7 @@ def _read(text: str, rest: str, slot: int | None) -> Entry:
         return Entry(done, "", strobe[2], slot)
     row = _ROW.fullmatch(rest)
     if row is not None and (row["first"] or row["kind"]):
-        return _reversed(row, slot)
+        return _of_row(row, slot)
     subject = _SUBJECT.fullmatch(rest)
     if subject is None:
         raise SimkitError(f"{text!r} says nothing of a line or pin.", remedy=_EXAMPLES)
@@ -204,8 +222,8 @@ def _wrong_with_it(text: str, words: str) -> str:
     raise SimkitError(f"{text!r}: {what}.", remedy=f"Write one of {forms}.")
 
 
-def _reversed(row: re.Match[str], slot: int | None) -> Entry:
-    """A row of lines or pins that is wired from its other end, "D0 to D7 reversed"; without numbers the whole row."""
+def _of_row(row: re.Match[str], slot: int | None) -> Entry:
+    """A row of lines or pins, "D0 to D7 reversed", "D0 to D7 late"; without numbers the whole row."""
     whole = ("D0", "D7") if (row["kind"] or "").lower() == "data" else ("A0", "A15")
     first, last = (row["first"].upper(), row["last"].upper()) if row["first"] else whole
     first, last = (f"{name[0]}{int(name[1:5])}" for name in (first, last))
@@ -213,7 +231,7 @@ def _reversed(row: re.Match[str], slot: int | None) -> Entry:
         first, last = last, first
     slot = None if slot == CPU else slot
     at_pin = slot is not None and (first[0] == "D" or (row["at"] or "").lower().startswith("pin"))
-    return Entry(Done.REVERSED, first, last, slot, at_pin)
+    return Entry(Done.REVERSED if row["how"].lower() == "reversed" else Done.LATE, first, last, slot, at_pin)
 
 
 def _name(text: str, kind: str | None, name: str) -> str:
@@ -307,7 +325,7 @@ def check_entry(text: str, entry: Entry) -> None:
         raise SimkitError(f"{text!r}: {why}.", remedy=remedy)
 
     done, name, slot = entry.done, entry.name, entry.slot
-    if (done in STROBES or done in (Done.READY_GATED, Done.TRANSCEIVER, Done.REMOVED)) and slot in (None, CPU):
+    if (done in STROBES or done in (*OF_CARDS, Done.TRANSCEIVER)) and slot in (None, CPU):
         refuse("that is said of a card", 'Begin with "slot N:".')
     if not name:
         return
@@ -319,11 +337,13 @@ def check_entry(text: str, entry: Entry) -> None:
         if done not in (Done.OPEN, Done.REVERSED):
             refuse(f"a supply pin is open or reversed, not {done.value}", f'Write "{name} open" or "{name} reversed".')
         return
-    if done is Done.REVERSED and entry.other:
+    if entry.is_row:
         if name[0] != entry.other[0] or name == entry.other:
             refuse(f"{name} to {entry.other} is no row", 'Write e.g. "D0 to D7 reversed".')
         if entry.other not in CPU_LINES and not entry.at_pin:
             refuse(f"the bus has no line {entry.other}", "Write A0 to A15, D0 to D7.")
+        if done is Done.LATE and name[0] != "D":
+            refuse("only data lines are driven late", 'Write e.g. "D3 late".')
         return
     if done is Done.REVERSED:
         refuse(

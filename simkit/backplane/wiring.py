@@ -70,6 +70,7 @@ class Done(Enum):
     PUSH_PULL = "push-pull"  # an output drives high as well, or lets go instead
     OPEN_DRAIN = "open-drain"
     REMOVED = "card removed"
+    UNPOWERED = "without supply"  # the whole card: it answers nothing and lets go of its outputs
     TRANSCEIVER = "transceiver"  # between the data lines and a card
     DRIVEN = "driven by"  # a line by a decoder, or a pin, as an expression says
 
@@ -88,6 +89,8 @@ WITH_OTHER = (Done.JOINED, Done.SHORTED, Done.EXCHANGED)
 """What is done with a second line or pin."""
 STROBES = (Done.SELECTED, Done.NOT_SELECTED, Done.OUTPUT_ENABLE, Done.WRITE_ENABLE)
 """What has an expression, of the card as a whole."""
+OF_CARDS = (Done.READY_GATED, Done.REMOVED, Done.UNPOWERED)
+"""What is said of a card as a whole, in one word."""
 OUTPUTS = (Done.PUSH_PULL, Done.OPEN_DRAIN)
 """What an output stage is, of a pin of a card."""
 PULLS = (Done.PULLED_UP, Done.PULLED_DOWN, Done.NOT_PULLED)
@@ -128,24 +131,31 @@ class Entry:
         """
         return self.done is Done.SHORTED and self.other in RAIL_OF.values()
 
+    @property
+    def is_row(self) -> bool:
+        """Whether it is done to a row of lines or pins, from `name` to `other`."""
+        return self.done in (Done.REVERSED, Done.LATE) and bool(self.other)
+
     def here(self) -> str:
         """Its sentence where the place is known."""
         if self.done in (*STROBES, Done.TRANSCEIVER):
             return f"{self.done.value} {self.other}"
-        if self.done in (Done.READY_GATED, Done.REMOVED):
+        if self.done in OF_CARDS:
             return str(self.done.value)
         own = self.slot not in (None, CPU)
-        if self.done is Done.REVERSED and self.other:
+        if self.is_row:
             word = f"{'pin' if self.at_pin else 'line'}s " if own else ""
-            return f"{word}{self.name} to {self.other} reversed"
+            return f"{word}{self.name} to {self.other} {self.done.value}"
         word = ("pin " if self.at_pin else "line ") if own else "pin " if self.name.isdigit() else ""
         return f"{word}{self.name} {self.done.value} {self.other}".rstrip()
 
     def parts(self) -> list[Entry]:
         """What it comes to, pin by pin or line by line: itself, but of a row that is reversed the exchanges."""
-        if self.done is not Done.REVERSED or not self.other:
+        if not self.is_row:
             return [self]
         row, first, last = self.name[0], int(self.name[1:]), int(self.other[1:])
+        if self.done is Done.LATE:
+            return [attrs.evolve(self, name=f"{row}{number}", other="") for number in range(first, last + 1)]
         pairs = zip(range(first, last), range(last, first, -1), strict=True)
         return [
             attrs.evolve(self, done=Done.EXCHANGED, name=f"{row}{low}", other=f"{row}{high}")

@@ -25,6 +25,7 @@ from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.room import Room, room
 from simkit.machine.naming import Naming
 from simkit.machinefile.description import CardDescription, Description
+from simkit.machinefile.faults import cells_of
 from simkit.rom.images import read_image
 
 Images = Mapping[int, str | Path | bytes]
@@ -63,6 +64,9 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     Raises:
         SimkitError: one card cannot be plugged in; SeveralErrors for several.
     """
+    for fault in description.faults:
+        if not fault.is_static:
+            raise SimkitError(f"{str(fault)!r}: faults that come and go are not put into machines yet.")
     backplane = description.backplane
     bus = Bus(
         findings,
@@ -82,7 +86,7 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     for card in description.cards:
         try:
             seat = _plug(card, description, bus, findings, core)
-            content = _insert(card, seat, images.get(card.slot), files)
+            content = _insert(card, seat, images.get(card.slot), files, description)
             if content is not None:
                 contents[card.slot] = content
             if card.slot not in images:
@@ -225,8 +229,14 @@ class _Files:
         return self._found[key]
 
 
-def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | None, files: _Files) -> bytes | None:
-    """Put the image into a card that takes one; gives its bytes."""
+def _insert(
+    described: CardDescription,
+    seat: Seat,
+    image: str | Path | bytes | None,
+    files: _Files,
+    description: Description,
+) -> bytes | None:
+    """Put the image into a card that takes one, with the bits in which the part fails; gives what was meant."""
     size = seat.image_size
     source = image if image is not None else described.image
     if size is None:
@@ -243,8 +253,15 @@ def _insert(described: CardDescription, seat: Seat, image: str | Path | bytes | 
         content = source if isinstance(source, bytes) else files.image(Path(source), size)
     except SimkitError as error:
         raise _of_image(described, error, given=image is not None) from error
+    cells = cells_of(description, described.slot, size)
+    burnt = bytearray(content)
+    if cells:
+        burnt += b"\xff" * (size - len(burnt))  # an erased byte reads $FF
+    for cell, offset in cells:
+        cell.put_into(burnt, offset)
     try:
-        seat.insert(content)
+        seat.insert(bytes(burnt) if cells else content)
+        seat.image = content
     except CardError as error:
         refusal = error.__cause__
         if not isinstance(refusal, ValueError):

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import attrs
 
 from simkit.backplane.cycle import BusCycle
+from simkit.backplane.faults import Fault
 from simkit.backplane.watchers import WatchHandle
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
@@ -135,6 +136,7 @@ class Machine:
         labels: Sequence[str | Path] = (),
         start: int | str | None = None,
         wiring: Sequence[str] = (),
+        faults: Sequence[str | Fault] = (),
         engine: str = "auto",
     ) -> Machine:
         """Build the machine that a file describes, and switch it on.
@@ -149,6 +151,7 @@ class Machine:
             labels: label lists, debug files and the like besides those of the file.
             start: where the CPU goes on after RESET, instead of where the vector says: an address or a label.
             wiring: what is done to lines and pins besides, in sentences: "slot 4: D3 stuck low", "A5 shorted to A6".
+            faults: what is wrong with it, in sentences: "slot 4: D3 sometimes open", "slot 2: bit 3 of $8123 low".
             engine: auto: the core where it can be had, and the reference engine where not; exact: the reference
                 engine; core: the core. They differ in speed alone.
 
@@ -163,6 +166,7 @@ class Machine:
             programs=given_programs(programs),
             start=given_start(start),
             wiring=wiring,
+            faults=faults,
         )
         return cls(description, images, labels=[Path(path) for path in labels], engine=engine)
 

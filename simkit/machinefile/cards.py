@@ -281,6 +281,8 @@ class _Checker:
         pins = [entry for entry in said.entries if entry.at_pin and entry.name in names]
         others = Wiring(tuple(entry for entry in said.entries if entry not in pins))
         known = None if not levels or others.only(Done.SELECTED) else levels
+        if others.only(Done.UNPOWERED):
+            others = others.then(_without_supply(self.slot, board))
         try:
             return with_strobe_pins(keys.then(others), pins, board, known, has_rw=has_rw)
         except SimkitError as error:
@@ -319,6 +321,16 @@ class _Checker:
                 f"{field}.{pin}", f"{names[pin]!r} is not the name of a line.", 'Write a name in quotes, or "open".'
             )
         return {} if others else dict(names)
+
+
+def _without_supply(slot: int, board: Board) -> Wiring:
+    """What a card without supply comes to: it is never selected, and lets go of what its pins are joined to.
+
+    From memory: a part without supply drives nothing; through the protection diodes of its inputs it loads lines, and
+    may even be fed by them, which is not simulated (rule supply-not-joined says so of single chips).
+    """
+    pins = (Entry(Done.OPEN, pin.name, "", slot, at_pin=True) for pin in board.pins)
+    return Wiring((Entry(Done.SELECTED, "", "never", slot), *pins))
 
 
 def _settings_of(card: type[Card]) -> str:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import attrs
 
+from simkit.backplane.fault_sentences import read_fault
+from simkit.backplane.fault_times import ALWAYS
+from simkit.backplane.faults import Fault
 from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Wiring, is_cpu_line
 from simkit.contract.card import Card
+from simkit.contract.errors import SimkitError
 from simkit.contract.settings import setting
 from simkit.machinefile.programs import Program
 from simkit.machinefile.tomlplaces import Place
@@ -141,6 +145,13 @@ class CardDescription:
         return {"kind": kind, "select": select, **{name: value for name, value in wiring.items() if value}}
 
 
+class Source(Protocol):
+    """What a description was made of."""
+
+    def described(self, faults: Sequence[Fault]) -> Description:
+        """The same machine with these faults instead of those that it has."""
+
+
 @attrs.frozen(kw_only=True)
 class Description:
     """A whole machine, checked.
@@ -161,6 +172,8 @@ class Description:
         note: what the builder says of it.
         programs: what is put into RAM when the power comes on.
         start: where the CPU begins after RESET, an address or a label; None: where the vector says.
+        faults: what is wrong with it on purpose. Wiring and settings that are always so are in those of the cards.
+        source: what it was made of.
     """
 
     name: str
@@ -178,6 +191,30 @@ class Description:
     note: str = ""
     programs: tuple[Program, ...] = ()
     start: str | None = None
+    faults: tuple[Fault, ...] = ()
+    source: Source | None = attrs.field(default=None, eq=False, repr=False)
+
+    def with_faults(self, faults: Sequence[str | Fault]) -> Description:
+        """The same machine with more faults; no file is read again.
+
+        Args:
+            faults: besides those that it has, as sentences or read.
+
+        Raises:
+            SimkitError: one cannot be; SeveralErrors for several.
+        """
+        if self.source is None:
+            raise SimkitError("The machine was not read from a file.", remedy="Use what read_description gave.")
+        if isinstance(faults, str):
+            raise SimkitError(f"{faults!r:.80} is no list of faults.", remedy=f"Write [{faults[:60]!r}].")
+        more = [fault if isinstance(fault, Fault) else read_fault(fault) for fault in faults]
+        return self.source.described([*self.faults, *more])
+
+    def with_static(self, faults: Sequence[Fault]) -> Description:
+        """The machine as it is wired while these of its faults are there, of those that have a time."""
+        assert self.source is not None
+        static = [fault for fault in self.faults if fault.is_static]
+        return self.source.described([*static, *(attrs.evolve(fault, when=ALWAYS) for fault in faults)])
 
     def sentences(self) -> list[str]:
         """How it is wired, a sentence each: the backplane, then card by card."""
@@ -194,6 +231,7 @@ class Description:
             **{f"slot {card.slot}": card.part() for card in self.cards},
             **{f"program {number}": one.identity() for number, one in enumerate(self.programs, start=1)},
             "start": self.start or "",
+            "faults": [str(fault) for fault in self.faults if not fault.is_in_wiring],
         }
         return {name: value for name, value in found.items() if value}
 

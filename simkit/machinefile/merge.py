@@ -25,7 +25,7 @@ KNOWN_BY = ("card", "clock", "base")
 """One of these stands in every machine file."""
 
 _TOP_TABLES = ("backplane", "cpu_options")
-_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "about", "note", "start", *_TOP_TABLES)
+_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "about", "note", "start", "faults", *_TOP_TABLES)
 _CARD_TABLES = {
     "settings": "Write [card.settings].",
     "wires": 'Write e.g. wires = { A0 = "A3" }.',
@@ -100,19 +100,20 @@ class Table:
         if "wiring" in value:
             self._add_sentences(table, known.get("wiring"), "backplane.wiring", place.inside("wiring"))
 
-    def put_sentences(self, value: Any, place: Place, folder: Path) -> None:
-        """Set the sentences of a card, which count behind those that are known."""
-        known = self.values.get("wiring")
-        self.put("wiring", value, place, folder)
-        self._add_sentences(self.values, known, "wiring", place)
+    def put_sentences(self, key: str, value: Any, place: Place, folder: Path) -> None:
+        """Set sentences, of a card's wiring say, which count behind those that are known."""
+        known = self.values.get(key)
+        self.put(key, value, place, folder)
+        self._add_sentences(self.values, known, key, place)
 
     def _add_sentences(self, table: dict[str, Any], known: Any, key: str, place: Place) -> None:
         """Put known sentences before those of a table; an empty list takes them away."""
-        own = table["wiring"]
+        name = key.rpartition(".")[2]
+        own = table[name]
         if isinstance(own, list):
             before = known if own and isinstance(known, list) else []
             self.origin.update({f"{key}.{len(before) + number}": place.inside(number) for number in range(len(own))})
-            table["wiring"] = [*before, *own]
+            table[name] = [*before, *own]
 
     def place(self, field: str) -> Place:
         """Where a field stands, or what encloses it."""
@@ -212,6 +213,8 @@ class Merged:
                 self._errors.tell(f"{key} is a table.", place, f"Write [{key}].")
             elif key == "card":
                 self._merge_cards(toml, path.parent)
+            elif key == "faults":
+                self.top.put_sentences(key, value, place, path.parent)
             elif key == "backplane":
                 self.top.put_backplane(value, place, path.parent)
             elif key != "base":
@@ -289,6 +292,6 @@ class Merged:
                 remedy = _CARD_TABLES[key]
                 self._errors.tell(f"{key} is a table.", place.inside(key), remedy, slot=slot, kind=kind, field=key)
             elif key == "wiring":
-                card.put_sentences(value, place.inside(key), folder)
+                card.put_sentences(key, value, place.inside(key), folder)
             else:
                 card.put(key, value, place.inside(key), folder)

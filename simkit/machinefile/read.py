@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from fractions import Fraction
 from pathlib import Path
@@ -16,6 +16,8 @@ from typing import Any, TypeVar
 import attrs
 
 from simkit.backplane.cpu_pins import at_part
+from simkit.backplane.fault_times import ALWAYS
+from simkit.backplane.faults import MAX_FAULTS, Fault
 from simkit.backplane.select import Expression, Select
 from simkit.backplane.sentences import slot_said
 from simkit.backplane.wiring import CPU, Done, Entry, Wiring
@@ -24,8 +26,9 @@ from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
 from simkit.files.bounded import is_folder
 from simkit.machinefile.cards import check_card, program_of
-from simkit.machinefile.catalogue import card_class, entries
-from simkit.machinefile.description import Backplane, CpuOptions, Description
+from simkit.machinefile.catalogue import Claims, card_class, entries
+from simkit.machinefile.description import Backplane, CardDescription, CpuOptions, Description
+from simkit.machinefile.faults import GIVEN, Said, check_faults, read_all, said_in, with_settings
 from simkit.machinefile.meant import cpu_meant, setting_meant
 from simkit.machinefile.merge import MACHINE_FILE, MachineErrors, Merged, Table
 from simkit.machinefile.programs import Program
@@ -92,6 +95,7 @@ def read_description(
     programs: Sequence[Program] = (),
     start: str | None = None,
     wiring: Sequence[str] = (),
+    faults: Sequence[str | Fault] = (),
 ) -> Description:
     """Read a machine file with its bases and check all of it.
 
@@ -103,6 +107,7 @@ def read_description(
         programs: put into RAM besides those of the file.
         start: replaces where the CPU begins.
         wiring: sentences of what is done to lines and pins besides.
+        faults: what is wrong besides what the file says is wrong, as sentences or read.
 
     Raises:
         SimkitError: one error, or SeveralErrors with all of them.
@@ -120,12 +125,86 @@ def read_description(
         merged.top.put("seed", seed, Place("given seed"), Path())
     if start is not None:
         merged.top.put("start", start, Place("given start"), Path())
-    found = _check(merged, path, errors, wiring)
-    errors.raise_any()
-    return attrs.evolve(found, programs=(*found.programs, *programs)) if programs else found
+    said = [*said_in(merged.top, errors), *read_all(faults, lambda number: GIVEN, errors)]
+    return _Source(merged, path, tuple(wiring), tuple(programs)).checked(said, errors)
 
 
-def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str]) -> Description:
+class _Source:
+    """A machine file over its bases, read, and what was given besides: descriptions are made of it.
+
+    Args:
+        merged: the files.
+        path: the machine file.
+        wiring: sentences that were given.
+        programs: that were given.
+    """
+
+    def __init__(self, merged: Merged, path: Path, wiring: tuple[str, ...], programs: tuple[Program, ...]) -> None:
+        self._merged = merged
+        self._path = path
+        self._wiring = wiring
+        self._programs = programs
+        self._cards: dict[int, tuple[object, CardDescription]] = {}
+
+    def described(self, faults: Sequence[Fault]) -> Description:
+        """The machine with these faults instead of those that the file says it has.
+
+        Raises:
+            SimkitError: one cannot be; SeveralErrors for several.
+        """
+        errors = MachineErrors()
+        return self.checked([(fault, GIVEN) for fault in faults], errors)
+
+    def checked(self, faults: Sequence[Said], errors: MachineErrors) -> Description:
+        """The same, with the places of the faults and what was told of the files.
+
+        Raises:
+            SimkitError: something is wrong; SeveralErrors for several.
+        """
+        if len(faults) > MAX_FAULTS:
+            errors.tell(f"{len(faults)} faults; {MAX_FAULTS} are allowed.", faults[MAX_FAULTS][1], "Leave some out.")
+        found = self._made([(fault, place) for fault, place in faults if fault.is_static], errors)
+        errors.raise_any()
+        timed = [(fault, place) for fault, place in faults if not fault.is_static]
+        check_faults(found, self._merged.cards, faults, errors)
+        errors.raise_any()
+        if any(isinstance(fault.what, Entry) for fault, _ in timed):  # while they are there they must be possible
+            self._made([(attrs.evolve(fault, when=ALWAYS), place) for fault, place in faults], errors)
+            errors.raise_any()
+        said = tuple(fault for fault, _ in faults)
+        return attrs.evolve(found, faults=said, source=self, programs=(*found.programs, *self._programs))
+
+    def _made(self, faults: Sequence[Said], errors: MachineErrors) -> Description:
+        return _check(self._merged, self._path, errors, self._wiring, faults, self._card)
+
+    def _card(
+        self,
+        slot: int,
+        table: Table,
+        installed: Mapping[str, Claims],
+        errors: MachineErrors,
+        more: Sequence[tuple[Entry, Place]],
+        signals: Collection[str],
+    ) -> CardDescription | None:
+        """As `check_card`; a card of which nothing else is said than the last time is as it was."""
+        asked = (table, tuple(more), tuple(signals))
+        known = self._cards.get(slot)
+        if known is not None and known[0] == asked:
+            return known[1]
+        found = check_card(slot, table, installed, errors, more, signals)
+        if found is not None and (known is None or not more):
+            self._cards[slot] = asked, found
+        return found
+
+
+def _check(
+    merged: Merged,
+    path: Path,
+    errors: MachineErrors,
+    more: Sequence[str],
+    faults: Sequence[Said],
+    checked: Callable[..., CardDescription | None],
+) -> Description:
     """The description, which holds if no error was told."""
     top = _Top(merged.top, errors)
     name = top.value("name", "Machine")
@@ -147,7 +226,8 @@ def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str
     if "start" in merged.top.values and not start.strip():
         top.fail("start", f"{start!r} is neither an address nor a label.", 'Write e.g. start = "$0200".')
     installed = entries()
-    wiring = _BackplaneWiring(merged, errors, more, cpu if cpu in CPUS else CPUS[0])
+    cards = with_settings(merged.cards, faults)
+    wiring = _BackplaneWiring(merged, errors, more, cpu if cpu in CPUS else CPUS[0], faults)
     signals = wiring.of_all().signals()
     description = Description(
         name=name,
@@ -162,8 +242,8 @@ def _check(merged: Merged, path: Path, errors: MachineErrors, more: Sequence[str
         cpu_options=top.table("cpu_options", CpuOptions),
         cards=tuple(
             card
-            for slot in sorted(merged.cards)
-            if (card := check_card(slot, merged.cards[slot], installed, errors, wiring.at(slot), signals)) is not None
+            for slot in sorted(cards)
+            if (card := checked(slot, cards[slot], installed, errors, wiring.at(slot), signals)) is not None
         ),
         start=start.strip() or None,
         path=path,
@@ -192,7 +272,9 @@ def _without_removed(description: Description) -> Description:
 class _BackplaneWiring:
     """What is done to lines of the backplane, at the CPU, and at slots where it does not stand with the card."""
 
-    def __init__(self, merged: Merged, errors: MachineErrors, more: Sequence[str], cpu: str) -> None:
+    def __init__(
+        self, merged: Merged, errors: MachineErrors, more: Sequence[str], cpu: str, faults: Sequence[Said]
+    ) -> None:
         self._errors = errors
         self._cpu = cpu
         self._cards = merged.cards
@@ -213,6 +295,8 @@ class _BackplaneWiring:
             lambda number: own if number is None else top.place(f"backplane.wiring.{number}"),
         )
         self._read(list(more), lambda number: given)
+        entries = [(fault.what, place) for fault, place in faults if isinstance(fault.what, Entry)]
+        self._said += [(self._at_cpu(entry, place), place) for entry, place in entries]
         for entry, place in self._said:
             if entry.slot and entry.slot not in merged.cards:
                 slots = f"Slots with cards: {numbers(merged.cards)}."
@@ -251,7 +335,7 @@ class _BackplaneWiring:
             return entry
 
     def _tell(self, message: str, place: Place, remedy: str, field: str = "wiring") -> None:
-        self._errors.tell(message, place, remedy, field=f"backplane.{field}")
+        self._errors.tell(message, place, remedy, field="faults" if place == GIVEN else f"backplane.{field}")
 
     def of_all(self) -> Wiring:
         """What is done without a slot, and which cards are removed."""

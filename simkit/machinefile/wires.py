@@ -220,7 +220,8 @@ def misfit(entry: Entry, board: Board, names: Iterable[str] = ()) -> tuple[str, 
     pins = {pin.name: pin.drive is Drive.INPUT for pin in board.pins}
     known = {*addresses, *DATA_LINES, *pins}
     said = [entry.name]
-    if entry.done in (Done.SHORTED, Done.EXCHANGED, Done.REVERSED) and entry.other and not entry.shorted_to_rail:
+    two = entry.done in (Done.SHORTED, Done.EXCHANGED) or entry.is_row
+    if two and entry.other and not entry.shorted_to_rail:
         said.append(entry.other)
     for name in said:
         if name in known:

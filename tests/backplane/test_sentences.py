@@ -37,7 +37,8 @@ def entries(draw):
         row, most = draw(st.sampled_from([("A", 15), ("D", 7)]))
         first, last = sorted(draw(st.lists(st.integers(0, most), min_size=2, max_size=2, unique=True)))
         at_pin = slot is not None and (row == "D" or draw(st.booleans()))
-        return Entry(Done.REVERSED, f"{row}{first}", f"{row}{last}", slot, at_pin)
+        done = draw(st.sampled_from([Done.REVERSED, Done.LATE])) if row == "D" else Done.REVERSED
+        return Entry(done, f"{row}{first}", f"{row}{last}", slot, at_pin)
     if kind == "cpu":
         return Entry(
             draw(st.sampled_from(ONE)), draw(st.sampled_from(["VPB", "BE", "SYNC", "36", "PHI2"])), "", CPU, at_pin=True
@@ -49,7 +50,7 @@ def entries(draw):
         name = draw(st.sampled_from(["GND", "VSS", "VCC", "VDD"]))
         return Entry(draw(st.sampled_from([Done.OPEN, Done.REVERSED])), name, "", slot or CPU, at_pin=True)
     if kind == "gated":
-        return Entry(draw(st.sampled_from([Done.READY_GATED, Done.REMOVED])), slot=slot or 4)
+        return Entry(draw(st.sampled_from([Done.READY_GATED, Done.REMOVED, Done.UNPOWERED])), slot=slot or 4)
     if kind == "strobe":
         done = draw(st.sampled_from([Done.SELECTED, Done.NOT_SELECTED, Done.OUTPUT_ENABLE, Done.WRITE_ENABLE]))
         written = [*WRITTEN, "GND"]
