@@ -25,6 +25,10 @@ class Samples:
         unknown: uint64 of shape (n,): channels for which the file has no data there.
         period: ticks from one sample to the next; None where the file does not say, as where it holds changes alone.
         end: the tick at which the capture ends; nothing is known from there on.
+        complete: whether the analyser sampled at every period, so that a level which lasts long did so on the wire;
+            where samples were dropped and the file tells it, all channels are unknown in between.
+        by_cycle: whether each row is a bus cycle, taken by its clock, as the file's own format says; a row in which
+            nothing is known stands for cycles that were lost.
     """
 
     names: tuple[str, ...]
@@ -34,6 +38,8 @@ class Samples:
     unknown: NDArray[np.uint64]
     period: Fraction | None
     end: int
+    complete: bool = False
+    by_cycle: bool = False
 
     def __attrs_post_init__(self) -> None:
         if len(self.names) > MOST_CHANNELS:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Generator
 from pathlib import Path
 
 from simkit.contract.errors import SimkitError, file_error
@@ -73,6 +74,33 @@ def read_bounded(path: Path, most_bytes: int, what: str) -> bytes:
     if len(content) > most_bytes:
         raise _too_large(path, what, f"more than {most_bytes}", most_bytes)
     return content
+
+
+def pieces(path: Path, most_bytes: int, what: str, piece_bytes: int = 8 << 20) -> Generator[bytes]:
+    """Content of a file that is too large to be held at once, piece by piece; arguments and errors as `read_bounded`.
+
+    The file is opened when the first piece is asked for.
+    """
+    try:
+        _refuse_what_is_no_file(path.stat(), path, most_bytes, what)
+        handle = os.open(path, _OPEN)
+        try:
+            _refuse_what_is_no_file(os.fstat(handle), path, most_bytes, what)
+            done = 0
+            while piece := os.read(handle, piece_bytes):
+                done += len(piece)
+                if done > most_bytes:
+                    raise _too_large(path, what, f"more than {most_bytes}", most_bytes)
+                yield piece
+        finally:
+            os.close(handle)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise FileNotFoundError(error.errno, error.strerror, str(path)) from error
+    except OSError as error:
+        message = f"The {what} {path} cannot be read: {error.strerror or error}."
+        raise file_error(message, error, remedy="Look at the path and the rights.") from error
+    except ValueError as error:
+        raise SimkitError(f"The {what} {path} cannot be read: {error}.", remedy="Correct the path.") from error
 
 
 def read_text(
