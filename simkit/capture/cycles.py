@@ -18,12 +18,13 @@ from fractions import Fraction
 import numpy as np
 
 from simkit.backplane.select import ADDRESS_LINES
-from simkit.capture.captured import SELECT, Captured, Words
+from simkit.capture.captured import Captured, Words
 from simkit.capture.channels import CLOCK, Assignment, Reading
 from simkit.capture.clocking import LEAST_SAMPLES, Falls, find_falls
 from simkit.capture.rows import MOST_ROWS
 from simkit.capture.samples import Samples
 from simkit.contract.errors import SimkitError
+from simkit.records.observed import SELECT
 
 STEADY = frozenset((*ADDRESS_LINES, "RW", "SYNC", "VPB", "MLB"))
 """Lines that do not move while PHI2 is high (Western Design Center, W65C02S data sheet, Figure 6-1)."""
