@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import vcdvcd
 
+from simkit.capture.read import read_capture
 from simkit.capture.rehearse import ADDRESS_MOVES, Analyser, only_changes, rehearse
 from simkit.capture.samples import Samples
 from simkit.capture.write import FORMS, as_archive, as_bus_lines, as_change_rows, as_rows, as_vcd, write_capture
@@ -242,3 +243,19 @@ def test_a_form_that_is_none_is_refused_with_the_nearest(small, tmp_path):
     with pytest.raises(SimkitError) as refused:
         write_capture(tmp_path / "x", small, "vdc")
     assert "vcd" in refused.value.remedy
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_every_form_reads_back_as_the_cycles_that_were_observed(observed, form, tmp_path):
+    names = ["PHI2", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "RW", "4.select"]
+    taken = rehearse(observed, HZ, names, Analyser(jitter=1e-9), seed=8)
+    path, channels = tmp_path / f"x{FORMS[form].ending}", tmp_path / "channels.toml"
+    write_capture(path, taken.samples, form)
+    which = [f'{n} = "{line}"' for n, line in enumerate(names)] if form == "numbered" else []
+    channels.write_text("\n".join(["[channels]" if which else "", *which, "[capture]", 'rate = "24 MHz"']))
+    captured = read_capture(path, channels)
+    levels, known = captured.gathered(observed.names)
+    assert abs(len(captured) - len(observed)) <= 1
+    wrong = (levels ^ observed.levels[: len(levels)]) & known
+    assert not wrong.any()
+    assert int(known[1]).bit_count() == 26

@@ -26,6 +26,7 @@ ALLOWED = {
     ("backplane/blame.py", "linecache"): "the line of a card's own code at which it failed",
     ("capture/archive.py", "ZipFile"): "a session archive: bytes in memory",
     ("capture/archive.py", "open"): "a member of it: bytes in memory",
+    ("capture/write.py", "ZipFile"): "a session archive: bytes in memory",
     ("check/watches/watch.py", "touch"): "a cell of memory",
     ("commands/streams.py", "open"): "the null device and the standard streams",
     ("cpu/core/browser.py", "read_bytes"): "a module of the package",
