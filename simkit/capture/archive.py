@@ -13,7 +13,6 @@ import zipfile
 import zlib
 from fractions import Fraction
 from io import BytesIO
-from pathlib import Path
 
 import attrs
 import numpy as np
@@ -25,7 +24,6 @@ from simkit.capture.samples import Samples
 from simkit.capture.wanted import Chooser
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, shown
-from simkit.files.bounded import read_bounded
 
 MOST_ZIPPED = 500_000_000
 MOST_SAMPLE_BYTES = 1_000_000_000
@@ -51,19 +49,24 @@ class _Metadata:
     probes: tuple[tuple[int, str], ...]
 
 
-def read_archive(path: Path, choose: Chooser, reading: Reading, notes: list[str]) -> Samples:
+def read_archive(content: bytes, file: str, choose: Chooser, reading: Reading, notes: list[str]) -> Samples:
     """Read a session archive.
 
+    Args:
+        content: of the file, at most MOST_ZIPPED bytes.
+        file: for messages.
+        choose: which channels are wanted.
+        reading: what the user says of it.
+        notes: gets what is to be told.
+
     Raises:
-        FileError: the system does not let it be read.
         SimkitError: it is damaged, no such archive, or larger than allowed.
     """
-    content = read_bounded(path, MOST_ZIPPED, "capture")
     try:
         with zipfile.ZipFile(BytesIO(content)) as archive:
-            return _read(archive, str(path), choose, reading, notes)
+            return _read(archive, file, choose, reading, notes)
     except _SAFE as error:
-        raise SimkitError(f"The archive is damaged: {error}.", file=str(path), remedy="Save it again.") from error
+        raise SimkitError(f"The archive is damaged: {error}.", file=file, remedy="Save it again.") from error
 
 
 def _read(archive: zipfile.ZipFile, file: str, choose: Chooser, reading: Reading, notes: list[str]) -> Samples:

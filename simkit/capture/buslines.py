@@ -192,7 +192,7 @@ class BusLinesReader:
         cut = data.rfind(b"\n") + 1
         self._left = data[cut:]
         if len(self._left) > MOST_LINE:
-            self._left = b""
+            self._left, self._lost_before = b"", True
             self._count_bad(self._line, "a line without end")
         if cut:
             self._take(data[:cut])

@@ -13,7 +13,7 @@
     synchronous = true               # a sample is a bus cycle: the analyser was clocked by the bus
     clock = "CH3 rising"             # instead of a channel that is PHI2: which edge ends a bus cycle
     glitch = "20 ns"                 # pulses shorter than this are none
-    set_up = "200 ns"                # data are valid so long before PHI2 falls; a tenth of a cycle if not said
+    set_up = "200 ns"                # data are valid so long before PHI2 falls; a seventh of a cycle if not said
     stretched = true                 # the machine holds PHI2 for slow cards
     dense = true                     # session archives: the n-th channel listed is bit n - 1
 
@@ -226,8 +226,16 @@ def _line(name: str, lines: Collection[str]) -> str:
     return name
 
 
-def chosen(names: Sequence[str], reading: Reading, file: str) -> list[tuple[int, Assignment]]:
+def chosen(
+    names: Sequence[str], reading: Reading, file: str, *, are_lines: bool = False
+) -> list[tuple[int, Assignment]]:
     """Which channels of a capture are lines: index and line, in the order of the lines as they are given.
+
+    Args:
+        names: of all channels.
+        reading: what the user says.
+        file: the capture, for messages.
+        are_lines: whether channels bear names of lines, whatever these are, where the user says nothing.
 
     Raises:
         SimkitError, SeveralErrors: a channel that is named is not there, or none is a line.
@@ -235,7 +243,7 @@ def chosen(names: Sequence[str], reading: Reading, file: str) -> list[tuple[int,
     if reading.assigned is None:
         found: dict[str, tuple[int, Assignment]] = {}
         for at, name in enumerate(names):
-            line = name if _PIN.fullmatch(name) else line_named(name)
+            line = name if _PIN.fullmatch(name) else line_named(name) or (name if are_lines else None)
             if line is not None:
                 found.setdefault(line, (at, Assignment(name, line)))
         if not found:

@@ -28,9 +28,10 @@ from simkit.records.observed import SELECT
 
 STEADY = frozenset((*ADDRESS_LINES, "RW", "SYNC", "VPB", "MLB"))
 """Lines that do not move while PHI2 is high (Western Design Center, W65C02S data sheet, Figure 6-1)."""
-SET_UP = 0.1
-"""Of a cycle: how long data are valid before PHI2 falls at least, where the user says nothing. Data sheets ask for 100
-ns of 1000 (Rockwell R65C02, 1 MHz; from memory) to 10 of 70 (Western Design Center, W65C02S, Table 6-3: tDSR)."""
+SET_UP = 1 / 7
+"""Of a cycle: how long data are valid before PHI2 falls, where the user says nothing: 10 ns of 70, for data read (tDSR)
+and for data written (tPWH - tMDS) alike (Western Design Center, W65C02S data sheet, Table 6-3). Slower parts ask for
+less: 100 ns of 1000 (Rockwell, R65C00 data sheet, 1 MHz; from memory)."""
 UNDER = 0.95
 """Of a sampling period: a set-up that is as long but for a twentieth is taken as long enough."""
 MOST_DOUBTFUL = 0.1

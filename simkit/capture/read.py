@@ -11,20 +11,19 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Protocol
 
-from simkit.capture.archive import looks_like_archive, read_archive
+from simkit.capture.archive import MOST_ZIPPED, looks_like_archive, read_archive
 from simkit.capture.buslines import BusLinesReader, looks_like_bus_lines
 from simkit.capture.captured import Captured
 from simkit.capture.channels import Assignment, Reading, chosen, read_channels
 from simkit.capture.cycles import bus_cycles
 from simkit.capture.numbered import NumberedReader, looks_numbered
-from simkit.capture.samples import Samples
+from simkit.capture.samples import Samples, refuse_too_many
 from simkit.capture.table import TableReader
 from simkit.capture.table_head import looks_like_table
 from simkit.capture.vcd import VcdReader
 from simkit.capture.vcd_header import looks_like_vcd
-from simkit.capture.wanted import Chooser
 from simkit.contract.errors import SimkitError
-from simkit.files.bounded import pieces
+from simkit.files.bounded import pieces, read_bounded
 
 MOST_BYTES = 8_000_000_000
 """Of a text: far more than can be kept, as most of it repeats."""
@@ -47,15 +46,18 @@ class Picker:
 
     Attributes:
         assigned: for each channel that is read, its line; empty before the reader has asked.
+        are_lines: whether the file's own format says that channels bear names of lines.
     """
 
     def __init__(self, reading: Reading, file: str) -> None:
         self._reading, self._file = reading, file
         self.assigned: list[Assignment] = []
+        self.are_lines = False
 
     def __call__(self, names: Sequence[str]) -> Sequence[int]:
         """See Chooser."""
-        found = chosen(names, self._reading, self._file)
+        found = chosen(names, self._reading, self._file, are_lines=self.are_lines)
+        refuse_too_many(len(found))
         self.assigned = [each for _, each in found]
         return [at for at, _ in found]
 
@@ -100,8 +102,9 @@ def read_samples(path: Path, reading: Reading, notes: list[str]) -> tuple[Sample
         head = next(content, b"")
         if looks_like_archive(head):
             content.close()
-            return read_archive(path, picker, reading, notes), picker.assigned
-        reader = _reader(head[:_HEAD], str(path), picker, reading, notes)
+            zipped = read_bounded(path, MOST_ZIPPED, "capture")
+            return read_archive(zipped, str(path), picker, reading, notes), picker.assigned
+        reader = reader_for(head, str(path), picker, reading, notes)
         reader.feed(head)
         for piece in content:
             reader.feed(piece)
@@ -110,8 +113,15 @@ def read_samples(path: Path, reading: Reading, notes: list[str]) -> tuple[Sample
     return reader.finish(), picker.assigned
 
 
-def _reader(head: bytes, file: str, choose: Chooser, reading: Reading, notes: list[str]) -> PieceReader:
+def reader_for(head: bytes, file: str, choose: Picker, reading: Reading, notes: list[str]) -> PieceReader:
+    """The reader for a text, by its beginning.
+
+    Raises:
+        SimkitError: it is no capture.
+    """
+    head = head[:_HEAD]
     if looks_like_bus_lines(head):
+        choose.are_lines = True
         return BusLinesReader(file, choose, reading, notes)
     if looks_numbered(head):
         return NumberedReader(file, choose, reading)

@@ -13,6 +13,19 @@ from simkit.contract.errors import SimkitError
 MOST_CHANNELS = 64
 
 
+def refuse_too_many(channels: int) -> None:
+    """Refuse more channels than a word has bits.
+
+    Raises:
+        SimkitError: there are more than MOST_CHANNELS.
+    """
+    if channels > MOST_CHANNELS:
+        raise SimkitError(
+            f"The capture has {channels} channels that are lines; {MOST_CHANNELS} can be read.",
+            remedy="Say in a channel file which are wanted, under [channels].",
+        )
+
+
 @attrs.frozen(eq=False)
 class Samples:
     """Levels of channels, a row for each sample or each change; a row holds until the next.
@@ -42,11 +55,7 @@ class Samples:
     by_cycle: bool = False
 
     def __attrs_post_init__(self) -> None:
-        if len(self.names) > MOST_CHANNELS:
-            raise SimkitError(
-                f"The capture has {len(self.names)} channels; {MOST_CHANNELS} can be read.",
-                remedy="Leave out those that are not on the bus.",
-            )
+        refuse_too_many(len(self.names))
 
     def __len__(self) -> int:
         return len(self.time)

@@ -23,7 +23,7 @@ from simkit.capture.tokens import Bytes, Places
 from simkit.capture.wanted import Chooser
 from simkit.contract.errors import SimkitError, shown
 
-LOOKED_AT = 200_000
+LEAST_LOOKED_AT, LOOKED_AT = 1000, 200_000
 """Rows by which a table is told to hold samples or changes."""
 _KINDS = np.full(256, 255, np.uint8)
 for _letter, _value in zip(b"01xX", (0, 1, 2, 2), strict=True):
@@ -49,6 +49,7 @@ class TableReader:
         self._period: Fraction | None = None
         self._changes: bool | None = None
         self._last: int | None = None
+        self._waiting: list[tuple[Times, Words, Words]] = []
         self.names: tuple[str, ...] = ()
 
     def feed(self, piece: bytes) -> None:
@@ -81,6 +82,7 @@ class TableReader:
         if self._left.strip():
             self._left += b"\n"
             self.feed(b"")
+        self._decide_on_waiting()
         assert self._head is not None
         tick, period = PICOSECOND, self._period
         if self._by_number:
@@ -105,7 +107,9 @@ class TableReader:
         return head.times in (None, "ticks") or (head.by_session_tool and head.rate is not None)
 
     def _begin(self, data: bytes) -> None:
-        self._head = head = read_head(data[:HEAD_BYTES], self._file, self._reading)
+        first = data[:HEAD_BYTES]
+        first = first if len(data) < HEAD_BYTES else first[: first.rfind(b"\n") + 1]
+        self._head = head = read_head(first, self._file, self._reading)
         self._wanted = list(self._choose(head.names))
         self.names = tuple(head.names[at] for at in self._wanted)
         data = data.removeprefix(b"\xef\xbb\xbf")
@@ -145,7 +149,7 @@ class TableReader:
             self._count += len(begins)
             self._rows.add(time, levels, unknown)
         else:
-            self._timed(self._moments(data, text, begins, ends - width - 1, number), levels, unknown, number)
+            self._timed(self._moments(data, text, begins, ends - width - 1, number), levels, unknown)
 
     def _tails(
         self, text: Bytes, begins: Places, ends: Places, width: int
@@ -215,9 +219,14 @@ class TableReader:
         step = max(1, int(1 / (rate * unit))) * int(unit / PICOSECOND)
         return time // step - 1
 
-    def _timed(self, time: Times, levels: Words, unknown: Words, number: Places) -> None:
+    def _timed(self, time: Times, levels: Words, unknown: Words) -> None:
         if self._changes is None:
-            self._decide(time[:LOOKED_AT], levels[:LOOKED_AT], unknown[:LOOKED_AT])
+            self._waiting.append((time, levels, unknown))
+            if sum(len(each[0]) for each in self._waiting) >= LEAST_LOOKED_AT:
+                self._decide_on_waiting()
+            else:
+                self._last = int(time[-1])
+            return
         if not self._changes and self._period is not None:
             last = self._last if self._last is not None else int(time[0]) - round(self._period)
             step = np.diff(time, prepend=np.int64(last))
@@ -229,6 +238,17 @@ class TableReader:
                 unknown = np.insert(unknown, gaps, np.uint64((1 << len(self.names)) - 1))
         self._last = int(time[-1])
         self._rows.add(time, levels, unknown)
+
+    def _decide_on_waiting(self) -> None:
+        """Decide by the rows that wait, and take them."""
+        if not self._waiting:
+            return
+        columns = zip(*self._waiting, strict=True)
+        time, levels, unknown = (np.concatenate(column) for column in columns)
+        self._waiting.clear()
+        self._decide(time[:LOOKED_AT], levels[:LOOKED_AT], unknown[:LOOKED_AT])
+        self._last = None
+        self._timed(time, levels, unknown)
 
     def _decide(self, time: Times, levels: Words, unknown: Words) -> None:
         """Whether rows are samples, and their period; or changes."""

@@ -18,7 +18,7 @@ _RATE = re.compile(r"sample ?rate:?\s*([0-9.]+ ?[kMG]?Hz)", re.IGNORECASE)
 _CHANNELS = re.compile(r"channels? \([0-9]+/[0-9]+\):\s*(.*)", re.IGNORECASE)
 _NUMBER = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]*)?(?:[eE][-+]?[0-9]+)?")
 LEVEL = re.compile(r"[01xX]")
-_TIMES = re.compile(r"\b(time|seconds?|second)\b", re.IGNORECASE)
+_TIMES = re.compile(r"(?<![a-z])(time|seconds?)(?![a-z])", re.IGNORECASE)
 _TICKS = re.compile(r"\s*(ticks?|samples?|index|sample (number|index))\s*", re.IGNORECASE)
 _UNIT = re.compile(r"[\[(/_ ]\s*(s|sec|ms|us|µs|ns|ps)\s*[\])]?\s*\Z", re.IGNORECASE)
 _WORDS = {"seconds": "s", "milliseconds": "ms", "microseconds": "us", "nanoseconds": "ns", "picoseconds": "ps"}
@@ -103,7 +103,11 @@ def read_head(head: bytes, file: str, reading: Reading) -> Head:
             first, before = row, number
             break
         else:
-            header = fields_of(line)
+            fields = fields_of(line)
+            if header is not None and len(fields) == len(header) and _NUMBER.fullmatch(fields[0]):
+                first, before = fields, number  # a row, of which something is no level
+                break
+            header = fields
     if first is None:
         raise SimkitError(
             "No row of levels is found in the table.", file=file, remedy="Export digital channels, 0 and 1, as CSV."

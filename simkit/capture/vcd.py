@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.capture.rows import Rows
-from simkit.capture.samples import MOST_CHANNELS, Samples
+from simkit.capture.samples import Samples
 from simkit.capture.tokens import Bytes, Places, decimals, key_of, keys, words
 from simkit.capture.vcd_header import Header, read_header
 from simkit.capture.wanted import Chooser
@@ -118,8 +118,6 @@ class VcdReader:
         chosen = self._choose(every)
         self.names = tuple(every[at] for at in chosen)
         bit_of = {at: bit for bit, at in enumerate(chosen)}
-        if len(chosen) > MOST_CHANNELS:
-            Samples(self.names, header.tick, *(np.zeros(0),) * 3, None, 0)  # type: ignore[arg-type]  # tells the bound
         self._vectors: dict[int, list[list[int]]] = {}
         at = 0
         codes: set[int] = set()

@@ -21,7 +21,7 @@ _NO_WIRES = frozenset({"real", "realtime", "string", "event", "real_parameter"})
 
 @attrs.frozen
 class Variable:
-    """A variable as declared: its code, and the name of each of its bits, the lowest first."""
+    """A variable as declared: its code, and the name of each of its bits, the lowest first; none if it is no wire."""
 
     code: str
     bits: tuple[str, ...]
@@ -33,7 +33,7 @@ class Header:
 
     Attributes:
         tick: the time scale, in seconds.
-        variables: wires of all kinds.
+        variables: all of them.
         rate: sampling rate in Hz where a comment says so.
     """
 
@@ -78,8 +78,8 @@ def read_header(text: bytes, file: str) -> Header:
                     "A variable has type, width, code and name.", file=file, line=line, remedy="Export it again."
                 )
             kind, width, code, name = parts
-            if kind not in _NO_WIRES:
-                found.append((code, [each for each in scopes if each], _bits(name, int(width))))
+            bits = _bits(name, int(width)) if kind not in _NO_WIRES else []
+            found.append((code, [each for each in scopes if each], bits))
     return Header(tick, tuple(_named(found)), rate)
 
 
@@ -97,7 +97,7 @@ def _bits(name: str, width: int) -> list[str]:
 
 def _named(found: list[tuple[str, list[str], list[str]]]) -> list[Variable]:
     """Variables with names of which no two are the same: scopes stand before those that would be."""
-    first = [bits[0] for _, _, bits in found]
+    first = [bits[0] if bits else "" for _, _, bits in found]
     seen: dict[str, set[str]] = {}
     for (code, _, _), name in zip(found, first, strict=True):
         seen.setdefault(name, set()).add(code)

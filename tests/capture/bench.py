@@ -1,5 +1,6 @@
 """A small bus and a small analyser for tests: cycles by chance on lines, sampled as asked."""
 
+import re
 from fractions import Fraction
 
 import numpy as np
@@ -43,3 +44,31 @@ def as_samples(time, levels, unknown=None, *, period=Fraction(1), complete=True,
     unknown = np.zeros(len(levels), np.uint64) if unknown is None else unknown
     end = int(time[-1]) + 1 if end is None else end
     return Samples(LINES, Fraction(1, 8_000_000), time.astype(np.int64), levels, unknown, period, end, complete)
+
+
+def read_text(text, reading=None, *, pieces=None, notes=None):
+    """Samples of a text, given to its reader at once or in pieces of these sizes."""
+    from simkit.capture.read import Picker, reader_for
+
+    data = text if isinstance(text, bytes) else text.encode()
+    reading = reading or everything(data)
+    reader = reader_for(data, "a", Picker(reading, "a"), reading, [] if notes is None else notes)
+    at = 0
+    for size in pieces or [len(data)]:
+        reader.feed(data[at : at + size])
+        at += size
+    reader.feed(data[at:])
+    return reader.finish()
+
+
+def everything(data):
+    """A reading for texts whose channels are a, b, c and so on: they are A0, A1, A2."""
+    from simkit.capture.channels import Reading
+
+    names = [name for name in "abcdefgh" if re.search(rb"\b" + name.encode() + rb"\b", data)]
+    return Reading(assigned=tuple(Assignment(name, f"A{at}") for at, name in enumerate(names)))
+
+
+def rows(samples):
+    """Time, levels and unknown of each row."""
+    return list(zip(samples.time.tolist(), samples.levels.tolist(), samples.unknown.tolist(), strict=True))
