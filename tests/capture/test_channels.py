@@ -103,7 +103,8 @@ def test_a_file_of_another_kind_is_told_and_not_cited(tmp_path):
     ("name", "line"),
     [
         ("A15", "A15"), ("a[3]", "A3"), ("ADDR_7", "A7"), ("data[0]", "D0"), ("R/W", "RW"), ("RWB", "RW"),
-        ("/IRQ", "IRQ"), ("IRQB", "IRQ"), ("~NMI", "NMI"), ("RESB", "RESET"), ("phi2", "PHI2"), ("Sync", "SYNC"), ("4.INT", "4.INT"),
+        ("/IRQ", "IRQ"), ("IRQB", "IRQ"),
+        ("~NMI", "NMI"), ("RESB", "RESET"), ("phi2", "PHI2"), ("Sync", "SYNC"), ("4.INT", "4.INT"),
     ],
 )  # fmt: skip
 def test_channels_that_bear_the_name_of_a_line_are_that_line(name, line):

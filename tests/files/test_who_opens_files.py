@@ -39,6 +39,7 @@ ALLOWED = {
     ("machine/snapshot.py", "open"): "an entry of a state: bytes in memory",
     ("machinefile/catalogue.py", "exec_module"): "a file card is a program, and Python runs it; `is_file` looks first",
     ("machinefile/catalogue.py", "spec_from_file_location"): "a file card",
+    ("measure/captures.py", "ZipFile"): "a session archive made to be read: bytes in memory",
     ("testing/plugin.py", "mkdir"): "a folder in pytest's cache",
     ("window/hands.py", "open"): "the bar",
 }
