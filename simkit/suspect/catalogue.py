@@ -1,0 +1,173 @@
+"""Every single fault of a machine that a builder makes and that could matter, as sentences.
+
+Lines and pins: held low or high, open, inverted, shorted to or exchanged with a neighbour, data lines late; at each
+slot as a line comes in, at each pin of a card, at the CPU, and on the whole backplane. Neighbours are lines of
+neighbouring number, which lie side by side on connectors, and those that lie side by side on the chips in common use:
+pins of JEDEC's 28-pin memories (JEDEC Standard 21-C, byte-wide memories: A14 A12 A7 A6 ... on one side, A13 A8 A9 A11
+on the other) and of the CPU (A11 and A12 sit at the corner where VSS lies, W65C02S data sheet, section 3). All pairs
+would be too many, and a bridge of solder seldom reaches further.
+
+Decoders: one jumper of a select in another place, a card always or never selected, a strobe that is wired
+wrong. Jumpers and settings: each other value of those that can be counted; a length of time or a crystal is no jumper.
+Cards that are not there and chips without supply. ROM bits are not here: the capture says which ones read wrong (`simkit.suspect.bits`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import attrs
+
+from simkit.backplane.board import Board
+from simkit.backplane.select import ADDRESS_LINES
+from simkit.backplane.wiring import DATA_LINES, Done
+from simkit.contract.lines import Drive
+from simkit.machinefile.description import CardDescription, Description
+
+ON_MEMORY_CHIPS = ("A14", "A12", "A7"), ("A13", "A8"), ("A9", "A11"), ("A10",)
+"""Address pins side by side on 28-pin memories whose numbers are not neighbours; JEDEC Standard 21-C."""
+CONTROL = ("RW", "PHI2")
+MOST_VALUES = 16
+"""Other values of a setting that are tried, when they can be counted."""
+_READ_STROBES = ("never", "RW", "PHI2", "not RW and PHI2")
+_WRITE_STROBES = ("never", "not RW", "PHI2", "RW and PHI2")
+
+
+@attrs.frozen
+class Candidate:
+    """A single fault that may be the cause.
+
+    Attributes:
+        sentence: what is wrong, as `--fault` takes it.
+        place: where to look: "slot 2", "CPU", "backplane".
+        kind: which kind of fault it is, for tables: "low", "open", "select", "setting", ...
+    """
+
+    sentence: str
+    place: str
+    kind: str
+
+    def __str__(self) -> str:
+        return self.sentence
+
+
+def catalogue(description: Description) -> tuple[Candidate, ...]:
+    """All single faults of a machine, each once; those that its program never exercises among them."""
+    found = [*_of_the_bus(), *_of_the_cpu(description)]
+    for card in description.cards:
+        found += _of_the_card(card)
+    return tuple({one.sentence: one for one in found}.values())
+
+
+def neighbours(names: Iterable[str]) -> list[tuple[str, str]]:
+    """Pairs of lines that lie side by side, of those that are there."""
+    there = list(names)
+    by_number = [
+        (one, other)
+        for one, other in zip(there, there[1:], strict=False)
+        if one[0] == other[0] and one[1:].isdigit() and other[1:].isdigit()
+    ]
+    on_chips = [pair for row in ON_MEMORY_CHIPS for pair in zip(row, row[1:], strict=False)]
+    return by_number + [(one, other) for one, other in on_chips if {one, other} <= set(there)]
+
+
+def _done_to(place: str, names: Iterable[str], word: str, kinds: Iterable[Done]) -> Iterator[Candidate]:
+    """What can be done to each of some lines at a place; and to pairs of neighbours."""
+    names, kinds = list(names), list(kinds)
+    before = "" if place == "backplane" else f"{place}: "
+    for name in names:
+        for done in kinds:
+            if done not in (Done.SHORTED, Done.EXCHANGED) and (done is not Done.LATE or name in DATA_LINES):
+                yield Candidate(f"{before}{word}{name} {done.value}", place, str(done.value))
+    for one, other in neighbours(names):
+        for done in (Done.SHORTED, Done.EXCHANGED):
+            if done in kinds:
+                yield Candidate(f"{before}{word}{one} {done.value} {other}", place, str(done.value).split()[0])
+
+
+_AT_A_PLACE = (Done.LOW, Done.HIGH, Done.OPEN, Done.INVERTED, Done.SHORTED, Done.EXCHANGED, Done.LATE)
+
+
+def _of_the_bus() -> Iterator[Candidate]:
+    held = (Done.LOW, Done.HIGH, Done.SHORTED)
+    yield from _done_to("backplane", ADDRESS_LINES, "", held)
+    yield from _done_to("backplane", DATA_LINES, "", held)
+    yield from _done_to("backplane", CONTROL, "", (Done.LOW, Done.HIGH))
+    yield from _done_to("backplane", ("IRQ", "NMI", "RDY", "RESET"), "", (Done.LOW, Done.HIGH))
+    yield Candidate("IRQ exchanged with NMI", "backplane", "exchanged")
+    yield from _done_to("backplane", ("IRQ", "NMI"), "", (Done.NOT_PULLED,))
+
+
+def _of_the_cpu(description: Description) -> Iterator[Candidate]:
+    yield from _done_to("CPU", ADDRESS_LINES, "", _AT_A_PLACE)
+    yield from _done_to("CPU", DATA_LINES, "", _AT_A_PLACE)
+    yield from _done_to("CPU", ("RW",), "", (Done.LOW, Done.HIGH, Done.OPEN, Done.INVERTED))
+    yield from _done_to("CPU", ("IRQ", "NMI"), "", (Done.OPEN, Done.INVERTED))
+
+
+def _of_the_card(card: CardDescription) -> Iterator[Candidate]:
+    place = f"slot {card.slot}"
+    board = Board.of(card.card, card.settings, f"{place} ({card.kind})", card.slot)
+    yield from _done_to(place, ADDRESS_LINES, "line ", _AT_A_PLACE)
+    yield from _done_to(place, ADDRESS_LINES[: board.address_pins], "pin ", _AT_A_PLACE)
+    yield from _done_to(place, DATA_LINES, "pin ", _AT_A_PLACE)
+    yield from _done_to(place, CONTROL, "line ", (Done.LOW, Done.HIGH, Done.OPEN, Done.INVERTED))
+    yield from _done_to(place, ("RESET",), "line ", (Done.LOW, Done.HIGH, Done.OPEN))
+    joined = card.wiring.joined()
+    for pin in board.pins:
+        if pin.name not in joined or pin.name in (*ADDRESS_LINES, *DATA_LINES):
+            continue
+        yield from _done_to(place, (pin.name,), "pin ", (Done.OPEN, Done.LOW, Done.HIGH, Done.INVERTED))
+        if pin.drive is not Drive.INPUT:
+            for other in ("IRQ", "NMI"):
+                if joined[pin.name] != other:
+                    yield Candidate(f"{place}: pin {pin.name} joined to {other}", place, "joined")
+    yield from _of_its_decoder(card, place)
+    yield from _of_its_settings(card, place)
+    yield Candidate(f"{place}: card removed", place, "removed")
+    for supply in ("VCC", "GND"):
+        yield Candidate(f"{place}: {supply} open", place, "supply")
+    for wrong in ("direction reversed", "direction stuck towards the bus", "never enabled"):
+        yield Candidate(f"{place}: transceiver {wrong}", place, "transceiver")
+
+
+def _of_its_decoder(card: CardDescription, place: str) -> Iterator[Candidate]:
+    for select in card.select if len(card.select) == 1 else ():
+        bits = "".join(select.split()).replace("_", "")
+        if set(bits) <= set("01xX") and len(bits) == 16:
+            for number, bit in enumerate(bits):
+                for other in {"0", "1", "x"} - {bit.lower()}:
+                    written = bits[:number] + other + bits[number + 1 :]
+                    spaced = " ".join(written[start : start + 4] for start in range(0, 16, 4))
+                    yield Candidate(f"{place}: selected by {spaced}", place, "select")
+    for word in ("always", "never"):
+        yield Candidate(f"{place}: selected by {word}", place, "select")
+    for name, strobes, own in (
+        ("output enable", _READ_STROBES, card.output_enable),
+        ("write enable", _WRITE_STROBES, card.write_enable),
+    ):
+        for strobe in strobes:
+            if strobe != own:
+                yield Candidate(f"{place}: {name} {strobe}", place, "strobe")
+
+
+def _of_its_settings(card: CardDescription, place: str) -> Iterator[Candidate]:
+    for field in attrs.fields(type(card.settings)):
+        meta, now = field.metadata, getattr(card.settings, field.name)
+        if "one_of" not in meta:
+            continue
+        for value in _other_values(now, meta["one_of"], meta["low"], meta["high"]):
+            text = str(value).lower() if isinstance(value, bool) else str(value)
+            yield Candidate(f"{place}: setting {field.name} = {text}", place, "setting")
+
+
+def _other_values(now: object, one_of: tuple[object, ...], low: int | None, high: int | None) -> list[object]:
+    if one_of:
+        return [value for value in one_of if value != now][:MOST_VALUES]
+    if isinstance(now, bool):
+        return [not now]
+    if not isinstance(now, int):
+        return []
+    if low is not None and high is not None and high - low <= MOST_VALUES:
+        return [value for value in range(low, high + 1) if value != now]
+    return []

@@ -1,0 +1,98 @@
+"""What the run without a fault exercises, and which candidates it therefore cannot show.
+
+A candidate whose decoding and bytes are the same in every access that the run without a fault makes answers the first
+of them as before, so the CPU goes on as before, and so on to the end: its runs are those without a fault. Only what is
+in tables is decided so (`simkit.suspect.equal`); all else is run.
+"""
+
+from __future__ import annotations
+
+import attrs
+import numpy as np
+
+from simkit.machine.machine import Machine
+from simkit.records.recorder import Recorder
+from simkit.suspect.equal import Decoded, decoded
+from simkit.suspect.trial import Trial
+
+_STRAIGHT = bytes(range(256))
+
+
+@attrs.frozen
+class Exercised:
+    """What runs without a fault did, all power-ups together.
+
+    Attributes:
+        accessed: truth tables of the addresses that were read, and that were written.
+        seen: by slot the bytes that were read from it, and that were written to it.
+        sound: the decoding without a fault.
+        banked: whether the decoding moves, so that nothing can be said of accesses.
+    """
+
+    accessed: tuple[int, int]
+    seen: dict[int, tuple[frozenset[int], frozenset[int]]]
+    sound: Decoded
+    banked: bool
+
+    def is_shown(self, machine: Machine) -> bool:
+        """Whether a machine, just switched on, may run otherwise than the one without a fault."""
+        other = decoded(machine)
+        if other.key == self.sound.key:
+            return False
+        if self.banked or other.rest != self.sound.rest or set(other.tables) != set(self.sound.tables):
+            return True
+        return any(self._differs(slot, other) for slot in other.tables)
+
+    def _differs(self, slot: int, other: Decoded) -> bool:
+        for way, accessed in enumerate(self.accessed):
+            mine, its = self.sound.tables[slot][way], other.tables[slot][way]
+            if any((one ^ two) & accessed for one, two in zip(mine, its, strict=True)):
+                return True
+            reached = (mine[0] | mine[1]) & accessed
+            if self.sound.pins[slot][way] != other.pins[slot][way] and reached:
+                return True
+        if self.sound.data[slot] == other.data[slot]:
+            return False
+        _, takes, gives, given = other.data[slot]
+        if self.sound.data[slot][0] is not None or given is None or given.keeps:
+            return any(self.seen[slot])
+        read, written = self.seen[slot]
+        return any((gives or _STRAIGHT)[byte] != byte for byte in read) or any(
+            (takes or _STRAIGHT)[byte] != byte for byte in written
+        )
+
+
+def exercised(trial: Trial) -> Exercised:
+    """Run without a fault under each power-up and see what is exercised."""
+    reads, writes = np.zeros(0x1_0000, bool), np.zeros(0x1_0000, bool)
+    pairs = np.zeros((2, 0x1_0000, 256), bool)
+    for seed in trial.seeds:
+        machine = trial.machine(seed)
+        sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
+        kept = trial.prepare(machine) if trial.prepare is not None else None
+        with Recorder(machine) as recorder:
+            machine.run_to(trial.cycles)
+        del kept
+        cycles = recorder.cycles
+        reads[cycles.address[~cycles.is_write]] = True
+        writes[cycles.address[cycles.is_write]] = True
+        pairs[cycles.is_write.astype(np.uint8), cycles.address, cycles.data] = True
+    accessed = _table(reads), _table(writes)
+    seen = {
+        slot: (
+            _bytes(pairs[0], on_read[0] & accessed[0]),
+            _bytes(pairs[1], on_write[0] & accessed[1]),
+        )
+        for slot, (on_read, on_write) in sound.tables.items()
+    }
+    return Exercised(accessed, seen, sound, banked)
+
+
+def _table(accessed: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int:
+    return int.from_bytes(np.packbits(accessed, bitorder="little").tobytes(), "little")
+
+
+def _bytes(pairs: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], reached: int) -> frozenset[int]:
+    """Bytes that were on the lines at some addresses."""
+    where = np.unpackbits(np.frombuffer(reached.to_bytes(1 << 13, "little"), np.uint8), bitorder="little") != 0
+    return frozenset(np.flatnonzero(pairs[where].any(axis=0)).tolist())

@@ -1,0 +1,53 @@
+"""Outcomes of all candidates of a trial, kept so that many symptoms can be held against the same ones."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import attrs
+
+from simkit.suspect.catalogue import Candidate
+from simkit.suspect.outcome import Outcome
+
+SOUND = ""
+"""Sentence of no fault at all."""
+
+
+@attrs.frozen(eq=False)
+class Outcomes:
+    """What the candidates of a trial did.
+
+    Attributes:
+        identity: of the trial.
+        names: lines that were observed; bit i of a word of a Stretch is the level of names[i].
+        classes: candidates that make the same machine, by the sentence of the first of them; ones that can be told apart
+            by nothing that is measured on lines.
+        runs: by that sentence what the runs left, a power-up each; SOUND without a fault.
+        not_shown: candidates that this program cannot show, as it never exercises what is wrong.
+        troubles: by sentence why a candidate could not be run.
+        wanted: how many classes there are; fewer runs were made where the work was interrupted.
+    """
+
+    identity: str
+    names: tuple[str, ...]
+    classes: Mapping[str, tuple[Candidate, ...]]
+    runs: Mapping[str, tuple[Outcome, ...]]
+    not_shown: tuple[Candidate, ...]
+    troubles: Mapping[str, str]
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether every candidate was run."""
+        return all(name in self.runs for name in self.classes)
+
+    @property
+    def faults(self) -> int:
+        """How many candidates have been decided, run or not."""
+        return len(self.not_shown) + len(self.troubles) + sum(len(self.classes[name]) for name in self.runs if name)
+
+    def shown_alike(self) -> list[list[str]]:
+        """Names of classes whose runs left the same, together."""
+        found: dict[tuple[bytes, ...], list[str]] = {}
+        for name, runs in self.runs.items():
+            found.setdefault(tuple(run.evidence for run in runs), []).append(name)
+        return list(found.values())

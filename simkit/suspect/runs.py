@@ -1,0 +1,179 @@
+"""All candidates run in a pool of processes, through the interface of `concurrent.futures.Executor`.
+
+What is submitted is a function of this module with bytes and texts, so any executor will do that can call it somewhere
+else. Work comes in pieces of a few candidates; between them it may be stopped, and what was done is kept.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import pickle
+import signal
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from functools import lru_cache
+from typing import Any
+
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.records.observed import MOST_LINES, lines_of
+from simkit.suspect.catalogue import Candidate
+from simkit.suspect.equal import decoded
+from simkit.suspect.exercised import Exercised, exercised
+from simkit.suspect.outcome import Outcome, run
+from simkit.suspect.outcomes import SOUND, Outcomes
+from simkit.suspect.trial import Trial
+
+BUILT_AT_ONCE = 40
+"""Candidates that are built in one piece of the work."""
+RUN_AT_ONCE = 3
+"""Classes that are run in one piece: a second or so, so that it can be stopped soon."""
+WAIT_SECONDS = 0.2
+"""How often it is asked whether the work goes on."""
+BUILDING = 0.05
+"""Part of the work that building is, for progress."""
+
+GoesOn = Callable[[float], bool]
+"""Told the part that is done; False ends the work."""
+
+
+def local_executor(processes: int | None = None) -> ProcessPoolExecutor:
+    """Processes of this host, as many as it has processors; they leave Ctrl-C to who began them."""
+    context = multiprocessing.get_context("forkserver" if os.name == "posix" else "spawn")
+    return ProcessPoolExecutor(processes or os.cpu_count(), mp_context=context, initializer=_ignore_ctrl_c)
+
+
+def _ignore_ctrl_c() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def run_all(
+    trial: Trial,
+    candidates: Sequence[Candidate],
+    *,
+    executor: Executor | None = None,
+    goes_on: GoesOn = lambda part: True,
+    known: Outcomes | None = None,
+    keep: Callable[[Outcomes], None] = lambda outcomes: None,
+) -> Outcomes:
+    """Run every candidate under each power-up, those that make the same machine once.
+
+    Args:
+        trial: what they are put through.
+        candidates: from `catalogue`, or some of them.
+        executor: who does the work; None for processes of this host.
+        goes_on: asked now and then.
+        known: outcomes of the same trial that are there already.
+        keep: given all there is when the work ends, whichever way.
+
+    Raises:
+        SimkitError: the machine cannot be run without a fault.
+    """
+    names = observed_lines(trial.machine(trial.seeds[0]))
+    made = exercised(trial)
+    if known is not None and known.identity != trial.identity:
+        known = None
+    sent = pickle.dumps(trial)
+    classes: dict[str, list[Candidate]] = {}
+    not_shown: list[Candidate] = []
+    troubles: dict[str, str] = {}
+    by_key: dict[str, str] = {}
+    runs: dict[str, tuple[Outcome, ...]] = dict(known.runs) if known is not None else {}
+
+    def outcomes() -> Outcomes:
+        fixed = {name: tuple(own) for name, own in classes.items()}
+        return Outcomes(trial.identity, names, fixed, dict(runs), tuple(not_shown), dict(troubles))
+
+    with contextlib.ExitStack() as stack:
+        pool = executor if executor is not None else stack.enter_context(local_executor())
+        try:
+            exercise = pickle.dumps(made)
+            building = [
+                (_build, (sent, exercise, [one.sentence for one in piece]), piece)
+                for piece in _pieces(candidates, BUILT_AT_ONCE)
+            ]
+            found: dict[str, tuple[str, str]] = {}
+            for result, part in _done(pool, building, lambda part: goes_on(part * BUILDING)):
+                found |= result
+            for one in candidates:  # in their own order, so that the same one always stands for its class
+                if one.sentence not in found:
+                    continue
+                what, value = found[one.sentence]
+                if what == "trouble":
+                    troubles[one.sentence] = value
+                elif what == "not shown":
+                    not_shown.append(one)
+                else:
+                    classes.setdefault(by_key.setdefault(value, one.sentence), []).append(one)
+            if len(found) < len(candidates):
+                return outcomes()
+            for name in [name for name in runs if name != SOUND and name not in classes]:
+                del runs[name]
+            todo = [name for name in (SOUND, *classes) if name not in runs]
+            running = [(_run, (sent, names, piece), piece) for piece in _pieces(todo, RUN_AT_ONCE)]
+            for result, part in _done(pool, running, lambda part: goes_on(BUILDING + part * (1 - BUILDING))):
+                runs |= result
+            return outcomes()
+        finally:
+            keep(outcomes())
+
+
+def observed_lines(machine: Machine) -> tuple[str, ...]:
+    """Lines that are observed of each run: all there are, as far as a word has bits."""
+    return lines_of(machine)[:MOST_LINES]
+
+
+def _pieces(items: Sequence[Any], size: int) -> Iterator[list[Any]]:
+    for start in range(0, len(items), size):
+        yield list(items[start : start + size])
+
+
+def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> Iterator[tuple[Any, float]]:
+    """Results as they come; ends when `goes_on` says so, with what is under way thrown away."""
+    todo = list(work)
+    waiting: set[Future[Any]] = {pool.submit(call, *arguments) for call, arguments, _ in todo}
+    try:
+        while waiting:
+            finished, waiting = wait(waiting, timeout=WAIT_SECONDS, return_when=FIRST_COMPLETED)
+            part = 1 - len(waiting) / max(1, len(todo))
+            for future in finished:
+                yield future.result(), part
+            if not goes_on(part):
+                return
+    finally:
+        for future in waiting:
+            future.cancel()
+
+
+# in the processes ------------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=2)
+def _unpacked(sent: bytes) -> Any:
+    """What was sent with each piece, unpacked once."""
+    return pickle.loads(sent)
+
+
+def _build(sent: bytes, exercise: bytes, sentences: list[str]) -> dict[str, tuple[str, str]]:
+    """Whether candidates can be, are shown, and which machine they make."""
+    trial: Trial = _unpacked(sent)
+    made: Exercised = _unpacked(exercise)
+    found: dict[str, tuple[str, str]] = {}
+    for sentence in sentences:
+        try:
+            machine = trial.machine(trial.seeds[0], sentence)
+            is_shown = made.is_shown(machine)
+            found[sentence] = ("class", decoded(machine).key) if is_shown else ("not shown", "")
+        except SimkitError as error:
+            found[sentence] = ("trouble", error.message)
+    return found
+
+
+def _run(sent: bytes, names: tuple[str, ...], sentences: list[str]) -> dict[str, tuple[Outcome, ...]]:
+    """Runs of some candidates under each power-up."""
+    trial: Trial = _unpacked(sent)
+    return {
+        sentence: tuple(run(trial, seed, sentence, names) for seed in trial.seeds) for sentence in sentences
+    }

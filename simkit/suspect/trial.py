@@ -1,0 +1,72 @@
+"""What each candidate is put through: the same machine, input and length, under several power-ups."""
+
+from __future__ import annotations
+
+import hashlib
+import pickle
+from collections.abc import Callable, Mapping
+
+import attrs
+
+from simkit.machine.fingerprint import Fingerprint
+from simkit.machine.machine import Machine
+from simkit.machinefile.description import Description
+from simkit.suspect.variants import with_fault
+
+HEAD_CYCLES = 32_768
+"""Bus cycles from power-on that are kept of each run: 16 ms at 2 MHz."""
+TAIL_CYCLES = 40_000
+"""Bus cycles at the end that are kept: more than a frame of a 60 Hz screen at 2 MHz."""
+POWER_UPS = (101, 202, 303, 404)
+"""Seeds of the power-ups, far from 1, which machine files have."""
+MOMENTS = 4
+"""How often, spread evenly over the run, screens and terminals are looked at."""
+
+Prepare = Callable[[Machine], object]
+"""Queues the input; what it gives is kept until the run ends. A function or object that can be pickled."""
+
+
+@attrs.frozen(kw_only=True)
+class Trial:
+    """What each candidate is put through.
+
+    Attributes:
+        description: the machine without the fault, whatever else is wrong with it.
+        images: by slot, as they are in the sockets.
+        cycles: length of each run.
+        prepare: queues the input, or None.
+        seeds: of the power-ups; noise in memory and the phases of the cards' crystals follow from them.
+        head, tail: bus cycles that are kept from the beginning, and up to the end.
+    """
+
+    description: Description
+    images: Mapping[int, bytes]
+    cycles: int
+    prepare: Prepare | None = None
+    seeds: tuple[int, ...] = POWER_UPS
+    head: int = HEAD_CYCLES
+    tail: int = TAIL_CYCLES
+
+    @classmethod
+    def of(cls, machine: Machine, cycles: int, prepare: Prepare | None = None) -> Trial:
+        """With the machine as it is described, and the images in its sockets."""
+        return cls(description=machine.description, images=machine.images(), cycles=cycles, prepare=prepare)
+
+    def machine(self, seed: int, fault: str = "") -> Machine:
+        """The machine with a fault, just switched on; without one when it is "".
+
+        Raises:
+            SimkitError: there can be no such machine.
+            CardError: a card fails with it.
+        """
+        description = with_fault(self.description, fault) if fault else self.description
+        there = {card.slot for card in description.cards}
+        images = {slot: image for slot, image in self.images.items() if slot in there}
+        return Machine(attrs.evolve(description, seed=seed), images)
+
+    @property
+    def identity(self) -> str:
+        """Hash of all that outcomes depend on."""
+        fingerprint = Fingerprint.of(self.description, self.images)
+        said = (fingerprint.to_data(), self.cycles, self.seeds, self.head, self.tail, pickle.dumps(self.prepare))
+        return hashlib.sha256(repr(said).encode()).hexdigest()
