@@ -43,6 +43,8 @@ class Accesses:
 
     Attributes:
         cpu_lines: those of SYNC, VPB, MLB and BE that somebody hears; None: nobody hears any.
+        made: accesses that cards were asked for one by one, up to now; those of plain memory, rounds of a waiting loop
+            that are not made, and writes that wait do not count.
     """
 
     def __init__(
@@ -66,6 +68,7 @@ class Accesses:
         self._recording = recording
         self._engine: Engine | None = None
         self.cpu_lines: CpuLines | None = None
+        self.made = 0
 
     def attach(self, engine: Engine) -> None:
         """The engine makes accesses from now on."""
@@ -116,6 +119,7 @@ class Accesses:
                 for call in watchers.before:
                     call(cycle, address, False, kind, plan)
             self._access.kind = kind
+            self.made += 1
             if stalled:
                 plan = plan.stalled()
             value = self._read_cards(plan, address, cycle)
@@ -158,6 +162,7 @@ class Accesses:
             if watchers.before and not stalled:
                 for call in watchers.before:
                     call(cycle, address, True, kind, plan)
+            self.made += 1
             if stalled:
                 plan = plan.stalled()
             value = self._write_cards(plan, address, value, cycle)

@@ -19,6 +19,7 @@ from collections.abc import Iterable, Iterator
 import attrs
 
 from simkit.backplane.board import Board
+from simkit.backplane.fault_sentences import read_fault
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES, Done
 from simkit.contract.lines import Drive
@@ -56,7 +57,8 @@ def catalogue(description: Description) -> tuple[Candidate, ...]:
     found = [*_of_the_bus(), *_of_the_cpu(description)]
     for card in description.cards:
         found += _of_the_card(card)
-    return tuple({one.sentence: one for one in found}.values())
+    read = [attrs.evolve(one, sentence=str(read_fault(one.sentence))) for one in found]  # one sentence for each fault
+    return tuple({one.sentence: one for one in reversed(read)}.values())[::-1]
 
 
 def neighbours(names: Iterable[str]) -> list[tuple[str, str]]:

@@ -26,12 +26,14 @@ class Exercised:
         accessed: truth tables of the addresses that were read, and that were written.
         seen: by slot the bytes that were read from it, and that were written to it.
         sound: the decoding without a fault.
+        card_accesses: accesses that a run asked cards for, one by one.
         banked: whether the decoding moves, so that nothing can be said of accesses.
     """
 
     accessed: tuple[int, int]
     seen: dict[int, tuple[frozenset[int], frozenset[int]]]
     sound: Decoded
+    card_accesses: int
     banked: bool
 
     def is_shown(self, machine: Machine) -> bool:
@@ -77,6 +79,10 @@ def exercised(trial: Trial) -> Exercised:
         reads[cycles.address[~cycles.is_write]] = True
         writes[cycles.address[cycles.is_write]] = True
         pairs[cycles.is_write.astype(np.uint8), cycles.address, cycles.data] = True
+    machine = trial.machine(trial.seeds[0])  # once more without being recorded: rounds of waiting loops are then not made
+    kept = trial.prepare(machine) if trial.prepare is not None else None
+    machine.run_to(trial.cycles)
+    del kept
     accessed = _table(reads), _table(writes)
     seen = {
         slot: (
@@ -85,7 +91,7 @@ def exercised(trial: Trial) -> Exercised:
         )
         for slot, (on_read, on_write) in sound.tables.items()
     }
-    return Exercised(accessed, seen, sound, banked)
+    return Exercised(accessed, seen, sound, machine.bus.accesses.made, banked)
 
 
 def _table(accessed: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int:

@@ -17,6 +17,8 @@ from simkit.records.observed import BUS_LINES, Observed, Observer
 from simkit.suspect.trial import MOMENTS, Trial
 
 Words = NDArray[np.uint64]
+SLICE_CYCLES = 20_000
+"""Between two looks whether a run has gone wild."""
 
 
 @attrs.frozen(eq=False)
@@ -80,6 +82,7 @@ class Outcome:
         looks: screens and terminals, in order; the last one at the end.
         cycle: at which the run ended.
         halted: why the CPU stands still, or "".
+        is_wild: it asked cards for so many more accesses than the run without a fault that it was ended.
         pc: address of the next instruction.
         memory: by slot of a RAM what it holds, packed.
         trouble: why there was no run; then all else is empty.
@@ -90,6 +93,7 @@ class Outcome:
     looks: tuple[Look, ...]
     cycle: int
     halted: str
+    is_wild: bool
     pc: int
     memory: dict[int, bytes]
     trouble: str = ""
@@ -109,7 +113,7 @@ def run(trial: Trial, seed: int, fault: str, names: Sequence[str]) -> Outcome:
         machine = trial.machine(seed, fault)
         return _run(trial, machine, names)
     except SimkitError as error:
-        return Outcome(None, None, (), 0, "", 0, {}, error.message)
+        return Outcome(None, None, (), 0, "", False, 0, {}, error.message)
 
 
 def _run(trial: Trial, machine: Machine, names: Sequence[str]) -> Outcome:
@@ -118,10 +122,13 @@ def _run(trial: Trial, machine: Machine, names: Sequence[str]) -> Outcome:
     tail_from = max(machine.cycle, trial.cycles - trial.tail)
     looks: list[Look] = []
     for number in range(1, MOMENTS):
-        _run_to(machine, min(tail_from, trial.cycles * number // MOMENTS))
+        _run_to(machine, min(tail_from, trial.cycles * number // MOMENTS), trial.most_accesses)
         looks.append(_look(machine))
-    _run_to(machine, tail_from)
-    tail = _observed(machine, trial.cycles, names) if _runs(machine, trial.cycles) else None
+    _run_to(machine, tail_from, trial.most_accesses)
+    is_wild = machine.bus.accesses.made > trial.most_accesses
+    goes_on = machine.cycle >= tail_from and not machine.cpu.halted
+    end = trial.cycles if goes_on else machine.cycle + trial.tail  # a wild run is seen once more before it is left
+    tail = _observed(machine, end, names) if machine.cycle < trial.cycles and not machine.cpu.halted else None
     looks.append(_look(machine))
     del kept
     memory = {
@@ -129,23 +136,22 @@ def _run(trial: Trial, machine: Machine, names: Sequence[str]) -> Outcome:
         for seat in machine.bus.seats
         if seat.plain is not None and seat.plain.read is not None and seat.plain.write is not None
     }
-    return Outcome(head, tail, tuple(looks), machine.cycle, machine.cpu.halted or "", machine.cpu.pc, memory)
+    cpu = machine.cpu
+    return Outcome(head, tail, tuple(looks), machine.cycle, cpu.halted or "", is_wild, cpu.pc, memory)
 
 
-def _runs(machine: Machine, end: int) -> bool:
-    return machine.cycle < end and not machine.cpu.halted
-
-
-def _run_to(machine: Machine, cycle: int) -> None:
-    if _runs(machine, cycle):
-        machine.run_to(cycle)
+def _run_to(machine: Machine, end: int, most_accesses: int) -> None:
+    """Run up to a cycle, until the CPU halts, or until too many accesses came to cards."""
+    while machine.cycle < end and not machine.cpu.halted and machine.bus.accesses.made <= most_accesses:
+        machine.run_to(min(end, machine.cycle + SLICE_CYCLES))
 
 
 def _observed(machine: Machine, end: int, names: Sequence[str]) -> Stretch:
     since = machine.cycle
     there = [name for name in names if _is_there(machine, name)]
     with Observer(machine, there) as observer:
-        _run_to(machine, end)
+        if not machine.cpu.halted:
+            machine.run_to(end)
     observed = observer.observed
     if len(there) < len(names):
         observed = attrs.evolve(observed, names=tuple(names), levels=_spread(observed, names))

@@ -16,6 +16,8 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExe
 from functools import lru_cache
 from typing import Any
 
+import attrs
+
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.records.observed import MOST_LINES, lines_of
@@ -24,7 +26,7 @@ from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import Exercised, exercised
 from simkit.suspect.outcome import Outcome, run
 from simkit.suspect.outcomes import SOUND, Outcomes
-from simkit.suspect.trial import Trial
+from simkit.suspect.trial import WILD, Trial
 
 BUILT_AT_ONCE = 40
 """Candidates that are built in one piece of the work."""
@@ -75,6 +77,7 @@ def run_all(
     made = exercised(trial)
     if known is not None and known.identity != trial.identity:
         known = None
+    trial = attrs.evolve(trial, most_accesses=max(trial.most_accesses, WILD * made.card_accesses))
     sent = pickle.dumps(trial)
     classes: dict[str, list[Candidate]] = {}
     not_shown: list[Candidate] = []

@@ -11,7 +11,6 @@ import attrs
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.machine import Machine
 from simkit.machinefile.description import Description
-from simkit.suspect.variants import with_fault
 
 HEAD_CYCLES = 32_768
 """Bus cycles from power-on that are kept of each run: 16 ms at 2 MHz."""
@@ -21,6 +20,10 @@ POWER_UPS = (101, 202, 303, 404)
 """Seeds of the power-ups, far from 1, which machine files have."""
 MOMENTS = 4
 """How often, spread evenly over the run, screens and terminals are looked at."""
+
+MOST_ACCESSES = 40_000
+WILD = 3
+"""A run is wild with so many times the accesses of the one without a fault, and MOST_ACCESSES at least."""
 
 Prepare = Callable[[Machine], object]
 """Queues the input; what it gives is kept until the run ends. A function or object that can be pickled."""
@@ -36,6 +39,7 @@ class Trial:
         cycles: length of each run.
         prepare: queues the input, or None.
         seeds: of the power-ups; noise in memory and the phases of the cards' crystals follow from them.
+        most_accesses: to cards, one by one, after which a run has gone wild and is ended.
         head, tail: bus cycles that are kept from the beginning, and up to the end.
     """
 
@@ -44,6 +48,7 @@ class Trial:
     cycles: int
     prepare: Prepare | None = None
     seeds: tuple[int, ...] = POWER_UPS
+    most_accesses: int = MOST_ACCESSES
     head: int = HEAD_CYCLES
     tail: int = TAIL_CYCLES
 
@@ -59,7 +64,7 @@ class Trial:
             SimkitError: there can be no such machine.
             CardError: a card fails with it.
         """
-        description = with_fault(self.description, fault) if fault else self.description
+        description = self.description.with_faults([fault]) if fault else self.description
         there = {card.slot for card in description.cards}
         images = {slot: image for slot, image in self.images.items() if slot in there}
         return Machine(attrs.evolve(description, seed=seed), images)

@@ -1,0 +1,50 @@
+"""Short sequences of bus cycles, by which a capture and a run are held against each other wherever they stand.
+
+Power-up noise, the phases of crystals and the moments of input move things in time: a waiting loop makes a few rounds
+more, an interrupt comes later. What a short sequence of cycles shows stays. So a capture is taken as the sequences in
+it, each of so many cycles that they say about as much whether 24 lines are seen or eight.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Words = NDArray[np.uint64]
+
+BITS_WANTED = 40
+"""Levels that a sequence should hold."""
+LEAST, MOST = 2, 10
+"""Cycles of a sequence."""
+_ODD = np.uint64(0x9E37_79B9_7F4A_7C15)  # 2**64 over the golden ratio: spreads what is near (D. E. Knuth, TAOCP 3, 6.4)
+_OTHER = np.uint64(0xD6E8_FEB8_6659_FD93)  # another odd number, of no meaning
+_SHIFT = np.uint64(32)
+
+
+def length_of(lines: int) -> int:
+    """Cycles of a sequence where so many lines are seen."""
+    return max(LEAST, min(MOST, -(-BITS_WANTED // max(1, lines))))
+
+
+def grams(levels: Words, mask: int, length: int) -> Words:
+    """Numbers of the sequences of `length` cycles, of those lines that a mask has; (n - length + 1,)."""
+    if len(levels) < length:
+        return np.zeros(0, np.uint64)
+    seen = (levels & np.uint64(mask)) * _ODD
+    seen ^= seen >> _SHIFT
+    seen *= _OTHER
+    seen ^= seen >> _SHIFT
+    found: Words = seen[: len(seen) - length + 1].copy()
+    for step in range(1, length):
+        found = found * _ODD + seen[step : len(seen) - length + 1 + step]
+    return found
+
+
+def among(some: Words, ordered: Words) -> NDArray[np.bool_]:
+    """Which of some numbers are among others, which are in order."""
+    if not len(ordered):
+        return np.zeros(len(some), bool)
+    at = np.searchsorted(ordered, some)
+    at[at == len(ordered)] = 0
+    found: NDArray[np.bool_] = ordered[at] == some
+    return found
