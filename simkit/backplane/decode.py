@@ -179,11 +179,11 @@ class Table:
         byte, bit = address >> 3, address & 7
         return sum((table[byte] >> bit & 1) << pin for pin, table in enumerate(pins))
 
-    def address_pins(self, seat: Seat) -> tuple[Pins, Pins]:
+    def pins_of(self, seat: Seat) -> tuple[Pins, Pins]:
         """Truth tables of a card's address pins, on reads and on writes."""
         return self._pins[seat.slot]
 
-    def given(self, seat: Seat) -> Given | None:
+    def given_of(self, seat: Seat) -> Given | None:
         """What the CPU takes on a read of a card's memory, as `Given.of` says."""
         return self._given[seat.slot]
 

@@ -103,8 +103,12 @@ def _bits(question: Question | None, count: int) -> float:
     return sum(len(names) / total * (math.log2(count) - math.log2(len(names))) for names in question.answers.values())
 
 
-def _best(questions: list[tuple[str | int, dict[str, list[str]]]], count: int) -> tuple[str | int, dict[str, list[str]]] | None:
-    """Of questions, by their subject with the classes of each answer, the one that tells most, if any tells anything."""
+Asked = tuple[str | int, dict[str, list[str]]]
+"""Subject of a question, and the classes of each answer."""
+
+
+def _best(questions: list[Asked], count: int) -> Asked | None:
+    """Of questions the one that tells most, if any tells anything."""
 
     def tells(answers: dict[str, list[str]]) -> float:
         return _bits(Question("", {answer: tuple(names) for answer, names in answers.items()}, "", 0), count)
@@ -123,7 +127,7 @@ def _levels_of(outcome: Outcome) -> list[str]:
 
 def _probe(names: Sequence[str], runs: Mapping[str, Sequence[Outcome]]) -> Question | None:
     found: dict[str, list[list[str]]] = {name: [_levels_of(one) for one in own] for name, own in runs.items()}
-    questions: list[tuple[str | int, dict[str, list[str]]]] = []
+    questions: list[Asked] = []
     for bit, line in enumerate(names):
         answers: dict[str, list[str]] = {}
         for name, own in found.items():
@@ -133,7 +137,7 @@ def _probe(names: Sequence[str], runs: Mapping[str, Sequence[Outcome]]) -> Quest
     best = _best(questions, len(runs))
     if best is None:
         return None
-    line, answers = best
+    line, answers = str(best[0]), best[1]
     text = (
         f"Put the logic probe on {line} of the backplane and press RESET: for the first 16 ms, is it {LOW}, {HIGH}, or "
         "does it move?"
@@ -142,7 +146,7 @@ def _probe(names: Sequence[str], runs: Mapping[str, Sequence[Outcome]]) -> Quest
 
 
 def _bytes_of(names: Sequence[str], outcome: Outcome) -> NDArray[np.uint16]:
-    """Byte of the first access at each address (bit 16: writes) in the beginning of a run; _NEVER where there is none."""
+    """Byte of the first access at each address (bit 16: of writes) at the beginning of a run; _NEVER: there is none."""
     found = np.full(0x2_0000, _NEVER, np.uint16)
     if outcome.head is None:
         return found
@@ -151,7 +155,9 @@ def _bytes_of(names: Sequence[str], outcome: Outcome) -> NDArray[np.uint16]:
     def gathered(lines: Sequence[str]) -> NDArray[np.uint32]:
         value = np.zeros(len(levels), np.uint32)
         for place, line in enumerate(lines):
-            value |= ((levels >> np.uint64(list(names).index(line))) & np.uint64(1)).astype(np.uint32) << np.uint32(place)
+            value |= ((levels >> np.uint64(list(names).index(line))) & np.uint64(1)).astype(np.uint32) << np.uint32(
+                place
+            )
         return value
 
     key = gathered(ADDRESS_LINES) | (gathered(("RW",)) ^ np.uint32(1)) << np.uint32(16)
@@ -172,7 +178,7 @@ def _access(names: Sequence[str], runs: Mapping[str, Sequence[Outcome]], where: 
         return None
     ordered = np.sort(table[:, columns], axis=0)
     kinds = 1 + (np.diff(ordered, axis=0) != 0).sum(axis=0)
-    questions: list[tuple[str | int, dict[str, list[str]]]] = []
+    questions: list[Asked] = []
     for column in columns[np.argsort(-kinds, kind="stable")[:40]].tolist():
         answers: dict[str, list[str]] = {}
         for name, value in zip(runs, table[:, column].tolist(), strict=True):
@@ -187,8 +193,8 @@ def _access(names: Sequence[str], runs: Mapping[str, Sequence[Outcome]], where: 
     said = where(address)
     place = f"${address:04X}{f' ({said})' if said else ''}"
     text = (
-        f"Have the analyser wait for the first {what} of {place} after RESET, with D0 to D7 clipped on: which byte is on "
-        f"the data lines? Answer {NEVER} if it does not come in 16 ms."
+        f"Have the analyser wait for the first {what} of {place} after RESET, with D0 to D7 clipped on: which byte is "
+        f"on the data lines? Answer {NEVER} if it does not come in 16 ms."
     )
     return Question(text, {answer: tuple(own) for answer, own in answers.items()}, "access", subject)
 
@@ -200,7 +206,7 @@ def _look(outcomes: Outcomes, group: Sequence[str]) -> Question:
     other = tuple(name for name in group if name not in half)
     said = "; ".join(name or "nothing is wrong" for name in half[:8]) + (" ..." if len(half) > 8 else "")
     text = (
-        "No line of the backplane tells these apart. With the power off, look there with a magnifier and a meter: is one "
-        f"of these so? {said}"
+        "No line of the backplane tells these apart. With the power off, look there with a magnifier and a meter: is "
+        f"one of these so? {said}"
     )
     return Question(text, {YES: tuple(half), NO: other}, "look", 0)

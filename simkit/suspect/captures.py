@@ -26,7 +26,7 @@ class Fit:
     Attributes:
         explained: part of the capture's sequences that its runs show.
         shown: part of its own sequences, of the same time, that the capture shows; of the mean run.
-        strange: part of the capture that it does not explain and that noise does not, either: what it does not show comes
+        strange: part of the capture that it does not explain and noise does not, either: what it does not show comes
             again and again, or lasts.
     """
 
@@ -79,7 +79,9 @@ class Capture:
             )
         self.cycles = len(captured)
         self.ordered: Words = np.unique(self._all[self.kept])
-        counts: Mapping[int, int] = dict(zip(*(a.tolist() for a in np.unique(self._all, return_counts=True)), strict=True))
+        counts: Mapping[int, int] = dict(
+            zip(*(a.tolist() for a in np.unique(self._all, return_counts=True)), strict=True)
+        )
         self._again = np.array([counts[one] > 1 for one in self._all.tolist()], bool)
         self.from_power_on: bool | None = None
 
@@ -103,14 +105,12 @@ class Capture:
         part = float(explained[self.kept].mean())
         if whole:
             return Fit(part, part, self._strange(explained))
-        shown = [
-            float(among(run[: self.cycles], self.ordered).mean()) if len(run) else 0.0 for run in runs
-        ]
+        shown = [float(among(run[: self.cycles], self.ordered).mean()) if len(run) else 0.0 for run in runs]
         # A run that stands still early shows little, where the capture goes on.
         return Fit(part, float(np.mean(shown)), self._strange(explained))
 
     def spread(self, outcomes: Sequence[Outcome]) -> float:
-        """What power-ups alone do to the score of one and the same fault: the mean of each of its runs against the rest."""
+        """What power-ups alone do to the score of one fault: the mean of each of its runs against the rest."""
         runs = [run[: self.cycles] for run in self.runs_of(outcomes, whole=False)]
         found = []
         for number, own in enumerate(runs):

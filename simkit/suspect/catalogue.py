@@ -7,14 +7,15 @@ pins of JEDEC's 28-pin memories (JEDEC Standard 21-C, byte-wide memories: A14 A1
 on the other) and of the CPU (A11 and A12 sit at the corner where VSS lies, W65C02S data sheet, section 3). All pairs
 would be too many, and a bridge of solder seldom reaches further.
 
-Decoders: one jumper of a select in another place, a card always or never selected, a strobe that is wired
-wrong. Jumpers and settings: each other value of those that can be counted; a length of time or a crystal is no jumper.
-Cards that are not there and chips without supply. ROM bits are not here: the capture says which ones read wrong (`simkit.suspect.bits`).
+Decoders: one jumper of a select in another place, a card always or never selected, a strobe that is wired wrong.
+Jumpers and settings: each other value of those that can be counted; a length of time or a crystal is no jumper. Cards
+that are not there and chips without supply. Bits of a ROM are not here: a capture says which ones read wrong.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 
 import attrs
 
@@ -66,10 +67,10 @@ def neighbours(names: Iterable[str]) -> list[tuple[str, str]]:
     there = list(names)
     by_number = [
         (one, other)
-        for one, other in zip(there, there[1:], strict=False)
+        for one, other in pairwise(there)
         if one[0] == other[0] and one[1:].isdigit() and other[1:].isdigit()
     ]
-    on_chips = [pair for row in ON_MEMORY_CHIPS for pair in zip(row, row[1:], strict=False)]
+    on_chips = [pair for row in ON_MEMORY_CHIPS for pair in pairwise(row)]
     return by_number + [(one, other) for one, other in on_chips if {one, other} <= set(there)]
 
 

@@ -65,9 +65,7 @@ def decoded(machine: Machine) -> Decoded:
     """What the wiring of a machine comes to."""
     bus = machine.bus
     table = bus.reach.table
-    reads, writes = (
-        on_the_bus({**table.levels, "RW": read, "PHI2": True}, bus.wiring) for read in (True, False)
-    )
+    reads, writes = (on_the_bus({**table.levels, "RW": read, "PHI2": True}, bus.wiring) for read in (True, False))
     tables = {
         seat.slot: (
             (drives, takes, seat.select.table(at_slot(reads, seat.wiring))),
@@ -75,8 +73,8 @@ def decoded(machine: Machine) -> Decoded:
         )
         for seat, drives, takes, taken, odd in table.selects
     }
-    pins = {seat.slot: table.address_pins(seat) for seat in bus.seats}
-    data = {seat.slot: (seat.data, seat.takes_data, seat.gives_data, table.given(seat)) for seat in bus.seats}
+    pins = {seat.slot: table.pins_of(seat) for seat in bus.seats}
+    data = {seat.slot: (seat.data, seat.takes_data, seat.gives_data, table.given_of(seat)) for seat in bus.seats}
     banked = [card.wiring.sentences() for card in machine.description.cards] if bus.reach.banks.lines else []
     rest = (
         [_of_card(seat) for seat in bus.seats],

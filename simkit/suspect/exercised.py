@@ -79,7 +79,7 @@ def exercised(trial: Trial) -> Exercised:
         reads[cycles.address[~cycles.is_write]] = True
         writes[cycles.address[cycles.is_write]] = True
         pairs[cycles.is_write.astype(np.uint8), cycles.address, cycles.data] = True
-    machine = trial.machine(trial.seeds[0])  # once more without being recorded: rounds of waiting loops are then not made
+    machine = trial.machine(trial.seeds[0])  # unrecorded: rounds of waiting loops are not made
     kept = trial.prepare(machine) if trial.prepare is not None else None
     machine.run_to(trial.cycles)
     del kept

@@ -104,7 +104,11 @@ class Outcome:
         return b"".join((*(one.packed for one in (self.head, self.tail) if one), *self._shown()))
 
     def _shown(self) -> list[bytes]:
-        return [part for look in self.looks for part in (*(packed for *_, packed in look.pictures.values()), repr(look.texts).encode())]
+        return [
+            part
+            for look in self.looks
+            for part in (*(packed for *_, packed in look.pictures.values()), repr(look.texts).encode())
+        ]
 
 
 def run(trial: Trial, seed: int, fault: str, names: Sequence[str]) -> Outcome:

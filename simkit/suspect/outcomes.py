@@ -20,8 +20,8 @@ class Outcomes:
     Attributes:
         identity: of the trial.
         names: lines that were observed; bit i of a word of a Stretch is the level of names[i].
-        classes: candidates that make the same machine, by the sentence of the first of them; ones that can be told apart
-            by nothing that is measured on lines.
+        classes: candidates that make the same machine, by the sentence of the first of them; nothing measured on
+            lines tells them apart.
         runs: by that sentence what the runs left, a power-up each; SOUND without a fault.
         not_shown: candidates that this program cannot show, as it never exercises what is wrong.
         troubles: by sentence why a candidate could not be run.

@@ -109,9 +109,7 @@ def rank(outcomes: Outcomes, seen: Sequence[Seen], places: Places | None = None)
     return Ranking(tuple(order), first, misfit)
 
 
-def _judge(
-    seen: Seen, names: Sequence[str], runs: Mapping[str, tuple[Outcome, ...]], places: Places | None
-) -> _Judged:
+def _judge(seen: Seen, names: Sequence[str], runs: Mapping[str, tuple[Outcome, ...]], places: Places | None) -> _Judged:
     if isinstance(seen, SeenCapture):
         return _judge_capture(Capture(seen.captured, names), runs)
     if isinstance(seen, SeenText):
@@ -146,7 +144,9 @@ def _there(
     values = {name: likeness(own) for name, own in runs.items()}
     best = max(values.values(), default=0.0)
     misfit = f"no candidate {what}" if best == 0 else ""
-    return _Judged(values, WHOLE, {name: f"{what} in {value:.0%} of the runs" for name, value in values.items()}, misfit)
+    return _Judged(
+        values, WHOLE, {name: f"{what} in {value:.0%} of the runs" for name, value in values.items()}, misfit
+    )
 
 
 def _judge_capture(capture: Capture, runs: Mapping[str, tuple[Outcome, ...]]) -> _Judged:

@@ -98,7 +98,7 @@ def run_all(
                 for piece in _pieces(candidates, BUILT_AT_ONCE)
             ]
             found: dict[str, tuple[str, str]] = {}
-            for result, part in _done(pool, building, lambda part: goes_on(part * BUILDING)):
+            for result in _done(pool, building, lambda part: goes_on(part * BUILDING)):
                 found |= result
             for one in candidates:  # in their own order, so that the same one always stands for its class
                 if one.sentence not in found:
@@ -116,7 +116,7 @@ def run_all(
                 del runs[name]
             todo = [name for name in (SOUND, *classes) if name not in runs]
             running = [(_run, (sent, names, piece), piece) for piece in _pieces(todo, RUN_AT_ONCE)]
-            for result, part in _done(pool, running, lambda part: goes_on(BUILDING + part * (1 - BUILDING))):
+            for result in _done(pool, running, lambda part: goes_on(BUILDING + part * (1 - BUILDING))):
                 runs |= result
             return outcomes()
         finally:
@@ -133,7 +133,7 @@ def _pieces(items: Sequence[Any], size: int) -> Iterator[list[Any]]:
         yield list(items[start : start + size])
 
 
-def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> Iterator[tuple[Any, float]]:
+def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> Iterator[Any]:
     """Results as they come; ends when `goes_on` says so, with what is under way thrown away."""
     todo = list(work)
     waiting: set[Future[Any]] = {pool.submit(call, *arguments) for call, arguments, _ in todo}
@@ -142,7 +142,7 @@ def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> I
             finished, waiting = wait(waiting, timeout=WAIT_SECONDS, return_when=FIRST_COMPLETED)
             part = 1 - len(waiting) / max(1, len(todo))
             for future in finished:
-                yield future.result(), part
+                yield future.result()
             if not goes_on(part):
                 return
     finally:
@@ -150,7 +150,7 @@ def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> I
             future.cancel()
 
 
-# in the processes ------------------------------------------------------------------------------------------------------
+# in the processes --------------------------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=2)
@@ -177,6 +177,4 @@ def _build(sent: bytes, exercise: bytes, sentences: list[str]) -> dict[str, tupl
 def _run(sent: bytes, names: tuple[str, ...], sentences: list[str]) -> dict[str, tuple[Outcome, ...]]:
     """Runs of some candidates under each power-up."""
     trial: Trial = _unpacked(sent)
-    return {
-        sentence: tuple(run(trial, seed, sentence, names) for seed in trial.seeds) for sentence in sentences
-    }
+    return {sentence: tuple(run(trial, seed, sentence, names) for seed in trial.seeds) for sentence in sentences}

@@ -13,7 +13,7 @@ from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
 
 
 def text_likeness(seen: SeenText, outcomes: Sequence[Outcome]) -> float:
-    """1 where runs gave that text, 0 where nothing of it is right; the best moment of each run, the mean of the runs."""
+    """1 where runs gave that text, 0 where nothing of it is right: of the best moment of each run, the mean."""
     wanted = _cells(seen.text)
     return _mean(
         max((_alike(wanted, _cells(text)) for text in _texts(look, seen.slot)), default=0.0)

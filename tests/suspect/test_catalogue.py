@@ -1,0 +1,81 @@
+"""Which faults the search knows, and which of them it leaves out with reason."""
+
+from concurrent.futures import Executor, Future
+
+import pytest
+
+from simkit.backplane.fault_sentences import read_fault
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.machinefile.read import read_description
+from simkit.records.observed import Observer
+from simkit.suspect.catalogue import catalogue, neighbours
+from simkit.suspect.exercised import exercised
+from simkit.suspect.runs import run_all
+from simkit.suspect.trial import Trial
+
+CYCLES = 30_000
+
+
+class Here(Executor):
+    """Does the work at once, where it is asked for."""
+
+    def submit(self, call, /, *arguments, **words):
+        future = Future()
+        future.set_result(call(*arguments, **words))
+        return future
+
+
+@pytest.fixture(scope="module")
+def trial():
+    return Trial.of(Machine.load("demo:marlpit"), CYCLES)
+
+
+def test_each_candidate_is_a_sentence_that_reads_back_to_itself_and_stands_once():
+    found = catalogue(read_description("demo:marlpit"))
+    assert [str(read_fault(one.sentence)) for one in found] == [one.sentence for one in found]
+    assert len({one.sentence for one in found}) == len(found) > 1000
+
+
+def test_every_kind_of_fault_that_wiring_settings_and_supply_can_have_is_among_them():
+    kinds = {one.kind for one in catalogue(read_description("demo:marlpit"))}
+    wanted = {"low", "high", "open", "inverted", "shorted", "exchanged", "late", "select", "strobe", "setting"}
+    assert kinds >= wanted | {"removed", "supply", "joined", "transceiver", "not pulled"}
+
+
+def test_neighbours_are_lines_of_neighbouring_number_and_those_beside_each_other_on_memory_chips():
+    """A14 and A12, A13 and A8, A9 and A11 are neighbours on 28-pin byte-wide memories. JEDEC Standard 21-C."""
+    pairs = neighbours([f"A{n}" for n in range(16)])
+    assert {("A14", "A12"), ("A12", "A7"), ("A13", "A8"), ("A9", "A11"), ("A3", "A4")} <= set(pairs)
+    assert ("A0", "A15") not in pairs
+
+
+def test_a_candidate_that_is_left_out_as_not_shown_makes_no_difference_on_any_line(trial):
+    made = exercised(trial)
+    sound = _levels(trial.machine(trial.seeds[1]))
+    left = [one for one in catalogue(trial.description)[::19] if _is_left_out(trial, made, one.sentence)]
+    assert len(left) > 10
+    for one in left[::3]:
+        assert _levels(trial.machine(trial.seeds[1], one.sentence)) == sound, one.sentence
+
+
+def _is_left_out(trial, made, sentence):
+    try:
+        return not made.is_shown(trial.machine(trial.seeds[0], sentence))
+    except SimkitError:
+        return False
+
+
+def _levels(machine):
+    with Observer(machine) as observer:
+        machine.run_to(CYCLES)
+    return observer.observed.levels.tobytes()
+
+
+def test_candidates_of_one_class_leave_the_same_and_are_run_once(trial):
+    said = ("slot 2: pin D3 high", "slot 2: line A1 low", "slot 2: pin A1 low", "slot 3: line A13 low")
+    some = [one for one in catalogue(trial.description) if one.sentence in (*said, "slot 2: line A2 high")]
+    found = run_all(trial, some, executor=Here())
+    assert found.is_whole
+    assert sum(len(own) for own in found.classes.values()) + len(found.not_shown) == len(some)
+    assert set(found.runs) == {"", *found.classes}
