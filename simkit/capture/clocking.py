@@ -6,6 +6,11 @@ A glitch is taken away, a short gap in the samples is bridged, and each interval
 - longer: PHI2 was held where the analyser surely sampled all the time and half a cycle more is not all of it, as two
   halves with the time between them dropped would show; otherwise samples are missing;
 - with a gap in it that is no short one: cycles are missing.
+
+An interval that is too long and its neighbour that is as much too short are one edge that was seen late, as a sample or
+two were dropped there: no cycle is missing, but lines that move then are doubtful. Where PHI2 seems to have been high
+for too long, samples are missing within: what lines show then is of a cycle that has long been over, and its row is
+left out.
 """
 
 from __future__ import annotations
@@ -22,8 +27,10 @@ LEAST_SAMPLES = 3.3
 GLITCH = 1 / 6
 """Of a cycle: a pulse of PHI2 that is shorter is none, where the user says nothing. A third of the shorter half that
 data sheets allow at full speed (Western Design Center, W65C02S data sheet, Table 6-3: 35 ns of 70) is the same."""
-SHORT_GAP = 0.4
-"""Of a cycle: a gap in which PHI2 can have moved once at most, since neither half is shorter than that."""
+HALF = 0.5
+"""Of a cycle: samples that are no further apart have one edge of PHI2 between them at most."""
+DISPLACED = 0.4
+"""Of a cycle: an edge may be seen so much later than it was."""
 IRREGULAR = 0.25
 """Of a cycle: where half of the intervals differ more from each other, the clock is no oscillator's."""
 
@@ -37,7 +44,7 @@ class Falls:
         row: index of the first row after it.
         time: of that row, in ticks.
         high: ticks that PHI2 was high before it, as far as it was seen.
-        doubtful: whether it lies in a short gap.
+        doubtful: whether samples are missing round it.
         lost: whether cycles may be missing before it.
         cycle: usual length of a cycle, in ticks.
         period: sampling period in ticks; where the file does not say it, the shortest step.
@@ -96,7 +103,8 @@ def find_falls(
             remedy="Look at the clip on PHI2 and at the channel that is said to be it, or capture for longer.",
         )
     rough = float(np.median(np.diff(seen.begin[moves])))
-    bridged, short, long = _bridged(seen, rough)
+    period = float(samples.period) if samples.period is not None else float(np.diff(samples.time).min(initial=1 << 62))
+    bridged, short, long = _bridged(seen, HALF * rough - period)
     edges, removed = _without_glitches(bridged, glitch if glitch is not None else GLITCH * rough)
     falls = edges[bridged.level[edges] == 0]
     at_gap = np.isin(bridged.row[falls], long)
@@ -104,14 +112,16 @@ def find_falls(
     rises = edges[bridged.level[edges] == 1]
     since = np.searchsorted(bridged.begin[rises], time) - 1
     start = np.where(since >= 0, bridged.begin[rises[np.maximum(since, 0)]] if len(rises) else 0, samples.time[0])
+    high = time - start
+    if not (samples.complete or stretched):
+        at_gap |= high > float(np.median(high)) + max(1.6 * period, 0.15 * rough) + rough / 3
     keep = np.flatnonzero(~at_gap)
     if len(keep) < 2:
         raise SimkitError("PHI2 falls only where samples are missing.", file=file, remedy="Capture again.")
-    row, time, high = row[keep], time[keep], (time - start)[keep]
+    row, time, high = row[keep], time[keep], high[keep]
     cycle = float(np.median(np.diff(time)))
-    period = float(samples.period) if samples.period is not None else float(np.diff(samples.time).min(initial=1 << 62))
-    gaps = np.searchsorted(samples.time[long], time)  # long gaps up to each fall
-    gap_before = np.diff(gaps, prepend=0 if len(long) and samples.time[long[0]] > time[0] else gaps[0]) > 0
+    gap_before = _any_before(samples.time[long], time)
+    some_gap = gap_before | _any_before(samples.time[short], time)
     interval = np.diff(time)
     doubtful = np.isin(row, short)
     before = _last_seen(samples, row, bit)
@@ -124,10 +134,17 @@ def find_falls(
     if not irregular:
         early[1:] = interval < cycle - slack
         late[1:] = interval > cycle + slack
-    held = late & ~gap_before
+        displaced = _displaced(interval, cycle, slack, early[1:] | late[1:])
+        doubtful[1:-1] |= displaced
+        early[1:-1] &= ~displaced
+        early[2:] &= ~displaced
+        late[1:-1] &= ~displaced
+        late[2:] &= ~displaced
+    held = late & ~some_gap
     if not stretched:
         held[1:] &= samples.complete & (interval > 1.5 * cycle + slack)
     lost = gap_before | early | (late & ~held)
+    doubtful[:-1] |= lost[1:]
     extra = np.rint(interval / cycle) - 1
     return Falls(
         before=before,
@@ -143,6 +160,20 @@ def find_falls(
         stretched=int(held.sum()),
         irregular=irregular,
     )
+
+
+def _any_before(moments: NDArray[np.int64], time: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether one of the moments lies between each time and the one before it; before the first one, anywhere."""
+    return np.asarray(np.diff(np.searchsorted(moments, time, side="right"), prepend=0) > 0, np.bool_)
+
+
+def _displaced(
+    interval: NDArray[np.int64], cycle: float, slack: NDArray[np.float64], odd: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Of the falls between two intervals, those that were seen at another time than they happened."""
+    both = np.abs(interval[:-1] + interval[1:] - 2 * cycle) <= slack[:-1]
+    little = np.abs(interval[:-1] - cycle) < DISPLACED * cycle
+    return np.asarray((odd[:-1] | odd[1:]) & both & little, np.bool_)
 
 
 def _last_seen(samples: Samples, row: NDArray[np.int64], bit: int) -> NDArray[np.int64]:
@@ -165,8 +196,8 @@ def _stretches(samples: Samples, bit: int, *, inverted: bool) -> _Stretches:
     return _Stretches(level[row], row, begin, np.append(begin[1:], samples.end))
 
 
-def _bridged(seen: _Stretches, cycle: float) -> tuple[_Stretches, NDArray[np.int64], NDArray[np.int64]]:
-    """The same with gaps given the level before them; rows at which short and long gaps end."""
+def _bridged(seen: _Stretches, most: float) -> tuple[_Stretches, NDArray[np.int64], NDArray[np.int64]]:
+    """The same with gaps given the level before them; rows at which short gaps end, of `most` ticks, and long ones."""
     gaps = np.flatnonzero(seen.level == 2)
     none = np.zeros(0, np.int64)
     if not len(gaps):
@@ -176,7 +207,7 @@ def _bridged(seen: _Stretches, cycle: float) -> tuple[_Stretches, NDArray[np.int
     if gaps[0] == 0:
         level[0] = level[1] if len(level) > 1 else 0
     ended = gaps[gaps + 1 < len(level)]
-    is_long = (seen.end - seen.begin)[ended] > SHORT_GAP * cycle
+    is_long = (seen.end - seen.begin)[ended] > most
     merged = np.concatenate(([0], np.flatnonzero(level[1:] != level[:-1]) + 1))
     begin = seen.begin[merged]
     out = _Stretches(level[merged], seen.row[merged], begin, np.append(begin[1:], seen.end[-1]))
