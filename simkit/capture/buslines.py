@@ -158,11 +158,6 @@ class BusLinesReader:
         self.rows = Rows(file)
 
     @property
-    def started(self) -> bool:
-        """Whether the header has been read."""
-        return self._header is not None
-
-    @property
     def by_cycle(self) -> bool:
         """Whether each line is a bus cycle."""
         return self._header is not None and self._header.by_cycle
@@ -173,7 +168,11 @@ class BusLinesReader:
         Raises:
             SimkitError: a header that cannot be meant, or too many lines that cannot; with the line.
         """
-        data = (self._left + piece).replace(b"\r", b"\n") if b"\r" in piece else self._left + piece
+        data = self._left + piece
+        if b"\r" in piece:
+            data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        if self._header is None and self._reading.header:
+            self._begin(self._reading.header)
         if self._header is None:
             found = _HEADER.search(data)
             if found is None:
@@ -206,20 +205,22 @@ class BusLinesReader:
         self.feed(b"\n")
         if self._header is None:
             raise SimkitError("No line begins with bus-lines.", file=self._file, remedy="Name a capture of bus lines.")
-        self.tell_bad()
-        header = self._header
-        timed = any(column.kind == "time" for column in header.columns)
-        period = None if timed or header.by_cycle else Fraction(1)
-        return attrs.evolve(
-            self.rows.samples(self.names, self.tick, period, self.rows.end + 1, complete=period is not None),
-            by_cycle=header.by_cycle,
-        )
+        self.tell_bad(self._notes)
+        period = self.period
+        samples = self.rows.samples(self.names, self.tick, period, self.rows.end + 1, complete=period is not None)
+        return attrs.evolve(samples, by_cycle=self.by_cycle)
 
-    def tell_bad(self) -> None:
+    @property
+    def period(self) -> Fraction | None:
+        """Of sampling, in ticks; None where lines are bus cycles, or bear times of their own."""
+        timed = self._header is None or any(column.kind == "time" for column in self._header.columns)
+        return None if timed or self.by_cycle else Fraction(1)
+
+    def tell_bad(self, notes: list[str]) -> None:
         """Note how many lines could not be read."""
         if self._bad and self._first_bad is not None:
             line, text = self._first_bad
-            self._notes.append(
+            notes.append(
                 f"{self._bad} of {self._read + self._bad} lines could not be read and count as lost; the first is "
                 f"line {line}, {text}."
             )
@@ -259,7 +260,7 @@ class BusLinesReader:
         self._read += len(rows)
         lost = self._lost(odd, rows, numbers)
         self._line += lines
-        if len(broken):
+        if broken:
             first = begin[upto[broken[0]] - counts[broken[0]]]
             told = shown(data[first : first + 60].split(b"\n")[0].decode("latin-1"))
             self._count_bad(self._line - lines + broken[0], told, len(broken))

@@ -15,6 +15,7 @@
     glitch = "20 ns"                 # pulses shorter than this are none
     set_up = "200 ns"                # data are valid so long before PHI2 falls; a seventh of a cycle if not said
     stretched = true                 # the machine holds PHI2 for slow cards
+    header = "bus-lines 1 cycles address data RW"   # of bus lines that come without one
     dense = true                     # session archives: the n-th channel listed is bit n - 1
 
 Without such a file, channels that bear the name of a line are that line.
@@ -48,7 +49,7 @@ TIME_UNITS = {"s": Fraction(1), "ms": Fraction(1, 10**3), "us": Fraction(1, 10**
 TIME_UNITS |= {"ps": Fraction(1, 10**12)}
 _KNOWN_BY = ("channels", "capture")
 _OF_CAPTURE = {"rate": str, "time": str, "synchronous": bool, "clock": str, "glitch": str, "set_up": str}
-_OF_CAPTURE |= {"stretched": bool, "dense": bool}
+_OF_CAPTURE |= {"stretched": bool, "dense": bool, "header": str}
 _RANGE = re.compile(r"(.*?)(\d{1,4})(\D*)\.\.(.*?)(\d{1,4})(\D*)")
 _PIN = re.compile(r"[1-9][0-9]?\.[A-Za-z_][A-Za-z0-9_.]*")
 _DURATION = re.compile(r"\s*([0-9]{1,9}(?:\.[0-9]{1,9})?)\s*(s|ms|us|ns|ps)\s*")
@@ -77,6 +78,7 @@ class Reading:
         set_up: seconds that data are valid before PHI2 falls.
         stretched: PHI2 may last longer than usual, and no cycle is missing there.
         dense: see above.
+        header: of bus lines without one.
     """
 
     assigned: tuple[Assignment, ...] | None = None
@@ -88,6 +90,7 @@ class Reading:
     set_up: Fraction | None = None
     stretched: bool = False
     dense: bool = False
+    header: str = ""
 
 
 def read_channels(path: Path, lines: Collection[str] = ()) -> Reading:

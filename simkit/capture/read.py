@@ -120,7 +120,7 @@ def reader_for(head: bytes, file: str, choose: Picker, reading: Reading, notes: 
         SimkitError: it is no capture.
     """
     head = head[:_HEAD]
-    if looks_like_bus_lines(head):
+    if reading.header or looks_like_bus_lines(head):
         choose.are_lines = True
         return BusLinesReader(file, choose, reading, notes)
     if looks_numbered(head):

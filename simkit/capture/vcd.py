@@ -55,6 +55,7 @@ class VcdReader:
         self._time: int | None = None
         self._changed = False  # whether something changed at the last time
         self.names: tuple[str, ...] = ()
+        self.by_cycle = False
 
     def feed(self, piece: bytes) -> None:
         """Read what can be read now.
@@ -89,10 +90,7 @@ class VcdReader:
         self.feed(b"\n")
         if self._header is None:
             raise self._wrong(b"", 0, "The declarations do not end.", "Look for $enddefinitions $end.")
-        header, time = self._header, self._time
-        period, rate = None, self._rate or header.rate
-        if rate is not None:
-            period = 1 / (rate * header.tick)
+        header, time, period = self._header, self._time, self.period
         if time is not None and self._changed:
             self._emit(np.array([time]), np.array([self._levels]), np.array([self._unknown]))
             self._changed = False
@@ -108,9 +106,10 @@ class VcdReader:
         return self._header.tick if self._header is not None else Fraction(1)
 
     @property
-    def started(self) -> bool:
-        """Whether the declarations have been read."""
-        return self._header is not None
+    def period(self) -> Fraction | None:
+        """Of sampling, in ticks, where the user or the dump says it."""
+        rate = self._rate or (self._header.rate if self._header is not None else None)
+        return 1 / (rate * self.tick) if rate is not None else None
 
     def _begin(self, header: Header) -> None:
         self._header = header
