@@ -14,6 +14,8 @@ from simkit.backplane.cpu_side import CpuLines, Engine
 from simkit.backplane.cycle import KIND_WORDS, SYNC, BusCycle, Kind
 from simkit.backplane.data_lines import DataLines
 from simkit.backplane.decode import Plan
+from simkit.backplane.faults import Lingering
+from simkit.backplane.glitches import Glitches
 from simkit.backplane.guard import Guard
 from simkit.backplane.reach import Reach
 from simkit.backplane.recording import Recording
@@ -40,6 +42,7 @@ class Accesses:
         data_lines: what the data lines carry.
         watchers: who is told.
         recording: what is recorded.
+        glitches: what no level of a line says.
 
     Attributes:
         cpu_lines: those of SYNC, VPB, MLB and BE that somebody hears; None: nobody hears any.
@@ -57,6 +60,7 @@ class Accesses:
         data_lines: DataLines,
         watchers: Watchers,
         recording: Recording,
+        glitches: Glitches,
     ) -> None:
         self._nets = nets
         self._turn = turn
@@ -66,6 +70,7 @@ class Accesses:
         self._data_lines = data_lines
         self._watchers = watchers
         self._recording = recording
+        self._glitches = glitches
         self._engine: Engine | None = None
         self.cpu_lines: CpuLines | None = None
         self.made = 0
@@ -109,10 +114,14 @@ class Accesses:
         plan = table.reads.get(address) or table.read_plan(address)
         if lines is not None and lines.released:
             plan = _NOBODY
+        odd = not stalled and self._glitches.in_the_way
+        whole = plan
+        if odd:
+            plan = self._before_access(plan, address, cycle, is_write=False)
         page = reach.shown[0][address >> 8]
         # A page holds what the CPU takes, and a probe sees the lines.
         shown = self._data_lines.cpu is not None and watchers.probes
-        if page is not None and not stalled and plan is not _NOBODY and not shown:
+        if page is not None and not stalled and plan is not _NOBODY and not shown and not odd:
             value = page[address & 0xFF]
         else:
             if watchers.before and not stalled:
@@ -123,6 +132,8 @@ class Accesses:
             if stalled:
                 plan = plan.stalled()
             value = self._read_cards(plan, address, cycle)
+        if odd:
+            value = self._after_read(whole, address, value, cycle)
         if watchers.seen and not stalled:
             for seen in tuple(watchers.seen.get(address, ())):
                 seen(False)
@@ -155,8 +166,12 @@ class Accesses:
         plan = table.writes.get(address) or table.write_plan(address)
         if lines is not None and lines.released:
             plan = _NOBODY
+        odd = not stalled and self._glitches.in_the_way
+        whole, driven = plan, value
+        if odd:
+            plan = self._before_access(plan, address, cycle, is_write=True)
         page = reach.shown[1][address >> 8]
-        if page is not None and plan is not _NOBODY:
+        if page is not None and plan is not _NOBODY and not odd:
             page[address & 0xFF] = value
         else:
             if watchers.before and not stalled:
@@ -166,6 +181,8 @@ class Accesses:
             if stalled:
                 plan = plan.stalled()
             value = self._write_cards(plan, address, value, cycle)
+        if odd:
+            self._after_write(whole, address, driven, cycle)
         if watchers.seen and not stalled:
             for seen in tuple(watchers.seen.get(address, ())):
                 seen(True)
@@ -178,6 +195,47 @@ class Accesses:
             self._recording.ring.add(cycle, address, value, kind | WRITE | REPEAT if stalled else kind | WRITE)
         if watchers.probes:
             self._show(cycle, address, value, True, kind, plan)
+
+    # glitches -------------------------------------------------------------------------------------------------------
+
+    def _before_access(self, plan: Plan, address: int, cycle: int, *, is_write: bool) -> Plan:
+        """Strobes of the cycle before that outlast its address end; gives what this access does of its plan."""
+        glitches = self._glitches
+        for one in glitches.due(Lingering.ADDRESS):
+            if one.slot in plan.selected:
+                seat = next(seat for seat, *_ in self._reach.table.selects if seat.slot == one.slot)
+                offset = self._reach.table.offset(seat, address, is_write=is_write)
+                self._write_cards(Plan((), ((seat, offset),), (one.slot,)), address, one.value, cycle)
+        plan = glitches.of_plan(plan)
+        return glitches.without_late(plan) if is_write else plan
+
+    def _after_read(self, plan: Plan, address: int, value: int, cycle: int) -> int:
+        """What comes after a read; gives the byte that the CPU takes."""
+        again = self._glitches.twice(plan)
+        if again is not None and again.drivers:
+            value = self._read_cards(again, address, cycle)
+        self._end_late(address, value, cycle)
+        return value
+
+    def _after_write(self, plan: Plan, address: int, value: int, cycle: int) -> None:
+        """What comes after a write of a byte."""
+        glitches = self._glitches
+        made = glitches.of_plan(plan)
+        again = glitches.twice(plan)
+        if again is not None:
+            self._write_cards(again, address, value, cycle)
+        self._end_late(address, value, cycle)
+        glitches.written(made, value)
+
+    def _end_late(self, address: int, value: int, cycle: int) -> None:
+        """Strobes of the cycle before that outlast its data store the byte of this one."""
+        glitches, on_lines = self._glitches, self._data_lines.on_lines
+        for one in glitches.due(Lingering.DATA):
+            seat = next(seat for seat, *_ in self._reach.table.selects if seat.slot == one.slot)
+            self._write_cards(Plan((), ((seat, one.offset),), (one.slot,)), address, value, cycle)
+            self._data_lines.on_lines = on_lines
+        if not glitches.in_the_way:
+            self._reach.require_slow(glitches, False)
 
     def _move_cpu_lines(self, lines: CpuLines, kind: Kind, cycle: int) -> None:
         assert self._engine is not None

@@ -1,4 +1,4 @@
-"""Phase 0 of a cycle: outside events, then card events, in the cycle of their stamp; the soonest is the horizon."""
+"""Phase 0 of a cycle: faults that come and go, outside events, then card events, in the cycle of their stamp; the soonest is the horizon."""
 
 from __future__ import annotations
 
@@ -48,6 +48,8 @@ class Agenda:
     Attributes:
         events: pending calls of cards.
         machine_events: what outside events of OUTSIDE_MACHINE do, by action: called with arguments and cycle.
+        switch: called with the cycle when faults come or go; None: none do.
+        switch_at: cycle in which it is called next.
     """
 
     SHAPES: Mapping[str, Shape] = {"events": EVENTS, "outside": OUTSIDE}
@@ -70,6 +72,8 @@ class Agenda:
         self._count = 0
         self.events = EventTable()
         self.machine_events: dict[str, Callable[[tuple[Any, ...], int], None]] = {}
+        self.switch: Callable[[int], int] | None = None
+        self.switch_at = NEVER
 
     def attach(self, engine: Engine) -> None:
         """Let the engine know the horizon from now on."""
@@ -115,14 +119,24 @@ class Agenda:
         """Outside events not yet taken, soonest first: (cycle, order, slot, port, action, arguments)."""
         return sorted(self._outside, key=lambda e: e[:2])
 
+    def switch_from(self, cycle: int, call: Callable[[int], int]) -> None:
+        """Have faults come and go.
+
+        Args:
+            cycle: the next in which they may.
+            call: called first in phase 0 of that cycle; gives the next one.
+        """
+        self.switch, self.switch_at = call, cycle
+        self._set_horizon()
+
     @property
     def is_empty(self) -> bool:
         """Whether nothing is to come."""
-        return self.events.horizon >= NEVER and not self._outside
+        return self.events.horizon >= NEVER and not self._outside and self.switch_at >= NEVER
 
     def _set_horizon(self) -> None:
         if self._engine is not None:
-            soonest = self.events.horizon
+            soonest = min(self.events.horizon, self.switch_at)
             if self._outside and self._outside[0][0] < soonest:
                 soonest = self._outside[0][0]
             self._engine.horizon = soonest if self._guard.owed is None else 0
@@ -149,6 +163,10 @@ class Agenda:
         method = "outside"
         calls = 0
         try:
+            if cycle >= self.switch_at:
+                assert self.switch is not None
+                self.switch_at = self.switch(cycle)
+                nets.settle(cycle)
             while self._outside and self._outside[0][0] <= cycle:
                 _, _, slot, port, action, arguments = heappop(self._outside)
                 seat = None  # whom a watcher calls is no card

@@ -10,7 +10,8 @@ from simkit.backplane.wiring import Wiring
 from simkit.contract.lines import Line
 from simkit.contract.nets import Nets
 
-Levels = tuple[bool, ...]
+Decoding = tuple[object, tuple[bool, ...]]
+"""How the machine is wired, and the levels of the lines."""
 
 
 def decode_lines(seats: Sequence[Seat], nets: Nets, wiring: Wiring) -> tuple[Line, ...]:
@@ -25,6 +26,8 @@ def decode_lines(seats: Sequence[Seat], nets: Nets, wiring: Wiring) -> tuple[Lin
 class Banks:
     """Decode tables by the levels of `lines`, each made when it is first needed.
 
+    Wiring that comes and goes has tables of its own for each way in which the machine is then wired.
+
     Attributes:
         lines: by which addresses are decoded.
         remade: number that rises whenever all tables are made anew.
@@ -37,13 +40,28 @@ class Banks:
         wiring: Wiring | None = None,
         released: tuple[int, int] = (0xFF, 0),
     ) -> None:
-        self.lines = lines
-        self._wiring = wiring
-        self._released = released
         self.remade = 0
         self._seats = seats
-        self._tables: dict[Levels, Table] = {}
-        self._numbers: dict[Levels, int] = {}
+        self._tables: dict[Decoding, Table] = {}
+        self._numbers: dict[Decoding, int] = {}
+        self._lines: dict[object, tuple[Line, ...]] = {}
+        self.wire(None, lines, wiring, released)
+
+    def wire(
+        self, way: object, lines: tuple[Line, ...], wiring: Wiring | None, released: tuple[int, int] = (0xFF, 0)
+    ) -> None:
+        """Decode as the machine is wired from now on.
+
+        Args:
+            way: how; the same whenever it is so again.
+            lines: by which addresses are decoded then.
+            wiring: what is done to lines for all.
+            released: what `open_bus_levels` gave.
+        """
+        self._way = way
+        self.lines = self._lines[way] = lines
+        self._wiring = wiring
+        self._released = released
 
     def forget(self) -> None:
         """Wiring or memory buffers changed: all tables are stale."""
@@ -53,11 +71,11 @@ class Banks:
     @property
     def present(self) -> tuple[Table, int]:
         """Decoding with the lines as they are, and its number: that of these levels as long as the machine lives."""
-        levels = tuple([line.level for line in self.lines])
-        number = self._numbers.get(levels)
+        decoding = self._way, tuple([line.level for line in self.lines])
+        number = self._numbers.get(decoding)
         if number is None:
-            number = self._numbers[levels] = len(self._numbers)
-        return self._of(levels), number
+            number = self._numbers[decoding] = len(self._numbers)
+        return self._of(decoding), number
 
     @property
     def number(self) -> int:
@@ -71,16 +89,17 @@ class Banks:
 
     def levels(self, number: int) -> dict[str, bool]:
         """Levels of the lines, of a decoding's number."""
-        return {line.name: level for line, level in zip(self.lines, list(self._numbers)[number], strict=True)}
+        way, levels = list(self._numbers)[number]
+        return {line.name: level for line, level in zip(self._lines[way], levels, strict=True)}
 
     def table(self, number: int) -> Table:
         """How addresses are decoded under the decoding of that number."""
         return self._of(list(self._numbers)[number])
 
-    def _of(self, levels: Levels) -> Table:
-        table = self._tables.get(levels)
+    def _of(self, decoding: Decoding) -> Table:
+        table = self._tables.get(decoding)
         if table is None:
-            names = [line.name for line in self.lines]
-            by_name = dict(zip(names, levels, strict=True))
-            table = self._tables[levels] = Table(self._seats, by_name, self._wiring, self._released)
+            way, levels = decoding
+            by_name = {line.name: level for line, level in zip(self._lines[way], levels, strict=True)}
+            table = self._tables[decoding] = Table(self._seats, by_name, self._wiring, self._released)
         return table

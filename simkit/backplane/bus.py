@@ -15,6 +15,7 @@ from simkit.backplane.accesses import Accesses
 from simkit.backplane.agenda import Agenda
 from simkit.backplane.cpu_side import Engine
 from simkit.backplane.data_lines import DataLines
+from simkit.backplane.glitches import PENDING, Glitches
 from simkit.backplane.guard import Guard
 from simkit.backplane.joining import as_cards_reach
 from simkit.backplane.overdue import overdue_watch
@@ -58,6 +59,7 @@ class Bus:
         agenda: what is to come, and phase 0.
         data_lines: what the data lines carry.
         recording: what is recorded.
+        glitches: what no level of a line says.
         accesses: makes the accesses.
         may_stall: whether accesses may take more than a cycle.
     """
@@ -86,6 +88,7 @@ class Bus:
         released = self.data_lines.keeps, self.data_lines.pulled
         self.reach = Reach(self.wiring, released, self.access, self.recording)
         self.watchers = Watchers(self.reach)
+        self.glitches = Glitches()
         self.agenda = Agenda(self.nets, self.turn, self.guard, self.by_slot, self.watchers.outside)
         self.accesses = Accesses(
             self.nets,
@@ -96,6 +99,7 @@ class Bus:
             self.data_lines,
             self.watchers,
             self.recording,
+            self.glitches,
         )
         # What slots ask of a part is the part's own (`simkit.contract.host`): they ask often.
         self.arm, self.disarm, self.armed = self.agenda.arm, self.agenda.disarm, self.agenda.armed
@@ -124,14 +128,31 @@ class Bus:
         self.reach.attach(engine, self.seats, self.nets)
         for name in ("IRQ", "NMI", "RESET", "RDY", "SO"):
             self.nets.observe(name, self._attend)
-        self.nets.observe(as_cards_reach("RESET", self.wiring), self._reset_moved)
+        self.listen_to_reset(0)
         self.accesses.attach(engine)
-        ready = self.nets.line("RDY")
-        moves = bool(ready.pins) or bool(ready.bridged) or not ready.level
-        self.may_stall = moves or any(seat.waits for seat in self.seats)
-        self.reach.require_slow("RDY low", not ready.level)
+        self.settle_stalls()
         self.reach.redecode()
         self.agenda.attach(engine)
+
+    @property
+    def reset_line(self) -> Line:
+        """RESET as the cards reach it."""
+        return self.nets.line(as_cards_reach("RESET", self.wiring))
+
+    def listen_to_reset(self, cycle: int) -> None:
+        """Tell the cards of RESET from now on, of the line that they reach."""
+        for line in tuple(self.nets.lines.values()):
+            if self._reset_moved in line.observers and line is not self.reset_line:
+                self.nets.unobserve(line.name, self._reset_moved, cycle)
+        if self._reset_moved not in self.reset_line.observers:
+            self.nets.observe(self.reset_line.name, self._reset_moved, cycle)
+
+    def settle_stalls(self) -> None:
+        """Look whether RDY is low, or may be."""
+        ready = self.nets.line("RDY")
+        moves = bool(ready.pins) or bool(ready.bridged) or not ready.level
+        self.may_stall = moves or self.glitches.stops_clock or any(seat.waits for seat in self.seats)
+        self.reach.require_slow("RDY low", not ready.level)
 
     def record(
         self, sink: Sink, *, registers: str = "", lines: Iterable[str] = (), decoding: bool = False
@@ -256,6 +277,8 @@ class Bus:
         state = {**self.agenda.save(), "lines": self.nets.save()}
         if pins := self._open_pins():
             state["open_pins"] = [[pin.slot, pin.spec.name, pin.value] for pin in pins if pin.value is not None]
+        if self.glitches.possible:
+            state["glitches"] = self.glitches.save()
         return state
 
     def _open_pins(self) -> list[Pin]:
@@ -271,16 +294,20 @@ class Bus:
         """
         open_pins = self._open_pins()
         shapes = {**self.agenda.SHAPES, "lines": Shape(self.nets.checked)}
-        new = record(**shapes, **({"open_pins": OPEN_PINS} if open_pins else {})).take(state)
+        shapes |= {"open_pins": OPEN_PINS} if open_pins else {}
+        shapes |= {"glitches": PENDING} if self.glitches.possible else {}
+        new = record(**shapes).take(state)
         self.agenda.check(new)
         driven = {(slot, name): value for slot, name, value in new.get("open_pins", ())}
         for slot, name in set(driven) - {(pin.slot, pin.spec.name) for pin in open_pins}:
             raise StateError("open_pins", f"names {name!r} of slot {slot}, which is no pin joined to nothing")
+        self.glitches.load(new.get("glitches", ()), self.by_slot)
         self.nets.adopt(new["lines"])
         self.agenda.adopt(new)
         for pin in open_pins:
             pin.value = driven.get((pin.slot, pin.spec.name))
         self.reach.require_slow("RDY low", not self.nets.line("RDY").level)
+        self.reach.require_slow(self.glitches, self.glitches.in_the_way)
         self.reach.renew()
         self.reach.choose_table()
         self.recording.state_loaded()

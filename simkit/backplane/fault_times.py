@@ -105,6 +105,11 @@ class Presence:
         self._name = f"{seed}/{place}/"
         self._block, self._draws = -1, b""
 
+    @property
+    def by_chance(self) -> bool:
+        """Whether it comes by chance."""
+        return self._limit is not None
+
     def __contains__(self, cycle: int) -> bool:
         """Whether it is there."""
         return self._first <= cycle < self._until and (self._limit is None or self._drawn(cycle // self._spell))

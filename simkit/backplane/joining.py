@@ -31,7 +31,7 @@ def pull_lines(nets: Nets, wiring: Wiring) -> None:
             line.level = line.pull is not False
 
 
-def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
+def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring, cycle: int = 0) -> None:
     """Join the pins of a card.
 
     Args:
@@ -39,12 +39,13 @@ def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
         slot: the card's pins by name.
         own: wiring of its slot.
         bus: wiring of the backplane.
+        cycle: from which it counts.
     """
     ends, turned = _ends([entry for entry in own.pin_entries() if entry.name in slot])
     entries = own.line_entries()
     for entry in entries:
         if entry.shorted_to_rail:
-            _hold(_line(nets, entry.name, bus), entry)
+            _hold(_line(nets, entry.name, bus), entry, cycle)
     short = {entry.name: entry for entry in own.pin_entries() if entry.shorted_to_rail}
     for name, end in ends.items():
         if end is None:
@@ -53,17 +54,17 @@ def join(nets: Nets, slot: Mapping[str, Pin], own: Wiring, bus: Wiring) -> None:
             continue
         line = _line(nets, _at_the_slot(end, entries), bus)
         odd = turned[name] is not any(entry.done is Done.INVERTED and entry.name == end for entry in entries)
-        _join(nets, slot[name], line, inverted=odd)
+        _join(nets, slot[name], line, inverted=odd, cycle=cycle)
         if name in short:
-            _hold(line, short[name])
+            _hold(line, short[name], cycle)
 
 
-def _hold(line: Line | None, short: Entry) -> None:
+def _hold(line: Line | None, short: Entry, cycle: int) -> None:
     """Hold a line that is shorted to a supply."""
     if line is not None:
         line.tied = RAILS[short.other]
         line.survey()
-        line.resolve(0)
+        line.resolve(cycle)
 
 
 def join_cpu(nets: Nets, pins: Mapping[str, Pin], bus: Wiring) -> None:
@@ -152,7 +153,7 @@ def as_cards_reach(name: str, bus: Wiring) -> str:
     return f"{name}{OF_THE_CARDS}" if is_system_line(name) and odd else name
 
 
-def _join(nets: Nets, pin: Pin, line: Line | None, *, inverted: bool) -> None:
+def _join(nets: Nets, pin: Pin, line: Line | None, *, inverted: bool, cycle: int = 0) -> None:
     if line is None:
         return
     if not inverted:
@@ -161,25 +162,25 @@ def _join(nets: Nets, pin: Pin, line: Line | None, *, inverted: bool) -> None:
     own = nets.line(f"{pin.spec.name} of slot {pin.slot}" if pin.slot > 0 else pin.spec.name)
     own.join(pin)
     if pin.spec.drive is Drive.INPUT:
-        _invert(line, own, str(pin.slot))
+        _invert(line, own, str(pin.slot), cycle)
     else:
-        _invert(own, line, str(pin.slot))
+        _invert(own, line, str(pin.slot), cycle)
 
 
-def _invert(source: Line, sink: Line, whose: str) -> None:
+def _invert(source: Line, sink: Line, whose: str, cycle: int) -> None:
     """Put an inverter between two lines."""
     out = Pin(PinSpec(name=f"inverter {source.name} {whose}", drive=Drive.PUSH_PULL), _OUTSIDE)
     sink.join(out)
     source.nets.lead(source, sink, out)
-    source.nets.observe(source.name, partial(_follow, out))
-    out.drive(not source.level, 0)
+    source.nets.observe(source.name, partial(_follow, out), cycle)
+    out.drive(not source.level, cycle)
 
 
 def _follow(out: Pin, line: Line, cycle: int) -> None:
     out.drive(not line.level, cycle)
 
 
-def hold_lines(nets: Nets, wiring: Wiring) -> None:
+def hold_lines(nets: Nets, wiring: Wiring, cycle: int = 0) -> None:
     """Do to lines of cards, and to those that the CPU samples, what is done to them for all; once pins are joined."""
     signals = wiring.signals()  # which no pin reaches
     entries = [entry for entry in wiring.line_entries() if not is_cpu_line(entry.name) and entry.name not in signals]
@@ -188,7 +189,7 @@ def hold_lines(nets: Nets, wiring: Wiring) -> None:
         lines = [nets.line(name) for name in sorted(group)]
         for line in lines:
             line.bridged = tuple(other for other in lines if other is not line)
-            line.follow(0)  # whatever moves one of them must move all
+            line.follow(cycle)  # whatever moves one of them must move all
     for entry in entries:
         line = nets.line(entry.name)
         if entry.done in (Done.LOW, Done.HIGH):
@@ -199,6 +200,66 @@ def hold_lines(nets: Nets, wiring: Wiring) -> None:
             line.pins = []
         elif entry.done is Done.INVERTED and is_system_line(entry.name):
             cards = nets.line(f"{entry.name}{OF_THE_CARDS}", nets.line(entry.name).pull)
-            _invert(cards, line, "CPU")
+            _invert(cards, line, "CPU", cycle)
         line.survey()
-        line.resolve(0)
+        line.resolve(cycle)
+
+
+def rejoin(
+    nets: Nets, slots: Iterable[tuple[Mapping[str, Pin], Wiring]], before: Wiring, bus: Wiring, cycle: int
+) -> None:
+    """Join all pins anew, as they are wired from a cycle on; pins that nobody's card has stay on their lines.
+
+    Who listens is told by `Nets.settle` where the level at a pin has become another.
+
+    Args:
+        nets: the lines of the machine.
+        slots: pins by name, and wiring, of each card.
+        before: wiring of the backplane until now.
+        bus: and from now on.
+        cycle: the present one, in its phase 0.
+    """
+    slots = list(slots)
+    listening = [pin for pins, _ in slots for pin in pins.values() if pin.notify is not None]
+    seen = [(pin, pin.level(cycle)) for pin in listening]
+    outside = _take_apart(nets, before, cycle)
+    for name, pull in _pulls(bus):
+        nets.line(name).pull = pull
+    for name, pin in outside:
+        nets.line(as_cards_reach(name, bus)).join(pin)
+    for pins, own in slots:
+        join(nets, pins, own, bus, cycle)
+    hold_lines(nets, bus, cycle)
+    for line in tuple(nets.lines.values()):
+        line.survey()
+        line.resolve(cycle)
+    nets.queue[:] = [(pin, level) for pin, was in seen if (level := pin.level(cycle)) is not was]
+
+
+def _pulls(wiring: Wiring) -> list[tuple[str, bool | None]]:
+    """Lines of cards whose resistor is said, each with what it pulls to."""
+    signals = wiring.signals()
+    names = {e.name for e in wiring.only(*PULLS) if not is_cpu_line(e.name) and not e.name.isdigit()} - set(signals)
+    said = {Done.NOT_PULLED: None, Done.PULLED_UP: True, Done.PULLED_DOWN: False}
+    return [(name, said[pull]) for name in sorted(names) if (pull := wiring.pull(name)) is not None]
+
+
+def _take_apart(nets: Nets, wiring: Wiring, cycle: int) -> list[tuple[str, Pin]]:
+    """Leave all lines without cards, gates, shorts, supplies and resistors; gives the other pins, by name of the line."""
+    gates = {id(gate) for led in nets.led.values() for _, gate in led}
+    outside: list[tuple[str, Pin]] = []
+    for line in nets.lines.values():
+        name = line.name.removesuffix(OF_THE_CARDS)
+        outside += [(name, pin) for pin in line.pins if pin.slot <= 0 and id(pin) not in gates]
+        for pin in line.pins:
+            pin.line = None
+        line.pins, line.tied = [], None
+        for call in [one for one in line.observers if isinstance(one, partial) and one.func is _follow]:
+            nets.unobserve(line.name, call, cycle)
+        if line.bridged:
+            line.bridged = ()
+            line.unfollow(cycle)
+    nets.led.clear()
+    for name, _ in _pulls(wiring):
+        nets.line(name).pull = True
+    return outside

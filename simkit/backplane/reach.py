@@ -69,8 +69,22 @@ class Reach:
         """All cards are seated and the lines joined: follow the lines by which addresses are decoded."""
         self._engine = engine
         self.banks = Banks(seats, decode_lines(seats, nets, self._wiring), self._wiring, self._released)
-        for line in self.banks.lines:
-            nets.observe(line.name, self._decode_line_changed)
+        self._observe(self.banks.lines, nets, 0)
+
+    def rewire(
+        self, way: object, wiring: Wiring, released: tuple[int, int], seats: Sequence[Seat], nets: Nets, cycle: int
+    ) -> None:
+        """Decode as the machine is wired from now on; see `Banks.wire`."""
+        self._wiring, self._released = wiring, released
+        self.banks.wire(way, decode_lines(seats, nets, wiring), wiring, released)
+        self._observe(self.banks.lines, nets, cycle)
+        self.renew()
+        self.choose_table()
+
+    def _observe(self, lines: Sequence[Line], nets: Nets, cycle: int) -> None:
+        for line in lines:
+            if self._decode_line_changed not in line.observers:
+                nets.observe(line.name, self._decode_line_changed, cycle)
 
     def redecode(self) -> None:
         """Work all decode tables out again, after wiring or memory buffers changed."""

@@ -92,7 +92,8 @@ class Seat:
         return self.card.settings
 
     @held_in_reset.default
-    def _held_while_the_line_is_released(self) -> bool:
+    def is_held_in_reset(self) -> bool:
+        """Whether wiring holds it in reset while the line is released."""
         return self.reset_arrives(False) is True and type(self.card).reset is not Card.reset
 
     @property

@@ -37,14 +37,7 @@ def plug_in(seat: Seat, guard: Guard, turn: Turn, wiring: Wiring, cpu: CpuData |
     seat.plain = guard.ask(seat, BETWEEN, "plain_memory", check=partial(answers.plain_memory, reached=reached))
     seat.waits = type(seat.card).wait_cycles is not Card.wait_cycles
     seat.driven = driven_masks(seat.registers)
-    seat.data = data_through(DataPins.of(seat.wiring.pin_entries()), seat.wiring.transceiver())
-    of_cpu = (None, None) if cpu is None else (cpu.gives, cpu.takes)
-    of_card = (None, None) if seat.data is None else (seat.data.takes, seat.data.gives)
-    seat.takes_data, seat.gives_data = through(of_cpu[0], of_card[0]), through(of_card[1], of_cpu[1])
-    seat.crossed = seat.data is not None or any(
-        (wiring.line_entries(), seat.wiring.line_entries(), seat.wiring.pin_entries())
-    )
-    seat.transceiver = seat_of(seat)
+    wire(seat, wiring, cpu)
     slot = seat.connector
     slot.seal()
     seat.ports = guard.ask(seat, BETWEEN, "__init__", function=partial(guarded_ports, seat))
@@ -56,3 +49,22 @@ def plug_in(seat: Seat, guard: Guard, turn: Turn, wiring: Wiring, cpu: CpuData |
             pin.notify = guard.bound(seat, "pin_changed")
         if pin.group is not None:
             pin.group.turn = turn
+
+
+def wire(seat: Seat, wiring: Wiring, cpu: CpuData | None) -> None:
+    """Work out what wiring does to the data of a card, and whether it holds the card in reset.
+
+    Args:
+        seat: of the card, with its wiring.
+        wiring: what is done to lines for all.
+        cpu: the way of data between the lines and the CPU; None: straight.
+    """
+    seat.data = data_through(DataPins.of(seat.wiring.pin_entries()), seat.wiring.transceiver())
+    of_cpu = (None, None) if cpu is None else (cpu.gives, cpu.takes)
+    of_card = (None, None) if seat.data is None else (seat.data.takes, seat.data.gives)
+    seat.takes_data, seat.gives_data = through(of_cpu[0], of_card[0]), through(of_card[1], of_cpu[1])
+    seat.crossed = seat.data is not None or any(
+        (wiring.line_entries(), seat.wiring.line_entries(), seat.wiring.pin_entries())
+    )
+    seat.transceiver = seat_of(seat)
+    seat.held_in_reset = seat.is_held_in_reset()

@@ -105,6 +105,17 @@ _OPTIONS: OptionTable = {
         ],
         None,
     ),
+    "faults": (
+        Annotated[
+            list[str] | None,
+            typer.Option(
+                "--fault",
+                metavar="SENTENCE",
+                help='Put a fault in: "slot 4: D3 sometimes open"; `simkit explain faults` has them all. Repeatable.',
+            ),
+        ],
+        None,
+    ),
     "engine": (
         Annotated[
             str,
@@ -177,6 +188,7 @@ class MachineOptions:
         clock: replaces the file's clock.
         settings: texts SLOT.NAME=VALUE.
         wires: sentences of wiring.
+        faults: sentences of faults.
         engine: auto, exact or core.
     """
 
@@ -189,6 +201,7 @@ class MachineOptions:
     clock: str | None = None
     settings: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     wires: Sequence[str] = attrs.field(default=(), converter=as_tuple)
+    faults: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     engine: str = "auto"
 
     def load(self, *, tell_notes: bool = True) -> Machine:
@@ -209,6 +222,7 @@ class MachineOptions:
             labels=self.labels,
             start=self.start,
             wiring=self.wires,
+            faults=self.faults,
             engine=self.engine,
         )
         if tell_notes and machine.notes:

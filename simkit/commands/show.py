@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from simkit.backplane.faults import told
 from simkit.commands.options import JsonOption, MachineOptions, help_text
 from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, leave, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json
@@ -78,6 +79,7 @@ def inside(machine: Machine, addresses: list[int]) -> dict[str, Any]:
     return {
         "machine": machine.description.name,
         "about": machine.description.about,
+        "faults": [str(fault) for fault in machine.faults],
         "cycle": machine.cycle,
         "seconds": machine.seconds,
         "cpu": {
@@ -123,6 +125,7 @@ def words(machine: Machine, found: dict[str, Any]) -> list[str]:
     lines = [
         f"{found['machine']} at {found['seconds']:.6f} s, cycle {cycle}",
         *([found["about"]] if found["about"] else []),
+        *([told(machine.faults)] if machine.faults else []),
         "",
         f"CPU ({cpu['part']}): next instruction at {where}",
         f"  A holds ${cpu['a']:02X}, X ${cpu['x']:02X}, Y ${cpu['y']:02X}; the stack pointer stands at "

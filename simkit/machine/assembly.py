@@ -64,9 +64,6 @@ def assemble(description: Description, images: Images, findings: Findings) -> As
     Raises:
         SimkitError: one card cannot be plugged in; SeveralErrors for several.
     """
-    for fault in description.faults:
-        if not fault.is_static:
-            raise SimkitError(f"{str(fault)!r}: faults that come and go are not put into machines yet.")
     backplane = description.backplane
     bus = Bus(
         findings,

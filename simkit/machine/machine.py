@@ -16,13 +16,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import attrs
 
 from simkit.backplane.cycle import BusCycle
-from simkit.backplane.faults import Fault
+from simkit.backplane.faults import Fault, told
 from simkit.backplane.watchers import WatchHandle
 from simkit.contract.errors import SimkitError, numbers
 from simkit.contract.findings import Finding, Findings
 from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.cpu.reference.cpu_lines import heard_lines, ready_output
 from simkit.machine.assembly import assemble, check_overlaps
+from simkit.machine.faulting import Faulting
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
 from simkit.machine.loader import Area, given_programs, given_start, notes_of, start_address, with_pieces
@@ -68,6 +69,7 @@ class Machine:
         identity: the same in one hash, without the models; snapshots and recordings refer to it.
         loaded: memory that programs were put into at power-on: slot, first offset, offset after the last.
         looking: who waits for a text.
+        faulting: faults that come and go.
         histories: who is told of all that changes the machine, its own running apart.
     """
 
@@ -118,8 +120,10 @@ class Machine:
         self.cards: dict[int, CardView] = {seat.slot: CardView(self, seat) for seat in self.bus.seats}
         self.loaded: list[Area]
         self.loaded, notes = switch_on(self.bus, description, self.cpu, self.findings)
-        told = notes_of(self.bus, description.programs, self.loaded, start, self.labels)
-        self.notes[:0] = [*notes, *told]
+        self.faulting = Faulting(self.bus, description)
+        self.faulting.begin(0)
+        loaded = notes_of(self.bus, description.programs, self.loaded, start, self.labels)
+        self.notes[:0] = [*filter(None, [told(self.faults)]), *notes, *loaded]
         self.warnings: list[Finding] = list(self.findings)
         self._telling.watch()
 
@@ -169,6 +173,11 @@ class Machine:
             faults=faults,
         )
         return cls(description, images, labels=[Path(path) for path in labels], engine=engine)
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """What is wrong with it on purpose; `str` of each is its sentence."""
+        return self.description.faults
 
     @property
     def engine(self) -> str:

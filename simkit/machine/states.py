@@ -104,6 +104,7 @@ class States:
         machine = self._machine
         machine.bus.recording.catch_up()  # cycles go on elsewhere
         self._begins_anew()
+        machine.faulting.jump(snapshot.cycle)
         for seat in machine.bus.seats:
             _take(seat.name, seat.load, snapshot.cards[seat.slot], seat.slot)
         for name, load in (

@@ -135,6 +135,8 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         self.cycle += 1
 
     def _stalling_read(self, address: int, kind: Kind) -> int:
+        while self._bus.glitches.waits:
+            self._next_pass()
         waits = self._bus.accesses.wait_cycles(address, False, kind)
         if self._stretch:
             self._stretch_clock(waits)
@@ -149,6 +151,8 @@ class BusCycles(MPU):  # type: ignore[misc]  # py65 ships no type information
         return self._bus_read(address, self.cycle, kind)
 
     def _stalling_write(self, address: int, value: int, kind: Kind) -> None:
+        while self._bus.glitches.waits:
+            self._next_pass()
         waits = self._bus.accesses.wait_cycles(address, True, kind)
         if self._stretch:
             self._stretch_clock(waits)
