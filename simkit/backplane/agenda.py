@@ -1,4 +1,7 @@
-"""Phase 0 of a cycle: faults that come and go, outside events, then card events, in the cycle of their stamp; the soonest is the horizon."""
+"""Phase 0 of a cycle: faults come and go, outside events, card events, in the cycle of their stamp.
+
+The soonest is the horizon.
+"""
 
 from __future__ import annotations
 

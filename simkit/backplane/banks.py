@@ -92,6 +92,10 @@ class Banks:
         way, levels = list(self._numbers)[number]
         return {line.name: level for line, level in zip(self._lines[way], levels, strict=True)}
 
+    def way(self, number: int) -> object:
+        """How the machine was wired, of a decoding's number; see `wire`."""
+        return list(self._numbers)[number][0]
+
     def table(self, number: int) -> Table:
         """How addresses are decoded under the decoding of that number."""
         return self._of(list(self._numbers)[number])

@@ -148,7 +148,7 @@ class Clock:
 What = Entry | Set | Cell | WriteEnd | Clock
 
 
-@attrs.frozen
+@attrs.frozen(repr=False)
 class Fault:
     """Something wrong with a machine.
 
@@ -159,6 +159,9 @@ class Fault:
 
     what: What
     when: When = ALWAYS
+
+    def __repr__(self) -> str:
+        return f"read_fault({str(self)!r})"
 
     def __str__(self) -> str:
         time = str(self.when)

@@ -245,7 +245,7 @@ def _pulls(wiring: Wiring) -> list[tuple[str, bool | None]]:
 
 
 def _take_apart(nets: Nets, wiring: Wiring, cycle: int) -> list[tuple[str, Pin]]:
-    """Leave all lines without cards, gates, shorts, supplies and resistors; gives the other pins, by name of the line."""
+    """Leave lines without cards, gates, shorts, supplies and resistors; gives the other pins, with names of lines."""
     gates = {id(gate) for led in nets.led.values() for _, gate in led}
     outside: list[tuple[str, Pin]] = []
     for line in nets.lines.values():

@@ -55,6 +55,10 @@ class Way:
         wiring: what is done to lines for all.
         slots: by slot.
         open_bus: what an undriven read gives.
+
+    Attributes:
+        wiring: as given.
+        of_slots: wiring by slot.
     """
 
     def __init__(self, bus: Bus, wiring: Wiring, slots: Mapping[int, Slot], open_bus: str) -> None:
@@ -62,6 +66,7 @@ class Way:
         self._slots = slots
         self._seats: dict[int, tuple[Any, ...]] = {}
         self.wiring = wiring
+        self.of_slots = {slot: said.wiring for slot, said in slots.items()}
         self.released = open_bus_levels(open_bus, wiring)
         self.cpu = CpuData.of(wiring, self.released[1])
         self.of_lines = _of_lines([wiring, *(slot.wiring for slot in slots.values())])
@@ -93,6 +98,11 @@ class Way:
             arrives = seat.reset_arrives(asserted)
             if arrives is not None and arrives is not was:
                 seat.reset(arrives, cycle)
+
+    def select(self, slot: int) -> Select:
+        """When the card in a slot is selected."""
+        said = self._slots[slot]
+        return Select(said.select, said.not_select)
 
     def _wire(self, seat: Seat) -> None:
         known = self._seats.get(seat.slot)

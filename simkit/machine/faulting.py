@@ -6,16 +6,23 @@ engines, as the next event is. What is there is a function of the cycle, so that
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+from typing import TYPE_CHECKING
 
 import attrs
 
 from simkit.backplane.bus import Bus
-from simkit.backplane.fault_times import NEVER, Presence
-from simkit.backplane.faults import Clock, Fault, WriteEnd
+from simkit.backplane.fault_sentences import read_fault
+from simkit.backplane.fault_times import NEVER, Presence, Span
+from simkit.backplane.faults import Cell, Clock, Fault, Set, WriteEnd
 from simkit.backplane.rewiring import Slot, Way
 from simkit.backplane.wiring import Done, Entry
+from simkit.contract.errors import SimkitError
 from simkit.machinefile.description import Description
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
 
 LOOK_AHEAD = 20_000
 """Cycles that are looked through for the next change at a time."""
@@ -61,8 +68,8 @@ class Faulting:
 
     def begin(self, cycle: int) -> None:
         """Have them come and go from a cycle on, whose phase 0 is to come."""
-        self._bus.settle_stalls()
         if self._faults:
+            self._way.apply(self._way, cycle)  # so that decodings know by which wiring they are
             self._bus.agenda.switch_from(cycle, self._switch)
 
     def describe(self, description: Description, cycle: int) -> None:
@@ -138,6 +145,90 @@ class Faulting:
         arrives = seat.reset_arrives(bus.reset_line.asserted)
         if arrives is not None:
             seat.reset(arrives, cycle)
+
+
+class FaultHandle:
+    """A fault that was put into a running machine.
+
+    Attributes:
+        fault: with the cycle from which it is there, and the one from which it is not.
+    """
+
+    def __init__(self, machine: Machine, fault: Fault) -> None:
+        self._machine = machine
+        self.fault = fault
+
+    def remove(self) -> None:
+        """Take it out, from the next bus cycle on; a second time does nothing.
+
+        Raises:
+            SimkitError: the machine is running.
+        """
+        machine, fault = self._machine, self.fault
+        if fault not in machine.faults or (fault.when.until is not None and _is_over(fault, machine)):
+            return
+        others = list(machine.faults)
+        place = others.index(fault)
+        now = Span(Fraction(machine.cycle))
+        first = fault.when.first
+        if first is not None and first.cycles(machine.clock_hz) >= machine.cycle:
+            del others[place]
+        else:
+            self.fault = others[place] = attrs.evolve(fault, when=attrs.evolve(fault.when, until=now))
+        _be_with(machine, others)
+
+    def __str__(self) -> str:
+        return str(self.fault)
+
+
+def _is_over(fault: Fault, machine: Machine) -> bool:
+    until = fault.when.until
+    return until is not None and until.cycles(machine.clock_hz) <= machine.cycle
+
+
+def add_fault(machine: Machine, fault: str | Fault) -> FaultHandle:
+    """Put a fault into a machine that runs, from its next bus cycle on; this is `Machine.add_fault`.
+
+    The machine is another one then, as its identity says: states saved before do not fit any more, a recording ends.
+    Those saved afterwards fit a machine that is loaded with `m.faults`.
+
+    Args:
+        machine: the machine, between two instructions; one that was begun is finished.
+        fault: as a sentence or read; what it says of time counts from power-on.
+
+    Raises:
+        SimkitError: it cannot be, or only from power-on; or the machine is running.
+    """
+    machine.cpu.refuse_while_running()
+    said = fault if isinstance(fault, Fault) else read_fault(fault)
+    if isinstance(said.what, Set | Cell):
+        what = "a setting" if isinstance(said.what, Set) else "a bit of a ROM"
+        raise SimkitError(
+            f"{str(said)!r}: {what} is so from power-on.", remedy=f"Load the machine with it: faults=[{str(said)!r}]."
+        )
+    machine.finish_instruction()
+    first = said.when.first
+    if first is None or first.cycles(machine.clock_hz) < machine.cycle:
+        said = attrs.evolve(said, when=attrs.evolve(said.when, first=Span(Fraction(machine.cycle))))
+    if _is_over(said, machine):
+        raise SimkitError(f"{str(said)!r} is over.", remedy=f"It is cycle {machine.cycle} now.")
+    if said in machine.faults:
+        raise SimkitError(f"{str(said)!r} is there already.", remedy="Take it out before, with its handle.")
+    _be_with(machine, [*machine.faults, said])
+    return FaultHandle(machine, said)
+
+
+def _be_with(machine: Machine, faults: Sequence[Fault]) -> None:
+    """Have a machine be one with these faults."""
+    machine.cpu.refuse_while_running()
+    source = machine.description.source
+    if source is None:
+        raise SimkitError("The machine was not read from a file.", remedy="Use Machine.load.")
+    found = source.described(faults)
+    machine.finish_instruction()
+    machine.become(attrs.evolve(found, programs=machine.description.programs, start=machine.description.start))
+    for history in tuple(machine.histories):
+        history.faults_changed()
 
 
 def _left_in_its_slot(fault: Fault) -> Fault:

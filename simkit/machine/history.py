@@ -38,6 +38,9 @@ class History(Protocol):
     def power_cycled(self, before: int) -> None:
         """The machine, in cycle `before`, was switched off and on."""
 
+    def faults_changed(self) -> None:
+        """A fault was put into the machine, or taken out."""
+
     def go_on_with(self, machine: Machine) -> None:
         """Another machine, loaded anew, takes the place of this one."""
 
@@ -63,6 +66,9 @@ class Bystander(History):
         return
 
     def power_cycled(self, before: int) -> None:  # noqa: D102
+        return
+
+    def faults_changed(self) -> None:  # noqa: D102
         return
 
     def go_on_with(self, machine: Machine) -> None:  # noqa: D102

@@ -23,7 +23,7 @@ from simkit.contract.findings import Finding, Findings
 from simkit.cpu.core.engine import CoreCpu, make_cpu
 from simkit.cpu.reference.cpu_lines import heard_lines, ready_output
 from simkit.machine.assembly import assemble, check_overlaps
-from simkit.machine.faulting import Faulting
+from simkit.machine.faulting import Faulting, add_fault
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.history import History
 from simkit.machine.loader import Area, given_programs, given_start, notes_of, start_address, with_pieces
@@ -259,6 +259,15 @@ class Machine:
     def reset(self) -> None:
         """Press the reset button now, for RESET_CYCLES cycles or RESET_SECONDS, whichever is longer."""
         self._reset_button.press(self.cycle, self.description.clock_hz)
+
+    add_fault = add_fault
+
+    def become(self, description: Description) -> None:
+        """Be as another description of this machine says, from the next bus cycle on: with other faults."""
+        self.description = description
+        self.fingerprint = Fingerprint.of(description, self.images())
+        self.identity = self.fingerprint.digest
+        self.faulting.describe(description, self.cycle)
 
     def power_cycle(self) -> None:
         """Switch off and on again: time starts at cycle 0, RAM holds its power-up noise, queued input is gone.

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from fractions import Fraction
 from typing import Any
 
 import attrs
 
 from simkit.backplane.board import Board
 from simkit.backplane.fault_sentences import read_fault
-from simkit.backplane.faults import MAX_FAULTS, Cell, Clock, Fault, Pulse, Set, WriteEnd
+from simkit.backplane.faults import MAX_FAULTS, Cell, Clock, Fault, Pulse, Set
 from simkit.backplane.select import Select
+from simkit.backplane.wiring import CPU, CPU_PIN_LINES, Entry, plain
 from simkit.contract.errors import SimkitError, numbers
 from simkit.machinefile.description import CardDescription, Description
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.tomlplaces import Place
 
+MOST_MISSING = 1_000_000
+"""Pulses of PHI2 that may be missing one after another."""
+MOST_OFTEN = Fraction(99, 100)
 Said = tuple[Fault, Place]
 """A fault, and where it is said."""
 GIVEN = Place("given fault")
@@ -65,20 +70,42 @@ def check_faults(description: Description, slots: Iterable[int], faults: Sequenc
     """Tell of faults that the cards in their slots cannot have, wiring and settings apart, which tell of themselves."""
     cards = {card.slot: card for card in description.cards}
     for fault, place in faults:
-        what = fault.what
-        if not isinstance(what, Set | Cell | WriteEnd | Clock) or what.slot is None:
-            continue
-        if what.slot not in slots:
-            remedy = f"Slots with cards: {numbers(slots)}."
-            errors.tell(f"{str(fault)!r}: there is no card in slot {what.slot}.", place, remedy, field="faults")
-        elif isinstance(what, Set) and not fault.is_static:
-            why = "a setting is what it is when the power comes on"
-            errors.tell(f"{str(fault)!r}: {why}.", place, "Leave the time out.", field="faults")
-        elif (card := cards.get(what.slot)) is not None:
-            try:
-                _check_at_card(card, fault)
-            except SimkitError as error:
-                errors.tell(f"{str(fault)!r}: {error.message}", place, error.remedy or "", field="faults")
+        try:
+            _check(fault, description, slots, cards)
+        except SimkitError as error:
+            field = "" if place == GIVEN else "faults"
+            errors.tell(f"{str(fault)!r}: {error.message}", place, error.remedy or "", field=field)
+
+
+def _check(fault: Fault, description: Description, slots: Iterable[int], cards: Mapping[int, CardDescription]) -> None:
+    what = fault.what
+    _check_time(fault, description)
+    if isinstance(what, Entry) or what.slot is None:
+        return
+    if what.slot not in slots:
+        raise SimkitError(f"there is no card in slot {what.slot}.", remedy=f"Slots with cards: {numbers(slots)}.")
+    if isinstance(what, Set):
+        if not fault.is_static:
+            raise SimkitError("a setting is what it is when the power comes on.", remedy="Leave the time out.")
+    elif (card := cards.get(what.slot)) is not None:  # else another fault has taken it out
+        _check_at_card(card, fault)
+
+
+def _check_time(fault: Fault, description: Description) -> None:
+    """Refuse what cannot come and go, or be there for so long."""
+    what, when = fault.what, fault.when
+    if isinstance(what, Entry) and not fault.is_static:
+        if what.slot == CPU or any(name in CPU_PIN_LINES for name in (what.name, plain(what.other))):
+            remedy = "Leave the time out, or say it of a line."
+            raise SimkitError("what pins of the CPU are joined to is so from power-on.", remedy=remedy)
+    elif isinstance(what, Clock) and what.pulse is Pulse.MISSING and what.slot is None:
+        longest = when.spell.cycles(description.clock_hz)
+        if when.rate is None:
+            begin = 0 if when.first is None else when.first.cycles(description.clock_hz)
+            longest = MOST_MISSING + 1 if when.until is None else when.until.cycles(description.clock_hz) - begin
+        if longest > MOST_MISSING or (when.rate is not None and when.rate > MOST_OFTEN):
+            remedy = f'Write e.g. "{what}, 1 in 1000"; {MOST_MISSING} pulses in a row are the most.'
+            raise SimkitError("without a clock no cycle passes.", remedy=remedy)
 
 
 def _check_at_card(card: CardDescription, fault: Fault) -> None:

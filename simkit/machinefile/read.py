@@ -335,7 +335,7 @@ class _BackplaneWiring:
             return entry
 
     def _tell(self, message: str, place: Place, remedy: str, field: str = "wiring") -> None:
-        self._errors.tell(message, place, remedy, field="faults" if place == GIVEN else f"backplane.{field}")
+        self._errors.tell(message, place, remedy, field="" if place == GIVEN else f"backplane.{field}")
 
     def of_all(self) -> Wiring:
         """What is done without a slot, and which cards are removed."""

@@ -200,6 +200,10 @@ class Journal:
         self._write("power", at=before)
         self._begin(None)
 
+    def faults_changed(self) -> None:
+        """The machine is no longer the one that the file names."""
+        self._give_up("a fault was put into the machine, or taken out")
+
     def _taken(self, event: OutsideEvent) -> None:
         cycle, slot, port, action, arguments = event
         if slot == OUTSIDE_MACHINE and action == "reset":

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from simkit.backplane.conductors import CpuData, at_slot, on_the_bus
 from simkit.backplane.cycle import SYNC, BusCycle
+from simkit.backplane.rewiring import Way
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, address_bit, as_table
 from simkit.backplane.wiring import DATA_LINES
@@ -143,15 +144,19 @@ class Observer:
         """Levels of what the address decides, for each address; bit 16 of the index is R/W."""
         bus = self._machine.bus
         found = np.zeros(0x2_0000, np.uint64)
-        given = bus.reach.banks.levels(number)
+        given, way = bus.reach.banks.levels(number), bus.reach.banks.way(number)
+        wiring = way.wiring if isinstance(way, Way) else bus.wiring
         for high in (False, True):
-            arriving = on_the_bus({**given, "RW": high, "PHI2": True}, bus.wiring)
+            arriving = on_the_bus({**given, "RW": high, "PHI2": True}, wiring)
             half = found[0x1_0000 * high : 0x1_0000 * (high + 1)]
             for name in self._names:
                 if name in self._selects:
                     seat = self._selects[name]
-                    at_card = at_slot(arriving, seat.wiring)
-                    table = seat.select.table(at_card)
+                    of_slot, select = seat.wiring, seat.select
+                    if isinstance(way, Way):
+                        of_slot, select = way.of_slots[seat.slot], way.select(seat.slot)
+                    at_card = at_slot(arriving, of_slot)
+                    table = select.table(at_card)
                     if seat.own_phi2:
                         table &= as_table(at_card["PHI2"])
                     half |= _levels(~table & _ALL) << self._bit(name)
@@ -215,6 +220,8 @@ def _of_cpu_bytes(machine: Machine) -> tuple[NDArray[np.uint8], NDArray[np.uint8
     """Byte on the data lines for each at the CPU's pins, of reads and of writes; None where a probe must tell."""
     straight = np.arange(256, dtype=np.uint8)
     cpu = machine.bus.data_lines.cpu
+    if any(not fault.is_static for fault in machine.faults):
+        return None
     if cpu is None:
         return straight, straight
     banks = machine.bus.reach.banks
