@@ -44,7 +44,7 @@ _OTHERWISE: tuple[tuple[str, str], ...] = (
     (rf"{_CARD}(?:answers|is read|reads come|gives data) (?:too )?late", "pins D0 to D7 late"),
     (r"(?:late (?:answers?|read data)|(?:read )?data (?:comes?|is|are) (?:too )?late)", "pins D0 to D7 late"),
     (rf"{_CARD}(?:is )?too slow|slow (?:answers?|memory)", "pins D0 to D7 late"),
-    (rf"{_CARD}(?:has no|gets no|lost its) (?:supply|power|VCC)(?: voltage)?", "without supply"),
+    (rf"{_CARD}(?:has no|gets no|no|lost its) (?:supply|power|VCC)(?: voltage)?", "without supply"),
     (rf"{_CARD}(?:is )?(?:not powered|unpowered|switched off|dead)", "without supply"),
     (r"(?:the )?(?:supply|power)(?: of the card)? (?:is )?(?:missing|off|gone|not there)", "without supply"),
 )

@@ -140,8 +140,9 @@ def _arguments(name: str, line: _Line, word: str) -> dict[str, str]:
         return _machines(word)
     if name == "RULE":
         from simkit.check.rules.catalogue import RULES
+        from simkit.commands.explain import FAULTS
 
-        return {rule: told.title for rule, told in RULES.items()}
+        return {FAULTS: "which faults can be put into a machine"} | {rule: told.title for rule, told in RULES.items()}
     if name == "KIND":
         return _slots(line) if line.machine else _kinds()
     if name == "WHAT":

@@ -7,12 +7,16 @@ from typing import Annotated
 import typer
 
 from simkit.commands.options import JsonOption, help_text
-from simkit.commands.say import say_json, say_text
+from simkit.commands.say import say, say_json, say_text
+
+FAULTS = "faults"
+"""Stands for the page about faults where the name of a rule stands."""
 
 HELP = help_text(
     "Tell what a rule means on hardware, what to do, and how to see it on the bench.",
     "Without a rule: list all of them. Rules come from `simkit check` and from the cards while a machine runs.",
-    examples=("simkit explain", "simkit explain never-written"),
+    "`simkit explain faults` lists the faults that can be put into a machine, with the sentences that say them.",
+    examples=("simkit explain", "simkit explain never-written", "simkit explain faults"),
 )
 
 
@@ -22,12 +26,15 @@ def register(app: typer.Typer) -> None:
 
 
 def explain(
-    rule: Annotated[str | None, typer.Argument(metavar="RULE", help="Name of a rule, as findings show it.")] = None,
+    rule: Annotated[
+        str | None, typer.Argument(metavar="RULE", help="Name of a rule, as findings show it; or faults.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Explain a rule (see HELP)."""
     import attrs
 
+    from simkit.backplane.fault_kinds import KINDS, TIMES, page
     from simkit.check.result.report import explain_text, list_text
     from simkit.check.rules.catalogue import RULES, rule_named
 
@@ -36,6 +43,12 @@ def explain(
             say_json([attrs.asdict(found) for _, found in sorted(RULES.items())])
         else:
             say_text(list_text())
+        return
+    if rule == FAULTS:
+        if as_json:
+            say_json({"kinds": [attrs.asdict(kind) for kind in KINDS], "times": [list(pair) for pair in TIMES]})
+        else:
+            say(*page())
         return
     found = rule_named(rule)
     if as_json:

@@ -45,7 +45,8 @@ def read_all(faults: Iterable[Any], at: Callable[[int], Place], errors: MachineE
         try:
             found.append((one if isinstance(one, Fault) else read_fault(one), at(number)))
         except SimkitError as error:
-            errors.tell(error.message, at(number), error.remedy or "", field="faults")
+            place = at(number)
+            errors.tell(error.message, place, error.remedy or "", field="" if place == GIVEN else "faults")
     return found
 
 

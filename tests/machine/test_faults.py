@@ -3,6 +3,8 @@
 import pytest
 
 from simkit import Machine
+from simkit.backplane.fault_kinds import KINDS, TIMES
+from simkit.backplane.fault_sentences import read_fault
 from simkit.backplane.faults import Fault, told
 from simkit.contract.errors import SimkitError
 from simkit.machinefile.read import read_description
@@ -118,3 +120,16 @@ def test_a_fault_that_the_machine_cannot_have_is_told(tmp_path, text, words):
         read_description(path)
     assert f"{path.name}:2" in str(told_again.value)
     assert words in str(told_again.value)
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=[kind.title for kind in KINDS])
+def test_every_sentence_of_the_page_is_a_fault_of_the_demo_machine_and_has_a_source(kind):
+    description = read_description("demo:marlpit")
+    for text in (kind.sentence, *kind.also):
+        assert description.with_faults([text]).faults, text
+    assert kind.source
+
+
+@pytest.mark.parametrize("text", [text for text, _ in TIMES])
+def test_every_time_of_the_page_is_read(text):
+    assert not read_fault(f"slot 4: D3 open, {text}").is_static
