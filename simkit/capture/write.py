@@ -21,8 +21,12 @@ from simkit.backplane.wiring import DATA_LINES
 from simkit.capture.rehearse import only_changes
 from simkit.capture.samples import Samples
 from simkit.contract.errors import SimkitError, near
+from simkit.files.formats import Format
 from simkit.files.whole import Written, write_whole
 
+MAKER = "rehearsed by simkit"
+"""Stands in forms that have room for it; only such a file is written over without being told to."""
+REHEARSED = Format("a capture rehearsed by simkit", lambda content: MAKER.encode() in content[:200])
 PIECE_SAMPLES = 1 << 20
 """Samples of a piece of a session archive."""
 _PS = 10**12
@@ -42,12 +46,14 @@ class Form:
         about: in words.
         ending: of its files.
         make: the content.
+        known: by what a file of this form that the kit has written is known again.
     """
 
     name: str
     about: str
     ending: str
     make: Callable[[Samples], bytes]
+    known: Format | None = None
 
 
 def write_capture(path: Path, samples: Samples, form: str, *, force: bool = False) -> Written:
@@ -64,7 +70,7 @@ def write_capture(path: Path, samples: Samples, form: str, *, force: bool = Fals
     """
     if form not in FORMS:
         raise SimkitError(f"There is no form {form!r} of captures.", remedy=near(form, FORMS))
-    return write_whole(path, FORMS[form].make(samples), what="capture", force=force)
+    return write_whole(path, FORMS[form].make(samples), what="capture", known=FORMS[form].known, force=force)
 
 
 def as_vcd(samples: Samples) -> bytes:
@@ -76,7 +82,7 @@ def as_vcd(samples: Samples) -> bytes:
     moved = only_changes(samples)
     times = _rounded(moved.time, samples.tick, scale)
     first = int(times[0]) if len(times) else 0
-    with VCDWriter(text, timescale=word, date="", init_timestamp=first) as writer:
+    with VCDWriter(text, timescale=word, date="", version=MAKER, init_timestamp=first) as writer:
         variables = [writer.register_var("capture", "_".join(name.split()), "wire", size=1) for name in samples.names]
         before = None
         rows = zip(times.tolist(), moved.levels.tolist(), moved.unknown.tolist(), strict=True)
@@ -93,7 +99,7 @@ def as_vcd(samples: Samples) -> bytes:
 def as_rows(samples: Samples) -> bytes:
     """CSV without times: a row a sample, the rate in a comment at its head."""
     channels = ", ".join(samples.names)
-    head = [f"; Channels ({len(samples.names)}/{len(samples.names)}): {channels}"]
+    head = [f"; {MAKER}", f"; Channels ({len(samples.names)}/{len(samples.names)}): {channels}"]
     if samples.period is not None:
         head.append(f"; Samplerate: {_hertz(1 / (samples.period * samples.tick))}")
     return ("\n".join([*head, ",".join(map(_quoted, samples.names)), ""])).encode() + _table(samples)
@@ -163,8 +169,8 @@ def as_bus_lines(samples: Samples) -> bytes:
 FORMS = {
     form.name: form
     for form in (
-        Form("vcd", "value change dump", ".vcd", as_vcd),
-        Form("csv", "CSV, a row a sample, no times", ".csv", as_rows),
+        Form("vcd", "value change dump", ".vcd", as_vcd, REHEARSED),
+        Form("csv", "CSV, a row a sample, no times", ".csv", as_rows, REHEARSED),
         Form("csv-times", "CSV, a row a sample, with times", ".csv", as_timed_rows),
         Form("csv-changes", "CSV, a row a change, in seconds", ".csv", as_change_rows),
         Form("csv-ticks", "CSV, a row a change, in ticks", ".csv", as_tick_rows),

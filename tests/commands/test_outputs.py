@@ -43,6 +43,7 @@ OUTPUTS = {
     "video --html": ("video M --at 0.02s --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
     "coverage --lcov": ("coverage M TIME --lcov OUT", ".info", 0, lambda content: content.startswith(b"TN:simkit_")),
     "coverage --cobertura": ("coverage M TIME --cobertura OUT", ".xml", 0, lambda content: b"<coverage" in content),
+    "rehearse": ("rehearse M TIME --out OUT", ".vcd", 0, lambda content: b"$enddefinitions" in content),
     "burn, raw": ("burn M --part 28C256 --out OUT", ".bin", 0, is_raw),
     "burn, Intel HEX": ("burn M --part 28C256 --out OUT", ".hex", 0, is_hex),
     "burn, S-records": ("burn M --part 28C256 --out OUT", ".s19", 0, lambda content: content.startswith(b"S")),
@@ -288,7 +289,7 @@ def test_every_command_that_writes_has_the_option_that_forces_it():
     import typer
 
     command = typer.main.get_command(build_app(list(COMMANDS)))
-    writing = {"run", "check", "burn", "coverage", "video", "demo", "machine", "card"}
+    writing = {"run", "check", "burn", "coverage", "rehearse", "video", "demo", "machine", "card"}
     found = set()
 
     def look(name, command):

@@ -1,0 +1,53 @@
+"""Faults that no single fault explains: the list fits the machines and programs it is about."""
+
+import pytest
+
+from simkit.backplane.fault_sentences import read_fault
+from simkit.machine.machine import Machine
+from simkit.measure.outside import KINDS, ROM_SLOT, TWO_FAULTS, address_of, outside
+from simkit.measure.outside_list import PAIRS, PROGRAM_ERRORS
+from simkit.measure.played import PLAYED
+
+
+@pytest.fixture(scope="module")
+def machines():
+    return {name: Machine.load(played.machine) for name, played in PLAYED.items()}
+
+
+@pytest.fixture(scope="module")
+def listed(machines):
+    return outside({name: machine.labels for name, machine in machines.items()})
+
+
+def test_errors_in_programs_stand_where_the_list_says_and_are_more_than_a_bit(machines):
+    for program, place, before, after, words in PROGRAM_ERRORS:
+        machine = machines[program]
+        at = address_of(machine.labels, place)
+        old, new = bytes.fromhex(before), bytes.fromhex(after)
+        assert bytes(machine.peek(at + n) for n in range(len(old))) == old, (program, place, words)
+        assert len(old) == len(new)
+        assert sum((one ^ other).bit_count() for one, other in zip(old, new, strict=True)) > 1, place
+
+
+def test_all_of_them_are_faults_that_their_machine_takes(machines, listed):
+    for case in listed:
+        for fault in case.faults:
+            read_fault(fault)
+        machines[case.program].description.with_faults(case.faults)
+
+
+def test_there_are_as_many_of_each_kind_as_a_measurement_needs(listed):
+    for kind in KINDS:
+        assert sum(case.kind == kind for case in listed) >= 50, kind
+    assert sum(case.kind == TWO_FAULTS for case in listed) >= 100
+    assert len({(case.program, case.faults) for case in listed}) == len(listed)
+
+
+def test_two_faults_are_at_two_places(listed):
+    assert all(one != two for _, one, two in PAIRS)
+
+
+def test_an_error_in_a_program_is_made_of_bytes_of_its_rom(machines, listed):
+    case = next(case for case in listed if case.program == "pad-test" and "show_pad+63" in case.words)
+    at = machines["pad-test"].labels["show_pad"] + 63
+    assert case.faults == (f"slot {ROM_SLOT}: byte at ${at:04X} = $69", f"slot {ROM_SLOT}: byte at ${at + 1:04X} = $32")
