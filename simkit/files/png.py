@@ -19,6 +19,8 @@ from simkit.files.formats import Format
 MAX_SCALE = 8
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _SOFTWARE = b"Software\0simkit"
+_LEVEL = 6
+"""Of zlib: the highest, 9, takes thirty times as long for a map of memory, and saves a tenth of the file."""
 _HEAD = 100
 """Bytes in which the signature, IHDR and the mark stand."""
 
@@ -83,7 +85,7 @@ def encode(rows: Sequence[bytes], columns: int, palette: bytes | None) -> bytes:
         (b"IHDR", header),
         (b"tEXt", _SOFTWARE),
         *colours,
-        (b"IDAT", zlib.compress(lines, 9)),
+        (b"IDAT", zlib.compress(lines, _LEVEL)),
         (b"IEND", b""),
     )
     return _SIGNATURE + b"".join(

@@ -3,6 +3,7 @@
 W3C, Portable Network Graphics Specification, second edition, 10 November 2003.
 """
 
+import io
 import zlib
 
 import numpy as np
@@ -11,6 +12,7 @@ from PIL import Image
 
 from simkit import Machine
 from simkit.commands.new import write_machine
+from simkit.inspect.pictures import png
 from simkit.testing.golden import PictureError, difference, read_numbers, unequal_pixels
 
 
@@ -101,3 +103,15 @@ def test_the_picture_holds_the_text_that_a_run_waited_for(tmp_path):
     assert len(set(seen.ravel().tolist())) > 1
     machine.run(frames=3)
     assert (machine.screen.pixels == seen).all()
+
+
+@pytest.mark.parametrize("colours", [1, 2, 256, 257])
+def test_a_picture_in_many_colours_or_few_is_the_same_in_its_file(colours):
+    """Up to 256 fit a palette (ISO 15948, section 11.2.3)."""
+    rng = np.random.default_rng(colours)
+    kinds = rng.choice(1 << 24, colours, replace=False)
+    words = np.concatenate([kinds, rng.choice(kinds, 300 - colours)]).reshape(12, 25)
+    picture = np.stack([words >> 16, words >> 8 & 255, words & 255], axis=2).astype(np.uint8)
+    with Image.open(io.BytesIO(png(picture))) as written:
+        assert written.mode == ("P" if colours <= 256 else "RGB")
+        assert np.array_equal(np.array(written.convert("RGB")), picture)

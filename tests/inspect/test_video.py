@@ -113,7 +113,7 @@ def test_command_writes_the_pictures(tmp_path, capsys):
     assert "video-patterns.png" in files
     assert len(files) == 7
     with Image.open(tmp_path / "seen" / "video-palette.png") as written:
-        assert np.array_equal(np.array(written), VideoLook.of(Machine.load(MARLPIT)).palette())
+        assert np.array_equal(np.array(written.convert("RGB")), VideoLook.of(Machine.load(MARLPIT)).palette())
 
 
 def said(capsys, *arguments):
@@ -250,7 +250,7 @@ def test_the_page_has_every_picture_with_heading_and_caption_and_every_colour_by
     assert len(captions) == len(page.images)
     for heading, content in page.images:
         name = next(name for name, (words, _) in CAPTIONS.items() if words == heading)
-        assert np.array_equal(np.array(Image.open(io.BytesIO(content))), pictures[name])
+        assert np.array_equal(np.array(Image.open(io.BytesIO(content)).convert("RGB")), pictures[name])
         assert ("h2", heading) in page.seen
     cells = [text for _, text in page.seen]
     for number, name in enumerate(COLOUR_NAMES):

@@ -299,7 +299,7 @@ def test_a_picture_is_accepted_then_compared_and_a_difference_is_drawn(pytester)
     wrong.assert_outcomes(failed=1)
     assert "1 pixels differ" in wrong.stdout.str()
     with Image.open(next((pytester.path / ".pytest_cache").rglob("start-difference.png"))) as drawn:
-        marks = np.array(drawn)[:, -256:]
+        marks = np.array(drawn.convert("RGB"))[:, -256:]
     assert [tuple(at) for at in zip(*marks.any(axis=2).nonzero(), strict=True)] == [(5, 7)]
 
 
