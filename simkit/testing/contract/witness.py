@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 from simkit.backplane import answers
 from simkit.backplane.guarded_ports import sent_byte
+from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import EventTable
 from simkit.contract.findings import Findings
@@ -26,6 +27,9 @@ MAX_CALLS_A_CYCLE = 1_000
 _LOADING = "load"
 
 _VALUE = attrgetter("value")
+
+_ALIKE = ("wait_cycles", "holds_program")
+"""Questions that `Card` answers alike for every offset, unless a card answers them itself."""
 
 OFFSETS_TRIED = 32
 """Offsets of a large card at which it is asked."""
@@ -56,6 +60,11 @@ class WitnessBench(Bench):
         super().__init__(*arguments, **options)
         answers = bool(self._bus.where(0))
         self._some_offsets = range(0, self.offsets if answers else 0, max(1, self.offsets // OFFSETS_TRIED))
+        self._speaks = {name: _is_its_own(self.card, name) for name in _ALIKE}
+        self._pins = list(self.connector.pins.values())
+        self._lines_out = [
+            (name, port) for name, port in sorted(self.connector.ports.items()) if isinstance(port, SerialPort)
+        ]
         self._plain = self._plain_buffers()
         self._announced = False
         self._bus.watchers.add(memory=self._memory_changed)
@@ -80,12 +89,13 @@ class WitnessBench(Bench):
 
     def begin(self) -> None:
         """Run phase 0 of the current cycle, once."""
-        if self._plain == (None, None):
-            super().begin()
-        elif self.next_start == self.cycle:
-            before, self._announced = self.memory_sum(), False
-            super().begin()
-            self._look_at_memory(before)
+        if self._begun < self.cycle:
+            if self._plain == (None, None):
+                super().begin()
+            else:
+                before, self._announced = self.memory_sum(), False
+                super().begin()
+                self._look_at_memory(before)
         self.note_sent()  # in the cycle in which it left, however often a script looks
 
     def _drive(self, hand: Pin, level: bool | None) -> None:
@@ -145,21 +155,19 @@ class WitnessBench(Bench):
         finally:
             self._asking = outer
             if self._pin_values() != pins:
-                moved = next(
-                    pin for pin, old in zip(self.connector.pins.values(), pins, strict=True) if pin.value != old
-                )
+                moved = next(pin for pin, old in zip(self._pins, pins, strict=True) if pin.value != old)
                 self.misdeeds.append(
                     f"In cycle {self.cycle} {name} moved pin {moved.spec.name}; a pin moves in an event, an access, "
                     "`outside` or `pin_changed`, never elsewhere."
                 )
 
     def _pin_values(self) -> list[bool | None]:
-        return list(map(_VALUE, self.connector.pins.values()))
+        return list(map(_VALUE, self._pins))
 
     def note_sent(self) -> None:
         """Take from the serial ports what has left them."""
-        for name, port in sorted(self.connector.ports.items()):
-            while isinstance(port, SerialPort) and port.sent:
+        for name, port in self._lines_out:
+            while port.sent:
                 entry = port.sent.popleft()
                 sent_byte(self._seat, port, entry)
                 self.saw("sent", name, *entry)
@@ -239,7 +247,8 @@ class WitnessBench(Bench):
     def tell_program(self) -> tuple[bytes, list[bool]]:
         """What it says of the program in it: what is in its ROM, and where instructions may stand."""
         rom = self.question("rom", self._seat.rom)
-        places = [self.question("holds_program", self._seat.holds_program, offset) for offset in self.some_offsets()]
+        asked = self.some_offsets() if self._speaks["holds_program"] else self.some_offsets()[:1]
+        places = [self.question("holds_program", self._seat.holds_program, offset) for offset in asked]
         return bytes(rom or b""), places
 
     def some_offsets(self) -> range:
@@ -260,7 +269,9 @@ class WitnessBench(Bench):
         return self.question(f"wait_cycles({offset})", self._seat.wait_cycles, offset, is_write, self.cycle)
 
     def waits(self) -> list[int]:
-        """Delays of reads and writes by offset."""
+        """Delays of reads and writes by offset; a card that leaves the word to `Card` has none."""
+        if not self._speaks["wait_cycles"]:
+            return []
         return [self.wait_cycles(offset, is_write) for offset in self.some_offsets() for is_write in (False, True)]
 
     def unfinished(self) -> str:
@@ -377,3 +388,8 @@ class _WitnessEvents(EventTable):
             self._bench.fired.add(due[2])
             self._bench.saw("event", due[2])
         return due
+
+
+def _is_its_own(card: Card, name: str) -> bool:
+    """Whether a card answers a question itself, by its class or by what it put in its place."""
+    return getattr(getattr(card, name), "__func__", None) is not getattr(Card, name)
