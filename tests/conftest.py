@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from simkit import Machine
+from tests.examples import register_profiles
 
 ROOT = Path(__file__).resolve().parents[1]
 PREFIX = "PYTHONPYCACHEPREFIX"
@@ -61,6 +62,7 @@ def pytest_configure(config):
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     _keep_what_is_compiled()
+    register_profiles()
 
 
 def _keep_what_is_compiled() -> None:

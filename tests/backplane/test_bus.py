@@ -22,6 +22,7 @@ from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.ports import ButtonsPort
 from simkit.contract.registers import Register
 from simkit.contract.slot import Slot
+from tests.examples import examples
 
 
 @attrs.define
@@ -211,7 +212,7 @@ def test_an_output_enable_without_rw_fights_the_cpu_on_writes():
 
 
 @given(st.permutations(range(8)), st.integers(0, 255))
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 def test_exchanged_data_wires_are_undone_by_a_ram_but_not_by_a_rom(order, value):
     wires = {f"D{n}": f"D{source}" for n, source in enumerate(order)}
     bus, engine, _, (_, rom) = build((Sram, {}, LOW_HALF, {"wires": wires}), (Rom, {}, HIGH_HALF, {"wires": wires}))

@@ -16,6 +16,7 @@ from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, of_pins
 from simkit.contract import Card, Drive, PinSpec, Register, Slot
 from simkit.contract.findings import Findings
 from simkit.contract.lines import Pin
+from tests.examples import examples
 
 SIZES = (256, 512, 1024, 8192, 65_536, 131_072)
 OTHERS = ("low", "high", "BANK", "SPARE")
@@ -122,7 +123,7 @@ def test_every_address_reaches_the_cell_that_the_pins_say_past_the_card_or_throu
 
 
 @given(memories(Rom))
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=examples(30))
 def test_wrong_wiring_of_a_rom_runs_at_full_speed(memory):
     """Every page of a ROM is plain for reads, however its pins are joined; writes always call it."""
     _, engine, _, _ = build(*memory)
@@ -131,7 +132,7 @@ def test_wrong_wiring_of_a_rom_runs_at_full_speed(memory):
 
 
 @given(memories(Sram))
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=examples(30))
 def test_a_page_of_ram_is_the_memory_itself_or_no_page(memory):
     """A view, not a copy: what one way writes the other reads."""
     _, engine, card, _ = build(*memory)

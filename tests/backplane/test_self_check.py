@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from simkit import Machine
 from simkit.contract.errors import SimkitError
+from tests.examples import examples
 
 ROOT = Path(__file__).parents[2]
 SHED = """
@@ -82,7 +83,7 @@ def test_a_short_image_whose_card_has_its_vectors_or_needs_none_is_in_order(load
 
 
 @given(length=st.integers(1, 0x8000))
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 def test_an_image_is_told_exactly_when_a_byte_of_the_vectors_is_not_of_it(length, tmp_path_factory):
     path = tmp_path_factory.mktemp("shed") / "machine.toml"
     path.write_text(SHED)

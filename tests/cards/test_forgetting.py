@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from simkit.contract import ButtonsPort, KeysPort, PadsPort, Port, SerialPort
 from simkit.machinefile.catalogue import entries, load_entry
 from simkit.testing.bench import Bench
+from tests.examples import examples
 
 Step = tuple[object, ...]
 
@@ -222,7 +223,7 @@ def test_every_installed_card_is_tried():
 @pytest.mark.parametrize(
     ("kind", "options"), [(kind, options) for kind, (tried, _) in KINDS.items() for options in tried], ids=str
 )
-@settings(max_examples=7, deadline=None)
+@settings(max_examples=examples(7), deadline=None)
 @given(
     script=st.lists(STEP, min_size=15, max_size=40), watched=st.booleans(), hz=st.sampled_from((1_000_000, 2_000_000))
 )

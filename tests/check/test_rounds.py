@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from simkit.backplane.cycle import Kind
 from simkit.backplane.records import KIND_SHIFT
 from simkit.check.watches.rounds import FEW, LEAST, LONGEST_PERIOD, first_and_last, without_rounds
+from tests.examples import examples
 
 FETCH, READ = int(Kind.FETCH) << KIND_SHIFT, int(Kind.DATA) << KIND_SHIFT
 
@@ -24,7 +25,7 @@ rounds = st.lists(st.integers(0, 0xFFFF), min_size=2, max_size=LONGEST_PERIOD //
 
 
 @given(words, rounds, st.integers(0, LEAST), words, rounds, st.data())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_what_is_left_is_the_same_program_waiting_less_long(before, first, times, between, second, data):
     period = len(second)
     enough = LEAST // period + 6

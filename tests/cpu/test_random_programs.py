@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simkit.cpu.isa.opcodes import OPCODES
+from tests.examples import examples
 
 PARTS = ("6502", "65C02")
 USUAL = bytes.fromhex("A9BD9D91B1A5856595E6C6D0F0204C6048682A6AA2A0CAE8888AC9E91879F96DED")
@@ -25,7 +26,7 @@ def _fill(board, seed):
 
 
 @given(programs)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_cycles_count_bus_accesses_and_no_access_lies_outside_the_table_of_its_instruction(rig, published, program):
     part, seed = program
     board = rig(part, pulled=()).watch()
@@ -51,7 +52,7 @@ def test_cycles_count_bus_accesses_and_no_access_lies_outside_the_table_of_its_i
 
 
 @given(programs, st.lists(st.integers(1, 300), min_size=5, max_size=30))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_running_fast_in_any_portions_ends_like_running_careful_step_by_step(rig, program, portions):
     part, seed = program
     fast, careful = rig(part, pulled=()), rig(part, pulled=())
@@ -98,7 +99,7 @@ def test_every_quick_function_agrees_with_the_careful_one(part, spare, rig):
 
 
 @given(programs, st.lists(st.tuples(st.sampled_from(["NMI", "IRQ", "RESET"]), st.integers(1, 600), st.integers(1, 40))))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_lines_pulled_at_random_and_steps_of_any_kind_mixed_end_like_one_careful_run(rig, program, pulses):
     """step(), step_cycle() and run() in any order are the same machine."""
     part, seed = program

@@ -298,7 +298,9 @@ def test_a_worker_that_is_lost_costs_one_unit(tmp_path):
 def test_the_report_for_people_names_units_and_totals():
     done = subprocess.run(
         [*RUN, "--seed", "4", "--inputs", "40", "--kind", "clock", "--workers", "1"],
-        capture_output=True, text=True, check=False
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.returncode == 0, done.stdout
     assert "40 inputs in process and 0 processes in " in done.stdout

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from simkit import Machine
 from simkit.machine.snapshot import SnapshotError
+from tests.examples import examples
 
 ODD_VALUES = (None, -1, 0, 1, 2**70, 1.5, "x", "", [], {}, True, [1], {"a": 1}, "IRQ", 256, float("nan"), {"$bytes": 7})
 
@@ -60,7 +61,7 @@ def take(machine, whole, damaged):
 
 
 @given(st.integers(0, 2**32))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_bytes_overwritten_or_cut_off(busy, seed):
     machine, whole = busy
     chance = random.Random(seed)
@@ -73,7 +74,7 @@ def test_bytes_overwritten_or_cut_off(busy, seed):
 
 
 @given(st.integers(0, 2**32))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_one_value_edited_or_taken_out(busy, seed):
     machine, whole = busy
     chance = random.Random(seed)

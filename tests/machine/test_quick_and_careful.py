@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simkit import Machine
+from tests.examples import examples
 
 REGISTERS = (0x7F10, 0x7F11, 0x7F20, 0x7F22, 0x7F23, 0x7F30, 0x7F31)
 ON_ADDRESSES = bytes.fromhex("AD8D2CCDEECEBD9D0D6D1D0E4E9C0CFE")  # LDA STA BIT CMP INC DEC ..., absolute and ,X
@@ -135,7 +136,7 @@ def test_the_random_programs_reach_what_they_are_meant_to(tmp_path):
 
 @pytest.mark.parametrize("engine", ["exact", "auto"])
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=examples(4), deadline=None)
 def test_saved_at_any_moment_and_loaded_into_another_machine_it_goes_on_the_same(tmp_path_factory, engine, seed):
     """Moments with IRQ or RESET low, in WAI, with input queued and events armed; saved again at once it is the same."""
     chance = random.Random(seed)
@@ -159,7 +160,7 @@ def test_saved_at_any_moment_and_loaded_into_another_machine_it_goes_on_the_same
 
 @pytest.mark.parametrize("cpu", ["65C02", "6502"])
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=examples(6), deadline=None)
 def test_what_is_saved_does_not_tell_which_engine_ran(tmp_path_factory, cpu, seed):
     """Byte for byte, with RESET held for thousands of cycles and CPUs that stop."""
     chance = random.Random(seed)

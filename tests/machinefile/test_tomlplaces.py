@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from simkit.machinefile import tomlplaces
 from simkit.machinefile.tomlfile import parse_toml
 from simkit.machinefile.tomlplaces import Places
+from tests.examples import examples
 
 BARE = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -213,7 +214,9 @@ def documents(draw):
     return writer.text, writer.places
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(
+    max_examples=examples(100), deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+)
 @given(documents())
 def test_every_key_and_element_of_a_document_has_the_place_where_it_was_written(check_against_tomllib, document):
     text, written = document

@@ -14,6 +14,7 @@ from simkit.outside import journal as journal_module
 from simkit.outside.journal import record
 from simkit.outside.player import replay
 from simkit.outside.recording import read_recording
+from tests.examples import examples
 
 DEMOS = ("marlpit", "bench", "lamps-and-buttons", "keyboard-test")
 
@@ -134,7 +135,7 @@ def gone_through(path, demo, engine, actions):
 
 
 @given(demo=st.sampled_from(DEMOS), engines=st.permutations(["exact", "auto"]), actions=ACTIONS)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_a_random_history_is_replayed_to_the_same_state(tmp_path_factory, demo, engines, actions):
     path = tmp_path_factory.getbasetemp() / "random.rec"
     then = gone_through(path, demo, engines[0], actions)

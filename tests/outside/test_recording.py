@@ -17,6 +17,7 @@ from simkit.outside.entries import MAX_CYCLE, SHAPES, Entry, Place, entry_of, li
 from simkit.outside.journal import record
 from simkit.outside.player import Player, replay
 from simkit.outside.recording import read_recording
+from tests.examples import examples
 
 STATE = b"PK"
 FIELDS = {
@@ -391,7 +392,7 @@ VALUES = st.recursive(
 
 
 @given(data=st.data())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 def test_whatever_becomes_of_a_recording_nothing_but_one_error_is_raised(tmp_path_factory, whole, data):
     """Fields exchanged, taken away, put in; lines doubled, moved, cut, spoiled byte by byte."""
     lines = list(whole)
@@ -434,7 +435,7 @@ def test_whatever_becomes_of_a_recording_nothing_but_one_error_is_raised(tmp_pat
 
 
 @given(content=st.binary(max_size=300) | st.text(max_size=100).map(lambda text: text.encode("utf-8", "surrogatepass")))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 def test_any_bytes_are_a_recording_or_one_error(tmp_path_factory, content):
     path = tmp_path_factory.getbasetemp() / "any.rec"
     path.write_bytes(content)

@@ -16,6 +16,7 @@ from simkit.contract.events import EventTable
 from simkit.contract.findings import Findings
 from simkit.contract.turn import Turn
 from simkit.testing.bench import Bench
+from tests.examples import examples
 
 STATUS, DATA = 0, 1
 MS = 2_000  # cycles at 2 MHz
@@ -101,7 +102,7 @@ class Board:
         return state
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 @given(OPTIONS, STEPS, st.sampled_from((1_000_000, 2_000_000, 8_000_000)), st.integers(0, 50), st.data())
 def test_a_controller_that_puts_polls_off_is_the_one_that_arms_them_all(options, steps, hz, seed, data):
     """Codes read, findings, pins and state, also when it goes on from a state in which a poll is armed."""
@@ -208,7 +209,7 @@ TIMINGS = st.builds(
 CRYSTALS = st.sampled_from((20_000_000, 8_000_000, 4_000_000, 1_843_200))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(TIMINGS, CRYSTALS, st.sampled_from((1_000_000, 2_000_000, 8_000_000)), st.integers(0, 10**6))
 def test_strobes_edges_and_codes_that_meet_a_poll_find_it_where_it_would_be_if_it_were_armed(
     timing, crystal_hz, clock_hz, seed
@@ -229,7 +230,7 @@ def test_strobes_edges_and_codes_that_meet_a_poll_find_it_where_it_would_be_if_i
     assert lazy.state() == eager.state()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(TIMINGS, CRYSTALS, st.sampled_from((1_000_000, 2_000_000, 8_000_000)), st.integers(0, 10**6))
 def test_an_idle_controller_has_polled_when_that_is_taken_for_granted(timing, crystal_hz, clock_hz, seed):
     """Without looking for the poll: a loop and its stray after the latch changed, whenever it does."""

@@ -19,6 +19,7 @@ from simkit_cards.pads.serial_pads import SerialPads
 
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import NEVER
+from tests.examples import examples
 
 BUTTONS = ("a", "b", "select", "start", "up", "down", "left", "right")
 STORES = ("carry-rise", "carry-rise-early", "carry-fall", "shift-clock", "unlatched")
@@ -340,7 +341,7 @@ WIRINGS = st.fixed_dictionaries(
 )
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=examples(60))
 @given(wiring=WIRINGS, events=EVENTS, hz=st.sampled_from((1_000_000, 2_000_000, 8_000_000)), cut=st.integers(0, 600))
 def test_save_and_steady_until_keep_their_promises(card_bench, wiring, events, hz, cut):
     """A copy loaded at any cycle goes on alike, peeks in between change nothing, and promised bytes stay."""

@@ -11,6 +11,7 @@ from hypothesis import example, given, settings
 from simkit_cards.ports_6522.card import Ports6522
 
 from simkit.testing.bench import Bench
+from tests.examples import examples
 
 CONTROL = ("CA1", "CA2", "CB1", "CB2")
 PULLED = (*CONTROL, *(f"P{port}{n}" for port in "AB" for n in range(8)))
@@ -430,7 +431,7 @@ class Pair:
     seed=13226,
     length=700,
 )
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 def test_every_cycle_is_that_of_the_ticking_model(board, watched, asked, seed, length):
     """Registers, pins and interrupt line; R6522 and W65C22S data sheets. `asked`: pins in every cycle of a wait too."""
     pair = Pair(board, seed % 100, watched)

@@ -12,6 +12,8 @@ from simkit_cards.tile_video.inside import addressed
 from simkit_cards.tile_video.picture import Picture
 from simkit_cards.tile_video.tables import address_of_cell_4k, areas, cell_of_4k, decode
 
+from tests.examples import examples
+
 LINE_TICKS = 684
 
 MAKER_SETUPS = {  # registers; name, colour, pattern, sprite attribute, sprite pattern table. [PG] T6-1 to T8-2
@@ -163,7 +165,7 @@ def test_tables_of_maker_setups_lie_where_the_maker_says(name):
     assert [found.get(what) for what in names] == places
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=examples(50))
 @given(
     st.binary(min_size=8, max_size=8),
     st.integers(0, 1000),
@@ -190,7 +192,7 @@ CHANGES = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=6)
+@settings(deadline=None, max_examples=examples(6))
 @given(st.binary(min_size=8, max_size=8), st.integers(0, 1000), st.lists(CHANGES, min_size=1, max_size=4), st.data())
 def test_frames_drawn_on_from_the_last_equal_frames_drawn_from_scratch(registers, seed, frames, data):
     """Each dot shows memory and registers as they were for it, however often anybody looked before.

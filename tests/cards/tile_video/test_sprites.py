@@ -12,6 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.examples import examples
+
 REGISTERS = bytes.fromhex("00 C0 05 80 01 20 00 01")  # [PG] table 6-1: attributes at $1000, sprite patterns at 0
 CALM = [0xD0]
 
@@ -185,7 +187,7 @@ def test_fifth_sprite_at_every_place_of_the_list(video, place):
     assert video.status() & 0x5F == 0x40 | place + 4
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 @given(
     st.lists(
         st.tuples(

@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from simkit.cpu.core.engine import CoreCpu
 from simkit.machinefile.shipped import demo_folder
+from tests.examples import examples
 
 PARTS = ("6502", "65C02")
 DEMOS = sorted(file.parent.relative_to(demo_folder()).as_posix() for file in demo_folder().rglob("machine.toml"))
@@ -25,7 +26,7 @@ def test_a_demo_with_random_fingers_cannot_tell_the_engines_apart(lockstep, demo
 @pytest.mark.parametrize("part", PARTS)
 @settings(
     deadline=None,
-    max_examples=4,
+    max_examples=examples(4),
     phases=(Phase.reuse, Phase.generate),  # a seed cannot be made simpler
     suppress_health_check=[HealthCheck.too_slow],
 )

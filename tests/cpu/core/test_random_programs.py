@@ -4,6 +4,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.examples import examples
+
 PARTS = ("6502", "65C02")
 
 
@@ -15,7 +17,7 @@ def _run(pair, programs, part, seed, lengths):
 
 
 @pytest.mark.parametrize("part", PARTS)
-@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+@settings(deadline=None, max_examples=examples(25), suppress_health_check=[HealthCheck.too_slow])
 @given(seed=st.integers(0, 1 << 48), length=st.integers(700, 6000))
 def test_both_engines_do_the_same_with_a_random_program(pair, programs, part, seed, length):
     _run(pair, programs, part, seed, (length, 1, 640, 5000, 6000))
