@@ -18,7 +18,7 @@ from tests.bad_cards.machine import ENDLESS, folder_with
 
 pytest_plugins = "pytester"
 
-SECONDS = 0.3
+SECONDS = 0.2
 
 
 @pytest.fixture
@@ -65,6 +65,7 @@ def test_a_call_that_does_not_come_back_is_interrupted_and_told(tmp_path, hurrie
 
 
 def test_a_call_that_takes_its_time_is_left_alone(tmp_path, hurried):
+    hurried.seconds = 0.3  # a read takes 0.15 s
     machine = Machine.load(folder_with(tmp_path, "Slow", ENDLESS))
     machine.run(cycles=60)  # three reads, together longer than one may take
     assert machine.cycle >= 60

@@ -355,7 +355,7 @@ def test_words_tell_what_is_inside(keyboard):
 
 
 WIRINGS = [
-    {},
+    pytest.param({}, marks=pytest.mark.slow),  # as every installed card: tests/testing/test_contract.py
     {"interrupt": "pulse", "advance": "self-clearing", "can_send": True},
     {"overflow": "hold-clock", "ring_slots": 4, "advance": "every-poll"},
     {"overflow": "drop-oldest", "ring_form": "counted", "ring_slots": 2, "checks_empty": False},
@@ -374,7 +374,7 @@ def test_every_wiring_keeps_the_contract(options, seed):
 
 
 @settings(deadline=None, max_examples=30)
-@given(options=st.sampled_from(WIRINGS), seed=st.integers(0, 1000))
+@given(options=st.sampled_from([{}, *WIRINGS[1:]]), seed=st.integers(0, 1000))
 def test_promises_of_steady_reads_are_kept(card_bench, options, seed):
     """Between accesses and key events a promised byte stays, and its read changes nothing."""
     rng = random.Random(seed)

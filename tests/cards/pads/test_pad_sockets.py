@@ -150,10 +150,10 @@ def test_an_own_oscillator_shifts_and_puts_the_clock_out(card_bench):
         card_bench(PadSockets, oscillator="99.7")
 
 
-@pytest.mark.parametrize("options", [{}, {"oscillator": "99.7 kHz"}, {"slow_part": True, "plugged_1": False}])
+@pytest.mark.parametrize("options", [{"oscillator": "20 kHz"}, {"slow_part": True, "plugged_1": False}])
 @pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (1, 2))])
 def test_the_card_keeps_the_contract(options, seed):
-    assert check_contract(PadSockets, options, seed=seed, steps=50, damaged=False).problems == ()
+    assert check_contract(PadSockets, options, seed=seed, steps=25, damaged=False).problems == ()
 
 
 def test_a_slow_part_within_its_limits_is_read_right(card_bench):
