@@ -57,6 +57,13 @@ NEEDS = {
 """What a test may need: whether it is here, and the reason for which it is skipped where not."""
 
 
+@pytest.hookimpl(tryfirst=True)  # before pytest-xdist, where that is installed, takes its own default
+def pytest_cmdline_main(config):
+    """Have a worker that has nothing left take tests from another: dear ones lie together, and others end early."""
+    if getattr(config.option, "numprocesses", None) and config.option.dist == "no":
+        config.option.dist = "worksteal"
+
+
 def pytest_configure(config):
     """Have Ctrl-C heard, also by what tests start, where a shell began them in its background and had it ignored."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
