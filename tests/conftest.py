@@ -52,6 +52,11 @@ NEEDS = {
         "the assembler and linker of GNU for this kind of processor are not installed (Debian: binutils)",
     ),
     "64tass": (shutil.which("64tass") is not None, "the assembler 64tass is not installed (Debian: 64tass)"),
+    "session tool": (shutil.which("sigrok-cli") is not None, "sigrok-cli is not installed (Debian: sigrok-cli)"),
+    "fst": (
+        shutil.which("vcd2fst") is not None and shutil.which("fst2vcd") is not None,
+        "vcd2fst and fst2vcd are not installed (Debian: gtkwave)",
+    ),
     "/dev/full": (os.path.exists("/dev/full"), "this system has no /dev/full, on which there is never room"),  # noqa: PTH110
 }
 """What a test may need: whether it is here, and the reason for which it is skipped where not."""

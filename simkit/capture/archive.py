@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from simkit.capture.channels import Reading
 from simkit.capture.rows import Rows
 from simkit.capture.samples import Samples
+from simkit.capture.times import rate_said
 from simkit.capture.wanted import Chooser
-from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, shown
 
 MOST_ZIPPED = 500_000_000
@@ -30,7 +30,7 @@ MOST_SAMPLE_BYTES = 1_000_000_000
 MOST_METADATA = 1_000_000
 MOST_MEMBERS = 100_000
 MOST_PROBES = 512
-PIECE = 12_582_912  # a multiple of every unit size up to 4, and of 6 and 8
+SAMPLES_AT_ONCE = 1 << 20
 _SAFE = (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError, ValueError)
 
 
@@ -115,7 +115,7 @@ def _read(archive: zipfile.ZipFile, file: str, choose: Chooser, reading: Reading
     left = b""
     for _, name in pieces:
         with archive.open(name) as member:
-            while piece := member.read(PIECE):
+            while piece := member.read(SAMPLES_AT_ONCE * found.unit):
                 data = left + piece
                 whole = len(data) - len(data) % found.unit
                 left = data[whole:]
@@ -184,14 +184,10 @@ def _metadata(text: str, file: str) -> _Metadata:
         raise SimkitError(
             f"The archive has samples of {unit} bytes.", file=file, remedy=f"{MOST_PROBES // 8} bytes are read."
         )
-    rate = parse_hz(re.sub(r"\s*GHz", "000 MHz", keys["samplerate"])) if _has_rate(keys) else None
+    rate = rate_said(keys.get("samplerate", ""))
     if len({name for _, name in probes}) < len(probes):
         raise SimkitError("Two channels of the archive have the same name.", file=file, remedy="Rename one.")
     return _Metadata(keys["capturefile"], rate, unit, tuple(probes))
-
-
-def _has_rate(keys: dict[str, str]) -> bool:
-    return bool(re.match(r"\s*0*[.0]*[1-9]", keys.get("samplerate", "")))
 
 
 def _number(text: str) -> int:

@@ -103,6 +103,8 @@ def find_falls(
             remedy="Look at the clip on PHI2 and at the channel that is said to be it, or capture for longer.",
         )
     rough = float(np.median(np.diff(seen.begin[moves])))
+    if rough <= 0:
+        raise SimkitError("The times of the samples do not increase.", file=file, remedy="Look at their unit.")
     period = float(samples.period) if samples.period is not None else float(np.diff(samples.time).min(initial=1 << 62))
     bridged, short, long = _bridged(seen, HALF * rough - period)
     edges, removed = _without_glitches(bridged, glitch if glitch is not None else GLITCH * rough)
@@ -119,7 +121,7 @@ def find_falls(
     if len(keep) < 2:
         raise SimkitError("PHI2 falls only where samples are missing.", file=file, remedy="Capture again.")
     row, time, high = row[keep], time[keep], high[keep]
-    cycle = float(np.median(np.diff(time)))
+    cycle = max(1.0, float(np.median(np.diff(time))))
     gap_before = _any_before(samples.time[long], time)
     some_gap = gap_before | _any_before(samples.time[short], time)
     interval = np.diff(time)

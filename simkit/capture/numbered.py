@@ -105,7 +105,8 @@ class NumberedReader:
             at = int(first[::2][np.argmin(good)])
             line = body.count(b"\n", 0, at) + data.count(b"\n", 0, begin)
             word = body[at : at + 40].split()[0].decode("latin-1")
-            raise self._wrong(line, f"{shown(word)} is no sample later than the one before.")
+            later = " later than the one before" if re.fullmatch(r"[0-9a-fA-F]{1,16}@[0-9]{1,18}", word) else ""
+            raise self._wrong(line, f"{shown(word)} is no sample{later}.")
         if not len(time):
             return
         if self._wanted is None:

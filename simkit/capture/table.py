@@ -108,13 +108,13 @@ class TableReader:
 
     def _begin(self, data: bytes) -> None:
         first = data[:HEAD_BYTES]
+        if b"\r" in first and b"\n" not in first:
+            raise self._wrong(1, "The lines end with CR alone.", "Save it with LF or CR LF.")
         first = first if len(data) < HEAD_BYTES else first[: first.rfind(b"\n") + 1]
         self._head = head = read_head(first, self._file, self._reading)
         self._wanted = list(self._choose(head.names))
         self.names = tuple(head.names[at] for at in self._wanted)
         data = data.removeprefix(b"\xef\xbb\xbf")
-        if b"\r" in data[:HEAD_BYTES] and b"\n" not in data[:HEAD_BYTES]:
-            raise self._wrong(1, "The lines end with CR alone.", "Save it with LF or CR LF.")
         at = 0
         for _ in range(head.lines):
             at = data.index(b"\n", at) + 1
@@ -162,7 +162,7 @@ class TableReader:
         good = length > width + 1 if timed else length == width
         separator = ord(head.separator)
         size = int(length[0]) + 1
-        if (length == size - 1).all():
+        if (length == size - 1).all() and size > width:
             tail = text[: size * len(ends)].reshape(len(ends), size)[:, size - 1 - width : size - 1]
         else:
             safe = np.where(good, ends, width)

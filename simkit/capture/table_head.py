@@ -9,7 +9,7 @@ from fractions import Fraction
 import attrs
 
 from simkit.capture.channels import TIME_UNITS, Reading
-from simkit.contract.clock import parse_hz
+from simkit.capture.times import rate_said
 from simkit.contract.errors import SimkitError, shown
 
 HEAD_BYTES = 65_536
@@ -58,7 +58,7 @@ def _lines(head: bytes) -> list[str]:
         text = head.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = head.decode("latin-1").removeprefix("ï»¿")
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    return [line.rstrip("\r") for line in text.split("\n")]
 
 
 def _is_comment(line: str) -> bool:
@@ -96,7 +96,7 @@ def read_head(head: bytes, file: str, reading: Reading) -> Head:
     for number, line in enumerate(lines):
         if _is_comment(line):
             if (said := _RATE.search(line)) is not None:
-                rate = parse_hz(said[1])
+                rate = rate_said(said[1])
             if (said := _CHANNELS.search(line)) is not None:
                 listed = [name.strip() for name in said[1].split(",")]
         elif (row := _row(line)) is not None and (header is None or len(row) == len(header) or _is_hex_free(line)):

@@ -1,17 +1,28 @@
-"""Columns of times as whole picoseconds."""
+"""Times and rates as files say them: columns of times as whole picoseconds."""
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simkit.capture.tokens import Bytes, Places
+from simkit.contract.clock import parse_hz
+from simkit.contract.errors import SimkitError
 
 PICOSECOND = Fraction(1, 10**12)
 FURTHEST = 9 * 10**18
 """Picoseconds, a hundred days."""
+
+
+def rate_said(text: str) -> Fraction | None:
+    """The rate in Hz that a file says, as "24 MHz" or "1 GHz"; None where it cannot be meant."""
+    try:
+        return parse_hz(re.sub(r"(?i)\s*GHz", "000 MHz", text.strip()))
+    except SimkitError:
+        return None
 
 
 def in_picoseconds(

@@ -8,7 +8,7 @@ from fractions import Fraction
 import attrs
 
 from simkit.capture.samples import MOST_CHANNELS
-from simkit.contract.clock import parse_hz
+from simkit.capture.times import rate_said
 from simkit.contract.errors import SimkitError, shown
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
@@ -66,7 +66,7 @@ def read_header(text: bytes, file: str) -> Header:
                 )
             tick = Fraction(int(scale[1]), 10 ** UNITS[scale[2]])
         elif word == "comment" and (said := _RATE.search(inside)) is not None:
-            rate = parse_hz(said[1])
+            rate = rate_said(said[1])
         elif word == "scope":
             scopes.append(" ".join(inside.split()[1:]))
         elif word == "upscope" and scopes:

@@ -76,7 +76,7 @@ def read_bounded(path: Path, most_bytes: int, what: str) -> bytes:
     return content
 
 
-def pieces(path: Path, most_bytes: int, what: str, piece_bytes: int = 8 << 20) -> Generator[bytes]:
+def pieces(path: Path, most_bytes: int, what: str, piece_bytes: int = 2 << 20) -> Generator[bytes]:
     """Content of a file that is too large to be held at once, piece by piece; arguments and errors as `read_bounded`.
 
     The file is opened when the first piece is asked for.

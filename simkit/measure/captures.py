@@ -26,7 +26,7 @@ LINES = ("PHI2", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(6)), "R
 SAMPLES_A_CYCLE = 8
 HZ = 8_000_000
 SAMPLES = 2_000_000
-PIECE = 8 << 20
+PIECE = 2 << 20
 CODES = bytes(range(33, 33 + len(LINES)))
 DIGITS = 12
 

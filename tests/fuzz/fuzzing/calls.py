@@ -160,6 +160,18 @@ def _paste(sample: Sample) -> None:
         machine.run(cycles=RUN_CYCLES)
 
 
+def _capture(sample: Sample) -> None:
+    """A capture, by the channel file beside it if there is one."""
+    from simkit.capture.read import read_capture
+
+    notes = list[str]()
+    channels = Path(sample.argv[1]) if len(sample.argv) > 1 else None
+    captured = read_capture(Path(sample.argv[0]), channels, notes=notes)
+    assert not (captured.levels & ~captured.known).any()
+    assert (captured.time[1:] >= captured.time[:-1]).all()
+    print(*notes)
+
+
 def _command(sample: Sample) -> None:
     from simkit.commands.main import main
 
@@ -185,6 +197,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "moment": _moment,
     "script": _script,
     "paste": _paste,
+    "capture": _capture,
     "command": _command,
 }
 """By the name that a sample gives; each raises SimkitError for what is wrong, and nothing else."""

@@ -9,7 +9,7 @@ from typing import Any
 
 import attrs
 
-from fuzzing import binaries, cardfiles, commandlines, corpus, lists, paths, texts
+from fuzzing import binaries, captures, cardfiles, commandlines, corpus, lists, paths, texts
 from fuzzing.rolls import Rolls
 from fuzzing.sample import FIFO, LINK, Content, Sample, Special
 from fuzzing.structure import Change, changed, toml
@@ -364,6 +364,19 @@ def settings(rolls: Rolls) -> Sample:
     )
 
 
+def capture(rolls: Rolls) -> Sample:
+    """Captures in each form, now and then spoilt, with a channel file or without."""
+    form = rolls.choice(list(captures.FORMS))
+    data = captures.FORMS[form](rolls)
+    sample = placed(rolls, "capture", "a.cap", rolls.spoil(data) if rolls.chance(6) else data)
+    if form == "numbered" or rolls.chance(3):
+        tree = captures.channels(rolls, numbered=form == "numbered")
+        tree = changed(rolls, tree, captures.value, captures.NAMES) if rolls.chance(3) else tree
+        files = {**sample.files, captures.CHANNELS: encoded(rolls, toml(rolls, tree), 30)}
+        sample = attrs.evolve(sample, files=files, argv=(*sample.argv, captures.CHANNELS))
+    return sample
+
+
 ANY_CONTROLS = with_known_keys(corpus.controls, "controls", controls_value, ("pad", "keys", "joystick", "bar_key"))
 
 
@@ -387,6 +400,7 @@ KINDS: dict[str, Kind] = {
     "state": Kind(lambda rolls: Sample(call="state", files={"a.state": binaries.state(rolls)}, argv=("a.state",)), 5),
     "recording": Kind(recording, 6),
     "paste": Kind(paste, 2),
+    "capture": Kind(capture, 8),
     "counts": Kind(json_file("counts", "counts", FIELDS), 4),
     "controls": Kind(controls, 4),
     "accepted": Kind(
