@@ -314,7 +314,10 @@ class VcdReader:
     ) -> None:
         """Levels at the end of each moment, from the changes in the order of their words."""
         low = _states_after(self._levels, bits, (values & 1).astype(np.uint64))
-        bad = _states_after(self._unknown, bits, (values >> 1).astype(np.uint64))
+        if self._unknown or (values > 1).any():
+            bad = _states_after(self._unknown, bits, (values >> 1).astype(np.uint64))
+        else:
+            bad = np.zeros_like(low)
         upto = np.searchsorted(places, times)  # changes before each time word
         last = len(places)
         ends = np.append(upto[1:], last)  # changes up to the end of each moment
