@@ -24,11 +24,14 @@ HELP = help_text(
     "speed over py65's; a loop that only waits can be counted instead of run, which makes its ratio very large.",
     "The ratio of a register is the time of an access over that of a read of an empty card, whose only register is a "
     "constant. --cards measures the registers alone, --card those of one card.",
+    "--captures measures how fast captures of logic analysers are read, in each format: samples a second, and changes "
+    "of single channels a second, from the bytes of a file to bus cycles.",
     examples=(
         "simkit bench",
         "simkit bench demo:marlpit --json",
         "simkit bench --cards",
         "simkit bench --card keyboard --card file:my_card.py:MyCard",
+        "simkit bench --captures",
     ),
 )
 
@@ -48,19 +51,25 @@ def bench(
         list[str] | None,
         typer.Option("--card", metavar="KIND", help="Only the registers of this card; may be repeated."),
     ] = None,
+    captures: Annotated[bool, typer.Option("--captures", help="Only how fast captures are read.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure and print."""
-    if machine is not None and (cards or card):
+    if machine is not None and (cards or card or captures):
         raise SimkitError(
-            "The registers of cards are measured on machines that come with the kit, not on one that is named.",
-            remedy="Leave out MACHINE, or --cards and --card.",
+            "Cards and captures are measured with what comes with the kit, not on a machine that is named.",
+            remedy="Leave out MACHINE, or --cards, --card and --captures.",
         )
+    if captures and (cards or card):
+        raise SimkitError("Cards and captures are measured one at a time.", remedy="Leave out one of the options.")
 
     def report(name: str) -> None:
         if not as_json and sys.stderr.isatty():
             say(f"{name} ...", error=True)
 
+    if captures:
+        _captures(report, as_json=as_json)
+        return
     found: dict[str, Any] = {}
     if not (cards or card):
         found |= _engines(machine, report, as_json=as_json)
@@ -70,6 +79,38 @@ def bench(
         found |= _cards(card, report, as_json=as_json)
     if as_json:
         say_json(found)
+
+
+def _captures(report: Callable[[str], None], *, as_json: bool) -> None:
+    """Measure the reading of captures and print the table, or the same for programs."""
+    from simkit.measure.captures import measure_captures
+
+    rows = measure_captures(report)
+    if as_json:
+        say_json(
+            {
+                "captures": [
+                    {
+                        "format": row.name,
+                        "samples": row.samples,
+                        "changes": row.changes,
+                        "bytes": row.size,
+                        "cycles": row.cycles,
+                        "seconds": row.seconds,
+                    }
+                    for row in rows
+                ]
+            }
+        )
+        return
+    say("Millions of samples, and of changes of single channels, a second: from the bytes of a file to bus cycles.")
+    say(f"{'':20}{'samples':>10}{'changes':>10}{'MB':>8}{'10 million samples':>22}")
+    for row in rows:
+        millions = row.samples / row.seconds / 1e6
+        say(
+            f"{row.name:20}{millions:10.2f}{row.changes / row.seconds / 1e6:10.2f}{row.size / 1e6:8.1f}"
+            f"{10 / millions:20.1f} s"
+        )
 
 
 def _engines(machine: str | None, report: Callable[[str], None], *, as_json: bool) -> dict[str, Any]:

@@ -140,9 +140,10 @@ def _arguments(name: str, line: _Line, word: str) -> dict[str, str]:
         return _machines(word)
     if name == "RULE":
         from simkit.check.rules.catalogue import RULES
-        from simkit.commands.explain import FAULTS
+        from simkit.commands.explain import CAPTURES, FAULTS
 
-        return {FAULTS: "which faults can be put into a machine"} | {rule: told.title for rule, told in RULES.items()}
+        pages = {FAULTS: "which faults can be put into a machine", CAPTURES: "which captures of a real bus are read"}
+        return pages | {rule: told.title for rule, told in RULES.items()}
     if name == "KIND":
         return _slots(line) if line.machine else _kinds()
     if name == "WHAT":

@@ -11,12 +11,21 @@ from simkit.commands.say import say, say_json, say_text
 
 FAULTS = "faults"
 """Stands for the page about faults where the name of a rule stands."""
+CAPTURES = "captures"
+"""The same for the page about captures."""
 
 HELP = help_text(
     "Tell what a rule means on hardware, what to do, and how to see it on the bench.",
     "Without a rule: list all of them. Rules come from `simkit check` and from the cards while a machine runs.",
     "`simkit explain faults` lists the faults that can be put into a machine, with the sentences that say them.",
-    examples=("simkit explain", "simkit explain never-written", "simkit explain faults"),
+    "`simkit explain captures` tells which captures of a real bus are read, how a channel file says which channel is "
+    "which line, and what a bus monitor of your own prints.",
+    examples=(
+        "simkit explain",
+        "simkit explain never-written",
+        "simkit explain faults",
+        "simkit explain captures",
+    ),
 )
 
 
@@ -27,7 +36,7 @@ def register(app: typer.Typer) -> None:
 
 def explain(
     rule: Annotated[
-        str | None, typer.Argument(metavar="RULE", help="Name of a rule, as findings show it; or faults.")
+        str | None, typer.Argument(metavar="RULE", help="Name of a rule, as findings show it; faults; or captures.")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -49,6 +58,14 @@ def explain(
             say_json({"kinds": [attrs.asdict(kind) for kind in KINDS], "times": [list(pair) for pair in TIMES]})
         else:
             say(*page())
+        return
+    if rule == CAPTURES:
+        from simkit.capture.page import page as captures_page
+
+        if as_json:
+            say_json({"page": captures_page()})
+        else:
+            say(*captures_page())
         return
     found = rule_named(rule)
     if as_json:
