@@ -8,7 +8,7 @@ from operator import and_
 
 import attrs
 
-from simkit.backplane.select import ADDRESS_LINES, ALL, Expression, address_bit, as_table
+from simkit.backplane.select import ADDRESS_LINES, ALL, address_bit, as_table, expression
 from simkit.backplane.wiring import CONTROL_LINES, DATA_LINES, Done, Entry, Wiring, plain
 
 _STRAIGHT = bytes(range(256))
@@ -42,7 +42,7 @@ def conducted(base: Mapping[str, int], entries: Iterable[Entry], pulls: Wiring |
             source = base[plain(entry.other)]
             out[entry.name] = ALL ^ source if entry.other.startswith("not ") else source
         elif entry.done is Done.DRIVEN:
-            out[entry.name] = _parsed(entry.other).table(base)
+            out[entry.name] = expression(entry.other).table(base)
         elif entry.done is Done.OPEN:
             out[entry.name] = 0 if pulls is not None and pulls.pull(entry.name) is Done.PULLED_DOWN else ALL
     for group in groups(entries):
@@ -80,19 +80,14 @@ def _driven(signals: Mapping[str, str], lines: Mapping[str, int], bus: Wiring) -
     """Tables of the lines that decoders drive, with what is done to those; one decoder may hear another."""
     entries = [entry for entry in bus.line_entries() if entry.name in signals]
     found = dict.fromkeys(signals, ALL)
-    unheard = set[str]().union(*(_parsed(text).lines for text in signals.values())) - set(lines) - set(signals)
+    unheard = set[str]().union(*(expression(text).lines for text in signals.values())) - set(lines) - set(signals)
     lines = {**lines, **dict.fromkeys(unheard, ALL)}  # of decoders that nobody asks for here
     for _ in range(len(signals) + 1):  # in one pass each is right whose inputs are
-        raw = {name: _parsed(text).table({**lines, **found}) for name, text in signals.items()}
+        raw = {name: expression(text).table({**lines, **found}) for name, text in signals.items()}
         before, found = found, conducted(raw, entries, bus)
         if found == before:
             break
     return found
-
-
-@lru_cache(maxsize=256)
-def _parsed(text: str) -> Expression:
-    return Expression(text)
 
 
 def _tables(levels: Mapping[str, bool | int]) -> dict[str, int]:

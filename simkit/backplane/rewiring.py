@@ -16,7 +16,7 @@ from simkit.backplane.conductors import CpuData, open_bus_levels
 from simkit.backplane.joining import rejoin
 from simkit.backplane.seat import Seat
 from simkit.backplane.seating import wire
-from simkit.backplane.select import Expression, Select
+from simkit.backplane.select import Select, expression
 from simkit.backplane.wiring import Entry, Wiring, is_cpu_line
 
 _OF_A_SEAT = (
@@ -109,7 +109,7 @@ class Way:
         if known is None:
             slot = self._slots[seat.slot]
             seat.select = Select(slot.select, slot.not_select)
-            seat.output_enable, seat.write_enable = Expression(slot.output_enable), Expression(slot.write_enable)
+            seat.output_enable, seat.write_enable = expression(slot.output_enable), expression(slot.write_enable)
             seat.wiring, seat.ready_gated = slot.wiring, slot.ready_gated
             wire(seat, self.wiring, self.cpu)
             self._seats[seat.slot] = tuple(getattr(seat, name) for name in _OF_A_SEAT)

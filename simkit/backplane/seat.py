@@ -8,6 +8,7 @@ import attrs
 
 from simkit.backplane import answers
 from simkit.backplane.blame import failure, place
+from simkit.backplane.board import Board
 from simkit.backplane.conductors import DataPins
 from simkit.backplane.select import Expression, Levels, Select, as_table
 from simkit.backplane.wiring import Done, Wiring
@@ -54,6 +55,7 @@ class Seat:
         gives_data: byte that the CPU reads for each at its pins; None: the same.
         crossed: whether wiring comes between its pins and the CPU.
         transceiver: what drives the data lines in its place where its transceiver is wired wrong; None: nothing.
+        board: what its class says of it; None: to be asked.
         guard: calls the card.
     """
 
@@ -67,6 +69,7 @@ class Seat:
     ready_gated: bool = False
     connector: Slot = attrs.field(kw_only=True)
     settings: Any = attrs.field(kw_only=True)
+    board: Board | None = attrs.field(kw_only=True, default=None)
     registers: tuple[Register, ...] = attrs.field(init=False, default=())
     address_pins: int = attrs.field(init=False, default=16)
     image_size: int | None = attrs.field(init=False, default=None)

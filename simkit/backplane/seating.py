@@ -31,7 +31,7 @@ def plug_in(seat: Seat, guard: Guard, turn: Turn, wiring: Wiring, cpu: CpuData |
         CardError: what it says of itself cannot be, or it fails when asked.
     """
     seat.guard = guard
-    board = Board.of(type(seat.card), seat.settings, seat.name, seat.slot)
+    board = seat.board or Board.of(type(seat.card), seat.settings, seat.name, seat.slot)
     seat.registers, seat.address_pins, seat.image_size = board.registers, board.address_pins, board.image_size
     reached = 1 << min(seat.address_pins, 16)
     seat.plain = guard.ask(seat, BETWEEN, "plain_memory", check=partial(answers.plain_memory, reached=reached))

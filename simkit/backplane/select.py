@@ -75,12 +75,23 @@ def _address_table(n: int, levels: Levels) -> int:
 
 def pattern_table(mask: int, value: int, levels: Levels | None = None) -> int:
     """Truth table of a pattern."""
+    if levels is None or levels.keys().isdisjoint(ADDRESS_LINES):
+        return _straight_table(mask, value)
+    return _pattern_table(mask, value, levels)
+
+
+def _pattern_table(mask: int, value: int, levels: Levels) -> int:
     table = ALL
     for n in range(16):
         if mask >> n & 1:
-            bit = _address_table(n, levels or {})
+            bit = _address_table(n, levels)
             table &= bit if value >> n & 1 else ALL ^ bit
     return table
+
+
+@lru_cache(maxsize=1024)  # machines that differ by a fault decode most of their cards alike
+def _straight_table(mask: int, value: int) -> int:
+    return _pattern_table(mask, value, {})
 
 
 class Expression:
@@ -205,6 +216,16 @@ class Expression:
         return lambda levels: as_table(levels[token])
 
 
+@lru_cache(maxsize=512)
+def expression(text: str) -> Expression:
+    """An expression, parsed once for all machines that have it.
+
+    Raises:
+        SimkitError: it is none.
+    """
+    return Expression(text)
+
+
 def _tokenize(text: str) -> list[str]:
     tokens: list[str] = []
     position = 0
@@ -245,7 +266,7 @@ class Select:
         if re.fullmatch(r"[01xX\s_]+", text):
             patterns.append(parse_pattern(text))
         else:
-            expressions.append(Expression(text))
+            expressions.append(expression(text))
 
     @property
     def lines(self) -> frozenset[str]:

@@ -13,7 +13,7 @@ from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.guard import call_unplugged
 from simkit.backplane.joining import hold_lines, join, pull_lines
 from simkit.backplane.seat import Seat
-from simkit.backplane.select import Expression, Select, ranges
+from simkit.backplane.select import Select, expression, ranges
 from simkit.backplane.wiring import Done, Wiring, is_cpu_line
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, Errors, FileError, SimkitError
@@ -134,26 +134,43 @@ def _kind(error: SimkitError) -> type[SimkitError]:
 def _memory_sizes(description: Description, errors: Errors) -> list[int]:
     """What the cards will ask for: each is made once on a slot of which nothing stays but the question."""
     sizes: list[int] = []
+    own: list[int] = []
 
     def asked(size: int) -> memoryview:
-        sizes.append(size)
+        own.append(size)
         return memoryview(bytearray(size))
 
     for described in description.cards:
+        if described.memory:
+            sizes += described.memory
+            continue
+        own.clear()
         slot = Slot(described.slot, description.clock_hz, description.seed, Findings(), memory=asked)
         try:
-            _made(described, slot)
+            _made(described, slot, _board(described))
         except CardError as error:
             errors.add(error)
         except SimkitError as error:
             errors.add(_located(described, error.field or "kind", error))
+        else:
+            described.memory[:] = own or [0]
+        sizes += own
         never = Turn(BETWEEN, PUT_TOGETHER)
         for pin in slot.pins.values():
             pin.turn = never
     return sizes
 
 
-def _made(described: CardDescription, slot: Slot) -> Card:
+def _board(described: CardDescription) -> Board:
+    """What the card's class says of its board.
+
+    Raises:
+        CardError: it fails; with the place in its own code.
+    """
+    return Board.of(described.card, described.settings, f"slot {described.slot} ({described.kind})", described.slot)
+
+
+def _made(described: CardDescription, slot: Slot, board: Board) -> Card:
     """The card, on its slot.
 
     Raises:
@@ -161,7 +178,7 @@ def _made(described: CardDescription, slot: Slot) -> Card:
     """
     who = f"slot {described.slot} ({described.kind})"
     stages = described.wiring.stages()
-    for spec in Board.of(described.card, described.settings, who, described.slot).pins:
+    for spec in board.pins:
         slot.pins[spec.name] = _pin(spec, described.slot, stages.get(spec.name))
     return call_unplugged(who, "__init__", described.card, described.settings, slot, slot=described.slot)
 
@@ -182,9 +199,10 @@ def _plug(
 ) -> Seat:
     memory = core.arena.take if isinstance(core, Room) else None
     slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus, memory=memory)
+    board = _board(described)
     bus.turn.cycle = 0  # a card that is made may arm calls
     try:
-        card = _made(described, slot)
+        card = _made(described, slot, board)
     finally:
         bus.turn.cycle = BETWEEN
     join(bus.nets, slot.pins, described.wiring, bus.wiring)
@@ -193,12 +211,13 @@ def _plug(
         described.slot,
         described.kind,
         Select(described.select, described.not_select),
-        Expression(described.output_enable),
-        Expression(described.write_enable),
+        expression(described.output_enable),
+        expression(described.write_enable),
         described.wiring,
         described.ready_gated,
         connector=slot,
         settings=described.settings,
+        board=board,
     )
     bus.seat(seat)
     return seat

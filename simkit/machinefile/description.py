@@ -75,6 +75,7 @@ class CardDescription:
         note: what the builder says of it.
         is_decoded_as_said: whether sentences say when it is selected, or do something to a line that its decoder hears.
         origin: where a key stands, for messages, e.g. "select" or "settings.port_1"; "" is the card itself.
+        memory: bytes of each piece of plain memory that it asks for; filled in by the first machine that is made.
     """
 
     slot: int
@@ -88,6 +89,7 @@ class CardDescription:
     note: str = ""
     is_decoded_as_said: bool = attrs.field(default=False, eq=False)
     origin: Mapping[str, Place] = attrs.field(eq=False)
+    memory: list[int] = attrs.field(init=False, factory=list, eq=False, repr=False)
 
     def place(self, field: str) -> Place:
         """Where the field stands, or the card if the file is silent about it."""

@@ -16,6 +16,8 @@ In the last two no gamma is applied, and what lies outside 0 to 1 is cut off, ea
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from simkit_cards.tile_video.tube import shown
 
 COLOUR_NAMES = (
@@ -71,6 +73,7 @@ _FACTORS = (1.14, 2.03)
 """What the difference signals are multiplied by. [AR]"""
 
 
+@lru_cache
 def palette(reading: str, seen: str = "colour") -> tuple[tuple[int, int, int], ...]:
     """(red, green, blue), 0 to 255, by colour number.
 

@@ -70,9 +70,10 @@ class Inside:
         return rearranged
 
 
+_RUNS = tuple(cell_of_4k(address) for address in range(0, VRAM_BYTES, CELLS_IN_A_ROW_4K))
+"""Cells at which runs of addresses begin; addresses within a run stay so."""
+
+
 def addressed(memory: bytes | bytearray) -> bytearray:
     """Video memory as the chip addresses it with R1 bit 7 clear."""
-    runs = (
-        cell_of_4k(address) for address in range(0, VRAM_BYTES, CELLS_IN_A_ROW_4K)
-    )  # addresses within a run stay so
-    return bytearray(b"".join(memory[cell : cell + CELLS_IN_A_ROW_4K] for cell in runs))
+    return bytearray(b"".join([memory[cell : cell + CELLS_IN_A_ROW_4K] for cell in _RUNS]))
