@@ -47,6 +47,7 @@ class Agenda:
         guard: tells what cards raise.
         seats: the cards by slot.
         watchers: who is told of each outside event as it is taken.
+        event_watchers: who is told of each call of a card's `event`.
 
     Attributes:
         events: pending calls of cards.
@@ -64,12 +65,14 @@ class Agenda:
         guard: Guard,
         seats: Mapping[int, Seat],
         watchers: list[Callable[[OutsideEvent], None]],
+        event_watchers: list[Callable[[int, int, str], None]],
     ) -> None:
         self._nets = nets
         self._turn = turn
         self._guard = guard
         self._seats = seats
         self._watchers = watchers
+        self._event_watchers = event_watchers
         self._engine: Engine | None = None
         self._outside: list[tuple[int, int, int, str, str, tuple[Any, ...]]] = []
         self._count = 0
@@ -185,6 +188,9 @@ class Agenda:
             method = "event"
             while (due := self.events.pop_due(cycle)) is not None:
                 _, slot, name = due
+                seat = None  # whom a watcher calls is no card
+                for watching in self._event_watchers:
+                    watching(cycle, slot, name)
                 seat = self._seats[slot]
                 seat.card.event(name, cycle)
                 if nets.queue:

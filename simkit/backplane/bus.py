@@ -89,7 +89,8 @@ class Bus:
         self.reach = Reach(self.wiring, released, self.access, self.recording)
         self.watchers = Watchers(self.reach)
         self.glitches = Glitches()
-        self.agenda = Agenda(self.nets, self.turn, self.guard, self.by_slot, self.watchers.outside)
+        watchers = self.watchers
+        self.agenda = Agenda(self.nets, self.turn, self.guard, self.by_slot, watchers.outside, watchers.events)
         self.accesses = Accesses(
             self.nets,
             self.turn,

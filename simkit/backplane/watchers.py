@@ -81,6 +81,7 @@ class Watchers:
         seen: whom to tell of each access of an address.
         memory: told of plain memory that changed other than by a store.
         outside: told of every outside event as it is taken.
+        events: told of every call of a card's `event`, before it: (cycle, slot, name).
         bystanders: who is told when the core runs.
         runs: who is told when the CPU runs.
         at_once: how many want no write to wait.
@@ -94,6 +95,7 @@ class Watchers:
         self.seen: dict[int, list[Seen]] = {}
         self.memory: list[Callable[[int, int, int], None]] = []
         self.outside: list[Callable[[OutsideEvent], None]] = []
+        self.events: list[Callable[[int, int, str], None]] = []
         self.bystanders: list[Bystander] = []
         self.runs: list[RunWatcher] = []
         self.at_once = 0
@@ -106,6 +108,7 @@ class Watchers:
         tap: Tap | None = None,
         memory: Callable[[int, int, int], None] | None = None,
         outside: Callable[[OutsideEvent], None] | None = None,
+        event: Callable[[int, int, str], None] | None = None,
         bystander: Bystander | None = None,
         run: RunWatcher | None = None,
     ) -> WatchHandle:
@@ -117,6 +120,7 @@ class Watchers:
             tap: called after every access, repeats of stalled ones left out.
             memory: told when plain memory changed other than by a store: (slot, start, end).
             outside: told of every outside event as it is taken.
+            event: told of every call of a card's `event`, before it.
             bystander: with one, `before` and `tap` are called for what the reference engine does and for what cards
                 answer; the rest of what the core does comes in records alone.
             run: told when the CPU begins to run and when it has.
@@ -127,6 +131,7 @@ class Watchers:
             (self.taps, tap),
             (self.memory, memory),
             (self.outside, outside),
+            (self.events, event),
             (self.bystanders, bystander),
             (self.runs, run),
         )

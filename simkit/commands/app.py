@@ -40,6 +40,7 @@ COMMANDS: dict[str, Command] = {
     "demo": Command("simkit.commands.demo", RUN, "machines that come with the kit, to run or to unpack"),
     "controls": Command("simkit.commands.controls", RUN, "which keys and joystick buttons play the pads"),
     "show": Command("simkit.commands.show", LOOK, "CPU, cards in words, last instructions at a moment"),
+    "trace": Command("simkit.commands.trace", LOOK, "bus cycles as text, waves for viewers; who wrote it last"),
     "video": Command("simkit.commands.video", LOOK, "patterns, names, sprites and memory of a video card"),
     "cards": Command("simkit.commands.cards", LOOK, "the cards there are, or those of a machine as wired"),
     "opcode": Command("simkit.commands.opcode", LOOK, "an instruction with every bus cycle, on both parts"),

@@ -31,13 +31,16 @@ LINES_TOLD = 100
 _PLACE = {"label": "name", "file": "file", "line": "line"}
 
 
-def run_forward(machine: Machine, goal: Goal, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
+def run_forward(
+    machine: Machine, goal: Goal, *, asked_to_end: Callable[[], bool] = lambda: False, pieces: Pieces | None = None
+) -> bool:
     """Run up to a moment, or until the CPU halts; shows progress on a terminal when it takes more than a second.
 
     Args:
         machine: the machine.
         goal: where the run ends.
         asked_to_end: whether the run is to end; asked between two pieces of it.
+        pieces: what is done between them, and how long they are at most.
 
     Returns:
         False when Ctrl-C ended the run before, or `asked_to_end`.
@@ -57,10 +60,17 @@ def run_forward(machine: Machine, goal: Goal, *, asked_to_end: Callable[[], bool
         lambda: (machine.cycle - first) / max(1, goal.limit - first),
         advance,
         asked_to_end,
+        pieces or Pieces(),
     )
 
 
-def play_forward(player: Player, goal: Goal | None, *, asked_to_end: Callable[[], bool] = lambda: False) -> bool:
+def play_forward(
+    player: Player,
+    goal: Goal | None,
+    *,
+    asked_to_end: Callable[[], bool] = lambda: False,
+    pieces: Pieces | None = None,
+) -> bool:
     """As `run_forward`, for a recording: a time counts all power-ons together; None: all of it."""
     whole = max(1, player.recording.cycles if goal is None or not goal.is_time else goal.limit)
 
@@ -73,20 +83,43 @@ def play_forward(player: Player, goal: Goal | None, *, asked_to_end: Callable[[]
         player.run(min(piece, max(0, left())))
         return not player.ended and left() > 0
 
-    return _in_pieces(player.machine.description.name, lambda: min(1.0, player.played / whole), advance, asked_to_end)
+    name = player.machine.description.name
+    return _in_pieces(name, lambda: min(1.0, player.played / whole), advance, asked_to_end, pieces or Pieces())
+
+
+@attrs.frozen
+class Pieces:
+    """What is done between the pieces of a run.
+
+    Attributes:
+        between: called after each.
+        most: cycles of one.
+        silent: no progress is shown: what is printed shows it.
+    """
+
+    between: Callable[[], None] = lambda: None
+    most: int = 1_000_000_000
+    silent: bool = False
 
 
 def _in_pieces(
-    name: str, part: Callable[[], float], advance: Callable[[int], bool], asked_to_end: Callable[[], bool]
+    name: str,
+    part: Callable[[], float],
+    advance: Callable[[int], bool],
+    asked_to_end: Callable[[], bool],
+    pieces: Pieces,
 ) -> bool:
     """Have `advance(cycles)` called as long as it gives True; False when Ctrl-C or `asked_to_end` came before."""
-    chunk = FIRST_CHUNK_CYCLES
-    with LongRun(name) as run:
+    chunk = min(FIRST_CHUNK_CYCLES, pieces.most)
+    with LongRun(name, silent=pieces.silent) as run:
         while run.goes_on(part()) and not asked_to_end():
             before = time.perf_counter()
-            if not advance(chunk):
+            goes_on = advance(chunk)
+            pieces.between()
+            if not goes_on:
                 return True
             chunk = max(1000, int(chunk * min(4.0, CHUNK_SECONDS / max(time.perf_counter() - before, 1e-6))))
+            chunk = min(chunk, pieces.most)
     return False
 
 

@@ -20,12 +20,17 @@ class LongRun:
     Ctrl-C counts there and not in the middle of a piece, so that what is told of the machine afterwards is true of it;
     a second one ends the work at once.
 
+    Args:
+        name: of the machine, or the work.
+        silent: show no progress.
+
     Attributes:
         stopped: whether Ctrl-C has ended the work.
     """
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, *, silent: bool = False) -> None:
         self.stopped = False
+        self._silent = silent
         self._name = name
         self._started = time.perf_counter()
         self._bar: Any = None
@@ -55,7 +60,7 @@ class LongRun:
     def goes_on(self, part: float) -> bool:
         """Show that `part` of the work (0 to 1) is done; False when the rest is no longer wanted."""
         waited = time.perf_counter() - self._started
-        if self._bar is None and waited > PROGRESS_AFTER_SECONDS and sys.stderr.isatty():
+        if self._bar is None and not self._silent and waited > PROGRESS_AFTER_SECONDS and sys.stderr.isatty():
             from rich.console import Console
             from rich.markup import escape
             from rich.progress import Progress

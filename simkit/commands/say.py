@@ -44,3 +44,28 @@ def say_notes(written: Written) -> None:
     """Tell on standard error what is to be said about files that were written: what was overwritten, and the like."""
     if notes := written.notes():
         say(*notes, error=True)
+
+
+class JsonRows:
+    """One JSON document with a list that is printed row by row, however long it is.
+
+    Args:
+        found: what stands before the list.
+        name: of the list.
+    """
+
+    def __init__(self, found: dict[str, Any], name: str) -> None:
+        text = json.dumps({**found, name: []}, indent=2, default=str)
+        print(text.removesuffix("]\n}"), end="")
+        self._between = ""
+
+    def add(self, row: dict[str, Any]) -> None:
+        """Print a row more."""
+        text = json.dumps(row, default=str).replace("\x7f", "\\u007f")
+        print(f"{self._between}\n    {text}", end="")
+        self._between = ","
+
+    def close(self, found: dict[str, Any]) -> None:
+        """Print the end of the list, and what stands behind it."""
+        text = json.dumps(found, indent=2, default=str).removeprefix("{")
+        print(f"\n  ],{text}")

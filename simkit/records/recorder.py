@@ -29,10 +29,11 @@ from simkit.backplane.records import (
     REST,
     WRITE,
 )
-from simkit.contract.errors import SimkitError, near
+from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import FURTHEST
 from simkit.machine.machine import Machine
 from simkit.records.cycles import Cycles, Words, kinds, whole_cycles
+from simkit.records.lines import line_of
 
 _UNKNOWN = 2
 _KIND_OF_MARK = np.uint8(WRITE | 7)
@@ -139,7 +140,7 @@ class Recorder:
         if which is not None:
             _check(which, machine)
         self._machine, self._which, self._registers, self._decoded = machine, which, registers, decoding
-        self._names = {name: _line_of(machine, name) for name in lines}
+        self._names = {name: line_of(machine, name) for name in lines}
         recording = machine.bus.recording
         self._line_numbers = np.array([recording.line_number(line) for line in self._names.values()], np.uint16)
         self._levels = tuple(machine.bus.nets.line(line).level for line in self._names.values())
@@ -350,20 +351,3 @@ def _check(which: Filter, machine: Machine) -> None:
 
 def _byte(words: Words) -> NDArray[np.uint8]:
     return (words >> np.uint64(DATA_SHIFT)).astype(np.uint8)
-
-
-def _line_of(machine: Machine, name: str) -> str:
-    """The line that a name of a line or of a pin means."""
-    slot, dot, pin = name.partition(".")
-    if not (dot and slot.isdecimal()):
-        if name not in machine.lines:
-            raise SimkitError(f"There is no line {name!r}.", remedy=near(name, machine.lines))
-        return name
-    seat = next((seat for seat in machine.bus.seats if seat.slot == int(slot)), None)
-    pins = seat.connector.pins if seat is not None else {}
-    if pin not in pins:
-        raise SimkitError(f"There is no pin {name!r}.", remedy=near(pin, pins))
-    line = pins[pin].line
-    if line is None:
-        raise SimkitError(f"Pin {pin} of slot {slot} is joined to nothing.", remedy="Join it to a line to record it.")
-    return line.name
