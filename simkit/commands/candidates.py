@@ -184,7 +184,7 @@ def _moments(line: _Line, word: str) -> dict[str, str]:
     kind, colon, _ = word.partition(":")
     if not colon:
         return {f"{each}:": told for each, told in KINDS.items()}
-    if kind in ("label", "read", "write"):
+    if kind in ("label", "read", "write", "access"):
         return {f"{kind}:{name}": told for name, told in _labels(line).items()}
     if kind == "finding":
         return {f"finding:{name}": told for name, told in _arguments("RULE", line, word).items()}

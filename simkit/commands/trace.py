@@ -128,6 +128,7 @@ def trace(
 
 def print_trace(asked: TraceOptions) -> None:
     """Print the cycles that are wanted, as they come."""
+    from simkit.commands.headless import Pieces
     from simkit.commands.taped_run import taped_run
     from simkit.commands.trace_run import TracedRun
     from simkit.records.bus_rows import RowMaker
@@ -146,7 +147,7 @@ def print_trace(asked: TraceOptions) -> None:
         stream = BusStream(loaded, rows.add, lines, is_of=rows.of)
         shown.begin()
         silent = asked.lines_wanted is None and sys.stdout.isatty()
-        reached = traced.go(stream.drain, most=MOST_CYCLES, silent=silent)
+        reached = traced.go(Pieces(stream.drain, MOST_CYCLES, silent))
         stream.stop()
         rows.finish()
         run.close()

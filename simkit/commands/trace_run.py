@@ -116,16 +116,9 @@ class TracedRun:
         """As it is now."""
         return self._run.machine
 
-    def go(self, between: Callable[[], None], *, most: int, silent: bool = False) -> bool:
-        """Run; False when somebody ended it before.
-
-        Args:
-            between: called after each piece.
-            most: cycles of a piece.
-            silent: show no progress.
-        """
+    def go(self, pieces: Pieces) -> bool:
+        """Run; False when somebody ended it before."""
         run, goal = self._run, self.goal
-        pieces = Pieces(between, most, silent)
         player, asked = run.player, run.ending.asked
         reached = player is None or play_forward(player, goal, asked_to_end=asked, pieces=pieces)
         if reached and goal is not None:

@@ -34,6 +34,9 @@ from simkit.machine.memory import poke as poke_memory
 from simkit.machine.memory import vectors as read_vectors
 from simkit.machine.moments import Moment, parse_moment
 from simkit.machine.naming import SourceLines
+from simkit.machine.past import Past
+from simkit.machine.past import before as before_moment
+from simkit.machine.past import remember as remember_past
 from simkit.machine.power import ResetButton, forget_pokes, switch_on
 from simkit.machine.routine import call as routine_call
 from simkit.machine.running import check_registers
@@ -71,6 +74,7 @@ class Machine:
         looking: who waits for a text.
         faulting: faults that come and go.
         histories: who is told of all that changes the machine, its own running apart.
+        past: what `remember` keeps; None: nothing.
     """
 
     def __init__(
@@ -84,6 +88,7 @@ class Machine:
         description = attrs.evolve(description, programs=with_pieces(description.programs))
         self.histories: list[History] = []
         self.looking: list[Wait] = []
+        self.past: Past | None = None
         self._goal = 0
         self.findings = Findings()
         assembly = assemble(description, images or {}, self.findings)
@@ -466,7 +471,10 @@ class Machine:
         if self.cpu.inside_instruction:
             self.cpu.step()
 
-    # snapshot ---------------------------------------------------------------------------------------------------------
+    # snapshot and past ------------------------------------------------------------------------------------------------
+
+    remember = remember_past
+    before = before_moment
 
     def save_state(self) -> bytes:
         """The whole state as a file.

@@ -7,7 +7,8 @@ r"""Moments: when something is to happen, or a run is to end, as people write it
     text:"1 PLAYER"                   the text stands on the screen, without a screen on a terminal at the serial line;
                                       text:"READY"/5 on what the card in slot 5 shows, or the port of that name: a
                                       screen or a terminal at its line; looked at whenever a frame has ended
-    read:KEYS  write:$7F00            the address was read or written, in any bus cycle
+    read:KEYS  write:$7F00            the address was read or written, in any bus cycle; access:KEYS either
+    read:4.status                     the register of that name of the card in slot 4 was
     label:main_loop#3                 the third time
     label:main_loop+5000c+1f          so long after it
 
@@ -31,6 +32,7 @@ KINDS = {
     "text": "it stands on the screen, or the terminal",
     "read": "the address was read",
     "write": "the address was written",
+    "access": "the address was read or written",
 }
 """Kinds of moments, and when one comes, in a few words."""
 MOST_TIMES = 999_999_999
@@ -104,6 +106,7 @@ class Moment:
             "text": f"the text {self.value!r}",
             "read": f"a read of {self.value}",
             "write": f"a write of {self.value}",
+            "access": f"an access of {self.value}",
         }[self.kind]
         return f"{what} for the {_ordinal(self.number)} time" if self.number > 1 else what
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from simkit.contract.errors import SimkitError
 from simkit.machine.lengths import length, whole
 from simkit.machine.moments import Moment
-from simkit.machine.until import moments_of, not_come, run_to_moment
+from simkit.machine.until import moment_named, not_come, run_to_moment
 
 if TYPE_CHECKING:
     from simkit.cpu.core.engine import CoreCpu
@@ -48,7 +48,7 @@ def run(
         screen_text: until the text stands on the only screen (looked at after every frame), and on until a whole
             frame has been drawn with it.
         finding: until a finding of that rule (any rule when "") comes up.
-        access: until the address, or the label's, was read or written.
+        access: until the address, or the label's, or the register of a card ("4.status"), was read or written.
         read: until it was read.
         write: until it was written.
         until: until it gives True; asked at every instruction boundary.
@@ -91,7 +91,7 @@ def run(
     if until is not None:
         return _step_until(machine, until, limit)
     ((name, value),) = named.items()
-    return run_to_moment(machine, *moments_of(name, value), limit=limit)
+    return run_to_moment(machine, moment_named(name, value), limit=limit)
 
 
 def _step_until(machine: Machine, done: Callable[[Machine], bool], limit: int) -> int:

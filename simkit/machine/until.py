@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from simkit.contract.errors import SimkitError
+from simkit.machine.accessed import SIDES, register_named
 from simkit.machine.lengths import whole
 from simkit.machine.moments import Moment, parse_moment
 from simkit.machine.views import Screen
@@ -23,15 +24,15 @@ class MomentError(SimkitError):
     """What a run waited for did not happen."""
 
 
-def moments_of(keyword: str, value: object) -> tuple[list[Moment], str]:
-    """The moments that a keyword of `Machine.run` means, whichever comes first, and the value as it was given.
+def moment_named(keyword: str, value: object) -> Moment:
+    """The moment that a keyword of `Machine.run` means.
 
     Raises:
         SimkitError: the value is of another kind.
     """
     if keyword == "moment" and isinstance(value, Moment):
-        return [value], str(value)
-    if keyword in ("access", "read", "write"):
+        return value
+    if keyword in SIDES:
         if (
             isinstance(value, bool)
             or not isinstance(value, int | str)
@@ -39,20 +40,19 @@ def moments_of(keyword: str, value: object) -> tuple[list[Moment], str]:
         ):
             raise SimkitError(f"{value!r} is not an address.", remedy="Write 0 to $FFFF, or a label.")
         where = value if isinstance(value, str) else f"${value:04X}"
-        kinds = ("read", "write") if keyword == "access" else (keyword,)
-        return [Moment(kind, where) for kind in kinds], where
+        return Moment(keyword, where)
     if not isinstance(value, str):
         raise SimkitError(f"{keyword} is {value!r}, not a text.", remedy=f'Write e.g. {keyword}="...".')
     if keyword == "moment":
-        return [parse_moment(value)], value
-    return [Moment({"screen_text": "text"}.get(keyword, keyword), value)], value
+        return parse_moment(value)
+    return Moment({"screen_text": "text"}.get(keyword, keyword), value)
 
 
-def run_to_moment(machine: Machine, moments: list[Moment], given: str, *, limit: int) -> int:
-    """Run up to the first of some moments; one that comes true in cycle `limit` has come.
+def run_to_moment(machine: Machine, moment: Moment, *, limit: int) -> int:
+    """Run up to a moment; one that comes true in cycle `limit` has come.
 
     Raises:
-        MomentError: none of them did.
+        MomentError: it did not.
     """
     come: list[int] = []
 
@@ -60,20 +60,18 @@ def run_to_moment(machine: Machine, moments: list[Moment], given: str, *, limit:
         come.append(cycle)
         machine.end_run_at(0)
 
-    what = f"an access of {given}" if len(moments) > 1 else waited_for(machine, moments[0])
+    what = waited_for(machine, moment)
     if machine.inside_instruction:
         machine.step()
-    waits: list[Wait] = []
+    wait = Wait(machine, moment, comes)
     try:
-        waits.extend(Wait(machine, moment, comes) for moment in moments)
         if not come and not (machine.cpu.halted and not machine.bus.agenda.pending_outside()):
             machine.run_to(limit)
     finally:
-        for wait in waits:
-            wait.cancel()
+        wait.cancel()
     if not come:
-        raise not_come(machine, what, text=moments[0])
-    return machine.run_to(come[0] + frames_to_draw(machine, moments[0]))
+        raise not_come(machine, what, text=moment)
+    return machine.run_to(come[0] + frames_to_draw(machine, moment))
 
 
 def frames_to_draw(machine: Machine, moment: Moment) -> int:
@@ -91,7 +89,9 @@ def waited_for(machine: Machine, moment: Moment) -> str:
         SimkitError: there is no such label.
     """
     words = moment.words()
-    if moment.kind in ("label", "read", "write") and not moment.value.startswith("$"):
+    if moment.kind in SIDES and register_named(machine, moment.value, moment.kind) is not None:
+        return words
+    if (moment.kind == "label" or moment.kind in SIDES) and not moment.value.startswith("$"):
         words = words.replace(moment.value, f"{moment.value} (${address_of(machine, moment.value):04X})", 1)
     return words
 

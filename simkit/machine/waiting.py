@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.findings import Finding
+from simkit.machine.accessed import AccessWatch, register_named
 from simkit.machine.banked import candidates
 from simkit.machine.lengths import whole
 from simkit.machine.moments import Moment, Span
@@ -67,6 +68,7 @@ class Wait:
             "text": self._await_text,
             "read": self._await_access,
             "write": self._await_access,
+            "access": self._await_access,
         }[moment.kind]()
 
     def cancel(self) -> None:
@@ -107,19 +109,27 @@ class Wait:
         return self.moment.value in its and self._machine.place(address).name != self.moment.value
 
     def _await_access(self) -> None:
-        bus, cpu = self._machine.bus, self._machine.cpu
-        address, wants_write = address_of(self._machine, self.moment.value), self.moment.kind == "write"
+        machine, kind = self._machine, self.moment.kind
+        register = register_named(machine, self.moment.value, kind)
+        if register is not None:
+            watch = AccessWatch(machine, register, kind, lambda access: self._seen())
+            self._cancel = watch.cancel
+            return
+        address = address_of(machine, self.moment.value)
 
         def seen(is_write: bool) -> None:
-            if is_write != wants_write:
-                return
-            if self._left > 1:  # nobody asks when that was
-                self._left -= 1
-            else:
-                cpu.after_instruction(self._once)
+            if kind == "access" or is_write == (kind == "write"):
+                self._seen()
 
-        bus.watchers.see(address, seen)
-        self._cancel = lambda: bus.watchers.see_no_more(address, seen)
+        watchers = machine.bus.watchers
+        watchers.see(address, seen)
+        self._cancel = lambda: watchers.see_no_more(address, seen)
+
+    def _seen(self) -> None:
+        if self._left > 1:  # nobody asks when that was
+            self._left -= 1
+        else:
+            self._machine.cpu.after_instruction(self._once)
 
     def _await_finding(self) -> None:
         machine = self._machine

@@ -163,6 +163,8 @@ COMMAND_LINES = {
     "rehearse, no line": ("rehearse M --for 5000c --line E", 2),
     "show": ("show M --at 5000c --memory loop", 0),
     "show, no label": ("show M --at 5000c --memory E", 2),
+    "trace": ("trace M --for 5000c --from 4000c", 0),
+    "trace, no label": ("trace M --label E --address E", 2),
     "video": ("video M --at 5000c --html F/b.html --folder F/E", 0),
     "controls": ("controls M", 0),
     "cards": ("cards C", 0),

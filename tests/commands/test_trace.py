@@ -1,0 +1,126 @@
+"""`simkit trace` from outside: what it prints, from where to where, and what it says to wrong words."""
+
+import json
+
+import pytest
+
+from simkit.commands.main import main
+
+MARLPIT = "demo:marlpit"
+
+
+@pytest.fixture
+def simkit(capsys):
+    def run(*words):
+        with pytest.raises(SystemExit) as left:
+            main([str(word) for word in words])
+        out, err = capsys.readouterr()
+        return left.value.code, out, err
+
+    return run
+
+
+def cycles_of(out):
+    return [int("".join(line[:15].split())) for line in out.splitlines()[3:]]
+
+
+def test_it_prints_the_last_lines_before_the_end(simkit):
+    code, out, err = simkit("trace", MARLPIT, "--for", "0.01s")
+    assert (code, err) == (0, "")
+    assert out.startswith("Slots: 1 RAM, 2 ROM, 3 Keyboard controller, 4 Pad card, 5 Video card.\n")
+    found = cycles_of(out)
+    assert len(found) == 40
+    assert found == list(range(found[0], found[0] + 40))
+    assert found[-1] >= 19_999
+
+
+def test_from_a_moment_it_prints_all_up_to_so_long_after_it(simkit):
+    code, out, _ = simkit("trace", MARLPIT, "--from", "label:main_loop", "--for", "+100c")
+    assert code == 0
+    found = cycles_of(out)
+    assert 100 <= len(found) <= 107
+    first = out.splitlines()[3]
+    assert "main_loop: JSR wait_until_drawn" in first
+    assert "slug-watch.asm:54" in first
+
+
+def test_from_an_access_it_begins_with_the_instruction_that_makes_it(simkit):
+    _, out, _ = simkit("trace", MARLPIT, "--from", "write:$0200", "--for", "+1c")
+    lines = out.splitlines()[3:]
+    assert "STZ SPRITES,X" in lines[0]
+    assert "w . . . .  SPRITES               $0200 <- 00" in lines[4]
+
+
+def test_without_an_end_it_goes_on_for_a_thousand_cycles(simkit):
+    _, out, _ = simkit("trace", MARLPIT, "--from", "0.01s")
+    assert 1000 <= len(cycles_of(out)) <= 1007
+
+
+def test_json_is_one_document_with_a_row_a_cycle(simkit):
+    code, out, _ = simkit("trace", MARLPIT, "--from", "0c", "--for", "30c", "--json")
+    found = json.loads(out)
+    assert (code, found["machine"], found["cycle"]) == (0, "Marlpit", 30)
+    assert [row["cycle"] for row in found["cycles"]] == list(range(30))
+    row = found["cycles"][20]
+    assert (row["address"], row["data"], row["write"], row["kind"]) == (0x0000, 0x00, True, "data")
+    assert row["slots"] == [{"slot": 1, "offset": 0, "drives": False, "takes": True, "register": ""}]
+    empty = json.loads(simkit("trace", MARLPIT, "--for", "30c", "--slot", "5", "--json")[1])
+    assert empty["cycles"] == []
+
+
+def test_the_last_accesses_of_a_card_name_its_registers(simkit):
+    code, out, _ = simkit("trace", MARLPIT, "--for", "0.5s", "--slot", "4", "--last", "3", "--only", "reads")
+    lines = out.splitlines()[3:]
+    assert (code, len(lines)) == (0, 3)
+    assert all("4 port_" in line for line in lines)
+
+
+def test_a_range_of_addresses_is_written_with_labels_or_numbers(simkit):
+    _, out, _ = simkit("trace", MARLPIT, "--from", "0c", "--for", "300c", "--address", "SPRITES..$02FF")
+    assert out.splitlines()[3:]
+    assert all("$02" in line for line in out.splitlines()[3:])
+
+
+def test_nothing_that_fits_is_said(simkit):
+    code, out, _ = simkit("trace", MARLPIT, "--for", "30c", "--slot", "5")
+    assert code == 0
+    assert "No bus cycle of those is one that was asked for." in out
+
+
+WRONG = {
+    ("--kind", "fetched"): "--kind 'fetched' is no kind of bus cycle.\nWrite fetch, data,",
+    ("--slot", "9"): "--slot 9: there is no card in it.\nSlots with cards: 1, 2, 3, 4 and 5",
+    ("--label", "main_lop"): "--label: there is no label 'main_lop'.",
+    ("--only", "read"): "--only 'read' is neither reads nor writes.",
+    ("--address", "$80..$7F"): "--address '$80..$7F': $007F comes before $0080.",
+    ("--address", "nowhere"): "--address: There is no label 'nowhere'.",
+    ("--line", "INT"): "There is no line 'INT'.",
+    ("--line", "4.INT"): "There is no pin '4.INT'.",
+    ("--last", "0"): "--last 0: 1000000 lines are the most, 1 the fewest.",
+    ("--before", "2s"): "--before says before when the last of something was.",
+    ("--from", "lable:x"): "--from: 'lable:x' is not a moment: there is no kind 'lable'.",
+    ("--for", "+1"): "--for: '+1' is not a moment",
+}
+
+
+@pytest.mark.parametrize("words", WRONG, ids=" ".join)
+def test_wrong_words_get_one_message(simkit, words):
+    code, out, err = simkit("trace", MARLPIT, *words)
+    assert (code, out) == (2, "")
+    assert err.startswith(WRONG[words])
+
+
+def test_a_beginning_that_does_not_come_gives_exit_code_1(simkit):
+    code, _, err = simkit("trace", MARLPIT, "--from", "write:$00FF#99", "--for", "0.01s")
+    assert code == 1
+    assert "A write of $00FF for the 99th time, with which the trace begins, did not come." in err
+
+
+def test_a_recording_is_traced_as_it_happened(simkit, tmp_path):
+    tape = tmp_path / "a.rec"
+    simkit("run", MARLPIT, "--headless", "--for", "0.02s", "--pad", "1=left@5ms..6ms", "--record", tape)
+    code, out, _ = simkit("trace", MARLPIT, "--replay", tape, "--from", "4ms", "--for", "7ms")
+    assert code == 0
+    given = [line for line in out.splitlines() if "from outside to slot 4" in line]
+    assert ["press" in line for line in given] == [True, False]
+    assert cycles_of("\n\n\n" + given[0]) == [10_000]
