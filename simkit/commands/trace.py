@@ -41,7 +41,7 @@ HELP = help_text(
         "simkit trace my-machine --from 1s --for +20ms --vcd bus.vcd",
         "simkit trace my-machine --from label:irq --for +40c --svg irq.svg",
         "simkit trace my-machine --last write:counter --before finding:write-to-rom",
-        'simkit trace my-machine --last access:4.STATUS --before \'text:"HELLO"\' --replay evening.rec',
+        "simkit trace my-machine --last access:4.STATUS --before 'text:\"HELLO\"' --replay evening.rec",
         *(one.format("trace") for one in MOMENT_EXAMPLES),
     ),
 )
@@ -237,4 +237,3 @@ class _JsonPrinter(_Printer):
 def _printer(machine: Machine, asked: TraceOptions) -> _Printer:
     kind: Callable[[Machine, int | None], _Printer] = _JsonPrinter if asked.as_json else _TextPrinter
     return kind(machine, asked.lines_wanted)
-

@@ -17,7 +17,8 @@ from simkit.commands.trace_run import TracedRun
 from simkit.contract.errors import SimkitError
 from simkit.machine.history import Bystander
 from simkit.machine.occurrences import Occurrences
-from simkit.machine.past import Past, remember
+from simkit.machine.past import before as before_moment
+from simkit.machine.past import remember
 from simkit.machine.told import digits
 from simkit.machine.waiting import span_cycles
 
@@ -38,14 +39,14 @@ def answer_question(asked: TraceOptions) -> None:
     if asked.before is not None:
         asked = attrs.evolve(asked, running=attrs.evolve(asked.running, length=asked.before))
     with taped_run(loaded, script, record=None, replay=asked.replay) as run:
-        past = remember(loaded)
+        remember(loaded)
         traced = TracedRun(run, asked, lambda cycle: None, usually=DEFAULT_FOR)
         moment = traced.goal.moment if traced.goal is not None and asked.before is not None else None
         before = _Before(loaded, moment)
         reached = traced.go(Pieces(most=MOST_CYCLES))
         limit = before.cycle
         missed = traced.missed(reached=reached)
-        found = None if missed or not reached else _last(past, what, limit)
+        found = None if missed or not reached else before_moment(traced.machine, limit, last=what)
         run.close()
         _tell(traced.machine, asked, what, limit, found, missed)
         traced.leave(script, reached=reached)
@@ -61,16 +62,12 @@ def _what(machine: Machine, asked: TraceOptions) -> Moment:
         if not what.kind or what.after:
             raise SimkitError(
                 f"The last {asked.last!r} is nothing that happens.",
-                remedy="Ask for the last read:, write:, access:, label:, finding: or text:, or write a number of lines.",
+                remedy="Ask for the last read:, write:, access:, label:, finding: or text:, or write a number.",
             )
         Occurrences(machine, what).cancel()
     except SimkitError as error:
         raise of_option("--last", error) from error
     return what
-
-
-def _last(past: Past, what: Moment, limit: int | None) -> Occurrence | None:
-    return past.last(what, limit)
 
 
 class _Before(Bystander):
@@ -132,7 +129,8 @@ def _tell(
     elif found is not None:
         say(*found.lines())
         ago = at - found.cycle
-        say(f"That was {digits(ago)} cycle{'' if ago == 1 else 's'} before {asked.before or 'the end'}, cycle {digits(at)}.")
+        end = f"{asked.before or 'the end'}, cycle {digits(at)}"
+        say(f"That was {digits(ago)} cycle{'' if ago == 1 else 's'} before {end}.")
     elif not missed:
         assert machine.past is not None
         since = f"from cycle {digits(machine.past.begins)} on" if machine.past.begins else "since power-on"

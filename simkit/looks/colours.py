@@ -61,6 +61,7 @@ PAIRS = (
     Pair(MUTED, WHITE, TEXT, "what does not count, on pages"),
     Pair(MUTED, INK, SHAPE, "what does not count beside what does"),
     Pair(MUTED, PAPER, SHAPE, "sprites behind the end of the list, on their paper"),
+    Pair(MUTED, PAPER, TEXT, "numbers of bus cycles above waves; what is not known in them"),
     Pair(PAPER, ROOM, TEXT, "what is said in the place of a picture; the line round a picture; lines between cells"),
     Pair(PAPER, BLACK, SHAPE, "the line round a screen without power"),
     Pair(LIT, INK, SHAPE, "a lit lamp and a dark one"),

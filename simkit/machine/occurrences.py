@@ -75,7 +75,11 @@ class Occurrence:
             spare = "a discarded read of " if access.kind is Kind.DUMMY else ""
             if access.is_write:
                 return f"${access.data:02X} was written to {where}"
-            return f"{spare}${access.data:02X} was read from {where}" if not spare else f"{spare}{where}, ${access.data:02X}"
+            return (
+                f"{spare}${access.data:02X} was read from {where}"
+                if not spare
+                else f"{spare}{where}, ${access.data:02X}"
+            )
         if self.finding is not None:
             return f"{self.finding.rule}: {self.finding.message.rstrip('.')}"
         if self.moment.kind == "text":
@@ -96,10 +100,8 @@ class Occurrence:
             told += ["The instructions up to it:", *last_lines(self.led)]
         if self.registers:
             found = self.registers
-            told.append(
-                f"Behind it A holds ${found['a']:02X}, X ${found['x']:02X}, Y ${found['y']:02X}; the stack pointer stands "
-                f"at ${found['sp']:02X}."
-            )
+            held = f"A holds ${found['a']:02X}, X ${found['x']:02X}, Y ${found['y']:02X}"
+            told.append(f"Behind it {held}; the stack pointer stands at ${found['sp']:02X}.")
         return told
 
     def as_dict(self) -> dict[str, Any]:

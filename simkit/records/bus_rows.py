@@ -5,7 +5,7 @@ What is said of an instruction are the bytes that the CPU fetched for it, not wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import attrs
@@ -122,6 +122,14 @@ class Row:
         }
 
 
+def _slots(given: Iterable[int]) -> frozenset[int]:
+    return frozenset(given)
+
+
+def _names(given: Iterable[str]) -> frozenset[str]:
+    return frozenset(given)
+
+
 @attrs.frozen
 class Wanted:
     """Which bus cycles are wanted; what is empty or None lets all through.
@@ -135,15 +143,10 @@ class Wanted:
     """
 
     addresses: tuple[tuple[int, int], ...] = ()
-    slots: frozenset[int] = attrs.field(default=frozenset(), converter=frozenset)
-    labels: frozenset[str] = attrs.field(default=frozenset(), converter=frozenset)
-    kinds: frozenset[str] = attrs.field(default=frozenset(), converter=frozenset)
+    slots: frozenset[int] = attrs.field(default=frozenset(), converter=_slots)
+    labels: frozenset[str] = attrs.field(default=frozenset(), converter=_names)
+    kinds: frozenset[str] = attrs.field(default=frozenset(), converter=_names)
     writes: bool | None = None
-
-    @property
-    def all(self) -> bool:
-        """Whether nothing is left out."""
-        return self == Wanted()
 
 
 NOWHERE = Place(-1)
@@ -264,9 +267,7 @@ class RowMaker:
         found: NDArray[np.bool_] = fits[which]
         return found
 
-    def _labelled(
-        self, part: Part, end: int, first: NDArray[np.intp], keep: NDArray[np.bool_]
-    ) -> NDArray[np.bool_]:
+    def _labelled(self, part: Part, end: int, first: NDArray[np.intp], keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Which of the cycles belong to instructions behind a wanted label."""
         fits = np.zeros(end, bool)
         starts = np.unique(first[keep & (first >= 0)])

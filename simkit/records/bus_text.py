@@ -40,17 +40,19 @@ class BusText:
 
     def line(self, row: Row) -> str:
         """A bus cycle."""
-        marks = {slot: "s" for slot in row.selected}
+        marks = dict.fromkeys(row.selected, "s")
         for one in row.reached:
             marks[one.slot] = ("r" if one.drives else "") + ("w" if one.takes else "")
         columns = " ".join(
-            f"{marks.get(slot, '.')[:1 + (width > 1)]:>{width}}"
+            f"{marks.get(slot, '.')[: 1 + (width > 1)]:>{width}}"
             for slot, width in zip(self._slots, self._widths, strict=True)
         )
         way = "<-" if row.is_write else "->"
         byte = f"{row.data:02X}" if row.backplane == row.data else f"{row.data:02X} (backplane {row.backplane:02X})"
         told = [part for part in (self._doing(row), *map(beside_words, row.beside)) if part]
-        line = f"{digits(row.cycle):>15}  {columns}  {self._reached(row):<{_NAME_WIDTH}}  ${row.address:04X} {way} {byte}"
+        line = (
+            f"{digits(row.cycle):>15}  {columns}  {self._reached(row):<{_NAME_WIDTH}}  ${row.address:04X} {way} {byte}"
+        )
         return f"{line}  {'; '.join(told)}" if told else line
 
     def _reached(self, row: Row) -> str:
@@ -103,4 +105,3 @@ def beside_words(one: Beside) -> str:
     if one.what == "outside":
         return f"from outside{f' to {whose}' if whose else ''}: {' '.join(map(str, one.words))}"
     return f"finding {one.words[0]}{f', {whose}' if whose else ''}"
-

@@ -34,7 +34,7 @@ DATA_DELAY = Fraction(25, 10**9)
 NAMED = "RWB"
 """R/W as viewers of this trade find it; the kit's own name is RW."""
 VERSION = "simkit"
-VCD = Format("a value change dump written by simkit", lambda content: b"$version\n\tsimkit" in content[:400])
+VCD = Format("a value change dump written by simkit", lambda content: b"$version simkit $end" in content[:400])
 
 _UNITS = ("s", "ms", "us", "ns", "ps", "fs")
 _BACKPLANE = "backplane"
@@ -140,9 +140,7 @@ class VcdFile:
         for number, column in enumerate(columns):
             for at in _moves(column):
                 movers[at].append(number)
-        begins, puts, rises, gives = (
-            self._times(cycles.tolist(), offset) for offset in (Fraction(0), *self._offsets)
-        )
+        begins, puts, rises, gives = (self._times(cycles.tolist(), offset) for offset in (Fraction(0), *self._offsets))
         phi2, data = self._phi2, self._data
         given = _column(levels, data[1]).tolist() if data is not None else []
         for at, moving in enumerate(movers):

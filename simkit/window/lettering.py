@@ -60,6 +60,25 @@ _EVEN = ("dejavusansmono", "liberationmono", "notosansmono", "consolas", "menlo"
 """Fonts of hosts in which all letters are equally wide; where there is none each letter stands in its own cell."""
 
 
+def equal_font(size: int, letter: float, *, bold: bool = False) -> pygame.font.Font:
+    """A font whose letters are so wide, where the host has one of equally wide ones; else one that is no wider.
+
+    Args:
+        size: of the letters, in pixels.
+        letter: width of one, by the size.
+        bold: with thick letters.
+    """
+    pygame.font.init()
+    path = pygame.font.match_font(list(_EVEN), bold=bold)
+    found = None
+    for smaller in range(size + size // 3, 5, -1):
+        found = pygame.font.Font(path, smaller)
+        if found.size("M")[0] <= size * letter:
+            break
+    assert found is not None
+    return found
+
+
 class Cells:
     """Letters in cells of one size.
 

@@ -30,7 +30,7 @@ def stories(draw):
         st.tuples(st.just("a"), st.integers(0, 255)),
         st.tuples(st.just("reset"), st.none()),
     )
-    return draw(st.lists(deeds, min_size=1, max_size=8)) + [("run", 3_000)]
+    return [*draw(st.lists(deeds, min_size=1, max_size=8)), ("run", 3_000)]
 
 
 def do(machine, story):

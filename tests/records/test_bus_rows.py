@@ -23,7 +23,10 @@ def machine_of(name, engine, **how):
     return machine
 
 
-def traced(machine, cycles, pieces=(), wanted=Wanted(), most=None):
+ALL = Wanted()
+
+
+def traced(machine, cycles, pieces=(), wanted=ALL, most=None):
     """Rows of so many cycles, drained after each piece."""
     rows = []
     maker = RowMaker(machine, wanted, rows.extend)
