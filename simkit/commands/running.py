@@ -85,10 +85,10 @@ MOMENTS = (
     "A MOMENT is a time after power-on (2s, 20ms, 120f frames of the screen, 5000c cycles; 120f/5 of the screen in "
     'slot 5) or KIND:VALUE: label:NAME (its instruction is next), finding:RULE, text:"WORDS" (on the screen, or the '
     "terminal), read:ADDRESS, write:ADDRESS, access:ADDRESS, where SLOT.REGISTER stands for an address, too; #3 behind "
-    "it is the third time, +5000c so long after it. A VALUE stands in double quotes when it holds anything but letters, "
-    "digits, _ . $ : -. The run ends at the MOMENT of --for; an event that does not come is given up after 30 s of "
-    "machine time, or --timeout (exit code 1). In --type, --send and --pad the MOMENT stands behind the last @ that is "
-    "not quoted; input whose moment did not come is told."
+    "it is the third time, +5000c so long after it. A VALUE stands in double quotes when it holds anything but "
+    "letters, digits, _ . $ : -. The run ends at the MOMENT of --for; an event that does not come is given up after 30 "
+    "s of machine time, or --timeout (exit code 1). In --type, --send and --pad the MOMENT stands behind the last @ "
+    "that is not quoted; input whose moment did not come is told."
 )
 MOMENT_EXAMPLES = (
     "simkit {} my-machine --for label:main_loop#3+5000c",

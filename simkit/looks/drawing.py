@@ -127,7 +127,7 @@ def _element(thing: Stroke | Area | Words) -> str:
         return f'<polygon points="{points}" fill="{web(thing.colour)}"/>'
     dashes = ' stroke-dasharray="5 4"' if thing.dashed else ""
     return (
-        f'<polyline points="{points}" fill="none" stroke="{web(thing.colour)}" stroke-width="{_number(thing.width)}"'
+        f'<polyline points="{points}" fill-opacity="0" stroke="{web(thing.colour)}" stroke-width="{_number(thing.width)}"'
         f"{dashes}/>"
     )
 

