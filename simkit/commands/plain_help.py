@@ -13,13 +13,25 @@ MOST_SUMMARY = 60
 
 OPTION_GROUPS: Mapping[str, tuple[str, ...]] = {
     "The machine": ("--machine", "--seed", "--image", "--labels", "--clock", "--set", "--engine", "--load", "--start"),
-    "How long, and when": ("--for", "--timeout", "--speed", "--watch", "--build"),
+    "How long, and when": ("--from", "--for", "--timeout", "--speed", "--watch", "--build"),
     "What happens to it": (
         *("--type", "--send", "--pad", "--fault", "--controls", "--bar-key", "--replay"),
         *("--terminal", "--terminal-slot", "--paste", "--paste-pause"),
     ),
+    "Which bus cycles": ("--last", "--before", "--address", "--label", "--kind", "--only", "--line"),
     "What comes out": (
-        *("--text", "--png", "--screen", "--record", "--capture", "--folder", "--picture", "--memory"),
+        *(
+            "--text",
+            "--vcd",
+            "--svg",
+            "--png",
+            "--screen",
+            "--record",
+            "--capture",
+            "--folder",
+            "--picture",
+            "--memory",
+        ),
         *("--html", "--lcov", "--cobertura", "--save", "--merge", "--sarif", "--accepted", "--one-line"),
         *("--out", "--force", "--strict", "--json"),
     ),

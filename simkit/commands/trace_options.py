@@ -171,12 +171,10 @@ class TraceOptions:
                     raise SimkitError(
                         f"{option} says which lines are printed; a file holds every cycle.", remedy="Leave one out."
                     )
-        for option, path in self.files.items():
-            wanted = f".{option.removeprefix('--')}"
-            if path.suffix.lower() != wanted and not is_stream(path):
-                raise SimkitError(
-                    f"{option} {path}: its files end in {wanted}.", remedy=f"Name it {path.stem or 'bus'}{wanted}."
-                )
+        if self.png is not None and self.png.suffix.lower() != ".png" and not is_stream(self.png):
+            raise SimkitError(
+                f"--png {self.png}: pictures are PNG files.", remedy=f"Name it {self.png.stem or 'bus'}.png."
+            )
 
     def _filters(self) -> list[tuple[str, object]]:
         which = self.which

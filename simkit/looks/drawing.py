@@ -126,10 +126,8 @@ def _element(thing: Stroke | Area | Words) -> str:
     if isinstance(thing, Area):
         return f'<polygon points="{points}" fill="{web(thing.colour)}"/>'
     dashes = ' stroke-dasharray="5 4"' if thing.dashed else ""
-    return (
-        f'<polyline points="{points}" fill-opacity="0" stroke="{web(thing.colour)}" stroke-width="{_number(thing.width)}"'
-        f"{dashes}/>"
-    )
+    line = f'stroke="{web(thing.colour)}" stroke-width="{_number(thing.width)}"{dashes}'
+    return f'<polyline points="{points}" fill-opacity="0" {line}/>'
 
 
 def _number(value: float) -> str:

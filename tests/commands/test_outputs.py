@@ -44,6 +44,9 @@ OUTPUTS = {
     "coverage --lcov": ("coverage M TIME --lcov OUT", ".info", 0, lambda content: content.startswith(b"TN:simkit_")),
     "coverage --cobertura": ("coverage M TIME --cobertura OUT", ".xml", 0, lambda content: b"<coverage" in content),
     "rehearse": ("rehearse M TIME --out OUT", ".vcd", 0, lambda content: b"$enddefinitions" in content),
+    "trace --vcd": ("trace M --for 100c --vcd OUT", ".vcd", 0, lambda content: b"$enddefinitions" in content),
+    "trace --svg": ("trace M --from 0c --for 9c --svg OUT", ".svg", 0, lambda content: content.endswith(b"</svg>\n")),
+    "trace --png": ("trace M --from 0c --for 9c --png OUT", ".png", 0, lambda content: content.startswith(PNG)),
     "burn, raw": ("burn M --part 28C256 --out OUT", ".bin", 0, is_raw),
     "burn, Intel HEX": ("burn M --part 28C256 --out OUT", ".hex", 0, is_hex),
     "burn, S-records": ("burn M --part 28C256 --out OUT", ".s19", 0, lambda content: content.startswith(b"S")),
@@ -355,6 +358,7 @@ def test_odd_names_of_files_get_one_message(line, simkit, tmp_path):
         "run M --headless TIME --replay a.rec --record a.rec",
         "coverage M TIME --save a --html a",
         "coverage M TIME --lcov a --cobertura a",
+        "trace M --vcd a.vcd --svg ./b/../a.vcd",
     ],
 )
 def test_two_options_do_not_name_one_file(line, simkit, tmp_path):
