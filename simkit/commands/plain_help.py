@@ -18,8 +18,8 @@ OPTION_GROUPS: Mapping[str, tuple[str, ...]] = {
         *("--type", "--send", "--pad", "--fault", "--controls", "--bar-key", "--replay"),
         *("--terminal", "--terminal-slot", "--paste", "--paste-pause"),
     ),
-    "Which bus cycles": ("--last", "--before", "--address", "--label", "--kind", "--only", "--line"),
     "What comes out": (
+        *("--last", "--before", "--address", "--label", "--kind", "--only", "--line"),
         *(
             "--text",
             "--vcd",

@@ -89,7 +89,7 @@ class Past:
     @property
     def begins(self) -> int:
         """The first cycle of it."""
-        return self._marks[0].cycle
+        return self._marks[0].cycle if self._marks else self._machine.cycle
 
     @property
     def states(self) -> int:
@@ -129,6 +129,10 @@ class Past:
         """A new past begins."""
         self._anew()
 
+    def faults_changed(self) -> None:
+        """The machine has other faults from now on; a new past begins."""
+        self._anew()
+
     def go_on_with(self, machine: Machine) -> None:
         """Another machine takes the place of this one; a new past begins."""
         self.stop()
@@ -143,7 +147,9 @@ class Past:
         self._every = self._given or max(1, whole(FIRST_SECONDS * machine.clock_hz))
         self._marks: list[_Mark] = []
         self._inputs: list[OutsideEvent] = []
-        self._mark(by_hand=True)
+        self._changed = True
+        if not machine.inside_instruction and not machine.cpu.running:
+            self._mark(by_hand=True)
 
     def _registers(self) -> tuple[int, ...]:
         return tuple(getattr(self._machine.cpu, name) for name in _SETTABLE)
@@ -194,6 +200,8 @@ class Past:
             SimkitError: `what` is a time, or so long after something; or the moment did not come.
         """
         self._machine.finish_instruction()
+        if not self._marks:
+            self._mark(by_hand=True)
         asked = parse_moment(what) if isinstance(what, str) else what
         if not asked.kind or asked.after:
             raise SimkitError(

@@ -200,6 +200,22 @@ def test_a_state_loaded_and_a_power_cycle_begin_a_new_past(start):
     assert machine.before(last="write:SPRITES").cycle < 1_000
 
 
+@pytest.mark.parametrize("inside", [False, True])
+def test_a_fault_begins_a_new_past_in_which_it_is(start, inside):
+    machine = Machine.load("demo:marlpit")
+    machine.load_state(start)
+    machine.remember(every=3_000)
+    machine.run(cycles=10_000)
+    if inside:
+        machine.step_cycle()
+    machine.add_fault("slot 4: D3 stuck low")
+    begins = machine.cycle
+    machine.run(cycles=80_000)
+    found = machine.before(last="read:4.port_1")
+    assert found.value == 0xF7
+    assert machine.past.begins - begins < 8
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
