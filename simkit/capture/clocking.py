@@ -8,8 +8,8 @@ A glitch is taken away, a short gap in the samples is bridged, and each interval
 - with a gap in it that is no short one: cycles are missing.
 
 An interval that is too long and its neighbour that is as much too short are one edge that was seen late, as a sample or
-two were dropped there: no cycle is missing, but lines that move then are doubtful. Where PHI2 seems to have been high
-for too long, samples are missing within: what lines show then is of a cycle that has long been over, and its row is
+two were dropped there: no cycle is missing, but lines that move then are doubtful. Where PHI2 was high for too short or
+too long a time, samples are missing within: what lines show then is of a cycle that has long been over, and its row is
 left out.
 """
 
@@ -145,20 +145,24 @@ def find_falls(
     held = late & ~some_gap
     if not stretched:
         held[1:] &= samples.complete & (interval > 1.5 * cycle + slack)
-    lost = gap_before | early | (late & ~held)
+    odd = early | (late & ~held)
+    lost = gap_before | odd
+    missing = int(np.maximum(np.rint(interval / cycle) - 1, 0)[lost[1:]].sum())
+    within_high = odd & (np.abs(high - np.median(high)) > max(1.6 * period, 0.1 * cycle))
+    lost[1:] |= within_high[:-1]
     doubtful[:-1] |= lost[1:]
-    extra = np.rint(interval / cycle) - 1
+    left = np.flatnonzero(~within_high)
     return Falls(
-        before=before,
-        row=row,
-        time=time,
-        high=high,
-        doubtful=doubtful,
-        lost=lost,
+        before=before[left],
+        row=row[left],
+        time=time[left],
+        high=high[left],
+        doubtful=doubtful[left],
+        lost=lost[left],
         cycle=cycle,
         period=period,
         removed=removed,
-        missing=int(np.maximum(extra[lost[1:]], 0).sum()),
+        missing=missing,
         stretched=int(held.sum()),
         irregular=irregular,
     )
