@@ -18,12 +18,19 @@ from simkit.machinefile.description import CardDescription, Description
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.tomlplaces import Place
 
+MOST_BY_CHANCE = 6
+"""Faults of wiring that may come by chance: each way in which some are there together is worked out and kept."""
 MOST_MISSING = 1_000_000
 """Pulses of PHI2 that may be missing one after another."""
 MOST_OFTEN = Fraction(99, 100)
 Said = tuple[Fault, Place]
 """A fault, and where it is said."""
 GIVEN = Place("given fault")
+
+
+def no_list(faults: str) -> SimkitError:
+    """The error to raise where one sentence stands in the place of a list of them."""
+    return SimkitError(f"{faults!r:.80} is no list of faults.", remedy=f"Write [{faults[:60]!r}].")
 
 
 def said_in(top: Table, errors: MachineErrors) -> list[Said]:
@@ -65,6 +72,16 @@ def with_settings(cards: Mapping[int, Table], faults: Sequence[Said]) -> Mapping
                 origin={**table.origin, f"settings.{what.name}": place},
             )
     return {**cards, **found}
+
+
+def check_count(faults: Sequence[Said], errors: MachineErrors) -> None:
+    """Tell of more faults of wiring that come by chance than there are ways to keep: two to the power of them."""
+    by_chance = [
+        (fault, place) for fault, place in faults if isinstance(fault.what, Entry) and fault.when.rate is not None
+    ]
+    if len(by_chance) > MOST_BY_CHANCE:
+        why = f"{len(by_chance)} faults of wiring come by chance; {MOST_BY_CHANCE} are allowed."
+        errors.tell(why, by_chance[MOST_BY_CHANCE][1], "Leave some out, or say from when until when they are there.")
 
 
 def check_faults(description: Description, slots: Iterable[int], faults: Sequence[Said], errors: MachineErrors) -> None:

@@ -28,7 +28,7 @@ from simkit.files.bounded import is_folder
 from simkit.machinefile.cards import check_card, program_of
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import Backplane, CardDescription, CpuOptions, Description
-from simkit.machinefile.faults import GIVEN, Said, check_faults, read_all, said_in, with_settings
+from simkit.machinefile.faults import GIVEN, Said, check_count, check_faults, no_list, read_all, said_in, with_settings
 from simkit.machinefile.meant import cpu_meant, setting_meant
 from simkit.machinefile.merge import MACHINE_FILE, MachineErrors, Merged, Table
 from simkit.machinefile.programs import Program
@@ -112,6 +112,8 @@ def read_description(
     Raises:
         SimkitError: one error, or SeveralErrors with all of them.
     """
+    if isinstance(faults, str):
+        raise no_list(faults)
     path = machine_path(machine)
     errors = MachineErrors()
     merged = Merged(path, errors)
@@ -165,6 +167,7 @@ class _Source:
             errors.tell(f"{len(faults)} faults; {MAX_FAULTS} are allowed.", faults[MAX_FAULTS][1], "Leave some out.")
         found = self._made([(fault, place) for fault, place in faults if fault.is_static], errors)
         errors.raise_any()
+        check_count(faults, errors)
         timed = [(fault, place) for fault, place in faults if not fault.is_static]
         check_faults(found, self._merged.cards, faults, errors)
         errors.raise_any()

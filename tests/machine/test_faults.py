@@ -133,3 +133,19 @@ def test_every_sentence_of_the_page_is_a_fault_of_the_demo_machine_and_has_a_sou
 @pytest.mark.parametrize("text", [text for text, _ in TIMES])
 def test_every_time_of_the_page_is_read(text):
     assert not read_fault(f"slot 4: D3 open, {text}").is_static
+
+
+def test_one_sentence_in_the_place_of_a_list_is_told():
+    for make in (
+        lambda: Machine.load("demo:bench", faults="A5 low"),
+        lambda: read_description("demo:bench").with_faults("A5 low"),
+    ):
+        with pytest.raises(SimkitError, match="is no list of faults"):
+            make()
+
+
+def test_too_many_faults_by_chance_are_told():
+    faults = [f"A{n} low, 1 in 10" for n in range(7)]
+    with pytest.raises(SimkitError, match="7 faults of wiring come by chance; 6 are allowed"):
+        read_description("demo:bench", faults=faults)
+    assert len(read_description("demo:bench", faults=faults[:6]).faults) == 6
