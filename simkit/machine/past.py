@@ -214,12 +214,12 @@ class Past:
             limit = self._cycle_of(parse_moment(limit) if isinstance(limit, str) else limit)
         left = asked.number
         again = _Again(self._machine)
-        for number in range(len(self._marks) - 1, -1, -1):
-            if self._marks[number].cycle >= limit:
+        for first, last in reversed(self._pieces(again, asked)):
+            if self._marks[first].cycle >= limit:
                 continue
-            found = [one for one in self._within(again, number, asked) if one.cycle < limit]
+            found = [one for one in self._within(again, first, last, asked) if one.cycle < limit]
             if len(found) >= left:
-                return self._looked_at(again, number, found[-left])
+                return self._looked_at(again, found[-left])
             left -= len(found)
         return None
 
@@ -230,8 +230,8 @@ class Past:
             return after
         left = moment.number
         again = _Again(self._machine)
-        for number in range(len(self._marks)):
-            found = self._within(again, number, moment)
+        for first, last in self._pieces(again, moment):
+            found = self._within(again, first, last, moment)
             if len(found) >= left:
                 return found[left - 1].cycle + after
             left -= len(found)
@@ -246,32 +246,41 @@ class Past:
         """Cycle at which the piece behind a state ends."""
         return self._marks[number + 1].cycle if number + 1 < len(self._marks) else self._machine.cycle
 
-    def _within(self, again: _Again, number: int, moment: Moment) -> list[Occurrence]:
-        """All that happened in the piece behind a state."""
-        begin, end = self._marks[number].cycle, self._end_of(number)
+    def _pieces(self, again: _Again, moment: Moment) -> list[tuple[int, int]]:
+        """First and last state of the pieces that are looked at one by one; all at once, where that is the only way."""
+        if Occurrences.memory_cycles(again.machine, moment) is None:
+            return [(0, len(self._marks) - 1)]
+        return [(number, number) for number in range(len(self._marks))]
+
+    def _within(self, again: _Again, first: int, last: int, moment: Moment) -> list[Occurrence]:
+        """All that happened from one state to the end of the piece behind another."""
+        begin, end = self._marks[first].cycle, self._end_of(last)
         if begin >= end:
             return []
-        first = self._first_needed(again, number, moment)
-        again.stand(self._marks[first], self._inputs)
-        occurrences = Occurrences(again.machine, moment, from_begin=first == 0)
-        for piece in range(first, number + 1):
+        earlier = self._first_needed(again, first, moment)
+        again.stand(self._marks[earlier], self._inputs)
+        occurrences = Occurrences(again.machine, moment, from_begin=earlier == 0)
+        for piece in range(earlier, last + 1):
             again.machine.run_to(self._end_of(piece))
-            if piece < number and self._marks[piece + 1].by_hand:
+            if piece < last and self._marks[piece + 1].by_hand:
                 again.stand(self._marks[piece + 1], self._inputs)
         occurrences.cancel()
+        if moment.kind == "finding":  # it may tell of an earlier cycle than that in which it came up
+            return occurrences.found
         return [one for one in occurrences.found if begin <= one.cycle < end]
 
     def _first_needed(self, again: _Again, number: int, moment: Moment) -> int:
         """State to begin at, so that it is known what stood there when the piece began: of a text an earlier one."""
-        need = Occurrences.memory_cycles(again.machine, moment)
+        need = Occurrences.memory_cycles(again.machine, moment) or 0
         first = number
-        while first and (need is None or self._marks[number].cycle - self._marks[first].cycle < need):
+        while first and self._marks[number].cycle - self._marks[first].cycle < need:
             first -= 1
         return first
 
-    def _looked_at(self, again: _Again, number: int, found: Occurrence) -> Occurrence:
+    def _looked_at(self, again: _Again, found: Occurrence) -> Occurrence:
         """The same with what else there is to tell: the machine just after it."""
-        again.stand(self._marks[number], self._inputs)
+        before = [mark for mark in self._marks if mark.cycle <= found.cycle] or self._marks[:1]
+        again.stand(before[-1], self._inputs)
         again.machine.run_to(found.cycle + (found.moment.kind != "label"))
         return found.seen_from(again.machine)
 

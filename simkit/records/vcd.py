@@ -84,6 +84,7 @@ class VcdFile:
     def _register(self, machine: Machine) -> None:
         writer = self._writer
         by_line: dict[str, Any] = {}
+        names = _Names()
         for name, lines in (("A", ADDRESS_LINES), ("D", DATA_LINES)):
             if not set(lines) <= set(self._names):
                 continue
@@ -100,13 +101,14 @@ class VcdFile:
             slot, _, pin = name.rpartition(".")
             scope = _of_slot(machine, int(slot)) if slot.isdecimal() else (_BACKPLANE,)
             shown = NAMED if name == "RW" else (pin if slot.isdecimal() else name)
-            by_line[name] = writer.register_var(scope, _word(shown), "wire", 1)
+            by_line[name] = writer.register_var(scope, names.of(scope, shown), "wire", 1)
             self._vectors.append((by_line[name], [place]))
         for seat in machine.bus.seats:
             for pin, joined in seat.connector.pins.items():
                 line = joined.line.name if joined.line is not None else None
                 if line in by_line and f"{seat.slot}.{pin}" not in by_line:
-                    writer.register_alias(_of_slot(machine, seat.slot), _word(pin), by_line[line])
+                    scope = _of_slot(machine, seat.slot)
+                    writer.register_alias(scope, names.of(scope, pin), by_line[line])
 
     def _times(self, cycles: list[int], offset: Fraction) -> list[int]:
         """In ticks, each rounded by itself, so that no error adds up."""
@@ -187,6 +189,20 @@ class _Into:
 
 def _of_slot(machine: Machine, slot: int) -> tuple[str, str]:
     return _BACKPLANE, _word(f"slot_{slot}_{machine.bus.by_slot[slot].kind}")
+
+
+class _Names:
+    """Names of variables, each once in its scope, also where two differ in what no viewer takes."""
+
+    def __init__(self) -> None:
+        self._used: set[tuple[tuple[str, ...], str]] = {((_BACKPLANE,), name) for name in ("A", "D", "PHI2")}
+
+    def of(self, scope: tuple[str, ...], name: str) -> str:
+        """One that is free, as like as can be."""
+        word = _word(name)
+        free = next(one for one in (word, *(f"{word}_{n}" for n in range(2, 1000))) if (scope, one) not in self._used)
+        self._used.add((scope, free))
+        return free
 
 
 def _word(name: str) -> str:

@@ -12,7 +12,7 @@ from simkit.records.bus_stream import BusStream
 from simkit.records.bus_text import BusText
 from simkit.records.lines import lines_told
 
-CYCLES = 3_000
+CYCLES = 1_500
 WIRED = ("D3 and D4 exchanged",)
 
 
@@ -78,7 +78,7 @@ def whole():
 
 
 @given(pieces=st.lists(st.integers(1, 700), max_size=8))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_pieces_make_no_difference(whole, pieces):
     assert traced(machine_of("marlpit", "auto"), CYCLES, pieces) == whole
 
@@ -125,7 +125,7 @@ def test_instructions_are_what_the_cpu_fetched_with_label_and_source_line(whole)
 
 
 def test_what_happens_beside_an_access_stands_in_its_cycle():
-    rows = traced(machine_of("marlpit", "auto"), 60_000, [10_000] * 5)
+    rows = traced(machine_of("marlpit", "auto"), 30_000, [10_000] * 2)
     events = [one for row in rows for one in row.beside if one.what == "event"]
     assert {one.slot for one in events} >= {5}
     cycles = [row.cycle for row in rows for one in row.beside if one.cycle == row.cycle]
