@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import hashlib
 import re
+import struct
+from bisect import bisect_left
 from decimal import Decimal
 from fractions import Fraction
 
@@ -20,8 +22,9 @@ MOST_CYCLES = 10**15
 MOST_SECONDS = 10**6
 FINEST_RATE = 10**9
 DRAW_BITS = 32
-_DRAWS = 16
+_DRAWS = 1024
 """Draws that one hash gives."""
+_BLOCK = struct.Struct(f"<{_DRAWS}I")
 RATES = {"often": Fraction(1, 2), "sometimes": Fraction(1, 100), "rarely": Fraction(1, 10_000)}
 """What words mean that say no number."""
 NEVER = 1 << 62
@@ -103,7 +106,8 @@ class Presence:
         self._spell = max(1, when.spell.cycles(clock_hz))
         self._limit = None if when.rate is None else int(when.rate * (1 << DRAW_BITS))
         self._name = f"{seed}/{place}/"
-        self._block, self._draws = -1, b""
+        self._block = -1
+        self._hits: list[int] = []  # of the block: numbers of the spells in which it is there
 
     @property
     def by_chance(self) -> bool:
@@ -126,7 +130,9 @@ class Presence:
             elif self._limit is None:
                 at = self._until
             else:
-                at = min((at // self._spell + 1) * self._spell, self._until)
+                at = min(
+                    self._next_drawn(at // self._spell, not now, most // self._spell + 1) * self._spell, self._until
+                )
             if at >= most:
                 return most
             if (at in self) is not now:
@@ -134,12 +140,34 @@ class Presence:
 
     def _drawn(self, spell: int) -> bool:
         block, number = divmod(spell, _DRAWS)
+        hits = self._hits_of(block)
+        at = bisect_left(hits, number)
+        return at < len(hits) and hits[at] == number
+
+    def _hits_of(self, block: int) -> list[int]:
         if block != self._block:
+            draws = _BLOCK.unpack(hashlib.shake_128(f"{self._name}{block}".encode()).digest(_BLOCK.size))
+            limit = self._limit or 0
             self._block = block
-            self._draws = hashlib.blake2b(f"{self._name}{block}".encode(), digest_size=_DRAWS * DRAW_BITS // 8).digest()
-        width = DRAW_BITS // 8
-        drawn = int.from_bytes(self._draws[number * width : (number + 1) * width])
-        return self._limit is not None and drawn < self._limit
+            self._hits = [number for number, drawn in enumerate(draws) if drawn < limit] if min(draws) < limit else []
+        return self._hits
+
+    def _next_drawn(self, spell: int, wanted: bool, last: int) -> int:
+        """The first spell after one that is drawn, or is not, as wanted; `last` where there is none before it."""
+        at = spell + 1
+        while at < last:
+            if not wanted:
+                if not self._drawn(at):
+                    return at
+                at += 1
+                continue
+            block, number = divmod(at, _DRAWS)
+            hits = self._hits_of(block)
+            place = bisect_left(hits, number)
+            if place < len(hits):
+                return min(block * _DRAWS + hits[place], last)
+            at = (block + 1) * _DRAWS
+        return last
 
 
 # sentences ------------------------------------------------------------------------------------------------------------

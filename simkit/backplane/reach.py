@@ -72,11 +72,17 @@ class Reach:
         self._observe(self.banks.lines, nets, 0)
 
     def rewire(
-        self, way: object, wiring: Wiring, released: tuple[int, int], seats: Sequence[Seat], nets: Nets, cycle: int
+        self,
+        way: object,
+        lines: tuple[Line, ...],
+        wiring: Wiring,
+        released: tuple[int, int],
+        nets: Nets,
+        cycle: int,
     ) -> None:
         """Decode as the machine is wired from now on; see `Banks.wire`."""
         self._wiring, self._released = wiring, released
-        self.banks.wire(way, decode_lines(seats, nets, wiring), wiring, released)
+        self.banks.wire(way, lines, wiring, released)
         self._observe(self.banks.lines, nets, cycle)
         self.renew()
         self.choose_table()

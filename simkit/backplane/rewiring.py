@@ -11,6 +11,7 @@ from typing import Any
 
 import attrs
 
+from simkit.backplane.banks import decode_lines
 from simkit.backplane.bus import Bus
 from simkit.backplane.conductors import CpuData, open_bus_levels
 from simkit.backplane.joining import rejoin
@@ -18,6 +19,7 @@ from simkit.backplane.seat import Seat
 from simkit.backplane.seating import wire
 from simkit.backplane.select import Select, expression
 from simkit.backplane.wiring import Entry, Wiring, is_cpu_line
+from simkit.contract.lines import Line
 
 _OF_A_SEAT = (
     *("select", "output_enable", "write_enable", "wiring", "ready_gated"),
@@ -65,6 +67,8 @@ class Way:
         self._bus = bus
         self._slots = slots
         self._seats: dict[int, tuple[Any, ...]] = {}
+        self._arrives: dict[bool, list[bool | None]] = {}
+        self._lines: tuple[Line, ...] | None = None
         self.wiring = wiring
         self.of_slots = {slot: said.wiring for slot, said in slots.items()}
         self.released = open_bus_levels(open_bus, wiring)
@@ -79,10 +83,11 @@ class Way:
         """
         bus = self._bus
         asserted = bus.reset_line.asserted
-        arrived = [seat.reset_arrives(asserted) for seat in bus.seats]
+        arrived = before.arrives(asserted)
         bus.wiring = self.wiring
         for seat in bus.seats:
-            self._wire(seat)
+            if before is self or self._slots[seat.slot] != before._slots[seat.slot] or self.wiring != before.wiring:
+                self._wire(seat)
         data = bus.data_lines
         data.keeps, data.pulled = self.released
         data.cpu = self.cpu
@@ -90,14 +95,22 @@ class Way:
             slots = [(seat.connector.pins, seat.wiring) for seat in bus.seats]
             rejoin(bus.nets, slots, before.wiring, self.wiring, cycle)
             bus.listen_to_reset(cycle)
-        bus.reach.rewire(self, self.wiring, self.released, bus.seats, bus.nets, cycle)
+        if self._lines is None:
+            self._lines = decode_lines(bus.seats, bus.nets, self.wiring)
+        bus.reach.rewire(self, self._lines, self.wiring, self.released, bus.nets, cycle)
         bus.settle_stalls()
         if bus.reset_line.asserted is not asserted:
             return  # the line has told them
-        for seat, was in zip(bus.seats, arrived, strict=True):
-            arrives = seat.reset_arrives(asserted)
+        for seat, was, arrives in zip(bus.seats, arrived, self.arrives(asserted), strict=True):
             if arrives is not None and arrives is not was:
                 seat.reset(arrives, cycle)
+
+    def arrives(self, asserted: bool) -> list[bool | None]:
+        """How RESET comes in at each seat, the machine being wired so; see `Seat.reset_arrives`."""
+        found = self._arrives.get(asserted)
+        if found is None:
+            found = self._arrives[asserted] = [seat.reset_arrives(asserted) for seat in self._bus.seats]
+        return found
 
     def select(self, slot: int) -> Select:
         """When the card in a slot is selected."""
