@@ -125,6 +125,7 @@ class Table:
         "_all",
         "_given",
         "_pins",
+        "_straight",
         "levels",
         "rd",
         "read_pages",
@@ -149,6 +150,7 @@ class Table:
         self.selects: list[tuple[Seat, int, int, int, int]] = []
         self._pins: dict[int, tuple[Pins, Pins]] = {}
         self._given: dict[int, Given | None] = {}
+        self._straight: dict[tuple[int, int], Page] = {}  # of a RAM, reads and writes reach the same
         cpu = CpuData.of(wiring, released[1])
         transceivers: list[tuple[Seat, int, int, int, int]] = []
         reads, writes = (on_the_bus({**levels, "RW": rw, "PHI2": True}, wiring) for rw in (True, False))
@@ -234,8 +236,14 @@ class Table:
         if buffer is None:
             return None
         base, low = self._reached(seat, page, is_write=for_write)
-        if low == _STRAIGHT and through is None and base + 256 <= len(buffer) and base & 0xFF == 0:
-            return Page(memoryview(buffer)[base : base + 256], buffer, base, seat.slot)
+        straight = low is _STRAIGHT or low == _STRAIGHT
+        if straight and through is None and base + 256 <= len(buffer) and base & 0xFF == 0:
+            key = id(buffer), base
+            page_of_it = self._straight.get(key)
+            if page_of_it is None:
+                view = memoryview(buffer)[base : base + 256]
+                page_of_it = self._straight[key] = Page(view, buffer, base, seat.slot)
+            return page_of_it
         if for_write or not plain.ignores_writes:
             return None  # RAM with exchanged wires: each access takes the long way
         if base + max(low) >= len(buffer):
@@ -357,7 +365,7 @@ def _low_offsets(moving: tuple[tuple[int, bytes], ...]) -> tuple[int, ...]:
 @lru_cache(maxsize=9)
 def _low_offsets_of_count(pins: int) -> tuple[int, ...]:
     """The same of a card's lowest pins, each on its own line."""
-    return tuple(address & (1 << pins) - 1 for address in range(256))
+    return _STRAIGHT if pins == 8 else tuple(address & (1 << pins) - 1 for address in range(256))
 
 
 def driven_masks(registers: Iterable[Register]) -> dict[int, int]:
