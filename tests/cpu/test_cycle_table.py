@@ -12,7 +12,7 @@ from simkit.cpu.isa.cited import CITED, SOURCES, shape
 from simkit.cpu.isa.cycles import bus_patterns
 from simkit.cpu.isa.opcodes import OPCODES, PARTS
 
-CASES_PER_OPCODE = 60
+CASES_PER_OPCODE = 36
 
 # Published cycle counts, counted once more by hand from: MOS Technology, MCS6500 Programming Manual, 1976, appendix B;
 # Western Design Center, W65C02S data sheet, table 6-5. Lowest count; page crossing, branches and D add to it.

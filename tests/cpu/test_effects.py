@@ -7,7 +7,7 @@ import pytest
 from simkit.cpu.isa.effects import effects
 from simkit.cpu.isa.opcodes import OPCODES, PARTS
 
-STATES = 40
+STATES = 24
 TRIES = 400
 BITS = {"n": 0x80, "v": 0x40, "d": 0x08, "i": 0x04, "z": 0x02, "c": 0x01}
 NAMES = ("a", "x", "y", "sp", *BITS)

@@ -106,7 +106,7 @@ def test_a_probe_on_every_cycle_never_changes_how_a_machine_runs(tmp_path_factor
         cycles += 1
 
     probed.add_probe(count)
-    while plain.cycle < 45_000:
+    while plain.cycle < 30_000:
         plain.run(cycles=chance.randrange(1, 6_000))
         while probed.cycle < plain.cycle:
             probed.run(cycles=min(chance.randrange(1, 9_000), plain.cycle - probed.cycle))
