@@ -148,7 +148,7 @@ class BusLinesReader:
         self._left = b""
         self._line = 1
         self._next = 0  # number of the next row
-        self._offset, self._last_time = 0, -1
+        self._offset, self._last_time, self._latest = 0, -1, 0
         self._last_count: int | None = None
         self._lost_before = False
         self._read = self._bad = 0
@@ -331,7 +331,9 @@ class BusLinesReader:
         if len(gaps):
             unknown = np.insert(unknown, gaps, np.uint64((1 << len(self.names)) - 1))
             levels = np.insert(levels, gaps, np.uint64(0))
-            time = np.maximum.accumulate(np.insert(time, gaps, time[gaps] - 1))
+            time = np.insert(
+                time, gaps, np.maximum(time[gaps] - 1, np.where(gaps > 0, time[np.maximum(gaps - 1, 0)], 0))
+            )
         self.rows.add(time, levels, unknown)
 
     def _whole_times(self, time: Places) -> Places:
@@ -340,6 +342,8 @@ class BusLinesReader:
         self._last_time = int(time[-1])
         time = time + self._offset + np.cumsum((before < -(1 << 31)).astype(np.int64) << 32)
         self._offset = int(time[-1]) - self._last_time
+        time = np.maximum.accumulate(np.maximum(time, self._latest))  # a time misread stands still
+        self._latest = int(time[-1])
         return time
 
     def _count_bad(self, line: int, text: str, many: int = 1) -> None:

@@ -52,16 +52,19 @@ _OF_CAPTURE = {"rate": str, "time": str, "synchronous": bool, "clock": str, "gli
 _OF_CAPTURE |= {"stretched": bool, "dense": bool, "header": str}
 _RANGE = re.compile(r"(.*?)(\d{1,4})(\D*)\.\.(.*?)(\d{1,4})(\D*)")
 _PIN = re.compile(r"[1-9][0-9]?\.[A-Za-z_][A-Za-z0-9_.]*")
+_IN_A_SLOT = re.compile(r"(?:.*\.)?slot_([1-9][0-9]?)(?:_[^.]*)?\.([A-Za-z_][A-Za-z0-9_]*)")
+"""How our own dumps name the pin of a card, by scopes."""
 _DURATION = re.compile(r"\s*([0-9]{1,9}(?:\.[0-9]{1,9})?)\s*(s|ms|us|ns|ps)\s*")
 
 
 @attrs.frozen
 class Assignment:
-    """A channel that is a line."""
+    """A channel that is a line; and in which line of the channel file that stands."""
 
     channel: str
     line: str
     inverted: bool = False
+    number: int | None = attrs.field(default=None, eq=False)
 
 
 @attrs.frozen(kw_only=True)
@@ -115,7 +118,7 @@ def read_channels(path: Path, lines: Collection[str] = ()) -> Reading:
     clock = given.pop("clock", None)
     assigned = _assigned(toml, lines, errors)
     if clock is not None:
-        assigned.append(clock)
+        assigned.append(attrs.evolve(clock, number=toml.place("capture", "clock").line))
     if sum(each.line == CLOCK for each in assigned) > 1:
         errors.add(_wrong(toml, ("capture", "clock"), "The clock is given twice.", "Leave out clock, or PHI2."))
     errors.raise_any()
@@ -190,7 +193,7 @@ def _assigned(toml: Toml, lines: Collection[str], errors: Errors) -> list[Assign
                         f"{line} is given to {taken[line]} as well.", remedy="A line has one channel; leave one out."
                     )
                 taken[line] = one
-                found.append(Assignment(one, line, inverted))
+                found.append(Assignment(one, line, inverted, toml.place("channels", channel).line))
             except SimkitError as error:
                 errors.add(_wrong(toml, ("channels", channel), error.message, error.remedy or ""))
     return found
@@ -209,7 +212,9 @@ def expanded(text: str) -> list[str]:
 
 
 def line_named(name: str) -> str | None:
-    """The line of every backplane that a channel's name means: "a0", "A[0]", "/IRQ", "RWB"; None for none."""
+    """The line that a channel's name means by itself: "a0", "A[0]", "/IRQ", "RWB", "slot_4.select"; None for none."""
+    if (pin := _IN_A_SLOT.fullmatch(name)) is not None:
+        return f"{pin[1]}.{pin[2]}"
     plain = re.sub(r"\[\s*(\d+)\s*\]\Z", r"\1", name.strip().lstrip("/~!").strip().upper())
     plain = re.sub(r"\A(ADDRESS|ADDR|DATA)_?(?=\d)", lambda found: found[1][0], plain)
     plain = PIN_NAMES.get(plain, plain)
@@ -266,6 +271,7 @@ def chosen(
                 SimkitError(
                     f"The capture {file} has no channel {shown(each.channel)} (for {each.line}).",
                     file=reading.file or None,
+                    line=each.number,
                     remedy=near(each.channel, names) or f"Its channels are {', '.join(names[:24])}.",
                 )
             )

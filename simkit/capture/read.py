@@ -129,4 +129,8 @@ def reader_for(head: bytes, file: str, choose: Picker, reading: Reading, notes: 
         return VcdReader(file, choose, reading.rate)
     if b"\0" not in head and looks_like_table(head):
         return TableReader(file, choose, reading)
-    raise SimkitError("This is no capture that can be read.", file=file, remedy=f"Export it as one of: {READ}.")
+    raise SimkitError(
+        "This is no capture that can be read.",
+        file=file,
+        remedy=f"Export it as one of: {READ}; `simkit explain captures` tells more.",
+    )

@@ -76,6 +76,12 @@ def test_times_are_in_their_unit_and_go_on_where_a_32_bit_counter_begins_again()
     assert len(captured) == 5
 
 
+def test_times_that_were_misread_stand_still():
+    captured = read("bus-lines 1 cycles time:us data\n5 01\n9 02\n6 03\nlost\n2 04\n11 05\n")
+    assert captured.time.tolist() == pytest.approx([0, 4e-6, 4e-6, 4e-6, 6e-6])
+    assert captured.lost.tolist() == [False, False, False, True, False]
+
+
 def test_samples_with_a_rate_have_phi2_among_them():
     bus = "".join(f"{int(n % 8 >= 4)} {n // 8 + 16:X} {n // 8:02X}\n" for n in range(160))
     captured = read("bus-lines 1 samples rate=8MHz PHI2 address data\n" + bus)

@@ -105,6 +105,7 @@ def test_a_file_of_another_kind_is_told_and_not_cited(tmp_path):
         ("A15", "A15"), ("a[3]", "A3"), ("ADDR_7", "A7"), ("data[0]", "D0"), ("R/W", "RW"), ("RWB", "RW"),
         ("/IRQ", "IRQ"), ("IRQB", "IRQ"),
         ("~NMI", "NMI"), ("RESB", "RESET"), ("phi2", "PHI2"), ("Sync", "SYNC"), ("4.INT", "4.INT"),
+        ("backplane.slot_12_rom.select", "12.select"), ("slot_3.INT", "3.INT"),
     ],
 )  # fmt: skip
 def test_channels_that_bear_the_name_of_a_line_are_that_line(name, line):
@@ -118,6 +119,13 @@ def test_a_channel_that_is_not_there_is_told_with_the_near_ones():
         chosen(["Channel 0", "Channel 1"], reading, "a")
     assert "no channel 'Chanel 1' (for D0)" in str(found.value)
     assert "'Channel 1'" in found.value.errors[0].remedy
+
+
+def test_a_channel_that_is_not_there_is_told_with_its_line_in_the_channel_file(tmp_path):
+    reading = channels(tmp_path, '[channels]\na = "D0"\nb = "D1"\n[capture]\nclock = "c falling"\n')
+    with pytest.raises(SeveralErrors) as found:
+        chosen(["a"], reading, "x.vcd")
+    assert [error.line for error in found.value.errors] == [3, 5]
 
 
 def test_scopes_blanks_and_case_do_not_matter_where_only_one_channel_can_be_meant():

@@ -98,7 +98,7 @@ def archive(rolls: Rolls) -> bytes:
         zipped.writestr("metadata", odd(metadata, rolls.word() * 9, one_in=9))
         zipped.writestr(rolls.choice(("logic-1-1", "logic-1", "logic-1-77")), samples)
         if rolls.chance(99):
-            zipped.writestr("logic-1-2", bytes(90_000_000 // rolls.choice((1, 9, 99))))
+            zipped.writestr("logic-1-2", bytes(rolls.choice((3_000_000, 900_000))))
     return content.getvalue()
 
 
