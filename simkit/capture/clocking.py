@@ -107,7 +107,9 @@ def find_falls(
         raise SimkitError("The times of the samples do not increase.", file=file, remedy="Look at their unit.")
     period = float(samples.period) if samples.period is not None else float(np.diff(samples.time).min(initial=1 << 62))
     bridged, short, long = _bridged(seen, HALF * rough - period)
-    edges, removed = _without_glitches(bridged, glitch if glitch is not None else GLITCH * rough)
+    if glitch is None:
+        glitch = 1.5 * period if _differ(np.diff(seen.begin[moves]), rough, period) else GLITCH * rough
+    edges, removed = _without_glitches(bridged, glitch)
     falls = edges[bridged.level[edges] == 0]
     at_gap = np.isin(bridged.row[falls], long)
     row, time = bridged.row[falls], bridged.begin[falls]
@@ -128,8 +130,7 @@ def find_falls(
     doubtful = np.isin(row, short)
     before = _last_seen(samples, row, bit)
     unsure = np.where(doubtful, time - samples.time[before + 1], 0)
-    spread = float(np.subtract(*np.percentile(interval, [75, 25])))
-    irregular = spread > max(IRREGULAR * cycle, 2 * period)
+    irregular = _differ(interval, cycle, period)
     slack = max(1.6 * period, 0.15 * cycle) + unsure[1:] + unsure[:-1]
     early = np.zeros(len(time), np.bool_)
     late = early.copy()
@@ -166,6 +167,11 @@ def find_falls(
         stretched=int(held.sum()),
         irregular=irregular,
     )
+
+
+def _differ(interval: NDArray[np.int64], cycle: float, period: float) -> bool:
+    """Whether cycles differ so much that the clock is no oscillator's."""
+    return float(np.subtract(*np.percentile(interval, [75, 25]))) > max(IRREGULAR * cycle, 2 * period)
 
 
 def _any_before(moments: NDArray[np.int64], time: NDArray[np.int64]) -> NDArray[np.bool_]:

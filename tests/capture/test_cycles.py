@@ -160,3 +160,18 @@ def test_an_unknown_level_stays_unknown():
     known = captured.gathered(["D0"])[1]
     assert 0.5 < known.mean() < 0.8
     assert agrees(captured, cycles)
+
+
+def test_a_clock_that_is_no_oscillators_loses_nothing_but_at_gaps():
+    """Stepped by hand, or from an RC: each cycle has a length of its own."""
+    cycles = by_chance(11, 300)
+    lengths = np.random.default_rng(11).integers(6, 40, len(cycles))
+    number = np.repeat(np.arange(len(cycles)), lengths)
+    place = np.arange(len(number)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    levels = cycles[number] << np.uint64(1) | (place >= (lengths // 2)[number]).astype(np.uint64)
+    notes = []
+    captured = read(as_samples(np.arange(len(levels)), levels), notes)
+    assert len(captured) == 299
+    assert agrees(captured, cycles)
+    assert not captured.lost.any()
+    assert notes == ["PHI2 is irregular, so only gaps in the samples count as lost."]
