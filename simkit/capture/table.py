@@ -126,6 +126,9 @@ class TableReader:
         unneeded = [letter for letter in (b" ", b'"', b"\r") if letter in data]
         if unneeded:
             data = data.translate(None, b"".join(unneeded))
+        ended = self._head.separator.encode() + b"\n"  # type: ignore[union-attr]
+        if ended in data:
+            data = data.replace(ended, b"\n")
         text = np.frombuffer(data, np.uint8)
         ends = np.flatnonzero(text == 10)
         begins = np.empty_like(ends)

@@ -70,12 +70,14 @@ def _separator(line: str) -> str:
 
 
 def fields_of(line: str) -> list[str]:
-    """Fields of a line, without the quotes round them."""
+    """Fields of a line, without the quotes round them; a separator at the end begins none."""
     separator = _separator(line)
     try:
-        return [field.strip() for field in next(csv.reader([line], delimiter=separator, skipinitialspace=True))]
+        row = next(csv.reader([line], delimiter=separator, skipinitialspace=True))
     except (csv.Error, StopIteration):
-        return [field.strip() for field in line.split(separator)]
+        row = line.split(separator)
+    fields = [field.strip() for field in row]
+    return fields[:-1] if len(fields) > 1 and not fields[-1] else fields
 
 
 def _row(line: str) -> list[str] | None:

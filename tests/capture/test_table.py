@@ -71,6 +71,7 @@ def test_ticks_are_counted_in_samples_of_the_rate_that_the_user_says():
         ("time_us\ta\tb\n0\t0\t1\n0.5\t1\t1\n2.25\t0\t1\n", 10**6),
         ("Time [ns],a,b\r\n0,0,1\r\n0.5,1,1\r\n2.25,0,1\r\n", 10**3),
         ("microseconds,a,b\n0,0,1\n0.5,1,1\n2.25,0,1", 10**6),
+        ('"Time [us]","a","b",\n"0","0","1",\n"0.5","1","1",\n"2.25","0","1",\n', 10**6),
     ],
 )
 def test_separators_units_and_line_ends(text, unit):
