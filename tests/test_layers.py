@@ -23,6 +23,7 @@ ORDER = (
     "inspect",
     "outside",
     "burn",
+    "testrom",
     "check/rules",
     "check/result",
     "check/image",

@@ -12,7 +12,9 @@ import typer
 
 from simkit.commands.new_card import HELP as CARD_HELP
 from simkit.commands.new_card import new_card
-from simkit.commands.options import ForceOption, JsonOption, help_text
+from simkit.commands.new_test_rom import HELP as TEST_ROM_HELP
+from simkit.commands.new_test_rom import new_test_rom
+from simkit.commands.options import ForceOption, JsonOption, help_text, takes_machine
 from simkit.commands.plain_help import PlainGroup, PlainTyper
 from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
@@ -20,8 +22,12 @@ from simkit.files.bounded import read_bounded
 from simkit.files.whole import Written, write_together
 
 GROUP_HELP = help_text(
-    "Write a working start: a machine, or a card.",
-    examples=("simkit new machine my-machine", "simkit run my-machine", "simkit new card my-machine/night-light"),
+    "Write a working start: a machine, a card, or a ROM that tries a card.",
+    examples=(
+        "simkit new machine my-machine",
+        "simkit new card my-machine/night-light",
+        "simkit new test-rom my-machine --slot 3",
+    ),
 )
 MACHINE_HELP = help_text(
     "Write a machine into a new folder: machine.toml, a hello program (source, letters, image, labels, listing), "
@@ -101,6 +107,9 @@ def register(app: typer.Typer) -> None:
     group = PlainTyper(cls=PlainGroup, rich_markup_mode=None)
     group.command("machine", help=MACHINE_HELP, short_help="a machine with a program that runs at once")(new_machine)
     group.command("card", help=CARD_HELP, short_help="a card that works at once: a file, or a package")(new_card)
+    group.command("test-rom", help=TEST_ROM_HELP, short_help="a ROM that tries the card in a slot")(
+        takes_machine(new_test_rom)
+    )
     group.callback(help=GROUP_HELP)(_no_options)
     app.add_typer(group, name="new", help=GROUP_HELP)
 

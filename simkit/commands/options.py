@@ -204,8 +204,15 @@ class MachineOptions:
     faults: Sequence[str] = attrs.field(default=(), converter=as_tuple)
     engine: str = "auto"
 
-    def load(self, *, tell_notes: bool = True) -> Machine:
+    def load(
+        self, *, tell_notes: bool = True, seed: int | None = None, images: Mapping[int, bytes] | None = None
+    ) -> Machine:
         """The machine, built and switched on; its notes go to standard error, unless who asks tells them.
+
+        Args:
+            tell_notes: say its notes.
+            seed: in place of what the command line says.
+            images: in place of those that it names, by slot.
 
         Raises:
             SimkitError: the options or the machine file are wrong.
@@ -214,8 +221,8 @@ class MachineOptions:
 
         machine = Machine.load(
             self.machine,
-            seed=self.seed,
-            images=self.images(),
+            seed=self.seed if seed is None else seed,
+            images={**self.images(), **(images or {})},
             clock=self.clock,
             settings=parse_settings(self.settings),
             programs=self.programs,
