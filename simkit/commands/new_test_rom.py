@@ -90,6 +90,7 @@ def new_test_rom(
 
 def _blank(options: MachineOptions) -> dict[int, bytes]:
     """Images for sockets for which there is none yet."""
+    from simkit.backplane.board import Board
     from simkit.commands.options import parse_settings
     from simkit.machinefile.read import read_description
 
@@ -100,7 +101,7 @@ def _blank(options: MachineOptions) -> dict[int, bytes]:
     return {
         card.slot: b"\xff"
         for card in described.cards
-        if card.card.image_size(card.settings) is not None
+        if Board.of(card.card, card.settings, f"The card {card.kind!r}").image_size is not None
         and card.slot not in given
         and (card.image is None or not card.image.exists())
     }

@@ -23,7 +23,7 @@ IRQ_LABELS = ("IRQ_EARLY", "IRQ_CAME", "IRQ_STAYS")
 KEYBOARD_SECONDS = 100e-6
 """Time for a keyboard card to see what was read and to put up the next code: many times what its controller needs."""
 KEYBOARD_TEST_SECONDS = 1.2
-"""A keyboard's self-test ends 500 to 750 ms after power-on. PS/2 keyboard interface, as reference [B] of the card."""
+"""A keyboard's self-test takes 300 to 750 ms (`self_test_ms` in cards/simkit_cards/ps2/settings.py); with room."""
 LOOP_CYCLES = 256 * 256 * 5
 """Cycles that `add_long_pause` waits a round, at least."""
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import attrs
 
 from simkit.contract.errors import SimkitError
+from simkit.contract.plain import plain
 from simkit.cpu.isa.opcodes import OPCODES
 
 SYNTAXES: Mapping[str, tuple[str, str]] = {
@@ -111,7 +112,7 @@ class Code:
 
     def remark(self, *lines: str) -> None:
         """Comment lines of their own, a free line before them."""
-        self._text += ["", *(f"; {line}".rstrip() for line in lines)]
+        self._text += ["", *(f"; {plain(line)}".rstrip() for line in lines)]
 
     def data(self, values: bytes) -> None:
         """Bytes, eight a line."""
@@ -137,7 +138,7 @@ class Code:
         """The source for one of SYNTAXES, with comment lines at its head."""
         begin, fill = SYNTAXES[syntax]
         body = [fill.format(at=line, byte=self._fill) if isinstance(line, int) else line for line in self._text]
-        lines = [*(f"; {line}".rstrip() for line in head.splitlines()), "", begin.format(at=self.origin), *body]
+        lines = [*(f"; {plain(line)}".rstrip() for line in head.splitlines()), "", begin.format(at=self.origin), *body]
         return "\n".join([*lines, ""])
 
     # one line -------------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 
+from simkit.contract.plain import plain
 from simkit.testrom.build import PASS, STRAY, TestRom, fail_label, header
 from simkit.testrom.checks import Press
 from simkit.testrom.outputs import LampsOutput, Output, ScreenOutput, SerialOutput
@@ -86,7 +87,7 @@ def bench_note(rom: TestRom, name: str, machine: str) -> str:
         f"    {run_command(rom, name, machine)}",
         "",
     ]
-    return "\n".join(lines)
+    return "\n".join(map(plain, lines))
 
 
 def run_command(rom: TestRom, name: str, machine: str) -> str:

@@ -33,7 +33,8 @@ SERIAL_COMMAND = 0x0B
 FRAME_SECONDS = 10 / 19_200 * 1.05
 """Start, eight data, stop at that rate, and 5 % for the crystals."""
 VIDEO_GAP_SECONDS = 8e-6
-"""Texas Instruments, TMS9918A/9928A/9929A data manual, section 2.1.5: the longest the chip lets a byte wait, text."""
+"""Texas Instruments, TMS9918A/9928A/9929A Video Display Processors data manual, November 1982, timing requirements,
+tw(CSH) with a request for video memory: the longest in any mode."""
 
 
 def pause(cycles: int) -> str:

@@ -18,7 +18,7 @@ _CELL = 0x0000
 _OTHER = 0x0077
 """Cells of the table of letters that no letter of ours uses."""
 FRAME_SECONDS = 1 / 50
-"""A frame at most, with room: 262 lines of 228 dots at 5.37 MHz make 1/60 s; 50 Hz parts exist."""
+"""A frame at most, with room: 262 lines of 342 dots at 5.369 MHz make 1/60 s; 9929A: 313 lines."""
 
 
 def screen(survey: Survey, outputs: Sequence[Output]) -> Plan:

@@ -31,7 +31,7 @@ DEMOS = {f"demo:{demo.name}" for demo in shipped_demos()}
         ("simkit cards --test ro", {"rom"}),
         ("simkit cards --machine demo:marlpit k", {"keyboard"}),
         ("simkit cards --machine demo:marlpit 4", {"4"}),
-        ("simkit new ", {"machine", "card"}),
+        ("simkit new ", {"machine", "card", "test-rom"}),
         ("simkit check demo:marlpit --one", {"--one-line"}),
         ("simkit run demo:marlpit --engine ", {"auto", "exact", "core"}),
         ("simkit run demo:marlpit --engine=c", {"--engine=core"}),
