@@ -22,6 +22,8 @@ _FIXED = {
     "--engine": ("auto", "exact", "core"),
     "--cpu": ("6502", "65C02"),
     "--speed": ("half", "real", "double", "fast"),
+    "--kind": ("fetch", "data", "dummy", "interrupt", "reset", "repeat"),
+    "--only": ("reads", "writes"),
     "--terminal": ("here", "port:", "device"),
 }
 _SAFE = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_./:=+-@%,#")
@@ -162,7 +164,7 @@ def _values(option: str, metavar: str, line: _Line, word: str) -> dict[str, str]
         return _machines(word)
     if option == "--test":
         return _kinds()
-    if option == "--memory":
+    if option in ("--memory", "--address", "--label"):
         return _labels(line)
     if option == "--set":
         return _settings(line)
@@ -170,7 +172,7 @@ def _values(option: str, metavar: str, line: _Line, word: str) -> dict[str, str]
         return {f"{slot}=": told for slot, told in _slots(line, with_kinds=False).items()}
     if option in ("--slot", "--terminal-slot", "--screen"):
         return _slots(line, with_kinds=False)
-    if metavar == "MOMENT":
+    if metavar in ("MOMENT", "N|MOMENT"):
         return _moments(line, word)
     if metavar == "TEXT@MOMENT" and "@" in word:
         before, _, moment = word.rpartition("@")

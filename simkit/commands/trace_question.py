@@ -10,6 +10,7 @@ import typer
 from simkit.commands import exits
 from simkit.commands.goal import moment_of, of_option
 from simkit.commands.headless import Pieces
+from simkit.commands.long_run import LongRun
 from simkit.commands.say import say, say_json
 from simkit.commands.taped_run import taped_run
 from simkit.commands.trace_options import DEFAULT_FOR, TraceOptions
@@ -17,7 +18,6 @@ from simkit.commands.trace_run import TracedRun
 from simkit.contract.errors import SimkitError
 from simkit.machine.history import Bystander
 from simkit.machine.occurrences import Occurrences
-from simkit.machine.past import before as before_moment
 from simkit.machine.past import remember
 from simkit.machine.told import digits
 from simkit.machine.waiting import span_cycles
@@ -46,7 +46,7 @@ def answer_question(asked: TraceOptions) -> None:
         reached = traced.go(Pieces(most=MOST_CYCLES))
         limit = before.cycle
         missed = traced.missed(reached=reached)
-        found = None if missed or not reached else before_moment(traced.machine, limit, last=what)
+        found = None if missed or not reached else _found(traced.machine, what, limit)
         run.close()
         _tell(traced.machine, asked, what, limit, found, missed)
         traced.leave(script, reached=reached)
@@ -68,6 +68,18 @@ def _what(machine: Machine, asked: TraceOptions) -> Moment:
     except SimkitError as error:
         raise of_option("--last", error) from error
     return what
+
+
+def _found(machine: Machine, what: Moment, limit: int | None) -> Occurrence | None:
+    """What it was, with progress where it takes long; Ctrl-C ends it."""
+    assert machine.past is not None
+    with LongRun(machine.description.name) as run:
+
+        def between(part: float) -> None:
+            if not run.goes_on(part):
+                raise KeyboardInterrupt
+
+        return machine.past.last(what, limit, between=between)
 
 
 class _Before(Bystander):

@@ -13,6 +13,7 @@ changed by hand; a state that is loaded, and a power cycle, begin a new past.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -185,12 +186,19 @@ class Past:
 
     # questions --------------------------------------------------------------------------------------------------------
 
-    def last(self, what: Moment | str, before: Moment | str | int | None = None) -> Occurrence | None:
+    def last(
+        self,
+        what: Moment | str,
+        before: Moment | str | int | None = None,
+        *,
+        between: Callable[[float], None] = lambda part: None,
+    ) -> Occurrence | None:
         """The last of something before a moment; None: there was none.
 
         Args:
             what: an access, arrival, finding or text, as a moment; #2 is the last but one.
             before: a moment, the first such since the past begins (#2: the second); or a cycle; None: now.
+            between: called between the pieces that are looked at, the last one first, with the part that is done.
 
         Returns:
             What it was. Its cycle is before that of the moment: of accesses and findings in which they were, of labels
@@ -215,6 +223,7 @@ class Past:
         left = asked.number
         again = _Again(self._machine)
         for first, last in reversed(self._pieces(again, asked)):
+            between(1 - (last + 1) / len(self._marks))
             if self._marks[first].cycle >= limit:
                 continue
             found = [one for one in self._within(again, first, last, asked) if one.cycle < limit]

@@ -124,3 +124,44 @@ def test_a_recording_is_traced_as_it_happened(simkit, tmp_path):
     given = [line for line in out.splitlines() if "from outside to slot 4" in line]
     assert ["press" in line for line in given] == [True, False]
     assert cycles_of("\n\n\n" + given[0]) == [10_000]
+
+
+def test_a_question_is_answered_with_cycle_place_value_and_what_led_to_it(simkit):
+    words = ("trace", MARLPIT, "--last", "write:DRAWING_READY", "--before", "label:main_loop#2")
+    code, out, _ = simkit(*words)
+    assert code == 0
+    lines = out.splitlines()
+    assert "$01 was written to DRAWING_READY ($0012)" in lines[0]
+    assert "main_loop+21, " in lines[0]
+    assert "STA DRAWING_READY" in out
+    assert lines[-1].endswith(".")
+    found = json.loads(simkit(*words, "--json")[1])
+    assert found["found"]["access"]["data"] == 1
+    assert found["cycle"] - found["found"]["cycle"] == 4
+
+
+def test_a_question_without_an_answer_gives_exit_code_1(simkit):
+    code, out, _ = simkit("trace", MARLPIT, "--last", "read:4.port_1", "--for", "0.01s")
+    assert (code, out) == (1, "There was no read of 4.port_1 since power-on, before cycle 20 001.\n")
+    code, _, err = simkit("trace", MARLPIT, "--last", "read:$12", "--before", "write:$0200#99", "--timeout", "5c")
+    assert code == 1
+    assert "for the 99th time did not come" in err
+
+
+def test_a_picture_shows_few_cycles_and_says_how_to_choose_them(simkit, tmp_path):
+    code, _, err = simkit("trace", MARLPIT, "--for", "0.01s", "--svg", tmp_path / "a.svg")
+    assert code == 2
+    assert "A picture shows 1 to 256 bus cycles; these are 20 001." in err
+    assert not (tmp_path / "a.svg").exists()
+    code, _, _ = simkit("trace", MARLPIT, "--from", "label:reset", "--for", "+20c", "--svg", tmp_path / "a.svg")
+    text = (tmp_path / "a.svg").read_text()
+    assert code == 0
+    assert ">reset: SEI<" in text
+    assert ">8001<" in text
+
+
+def test_a_dump_of_nothing_is_no_file(simkit, tmp_path):
+    code, _, err = simkit("trace", MARLPIT, "--from", "write:$0200#999", "--for", "0.001s", "--vcd", tmp_path / "a.vcd")
+    assert code == 1
+    assert "with which the trace begins, did not come" in err
+    assert not (tmp_path / "a.vcd").exists()
