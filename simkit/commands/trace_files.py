@@ -242,11 +242,10 @@ class _Window:
         levels = np.concatenate([one.levels for one in self._kept])
         cycles = [int(cycle) for one in self._kept for cycle in one.cycles.cycle]
         labels = [digits(cycle) if place % 5 == 0 else "" for place, cycle in enumerate(cycles)]
-        starts = [row for row in rows if row.instruction and cycles[0] <= row.cycle <= cycles[-1]]
-        ends = [*(row.cycle for row in starts[1:]), cycles[-1] + 1]
-        spans = [
-            Span(row.cycle - cycles[0], end - cycles[0], _words(row)) for row, end in zip(starts, ends, strict=True)
-        ]
+        columns = {cycle: place for place, cycle in enumerate(cycles)}
+        starts = [row for row in rows if row.instruction and row.cycle in columns]
+        ends = [*(columns[row.cycle] for row in starts[1:]), len(cycles)]
+        spans = [Span(columns[row.cycle], end, _words(row)) for row, end in zip(starts, ends, strict=True)]
         return View("", names, levels, None, labels, spans), names
 
 

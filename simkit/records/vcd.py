@@ -1,6 +1,7 @@
 """Value change dumps of bus cycles: every line over real time, for waveform viewers; written piece by piece.
 
-What is drawn of a cycle: PHI2 falls as it begins, rises in its middle and falls as it ends. Address, R/W, SYNC, selects
+What is drawn of a cycle: PHI2 falls as it begins, rises half a period later and falls as it ends; where it is stretched
+it stays high for so much longer. Address, R/W, SYNC, selects
 and all other lines change ADDRESS_DELAY after the fall that begins it, data DATA_DELAY after the rise, each a quarter
 of the period at most. These are the longest delays of the W65C02S at 5 V; other parts have others, and selects come
 later by what their decoder takes: order and cycle are true here, nanoseconds are not. Whoever samples as PHI2 falls
@@ -142,7 +143,9 @@ class VcdFile:
         for number, column in enumerate(columns):
             for at in _moves(column):
                 movers[at].append(number)
-        begins, puts, rises, gives = (self._times(cycles.tolist(), offset) for offset in (Fraction(0), *self._offsets))
+        ends = cycles.tolist()  # a stretched cycle has the number of its last period
+        firsts = [self._next if self.cycles else ends[0], *(cycle + 1 for cycle in ends[:-1])]
+        begins, puts, rises, gives = (self._times(firsts, offset) for offset in (Fraction(0), *self._offsets))
         phi2, data = self._phi2, self._data
         given = _column(levels, data[1]).tolist() if data is not None else []
         for at, moving in enumerate(movers):

@@ -152,3 +152,46 @@ def test_a_line_that_moves_is_told_in_the_cycle_from_which_it_counts():
     assert found == moved
     assert len(moved) > 2
     assert "IRQ sequence" in {row.instruction for row in rows}
+
+
+# loop: lda $7f02, sta $40, inc $7f03, pha, pla, jmp loop
+HELD = "AD027F 8540 EE037F 48 68 4C0080"
+
+
+def held_by_rdy(small_machine, obedient, engine):
+    """A machine whose card pulls RDY low for three cycles now and then, by events of its own."""
+    machine = small_machine(HELD, engine, lines={"LOW": "RDY"})
+    card = obedient(machine)
+    card.slot.at(100, "hold")
+
+    def happens(name, cycle):
+        card.slot.at(cycle + (3 if name == "hold" else 17), "go" if name == "hold" else "hold")
+        card.slot.pin("LOW").drive(False if name == "hold" else None, cycle)
+
+    card.happens = happens
+    return machine
+
+
+@pytest.mark.parametrize("engine", ["exact", "auto"])
+def test_repeats_under_rdy_and_the_events_that_cause_them_are_shown(small_machine, obedient, engine):
+    seen = []
+    probed = held_by_rdy(small_machine, obedient, "exact")
+    probed.add_probe(
+        lambda c: seen.append((c.cycle, c.address, c.cpu_data, c.data, c.is_write, c.kind, c.drivers, c.selected))
+    )
+    probed.run(cycles=600)
+    rows = traced(held_by_rdy(small_machine, obedient, engine), 600, [50] * 6)
+    assert [told(row) for row in rows] == seen
+    repeats = [row.cycle for row in rows if row.repeats]
+    events = {(one.cycle, one.words[0]) for row in rows for one in row.beside if one.what == "event"}
+    held = {cycle for cycle, name in events if name == "hold"}
+    assert len(held) > 10
+    low = {cycle + n for cycle in held for n in range(3)}
+    assert repeats == [row.cycle for row in rows if row.cycle in low and not row.is_write]  # an NMOS part writes on
+    machine = held_by_rdy(small_machine, obedient, engine)
+    lines = [BusText(machine).line(row) for row in rows if row.cycle in held and row.repeats]
+    assert all("RDY low: the same once more; slot " in line and ": hold" in line for line in lines)
+    only = traced(held_by_rdy(small_machine, obedient, engine), 600, [50] * 6, Wanted(kinds={"repeat"}))
+    assert only == [row for row in rows if row.repeats]
+    instructions = [row.instruction for row in rows if row.instruction]
+    assert set(instructions[2:-1]) == {"LDA $7F02", "STA $40", "INC $7F03", "PHA", "PLA", "JMP $8000"}

@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -165,3 +166,21 @@ def test_time_that_goes_back_is_refused():
     with pytest.raises(SimkitError, match="Time goes back from cycle"):
         file.add(observed)
     assert np.all(observed.cycles.cycle[:3] == [0, 1, 2])
+
+
+def test_where_phi2_is_stretched_it_stays_high_for_longer(small_machine):
+    machine = small_machine("AD027F 8540 EE037F 4C0080", "auto", wait=3, wait_states="stretch")
+    text = io.StringIO()
+    file = VcdFile(machine, lines_of(machine), text.write, 0)
+    with Observer(machine, lines_of(machine)) as observer:
+        machine.run(cycles=400)
+    observed = observer.observed
+    file.add(observed)
+    file.close()
+    tick, changes = by_pyvcd(text.getvalue())
+    falls = at_falls(changes)
+    assert [levels_of(values, observed.names) for _, values in falls] == observed.levels.tolist()
+    begins = [0, *(time for time, _ in falls)]
+    lengths = [(end - begin) * tick * machine.clock_hz for begin, end in pairwise(begins)]
+    assert set(lengths) == {1, 4}
+    assert lengths[7:] == [4 if address >> 8 == 0x7F else 1 for address in observed.cycles.address.tolist()][7:]
