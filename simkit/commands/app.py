@@ -48,6 +48,7 @@ COMMANDS: dict[str, Command] = {
     "explain": Command("simkit.commands.explain", CHECK, "what a rule of the check means, and how to see it"),
     "coverage": Command("simkit.commands.coverage", CHECK, "which instructions ran, which branches went both ways"),
     "rehearse": Command("simkit.commands.rehearse", CHECK, "a capture as an analyser would take it, to try tools on"),
+    "suspect": Command("simkit.commands.suspect", CHECK, "which single fault explains what you saw"),
     "burn": Command("simkit.commands.burn", CHECK, "the image for a programmer; compare what it read back"),
     "new": Command("simkit.commands.new", MAKE, "a machine or a card of your own, to be changed"),
     "bench": Command("simkit.commands.bench", MAKE, "how fast the engines are, side by side"),

@@ -120,17 +120,31 @@ class Observer:
             self._probe.remove()
 
     @property
+    def cycles(self) -> Cycles:
+        """Bus cycles up to now, as the CPU made them."""
+        return self._recorder.cycles
+
+    @property
+    def changes(self) -> LineChanges:
+        """Changes of the lines that do not move with each bus cycle."""
+        return self._recorder.lines
+
+    @property
     def observed(self) -> Observed:
         """What was observed up to now."""
+        return self.part(slice(None))
+
+    def part(self, rows: slice | NDArray[np.intp]) -> Observed:
+        """Of what was observed up to now some bus cycles alone, in order."""
         recorder = self._recorder
-        cycles = recorder.cycles
+        cycles = Cycles(recorder.cycles.words[rows], recorder.cycles.since)
         index = cycles.address.astype(np.uint32) | (~cycles.is_write).astype(np.uint32) << np.uint32(16)
         levels = np.zeros(len(cycles), np.uint64)
         numbers = _decoding_of_each(recorder.first_decoding, recorder.decodings, cycles)
         for number in np.unique(numbers).tolist():
             here = numbers == number
             levels[here] = self._decoded(number)[index[here]]
-        levels |= self._spread_data()[self._data(cycles)]
+        levels |= self._spread_data()[self._data(cycles, rows)]
         if "SYNC" in self._names and "SYNC" not in self._moving:
             levels |= np.isin(cycles.kind, [int(kind) for kind in SYNC]).astype(np.uint64) << self._bit("SYNC")
         for name, level in _followed(recorder.lines, cycles.cycle):
@@ -175,10 +189,11 @@ class Observer:
                 found |= (byte >> np.uint64(number) & np.uint64(1)) << self._bit(name)
         return found
 
-    def _data(self, cycles: Cycles) -> NDArray[np.uint8]:
+    def _data(self, cycles: Cycles, rows: slice | NDArray[np.intp]) -> NDArray[np.uint8]:
         """Byte on the data lines of the backplane."""
         if self._on_lines is None:
-            return np.frombuffer(self._bytes, np.uint8)[: len(cycles)]
+            seen: NDArray[np.uint8] = np.array(self._bytes, np.uint8)[rows]
+            return seen[: len(cycles)]
         on_read, on_write = self._on_lines
         return np.where(cycles.is_write, on_write[cycles.data], on_read[cycles.data])
 

@@ -8,26 +8,28 @@ look at the board itself, with a meter and the power off.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 
 import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.backplane.select import ADDRESS_LINES
-from simkit.backplane.wiring import DATA_LINES
+from simkit.suspect.known import NEVER, Firsts, beginning, known_cycles
 from simkit.suspect.outcome import Outcome
-from simkit.suspect.outcomes import Outcomes
+from simkit.suspect.outcomes import SOUND, Outcomes
 
-LOW, HIGH, MOVES, NEVER, YES, NO = "always low", "always high", "moves", "never", "yes", "no"
-_NEVER, _VARIES = 256, 257
-MOST_COMPARED = 200
-"""Classes that are told apart by one question; more are told by what these answer."""
+LOW, HIGH, MOVES, NO_ACCESS, YES, NO = "always low", "always high", "moves", "never", "yes", "no"
+_VARIES = 257
+MOST_COMPARED = 120
+"""Classes that lines can tell apart by one question; of more some are compared and the rest stays in question."""
+COLUMNS_TRIED = 60
 PROBE_IS_EASIER = 0.25
-"""Bits that a question with an analyser must tell more than one with a probe."""
+"""Bits that a question with an analyser must tell more than one with a probe, and a look more than that."""
 
 Where = Callable[[int], str]
 """An address in words."""
+Words = NDArray[np.uint64]
 
 
 @attrs.frozen
@@ -38,17 +40,31 @@ class Question:
         text: what to do, for a builder.
         answers: for each answer the classes that give it; a class that may give several stands with each.
         kind: "probe", "access" or "look".
-        subject: line, address with bit 16 for a write, or 0.
+        subject: line; address with bit 16 for a write; or 0.
+        cycles: bus cycles from power-on that it is about.
     """
 
     text: str
     answers: Mapping[str, tuple[str, ...]]
     kind: str
-    subject: str | int
+    subject: str | int = 0
+    cycles: int = 0
 
     def left(self, answer: str) -> tuple[str, ...]:
         """Classes that are left when that is the answer; none when no class gives it."""
         return self.answers.get(answer, ())
+
+    def meant(self, given: str) -> str | None:
+        """The answer that somebody means who writes it so; None where it is none. An unexpected byte is one."""
+        said = " ".join(given.strip().lower().split())
+        for answer in self.answers:
+            if said in (answer.lower(), answer.lower().removeprefix("always ")):
+                return answer
+        byte = said.removeprefix("$").removeprefix("0x")
+        if self.kind == "access" and re.fullmatch("[0-9a-f]{1,2}", byte):
+            return f"${int(byte, 16):02X}"
+        possible = {"probe": (LOW, HIGH, MOVES), "look": (YES, NO), "access": (NO_ACCESS,)}[self.kind]
+        return next((one for one in possible if said in (one, one.removeprefix("always "))), None)
 
     @property
     def words(self) -> list[str]:
@@ -56,157 +72,171 @@ class Question:
         found = []
         for answer, names in self.answers.items():
             more = f" and {len(names) - 3} more" if len(names) > 3 else ""
-            found.append(f"{answer}: {'; '.join(names[:3])}{more}")
+            found.append(f"{answer}: {'; '.join(name or 'nothing is wrong' for name in names[:3])}{more}")
         return found
 
 
-def next_question(outcomes: Outcomes, group: Sequence[str], where: Where = lambda address: "") -> Question | None:
-    """The measurement that splits some classes best; None where one class is left."""
-    group = list(group)
-    if len(group) < 2:
-        return None
-    compared = {name: outcomes.runs[name] for name in group[:MOST_COMPARED]}
-    probe = _probe(outcomes.names, compared)
-    access = _access(outcomes.names, compared, where)
-    look = _look(outcomes, group)
-    best, most = look, _bits(look, len(group)) - 2 * PROBE_IS_EASIER
-    for one, handicap in ((access, PROBE_IS_EASIER), (probe, 0.0)):
-        if one is not None and len(group) <= MOST_COMPARED and (tells := _bits(one, len(group)) - handicap) >= most:
-            best, most = one, tells
-    return best
+class Asking:
+    """Asks about the outcomes of one search, again and again.
+
+    Args:
+        outcomes: of all candidates.
+        clock_hz: of the machine, for times in words.
+        where: says an address in words.
+    """
+
+    def __init__(self, outcomes: Outcomes, clock_hz: float, where: Where = lambda address: "") -> None:
+        self._outcomes = outcomes
+        self._clock_hz = clock_hz
+        self._where = where
+        self._sound = [run.stretches[0].levels for run in outcomes.runs[SOUND]]
+        self._firsts: list[Firsts] = []
+
+    def question(self, group: Sequence[str]) -> Question | None:
+        """The measurement that splits some classes best; None where one class is left."""
+        group = list(group)
+        if len(group) < 2:
+            return None
+        best = self._look(group)
+        most = _bits(best, len(group)) - 2 * PROBE_IS_EASIER
+        compared = {name: self._outcomes.runs[name] for name in group[:MOST_COMPARED]}
+        rest = group[MOST_COMPARED:]
+        whole = min(len(levels) for levels in self._sound)
+        cycles = min(known_cycles(run, whole) for own in compared.values() for run in own)
+        for ask, handicap in ((self._access, PROBE_IS_EASIER), (self._probe, 0.0)):
+            one = ask(compared, rest, cycles)
+            if one is not None and (tells := _bits(one, len(group)) - handicap) >= most:
+                best, most = one, tells
+        return best
+
+    def _time(self, cycles: int) -> str:
+        return f"{cycles / self._clock_hz * 1000:.3g} ms"
+
+    def _probe(self, runs: Mapping[str, Sequence[Outcome]], rest: list[str], cycles: int) -> Question | None:
+        kinds = {
+            name: [_levels_of(beginning(run, sound, cycles)) for run, sound in zip(own, self._sound, strict=True)]
+            for name, own in runs.items()
+        }
+        questions: list[_Asked] = []
+        for bit, line in enumerate(self._outcomes.names):
+            answers: dict[str, list[str]] = {}
+            for name, own in kinds.items():
+                for answer in sorted({levels[bit] for levels in own}):
+                    answers.setdefault(answer, []).append(name)
+            questions.append((line, answers))
+        best = _best(questions, len(runs))
+        if best is None:
+            return None
+        line, answers = str(best[0]), best[1]
+        text = (
+            f"Put the logic probe on {line} of the backplane and press RESET: in the first {self._time(cycles)}, is it "
+            f"{LOW}, {HIGH}, or does it move ({MOVES})?"
+        )
+        return Question(text, _with(answers, rest), "probe", line, cycles)
+
+    def _access(self, runs: Mapping[str, Sequence[Outcome]], rest: list[str], cycles: int) -> Question | None:
+        names = self._outcomes.names
+        if not self._firsts:
+            self._firsts = [Firsts.of(levels, names) for levels in self._sound]
+        rows = []
+        for own in runs.values():
+            each = np.stack([self._bytes(run, first, cycles) for run, first in zip(own, self._firsts, strict=True)])
+            rows.append(np.where((each == each[0]).all(axis=0), each[0], np.uint16(_VARIES)))
+        table = np.stack(rows)
+        columns = np.flatnonzero((table != _VARIES).all(axis=0) & (table != table[0]).any(axis=0))
+        if not len(columns):
+            return None
+        ordered = np.sort(table[:, columns], axis=0)
+        kinds = 1 + (np.diff(ordered, axis=0) != 0).sum(axis=0)
+        questions: list[_Asked] = []
+        for column in columns[np.argsort(-kinds, kind="stable")[:COLUMNS_TRIED]].tolist():
+            answers: dict[str, list[str]] = {}
+            for name, value in zip(runs, table[:, column].tolist(), strict=True):
+                answers.setdefault(_byte(value), []).append(name)
+            questions.append((column, answers))
+        best = _best(questions, len(runs))
+        if best is None:
+            return None
+        subject, answers = best
+        assert isinstance(subject, int)
+        address, what = subject & 0xFFFF, "write" if subject >> 16 else "read"
+        said = self._where(address)
+        text = (
+            f"Have the analyser wait for the first {what} of ${address:04X}{f' ({said})' if said else ''} after RESET, "
+            f"with D0 to D7 clipped on: which byte is on the data lines? {NO_ACCESS!r}: it does not come in the first "
+            f"{self._time(cycles)}."
+        )
+        return Question(text, _with(answers, rest), "access", subject, cycles)
+
+    def _bytes(self, run: Outcome, sound: Firsts, cycles: int) -> NDArray[np.uint16]:
+        own = run.stretches[0].levels if run.stretches and run.parted is not None else np.zeros(0, np.uint64)
+        parted = len(self._sound[0]) if run.parted is None else run.parted
+        return sound.then(parted, Firsts.of(own, self._outcomes.names), cycles)
+
+    def _look(self, group: list[str]) -> Question:
+        """Half of them, place by place, to be looked at on the board."""
+        classes = self._outcomes.classes
+        by_place = sorted(group, key=lambda name: (classes[name][0].place if name else "", group.index(name)))
+        half = by_place[: len(by_place) // 2]
+        said = "; ".join(name or "nothing is wrong" for name in half[:8])
+        more = f"; and {len(half) - 8} more" if len(half) > 8 else ""
+        text = (
+            "With the power off, look at the board with a magnifier and a meter: is one of these so? "
+            f"{said}{more}. Answer {YES} or {NO}."
+        )
+        return Question(text, {YES: tuple(half), NO: tuple(name for name in group if name not in half)}, "look")
 
 
-def answer_of(question: Question, names: Sequence[str], runs: Sequence[Outcome], fault: str) -> str:
-    """What a machine with a fault answers, from runs of its own.
+def answer_of(question: Question, names: Sequence[str], levels: Words, fault: str) -> str:
+    """What a machine answers that is measured.
 
     Args:
         question: the measurement.
-        names: lines that the runs were observed by.
-        runs: of the machine that is measured; the first one counts.
+        names: of its lines; bit i of a word belongs to names[i].
+        levels: what they showed from power-on, `question.cycles` bus cycles at least.
         fault: name of the class that it is of, for a look at the board.
     """
     if question.kind == "look":
         return YES if fault in question.answers[YES] else NO
+    levels = levels[: question.cycles]
     if question.kind == "probe":
         assert isinstance(question.subject, str)
-        return _levels_of(runs[0])[list(names).index(question.subject)]
+        return _levels_of(levels)[list(names).index(question.subject)]
     assert isinstance(question.subject, int)
-    value = int(_bytes_of(names, runs[0])[question.subject])
-    return NEVER if value == _NEVER else f"${value:02X}"
+    return _byte(int(Firsts.of(levels, names).byte[question.subject]))
 
 
-def _bits(question: Question | None, count: int) -> float:
+_Asked = tuple[str | int, dict[str, list[str]]]
+"""Subject of a question, and the classes of each answer."""
+
+
+def _byte(value: int) -> str:
+    return NO_ACCESS if value == NEVER else f"${value:02X}"
+
+
+def _with(answers: Mapping[str, list[str]], rest: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """Answers with those that were not compared in each."""
+    return {answer: (*names, *rest) for answer, names in answers.items()}
+
+
+def _bits(question: Question, count: int) -> float:
     """What a question tells of so many classes, all alike likely."""
-    if question is None:
-        return -1.0
     total = sum(len(names) for names in question.answers.values())
     return sum(len(names) / total * (math.log2(count) - math.log2(len(names))) for names in question.answers.values())
 
 
-Asked = tuple[str | int, dict[str, list[str]]]
-"""Subject of a question, and the classes of each answer."""
-
-
-def _best(questions: list[Asked], count: int) -> Asked | None:
+def _best(questions: list[_Asked], count: int) -> _Asked | None:
     """Of questions the one that tells most, if any tells anything."""
 
-    def tells(answers: dict[str, list[str]]) -> float:
-        return _bits(Question("", {answer: tuple(names) for answer, names in answers.items()}, "", 0), count)
+    def tells(asked: _Asked) -> float:
+        return _bits(Question("", _with(asked[1], ()), ""), count)
 
-    found = max(questions, key=lambda one: tells(one[1]), default=None)
-    return found if found is not None and tells(found[1]) > 0.01 else None
+    found = max(questions, key=tells, default=None)
+    return found if found is not None and tells(found) > 0.01 else None
 
 
-def _levels_of(outcome: Outcome) -> list[str]:
-    """How each line stands in the beginning of a run, by its number."""
-    levels = outcome.head.levels if outcome.head is not None else np.zeros(0, np.uint64)
+def _levels_of(levels: Words) -> list[str]:
+    """How each line stands in some bus cycles, by its bit."""
     ever = int(np.bitwise_or.reduce(levels)) if len(levels) else 0
     always = int(np.bitwise_and.reduce(levels)) if len(levels) else 0
     return [HIGH if always >> bit & 1 else MOVES if ever >> bit & 1 else LOW for bit in range(64)]
-
-
-def _probe(names: Sequence[str], runs: Mapping[str, Sequence[Outcome]]) -> Question | None:
-    found: dict[str, list[list[str]]] = {name: [_levels_of(one) for one in own] for name, own in runs.items()}
-    questions: list[Asked] = []
-    for bit, line in enumerate(names):
-        answers: dict[str, list[str]] = {}
-        for name, own in found.items():
-            for answer in sorted({levels[bit] for levels in own}):
-                answers.setdefault(answer, []).append(name)
-        questions.append((line, answers))
-    best = _best(questions, len(runs))
-    if best is None:
-        return None
-    line, answers = str(best[0]), best[1]
-    text = (
-        f"Put the logic probe on {line} of the backplane and press RESET: for the first 16 ms, is it {LOW}, {HIGH}, or "
-        "does it move?"
-    )
-    return Question(text, {answer: tuple(own) for answer, own in answers.items()}, "probe", line)
-
-
-def _bytes_of(names: Sequence[str], outcome: Outcome) -> NDArray[np.uint16]:
-    """Byte of the first access at each address (bit 16: of writes) at the beginning of a run; _NEVER: there is none."""
-    found = np.full(0x2_0000, _NEVER, np.uint16)
-    if outcome.head is None:
-        return found
-    levels = outcome.head.levels
-
-    def gathered(lines: Sequence[str]) -> NDArray[np.uint32]:
-        value = np.zeros(len(levels), np.uint32)
-        for place, line in enumerate(lines):
-            value |= ((levels >> np.uint64(list(names).index(line))) & np.uint64(1)).astype(np.uint32) << np.uint32(
-                place
-            )
-        return value
-
-    key = gathered(ADDRESS_LINES) | (gathered(("RW",)) ^ np.uint32(1)) << np.uint32(16)
-    first, at = np.unique(key, return_index=True)
-    found[first] = gathered(DATA_LINES)[at]
-    return found
-
-
-def _access(names: Sequence[str], runs: Mapping[str, Sequence[Outcome]], where: Where) -> Question | None:
-    rows = []
-    for own in runs.values():
-        each = np.stack([_bytes_of(names, one) for one in own])
-        rows.append(np.where((each == each[0]).all(axis=0), each[0], np.uint16(_VARIES)))
-    table = np.stack(rows)
-    sure = (table != _VARIES).all(axis=0) & (table != table[0]).any(axis=0)
-    columns = np.flatnonzero(sure)
-    if not len(columns):
-        return None
-    ordered = np.sort(table[:, columns], axis=0)
-    kinds = 1 + (np.diff(ordered, axis=0) != 0).sum(axis=0)
-    questions: list[Asked] = []
-    for column in columns[np.argsort(-kinds, kind="stable")[:40]].tolist():
-        answers: dict[str, list[str]] = {}
-        for name, value in zip(runs, table[:, column].tolist(), strict=True):
-            answers.setdefault(NEVER if value == _NEVER else f"${value:02X}", []).append(name)
-        questions.append((column, answers))
-    best = _best(questions, len(runs))
-    if best is None:
-        return None
-    subject, answers = best
-    assert isinstance(subject, int)
-    address, what = subject & 0xFFFF, "write" if subject >> 16 else "read"
-    said = where(address)
-    place = f"${address:04X}{f' ({said})' if said else ''}"
-    text = (
-        f"Have the analyser wait for the first {what} of {place} after RESET, with D0 to D7 clipped on: which byte is "
-        f"on the data lines? Answer {NEVER} if it does not come in 16 ms."
-    )
-    return Question(text, {answer: tuple(own) for answer, own in answers.items()}, "access", subject)
-
-
-def _look(outcomes: Outcomes, group: Sequence[str]) -> Question:
-    """Half of them, place by place, to be looked at on the board."""
-    by_place = sorted(group, key=lambda name: (outcomes.classes[name][0].place if name else "", group.index(name)))
-    half = by_place[: len(by_place) // 2]
-    other = tuple(name for name in group if name not in half)
-    said = "; ".join(name or "nothing is wrong" for name in half[:8]) + (" ..." if len(half) > 8 else "")
-    text = (
-        "No line of the backplane tells these apart. With the power off, look there with a magnifier and a meter: is "
-        f"one of these so? {said}"
-    )
-    return Question(text, {YES: tuple(half), NO: other}, "look", 0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import attrs
 import numpy as np
@@ -13,10 +13,14 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.machine.views import Screen, Serial
 from simkit.outside.terminal_text import terminal_lines
+from simkit.records.cycles import Cycles
 from simkit.records.observed import BUS_LINES, Observed, Observer
+from simkit.suspect.sound import Sound
 from simkit.suspect.trial import MOMENTS, Trial
 
 Words = NDArray[np.uint64]
+FIRST_CYCLES = 16_000
+"""After which it is looked whether a run has parted from the one without a fault; then twice as long, and so on."""
 SLICE_CYCLES = 20_000
 """Between two looks whether a run has gone wild."""
 
@@ -27,11 +31,13 @@ class Stretch:
 
     Attributes:
         since: number of the first.
+        cycles: how many.
         packed: levels of the lines, a word a cycle.
         fetches: addresses from which instructions were begun, each once.
     """
 
     since: int
+    cycles: int
     packed: bytes
     fetches: tuple[int, ...]
 
@@ -42,7 +48,7 @@ class Stretch:
         fetches = np.unique(cycles.address[cycles.kind == 0]).tolist()
         # Transposed, bytes of neighbouring cycles that are alike stand together, and pack four times as well.
         planes = np.ascontiguousarray(observed.levels.view(np.uint8).reshape(-1, 8).T)
-        return cls(since, zlib.compress(planes.tobytes(), 1), tuple(fetches))
+        return cls(since, len(observed), zlib.compress(planes.tobytes(), 1), tuple(fetches))
 
     @property
     def levels(self) -> Words:
@@ -77,8 +83,10 @@ class Outcome:
     """What one run left.
 
     Attributes:
-        head: the first bus cycles.
-        tail: the last ones; None where the run was over before.
+        parted: bus cycle, counted from power-on, at which it parts from the run without a fault under the same
+            power-up; None where it does not. Up to there the one is the other.
+        stretches: bus cycles that are kept, in order: from there on, at moments, and at the end; of the run without a
+            fault all of them.
         looks: screens and terminals, in order; the last one at the end.
         cycle: at which the run ended.
         halted: why the CPU stands still, or "".
@@ -88,8 +96,8 @@ class Outcome:
         trouble: why there was no run; then all else is empty.
     """
 
-    head: Stretch | None
-    tail: Stretch | None
+    parted: int | None
+    stretches: tuple[Stretch, ...]
     looks: tuple[Look, ...]
     cycle: int
     halted: str
@@ -101,7 +109,7 @@ class Outcome:
     @property
     def evidence(self) -> bytes:
         """Equal for runs that nobody could tell apart by what is kept of them."""
-        return b"".join((*(one.packed for one in (self.head, self.tail) if one), *self._shown()))
+        return b"".join((repr(self.parted).encode(), *(one.packed for one in self.stretches), *self._shown()))
 
     def _shown(self) -> list[bytes]:
         return [
@@ -111,28 +119,52 @@ class Outcome:
         ]
 
 
-def run(trial: Trial, seed: int, fault: str, names: Sequence[str]) -> Outcome:
-    """Run a candidate under one power-up; what cannot run gives its trouble."""
+def run(trial: Trial, seed: int, fault: str, names: Sequence[str], sound: Sound) -> Outcome:
+    """Run a candidate under one power-up; what cannot run gives its trouble.
+
+    Args:
+        trial: what it is put through.
+        seed: of the power-up.
+        fault: its sentence.
+        names: lines to observe.
+        sound: the run without a fault under the same power-up.
+    """
     try:
         machine = trial.machine(seed, fault)
-        return _run(trial, machine, names)
+        return _run(trial, machine, names, sound)
     except SimkitError as error:
-        return Outcome(None, None, (), 0, "", False, 0, {}, error.message)
+        return Outcome(None, (), (), 0, "", False, 0, {}, error.message)
 
 
-def _run(trial: Trial, machine: Machine, names: Sequence[str]) -> Outcome:
+def run_sound(trial: Trial, seed: int, sound: Sound) -> Outcome:
+    """The run without a fault as an outcome, with all of its bus cycles."""
+    found = run(trial, seed, "", sound.names, sound)
+    cycles = Cycles(sound.words)
+    whole = Stretch.of(0, Observed(sound.names, sound.levels, cycles))
+    return attrs.evolve(found, stretches=(whole, *found.stretches))
+
+
+def _run(trial: Trial, machine: Machine, names: Sequence[str], sound: Sound) -> Outcome:
     kept = trial.prepare(machine) if trial.prepare is not None else None
-    head = _observed(machine, min(trial.head, trial.cycles), names)
-    tail_from = max(machine.cycle, trial.cycles - trial.tail)
     looks: list[Look] = []
-    for number in range(1, MOMENTS):
-        _run_to(machine, min(tail_from, trial.cycles * number // MOMENTS), trial.most_accesses)
+    moments = [trial.cycles * number // MOMENTS for number in range(1, MOMENTS)]
+
+    def look_at_due(cycle: int) -> None:
+        while moments and moments[0] <= cycle:
+            moments.pop(0)
+            looks.append(_look(machine))
+
+    parted, stretches = _followed(trial, machine, names, sound, look_at_due)
+    made = machine.bus.accesses.made + trial.most_accesses
+    for moment in tuple(moments):
+        _run_to(machine, min(moment, trial.cycles - trial.tail), made)
         looks.append(_look(machine))
-    _run_to(machine, tail_from, trial.most_accesses)
-    is_wild = machine.bus.accesses.made > trial.most_accesses
-    goes_on = machine.cycle >= tail_from and not machine.cpu.halted
-    end = trial.cycles if goes_on else machine.cycle + trial.tail  # a wild run is seen once more before it is left
-    tail = _observed(machine, end, names) if machine.cycle < trial.cycles and not machine.cpu.halted else None
+        if machine.cycle >= moment and not machine.cpu.halted:
+            stretches.append(_observed(machine, machine.cycle + trial.glance, names))
+    _run_to(machine, trial.cycles - trial.tail, made)
+    is_wild = machine.bus.accesses.made > made
+    if machine.cycle < trial.cycles and not machine.cpu.halted:  # a wild run is seen once more before it is left
+        stretches.append(_observed(machine, min(trial.cycles, machine.cycle + trial.tail), names))
     looks.append(_look(machine))
     del kept
     memory = {
@@ -141,7 +173,39 @@ def _run(trial: Trial, machine: Machine, names: Sequence[str]) -> Outcome:
         if seat.plain is not None and seat.plain.read is not None and seat.plain.write is not None
     }
     cpu = machine.cpu
-    return Outcome(head, tail, tuple(looks), machine.cycle, cpu.halted or "", is_wild, cpu.pc, memory)
+    return Outcome(parted, tuple(stretches), tuple(looks), machine.cycle, cpu.halted or "", is_wild, cpu.pc, memory)
+
+
+def _followed(
+    trial: Trial, machine: Machine, names: Sequence[str], sound: Sound, look_at_due: Callable[[int], None]
+) -> tuple[int | None, list[Stretch]]:
+    """Run until it has parted from the run without a fault, and as long behind that as is kept."""
+    there = [name for name in names if _is_there(machine, name)]
+    end, step = min(trial.cycles, trial.followed), FIRST_CYCLES
+    parted: int | None = None
+    with Observer(machine, there) as observer:
+        while machine.cycle < end and not machine.cpu.halted:
+            if parted is None:
+                target = min(end, machine.cycle + step)
+                step *= 2
+            else:
+                target = min(trial.cycles, machine.cycle + parted + trial.behind - len(observer.cycles))
+            for moment in (trial.cycles * number // MOMENTS for number in range(1, MOMENTS)):
+                if machine.cycle < moment < target:
+                    machine.run_to(moment)
+                    look_at_due(machine.cycle)
+            machine.run_to(target)
+            look_at_due(machine.cycle)
+            if parted is None:
+                parted = sound.parted(observer, there)
+            if parted is not None and len(observer.cycles) >= parted + trial.behind:
+                break
+    if parted is None and machine.cpu.halted and len(observer.cycles) < len(sound.words):
+        parted = len(observer.cycles)
+    if parted is None:
+        return None, []
+    rows = slice(parted, parted + trial.behind)
+    return parted, [_stretch(observer, parted, rows, there, names)]
 
 
 def _run_to(machine: Machine, end: int, most_accesses: int) -> None:
@@ -156,7 +220,11 @@ def _observed(machine: Machine, end: int, names: Sequence[str]) -> Stretch:
     with Observer(machine, there) as observer:
         if not machine.cpu.halted:
             machine.run_to(end)
-    observed = observer.observed
+    return _stretch(observer, since, slice(None), there, names)
+
+
+def _stretch(observer: Observer, since: int, rows: slice, there: Sequence[str], names: Sequence[str]) -> Stretch:
+    observed = observer.part(rows)
     if len(there) < len(names):
         observed = attrs.evolve(observed, names=tuple(names), levels=_spread(observed, names))
     return Stretch.of(since, observed)

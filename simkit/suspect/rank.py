@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 
 import attrs
 
-from simkit.suspect.captures import FROM_POWER_ON, Capture
+from simkit.suspect.captures import Capture
+from simkit.suspect.library import Library
 from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.seen import Seen, SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
@@ -82,20 +83,24 @@ class _Judged:
     misfit: str
 
 
-def rank(outcomes: Outcomes, seen: Sequence[Seen], places: Places | None = None) -> Ranking:
+def rank(
+    outcomes: Outcomes, seen: Sequence[Seen], places: Places | None = None, library: Library | None = None
+) -> Ranking:
     """Hold symptoms against outcomes.
 
     Args:
         outcomes: of the candidates.
         seen: symptoms; at least one.
         places: for what was seen of memory.
+        library: of these outcomes, where many captures are to be held against them.
 
     Raises:
         SimkitError: a symptom cannot be held against anything.
     """
     alike = [group for group in outcomes.shown_alike() if not outcomes.runs[group[0]][0].trouble]
     runs = {group[0]: outcomes.runs[group[0]] for group in alike}
-    judged = [_judge(one, outcomes.names, runs, places) for one in seen]
+    library = Library(outcomes) if library is None else library
+    judged = [_judge(one, outcomes, runs, places, library) for one in seen]
     behind = {
         name: sum((max(one.values.values()) - one.values[name]) / one.tolerance for one in judged) for name in runs
     }
@@ -109,9 +114,15 @@ def rank(outcomes: Outcomes, seen: Sequence[Seen], places: Places | None = None)
     return Ranking(tuple(order), first, misfit)
 
 
-def _judge(seen: Seen, names: Sequence[str], runs: Mapping[str, tuple[Outcome, ...]], places: Places | None) -> _Judged:
+def _judge(
+    seen: Seen,
+    outcomes: Outcomes,
+    runs: Mapping[str, tuple[Outcome, ...]],
+    places: Places | None,
+    library: Library,
+) -> _Judged:
     if isinstance(seen, SeenCapture):
-        return _judge_capture(Capture(seen.captured, names), runs)
+        return _judge_capture(Capture(seen.captured, outcomes, library))
     if isinstance(seen, SeenText):
         return _shown(runs, lambda own: text_likeness(seen, own), "text", SHOWN_TOLERANCE)
     if isinstance(seen, SeenPicture):
@@ -149,14 +160,10 @@ def _there(
     )
 
 
-def _judge_capture(capture: Capture, runs: Mapping[str, tuple[Outcome, ...]]) -> _Judged:
-    fits = {name: capture.fit(own) for name, own in runs.items()}
+def _judge_capture(capture: Capture) -> _Judged:
+    fits = capture.fits()
     best = max(fits, key=lambda name: fits[name].score)
-    whole = max(fit.explained for fit in fits.values()) < FROM_POWER_ON
-    if whole:
-        fits = {name: capture.fit(own, whole=True) for name, own in runs.items()}
-        best = max(fits, key=lambda name: fits[name].score)
-    spread = 0.0 if whole else capture.spread(runs[best])
+    spread = capture.spread(best)
     strange = fits[best].strange
     misfit = ""
     if strange > STRANGE + spread:

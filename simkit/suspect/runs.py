@@ -24,8 +24,9 @@ from simkit.records.observed import MOST_LINES, lines_of
 from simkit.suspect.catalogue import Candidate
 from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import Exercised, exercised
-from simkit.suspect.outcome import Outcome, run
+from simkit.suspect.outcome import Outcome, run, run_sound
 from simkit.suspect.outcomes import SOUND, Outcomes
+from simkit.suspect.sound import Sound
 from simkit.suspect.trial import WILD, Trial
 
 BUILT_AT_ONCE = 40
@@ -177,4 +178,18 @@ def _build(sent: bytes, exercise: bytes, sentences: list[str]) -> dict[str, tupl
 def _run(sent: bytes, names: tuple[str, ...], sentences: list[str]) -> dict[str, tuple[Outcome, ...]]:
     """Runs of some candidates under each power-up."""
     trial: Trial = _unpacked(sent)
-    return {sentence: tuple(run(trial, seed, sentence, names) for seed in trial.seeds) for sentence in sentences}
+    found: dict[str, tuple[Outcome, ...]] = {}
+    for sentence in sentences:
+        made = [
+            run(trial, seed, sentence, names, sound) if sentence else run_sound(trial, seed, sound)
+            for seed in trial.seeds
+            for sound in [_sound(sent, names, seed)]
+        ]
+        found[sentence] = tuple(made)
+    return found
+
+
+@lru_cache(maxsize=8)
+def _sound(sent: bytes, names: tuple[str, ...], seed: int) -> Sound:
+    """The run without a fault, made once in each process for each power-up."""
+    return Sound.of(_unpacked(sent), seed, names)

@@ -118,8 +118,7 @@ def hang_likeness(seen: SeenHang, outcomes: Sequence[Outcome]) -> float:
 def _hangs_at(outcome: Outcome, address: int) -> bool:
     if outcome.halted:
         return outcome.pc in (address, address + 1)  # behind the opcode that halts it
-    last = outcome.tail or outcome.head
-    return last is not None and address in last.fetches
+    return bool(outcome.stretches) and address in outcome.stretches[-1].fetches
 
 
 def nothing_likeness(outcomes: Sequence[Outcome]) -> float:

@@ -12,10 +12,14 @@ from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.machine import Machine
 from simkit.machinefile.description import Description
 
-HEAD_CYCLES = 32_768
-"""Bus cycles from power-on that are kept of each run: 16 ms at 2 MHz."""
-TAIL_CYCLES = 40_000
-"""Bus cycles at the end that are kept: more than a frame of a 60 Hz screen at 2 MHz."""
+BEHIND_CYCLES = 32_000
+"""Bus cycles that are kept of each run from where it parts from the one without a fault: 16 ms at 2 MHz."""
+GLANCE_CYCLES = 4_000
+"""Bus cycles that are kept at each of the moments at which screens are looked at."""
+TAIL_CYCLES = 16_000
+"""Bus cycles at the end that are kept."""
+FOLLOWED_CYCLES = 4_000_000
+"""Bus cycles from power-on in which it is looked for where runs part: what is later is kept in glances alone."""
 POWER_UPS = (101, 202, 303, 404)
 """Seeds of the power-ups, far from 1, which machine files have."""
 MOMENTS = 4
@@ -40,7 +44,8 @@ class Trial:
         prepare: queues the input, or None.
         seeds: of the power-ups; noise in memory and the phases of the cards' crystals follow from them.
         most_accesses: to cards, one by one, after which a run has gone wild and is ended.
-        head, tail: bus cycles that are kept from the beginning, and up to the end.
+        followed: cycles in which runs are compared with the one without a fault.
+        behind, glance, tail: bus cycles that are kept from where they part, at moments, and up to the end.
     """
 
     description: Description
@@ -49,7 +54,9 @@ class Trial:
     prepare: Prepare | None = None
     seeds: tuple[int, ...] = POWER_UPS
     most_accesses: int = MOST_ACCESSES
-    head: int = HEAD_CYCLES
+    followed: int = FOLLOWED_CYCLES
+    behind: int = BEHIND_CYCLES
+    glance: int = GLANCE_CYCLES
     tail: int = TAIL_CYCLES
 
     @classmethod
@@ -73,5 +80,6 @@ class Trial:
     def identity(self) -> str:
         """Hash of all that outcomes depend on."""
         fingerprint = Fingerprint.of(self.description, self.images)
-        said = (fingerprint.to_data(), self.cycles, self.seeds, self.head, self.tail, pickle.dumps(self.prepare))
+        kept = (self.followed, self.behind, self.glance, self.tail)
+        said = (fingerprint.to_data(), self.cycles, self.seeds, kept, pickle.dumps(self.prepare))
         return hashlib.sha256(repr(said).encode()).hexdigest()

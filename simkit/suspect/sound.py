@@ -1,0 +1,92 @@
+"""The run without a fault under one power-up, and where another run parts from it.
+
+Up to there the other run is this one, line by line: so of candidates only what comes behind is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.records.observed import Observer
+from simkit.records.recorder import LineChanges
+from simkit.suspect.trial import Trial
+
+Words = NDArray[np.uint64]
+
+
+@attrs.frozen(eq=False)
+class Sound:
+    """What a run without a fault showed, cycle by cycle.
+
+    Attributes:
+        names: lines.
+        words: the bus cycles as they were recorded.
+        levels: levels of the lines.
+        changes: of those lines that do not move with each cycle.
+        kinds: rows in which each address was read, or written, for the first time.
+    """
+
+    names: tuple[str, ...]
+    words: Words
+    levels: Words
+    changes: LineChanges
+    kinds: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, trial: Trial, seed: int, names: Sequence[str]) -> Sound:
+        """Run it."""
+        machine = trial.machine(seed)
+        kept = trial.prepare(machine) if trial.prepare is not None else None
+        with Observer(machine, names) as observer:
+            machine.run_to(min(trial.cycles, trial.followed))
+        del kept
+        observed = observer.observed
+        cycles = observed.cycles
+        index = cycles.address.astype(np.uint32) | cycles.is_write.astype(np.uint32) << np.uint32(16)
+        kinds = np.sort(np.unique(index, return_index=True)[1])
+        return cls(tuple(names), cycles.words, observed.levels, observer.changes, kinds)
+
+    def parted(self, observer: Observer, names: Sequence[str]) -> int | None:
+        """Row from which on another run shows something else, as far as both have come; None: it does not."""
+        if tuple(names) != self.names:
+            return 0
+        words = observer.cycles.words
+        both = min(len(words), len(self.words))
+        firsts = _first(words[:both] != self.words[:both]), self._other_changes(observer)
+        found = [row for row in firsts if row is not None]
+        rows = self.kinds[self.kinds < min([both, *found])]
+        if len(rows):
+            seen = observer.part(rows).levels
+            odd = _first(seen != self.levels[rows])
+            if odd is not None:
+                found.append(int(rows[odd]))
+        return min(found, default=None)
+
+    def _other_changes(self, observer: Observer) -> int | None:
+        """Row at which a line moves otherwise."""
+        mine, its = self.changes, observer.changes
+        if mine.first != its.first:
+            return 0
+        end = len(observer.cycles.words)
+        till = int(observer.cycles.cycle[-1]) if end else 0
+        both = min(len(mine.cycle), len(its.cycle))
+        other = (mine.cycle[:both] != its.cycle[:both]) | (mine.number[:both] != its.number[:both])
+        other |= mine.level[:both] != its.level[:both]
+        at = _first(other)
+        at = both if at is None else at
+        moments = [int(one.cycle[at]) for one in (mine, its) if at < len(one.cycle)]
+        moment = min(moments, default=None)
+        if moment is None or moment > till:
+            return None
+        return int(np.searchsorted(observer.cycles.cycle, moment))
+
+
+def _first(flags: NDArray[np.bool_]) -> int | None:
+    """Index of the first that is set."""
+    if not flags.any():
+        return None
+    return int(flags.argmax())
