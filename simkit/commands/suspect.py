@@ -12,13 +12,14 @@ from simkit.commands import exits
 from simkit.commands.options import ForceOption, JsonOption, MachineOptions, ReplayOption, help_text
 from simkit.commands.running import Running, runs_machine
 from simkit.commands.say import say, say_json, say_notes
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import SimkitError, numbers
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from simkit.machine.machine import Machine
     from simkit.suspect.ask import Asking, Question
+    from simkit.suspect.catalogue import Candidate
     from simkit.suspect.outcomes import Outcomes
     from simkit.suspect.rank import Ranking
     from simkit.suspect.seen import Seen
@@ -30,10 +31,10 @@ MOST_MEASUREMENTS = 20
 HELP = help_text(
     "Search the cause of what you saw: run the machine with every single fault that a builder makes, and tell which of "
     "them show the same.",
-    "Say what you saw, in one way or several: --seen, a capture of the bus (with --channels, which channel is which "
+    "Say what you saw, in one way or several: --seen, a capture of the bus (--channels says which channel is which "
     "line; eight lines and two thousand cycles are enough to begin with); --seen-text, what stands on the screen or "
-    "the terminal; --seen-picture; --seen-memory, a dump; --hangs-at, where the program comes no further; --seen-nothing, a "
-    "blank screen. Say what was done to the machine as you do for run: --type, --pad, --replay.",
+    "the terminal; --seen-picture; --seen-memory, a dump; --hangs-at, where the program comes no further; "
+    "--seen-nothing, a blank screen. Say what was done to the machine as you do for run: --type, --pad, --replay.",
     "What cannot be told apart is told together, with the next measurement that tells most: which line to probe, or "
     "which access the analyser waits for. Answer at the prompt, or with --answer, until one cause is left. When no "
     "single fault shows what you saw, that is said (exit code 1).",
@@ -83,6 +84,10 @@ def suspect(
         list[str] | None,
         typer.Option("--answer", metavar="ANSWER", help="Answer to the next measurement; in order, repeatable."),
     ] = None,
+    slot: Annotated[
+        list[int] | None,
+        typer.Option("--slot", metavar="SLOT", help="Suspect nothing but the card in this slot. Repeatable."),
+    ] = None,
     session: Annotated[
         Path | None, typer.Option("--session", metavar="FILE", help="Keep the runs there, and go on from them.")
     ] = None,
@@ -109,7 +114,7 @@ def suspect(
         )
     hands(options.load(tell_notes=False))  # what is wrong with the input is told before the work
     trial = Trial.of(loaded, goal.limit, hands)
-    outcomes = _run(trial, loaded, session, force=force)
+    outcomes = _run(trial, loaded, _candidates(trial, slot), session, force=force)
     _tell(loaded, outcomes, symptoms, list(answer or []), as_json=as_json)
     if not outcomes.is_whole:
         raise typer.Exit(exits.INTERRUPTED)
@@ -141,11 +146,27 @@ def _symptoms(
     return found
 
 
-def _run(trial: Trial, machine: Machine, session: Path | None, *, force: bool) -> Outcomes:
+def _candidates(trial: Trial, slots: list[int] | None) -> tuple[Candidate, ...]:
+    """All single faults, or those at some slots."""
+    from simkit.suspect.catalogue import catalogue
+
+    found = catalogue(trial.description)
+    there = {card.slot for card in trial.description.cards}
+    for slot in slots or ():
+        if slot not in there:
+            raise SimkitError(
+                f"--slot {slot}: there is no card in slot {slot}.", remedy=f"Cards are in {numbers(there)}."
+            )
+    places = {f"slot {slot}" for slot in slots or ()}
+    return tuple(one for one in found if not places or one.place in places)
+
+
+def _run(
+    trial: Trial, machine: Machine, candidates: Sequence[Candidate], session: Path | None, *, force: bool
+) -> Outcomes:
     """Outcomes, of the session as far as it has them."""
     from simkit.commands.long_run import LongRun
     from simkit.files.whole import write_whole
-    from simkit.suspect.catalogue import catalogue
     from simkit.suspect.outcomes import SOUND
     from simkit.suspect.runs import run_all
     from simkit.suspect.session import SESSION, packed, read_session
@@ -161,10 +182,10 @@ def _run(trial: Trial, machine: Machine, session: Path | None, *, force: bool) -
             f"{session} is of another search: the machine, its input or the length of the runs was another.",
             remedy="Name another file, or give the options as they were.",
         )
-    if known is not None and known.is_whole and known.runs:
+    if known is not None and known.is_whole and known.has(candidates):
         return known
     with LongRun(machine.description.name) as run:
-        outcomes = run_all(trial, catalogue(trial.description), goes_on=run.goes_on, known=known)
+        outcomes = run_all(trial, candidates, goes_on=run.goes_on, known=known)
     if session is not None:
         say_notes(write_whole(session, packed(outcomes), what="search", known=SESSION, force=force))
     if run.stopped:

@@ -73,12 +73,7 @@ def seen_capture(machine: Machine, capture: Path, channels: Path | None, notes: 
     from simkit.records.observed import lines_of
     from simkit.suspect.seen import SeenCapture
 
-    try:
-        found = read_capture(
-            capture, channels, lines=lines_of(machine), clock_hz=machine.description.clock_hz, notes=notes
-        )
-    except FileNotFoundError as error:
-        raise SimkitError(f"There is no file {error.filename}.", remedy="Correct the path.") from error
+    found = read_capture(capture, channels, lines=lines_of(machine), clock_hz=machine.description.clock_hz, notes=notes)
     return SeenCapture(found)
 
 

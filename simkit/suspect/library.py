@@ -16,26 +16,32 @@ MASKS_KEPT = 2
 """For how many choices of lines sequences are kept."""
 
 
-@attrs.define(eq=False)
+@attrs.frozen(eq=False)
 class SoundGrams:
     """Sequences of the run without a fault under one power-up.
 
     Attributes:
         different: each that comes, once, in order.
         first: where it comes for the first time.
-        number: for each place of the run which of them stands there.
     """
 
     different: Words
     first: NDArray[np.intp]
-    number: NDArray[np.int32]
 
     @classmethod
     def of(cls, outcome: Outcome, mask: int, length: int) -> SoundGrams:
         """Of such a run."""
         levels = outcome.stretches[0].levels if outcome.stretches else np.zeros(0, np.uint64)
-        different, first, number = np.unique(grams(levels, mask, length), return_index=True, return_inverse=True)
-        return cls(different, first, number.astype(np.int32))
+        return cls(*np.unique(grams(levels, mask, length), return_index=True))
+
+    def first_of(self, some: Words) -> NDArray[np.int64]:
+        """Where each of some sequences comes for the first time; farther than any run where it does not."""
+        found = np.full(len(some), np.iinfo(np.int64).max)
+        if len(self.different):
+            at = np.minimum(np.searchsorted(self.different, some), len(self.different) - 1)
+            there = self.different[at] == some
+            found[there] = self.first[at[there]]
+        return found
 
 
 @attrs.define(eq=False, slots=False)
@@ -43,6 +49,7 @@ class Shelf:
     """Sequences for one choice of lines.
 
     Attributes:
+        outcomes: whose runs.
         mask: of the lines.
         length: cycles of a sequence.
     """
@@ -50,21 +57,31 @@ class Shelf:
     outcomes: Outcomes
     mask: int
     length: int
-    _own: dict[str, Words] = attrs.field(factory=dict)
+    _own: dict[str, tuple[Words, Words]] = attrs.field(factory=dict)
 
     @cached_property
     def sound(self) -> list[SoundGrams]:
         """Of the run without a fault, a power-up each."""
         return [SoundGrams.of(outcome, self.mask, self.length) for outcome in self.outcomes.runs[SOUND]]
 
-    def own(self, name: str) -> Words:
-        """Sequences that runs of a class show behind where they part, each once, in order."""
+    def own(self, name: str) -> tuple[Words, Words]:
+        """Sequences that runs of a class show behind where they part: of any power-up, and of every one.
+
+        Each once, in order.
+        """
         if name not in self._own:
-            runs = self.outcomes.runs[name]
-            stretches = [one for run in runs for one in run.stretches[name == SOUND :]]
-            parts = [grams(one.levels, self.mask, self.length) for one in stretches]
-            self._own[name] = np.unique(np.concatenate([np.zeros(0, np.uint64), *parts]))
+            different, runs = np.unique(np.concatenate([np.unique(one) for one in self.each(name)]), return_counts=True)
+            self._own[name] = different, different[runs == len(self.outcomes.runs[name])]
         return self._own[name]
+
+    def each(self, name: str) -> list[Words]:
+        """The same, each run by itself, as they come."""
+        found = []
+        for run in self.outcomes.runs[name]:
+            stretches = run.stretches[name == SOUND :]
+            parts = [grams(one.levels, self.mask, self.length) for one in stretches]
+            found.append(np.concatenate([np.zeros(0, np.uint64), *parts]))
+        return found
 
 
 @attrs.define(eq=False)

@@ -25,6 +25,22 @@ SLICE_CYCLES = 20_000
 """Between two looks whether a run has gone wild."""
 
 
+def unpacked(packed: bytes, size: int) -> bytes:
+    """Content of that size.
+
+    Raises:
+        SimkitError: it is damaged.
+    """
+    damaged = SimkitError("The runs that were kept are damaged.", remedy="Search anew, with another file.")
+    try:
+        found = zlib.decompressobj().decompress(packed, max(1, size))
+    except zlib.error as error:
+        raise damaged from error
+    if len(found) != size:
+        raise damaged
+    return found
+
+
 @attrs.frozen(eq=False)
 class Stretch:
     """Some bus cycles of a run, packed.
@@ -53,7 +69,7 @@ class Stretch:
     @property
     def levels(self) -> Words:
         """A word a cycle; bit i is the level of the i-th line."""
-        planes = np.frombuffer(zlib.decompress(self.packed), np.uint8).reshape(8, -1)
+        planes = np.frombuffer(unpacked(self.packed, 8 * self.cycles), np.uint8).reshape(8, -1)
         found: Words = np.ascontiguousarray(planes.T).view(np.uint64).reshape(-1)
         return found
 
@@ -75,7 +91,7 @@ class Look:
     def pixels(self, slot: int) -> NDArray[np.uint8]:
         """Palette numbers of one screen, (rows, columns) uint8."""
         rows, columns, packed = self.pictures[slot]
-        return np.frombuffer(zlib.decompress(packed), np.uint8).reshape(rows, columns)
+        return np.frombuffer(unpacked(packed, rows * columns), np.uint8).reshape(rows, columns)
 
 
 @attrs.frozen(eq=False)
@@ -92,7 +108,7 @@ class Outcome:
         halted: why the CPU stands still, or "".
         is_wild: it asked cards for so many more accesses than the run without a fault that it was ended.
         pc: address of the next instruction.
-        memory: by slot of a RAM what it holds, packed.
+        memory: by slot of a RAM its size, and what it holds, packed.
         trouble: why there was no run; then all else is empty.
     """
 
@@ -103,7 +119,7 @@ class Outcome:
     halted: str
     is_wild: bool
     pc: int
-    memory: dict[int, bytes]
+    memory: dict[int, tuple[int, bytes]]
     trouble: str = ""
 
     @property
@@ -168,7 +184,7 @@ def _run(trial: Trial, machine: Machine, names: Sequence[str], sound: Sound) -> 
     looks.append(_look(machine))
     del kept
     memory = {
-        seat.slot: zlib.compress(bytes(seat.plain.read), 1)
+        seat.slot: (len(seat.plain.read), zlib.compress(bytes(seat.plain.read), 1))
         for seat in machine.bus.seats
         if seat.plain is not None and seat.plain.read is not None and seat.plain.write is not None
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import attrs
 
@@ -44,6 +44,12 @@ class Outcomes:
     def faults(self) -> int:
         """How many candidates have been decided, run or not."""
         return len(self.not_shown) + len(self.troubles) + sum(len(self.classes[name]) for name in self.runs if name)
+
+    def has(self, candidates: Iterable[Candidate]) -> bool:
+        """Whether these candidates, and no others, were looked into."""
+        own = [one.sentence for members in self.classes.values() for one in members]
+        decided = {*own, *(one.sentence for one in self.not_shown), *self.troubles}
+        return decided == {one.sentence for one in candidates} and SOUND in self.runs
 
     def shown_alike(self) -> list[list[str]]:
         """Names of classes whose runs left the same, together."""

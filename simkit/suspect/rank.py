@@ -6,11 +6,11 @@ another power-up do to one and the same fault. Several symptoms add up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import attrs
 
-from simkit.suspect.captures import Capture
+from simkit.suspect.captures import STRANGE, UNSTEADY, Capture
 from simkit.suspect.library import Library
 from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import Outcomes
@@ -23,14 +23,10 @@ from simkit.suspect.shown import (
     text_likeness,
 )
 
-CAPTURE_TOLERANCE = 0.004
-"""By how much a capture may fit worse and still be the same, besides what power-ups do to the fault itself."""
 SHOWN_TOLERANCE = 0.02
-"""The same of pictures, texts and memory."""
+"""By how much pictures, texts and memory may be less alike and still be the same."""
 WHOLE = 1.0
 """Of symptoms that are there or not: half of the power-ups that do not show it are too many."""
-STRANGE = 0.01
-"""Part of a capture that no candidate explains, and noise does not, from which on no single fault is the cause."""
 UNLIKE = 0.4
 """Likeness of pictures and texts below which no single fault is the cause."""
 
@@ -122,7 +118,7 @@ def _judge(
     library: Library,
 ) -> _Judged:
     if isinstance(seen, SeenCapture):
-        return _judge_capture(Capture(seen.captured, outcomes, library))
+        return _judge_capture(Capture(seen.captured, outcomes, library), runs)
     if isinstance(seen, SeenText):
         return _shown(runs, lambda own: text_likeness(seen, own), "text", SHOWN_TOLERANCE)
     if isinstance(seen, SeenPicture):
@@ -160,13 +156,12 @@ def _there(
     )
 
 
-def _judge_capture(capture: Capture) -> _Judged:
-    fits = capture.fits()
-    best = max(fits, key=lambda name: fits[name].score)
-    spread = capture.spread(best)
-    strange = fits[best].strange
+def _judge_capture(capture: Capture, runs: Iterable[str]) -> _Judged:
+    names = list(runs)
+    best = capture.best(names)
+    strange, unsteady = capture.strange(best), capture.unsteady(best)
     misfit = ""
-    if strange > STRANGE + spread:
+    if strange > STRANGE + UNSTEADY * unsteady:
         misfit = f"the best candidate leaves {strange:.1%} of the capture unexplained, which is more than noise"
-    words = {name: f"{fit.explained:.1%} of the capture explained" for name, fit in fits.items()}
-    return _Judged({name: fit.score for name, fit in fits.items()}, CAPTURE_TOLERANCE + spread, words, misfit)
+    words = {name: f"{capture.part(name):.1%} of the capture explained" for name in names}
+    return _Judged({name: -capture.behind(name, best) for name in names}, 1.0, words, misfit)

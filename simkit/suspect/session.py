@@ -24,6 +24,8 @@ from simkit.suspect.outcomes import Outcomes
 FORMAT = "simkit-search"
 VERSION = 1
 MAX_BYTES = 2_000_000_000
+MOST_CYCLES = 1 << 24
+"""Of one stretch, and pixels or bytes of one part."""
 MAX_TEXT_BYTES = 400_000_000
 _MAIN = "search.json"
 SESSION = Format("a search of simkit suspect", lambda content: f'"format": "{FORMAT}"'.encode() in content[:400])
@@ -112,9 +114,16 @@ def _run_data(run: Outcome, part: Any) -> dict[str, Any]:
         "halted": run.halted,
         "is_wild": run.is_wild,
         "pc": run.pc,
-        "memory": {str(slot): part(own) for slot, own in run.memory.items()},
+        "memory": {str(slot): [size, part(own)] for slot, (size, own) in run.memory.items()},
         "trouble": run.trouble,
     }
+
+
+def _size(said: object) -> int:
+    """Rows, columns, bytes or bus cycles: a whole number within bounds."""
+    if type(said) is not int or not 0 <= said <= MOST_CYCLES:
+        raise ValueError(f"{str(said)[:20]} is no size")
+    return said
 
 
 def _run_of(data: Any, parts: list[bytes]) -> Outcome:
@@ -122,14 +131,14 @@ def _run_of(data: Any, parts: list[bytes]) -> Outcome:
     return Outcome(
         None if parted is None else int(parted),
         tuple(
-            Stretch(int(since), int(cycles), parts[number], tuple(map(int, fetches)))
+            Stretch(int(since), _size(cycles), parts[number], tuple(map(int, fetches)))
             for since, cycles, number, fetches in data["stretches"]
         ),
         tuple(
             Look(
                 int(look["cycle"]),
                 {
-                    int(slot): (int(rows), int(columns), parts[number])
+                    int(slot): (_size(rows), _size(columns), parts[number])
                     for slot, (rows, columns, number) in look["pictures"].items()
                 },
                 {int(slot): base64.b64decode(text).decode() for slot, text in look["texts"].items()},
@@ -140,6 +149,6 @@ def _run_of(data: Any, parts: list[bytes]) -> Outcome:
         str(data["halted"]),
         bool(data["is_wild"]),
         int(data["pc"]),
-        {int(slot): parts[number] for slot, number in data["memory"].items()},
+        {int(slot): (_size(size), parts[number]) for slot, (size, number) in data["memory"].items()},
         str(data["trouble"]),
     )

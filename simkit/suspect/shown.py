@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.suspect.outcome import Look, Outcome
+from simkit.suspect.outcome import Look, Outcome, unpacked
 from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
 
 
@@ -101,9 +100,12 @@ def memory_likeness(seen: SeenMemory, places: Sequence[tuple[int, int] | None], 
     wanted = np.frombuffer(seen.content, np.uint8)
     found = []
     for outcome in outcomes:
-        held = {slot: zlib.decompress(packed) for slot, packed in outcome.memory.items()}
+        held = {slot: unpacked(packed, size) for slot, (size, packed) in outcome.memory.items()}
         same = [
-            place is not None and place[0] in held and held[place[0]][place[1]] == byte
+            place is not None
+            and place[0] in held
+            and place[1] < len(held[place[0]])
+            and held[place[0]][place[1]] == byte
             for place, byte in zip(places, wanted.tolist(), strict=True)
         ]
         found.append(float(np.mean(same)) if same else 0.0)

@@ -1,7 +1,5 @@
 """Which faults the search knows, and which of them it leaves out with reason."""
 
-from concurrent.futures import Executor, Future
-
 import pytest
 
 from simkit.backplane.fault_sentences import read_fault
@@ -11,19 +9,9 @@ from simkit.machinefile.read import read_description
 from simkit.records.observed import Observer
 from simkit.suspect.catalogue import catalogue, neighbours
 from simkit.suspect.exercised import exercised
-from simkit.suspect.runs import run_all
 from simkit.suspect.trial import Trial
 
 CYCLES = 30_000
-
-
-class Here(Executor):
-    """Does the work at once, where it is asked for."""
-
-    def submit(self, call, /, *arguments, **words):
-        future = Future()
-        future.set_result(call(*arguments, **words))
-        return future
 
 
 @pytest.fixture(scope="module")
@@ -70,12 +58,3 @@ def _levels(machine):
     with Observer(machine) as observer:
         machine.run_to(CYCLES)
     return observer.observed.levels.tobytes()
-
-
-def test_candidates_of_one_class_leave_the_same_and_are_run_once(trial):
-    said = ("slot 2: pin D3 high", "slot 2: line A1 low", "slot 2: pin A1 low", "slot 3: line A13 low")
-    some = [one for one in catalogue(trial.description) if one.sentence in (*said, "slot 2: line A2 high")]
-    found = run_all(trial, some, executor=Here())
-    assert found.is_whole
-    assert sum(len(own) for own in found.classes.values()) + len(found.not_shown) == len(some)
-    assert set(found.runs) == {"", *found.classes}

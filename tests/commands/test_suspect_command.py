@@ -1,0 +1,96 @@
+"""simkit suspect, as people type it; on the bench machine, with a few faults of the catalogue."""
+
+import json
+from concurrent.futures import Executor, Future
+
+import pytest
+
+from simkit.commands.main import main
+from simkit.suspect import runs
+
+
+class Here(Executor):
+    """Does the work at once, where it is asked for."""
+
+    def submit(self, call, /, *arguments, **words):
+        future = Future()
+        future.set_result(call(*arguments, **words))
+        return future
+
+
+@pytest.fixture(autouse=True)
+def few_candidates_run_here(monkeypatch):
+    whole = runs.run_all
+
+    def few(trial, candidates, **words):
+        return whole(trial, candidates, executor=Here(), **words)
+
+    monkeypatch.setattr("simkit.suspect.runs.run_all", few)
+    from simkit.suspect import catalogue
+
+    every = catalogue.catalogue
+    monkeypatch.setattr("simkit.suspect.catalogue.catalogue", lambda description: every(description)[::150])
+
+
+@pytest.fixture
+def simkit(capsys):
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main(arguments)
+        return ended.value.code, *capsys.readouterr()
+
+    return run
+
+
+SEARCH = ["suspect", "demo:bench", "--for", "2ms"]
+
+
+def test_a_blank_screen_is_explained_with_the_next_measurement_and_the_runs_are_kept(tmp_path, simkit, monkeypatch):
+    search = [*SEARCH, "--seen-nothing", "--session", str(tmp_path / "search.zip")]
+    code, out, _ = simkit(*search)
+    assert code == 0
+    assert "single faults looked into" in out
+    assert "Next measurement:" in out
+    monkeypatch.setattr("simkit.suspect.runs.run_all", None)  # the second time nothing is run
+    code, out, _ = simkit(*search, "--json")
+    found = json.loads(out)
+    assert (code, found["whole"]) == (0, True)
+    assert len(found["left"]) == len(found["first"]) > 1
+    answer = next(iter(found["question"]["answers"]))
+    code, out, _ = simkit(*search, "--answer", answer, "--json")
+    again = json.loads(out)
+    assert again["asked"] == [{"question": found["question"]["text"], "answer": answer}]
+    assert 0 < len(again["left"]) < len(found["left"])
+    code, _, err = simkit(*search, "--answer", "perhaps")
+    assert code == 2
+    assert "Answers that are possible" in err
+    code, out, _ = simkit(*search[:-3], "--seen-text", "NOBODY WRITES THIS", *search[-2:])
+    assert code == 1
+    assert "No single fault explains this" in out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ([], "What was seen is not said"),
+        (["--seen-nothing", "--channels", "x.toml"], "--channels is for --seen"),
+        (["--seen", "missing.vcd"], "There is no capture missing.vcd"),
+        (["--seen-memory", "dump.bin"], "does not say FILE@ADDRESS"),
+        (["--hangs-at", "no_such_label"], "neither an address nor a label"),
+        (["--seen-picture", "missing.png"], "There is no picture"),
+        (["--seen-nothing", "--slot", "9"], "there is no card in slot 9"),
+        (["--seen-nothing", "--for", "label:main"], "--for"),
+    ],
+)
+def test_wrong_use_gets_one_message_and_exit_code_2(words, said, simkit):
+    code, out, err = simkit(*SEARCH[:2], *words)
+    assert (code, out) == (2, "")
+    assert said in err
+
+
+def test_a_session_of_another_search_is_not_taken(tmp_path, simkit):
+    search = ["--seen-nothing", "--slot", "3", "--session", str(tmp_path / "search.zip")]
+    assert simkit(*SEARCH, *search)[0] in (0, 1)
+    code, _, err = simkit(*SEARCH[:2], "--for", "3ms", *search)
+    assert code == 2
+    assert "is of another search" in err

@@ -1,0 +1,177 @@
+"""What was seen, held against runs of single faults: the true one comes first, under another power-up, with noise."""
+
+import math
+
+import attrs
+import numpy as np
+import pytest
+
+from simkit.capture.captured import Captured
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.machine.views import Screen
+from simkit.records.observed import Observer
+from simkit.suspect.ask import Asking, answer_of
+from simkit.suspect.captures import Capture
+from simkit.suspect.grams import among, grams, length_of
+from simkit.suspect.library import Library
+from simkit.suspect.outcomes import SOUND
+from simkit.suspect.rank import rank
+from simkit.suspect.report import found_lines, question_lines, ranking_lines, summary
+from simkit.suspect.seen import SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
+from simkit.suspect.session import packed, read_session
+
+SEED = 777
+"""Of the power-up that is seen: none of the search's own."""
+SHOWN = (
+    "slot 2: pin D3 low",
+    "slot 2: pin D3 high",
+    "slot 2: line A1 low",
+    "slot 2: line A4 exchanged with A5",
+    "D0 exchanged with D1",
+)
+FULL = [f"A{n}" for n in range(16)] + [f"D{n}" for n in range(8)] + ["RW", "SYNC"]
+EIGHT = [f"D{n}" for n in range(6)] + ["RW", "2.select"]
+
+
+def levels_of(trial, fault, names):
+    machine = trial.machine(SEED, fault)
+    with Observer(machine, names) as observer:
+        machine.run_to(trial.cycles)
+    return observer.observed.levels
+
+
+def seen(trial, fault, names, cycles, *, errors=0.01):
+    """As an analyser saw it, from a little before it parts from the run without a fault, one cycle in 100 wrong."""
+    levels, sound = levels_of(trial, fault, names), levels_of(trial, "", names)
+    both = min(len(levels), len(sound))
+    odd = np.flatnonzero(levels[:both] != sound[:both])
+    begin = max(0, (int(odd[0]) if len(odd) else 0) - cycles // 4)
+    levels = levels[begin : begin + cycles].copy()
+    random = np.random.default_rng(5)
+    wrong = random.random(len(levels)) < errors
+    bits = np.uint64(1) << random.integers(0, len(names), len(levels)).astype(np.uint64)
+    levels[wrong] ^= bits[wrong]
+    known = np.full(len(levels), (1 << len(names)) - 1, np.uint64)
+    return Captured(tuple(names), levels, known, np.arange(len(levels)) / 2e6, np.zeros(len(levels), bool))
+
+
+def class_of(outcomes, fault):
+    return next(name for name, own in outcomes.classes.items() if fault in [one.sentence for one in own])
+
+
+@pytest.mark.parametrize("fault", SHOWN)
+@pytest.mark.parametrize(("names", "cycles"), [(FULL, 12_000), (EIGHT, 2_000)], ids=["full", "eight"])
+def test_a_capture_of_another_power_up_with_one_cycle_in_a_hundred_wrong_leads_to_the_fault(
+    trial, outcomes, fault, names, cycles
+):
+    found = rank(outcomes, [SeenCapture(seen(trial, fault, names, cycles))])
+    assert class_of(outcomes, fault) in found.first
+    assert not found.none
+    if names is FULL:
+        assert len(found.first) < 4
+
+
+def test_a_capture_of_a_sound_machine_leads_to_no_fault(trial, outcomes):
+    found = rank(outcomes, [SeenCapture(seen(trial, "", FULL, 12_000))])
+    assert SOUND in found.first
+
+
+def test_two_faults_at_once_are_explained_by_none(trial, outcomes):
+    both = attrs.evolve(trial, description=trial.description.with_faults(["slot 5: pin D6 low"]))
+    found = rank(outcomes, [SeenCapture(seen(both, "slot 1: line A8 high", FULL, 12_000))])
+    assert found.none
+    assert "No single fault explains this" in "\n".join(ranking_lines(outcomes, found, found.first))
+
+
+def test_text_picture_memory_and_where_it_hangs_are_held_against_the_runs(trial, outcomes):
+    fault = "slot 5: pin D6 low"
+    machine = trial.machine(SEED, fault)
+    machine.run_to(trial.cycles)
+    (screen,) = machine.ports(Screen)
+    held = machine.bus.by_slot[1].plain.read
+    symptoms = [
+        SeenText(screen.text()),
+        SeenPicture(np.array(screen.pixels)),
+        SeenMemory(0, bytes(held[:256])),
+        SeenHang(machine.cpu.pc),
+    ]
+    places = [(1, offset) for offset in range(256)]
+    for one in symptoms:
+        found = rank(outcomes, [one], lambda start, size: places[:size])
+        assert class_of(outcomes, fault) in found.first, one
+    assert class_of(outcomes, "slot 2: pin D3 low") in rank(outcomes, [SeenNothing()]).first
+
+
+def test_measurements_lead_from_a_group_to_one_class_in_about_as_many_steps_as_halving(trial, outcomes):
+    asking = Asking(outcomes, 2e6, lambda address: "LABEL" if address >= 0x8000 else "")
+    truth = class_of(outcomes, "slot 5: pin D6 exchanged with D7")
+    group, asked = tuple(outcomes.runs), 0
+    most = math.log2(len(group)) + 2
+    levels = levels_of(trial, "slot 5: pin D6 exchanged with D7", outcomes.names)
+    while (question := asking.question(group)) is not None:
+        assert set().union(*question.answers.values()) == set(group)
+        assert all(line.startswith("  ") for line in question_lines(question)[1:])
+        group = question.left(answer_of(question, outcomes.names, levels, truth))
+        asked += 1
+    assert group == (truth,)
+    assert asked <= most
+
+
+def test_an_answer_may_be_written_as_people_do(outcomes):
+    question = Asking(outcomes, 2e6).question(tuple(outcomes.runs))
+    assert question.kind == "access"
+    assert question.meant("Never") == "never"
+    assert question.meant("0xa9") == question.meant("$A9") == question.meant(" a9 ") == "$A9"
+    assert question.meant("perhaps") is None
+
+
+def test_the_report_says_what_was_tried_what_it_may_be_and_what_to_do_next(trial, outcomes):
+    found = rank(outcomes, [SeenCapture(seen(trial, "slot 2: line A1 low", FULL, 12_000))])
+    text = "\n".join([*summary(outcomes), *ranking_lines(outcomes, found, found.first)])
+    assert "slot 2: line A1 low" in text
+    assert "the same machine: slot 2: pin A1 low" in text
+    assert "this program cannot show" in text
+    told = "\n".join(found_lines(outcomes, "slot 2: line A1 low"))
+    assert "look at slot 2" in told
+    assert '--fault "slot 2: line A1 low"' in told
+
+
+def test_a_search_goes_into_a_file_and_comes_back(outcomes, tmp_path):
+    path = tmp_path / "search.zip"
+    path.write_bytes(packed(outcomes))
+    back = read_session(path)
+    assert (back.identity, back.names, back.classes) == (outcomes.identity, outcomes.names, outcomes.classes)
+    assert {name: [run.evidence for run in own] for name, own in back.runs.items()} == {
+        name: [run.evidence for run in own] for name, own in outcomes.runs.items()
+    }
+
+
+@pytest.mark.parametrize(
+    "spoil", [lambda b: b[: len(b) // 2], lambda b: b"PK" + b[2:100], lambda b: b.replace(b"{", b"[")]
+)
+def test_a_damaged_search_is_refused_with_what_to_do(outcomes, tmp_path, spoil):
+    path = tmp_path / "search.zip"
+    path.write_bytes(spoil(packed(outcomes)))
+    with pytest.raises(SimkitError, match="no search that can be read") as told:
+        read_session(path)
+    assert "Name another file" in told.value.remedy
+
+
+def test_a_capture_without_a_line_of_the_machine_is_refused(outcomes):
+    strange = Captured(("CH1",), np.zeros(10, np.uint64), np.ones(10, np.uint64), np.zeros(10), np.zeros(10, bool))
+    with pytest.raises(SimkitError, match="No channel of the capture"):
+        Capture(strange, outcomes, Library(outcomes))
+
+
+def test_sequences_are_the_same_wherever_they_stand_and_of_the_lines_that_are_seen_alone():
+    levels = np.array([1, 2, 3, 9, 1, 2, 3, 11], np.uint64)
+    assert (grams(levels, 0xFF, 3)[[0]] == grams(levels, 0xFF, 3)[[4]]).all()
+    assert (grams(levels, 0x5, 2)[2] == grams(levels, 0x5, 2)[6]).all()
+    assert length_of(40) == 2
+    assert length_of(8) > 4
+    assert among(np.array([5, 6], np.uint64), np.array([4, 6, 9], np.uint64)).tolist() == [False, True]
+
+
+def test_the_seeds_of_a_search_are_not_those_of_machine_files(trial):
+    assert Machine.load("demo:keyboard-test").description.seed not in trial.seeds
