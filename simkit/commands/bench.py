@@ -24,6 +24,7 @@ HELP = help_text(
     "speed over py65's; a loop that only waits can be counted instead of run, which makes its ratio very large.",
     "The ratio of a register is the time of an access over that of a read of an empty card, whose only register is a "
     "constant. --cards measures the registers alone, --card those of one card.",
+    "--faults runs every single fault of a machine as `simkit suspect` does, and gives how many a minute are decided. "
     "--captures measures how fast captures of logic analysers are read, in each format: samples a second, and changes "
     "of single channels a second, from the bytes of a file to bus cycles.",
     examples=(
@@ -32,6 +33,7 @@ HELP = help_text(
         "simkit bench --cards",
         "simkit bench --card keyboard --card file:my_card.py:MyCard",
         "simkit bench --captures",
+        "simkit bench --faults",
     ),
 )
 
@@ -52,16 +54,21 @@ def bench(
         typer.Option("--card", metavar="KIND", help="Only the registers of this card; may be repeated."),
     ] = None,
     captures: Annotated[bool, typer.Option("--captures", help="Only how fast captures are read.")] = False,
+    faults: Annotated[
+        bool, typer.Option("--faults", help="Only how fast `simkit suspect` runs single faults; takes minutes.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure and print."""
-    if machine is not None and (cards or card or captures):
+    if machine is not None and (cards or card or captures or faults):
         raise SimkitError(
-            "Cards and captures are measured with what comes with the kit, not on a machine that is named.",
-            remedy="Leave out MACHINE, or --cards, --card and --captures.",
+            "Cards, captures and faults are measured with what comes with the kit, not on a machine that is named.",
+            remedy="Leave out MACHINE, or --cards, --card, --captures and --faults.",
         )
-    if captures and (cards or card):
-        raise SimkitError("Cards and captures are measured one at a time.", remedy="Leave out one of the options.")
+    if captures + faults + bool(cards or card) > 1:
+        raise SimkitError(
+            "Cards, captures and faults are measured one at a time.", remedy="Leave out all options but one."
+        )
 
     def report(name: str) -> None:
         if not as_json and sys.stderr.isatty():
@@ -69,6 +76,9 @@ def bench(
 
     if captures:
         _captures(report, as_json=as_json)
+        return
+    if faults:
+        _faults(as_json=as_json)
         return
     found: dict[str, Any] = {}
     if not (cards or card):
@@ -79,6 +89,36 @@ def bench(
         found |= _cards(card, report, as_json=as_json)
     if as_json:
         say_json(found)
+
+
+def _faults(*, as_json: bool) -> None:
+    """Measure how fast single faults are run, and print it."""
+    import os
+
+    import attrs
+
+    from simkit.commands import exits
+    from simkit.commands.long_run import LongRun
+    from simkit.measure.faults import DEMO, MACHINE_SECONDS, measure_faults
+
+    with LongRun("single faults") as run:
+        speed = measure_faults(run.goes_on, os.cpu_count() or 1)
+    rates = {"faults_a_minute": speed.faults_a_minute, "machines_a_minute": speed.machines_a_minute}
+    if as_json:
+        say_json(attrs.asdict(speed) | rates)
+    else:
+        say(
+            f"{DEMO}, {MACHINE_SECONDS} s of machine time, {speed.power_ups} power-ups, {speed.processes} processes.",
+            f"{speed.faults} faults in {speed.seconds:.0f} s: {speed.faults_a_minute:.0f} a minute.",
+            f"Of them {speed.not_shown} the program cannot show; the others make {speed.machines} different machines, "
+            f"{speed.machines_a_minute:.0f} a minute.",
+            f"{speed.wild} runs had gone wild and were ended early.",
+        )
+        if speed.varying:
+            say("Faults that come and go, which the search does not run: seconds for one run.")
+            say(*(f"  {fault:36}{seconds:6.2f}" for fault, seconds in speed.varying.items()))
+    if not speed.whole:
+        raise typer.Exit(exits.INTERRUPTED)
 
 
 def _captures(report: Callable[[str], None], *, as_json: bool) -> None:

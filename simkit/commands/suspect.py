@@ -41,7 +41,7 @@ HELP = help_text(
     "The runs take a minute or more. --session FILE keeps them: after Ctrl-C the same command goes on, and another "
     "symptom of the same machine and input is held against the same runs at once.",
     examples=(
-        "simkit suspect my-machine --seen bus.vcd --channels channels.toml --session search.zip",
+        "simkit suspect my-machine --seen bus.vcd --channels channels.toml --session my.search",
         "simkit suspect my-machine --seen-text 'KEYBOARD TEST' --hangs-at wait_key",
         "simkit suspect my-machine --seen-nothing --for 0.5s",
         "simkit suspect my-machine --seen-picture dark.png --answer 'always low'",

@@ -25,7 +25,7 @@ class Outcomes:
         runs: by that sentence what the runs left, a power-up each; SOUND without a fault.
         not_shown: candidates that this program cannot show, as it never exercises what is wrong.
         troubles: by sentence why a candidate could not be run.
-        wanted: how many classes there are; fewer runs were made where the work was interrupted.
+        wanted: how many candidates were to be looked into.
     """
 
     identity: str
@@ -34,11 +34,13 @@ class Outcomes:
     runs: Mapping[str, tuple[Outcome, ...]]
     not_shown: tuple[Candidate, ...]
     troubles: Mapping[str, str]
+    wanted: int
 
     @property
     def is_whole(self) -> bool:
-        """Whether every candidate was run."""
-        return all(name in self.runs for name in self.classes)
+        """Whether every candidate was looked into, and what is to be run was run."""
+        found = len(self.not_shown) + len(self.troubles) + sum(map(len, self.classes.values()))
+        return found == self.wanted and all(name in self.runs for name in (SOUND, *self.classes))
 
     @property
     def faults(self) -> int:

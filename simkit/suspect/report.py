@@ -32,8 +32,8 @@ def summary(outcomes: Outcomes) -> list[str]:
     if outcomes.troubles:
         lines.append(f"{len(outcomes.troubles)} cannot be, as the cards or their images forbid it.")
     if not outcomes.is_whole:
-        left = sum(name not in outcomes.runs for name in outcomes.classes)
-        lines.append(f"Interrupted: {left} machines were not run, so the cause may be among those.")
+        left = outcomes.wanted - outcomes.faults
+        lines.append(f"Interrupted: {left} faults were not looked into, so the cause may be among those.")
     return lines
 
 

@@ -88,7 +88,7 @@ def run_all(
 
     def outcomes() -> Outcomes:
         fixed = {name: tuple(own) for name, own in classes.items()}
-        return Outcomes(trial.identity, names, fixed, dict(runs), tuple(not_shown), dict(troubles))
+        return Outcomes(trial.identity, names, fixed, dict(runs), tuple(not_shown), dict(troubles), len(candidates))
 
     with contextlib.ExitStack() as stack:
         pool = executor if executor is not None else stack.enter_context(local_executor())

@@ -1,22 +1,21 @@
 """The file of a search: outcomes of all runs that were made, so that it can go on, or take another symptom.
 
-A zip: "search.json" says what was run, and for each run what it left; "parts/N" holds what is packed. Nothing in it is
-executed when it is read, and everything is checked.
+A first line of JSON says what the file is, and the sizes of the parts behind it. The first part is JSON, compressed:
+what was run, and for each run what it left; the others are what that names by number. Nothing in it is executed when it
+is read, and everything is checked.
 """
 
 from __future__ import annotations
 
 import base64
-import io
 import json
-import zipfile
 import zlib
 from pathlib import Path
 from typing import Any
 
 from simkit.contract.errors import SimkitError
 from simkit.files.bounded import read_bounded
-from simkit.files.formats import Format
+from simkit.files.formats import json_format
 from simkit.suspect.catalogue import Candidate
 from simkit.suspect.outcome import Look, Outcome, Stretch
 from simkit.suspect.outcomes import Outcomes
@@ -24,11 +23,10 @@ from simkit.suspect.outcomes import Outcomes
 FORMAT = "simkit-search"
 VERSION = 1
 MAX_BYTES = 2_000_000_000
-MOST_CYCLES = 1 << 24
+MOST_CYCLES = 1 << 28
 """Of one stretch, and pixels or bytes of one part."""
 MAX_TEXT_BYTES = 400_000_000
-_MAIN = "search.json"
-SESSION = Format("a search of simkit suspect", lambda content: f'"format": "{FORMAT}"'.encode() in content[:400])
+SESSION = json_format("a search of simkit suspect", FORMAT)
 
 
 def packed(outcomes: Outcomes) -> bytes:
@@ -47,16 +45,13 @@ def packed(outcomes: Outcomes) -> bytes:
         "names": list(outcomes.names),
         "classes": {name: [_candidate_data(one) for one in own] for name, own in outcomes.classes.items()},
         "not_shown": [_candidate_data(one) for one in outcomes.not_shown],
+        "wanted": outcomes.wanted,
         "troubles": dict(outcomes.troubles),
         "runs": runs,
     }
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
-        archive.writestr("format.json", json.dumps({"format": FORMAT, "version": VERSION}))
-        archive.writestr(_MAIN, zlib.compress(json.dumps(data).encode(), 1))
-        archive.writestr("parts", b"".join(parts))
-        archive.writestr("sizes.json", json.dumps([len(one) for one in parts]))
-    return out.getvalue()
+    parts.insert(0, zlib.compress(json.dumps(data).encode(), 1))
+    head = {"format": FORMAT, "version": VERSION, "sizes": [len(one) for one in parts]}
+    return b"".join((json.dumps(head).encode(), b"\n", *parts))
 
 
 def read_session(path: Path) -> Outcomes:
@@ -68,17 +63,16 @@ def read_session(path: Path) -> Outcomes:
     """
     content = read_bounded(path, MAX_BYTES, "search")
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            sizes = json.loads(archive.read("sizes.json"))
-            whole = archive.read("parts")
-            unpack = zlib.decompressobj()
-            data = json.loads(unpack.decompress(archive.read(_MAIN), MAX_TEXT_BYTES))
-        if data["format"] != FORMAT or data["version"] != VERSION or sum(sizes) != len(whole):
-            raise ValueError("another version")
+        line, newline, body = content.partition(b"\n")
+        head = json.loads(line) if newline else {}
+        sizes = [_size(size) for size in head["sizes"]]
+        if head["format"] != FORMAT or head["version"] != VERSION or sum(sizes) != len(body):
+            raise ValueError("another version, or cut off")
         parts, at = [], 0
         for size in sizes:
-            parts.append(whole[at : at + size])
+            parts.append(body[at : at + size])
             at += size
+        data = json.loads(zlib.decompressobj().decompress(parts.pop(0), MAX_TEXT_BYTES))
         return Outcomes(
             str(data["identity"]),
             tuple(map(str, data["names"])),
@@ -86,8 +80,9 @@ def read_session(path: Path) -> Outcomes:
             {str(name): tuple(_run_of(run, parts) for run in own) for name, own in data["runs"].items()},
             tuple(Candidate(*map(str, one)) for one in data["not_shown"]),
             {str(name): str(why) for name, why in data["troubles"].items()},
+            _size(data["wanted"]),
         )
-    except (ValueError, KeyError, IndexError, TypeError, AttributeError, zipfile.BadZipFile, zlib.error) as error:
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError, zlib.error) as error:
         raise SimkitError(
             f"{path} is no search that can be read: it is damaged, or of another version.",
             remedy="Name another file; the search is then made anew.",

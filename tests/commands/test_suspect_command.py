@@ -46,7 +46,7 @@ SEARCH = ["suspect", "demo:bench", "--for", "2ms"]
 
 
 def test_a_blank_screen_is_explained_with_the_next_measurement_and_the_runs_are_kept(tmp_path, simkit, monkeypatch):
-    search = [*SEARCH, "--seen-nothing", "--session", str(tmp_path / "search.zip")]
+    search = [*SEARCH, "--seen-nothing", "--session", str(tmp_path / "my.search")]
     code, out, _ = simkit(*search)
     assert code == 0
     assert "single faults looked into" in out
@@ -89,7 +89,7 @@ def test_wrong_use_gets_one_message_and_exit_code_2(words, said, simkit):
 
 
 def test_a_session_of_another_search_is_not_taken(tmp_path, simkit):
-    search = ["--seen-nothing", "--slot", "3", "--session", str(tmp_path / "search.zip")]
+    search = ["--seen-nothing", "--slot", "3", "--session", str(tmp_path / "my.search")]
     assert simkit(*SEARCH, *search)[0] in (0, 1)
     code, _, err = simkit(*SEARCH[:2], "--for", "3ms", *search)
     assert code == 2

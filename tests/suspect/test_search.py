@@ -148,7 +148,8 @@ def test_a_search_goes_into_a_file_and_comes_back(outcomes, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "spoil", [lambda b: b[: len(b) // 2], lambda b: b"PK" + b[2:100], lambda b: b.replace(b"{", b"[")]
+    "spoil",
+    [lambda b: b[: len(b) // 2], lambda b: b"PK" + b[2:100], lambda b: b"null\n", lambda b: b.replace(b"{", b"[")],
 )
 def test_a_damaged_search_is_refused_with_what_to_do(outcomes, tmp_path, spoil):
     path = tmp_path / "search.zip"
