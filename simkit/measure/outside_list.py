@@ -222,7 +222,7 @@ LATE_STROBES: tuple[tuple[str, str], ...] = (
     ("slug-watch", "slot 1: write data end early"),
     ("video-test-card", "slot 2: answers late, 1 in 500"),
     ("pad-test", "slot 1: write data end early, 1 in 100"),
-    ("pad-test", "slot 1: writes end late"),
+    ("pad-test", "slot 2: answers late, 1 in 20"),
     ("slug-watch", "slot 1: answers late, 1 in 500"),
 )
 """A strobe of one card that is late, always or now and then: the program that is played, and the fault."""

@@ -1,5 +1,7 @@
 """Faults that no single fault explains: the list fits the machines and programs it is about."""
 
+import random
+
 import pytest
 
 from simkit.backplane.fault_sentences import read_fault
@@ -7,6 +9,7 @@ from simkit.machine.machine import Machine
 from simkit.measure.outside import KINDS, ROM_SLOT, TWO_FAULTS, address_of, outside
 from simkit.measure.outside_list import PAIRS, PROGRAM_ERRORS
 from simkit.measure.played import PLAYED
+from simkit.records.recorder import Recorder
 
 
 @pytest.fixture(scope="module")
@@ -51,3 +54,37 @@ def test_an_error_in_a_program_is_made_of_bytes_of_its_rom(machines, listed):
     case = next(case for case in listed if case.program == "pad-test" and "show_pad+63" in case.words)
     at = machines["pad-test"].labels["show_pad"] + 63
     assert case.faults == (f"slot {ROM_SLOT}: byte at ${at:04X} = $69", f"slot {ROM_SLOT}: byte at ${at + 1:04X} = $32")
+
+
+def is_noticed(case):
+    """Whether a run with its faults is another, on the bus or on the screen, than the same without."""
+    played = PLAYED[case.program]
+    both = [Machine.load(played.machine, seed=77, faults=faults) for faults in ((), case.faults)]
+    for machine in both:
+        played.put_hands_on(machine, 88)
+    end = 0
+    while end < played.cycles(both[0]):
+        end += 20_000
+        seen = []
+        for machine in both:
+            with Recorder(machine) as recorder:
+                machine.run_to(end)
+            seen.append((recorder.cycles.words.tobytes(), machine.cpu.halted, machine.screen.pixels.tobytes()))
+        if seen[0] != seen[1]:
+            return True
+    return False
+
+
+def sampled(listed, count, seed):
+    chosen = random.Random(seed)
+    return [case for kind in KINDS for case in chosen.sample([one for one in listed if one.kind == kind], count)]
+
+
+def test_programs_notice_them(listed):
+    soon = [case for case in listed if case.program == "pad-test"]
+    assert [case.words for case in sampled(soon, 2, 1) if not is_noticed(case)] == []
+
+
+@pytest.mark.slow
+def test_programs_notice_more_of_them(listed):
+    assert [case.words for case in sampled(listed, 15, 2) if not is_noticed(case)] == []
