@@ -153,8 +153,8 @@ BODIES = json.loads(sys.argv[2])
 FILES = {"rom.bin": b"rom", "old.png": b"\\x89PNG", "a.json": b'{"format": "simkit-coverage", "version": 1}'}
 simkit.commands.app.run = lines
 calls.CALLS["labels"] = lambda sample: parse(Path("a").read_text())
-faults.HANG_SECONDS = 0.5
-judge.GIVE_UP = 0.8
+faults.HANG_SECONDS = 0.8
+judge.GIVE_UP = 1.5
 here = judge.Judge(Path(mkdtemp()) / "one" / "two")
 told = {}
 for name in BODIES:
@@ -172,7 +172,7 @@ BODIES = {
     "fault": ("1 / 0", ["traceback"]),
     "printed": ("print('fine'); sys.stderr.write('Traceback (most recent call last)\\n')", ["traceback"]),
     "hang": ("hang()", ["hang"]),
-    "slow": ("print('x')\nuntil = time.process_time() + 0.6\nwhile time.process_time() < until: pass", ["hang"]),
+    "slow": ("print('x')\nuntil = time.process_time() + 0.9\nwhile time.process_time() < until: pass", ["hang"]),
     "outside": ("print('x'); write('../outside')", ["outside"]),
     "home": ("print('x'); write(os.path.expanduser('~/.simkit'))", ["outside"]),
     "removed outside": ("print('x'); os.mkdir('../new'); os.rmdir('../new')", ["outside"]),
