@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from simkit.commands.bench_suspect import SuspectOptions, measure_suspect
 from simkit.commands.options import JsonOption, help_text
 from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError
@@ -27,6 +29,9 @@ HELP = help_text(
     "--faults runs every single fault of a machine as `simkit suspect` does, and gives how many a minute are decided. "
     "--captures measures how fast captures of logic analysers are read, in each format: samples a second, and changes "
     "of single channels a second, from the bytes of a file to bus cycles.",
+    "--suspect measures how well `simkit suspect` finds a fault: faults drawn from its catalogue, others from outside "
+    "it, put into Marlpit under power-ups, input times and capture errors that the search does not know. It takes "
+    "hours; with --session FOLDER the same command goes on where it was stopped.",
     examples=(
         "simkit bench",
         "simkit bench demo:marlpit --json",
@@ -34,6 +39,8 @@ HELP = help_text(
         "simkit bench --card keyboard --card file:my_card.py:MyCard",
         "simkit bench --captures",
         "simkit bench --faults",
+        "simkit bench --suspect --pairs 300 --seed 1 --session measured",
+        "simkit bench --suspect --pairs 20 --programs pad-test --kinds picture,text",
     ),
 )
 
@@ -57,9 +64,41 @@ def bench(
     faults: Annotated[
         bool, typer.Option("--faults", help="Only how fast `simkit suspect` runs single faults; takes minutes.")
     ] = False,
+    suspect: Annotated[bool, typer.Option("--suspect", help="Only how well `simkit suspect` finds faults.")] = False,
+    pairs: Annotated[
+        int | None, typer.Option("--pairs", metavar="N", help="With --suspect: symptoms of each kind; 300.")
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", metavar="N", help="With --suspect: of pairs, power-ups and noise; 1.")
+    ] = None,
+    kinds: Annotated[
+        str | None, typer.Option("--kinds", metavar="KINDS", help="With --suspect: capture,eight,picture,text.")
+    ] = None,
+    programs: Annotated[
+        str | None,
+        typer.Option("--programs", metavar="NAMES", help="With --suspect: which notice the faults; all four."),
+    ] = None,
+    outside: Annotated[
+        int | None,
+        typer.Option("--outside", metavar="N", help="With --suspect: so many from outside for each program; all."),
+    ] = None,
+    session: Annotated[
+        Path | None, typer.Option("--session", metavar="FOLDER", help="With --suspect: keep what is done, go on.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Measure and print."""
+    asked = SuspectOptions(pairs, seed, kinds, programs, outside, session)
+    if suspect:
+        if machine is not None or cards or card or captures or faults:
+            raise SimkitError("--suspect is measured alone, on the machines of the kit.", remedy="Leave out the rest.")
+        measure_suspect(asked, as_json=as_json)
+        return
+    if asked != SuspectOptions():
+        raise SimkitError(
+            "--pairs, --seed, --kinds, --programs, --outside and --session say how the search is measured.",
+            remedy="Add --suspect.",
+        )
     if machine is not None and (cards or card or captures or faults):
         raise SimkitError(
             "Cards, captures and faults are measured with what comes with the kit, not on a machine that is named.",
