@@ -94,7 +94,8 @@ def measured(display, clock, seconds):
 def test_it_sleeps_between_slices_and_draws_as_often_as_a_loop_that_does_nothing_else(display):
     for _ in range(4):  # a host that is busy with other things gives one of the two less than the other
         app, plain = measured(display, "2 MHz", 3)
-        if app["drawings"] >= 0.9 * plain["drawings"] and app["speed"] > 0.95:
+        in_time = app["drawings"] >= 0.9 * plain["drawings"] and app["sleeps"] >= 2 * app["drawings"]
+        if in_time and app["speed"] > 0.95:
             break
     assert app["drawings"] >= 0.9 * plain["drawings"]
     assert app["sleeps"] >= 2 * app["drawings"]  # not from drawing to drawing: a key waits for a slice
