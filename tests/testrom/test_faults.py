@@ -37,8 +37,8 @@ def sentences(slot):
 def reached(machine, slot):
     """When the card answers, and what its pins see there."""
     tables = next((reads, writes) for seat, reads, writes in machine.bus.drive_tables() if seat.slot == slot)
-    both = tables[0] | tables[1]
-    addresses = [address for address in range(0x10000) if both >> address & 1]
+    digits = f"{tables[0] | tables[1]:065536b}"[::-1]
+    addresses = [address for address, digit in enumerate(digits) if digit == "1"]
     some = [*addresses[:32], *random.Random(1).sample(addresses, min(48, len(addresses)))]
     return tables, [
         (seat.slot, offset)
