@@ -23,12 +23,14 @@ from simkit.suspect.outcomes import Outcomes
 
 ROUNDS = 5
 """How often a better one than the best is looked for."""
-CHANCES = 1.8
+CHANCES = 2.2
 """How many times what chance does on average still counts as chance."""
-UNSTEADY = 2.0
+UNSTEADY = 3.0
 """How many times what other power-ups of the same fault leave unexplained may be unexplained in a capture."""
 STRANGE = 0.015
 """Part of a capture that the best candidate may leave unexplained where noise does not account for it."""
+SELDOM = 0.05
+"""What comes in so small a part of the rounds of a loop may be noise, though it come again."""
 LONG = 3
 """Unexplained stretches of so many sequences' length are no noise."""
 
@@ -121,24 +123,42 @@ class Capture:
 
     def strange(self, name: str) -> float:
         """Part of the capture that a class does not explain, and noise does not: it comes again and again, or lasts."""
-        unexplained = ~self.explained(name)
-        again = (unexplained & (self._counts > 1))[self._number]
-        long = _long_stretches(unexplained[self._number], LONG * self._length)
+        return self._no_noise(~self.explained(name), self._number, self._counts)
+
+    def _no_noise(self, unexplained: NDArray[np.bool_], number: NDArray[np.intp], counts: NDArray[np.intp]) -> float:
+        """Part of a row of sequences that is unexplained and no noise.
+
+        Args:
+            unexplained: of the different sequences in it.
+            number: of each of its places which of them stands there.
+            counts: how often each comes.
+        """
+        first = np.zeros(len(counts), np.intp)
+        first[number[::-1]] = np.arange(len(number) - 1, -1, -1)
+        before = counts[number[np.maximum(0, first - self._length)]]  # how often it comes to where this stands
+        again = (unexplained & (counts > 1) & (counts > SELDOM * before))[number]
+        long = _long_stretches(unexplained[number], LONG * self._length)
         return float((again | long).mean())
 
+    def is_misfit(self, name: str) -> bool:
+        """Whether a class leaves more unexplained than noise and other power-ups of the same fault do."""
+        strange = self.strange(name)
+        return strange > STRANGE and strange > STRANGE + UNSTEADY * self.unsteady(name)
+
     def unsteady(self, name: str) -> float:
-        """Part of a run that other power-ups of the same fault do not show, of the run for which it is most."""
+        """The same of its own runs: what other power-ups of the fault leave unexplained, of the run it is most of."""
         each = self._shelf.each(name)
         worst = 0.0
-        for number, own in enumerate(each):
-            own = own[: len(self._number)]
-            others = [one for at, one in enumerate(each) if at != number and len(one)]
+        for at, row in enumerate(each):
+            own = row[: len(self._number)]
+            others = [one for other, one in enumerate(each) if other != at and len(one)]
             if not (len(own) and others):
                 continue
-            found = among(own, np.unique(np.concatenate(others)))
+            different, number, counts = np.unique(own, return_inverse=True, return_counts=True)
+            found = among(different, np.unique(np.concatenate(others)))
             for sound, run in zip(self._shelf.sound, self._outcomes.runs[name], strict=True):
-                found |= sound.first_of(own) < (np.iinfo(np.int64).max if run.parted is None else run.parted)
-            worst = max(worst, float((~found).mean()))
+                found |= sound.first_of(different) < (np.iinfo(np.int64).max if run.parted is None else run.parted)
+            worst = max(worst, self._no_noise(~found, number, counts))
         return worst
 
 

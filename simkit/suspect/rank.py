@@ -7,10 +7,12 @@ another power-up do to one and the same fault. Several symptoms add up.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
+from typing import Any
 
 import attrs
 
-from simkit.suspect.captures import STRANGE, UNSTEADY, Capture
+from simkit.suspect.captures import Capture
 from simkit.suspect.library import Library
 from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import Outcomes
@@ -20,14 +22,18 @@ from simkit.suspect.shown import (
     memory_likeness,
     nothing_likeness,
     picture_likeness,
+    pictures_of,
     text_likeness,
+    texts_of,
 )
 
 SHOWN_TOLERANCE = 0.02
 """By how much pictures, texts and memory may be less alike and still be the same."""
+MOST_TRIED = 40
+"""Candidates beside the best of which it is asked whether they leave too much unexplained."""
 WHOLE = 1.0
 """Of symptoms that are there or not: half of the power-ups that do not show it are too many."""
-UNLIKE = 0.4
+UNLIKE = 0.2
 """Likeness of pictures and texts below which no single fault is the cause."""
 
 Places = Callable[[int, int], Sequence[tuple[int, int] | None]]
@@ -120,13 +126,15 @@ def _judge(
     if isinstance(seen, SeenCapture):
         return _judge_capture(Capture(seen.captured, outcomes, library), runs)
     if isinstance(seen, SeenText):
-        return _shown(runs, lambda own: text_likeness(seen, own), "text", SHOWN_TOLERANCE)
+        text = partial(text_likeness, seen)
+        return _shown(runs, text, "text", partial(texts_of, slot=seen.slot), text_likeness)
     if isinstance(seen, SeenPicture):
-        return _shown(runs, lambda own: picture_likeness(seen, own), "picture", SHOWN_TOLERANCE)
+        picture = partial(picture_likeness, seen)
+        return _shown(runs, picture, "picture", partial(pictures_of, slot=seen.slot), picture_likeness)
     if isinstance(seen, SeenMemory):
         assert places is not None
         at = places(seen.start, len(seen.content))
-        return _shown(runs, lambda own: memory_likeness(seen, at, own), "memory", SHOWN_TOLERANCE)
+        return _shown(runs, partial(memory_likeness, seen, at), "memory")
     if isinstance(seen, SeenHang):
         return _there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}")
     assert isinstance(seen, SeenNothing)
@@ -137,11 +145,27 @@ def _shown(
     runs: Mapping[str, tuple[Outcome, ...]],
     likeness: Callable[[Sequence[Outcome]], float],
     what: str,
-    tolerance: float,
+    shown_by: Callable[[Outcome], list[Any]] = lambda run: [],
+    alike: Callable[[Any, Sequence[Outcome]], float] = lambda seen, own: 1.0,
 ) -> _Judged:
+    """Hold what was shown against all candidates.
+
+    Args:
+        runs: of the candidates.
+        likeness: of what runs show to what was seen.
+        what: it is, in words.
+        shown_by: what a run shows, as if it had been seen at its last moments.
+        alike: likeness of what runs show to such.
+    """
     values = {name: likeness(own) for name, own in runs.items()}
-    best = max(values.values(), default=0.0)
-    misfit = f"the {what} is like that of no candidate: {best:.0%} of it at best" if best < UNLIKE else ""
+    best = max(values, key=lambda name: values[name])
+    unlike = [
+        1 - max((alike(one, [other for other in runs[best] if other is not run]) for one in shown_by(run)), default=1.0)
+        for run in runs[best]
+    ]
+    tolerance = SHOWN_TOLERANCE + sum(unlike) / len(unlike)
+    most = values[best]
+    misfit = f"the {what} is like that of no candidate: {most:.0%} of it at best" if most < UNLIKE else ""
     return _Judged(values, tolerance, {name: f"{what} {value:.0%} alike" for name, value in values.items()}, misfit)
 
 
@@ -159,9 +183,12 @@ def _there(
 def _judge_capture(capture: Capture, runs: Iterable[str]) -> _Judged:
     names = list(runs)
     best = capture.best(names)
-    strange, unsteady = capture.strange(best), capture.unsteady(best)
+    values = {name: -capture.behind(name, best) for name in names}
     misfit = ""
-    if strange > STRANGE + UNSTEADY * unsteady:
-        misfit = f"the best candidate leaves {strange:.1%} of the capture unexplained, which is more than noise"
+    if capture.is_misfit(best):
+        near = sorted((name for name in names if values[name] >= -1.0), key=lambda name: -values[name])
+        if all(capture.is_misfit(name) for name in near[:MOST_TRIED]):  # one may run astray, and show what it will
+            strange = f"{capture.strange(best):.1%}"
+            misfit = f"the best candidate leaves {strange} of the capture unexplained, which is more than noise"
     words = {name: f"{capture.part(name):.1%} of the capture explained" for name in names}
-    return _Judged({name: -capture.behind(name, best) for name in names}, 1.0, words, misfit)
+    return _Judged(values, 1.0, words, misfit)

@@ -21,6 +21,18 @@ def text_likeness(seen: SeenText, outcomes: Sequence[Outcome]) -> float:
     )
 
 
+def texts_of(run: Outcome, slot: int | None) -> list[SeenText]:
+    """What a run shows at its last moments, as if it had been seen."""
+    return [SeenText(text, its) for look in run.looks[-2:] for its, text in look.texts.items() if slot in (None, its)]
+
+
+def pictures_of(run: Outcome, slot: int | None) -> list[SeenPicture]:
+    """The same of pictures."""
+    return [
+        SeenPicture(look.pixels(its), its) for look in run.looks[-2:] for its in look.pictures if slot in (None, its)
+    ]
+
+
 def _best_text(outcome: Outcome, seen: SeenText, wanted: list[str]) -> Look:
     looks = outcome.looks or (Look(0, {}, {}),)
     return max(looks, key=lambda look: max((_alike(wanted, _cells(t)) for t in _texts(look, seen.slot)), default=0.0))

@@ -25,7 +25,7 @@ POWER_UPS = (101, 202, 303, 404)
 MOMENTS = 4
 """How often, spread evenly over the run, screens and terminals are looked at."""
 
-MOST_ACCESSES = 40_000
+MOST_ACCESSES = 20_000
 WILD = 3
 """A run is wild with so many times the accesses of the one without a fault, and MOST_ACCESSES at least."""
 
