@@ -173,11 +173,11 @@ def _run(trial: Trial, machine: Machine, names: Sequence[str], sound: Sound) -> 
     parted, stretches = _followed(trial, machine, names, sound, look_at_due)
     made = machine.bus.accesses.made + trial.most_accesses
     for moment in tuple(moments):
-        _run_to(machine, min(moment, trial.cycles - trial.tail), made)
+        _run_to(machine, min(moment, trial.tail_from), made)
         looks.append(_look(machine))
         if machine.cycle >= moment and not machine.cpu.halted:
             stretches.append(_observed(machine, machine.cycle + trial.glance, names))
-    _run_to(machine, trial.cycles - trial.tail, made)
+    _run_to(machine, trial.tail_from, made)
     is_wild = machine.bus.accesses.made > made
     if machine.cycle < trial.cycles and not machine.cpu.halted:  # a wild run is seen once more before it is left
         stretches.append(_observed(machine, min(trial.cycles, machine.cycle + trial.tail), names))
@@ -197,7 +197,7 @@ def _followed(
 ) -> tuple[int | None, list[Stretch]]:
     """Run until it has parted from the run without a fault, and as long behind that as is kept."""
     there = [name for name in names if _is_there(machine, name)]
-    end, step = min(trial.cycles, trial.followed), FIRST_CYCLES
+    end, step = min(trial.tail_from, trial.followed), FIRST_CYCLES  # the end is looked at by itself
     parted: int | None = None
     with Observer(machine, there) as observer:
         while machine.cycle < end and not machine.cpu.halted:
@@ -205,7 +205,7 @@ def _followed(
                 target = min(end, machine.cycle + step)
                 step *= 2
             else:
-                target = min(trial.cycles, machine.cycle + parted + trial.behind - len(observer.cycles))
+                target = min(trial.tail_from, machine.cycle + parted + trial.behind - len(observer.cycles))
             for moment in (trial.cycles * number // MOMENTS for number in range(1, MOMENTS)):
                 if machine.cycle < moment < target:
                     machine.run_to(moment)

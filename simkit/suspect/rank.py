@@ -31,8 +31,8 @@ SHOWN_TOLERANCE = 0.02
 """By how much pictures, texts and memory may be less alike and still be the same."""
 MOST_TRIED = 40
 """Candidates beside the best of which it is asked whether they leave too much unexplained."""
-WHOLE = 1.0
-"""Of symptoms that are there or not: half of the power-ups that do not show it are too many."""
+WHOLE = 0.6
+"""Of symptoms that are there or not: of how many power-ups more that do not show them may be chance."""
 UNLIKE = 0.2
 """Likeness of pictures and texts below which no single fault is the cause."""
 

@@ -77,6 +77,11 @@ class Trial:
         return Machine(attrs.evolve(description, seed=seed), images)
 
     @property
+    def tail_from(self) -> int:
+        """Cycle from which on the end is kept: half of a short run at most."""
+        return self.cycles - min(self.tail, self.cycles // 2)
+
+    @property
     def identity(self) -> str:
         """Hash of all that outcomes depend on."""
         fingerprint = Fingerprint.of(self.description, self.images)

@@ -100,7 +100,10 @@ def test_text_picture_memory_and_where_it_hangs_are_held_against_the_runs(trial,
     for one in symptoms:
         found = rank(outcomes, [one], lambda start, size: places[:size])
         assert class_of(outcomes, fault) in found.first, one
-    assert class_of(outcomes, "slot 2: pin D3 low") in rank(outcomes, [SeenNothing()]).first
+    astray = class_of(outcomes, "slot 2: pin D3 low")
+    assert astray in rank(outcomes, [SeenNothing()]).first
+    assert astray not in rank(outcomes, [SeenHang(machine.cpu.pc)]).first
+    assert not rank(outcomes, [SeenHang(machine.cpu.pc)]).none
 
 
 def test_measurements_lead_from_a_group_to_one_class_in_about_as_many_steps_as_halving(trial, outcomes):
