@@ -1,0 +1,289 @@
+"""What the cards would answer: memory as the capture shows it written, and the other cards fed with the captured accesses.
+
+Memory is told by the capture alone: a cell holds what was written to it last, or read. A cell counts once two cycles
+agree about it, so that one misread sample claims nothing. The image of a ROM counts from the start.
+
+Other cards are fed on several backplanes of the same machine at once, which power up differently, run at a slightly
+different clock, and on which somebody presses keys and buttons at random. Where these do not agree in a bit of a
+register, no capture can be told to be wrong in it.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from fractions import Fraction
+from typing import Any
+
+import attrs
+
+from simkit.backplane.agenda import OUTSIDE_MACHINE
+from simkit.backplane.cycle import Kind
+from simkit.backplane.seat import Seat
+from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, Port, SerialPort
+from simkit.machine.machine import Machine
+
+ASK, FEED, NOBODY = -1, -2, -3
+"""In place of a cell's number: not worked out yet; a card must be fed; nobody to be asked."""
+ROM = -1000
+"""ROM - byte stands for a byte of a ROM, which counts from the start."""
+UNTOLD = -1
+"""In a cell: nothing is known of it."""
+SURE = 0x100
+"""In a cell, beside the byte and the epoch: two cycles agree about it."""
+EPOCH = 0x200
+"""An epoch ends where cycles were lost: what was written in them is not known."""
+
+CLOCKS = (Fraction(1), Fraction(101, 100), Fraction(99, 100))
+"""Clocks of the backplanes, as multiples of the machine's: nothing counts that a percent decides. Ours."""
+INPUT_CYCLES = (200, 6000)
+"""Somebody presses something that often. Ours."""
+
+
+@attrs.define(eq=False)
+class Answers:
+    """What a register answered, all told.
+
+    Attributes:
+        varied: bits in which backplanes gave different answers.
+        high: bits that were high in some answer of the quiet backplane.
+        low: bits that were low in some.
+        asked: reads.
+    """
+
+    varied: int = 0
+    high: int = 0
+    low: int = 0
+    asked: int = 0
+
+
+class Cells:
+    """The memory of a machine, byte by byte, as a capture shows it; shared numbers for what several addresses reach.
+
+    Attributes:
+        reads: by address: number of the cell, or ROM - byte, ASK, FEED, NOBODY.
+        writes: the same of writes.
+        held: what each cell holds: UNTOLD, or a byte with its epoch and SURE.
+        epoch: now, as it stands in a cell.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self._bus = machine.bus
+        self._bases: dict[int, int] = {}
+        self.held: list[int] = []
+        for seat in machine.bus.seats:
+            plain = seat.plain
+            if plain is not None and plain.read is not None and plain.write is not None and seat.data is None:
+                self._bases[seat.slot] = len(self.held)
+                self.held += [UNTOLD] * len(plain.read)
+        self._maps: dict[object, tuple[list[int], list[int]]] = {}
+        self._straight = machine.bus.data_lines.cpu is None
+        self.epoch = 0
+        self.choose()
+
+    def choose(self) -> None:
+        """Decode by the lines as they are."""
+        table = self._bus.reach.table
+        self.reads, self.writes = self._maps.setdefault(table, ([ASK] * 0x10000, [ASK] * 0x10000))
+
+    def read_at(self, address: int) -> int:
+        """Number for a read at an address."""
+        found = self.reads[address]
+        if found == ASK:
+            found = self.reads[address] = self._find_read(address)
+        return found
+
+    def write_at(self, address: int) -> int:
+        """Number for a write at an address."""
+        found = self.writes[address]
+        if found == ASK:
+            found = self.writes[address] = self._find_write(address)
+        return found
+
+    def expected(self, address: int) -> int | None:
+        """Byte that a read would give, None where that does not count."""
+        number = self.read_at(address)
+        if number <= ROM:
+            return ROM - number
+        if number >= 0 and self.held[number] >= 0:
+            held = self.held[number]
+            return held & 0xFF if held & ~0xFF == SURE | self.epoch else None
+        return None
+
+    def likely(self, address: int) -> int | None:
+        """The same where one cycle is enough."""
+        number = self.read_at(address)
+        if number <= ROM:
+            return ROM - number
+        return self.held[number] & 0xFF if number >= 0 and self.held[number] >= 0 else None
+
+    def forget(self) -> None:
+        """Cycles were lost: nothing of what is held counts until it is seen again."""
+        self.epoch += EPOCH
+
+    def _find_read(self, address: int) -> int:
+        plan = self._bus.reach.table.read_plan(address)
+        if plan.takers or (plan.drivers and not self._is_single(plan.drivers[0][0], len(plan.drivers))):
+            return FEED if not self._has_memory([seat for seat, _, _ in plan.drivers]) else NOBODY
+        if not plan.drivers or not self._straight:
+            return NOBODY
+        seat, offset, mask = plan.drivers[0]
+        if mask != 0xFF:
+            return FEED
+        if seat.slot in self._bases:
+            return self._bases[seat.slot] + offset
+        plain = seat.plain
+        if plain is not None and plain.read is not None and plain.ignores_writes:
+            return ROM - plain.read[offset]
+        return FEED
+
+    def _find_write(self, address: int) -> int:
+        plan = self._bus.reach.table.write_plan(address)
+        takers = [(seat, offset) for seat, offset in plan.takers if not self._is_rom(seat)]
+        if plan.drivers or len(takers) > 1:
+            return FEED
+        if not takers:
+            return NOBODY
+        seat, offset = takers[0]
+        return self._bases[seat.slot] + offset if seat.slot in self._bases else FEED
+
+    def also_written(self, address: int) -> list[int]:
+        """Cells that a write at an address which feeds cards reaches besides."""
+        plan = self._bus.reach.table.write_plan(address)
+        return [self._bases[seat.slot] + offset for seat, offset in plan.takers if seat.slot in self._bases]
+
+    def _is_single(self, seat: Seat, drivers: int) -> bool:
+        return drivers == 1 and seat.slot not in self._bus.reach.hidden
+
+    def _has_memory(self, seats: list[Seat]) -> bool:
+        return any(seat.slot in self._bases for seat in seats)
+
+    @staticmethod
+    def _is_rom(seat: Seat) -> bool:
+        return seat.plain is not None and seat.plain.ignores_writes
+
+
+class Fed:
+    """Backplanes on which the captured accesses are made.
+
+    Args:
+        machine: of which they are; it is left alone.
+
+    Attributes:
+        cells: memory.
+        answers: of registers that were read, by slot and offset.
+        since: row of the cycle 0 of the backplanes; None: the capture began in the middle, and nothing that cards
+            other than memory answer counts.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        images, description = machine.images(), machine.description
+        self._machines = [
+            Machine(
+                attrs.evolve(description, seed=description.seed + number, clock_hz=description.clock_hz * clock),
+                images,
+                engine="exact",
+            )
+            for number, clock in enumerate(CLOCKS)
+        ]
+        self._hands = [_Hand(one, number) for number, one in enumerate(self._machines[1:])]
+        self.cells = Cells(self._machines[0])
+        self._table = self._machines[0].bus.reach.table
+        self.answers: dict[tuple[int, int], Answers] = {}
+        self.since: int | None = None
+        self._cycle = 0
+
+    def read(self, address: int, cycle: int, last: int) -> tuple[int, int, int, int] | None:
+        """Make a read: slot, offset, byte of the quiet backplane, bits in which the others agree; None: nobody."""
+        plan = self._machines[0].bus.reach.table.read_plan(address)
+        bytes_ = [self._access(one, address, None, cycle, last) for one in self._present(cycle)]
+        if not plan.drivers:
+            return None
+        seat, offset, mask = plan.drivers[0]
+        quiet = bytes_[0]
+        varied = 0
+        for other in bytes_[1:]:
+            varied |= quiet ^ other
+        answers = self.answers.setdefault((seat.slot, offset), Answers())
+        answers.varied |= varied
+        answers.high |= quiet
+        answers.low |= ~quiet & 0xFF
+        answers.asked += 1
+        self._look_at_decoding()
+        return seat.slot, offset, quiet, mask & ~varied & 0xFF
+
+    def write(self, address: int, value: int, cycle: int, last: int) -> None:
+        """Make a write."""
+        for one in self._present(cycle):
+            self._access(one, address, value, cycle, last)
+        self._look_at_decoding()
+
+    def power_on(self, row: int) -> None:
+        """The row is cycle 0."""
+        self.since = row
+
+    def _present(self, cycle: int) -> list[Machine]:
+        self._cycle = max(self._cycle + 1, cycle)
+        for hand in self._hands:
+            hand.play(self._cycle)
+        return self._machines
+
+    def _access(self, machine: Machine, address: int, value: int | None, cycle: int, last: int) -> int:
+        cpu, bus = machine.cpu, machine.bus
+        cpu.cycle, cpu.last = self._cycle, last
+        while cpu.horizon <= self._cycle:
+            bus.agenda.begin(max(cpu.horizon, 0))
+        if value is None:
+            return bus.accesses.read(address, self._cycle, Kind.DATA)
+        bus.accesses.write(address, value, self._cycle, Kind.DATA)
+        return value
+
+    def _look_at_decoding(self) -> None:
+        if self._machines[0].bus.reach.table is not self._table:
+            self._table = self._machines[0].bus.reach.table
+            self.cells.choose()
+
+
+class _Hand:
+    """Somebody who presses, releases and sends at random."""
+
+    def __init__(self, machine: Machine, number: int) -> None:
+        self._random = random.Random(number)
+        self._agenda = machine.bus.agenda
+        self._ports = [
+            (seat.slot, port)
+            for seat in machine.bus.seats
+            for port in seat.ports.values()
+            if isinstance(port, KeysPort | PadsPort | ButtonsPort | SerialPort)
+        ]
+        self._next = 0
+        if number == 0:  # whatever is at hand is held from the start, on one of them
+            for slot, port in self._ports:
+                for action, arguments in _all_pressed(port):
+                    self._agenda.schedule(0, slot, port.name, action, arguments)
+
+    def play(self, cycle: int) -> None:
+        """Up to a cycle."""
+        while self._ports and self._next <= cycle:
+            slot, port = self._random.choice(self._ports)
+            action, arguments = _something(port, self._random)
+            if slot != OUTSIDE_MACHINE:
+                self._agenda.schedule(self._next, slot, port.name, action, arguments)
+            self._next += self._random.randint(*INPUT_CYCLES)
+
+
+def _all_pressed(port: Port) -> list[tuple[str, tuple[Any, ...]]]:
+    if isinstance(port, PadsPort):
+        return [("press", (number, button)) for number in port.numbers for button in port.buttons]
+    return [("press", (label,)) for label in port.labels] if isinstance(port, ButtonsPort) else []
+
+
+def _something(port: Port, chance: random.Random) -> tuple[str, tuple[Any, ...]]:
+    press: Callable[[], str] = lambda: chance.choice(("press", "release"))  # noqa: E731
+    if isinstance(port, KeysPort):
+        return press(), (chance.choice(port.keys),)
+    if isinstance(port, PadsPort):
+        return press(), (chance.choice(port.numbers), chance.choice(port.buttons))
+    if isinstance(port, ButtonsPort):
+        return press(), (chance.choice(port.labels),)
+    return "receive", (chance.randrange(256),)

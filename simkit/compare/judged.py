@@ -1,0 +1,256 @@
+"""What following a capture came to: a verdict for each row, which differences count, and the columns behind them.
+
+found = led(machine, captured)
+found.first              # the first disagreement, or None
+found.verdict            # of each row of the capture
+
+A row that differs once, and of which the CPU's later cycles say that it was not so, is noise of the probe. A difference
+counts where the CPU went by it, where the byte that came shows that the card heard it, or where it comes again and
+again on the same line.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Sequence
+from enum import IntEnum
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.backplane.select import ADDRESS_LINES
+from simkit.backplane.wiring import DATA_LINES
+from simkit.capture.captured import Captured
+from simkit.compare.fed import Answers
+from simkit.compare.led import Difference, Followed, Follower, Read
+from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows
+from simkit.compare.worlds import DATA_SHIFT
+from simkit.machine.machine import Machine
+
+AROUND, AGAIN = 20, 3
+"""A line is at fault where, of so many further cycles that could show it, so many do. Ours."""
+FEW, HALF = 2, 0.5
+"""At one address: so many times, and so much of the times it was read. Ours."""
+
+LINES = (*ADDRESS_LINES, "RW", "SYNC", *DATA_LINES)
+"""Lines that are compared; bit i of a wide word belongs to LINES[i]."""
+_NOBODY = -1
+
+
+class Verdict(IntEnum):
+    """What a row says."""
+
+    FITS = 0  # the CPU did what it does, and the byte is the card's where that is known
+    UNTOLD = 1  # the CPU was not in step there
+    CPU = 2  # address, R/W, SYNC or a written byte is not what the CPU puts out on what it has read
+    CARD = 3  # the byte that is read is not the card's
+    NOISE = 4  # differs once, and nothing that follows bears it out
+
+
+@attrs.frozen(eq=False)
+class Led:
+    """A capture, and what there should be, row by row.
+
+    Attributes:
+        captured: the capture.
+        verdict: uint8 of shape (n,), a Verdict each.
+        levels: uint64 of shape (n,): levels that should be, bit i of LINES[i].
+        known: uint64 of shape (n,): lines of which that is known.
+        seen: uint64 of shape (n,): levels that were captured, bit i of LINES[i].
+        seen_known: uint64 of shape (n,): lines of which they are known.
+        slot: int16 of shape (n,): of the card that answers or takes, -1 for nobody or several.
+        differences: all, in order of rows, noise too.
+        answers: what registers answered, by slot and offset.
+        parts: rows from which the CPU was in step, with the row at which it no longer was.
+        from_reset: whether the capture holds the RESET with which it all begins.
+        stopped: it was broken off at this row; None: it went to the end.
+    """
+
+    captured: Captured
+    verdict: NDArray[np.uint8]
+    levels: NDArray[np.uint64]
+    known: NDArray[np.uint64]
+    seen: NDArray[np.uint64]
+    seen_known: NDArray[np.uint64]
+    slot: NDArray[np.int16]
+    differences: Sequence[Difference]
+    answers: dict[tuple[int, int], Answers]
+    parts: Sequence[tuple[int, int]]
+    from_reset: bool
+    stopped: int | None
+    _starts: list[tuple[int, int]]
+
+    def __len__(self) -> int:
+        return len(self.verdict)
+
+    @property
+    def disagreements(self) -> list[Difference]:
+        """Differences that count."""
+        return [each for each in self.differences if each.counts]
+
+    @property
+    def first(self) -> Difference | None:
+        """The first that counts."""
+        return next((each for each in self.differences if each.counts), None)
+
+    def pc(self, row: int) -> int | None:
+        """Address of the instruction that a row belongs to; None where the CPU was not in step."""
+        if self.verdict[row] == Verdict.UNTOLD:
+            return None
+        at = bisect_right(self._starts, (row, 0x10000)) - 1
+        return self._starts[at][1] if at >= 0 else None
+
+
+def led(machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | None = None) -> Led:
+    """Have the CPU of a machine run on captured bytes, and its cards answer the captured accesses.
+
+    Args:
+        machine: as it should be; it is left alone.
+        captured: bus cycles with all of A0 to A15, D0 to D7 and RW.
+        goes_on: called now and then with the number of rows that are done; False breaks off.
+
+    Raises:
+        SimkitError: lines are missing.
+        CardError: a card failed.
+    """
+    follower = Follower(machine, captured, goes_on)
+    return _judged(machine, captured, follower.rows, follower.follow())
+
+
+def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed) -> Led:
+    seen, seen_known = _seen(rows)
+    levels, known = _should(followed)
+    slots = _slots(machine, followed)
+    for difference in followed.differences:
+        if difference.slot is None and slots[difference.row] >= 0:
+            difference.slot = int(slots[difference.row])
+    _count(followed, slots, levels, known & seen_known, seen)
+    verdict = np.where(followed.should == DOUBTFUL, Verdict.UNTOLD, Verdict.FITS).astype(np.uint8)
+    for difference in followed.differences:
+        mine = Verdict.CPU if difference.control or difference.is_write else Verdict.CARD
+        verdict[difference.row] = mine if difference.counts else Verdict.NOISE
+    place = np.array(rows.place, np.int64)
+    there = place >= 0
+    number = np.cumsum(there) - there  # of each row, in the capture
+    starts = [(int(number[row]), pc) for row, pc in followed.starts]
+    for difference in followed.differences:
+        difference.row = int(number[difference.row])
+    parts = [(int(number[first]), int(number[min(end, len(rows)) - 1]) + 1) for first, end in followed.parts if end > first]
+    return Led(
+        captured,
+        verdict[there],
+        levels[there],
+        known[there],
+        seen[there],
+        seen_known[there],
+        slots[there],
+        sorted(followed.differences, key=lambda each: each.row),
+        followed.answers,
+        parts,
+        followed.from_reset is not None,
+        followed.stopped,
+        starts,
+    )
+
+
+def _wide(words: NDArray[np.int64], data: NDArray[np.int64]) -> NDArray[np.uint64]:
+    """Words of address and control with R/W as its level, and a byte above them."""
+    return ((words ^ WRITE_BIT) | data << DATA_SHIFT).astype(np.uint64)
+
+
+def _seen(rows: Rows) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
+    masks = np.array(rows.masks, np.int64) | np.array(rows.known, np.int64) << DATA_SHIFT
+    words = np.array(rows.words, np.int64) ^ WRITE_BIT | np.array(rows.bytes, np.int64) << DATA_SHIFT
+    return (words & masks).astype(np.uint64), masks.astype(np.uint64)
+
+
+def _should(followed: Followed) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
+    in_step = followed.should != DOUBTFUL
+    data = np.where(followed.expected >= 0, followed.expected, 0).astype(np.int64)
+    agreed = np.where(followed.expected >= 0, followed.agreed, 0).astype(np.int64)
+    known = np.where(in_step, 0xFFFF | WRITE_BIT | SYNC_BIT | agreed << DATA_SHIFT, 0).astype(np.uint64)
+    return _wide(np.where(in_step, followed.should, 0), data) & known, known
+
+
+def _slots(machine: Machine, followed: Followed) -> NDArray[np.int16]:
+    """Of each row, the slot of the one card that is reached; as the banks are at power-on, where none was fed."""
+    found = followed.slot.copy()
+    words = followed.should & (0xFFFF | WRITE_BIT)
+    table = machine.bus.reach.table
+    for word in np.unique(words[followed.should >= 0]).tolist():
+        plan = table.write_plan(word & 0xFFFF) if word & WRITE_BIT else table.read_plan(word)
+        if len(plan.selected) == 1:
+            found[(words == word) & (followed.should >= 0) & (found == _NOBODY)] = plan.selected[0]
+    return found
+
+
+def _count(
+    followed: Followed,
+    slots: NDArray[np.int16],
+    levels: NDArray[np.uint64],
+    known: NDArray[np.uint64],
+    seen: NDArray[np.uint64],
+) -> None:
+    """Say which differences count."""
+    by_key: dict[tuple[int, int, bool, int], list[Difference]] = {}
+    for each in followed.differences:
+        varied = followed.answers[each.slot, each.offset].varied if (each.slot, each.offset) in followed.answers else 0
+        if not each.is_write and not each.control:
+            each.data &= ~varied
+        for bit in _bits(each.control | each.data << DATA_SHIFT):
+            level = bool(int(levels[each.row]) >> bit & 1)
+            of_slot = int(slots[each.row]) if bit >= DATA_SHIFT else _NOBODY
+            by_key.setdefault((bit, level, each.is_write, of_slot), []).append(each)
+    for (bit, level, is_write, slot), mine in by_key.items():
+        if len(mine) < FEW:
+            continue
+        one = np.uint64(1) << np.uint64(bit)
+        could = (known & one != 0) & ((levels & one != 0) == level)
+        if bit >= DATA_SHIFT:
+            could &= (slots == slot) & ((levels >> np.uint64(16) & np.uint64(1) == 0) == is_write)
+        could_rows = np.flatnonzero(could)
+        differ = [each.row for each in mine]
+        for each in mine:
+            each.counts |= _again(each.row, differ, could_rows)
+        if bit >= DATA_SHIFT and not is_write:
+            _count_addresses(mine, could_rows, followed.should)
+    for each in followed.differences:
+        if not (each.control or each.data):
+            each.counts = False
+        elif each.read is Read.CAPTURED and each.slot is None or each.read is Read.CAPTURED and not each.control:
+            each.counts = True
+        elif each.read is Read.EXPECTED:
+            each.counts = False
+
+
+def _again(row: int, differ: list[int], could: NDArray[np.int64]) -> bool:
+    """Whether a line differs again and again, before a row or behind it."""
+    at = int(np.searchsorted(could, row))
+    after = could[at + 1 : at + 1 + AROUND]
+    before = could[max(0, at - AROUND) : at]
+    mine = bisect_left(differ, row)
+    for rows in (after, before):
+        if not len(rows):
+            continue
+        low, high = bisect_left(differ, int(rows[0])), bisect_right(differ, int(rows[-1]))
+        times = high - low - (low <= mine < high)
+        if times >= min(AGAIN, max(1, len(rows))) and (len(rows) >= AGAIN or times == len(rows) >= 1):
+            return True
+    return False
+
+
+def _count_addresses(mine: list[Difference], could: NDArray[np.int64], should: NDArray[np.int64]) -> None:
+    """At one address a byte may be wrong every time it is read, among many others that are right."""
+    by_address: dict[int, list[Difference]] = {}
+    for each in mine:
+        by_address.setdefault(each.address, []).append(each)
+    addresses = should[could] & 0xFFFF
+    for address, here in by_address.items():
+        if len(here) >= FEW and len(here) >= HALF * int((addresses == address).sum()):
+            for each in here:
+                each.counts = True
+
+
+def _bits(word: int) -> list[int]:
+    return [bit for bit in range(word.bit_length()) if word >> bit & 1]

@@ -1,0 +1,125 @@
+"""The rows of a capture as plain numbers, for what goes through them one after the other."""
+
+from __future__ import annotations
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.backplane.select import ADDRESS_LINES
+from simkit.backplane.wiring import DATA_LINES
+from simkit.capture.captured import Captured
+
+WRITE_BIT, SYNC_BIT = 1 << 16, 1 << 17
+"""In a word of address and control: R/W low, SYNC high."""
+MOST_MISSING = 16
+"""Missing cycles in a row that are made up for. Ours."""
+DOUBTFUL = -1
+"""Where a word or a byte is not known whole."""
+
+
+@attrs.frozen(eq=False)
+class Rows:
+    """What a capture shows of each cycle.
+
+    Attributes:
+        words: address, WRITE_BIT and SYNC_BIT.
+        masks: which bits of that are known.
+        seen: words where address and R/W are known whole and SYNC is, too, or is not captured; else DOUBTFUL.
+        bytes: on the data lines, 0 where not known.
+        known: which bits of that are.
+        data: bytes where they are known whole, else DOUBTFUL.
+        lost: whether cycles may be missing before the row.
+        held: whether RDY is known to be low.
+        cycle: of each row, counted from the first, with those that are missing.
+        place: number of the row in the capture; DOUBTFUL for one that is missing there.
+        has_sync: whether SYNC is among the lines.
+    """
+
+    words: list[int]
+    masks: list[int]
+    seen: list[int]
+    bytes: list[int]
+    known: list[int]
+    data: list[int]
+    lost: list[bool]
+    held: list[bool]
+    cycle: list[int]
+    place: list[int]
+    has_sync: bool
+
+    def __len__(self) -> int:
+        return len(self.words)
+
+    @classmethod
+    def of(cls, captured: Captured) -> Rows:
+        """Of a capture; where a few cycles are missing rows of which nothing is known stand for them."""
+        captured, place = with_missing(captured)
+        words, masks = control_words(captured)
+        whole = np.int64(0xFFFF | WRITE_BIT | (SYNC_BIT if "SYNC" in captured.names else 0))
+        seen = np.where(masks & whole == whole, words, DOUBTFUL)
+        data, data_known = (each.astype(np.int64) for each in captured.data)
+        ready, ready_known = captured.gathered(["RDY"])
+        return cls(
+            words.tolist(),
+            masks.tolist(),
+            seen.tolist(),
+            data.tolist(),
+            data_known.tolist(),
+            np.where(data_known == 0xFF, data, DOUBTFUL).tolist(),
+            captured.lost.tolist(),
+            ((ready == 0) & (ready_known != 0)).tolist(),
+            cycle_numbers(captured).tolist(),
+            place.tolist(),
+            "SYNC" in captured.names,
+        )
+
+
+def control_words(captured: Captured) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Address, R/W and SYNC of each row in one word, and which of its bits are known."""
+    levels, known = (each.astype(np.int64) for each in captured.gathered([*ADDRESS_LINES, "RW", "SYNC"]))
+    return (levels ^ WRITE_BIT) & known, known
+
+
+def cycle_numbers(captured: Captured) -> NDArray[np.int64]:
+    """Number of each row's cycle from the first on: where cycles are missing the clock tells how many."""
+    count = len(captured)
+    if not count:
+        return np.zeros(0, np.int64)
+    steps = np.ones(count, np.int64)
+    steps[0] = 0
+    apart = np.diff(captured.time, prepend=captured.time[0])
+    gaps = captured.lost & (np.arange(count) > 0)
+    if gaps.any() and (~gaps[1:]).any():
+        period = float(np.median(apart[1:][~gaps[1:]]))
+        if period > 0:
+            steps[gaps] = np.maximum(1, np.rint(apart[gaps] / period)).astype(np.int64)
+    found: NDArray[np.int64] = np.cumsum(steps)
+    return found
+
+
+def full(captured: Captured) -> bool:
+    """Whether a CPU can be led by it: address, data and R/W are all captured."""
+    return {*ADDRESS_LINES, *DATA_LINES, "RW"} <= set(captured.names)
+
+
+def with_missing(captured: Captured) -> tuple[Captured, NDArray[np.int64]]:
+    """The capture with a row for each cycle that is missing, and the number of each row in the capture, or DOUBTFUL.
+
+    Where more than MOST_MISSING are missing in a place they stay away: what the CPU did in them is not to be told.
+    """
+    count = len(captured)
+    missing = np.diff(cycle_numbers(captured), prepend=-1) - 1
+    missing[missing > MOST_MISSING] = 0
+    if not missing.any():
+        return captured, np.arange(count)
+    at = np.arange(count) + np.cumsum(missing)
+    place = np.full(count + int(missing.sum()), DOUBTFUL, np.int64)
+    place[at] = np.arange(count)
+    there = place >= 0
+    zeros = np.zeros(len(place), np.uint64)
+    levels, known, lost = zeros.copy(), zeros, np.zeros(len(place), bool)
+    levels[there], known[there] = captured.levels, captured.known
+    lost[there] = captured.lost & (missing == 0)
+    numbers = np.arange(len(place))
+    return Captured(captured.names, levels, known, np.interp(numbers, at, captured.time), lost), place

@@ -1,0 +1,223 @@
+"""What a led CPU may have done: registers that are not known worked out from what follows, and one way against another."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from simkit.compare.led_cpu import Ended, LedCpu, State
+from simkit.compare.rows import WRITE_BIT, Rows
+from simkit.cpu.isa.effects import effects
+
+ALL = frozenset({"a", "x", "y", "sp", "n", "v", "z", "c", "d", "i"})
+FLAGS = "nvzcdi"
+AHEAD = 40
+"""Rows that decide between two ways. Ours."""
+DATA_SHIFT = 18
+"""Where the data lines stand above a word of address and control."""
+
+_LONGEST = 16
+"""Rows of an instruction or a sequence, at most, but for those in which RDY holds it."""
+_ORDER = ("sp", "x", "y", "d", "n", "v", "z", "c", "a")
+_SET = {"n": (0x80, 0), "v": (0x40, 0), "z": (0, 1), "c": (1, 0), "d": (8, 0)}
+"""Values of a flag's attribute, set and clear."""
+_INDEXED = {
+    "x": frozenset({"zpx", "absx", "indx", "iax"}),
+    "y": frozenset({"zpy", "absy", "indy"}),
+}
+
+Cost = tuple[int, int]
+"""Lines in which a way differs from the capture, and rows."""
+
+
+class Ways:
+    """Tries what a CPU may have done; the CPU is where it was, afterwards, but for its notes.
+
+    Attributes:
+        tolerated: bits of a word with data lines in which the capture differs all the time: the line is at fault.
+        bits: in which the way differed whose cost was asked last.
+    """
+
+    def __init__(self, cpu: LedCpu, rows: Rows, part: str) -> None:
+        self._cpu, self._rows = cpu, rows
+        self.effects = effects(part)
+        self.tolerated = 0
+        self.bits = 0
+
+    def differs(self, row: int, word: int, value: int) -> int:
+        """Bits in which the capture differs from what should be."""
+        rows = self._rows
+        found = (rows.words[row] ^ word) & rows.masks[row]
+        if value >= 0:
+            found |= ((rows.bytes[row] ^ value) & rows.known[row]) << DATA_SHIFT
+        return found
+
+    def cost_of_odd(self) -> Cost:
+        """Of what the CPU has noted."""
+        bits = count = 0
+        for row, word, value in self._cpu.odd:
+            different = self.differs(row, word, value) & ~self.tolerated
+            bits |= different
+            count += different != 0
+        self.bits = bits
+        return bits.bit_count(), count
+
+    def ahead(
+        self,
+        state: State,
+        unknown: frozenset[str],
+        limit: int,
+        instead: Mapping[int, int] | None = None,
+        most: int = AHEAD,
+    ) -> Cost:
+        """What it costs to go on from a state up to a row; no further than to so many rows that differ."""
+        cpu = self._cpu
+        cpu.load(state)
+        cpu.instead = instead or {}
+        try:
+            while cpu.at < limit and not cpu.halted and len(cpu.odd) <= most:
+                unknown = self.advance(unknown)
+        except Ended:
+            pass
+        cpu.instead = {}
+        return self.cost_of_odd()
+
+    def advance(self, unknown: frozenset[str]) -> frozenset[str]:
+        """One instruction or interrupt sequence, whichever the capture shows; gives what is unknown after it."""
+        cpu = self._cpu
+        if cpu.waiting:
+            self.wait(unknown)
+            return unknown
+        before, odd = cpu.save(), list(cpu.odd)
+        known = self.plain_step(unknown)
+        if len(cpu.odd) > len(odd):
+            after, noted, doubt = cpu.save(), cpu.odd, cpu.doubt
+            made = cpu.should[before[0] : before[0] + _LONGEST]
+            cpu.load(before)
+            cpu.odd = list(odd)
+            try:
+                left = self.interrupt(unknown)
+                if len(cpu.odd) == len(odd):
+                    return left
+            except Ended:
+                pass
+            cpu.load(after)
+            cpu.should[before[0] : before[0] + _LONGEST] = made
+            cpu.odd, cpu.doubt = noted, doubt
+        return known
+
+    def interrupt(self, unknown: frozenset[str]) -> frozenset[str]:
+        """An interrupt sequence, which shows the stack pointer and the flags; gives what is unknown after it.
+
+        Raises:
+            Ended: the capture ends in it.
+        """
+        cpu, rows = self._cpu, self._rows
+        row = cpu.at + 2
+        if "sp" in unknown and row < len(rows):
+            cpu.sp = rows.words[row] & 0xFF
+        flags = unknown & frozenset(FLAGS)
+        if flags and row + 2 < len(rows) and rows.known[row + 2] == 0xFF:
+            cpu.p = rows.bytes[row + 2]
+        cpu.interrupt()
+        return unknown - flags - {"sp", "i"} - ({"d"} if cpu.cmos else set())
+
+    def plain_step(self, unknown: frozenset[str]) -> frozenset[str]:
+        """One instruction; registers that it shows become known, those that come of unknown ones unknown."""
+        cpu = self._cpu
+        if not unknown:
+            cpu.doubt = False
+            code = cpu.step()
+            return self.effects[code].writes if cpu.doubt else unknown
+        before, odd = cpu.save(), list(cpu.odd)
+        code = cpu.fetch()
+        effect = self.effects[code]
+        wanted = effect.reads & unknown
+        cpu.load(before)
+        cpu.odd = list(odd)
+        for name in _ORDER:
+            if name in wanted and (found := self._worked_out(before, code, name)) is not None:
+                wanted -= {name}
+                unknown -= {name}
+                before = found
+        cpu.load(before)
+        cpu.odd = list(odd)
+        cpu.doubt = False
+        cpu.step()
+        if wanted - {"sp"} or cpu.doubt:
+            noted = [each for each in cpu.odd if each not in odd]
+            if wanted - {"sp"}:  # what it writes comes of what is not known: the capture is not wrong there
+                cpu.odd = odd + [(row, word, -1) for row, word, _ in noted if self.differs(row, word, -1)]
+            return unknown | effect.writes
+        return unknown - effect.writes
+
+    def _worked_out(self, before: State, code: int, name: str) -> State | None:
+        """State with the value of a register that the cycles of an instruction show; None: they show none."""
+        cpu, effect = self._cpu, self.effects[code]
+        values = self._possible(before, code, name)
+        fits: list[tuple[int, State]] = []
+        for value in values:
+            cpu.load(before)
+            setattr(cpu, name, value)
+            start = cpu.save()
+            try:
+                cpu.step()
+            except Ended:
+                return None
+            odd = len(cpu.odd if name == "a" else [each for each in cpu.odd if self._elsewhere(each)])
+            if name in _SET:
+                fits.append((odd + self._does_not_go_on_at(cpu.pc), start))
+            elif not odd:
+                fits.append((0, start))
+        fits.sort()
+        if not fits or (len(fits) > 1 and fits[0][0] == fits[1][0]):
+            return None
+        return fits[0][1]
+
+    def _possible(self, before: State, code: int, name: str) -> set[int]:
+        """Values of a register that the cycles of an instruction could show; none where they show nothing of it."""
+        rows, effect, row = self._rows, self.effects[code], before[0]
+        end = min(row + _LONGEST // 2, len(rows))
+        if name in _SET:
+            return set(_SET[name]) if effect.conditional or (name == "d" and self._cpu.cmos) else set()
+        if name == "sp":
+            return {(word & 0xFF) + by & 0xFF for word in rows.words[row + 1 : end] for by in (-2, -1, 0, 1, 2)}
+        found: set[int] = set()
+        if effect.opcode.mode in _INDEXED.get(name, ()):
+            words = rows.words[row + 2 : end]
+            found |= {word - base & 0xFF for word in words for base in rows.bytes[row + 1 : row + 4]}
+        if (effect.stores and not effect.modifies) or effect.pushes == name:
+            found |= {rows.bytes[at] for at in range(row, end) if rows.words[at] & WRITE_BIT and rows.known[at] == 0xFF}
+        return found
+
+    def _does_not_go_on_at(self, pc: int) -> int:
+        """In how many of two rows the capture shows that neither an instruction nor an interrupt sequence begins."""
+        rows, row, found = self._rows, self._cpu.at, 0
+        for at, addresses in ((row, (pc,)), (row + 1, (pc, pc + 1 & 0xFFFF))):
+            if at < len(rows):
+                found += all((rows.words[at] ^ address) & rows.masks[at] & 0xFFFF for address in addresses)
+        return found
+
+    def _elsewhere(self, odd: tuple[int, int, int]) -> bool:
+        """Whether it is the address that differs, or a read is none; bytes may come of what else is not known."""
+        row, word, _ = odd
+        return bool((self._rows.words[row] ^ word) & self._rows.masks[row] & (0xFFFF | WRITE_BIT))
+
+    def wait(self, unknown: frozenset[str]) -> None:
+        """Pass over the rows in which WAI has stopped the CPU, up to an interrupt or the next instruction.
+
+        Raises:
+            Ended: it waits to the end.
+        """
+        cpu, rows = self._cpu, self._rows
+        row, pc = cpu.at, cpu.pc
+        while row < len(rows) and not (rows.words[row] ^ pc) & rows.masks[row] & (0xFFFF | WRITE_BIT):
+            row += 1
+        if row >= len(rows):
+            cpu.at = row
+            raise Ended
+        cpu.waiting = False
+        if rows.words[row] & WRITE_BIT:
+            cpu.at = max(cpu.at, row - 2)
+            self.interrupt(unknown)
+        else:
+            cpu.at = max(cpu.at, row - 1)
