@@ -126,7 +126,7 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
         if difference.slot is None and slots[difference.row] >= 0:
             difference.slot = int(slots[difference.row])
     _count(followed, slots, levels, known & seen_known, seen)
-    verdict = np.where(followed.should == DOUBTFUL, Verdict.UNTOLD, Verdict.FITS).astype(np.uint8)
+    verdict = np.where((followed.should == DOUBTFUL) & (followed.expected < 0), Verdict.UNTOLD, Verdict.FITS).astype(np.uint8)
     for difference in followed.differences:
         mine = Verdict.CPU if difference.control or difference.is_write else Verdict.CARD
         verdict[difference.row] = mine if difference.counts else Verdict.NOISE
@@ -169,7 +169,7 @@ def _should(followed: Followed) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]
     in_step = followed.should != DOUBTFUL
     data = np.where(followed.expected >= 0, followed.expected, 0).astype(np.int64)
     agreed = np.where(followed.expected >= 0, followed.agreed, 0).astype(np.int64)
-    known = np.where(in_step, 0xFFFF | WRITE_BIT | SYNC_BIT | agreed << DATA_SHIFT, 0).astype(np.uint64)
+    known = (np.where(in_step, 0xFFFF | WRITE_BIT | SYNC_BIT, 0) | agreed << DATA_SHIFT).astype(np.uint64)
     return _wide(np.where(in_step, followed.should, 0), data) & known, known
 
 

@@ -35,6 +35,8 @@ NEAR, LOST_ROWS = 14, 4
 """The CPU is no longer in step when of so many rows so many differ. Ours."""
 PENDING = 6
 """Bytes that the CPU may have taken otherwise than captured which are tried again when it goes another way. Ours."""
+FRESH = 250
+"""Rows for which they are remembered. Ours."""
 WEIGHED = 400
 """Bytes that differ whose consequences are looked at; after that their number speaks. Ours."""
 OFTEN = 24
@@ -215,6 +217,7 @@ class Follower:
                 began = cpu.at if in_step else count
         if in_step:
             self._parts.append((began, min(cpu.at, count)))
+        self._check_unfollowed()
         should = np.full(count, DOUBTFUL, np.int64)
         for first, end in self._parts:
             should[first:end] = cpu.should[first:end]
@@ -329,7 +332,8 @@ class Follower:
             cost = ways.ahead(state, self._unknown, limit, {row: byte})
             if cost < best:
                 best, instead = cost, {row: byte}
-        for each in reversed(self._pending[-PENDING:]):
+        self._pending = [each for each in self._pending if each[0].row >= state[0] - FRESH]
+        for each in reversed(self._pending):
             difference, before, unknown = each
             cost = ways.ahead(before, unknown, limit, {difference.row: difference.expected})
             if cost < best and cost[0] < max(best[0] - 1, 1):
@@ -531,6 +535,23 @@ class Follower:
                 return False
             odd.read = Read.CAPTURED if rows.data[row] == shown else Read.EXPECTED
         return True
+
+    def _check_unfollowed(self) -> None:
+        """Where the CPU is not in step, a ROM still answers the address that is captured."""
+        rows, followed = self._rows, np.zeros(len(self._rows), bool)
+        for first, end in self._parts:
+            followed[first:end] = True
+        for row in np.flatnonzero(~followed).tolist():
+            word = rows.seen[row]
+            if word == DOUBTFUL or word & WRITE_BIT:
+                continue
+            number = self._cells.read_at(word & 0xFFFF)
+            if number > ROM:
+                continue
+            self._expected[row] = expected = ROM - number
+            if (expected ^ rows.bytes[row]) & rows.known[row]:
+                self._cpu.should[row] = word
+                self._differences.append(self._difference(row, word & 0xFFFF, word & 0xFFFF, expected, rows.known[row]))
 
     def _difference(self, row: int, address: int, pc: int, expected: int, known: int) -> Difference:
         captured = self._rows.bytes[row]
