@@ -30,6 +30,7 @@ ORDER = (
     "check/watches",
     "check",
     "capture",
+    "compare",
     "suspect",
     "testing",
     "testing/contract",

@@ -50,6 +50,7 @@ COMMANDS: dict[str, Command] = {
     "rehearse": Command("simkit.commands.rehearse", CHECK, "a capture as an analyser would take it, to try tools on"),
     "suspect": Command("simkit.commands.suspect", CHECK, "which single fault explains what you saw"),
     "burn": Command("simkit.commands.burn", CHECK, "the image for a programmer; compare what it read back"),
+    "compare": Command("simkit.commands.compare", CHECK, "a capture of the real bus beside the machine"),
     "new": Command("simkit.commands.new", MAKE, "a machine or a card of your own, to be changed"),
     "bench": Command("simkit.commands.bench", MAKE, "how fast the engines are, side by side"),
     "completion": Command("simkit.commands.completion", MAKE, "have bash, zsh or fish complete what you type"),

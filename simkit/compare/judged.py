@@ -85,6 +85,11 @@ class Led:
         return len(self.verdict)
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """Lines that are compared."""
+        return LINES
+
+    @property
     def disagreements(self) -> list[Difference]:
         """Differences that count."""
         return [each for each in self.differences if each.counts]
@@ -119,6 +124,7 @@ def led(machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | N
 
 
 def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed) -> Led:
+    followed.differences.sort(key=lambda each: each.row)
     seen, seen_known = _seen(rows)
     levels, known = _should(followed)
     slots = _slots(machine, followed)
@@ -145,7 +151,7 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
         seen[there],
         seen_known[there],
         slots[there],
-        sorted(followed.differences, key=lambda each: each.row),
+        followed.differences,
         followed.answers,
         parts,
         followed.from_reset is not None,
@@ -201,7 +207,7 @@ def _count(
         for bit in _bits(each.control | each.data << DATA_SHIFT):
             level = bool(int(levels[each.row]) >> bit & 1)
             of_slot = int(slots[each.row]) if bit >= DATA_SHIFT else _NOBODY
-            by_key.setdefault((bit, level, each.is_write, of_slot), []).append(each)
+            by_key.setdefault((bit, level, each.is_write and bit >= DATA_SHIFT, of_slot), []).append(each)
     for (bit, level, is_write, slot), mine in by_key.items():
         if len(mine) < FEW:
             continue
@@ -218,7 +224,7 @@ def _count(
     for each in followed.differences:
         if not (each.control or each.data):
             each.counts = False
-        elif each.read is Read.CAPTURED and each.slot is None or each.read is Read.CAPTURED and not each.control:
+        elif each.read is Read.CAPTURED:
             each.counts = True
         elif each.read is Read.EXPECTED:
             each.counts = False

@@ -346,7 +346,7 @@ class Follower:
             state = cpu.save()
         if best[0] != 1 and best[1] >= 4 and (best[0] >= 4 or best[1] >= 8):
             near = self._ways.ahead(state, self._unknown, min(state[0] + NEAR, len(self._rows)), instead)
-            other = state if near[1] < LOST_ROWS else self._other_way(state, limit, best)
+            other = state if near[1] < LOST_ROWS or self._one_line(state, limit) else self._other_way(state, limit, best)
             if other is None and best[0] >= 4:
                 cpu.load(state)
                 cpu.at = state[0] + 1
@@ -395,6 +395,17 @@ class Follower:
         finally:
             cpu.instead = {}
         cpu.odd, cpu.doubt = [], False
+
+    def _one_line(self, state: State, limit: int) -> bool:
+        """Whether it is one line that the capture has wrong all the time, in what comes; it is taken as it is then."""
+        ways, before = self._ways, self._ways.tolerated
+        ways.ahead(state, self._unknown, min(state[0] + NEAR, len(self._rows)), most=0)
+        if ways.bits.bit_count() == 1:
+            ways.tolerated |= ways.bits
+            if ways.ahead(state, self._unknown, limit)[1] < LOST_ROWS:
+                return True
+        ways.tolerated = before
+        return False
 
     def _other_way(self, state: State, limit: int, best: Cost) -> State | None:
         """A state from which the CPU goes on as captured: a flag was the other way, a register is not what it was."""

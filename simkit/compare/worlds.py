@@ -194,13 +194,15 @@ class Ways:
         rows, row, found = self._rows, self._cpu.at, 0
         for at, addresses in ((row, (pc,)), (row + 1, (pc, pc + 1 & 0xFFFF))):
             if at < len(rows):
-                found += all((rows.words[at] ^ address) & rows.masks[at] & 0xFFFF for address in addresses)
+                mask = rows.masks[at] & 0xFFFF & ~self.tolerated
+                found += all((rows.words[at] ^ address) & mask for address in addresses)
         return found
 
     def _elsewhere(self, odd: tuple[int, int, int]) -> bool:
         """Whether it is the address that differs, or a read is none; bytes may come of what else is not known."""
         row, word, _ = odd
-        return bool((self._rows.words[row] ^ word) & self._rows.masks[row] & (0xFFFF | WRITE_BIT))
+        mask = self._rows.masks[row] & (0xFFFF | WRITE_BIT) & ~self.tolerated
+        return bool((self._rows.words[row] ^ word) & mask)
 
     def wait(self, unknown: frozenset[str]) -> None:
         """Pass over the rows in which WAI has stopped the CPU, up to an interrupt or the next instruction.

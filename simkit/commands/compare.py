@@ -1,0 +1,164 @@
+"""`simkit compare`: a capture of the real bus beside the machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from simkit.commands import exits
+from simkit.commands.options import ForceOption, JsonOption, MachineOptions, help_text
+from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, runs_machine
+from simkit.commands.say import say, say_json, say_written
+from simkit.contract.errors import SimkitError
+
+if TYPE_CHECKING:
+    from simkit.capture.captured import Captured
+    from simkit.machine.machine import Machine
+
+DEFAULT_FOR = "1s"
+
+HELP = help_text(
+    "Compare a logic analyser's capture of the real bus with the machine, and say where they part and what to look at.",
+    "With all of A0 to A15, D0 to D7 and RW in the capture the CPU is led by it: it runs on the captured bytes, so that "
+    "each cycle tells whether CPU, card or wire was wrong; nothing has to be aligned, and the capture may begin "
+    "anywhere. With fewer lines, or with --free, the machine runs for --for with the input given, and the capture is "
+    "looked up in that run. --channels names the TOML that says which channel is which line.",
+    "--plan tells for an analyser with --channels N channels which lines to clip, what to trigger on and how fast to "
+    "sample; --out writes the TOML for it.",
+    "Exit code 1 when they disagree. Ctrl-C ends it and tells what was found up to there.",
+    MOMENTS,
+    examples=(
+        "simkit compare my-machine capture.vcd",
+        "simkit compare my-machine capture.csv --channels channels.toml",
+        "simkit compare my-machine eight-channels.sr --channels channels.toml --for 3s",
+        "simkit compare my-machine --plan --channels 8 --slot 4 --out channels.toml",
+        *(one.format("compare") for one in MOMENT_EXAMPLES),
+    ),
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("compare", help=HELP)(runs_machine(compare))
+
+
+def compare(
+    options: MachineOptions,
+    running: Running,
+    capture: Annotated[Path | None, typer.Argument(metavar="[CAPTURE]", help="What the analyser wrote.")] = None,
+    channels: Annotated[
+        str | None,
+        typer.Option("--channels", metavar="TOML", help="Which channel is which line; with --plan how many there are."),
+    ] = None,
+    free: Annotated[bool, typer.Option("--free", help="Look it up in a run, also where a CPU could be led.")] = False,
+    plan: Annotated[bool, typer.Option("--plan", help="Say which lines to clip, and stop.")] = False,
+    slot: Annotated[int | None, typer.Option("--slot", metavar="N", help="The card to look at, for --plan.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="TOML", help="Write the channels, for --plan.")] = None,
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Compare (see HELP)."""
+    if plan:
+        _plan(options, running, _number(channels), slot, out, force=force, as_json=as_json)
+        return
+    if capture is None:
+        raise SimkitError("Which capture is it?", remedy="Name its file after the machine, or ask for --plan.")
+    if out is not None:
+        raise SimkitError("--out writes the channels of a plan.", remedy="Give it with --plan.")
+    from simkit.capture.read import read_capture
+    from simkit.compare.rows import full
+
+    machine = options.load()
+    notes: list[str] = []
+    captured = read_capture(
+        capture, None if channels is None else Path(channels), lines=machine.lines, clock_hz=machine.description.clock_hz, notes=notes
+    )
+    if notes:
+        say(*notes, error=True)
+    if not len(captured):
+        raise SimkitError(f"There is no bus cycle in {capture}.", remedy="Is PHI2 among its channels, and running?")
+    if full(captured) and not free:
+        _led(machine, captured, as_json=as_json)
+    else:
+        _free(options, running, machine, captured, as_json=as_json)
+
+
+def _number(channels: str | None) -> int:
+    if channels is None:
+        return 8
+    if not channels.isdecimal() or not 1 <= int(channels) <= 64:
+        raise SimkitError(f"{channels!r} is no number of channels.", remedy="Write --plan --channels 8, say.")
+    return int(channels)
+
+
+def _led(machine: Machine, captured: Captured, *, as_json: bool) -> None:
+    from simkit.commands.long_run import LongRun
+    from simkit.compare.judged import led
+    from simkit.compare.lines import diagnose
+    from simkit.compare.told import as_dict, report
+
+    with LongRun(f"{machine.description.name}, {len(captured)} cycles") as run:
+        found = led(machine, captured, lambda row: run.goes_on(row / len(captured)))
+    faults = diagnose(machine, found)
+    if as_json:
+        say_json(as_dict(machine, found, faults))
+    else:
+        say(*report(machine, found, faults))
+    if found.stopped is not None:
+        raise typer.Exit(exits.INTERRUPTED)
+    if found.first is not None or not found.parts:
+        raise typer.Exit(exits.FOUND)
+
+
+def _free(options: MachineOptions, running: Running, machine: Machine, captured: Captured, *, as_json: bool) -> None:
+    import attrs
+
+    from simkit.commands.long_run import LongRun
+    from simkit.compare.free import free
+    from simkit.compare.lines import diagnose_free
+    from simkit.compare.told_free import as_dict, report
+
+    other = attrs.evolve(options, seed=machine.description.seed + 1).load(tell_notes=False)
+    goal, _ = running.begin(machine, DEFAULT_FOR)
+    running.begin(other, DEFAULT_FOR)
+    with LongRun(machine.description.name) as run:
+        found = free(machine, other, captured, goal.limit, run.goes_on)
+    faults = diagnose_free(found)
+    if as_json:
+        say_json(as_dict(machine, found, faults))
+    else:
+        say(*report(machine, found, faults))
+    if run.stopped:
+        raise typer.Exit(exits.INTERRUPTED)
+    if faults or not found.placed.any():
+        raise typer.Exit(exits.FOUND)
+
+
+def _plan(
+    options: MachineOptions,
+    running: Running,
+    count: int,
+    slot: int | None,
+    out: Path | None,
+    *,
+    force: bool,
+    as_json: bool,
+) -> None:
+    from simkit.compare.plan import CHANNELS_FILE, plan_for
+    from simkit.files.streams import is_stdout
+    from simkit.files.whole import check_output, write_whole
+
+    if out is not None:
+        check_output(out, what="channels", known=CHANNELS_FILE, force=force)
+    machine = options.load()
+    goal, _ = running.begin(machine, DEFAULT_FOR)
+    found = plan_for(machine, goal.limit, count, slot)
+    if out is not None:
+        say_written(write_whole(out, found.toml(), what="channels", known=CHANNELS_FILE, force=force))
+    elsewhere = out is not None and is_stdout(out)
+    if as_json:
+        say_json(found.as_dict(), error=elsewhere)
+    else:
+        say(*found.words(), error=elsewhere)

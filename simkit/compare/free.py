@@ -1,0 +1,301 @@
+"""A capture of any lines beside a run: where in the run it is, how much agrees, and which line does not.
+
+Nobody knows where a capture begins, and what comes from outside comes at other times in it than in any run. So each
+line votes: stretches of it that occur in few places of the run say where the capture is, block by block, as long as
+some lines are right. Blocks whose place no line knows (the program does there what it never did in the run) are not
+compared. Where two runs that power up differently do not agree, the capture need not either.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.capture.captured import Captured
+from simkit.compare.rows import DOUBTFUL, with_missing
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.records.observed import Observed, Observer
+
+STRETCH = 48
+"""Rows of one line that are looked up in the run. Ours."""
+PLACES = 6
+"""A stretch that occurs oftener in the run says nothing. Ours."""
+MOST_SEARCHED = 400
+"""Places that are tried for a block in a loop. Ours."""
+BLOCK = 128
+"""Rows that are placed together. Ours."""
+VOTES = 6
+"""Votes that place a block. Ours."""
+SLACK = 3
+"""Rows by which a block may be off where its votes are counted together. Ours."""
+AGREES = 0.97
+"""Share of the rows of a line that agree where it is right. Ours."""
+
+Words = NDArray[np.uint64]
+
+
+@attrs.frozen(eq=False)
+class Free:
+    """A capture beside a run.
+
+    Attributes:
+        captured: the capture, with a row for each cycle that is missing.
+        place: number of each row in what was given, DOUBTFUL for one that is missing there.
+        names: lines that are in both; bit i of a word belongs to names[i].
+        seen, seen_known: what was captured.
+        levels: what the run has there.
+        known: lines of which it counts.
+        at: int64 of shape (n,): cycle of the run for each row, DOUBTFUL where it is not placed.
+        slot: int16 of shape (n,): of the one card that is reached there, -1 for none.
+    """
+
+    captured: Captured
+    place: NDArray[np.int64]
+    names: tuple[str, ...]
+    seen: Words
+    seen_known: Words
+    levels: Words
+    known: Words
+    at: NDArray[np.int64]
+    slot: NDArray[np.int16]
+
+    @property
+    def placed(self) -> NDArray[np.bool_]:
+        """Rows whose place in the run is known."""
+        found: NDArray[np.bool_] = self.at != DOUBTFUL
+        return found
+
+    def share(self, line: str) -> float | None:
+        """Share of the placed rows in which a line agrees; None where none counts."""
+        one = np.uint64(1) << np.uint64(self.names.index(line))
+        both = self.known & self.seen_known & one != 0
+        if not both.any():
+            return None
+        return float(((self.seen ^ self.levels)[both] & one == 0).mean())
+
+
+def free(
+    machine: Machine,
+    other: Machine,
+    captured: Captured,
+    cycles: int,
+    goes_on: Callable[[float], bool] | None = None,
+) -> Free:
+    """Place a capture in a run.
+
+    Args:
+        machine: runs, with whatever input it has been given.
+        other: the same with another seed; tells what is left to chance.
+        captured: bus cycles with at least one line of the machine.
+        cycles: of the run.
+        goes_on: called now and then with the part that is done; False breaks off.
+
+    Raises:
+        SimkitError: no line of the capture is one of the machine, or the run is too short.
+    """
+    there = {*machine.lines, *(f"{seat.slot}.select" for seat in machine.bus.seats)}
+    pins = {f"{seat.slot}.{pin}" for seat in machine.bus.seats for pin, one in seat.connector.pins.items() if one.line}
+    known_names = {*there, *pins, *_BUS}
+    names = tuple(name for name in captured.names if name in known_names and name != "PHI2")
+    if not names:
+        raise SimkitError(
+            f"No line of the capture ({', '.join(captured.names[:8])}) is a line of this machine.",
+            remedy="Say in the channels' TOML which channel is which line: A0, D3, RW, 4.select.",
+        )
+    with_rows, place = with_missing(captured)
+    seen, seen_known = with_rows.gathered(names)
+    runs = [_run(one, names, cycles, goes_on) for one in (machine, other)]
+    run, sure = runs[0].levels, _agreeing(runs[0].levels, runs[1].levels)
+    at = _placed(run, seen, seen_known, len(names))
+    there_rows = at != DOUBTFUL
+    levels, known = np.zeros(len(seen), np.uint64), np.zeros(len(seen), np.uint64)
+    levels[there_rows] = run[at[there_rows]]
+    known[there_rows] = sure[at[there_rows]]
+    slot = np.full(len(seen), -1, np.int16)
+    slot[there_rows] = _slots(machine, runs[0])[at[there_rows]]
+    return Free(with_rows, place, names, seen & seen_known, seen_known, levels & known, known, at, slot)
+
+
+_BUS = (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "RW", "SYNC")
+
+
+def _run(machine: Machine, names: Sequence[str], cycles: int, goes_on: Callable[[float], bool] | None) -> Observed:
+    with Observer(machine, names) as observer:
+        step = max(1, cycles // 20)
+        while machine.cycle < cycles and machine.cpu.halted is None:
+            machine.run(cycles=min(step, cycles - machine.cycle))
+            if goes_on is not None and not goes_on(machine.cycle / cycles):
+                break
+    found = observer.observed
+    if len(found) < STRETCH:
+        raise SimkitError(f"The run has {len(found)} cycles, too few to look anything up in.", remedy="Run it longer.")
+    return found
+
+
+def _slots(machine: Machine, run: Observed) -> NDArray[np.int16]:
+    """Slot of the one card that each cycle of a run reaches, as the decoding is at its end; -1 for none or several."""
+    table = machine.bus.reach.table
+    words = run.cycles.address.astype(np.int64) | run.cycles.is_write.astype(np.int64) << 16
+    unique, inverse = np.unique(words, return_inverse=True)
+    found = []
+    for word in unique.tolist():
+        plan = table.write_plan(word & 0xFFFF) if word >> 16 else table.read_plan(word)
+        found.append(plan.selected[0] if len(plan.selected) == 1 else -1)
+    return np.array(found, np.int16)[inverse]
+
+
+def _agreeing(run: Words, other: Words) -> Words:
+    """For each cycle of a run, the lines on which another run agrees in the same cycle; all, where it is elsewhere."""
+    found = np.full(len(run), ~np.uint64(0), np.uint64)
+    both = min(len(run), len(other))
+    different = run[:both] ^ other[:both]
+    apart = np.flatnonzero(different)
+    if len(apart):  # where the two go different ways for good, their cycles are no longer the same
+        window = np.convolve(different != 0, np.ones(BLOCK), "same") < BLOCK // 2
+        ways = np.flatnonzero(~window)
+        end = int(ways[0]) if len(ways) else both
+        found[:end] = ~different[:end]
+    return found
+
+
+def _placed(run: Words, seen: Words, known: Words, lines: int) -> NDArray[np.int64]:
+    """Cycle of the run for each row of the capture, block by block."""
+    columns = [_Line.of(run, seen, known, bit) for bit in range(lines)]
+    votes = [line.votes() for line in columns]
+    rows = np.concatenate([row for row, _ in votes]) if votes else np.zeros(0, np.int64)
+    shifts = np.concatenate([shift for _, shift in votes]) if votes else np.zeros(0, np.int64)
+    found = np.full(len(seen), DOUBTFUL, np.int64)
+    before: int | None = None
+    for begin in range(0, len(seen), BLOCK):
+        end = min(begin + BLOCK, len(seen))
+        mine = shifts[(rows >= begin) & (rows < end)]
+        shift = _elected(mine, before)
+        if shift is None:
+            shift = _searched(run, seen, known, columns, begin, end, before)
+        if shift is None:
+            continue
+        shift, share = _best_near(run, seen, known, begin, end, shift, lines)
+        if share >= HALF:
+            found[begin:end] = np.arange(begin, end) + shift
+            before = shift
+    found[(found < 0) | (found >= len(run))] = DOUBTFUL
+    return found
+
+
+HALF = 0.5
+"""Share of the lines' rows that must agree for a block to be placed. Ours."""
+
+
+def _column(words: Words, bit: int) -> NDArray[np.uint8]:
+    return (words >> np.uint64(bit) & np.uint64(1)).astype(np.uint8)
+
+
+def _keys(column: NDArray[np.uint8]) -> NDArray[np.uint64]:
+    """Each stretch of a line as one word."""
+    if len(column) < STRETCH:
+        return np.zeros(0, np.uint64)
+    found = np.zeros(len(column) - STRETCH + 1, np.uint64)
+    for at in range(STRETCH):
+        found |= column[at : at + len(found)].astype(np.uint64) << np.uint64(at)
+    return found
+
+
+@attrs.frozen(eq=False)
+class _Line:
+    """Stretches of one line: where in the run those of the capture occur.
+
+    Attributes:
+        order: places of the run, by their stretch.
+        rows: of the capture, every fourth, with whole stretches.
+        low, high: of each the first in `order` and the one behind the last.
+    """
+
+    order: NDArray[np.intp]
+    rows: NDArray[np.intp]
+    low: NDArray[np.intp]
+    high: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, run: Words, seen: Words, known: Words, bit: int) -> _Line:
+        """Of the line of that bit."""
+        keys, wanted = _keys(_column(run, bit)), _keys(_column(seen, bit))
+        order = np.argsort(keys, kind="stable")
+        ranked = keys[order]
+        if len(wanted):
+            whole = np.convolve(_column(known, bit), np.ones(STRETCH), "valid") == STRETCH
+            rows = np.flatnonzero(whole)[::4]
+        else:
+            rows = np.zeros(0, np.intp)
+        low, high = (np.searchsorted(ranked, wanted[rows], side=side) for side in ("left", "right"))
+        return cls(order, rows, low, high)
+
+    def votes(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Rows of the capture, and by how much the run is ahead there, by the stretches that say so."""
+        few = (self.high > self.low) & (self.high - self.low <= PLACES)
+        rows, low, times = self.rows[few], self.low[few], (self.high - self.low)[few]
+        which = np.repeat(rows, times)
+        inside = np.arange(len(which)) - np.repeat(np.cumsum(times) - times, times)
+        places = self.order[np.repeat(low, times) + inside]
+        return which.astype(np.int64), (places - which).astype(np.int64)
+
+    def shifts(self, begin: int, end: int) -> NDArray[np.int64]:
+        """All that a stretch within a block could say, of the one that says least."""
+        mine = np.flatnonzero((self.rows >= begin) & (self.rows < end) & (self.high > self.low))
+        if not len(mine):
+            return np.zeros(0, np.int64)
+        one = mine[(self.high - self.low)[mine].argmin()]
+        return (self.order[self.low[one] : self.high[one]][:MOST_SEARCHED] - self.rows[one]).astype(np.int64)
+
+
+def _searched(
+    run: Words, seen: Words, known: Words, lines: Sequence[_Line], begin: int, end: int, before: int | None
+) -> int | None:
+    """In a loop that the run goes through often no stretch says where: the place at which most agrees will do."""
+    candidates = [line.shifts(begin, end) for line in lines]
+    candidates = sorted((each for each in candidates if len(each)), key=len)[:3]
+    shifts = np.unique(np.concatenate(candidates)) if candidates else np.zeros(0, np.int64)
+    if before is not None:
+        shifts = np.append(shifts, before)
+    shifts = shifts[(begin + shifts >= 0) & (end + shifts <= len(run))]
+    if not len(shifts):
+        return None
+    rows = np.arange(begin, end)
+    wrong = [int(popcount((run[rows + shift] ^ seen[begin:end]) & known[begin:end]).sum()) for shift in shifts.tolist()]
+    return int(shifts[int(np.argmin(wrong))])
+
+
+def popcount(words: Words) -> NDArray[np.int64]:
+    """Bits that are set in each word."""
+    found: NDArray[np.int64] = np.unpackbits(words.view(np.uint8).reshape(-1, 8), axis=1).sum(axis=1, dtype=np.int64)
+    return found
+
+
+def _elected(shifts: NDArray[np.int64], before: int | None) -> int | None:
+    """The shift that most stretches of a block say; that of the block before where it has as many."""
+    if not len(shifts):
+        return None
+    values, counts = np.unique(shifts, return_counts=True)
+    if before is not None and counts[np.abs(values - before) <= SLACK].sum() >= VOTES:
+        return before
+    best = int(counts.argmax())
+    return int(values[best]) if counts[best] >= VOTES else None
+
+
+def _best_near(
+    run: Words, seen: Words, known: Words, begin: int, end: int, shift: int, lines: int
+) -> tuple[int, float]:
+    """The best shift near one, and the share of the lines' rows that agree with it."""
+    best = (shift, -1.0)
+    for near in sorted(range(shift - SLACK, shift + SLACK + 1), key=lambda each: abs(each - shift)):
+        if begin + near < 0 or end + near > len(run):
+            continue
+        different = (run[begin + near : end + near] ^ seen[begin:end]) & known[begin:end]
+        counted = int(popcount(known[begin:end]).sum())
+        share = 1 - int(popcount(different).sum()) / counted if counted else 0.0
+        if share > best[1]:
+            best = near, share
+    return best
