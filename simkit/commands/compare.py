@@ -21,8 +21,8 @@ DEFAULT_FOR = "1s"
 
 HELP = help_text(
     "Compare a logic analyser's capture of the real bus with the machine, and say where they part and what to look at.",
-    "With all of A0 to A15, D0 to D7 and RW in the capture the CPU is led by it: it runs on the captured bytes, so that "
-    "each cycle tells whether CPU, card or wire was wrong; nothing has to be aligned, and the capture may begin "
+    "With all of A0 to A15, D0 to D7 and RW in the capture the CPU is led by it: it runs on the captured bytes, so "
+    "that each cycle tells whether CPU, card or wire was wrong; nothing has to be aligned, and the capture may begin "
     "anywhere. With fewer lines, or with --free, the machine runs for --for with the input given, and the capture is "
     "looked up in that run. --channels names the TOML that says which channel is which line.",
     "--plan tells for an analyser with --channels N channels which lines to clip, what to trigger on and how fast to "
@@ -73,7 +73,11 @@ def compare(
     machine = options.load()
     notes: list[str] = []
     captured = read_capture(
-        capture, None if channels is None else Path(channels), lines=machine.lines, clock_hz=machine.description.clock_hz, notes=notes
+        capture,
+        None if channels is None else Path(channels),
+        lines=machine.lines,
+        clock_hz=machine.description.clock_hz,
+        notes=notes,
     )
     if notes:
         say(*notes, error=True)

@@ -1,4 +1,4 @@
-"""What the cards would answer: memory as the capture shows it written, and the other cards fed with the captured accesses.
+"""What the cards would answer: memory as the capture shows it written, other cards fed with the captured accesses.
 
 Memory is told by the capture alone: a cell holds what was written to it last, or read. A cell counts once two cycles
 agree about it, so that one misread sample claims nothing. The image of a ROM counts from the start.

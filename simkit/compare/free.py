@@ -248,7 +248,10 @@ class _Line:
         if not len(mine):
             return np.zeros(0, np.int64)
         one = mine[(self.high - self.low)[mine].argmin()]
-        return (self.order[self.low[one] : self.high[one]][:MOST_SEARCHED] - self.rows[one]).astype(np.int64)
+        found: NDArray[np.int64] = (
+            self.order[self.low[one] : self.high[one]][:MOST_SEARCHED].astype(np.int64) - self.rows[one]
+        )
+        return found
 
 
 def _searched(

@@ -28,9 +28,15 @@ from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
-AROUND, AGAIN = 20, 3
+AROUND, AGAIN = 60, 3
 """A line is at fault where, of so many further cycles that could show it, so many do. Ours."""
-FEW, HALF = 2, 0.5
+BYTES_AGAIN = 4
+"""The same of whole bytes, which noise spoils oftener than one line of them. Ours."""
+BORNE_OUT = 0.3
+"""Share of a line's differences that what follows must bear out, where they are seldom. Ours."""
+FEW = 2
+"""Differences of one kind below which it is looked at no closer. Ours."""
+AT_ADDRESS, HALF = 3, 0.5
 """At one address: so many times, and so much of the times it was read. Ours."""
 
 LINES = (*ADDRESS_LINES, "RW", "SYNC", *DATA_LINES)
@@ -127,22 +133,25 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
     followed.differences.sort(key=lambda each: each.row)
     seen, seen_known = _seen(rows)
     levels, known = _should(followed)
-    slots = _slots(machine, followed)
+    slots = _slots(machine, followed, np.array(rows.seen, np.int64))
     for difference in followed.differences:
         if difference.slot is None and slots[difference.row] >= 0:
             difference.slot = int(slots[difference.row])
     _count(followed, slots, levels, known & seen_known, seen)
-    verdict = np.where((followed.should == DOUBTFUL) & (followed.expected < 0), Verdict.UNTOLD, Verdict.FITS).astype(np.uint8)
+    untold = (followed.should == DOUBTFUL) & (followed.expected < 0)
+    verdict = np.where(untold, Verdict.UNTOLD, Verdict.FITS).astype(np.uint8)
     for difference in followed.differences:
         mine = Verdict.CPU if difference.control or difference.is_write else Verdict.CARD
         verdict[difference.row] = mine if difference.counts else Verdict.NOISE
     place = np.array(rows.place, np.int64)
     there = place >= 0
-    number = np.cumsum(there) - there  # of each row, in the capture
+    number: NDArray[np.int64] = np.cumsum(there) - there  # of each row, in the capture
     starts = [(int(number[row]), pc) for row, pc in followed.starts]
     for difference in followed.differences:
         difference.row = int(number[difference.row])
-    parts = [(int(number[first]), int(number[min(end, len(rows)) - 1]) + 1) for first, end in followed.parts if end > first]
+    parts = [
+        (int(number[first]), int(number[min(end, len(rows)) - 1]) + 1) for first, end in followed.parts if end > first
+    ]
     return Led(
         captured,
         verdict[there],
@@ -179,15 +188,17 @@ def _should(followed: Followed) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]
     return _wide(np.where(in_step, followed.should, 0), data) & known, known
 
 
-def _slots(machine: Machine, followed: Followed) -> NDArray[np.int16]:
+def _slots(machine: Machine, followed: Followed, captured: NDArray[np.int64]) -> NDArray[np.int16]:
     """Of each row, the slot of the one card that is reached; as the banks are at power-on, where none was fed."""
     found = followed.slot.copy()
-    words = followed.should & (0xFFFF | WRITE_BIT)
+    words = np.where(followed.should == DOUBTFUL, captured, followed.should)
+    told = words != DOUBTFUL
+    unique, inverse = np.unique(words[told] & (0xFFFF | WRITE_BIT), return_inverse=True)
     table = machine.bus.reach.table
-    for word in np.unique(words[followed.should >= 0]).tolist():
-        plan = table.write_plan(word & 0xFFFF) if word & WRITE_BIT else table.read_plan(word)
-        if len(plan.selected) == 1:
-            found[(words == word) & (followed.should >= 0) & (found == _NOBODY)] = plan.selected[0]
+    plans = [table.write_plan(word & 0xFFFF) if word & WRITE_BIT else table.read_plan(word) for word in unique.tolist()]
+    reached = [plan.selected[0] if len(plan.selected) == 1 else _NOBODY for plan in plans]
+    mine = found[told]
+    found[told] = np.where(mine == _NOBODY, np.array(reached, np.int16)[inverse], mine)
     return found
 
 
@@ -201,36 +212,54 @@ def _count(
     """Say which differences count."""
     by_key: dict[tuple[int, int, bool, int], list[Difference]] = {}
     for each in followed.differences:
-        varied = followed.answers[each.slot, each.offset].varied if (each.slot, each.offset) in followed.answers else 0
-        if not each.is_write and not each.control:
-            each.data &= ~varied
+        answers = followed.answers.get((each.slot if each.slot is not None else _NOBODY, each.offset))
+        if not each.is_write and not each.control and answers is not None:
+            each.data &= ~answers.varied
         for bit in _bits(each.control | each.data << DATA_SHIFT):
             level = bool(int(levels[each.row]) >> bit & 1)
             of_slot = int(slots[each.row]) if bit >= DATA_SHIFT else _NOBODY
             by_key.setdefault((bit, level, each.is_write and bit >= DATA_SHIFT, of_slot), []).append(each)
-    for (bit, level, is_write, slot), mine in by_key.items():
+    for (bit, on, is_write, slot), mine in by_key.items():
+        taken = sum(each.read is Read.CAPTURED for each in mine)
+        borne_out = taken >= FEW and taken >= BORNE_OUT * len(mine)
+        level = bool(on)
         if len(mine) < FEW:
             continue
         one = np.uint64(1) << np.uint64(bit)
         could = (known & one != 0) & ((levels & one != 0) == level)
         if bit >= DATA_SHIFT:
-            could &= (slots == slot) & ((levels >> np.uint64(16) & np.uint64(1) == 0) == is_write)
+            writes = (levels >> np.uint64(16) & np.uint64(1) == 0) & (known >> np.uint64(16) & np.uint64(1) != 0)
+            could &= (slots == slot) & (writes == is_write)
         could_rows = np.flatnonzero(could)
         differ = [each.row for each in mine]
         for each in mine:
-            each.counts |= _again(each.row, differ, could_rows)
+            each.counts |= _again(each.row, differ, could_rows) or (borne_out and each.read is Read.CAPTURED)
         if bit >= DATA_SHIFT and not is_write:
             _count_addresses(mine, could_rows, followed.should)
+    _count_bytes(followed, slots, levels, known)
     for each in followed.differences:
-        if not (each.control or each.data):
-            each.counts = False
-        elif each.read is Read.CAPTURED:
-            each.counts = True
-        elif each.read is Read.EXPECTED:
+        if not (each.control or each.data) or each.read is Read.EXPECTED:
             each.counts = False
 
 
-def _again(row: int, differ: list[int], could: NDArray[np.int64]) -> bool:
+def _count_bytes(
+    followed: Followed, slots: NDArray[np.int16], levels: NDArray[np.uint64], known: NDArray[np.uint64]
+) -> None:
+    """A card whose bytes are wrong again and again, whichever their bits: it answers another address."""
+    byte = np.uint64(0xFF << DATA_SHIFT)
+    is_read = levels >> np.uint64(16) & np.uint64(1) != 0
+    wrong: dict[int, list[Difference]] = {}
+    for each in followed.differences:
+        if each.data and not each.is_write and each.read is not Read.EXPECTED and slots[each.row] >= 0:
+            wrong.setdefault(int(slots[each.row]), []).append(each)
+    for slot, mine in wrong.items():
+        could = np.flatnonzero((slots == slot) & (known & byte == byte) & (is_read | (known & np.uint64(0x10000) == 0)))
+        differ = [each.row for each in mine]
+        for each in mine:
+            each.counts |= _again(each.row, differ, could, BYTES_AGAIN)
+
+
+def _again(row: int, differ: list[int], could: NDArray[np.int64], least: int = AGAIN) -> bool:
     """Whether a line differs again and again, before a row or behind it."""
     at = int(np.searchsorted(could, row))
     after = could[at + 1 : at + 1 + AROUND]
@@ -241,7 +270,7 @@ def _again(row: int, differ: list[int], could: NDArray[np.int64]) -> bool:
             continue
         low, high = bisect_left(differ, int(rows[0])), bisect_right(differ, int(rows[-1]))
         times = high - low - (low <= mine < high)
-        if times >= min(AGAIN, max(1, len(rows))) and (len(rows) >= AGAIN or times == len(rows) >= 1):
+        if times >= least or times == len(rows) >= FEW:
             return True
     return False
 
@@ -253,7 +282,8 @@ def _count_addresses(mine: list[Difference], could: NDArray[np.int64], should: N
         by_address.setdefault(each.address, []).append(each)
     addresses = should[could] & 0xFFFF
     for address, here in by_address.items():
-        if len(here) >= FEW and len(here) >= HALF * int((addresses == address).sum()):
+        read = int((addresses == address).sum())
+        if AT_ADDRESS <= len(here) <= read and len(here) >= HALF * read:
             for each in here:
                 each.counts = True
 

@@ -2,14 +2,14 @@
 
 followed = Follower(machine, captured).follow()
 
-`judged.py` says what it comes to. Nothing has to be aligned. The CPU is in step as soon as one place in the capture shows what it does, at RESET or in the
-middle, with registers that are unknown until it loads them. Where it falls out of step (cycles were lost, or it did
-what no 6502 does on these bytes) the next such place is looked for.
+`judged.py` says what it comes to. Nothing has to be aligned. The CPU is in step as soon as one place in the capture
+shows what it does, at RESET or in the middle, with registers that are unknown until it loads them. Where it falls
+out of step (cycles were lost, or it did what no 6502 does on these bytes) the next such place is looked for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from enum import IntEnum
 
 import attrs
@@ -21,7 +21,7 @@ from simkit.capture.captured import Captured
 from simkit.compare.fed import FEED, NOBODY, ROM, SURE, UNTOLD, Answers, Fed
 from simkit.compare.led_cpu import RESET_CYCLES, RESET_VECTOR, Ended, LedCpu, State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT, Rows, full
-from simkit.compare.worlds import ALL, AHEAD, DATA_SHIFT, Cost, Ways
+from simkit.compare.worlds import AHEAD, ALL, DATA_SHIFT, NEAR, Price, Ways
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 
@@ -31,10 +31,14 @@ PROOF = 48
 """Rows that must fit for the CPU to be in step. Ours."""
 WRONG_LINES = 2
 """Address lines that may be at fault where RESET is told by its vector. Ours."""
-NEAR, LOST_ROWS = 14, 4
-"""The CPU is no longer in step when of so many rows so many differ. Ours."""
+LOST_ROWS = 4
+"""The CPU is no longer in step when of the next NEAR rows so many differ. Ours."""
 PENDING = 6
 """Bytes that the CPU may have taken otherwise than captured which are tried again when it goes another way. Ours."""
+LOADS_PC = (0x40, 0x60, 0x6C, 0x7C)
+"""RTI, RTS, JMP (address) and JMP (address,X)."""
+TRACED = 64
+"""Instructions through which a register is traced back to where it was loaded. Ours."""
 FRESH = 250
 """Rows for which they are remembered. Ours."""
 WEIGHED = 400
@@ -174,6 +178,8 @@ class Follower:
         self._parts: list[tuple[int, int]] = []
         self._weighed = 0
         self._alone: dict[int, tuple[int, int]] = {}  # times and last row, by bit
+        self._known_less: frozenset[str] = ALL  # unknown before the instruction under way
+        self._before: tuple[State, frozenset[str]] | None = None  # the instruction that was made last
         self._misread_rows: set[int] = set()  # of that, of which the CPU took the card's byte
         self._odd: dict[int, Difference] = {}  # of the instruction that was made last
 
@@ -191,7 +197,7 @@ class Follower:
                 if self._goes_on is not None and not self._goes_on(row):
                     stopped = row
                     break
-            state = cpu.save()
+            state, self._known_less = cpu.save(), self._unknown
             try:
                 if cpu.waiting or self._unknown:
                     before, self._unknown = self._unknown, ways.advance(self._unknown)
@@ -208,6 +214,7 @@ class Follower:
                     self._commit(row, cpu.at, state)
                     raise _Lost
                 self._commit(row, cpu.at, state)
+                self._before = state, self._known_less
             except Ended:
                 break
             except _Lost:
@@ -286,8 +293,8 @@ class Follower:
         cpu.fetch_vector(RESET_VECTOR, Kind.RESET)
         if self._start is not None:
             cpu.pc = self._start
-        cpu.odd, cpu.doubt = [], False
         self._unknown = unknown
+        self._note_odd((row, cpu.pc))
         if self._fed.since is None and not self._parts:
             self._fed.power_on(row - (RESET_CYCLES - 2))
         self._pending.clear()
@@ -308,6 +315,7 @@ class Follower:
         self._cpu.load(state)
         self._unknown = ALL
         self._pending.clear()
+        self._before = None
         return True
 
     # trouble ----------------------------------------------------------------------------------------------------------
@@ -325,29 +333,44 @@ class Follower:
             return
         limit = min(max(cpu.at, state[0]) + AHEAD, len(self._rows))
         misread = self._misread(state[0], cpu.at)
-        best: Cost = ways.ahead(state, self._unknown, limit)
+        best: Price = ways.price(state, self._unknown, limit)
         chosen: tuple[Difference, State, frozenset[str]] | None = None
         instead: dict[int, int] = {}
-        for row, byte in misread:
-            cost = ways.ahead(state, self._unknown, limit, {row: byte})
-            if cost < best:
-                best, instead = cost, {row: byte}
+        for others in (*({row: byte} for row, byte in misread), dict(misread)):
+            if others and (cost := ways.price(state, self._unknown, limit, others)) < best:
+                best, instead = cost, others
         self._pending = [each for each in self._pending if each[0].row >= state[0] - FRESH]
         for each in reversed(self._pending):
             difference, before, unknown = each
-            cost = ways.ahead(before, unknown, limit, {difference.row: difference.expected})
-            if cost < best and cost[0] < max(best[0] - 1, 1):
+            cost = ways.price(before, unknown, limit, {difference.row: difference.expected})
+            if cost < best and cost[:2] < (best[0], max(best[1] - 1, 1)):
                 best, chosen, instead = cost, each, {}
+        if self._branched_before() and self._before is not None:
+            branch, unknown = self._before[0], self._before[1] | _FLAGS
+            if (cost := ways.price(branch, unknown, limit)) < best and cost[1] <= 1:
+                best, chosen, instead = cost, None, {}
+                self._replay(branch, unknown, state[0], {})
+                state = cpu.save()
+        if (landed := self._landed(state)) is not None and (cost := ways.price(landed, self._unknown, limit)) < best:
+            best, chosen, instead, state = cost, None, {}, landed
+        soft = self._soft(state) if best != (0, 0, 0) else frozenset()
+        if soft and (cost := ways.price(state, self._unknown | soft, limit)) < best and cost[1] <= 1:
+            best, chosen, instead = cost, None, {}
+            self._unknown |= soft
         if chosen is not None:
             difference, before, unknown = chosen
             difference.read = Read.EXPECTED
             self._pending.remove(chosen)
             self._replay(before, unknown, state[0], {difference.row: difference.expected})
             state = cpu.save()
-        if best[0] != 1 and best[1] >= 4 and (best[0] >= 4 or best[1] >= 8):
+        if best[1] != 1 and best[2] >= 4 and (best[1] >= 4 or best[2] >= 8):
             near = self._ways.ahead(state, self._unknown, min(state[0] + NEAR, len(self._rows)), instead)
-            other = state if near[1] < LOST_ROWS or self._one_line(state, limit) else self._other_way(state, limit, best)
-            if other is None and best[0] >= 4:
+            other = (
+                state
+                if near[1] < LOST_ROWS or (best[2] >= 8 and self._one_line(state, limit))
+                else self._other_way(state, limit)
+            )
+            if other is None and best[1] >= 4:
                 cpu.load(state)
                 cpu.at = state[0] + 1
                 raise _Lost
@@ -360,8 +383,44 @@ class Follower:
             cpu.instead = {}
         self._misread_rows = set(instead)
         ways.cost_of_odd()
-        if best[0] == 1 and ways.bits.bit_count() == 1:
+        if best[1] == 1 and ways.bits.bit_count() == 1:
             self._tolerate(ways.bits, state[0])
+
+    def _branched_before(self) -> bool:
+        """Whether a branch was made last: its flag may have been the other way than the capture has it."""
+        return self._before is not None and self._ways.effects[self._code_at(self._before[0])].conditional
+
+    def _landed(self, state: State) -> State | None:
+        """A state with PC as captured, where it was last loaded with bytes that only the capture knows."""
+        rows, row = self._rows, state[0]
+        if not self._starts or rows.seen[row] == DOUBTFUL:
+            return None
+        begun, pc = self._starts[-1]
+        codes = {rows.data[begun], self._cells.likely(pc)}
+        if codes.isdisjoint(LOADS_PC) or all(self._expected[at] >= 0 for at in range(max(begun, row - 3), row)):
+            return None
+        return (row, rows.words[row] & 0xFFFF, *state[2:])
+
+    def _soft(self, state: State) -> frozenset[str]:
+        """Registers that an instruction uses and whose value comes of a byte that only the capture knows."""
+        effect = self._ways.effects[self._code_at(state)]
+        return frozenset(name for name in effect.reads & {"a", "x", "y"} if self._comes_of_capture(name))
+
+    def _comes_of_capture(self, name: str) -> bool:
+        for row, _ in reversed(self._starts[-TRACED:]):
+            code = self._rows.data[row]
+            effect = self._ways.effects[code if code >= 0 else 0xEA]
+            if name not in effect.writes:
+                continue
+            if effect.opcode.mode in ("imp", "acc", "imm"):
+                if name in effect.reads or not effect.reads & {"a", "x", "y"}:
+                    if effect.opcode.mode == "imm" or not effect.reads & {"a", "x", "y"}:
+                        return effect.pulls == name
+                    continue
+                name = next(iter(effect.reads & {"a", "x", "y"}))
+                continue
+            return True
+        return False
 
     def _misread(self, row: int, end: int) -> list[tuple[int, int]]:
         """Reads of an instruction of which the capture holds another byte than the card: row and the card's byte."""
@@ -370,7 +429,7 @@ class Follower:
         for at in range(row, min(end, len(rows))):
             word = should[at]
             if word >= 0 and not word & WRITE_BIT:
-                expected = cells.expected(word & 0xFFFF)
+                expected = cells.likely(word & 0xFFFF)
                 if expected is not None and (expected ^ rows.bytes[at]) & rows.known[at]:
                     found.append((at, expected))
         return found
@@ -407,7 +466,7 @@ class Follower:
         ways.tolerated = before
         return False
 
-    def _other_way(self, state: State, limit: int, best: Cost) -> State | None:
+    def _other_way(self, state: State, limit: int) -> State | None:
         """A state from which the CPU goes on as captured: a flag was the other way, a register is not what it was."""
         cpu, ways = self._cpu, self._ways
         for name in ("z", "n", "c", "v"):
@@ -420,7 +479,7 @@ class Follower:
         cpu.load(state)
         return None
 
-    def _note_odd(self, state: State) -> None:
+    def _note_odd(self, state: tuple[int, ...]) -> None:
         """Remember rows in which the capture shows another cycle than the CPU makes."""
         cpu, ways, rows = self._cpu, self._ways, self._rows
         for row, word, value in cpu.odd:
@@ -442,12 +501,12 @@ class Follower:
             )
             self._differences.append(difference)
             self._odd[row] = difference
-            if value >= 0 and bits >> DATA_SHIFT:
+            if value >= 0 and bits >> DATA_SHIFT:  # the register may be another than was believed
                 source = ways.effects[self._code_at(state)].reads & {"a", "x", "y"}
                 self._unknown |= source
         cpu.odd, cpu.doubt = [], False
 
-    def _code_at(self, state: State) -> int:
+    def _code_at(self, state: tuple[int, ...]) -> int:
         byte = self._rows.data[state[0]]
         return byte if byte >= 0 else 0xEA
 
@@ -457,11 +516,12 @@ class Follower:
         """The CPU has gone on: what it wrote is held, what it read is compared with what the cards hold."""
         pc = state[1]
         self._starts.append((row, pc))
-        for difference in self._check_bytes(row, end, pc):
+        found = self._check_bytes(row, end, pc)
+        for difference in found:
             if difference.row in self._misread_rows:
                 difference.read = Read.EXPECTED
-            else:
-                self._weigh(difference, state)
+            elif difference.read is Read.OPEN:
+                self._weigh(difference, state, found)
         if self._odd or self._misread_rows:
             self._odd, self._misread_rows = {}, set()
 
@@ -488,7 +548,10 @@ class Follower:
                 number = cells.write_at(address) if writes[address] == -1 else writes[address]
                 self._expected[at] = byte if odd is None else odd.expected
                 if number >= 0:
-                    held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if odd or self._unknown else sure)
+                    if odd is not None:  # what the CPU wrote, as far as the capture is the one to be wrong
+                        held[number] = odd.expected | cells.epoch
+                    else:
+                        held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if self._unknown else sure)
                 elif number == FEED:
                     self._feed_write(at, address, byte)
                     reads, writes = cells.reads, cells.writes
@@ -532,7 +595,10 @@ class Follower:
         cells, rows, row = self._cells, self._rows, odd.row
         if odd.control & WRITE_BIT:
             return False
-        if odd.control & ~self._ways.tolerated == 0:
+        mine, shown = (cells.expected(address) for address in (odd.address, rows.words[row] & 0xFFFF))
+        if not odd.is_write and None not in (mine, shown) and mine != shown and rows.data[row] in (mine, shown):
+            odd.read = Read.CAPTURED if rows.data[row] == shown else Read.EXPECTED
+        elif odd.control & ~self._ways.tolerated == 0:
             odd.read = Read.CAPTURED
         elif odd.is_write:
             for address in (odd.address, rows.words[row] & 0xFFFF):
@@ -541,10 +607,7 @@ class Follower:
                     cells.held[number] = UNTOLD
             return False
         else:
-            mine, shown = (cells.likely(address) for address in (odd.address, rows.words[row] & 0xFFFF))
-            if mine == shown or rows.data[row] not in (mine, shown):
-                return False
-            odd.read = Read.CAPTURED if rows.data[row] == shown else Read.EXPECTED
+            return False
         return True
 
     def _check_unfollowed(self) -> None:
@@ -567,7 +630,17 @@ class Follower:
     def _difference(self, row: int, address: int, pc: int, expected: int, known: int) -> Difference:
         captured = self._rows.bytes[row]
         return Difference(
-            row, address, pc, None, 0, 0, self._cpu.should[row], (expected ^ captured) & known, expected, captured, False
+            row,
+            address,
+            pc,
+            None,
+            0,
+            0,
+            self._cpu.should[row],
+            (expected ^ captured) & known,
+            expected,
+            captured,
+            False,
         )
 
     def _fed_cycle(self, row: int) -> int | None:
@@ -588,9 +661,7 @@ class Follower:
 
     def _feed_read(self, row: int, address: int, pc: int) -> Difference | None:
         cycle = self._fed_cycle(row)
-        found = self._fed.read(
-            address, cycle if cycle is not None else self._rows.cycle[row], self._last(row)
-        )
+        found = self._fed.read(address, cycle if cycle is not None else self._rows.cycle[row], self._last(row))
         if found is None:
             return None
         slot, offset, byte, agreed = found
@@ -604,29 +675,44 @@ class Follower:
         difference.slot, difference.offset = slot, offset
         return difference
 
-    def _weigh(self, difference: Difference, state: State) -> None:
+    def _weigh(
+        self, difference: Difference, state: State, together: list[Difference], given: Mapping[int, int] | None = None
+    ) -> None:
         """Which byte did the CPU take? What it does in the next cycles tells, or what it does later."""
         cpu = self._cpu
         if self._weighed >= WEIGHED or difference.slot is not None:
             return
         self._weighed += 1
         now, unknown, odd = cpu.save(), self._unknown, cpu.odd
+        earlier = self._known_less
         limit = min(difference.row + AHEAD, len(self._rows))
-        instead = {difference.row: difference.expected}
-        as_captured = self._ways.ahead(state, unknown, limit)
-        otherwise = self._ways.ahead(state, unknown, limit, instead)
+        given = given or {}
+        instead = {**given, difference.row: difference.expected}
+        as_captured = self._ways.price(state, earlier, limit, given)
+        otherwise = self._ways.price(state, earlier, limit, instead)
+        if len(together) > 1 and otherwise != (0, 0, 0):
+            all_of_them = {**given, **{each.row: each.expected for each in together if each.slot is None}}
+            if (cost := self._ways.price(state, earlier, limit, all_of_them)) < otherwise:
+                otherwise, instead = cost, all_of_them
         if otherwise > as_captured:
             difference.read = Read.CAPTURED
         if as_captured > otherwise:
-            difference.read = Read.EXPECTED
-            self._replay(state, unknown, now[0], instead)
-            self._check_bytes(now[0], cpu.at, state[1])
+            for each in together:
+                if each.row in instead:
+                    each.read = Read.EXPECTED
+            self._replay(state, earlier, now[0], instead)
+            more = self._check_bytes(now[0], cpu.at, state[1])
+            for each in more:
+                self._weigh(each, state, more, instead)
             return
         if as_captured == otherwise:
-            self._pending.append((difference, state, unknown))
+            self._pending.append((difference, state, earlier))
             del self._pending[:-PENDING]
         cpu.load(now)
         cpu.odd, self._unknown = odd, unknown
+
+
+_FLAGS = frozenset({"n", "v", "z", "c"})
 
 
 class _Lost(Exception):  # noqa: N818 - a signal, not an error

@@ -1,4 +1,4 @@
-"""A CPU that takes its bytes from a capture, instruction by instruction, and notes where the capture shows another cycle.
+"""A CPU that takes its bytes from a capture, and notes where the capture shows another cycle than it makes.
 
 The instructions are the texts that the engines run (`simkit.cpu.isa.bus_texts`). A read takes the captured byte,
 whatever address it was made at; so the CPU stays in step as long as it reads what the real one read.
@@ -219,7 +219,7 @@ class LedCpu:
         self.fetch_vector(RESET_VECTOR, Kind.RESET)
         self.waiting = False
 
-    # where the capture does not say the same ---------------------------------------------------------------------------
+    # where the capture does not say the same --------------------------------------------------------------------------
 
     def _look(self, row: int, word: int) -> None:
         """A cycle is not whole what it should be: pass over rows in which RDY holds it, and note what differs."""

@@ -155,8 +155,8 @@ def diagnose_free(found: Free) -> list[LineFault]:
     told: list[LineFault | None] = []
     for line in found.names:
         if line in DATA_LINES:
-            for slot in np.unique(found.slot[found.slot >= 0]).tolist():
-                told.append(_line(found, line, ~is_write & (found.slot == slot), slot, writes=False))
+            slots = np.unique(found.slot[found.slot >= 0]).tolist()
+            told += [_line(found, line, ~is_write & (found.slot == slot), slot, writes=False) for slot in slots]
             told.append(_line(found, line, is_write, None, writes=True))
         else:
             told.append(_line(found, line, np.ones(len(found.levels), bool), None, writes=False))
@@ -195,7 +195,8 @@ def _guesses(led: Beside, line: str, columns: _Columns) -> Iterator[tuple[str, s
     for other in _neighbours(led, line):
         theirs = _level(led, led.levels, rows, other)
         seen_theirs = _level(led, led.seen, rows, other)
-        exchanged = np.mean(seen_theirs == should) >= HOLDS and np.mean(seen_theirs == theirs) < HOLDS
+        apart = theirs != should
+        exchanged = apart.any() and (seen_theirs == should)[apart].mean() >= DECIDES
         yield (EXCHANGED if exchanged else FOLLOWS), other, theirs
         yield SHORTED, other, should & theirs
     before = np.maximum(rows - 1, 0)
@@ -280,7 +281,9 @@ def _address_pin(machine: Machine, led: Led, slot: int, scope: NDArray[np.bool_]
     rows = np.flatnonzero(scope & (led.known & led.seen_known & all_data == all_data))
     if not len(rows):
         return None
-    address = (led.levels[rows] & np.uint64(0xFFFF)).astype(np.int64)
+    bus = np.uint64(0xFFFF)  # where the CPU was not in step the captured address stands for its own
+    own = led.known[rows] & bus == bus
+    address = (np.where(own, led.levels[rows], led.seen[rows]) & bus).astype(np.int64)
     seen = (led.seen[rows] >> np.uint64(DATA_SHIFT)).astype(np.uint8)
     size, should = len(content), content[address % len(content)]
     best: tuple[float, str, str, int, NDArray[np.bool_]] | None = None
@@ -296,7 +299,17 @@ def _address_pin(machine: Machine, led: Led, slot: int, scope: NDArray[np.bool_]
     _, how, other, bit, shown = best
     decides = int(shown.sum())
     return LineFault(
-        ADDRESS_LINES[bit], how, other, slot, False, True, decides, decides, (), int(rows[np.flatnonzero(shown)[0]]), 1.0
+        ADDRESS_LINES[bit],
+        how,
+        other,
+        slot,
+        False,
+        True,
+        decides,
+        decides,
+        (),
+        int(rows[np.flatnonzero(shown)[0]]),
+        1.0,
     )
 
 

@@ -1,4 +1,4 @@
-"""Which lines to clip with few channels, what to trigger on, how fast to sample: judged by what the lines tell of a run.
+"""Which lines to clip with few channels, the trigger and the rate: judged by what the lines tell of a run.
 
 A line is worth what it adds to what the others tell already: the bits of a bus cycle's pattern that are not known
 without it (its conditional entropy over the cycles of a run, Shannon, A Mathematical Theory of Communication, Bell
@@ -62,7 +62,7 @@ class Plan:
         of_all = f" of {self.whole:.1f}" if self.whole else ""
         lines = [f"Clip {len(self.lines)} channels:"]
         lines += [
-            f"  channel {number}: {_place(line):<34} {f'{gain:.2f} bits a cycle more' if line != CLOCK else 'the clock'}"
+            f"  channel {number}: {_place(line):<34} {_gain(line, gain)}"
             for number, (line, gain) in enumerate(zip(self.lines, self.gains, strict=True))
         ]
         lines += [
@@ -92,6 +92,10 @@ class Plan:
             "cycles": self.cycles,
             "notes": list(self.notes),
         }
+
+
+def _gain(line: str, gain: float) -> str:
+    return "the clock" if line == CLOCK else f"{gain:.2f} bits a cycle more"
 
 
 def _place(line: str) -> str:
@@ -176,8 +180,8 @@ def _trigger(machine: Machine, levels: dict[str, NDArray[np.bool_]], slot: int |
     if slot is not None:
         first = int(np.flatnonzero(~levels[f"{slot}.select"])[0])
         return (
-            f"the falling edge of the select of {machine.cards[slot].title}; it is first reached in cycle {first} after "
-            "power-on"
+            f"the falling edge of the select of {machine.cards[slot].title}; it is first reached in cycle {first} "
+            "after power-on"
         )
     return "RESET going high (hold the button, arm the analyser, let go): everything begins there"
 

@@ -30,7 +30,9 @@ def report(machine: Machine, led: Led, faults: list[LineFault]) -> list[str]:
         if len(led.parts):
             lines.append("No disagreement: each cycle that can be told is what this machine does.")
         if noise:
-            lines.append(f"{_count(noise, 'cycle')} differ once and leave no trace in what follows: noise of the probe.")
+            lines.append(
+                f"{_count(noise, 'cycle')} differ once and leave no trace in what follows: noise of the probe."
+            )
         return lines
     lines += ["", f"First disagreement: cycle {_grouped(first.row)} of the capture.", *_context(machine, led, first)]
     lines += ["", *(sentence(machine, fault) for fault in faults[:SHOWN])]
@@ -85,10 +87,14 @@ def _in_step(led: Led) -> list[str]:
             "Is it this machine's bus, and do the channels bear the right names? Look at A0, RW and SYNC first.",
         ]
     inside = sum(end - first for first, end in led.parts)
-    began = "from RESET on" if led.from_reset else "from the middle of the program on, registers known as they are loaded"
+    began = (
+        "from RESET on" if led.from_reset else "from the middle of the program on, registers known as they are loaded"
+    )
     found = [f"The CPU was followed {began}, {_count(inside, 'cycle')} in {_count(len(led.parts), 'part')}."]
     if inside < FEW_FOLLOWED * len(led):
-        found.append("In the rest it does what no program of this machine makes it do: it has run away or stands still.")
+        found.append(
+            "In the rest it does what no program of this machine makes it do: it has run away or stands still."
+        )
     if led.stopped is not None:
         found.append(f"Broken off at cycle {led.stopped}.")
     return found
@@ -105,7 +111,9 @@ def _context(machine: Machine, led: Led, first: Difference) -> list[str]:
     found.append(f"  {'cycle':>9}  {'captured':<24}  {'this machine':<24}")
     for row in range(max(0, first.row - AROUND), min(len(led), first.row + AROUND + 1)):
         mark = "*" if row == first.row else " "
-        found.append(f"{mark} {row:>9}  {_cycle(led.seen, led.seen_known, row):<24}  {_cycle(led.levels, led.known, row)}")
+        found.append(
+            f"{mark} {row:>9}  {_cycle(led.seen, led.seen_known, row):<24}  {_cycle(led.levels, led.known, row)}"
+        )
     return found
 
 
@@ -171,18 +179,20 @@ def next_steps(machine: Machine, fault: LineFault) -> list[str]:
     card = _card(machine, fault.slot)
     if fault.pin:
         return [
-            f"Look at pin {fault.line} of {card} itself, between its socket and the backplane: the line on the bus is right.",
+            f"Look at pin {fault.line} of {card} itself, from socket to backplane: the line on the bus is right.",
             "The bytes that come are its own, of another address.",
         ]
     if fault.addresses:
         return [
-            f"Read {card} back in the programmer and compare it there: every other byte of it is right (simkit burn --verify).",
+            f"Read {card} back in the programmer and compare it (simkit burn --verify): its other bytes are right.",
         ]
     if fault.slot is not None:
         right = [_card(machine, slot) for slot in fault.right_at]
         found = [_look(f"{fault.line} between {card} and the CPU", fault)]
         if right:
-            found.append(f"Reads of {_and(right)} have it right: so it is not the line on the bus, but this card's pin.")
+            found.append(
+                f"Reads of {_and(right)} have it right: so it is not the line on the bus, but this card's pin."
+            )
         else:
             found.append("No other card's reads show whether the line on the bus is right: probe it while RAM is read.")
         return found

@@ -11,7 +11,6 @@ from simkit.compare.lines import LineFault
 from simkit.compare.told import next_steps, sentence
 from simkit.machine.machine import Machine
 
-
 AROUND = 4
 
 
@@ -26,7 +25,7 @@ def report(machine: Machine, found: Free, faults: list[LineFault]) -> list[str]:
             *lines,
             "Nothing of it is found: the real machine does something that this one does not do in the run.",
             "Let it run longer (--for), give it the same input (--type, --pad), and capture from RESET on; if it still "
-            "is nowhere, the program runs away before: capture A0 to A15, D0 to D7 and RW, if there are so many channels.",
+            "is nowhere, the program runs away before: capture A0 to A15, D0 to D7 and RW if the analyser can.",
         ]
     lines += _where(found)
     if not faults:

@@ -1,4 +1,4 @@
-"""What a led CPU may have done: registers that are not known worked out from what follows, and one way against another."""
+"""What a led CPU may have done: unknown registers worked out from what follows, one way weighed against another."""
 
 from __future__ import annotations
 
@@ -25,8 +25,14 @@ _INDEXED = {
     "y": frozenset({"zpy", "absy", "indy"}),
 }
 
+WORST = (16, 16)
+"""What is added where a way ends with a CPU that stands still, and the capture goes on. Ours."""
 Cost = tuple[int, int]
 """Lines in which a way differs from the capture, and rows."""
+Price = tuple[int, int, int]
+"""Rows in which it differs soon, and then its cost."""
+NEAR = 14
+"""Rows that are soon. Ours."""
 
 
 class Ways:
@@ -35,13 +41,14 @@ class Ways:
     Attributes:
         tolerated: bits of a word with data lines in which the capture differs all the time: the line is at fault.
         bits: in which the way differed whose cost was asked last.
+        soon: rows of it that differ within NEAR rows.
     """
 
     def __init__(self, cpu: LedCpu, rows: Rows, part: str) -> None:
         self._cpu, self._rows = cpu, rows
         self.effects = effects(part)
         self.tolerated = 0
-        self.bits = 0
+        self.bits = self.soon = 0
 
     def differs(self, row: int, word: int, value: int) -> int:
         """Bits in which the capture differs from what should be."""
@@ -71,6 +78,7 @@ class Ways:
     ) -> Cost:
         """What it costs to go on from a state up to a row; no further than to so many rows that differ."""
         cpu = self._cpu
+        made = cpu.should[state[0] : limit + _LONGEST]
         cpu.load(state)
         cpu.instead = instead or {}
         try:
@@ -78,8 +86,27 @@ class Ways:
                 unknown = self.advance(unknown)
         except Ended:
             pass
+        stands = cpu.halted and cpu.at < limit and self._goes_on(cpu.at)
         cpu.instead = {}
-        return self.cost_of_odd()
+        cpu.should[state[0] : state[0] + len(made)] = made
+        cost = self.cost_of_odd()
+        near = limit - AHEAD + NEAR
+        self.soon = sum(
+            row < near and self.differs(row, word, value) & ~self.tolerated != 0 for row, word, value in cpu.odd
+        )
+        return (cost[0] + WORST[0], cost[1] + WORST[1]) if stands else cost
+
+    def price(
+        self, state: State, unknown: frozenset[str], limit: int, instead: Mapping[int, int] | None = None
+    ) -> Price:
+        """The same with, before all, the rows that differ soon: noise far ahead decides nothing."""
+        bits, rows = self.ahead(state, unknown, limit, instead)
+        return self.soon, bits, rows
+
+    def _goes_on(self, row: int) -> bool:
+        """Whether the capture shows that the CPU does not stand still from a row on."""
+        seen = self._rows.seen[row : row + _LONGEST]
+        return len(set(seen)) > 1
 
     def advance(self, unknown: frozenset[str]) -> frozenset[str]:
         """One instruction or interrupt sequence, whichever the capture shows; gives what is unknown after it."""
@@ -152,7 +179,7 @@ class Ways:
 
     def _worked_out(self, before: State, code: int, name: str) -> State | None:
         """State with the value of a register that the cycles of an instruction show; None: they show none."""
-        cpu, effect = self._cpu, self.effects[code]
+        cpu = self._cpu
         values = self._possible(before, code, name)
         fits: list[tuple[int, State]] = []
         for value in values:

@@ -1,0 +1,181 @@
+"""A CPU led by a capture: nothing false on sound ones, the very cycle on faulted ones, words that help at the bench."""
+
+import random
+
+import numpy as np
+import pytest
+
+from simkit import Machine
+from simkit.capture.captured import Captured
+from simkit.compare.judged import LINES, Verdict, led
+from simkit.compare.lines import EXCHANGED, HIGH, INVERTED, LOW, SHORTED, diagnose
+from simkit.compare.told import as_dict, report
+from simkit.contract.errors import SimkitError
+from tests.compare.takes import ALL_LINES, MACHINES, SOUND_SEED, first_seen, noise, observed, taken
+
+FAULTS = [
+    *(f"slot 2: D{n} stuck {level}" for n in range(8) for level in ("low", "high")),
+    *(f"slot 2: D{n} exchanged with D{n + 1}" for n in range(7)),
+    *(f"slot 2: D{n} inverted" for n in range(8)),
+    *(f"slot 2: A{n} stuck {level}" for n in range(10) for level in ("low", "high")),
+    *(f"A{n} stuck {level}" for n in range(15) for level in ("low", "high")),
+    *(f"A{n} shorted to A{n + 1}" for n in range(1, 14)),
+]
+"""That change what the CPU reads of Marlpit's ROM, or what is on its address lines."""
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return {name: Machine.load(name, seed=SOUND_SEED) for name in MACHINES}
+
+
+def exact(seen):
+    """A capture that misses nothing."""
+    count = len(seen)
+    known = np.full(count, (1 << len(seen.names)) - 1, np.uint64)
+    return Captured(seen.names, seen.levels, known, np.arange(count) / 2e6, np.zeros(count, bool))
+
+
+def fault_free(sound, seed, cycles=6000):
+    name = MACHINES[seed % len(MACHINES)]
+    skip = 0 if seed % 3 == 0 else random.Random(seed).randrange(300_000)
+    machine, seen = observed(name, seed, skip=skip, cycles=cycles)
+    cycles_taken, _ = taken(machine, seen, noise(seed), seed)
+    return led(sound[name], cycles_taken)
+
+
+def faulted(sound, seed, cycles=6000):
+    """Rows in which a fault first shows, and is told to."""
+    fault = random.Random(seed).choice(FAULTS)
+    machine, seen = observed("demo:marlpit", seed, cycles=cycles, wiring=[fault])
+    whole = fault.startswith("A")  # on the bus: where the CPU stands is known from RESET on alone
+    captured, made = taken(machine, seen, noise(seed, start_within=1 if whole else 200), seed)
+    found = led(sound["demo:marlpit"], captured)
+    begun = found.parts[0][0] if found.parts else len(captured)
+    return fault, first_seen(machine, seen, captured, made, begun), None if found.first is None else found.first.row
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_noisy_capture_of_a_sound_machine_raises_no_alarm(sound, seed):
+    found = fault_free(sound, seed, cycles=3000)
+    assert found.first is None, found.first
+    assert found.parts
+    assert (found.verdict == Verdict.FITS).mean() > 0.97
+    assert (found.verdict == Verdict.NOISE).any()
+
+
+@pytest.mark.slow
+def test_no_alarm_on_200_captures_of_sound_machines(sound):
+    false = [seed for seed in range(1000, 1200) if fault_free(sound, seed).first is not None]
+    assert false == []
+
+
+@pytest.mark.parametrize("seed", [1, 2, 4])
+def test_the_first_disagreement_is_the_very_cycle(sound, seed):
+    fault, truth, told = faulted(sound, seed, cycles=3000)
+    assert truth is not None
+    assert told == truth, fault
+
+
+@pytest.mark.slow
+def test_the_first_disagreement_is_the_very_cycle_in_nearly_all_of_60_faulted_captures(sound):
+    results = [faulted(sound, seed) for seed in range(2000, 2070)]
+    shown = [each for each in results if each[1] is not None]
+    assert len(shown) >= 60
+    wrong = [each for each in shown if each[1] != each[2]]
+    assert len(wrong) <= 0.08 * len(shown), wrong
+
+
+def test_nothing_is_told_of_a_perfect_capture_from_anywhere(sound):
+    for name in MACHINES:
+        _, seen = observed(name, 77, skip=50_001, cycles=3000)
+        found = led(sound[name], exact(seen))
+        assert found.differences == []
+        assert [end for _, end in found.parts] == [len(seen)]
+
+
+@pytest.mark.parametrize(
+    ("fault", "line", "how", "other", "pin"),
+    [
+        ("slot 2: D3 stuck low", "D3", LOW, "", False),
+        ("slot 2: D4 inverted", "D4", INVERTED, "", False),
+        ("slot 2: D1 exchanged with D2", "D1", EXCHANGED, "D2", False),
+        ("slot 2: A0 exchanged with A1", "A0", EXCHANGED, "A1", True),
+        ("slot 2: A3 stuck high", "A3", HIGH, "", True),
+        ("A5 stuck high", "A5", HIGH, "", False),
+        ("A5 shorted to A6", "A5", SHORTED, "A6", False),
+    ],
+)
+def test_the_line_and_what_is_wrong_with_it_are_told(sound, fault, line, how, other, pin):
+    _, seen = observed("demo:marlpit", 5, cycles=8000, wiring=[fault])
+    machine = sound["demo:marlpit"]
+    found = led(machine, exact(seen))
+    first, *rest = diagnose(machine, found)
+    told = [(each.line, each.how, each.other, each.pin) for each in (first, *rest)]
+    assert (line, how, other, pin) in told[:2]
+
+
+def test_the_report_says_what_to_do_at_the_bench(sound):
+    _, seen = observed("demo:marlpit", 5, cycles=6000, wiring=["slot 2: D3 stuck low"])
+    machine = sound["demo:marlpit"]
+    found = led(machine, exact(seen))
+    faults = diagnose(machine, found)
+    text = "\n".join(report(machine, found, faults))
+    assert "D3, when ROM (slot 2) is read: always low" in text
+    assert "Look at D3 between ROM (slot 2) and the CPU: it was low in all of" in text
+    assert "First disagreement: cycle 0 of the capture." in text
+    plain = as_dict(machine, found, faults)
+    assert plain["first"]["cycle"] == 0
+    assert plain["lines"][0]["line"] == "D3"
+    assert plain["agree"] + plain["card_wrong"] + plain["cpu_wrong"] + plain["noise"] + plain["untold"] == len(seen)
+
+
+def test_a_bit_of_a_rom_is_told_by_its_address(sound):
+    image = bytearray(sound["demo:marlpit"].images()[2])
+    image[0x000F] ^= 0x04  # an operand of the loop that clears memory
+    machine = Machine.load("demo:marlpit", seed=3, images={2: bytes(image)})
+    from simkit.records.observed import observe
+
+    found = led(sound["demo:marlpit"], exact(observe(machine, 6000)))
+    assert {each.address for each in found.disagreements} == {0x800F}
+    (fault,) = diagnose(sound["demo:marlpit"], found)
+    assert fault.addresses == (0x800F,)
+    assert "programmer" in "\n".join(report(sound["demo:marlpit"], found, [fault]))
+
+
+def test_a_capture_that_lacks_lines_is_refused_with_what_to_do(sound):
+    _, seen = observed("demo:marlpit", 5, cycles=200)
+    whole = exact(seen)
+    names = ALL_LINES[1:20]
+    levels, known = whole.gathered(names)
+    with pytest.raises(SimkitError, match="A0 to A15, D0 to D7 and RW must all be in it"):
+        led(sound["demo:marlpit"], Captured(names, levels, known, whole.time, whole.lost))
+
+
+def test_a_capture_of_another_machine_is_not_followed(sound):
+    _, seen = observed("demo:monitor", 5, cycles=3000)
+    found = led(sound["demo:marlpit"], exact(seen))
+    assert found.first is not None
+
+
+def test_columns_are_as_long_as_the_capture_also_where_cycles_are_missing(sound):
+    _, seen = observed("demo:marlpit", 5, cycles=2000)
+    whole = exact(seen)
+    keep = np.ones(len(whole), bool)
+    keep[[500, 501, 900]] = False
+    lost = np.zeros(len(whole), bool)
+    lost[[502, 901]] = True
+    captured = Captured(whole.names, whole.levels, whole.known, whole.time, lost)[keep]
+    found = led(sound["demo:marlpit"], captured)
+    assert found.first is None
+    assert len(found) == len(found.levels) == len(found.slot) == len(captured)
+    assert len(found.parts) == 1
+    assert found.pc(600) is not None
+    assert len(LINES) == 26
+
+
+def test_breaking_off_tells_where(sound):
+    _, seen = observed("demo:marlpit", 5, cycles=40_000)
+    asked = []
+    found = led(sound["demo:marlpit"], exact(seen), lambda row: asked.append(row) or False)
+    assert found.stopped == asked[0] < len(seen)
