@@ -15,6 +15,8 @@ from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
     from simkit.capture.captured import Captured
+    from simkit.compare.lines import Beside
+    from simkit.files.formats import Format
     from simkit.machine.machine import Machine
 
 DEFAULT_FOR = "1s"
@@ -27,11 +29,12 @@ HELP = help_text(
     "looked up in that run. --channels names the TOML that says which channel is which line.",
     "--plan tells for an analyser with --channels N channels which lines to clip, what to trigger on and how fast to "
     "sample; --out writes the TOML for it.",
-    "Exit code 1 when they disagree. Ctrl-C ends it and tells what was found up to there.",
+    "--svg or --png draws both waves where they part. Exit code 1 when they disagree. Ctrl-C ends it and tells what "
+    "was found up to there.",
     MOMENTS,
     examples=(
         "simkit compare my-machine capture.vcd",
-        "simkit compare my-machine capture.csv --channels channels.toml",
+        "simkit compare my-machine capture.csv --channels channels.toml --svg parted.svg",
         "simkit compare my-machine eight-channels.sr --channels channels.toml --for 3s",
         "simkit compare my-machine --plan --channels 8 --slot 4 --out channels.toml",
         *(one.format("compare") for one in MOMENT_EXAMPLES),
@@ -56,6 +59,10 @@ def compare(
     plan: Annotated[bool, typer.Option("--plan", help="Say which lines to clip, and stop.")] = False,
     slot: Annotated[int | None, typer.Option("--slot", metavar="N", help="The card to look at, for --plan.")] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="TOML", help="Write the channels, for --plan.")] = None,
+    svg: Annotated[
+        Path | None, typer.Option("--svg", metavar="FILE", help="Write a picture of both waves where they part.")
+    ] = None,
+    png: Annotated[Path | None, typer.Option("--png", metavar="FILE", help="The same as PNG.")] = None,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -67,6 +74,8 @@ def compare(
         raise SimkitError("Which capture is it?", remedy="Name its file after the machine, or ask for --plan.")
     if out is not None:
         raise SimkitError("--out writes the channels of a plan.", remedy="Give it with --plan.")
+    pictures = _Pictures(svg, png, force)
+    pictures.check()
     from simkit.capture.read import read_capture
     from simkit.compare.rows import full
 
@@ -84,9 +93,64 @@ def compare(
     if not len(captured):
         raise SimkitError(f"There is no bus cycle in {capture}.", remedy="Is PHI2 among its channels, and running?")
     if full(captured) and not free:
-        _led(machine, captured, as_json=as_json)
+        _led(machine, captured, pictures, as_json=as_json)
     else:
-        _free(options, running, machine, captured, as_json=as_json)
+        _free(options, running, machine, captured, pictures, as_json=as_json)
+
+
+class _Pictures:
+    """The pictures that are asked for."""
+
+    def __init__(self, svg: Path | None, png: Path | None, force: bool) -> None:
+        self._files = {"--svg": svg, "--png": png}
+        self._force = force
+
+    def check(self) -> None:
+        """Refuse files that cannot be written, before the work."""
+        from simkit.commands.options import check_apart
+        from simkit.files.whole import check_output
+
+        there = {option: path for option, path in self._files.items() if path is not None}
+        check_apart(there)
+        for option, path in there.items():
+            check_output(path, what="picture", known=self._format(option), force=self._force)
+
+    @staticmethod
+    def _format(option: str) -> Format:
+        from simkit.commands.trace_files import SVG
+        from simkit.files.png import PICTURE
+
+        return SVG if option == "--svg" else PICTURE
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether one goes to standard output."""
+        from simkit.files.streams import is_stdout
+
+        return any(path is not None and is_stdout(path) for path in self._files.values())
+
+    def write(self, machine: Machine, beside: Beside, row: int | None, words: str) -> None:
+        """Draw where they part; where they do not, say so."""
+        from simkit.files.whole import write_whole
+
+        asked = {option: path for option, path in self._files.items() if path is not None}
+        if not asked:
+            return
+        if row is None:
+            say("There is nothing to draw: they do not part.", error=True)
+            return
+        from simkit.compare.pictured import both_waves
+        from simkit.looks.drawing import svg
+
+        drawing = both_waves(beside, row, f"{machine.description.name}: cycle {row} of the capture", words)
+        for option, path in asked.items():
+            if option == "--svg":
+                content: str | bytes = svg(drawing)
+            else:
+                from simkit.window.drawn import png
+
+                content = png(drawing)
+            say_written(write_whole(path, content, what="picture", known=self._format(option), force=self._force))
 
 
 def _number(channels: str | None) -> int:
@@ -97,7 +161,7 @@ def _number(channels: str | None) -> int:
     return int(channels)
 
 
-def _led(machine: Machine, captured: Captured, *, as_json: bool) -> None:
+def _led(machine: Machine, captured: Captured, pictures: _Pictures, *, as_json: bool) -> None:
     from simkit.commands.long_run import LongRun
     from simkit.compare.judged import led
     from simkit.compare.lines import diagnose
@@ -106,17 +170,27 @@ def _led(machine: Machine, captured: Captured, *, as_json: bool) -> None:
     with LongRun(f"{machine.description.name}, {len(captured)} cycles") as run:
         found = led(machine, captured, lambda row: run.goes_on(row / len(captured)))
     faults = diagnose(machine, found)
+    first = found.first
+    pictures.write(machine, found, None if first is None else first.row, "they part")
     if as_json:
-        say_json(as_dict(machine, found, faults))
+        say_json(as_dict(machine, found, faults), error=pictures.elsewhere)
     else:
-        say(*report(machine, found, faults))
+        say(*report(machine, found, faults), error=pictures.elsewhere)
     if found.stopped is not None:
         raise typer.Exit(exits.INTERRUPTED)
     if found.first is not None or not found.parts:
         raise typer.Exit(exits.FOUND)
 
 
-def _free(options: MachineOptions, running: Running, machine: Machine, captured: Captured, *, as_json: bool) -> None:
+def _free(
+    options: MachineOptions,
+    running: Running,
+    machine: Machine,
+    captured: Captured,
+    pictures: _Pictures,
+    *,
+    as_json: bool,
+) -> None:
     import attrs
 
     from simkit.commands.long_run import LongRun
@@ -130,10 +204,11 @@ def _free(options: MachineOptions, running: Running, machine: Machine, captured:
     with LongRun(machine.description.name) as run:
         found = free(machine, other, captured, goal.limit, run.goes_on)
     faults = diagnose_free(found)
+    pictures.write(machine, found, faults[0].row if faults else None, "they part")
     if as_json:
-        say_json(as_dict(machine, found, faults))
+        say_json(as_dict(machine, found, faults), error=pictures.elsewhere)
     else:
-        say(*report(machine, found, faults))
+        say(*report(machine, found, faults), error=pictures.elsewhere)
     if run.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     if faults or not found.placed.any():

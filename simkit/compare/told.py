@@ -104,10 +104,11 @@ def _in_step(led: Led) -> list[str]:
 
 
 def _context(machine: Machine, led: Led, first: Difference) -> list[str]:
-    pc = led.pc(first.row)
-    place = machine.place(pc if pc is not None else first.pc)
-    where = f"In the instruction at {place.words()}"
-    found = [f"  {where}{f': {place.source.strip()}' if place.source else ''}", f"  {_what(machine, first)}"]
+    pc, found = led.pc(first.row), []
+    if pc is not None:
+        place = machine.place(pc)
+        found = [f"  In the instruction at {place.words()}{f': {place.source.strip()}' if place.source else ''}"]
+    found.append(f"  {_what(machine, first)}")
     found.append(f"  {'cycle':>9}  {'captured':<24}  {'this machine':<24}")
     for row in range(max(0, first.row - AROUND), min(len(led), first.row + AROUND + 1)):
         mark = "*" if row == first.row else " "

@@ -159,6 +159,8 @@ COMMAND_LINES = {
     "coverage": ("coverage M --for 5000c --html F/a.html --save F/a.json", 0),
     "coverage, files": ("coverage M --for 5000c --lcov F/a.info --cobertura F/a.xml", 0),
     "coverage, no counts": ("coverage M --for 5000c --merge M/machine.toml", 2),
+    "compare, plan": ("compare M --plan --channels 4 --for 5000c --out F/c.toml", 0),
+    "compare, no capture": ("compare M F/E", 2),
     "rehearse": ("rehearse M --for 5000c --out F/a.vcd", 0),
     "rehearse, no line": ("rehearse M --for 5000c --line E", 2),
     "show": ("show M --at 5000c --memory loop", 0),
