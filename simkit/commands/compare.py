@@ -9,7 +9,7 @@ import typer
 
 from simkit.commands import exits
 from simkit.commands.options import ForceOption, JsonOption, MachineOptions, help_text
-from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, runs_machine
+from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, leave, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json, say_written
 from simkit.contract.errors import SimkitError
 
@@ -193,24 +193,28 @@ def _free(
 ) -> None:
     import attrs
 
-    from simkit.commands.long_run import LongRun
+    from simkit.commands.headless import run_forward
     from simkit.compare.free import free
     from simkit.compare.lines import diagnose_free
     from simkit.compare.told_free import as_dict, report
 
     other = attrs.evolve(options, seed=machine.description.seed + 1).load(tell_notes=False)
-    goal, _ = running.begin(machine, DEFAULT_FOR)
+    goal, script = running.begin(machine, DEFAULT_FOR)
     running.begin(other, DEFAULT_FOR)
-    with LongRun(machine.description.name) as run:
-        found = free(machine, other, captured, goal.limit, run.goes_on)
+    reached = True
+
+    def run_on() -> None:
+        nonlocal reached
+        reached = run_forward(machine, goal)
+
+    found = free(machine, other, captured, run_on)
     faults = diagnose_free(found)
     pictures.write(machine, found, faults[0].row if faults else None, "they part")
     if as_json:
-        say_json(as_dict(machine, found, faults), error=pictures.elsewhere)
+        say_json(as_dict(machine, found, faults) | missed_as_dict(goal, script), error=pictures.elsewhere)
     else:
         say(*report(machine, found, faults), error=pictures.elsewhere)
-    if run.stopped:
-        raise typer.Exit(exits.INTERRUPTED)
+    leave(goal, script, reached=reached)
     if faults or not found.placed.any():
         raise typer.Exit(exits.FOUND)
 
@@ -225,6 +229,7 @@ def _plan(
     force: bool,
     as_json: bool,
 ) -> None:
+    from simkit.commands.headless import run_forward
     from simkit.compare.plan import CHANNELS_FILE, plan_for
     from simkit.files.streams import is_stdout
     from simkit.files.whole import check_output, write_whole
@@ -232,12 +237,19 @@ def _plan(
     if out is not None:
         check_output(out, what="channels", known=CHANNELS_FILE, force=force)
     machine = options.load()
-    goal, _ = running.begin(machine, DEFAULT_FOR)
-    found = plan_for(machine, goal.limit, count, slot)
+    goal, script = running.begin(machine, DEFAULT_FOR)
+    reached = True
+
+    def run_on() -> None:
+        nonlocal reached
+        reached = run_forward(machine, goal)
+
+    found = plan_for(machine, run_on, count, slot)
     if out is not None:
         say_written(write_whole(out, found.toml(), what="channels", known=CHANNELS_FILE, force=force))
     elsewhere = out is not None and is_stdout(out)
     if as_json:
-        say_json(found.as_dict(), error=elsewhere)
+        say_json({"cycle": machine.cycle} | found.as_dict() | missed_as_dict(goal, script), error=elsewhere)
     else:
         say(*found.words(), error=elsewhere)
+    leave(goal, script, reached=reached)

@@ -82,17 +82,15 @@ def free(
     machine: Machine,
     other: Machine,
     captured: Captured,
-    cycles: int,
-    goes_on: Callable[[float], bool] | None = None,
+    run_on: Callable[[], object],
 ) -> Free:
     """Place a capture in a run.
 
     Args:
-        machine: runs, with whatever input it has been given.
+        machine: the machine, with whatever input it has been given.
         other: the same with another seed; tells what is left to chance.
         captured: bus cycles with at least one line of the machine.
-        cycles: of the run.
-        goes_on: called now and then with the part that is done; False breaks off.
+        run_on: has the machine run as far as it shall.
 
     Raises:
         SimkitError: no line of the capture is one of the machine, or the run is too short.
@@ -108,7 +106,8 @@ def free(
         )
     with_rows, place = with_missing(captured)
     seen, seen_known = with_rows.gathered(names)
-    runs = [_run(one, names, cycles, goes_on) for one in (machine, other)]
+    first = _run(machine, names, run_on)
+    runs = (first, _run(other, names, lambda: other.run_to(machine.cycle)))
     run, sure = runs[0].levels, _agreeing(runs[0].levels, runs[1].levels)
     at = _placed(run, seen, seen_known, len(names))
     there_rows = at != DOUBTFUL
@@ -123,13 +122,9 @@ def free(
 _BUS = (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "RW", "SYNC")
 
 
-def _run(machine: Machine, names: Sequence[str], cycles: int, goes_on: Callable[[float], bool] | None) -> Observed:
+def _run(machine: Machine, names: Sequence[str], run_on: Callable[[], object]) -> Observed:
     with Observer(machine, names) as observer:
-        step = max(1, cycles // 20)
-        while machine.cycle < cycles and machine.cpu.halted is None:
-            machine.run(cycles=min(step, cycles - machine.cycle))
-            if goes_on is not None and not goes_on(machine.cycle / cycles):
-                break
+        run_on()
     found = observer.observed
     if len(found) < STRETCH:
         raise SimkitError(f"The run has {len(found)} cycles, too few to look anything up in.", remedy="Run it longer.")

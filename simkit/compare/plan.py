@@ -7,6 +7,7 @@ System Technical Journal 27, 1948, section 6). A line that never moves tells not
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
@@ -105,12 +106,12 @@ def _place(line: str) -> str:
     return f"{'select' if pin == 'select' else f'pin {pin}'} of the card in slot {slot}"
 
 
-def plan_for(machine: Machine, cycles: int, channels: int, slot: int | None = None) -> Plan:
+def plan_for(machine: Machine, run: Callable[[], object], channels: int, slot: int | None = None) -> Plan:
     """A plan for an analyser with so many channels.
 
     Args:
-        machine: as it should be; runs for so many cycles.
-        cycles: of the run.
+        machine: as it should be.
+        run: has it run as far as it shall.
         channels: of the analyser, at least 2.
         slot: the card to be looked at; None: the whole machine.
 
@@ -125,8 +126,10 @@ def plan_for(machine: Machine, cycles: int, channels: int, slot: int | None = No
     selects = [f"{number}.select" for number in slots]
     pulled = [name for name in ("IRQ", "NMI") if name in machine.lines]
     with Observer(machine, (*BUS_LINES, *selects, *pulled)) as observer:
-        machine.run(cycles=cycles)
+        run()
     observed = observer.observed
+    if not len(observed):
+        raise SimkitError("The machine has not run for a cycle.", remedy="Let it run longer (--for).")
     levels = {name: observed.level(name) for name in observed.names}
     here = np.ones(len(observed), bool) if slot is None else ~levels[f"{slot}.select"]
     if not here.any():

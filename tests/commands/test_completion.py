@@ -22,7 +22,7 @@ DEMOS = {f"demo:{demo.name}" for demo in shipped_demos()}
     ("line", "found"),
     [
         ("simkit ", set(COMMANDS)),
-        ("simkit co", {"controls", "coverage", "completion"}),
+        ("simkit co", {"controls", "coverage", "compare", "completion"}),
         ("simkit run demo:", DEMOS),
         ("simkit opcode reset --machine demo:m", {"demo:marlpit", "demo:monitor"}),
         ("simkit explain ", {"faults", "captures", *RULES}),

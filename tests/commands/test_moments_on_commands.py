@@ -68,7 +68,7 @@ def test_the_others_run_none(simkit, monkeypatch):
 
 
 def headless(name):
-    return [name, "demo:marlpit", *(["--headless"] if name == "run" else [])]
+    return [name, "demo:marlpit", *{"run": ["--headless"], "compare": ["--plan"]}.get(name, [])]
 
 
 @pytest.mark.parametrize("name", RUNNING)

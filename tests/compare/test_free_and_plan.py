@@ -28,7 +28,17 @@ def looked_up(seed, *, skip, cycles, run, low=None):
     if low is not None:
         bit = np.uint64(1) << np.uint64(captured.names.index(low))
         captured = attrs.evolve(captured, levels=captured.levels & ~bit)
-    return free(Machine.load("demo:marlpit", seed=71), Machine.load("demo:marlpit", seed=72), captured, run)
+    return in_run(captured, run)
+
+
+def in_run(captured, cycles):
+    machine = Machine.load("demo:marlpit", seed=71)
+    return free(machine, Machine.load("demo:marlpit", seed=72), captured, lambda: machine.run(cycles=cycles))
+
+
+def planned(name, cycles, channels, slot=None, **options):
+    machine = Machine.load(name, **options)
+    return plan_for(machine, lambda: machine.run(cycles=cycles), channels, slot)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -49,7 +59,7 @@ def test_a_line_that_is_low_is_told_by_few_lines(line):
 def test_what_is_nowhere_in_the_run_is_placed_nowhere():
     machine, seen = observed("demo:monitor", 5, cycles=3000)
     captured, _ = taken(machine, seen, noise(5), 5, lines=FEW)
-    found = free(Machine.load("demo:marlpit", seed=71), Machine.load("demo:marlpit", seed=72), captured, 20_000)
+    found = in_run(captured, 20_000)
     assert found.placed.mean() < 0.2
     assert diagnose_free(found) == []
 
@@ -59,11 +69,11 @@ def test_a_capture_without_a_line_of_the_machine_is_refused():
     captured, _ = taken(machine, seen, noise(1), 1, lines=("PHI2", "D0"))
     strange = attrs.evolve(captured, names=("nobody",))
     with pytest.raises(SimkitError, match="is a line of this machine"):
-        free(machine, machine, strange, 1000)
+        in_run(strange, 1000)
 
 
 def test_a_plan_never_clips_what_tells_nothing_and_its_file_reads_back(tmp_path):
-    plan = plan_for(Machine.load("demo:marlpit"), 20_000, 8)
+    plan = planned("demo:marlpit", 20_000, 8)
     assert plan.lines[0] == "PHI2"
     assert len(plan.lines) == 8
     assert all(gain > 0 for gain in plan.gains[1:])
@@ -75,8 +85,7 @@ def test_a_plan_never_clips_what_tells_nothing_and_its_file_reads_back(tmp_path)
 
 def test_the_gain_of_a_plan_is_the_entropy_of_its_lines():
     """Shannon, A Mathematical Theory of Communication, 1948, section 6: H = - sum p log2 p."""
-    machine = Machine.load("demo:marlpit")
-    plan = plan_for(machine, 5_000, 4)
+    plan = planned("demo:marlpit", 5_000, 4)
     seen = observe(Machine.load("demo:marlpit"), 5_000)
     words = sum(seen.level(line).astype(int) << bit for bit, line in enumerate(plan.lines[1:]))
     share = np.bincount(words) / len(words)
@@ -85,13 +94,13 @@ def test_the_gain_of_a_plan_is_the_entropy_of_its_lines():
 
 
 def test_a_plan_for_a_card_begins_with_its_select_and_triggers_on_it():
-    plan = plan_for(Machine.load("demo:pad-test"), 60_000, 8, 4)
+    plan = planned("demo:pad-test", 60_000, 8, 4)
     assert plan.lines[:2] == ("PHI2", "4.select")
     assert "select of" in plan.trigger
     with pytest.raises(SimkitError, match="never reaches the card in slot 3"):
-        plan_for(Machine.load("demo:pad-test"), 100, 8, 3)
+        planned("demo:pad-test", 100, 8, 3)
     with pytest.raises(SimkitError, match="no card in slot 9"):
-        plan_for(Machine.load("demo:pad-test"), 100, 8, 9)
+        planned("demo:pad-test", 100, 8, 9)
 
 
 @pytest.fixture
@@ -147,5 +156,5 @@ def test_a_plan_is_written_and_never_over_another_file(simkit, tmp_path):
 
 
 def test_rates_are_ten_samples_a_cycle():
-    assert plan_for(Machine.load("demo:marlpit", clock="4 MHz"), 2000, 3).rate_hz == 48_000_000
+    assert planned("demo:marlpit", 2000, 3, clock="4 MHz").rate_hz == 48_000_000
     assert Fraction(48) >= 10 * 4
