@@ -110,8 +110,12 @@ def rehearse(
                 f"--from {begin!r} does not come before the end of the run.",
                 remedy="Set --for later, or --from sooner.",
             )
+    begun = loaded.cycle
+    if goal.is_time:
+        _check_room(goal.limit - begun)
     with Observer(loaded, [line for line in channels if line != "PHI2"]) as observer:
         reached = reached and run_forward(loaded, goal)
+    _check_room(loaded.cycle - begun)
     taken = take(observer.observed, loaded.description.clock_hz, channels, analyser, seed=noise)
     if out is not None:
         say_written(write_capture(out, taken.samples, chosen, force=force))
@@ -142,6 +146,17 @@ def _tell(
         return
     per_cycle = float(analyser.rate_hz) * taken.period
     say(f"{len(samples)} samples of {len(samples.names)} lines, {per_cycle:.3g} a bus cycle.", error=elsewhere)
+
+
+def _check_room(cycles: int) -> None:
+    from simkit.backplane.records import RECORD_BYTES
+    from simkit.records.recorder import MOST_BYTES
+
+    most = MOST_BYTES // RECORD_BYTES
+    if cycles > most:
+        raise SimkitError(
+            f"The capture would hold {cycles} bus cycles; {most} can be.", remedy="Set --for sooner, or --from later."
+        )
 
 
 def _channels(machine: Machine, lines: list[str] | tuple[str, ...], analyser: Analyser) -> list[str]:

@@ -71,6 +71,7 @@ def test_only_lines_that_are_named_are_clipped_and_the_bus_may_clock(simkit, tmp
         (("--line", "4.NOPIN"), "4.NOPIN"),
         (("--from", "1s", "--for", "1ms"), "does not come before"),
         (("--rate", "1000 MHz", "--for", "1s"), "can be"),
+        (("--by-the-bus", "--for", "60s"), "bus cycles"),
     ],
 )
 def test_what_cannot_be_is_told_in_words(simkit, words, said):
