@@ -28,8 +28,10 @@ from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
-AROUND, AGAIN = 60, 3
+AROUND, AGAIN = 60, 4
 """A line is at fault where, of so many further cycles that could show it, so many do. Ours."""
+AGAIN_UNFOLLOWED = 6
+"""The same where the CPU was not in step, and an address that was misread spoils a whole byte. Ours."""
 BYTES_AGAIN = 4
 """The same of whole bytes, which noise spoils oftener than one line of them. Ours."""
 BORNE_OUT = 0.3
@@ -233,7 +235,8 @@ def _count(
         could_rows = np.flatnonzero(could)
         differ = [each.row for each in mine]
         for each in mine:
-            each.counts |= _again(each.row, differ, could_rows) or (borne_out and each.read is Read.CAPTURED)
+            least = AGAIN if followed.should[each.row] != DOUBTFUL else AGAIN_UNFOLLOWED
+            each.counts |= _again(each.row, differ, could_rows, least) or (borne_out and each.read is Read.CAPTURED)
         if bit >= DATA_SHIFT and not is_write:
             _count_addresses(mine, could_rows, followed.should)
     _count_bytes(followed, slots, levels, known)
@@ -256,7 +259,8 @@ def _count_bytes(
         could = np.flatnonzero((slots == slot) & (known & byte == byte) & (is_read | (known & np.uint64(0x10000) == 0)))
         differ = [each.row for each in mine]
         for each in mine:
-            each.counts |= _again(each.row, differ, could, BYTES_AGAIN)
+            least = BYTES_AGAIN if followed.should[each.row] != DOUBTFUL else AGAIN_UNFOLLOWED
+            each.counts |= _again(each.row, differ, could, least)
 
 
 def _again(row: int, differ: list[int], could: NDArray[np.int64], least: int = AGAIN) -> bool:
@@ -270,7 +274,7 @@ def _again(row: int, differ: list[int], could: NDArray[np.int64], least: int = A
             continue
         low, high = bisect_left(differ, int(rows[0])), bisect_right(differ, int(rows[-1]))
         times = high - low - (low <= mine < high)
-        if times >= least or times == len(rows) >= FEW:
+        if times >= least:
             return True
     return False
 

@@ -9,7 +9,7 @@ out of step (cycles were lost, or it did what no 6502 does on these bytes) the n
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from enum import IntEnum
 
 import attrs
@@ -340,6 +340,10 @@ class Follower:
             if others and (cost := ways.price(state, self._unknown, limit, others)) < best:
                 best, instead = cost, others
         self._pending = [each for each in self._pending if each[0].row >= state[0] - FRESH]
+        for others in self._unsure(state[0], cpu.at) if best[0] else ():
+            cost = ways.price(state, self._unknown, limit, others)
+            if cost < best and cost[1] <= 1:
+                best, instead = cost, others
         for each in reversed(self._pending):
             difference, before, unknown = each
             cost = ways.price(before, unknown, limit, {difference.row: difference.expected})
@@ -386,6 +390,16 @@ class Follower:
         if best[1] == 1 and ways.bits.bit_count() == 1:
             self._tolerate(ways.bits, state[0])
 
+    def _unsure(self, row: int, end: int) -> Iterator[dict[int, int]]:
+        """Bytes of memory that only the capture knows, each with one bit as it may have been."""
+        rows, cells = self._rows, self._cells
+        words = self._cpu.should[row:end]
+        for at, word in enumerate(words, row):
+            if word < 0 or word & WRITE_BIT or rows.data[at] < 0:
+                continue
+            if cells.read_at(word & 0xFFFF) >= 0 and cells.expected(word & 0xFFFF) is None:
+                yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
+
     def _branched_before(self) -> bool:
         """Whether a branch was made last: its flag may have been the other way than the capture has it."""
         return self._before is not None and self._ways.effects[self._code_at(self._before[0])].conditional
@@ -404,7 +418,13 @@ class Follower:
     def _soft(self, state: State) -> frozenset[str]:
         """Registers that an instruction uses and whose value comes of a byte that only the capture knows."""
         effect = self._ways.effects[self._code_at(state)]
-        return frozenset(name for name in effect.reads & {"a", "x", "y"} if self._comes_of_capture(name))
+        found = frozenset(name for name in effect.reads & {"a", "x", "y"} if self._comes_of_capture(name))
+        return found | (effect.reads & {"sp"} if self._from_middle else frozenset())
+
+    @property
+    def _from_middle(self) -> bool:
+        """Whether registers were first told by the capture alone, and not by RESET."""
+        return self._fed.since is None or bool(self._parts)
 
     def _comes_of_capture(self, name: str) -> bool:
         for row, _ in reversed(self._starts[-TRACED:]):
@@ -420,7 +440,7 @@ class Follower:
                 name = next(iter(effect.reads & {"a", "x", "y"}))
                 continue
             return True
-        return False
+        return self._from_middle
 
     def _misread(self, row: int, end: int) -> list[tuple[int, int]]:
         """Reads of an instruction of which the capture holds another byte than the card: row and the card's byte."""
@@ -594,6 +614,9 @@ class Follower:
         """
         cells, rows, row = self._cells, self._rows, odd.row
         if odd.control & WRITE_BIT:
+            number = cells.write_at(odd.address) if odd.is_write else NOBODY
+            if number >= 0:  # it may have been written
+                cells.held[number] = UNTOLD
             return False
         mine, shown = (cells.expected(address) for address in (odd.address, rows.words[row] & 0xFFFF))
         if not odd.is_write and None not in (mine, shown) and mine != shown and rows.data[row] in (mine, shown):

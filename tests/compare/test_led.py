@@ -78,10 +78,10 @@ def test_the_first_disagreement_is_the_very_cycle(sound, seed):
 
 
 @pytest.mark.slow
-def test_the_first_disagreement_is_the_very_cycle_in_nearly_all_of_60_faulted_captures(sound):
-    results = [faulted(sound, seed) for seed in range(2000, 2070)]
+def test_the_first_disagreement_is_the_very_cycle_in_nearly_all_of_50_faulted_captures(sound):
+    results = [faulted(sound, seed) for seed in range(2000, 2080)]
     shown = [each for each in results if each[1] is not None]
-    assert len(shown) >= 60
+    assert len(shown) >= 50
     wrong = [each for each in shown if each[1] != each[2]]
     assert len(wrong) <= 0.08 * len(shown), wrong
 
