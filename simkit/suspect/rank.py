@@ -138,7 +138,7 @@ def _judge(
     if isinstance(seen, SeenHang):
         return _there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}")
     assert isinstance(seen, SeenNothing)
-    return _there(runs, nothing_likeness, "shows nothing")
+    return _there(runs, nothing_likeness, "leaves screen and terminal blank")
 
 
 def _shown(
