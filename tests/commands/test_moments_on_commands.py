@@ -17,6 +17,8 @@ RUNS_NOTHING = {"burn", "controls"}
 """Commands with a MACHINE that only look at its file and images."""
 RUNS_ITS_OWN = {"bench"}
 """Runs machines for lengths of its own, to measure the host."""
+RUNS_FOR_A_TIME = {"suspect"}
+"""Runs machines in which an event need not come: their faults are what it is about."""
 EVENT = "label:main_loop#3"
 
 
@@ -45,6 +47,9 @@ def options_of(name):
 RUNNING = [name for name in COMMANDS if options_of(name)[0] and name not in RUNS_NOTHING | RUNS_ITS_OWN]
 
 
+TO_A_MOMENT = [name for name in RUNNING if name not in RUNS_FOR_A_TIME]
+
+
 def test_all_commands_that_run_a_machine_take_the_same_options():
     tables = {}
     for name in RUNNING:
@@ -71,7 +76,7 @@ def headless(name):
     return [name, "demo:marlpit", *{"run": ["--headless"], "compare": ["--plan"]}.get(name, [])]
 
 
-@pytest.mark.parametrize("name", RUNNING)
+@pytest.mark.parametrize("name", TO_A_MOMENT)
 def test_each_ends_at_an_event_and_tells_of_input_that_never_came(simkit, name):
     wanted = Machine.load("demo:marlpit").run(EVENT + "+100c")
     late = "1=start@label:main_loop#99999"
@@ -90,7 +95,7 @@ def test_each_ends_at_an_event_and_tells_of_input_that_never_came(simkit, name):
     assert missed["message"] in out + err
 
 
-@pytest.mark.parametrize("name", RUNNING)
+@pytest.mark.parametrize("name", TO_A_MOMENT)
 def test_an_event_that_never_comes_gives_exit_code_1_and_the_report_all_the_same(simkit, name):
     command = [*headless(name), "--until", 'text:"NOTHING LIKE THIS"', "--timeout", "3f"]
     code, out, err = simkit(*command, "--json")
@@ -101,6 +106,13 @@ def test_an_event_that_never_comes_gives_exit_code_1_and_the_report_all_the_same
         code, out, err = simkit(*command)
         assert "Next instruction" in out
     assert "The text 'NOTHING LIKE THIS' did not come up to cycle" in out + err
+
+
+def test_a_search_refuses_an_event_as_its_end_with_what_to_write_instead(simkit):
+    code, _out, err = simkit("suspect", "demo:marlpit", "--hangs-at", "main_loop", "--for", EVENT)
+    assert code == 2
+    assert "--for takes a time here" in err
+    assert "--for 2s" in err
 
 
 WRONG = {
