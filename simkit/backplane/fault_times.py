@@ -249,13 +249,18 @@ class _Said:
         return When(self.rate, Span(Fraction(1)) if long is None else long, first, until)
 
 
+_QUOTED = re.compile(r'"[^"]*"')
+_MASK = "\x00"
+
+
 def split_time(text: str) -> tuple[str, When]:
     """A sentence without what it says of time, and that.
 
     Raises:
         SimkitError: what it says of time cannot be.
     """
-    rest, said = " ".join(text.split()).rstrip("."), _Said(text)
+    quoted = iter(re.findall(f"{_QUOTED.pattern}|{_MASK}", text))  # the value of a setting, which says nothing of time
+    rest, said = " ".join(_QUOTED.sub(_MASK, text).split()).rstrip("."), _Said(text)
     while (found := _last_clause(rest)) is not None:
         kind, match = found
         rest = rest[: match.start()].rstrip(" ,;")
@@ -267,7 +272,7 @@ def split_time(text: str) -> tuple[str, When]:
                 said.rate = RATES[word]
                 rest = f"{rest[: inside.start()]}{rest[inside.end() :]}".rstrip(" ,;")
                 break
-    return rest, said.when()
+    return re.sub(_MASK, lambda _: next(quoted, _MASK), rest), said.when()
 
 
 def _last_clause(rest: str) -> tuple[str, re.Match[str]] | None:

@@ -12,7 +12,7 @@ from enum import Enum
 
 import attrs
 
-from simkit.backplane.fault_times import ALWAYS, When
+from simkit.backplane.fault_times import ALWAYS, When, split_time
 from simkit.backplane.wiring import CPU, Done, Entry
 
 MAX_FAULTS = 400
@@ -41,8 +41,16 @@ class Set:
 
 
 def _is_bare(text: str) -> object:
-    """What a word without quotes means as the value of a setting: itself, where it is a text."""
-    return bare_value(text) if text and text == " ".join(text.split()) and "," not in text and '"' not in text else None
+    """What a word without quotes means as the value of a setting: itself, where it is a text and says no time."""
+    if not text or "," in text or '"' in text or not _says_no_time(text):
+        return None
+    return bare_value(text)
+
+
+def _says_no_time(text: str) -> bool:
+    """Whether a word stays whole beside what is said of time."""
+    alone, beside = split_time(f"= {text}"), split_time(f"= {text}, 1 in 100")
+    return alone == (f"= {text}", ALWAYS) and beside[0] == f"= {text}"
 
 
 def bare_value(text: str) -> bool | int | float | str:

@@ -54,6 +54,16 @@ def times(draw):
     return When(rate, spell, first, until)
 
 
+LIKE_TIMES = (".", ":.", "a;", "sometimes", "b sometimes", "until 5c", "1 in 100", "x, from 2s", "two  spaces", "a ")
+
+
+@pytest.mark.parametrize("value", LIKE_TIMES)
+def test_a_setting_that_looks_like_a_time_or_an_end_is_quoted_and_read_back(value):
+    fault = Fault(Set(1, "name", value), When(Fraction(1, 100), Span(Fraction(1)), None, None))
+    assert read_fault(str(fault)) == fault
+    assert read_fault(str(Fault(Set(1, "name", value)))) == Fault(Set(1, "name", value))
+
+
 @given(WHATS, times())
 @settings(max_examples=200, deadline=None)
 def test_a_fault_is_a_sentence_that_reads_back_to_the_same_fault(what, when):
