@@ -49,8 +49,8 @@ def _is_bare(text: str) -> object:
 
 def _says_no_time(text: str) -> bool:
     """Whether a word stays whole beside what is said of time."""
-    alone, beside = split_time(f"= {text}"), split_time(f"= {text}, 1 in 100")
-    return alone == (f"= {text}", ALWAYS) and beside[0] == f"= {text}"
+    said = f"= {text}"
+    return split_time(said) == (said, ALWAYS) and split_time(f"{said}, 1 in 100")[0] == said
 
 
 def bare_value(text: str) -> bool | int | float | str:
