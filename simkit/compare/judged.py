@@ -23,7 +23,8 @@ from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
 from simkit.capture.captured import Captured
 from simkit.compare.fed import Answers
-from simkit.compare.led import Difference, Followed, Follower, Read
+from simkit.compare.followed import Difference, Followed, Read
+from simkit.compare.led import Follower
 from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from simkit.compare.followed import Difference, Read
 from simkit.compare.judged import LINES, Led, Verdict
-from simkit.compare.led import Difference, Read
 from simkit.compare.lines import EXCHANGED, FOLLOWS, HIGH, INVERTED, LATE, LOW, OPEN, OTHER, SHORTED, LineFault
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine

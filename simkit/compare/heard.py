@@ -1,0 +1,186 @@
+"""The bytes of the cycles that a led CPU makes, beside what the cards hold or answer."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.compare.fed import FEED, NOBODY, ROM, SURE, UNTOLD
+from simkit.compare.followed import Difference, Read
+from simkit.compare.rows import DOUBTFUL, WRITE_BIT
+from simkit.compare.track import Track
+from simkit.compare.worlds import DATA_SHIFT
+
+
+class Heard:
+    """Compares what the capture shows with what the CPU puts out and the cards answer."""
+
+    def __init__(self, track: Track) -> None:
+        self._track = track
+        self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
+
+    def note_odd(self, state: tuple[int, ...]) -> None:
+        """Remember rows in which the capture shows another cycle than the CPU makes."""
+        cpu, ways, rows = self._cpu, self._ways, self._rows
+        for row, word, value in cpu.odd:
+            bits = ways.differs(row, word, value)
+            if not bits:
+                continue
+            difference = Difference(
+                row,
+                word & 0xFFFF,
+                state[1],
+                None,
+                0,
+                bits & (1 << DATA_SHIFT) - 1,
+                word,
+                bits >> DATA_SHIFT,
+                value if value >= 0 else rows.bytes[row],
+                rows.bytes[row],
+                bool(word & WRITE_BIT),
+            )
+            self._track.differences.append(difference)
+            self._track.odd[row] = difference
+            if value >= 0 and bits >> DATA_SHIFT:  # the register may be another than was believed
+                source = ways.effects[self._track.code_at(state)].reads & {"a", "x", "y"}
+                self._track.unknown |= source
+        cpu.odd, cpu.doubt = [], False
+
+    def check(self, row: int, end: int, pc: int) -> list[Difference]:
+        """Compare the bytes of rows that the CPU went through; gives those that are read and differ."""
+        rows, cells, cpu = self._rows, self._cells, self._cpu
+        data, should, reads, writes, held = rows.data, cpu.should, cells.reads, cells.writes, cells.held
+        sure = SURE | cells.epoch
+        found: list[Difference] = []
+        for at in range(row, end):
+            word = should[at]
+            if word < 0:
+                continue
+            if rows.lost[at] and at and rows.cycle[at] - rows.cycle[at - 1] > 1:
+                cells.forget()
+                sure = SURE | cells.epoch
+            address = word & 0xFFFF
+            byte = data[at]
+            odd = self._track.odd.get(at) if self._track.odd else None
+            if odd is not None and odd.control & 0xFFFF | odd.control & WRITE_BIT:
+                if not self._settle(odd):
+                    continue
+                address = rows.words[at] & 0xFFFF if odd.read is Read.CAPTURED else address
+            if word & WRITE_BIT:
+                number = cells.write_at(address) if writes[address] == -1 else writes[address]
+                self._track.expected[at] = byte if odd is None else odd.expected
+                if number >= 0:
+                    if odd is not None:  # what the CPU wrote, as far as the capture is the one to be wrong
+                        held[number] = odd.expected | cells.epoch
+                    else:
+                        held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if self._track.unknown else sure)
+                elif number == FEED:
+                    self._feed_write(at, address, byte)
+                    reads, writes = cells.reads, cells.writes
+                continue
+            number = reads[address] if reads[address] != -1 else cells.read_at(address)
+            if number >= 0:
+                cell = held[number]
+                if cell == byte | sure:
+                    self._track.expected[at] = byte
+                elif byte < 0:
+                    known = rows.known[at]
+                    if cell >= 0 and cell & ~0xFF == sure and (cell ^ rows.bytes[at]) & known:
+                        found.append(self._track.difference(at, address, pc, cell & 0xFF, known))
+                elif cell >= 0 and cell & ~0xFF == sure:
+                    self._track.expected[at] = cell & 0xFF
+                    found.append(self._track.difference(at, address, pc, cell & 0xFF, 0xFF))
+                elif cell == byte | cells.epoch:
+                    held[number] = byte | sure
+                else:
+                    held[number] = byte | cells.epoch
+            elif number <= ROM:
+                expected = ROM - number
+                self._track.expected[at] = expected
+                if expected != byte and (expected ^ rows.bytes[at]) & rows.known[at]:
+                    found.append(self._track.difference(at, address, pc, expected, rows.known[at]))
+            elif number == FEED:
+                difference = self._feed_read(at, address, pc)
+                if difference is not None:
+                    found.append(difference)
+                reads, writes = cells.reads, cells.writes
+            elif number != NOBODY:
+                raise AssertionError(number)
+        self._track.differences += found
+        return found
+
+    def _settle(self, odd: Difference) -> bool:
+        """Which address was on the bus, where the capture shows another one than the CPU puts out; False: either.
+
+        A read tells by its byte which of the two the card heard.
+        """
+        cells, rows, row = self._cells, self._rows, odd.row
+        if odd.control & WRITE_BIT:
+            number = cells.write_at(odd.address) if odd.is_write else NOBODY
+            if number >= 0:  # it may have been written
+                cells.held[number] = UNTOLD
+            return False
+        mine, shown = (cells.expected(address) for address in (odd.address, rows.words[row] & 0xFFFF))
+        if not odd.is_write and None not in (mine, shown) and mine != shown and rows.data[row] in (mine, shown):
+            odd.read = Read.CAPTURED if rows.data[row] == shown else Read.EXPECTED
+        elif odd.control & ~self._ways.tolerated == 0:
+            odd.read = Read.CAPTURED
+        elif odd.is_write:
+            for address in (odd.address, rows.words[row] & 0xFFFF):
+                number = cells.write_at(address)
+                if number >= 0:
+                    cells.held[number] = UNTOLD
+            return False
+        else:
+            return False
+        return True
+
+    def check_unfollowed(self) -> None:
+        """Where the CPU is not in step, a ROM still answers the address that is captured."""
+        rows, followed = self._rows, np.zeros(len(self._rows), bool)
+        for first, end in self._track.parts:
+            followed[first:end] = True
+        for row in np.flatnonzero(~followed).tolist():
+            word = rows.seen[row]
+            if word == DOUBTFUL or word & WRITE_BIT:
+                continue
+            number = self._cells.read_at(word & 0xFFFF)
+            if number > ROM:
+                continue
+            self._track.expected[row] = expected = ROM - number
+            if (expected ^ rows.bytes[row]) & rows.known[row]:
+                self._cpu.should[row] = word
+                self._track.differences.append(
+                    self._track.difference(row, word & 0xFFFF, word & 0xFFFF, expected, rows.known[row])
+                )
+
+    def _fed_cycle(self, row: int) -> int | None:
+        since = self._track.fed.since
+        if since is None:
+            return None
+        return self._rows.cycle[row] - (self._rows.cycle[since] if since >= 0 else since)
+
+    def _last(self, row: int) -> int:
+        return self._rows.bytes[row - 1] if row else 0xFF
+
+    def _feed_write(self, row: int, address: int, byte: int) -> None:
+        for number in self._cells.also_written(address):
+            self._cells.held[number] = UNTOLD if byte < 0 else byte | self._cells.epoch
+        cycle = self._fed_cycle(row)
+        if byte >= 0:
+            self._track.fed.write(address, byte, cycle if cycle is not None else self._rows.cycle[row], self._last(row))
+
+    def _feed_read(self, row: int, address: int, pc: int) -> Difference | None:
+        cycle = self._fed_cycle(row)
+        found = self._track.fed.read(address, cycle if cycle is not None else self._rows.cycle[row], self._last(row))
+        if found is None:
+            return None
+        slot, offset, byte, agreed = found
+        self._track.slots[row], self._track.offsets[row] = slot, offset
+        if cycle is None:
+            return None
+        self._track.expected[row], self._track.agreed[row] = byte, agreed
+        if not (byte ^ self._rows.bytes[row]) & agreed & self._rows.known[row]:
+            return None
+        difference = self._track.difference(row, address, pc, byte, agreed & self._rows.known[row])
+        difference.slot, difference.offset = slot, offset
+        return difference

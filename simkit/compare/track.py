@@ -1,0 +1,102 @@
+"""Where the led CPU is in a capture, and all that was told of it up to there; what finds its way in it shares this."""
+
+from __future__ import annotations
+
+from simkit.compare.fed import Fed
+from simkit.compare.followed import Difference
+from simkit.compare.led_cpu import LedCpu, State
+from simkit.compare.rows import DOUBTFUL, Rows
+from simkit.compare.worlds import ALL, Ways
+from simkit.machine.machine import Machine
+
+
+class Lost(Exception):  # noqa: N818 - a signal, not an error
+    """The CPU is no longer in step."""
+
+
+class Track:
+    """A capture that is followed.
+
+    Args:
+        machine: as it should be; it is left alone.
+        rows: of the capture, with those that are missing.
+
+    Attributes:
+        rows, cpu, ways, fed, cells: of the capture, and what it is followed with.
+        start: PC after RESET where the machine's file says it.
+        unknown: registers that no cycle has shown yet.
+        earlier: the same before the instruction under way.
+        before: state before the instruction that was made last, and what was unknown in it.
+        misread_rows: of that instruction, rows in which the CPU took the card's byte, and not the captured one.
+        odd: of that instruction, rows in which the capture shows another cycle.
+        pending: bytes that differ of which nothing has told yet which one the CPU took, and the state before them.
+        expected, agreed, slots, offsets, starts, differences, parts: as of `Followed`, row by row.
+    """
+
+    def __init__(self, machine: Machine, rows: Rows) -> None:
+        self.rows, self.fed = rows, Fed(machine)
+        self.cells = self.fed.cells
+        options = machine.description.cpu_options
+        self.cpu = LedCpu(
+            machine.description.cpu,
+            rows,
+            self.cells.likely,
+            spare=options.indexed_store_spare,
+            magic=options.magic,
+            stalls=machine.bus.may_stall,
+        )
+        self.start = machine.cpu.start
+        self.ways = Ways(self.cpu, rows, machine.description.cpu)
+        self.unknown: frozenset[str] = ALL
+        self.earlier: frozenset[str] = ALL
+        self.before: tuple[State, frozenset[str]] | None = None
+        self.misread_rows: set[int] = set()
+        self.odd: dict[int, Difference] = {}
+        self.pending: list[tuple[Difference, State, frozenset[str]]] = []
+        count = len(rows)
+        self.expected = [DOUBTFUL] * count
+        self.agreed = [0xFF] * count
+        self.slots, self.offsets = [-1] * count, [0] * count
+        self.starts: list[tuple[int, int]] = []
+        self.differences: list[Difference] = []
+        self.parts: list[tuple[int, int]] = []
+
+    @property
+    def from_middle(self) -> bool:
+        """Whether registers were first told by the capture alone, and not by RESET."""
+        return self.fed.since is None or bool(self.parts)
+
+    def code_at(self, state: State) -> int:
+        """Opcode of the instruction at a state; a NOP where it is not known."""
+        byte = self.rows.data[state[0]]
+        return byte if byte >= 0 else 0xEA
+
+    def replay(self, before: State, unknown: frozenset[str], row: int, instead: dict[int, int]) -> None:
+        """Go from a state to a row once more, with other bytes."""
+        cpu = self.cpu
+        cpu.load(before)
+        cpu.instead = instead
+        self.unknown = unknown
+        try:
+            while cpu.at < row:
+                self.unknown = self.ways.advance(self.unknown)
+        finally:
+            cpu.instead = {}
+        cpu.odd, cpu.doubt = [], False
+
+    def difference(self, row: int, address: int, pc: int, expected: int, known: int) -> Difference:
+        """Of a byte that is read."""
+        captured = self.rows.bytes[row]
+        return Difference(
+            row,
+            address,
+            pc,
+            None,
+            0,
+            0,
+            self.cpu.should[row],
+            (expected ^ captured) & known,
+            expected,
+            captured,
+            False,
+        )

@@ -1,0 +1,200 @@
+"""An instruction did not go as captured: which byte was misread, which way did the CPU go, or is it out of step?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simkit.compare.followed import Difference, Read
+from simkit.compare.led_cpu import State
+from simkit.compare.rows import DOUBTFUL, WRITE_BIT
+from simkit.compare.track import Lost, Track
+from simkit.compare.worlds import AHEAD, ALL, NEAR, Price
+
+LOST_ROWS = 4
+"""The CPU is no longer in step when of the next NEAR rows so many differ. Ours."""
+LOADS_PC = (0x40, 0x60, 0x6C, 0x7C)
+"""RTI, RTS, JMP (address) and JMP (address,X)."""
+TRACED = 64
+"""Instructions through which a register is traced back to where it was loaded. Ours."""
+FRESH = 250
+"""Rows for which they are remembered. Ours."""
+OFTEN = 24
+"""A line that differs so often, alone, while the CPU stays in step, is taken as it is. Ours."""
+CLOSE = 400
+"""Rows within which it must differ again for that. Ours."""
+FLAGS = frozenset({"n", "v", "z", "c"})
+
+
+class Trouble:
+    """Finds a way for the CPU through an instruction that did not go as captured."""
+
+    def __init__(self, track: Track) -> None:
+        self._track = track
+        self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
+        self._alone: dict[int, tuple[int, int]] = {}  # times and last row, by bit
+
+    def solve(self, state: State) -> None:
+        """An instruction did not go as captured: find out which way the CPU went, and go it."""
+        cpu, ways = self._cpu, self._ways
+        if not cpu.odd:  # a byte is not known that counts
+            cpu.load(state)
+            self._track.unknown = ways.advance(self._track.unknown)
+            return
+        if all(not ways.differs(*each) & ~ways.tolerated for each in cpu.odd):
+            cpu.load(state)
+            self._track.unknown = ways.advance(self._track.unknown)
+            return
+        limit = min(max(cpu.at, state[0]) + AHEAD, len(self._rows))
+        misread = self._misread(state[0], cpu.at)
+        best: Price = ways.price(state, self._track.unknown, limit)
+        chosen: tuple[Difference, State, frozenset[str]] | None = None
+        instead: dict[int, int] = {}
+        for others in (*({row: byte} for row, byte in misread), dict(misread)):
+            if others and (cost := ways.price(state, self._track.unknown, limit, others)) < best:
+                best, instead = cost, others
+        self._track.pending = [each for each in self._track.pending if each[0].row >= state[0] - FRESH]
+        for others in self._unsure(state[0], cpu.at) if best[0] else ():
+            cost = ways.price(state, self._track.unknown, limit, others)
+            if cost < best and cost[1] <= 1:
+                best, instead = cost, others
+        for each in reversed(self._track.pending):
+            difference, before, unknown = each
+            cost = ways.price(before, unknown, limit, {difference.row: difference.expected})
+            if cost < best and cost[:2] < (best[0], max(best[1] - 1, 1)):
+                best, chosen, instead = cost, each, {}
+        if self._branched_before() and self._track.before is not None:
+            branch, unknown = self._track.before[0], self._track.before[1] | FLAGS
+            if (cost := ways.price(branch, unknown, limit)) < best and cost[1] <= 1:
+                best, chosen, instead = cost, None, {}
+                self._track.replay(branch, unknown, state[0], {})
+                state = cpu.save()
+        if (landed := self._landed(state)) is not None and (
+            cost := ways.price(landed, self._track.unknown, limit)
+        ) < best:
+            best, chosen, instead, state = cost, None, {}, landed
+        soft = self._soft(state) if best != (0, 0, 0) else frozenset()
+        if soft and (cost := ways.price(state, self._track.unknown | soft, limit)) < best and cost[1] <= 1:
+            best, chosen, instead = cost, None, {}
+            self._track.unknown |= soft
+        if chosen is not None:
+            difference, before, unknown = chosen
+            difference.read = Read.EXPECTED
+            self._track.pending.remove(chosen)
+            self._track.replay(before, unknown, state[0], {difference.row: difference.expected})
+            state = cpu.save()
+        if best[1] != 1 and best[2] >= 4 and (best[1] >= 4 or best[2] >= 8):
+            near = self._ways.ahead(state, self._track.unknown, min(state[0] + NEAR, len(self._rows)), instead)
+            other = (
+                state
+                if near[1] < LOST_ROWS or (best[2] >= 8 and self._one_line(state, limit))
+                else self._other_way(state, limit)
+            )
+            if other is None and best[1] >= 4:
+                cpu.load(state)
+                cpu.at = state[0] + 1
+                raise Lost
+            state = other or state
+        cpu.load(state)
+        cpu.instead = instead
+        try:
+            self._track.unknown = ways.advance(self._track.unknown)
+        finally:
+            cpu.instead = {}
+        self._track.misread_rows = set(instead)
+        ways.cost_of_odd()
+        if best[1] == 1 and ways.bits.bit_count() == 1:
+            self._tolerate(ways.bits, state[0])
+
+    def _unsure(self, row: int, end: int) -> Iterator[dict[int, int]]:
+        """Bytes of memory that only the capture knows, each with one bit as it may have been."""
+        rows, cells = self._rows, self._cells
+        words = self._cpu.should[row:end]
+        for at, word in enumerate(words, row):
+            if word < 0 or word & WRITE_BIT or rows.data[at] < 0:
+                continue
+            if cells.read_at(word & 0xFFFF) >= 0 and cells.expected(word & 0xFFFF) is None:
+                yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
+
+    def _branched_before(self) -> bool:
+        """Whether a branch was made last: its flag may have been the other way than the capture has it."""
+        return (
+            self._track.before is not None
+            and self._ways.effects[self._track.code_at(self._track.before[0])].conditional
+        )
+
+    def _landed(self, state: State) -> State | None:
+        """A state with PC as captured, where it was last loaded with bytes that only the capture knows."""
+        rows, row = self._rows, state[0]
+        if not self._track.starts or rows.seen[row] == DOUBTFUL:
+            return None
+        begun, pc = self._track.starts[-1]
+        codes = {rows.data[begun], self._cells.likely(pc)}
+        if codes.isdisjoint(LOADS_PC) or all(self._track.expected[at] >= 0 for at in range(max(begun, row - 3), row)):
+            return None
+        return (row, rows.words[row] & 0xFFFF, *state[2:])
+
+    def _soft(self, state: State) -> frozenset[str]:
+        """Registers that an instruction uses and whose value comes of a byte that only the capture knows."""
+        effect = self._ways.effects[self._track.code_at(state)]
+        found = frozenset(name for name in effect.reads & {"a", "x", "y"} if self._comes_of_capture(name))
+        return found | (effect.reads & {"sp"} if self._track.from_middle else frozenset())
+
+    def _comes_of_capture(self, name: str) -> bool:
+        for row, _ in reversed(self._track.starts[-TRACED:]):
+            code = self._rows.data[row]
+            effect = self._ways.effects[code if code >= 0 else 0xEA]
+            if name not in effect.writes:
+                continue
+            if effect.opcode.mode in ("imp", "acc", "imm"):
+                if name in effect.reads or not effect.reads & {"a", "x", "y"}:
+                    if effect.opcode.mode == "imm" or not effect.reads & {"a", "x", "y"}:
+                        return effect.pulls == name
+                    continue
+                name = next(iter(effect.reads & {"a", "x", "y"}))
+                continue
+            return True
+        return self._track.from_middle
+
+    def _misread(self, row: int, end: int) -> list[tuple[int, int]]:
+        """Reads of an instruction of which the capture holds another byte than the card: row and the card's byte."""
+        rows, should, cells = self._rows, self._cpu.should, self._cells
+        found = []
+        for at in range(row, min(end, len(rows))):
+            word = should[at]
+            if word >= 0 and not word & WRITE_BIT:
+                expected = cells.likely(word & 0xFFFF)
+                if expected is not None and (expected ^ rows.bytes[at]) & rows.known[at]:
+                    found.append((at, expected))
+        return found
+
+    def _tolerate(self, bit: int, row: int) -> None:
+        """The CPU is in step but for one line; where that is so often the line is at fault, and no trouble any more."""
+        times, before = self._alone.get(bit, (0, 0))
+        times = times + 1 if row - before <= CLOSE else 1
+        self._alone[bit] = times, row
+        if times >= OFTEN:
+            self._ways.tolerated |= bit
+
+    def _one_line(self, state: State, limit: int) -> bool:
+        """Whether it is one line that the capture has wrong all the time, in what comes; it is taken as it is then."""
+        ways, before = self._ways, self._ways.tolerated
+        ways.ahead(state, self._track.unknown, min(state[0] + NEAR, len(self._rows)), most=0)
+        if ways.bits.bit_count() == 1:
+            ways.tolerated |= ways.bits
+            if ways.ahead(state, self._track.unknown, limit)[1] < LOST_ROWS:
+                return True
+        ways.tolerated = before
+        return False
+
+    def _other_way(self, state: State, limit: int) -> State | None:
+        """A state from which the CPU goes on as captured: a flag was the other way, a register is not what it was."""
+        cpu, ways = self._cpu, self._ways
+        for name in ("z", "n", "c", "v"):
+            if ways.ahead(state, frozenset({name, "a"}), limit)[0] <= 1:
+                self._track.unknown = frozenset({name, "a"})
+                return state
+        if ways.ahead(state, ALL - {"sp"}, limit)[0] <= 1:
+            self._track.unknown = ALL - {"sp"}
+            return state
+        cpu.load(state)
+        return None
