@@ -36,6 +36,7 @@ class Difference:
         captured: byte.
         is_write: whether the CPU writes.
         read: which byte the CPU took.
+        proven: what the CPU did next can be had by no misreading: it counts though it came once.
         counts: whether it is told: it is no noise.
     """
 
@@ -51,6 +52,7 @@ class Difference:
     captured: int
     is_write: bool
     read: Read = Read.OPEN
+    proven: bool = False
     counts: bool = False
 
 

@@ -6,9 +6,17 @@ import numpy as np
 
 from simkit.compare.fed import FEED, NOBODY, ROM, SURE, UNTOLD
 from simkit.compare.followed import Difference, Read
+from simkit.compare.led_cpu import State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
 from simkit.compare.track import Track
 from simkit.compare.worlds import DATA_SHIFT
+
+SEVERAL = 2
+"""Bits of a byte that no misreading changes together. Ours."""
+MOST_LINES = 2
+"""Address lines that are at fault together, at most. Ours."""
+AROUND = 2
+"""Rows around one in which no cycle may be missing where it shall prove something. Ours."""
 
 
 class Heard:
@@ -45,12 +53,36 @@ class Heard:
                 self._track.unknown |= source
         cpu.odd, cpu.doubt = [], False
 
+    def note_fetch(self, state: State, word: int) -> None:
+        """The CPU is lost from an opcode's fetch on: where the byte is that of the captured address, lines are why."""
+        rows, row = self._rows, state[0]
+        shown = rows.seen[row]
+        if shown == DOUBTFUL or self._may_be_missing(row):
+            return
+        bits = (shown ^ word) & rows.masks[row]
+        mine, theirs = (self._cells.expected(address & 0xFFFF) for address in (word, shown))
+        if mine is None or bits & ~0xFFFF or bits.bit_count() > MOST_LINES:
+            return
+        came = rows.data[row]
+        again = row + 1 < len(rows) and rows.seen[row + 1] == (word + 1 & 0xFFFF) ^ bits  # the next one has them, too
+        if (
+            came == DOUBTFUL
+            or (mine ^ came).bit_count() < SEVERAL
+            or not (came == theirs or (theirs is None and again))
+        ):
+            return
+        self._cpu.should[row] = word
+        found = self._track.difference(row, word & 0xFFFF, state[1], came, 0)
+        found.control, found.read, found.proven = bits, Read.CAPTURED, True
+        self._track.differences.append(found)
+
     def check(self, row: int, end: int, pc: int) -> list[Difference]:
         """Compare the bytes of rows that the CPU went through; gives those that are read and differ."""
         rows, cells, cpu = self._rows, self._cells, self._cpu
         data, should, reads, writes, held = rows.data, cpu.should, cells.reads, cells.writes, cells.held
         sure = SURE | cells.epoch
         found: list[Difference] = []
+        misread = self._ways.misread if self._track.earlier else None
         for at in range(row, end):
             word = should[at]
             if word < 0:
@@ -60,6 +92,8 @@ class Heard:
                 sure = SURE | cells.epoch
             address = word & 0xFFFF
             byte = data[at]
+            if misread and at in misread:
+                continue
             odd = self._track.odd.get(at) if self._track.odd else None
             if odd is not None and odd.control & 0xFFFF | odd.control & WRITE_BIT:
                 if not self._settle(odd):
@@ -97,7 +131,9 @@ class Heard:
                 expected = ROM - number
                 self._track.expected[at] = expected
                 if expected != byte and (expected ^ rows.bytes[at]) & rows.known[at]:
-                    found.append(self._track.difference(at, address, pc, expected, rows.known[at]))
+                    one = self._track.difference(at, address, pc, expected, rows.known[at])
+                    one.proven = odd is None and self._is_of_another_address(one, row)
+                    found.append(one)
             elif number == FEED:
                 difference = self._feed_read(at, address, pc)
                 if difference is not None:
@@ -141,7 +177,7 @@ class Heard:
             followed[first:end] = True
         for row in np.flatnonzero(~followed).tolist():
             word = rows.seen[row]
-            if word == DOUBTFUL or word & WRITE_BIT:
+            if word == DOUBTFUL or word & WRITE_BIT or self._stands_beside(row):
                 continue
             number = self._cells.read_at(word & 0xFFFF)
             if number > ROM:
@@ -152,6 +188,32 @@ class Heard:
                 self._track.differences.append(
                     self._track.difference(row, word & 0xFFFF, word & 0xFFFF, expected, rows.known[row])
                 )
+
+    def _may_be_missing(self, row: int) -> bool:
+        return any(self._rows.lost[max(0, row - AROUND) : row + AROUND + 1])
+
+    def _is_of_another_address(self, one: Difference, row: int) -> bool:
+        """Whether the CPU is sure of its address, and what came is what the ROM holds at one that is a line apart.
+
+        Args:
+            one: the difference.
+            row: in which its instruction begins.
+        """
+        if one.data.bit_count() < SEVERAL or self._may_be_missing(one.row):
+            return False
+        if self._ways.effects[self._track.code_at((row,))].reads & self._track.earlier:
+            return False
+        return any(self._cells.read_at(one.address ^ 1 << bit) == ROM - one.captured for bit in range(16))
+
+    def _stands_beside(self, row: int) -> bool:
+        """Whether the same byte stands beside it at an address that is one line apart: the line was misread."""
+        rows = self._rows
+        for other in (row - 1, row + 1):
+            if 0 <= other < len(rows) and rows.seen[other] != DOUBTFUL and rows.data[other] == rows.data[row]:
+                apart = (rows.seen[other] ^ rows.seen[row]) & 0xFFFF
+                if apart and not apart & apart - 1:
+                    return True
+        return False
 
     def _fed_cycle(self, row: int) -> int | None:
         since = self._track.fed.since

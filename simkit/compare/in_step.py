@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from simkit.backplane.cycle import Kind
+from simkit.compare.followed import Read
 from simkit.compare.heard import Heard
-from simkit.compare.led_cpu import RESET_CYCLES, RESET_VECTOR, State
+from simkit.compare.led_cpu import IRQ_VECTOR, NMI_VECTOR, RESET_CYCLES, RESET_VECTOR, State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
 from simkit.compare.track import Track
 from simkit.compare.worlds import ALL
@@ -15,8 +16,12 @@ SEARCH = 600
 """Rows from one place that are tried before it is said that nothing is to be followed there. Ours."""
 PROOF = 48
 """Rows that must fit for the CPU to be in step. Ours."""
+PUSHED = 3
+"""Cycles before the vector in which an interrupt writes, and RESET reads."""
 WRONG_LINES = 2
 """Address lines that may be at fault where RESET is told by its vector. Ours."""
+
+VECTORS = (IRQ_VECTOR, NMI_VECTOR)
 
 
 class Beginnings:
@@ -27,15 +32,15 @@ class Beginnings:
         self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
         self._heard, self._goes_on = heard, goes_on
 
-    def find(self, row: int) -> bool:
-        """Find the next place from a row on at which the CPU is in step, and put it there."""
+    def find(self, row: int) -> int | None:
+        """Find the next place from a row on at which the CPU is in step, and put it there; the row, or None."""
         rows = self._rows
         while row < len(rows):
             almost: State | None = None
             for at in range(row, min(row + SEARCH, len(rows))):
                 if self._is_reset(at):
                     self._begin_with_reset(at)
-                    return True
+                    return at
                 state = self._may_begin(at)
                 if state is None:
                     continue
@@ -47,9 +52,9 @@ class Beginnings:
             if almost is not None:
                 return self._begin_at(almost)
             if self._goes_on is not None and not self._goes_on(row):
-                return False
+                return None
             row += SEARCH
-        return False
+        return None
 
     def _is_reset(self, row: int) -> bool:
         """Whether RESET's vector is fetched from here on, on address lines of which two may be at fault."""
@@ -62,6 +67,8 @@ class Beginnings:
         for at, address in enumerate(wanted, row):
             wrong |= rows.words[at] & 0x1FFFF ^ address
         sync = [bool(word >> 17) for word in rows.words[row : row + 3]]
+        if wrong and (row < PUSHED or any(rows.words[at] & WRITE_BIT for at in range(row - PUSHED, row))):
+            return False  # the vector of an interrupt, which pushes; RESET reads the stack instead
         return wrong.bit_count() <= WRONG_LINES and (not rows.has_sync or sync == [False, False, True])
 
     def _begin_with_reset(self, row: int) -> None:
@@ -82,6 +89,21 @@ class Beginnings:
             self._track.fed.power_on(row - (RESET_CYCLES - 2))
         self._track.pending.clear()
         self._heard.check(row, row + 2, cpu.pc)
+        self._prove_vector(row, RESET_VECTOR)
+
+    def _prove_vector(self, row: int, vector: int) -> None:
+        """Where the CPU begins at the vector that was captured, and a ROM holds another, these bytes were read."""
+        rows = self._rows
+        own = [self._cells.expected(vector), self._cells.expected(vector + 1)]
+        taken = rows.data[row : row + 2]
+        went = rows.seen[row + 2] & 0xFFFF
+        if None in own or self._track.start is not None or went != taken[0] | taken[1] << 8:
+            return
+        for each in reversed(self._track.differences):
+            if each.row < row:
+                break
+            if own[each.row - row] != taken[each.row - row]:
+                each.read, each.proven = Read.CAPTURED, True
 
     def _may_begin(self, row: int) -> State | None:
         """State with which an instruction could begin at a row; None where none does."""
@@ -93,10 +115,19 @@ class Beginnings:
             return None
         return (row, pc, cpu.a, cpu.x, cpu.y, cpu.sp, cpu.n, cpu.v, cpu.z, cpu.c, cpu.d, cpu.i, 0)
 
-    def _begin_at(self, state: State) -> bool:
+    def _begin_at(self, state: State) -> int:
         """The CPU is in step from there on."""
         self._cpu.load(state)
         self._track.unknown = ALL
         self._track.pending.clear()
         self._track.before = None
-        return True
+        row, pc, rows = state[0], state[1], self._rows
+        vector = rows.seen[row - 2] if row >= 2 else DOUBTFUL
+        if vector not in VECTORS or rows.seen[row - 1] != vector + 1:
+            return row
+        if rows.data[row - 2] | rows.data[row - 1] << 8 != pc:
+            return row
+        self._cpu.should[row - 2 : row] = [vector, vector + 1]
+        self._heard.check(row - 2, row, pc)
+        self._prove_vector(row - 2, vector)
+        return row - 2

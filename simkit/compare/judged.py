@@ -35,6 +35,10 @@ AGAIN_UNFOLLOWED = 6
 """The same where the CPU was not in step, and an address that was misread spoils a whole byte. Ours."""
 BYTES_AGAIN = 4
 """The same of whole bytes, which noise spoils oftener than one line of them. Ours."""
+RUN = 3
+"""Differences next to one that tell how often the line differs there. Ours."""
+MISREAD = 1e-3
+"""Share of the cycles in which one line is misread by a bad probe. Ours."""
 BORNE_OUT = 0.3
 """Share of a line's differences that what follows must bear out, where they are seldom. Ours."""
 FEW = 2
@@ -242,6 +246,7 @@ def _count(
             _count_addresses(mine, could_rows, followed.should)
     _count_bytes(followed, slots, levels, known)
     for each in followed.differences:
+        each.counts |= each.proven
         if not (each.control or each.data) or each.read is Read.EXPECTED:
             each.counts = False
 
@@ -276,8 +281,20 @@ def _again(row: int, differ: list[int], could: NDArray[np.int64], least: int = A
         low, high = bisect_left(differ, int(rows[0])), bisect_right(differ, int(rows[-1]))
         times = high - low - (low <= mine < high)
         if times >= least:
-            return True
+            near = differ[mine + 1 : mine + 1 + RUN] if rows is after else differ[max(0, mine - RUN) : mine][::-1]
+            if _belongs(at, [int(np.searchsorted(could, other)) for other in near]):
+                return True
     return False
+
+
+def _belongs(at: int, near: list[int]) -> bool:
+    """Whether a difference is of the same run as those nearest to it, by how often the line differs among them.
+
+    Places are counted in cycles that could show it. Alone before a run that begins later it is noise.
+    """
+    gap, span = abs(near[0] - at) - 1, abs(near[-1] - near[0]) + 1
+    rate = len(near) / (span + 1)
+    return bool(rate * (1 - rate) ** gap > MISREAD)
 
 
 def _count_addresses(mine: list[Difference], could: NDArray[np.int64], should: NDArray[np.int64]) -> None:

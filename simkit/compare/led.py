@@ -70,9 +70,8 @@ class Follower:
         cpu, rows, ways = self._cpu, self._rows, self._ways
         count, next_call, stopped = len(rows), STEPS, None
         row = 0
-        in_step = self._beginnings.find(0)
-        began = cpu.at if in_step else count
-        while in_step:
+        began = self._beginnings.find(0)
+        while began is not None:
             row = cpu.at
             if row >= next_call:
                 next_call = row + STEPS
@@ -99,12 +98,13 @@ class Follower:
                 self._track.before = state, self._track.earlier
             except Ended:
                 break
-            except Lost:
+            except Lost as lost:
+                if lost.fetch is not None:
+                    self._heard.note_fetch(state, lost.fetch)
                 self._track.parts.append((began, cpu.at))
                 self._cells.forget()
-                in_step = self._beginnings.find(cpu.at)
-                began = cpu.at if in_step else count
-        if in_step:
+                began = self._beginnings.find(cpu.at)
+        if began is not None:
             self._track.parts.append((began, min(cpu.at, count)))
         self._heard.check_unfollowed()
         should = np.full(count, DOUBTFUL, np.int64)

@@ -11,7 +11,15 @@ from simkit.machine.machine import Machine
 
 
 class Lost(Exception):  # noqa: N818 - a signal, not an error
-    """The CPU is no longer in step."""
+    """The CPU is no longer in step.
+
+    Attributes:
+        fetch: word with which it fetches an opcode for certain where the capture shows another; None: not so.
+    """
+
+    def __init__(self, fetch: int | None = None) -> None:
+        super().__init__()
+        self.fetch = fetch
 
 
 class Track:
@@ -46,7 +54,7 @@ class Track:
             stalls=machine.bus.may_stall,
         )
         self.start = machine.cpu.start
-        self.ways = Ways(self.cpu, rows, machine.description.cpu)
+        self.ways = Ways(self.cpu, rows, machine.description.cpu, self.cells.expected)
         self.unknown: frozenset[str] = ALL
         self.earlier: frozenset[str] = ALL
         self.before: tuple[State, frozenset[str]] | None = None

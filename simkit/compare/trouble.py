@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simkit.compare.followed import Difference, Read
-from simkit.compare.led_cpu import State
+from simkit.compare.led_cpu import Ended, State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
 from simkit.compare.track import Lost, Track
 from simkit.compare.worlds import AHEAD, ALL, NEAR, Price
 
 LOST_ROWS = 4
 """The CPU is no longer in step when of the next NEAR rows so many differ. Ours."""
-LOADS_PC = (0x40, 0x60, 0x6C, 0x7C)
-"""RTI, RTS, JMP (address) and JMP (address,X)."""
+LOADS_PC = (0x20, 0x40, 0x4C, 0x60, 0x6C, 0x7C)
+"""JSR, RTI, JMP address, RTS, JMP (address) and JMP (address,X)."""
 TRACED = 64
 """Instructions through which a register is traced back to where it was loaded. Ours."""
 FRESH = 250
@@ -31,6 +31,7 @@ class Trouble:
     def __init__(self, track: Track) -> None:
         self._track = track
         self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
+        self._doubted = 0  # lines in which an address differed that a register made, when it was seen last
         self._alone: dict[int, tuple[int, int]] = {}  # times and last row, by bit
 
     def solve(self, state: State) -> None:
@@ -44,6 +45,7 @@ class Trouble:
             cpu.load(state)
             self._track.unknown = ways.advance(self._track.unknown)
             return
+        odd = list(cpu.odd)
         limit = min(max(cpu.at, state[0]) + AHEAD, len(self._rows))
         misread = self._misread(state[0], cpu.at)
         best: Price = ways.price(state, self._track.unknown, limit)
@@ -55,7 +57,7 @@ class Trouble:
         self._track.pending = [each for each in self._track.pending if each[0].row >= state[0] - FRESH]
         for others in self._unsure(state[0], cpu.at) if best[0] else ():
             cost = ways.price(state, self._track.unknown, limit, others)
-            if cost < best and cost[1] <= 1:
+            if cost < best and cost[1] <= 1 and not self._contradicted(state, others):
                 best, instead = cost, others
         for each in reversed(self._track.pending):
             difference, before, unknown = each
@@ -73,7 +75,12 @@ class Trouble:
         ) < best:
             best, chosen, instead, state = cost, None, {}, landed
         soft = self._soft(state) if best != (0, 0, 0) else frozenset()
-        if soft and (cost := ways.price(state, self._track.unknown | soft, limit)) < best and cost[1] <= 1:
+        if (
+            soft
+            and self._is_wrong(odd, best)
+            and (cost := ways.price(state, self._track.unknown | soft, limit)) < best
+            and cost[1] <= 1
+        ):
             best, chosen, instead = cost, None, {}
             self._track.unknown |= soft
         if chosen is not None:
@@ -92,7 +99,7 @@ class Trouble:
             if other is None and best[1] >= 4:
                 cpu.load(state)
                 cpu.at = state[0] + 1
-                raise Lost
+                raise Lost(self._certain_fetch(state, odd))
             state = other or state
         cpu.load(state)
         cpu.instead = instead
@@ -115,6 +122,50 @@ class Trouble:
             if cells.read_at(word & 0xFFFF) >= 0 and cells.expected(word & 0xFFFF) is None:
                 yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
 
+    def _contradicted(self, state: State, instead: dict[int, int]) -> bool:
+        """Whether cards hold other bytes at the addresses to which the CPU goes in a way, and these were captured."""
+        cpu, rows = self._cpu, self._rows
+        made = cpu.should[state[0] : state[0] + NEAR]
+        cpu.load(state)
+        cpu.instead = instead
+        try:
+            self._ways.advance(self._track.unknown)
+        except Ended:
+            pass
+        finally:
+            cpu.instead = {}
+        went = cpu.should[state[0] : cpu.at]
+        cpu.should[state[0] : state[0] + len(made)] = made
+        for row, word in enumerate(went, state[0]):
+            if word >= 0 and not word & WRITE_BIT and row not in instead and rows.data[row] >= 0:
+                held = self._cells.expected(word & 0xFFFF)
+                if held is not None and held != rows.data[row]:
+                    return True
+        return False
+
+    def _is_wrong(self, odd: list[tuple[int, int, int]], best: Price) -> bool:
+        """Whether a register is not what it is held for, and not one address misread: by what came, or the second time.
+
+        Args:
+            odd: rows of the instruction in which the capture differs.
+            best: price of the best other way.
+        """
+        row, word, value = odd[0]
+        if len(odd) > 1 or best[2] > 1 or value >= 0:
+            return True
+        lines = (self._rows.words[row] ^ word) & self._rows.masks[row]
+        mine, shown = (self._cells.expected(address & 0xFFFF) for address in (word, word ^ lines))
+        if not word & WRITE_BIT and mine is not None and shown is not None and mine != shown:
+            return self._rows.data[row] == shown
+        again, self._doubted = lines == self._doubted, lines
+        return again
+
+    def _certain_fetch(self, state: State, odd: list[tuple[int, int, int]]) -> int | None:
+        """Word of the fetch at a state, where nothing but the lines can be why the capture shows another one."""
+        if odd[0][0] != state[0] or self._landed(state) is not None or self._branched_before():
+            return None
+        return odd[0][1]
+
     def _branched_before(self) -> bool:
         """Whether a branch was made last: its flag may have been the other way than the capture has it."""
         return (
@@ -129,7 +180,10 @@ class Trouble:
             return None
         begun, pc = self._track.starts[-1]
         codes = {rows.data[begun], self._cells.likely(pc)}
-        if codes.isdisjoint(LOADS_PC) or all(self._track.expected[at] >= 0 for at in range(max(begun, row - 3), row)):
+        if codes.isdisjoint(LOADS_PC):
+            return None
+        operand = (begun + 1, row - 1) if codes & {0x20, 0x4C} else range(max(begun, row - 3), row)
+        if all(self._track.expected[at] >= 0 for at in operand):
             return None
         return (row, rows.words[row] & 0xFFFF, *state[2:])
 

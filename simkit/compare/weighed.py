@@ -12,8 +12,13 @@ from simkit.compare.worlds import AHEAD
 
 PENDING = 6
 """Bytes that the CPU may have taken otherwise than captured which are tried again when it goes another way. Ours."""
-WEIGHED = 400
+DECISIVE = 3
+"""The CPU took the captured byte for certain where the other way costs so many lines and rows more. Ours."""
+WEIGHED, WEIGHED_OF = 400, 50
 """Bytes that differ whose consequences are looked at; after that their number speaks. Ours."""
+
+LONGEST = 3
+"""Bytes of an instruction: at their addresses the CPU cannot be wrong, while it is in step."""
 
 
 class Weighing:
@@ -30,7 +35,7 @@ class Weighing:
     ) -> None:
         """Which byte did the CPU take? What it does in the next cycles tells, or what it does later."""
         cpu = self._cpu
-        if self._weighed >= WEIGHED or difference.slot is not None:
+        if self._weighed >= WEIGHED + difference.row // WEIGHED_OF or difference.slot is not None:
             return
         self._weighed += 1
         now, unknown, odd = cpu.save(), self._track.unknown, cpu.odd
@@ -46,6 +51,9 @@ class Weighing:
                 otherwise, instead = cost, all_of_them
         if otherwise > as_captured:
             difference.read = Read.CAPTURED
+            fetched = (difference.address - difference.pc & 0xFFFF) < LONGEST
+            apart = min(worse - better for worse, better in zip(otherwise[1:], as_captured[1:], strict=True))
+            difference.proven = fetched and not difference.control and as_captured[2] <= 1 and apart >= DECISIVE
         if as_captured > otherwise:
             for each in together:
                 if each.row in instead:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from simkit.compare.led_cpu import Ended, LedCpu, State
-from simkit.compare.rows import WRITE_BIT, Rows
+from simkit.compare.rows import SYNC_BIT, WRITE_BIT, Rows
 from simkit.cpu.isa.effects import effects
 
 ALL = frozenset({"a", "x", "y", "sp", "n", "v", "z", "c", "d", "i"})
@@ -42,13 +42,15 @@ class Ways:
         tolerated: bits of a word with data lines in which the capture differs all the time: the line is at fault.
         bits: in which the way differed whose cost was asked last.
         soon: rows of it that differ within NEAR rows.
+        misread: rows of the last instruction whose address alone told a register, and was misread by what came.
     """
 
-    def __init__(self, cpu: LedCpu, rows: Rows, part: str) -> None:
-        self._cpu, self._rows = cpu, rows
+    def __init__(self, cpu: LedCpu, rows: Rows, part: str, expected: Callable[[int], int | None]) -> None:
+        self._cpu, self._rows, self._expected = cpu, rows, expected
         self.effects = effects(part)
         self.tolerated = 0
         self.bits = self.soon = 0
+        self.misread: set[int] = set()
 
     def differs(self, row: int, word: int, value: int) -> int:
         """Bits in which the capture differs from what should be."""
@@ -111,6 +113,7 @@ class Ways:
     def advance(self, unknown: frozenset[str]) -> frozenset[str]:
         """One instruction or interrupt sequence, whichever the capture shows; gives what is unknown after it."""
         cpu = self._cpu
+        self.misread = set()
         if cpu.waiting:
             self.wait(unknown)
             return unknown
@@ -155,7 +158,7 @@ class Ways:
             cpu.doubt = False
             code = cpu.step()
             return self.effects[code].writes if cpu.doubt else unknown
-        before, odd = cpu.save(), list(cpu.odd)
+        before, odd, told = cpu.save(), list(cpu.odd), set[str]()
         code = cpu.fetch()
         effect = self.effects[code]
         wanted = effect.reads & unknown
@@ -165,11 +168,15 @@ class Ways:
             if name in wanted and (found := self._worked_out(before, code, name)) is not None:
                 wanted -= {name}
                 unknown -= {name}
+                told.add(name)
                 before = found
         cpu.load(before)
         cpu.odd = list(odd)
         cpu.doubt = False
         cpu.step()
+        if told & {"x", "y"} and (misread := self._misread(before[0], cpu.at)):
+            self.misread = misread
+            return unknown | told & {"x", "y"} | effect.writes
         if wanted - {"sp"} or cpu.doubt:
             noted = [each for each in cpu.odd if each not in odd]
             if wanted - {"sp"}:  # what it writes comes of what is not known: the capture is not wrong there
@@ -199,6 +206,18 @@ class Ways:
         if not fits or (len(fits) > 1 and fits[0][0] == fits[1][0]):
             return None
         return fits[0][1]
+
+    def _misread(self, row: int, end: int) -> set[int]:
+        """Reads whose byte is not the card's at the address that was captured, but is so at one a line apart."""
+        rows, found = self._rows, set()
+        for at in range(row, min(end, len(rows))):
+            word, byte = self._cpu.should[at], rows.data[at]
+            if word < 0 or word & (WRITE_BIT | SYNC_BIT) or byte < 0:
+                continue
+            mine = self._expected(word & 0xFFFF)
+            if mine not in (None, byte) and any(self._expected(word & 0xFFFF ^ 1 << bit) == byte for bit in range(16)):
+                found.add(at)
+        return found
 
     def _possible(self, before: State, code: int, name: str) -> set[int]:
         """Values of a register that the cycles of an instruction could show; none where they show nothing of it."""

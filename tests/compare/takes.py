@@ -76,16 +76,18 @@ def first_seen(machine, seen, cycles, made, in_step=0):
     image = np.frombuffer(bytes(rom.plain.read), np.uint8)
     own = seen.cycles
     address, is_write = own.address.astype(np.int64), own.is_write
-    in_reset = own.kind == 4  # what the CPU reads in it no program says, but for the vector
+    in_reset = own.kind == 4  # which addresses the CPU puts out in it no program says, but for the vector's
     begun = in_reset & (address < 0xFFFC)
-    reads = ~is_write & (address >= 0x10000 - len(image)) & ~begun
-    should = np.where(reads, image[address % len(image)], 0)
+    reads = ~is_write
     row = np.rint((made.began + cycles.time) / made.period).astype(np.int64) - 1
     row = np.clip(row, 0, len(own) - 1)
     captured, known = cycles.address
     data, data_known = cycles.data
     sampled_address = (seen.levels & np.uint64(0xFFFF)).astype(np.int64)
     sampled_data = (seen.levels >> np.uint64(16) & np.uint64(0xFF)).astype(np.int64)
+    told_by = np.where(begun, sampled_address, address)
+    reads &= told_by >= 0x10000 - len(image)
+    should = np.where(reads, image[told_by % len(image)], 0)
     wrong_address = (sampled_address ^ address)[row] & (captured ^ address[row]) & known
     wrong_data = np.where(reads[row], (sampled_data ^ should)[row] & (data ^ should[row]) & data_known, 0)
     told = np.arange(len(row)) >= in_step
