@@ -11,8 +11,10 @@ from functools import lru_cache, partial
 from importlib.machinery import SourceFileLoader
 from importlib.metadata import EntryPoint, distributions, entry_points
 from pathlib import Path
-from types import CodeType
+from types import CodeType, ModuleType
 from typing import TypeVar
+
+import attrs
 
 from simkit.backplane.blame import FILE_MODULE
 from simkit.backplane.board import check_class
@@ -137,16 +139,20 @@ def load_entry(claims: Claims) -> type[Card]:
 
 
 class _Source(SourceFileLoader):
-    """Compiles the text there is. Python's cache of compiled files tells versions apart by size and whole seconds."""
+    """Compiles the text it is given. Python's cache of compiled files tells versions apart by size and whole seconds."""
+
+    def __init__(self, name: str, path: str, source: bytes) -> None:
+        super().__init__(name, path)
+        self.source = source
 
     def get_code(self, fullname: str) -> CodeType:
-        return _compiled(self.get_data(self.path), self.path)
+        return _compiled(self.source, self.path)
 
 
 @lru_cache(maxsize=32)
 def _compiled(source: bytes, path: str) -> CodeType:
     """What Python makes of a text; a process that loads a machine often, as tests do, has it compiled once."""
-    return _Source("", path).source_to_code(source, path)
+    return _Source("", path, source).source_to_code(source, path)
 
 
 def _imported(who: str | Callable[[], str], doing: str, load: Callable[[], _T]) -> _T:
@@ -161,6 +167,63 @@ def _imported(who: str | Callable[[], str], doing: str, load: Callable[[], _T]) 
     except CardError as error:
         error.remedy = import_remedy(error.__cause__) or error.remedy
         raise
+
+
+@attrs.frozen
+class FileModule:
+    """The module that a Python file of a card is.
+
+    Attributes:
+        name: of the module, which tells files of one name apart.
+        path: of the file.
+        source: its text, as it was read.
+    """
+
+    name: str
+    path: str
+    source: bytes
+
+    @classmethod
+    def read(cls, path: Path) -> FileModule:
+        """That of a file, wherever the path leads.
+
+        Raises:
+            CardError: it cannot be read.
+        """
+        path = path.resolve()
+        name = f"{FILE_MODULE}{path.stem}_{hashlib.sha256(os.fsencode(path)).hexdigest()[:8]}"
+        read = partial(SourceFileLoader(name, str(path)).get_data, str(path))
+        return cls(name, str(path), _imported("", f"importing {path.name}", read))
+
+    @classmethod
+    def of(cls, found: type) -> FileModule | None:
+        """That in which a class was made; None for a class of a package."""
+        name = found.__module__
+        if not name.startswith(FILE_MODULE):
+            return None
+        loader = sys.modules[name].__loader__
+        assert isinstance(loader, _Source)
+        return cls(name, loader.path, loader.source)
+
+    def load(self) -> ModuleType:
+        """Run it.
+
+        Raises:
+            CardError: its import fails.
+        """
+        spec = importlib.util.spec_from_file_location(
+            self.name, self.path, loader=_Source(self.name, self.path, self.source)
+        )
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[self.name] = module  # dataclasses and the like look their own module up
+        try:
+            _imported("", f"importing {Path(self.path).name}", partial(spec.loader.exec_module, module))
+        except BaseException:
+            sys.modules.pop(self.name, None)
+            raise
+        return module
 
 
 def _class_from_file(kind: str, folder: Path) -> type[Card]:
@@ -181,17 +244,7 @@ def _class_from_file(kind: str, folder: Path) -> type[Card]:
             field="kind",
             remedy='Write the file of the card, e.g. "file:lamps.py:Lamps".',
         )
-    name = f"{FILE_MODULE}{path.stem}_{hashlib.sha256(os.fsencode(path)).hexdigest()[:8]}"
-    spec = importlib.util.spec_from_file_location(name, path, loader=_Source(name, str(path)))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module  # dataclasses and the like look their own module up
-    try:
-        _imported("", f"importing {path.name}", partial(spec.loader.exec_module, module))
-    except BaseException:
-        sys.modules.pop(name, None)
-        raise
+    module = FileModule.read(path).load()
     found = vars(module).get(class_name)
     if found is None:
         names = [name for name, value in vars(module).items() if isinstance(value, type) and issubclass(value, Card)]

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-import pickle
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
@@ -26,6 +25,7 @@ from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import Exercised, exercised
 from simkit.suspect.outcome import Outcome, run, run_sound
 from simkit.suspect.outcomes import SOUND, Outcomes
+from simkit.suspect.sent import packed, unpacked
 from simkit.suspect.sound import Sound
 from simkit.suspect.trial import WILD, Trial
 
@@ -79,7 +79,7 @@ def run_all(
     if known is not None and known.identity != trial.identity:
         known = None
     trial = attrs.evolve(trial, most_accesses=max(trial.most_accesses, WILD * made.card_accesses))
-    sent = pickle.dumps(trial)
+    sent = packed(trial)
     classes: dict[str, list[Candidate]] = {}
     not_shown: list[Candidate] = []
     troubles: dict[str, str] = {}
@@ -93,7 +93,7 @@ def run_all(
     with contextlib.ExitStack() as stack:
         pool = executor if executor is not None else stack.enter_context(local_executor())
         try:
-            exercise = pickle.dumps(made)
+            exercise = packed(made)
             building = [
                 (_build, (sent, exercise, [one.sentence for one in piece]), piece)
                 for piece in _pieces(candidates, BUILT_AT_ONCE)
@@ -154,16 +154,10 @@ def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> I
 # in the processes --------------------------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=2)
-def _unpacked(sent: bytes) -> Any:
-    """What was sent with each piece, unpacked once."""
-    return pickle.loads(sent)
-
-
 def _build(sent: bytes, exercise: bytes, sentences: list[str]) -> dict[str, tuple[str, str]]:
     """Whether candidates can be, are shown, and which machine they make."""
-    trial: Trial = _unpacked(sent)
-    made: Exercised = _unpacked(exercise)
+    trial: Trial = unpacked(sent)
+    made: Exercised = unpacked(exercise)
     found: dict[str, tuple[str, str]] = {}
     for sentence in sentences:
         try:
@@ -177,7 +171,7 @@ def _build(sent: bytes, exercise: bytes, sentences: list[str]) -> dict[str, tupl
 
 def _run(sent: bytes, names: tuple[str, ...], sentences: list[str]) -> dict[str, tuple[Outcome, ...]]:
     """Runs of some candidates under each power-up."""
-    trial: Trial = _unpacked(sent)
+    trial: Trial = unpacked(sent)
     found: dict[str, tuple[Outcome, ...]] = {}
     for sentence in sentences:
         made = [
@@ -192,4 +186,4 @@ def _run(sent: bytes, names: tuple[str, ...], sentences: list[str]) -> dict[str,
 @lru_cache(maxsize=8)
 def _sound(sent: bytes, names: tuple[str, ...], seed: int) -> Sound:
     """The run without a fault, made once in each process for each power-up."""
-    return Sound.of(_unpacked(sent), seed, names)
+    return Sound.of(unpacked(sent), seed, names)
