@@ -15,13 +15,14 @@ from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError, numbers
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from simkit.machine.machine import Machine
     from simkit.suspect.ask import Asking, Question
     from simkit.suspect.catalogue import Candidate
     from simkit.suspect.outcomes import Outcomes
     from simkit.suspect.rank import Ranking
+    from simkit.suspect.runs import GoesOn
     from simkit.suspect.seen import Seen
     from simkit.suspect.trial import Trial
 
@@ -40,11 +41,17 @@ HELP = help_text(
     "single fault shows what you saw, that is said (exit code 1).",
     "The runs take a minute or more. --session FILE keeps them: after Ctrl-C the same command goes on, and another "
     "symptom of the same machine and input is held against the same runs at once.",
+    "--cluster ADDRESS has the workers of a dask.distributed scheduler do the runs (pip install "
+    "'backplane-simkit[cluster]'); they need the same Python, kit and installed cards, which is looked at. They are "
+    "sent the machine, and the code of its file: cards, and run it. Whoever reaches such a scheduler can have its "
+    "workers, and this command, run anything: use none of strangers, and none that strangers reach. tls:// addresses "
+    "take certificates, as dask's own configuration names them.",
     examples=(
         "simkit suspect my-machine --seen bus.vcd --channels channels.toml --session my.search",
         "simkit suspect my-machine --seen-text 'KEYBOARD TEST' --hangs-at wait_key",
         "simkit suspect my-machine --seen-nothing --for 0.5s",
         "simkit suspect my-machine --seen-picture dark.png --answer 'always low'",
+        "simkit suspect my-machine --seen bus.vcd --session my.search --cluster tcp://192.168.1.7:8786",
     ),
 )
 
@@ -91,6 +98,10 @@ def suspect(
     session: Annotated[
         Path | None, typer.Option("--session", metavar="FILE", help="Keep the runs there, and go on from them.")
     ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option("--cluster", metavar="ADDRESS", help="Have the workers of a scheduler of yours do the runs."),
+    ] = None,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -114,7 +125,7 @@ def suspect(
         )
     hands(options.load(tell_notes=False))  # what is wrong with the input is told before the work
     trial = Trial.of(loaded, goal.limit, hands)
-    outcomes = _run(trial, loaded, _candidates(trial, slot), session, force=force)
+    outcomes = _run(trial, loaded, _candidates(trial, slot), session, cluster, force=force)
     _tell(loaded, outcomes, symptoms, list(answer or []), as_json=as_json)
     if not outcomes.is_whole:
         raise typer.Exit(exits.INTERRUPTED)
@@ -162,13 +173,18 @@ def _candidates(trial: Trial, slots: list[int] | None) -> tuple[Candidate, ...]:
 
 
 def _run(
-    trial: Trial, machine: Machine, candidates: Sequence[Candidate], session: Path | None, *, force: bool
+    trial: Trial,
+    machine: Machine,
+    candidates: Sequence[Candidate],
+    session: Path | None,
+    cluster: str | None,
+    *,
+    force: bool,
 ) -> Outcomes:
-    """Outcomes, of the session as far as it has them."""
+    """Outcomes, of the session as far as it has them; what was run is kept whatever ends it."""
     from simkit.commands.long_run import LongRun
     from simkit.files.whole import write_whole
     from simkit.suspect.outcomes import SOUND
-    from simkit.suspect.runs import run_all
     from simkit.suspect.session import SESSION, packed, read_session
 
     known = None
@@ -184,19 +200,44 @@ def _run(
         )
     if known is not None and known.is_whole and known.has(candidates):
         return known
-    with LongRun(machine.description.name) as run:
-        outcomes = run_all(trial, candidates, goes_on=run.goes_on, known=known)
-    if session is not None:
-        say_notes(write_whole(session, packed(outcomes), what="search", known=SESSION, force=force))
+    done: list[Outcomes] = []
+    try:
+        with LongRun(machine.description.name) as run:
+            outcomes = _run_all(trial, candidates, cluster, run.goes_on, known, done.append)
+    finally:
+        if session is not None and done and done[-1].runs:
+            say_notes(write_whole(session, packed(done[-1]), what="search", known=SESSION, force=force))
+            if not done[-1].is_whole:
+                say(f"What was run is kept in {session}: the same command goes on.", error=True)
     if run.stopped:
-        if session is not None:
-            kept = f"What was run is kept in {session}: the same command goes on."
-        else:
-            kept = "Nothing is kept: with --session FILE the same command would go on."
-        say(kept, error=True)
-        if SOUND not in outcomes.runs or len(outcomes.runs) < 2:
+        if session is None:
+            say("Nothing is kept: with --session FILE the same command would go on.", error=True)
+        if not outcomes.classes or SOUND not in outcomes.runs or len(outcomes.runs) < 2:
             raise typer.Exit(exits.INTERRUPTED)
     return outcomes
+
+
+def _run_all(
+    trial: Trial,
+    candidates: Sequence[Candidate],
+    cluster: str | None,
+    goes_on: GoesOn,
+    known: Outcomes | None,
+    keep: Callable[[Outcomes], None],
+) -> Outcomes:
+    """Have the work done, here or elsewhere."""
+    from simkit.suspect.runs import run_all
+
+    if cluster is None:
+        return run_all(trial, candidates, goes_on=goes_on, known=known, keep=keep)
+    from simkit.suspect.cluster import START, connected
+
+    with connected(cluster, trial) as there:
+        say(f"{there.workers} worker{'s' * (there.workers != 1)} at {cluster}.", error=True)
+        if there.threads > there.workers:
+            say(f"Each works on one fault at a time: {START} uses all processors.", error=True)
+        watched = there.watched(goes_on)
+        return run_all(trial, candidates, executor=there.executor, goes_on=watched, known=known, keep=keep)
 
 
 def _tell(machine: Machine, outcomes: Outcomes, symptoms: Sequence[Seen], answers: list[str], *, as_json: bool) -> None:

@@ -139,7 +139,7 @@ def load_entry(claims: Claims) -> type[Card]:
 
 
 class _Source(SourceFileLoader):
-    """Compiles the text it is given. Python's cache of compiled files tells versions apart by size and whole seconds."""
+    """Compiles the text it has. Python's cache of compiled files tells versions apart by size and whole seconds."""
 
     def __init__(self, name: str, path: str, source: bytes) -> None:
         super().__init__(name, path)

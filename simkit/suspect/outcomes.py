@@ -45,7 +45,11 @@ class Outcomes:
     @property
     def faults(self) -> int:
         """How many candidates have been decided, run or not."""
-        return len(self.not_shown) + len(self.troubles) + sum(len(self.classes[name]) for name in self.runs if name)
+        return (
+            len(self.not_shown)
+            + len(self.troubles)
+            + sum(len(own) for name, own in self.classes.items() if name in self.runs)
+        )
 
     def has(self, candidates: Iterable[Candidate]) -> bool:
         """Whether these candidates, and no others, were looked into."""

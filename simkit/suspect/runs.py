@@ -11,13 +11,13 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from functools import lru_cache
 from typing import Any
 
 import attrs
 
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import FileError, SimkitError
 from simkit.machine.machine import Machine
 from simkit.records.observed import MOST_LINES, lines_of
 from simkit.suspect.catalogue import Candidate
@@ -73,6 +73,7 @@ def run_all(
 
     Raises:
         SimkitError: the machine cannot be run without a fault.
+        FileError: the system has ended who did the work; `keep` was given what was done.
     """
     names = observed_lines(trial.machine(trial.seeds[0]))
     made = exercised(trial)
@@ -88,7 +89,9 @@ def run_all(
 
     def outcomes() -> Outcomes:
         fixed = {name: tuple(own) for name, own in classes.items()}
-        return Outcomes(trial.identity, names, fixed, dict(runs), tuple(not_shown), dict(troubles), len(candidates))
+        order = [name for name in (SOUND, *classes) if name in runs]  # not as they came
+        in_order = {name: runs[name] for name in order} if classes else dict(runs)
+        return Outcomes(trial.identity, names, fixed, in_order, tuple(not_shown), dict(troubles), len(candidates))
 
     with contextlib.ExitStack() as stack:
         pool = executor if executor is not None else stack.enter_context(local_executor())
@@ -101,9 +104,9 @@ def run_all(
             found: dict[str, tuple[str, str]] = {}
             for result in _done(pool, building, lambda part: goes_on(part * BUILDING)):
                 found |= result
+            if len(found) < len(candidates):
+                return outcomes()
             for one in candidates:  # in their own order, so that the same one always stands for its class
-                if one.sentence not in found:
-                    continue
                 what, value = found[one.sentence]
                 if what == "trouble":
                     troubles[one.sentence] = value
@@ -111,8 +114,6 @@ def run_all(
                     not_shown.append(one)
                 else:
                     classes.setdefault(by_key.setdefault(value, one.sentence), []).append(one)
-            if len(found) < len(candidates):
-                return outcomes()
             for name in [name for name in runs if name != SOUND and name not in classes]:
                 del runs[name]
             todo = [name for name in (SOUND, *classes) if name not in runs]
@@ -120,6 +121,11 @@ def run_all(
             for result in _done(pool, running, lambda part: goes_on(BUILDING + part * (1 - BUILDING))):
                 runs |= result
             return outcomes()
+        except BrokenExecutor as error:
+            raise FileError(
+                "A process that ran faults was ended by the system.",
+                remedy="Most likely there was too little memory: end other programs, and give the command again.",
+            ) from error
         finally:
             keep(outcomes())
 
@@ -142,8 +148,11 @@ def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> I
         while waiting:
             finished, waiting = wait(waiting, timeout=WAIT_SECONDS, return_when=FIRST_COMPLETED)
             part = 1 - len(waiting) / max(1, len(todo))
-            for future in finished:
+            failed = [future for future in finished if future.cancelled() or future.exception() is not None]
+            for future in finished.difference(failed):
                 yield future.result()
+            for future in failed:  # what came besides is kept
+                future.result()
             if not goes_on(part):
                 return
     finally:
