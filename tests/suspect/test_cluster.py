@@ -114,7 +114,8 @@ def test_without_the_package_it_is_told_what_to_install(capsys, monkeypatch):
     assert 'pip install "backplane-simkit[cluster]"' in capsys.readouterr().err
 
 
-# on real ones ------------------------------------------------------------------------------------------------------
+MANY = 120
+"""Each so-manieth candidate is tried on real ones."""
 
 
 @pytest.fixture
@@ -126,7 +127,7 @@ def real(tmp_path):
 
 @pytest.mark.slow
 def test_two_workers_one_of_them_killed_in_the_middle_find_what_this_host_finds(real, trial):
-    some = catalogue(trial.description)[::40]
+    some = catalogue(trial.description)[::MANY]
     here = run_all(trial, some)
     killed = []
 
@@ -146,7 +147,7 @@ def test_two_workers_one_of_them_killed_in_the_middle_find_what_this_host_finds(
 
 @pytest.mark.slow
 def test_a_search_that_is_stopped_keeps_what_is_done_and_goes_on_elsewhere(real, trial):
-    some = catalogue(trial.description)[::40]
+    some = catalogue(trial.description)[::MANY]
     with connected(real.address, trial) as there:
         part = run_all(trial, some, executor=there.executor, goes_on=lambda part: part < 0.5)
     assert not part.is_whole
@@ -158,7 +159,7 @@ def test_a_search_that_is_stopped_keeps_what_is_done_and_goes_on_elsewhere(real,
 
 @pytest.mark.slow
 def test_a_scheduler_that_is_lost_is_told_and_what_is_done_is_kept(real, trial, capfd):
-    some = catalogue(trial.description)[::40]
+    some = catalogue(trial.description)[::MANY]
     kept = []
 
     def lose(part):
