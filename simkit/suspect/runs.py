@@ -10,6 +10,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from functools import lru_cache
@@ -43,13 +44,23 @@ GoesOn = Callable[[float], bool]
 
 
 def local_executor(processes: int | None = None) -> ProcessPoolExecutor:
-    """Processes of this host, as many as it has processors; they leave Ctrl-C to who began them."""
+    """Processes of this host, as many as it has processors; they leave Ctrl-C to who began them, and end with him."""
     context = multiprocessing.get_context("forkserver" if os.name == "posix" else "spawn")
-    return ProcessPoolExecutor(processes or os.cpu_count(), mp_context=context, initializer=_ignore_ctrl_c)
+    return ProcessPoolExecutor(processes or os.cpu_count(), mp_context=context, initializer=_serve)
 
 
-def _ignore_ctrl_c() -> None:
+def _serve() -> None:
+    """What each of them does first."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """Whoever is killed cannot say that the work is over: pieces that wait would be run to their end, for nobody."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def run_all(
