@@ -48,7 +48,7 @@ def answer_question(asked: TraceOptions) -> None:
         missed = traced.missed(reached=reached)
         found = None if missed or not reached else _found(traced.machine, what, limit)
         run.close()
-        _tell(traced.machine, asked, what, limit, found, missed)
+        _tell(traced.machine, asked, what, limit, found, missed, reached=reached)
         traced.leave(script, reached=reached)
     if found is None:
         raise typer.Exit(exits.FOUND)
@@ -124,9 +124,16 @@ class _Before(Bystander):
 
 
 def _tell(
-    machine: Machine, asked: TraceOptions, what: Moment, limit: int | None, found: Occurrence | None, missed: list[str]
+    machine: Machine,
+    asked: TraceOptions,
+    what: Moment,
+    limit: int | None,
+    found: Occurrence | None,
+    missed: list[str],
+    *,
+    reached: bool,
 ) -> None:
-    at = machine.cycle if limit is None else limit
+    at = machine.cycle if limit is None or not reached else limit
     if asked.as_json:
         say_json(
             {
@@ -136,6 +143,7 @@ def _tell(
                 "cycle": at,
                 "found": found.as_dict() if found is not None else None,
                 "missed": missed,
+                "interrupted": not reached,
             }
         )
     elif found is not None:
@@ -143,6 +151,8 @@ def _tell(
         ago = at - found.cycle
         end = f"{asked.before or 'the end'}, cycle {digits(at)}"
         say(f"That was {digits(ago)} cycle{'' if ago == 1 else 's'} before {end}.")
+    elif not reached:
+        say(f"Ended in cycle {digits(at)}, before what was asked about: nothing is known of it.")
     elif not missed:
         assert machine.past is not None
         since = f"from cycle {digits(machine.past.begins)} on" if machine.past.begins else "since power-on"

@@ -184,7 +184,7 @@ def numbers(found: Iterable[int]) -> str:
 
 def near(name: str, known: Iterable[str]) -> str:
     """Sentence that offers the near names, or lists all of them when none is near and the list is short."""
-    names = sorted(known)
+    names = sorted(set(known))
     close = get_close_matches(name, names, n=3, cutoff=0.5)
     if close:
         return f"Did you mean {' or '.join(repr(c) for c in close)}?"

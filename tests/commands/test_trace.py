@@ -148,6 +148,14 @@ def test_a_question_without_an_answer_gives_exit_code_1(simkit):
     assert "for the 99th time did not come" in err
 
 
+def test_of_a_run_that_ctrl_c_ended_no_answer_is_given(simkit, monkeypatch):
+    monkeypatch.setattr("simkit.commands.headless._in_pieces", lambda *work: False)  # as if it came at once
+    words = ("trace", MARLPIT, "--last", "write:$0010", "--before", "20s")
+    code, out, _ = simkit(*words)
+    assert (code, out) == (130, "Ended in cycle 0, before what was asked about: nothing is known of it.\n")
+    assert json.loads(simkit(*words, "--json")[1])["interrupted"] is True
+
+
 def test_a_picture_shows_few_cycles_and_says_how_to_choose_them(simkit, tmp_path):
     code, _, err = simkit("trace", MARLPIT, "--for", "0.01s", "--svg", tmp_path / "a.svg")
     assert code == 2

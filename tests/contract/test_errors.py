@@ -81,6 +81,7 @@ def test_numbers_stand_lowest_first(found):
     [
         ("sran", ["sram", "rom"], "Did you mean 'sram'?"),
         ("PORT_9", ["PORT_1", "PORT_2", "PORT_3", "PORT_4", "X"], "Did you mean 'PORT_4' or 'PORT_3' or 'PORT_2'?"),
+        ("sran", ["sram", "rom", "sram"], "Did you mean 'sram'?"),
         ("qqq", ["sram", "rom"], "Known are: rom, sram."),
         ("qqq", [f"name{n:02}" for n in range(24)], "Known are: " + ", ".join(f"name{n:02}" for n in range(24)) + "."),
         ("qqq", [f"name{n:02}" for n in range(25)], ""),
