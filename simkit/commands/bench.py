@@ -142,16 +142,23 @@ def _faults(*, as_json: bool) -> None:
 
     with LongRun("single faults") as run:
         speed = measure_faults(run.goes_on, os.cpu_count() or 1)
-    rates = {"faults_a_minute": speed.faults_a_minute, "machines_a_minute": speed.machines_a_minute}
+    rates = {
+        "faults_a_minute": speed.faults_a_minute,
+        "machines_a_minute": speed.machines_a_minute,
+        "lasting_a_minute": speed.lasting_a_minute,
+    }
     if as_json:
         say_json(attrs.asdict(speed) | rates)
     else:
         say(
             f"{DEMO}, {MACHINE_SECONDS} s of machine time, {speed.power_ups} power-ups, {speed.processes} processes.",
             f"{speed.faults} faults in {speed.seconds:.0f} s: {speed.faults_a_minute:.0f} a minute.",
-            f"Of them {speed.not_shown} the program cannot show; the others make {speed.machines} different machines, "
-            f"{speed.machines_a_minute:.0f} a minute.",
-            f"{speed.wild} runs had gone wild and were ended early.",
+            f"Of them {speed.not_shown} the program cannot show, {speed.impossible} no machine can have; the others "
+            f"make {speed.machines} different machines, {speed.machines_a_minute:.0f} a minute; equal ones run once.",
+            f"{speed.wild} of {speed.machines * speed.power_ups} runs had gone wild and were ended early, the "
+            f"middle one after {speed.wild_cycles} bus cycles.",
+            f"Faults of which every run went on for the whole time, or until the CPU stood still: {speed.lasting}, "
+            f"{speed.lasting_a_minute:.0f} a minute of the time of all.",
         )
         if speed.varying:
             say("Faults that come and go, which the search does not run: seconds for one run.")

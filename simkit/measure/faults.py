@@ -34,9 +34,12 @@ class Speed:
     Attributes:
         faults: candidates that were decided, whether by a run or because it can be told without.
         not_shown: of them those that this program cannot show.
-        machines: different machines that were run, each under every power-up.
+        impossible: of them those that no machine can have.
+        machines: different machines that were run, each under every power-up; equal ones are run once.
         power_ups: how many.
         wild: runs that were ended as they had gone wild.
+        wild_cycles: bus cycles of machine time of the middle one of them.
+        lasting: faults of which every run went on to the end of the time, or until the CPU stood still.
         seconds: that it took.
         processes: that worked.
         varying: by fault in time seconds for one run.
@@ -45,9 +48,12 @@ class Speed:
 
     faults: int
     not_shown: int
+    impossible: int
     machines: int
     power_ups: int
     wild: int
+    wild_cycles: int
+    lasting: int
     seconds: float
     processes: int
     varying: dict[str, float]
@@ -57,6 +63,11 @@ class Speed:
     def faults_a_minute(self) -> float:
         """How many faults are decided in a minute."""
         return self.faults / self.seconds * 60
+
+    @property
+    def lasting_a_minute(self) -> float:
+        """The same of those of which no run was ended early, in the time of all."""
+        return self.lasting / self.seconds * 60
 
     @property
     def machines_a_minute(self) -> float:
@@ -86,16 +97,20 @@ def measure_faults(goes_on: Callable[[float], bool], processes: int, every: int 
         began = time.perf_counter()
         trial.machine(trial.seeds[0], fault).run_to(trial.cycles)
         varying[fault] = time.perf_counter() - began
-    ran = [own for name, own in outcomes.runs.items() if name != SOUND]
-    wild = sum(run.is_wild for own in ran for run in own)
+    ran = {name: own for name, own in outcomes.runs.items() if name != SOUND}
+    wild = sorted(run.cycle for own in ran.values() for run in own if run.is_wild)
+    lasting = [name for name, own in ran.items() if not any(run.is_wild for run in own)]
     return Speed(
-        outcomes.faults,
-        len(outcomes.not_shown),
-        len(ran),
-        len(trial.seeds),
-        wild,
-        seconds,
-        processes,
-        varying,
-        outcomes.is_whole,
+        faults=outcomes.faults,
+        not_shown=len(outcomes.not_shown),
+        impossible=len(outcomes.troubles),
+        machines=len(ran),
+        power_ups=len(trial.seeds),
+        wild=len(wild),
+        wild_cycles=wild[len(wild) // 2] if wild else 0,
+        lasting=sum(len(outcomes.classes[name]) for name in lasting),
+        seconds=seconds,
+        processes=processes,
+        varying=varying,
+        whole=outcomes.is_whole,
     )

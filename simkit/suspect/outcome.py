@@ -199,6 +199,7 @@ def _followed(
     there = [name for name in names if _is_there(machine, name)]
     end, step = min(trial.tail_from, trial.followed), FIRST_CYCLES  # the end is looked at by itself
     parted: int | None = None
+    same = 0
     with Observer(machine, there) as observer:
         while machine.cycle < end and not machine.cpu.halted:
             if parted is None:
@@ -213,7 +214,8 @@ def _followed(
             machine.run_to(target)
             look_at_due(machine.cycle)
             if parted is None:
-                parted = sound.parted(observer, there)
+                parted = sound.parted(observer, there, same)
+                same = min(len(observer.cycles), len(sound.words))
             if parted is not None and len(observer.cycles) >= parted + trial.behind:
                 break
     if parted is None and machine.cpu.halted and len(observer.cycles) < len(sound.words):

@@ -50,15 +50,22 @@ class Sound:
         kinds = np.sort(np.unique(index, return_index=True)[1])
         return cls(tuple(names), cycles.words, observed.levels, observer.changes, kinds)
 
-    def parted(self, observer: Observer, names: Sequence[str]) -> int | None:
-        """Row from which on another run shows something else, as far as both have come; None: it does not."""
+    def parted(self, observer: Observer, names: Sequence[str], since: int = 0) -> int | None:
+        """Row from which on another run shows something else, as far as both have come; None: it does not.
+
+        Args:
+            observer: of the other run.
+            names: lines that it observes.
+            since: rows before it are known to be the same.
+        """
         if tuple(names) != self.names:
             return 0
         words = observer.cycles.words
         both = min(len(words), len(self.words))
-        firsts = _first(words[:both] != self.words[:both]), self._other_changes(observer)
+        other = _first(words[since:both] != self.words[since:both])
+        firsts = None if other is None else since + other, self._other_changes(observer)
         found = [row for row in firsts if row is not None]
-        rows = self.kinds[self.kinds < min([both, *found])]
+        rows = self.kinds[(self.kinds >= since) & (self.kinds < min([both, *found]))]
         if len(rows):
             seen = observer.part(rows).levels
             odd = _first(seen != self.levels[rows])

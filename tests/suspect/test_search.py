@@ -20,6 +20,7 @@ from simkit.suspect.rank import rank
 from simkit.suspect.report import found_lines, question_lines, ranking_lines, summary
 from simkit.suspect.seen import SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
 from simkit.suspect.session import packed, read_session
+from simkit.suspect.sound import Sound
 
 SEED = 777
 """Of the power-up that is seen: none of the search's own."""
@@ -179,3 +180,22 @@ def test_sequences_are_the_same_wherever_they_stand_and_of_the_lines_that_are_se
 
 def test_the_seeds_of_a_search_are_not_those_of_machine_files(trial):
     assert Machine.load("demo:keyboard-test").description.seed not in trial.seeds
+
+
+def test_where_a_run_parts_is_found_alike_in_one_look_and_in_many(trial):
+    sound = Sound.of(trial, SEED, FULL)
+    found_late = 0
+    for fault in ("", "slot 2: pin D3 low", "slot 5: line A0 low", "slot 1: line A8 high"):
+        machine, same, found = trial.machine(SEED, fault), 0, None
+        with Observer(machine, FULL) as observer:
+            while machine.cycle < trial.cycles and found is None:
+                machine.run_to(min(trial.cycles, machine.cycle + 7_000))
+                found = sound.parted(observer, FULL, same)
+                same = len(observer.cycles)
+        whole = trial.machine(SEED, fault)
+        with Observer(whole, FULL) as observer:
+            whole.run_to(trial.cycles)
+        assert found == sound.parted(observer, FULL), fault
+        assert found is None or fault
+        found_late += found is not None and found > 7_000
+    assert found_late
