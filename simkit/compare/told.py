@@ -6,9 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from simkit.compare.advised import card_name, next_steps, unseen
 from simkit.compare.followed import Difference, Read
 from simkit.compare.judged import LINES, Led, Verdict
-from simkit.compare.lines import EXCHANGED, FOLLOWS, HIGH, INVERTED, LATE, LOW, OPEN, OTHER, SHORTED, LineFault
+from simkit.compare.lines import EXCHANGED, FOLLOWS, HIGH, LOW, SHORTED, LineFault
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
@@ -16,6 +17,8 @@ AROUND = 4
 """Cycles that are shown before and behind a disagreement."""
 SHOWN = 8
 """Registers, and lines, that are listed."""
+FEWEST = 48
+"""Cycles below which a capture is too short to say that it is not this machine's."""
 FEW_FOLLOWED = 0.5
 """Share of the rows in which the CPU was in step; below it that is told first."""
 
@@ -30,15 +33,16 @@ def report(machine: Machine, led: Led, faults: list[LineFault]) -> list[str]:
         if len(led.parts):
             lines.append("No disagreement: each cycle that can be told is what this machine does.")
         if noise:
+            verbs = ("differs", "leaves") if noise == 1 else ("differ", "leave")
             lines.append(
-                f"{_count(noise, 'cycle')} differ once and leave no trace in what follows: noise of the probe."
+                f"{_count(noise, 'cycle')} {verbs[0]} once and {verbs[1]} no trace in what follows: noise of the probe."
             )
-        return lines
+        return [*lines, *(unseen(machine, led) if len(led.parts) else ())]
     lines += ["", f"First disagreement: cycle {_grouped(first.row)} of the capture.", *_context(machine, led, first)]
     lines += ["", *(sentence(machine, fault) for fault in faults[:SHOWN])]
     lines += _places(machine, led)
     if faults:
-        lines += ["", "At the bench:", *(f"  {text}" for text in next_steps(machine, faults[0]))]
+        lines += ["", "At the bench:", *(f"  {text}" for text in next_steps(machine, faults))]
     return lines
 
 
@@ -61,7 +65,8 @@ def as_dict(machine: Machine, led: Led, faults: list[LineFault]) -> dict[str, An
             {"slot": slot, "address": address, "register": register, "cycles": count}
             for (slot, address, register), count in _by_place(machine, led)
         ],
-        "next": next_steps(machine, faults[0]) if faults else [],
+        "unseen": unseen(machine, led),
+        "next": next_steps(machine, faults) if faults else [],
     }
 
 
@@ -81,6 +86,8 @@ def _grouped(number: int) -> str:
 
 
 def _in_step(led: Led) -> list[str]:
+    if not led.parts and len(led) < FEWEST:
+        return [f"Too few to tell anything: the CPU is followed where {FEWEST} or more come one after the other."]
     if not led.parts:
         return [
             "The CPU of this machine does not do anywhere what the capture shows.",
@@ -137,12 +144,8 @@ def _what(machine: Machine, one: Difference) -> str:
     if one.is_write:
         return f"The CPU writes ${one.expected:02X} to ${one.address:04X}; the capture shows ${one.captured:02X}."
     told = {Read.CAPTURED: " The CPU went on by the captured byte."}.get(one.read, "")
-    who = f"{_card(machine, one.slot)} holds" if one.slot is not None else "this machine has"
+    who = f"{card_name(machine, one.slot)} holds" if one.slot is not None else "this machine has"
     return f"At ${one.address:04X} {who} ${one.expected:02X}; ${one.captured:02X} was read.{told}"
-
-
-def _card(machine: Machine, slot: int | None) -> str:
-    return machine.cards[slot].title if slot in machine.cards and slot is not None else "nobody"
 
 
 # lines ---------------------------------------------------------------------------------------------------------------
@@ -157,9 +160,9 @@ def sentence(machine: Machine, fault: LineFault) -> str:
 
 def _scope(machine: Machine, fault: LineFault) -> str:
     if fault.pin:
-        return f"{_card(machine, fault.slot)}"
+        return f"{card_name(machine, fault.slot)}"
     if fault.slot is not None:
-        return f"when {_card(machine, fault.slot)} is read"
+        return f"when {card_name(machine, fault.slot)} is read"
     return "when the CPU writes" if fault.writes else "in all cycles"
 
 
@@ -173,60 +176,6 @@ def _times(fault: LineFault) -> str:
     if fault.how == HIGH:
         return f", in {fault.shown} of {fault.could} cycles in which it should be low"
     return f", in {_count(fault.shown, 'cycle')}"
-
-
-def next_steps(machine: Machine, fault: LineFault) -> list[str]:
-    """What to do at the bench."""
-    card = _card(machine, fault.slot)
-    if fault.pin:
-        return [
-            f"Look at pin {fault.line} of {card} itself, from socket to backplane: the line on the bus is right.",
-            "The bytes that come are its own, of another address.",
-        ]
-    if fault.addresses:
-        return [
-            f"Read {card} back in the programmer and compare it (simkit burn --verify): its other bytes are right.",
-        ]
-    if fault.slot is not None:
-        right = [_card(machine, slot) for slot in fault.right_at]
-        found = [_look(f"{fault.line} between {card} and the CPU", fault)]
-        if right:
-            found.append(
-                f"Reads of {_and(right)} have it right: so it is not the line on the bus, but this card's pin."
-            )
-        else:
-            found.append("No other card's reads show whether the line on the bus is right: probe it while RAM is read.")
-        return found
-    if fault.writes:
-        return [_look(f"{fault.line} at the CPU while it writes (RW low)", fault)]
-    return [
-        _look(f"{fault.line} at the CPU's pin and on the backplane", fault),
-        "The CPU puts out the right address by all that it does; what is between it and the probe changes the line.",
-    ]
-
-
-def _and(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def _look(where: str, fault: LineFault) -> str:
-    if fault.how == LOW:
-        return f"Look at {where}: it was low in all of {fault.shown} cycles where it should be high: a short to ground."
-    if fault.how == HIGH:
-        return f"Look at {where}: it was high in {fault.shown} cycles where it should be low: open, or a short to +5 V."
-    if fault.how == INVERTED:
-        return f"Look at {where}: each level is the opposite. An inverting buffer stands in its way."
-    if fault.how in (FOLLOWS, SHORTED):
-        return f"Look at {where}, and measure it against {fault.other} with the power off: the two touch."
-    if fault.how == EXCHANGED:
-        return f"Look at {where}: it carries {fault.other}. Two wires are swapped."
-    if fault.how in (OPEN, LATE):
-        return (
-            f"Look at {where}: it holds the level of the cycle before. The pin drives nothing, or it answers after "
-            "PHI2 has fallen."
-        )
-    assert fault.how == OTHER
-    return f"Look at {where}: no simple fault of this one line makes what was seen; several lines may be wrong."
 
 
 # places --------------------------------------------------------------------------------------------------------------
@@ -257,7 +206,7 @@ def _places(machine: Machine, led: Led) -> list[str]:
     found = ["", "Where, most often first:"]
     for (slot, address, register), count in places[:SHOWN]:
         name = register or machine.place(address).name or ""
-        found.append(f"  {count:>7}  ${address:04X} {name:<20} {_card(machine, slot)}".rstrip())
+        found.append(f"  {count:>7}  ${address:04X} {name:<20} {card_name(machine, slot)}".rstrip())
     if len(places) > SHOWN:
         found.append(f"  and {len(places) - SHOWN} more addresses")
     return found

@@ -6,9 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from simkit.compare.advised import next_steps
 from simkit.compare.free import Free
 from simkit.compare.lines import LineFault
-from simkit.compare.told import next_steps, sentence
+from simkit.compare.told import sentence
 from simkit.machine.machine import Machine
 
 AROUND = 4
@@ -35,7 +36,7 @@ def report(machine: Machine, found: Free, faults: list[LineFault]) -> list[str]:
         return lines
     lines += ["", *(sentence(machine, fault) for fault in faults[:8])]
     lines += ["", *_context(machine, found, faults[0])]
-    return [*lines, "", "At the bench:", *(f"  {text}" for text in next_steps(machine, faults[0]))]
+    return [*lines, "", "At the bench:", *(f"  {text}" for text in next_steps(machine, faults))]
 
 
 def _where(found: Free) -> list[str]:
@@ -96,5 +97,5 @@ def as_dict(machine: Machine, found: Free, faults: list[LineFault]) -> dict[str,
             }
             for fault in faults
         ],
-        "next": next_steps(machine, faults[0]) if faults else [],
+        "next": next_steps(machine, faults) if faults else [],
     }

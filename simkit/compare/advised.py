@@ -1,0 +1,195 @@
+"""What a comparison tells somebody to do at the bench, and what it says nothing about."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from simkit.backplane.wiring import DATA_LINES
+from simkit.compare.judged import LINES, Led
+from simkit.compare.lines import (
+    EXCHANGED,
+    FOLLOWS,
+    HIGH,
+    INVERTED,
+    LATE,
+    LOW,
+    MANY,
+    OPEN,
+    OTHER,
+    SHORTED,
+    LineFault,
+    writing,
+)
+from simkit.compare.worlds import DATA_SHIFT
+from simkit.machine.machine import Machine
+from simkit.machine.told import digits
+
+DATA = np.uint64(0xFF << DATA_SHIFT)
+RW = np.uint64(1 << LINES.index("RW"))
+
+
+def card_name(machine: Machine, slot: int | None) -> str:
+    """Title of the card in a slot."""
+    return machine.cards[slot].title if slot in machine.cards and slot is not None else "nobody"
+
+
+# what is at fault ---------------------------------------------------------------------------------------------------
+
+
+def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
+    """What to do at the bench about what is wrong with lines, the gravest first."""
+    other = _other_content(machine, faults)
+    if other:
+        return other
+    fault = faults[0]
+    card = card_name(machine, fault.slot)
+    if fault.pin:
+        return [
+            f"Look at pin {fault.line} of {card} itself, from socket to backplane: the line on the bus is right.",
+            "The bytes that come are its own, of another address.",
+        ]
+    if fault.addresses and _is_rom(machine, fault.slot):
+        return [f"Read {card} back in the programmer and compare it (simkit burn --verify): its other bytes are right."]
+    if fault.addresses and _is_memory(machine, fault.slot):
+        return [
+            f"Capture once more: where the same addresses of {card} differ again, it is the part; where others do, it is "
+            "noise of the probe."
+        ]
+    if fault.addresses:
+        return [
+            f"Nothing but {', '.join(f'${address:04X}' for address in fault.addresses)} of {card} differs, so its data "
+            f"lines and its select are right: look at what sets {fault.line} there, a pin of the card that comes from "
+            "elsewhere, or its clock."
+        ]
+    if fault.slot is None:
+        where = f"{fault.line} at the CPU while it writes (RW low)"
+        if fault.writes:
+            return [_look(where, fault)]
+        return [
+            _look(f"{fault.line} at the CPU's pin and on the backplane", fault),
+            "The CPU puts out the right address by all that it does; what is between it and the probe changes the "
+            "line.",
+        ]
+    right = [card_name(machine, slot) for slot in fault.right_at]
+    alike = [one for one in faults[1:] if (one.line, one.how) == (fault.line, fault.how)]
+    if right:
+        return [
+            _look(f"{fault.line} between {card} and the CPU", fault),
+            f"Reads of {_and(right)} have it right: so it is not the line on the bus, but this card's pin.",
+        ]
+    if alike:
+        scopes = [
+            "when the CPU writes" if one.writes else f"when {card_name(machine, one.slot)} is read" for one in alike
+        ]
+        return [
+            _look(f"{fault.line} on the backplane", fault),
+            f"It is the same {_and(scopes)}: so it is the line, and no pin of one card. With the power off, pull the "
+            "cards one by one until it is free.",
+        ]
+    return [
+        _look(f"{fault.line} between {card} and the CPU", fault),
+        f"No other card's reads show whether the line on the bus is right: probe it while {_another(machine, fault)}.",
+    ]
+
+
+def _other_content(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
+    """Where most data lines of a ROM are wrong, and none of them in a way of its own, it holds something else."""
+    lines: dict[int | None, set[str]] = {}
+    for one in faults:
+        if one.how == OTHER and one.line in DATA_LINES and not one.writes and not one.addresses:
+            lines.setdefault(one.slot, set()).add(one.line)
+    for slot, wrong in lines.items():
+        if len(wrong) > MANY and _is_rom(machine, slot):
+            card = card_name(machine, slot)
+            return [
+                f"{card} gives other bytes on {len(wrong)} data lines, by no rule: it may hold another program than "
+                "the image of the machine file.",
+                "Compare with the image that was burned (--image), or read the part back (simkit burn --verify).",
+            ]
+    return []
+
+
+def _is_rom(machine: Machine, slot: int | None) -> bool:
+    return any(seat.slot == slot and seat.plain is not None and seat.plain.ignores_writes for seat in machine.bus.seats)
+
+
+def _is_memory(machine: Machine, slot: int | None) -> bool:
+    return any(seat.slot == slot and seat.plain is not None for seat in machine.bus.seats)
+
+
+def _another(machine: Machine, fault: LineFault) -> str:
+    """Cycles in which somebody else than the card drives the data lines."""
+    others = [
+        seat
+        for seat in machine.bus.seats
+        if seat.slot != fault.slot and seat.plain is not None and seat.plain.read is not None
+    ]
+    return f"{card_name(machine, others[0].slot)} is read" if others else "another card is read"
+
+
+def _and(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _look(where: str, fault: LineFault) -> str:
+    if fault.how == LOW:
+        return f"Look at {where}: it was low in {_share(fault)} where it should be high: a short to ground."
+    if fault.how == HIGH:
+        return f"Look at {where}: it was high in {_share(fault)} where it should be low: open, or a short to +5 V."
+    if fault.how == INVERTED:
+        return f"Look at {where}: each level is the opposite. An inverting buffer stands in its way."
+    if fault.how in (FOLLOWS, SHORTED):
+        return f"Look at {where}, and measure it against {fault.other} with the power off: the two touch."
+    if fault.how == EXCHANGED:
+        return f"Look at {where}: it carries {fault.other}. Two wires are swapped."
+    if fault.how in (OPEN, LATE):
+        return (
+            f"Look at {where}: it holds the level of the cycle before. The pin drives nothing, or it answers after "
+            "PHI2 has fallen."
+        )
+    assert fault.how == OTHER
+    return f"Look at {where}: no simple fault of this one line makes what was seen; several lines may be wrong."
+
+
+def _share(fault: LineFault) -> str:
+    if fault.shown >= fault.could:
+        return f"all of {digits(fault.shown)} cycles"
+    return f"{digits(fault.shown)} of {digits(fault.could)} cycles"
+
+
+# what it says nothing about -----------------------------------------------------------------------------------------
+
+
+def unseen(machine: Machine, led: Led) -> list[str]:
+    """Cards of which a capture without a disagreement proves nothing, and what to capture instead."""
+    is_write = writing(led)
+    away: list[str] = []
+    read: list[str] = []
+    for seat in machine.bus.seats:
+        if not seat.registers and seat.plain is None:  # it has no addresses
+            continue
+        here = led.slot == seat.slot
+        reads = here & ~is_write & (led.known & RW != 0)
+        if not here.any():
+            away.append(seat.title)
+        elif reads.any() and not (reads & (led.known & DATA != 0)).any():
+            read.append(seat.title)
+    found = []
+    if away:
+        found.append(f"It says nothing about {_and(away)}: not accessed in it.")
+    if read:
+        why = (
+            "what was read of it goes by moments and by what people press"
+            if led.from_reset
+            else "that is known from RESET on alone, and the capture begins later"
+        )
+        found.append(f"It does not say whether {_and(read)} answered rightly: {why}.")
+    if found:
+        found.append(
+            "Next, if that is where it goes wrong: capture "
+            + ("an access of it (trigger on its select)" if led.from_reset else "from RESET on")
+            + ", or hold what is seen against single faults: simkit suspect MACHINE --seen CAPTURE."
+        )
+    return found
