@@ -67,13 +67,14 @@ def compare(
     as_json: JsonOption = False,
 ) -> None:
     """Compare (see HELP)."""
+    _together(
+        plan, {"CAPTURE": capture, "--free": free or None, "--svg": svg, "--png": png}, {"--slot": slot, "--out": out}
+    )
     if plan:
         _plan(options, running, _number(channels), slot, out, force=force, as_json=as_json)
         return
     if capture is None:
         raise SimkitError("Which capture is it?", remedy="Name its file after the machine, or ask for --plan.")
-    if out is not None:
-        raise SimkitError("--out writes the channels of a plan.", remedy="Give it with --plan.")
     pictures = _Pictures(svg, png, force)
     pictures.check()
     from simkit.capture.read import read_capture
@@ -96,6 +97,21 @@ def compare(
         _led(machine, captured, pictures, as_json=as_json)
     else:
         _free(options, running, machine, captured, pictures, as_json=as_json)
+
+
+def _together(plan: bool, without: dict[str, object], with_plan: dict[str, object]) -> None:
+    """Refuse what is given for the other half of the command.
+
+    Args:
+        plan: whether a plan is asked for.
+        without: what a plan has no use for; None where it was not given.
+        with_plan: what is for a plan alone.
+    """
+    given = [name for name, value in (without if plan else with_plan).items() if value is not None]
+    if given and plan:
+        raise SimkitError(f"A plan has no use for {given[0]}.", remedy="Leave it out, or leave out --plan.")
+    if given:
+        raise SimkitError(f"{given[0]} is for a plan.", remedy="Give it with --plan.")
 
 
 class _Pictures:

@@ -54,8 +54,8 @@ def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
         return [f"Read {card} back in the programmer and compare it (simkit burn --verify): its other bytes are right."]
     if fault.addresses and _is_memory(machine, fault.slot):
         return [
-            f"Capture once more: where the same addresses of {card} differ again, it is the part; where others do, it is "
-            "noise of the probe."
+            f"Capture once more: where the same addresses of {card} differ again, it is the part; where others do, it "
+            "is noise of the probe."
         ]
     if fault.addresses:
         return [

@@ -136,7 +136,11 @@ def test_the_command_tells_a_sound_capture_from_a_faulted_one(simkit, tmp_path):
         ((KEYBOARD, "nowhere.vcd"), "There is no capture nowhere.vcd."),
         ((KEYBOARD, "--plan", "--channels", "many"), "'many' is no number of channels."),
         ((KEYBOARD, "--plan", "--channels", "1", "--for", "1ms"), "One channel is PHI2"),
-        ((KEYBOARD, "x.vcd", "--out", "c.toml"), "--out writes the channels of a plan."),
+        ((KEYBOARD, "x.vcd", "--out", "c.toml"), "--out is for a plan."),
+        ((KEYBOARD, "x.vcd", "--slot", "4"), "--slot is for a plan."),
+        ((KEYBOARD, "x.vcd", "--plan"), "A plan has no use for CAPTURE."),
+        ((KEYBOARD, "--plan", "--svg", "a.svg"), "A plan has no use for --svg."),
+        ((KEYBOARD, "--plan", "--free"), "A plan has no use for --free."),
     ],
 )
 def test_wrong_use_gets_one_clear_message(simkit, words, message):
