@@ -237,7 +237,7 @@ def connected(address: str, trial: Trial, timeout: float = TIMEOUT_SECONDS) -> I
             "--cluster needs the package distributed, which is not installed.",
             remedy='Install it: pip install "backplane-simkit[cluster]".',
         ) from error
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what it would log is told here, once
+    _silence()
     with contextlib.ExitStack() as stack:
         client = _client(distributed, address, timeout)
         stack.callback(_closed, client)
@@ -249,6 +249,13 @@ def connected(address: str, trial: Trial, timeout: float = TIMEOUT_SECONDS) -> I
                 sum(found.values()),
                 lambda: bool(client.scheduler_info().get("workers")),
             )
+
+
+def _silence() -> None:
+    """What the package would log of a scheduler that is gone is told here, once; its loggers have their own levels."""
+    names = [name for name in logging.root.manager.loggerDict if name.split(".")[0] == "distributed"]
+    for name in ("distributed", *names):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
 
 
 def _client(distributed: Any, address: str, timeout: float) -> Any:

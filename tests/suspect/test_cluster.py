@@ -2,8 +2,10 @@
 
 import os
 import shutil
+import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
+import time
+from concurrent.futures import BrokenExecutor, Future, ThreadPoolExecutor
 
 import attrs
 import pytest
@@ -54,6 +56,26 @@ def test_a_worker_that_comes_later_with_another_kit_does_nothing(small, some, mo
     with ThreadPoolExecutor(1) as pool, pytest.raises(SimkitError, match="another version of the kit"):
         run_all(small, some, executor=Checked(pool), keep=kept.append)
     assert len(kept) == 1
+
+
+class Broken(ThreadPoolExecutor):
+    """As a pool is when the system has ended one of its processes; the first pieces came back before."""
+
+    def submit(self, call, /, *arguments, **words):
+        future = super().submit(call, *arguments, **words)
+        if call.__name__ == "_run":
+            broken = Future()
+            broken.set_exception(BrokenExecutor("a process was terminated abruptly"))
+            return broken
+        return future
+
+
+def test_a_process_of_this_host_that_is_ended_by_the_system_is_told_and_what_is_done_is_kept(small, some):
+    kept = []
+    with Broken(1) as pool, pytest.raises(FileError, match="ended by the system"):
+        run_all(small, some, executor=pool, keep=kept.append)
+    assert len(kept) == 1
+    assert kept[0].classes
 
 
 def test_each_difference_between_two_hosts_that_could_matter_is_told(small):
@@ -158,7 +180,7 @@ def test_a_search_that_is_stopped_keeps_what_is_done_and_goes_on_elsewhere(real,
 
 
 @pytest.mark.slow
-def test_a_scheduler_that_is_lost_is_told_and_what_is_done_is_kept(real, trial, capfd):
+def test_a_scheduler_that_is_lost_is_told_and_what_is_done_is_kept(real, trial, caplog):
     some = catalogue(trial.description)[::MANY]
     kept = []
 
@@ -171,7 +193,27 @@ def test_a_scheduler_that_is_lost_is_told_and_what_is_done_is_kept(real, trial, 
         run_all(trial, some, executor=there.executor, goes_on=there.watched(lose), keep=kept.append)
     assert len(kept) == 1
     assert len(kept[0].runs) > 2
-    assert capfd.readouterr().err == ""
+    assert not [record for record in caplog.records if record.name.startswith("distributed")]
+
+
+@pytest.mark.slow
+def test_the_command_says_in_two_lines_that_the_scheduler_is_gone_and_keeps_the_runs(real, tmp_path):
+    session = tmp_path / "my.search"
+    words = ["suspect", "demo:bench", "--for", "200ms", "--seen-nothing", "--session", str(session)]
+    asked = subprocess.Popen(
+        [sys.executable, "-m", "simkit", *words, "--cluster", real.address],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=real.environment, cwd=tmp_path,
+    )  # fmt: skip
+    time.sleep(20)
+    assert asked.poll() is None
+    real.scheduler.kill()
+    out, err = asked.communicate(timeout=60)
+    assert (asked.returncode, out) == (74, "")
+    assert [line.split(":")[0] for line in err.splitlines()][-2:] == [
+        "--cluster tcp",
+        "Start it and its workers again, and give the command again.",
+    ]
+    assert "Traceback" not in err
 
 
 @pytest.mark.slow
