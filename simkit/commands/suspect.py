@@ -33,8 +33,8 @@ HELP = help_text(
     "Search the cause of what you saw: run the machine with every single fault that a builder makes, and tell which of "
     "them show the same.",
     "Say what you saw, in one way or several: --seen, a capture of the bus (--channels says which channel is which "
-    "line; eight lines and two thousand cycles are enough to begin with); --seen-text, what stands on the screen or "
-    "the terminal; --seen-picture; --seen-memory, a dump; --hangs-at, where the program comes no further; "
+    "line; eight lines and two thousand cycles are enough to begin with); --seen-text, all that stands on the screen "
+    "or the terminal; --seen-picture; --seen-memory, a dump; --hangs-at, where the program comes no further; "
     "--seen-nothing, a blank screen. Say what was done to the machine as you do for run: --type, --pad, --replay.",
     "What cannot be told apart is told together, with the next measurement that tells most: which line to probe, or "
     "which access the analyser waits for. Answer at the prompt, or with --answer, until one cause is left. When no "
@@ -73,7 +73,9 @@ def suspect(
     ] = None,
     seen_text: Annotated[
         str | None,
-        typer.Option("--seen-text", metavar="TEXT", help="What stands on the screen or terminal, or a file with it."),
+        typer.Option(
+            "--seen-text", metavar="TEXT", help="All that stands on the screen or terminal, or a file with it."
+        ),
     ] = None,
     seen_picture: Annotated[
         Path | None, typer.Option("--seen-picture", metavar="PNG", help="What is on the screen, in palette numbers.")

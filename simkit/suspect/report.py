@@ -47,9 +47,11 @@ def ranking_lines(outcomes: Outcomes, ranking: Ranking, group: Sequence[str]) ->
     """
     if ranking.none:
         best = ranking.order[0]
+        part = any(word.startswith("text ") for word in best.fits)
         return [
             f"No single fault explains this: {ranking.misfit}.",
             f"The nearest is {_said(outcomes, best.name)} ({'; '.join(best.fits)}).",
+            *(["Is it all that stands there, from the first line to the last? Parts of a text are not found."] * part),
             "Next: look for two faults at once, for a program that is not the image of the machine file (read the ROM "
             "back and run simkit burn --verify), and for a fault that comes and goes; a capture led by the CPU model "
             "(simkit compare) says cycle by cycle who was wrong.",

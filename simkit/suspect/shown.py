@@ -13,11 +13,14 @@ from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
 
 def text_likeness(seen: SeenText, outcomes: Sequence[Outcome]) -> float:
     """1 where runs gave that text, 0 where nothing of it is right: of the best moment of each run, the mean."""
-    wanted = _cells(seen.text)
+    read = _lines_alone if _is_flush(seen.text) else _cells
+    wanted = read(seen.text)
     return _mean(
-        max((_alike(wanted, _cells(text)) for text in _texts(look, seen.slot)), default=0.0)
+        max(
+            (_alike(wanted, read(text)) for look in outcome.looks for text in _texts(look, seen.slot)),
+            default=0.0,
+        )
         for outcome in outcomes
-        for look in [_best_text(outcome, seen, wanted)]
     )
 
 
@@ -33,11 +36,6 @@ def pictures_of(run: Outcome, slot: int | None) -> list[SeenPicture]:
     ]
 
 
-def _best_text(outcome: Outcome, seen: SeenText, wanted: list[str]) -> Look:
-    looks = outcome.looks or (Look(0, {}, {}),)
-    return max(looks, key=lambda look: max((_alike(wanted, _cells(t)) for t in _texts(look, seen.slot)), default=0.0))
-
-
 def _texts(look: Look, slot: int | None) -> list[str]:
     return [text for its, text in look.texts.items() if slot in (None, its)]
 
@@ -50,6 +48,16 @@ def _cells(text: str) -> list[str]:
     while lines and not lines[0]:  # people copy a screen from its first line that says something
         lines.pop(0)
     return lines
+
+
+def _is_flush(text: str) -> bool:
+    """Whether somebody has written what he reads, and not where in the lines it stands."""
+    return not any(line.startswith(" ") for line in text.split("\n"))
+
+
+def _lines_alone(text: str) -> list[str]:
+    """Lines that say something, without the blanks before and behind."""
+    return [line.strip() for line in text.split("\n") if line.strip()]
 
 
 def _alike(one: list[str], other: list[str]) -> float:

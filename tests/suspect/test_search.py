@@ -107,6 +107,21 @@ def test_text_picture_memory_and_where_it_hangs_are_held_against_the_runs(trial,
     assert not rank(outcomes, [SeenHang(machine.cpu.pc)]).none
 
 
+def test_a_text_is_known_again_though_only_what_its_lines_say_is_written_down(trial, outcomes):
+    machine = trial.machine(SEED, "")
+    machine.run_to(trial.cycles)
+    (screen,) = machine.ports(Screen)
+    assert screen.text().startswith(" ")
+    lines = [line.strip() for line in screen.text().split("\n")]
+    for own in (lines, [line for line in lines if line]):
+        found = rank(outcomes, [SeenText("\n".join(own))])
+        assert found.first == rank(outcomes, [SeenText(screen.text())]).first
+        assert not found.none
+    part = rank(outcomes, [SeenText(lines[0])])
+    assert part.none
+    assert "Is it all that stands there" in "\n".join(ranking_lines(outcomes, part, part.first))
+
+
 def test_measurements_lead_from_a_group_to_one_class_in_about_as_many_steps_as_halving(trial, outcomes):
     asking = Asking(outcomes, 2e6, lambda address: "LABEL" if address >= 0x8000 else "")
     truth = class_of(outcomes, "slot 5: pin D6 exchanged with D7")
