@@ -78,13 +78,19 @@ def seen_capture(machine: Machine, capture: Path, channels: Path | None, notes: 
 
 
 def seen_text(said: str) -> SeenText:
-    """A text, or the file that holds it."""
+    """A text, or the file that holds it.
+
+    Raises:
+        SimkitError: it says nothing.
+    """
     from simkit.files.bounded import is_file, read_text
     from simkit.suspect.seen import SeenText
 
-    if "\n" not in said and is_file(Path(said)):
-        return SeenText(read_text(Path(said), MAX_TEXT_BYTES, "text"))
-    return SeenText(said.replace("\\n", "\n"))
+    from_file = "\n" not in said and is_file(Path(said))
+    text = read_text(Path(said), MAX_TEXT_BYTES, "text") if from_file else said.replace("\\n", "\n")
+    if not text.strip():
+        raise SimkitError("--seen-text: the text says nothing.", remedy="Of a blank screen say --seen-nothing.")
+    return SeenText(text)
 
 
 def seen_picture(machine: Machine, path: Path) -> SeenPicture:

@@ -49,9 +49,10 @@ def ranking_lines(outcomes: Outcomes, ranking: Ranking, group: Sequence[str]) ->
         best = ranking.order[0]
         part = any(word.startswith("text ") for word in best.fits)
         return [
-            f"No single fault explains this: {ranking.misfit}.",
+            f"No single fault{_where(outcomes)} explains this: {ranking.misfit}.",
             f"The nearest is {_said(outcomes, best.name)} ({'; '.join(best.fits)}).",
             *(["Is it all that stands there, from the first line to the last? Parts of a text are not found."] * part),
+            *(["Search at all places first: leave out --slot."] if _where(outcomes) else []),
             "Next: look for two faults at once, for a program that is not the image of the machine file (read the ROM "
             "back and run simkit burn --verify), and for a fault that comes and goes; a capture led by the CPU model "
             "(simkit compare) says cycle by cycle who was wrong.",
@@ -92,6 +93,13 @@ def found_lines(outcomes: Outcomes, name: str) -> list[str]:
 
 def _said(outcomes: Outcomes, name: str) -> str:
     return name or NOTHING
+
+
+def _where(outcomes: Outcomes) -> str:
+    """Where alone was looked, if it was at some cards."""
+    own = [*outcomes.not_shown, *(one for members in outcomes.classes.values() for one in members)]
+    places = sorted({one.place for one in own})
+    return f" at {' and '.join(places)}" if own and all(place.startswith("slot ") for place in places) else ""
 
 
 def _why(fits: Sequence[str]) -> str:

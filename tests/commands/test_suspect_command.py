@@ -75,6 +75,7 @@ def test_a_blank_screen_is_explained_with_the_next_measurement_and_the_runs_are_
         ([], "What was seen is not said"),
         (["--seen-nothing", "--channels", "x.toml"], "--channels is for --seen"),
         (["--seen", "missing.vcd"], "There is no capture missing.vcd"),
+        (["--seen-text", " \\n "], "the text says nothing"),
         (["--seen-memory", "dump.bin"], "does not say FILE@ADDRESS"),
         (["--hangs-at", "no_such_label"], "neither an address nor a label"),
         (["--seen-picture", "missing.png"], "There is no picture"),
@@ -94,3 +95,10 @@ def test_a_session_of_another_search_is_not_taken(tmp_path, simkit):
     code, _, err = simkit(*SEARCH[:2], "--for", "3ms", *search)
     assert code == 2
     assert "is of another search" in err
+
+
+def test_that_nothing_is_found_at_one_card_is_not_said_of_the_machine(simkit):
+    code, out, _ = simkit(*SEARCH, "--seen-text", "NOBODY WRITES THIS", "--slot", "3")
+    assert code == 1
+    assert "No single fault at slot 3 explains this" in out
+    assert "leave out --slot" in out
