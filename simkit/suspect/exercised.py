@@ -71,7 +71,7 @@ def exercised(trial: Trial) -> Exercised:
     for seed in trial.seeds:
         machine = trial.machine(seed)
         sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
-        kept = trial.prepare(machine) if trial.prepare is not None else None
+        kept = trial.prepared(machine, seed)
         with Recorder(machine) as recorder:
             machine.run_to(trial.cycles)
         del kept
@@ -80,7 +80,7 @@ def exercised(trial: Trial) -> Exercised:
         writes[cycles.address[cycles.is_write]] = True
         pairs[cycles.is_write.astype(np.uint8), cycles.address, cycles.data] = True
     machine = trial.machine(trial.seeds[0])  # unrecorded: rounds of waiting loops are not made
-    kept = trial.prepare(machine) if trial.prepare is not None else None
+    kept = trial.prepared(machine, trial.seeds[0])
     machine.run_to(trial.cycles)
     del kept
     accessed = _table(reads), _table(writes)

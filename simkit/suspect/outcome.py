@@ -147,7 +147,7 @@ def run(trial: Trial, seed: int, fault: str, names: Sequence[str], sound: Sound)
     """
     try:
         machine = trial.machine(seed, fault)
-        return _run(trial, machine, names, sound)
+        return _run(trial, machine, seed, names, sound)
     except SimkitError as error:
         return Outcome(None, (), (), 0, "", False, 0, {}, error.message)
 
@@ -160,8 +160,8 @@ def run_sound(trial: Trial, seed: int, sound: Sound) -> Outcome:
     return attrs.evolve(found, stretches=(whole, *found.stretches))
 
 
-def _run(trial: Trial, machine: Machine, names: Sequence[str], sound: Sound) -> Outcome:
-    kept = trial.prepare(machine) if trial.prepare is not None else None
+def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound: Sound) -> Outcome:
+    kept = trial.prepared(machine, seed)
     looks: list[Look] = []
     moments = [trial.cycles * number // MOMENTS for number in range(1, MOMENTS)]
 

@@ -40,7 +40,7 @@ class Sound:
     def of(cls, trial: Trial, seed: int, names: Sequence[str]) -> Sound:
         """Run it."""
         machine = trial.machine(seed)
-        kept = trial.prepare(machine) if trial.prepare is not None else None
+        kept = trial.prepared(machine, seed)
         with Observer(machine, names) as observer:
             machine.run_to(min(trial.cycles, trial.followed))
         del kept

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import pickle
+import random
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 
 import attrs
 
@@ -28,6 +30,12 @@ MOMENTS = 4
 MOST_ACCESSES = 20_000
 WILD = 3
 """A run is wild with so many times the accesses of the one without a fault, and MOST_ACCESSES at least."""
+
+HANDS_VARY = Fraction(15, 1000)
+"""Seconds by which hands come earlier or later under another power-up: nobody presses a key in the same moment twice
+(from memory)."""
+ONE_MOVE = Fraction(40, 1000)
+"""Seconds within which keys and buttons are one movement of a hand, which comes earlier or later as a whole."""
 
 Prepare = Callable[[Machine], object]
 """Queues the input; what it gives is kept until the run ends. A function or object that can be pickled."""
@@ -76,6 +84,16 @@ class Trial:
         images = {slot: image for slot, image in self.images.items() if slot in there}
         return Machine(attrs.evolve(description, seed=seed), images)
 
+    def prepared(self, machine: Machine, seed: int) -> object:
+        """Queue the input of a machine just switched on; what is given is kept until the run ends.
+
+        Under the first power-up hands come as `prepare` says, under the others a little earlier or later.
+        """
+        kept = self.prepare(machine) if self.prepare is not None else None
+        if seed != self.seeds[0]:
+            _move_hands(machine, random.Random(f"hands {seed}"))
+        return kept
+
     @property
     def tail_from(self) -> int:
         """Cycle from which on the end is kept: half of a short run at most."""
@@ -88,3 +106,17 @@ class Trial:
         kept = (self.followed, self.behind, self.glance, self.tail)
         said = (fingerprint.to_data(), self.cycles, self.seeds, kept, pickle.dumps(self.prepare))
         return hashlib.sha256(repr(said).encode()).hexdigest()
+
+
+def _move_hands(machine: Machine, drawn: random.Random) -> None:
+    """Have what is queued come earlier or later, movement by movement, in the order in which it is queued."""
+    agenda, hertz = machine.bus.agenda, machine.description.clock_hz
+    pending = agenda.pending_outside()
+    agenda.forget_outside()
+    most, together = int(HANDS_VARY * hertz), int(ONE_MOVE * hertz)
+    by, before, latest = 0, None, 0
+    for cycle, _, *what in pending:
+        if before is None or cycle - before > together:
+            by = drawn.randint(-most, most)
+        before, latest = cycle, max(latest, cycle + by)
+        agenda.schedule(latest, *what)
