@@ -17,22 +17,24 @@ from numpy.typing import NDArray
 
 from simkit.capture.captured import Captured
 from simkit.contract.errors import SimkitError, near
-from simkit.suspect.grams import among, grams, length_of
+from simkit.suspect.grams import among, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
-from simkit.suspect.outcomes import Outcomes
+from simkit.suspect.outcomes import SOUND, Outcomes
+from simkit.suspect.steadiness import LONG, reach_of, strange_places
 
 ROUNDS = 5
 """How often a better one than the best is looked for."""
 CHANCES = 2.2
 """How many times what chance does on average still counts as chance."""
-UNSTEADY = 3.0
-"""How many times what other power-ups of the same fault leave unexplained may be unexplained in a capture."""
-STRANGE = 0.015
-"""Part of a capture that the best candidate may leave unexplained where noise does not account for it."""
-SELDOM = 0.05
-"""What comes in so small a part of the rounds of a loop may be noise, though it come again."""
-LONG = 3
-"""Unexplained stretches of so many sequences' length are no noise."""
+UNSTEADY = 2.0
+"""How many times as many places may be strange in a capture as other power-ups of the same fault make."""
+STRANGE = 2
+"""Places of a capture that may be strange by chance: two bits wrong at once."""
+EARLY = 0.5
+"""Part of the way which the runs of a fault go together, at least, that the real machine goes with them."""
+
+LONGER = 2
+"""Times the bus cycles after which the CPU halts with a fault that it may go on for at another power-up."""
 
 
 class Capture:
@@ -62,32 +64,53 @@ class Capture:
         length = self._length = length_of(self.lines)
         levels, known = captured.gathered(names)
         whole = (known & np.uint64(mask)) == np.uint64(mask)
-        every = grams(levels, mask, length)
+        self._shelf = library.shelf(mask, length)
+        every = grams(self._shelf.settled(levels), mask, length)
         n = len(every)
         broken = np.zeros(n, bool)
         for step in range(length if n else 0):
             broken |= ~whole[step : step + n]
             if step:
                 broken |= captured.lost[step : step + n]
-        every = every[~broken]
+        begins = np.flatnonzero(~broken)
+        every = every[begins]
         if not len(every):
             raise SimkitError(
                 "The capture is too short, or nothing in it is certain.", remedy="Capture a few hundred bus cycles."
             )
-        self._different, self._number, self._counts = np.unique(every, return_inverse=True, return_counts=True)
-        self._shelf = library.shelf(mask, length)
+        self._different, at, self._number, self._counts = np.unique(
+            every, return_index=True, return_inverse=True, return_counts=True
+        )
+        self._windows = (levels & np.uint64(mask))[begins[at][:, None] + np.arange(length)]
+        self._bits = [names.index(name) for name in there]
         self._first = [one.first_of(self._different) for one in self._shelf.sound]
         self._known: dict[str, NDArray[np.bool_]] = {}
         self._sure: dict[str, NDArray[np.bool_]] = {}
+        self._sound_reach = self.reach(SOUND)
+        self._rows = len(every)
+
+    def cut(self, names: Iterable[str]) -> None:
+        """Leave away what lies behind the place up to which any of some classes reaches.
+
+        A CPU that runs astray executes what the power-up left in memory: from there on nothing can be foretold.
+        """
+        end = max((self.reach(name) for name in names), default=0)
+        if end < LONG * self._length or end >= len(self._number):
+            return
+        kept, self._number, self._counts = np.unique(self._number[:end], return_inverse=True, return_counts=True)
+        self._different, self._windows = self._different[kept], self._windows[kept]
+        self._first = [first[kept] for first in self._first]
+        self._known = {name: known[kept] for name, known in self._known.items()}
+        self._sure = {name: sure[kept] for name, sure in self._sure.items()}
+
+    def reach(self, name: str) -> int:
+        """Up to which place of the capture a class explains it, but for noise: behind it most is unexplained."""
+        return reach_of(self.explained(name)[self._number])
 
     def explained(self, name: str) -> NDArray[np.bool_]:
         """Which of the different sequences of the capture the runs of a class show."""
         if name not in self._known:
-            found = among(self._different, self._shelf.own(name)[0])
-            for first, run in zip(self._first, self._outcomes.runs[name], strict=True):
-                parted = np.iinfo(np.int64).max if run.parted is None else run.parted
-                found |= first < parted
-            self._known[name] = found
+            self._known[name] = self._shelf.shows(name, self._different, self._first)
         return self._known[name]
 
     def sure(self, name: str) -> NDArray[np.bool_]:
@@ -121,52 +144,35 @@ class Capture:
         chance = CHANCES * (self._length + math.sqrt(self._length * (odd_less + odd_more)))
         return sure / max(1, self._length - 1) + (odd_less - odd_more) / chance
 
-    def strange(self, name: str) -> float:
-        """Part of the capture that a class does not explain, and noise does not: it comes again and again, or lasts."""
-        return self._no_noise(~self.explained(name), self._number, self._counts)
-
-    def _no_noise(self, unexplained: NDArray[np.bool_], number: NDArray[np.intp], counts: NDArray[np.intp]) -> float:
-        """Part of a row of sequences that is unexplained and no noise.
-
-        Args:
-            unexplained: of the different sequences in it.
-            number: of each of its places which of them stands there.
-            counts: how often each comes.
-        """
-        first = np.zeros(len(counts), np.intp)
-        first[number[::-1]] = np.arange(len(number) - 1, -1, -1)
-        before = counts[number[np.maximum(0, first - self._length)]]  # how often it comes to where this stands
-        again = (unexplained & (counts > 1) & (counts > SELDOM * before))[number]
-        long = _long_stretches(unexplained[number], LONG * self._length)
-        return float((again | long).mean())
+    def strange(self, name: str) -> int:
+        """At how many places the capture shows what a class does not, and what is no noise."""
+        unexplained = ~self.explained(name)
+        kinds = np.flatnonzero(unexplained)
+        near = np.zeros(len(unexplained), bool)  # one bit from what it shows
+        wrong = one_bit_wrong(self._windows[kinds], self._bits, self._shelf.settled)
+        near[kinds] = self._shelf.shows(name, wrong.reshape(-1)).reshape(wrong.shape).any(axis=1)
+        return strange_places(unexplained, near, self._number, self._counts, self._length, self.lines)
 
     def is_misfit(self, name: str) -> bool:
         """Whether a class leaves more unexplained than noise and other power-ups of the same fault do."""
-        strange = self.strange(name)
-        return strange > STRANGE and strange > STRANGE + UNSTEADY * self.unsteady(name)
+        strange, reach = self.strange(name), self.reach(name)
+        leeway = LONG * self._length
+        if strange <= STRANGE and reach >= self._rows - leeway:
+            return False
+        if self._goes_on_behind(name):
+            return True
+        own = self._shelf.steadiness(name)
+        together = min(own.reach, self._rows - self._sound_reach)
+        if reach - self._sound_reach < max(0.0, EARLY * together) - leeway:
+            return True
+        if max(reach, own.reach) < leeway:
+            return False  # it runs astray at once, and so does the real machine
+        return strange > STRANGE + UNSTEADY * own.strange
 
-    def unsteady(self, name: str) -> float:
-        """The same of its own runs: what other power-ups of the fault leave unexplained, of the run it is most of."""
-        each = self._shelf.each(name)
-        worst = 0.0
-        for at, row in enumerate(each):
-            own = row[: len(self._number)]
-            others = [one for other, one in enumerate(each) if other != at and len(one)]
-            if not (len(own) and others):
-                continue
-            different, number, counts = np.unique(own, return_inverse=True, return_counts=True)
-            found = among(different, np.unique(np.concatenate(others)))
-            for sound, run in zip(self._shelf.sound, self._outcomes.runs[name], strict=True):
-                found |= sound.first_of(different) < (np.iinfo(np.int64).max if run.parted is None else run.parted)
-            worst = max(worst, self._no_noise(~found, number, counts))
-        return worst
-
-
-def _long_stretches(odd: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
-    """Of a row of flags those that stand in a stretch of at least so many."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], odd, [False])).astype(np.int8)))
-    found = np.zeros(len(odd), bool)
-    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if end - begin >= least:
-            found[begin:end] = True
-    return found
+    def _goes_on_behind(self, name: str) -> bool:
+        """Whether the capture goes on where the CPU has long halted in all runs of a class."""
+        runs = self._outcomes.runs[name]
+        if not all(run.halted and len(run.stretches) == 1 and run.parted is not None for run in runs):
+            return False
+        longest = max(run.stretches[0].cycles for run in runs)
+        return self._rows - self._sound_reach > LONGER * longest + LONG * self._length

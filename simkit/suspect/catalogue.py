@@ -135,14 +135,13 @@ def _of_the_card(card: CardDescription) -> Iterator[Candidate]:
 
 
 def _of_its_decoder(card: CardDescription, place: str) -> Iterator[Candidate]:
-    for select in card.select if len(card.select) == 1 else ():
-        bits = "".join(select.split()).replace("_", "")
-        if set(bits) <= set("01xX") and len(bits) == 16:
-            for number, bit in enumerate(bits):
-                for other in {"0", "1", "x"} - {bit.lower()}:
-                    written = bits[:number] + other + bits[number + 1 :]
-                    spaced = " ".join(written[start : start + 4] for start in range(0, 16, 4))
-                    yield Candidate(f"{place}: selected by {spaced}", place, "select")
+    for at, select in enumerate(card.select):
+        for wrong in _a_bit_wrong(select):
+            told = [*card.select[:at], wrong, *card.select[at + 1 :]]
+            yield Candidate(f"{place}: selected by {' or '.join(told)}", place, "select")
+        if len(card.select) > 1:
+            left = [*card.select[:at], *card.select[at + 1 :]]
+            yield Candidate(f"{place}: selected by {' or '.join(left)}", place, "select")
     for word in ("always", "never"):
         yield Candidate(f"{place}: selected by {word}", place, "select")
     for name, strobes, own in (
@@ -152,6 +151,17 @@ def _of_its_decoder(card: CardDescription, place: str) -> Iterator[Candidate]:
         for strobe in strobes:
             if strobe != own:
                 yield Candidate(f"{place}: {name} {strobe}", place, "strobe")
+
+
+def _a_bit_wrong(select: str) -> Iterator[str]:
+    """A pattern of address bits with one jumper in another place; nothing of what is no such pattern."""
+    bits = "".join(select.split()).replace("_", "")
+    if not (set(bits) <= set("01xX") and len(bits) == len(ADDRESS_LINES)):
+        return
+    for number, bit in enumerate(bits):
+        for other in sorted({"0", "1", "x"} - {bit.lower()}):
+            written = bits[:number] + other + bits[number + 1 :]
+            yield " ".join(written[start : start + 4] for start in range(0, 16, 4))
 
 
 def _of_its_settings(card: CardDescription, place: str) -> Iterator[Candidate]:

@@ -7,6 +7,8 @@ it, each of so many cycles that they say about as much whether 24 lines are seen
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,14 +32,50 @@ def grams(levels: Words, mask: int, length: int) -> Words:
     """Numbers of the sequences of `length` cycles, of those lines that a mask has; (n - length + 1,)."""
     if len(levels) < length:
         return np.zeros(0, np.uint64)
-    seen = (levels & np.uint64(mask)) * _ODD
-    seen ^= seen >> _SHIFT
-    seen *= _OTHER
-    seen ^= seen >> _SHIFT
+    seen = _spread(levels & np.uint64(mask))
     found: Words = seen[: len(seen) - length + 1].copy()
     for step in range(1, length):
         found = found * _ODD + seen[step : len(seen) - length + 1 + step]
     return found
+
+
+def one_bit_wrong(windows: Words, lines: Sequence[int], settled: Callable[[Words], Words]) -> Words:
+    """Numbers of sequences as they would be with one of their bits otherwise.
+
+    Args:
+        windows: levels of each, (n, length), of the lines that are seen alone.
+        lines: bits of these lines.
+        settled: takes from levels what does not count.
+
+    Returns:
+        (n, length * lines).
+    """
+    n, length = windows.shape
+    found = np.empty((n, length, len(lines)), np.uint64)
+    right = np.stack([settled(windows[:, cycle]) for cycle in range(length)], axis=1)
+    for cycle in range(length):
+        for place, line in enumerate(lines):
+            wrong = right.copy()
+            wrong[:, cycle] = settled(windows[:, cycle] ^ np.uint64(1 << line))
+            found[:, cycle, place] = _numbers(wrong)
+    return found.reshape(n, length * len(lines))
+
+
+def _numbers(windows: Words) -> Words:
+    """Numbers of sequences, each a row of levels."""
+    seen = _spread(windows)
+    found: Words = seen[:, 0].copy()
+    for step in range(1, windows.shape[1]):
+        found = found * _ODD + seen[:, step]
+    return found
+
+
+def _spread(levels: Words) -> Words:
+    seen = levels * _ODD
+    seen ^= seen >> _SHIFT
+    seen *= _OTHER
+    seen ^= seen >> _SHIFT
+    return seen
 
 
 def among(some: Words, ordered: Words) -> NDArray[np.bool_]:

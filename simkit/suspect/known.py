@@ -36,8 +36,10 @@ def beginning(run: Outcome, sound: Words, cycles: int) -> Words:
 
 def gathered(levels: Words, names: Sequence[str], lines: Sequence[str]) -> NDArray[np.uint32]:
     """Levels of some lines, bit i for lines[i]."""
-    value = np.zeros(len(levels), np.uint32)
     at = {name: bit for bit, name in enumerate(names)}
+    if [at[line] for line in lines] == list(range(at[lines[0]], at[lines[0]] + len(lines))):  # side by side
+        return (levels >> np.uint64(at[lines[0]]) & np.uint64((1 << len(lines)) - 1)).astype(np.uint32)
+    value = np.zeros(len(levels), np.uint32)
     for place, line in enumerate(lines):
         value |= (levels >> np.uint64(at[line]) & np.uint64(1)).astype(np.uint32) << np.uint32(place)
     return value

@@ -16,7 +16,7 @@ from simkit.outside.terminal_text import terminal_lines
 from simkit.records.cycles import Cycles
 from simkit.records.observed import BUS_LINES, Observed, Observer
 from simkit.suspect.sound import Sound
-from simkit.suspect.trial import MOMENTS, Trial
+from simkit.suspect.trial import Trial
 
 Words = NDArray[np.uint64]
 FIRST_CYCLES = 16_000
@@ -163,7 +163,7 @@ def run_sound(trial: Trial, seed: int, sound: Sound) -> Outcome:
 def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound: Sound) -> Outcome:
     kept = trial.prepared(machine, seed)
     looks: list[Look] = []
-    moments = [trial.cycles * number // MOMENTS for number in range(1, MOMENTS)]
+    moments, glances = trial.moments, trial.glances
 
     def look_at_due(cycle: int) -> None:
         while moments and moments[0] <= cycle:
@@ -175,7 +175,7 @@ def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound:
     for moment in tuple(moments):
         _run_to(machine, min(moment, trial.tail_from), made)
         looks.append(_look(machine))
-        if machine.cycle >= moment and not machine.cpu.halted:
+        if moment in glances and machine.cycle >= moment and not machine.cpu.halted:
             stretches.append(_observed(machine, machine.cycle + trial.glance, names))
     _run_to(machine, trial.tail_from, made)
     is_wild = machine.bus.accesses.made > made
@@ -207,7 +207,7 @@ def _followed(
                 step *= 2
             else:
                 target = min(trial.tail_from, machine.cycle + parted + trial.behind - len(observer.cycles))
-            for moment in (trial.cycles * number // MOMENTS for number in range(1, MOMENTS)):
+            for moment in trial.moments:
                 if machine.cycle < moment < target:
                     machine.run_to(moment)
                     look_at_due(machine.cycle)

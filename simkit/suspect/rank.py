@@ -8,33 +8,30 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
-from typing import Any
 
 import attrs
 
+from simkit.suspect.blocks import FEW_WRONG, NOTHING, UNSTEADY, WRONG, Fit, Slack, fitted
 from simkit.suspect.captures import Capture
 from simkit.suspect.library import Library
 from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.seen import Seen, SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
 from simkit.suspect.shown import (
+    View,
     hang_likeness,
-    memory_likeness,
+    memory_views,
     nothing_likeness,
-    picture_likeness,
-    pictures_of,
-    text_likeness,
-    texts_of,
+    picture_views,
+    text_views,
 )
 
-SHOWN_TOLERANCE = 0.02
-"""By how much pictures, texts and memory may be less alike and still be the same."""
-MOST_TRIED = 40
-"""Candidates beside the best of which it is asked whether they leave too much unexplained."""
+NOT_FIRST = 0.01
+"""By how much what is not among the first is farther behind than what is."""
+NOISE = 0.15
+"""Part of what noise costs that is chance: noise is as good as other noise."""
 WHOLE = 0.6
 """Of symptoms that are there or not: of how many power-ups more that do not show them may be chance."""
-UNLIKE = 0.2
-"""Likeness of pictures and texts below which no single fault is the cause."""
 
 Places = Callable[[int, int], Sequence[tuple[int, int] | None]]
 """Of a start and a length: slot and offset of the memory behind each address."""
@@ -79,8 +76,7 @@ class Ranking:
 class _Judged:
     """One symptom held against all candidates."""
 
-    values: Mapping[str, float]
-    tolerance: float
+    behind: Mapping[str, float]
     words: Mapping[str, str]
     misfit: str
 
@@ -103,9 +99,7 @@ def rank(
     runs = {group[0]: outcomes.runs[group[0]] for group in alike}
     library = Library(outcomes) if library is None else library
     judged = [_judge(one, outcomes, runs, places, library) for one in seen]
-    behind = {
-        name: sum((max(one.values.values()) - one.values[name]) / one.tolerance for one in judged) for name in runs
-    }
+    behind = {name: sum(one.behind[name] for one in judged) for name in runs}
     least = min(behind.values(), default=0.0)
     order: list[Ranked] = []
     for group in sorted(alike, key=lambda group: behind[group[0]]):
@@ -126,15 +120,13 @@ def _judge(
     if isinstance(seen, SeenCapture):
         return _judge_capture(Capture(seen.captured, outcomes, library), runs)
     if isinstance(seen, SeenText):
-        text = partial(text_likeness, seen)
-        return _shown(runs, text, "text", partial(texts_of, slot=seen.slot), text_likeness)
+        return _shown(runs, partial(text_views, seen), "text")
     if isinstance(seen, SeenPicture):
-        picture = partial(picture_likeness, seen)
-        return _shown(runs, picture, "picture", partial(pictures_of, slot=seen.slot), picture_likeness)
+        return _shown(runs, partial(picture_views, seen), "picture")
     if isinstance(seen, SeenMemory):
         assert places is not None
         at = places(seen.start, len(seen.content))
-        return _shown(runs, partial(memory_likeness, seen, at), "memory")
+        return _shown(runs, partial(memory_views, seen, at), "memory")
     if isinstance(seen, SeenHang):
         return _there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}")
     assert isinstance(seen, SeenNothing)
@@ -142,31 +134,35 @@ def _judge(
 
 
 def _shown(
-    runs: Mapping[str, tuple[Outcome, ...]],
-    likeness: Callable[[Sequence[Outcome]], float],
-    what: str,
-    shown_by: Callable[[Outcome], list[Any]] = lambda run: [],
-    alike: Callable[[Any, Sequence[Outcome]], float] = lambda seen, own: 1.0,
+    runs: Mapping[str, tuple[Outcome, ...]], views: Callable[[Sequence[Outcome]], list[View]], what: str
 ) -> _Judged:
     """Hold what was shown against all candidates.
 
     Args:
         runs: of the candidates.
-        likeness: of what runs show to what was seen.
+        views: what was seen, and what runs show at several moments.
         what: it is, in words.
-        shown_by: what a run shows, as if it had been seen at its last moments.
-        alike: likeness of what runs show to such.
     """
-    values = {name: likeness(own) for name, own in runs.items()}
-    best = max(values, key=lambda name: values[name])
-    unlike = [
-        1 - max((alike(one, [other for other in runs[best] if other is not run]) for one in shown_by(run)), default=1.0)
-        for run in runs[best]
-    ]
-    tolerance = SHOWN_TOLERANCE + sum(unlike) / len(unlike)
-    most = values[best]
-    misfit = f"the {what} is like that of no candidate: {most:.0%} of it at best" if most < UNLIKE else ""
-    return _Judged(values, tolerance, {name: f"{what} {value:.0%} alike" for name, value in values.items()}, misfit)
+    found = {name: fitted(views(own)) or NOTHING for name, own in runs.items()}
+    order = sorted(found, key=lambda name: found[name].fit.cost)
+    least = found[order[0]].fit.cost
+    chance = WRONG * FEW_WRONG + NOISE * least
+    behind = {name: (found[name].fit.cost - least) / chance for name in order}
+    near = [name for name in order if behind[name] <= 1.0]
+    fitting = [name for name in near if not _is_misfit(found[name].fit, found[name].slack)]
+    misfit = ""
+    if fitting:
+        behind |= {name: 1.0 + NOT_FIRST + behind[name] for name in {*near} - {*fitting}}
+    else:
+        right = found[order[0]].fit.right
+        misfit = f"the {what} is that of no candidate: {right:.0%} of it is right at best, and more than chance differs"
+    return _Judged(behind, {name: f"{what} {one.fit.right:.0%} alike" for name, one in found.items()}, misfit)
+
+
+def _is_misfit(fit: Fit, slack: Slack) -> bool:
+    """Whether more differs from a candidate than does among its own runs."""
+    base = WRONG * FEW_WRONG
+    return fit.wrong > FEW_WRONG + UNSTEADY * slack.wrong or fit.cost > base + UNSTEADY * slack.cost
 
 
 def _there(
@@ -175,20 +171,22 @@ def _there(
     values = {name: likeness(own) for name, own in runs.items()}
     best = max(values.values(), default=0.0)
     misfit = f"no candidate {what}" if best == 0 else ""
-    return _Judged(
-        values, WHOLE, {name: f"{what} in {value:.0%} of the runs" for name, value in values.items()}, misfit
-    )
+    behind = {name: (best - value) / WHOLE for name, value in values.items()}
+    return _Judged(behind, {name: f"{what} in {value:.0%} of the runs" for name, value in values.items()}, misfit)
 
 
 def _judge_capture(capture: Capture, runs: Iterable[str]) -> _Judged:
     names = list(runs)
+    capture.cut(names)
     best = capture.best(names)
-    values = {name: -capture.behind(name, best) for name in names}
+    behind = {name: capture.behind(name, best) for name in names}
+    near = sorted((name for name in names if behind[name] <= 1.0), key=lambda name: behind[name])
+    fitting = [name for name in near if not capture.is_misfit(name)]
     misfit = ""
-    if capture.is_misfit(best):
-        near = sorted((name for name in names if values[name] >= -1.0), key=lambda name: -values[name])
-        if all(capture.is_misfit(name) for name in near[:MOST_TRIED]):  # one may run astray, and show what it will
-            strange = f"{capture.strange(best):.1%}"
-            misfit = f"the best candidate leaves {strange} of the capture unexplained, which is more than noise"
+    if fitting:  # who foretells what did not come is not the cause, though he explain as much
+        behind |= {name: 1.0 + NOT_FIRST + behind[name] for name in {*near} - {*fitting}}
+    else:
+        places = capture.strange(best)
+        misfit = f"the capture shows at {places} places what not even the best candidate shows, and what is no noise"
     words = {name: f"{capture.part(name):.1%} of the capture explained" for name in names}
-    return _Judged(values, 1.0, words, misfit)
+    return _Judged(behind, words, misfit)

@@ -2,134 +2,113 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.suspect.blocks import Blocks, of_pixels, of_text
 from simkit.suspect.outcome import Look, Outcome, unpacked
 from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
 
-
-def text_likeness(seen: SeenText, outcomes: Sequence[Outcome]) -> float:
-    """1 where runs gave that text, 0 where nothing of it is right: of the best moment of each run, the mean."""
-    read = _lines_alone if _is_flush(seen.text) else _cells
-    wanted = read(seen.text)
-    return _mean(
-        max(
-            (_alike(wanted, read(text)) for look in outcome.looks for text in _texts(look, seen.slot)),
-            default=0.0,
-        )
-        for outcome in outcomes
-    )
+View = tuple[Blocks, NDArray[np.uint64]]
+"""What was seen, (n,), and what runs show, (runs, n)."""
+MOST_ROWS, MOST_COLUMNS = 200, 256
+"""Of a text."""
+BLOCKS_KEPT = 4096
 
 
-def texts_of(run: Outcome, slot: int | None) -> list[SeenText]:
-    """What a run shows at its last moments, as if it had been seen."""
-    return [SeenText(text, its) for look in run.looks[-2:] for its, text in look.texts.items() if slot in (None, its)]
+def text_views(seen: SeenText, runs: Sequence[Outcome]) -> list[View]:
+    """A text and what runs show at several moments: as it stands, from the first line that says something, or
+    line by line where it was written so."""
+    wanted = seen.text.split("\n")
+    views = []
+    for slot in _slots(seen.slot, runs, lambda look: look.texts):
+        for looks in _moments(runs):
+            texts = [look.texts[slot].split("\n") for look in looks if slot in look.texts]
+            if len(texts) < len(looks):
+                continue
+            for read in (list[str], _from_first, *([_lines_alone] if _is_flush(wanted) else [])):
+                lines = [read(one) for one in (wanted, *texts)]
+                rows = min(MOST_ROWS, max(map(len, lines)))
+                columns = min(MOST_COLUMNS, max((len(line) for one in lines for line in one), default=0))
+                blocks = [_text_blocks("\n".join(one), rows, columns) for one in lines]
+                views.append((blocks[0], np.stack(blocks[1:])))
+    return views
 
 
-def pictures_of(run: Outcome, slot: int | None) -> list[SeenPicture]:
-    """The same of pictures."""
-    return [
-        SeenPicture(look.pixels(its), its) for look in run.looks[-2:] for its in look.pictures if slot in (None, its)
-    ]
+def _from_first(lines: list[str]) -> list[str]:
+    """Without the blank lines before: people copy a screen from its first line that says something."""
+    first = next((number for number, line in enumerate(lines) if line.strip()), 0)
+    return lines[first:]
 
 
-def _texts(look: Look, slot: int | None) -> list[str]:
-    return [text for its, text in look.texts.items() if slot in (None, its)]
-
-
-def _cells(text: str) -> list[str]:
-    """Lines without the blanks that nobody sees."""
-    lines = [line.rstrip() for line in text.split("\n")]
-    while lines and not lines[-1]:
-        lines.pop()
-    while lines and not lines[0]:  # people copy a screen from its first line that says something
-        lines.pop(0)
-    return lines
-
-
-def _is_flush(text: str) -> bool:
+def _is_flush(lines: Sequence[str]) -> bool:
     """Whether somebody has written what he reads, and not where in the lines it stands."""
-    return not any(line.startswith(" ") for line in text.split("\n"))
+    return not any(line.startswith(" ") for line in lines)
 
 
-def _lines_alone(text: str) -> list[str]:
+def _lines_alone(lines: list[str]) -> list[str]:
     """Lines that say something, without the blanks before and behind."""
-    return [line.strip() for line in text.split("\n") if line.strip()]
+    return [line.strip() for line in lines if line.strip()]
 
 
-def _alike(one: list[str], other: list[str]) -> float:
-    """Part of the places, where either has a letter, in which both have the same one."""
-    same = places = 0
-    for number in range(max(len(one), len(other))):
-        mine = one[number] if number < len(one) else ""
-        its = other[number] if number < len(other) else ""
-        if mine == its:
-            letters = len(mine) - mine.count(" ")
-            same, places = same + letters, places + letters
-            continue
-        for at in range(max(len(mine), len(its))):
-            a, b = mine[at : at + 1] or " ", its[at : at + 1] or " "
-            if a != " " or b != " ":
-                places += 1
-                same += a == b
-    return same / places if places else 1.0
+def picture_views(seen: SeenPicture, runs: Sequence[Outcome]) -> list[View]:
+    """A picture and what runs show at several moments."""
+    wanted = of_pixels(seen.pixels)
+    views = []
+    for slot in _slots(seen.slot, runs, lambda look: look.pictures):
+        for looks in _moments(runs):
+            pictures = [look.pictures[slot] for look in looks if slot in look.pictures]
+            if len(pictures) == len(looks) and {one[:2] for one in pictures} == {seen.pixels.shape}:
+                views.append((wanted, np.stack([_picture_blocks(*one) for one in pictures])))
+    return views
 
 
-def picture_likeness(seen: SeenPicture, outcomes: Sequence[Outcome]) -> float:
-    """1 where runs gave that picture; the best moment of each run, the mean of the runs."""
-    return _mean(
-        max(
-            (
-                _same_pixels(seen.pixels, look.pixels(slot))
-                for look in outcome.looks
-                for slot in look.pictures
-                if seen.slot in (None, slot)
-            ),
-            default=0.0,
-        )
-        for outcome in outcomes
-    )
-
-
-def _same_pixels(one: NDArray[np.uint8], other: NDArray[np.uint8]) -> float:
-    """Part of the pixels that are alike, of those that are not the background of both."""
-    if one.shape != other.shape:
-        return 0.0
-    plain = one == other
-    if plain.all():
-        return 1.0
-    drawn = (one != _background(one)) | (other != _background(other)) | ~plain
-    return float(plain[drawn].mean())
-
-
-def _background(pixels: NDArray[np.uint8]) -> int:
-    return int(np.bincount(pixels.ravel(), minlength=16).argmax())
-
-
-def memory_likeness(seen: SeenMemory, places: Sequence[tuple[int, int] | None], outcomes: Sequence[Outcome]) -> float:
-    """Part of the bytes that runs left as they were seen.
+def memory_views(seen: SeenMemory, places: Sequence[tuple[int, int] | None], runs: Sequence[Outcome]) -> list[View]:
+    """Bytes of memory, each a block, and what runs left there.
 
     Args:
         seen: what was seen.
         places: of each of its bytes slot and offset of the memory that holds it, None where none does.
-        outcomes: the runs.
+        runs: of a candidate.
     """
-    wanted = np.frombuffer(seen.content, np.uint8)
-    found = []
-    for outcome in outcomes:
-        held = {slot: unpacked(packed, size) for slot, (size, packed) in outcome.memory.items()}
-        same = [
-            place is not None
-            and place[0] in held
-            and place[1] < len(held[place[0]])
-            and held[place[0]][place[1]] == byte
-            for place, byte in zip(places, wanted.tolist(), strict=True)
-        ]
-        found.append(float(np.mean(same)) if same else 0.0)
-    return _mean(found)
+    nothing = 256
+    rows = []
+    for run in runs:
+        held = {slot: unpacked(packed, size) for slot, (size, packed) in run.memory.items()}
+        rows.append(
+            [
+                held[place[0]][place[1]]
+                if place is not None and place[0] in held and place[1] < len(held[place[0]])
+                else nothing
+                for place in places
+            ]
+        )
+    return [(np.frombuffer(seen.content, np.uint8).astype(np.uint64), np.array(rows, np.uint64))]
+
+
+def _slots(slot: int | None, runs: Sequence[Outcome], held: Callable[[Look], Mapping[int, object]]) -> list[int]:
+    return sorted({its for run in runs for look in run.looks for its in held(look) if slot in (None, its)})
+
+
+def _moments(runs: Sequence[Outcome]) -> list[list[Look]]:
+    """Looks of all runs at the same moments, and at two in a row: nobody says exactly when he looked."""
+    looks = min((len(run.looks) for run in runs), default=0)
+    alone = [(-at,) for at in range(1, looks + 1)]
+    together = [(-at, -at - 1) for at in range(1, looks)]
+    return [[run.looks[at] for run in runs for at in moments] for moments in (*alone, *together)]
+
+
+@lru_cache(BLOCKS_KEPT)
+def _text_blocks(text: str, rows: int, columns: int) -> Blocks:
+    return of_text(text.split("\n"), rows, columns)
+
+
+@lru_cache(BLOCKS_KEPT)
+def _picture_blocks(rows: int, columns: int, packed: bytes) -> Blocks:
+    return of_pixels(np.frombuffer(unpacked(packed, rows * columns), np.uint8).reshape(rows, columns))
 
 
 def hang_likeness(seen: SeenHang, outcomes: Sequence[Outcome]) -> float:

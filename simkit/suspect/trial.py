@@ -26,6 +26,8 @@ POWER_UPS = (101, 202, 303, 404)
 """Seeds of the power-ups, far from 1, which machine files have."""
 MOMENTS = 4
 """How often, spread evenly over the run, screens and terminals are looked at."""
+LATE = 5
+"""How often it is halved what is left of the run behind the last of them, for another look: people look at the end."""
 
 MOST_ACCESSES = 20_000
 WILD = 3
@@ -95,6 +97,18 @@ class Trial:
         return kept
 
     @property
+    def glances(self) -> list[int]:
+        """Cycles in which screens are looked at, and bus cycles are kept."""
+        return [self.cycles * number // MOMENTS for number in range(1, MOMENTS)]
+
+    @property
+    def moments(self) -> list[int]:
+        """Cycles in which screens are looked at before the end."""
+        left = self.cycles - self.cycles * (MOMENTS - 1) // MOMENTS
+        late = [self.cycles - (left >> halved) for halved in range(1, LATE + 1)]
+        return [*self.glances, *(moment for moment in late if moment < self.tail_from)]
+
+    @property
     def tail_from(self) -> int:
         """Cycle from which on the end is kept: half of a short run at most."""
         return self.cycles - min(self.tail, self.cycles // 2)
@@ -103,7 +117,7 @@ class Trial:
     def identity(self) -> str:
         """Hash of all that outcomes depend on."""
         fingerprint = Fingerprint.of(self.description, self.images)
-        kept = (self.followed, self.behind, self.glance, self.tail)
+        kept = (self.followed, self.behind, self.glance, self.tail, self.moments)
         said = (fingerprint.to_data(), self.cycles, self.seeds, kept, pickle.dumps(self.prepare))
         return hashlib.sha256(repr(said).encode()).hexdigest()
 
@@ -114,9 +128,10 @@ def _move_hands(machine: Machine, drawn: random.Random) -> None:
     pending = agenda.pending_outside()
     agenda.forget_outside()
     most, together = int(HANDS_VARY * hertz), int(ONE_MOVE * hertz)
-    by, before, latest = 0, None, 0
-    for cycle, _, *what in pending:
+    by, latest = 0, 0
+    before: int | None = None
+    for cycle, _, slot, port, action, arguments in pending:
         if before is None or cycle - before > together:
             by = drawn.randint(-most, most)
         before, latest = cycle, max(latest, cycle + by)
-        agenda.schedule(latest, *what)
+        agenda.schedule(latest, slot, port, action, arguments)
