@@ -20,8 +20,7 @@ BLOCKS_KEPT = 4096
 
 
 def text_views(seen: SeenText, runs: Sequence[Outcome]) -> list[View]:
-    """A text and what runs show at several moments: as it stands, from the first line that says something, or
-    line by line where it was written so."""
+    """A text and what runs show: as it stands, from the first line that says something, or line by line."""
     wanted = seen.text.split("\n")
     views = []
     for slot in _slots(seen.slot, runs, lambda look: look.texts):
