@@ -49,9 +49,11 @@ def ranking_lines(outcomes: Outcomes, ranking: Ranking, group: Sequence[str]) ->
         best = ranking.order[0]
         part = any(word.startswith("text ") for word in best.fits)
         return [
-            f"No single fault{_where(outcomes)} explains this: {ranking.misfit}.",
+            f"No single fault{_where(outcomes)} {'' if outcomes.is_whole else 'of those looked into so far '}explains "
+            f"this: {ranking.misfit}.",
             f"The nearest is {_said(outcomes, best.name)} ({'; '.join(best.fits)}).",
             *(["Is it all that stands there, from the first line to the last? Parts of a text are not found."] * part),
+            *([] if outcomes.is_whole else ["Let the search come to its end first; --session FILE keeps what is run."]),
             *(["Search at all places first: leave out --slot."] if _where(outcomes) else []),
             "Next: look for two faults at once, for a program that is not the image of the machine file (read the ROM "
             "back and run simkit burn --verify), and for a fault that comes and goes; a capture led by the CPU model "

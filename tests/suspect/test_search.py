@@ -84,6 +84,16 @@ def test_a_program_that_writes_another_byte_is_explained_by_none(trial, outcomes
     assert "No single fault explains this" in "\n".join(ranking_lines(outcomes, found, found.first))
 
 
+def test_of_a_search_that_was_interrupted_it_is_not_said_that_no_fault_explains_it(outcomes):
+    begun = attrs.evolve(outcomes, wanted=outcomes.wanted + 100)
+    found = rank(begun, [SeenText("NOBODY WRITES THIS")])
+    assert found.none
+    said = "\n".join(ranking_lines(begun, found, found.first))
+    assert "No single fault of those looked into so far explains this" in said
+    assert "Let the search come to its end first" in said
+    assert "so far" not in "\n".join(ranking_lines(outcomes, found, found.first))
+
+
 def test_text_picture_memory_and_where_it_hangs_are_held_against_the_runs(trial, outcomes):
     fault = "slot 5: pin D6 low"
     machine = trial.machine(SEED, fault)
