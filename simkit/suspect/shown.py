@@ -22,13 +22,14 @@ BLOCKS_KEPT = 4096
 def text_views(seen: SeenText, runs: Sequence[Outcome]) -> list[View]:
     """A text and what runs show: as it stands, from the first line that says something, or line by line."""
     wanted = seen.text.split("\n")
+    readings: list[Callable[[list[str]], list[str]]] = [list, _from_first, *([_lines_alone] if _is_flush(wanted) else [])]
     views = []
     for slot in _slots(seen.slot, runs, lambda look: look.texts):
         for looks in _moments(runs):
             texts = [look.texts[slot].split("\n") for look in looks if slot in look.texts]
             if len(texts) < len(looks):
                 continue
-            for read in (list[str], _from_first, *([_lines_alone] if _is_flush(wanted) else [])):
+            for read in readings:
                 lines = [read(one) for one in (wanted, *texts)]
                 rows = min(MOST_ROWS, max(map(len, lines)))
                 columns = min(MOST_COLUMNS, max((len(line) for one in lines for line in one), default=0))
