@@ -22,7 +22,9 @@ BLOCKS_KEPT = 4096
 def text_views(seen: SeenText, runs: Sequence[Outcome]) -> list[View]:
     """A text and what runs show: as it stands, from the first line that says something, or line by line."""
     wanted = seen.text.split("\n")
-    readings: list[Callable[[list[str]], list[str]]] = [list, _from_first, *([_lines_alone] if _is_flush(wanted) else [])]
+    readings: list[Callable[[list[str]], list[str]]] = [list, _from_first]
+    if _is_flush(wanted):
+        readings.append(_lines_alone)
     views = []
     for slot in _slots(seen.slot, runs, lambda look: look.texts):
         for looks in _moments(runs):
