@@ -2,6 +2,7 @@
 
 import math
 
+import attrs
 import numpy as np
 import pytest
 
