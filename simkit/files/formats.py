@@ -12,7 +12,7 @@ from typing import Any
 import attrs
 
 MAX_BYTES = 64_000_000
-"""Size up to which a file is looked at; a larger one is taken for somebody else's."""
+"""As much of a file as is looked at, from its beginning on."""
 _HEAD = 2_000
 
 
@@ -22,7 +22,7 @@ class Format:
 
     Attributes:
         name: in words, e.g. "a picture written by simkit".
-        knows: whether the content of a file is of this kind.
+        knows: whether the content of a file is of this kind; of a large one its first MAX_BYTES.
     """
 
     name: str

@@ -6,13 +6,14 @@ import contextlib
 import errno
 import os
 import stat
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import attrs
 
 from simkit.contract.errors import FileError, SimkitError, file_error
-from simkit.files.bounded import read_bounded
+from simkit.files.bounded import pieces
 from simkit.files.formats import MAX_BYTES, Format
 from simkit.files.parts import Part, clear_left_overs, write_all, write_inside
 from simkit.files.streams import is_stream_mode, open_stream, own_stream
@@ -257,8 +258,14 @@ def refuse_foreign(path: Path, size: int, rules: Rules) -> None:
     if rules.force or not size:
         return
     known = rules.known
-    if known is None or size > MAX_BYTES or not known.knows(read_bounded(path, MAX_BYTES, rules.what)):
+    if known is None or not known.knows(_beginning(path, rules.what)):
         raise taken(path, known)
+
+
+def _beginning(path: Path, what: str) -> bytes:
+    """As much of a file as is looked at; most are there as a whole."""
+    with contextlib.closing(pieces(path, sys.maxsize, what, MAX_BYTES)) as found:
+        return next(found, b"")
 
 
 def taken(path: Path, known: Format | None) -> TakenError:

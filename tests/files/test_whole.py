@@ -78,11 +78,16 @@ def test_one_foreign_file_among_several_keeps_all_as_they_were(tmp_path):
     assert tree(tmp_path) == before
 
 
-def test_a_file_too_large_to_be_looked_at_is_taken_for_somebody_elses(tmp_path, monkeypatch):
-    monkeypatch.setattr("simkit.files.outputs.MAX_BYTES", 10)
-    (tmp_path / "a").write_text("list of eleven")
+def test_a_large_file_is_known_by_its_beginning_as_far_as_that_tells(tmp_path, monkeypatch):
+    monkeypatch.setattr("simkit.files.outputs.MAX_BYTES", 40)
+    (tmp_path / "a").write_text("list " + "x" * 100)
+    write_whole(tmp_path / "a", "list", known=LISTS)
+    counts = json_format("counts", "ours")
+    (tmp_path / "lines").write_bytes(b'{"format": "ours"}\n' + b"\0" * 100)
+    write_whole(tmp_path / "lines", "{}", known=counts)
+    (tmp_path / "b").write_text('{"format": "ours", "more": "' + "x" * 100 + '"}')
     with pytest.raises(TakenError):
-        write_whole(tmp_path / "a", "list", known=LISTS)
+        write_whole(tmp_path / "b", "{}", known=counts)
 
 
 def test_formats_know_their_own_and_nothing_else():
