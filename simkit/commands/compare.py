@@ -15,6 +15,7 @@ from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
     from simkit.capture.captured import Captured
+    from simkit.compare.judged import Led
     from simkit.compare.lines import Beside
     from simkit.files.formats import Format
     from simkit.machine.machine import Machine
@@ -27,6 +28,8 @@ HELP = help_text(
     "that each cycle tells whether CPU, card or wire was wrong; nothing has to be aligned, and the capture may begin "
     "anywhere. With fewer lines, or with --free, the machine runs for --for with the input given, and the capture is "
     "looked up in that run. --channels names the TOML that says which channel is which line.",
+    "From a pipe or a serial port, or with --growing from a file that is still written, cycles are compared as they "
+    "come, and each disagreement is told when it is found; `simkit explain captures` says what a bus monitor prints.",
     "--plan tells for an analyser with --channels N channels which lines to clip, what to trigger on and how fast to "
     "sample; --out writes the TOML for it.",
     "--svg or --png draws both waves where they part. Exit code 1 when they disagree. Ctrl-C ends it and tells what "
@@ -36,6 +39,7 @@ HELP = help_text(
         "simkit compare my-machine capture.vcd",
         "simkit compare my-machine capture.csv --channels channels.toml --svg parted.svg",
         "simkit compare my-machine eight-channels.sr --channels channels.toml --for 3s",
+        "simkit compare my-machine /dev/ttyUSB0 --baud 1000000",
         "simkit compare my-machine --plan --channels 8 --slot 4 --out channels.toml",
         *(one.format("compare") for one in MOMENT_EXAMPLES),
     ),
@@ -55,6 +59,10 @@ def compare(
         str | None,
         typer.Option("--channels", metavar="TOML", help="Which channel is which line; with --plan how many there are."),
     ] = None,
+    growing: Annotated[
+        bool, typer.Option("--growing", help="The file is still written: compare what comes, until Ctrl-C.")
+    ] = False,
+    baud: Annotated[int, typer.Option("--baud", metavar="N", min=50, help="Of a serial port.")] = 115_200,
     free: Annotated[bool, typer.Option("--free", help="Look it up in a run, also where a CPU could be led.")] = False,
     plan: Annotated[bool, typer.Option("--plan", help="Say which lines to clip, and stop.")] = False,
     slot: Annotated[int | None, typer.Option("--slot", metavar="N", help="The card to look at, for --plan.")] = None,
@@ -78,13 +86,20 @@ def compare(
     pictures = _Pictures(svg, png, force)
     pictures.check()
     from simkit.capture.read import read_capture
+    from simkit.commands.compare_growing import grows
     from simkit.compare.rows import full
 
     machine = options.load()
     notes: list[str] = []
+    channel_file = None if channels is None else Path(channels)
+    if growing or grows(capture):
+        came = _as_it_comes(machine, capture, channel_file, pictures, baud, as_json=as_json)
+        if came is not None:
+            _free(options, running, machine, came, pictures, as_json=as_json)
+        return
     captured = read_capture(
         capture,
-        None if channels is None else Path(channels),
+        channel_file,
         lines=machine.lines,
         clock_hz=machine.description.clock_hz,
         notes=notes,
@@ -186,13 +201,48 @@ def _led(machine: Machine, captured: Captured, pictures: _Pictures, *, as_json: 
     with LongRun(f"{machine.description.name}, {len(captured)} cycles") as run:
         found = led(machine, captured, lambda row: run.goes_on(row / len(captured)))
     faults = diagnose(machine, found)
-    first = found.first
-    pictures.write(machine, found, None if first is None else first.row, "they part")
     if as_json:
         say_json(as_dict(machine, found, faults), error=pictures.elsewhere)
     else:
         say(*report(machine, found, faults), error=pictures.elsewhere)
-    if found.stopped is not None:
+    _end_led(machine, found, pictures, interrupted=found.stopped is not None)
+
+
+def _as_it_comes(
+    machine: Machine, capture: Path, channels: Path | None, pictures: _Pictures, baud: int, *, as_json: bool
+) -> Captured | None:
+    """Compare a capture that grows; gives what came where no CPU can be led by it."""
+    from simkit.commands.compare_growing import follow
+    from simkit.commands.long_run import LongRun
+    from simkit.commands.say import JsonRows
+    from simkit.compare.judged import Led
+    from simkit.compare.lines import diagnose
+    from simkit.compare.told import as_dict, report
+
+    if as_json and pictures.elsewhere:
+        raise SimkitError("--json goes to standard output as it comes.", remedy="Write the picture into a file.")
+    rows = JsonRows({"machine": machine.description.name}, "disagreements") if as_json else None
+    notes: list[str] = []
+    with LongRun(machine.description.name, silent=True) as run:
+        found = follow(machine, capture, channels, baud=baud, rows=rows, notes=notes, wanted=lambda: run.goes_on(0.0))
+    if notes:
+        say(*notes, error=True)
+    if not isinstance(found, Led):
+        return found
+    faults = diagnose(machine, found)
+    if rows is not None:
+        rows.close(as_dict(machine, found, faults))
+    else:
+        say("", *report(machine, found, faults), error=pictures.elsewhere)
+    _end_led(machine, found, pictures, interrupted=run.stopped)
+    return None
+
+
+def _end_led(machine: Machine, found: Led, pictures: _Pictures, *, interrupted: bool) -> None:
+    """Draw, and leave."""
+    first = found.first
+    pictures.write(machine, found, None if first is None else first.row, "they part")
+    if interrupted:
         raise typer.Exit(exits.INTERRUPTED)
     if found.first is not None or not found.parts:
         raise typer.Exit(exits.FOUND)

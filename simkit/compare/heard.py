@@ -170,12 +170,12 @@ class Heard:
             return False
         return True
 
-    def check_unfollowed(self) -> None:
+    def check_unfollowed(self, begin: int, end: int, parts: list[tuple[int, int]]) -> None:
         """Where the CPU is not in step, a ROM still answers the address that is captured."""
-        rows, followed = self._rows, np.zeros(len(self._rows), bool)
-        for first, end in self._track.parts:
-            followed[first:end] = True
-        for row in np.flatnonzero(~followed).tolist():
+        rows, followed = self._rows, np.zeros(end, bool)
+        for first, behind in parts:
+            followed[first:behind] = True
+        for row in (begin + np.flatnonzero(~followed[begin:])).tolist():
             word = rows.seen[row]
             if word == DOUBTFUL or word & WRITE_BIT or self._stands_beside(row):
                 continue

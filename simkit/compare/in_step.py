@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from simkit.backplane.cycle import Kind
 from simkit.compare.followed import Read
 from simkit.compare.heard import Heard
@@ -27,34 +25,28 @@ VECTORS = (IRQ_VECTOR, NMI_VECTOR)
 class Beginnings:
     """Finds where the CPU is in step, and puts it there."""
 
-    def __init__(self, track: Track, heard: Heard, goes_on: Callable[[int], bool] | None) -> None:
+    def __init__(self, track: Track, heard: Heard) -> None:
         self._track = track
         self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
-        self._heard, self._goes_on = heard, goes_on
+        self._heard = heard
 
     def find(self, row: int) -> int | None:
-        """Find the next place from a row on at which the CPU is in step, and put it there; the row, or None."""
+        """Find the next place at which the CPU is in step, in SEARCH rows, and put it there; its row, or None."""
         rows = self._rows
-        while row < len(rows):
-            almost: State | None = None
-            for at in range(row, min(row + SEARCH, len(rows))):
-                if self._is_reset(at):
-                    self._begin_with_reset(at)
-                    return at
-                state = self._may_begin(at)
-                if state is None:
-                    continue
-                cost = self._ways.ahead(state, ALL, min(at + PROOF, len(rows)), most=PROOF // 4)
-                if cost == (0, 0):
-                    return self._begin_at(state)
-                if cost[0] == 1 and almost is None:
-                    almost = state
-            if almost is not None:
-                return self._begin_at(almost)
-            if self._goes_on is not None and not self._goes_on(row):
-                return None
-            row += SEARCH
-        return None
+        almost: State | None = None
+        for at in range(row, min(row + SEARCH, len(rows))):
+            if self._is_reset(at):
+                self._begin_with_reset(at)
+                return at
+            state = self._may_begin(at)
+            if state is None:
+                continue
+            cost = self._ways.ahead(state, ALL, min(at + PROOF, len(rows)), most=PROOF // 4)
+            if cost == (0, 0):
+                return self._begin_at(state)
+            if cost[0] == 1 and almost is None:
+                almost = state
+        return None if almost is None else self._begin_at(almost)
 
     def _is_reset(self, row: int) -> bool:
         """Whether RESET's vector is fetched from here on, on address lines of which two may be at fault."""

@@ -25,7 +25,7 @@ from simkit.capture.captured import Captured
 from simkit.compare.fed import Answers
 from simkit.compare.followed import Difference, Followed, Read
 from simkit.compare.led import Follower
-from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows
+from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows, joined
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
@@ -132,15 +132,52 @@ def led(machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | N
         SimkitError: lines are missing.
         CardError: a card failed.
     """
-    follower = Follower(machine, captured, goes_on)
-    return _judged(machine, captured, follower.rows, follower.follow())
+    return Leading(machine, captured, goes_on).end()
+
+
+class Leading:
+    """A CPU led by a capture that comes piece by piece.
+
+    leading = Leading(machine, first_piece)
+    leading.add(piece)
+    leading.judged()         # what it comes to up to now: a little less than has come
+    leading.end()            # that was all
+
+    Args:
+        machine: as it should be; it is left alone.
+        captured: bus cycles with all of A0 to A15, D0 to D7 and RW: the first piece.
+        goes_on: called now and then with the number of rows that are done; False breaks off.
+    """
+
+    def __init__(self, machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | None = None) -> None:
+        self._machine, self._pieces = machine, [captured]
+        self._follower = Follower(machine, captured, goes_on)
+
+    def add(self, captured: Captured) -> None:
+        """What came next, of the same lines."""
+        self._pieces.append(captured)
+        self._follower.add(captured)
+        self._follower.go_on(last=False)
+
+    def judged(self) -> Led:
+        """What it comes to up to now."""
+        self._follower.go_on(last=False)
+        followed = self._follower.followed()
+        self._pieces = [joined(self._pieces)]
+        return _judged(self._machine, self._pieces[0], self._follower.rows, followed)
+
+    def end(self) -> Led:
+        """That was all."""
+        self._follower.go_on(last=True)
+        return self.judged()
 
 
 def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed) -> Led:
     followed.differences.sort(key=lambda each: each.row)
-    seen, seen_known = _seen(rows)
+    count = len(followed.should)  # of a capture that grows not all rows are followed yet
+    seen, seen_known = _seen(rows, count)
     levels, known = _should(followed)
-    slots = _slots(machine, followed, np.array(rows.seen, np.int64))
+    slots = _slots(machine, followed, np.array(rows.seen[:count], np.int64))
     for difference in followed.differences:
         if difference.slot is None and slots[difference.row] >= 0:
             difference.slot = int(slots[difference.row])
@@ -150,17 +187,15 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
     for difference in followed.differences:
         mine = Verdict.CPU if difference.control or difference.is_write else Verdict.CARD
         verdict[difference.row] = mine if difference.counts else Verdict.NOISE
-    place = np.array(rows.place, np.int64)
+    place = np.array(rows.place[:count], np.int64)
     there = place >= 0
     number: NDArray[np.int64] = np.cumsum(there) - there  # of each row, in the capture
     starts = [(int(number[row]), pc) for row, pc in followed.starts]
     for difference in followed.differences:
         difference.row = int(number[difference.row])
-    parts = [
-        (int(number[first]), int(number[min(end, len(rows)) - 1]) + 1) for first, end in followed.parts if end > first
-    ]
+    parts = [(int(number[first]), int(number[min(end, count) - 1]) + 1) for first, end in followed.parts if end > first]
     return Led(
-        captured,
+        captured[: int(there.sum())],
         verdict[there],
         levels[there],
         known[there],
@@ -181,9 +216,9 @@ def _wide(words: NDArray[np.int64], data: NDArray[np.int64]) -> NDArray[np.uint6
     return ((words ^ WRITE_BIT) | data << DATA_SHIFT).astype(np.uint64)
 
 
-def _seen(rows: Rows) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
-    masks = np.array(rows.masks, np.int64) | np.array(rows.known, np.int64) << DATA_SHIFT
-    words = np.array(rows.words, np.int64) ^ WRITE_BIT | np.array(rows.bytes, np.int64) << DATA_SHIFT
+def _seen(rows: Rows, count: int) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
+    masks = np.array(rows.masks[:count], np.int64) | np.array(rows.known[:count], np.int64) << DATA_SHIFT
+    words = np.array(rows.words[:count], np.int64) ^ WRITE_BIT | np.array(rows.bytes[:count], np.int64) << DATA_SHIFT
     return (words & masks).astype(np.uint64), masks.astype(np.uint64)
 
 

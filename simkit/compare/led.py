@@ -2,6 +2,8 @@
 
 followed = Follower(machine, captured).follow()
 
+A capture that grows: add(more) and go_on(last=False), again and again, followed() whenever it is to be judged.
+
 `judged.py` says what it comes to. Nothing has to be aligned. The CPU is in step as soon as one place in the capture
 shows what it does, at RESET or in the middle, with registers that are unknown until it loads them. Where it falls
 out of step (cycles were lost, or it did what no 6502 does on these bytes) the next such place is looked for.
@@ -11,12 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import attrs
 import numpy as np
 
 from simkit.capture.captured import Captured
 from simkit.compare.followed import Followed, Read
 from simkit.compare.heard import Heard
-from simkit.compare.in_step import Beginnings
+from simkit.compare.in_step import PROOF, SEARCH, Beginnings
 from simkit.compare.led_cpu import Ended, State
 from simkit.compare.rows import DOUBTFUL, Rows, full
 from simkit.compare.track import Lost, Track
@@ -25,6 +28,8 @@ from simkit.compare.weighed import Weighing
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 
+BEHIND = 128
+"""Rows that must have come behind an instruction, which tell which way it went. Ours."""
 STEPS = 1 << 14
 """Rows from one call of `goes_on` to the next."""
 
@@ -47,7 +52,7 @@ class Follower:
 
     Args:
         machine: as it should be; it is left alone.
-        captured: bus cycles with all of A0 to A15, D0 to D7 and RW.
+        captured: bus cycles with all of A0 to A15, D0 to D7 and RW; those that came first.
         goes_on: called now and then with the row; False breaks off.
 
     Attributes:
@@ -63,65 +68,107 @@ class Follower:
         self._heard = Heard(self._track)
         self._weighing = Weighing(self._track, self._heard)
         self._trouble = Trouble(self._track)
-        self._beginnings = Beginnings(self._track, self._heard, goes_on)
+        self._beginnings = Beginnings(self._track, self._heard)
+        self._at = 0  # row that comes next
+        self._began: int | None = None  # the part in which the CPU is in step
+        self._stopped: int | None = None
+        self._is_whole = False
+        self._checked, self._next_call = 0, STEPS
+
+    def add(self, more: Captured) -> None:
+        """What came after it, of the same lines."""
+        self.rows.add(more)
+        self._track.grow()
 
     def follow(self) -> Followed:
         """Follow it to its end."""
-        cpu, rows, ways = self._cpu, self._rows, self._ways
-        count, next_call, stopped = len(rows), STEPS, None
-        row = 0
-        began = self._beginnings.find(0)
-        while began is not None:
-            row = cpu.at
-            if row >= next_call:
-                next_call = row + STEPS
-                if self._goes_on is not None and not self._goes_on(row):
-                    stopped = row
+        self.go_on(last=True)
+        return self.followed()
+
+    def go_on(self, *, last: bool) -> None:
+        """Follow it as far as what has come tells the way; to the end, where this was the last of it."""
+        while self._stopped is None:
+            if self._began is None:
+                if self._at >= len(self._rows) or not (last or self._at + SEARCH + PROOF <= len(self._rows)):
                     break
-            state, self._track.earlier = cpu.save(), self._track.unknown
-            try:
-                if cpu.waiting or self._track.unknown:
-                    before, self._track.unknown = self._track.unknown, ways.advance(self._track.unknown)
-                    if cpu.odd:
-                        self._track.unknown = before
-                        self._trouble.solve(state)
-                else:
-                    cpu.step()
-                    if cpu.odd or cpu.doubt:
-                        self._trouble.solve(state)
-                if cpu.odd or cpu.doubt:
-                    self._heard.note_odd(state)
-                if cpu.halted:
-                    self._commit(row, cpu.at, state)
-                    raise Lost
-                self._commit(row, cpu.at, state)
-                self._track.before = state, self._track.earlier
-            except Ended:
+                if self._at and not self._is_wanted(self._at):
+                    break
+                self._began = self._beginnings.find(self._at)
+                self._at = self._cpu.at if self._began is not None else self._at + SEARCH
+            elif not self._step(last=last):
                 break
-            except Lost as lost:
-                if lost.fetch is not None:
-                    self._heard.note_fetch(state, lost.fetch)
-                self._track.parts.append((began, cpu.at))
-                self._cells.forget()
-                began = self._beginnings.find(cpu.at)
-        if began is not None:
-            self._track.parts.append((began, min(cpu.at, count)))
-        self._heard.check_unfollowed()
+        if last or self._stopped is not None:
+            self._is_whole = True
+
+    def _is_wanted(self, row: int) -> bool:
+        if self._goes_on is not None and not self._goes_on(row):
+            self._stopped = row
+        return self._stopped is None
+
+    def _step(self, *, last: bool) -> bool:
+        """An instruction, or one interrupt sequence; False where no more is to be followed now."""
+        cpu, ways = self._cpu, self._ways
+        row = cpu.at
+        if not (last or row + BEHIND <= len(self._rows)):
+            return False
+        if row >= self._next_call:
+            self._next_call = row + STEPS
+            if not self._is_wanted(row):
+                return False
+        state, self._track.earlier = cpu.save(), self._track.unknown
+        try:
+            if cpu.waiting or self._track.unknown:
+                before, self._track.unknown = self._track.unknown, ways.advance(self._track.unknown)
+                if cpu.odd:
+                    self._track.unknown = before
+                    self._trouble.solve(state)
+            else:
+                cpu.step()
+                if cpu.odd or cpu.doubt:
+                    self._trouble.solve(state)
+            if cpu.odd or cpu.doubt:
+                self._heard.note_odd(state)
+            self._commit(row, cpu.at, state)
+            if cpu.halted:
+                raise Lost
+            self._track.before = state, self._track.earlier
+        except Ended:
+            if not last:
+                cpu.load(state)
+                self._track.unknown = self._track.earlier
+            return False
+        except Lost as lost:
+            assert self._began is not None
+            if lost.fetch is not None:
+                self._heard.note_fetch(state, lost.fetch)
+            self._track.parts.append((self._began, cpu.at))
+            self._cells.forget()
+            self._began = None
+        self._at = cpu.at
+        return True
+
+    def followed(self) -> Followed:
+        """What has been found up to now."""
+        cpu, track = self._cpu, self._track
+        count = len(self._rows) if self._is_whole else self._at
+        parts = [*track.parts, *([] if self._began is None else [(self._began, min(cpu.at, count))])]
+        self._heard.check_unfollowed(self._checked, count, parts)
+        self._checked = count
         should = np.full(count, DOUBTFUL, np.int64)
-        for first, end in self._track.parts:
+        for first, end in parts:
             should[first:end] = cpu.should[first:end]
         return Followed(
             should,
-            np.array(self._track.expected, np.int16),
-            np.array(self._track.agreed, np.uint8),
-            np.array(self._track.slots, np.int16),
-            np.array(self._track.offsets, np.int32),
-            self._track.starts,
-            self._track.differences,
-            self._track.parts,
-            self._track.fed.answers,
-            self._track.fed.since,
-            stopped,
+            np.array(track.expected[:count], np.int16),
+            np.array(track.agreed[:count], np.uint8),
+            np.array(track.slots[:count], np.int16),
+            np.array(track.offsets[:count], np.int32),
+            track.starts,
+            [attrs.evolve(each) for each in track.differences if each.row < count],
+            parts,
+            track.fed.answers,
+            track.fed.since,
+            self._stopped,
         )
 
     def _commit(self, row: int, end: int, state: State) -> None:

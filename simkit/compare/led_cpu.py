@@ -96,6 +96,11 @@ class LedCpu:
         self.polls: tuple[int, ...] | None = None
         self.due: str | None = None
 
+    def grow(self) -> None:
+        """Rows have come."""
+        self._end = len(self._rows)
+        self.should += [DOUBTFUL] * (self._end - len(self.should))
+
     # state ------------------------------------------------------------------------------------------------------------
 
     def save(self) -> State:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import attrs
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +16,15 @@ WRITE_BIT, SYNC_BIT = 1 << 16, 1 << 17
 """In a word of address and control: R/W low, SYNC high."""
 MOST_MISSING = 16
 """Missing cycles in a row that are made up for. Ours."""
+CLOCK_ROWS = 256
+"""Rows by which the clock is known where a capture grows. Ours."""
 DOUBTFUL = -1
 """Where a word or a byte is not known whole."""
 
 
-@attrs.frozen(eq=False)
+@attrs.define(eq=False)
 class Rows:
-    """What a capture shows of each cycle.
+    """What a capture shows of each cycle; it may grow.
 
     Attributes:
         words: address, WRITE_BIT and SYNC_BIT.
@@ -47,6 +51,7 @@ class Rows:
     cycle: list[int]
     place: list[int]
     has_sync: bool
+    _last: Captured | None = None
 
     def __len__(self) -> int:
         return len(self.words)
@@ -54,25 +59,53 @@ class Rows:
     @classmethod
     def of(cls, captured: Captured) -> Rows:
         """Of a capture; where a few cycles are missing rows of which nothing is known stand for them."""
-        captured, place = with_missing(captured)
+        found = cls([], [], [], [], [], [], [], [], [], [], "SYNC" in captured.names)
+        found.add(captured)
+        return found
+
+    def add(self, more: Captured) -> None:
+        """What came after it, of the same lines."""
+        before = 0 if self._last is None else len(self._last)
+        whole = more if self._last is None else joined((self._last, more))
+        captured, place = with_missing(whole)
+        cycle = cycle_numbers(captured)
+        if before:  # what came before is there for the clock alone
+            last = int(np.flatnonzero(place == before - 1)[0])
+            cycle = (cycle - cycle[last] + self.cycle[-1])[last + 1 :]
+            captured, place = captured[last + 1 :], place[last + 1 :]
+            place = np.where(place >= 0, place - before + self.place[-1] + 1, DOUBTFUL)
+        self._last = whole[-CLOCK_ROWS:]
         words, masks = control_words(captured)
-        whole = np.int64(0xFFFF | WRITE_BIT | (SYNC_BIT if "SYNC" in captured.names else 0))
-        seen = np.where(masks & whole == whole, words, DOUBTFUL)
+        every = np.int64(0xFFFF | WRITE_BIT | (SYNC_BIT if "SYNC" in captured.names else 0))
+        seen = np.where(masks & every == every, words, DOUBTFUL)
         data, data_known = (each.astype(np.int64) for each in captured.data)
         ready, ready_known = captured.gathered(["RDY"])
-        return cls(
-            words.tolist(),
-            masks.tolist(),
-            seen.tolist(),
-            data.tolist(),
-            data_known.tolist(),
-            np.where(data_known == 0xFF, data, DOUBTFUL).tolist(),
-            captured.lost.tolist(),
-            ((ready == 0) & (ready_known != 0)).tolist(),
-            cycle_numbers(captured).tolist(),
-            place.tolist(),
-            "SYNC" in captured.names,
-        )
+        self.words += words.tolist()
+        self.masks += masks.tolist()
+        self.seen += seen.tolist()
+        self.bytes += data.tolist()
+        self.known += data_known.tolist()
+        self.data += np.where(data_known == 0xFF, data, DOUBTFUL).tolist()
+        self.lost += captured.lost.tolist()
+        self.held += ((ready == 0) & (ready_known != 0)).tolist()
+        self.cycle += cycle.tolist()
+        self.place += place.tolist()
+
+
+def joined(pieces: Sequence[Captured]) -> Captured:
+    """Captures of the same lines, one after the other.
+
+    Raises:
+        ValueError: the lines are not the same.
+    """
+    if any(piece.names != pieces[0].names for piece in pieces):
+        raise ValueError("pieces of one capture have the same lines")
+    if len(pieces) == 1:
+        return pieces[0]
+    levels, known, time, lost = (
+        np.concatenate([getattr(piece, column) for piece in pieces]) for column in ("levels", "known", "time", "lost")
+    )
+    return Captured(pieces[0].names, levels, known, time, lost)
 
 
 def control_words(captured: Captured) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

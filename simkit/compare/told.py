@@ -59,7 +59,7 @@ def as_dict(machine: Machine, led: Led, faults: list[LineFault]) -> dict[str, An
         "from_reset": led.from_reset,
         "in_step": [list(part) for part in led.parts],
         "stopped_at": led.stopped,
-        "first": None if first is None else _difference_as_dict(machine, led, first),
+        "first": None if first is None else difference_as_dict(machine, led, first),
         "lines": [_fault_as_dict(machine, fault) for fault in faults],
         "places": [
             {"slot": slot, "address": address, "register": register, "cycles": count}
@@ -115,7 +115,7 @@ def _context(machine: Machine, led: Led, first: Difference) -> list[str]:
     if pc is not None:
         place = machine.place(pc)
         found = [f"  In the instruction at {place.words()}{f': {place.source.strip()}' if place.source else ''}"]
-    found.append(f"  {_what(machine, first)}")
+    found.append(f"  {what(machine, first)}")
     found.append(f"  {'cycle':>9}  {'captured':<24}  {'this machine':<24}")
     for row in range(max(0, first.row - AROUND), min(len(led), first.row + AROUND + 1)):
         mark = "*" if row == first.row else " "
@@ -135,7 +135,8 @@ def _cycle(levels: Any, known: Any, row: int) -> str:
     return f"{'reads' if word & 1 << LINES.index('RW') else 'writes'} {address} {byte}{fetch}"
 
 
-def _what(machine: Machine, one: Difference) -> str:
+def what(machine: Machine, one: Difference) -> str:
+    """What disagrees in a cycle, in a sentence or two."""
     if one.control & 0xFFFF:
         seen = one.address ^ one.control & 0xFFFF
         return f"The CPU puts out ${one.address:04X}; the capture shows ${seen:04X}."
@@ -212,7 +213,8 @@ def _places(machine: Machine, led: Led) -> list[str]:
     return found
 
 
-def _difference_as_dict(machine: Machine, led: Led, one: Difference) -> dict[str, Any]:
+def difference_as_dict(machine: Machine, led: Led, one: Difference) -> dict[str, Any]:
+    """The same for programs."""
     place = machine.place(one.pc)
     return {
         "cycle": one.row,
@@ -228,7 +230,7 @@ def _difference_as_dict(machine: Machine, led: Led, one: Difference) -> dict[str
         "file": place.file,
         "line": place.line,
         "cpu_took": one.read.name.lower(),
-        "text": _what(machine, one),
+        "text": what(machine, one),
     }
 
 

@@ -61,13 +61,23 @@ class Track:
         self.misread_rows: set[int] = set()
         self.odd: dict[int, Difference] = {}
         self.pending: list[tuple[Difference, State, frozenset[str]]] = []
-        count = len(rows)
-        self.expected = [DOUBTFUL] * count
-        self.agreed = [0xFF] * count
-        self.slots, self.offsets = [-1] * count, [0] * count
+        self.expected: list[int] = []
+        self.agreed: list[int] = []
+        self.slots: list[int] = []
+        self.offsets: list[int] = []
         self.starts: list[tuple[int, int]] = []
         self.differences: list[Difference] = []
         self.parts: list[tuple[int, int]] = []
+        self.grow()
+
+    def grow(self) -> None:
+        """Rows have come."""
+        more = len(self.rows) - len(self.expected)
+        self.expected += [DOUBTFUL] * more
+        self.agreed += [0xFF] * more
+        self.slots += [-1] * more
+        self.offsets += [0] * more
+        self.cpu.grow()
 
     @property
     def from_middle(self) -> bool:
