@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from simkit.commands.bench_compare import measure_compare
 from simkit.commands.bench_suspect import SuspectOptions, measure_suspect
 from simkit.commands.options import JsonOption, help_text
 from simkit.commands.say import say, say_json
@@ -29,6 +30,8 @@ HELP = help_text(
     "--faults runs every single fault of a machine as `simkit suspect` does, and gives how many a minute are decided. "
     "--captures measures how fast captures of logic analysers are read, in each format: samples a second, and changes "
     "of single channels a second, from the bytes of a file to bus cycles.",
+    "--compare measures how right `simkit compare` is on noisy captures: alarms that sound machines raise, and faulted "
+    "runs whose first disagreement is the very cycle; a few minutes.",
     "--suspect measures how well `simkit suspect` finds a fault: faults drawn from its catalogue, others from outside "
     "it, put into Marlpit under power-ups, input times and capture errors that the search does not know. It takes "
     "hours; with --session FOLDER the same command goes on where it was stopped.",
@@ -39,6 +42,7 @@ HELP = help_text(
         "simkit bench --card keyboard --card file:my_card.py:MyCard",
         "simkit bench --captures",
         "simkit bench --faults",
+        "simkit bench --compare --seed 7000",
         "simkit bench --suspect --pairs 300 --seed 1 --session measured",
         "simkit bench --suspect --pairs 20 --programs pad-test --kinds picture,text",
     ),
@@ -64,12 +68,19 @@ def bench(
     faults: Annotated[
         bool, typer.Option("--faults", help="Only how fast `simkit suspect` runs single faults; takes minutes.")
     ] = False,
+    compare: Annotated[
+        bool, typer.Option("--compare", help="Only how right `simkit compare` is: false alarms, the very cycle.")
+    ] = False,
     suspect: Annotated[bool, typer.Option("--suspect", help="Only how well `simkit suspect` finds faults.")] = False,
     pairs: Annotated[
-        int | None, typer.Option("--pairs", metavar="N", help="With --suspect: symptoms of each kind; 300.")
+        int | None,
+        typer.Option(
+            "--pairs", metavar="N", help="With --suspect: symptoms of each kind; 300. With --compare: captures."
+        ),
     ] = None,
     seed: Annotated[
-        int | None, typer.Option("--seed", metavar="N", help="With --suspect: of pairs, power-ups and noise; 1.")
+        int | None,
+        typer.Option("--seed", metavar="N", help="With --suspect and --compare: of power-ups, faults, noise; 1."),
     ] = None,
     kinds: Annotated[
         str | None, typer.Option("--kinds", metavar="KINDS", help="With --suspect: capture,eight,picture,text.")
@@ -88,6 +99,16 @@ def bench(
     as_json: JsonOption = False,
 ) -> None:
     """Measure and print."""
+    if compare:
+        if machine is not None or cards or card or captures or faults or suspect:
+            raise SimkitError("--compare is measured alone, on the machines of the kit.", remedy="Leave out the rest.")
+        if SuspectOptions(None, None, kinds, programs, outside, session) != SuspectOptions():
+            raise SimkitError(
+                "--kinds, --programs, --outside and --session say how the search is measured.",
+                remedy="With --compare give --pairs and --seed alone.",
+            )
+        measure_compare(pairs, seed, as_json=as_json)
+        return
     asked = SuspectOptions(pairs, seed, kinds, programs, outside, session)
     if suspect:
         if machine is not None or cards or card or captures or faults:

@@ -46,9 +46,9 @@ def measure_suspect(asked: SuspectOptions, *, as_json: bool) -> None:
 
     kinds = _names("--kinds", asked.kinds, list(KINDS))
     programs = _names("--programs", asked.programs, list(PLAYED))
-    pairs = _count("--pairs", asked.pairs, PAIRS, 1)
-    seed = _count("--seed", asked.seed, SEED, 0)
-    outside = None if asked.outside is None else _count("--outside", asked.outside, 0, 0)
+    pairs = counted("--pairs", asked.pairs, PAIRS, 1)
+    seed = counted("--seed", asked.seed, SEED, 0)
+    outside = None if asked.outside is None else counted("--outside", asked.outside, 0, 0)
     said = {"kinds": kinds, "programs": programs, "pairs": pairs, "seed": seed, "outside": outside}
     file = None if asked.session is None else _folder(asked.session) / STATE_FILE
     tried = kept(file, said) if file is not None else []
@@ -93,7 +93,12 @@ def _names(option: str, text: str | None, there: list[str]) -> list[str]:
     return [name for name in there if name in names]
 
 
-def _count(option: str, value: int | None, usual: int, least: int) -> int:
+def counted(option: str, value: int | None, usual: int, least: int) -> int:
+    """A number of the command line, or the usual one.
+
+    Raises:
+        SimkitError: it cannot be.
+    """
     if value is None:
         return usual
     if not least <= value <= MOST_PAIRS:
