@@ -185,6 +185,9 @@ class Trouble:
         operand = (begun + 1, row - 1) if codes & {0x20, 0x4C} else range(max(begun, row - 3), row)
         if all(self._track.expected[at] >= 0 for at in operand):
             return None
+        mine, shown = (self._cells.expected(address) for address in (state[1], rows.words[row] & 0xFFFF))
+        if mine == rows.data[row] and shown not in (None, mine):  # it is the address that was misread
+            return None
         return (row, rows.words[row] & 0xFFFF, *state[2:])
 
     def _soft(self, state: State) -> frozenset[str]:
