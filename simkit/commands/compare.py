@@ -262,7 +262,7 @@ def _free(
     from simkit.commands.headless import run_forward
     from simkit.compare.free import free
     from simkit.compare.lines import diagnose_free
-    from simkit.compare.told_free import as_dict, report
+    from simkit.compare.told_free import as_dict, first_of, report
 
     other = attrs.evolve(options, seed=machine.description.seed + 1).load(tell_notes=False)
     goal, script = running.begin(machine, DEFAULT_FOR)
@@ -275,7 +275,7 @@ def _free(
 
     found = free(machine, other, captured, run_on)
     faults = diagnose_free(found)
-    pictures.write(machine, found, faults[0].row if faults else None, "they part")
+    pictures.write(machine, found, first_of(faults).row if faults else None, "they part")
     if as_json:
         say_json(as_dict(machine, found, faults) | missed_as_dict(goal, script), error=pictures.elsewhere)
     else:

@@ -69,6 +69,12 @@ class Free:
         found: NDArray[np.bool_] = self.at != DOUBTFUL
         return found
 
+    @property
+    def differ(self) -> NDArray[np.bool_]:
+        """Placed rows in which some line that counts is another; noise makes some."""
+        found: NDArray[np.bool_] = (self.seen ^ self.levels) & self.known & self.seen_known != 0
+        return found & self.placed
+
     def share(self, line: str) -> float | None:
         """Share of the placed rows in which a line agrees; None where none counts."""
         one = np.uint64(1) << np.uint64(self.names.index(line))

@@ -201,6 +201,8 @@ class Heard:
         """
         if one.data.bit_count() < SEVERAL or self._may_be_missing(one.row):
             return False
+        if self._rows.masks[one.row] & 0xFFFF != 0xFFFF:  # the address was not seen whole
+            return False
         if self._ways.effects[self._track.code_at((row,))].reads & self._track.earlier:
             return False
         return any(self._cells.read_at(one.address ^ 1 << bit) == ROM - one.captured for bit in range(16))

@@ -19,7 +19,8 @@ def report(machine: Machine, found: Free, faults: list[LineFault]) -> list[str]:
     """Lines for people."""
     placed = int(found.placed.sum())
     lines = [
-        f"{len(found.at)} cycles captured of {len(found.names)} lines; {placed} are found in the run.",
+        f"{len(found.at)} cycles captured of {len(found.names)} lines; {placed} are found in the run, and of these "
+        f"{placed - int(found.differ.sum())} agree in all that counts.",
     ]
     if not placed:
         return [
@@ -35,8 +36,13 @@ def report(machine: Machine, found: Free, faults: list[LineFault]) -> list[str]:
             lines.append("What is not found can be input that came at another time, or a way that the run never goes.")
         return lines
     lines += ["", *(sentence(machine, fault) for fault in faults[:8])]
-    lines += ["", *_context(machine, found, faults[0])]
+    lines += ["", *_context(machine, found, first_of(faults))]
     return [*lines, "", "At the bench:", *(f"  {text}" for text in next_steps(machine, faults))]
+
+
+def first_of(faults: list[LineFault]) -> LineFault:
+    """The fault that shows first: what differs before it, once, is noise."""
+    return min(faults, key=lambda fault: fault.row)
 
 
 def _where(found: Free) -> list[str]:
@@ -58,7 +64,8 @@ def _context(machine: Machine, found: Free, fault: LineFault) -> list[str]:
     names = sorted(names, key=lambda name: (len(name), name), reverse=True)
     head = " ".join(f"{name:>3}" for name in names)
     lines = [
-        f"First shown in cycle {int(found.place[fault.row])} of the capture, captured over what the run has:",
+        f"First disagreement: {fault.line} in cycle {int(found.place[fault.row])} of the capture, which is cycle "
+        f"{int(found.at[fault.row])} of the run. Captured over what the run has:",
         f"  {'':>9} {head}",
     ]
     for row in range(max(0, fault.row - AROUND), min(len(found.at), fault.row + AROUND + 1)):
@@ -76,6 +83,10 @@ def _row(found: Free, levels: Any, known: Any, names: list[str], row: int) -> st
     return " ".join(cells)
 
 
+def _first_as_dict(found: Free, fault: LineFault) -> dict[str, Any]:
+    return {"line": fault.line, "cycle": int(found.place[fault.row]), "in_run": int(found.at[fault.row])}
+
+
 def as_dict(machine: Machine, found: Free, faults: list[LineFault]) -> dict[str, Any]:
     """The same for programs."""
     rows = np.flatnonzero(found.placed)
@@ -83,6 +94,8 @@ def as_dict(machine: Machine, found: Free, faults: list[LineFault]) -> dict[str,
         "cycles": len(found.at),
         "found": int(found.placed.sum()),
         "first_found": None if not len(rows) else {"cycle": int(rows[0]), "in_run": int(found.at[rows[0]])},
+        "agree": int(found.placed.sum() - found.differ.sum()),
+        "first": None if not faults else _first_as_dict(found, first_of(faults)),
         "shares": {name: found.share(name) for name in found.names},
         "lines": [
             {

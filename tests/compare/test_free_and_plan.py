@@ -13,6 +13,7 @@ from simkit.commands.main import main
 from simkit.compare.free import free
 from simkit.compare.lines import LOW, diagnose_free
 from simkit.compare.plan import plan_for
+from simkit.compare.told_free import as_dict
 from simkit.contract.errors import SimkitError
 from simkit.records.observed import observe
 from tests.compare.takes import noise, observed, taken
@@ -54,6 +55,12 @@ def test_a_line_that_is_low_is_told_by_few_lines(line):
     found = looked_up(5, skip=3000, cycles=4000, run=30_000, low=line)
     first = diagnose_free(found)[0]
     assert (first.line, first.how, first.slot) == (line, LOW, 2)
+    told = as_dict(Machine.load("demo:marlpit"), found, [first])
+    row = int(np.flatnonzero(found.place == told["first"]["cycle"])[0])
+    bit = np.uint64(1) << np.uint64(found.names.index(line))
+    should = (found.levels & found.known & found.seen_known & bit != 0) & (found.slot == 2)
+    assert row == np.flatnonzero(should)[0]  # the very first in which it should have been high
+    assert told["agree"] + int(found.differ.sum()) == told["found"]
 
 
 def test_what_is_nowhere_in_the_run_is_placed_nowhere():

@@ -63,7 +63,7 @@ def test_the_first_disagreement_is_the_very_cycle_in_nearly_all_of_50_faulted_ca
 
 def test_a_register_told_by_one_misread_address_is_not_held_for_it(sound):
     """An address bit was misread where the capture alone told an index register, a pointer, or a return address."""
-    assert [compares.sound(sound, seed).told for seed in (5019, 5198, 7061)] == [None, None, None]
+    assert [compares.sound(sound, seed).told for seed in (5019, 5198, 7061, 8102)] == [None] * 4
 
 
 @pytest.mark.parametrize("seed", [3, 8])
