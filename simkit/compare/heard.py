@@ -201,7 +201,7 @@ class Heard:
         """
         if one.data.bit_count() < SEVERAL or self._may_be_missing(one.row):
             return False
-        if self._rows.masks[one.row] & 0xFFFF != 0xFFFF:  # the address was not seen whole
+        if not self._track.is_seen(one):
             return False
         if self._ways.effects[self._track.code_at((row,))].reads & self._track.earlier:
             return False

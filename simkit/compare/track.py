@@ -84,6 +84,11 @@ class Track:
         """Whether registers were first told by the capture alone, and not by RESET."""
         return self.fed.since is None or bool(self.parts)
 
+    def is_seen(self, one: Difference) -> bool:
+        """Whether the capture shows the whole address, and it is the CPU's."""
+        seen = self.rows.seen[one.row]
+        return seen != DOUBTFUL and seen & 0xFFFF == one.address
+
     def code_at(self, state: State) -> int:
         """Opcode of the instruction at a state; a NOP where it is not known."""
         byte = self.rows.data[state[0]]

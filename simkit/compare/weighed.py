@@ -53,7 +53,7 @@ class Weighing:
             difference.read = Read.CAPTURED
             fetched = (difference.address - difference.pc & 0xFFFF) < LONGEST
             apart = min(worse - better for worse, better in zip(otherwise[1:], as_captured[1:], strict=True))
-            fetched &= self._rows.masks[difference.row] & 0xFFFF == 0xFFFF
+            fetched &= self._track.is_seen(difference)
             difference.proven = fetched and not difference.control and as_captured[2] <= 1 and apart >= DECISIVE
         if as_captured > otherwise:
             for each in together:
