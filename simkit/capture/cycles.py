@@ -195,7 +195,8 @@ def _tell(samples: Samples, falls: Falls, clock_hz: Fraction | None, notes: list
         notes.append("PHI2 is irregular, so only gaps in the samples count as lost.")
     if falls.lost.any():
         about = f", about {falls.missing} cycles" if falls.missing else ""
-        notes.append(f"Samples are missing in {int(falls.lost.sum())} places{about}.")
+        places = int(falls.lost.sum())
+        notes.append(f"Samples are missing in {places} place{'' if places == 1 else 's'}{about}.")
     if falls.stretched:
         notes.append(f"PHI2 was held in {falls.stretched} cycles; each counts as one.")
     if falls.removed:

@@ -119,7 +119,8 @@ def suspect(
         check_output(session, what="search", known=SESSION, force=force)
     loaded = options.load()
     symptoms = _symptoms(loaded, seen or [], channels, seen_text, seen_picture, seen_memory, hangs_at, seen_nothing)
-    hands = Hands(running, recorded_input(replay) if replay is not None else ())
+    labels = tuple(loaded.labels.items()) if options.labels else ()  # of --labels; the machine's own lists it knows
+    hands = Hands(running, recorded_input(replay) if replay is not None else (), labels)
     goal = running.goal(loaded, None, DEFAULT_FOR)
     if not goal.is_time:
         raise SimkitError(

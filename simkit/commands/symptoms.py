@@ -26,13 +26,17 @@ class Hands:
     Attributes:
         running: the options.
         recorded: input of a recording: cycle, slot, port, action, arguments.
+        labels: names and addresses that moments may use, besides those of the machine's own lists.
     """
 
     running: Running
     recorded: tuple[tuple[int, int, str, str, tuple[str | int | bool, ...]], ...] = ()
+    labels: tuple[tuple[str, int], ...] = ()
 
     def __call__(self, machine: Machine) -> object:
         """Queue it."""
+        for name, address in self.labels:
+            machine.labels.add(name, address)
         for cycle, slot, port, action, arguments in self.recorded:
             if slot in machine.cards:  # the card may be what is missing
                 machine.outside(slot, port, action, *arguments, at=cycle)

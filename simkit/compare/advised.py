@@ -28,6 +28,8 @@ from simkit.machine.told import digits
 
 DATA = np.uint64(0xFF << DATA_SHIFT)
 RW = np.uint64(1 << LINES.index("RW"))
+SELDOM = 0.2
+"""Share of the cycles in which a line is wrong; below it that is now and then. Ours."""
 
 
 def card_name(machine: Machine, slot: int | None) -> str:
@@ -150,6 +152,12 @@ def _look(where: str, fault: LineFault) -> str:
             "PHI2 has fallen."
         )
     assert fault.how == OTHER
+    if fault.share < SELDOM:
+        return (
+            f"Look at {where}: it is wrong in {fault.share:.1%} of the cycles and right in the others. A contact that "
+            "comes and goes, or a chip that is just too slow: seat the card anew, look at its solder joints, and "
+            "capture again while you press on it."
+        )
     return f"Look at {where}: no simple fault of this one line makes what was seen; several lines may be wrong."
 
 

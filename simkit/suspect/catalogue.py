@@ -7,6 +7,8 @@ pins of JEDEC's 28-pin memories (JEDEC Standard 21-C, byte-wide memories: A14 A1
 on the other) and of the CPU (A11 and A12 sit at the corner where VSS lies, W65C02S data sheet, section 3). All pairs
 would be too many, and a bridge of solder seldom reaches further.
 
+Rows: the pins of a chip wired from the other end, and its chip selects exchanged.
+
 Decoders: one jumper of a select in another place, a card always or never selected, a strobe that is wired wrong.
 Jumpers and settings: each other value of those that can be counted; a length of time or a crystal is no jumper. Cards
 that are not there and chips without supply. Bits of a ROM are not here: a capture says which ones read wrong.
@@ -15,7 +17,7 @@ that are not there and chips without supply. Bits of a ROM are not here: a captu
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import attrs
 
@@ -106,6 +108,8 @@ def _of_the_cpu(description: Description) -> Iterator[Candidate]:
     yield from _done_to("CPU", DATA_LINES, "", _AT_A_PLACE)
     yield from _done_to("CPU", ("RW",), "", (Done.LOW, Done.HIGH, Done.OPEN, Done.INVERTED))
     yield from _done_to("CPU", ("IRQ", "NMI"), "", (Done.OPEN, Done.INVERTED))
+    if description.cpu == "65C02":  # no pin of the NMOS part: its socket leaves that contact open
+        yield from _done_to("CPU", ("BE",), "", (Done.OPEN, Done.LOW))
 
 
 def _of_the_card(card: CardDescription) -> Iterator[Candidate]:
@@ -114,6 +118,11 @@ def _of_the_card(card: CardDescription) -> Iterator[Candidate]:
     yield from _done_to(place, ADDRESS_LINES, "line ", _AT_A_PLACE)
     yield from _done_to(place, ADDRESS_LINES[: board.address_pins], "pin ", _AT_A_PLACE)
     yield from _done_to(place, DATA_LINES, "pin ", _AT_A_PLACE)
+    rows = [(DATA_LINES[0], DATA_LINES[-1])]
+    if board.address_pins > 2:  # of two pins it is an exchange
+        rows.append((ADDRESS_LINES[0], ADDRESS_LINES[board.address_pins - 1]))
+    for first, last in rows:
+        yield Candidate(f"{place}: pins {first} to {last} reversed", place, "reversed")
     yield from _done_to(place, CONTROL, "line ", (Done.LOW, Done.HIGH, Done.OPEN, Done.INVERTED))
     yield from _done_to(place, ("RESET",), "line ", (Done.LOW, Done.HIGH, Done.OPEN))
     joined = card.wiring.joined()
@@ -125,6 +134,8 @@ def _of_the_card(card: CardDescription) -> Iterator[Candidate]:
             for other in ("IRQ", "NMI"):
                 if joined[pin.name] != other:
                     yield Candidate(f"{place}: pin {pin.name} joined to {other}", place, "joined")
+    for one, other in combinations(board.chip_selects, 2):
+        yield Candidate(f"{place}: pin {one} exchanged with {other}", place, "exchanged")
     yield from _of_its_decoder(card, place)
     yield from _of_its_settings(card, place)
     yield Candidate(f"{place}: card removed", place, "removed")

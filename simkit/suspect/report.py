@@ -60,7 +60,13 @@ def ranking_lines(outcomes: Outcomes, ranking: Ranking, group: Sequence[str]) ->
             "(simkit compare) says cycle by cycle who was wrong.",
         ]
     one = len(group) == 1
+    group = sorted(group, key=lambda name: name != SOUND)
     lines = ["It is this, or nothing that the kit knows:" if one else f"{len(group)} causes show the same so far:"]
+    if SOUND in group and not one:
+        lines.append(
+            "A sound machine is among them: what was seen shows no fault that is always there. It may come and go, or "
+            "show elsewhere: capture the bus where it goes wrong, and compare (simkit compare)."
+        )
     fits = {one.name: one.fits for one in ranking.order}
     for name in group[:CLASSES_TOLD]:
         lines += [f"  - {_said(outcomes, name)}{_why(fits.get(name, ()))}", *_alike(outcomes, name)]

@@ -13,6 +13,7 @@ from simkit.compare.lines import EXCHANGED, HIGH, INVERTED, LOW, SHORTED, diagno
 from simkit.compare.told import as_dict, report
 from simkit.contract.errors import SimkitError
 from simkit.measure import compares
+from simkit.records.observed import observe
 from tests.compare.takes import ALL_LINES, MACHINES, SOUND_SEED, noise, observed, taken
 
 
@@ -123,12 +124,20 @@ def test_the_report_says_what_to_do_at_the_bench(sound):
     assert plain["agree"] + plain["card_wrong"] + plain["cpu_wrong"] + plain["noise"] + plain["untold"] == len(seen)
 
 
+def test_a_contact_that_comes_and_goes_is_told_as_one(sound):
+    machine = sound["demo:marlpit"]
+    shaky = Machine.load("demo:marlpit", seed=33, faults=["slot 2: D3 open, 1 in 300"])
+    shaky.run(cycles=25)
+    found = led(machine, exact(observe(shaky, 9000)))
+    faults = diagnose(machine, found)
+    assert [(each.line, each.slot) for each in faults] == [("D3", 2)]
+    assert "A contact that comes and goes" in "\n".join(report(machine, found, faults))
+
+
 def test_a_bit_of_a_rom_is_told_by_its_address(sound):
     image = bytearray(sound["demo:marlpit"].images()[2])
     image[0x000F] ^= 0x04  # an operand of the loop that clears memory
     machine = Machine.load("demo:marlpit", seed=3, images={2: bytes(image)})
-    from simkit.records.observed import observe
-
     found = led(sound["demo:marlpit"], exact(observe(machine, 6000)))
     assert {each.address for each in found.disagreements} == {0x800F}
     (fault,) = diagnose(sound["demo:marlpit"], found)

@@ -78,6 +78,13 @@ def test_a_capture_of_a_sound_machine_leads_to_no_fault(trial, outcomes):
     assert SOUND in found.first
 
 
+def test_where_a_sound_machine_shows_the_same_that_is_said_first(trial, outcomes):
+    found = rank(outcomes, [SeenCapture(seen(trial, "", FULL, 12_000))])
+    lines = ranking_lines(outcomes, found, ("slot 5: line A0 low", SOUND))
+    at = next(number for number, line in enumerate(lines) if "A sound machine is among them" in line)
+    assert lines[at + 1].startswith("  - nothing is wrong")
+
+
 @pytest.mark.parametrize("fault", ["slot 2: byte at $822B = $A1", "slot 2: byte at $8259 = $25"])
 def test_a_program_that_writes_another_byte_is_explained_by_none(trial, outcomes, fault):
     found = rank(outcomes, [SeenCapture(seen(trial, fault, FULL, 12_000))])
