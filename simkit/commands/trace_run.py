@@ -36,11 +36,15 @@ class Begin(Bystander):
         machine: the machine.
         moment: with which it begins.
         call: gets the first cycle, when it is known.
+
+    Attributes:
+        cycle: the first one; None while it is not known.
     """
 
     def __init__(self, machine: Machine, moment: Moment, call: Callable[[int], None]) -> None:
         self.moment = moment
         self.come = False
+        self.cycle: int | None = None
         self._call = call
         try:
             self.what = waited_for(machine, moment)
@@ -58,6 +62,7 @@ class Begin(Bystander):
         notes = self._machine.cpu.last_notes(1)
         if self.moment.kind in OWN_INSTRUCTION and not self.moment.after and notes:
             cycle = notes[-1][0]
+        self.cycle = cycle
         self._call(cycle)
 
     def go_on_with(self, machine: Machine) -> None:
@@ -110,6 +115,12 @@ class TracedRun:
                 raise of_option("--for", error) from error
         running = attrs.evolve(asked.running, length=length)
         self.goal = running.goal(machine, None, DEFAULT_FOR)
+        began = None if self._begin is None or self._begin.moment.kind else self._begin.cycle
+        if began is not None and self.goal.is_time and began >= self.goal.limit:
+            raise SimkitError(
+                f"--from {first!r} does not come before the end of the run.",
+                remedy="Set --for later, or --from sooner; --for +20ms counts from --from.",
+            )
 
     @property
     def machine(self) -> Machine:

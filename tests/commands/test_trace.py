@@ -44,6 +44,16 @@ def test_from_a_moment_it_prints_all_up_to_so_long_after_it(simkit):
     assert "slug-watch.asm:54" in first
 
 
+@pytest.mark.parametrize("more", [[], ["--vcd", "bus.vcd"]], ids=["text", "vcd"])
+@pytest.mark.parametrize("end", ["2ms", "3ms"])
+def test_a_beginning_at_or_behind_the_end_is_refused(simkit, tmp_path, monkeypatch, end, more):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = simkit("trace", MARLPIT, "--from", "3ms", "--for", end, *more)
+    assert (code, out) == (2, "")
+    assert "--from '3ms' does not come before the end of the run." in err
+    assert not list(tmp_path.iterdir())
+
+
 def test_from_an_access_it_begins_with_the_instruction_that_makes_it(simkit):
     _, out, _ = simkit("trace", MARLPIT, "--from", "write:$0200", "--for", "+1c")
     lines = out.splitlines()[3:]
