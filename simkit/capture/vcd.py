@@ -205,7 +205,9 @@ class VcdReader:
             if (step < 0).any():
                 back = int(np.argmax(step < 0))
                 message = f"Time goes back from {moments[back] - step[back]} to {moments[back]}."
-                raise self._wrong(data, int(begin[times[back]]), message, "Split it at its restarts.")
+                is_cut = int(end[times[back]]) == len(data.rstrip())
+                remedy = "The file ends in it, cut off: export it again." if is_cut else "Split it at its restarts."
+                raise self._wrong(data, int(begin[times[back]]), message, remedy)
         which = np.flatnonzero(is_scalar)
         places, bits, values = self._scalar_bits(data, text, begin, end, which, level)
         vectors = np.flatnonzero(value_of)

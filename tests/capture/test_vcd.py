@@ -115,6 +115,12 @@ def test_equal_times_are_one_instant_and_times_that_go_back_are_refused():
         read_text(HEAD + "#0 1! 0#\n#5 0!\n#2 1!\n")
 
 
+def test_a_file_that_was_cut_off_in_a_time_is_told_to_be_so():
+    with pytest.raises(SimkitError, match=r"Time goes back from 15 to 2\.") as refused:
+        read_text(HEAD + "#0 1! 0#\n#15 0!\n#2")
+    assert "cut off" in str(refused.value.remedy)
+
+
 def test_numbers_texts_and_events_are_left_out():
     head = (
         "$timescale 1 us $end $var real 64 r v $end $var wire 1 ! a $end $var event 1 e go $end $var string 0 s t $end"
