@@ -20,7 +20,7 @@ from simkit.backplane.guard import Guard
 from simkit.backplane.joining import as_cards_reach
 from simkit.backplane.overdue import overdue_watch
 from simkit.backplane.reach import RECORDING, Reach
-from simkit.backplane.recording import RecordHandle, Recording
+from simkit.backplane.recording import HANDLER_ENDS, RecordHandle, Recording
 from simkit.backplane.records import Sink
 from simkit.backplane.seat import Seat
 from simkit.backplane.seating import plug_in
@@ -35,8 +35,6 @@ from simkit.contract.shapes import FLAG, TEXT, Shape, StateError, many, record, 
 from simkit.contract.turn import BETWEEN, Turn
 
 _T = TypeVar("_T")
-
-_RTI = 0x40
 
 OPEN_PINS = many(row(whole(), TEXT, FLAG))
 """What is saved of pins that are joined to nothing and driven: (slot, name, level)."""
@@ -168,7 +166,7 @@ class Bus:
         """Something else is recorded than before."""
         self.reach.require_slow(RECORDING, self.recording.ring is not None)
         if self._engine is not None:
-            self._engine.leave_to_reference((_RTI,) if self.recording.handlers else (), self)
+            self._engine.leave_to_reference(HANDLER_ENDS if self.recording.handlers else (), self)
             self.reach.renew()
 
     def _attend(self, line: Line, cycle: int) -> None:

@@ -11,6 +11,8 @@ from simkit.contract.nets import Nets
 
 HANDLERS, EACH = "handlers", "instructions"
 """When registers are recorded: as a handler begins and has returned, or before each instruction."""
+HANDLER_ENDS = (0x00, 0x40)
+"""Opcodes BRK and RTI: a handler begins, or has returned."""
 
 
 class RecordHandle:

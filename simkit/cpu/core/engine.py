@@ -69,6 +69,7 @@ _PC, _LAST, _STORES, _POLLS = (OFFSET[name] // 4 for name in ("pc", "last", "sto
 _MASKED, _TABLES, _LEAVE, _ABANDON = (OFFSET[name] // 4 for name in ("masked", "tables", "leave", "abandon"))
 _IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "noted"))
 _RING, _FILLED, _ROOM, _EACH, _FLOOR = (OFFSET[name] // 4 for name in ("ring", "filled", "room", "each", "floor"))
+_VECTOR, _FETCHED = (OFFSET[name] // 4 for name in ("vector", "fetched"))
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
@@ -211,7 +212,8 @@ class CoreCpu(ExactCpu):
             self._map()
         words, longs = self._words, self._longs
         self.attention = False
-        words[_LEAVE] = words[_ABANDON] = words[_WAITING] = 0
+        words[_LEAVE] = words[_ABANDON] = words[_WAITING] = words[_FETCHED] = 0
+        words[_VECTOR] = self.IRQ
         words[_TABLES] = self._tables
         words[_IRQ_LOW] = not self.irq_line.level
         _REGISTERS.pack_into(
@@ -327,6 +329,8 @@ class CoreCpu(ExactCpu):
         if words[_LEAVE]:
             if words[_TABLES] != self._no_tables:
                 self.began = self.cycle - 1
+            if words[_FETCHED]:
+                self.vector_fetched(words[_FETCHED])
             polls = ((self.began - 1,), (), (self.first,), (self.first, self.began - 1))[words[_POLLS]]
             self.due = self.recogniser.decide(polls, bool(self.masked))
             self._take_so_edge()
@@ -370,6 +374,8 @@ class CoreCpu(ExactCpu):
                 self._skip_rounds(cycle, period)
         if words[_ROOM]:
             self._give_ring_back()
+        if words[_LEAVE]:  # the lines may have moved: a BRK chooses by what they are
+            words[_VECTOR] = self._vector_by(longs[_CYCLE] - 1)
         words[_ABANDON] = 0  # the answer is whole
 
     def _skip_rounds(self, cycle: int, period: int) -> None:
@@ -419,6 +425,8 @@ class CoreCpu(ExactCpu):
                 self._look(cycle)
         if words[_ROOM]:
             self._give_ring_back()
+        if words[_LEAVE]:  # the lines may have moved: a BRK chooses by what they are
+            words[_VECTOR] = self._vector_by(longs[_CYCLE] - 1)
         words[_ABANDON] = 0
 
     def _share_ring(self) -> None:

@@ -32,6 +32,9 @@ from simkit.cpu.isa import operations as ops
 from simkit.cpu.isa.bus_texts import PIECES, careful_source
 from simkit.cpu.isa.opcodes import OPCODES
 
+KIND = "kind"
+"""Parameter of a piece: its kind of cycle, a name of KINDS, known while the text is written."""
+
 KINDS = {"FETCH": 0, "DATA": 1, "DUMMY": 2}
 """Kinds of bus cycle an instruction makes, as `simkit.backplane.cycle.Kind` numbers them."""
 
@@ -67,7 +70,8 @@ def module_text(part: str) -> str:
             if opcode.mnemonic not in LEFT_TO_REFERENCE:
                 name = f"op_{opcode.code:02X}{'_recorded' if recorded else ''}"
                 body = _functions(careful_source(opcode, cmos))[f"careful_{opcode.code:02X}"].body
-                made.append(Instruction(recorded, opcode.code).text(name, body, opcode.mnemonic in MAY_CLEAR_I))
+                instruction = Instruction(recorded, opcode.code, cmos)
+                made.append(instruction.text(name, body, opcode.mnemonic in MAY_CLEAR_I))
             names.append(name)
         made.append(_run(names, recorded=recorded))
     return "\n".join((*made, ")"))
@@ -233,10 +237,12 @@ class Instruction(Writer):
     before the two ways of an `if` part, at the end.
     """
 
-    def __init__(self, recorded: bool, code: int) -> None:
+    def __init__(self, recorded: bool, code: int, cmos: bool) -> None:
         super().__init__()
         self.recorded = recorded
         self.code = code
+        self.cmos = cmos
+        self.kind = ""  # of the cycles of the piece that is written
         self.pending = 1  # the fetch
 
     def text(self, name: str, body: list[ast.stmt], may_clear_i: bool) -> str:  # type: ignore[override]
@@ -255,9 +261,11 @@ class Instruction(Writer):
         return _add_cycles(pending)
 
     def statement(self, s: ast.stmt) -> str:
-        """One statement; both ways of an `if` end with nothing pending."""
+        """One statement; both ways of an `if` end with nothing pending; which part it is is known."""
         if not isinstance(s, ast.If):
             return super().statement(s)
+        if _attribute(s.test) == "cmos":
+            return self.block(s.body if self.cmos else s.orelse)
         test = self.value(s.test)
         before = self.flush()
         then = self.block(s.body) + self.flush()
@@ -265,7 +273,10 @@ class Instruction(Writer):
         return f"{before}(if {test} (then {then}){other})"
 
     def assign(self, targets: list[ast.expr], value: ast.expr) -> str:
-        """As a `Writer`; `polls` is kept as one of POLLS."""
+        """As a `Writer`; `polls` is kept as one of POLLS, and nothing is due where the core runs."""
+        if _attribute(targets[0]) == "due":
+            assert ast.unparse(value) == "None"
+            return ""
         if _attribute(targets[0]) == "polls":
             text = ast.unparse(value).replace("cpu.", "")
             return _put("polls", f"(i32.const {POLLS[text]})")
@@ -283,21 +294,26 @@ class Instruction(Writer):
         """A bus cycle, a piece of an instruction, or a function."""
         name = _attribute(node.func)
         if name == "read_cycle":
-            kind = node.args[1]
-            assert isinstance(kind, ast.Name)
-            return self.read(self.value(node.args[0]), KINDS[kind.id], wanted=wanted)
+            return self.read(self.value(node.args[0]), KINDS[self.kind_of(node.args[1])], wanted=wanted)
         if name == "write_cycle":
+            assert all(self.kind_of(kind) == "DATA" for kind in node.args[2:])
             return self.write(self.value(node.args[0]), self.value(node.args[1]))
+        if name == "choose_vector":
+            return _get("vector")
+        if name == "vector_fetched":
+            return _put("fetched", self.value(node.args[0]))
         if name is not None:
             return self.piece(_pieces()[name], node.args, wanted=wanted)
         return super().call(node, wanted=wanted)
 
     def piece(self, piece: ast.FunctionDef, arguments: list[ast.expr], *, wanted: bool) -> str:
         """A piece of an instruction, written in place; its kind of cycle is what it is when nobody says otherwise."""
-        values = [self.value(argument) for argument in arguments]
         parameters = [parameter.arg for parameter in piece.args.args[1:]]
-        outer, self.prefix = self.prefix, f"{piece.name}_"
-        lines = [f"(local.set ${self.own(name)} {value})" for name, value in zip(parameters, values, strict=False)]
+        given = dict(zip(parameters, [*arguments, *piece.args.defaults], strict=False))
+        kind = self.kind_of(given.pop(KIND)) if KIND in given else ""
+        values = {name: self.value(argument) for name, argument in given.items()}
+        outer, self.prefix, self.kind = (self.prefix, self.kind), f"{piece.name}_", kind
+        lines = [f"(local.set ${self.own(name)} {value})" for name, value in values.items()]
         result = ""
         for s in piece.body:
             if isinstance(s, ast.Return):
@@ -305,9 +321,14 @@ class Instruction(Writer):
                 result = self.call(s.value, wanted=wanted)
             else:
                 lines.append(self.statement(s))
-        self.prefix = outer
+        self.prefix, self.kind = outer
         text = " ".join(lines)
         return f"(block (result i32) {text} {result})" if wanted else f"{text} {result}"
+
+    def kind_of(self, node: ast.expr) -> str:
+        """A kind of cycle by its name in the text."""
+        assert isinstance(node, ast.Name)
+        return self.kind if node.id == KIND else node.id
 
     def read(self, address: str, kind: int, *, wanted: bool) -> str:
         """A read cycle; leaves the byte in `last`."""

@@ -37,6 +37,8 @@ WORDS = (
     "room",  # records that it takes
     "floor",  # value of S from which on opcodes marked LEFT_FROM_FLOOR are the reference engine's
     "each",  # not 0: registers are recorded before each instruction
+    "vector",  # that BRK fetches when it chooses now
+    "fetched",  # vector that a BRK has fetched last; 0: none was
 )
 """32-bit words, from offset 0 on; registers and flags first."""
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from simkit.cpu.isa import operations as ops
 from simkit.cpu.isa.opcodes import OPCODES
 
-LEFT_TO_REFERENCE = frozenset(("BRK", "WAI", "STP", "JAM", *ops.UNSTABLE_STORE))
-"""Instructions that decide what comes next, and those that ask whether RDY stalled them."""
+LEFT_TO_REFERENCE = frozenset(("WAI", "STP", "JAM", *ops.UNSTABLE_STORE))
+"""Instructions behind which no instruction may come, and those that ask whether RDY stalled them."""
 
 LONGEST = 8
 """Most cycles of an instruction."""

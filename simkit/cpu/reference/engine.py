@@ -22,6 +22,7 @@ import attrs
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
+from simkit.backplane.recording import HANDLER_ENDS
 from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import BYTE, CYCLE, FLAG, TEXT, WORD, choice, optional, record
 from simkit.cpu.reference.bus_cycles import BusCycles, ResetPulled
@@ -42,9 +43,6 @@ MOST_NOTES = 8192
 
 QUICK_MARGIN = 7
 """A quick instruction has at most 8 cycles; the last must lie before the horizon."""
-
-_HANDLER_ENDS = (0x00, 0x40)
-"""BRK and RTI: a handler begins, or has returned."""
 
 DATA, DUMMY, INTERRUPT, RESET = Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
 
@@ -192,7 +190,11 @@ class ExactCpu(BusCycles):
 
     def choose_vector(self) -> int:
         """The vector that BRK, IRQ or NMI will fetch; an NMI seen by now takes the sequences of the NMOS part over."""
-        nmi = self.due == "NMI" or (not self.cmos and self.recogniser.edge_by(self.cycle - 1))
+        return self._vector_by(self.cycle - 1)
+
+    def _vector_by(self, cycle: int) -> int:
+        """The vector that is chosen behind a cycle."""
+        nmi = self.due == "NMI" or (not self.cmos and self.recogniser.edge_by(cycle))
         return int(self.NMI if nmi else self.IRQ)
 
     def fetch_vector(self, vector: int, kind: Kind) -> None:
@@ -379,7 +381,7 @@ class ExactCpu(BusCycles):
         self.pc = pc + 1 & 0xFFFF
         self.polls = None
         self.instruct[code](self)
-        if recording.handlers and code in _HANDLER_ENDS:
+        if recording.handlers and code in HANDLER_ENDS:
             self._note_registers(at_handler=True)
         polls = self.polls
         self.due = self.recogniser.decide((self.began - 1,) if polls is None else polls, bool(self.masked))
