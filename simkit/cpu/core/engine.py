@@ -374,8 +374,6 @@ class CoreCpu(ExactCpu):
                 self._skip_rounds(cycle, period)
         if words[_ROOM]:
             self._give_ring_back()
-        if words[_LEAVE]:  # the lines may have moved: a BRK chooses by what they are
-            words[_VECTOR] = self._vector_by(longs[_CYCLE] - 1)
         words[_ABANDON] = 0  # the answer is whole
 
     def _skip_rounds(self, cycle: int, period: int) -> None:
@@ -425,7 +423,7 @@ class CoreCpu(ExactCpu):
                 self._look(cycle)
         if words[_ROOM]:
             self._give_ring_back()
-        if words[_LEAVE]:  # the lines may have moved: a BRK chooses by what they are
+        if words[_LEAVE]:  # lines may have moved; a BRK chooses behind its second push
             words[_VECTOR] = self._vector_by(longs[_CYCLE] - 1)
         words[_ABANDON] = 0
 

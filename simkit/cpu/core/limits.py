@@ -6,7 +6,7 @@ from simkit.cpu.isa import operations as ops
 from simkit.cpu.isa.opcodes import OPCODES
 
 LEFT_TO_REFERENCE = frozenset(("WAI", "STP", "JAM", *ops.UNSTABLE_STORE))
-"""Instructions behind which no instruction may come, and those that ask whether RDY stalled them."""
+"""Instructions that may stop the CPU, and those that ask whether RDY stalled them."""
 
 LONGEST = 8
 """Most cycles of an instruction."""

@@ -221,6 +221,48 @@ class SlowSram(Sram):
         return 1
 
 
+class Meddler(Sram):
+    """Memory that answers each access itself, and moves a line in one of them.
+
+    Attributes:
+        left: accesses up to the one in which it does; shared by all on a board.
+        line: that line.
+        cycles: for which it stays low; 0: up to the access behind.
+    """
+
+    def __init__(self, settings: Any, slot: Slot, left: list[int]) -> None:
+        super().__init__(settings, slot)
+        self.left = left
+        self.line, self.cycles = "NMI", 0
+
+    @classmethod
+    def pins(cls, settings: Any) -> tuple[PinSpec, ...]:
+        return tuple(PinSpec(name=name, drive=Drive.OPEN_DRAIN) for name in ("INT", "NMI", "SO", "RES", "WAIT"))
+
+    def plain_memory(self) -> None:
+        return None
+
+    def _meddle(self, cycle: int) -> None:
+        self.left[0] -= 1
+        if self.left[0] == 0:
+            self.slot.pin(self.line).drive(False, cycle)
+            if self.cycles:
+                self.slot.at(cycle + self.cycles, "free")
+        elif not self.cycles:
+            self.slot.pin(self.line).drive(None, cycle)
+
+    def read(self, offset: int, cycle: int) -> int:
+        self._meddle(cycle)
+        return super().read(offset, cycle)
+
+    def write(self, offset: int, value: int, cycle: int) -> None:
+        self._meddle(cycle)
+        super().write(offset, value, cycle)
+
+    def event(self, name: str, cycle: int) -> None:
+        self.slot.pin(self.line).drive(None, cycle)
+
+
 class Mask(Sram):
     """Memory that takes no stores."""
 

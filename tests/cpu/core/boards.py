@@ -1,11 +1,11 @@
 """Two boards with the same program, one on each engine, and everything by which a user could tell them apart."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any, Self
 
-from board_cards import Mask, NoSettings, Panel, Pressed, SlowPanel, SlowSram, SlowTicker, Ticker, Trip
+from board_cards import Mask, Meddler, NoSettings, Panel, Pressed, SlowPanel, SlowSram, SlowTicker, Ticker, Trip
 from simkit_cards.memory.sram import Sram, SramSettings
 
 from simkit.backplane.agenda import OUTSIDE_MACHINE
@@ -60,6 +60,7 @@ class Board:
         holds: the panel may hold RDY, and it and the ticker take wait cycles.
         wait: wait cycles that the ticker takes for every access.
         slow_memory: the second bank at $8000 takes a wait cycle.
+        meddlers: pages that are a `Meddler` each, of those at $0000-$7EFF and at $C000 and above.
         crossed: by slot of a RAM: which line reaches a pin of it.
         own_buffers: the RAMs bring their memory along instead of asking the kit for it.
         options: as for `make_exact`.
@@ -76,6 +77,7 @@ class Board:
         holds: bool = False,
         wait: int | None = None,
         slow_memory: bool = False,
+        meddlers: Sequence[int] = (),
         crossed: Mapping[int, Mapping[str, str]] | None = None,
         own_buffers: bool = False,
         **options: Any,
@@ -86,12 +88,13 @@ class Board:
         self._crossed = crossed or {}
         self._own_buffers = own_buffers
         not_page = "not (A14 and A13 and A12 and A11 and A10 and A9)"
-        not_ours = ("01111111xxxxxxxx", *(["01111101xxxxxxxx"] if panel else ()))
+        meddled = {7 + number: f"{page:08b}xxxxxxxx" for number, page in enumerate(meddlers)}
+        not_ours = ("01111111xxxxxxxx", *(["01111101xxxxxxxx"] if panel else ()), *meddled.values())
         self.rams = [
             self._ram(1, "0" + "x" * 15, not_ours, read=not_page if card_reads_page_before else ""),
             self._ram(3, "10" + "x" * 14, (), "not BANK"),
             self._ram(4, "10" + "x" * 14, (), "BANK", card=SlowSram if slow_memory else Sram),
-            self._ram(5, "11" + "x" * 14, (), card=Mask if program_in_rom else Sram),
+            self._ram(5, "11" + "x" * 14, tuple(meddled.values()), card=Mask if program_in_rom else Sram),
         ]
         if holds or wait is not None:
             slow = SlowTicker(NoSettings(), self._joined(2, SlowTicker))
@@ -105,6 +108,12 @@ class Board:
             self.panel = kind(NoSettings(), self._joined(6, kind))
             self.panel.holds = holds
             self._seat(self.panel, 6, Select(("01111101xxxxxxxx",)), "RW and PHI2", "not RW and PHI2")
+        self.meddle_in = [0]
+        self.meddlers: list[Meddler] = []
+        for slot, where in meddled.items():
+            meddler = Meddler(SramSettings(size=32768), self._joined(slot, Meddler), self.meddle_in)
+            self._seat(meddler, slot, Select((where,)), "RW and PHI2", "not RW and PHI2")
+            self.meddlers.append(meddler)
         if card_reads_page_before:
             self._seat(self.ticker, 2, Select(("0111111xxxxxxxxx",)), "RW and PHI2", "not RW and PHI2 and A8")
         else:
@@ -122,7 +131,7 @@ class Board:
             self.cpu.use(self.room)
         bus.attach(self.cpu)
         bus.may_stall = holds or slow_memory or wait is not None  # RDY has a pin here, for tests that pull it
-        for ram in self.rams:
+        for ram in (*self.rams, *self.meddlers):
             ram.power_on(0)
         self.cpu.power_on()
 
@@ -171,14 +180,19 @@ class Board:
         for at, low in ((cycle, True), (cycle + cycles, False)):
             self.bus.agenda.schedule(at, OUTSIDE_MACHINE, "", "line", (name, low))
 
+    def meddle(self, accesses: int, line: str, cycles: int) -> None:
+        """Have a meddler pull a line in its so manieth access from now on."""
+        self.meddle_in[0] = accesses
+        for meddler in self.meddlers:
+            meddler.line, meddler.cycles = line, cycles
+
     def place(self, address: int, code: bytes | str) -> None:
         """Put bytes where the CPU sees them; text is hexadecimal."""
         changed: dict[int, list[int]] = {}
         for number, byte in enumerate(bytes.fromhex(code) if isinstance(code, str) else code):
             ((seat, offset),) = self.bus.where(address + number)
-            assert seat.plain is not None
-            assert seat.plain.read is not None
-            seat.plain.read[offset] = byte if seat.takes_data is None else seat.takes_data[byte]
+            memory = seat.card._memory if seat.plain is None else seat.plain.read
+            memory[offset] = byte if seat.takes_data is None else seat.takes_data[byte]
             changed.setdefault(seat.slot, []).append(offset)
         for slot, offsets in changed.items():
             self.bus.memory_changed(slot, min(offsets), max(offsets) + 1)
@@ -219,7 +233,7 @@ class Board:
             "rest": (cpu.due, cpu.waiting, cpu.halted, cpu.horizon),
             "accesses": self.accesses(),
             "panel": (self.panel.log[:], self.panel.resets, self.panel.lamps) if self.panel is not None else None,
-            "memory": [bytes(ram._memory) for ram in self.rams],
+            "memory": [bytes(ram._memory) for ram in (*self.rams, *self.meddlers)],
             "findings": list(self.findings),
             "bus": self.bus.save(),
             "saved": json.dumps(cpu.save(), sort_keys=True),

@@ -25,7 +25,7 @@ class Programs:
     Args:
         part: the CPU.
         seed: of everything.
-        hard: with a `Panel` on the board, undocumented instructions, BRK and WAI.
+        hard: with a `Panel` on the board, undocumented instructions, many BRKs, and WAI.
     """
 
     def __init__(self, part: str, seed: int, *, hard: bool = False) -> None:
@@ -72,6 +72,8 @@ class Programs:
             return bytes([0x4C]) + self.random.randrange(at + 3, min(at + 20, high + 4)).to_bytes(2, "little")
         if pick < 0.24:
             return bytes([0x08, 0x28])  # PHP PLP
+        if self.hard and pick < 0.27:
+            return bytes([0x00, self.random.randrange(256)])  # brk and its signature
         opcode = self.random.choice(self.plain)
         if opcode.mode in ("abs", "absx", "absy"):
             return bytes([opcode.code]) + self._address(low, high).to_bytes(2, "little")
@@ -100,7 +102,8 @@ class Programs:
         pieces[0x10] = bytes(self.random.choice(((0x00, 0x02), (0xF0, 0x7E), (0x80, 0x80), (0x08, 0xC0)))) * 3
         for address, code in pieces.items():
             pair.each("place", address, code)
-        pair.each("vectors")
+        again = self.hard and self.random.random() < 0.1
+        pair.each("vectors", HANDLER + 0x20, START, START if again else HANDLER)  # again: brk leads to brk
         for _ in range(0 if self.hard else self.random.randrange(6)):
             name = self.random.choice(("IRQ", "IRQ", "NMI", "SO", "RESET"))
             length = self.random.choice((1, 2, 60, 700)) if name == "RESET" else self.random.randrange(1, 60)

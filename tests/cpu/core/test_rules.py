@@ -260,7 +260,7 @@ def test_code_that_runs_into_a_card_and_pointers_into_cards_are_left_to_exact(pa
 
 
 @pytest.mark.parametrize(("part", "wait", "cycles"), [("6502", "EA", "03"), ("65C02", "CB", "C8")])
-def test_instructions_that_end_runs_are_left_to_exact(pair, part, wait, cycles):
+def test_instructions_that_wait_and_that_interrupt_come_alike(pair, part, wait, cycles):
     # cli | loop: lda #cycles, sta $7f04, wai (or nop), brk, (its signature), inc $40, jmp loop; handler at $c600
     boards = pair(part).with_program(f"58 A9{cycles} 8D047F {wait} 00EA E640 4C01C0")
     boards.run(9000, 9000)
