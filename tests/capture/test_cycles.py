@@ -85,7 +85,7 @@ def test_a_long_gap_is_lost_with_about_as_many_cycles_as_are_missing():
     assert 49 <= missing <= 51
     assert agrees(captured[:at], cycles)
     assert agrees(captured[at:], cycles, at + missing) or agrees(captured[at:], cycles, at + missing + 1)
-    assert any("Samples are missing in 1 places, about" in note for note in notes)
+    assert any("Samples are missing in 1 place, about" in note for note in notes)
 
 
 def test_samples_dropped_without_a_trace_are_noticed_by_a_short_cycle():
