@@ -25,7 +25,7 @@ from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.room import Room, room
 from simkit.machine.naming import Naming
 from simkit.machinefile.description import CardDescription, Description
-from simkit.machinefile.faults import cells_of
+from simkit.machinefile.faults import burnt
 from simkit.rom.images import read_image
 
 Images = Mapping[int, str | Path | bytes]
@@ -269,14 +269,9 @@ def _insert(
         content = source if isinstance(source, bytes) else files.image(Path(source), size)
     except SimkitError as error:
         raise _of_image(described, error, given=image is not None) from error
-    cells = cells_of(description, described.slot, size)
-    burnt = bytearray(content)
-    if cells:
-        burnt += b"\xff" * (size - len(burnt))  # an erased byte reads $FF
-    for cell, offset in cells:
-        cell.put_into(burnt, offset)
+    held = burnt(description, described.slot, content, size)
     try:
-        seat.insert(bytes(burnt) if cells else content)
+        seat.insert(held)
         seat.image = content
     except CardError as error:
         refusal = error.__cause__

@@ -174,3 +174,14 @@ def cells_of(description: Description, slot: int, size: int) -> list[tuple[Cell,
     card = next(card for card in description.cards if card.slot == slot)
     cells = [fault.what for fault in description.faults if isinstance(fault.what, Cell) and fault.slot == slot]
     return [(cell, offset_of(cell, card, size)) for cell in cells]
+
+
+def burnt(description: Description, slot: int, image: bytes, size: int) -> bytes:
+    """What the ROM in a slot holds, into which an image was put: the image, but for cells that are otherwise."""
+    cells = cells_of(description, slot, size)
+    if not cells:
+        return image
+    content = bytearray(image.ljust(size, b"\xff"))  # an erased byte reads $FF
+    for cell, offset in cells:
+        cell.put_into(content, offset)
+    return bytes(content)

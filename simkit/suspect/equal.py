@@ -18,6 +18,7 @@ from simkit.backplane.conductors import at_slot, on_the_bus
 from simkit.backplane.seat import Seat
 from simkit.backplane.wiring import DATA_LINES, Done, Entry, Wiring, is_cpu_line
 from simkit.machine.machine import Machine
+from simkit.machinefile.faults import burnt
 
 COMPILED = (
     Done.JOINED,
@@ -84,9 +85,16 @@ def decoded(machine: Machine) -> Decoded:
         [str(entry) for entry in _not_compiled(machine)],
         machine.description.cpu_options,
         machine.description.backplane,
-        [hashlib.sha256(image).hexdigest() for _, image in sorted(machine.images().items())],
+        [hashlib.sha256(_burnt(machine, seat)).hexdigest() for seat in bus.seats if seat.image_size is not None],
     )
     return Decoded(tables, pins, data, _hash(rest))
+
+
+def _burnt(machine: Machine, seat: Seat) -> bytes:
+    """What a ROM holds; `Machine.images` says what was meant."""
+    assert seat.image is not None
+    assert seat.image_size is not None
+    return burnt(machine.description, seat.slot, seat.image, seat.image_size)
 
 
 def _of_card(seat: Seat) -> object:
