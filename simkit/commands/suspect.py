@@ -110,6 +110,7 @@ def suspect(
     """Search (see HELP)."""
     from simkit.commands.symptoms import Hands, recorded_input
     from simkit.files.whole import check_output
+    from simkit.suspect.rom_cells import ROM_CELL
     from simkit.suspect.session import SESSION
     from simkit.suspect.trial import Trial
 
@@ -128,7 +129,9 @@ def suspect(
         )
     hands(options.load(tell_notes=False))  # what is wrong with the input is told before the work
     trial = Trial.of(loaded, goal.limit, hands)
-    outcomes = _run(trial, loaded, _candidates(trial, slot), session, cluster, force=force)
+    known = _known(trial, session)
+    candidates = _candidates(trial, slot, [*_rom_cells(loaded, symptoms), *(known.of_kind(ROM_CELL) if known else ())])
+    outcomes = _run(trial, loaded, candidates, known, session, cluster, force=force)
     _tell(loaded, outcomes, symptoms, list(answer or []), as_json=as_json)
     if not outcomes.is_whole:
         raise typer.Exit(exits.INTERRUPTED)
@@ -160,11 +163,19 @@ def _symptoms(
     return found
 
 
-def _candidates(trial: Trial, slots: list[int] | None) -> tuple[Candidate, ...]:
-    """All single faults, or those at some slots."""
+def _rom_cells(machine: Machine, symptoms: Sequence[Seen]) -> list[Candidate]:
+    """Bytes of ROMs that captures show to be wrong."""
+    from simkit.suspect.rom_cells import rom_cells
+    from simkit.suspect.seen import SeenCapture
+
+    return [cell for one in symptoms if isinstance(one, SeenCapture) for cell in rom_cells(machine, one.captured)]
+
+
+def _candidates(trial: Trial, slots: list[int] | None, cells: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """All single faults with bytes of ROMs that were seen to be wrong, or those at some slots."""
     from simkit.suspect.catalogue import catalogue
 
-    found = catalogue(trial.description)
+    found = (*catalogue(trial.description), *{one.sentence: one for one in cells}.values())
     there = {card.slot for card in trial.description.cards}
     for slot in slots or ():
         if slot not in there:
@@ -175,10 +186,29 @@ def _candidates(trial: Trial, slots: list[int] | None) -> tuple[Candidate, ...]:
     return tuple(one for one in found if not places or one.place in places)
 
 
+def _known(trial: Trial, session: Path | None) -> Outcomes | None:
+    """What the session has; None where there is none yet."""
+    from simkit.suspect.session import read_session
+
+    if session is None:
+        return None
+    try:
+        known = read_session(session)
+    except FileNotFoundError:
+        return None
+    if known.identity != trial.identity:
+        raise SimkitError(
+            f"{session} is of another search: the machine, its input or the length of the runs was another.",
+            remedy="Name another file, or give the options as they were.",
+        )
+    return known
+
+
 def _run(
     trial: Trial,
     machine: Machine,
     candidates: Sequence[Candidate],
+    known: Outcomes | None,
     session: Path | None,
     cluster: str | None,
     *,
@@ -188,19 +218,8 @@ def _run(
     from simkit.commands.long_run import LongRun
     from simkit.files.whole import write_whole
     from simkit.suspect.outcomes import SOUND
-    from simkit.suspect.session import SESSION, packed, read_session
+    from simkit.suspect.session import SESSION, packed
 
-    known = None
-    if session is not None:
-        try:
-            known = read_session(session)
-        except FileNotFoundError:
-            known = None
-    if known is not None and known.identity != trial.identity:
-        raise SimkitError(
-            f"{session} is of another search: the machine, its input or the length of the runs was another.",
-            remedy="Name another file, or give the options as they were.",
-        )
     if known is not None and known.is_whole and known.has(candidates):
         return known
     done: list[Outcomes] = []

@@ -11,7 +11,8 @@ Rows: the pins of a chip wired from the other end, and its chip selects exchange
 
 Decoders: one jumper of a select in another place, a card always or never selected, a strobe that is wired wrong.
 Jumpers and settings: each other value of those that can be counted; a length of time or a crystal is no jumper. Cards
-that are not there and chips without supply. Bits of a ROM are not here: a capture says which ones read wrong.
+that are not there and chips without supply. Bits of a ROM are not here: a capture says which ones read wrong
+(`simkit.suspect.rom_cells`).
 """
 
 from __future__ import annotations

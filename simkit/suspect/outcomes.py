@@ -57,6 +57,11 @@ class Outcomes:
         decided = {*own, *(one.sentence for one in self.not_shown), *self.troubles}
         return decided == {one.sentence for one in candidates} and SOUND in self.runs
 
+    def of_kind(self, kind: str) -> list[Candidate]:
+        """Candidates of a kind that were looked into."""
+        decided = [*self.not_shown, *(one for members in self.classes.values() for one in members)]
+        return [one for one in decided if one.kind == kind]
+
     def shown_alike(self) -> list[list[str]]:
         """Names of classes whose runs left the same, together."""
         found: dict[tuple[bytes, ...], list[str]] = {}
