@@ -33,7 +33,8 @@ HELP = help_text(
     "Search the cause of what you saw: run the machine with every single fault that a builder makes, and tell which of "
     "them show the same.",
     "Say what you saw, in one way or several: --seen, a capture of the bus (--channels says which channel is which "
-    "line; eight lines and two thousand cycles are enough to begin with); --seen-text, all that stands on the screen "
+    "line; eight lines and two thousand cycles are enough to begin with, and one with A0 to A15, R/W and D0 to D7 "
+    "shows bits of a ROM that read wrong, which are tried, too); --seen-text, all that stands on the screen "
     "or the terminal; --seen-picture; --seen-memory, a dump; --hangs-at, where the program comes no further; "
     "--seen-nothing, a blank screen. Say what was done to the machine as you do for run: --type, --pad, --replay.",
     "What cannot be told apart is told together, with the next measurement that tells most: which line to probe, or "

@@ -102,3 +102,19 @@ def test_that_nothing_is_found_at_one_card_is_not_said_of_the_machine(simkit):
     assert code == 1
     assert "No single fault at slot 3 explains this" in out
     assert "leave out --slot" in out
+
+
+def test_a_bit_of_a_rom_that_a_capture_shows_is_taken_into_a_search_that_was_run_without_and_stays_in_it(
+    tmp_path, simkit, monkeypatch
+):
+    fault, shown = "slot 2: bit 1 of $8058 high", tmp_path / "shown.txt"
+    assert simkit("rehearse", *SEARCH[1:], "--by-the-bus", "--fault", fault, "--out", str(shown))[0] == 0
+    session = ["--session", str(tmp_path / "my.search"), "--json"]
+    before = json.loads(simkit(*SEARCH, "--seen-nothing", *session)[1])
+    after = json.loads(simkit(*SEARCH, "--seen", str(shown), *session)[1])
+    assert (after["faults"], after["machines_run"]) == (before["faults"] + 1, before["machines_run"] + 1)
+    assert (after["left"], after["misfit"]) == ([fault], "")
+    monkeypatch.setattr("simkit.suspect.runs.run_all", None)  # nothing is run from here on
+    again = json.loads(simkit(*SEARCH, "--seen-nothing", *session)[1])
+    assert again["faults"] == after["faults"]
+    assert json.loads(simkit(*SEARCH, "--seen", str(shown), *session)[1])["left"] == [fault]
