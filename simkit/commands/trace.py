@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
@@ -155,7 +156,7 @@ def print_trace(asked: TraceOptions) -> None:
         traced.leave(script, reached=reached)
 
 
-class _Printer:
+class _Printer(ABC):
     """Prints rows, at once or the last of them at the end.
 
     Args:
@@ -176,12 +177,13 @@ class _Printer:
         else:
             self._kept.extend(rows)
 
+    @abstractmethod
     def begin(self) -> None:
         """Print what stands above."""
 
+    @abstractmethod
     def show(self, rows: list[Row]) -> None:
         """Print rows."""
-        raise NotImplementedError
 
     def end(self, traced: TracedRun, script: Script, *, reached: bool) -> None:
         """Print what has been kept, and what stands below."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Generator
+from contextlib import contextmanager
 from pathlib import Path
 
 from simkit.contract.errors import SimkitError, file_error
@@ -56,21 +57,8 @@ def read_bounded(path: Path, most_bytes: int, what: str) -> bytes:
         FileError: the system does not let it be read.
         SimkitError: a folder, a device, a pipe, a name that none can have, or larger than allowed.
     """
-    try:
-        _refuse_what_is_no_file(path.stat(), path, most_bytes, what)
-        handle = os.open(path, _OPEN)
-        try:
-            _refuse_what_is_no_file(os.fstat(handle), path, most_bytes, what)
-            content = _content(handle, most_bytes + 1)
-        finally:
-            os.close(handle)
-    except (FileNotFoundError, NotADirectoryError) as error:
-        raise FileNotFoundError(error.errno, error.strerror, str(path)) from error
-    except OSError as error:
-        message = f"The {what} {path} cannot be read: {error.strerror or error}."
-        raise file_error(message, error, remedy="Look at the path and the rights.") from error
-    except ValueError as error:
-        raise SimkitError(f"The {what} {path} cannot be read: {error}.", remedy="Correct the path.") from error
+    with _opened(path, most_bytes, what) as handle:
+        content = _content(handle, most_bytes + 1)
     if len(content) > most_bytes:
         raise _too_large(path, what, f"more than {most_bytes}", most_bytes)
     return content
@@ -81,17 +69,24 @@ def pieces(path: Path, most_bytes: int, what: str, piece_bytes: int = 2 << 20) -
 
     The file is opened when the first piece is asked for.
     """
+    with _opened(path, most_bytes, what) as handle:
+        done = 0
+        while piece := os.read(handle, piece_bytes):
+            done += len(piece)
+            if done > most_bytes:
+                raise _too_large(path, what, f"more than {most_bytes}", most_bytes)
+            yield piece
+
+
+@contextmanager
+def _opened(path: Path, most_bytes: int, what: str) -> Generator[int]:
+    """A plain file, open for reading; what the system says against it or a read is told as `read_bounded` does."""
     try:
         _refuse_what_is_no_file(path.stat(), path, most_bytes, what)
         handle = os.open(path, _OPEN)
         try:
             _refuse_what_is_no_file(os.fstat(handle), path, most_bytes, what)
-            done = 0
-            while piece := os.read(handle, piece_bytes):
-                done += len(piece)
-                if done > most_bytes:
-                    raise _too_large(path, what, f"more than {most_bytes}", most_bytes)
-                yield piece
+            yield handle
         finally:
             os.close(handle)
     except (FileNotFoundError, NotADirectoryError) as error:

@@ -7,6 +7,7 @@ to be shown in figures stands in the stack pointer, which counts nothing as long
 from __future__ import annotations
 
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 
 import attrs
@@ -123,12 +124,12 @@ class LampsOutput(Output):
         return (1 << self.count) - 1
 
 
-class TextOutput(Output):
+class TextOutput(Output, ABC):
     """Characters one after another."""
 
+    @abstractmethod
     def put(self, code: Code) -> None:
         """Show the character in A; X is kept, Y is lost."""
-        raise NotImplementedError
 
     def place(self, code: Code, row: int, column: int) -> None:
         """Go to a place."""
