@@ -9,7 +9,7 @@ import attrs
 from simkit.contract.errors import SimkitError, near
 from simkit.machine.history import Bystander
 from simkit.machine.machine import Machine
-from simkit.machine.moments import Moment, parse_moment
+from simkit.machine.moments import Moment, parse_end, parse_moment
 from simkit.machine.running import DEFAULT_TIMEOUT_SECONDS
 from simkit.machine.told import digits
 from simkit.machine.until import frames_to_draw, waited_for
@@ -52,6 +52,24 @@ def cycles_of(machine: Machine, screen: Screen | None, text: str, option: str) -
             f"{option} {text!r}: a length of time is wanted here, no {moment.kind}.", remedy="Write e.g. 20ms or 5000c."
         )
     return sum(span_cycles(machine, span) for span in moment.after)
+
+
+def counted_from(length: str, begin: Moment | None) -> str:
+    """The end of a run as a moment of its own, where it is told from the beginning of what is wanted: "+20ms".
+
+    Args:
+        length: as somebody wrote it behind --for.
+        begin: the beginning; None: power-on.
+
+    Raises:
+        SimkitError: it says none.
+    """
+    if not length.lstrip().startswith("+"):
+        return length
+    try:
+        return str(parse_end(length, begin if begin is not None else parse_moment("0c")))
+    except SimkitError as error:
+        raise of_option("--for", error) from error
 
 
 def of_option(option: str, error: SimkitError) -> SimkitError:

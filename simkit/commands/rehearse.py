@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
+import attrs
 import typer
 
 from simkit.commands.options import ForceOption, JsonOption, MachineOptions, help_text
@@ -27,9 +28,10 @@ HELP = help_text(
     "samples fall where the analyser's clock has them, clips slip. It is for finding out how to capture before the "
     "real machine is on the bench: which lines, at which rate, in which form, and whether simkit compare and suspect "
     "make of it what they should.",
-    "The capture begins at --from (power-on if not said) and ends at --for (20ms). --line says what is clipped: A0, "
-    "D0..D7, 4.select, 4.INT; all of the bus if not said. --form is vcd, csv, csv-times, csv-changes, csv-ticks, "
-    "numbered, sr (zipped session archive) or lines (simkit's own plain text); if not said, FILE's ending decides.",
+    "The capture begins at --from (power-on if not said) and ends at --for (20ms; +20ms is so long after --from). "
+    "--line says what is clipped: A0, D0..D7, 4.select, 4.INT; all of the bus if not said. --form is vcd, csv, "
+    "csv-times, csv-changes, csv-ticks, numbered, sr (zipped session archive) or lines (simkit's own plain text); if "
+    "not said, FILE's ending decides.",
     "--jitter, --lost, --errors and --clock-error spoil it, by --noise N differently each time.",
     MOMENTS,
     examples=(
@@ -81,7 +83,7 @@ def rehearse(
     from simkit.capture.rehearse import Analyser
     from simkit.capture.rehearse import rehearse as take
     from simkit.capture.write import FORMS, write_capture
-    from simkit.commands.goal import Goal
+    from simkit.commands.goal import Goal, counted_from, moment_of, of_option
     from simkit.commands.headless import run_forward
     from simkit.files.whole import check_output
     from simkit.records.observed import Observer
@@ -99,6 +101,11 @@ def rehearse(
     )
     loaded = options.load()
     channels = _channels(loaded, lines or (), analyser)
+    try:
+        origin = moment_of(None, begin) if begin is not None else None
+    except SimkitError as error:
+        raise of_option("--from", error) from error
+    running = attrs.evolve(running, length=counted_from(running.length or DEFAULT_FOR, origin))
     goal, script = running.begin(loaded, DEFAULT_FOR)
     reached = True
     if begin is not None:
@@ -108,7 +115,7 @@ def rehearse(
         if missed or loaded.cycle >= goal.limit:
             raise SimkitError(
                 f"--from {begin!r} does not come before the end of the run.",
-                remedy="Set --for later, or --from sooner.",
+                remedy="Set --for later, or --from sooner; --for +20ms counts from --from.",
             )
     begun = loaded.cycle
     if goal.is_time:

@@ -9,7 +9,7 @@ import attrs
 import typer
 
 from simkit.commands import exits
-from simkit.commands.goal import Goal, moment_of, of_option
+from simkit.commands.goal import Goal, counted_from, moment_of, of_option
 from simkit.commands.headless import Pieces, play_forward, run_forward
 from simkit.commands.say import say
 from simkit.commands.taped_run import TapedRun
@@ -17,7 +17,6 @@ from simkit.commands.trace_options import DEFAULT_FOR, FROM_ON, TraceOptions
 from simkit.contract.errors import SimkitError
 from simkit.machine.history import Bystander
 from simkit.machine.machine import Machine
-from simkit.machine.moments import parse_end
 from simkit.machine.until import waited_for
 from simkit.machine.waiting import Wait
 
@@ -107,12 +106,7 @@ class TracedRun:
             if run.player is not None and first is None:
                 return
             length = usually if first is not None or not usually.startswith("+") else DEFAULT_FOR
-        if length.lstrip().startswith("+"):
-            origin = self._begin.moment if self._begin is not None else moment_of(None, "0c")
-            try:
-                length = str(parse_end(length, origin))
-            except SimkitError as error:
-                raise of_option("--for", error) from error
+        length = counted_from(length, self._begin.moment if self._begin is not None else None)
         running = attrs.evolve(asked.running, length=length)
         self.goal = running.goal(machine, None, DEFAULT_FOR)
         began = None if self._begin is None or self._begin.moment.kind else self._begin.cycle

@@ -39,6 +39,15 @@ def test_a_capture_holds_the_cycles_from_one_moment_to_another(simkit, tmp_path)
     assert not ((levels[:1900] ^ observed.levels[row : row + 1900]) & known[:1900]).any()
 
 
+def test_an_end_with_a_plus_counts_from_the_beginning(simkit, tmp_path):
+    for name, words in (("a", ("--from", "1000c", "--for", "5000c")), ("b", ("--from", "1000c", "--for", "+4000c"))):
+        assert simkit("rehearse", PADS, *words, "--by-the-bus", "--out", f"{name}.txt")[0] == 0
+    assert (tmp_path / "a.txt").read_bytes() == (tmp_path / "b.txt").read_bytes()
+    code, out, _ = simkit("rehearse", PADS, "--by-the-bus", "--from", "label:main_loop", "--for", "+3000c")
+    assert code == 0
+    assert "3000 bus cycles" in out
+
+
 def test_noise_is_another_with_another_number_and_the_same_with_the_same(simkit, tmp_path):
     spoilt = ("--lost", "1%", "--errors", "2%", "--clock-error", "-0.5%", "--jitter", "3ns", "--for", "1ms")
     for name, number in (("a", 1), ("b", 1), ("c", 2)):
@@ -70,6 +79,8 @@ def test_only_lines_that_are_named_are_clipped_and_the_bus_may_clock(simkit, tmp
         (("--line", "PHI2", "--by-the-bus"), "is no channel"),
         (("--line", "4.NOPIN"), "4.NOPIN"),
         (("--from", "1s", "--for", "1ms"), "does not come before"),
+        (("--from", "1s", "--for", "+"), "--for"),
+        (("--from", "nowhere"), "--from"),
         (("--rate", "1000 MHz", "--for", "1s"), "can be"),
         (("--by-the-bus", "--for", "60s"), "bus cycles"),
     ],
