@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,7 +17,8 @@ from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError, numbers
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Iterator, Sequence
+    from concurrent.futures import Executor
 
     from simkit.machine.machine import Machine
     from simkit.suspect.ask import Asking, Question
@@ -133,7 +136,8 @@ def suspect(
     known = _known(trial, session)
     candidates = _candidates(trial, slot, [*_rom_cells(loaded, symptoms), *(known.of_kind(ROM_CELL) if known else ())])
     outcomes = _run(trial, loaded, candidates, known, session, cluster, force=force)
-    _tell(loaded, outcomes, symptoms, list(answer or []), as_json=as_json)
+    ranking = _ranked(trial, loaded, outcomes, symptoms, cluster)
+    _tell(loaded, outcomes, ranking, list(answer or []), as_json=as_json)
     if not outcomes.is_whole:
         raise typer.Exit(exits.INTERRUPTED)
 
@@ -219,14 +223,18 @@ def _run(
     from simkit.commands.long_run import LongRun
     from simkit.files.whole import write_whole
     from simkit.suspect.outcomes import SOUND
+    from simkit.suspect.runs import run_all
     from simkit.suspect.session import SESSION, packed
 
     if known is not None and known.is_whole and known.has(candidates):
         return known
     done: list[Outcomes] = []
     try:
-        with LongRun(machine.description.name) as run:
-            outcomes = _run_all(trial, candidates, cluster, run.goes_on, known, done.append)
+        with (
+            LongRun(machine.description.name) as run,
+            _workers(trial, cluster, run.goes_on) as (executor, goes_on),
+        ):
+            outcomes = run_all(trial, candidates, executor=executor, goes_on=goes_on, known=known, keep=done.append)
     finally:
         if session is not None and done and done[-1].runs:
             say_notes(write_whole(session, packed(done[-1]), what="search", known=SESSION, force=force))
@@ -240,39 +248,51 @@ def _run(
     return outcomes
 
 
-def _run_all(
-    trial: Trial,
-    candidates: Sequence[Candidate],
-    cluster: str | None,
-    goes_on: GoesOn,
-    known: Outcomes | None,
-    keep: Callable[[Outcomes], None],
-) -> Outcomes:
-    """Have the work done, here or elsewhere."""
-    from simkit.suspect.runs import run_all
+@contextlib.contextmanager
+def _workers(trial: Trial, cluster: str | None, goes_on: GoesOn) -> Iterator[tuple[Executor, GoesOn]]:
+    """Who does the work, here or elsewhere, and what is asked meanwhile."""
+    from simkit.suspect.runs import local_executor
 
     if cluster is None:
-        return run_all(trial, candidates, goes_on=goes_on, known=known, keep=keep)
+        with local_executor() as executor:
+            yield executor, goes_on
+        return
     from simkit.suspect.cluster import START, connected
 
     with connected(cluster, trial) as there:
         say(f"{there.workers} worker{'s' * (there.workers != 1)} at {cluster}.", error=True)
         if there.threads > there.workers:
             say(f"Each works on one fault at a time: {START} uses all processors.", error=True)
-        watched = there.watched(goes_on)
-        return run_all(trial, candidates, executor=there.executor, goes_on=watched, known=known, keep=keep)
+        yield there.executor, there.watched(goes_on)
 
 
-def _tell(machine: Machine, outcomes: Outcomes, symptoms: Sequence[Seen], answers: list[str], *, as_json: bool) -> None:
-    """Tell what it may be, and ask until one cause is left."""
-    from functools import partial
-
+def _ranked(
+    trial: Trial, machine: Machine, outcomes: Outcomes, symptoms: Sequence[Seen], cluster: str | None
+) -> Ranking:
+    """What it may be; the few that come near are run again, unless Ctrl-C says that the runs that are there must do."""
+    from simkit.commands.long_run import LongRun
     from simkit.commands.symptoms import memory_places
-    from simkit.suspect import report
-    from simkit.suspect.ask import Asking
+    from simkit.suspect.more import More
     from simkit.suspect.rank import rank
 
-    ranking = rank(outcomes, symptoms, partial(memory_places, machine))
+    held = partial(rank, outcomes, symptoms, partial(memory_places, machine))
+    if not outcomes.is_whole:
+        return held()
+    with (
+        LongRun(machine.description.name) as run,
+        _workers(trial, cluster, run.goes_on) as (executor, goes_on),
+    ):
+        ranking = held(more=More(trial, outcomes.names, executor, goes_on))
+    if run.stopped:
+        say("Interrupted: what comes near was not run again, so the runs of the search alone count.", error=True)
+    return ranking
+
+
+def _tell(machine: Machine, outcomes: Outcomes, ranking: Ranking, answers: list[str], *, as_json: bool) -> None:
+    """Tell what it may be, and ask until one cause is left."""
+    from simkit.suspect import report
+    from simkit.suspect.ask import Asking
+
     group = ranking.first
     if not as_json:
         say(*report.summary(outcomes), *report.ranking_lines(outcomes, ranking, group))

@@ -29,6 +29,7 @@ from simkit.measure.symptoms import Hands, Truth, symptom, truth
 from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.catalogue import Candidate, catalogue
 from simkit.suspect.library import Library
+from simkit.suspect.more import More
 from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.rank import rank
 from simkit.suspect.runs import run_all
@@ -162,6 +163,7 @@ class Measurement:
         self._known = [tried for tried in known if tried.program == search.program]
         self._sound: dict[int, Truth] = {}
         self._library = Library(search.outcomes)
+        self._more = More(search.trial, search.outcomes.names)
         self._asking = Asking(search.outcomes, float(search.trial.description.clock_hz))
 
     def singles(self, wanted: int) -> Iterator[Tried]:
@@ -220,7 +222,7 @@ class Measurement:
 
     def _judge(self, kind: str, words: str, source: str, faults: Sequence[str], seen: Seen, real: Truth) -> Judged:
         began = time.perf_counter()
-        ranking = rank(self._search.outcomes, [seen], library=self._library)
+        ranking = rank(self._search.outcomes, [seen], library=self._library, more=self._more)
         took = time.perf_counter() - began
         own = self._search.class_of(faults[0]) if source == SINGLE else None
         found = own is not None and own in ranking.first and not ranking.none

@@ -11,27 +11,15 @@ from functools import partial
 
 import attrs
 
-from simkit.suspect.blocks import FEW_WRONG, NOTHING, UNSTEADY, WRONG, Fit, Slack, fitted
 from simkit.suspect.captures import Capture
+from simkit.suspect.judged import NOT_FIRST, Judged
 from simkit.suspect.library import Library
+from simkit.suspect.more import More
 from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import Outcomes
+from simkit.suspect.screens import judge_shown, judge_there
 from simkit.suspect.seen import Seen, SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
-from simkit.suspect.shown import (
-    View,
-    hang_likeness,
-    memory_views,
-    nothing_likeness,
-    picture_views,
-    text_views,
-)
-
-NOT_FIRST = 0.01
-"""By how much what is not among the first is farther behind than what is."""
-NOISE = 0.15
-"""Part of what noise costs that is chance: noise is as good as other noise."""
-WHOLE = 0.6
-"""Of symptoms that are there or not: of how many power-ups more that do not show them may be chance."""
+from simkit.suspect.shown import hang_likeness, memory_views, nothing_likeness, picture_views, text_views
 
 Places = Callable[[int, int], Sequence[tuple[int, int] | None]]
 """Of a start and a length: slot and offset of the memory behind each address."""
@@ -72,17 +60,12 @@ class Ranking:
         return bool(self.misfit)
 
 
-@attrs.frozen
-class _Judged:
-    """One symptom held against all candidates."""
-
-    behind: Mapping[str, float]
-    words: Mapping[str, str]
-    misfit: str
-
-
 def rank(
-    outcomes: Outcomes, seen: Sequence[Seen], places: Places | None = None, library: Library | None = None
+    outcomes: Outcomes,
+    seen: Sequence[Seen],
+    places: Places | None = None,
+    library: Library | None = None,
+    more: More | None = None,
 ) -> Ranking:
     """Hold symptoms against outcomes.
 
@@ -91,6 +74,7 @@ def rank(
         seen: symptoms; at least one.
         places: for what was seen of memory.
         library: of these outcomes, where many captures are to be held against them.
+        more: runs those that are near the best again, under further power-ups; None: what was run must do.
 
     Raises:
         SimkitError: a symptom cannot be held against anything.
@@ -98,7 +82,7 @@ def rank(
     alike = [group for group in outcomes.shown_alike() if not outcomes.runs[group[0]][0].trouble]
     runs = {group[0]: outcomes.runs[group[0]] for group in alike}
     library = Library(outcomes) if library is None else library
-    judged = [_judge(one, outcomes, runs, places, library) for one in seen]
+    judged = [_judge(one, outcomes, runs, places, library, more) for one in seen]
     behind = {name: sum(one.behind[name] for one in judged) for name in runs}
     least = min(behind.values(), default=0.0)
     order: list[Ranked] = []
@@ -116,66 +100,25 @@ def _judge(
     runs: Mapping[str, tuple[Outcome, ...]],
     places: Places | None,
     library: Library,
-) -> _Judged:
+    more: More | None,
+) -> Judged:
     if isinstance(seen, SeenCapture):
         return _judge_capture(Capture(seen.captured, outcomes, library), runs)
     if isinstance(seen, SeenText):
-        return _shown(runs, partial(text_views, seen), "text")
+        return judge_shown(runs, partial(text_views, seen), "text", more)
     if isinstance(seen, SeenPicture):
-        return _shown(runs, partial(picture_views, seen), "picture")
+        return judge_shown(runs, partial(picture_views, seen), "picture", more)
     if isinstance(seen, SeenMemory):
         assert places is not None
         at = places(seen.start, len(seen.content))
-        return _shown(runs, partial(memory_views, seen, at), "memory")
+        return judge_shown(runs, partial(memory_views, seen, at), "memory", more)
     if isinstance(seen, SeenHang):
-        return _there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}")
+        return judge_there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}")
     assert isinstance(seen, SeenNothing)
-    return _there(runs, nothing_likeness, "leaves screen and terminal blank")
+    return judge_there(runs, nothing_likeness, "leaves screen and terminal blank")
 
 
-def _shown(
-    runs: Mapping[str, tuple[Outcome, ...]], views: Callable[[Sequence[Outcome]], list[View]], what: str
-) -> _Judged:
-    """Hold what was shown against all candidates.
-
-    Args:
-        runs: of the candidates.
-        views: what was seen, and what runs show at several moments.
-        what: it is, in words.
-    """
-    found = {name: fitted(views(own)) or NOTHING for name, own in runs.items()}
-    order = sorted(found, key=lambda name: found[name].fit.cost)
-    least = found[order[0]].fit.cost
-    chance = WRONG * FEW_WRONG + NOISE * least
-    behind = {name: (found[name].fit.cost - least) / chance for name in order}
-    near = [name for name in order if behind[name] <= 1.0]
-    fitting = [name for name in near if not _is_misfit(found[name].fit, found[name].slack)]
-    misfit = ""
-    if fitting:
-        behind |= {name: 1.0 + NOT_FIRST + behind[name] for name in {*near} - {*fitting}}
-    else:
-        right = found[order[0]].fit.right
-        misfit = f"the {what} is that of no candidate: {right:.0%} of it is right at best, and more than chance differs"
-    return _Judged(behind, {name: f"{what} {one.fit.right:.0%} alike" for name, one in found.items()}, misfit)
-
-
-def _is_misfit(fit: Fit, slack: Slack) -> bool:
-    """Whether more differs from a candidate than does among its own runs."""
-    base = WRONG * FEW_WRONG
-    return fit.wrong > FEW_WRONG + UNSTEADY * slack.wrong or fit.cost > base + UNSTEADY * slack.cost
-
-
-def _there(
-    runs: Mapping[str, tuple[Outcome, ...]], likeness: Callable[[Sequence[Outcome]], float], what: str
-) -> _Judged:
-    values = {name: likeness(own) for name, own in runs.items()}
-    best = max(values.values(), default=0.0)
-    misfit = f"no candidate {what}" if best == 0 else ""
-    behind = {name: (best - value) / WHOLE for name, value in values.items()}
-    return _Judged(behind, {name: f"{what} in {value:.0%} of the runs" for name, value in values.items()}, misfit)
-
-
-def _judge_capture(capture: Capture, runs: Iterable[str]) -> _Judged:
+def _judge_capture(capture: Capture, runs: Iterable[str]) -> Judged:
     names = list(runs)
     capture.cut(names)
     best = capture.best(names)
@@ -189,4 +132,4 @@ def _judge_capture(capture: Capture, runs: Iterable[str]) -> _Judged:
         places = capture.strange(best)
         misfit = f"the capture shows at {places} places what not even the best candidate shows, and what is no noise"
     words = {name: f"{capture.part(name):.1%} of the capture explained" for name in names}
-    return _Judged(behind, words, misfit)
+    return Judged(behind, words, misfit)

@@ -6,7 +6,6 @@ from concurrent.futures import Executor, Future
 import pytest
 
 from simkit.commands.main import main
-from simkit.suspect import runs
 
 
 class Here(Executor):
@@ -20,12 +19,8 @@ class Here(Executor):
 
 @pytest.fixture(autouse=True)
 def few_candidates_run_here(monkeypatch):
-    whole = runs.run_all
-
-    def few(trial, candidates, **words):
-        return whole(trial, candidates, executor=Here(), **words)
-
-    monkeypatch.setattr("simkit.suspect.runs.run_all", few)
+    monkeypatch.setattr("simkit.suspect.runs.local_executor", Here)
+    monkeypatch.setattr("simkit.suspect.screens.RUN_AGAIN", 1)
     from simkit.suspect import catalogue
 
     every = catalogue.catalogue

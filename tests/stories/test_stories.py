@@ -17,7 +17,7 @@ import pytest
 
 from simkit.commands.demo import unpack
 from simkit.commands.main import main
-from simkit.suspect import catalogue, runs
+from simkit.suspect import catalogue, more, runs
 
 STORIES = Path(__file__).resolve().parents[2] / "demo" / "stories"
 NAMES = sorted(path.parent.name for path in STORIES.glob("*/story.md"))
@@ -99,11 +99,13 @@ def tell(tmp_path, monkeypatch, capsys):
             return tuple(one for one in all_of(description) if f"  - {one.sentence} (" in text)
 
         def here(trial, candidates, **words):
-            return run_all(attrs.evolve(trial, seeds=trial.seeds[:2]), candidates, executor=Here(), **words)
+            return run_all(attrs.evolve(trial, seeds=trial.seeds[:2]), candidates, **words)
 
         if all_of.__name__ != "few":
             monkeypatch.setattr(catalogue, "catalogue", few)
             monkeypatch.setattr(runs, "run_all", here)
+            monkeypatch.setattr(runs, "local_executor", Here)
+            monkeypatch.setattr(more, "POWER_UPS", 1)
 
     return typed
 

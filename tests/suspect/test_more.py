@@ -1,0 +1,68 @@
+"""Further runs of the few that come near: other power-ups and hands, kept, and left where somebody ends them."""
+
+from concurrent.futures import Executor, Future
+
+import pytest
+
+from simkit.machine.machine import Machine
+from simkit.suspect.more import More
+from simkit.suspect.outcome import run
+from simkit.suspect.rank import rank
+from simkit.suspect.seen import SeenText
+from simkit.suspect.sound import Sound
+from simkit.suspect.trial import Trial
+from tests.suspect.conftest import Here
+
+FAULT = "slot 2: pin D3 low"
+
+
+def shown(runs):
+    return [(one.parted, one.cycle, one.evidence) for one in runs]
+
+
+def test_further_power_ups_are_none_that_were_had_and_none_of_machine_files(trial, outcomes):
+    more = More(trial, outcomes.names)
+    assert len({*more.seeds, *trial.seeds, 1}) == len(more.seeds) + len(trial.seeds) + 1
+
+
+@pytest.mark.parametrize("executor", [None, Here()], ids=["here", "elsewhere"])
+def test_they_leave_what_a_run_under_that_power_up_leaves_and_are_made_once(trial, outcomes, executor, monkeypatch):
+    more = More(trial, outcomes.names, executor, power_ups=1)
+    found = more.of([FAULT, FAULT])
+    assert set(found) == {FAULT}
+    for name, own in found.items():
+        for seed, one in zip(more.seeds, own, strict=True):
+            again = run(trial, seed, name, outcomes.names, Sound.of(trial, seed, outcomes.names))
+            assert shown([one]) == shown([again])
+    monkeypatch.setattr("simkit.suspect.more.run", None)
+    assert shown(more.of([FAULT])[FAULT]) == shown(found[FAULT])
+
+
+def test_hands_come_at_other_moments_in_each(trial):
+    def press(machine):
+        machine.keys.press("a", at=50_000)
+
+    trial = Trial.of(Machine.load("demo:keyboard-test"), 100_000, press)
+    moments = set()
+    for seed in (*trial.seeds, *More(trial, ()).seeds):
+        machine = trial.machine(seed)
+        trial.prepared(machine, seed)
+        moments.add(machine.bus.agenda.pending_outside()[0][0])
+    assert len(moments) == 12
+
+
+class Later(Executor):
+    """Has not come to it yet."""
+
+    def submit(self, call, /, *arguments, **words):
+        return Future()
+
+
+@pytest.mark.parametrize("executor", [None, Later()], ids=["here", "elsewhere"])
+def test_who_ends_them_gets_the_ranking_by_the_runs_that_are_there(trial, outcomes, executor):
+    asked = []
+    more = More(trial, outcomes.names, executor, goes_on=lambda part: asked.append(part) or False)
+    symptom = [SeenText("KEYBOARD TEST")]
+    assert more.of([FAULT]) == {}
+    assert rank(outcomes, symptom, more=more) == rank(outcomes, symptom)
+    assert all(0 <= part <= 1 for part in asked)
