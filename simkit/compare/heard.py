@@ -57,7 +57,7 @@ class Heard:
         """The CPU is lost from an opcode's fetch on: where the byte is that of the captured address, lines are why."""
         rows, row = self._rows, state[0]
         shown = rows.seen[row]
-        if shown == DOUBTFUL or self._may_be_missing(row):
+        if shown == DOUBTFUL or self.may_be_missing(row):
             return
         bits = (shown ^ word) & rows.masks[row]
         mine, theirs = (self._cells.expected(address & 0xFFFF) for address in (word, shown))
@@ -177,7 +177,7 @@ class Heard:
             followed[first:behind] = True
         for row in (begin + np.flatnonzero(~followed[begin:])).tolist():
             word = rows.seen[row]
-            if word == DOUBTFUL or word & WRITE_BIT or self._stands_beside(row):
+            if word == DOUBTFUL or word & WRITE_BIT or self._is_misread(row):
                 continue
             number = self._cells.read_at(word & 0xFFFF)
             if number > ROM:
@@ -189,7 +189,8 @@ class Heard:
                     self._track.difference(row, word & 0xFFFF, word & 0xFFFF, expected, rows.known[row])
                 )
 
-    def _may_be_missing(self, row: int) -> bool:
+    def may_be_missing(self, row: int) -> bool:
+        """Whether cycles may be missing beside a row."""
         return any(self._rows.lost[max(0, row - AROUND) : row + AROUND + 1])
 
     def _is_of_another_address(self, one: Difference, row: int) -> bool:
@@ -199,7 +200,7 @@ class Heard:
             one: the difference.
             row: in which its instruction begins.
         """
-        if one.data.bit_count() < SEVERAL or self._may_be_missing(one.row):
+        if one.data.bit_count() < SEVERAL or self.may_be_missing(one.row):
             return False
         if not self._track.is_seen(one):
             return False
@@ -207,13 +208,17 @@ class Heard:
             return False
         return any(self._cells.read_at(one.address ^ 1 << bit) == ROM - one.captured for bit in range(16))
 
-    def _stands_beside(self, row: int) -> bool:
-        """Whether the same byte stands beside it at an address that is one line apart: the line was misread."""
+    def _is_misread(self, row: int) -> bool:
+        """Whether it is the address that was misread: what came stands at one that is one line apart, and beside it."""
         rows = self._rows
         for other in (row - 1, row + 1):
             if 0 <= other < len(rows) and rows.seen[other] != DOUBTFUL and rows.data[other] == rows.data[row]:
                 apart = (rows.seen[other] ^ rows.seen[row]) & 0xFFFF
-                if apart and not apart & apart - 1:
+                if (
+                    apart
+                    and not apart & apart - 1
+                    and self._cells.expected(rows.seen[other] & 0xFFFF) in (None, rows.data[row])
+                ):
                     return True
         return False
 

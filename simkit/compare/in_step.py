@@ -6,7 +6,7 @@ from simkit.backplane.cycle import Kind
 from simkit.compare.followed import Read
 from simkit.compare.heard import Heard
 from simkit.compare.led_cpu import IRQ_VECTOR, NMI_VECTOR, RESET_CYCLES, RESET_VECTOR, State
-from simkit.compare.rows import DOUBTFUL, WRITE_BIT
+from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT
 from simkit.compare.track import Track
 from simkit.compare.worlds import ALL
 
@@ -14,6 +14,8 @@ SEARCH = 600
 """Rows from one place that are tried before it is said that nothing is to be followed there. Ours."""
 PROOF = 48
 """Rows that must fit for the CPU to be in step. Ours."""
+MISREAD_ROWS = 2
+"""Of these, rows in which one line may have been misread. Ours."""
 PUSHED = 3
 """Cycles before the vector in which an interrupt writes, and RESET reads."""
 WRONG_LINES = 2
@@ -43,25 +45,52 @@ class Beginnings:
                 continue
             cost = self._ways.ahead(state, ALL, min(at + PROOF, len(rows)), most=PROOF // 4)
             if cost == (0, 0):
-                return self._begin_at(state)
-            if cost[0] == 1 and almost is None:
+                return self._begin_at(almost if almost is not None and self._leads_to(almost, state) else state)
+            if cost[0] == 1 and cost[1] <= MISREAD_ROWS and almost is None:
                 almost = state
         return None if almost is None else self._begin_at(almost)
 
+    def _leads_to(self, almost: State, state: State) -> bool:
+        """Whether the CPU comes from one state to another."""
+        cpu, (row, pc) = self._cpu, state[:2]
+        self._ways.ahead(almost, ALL, row)
+        return (cpu.at, cpu.pc) == (row, pc)
+
     def _is_reset(self, row: int) -> bool:
-        """Whether RESET's vector is fetched from here on, on address lines of which two may be at fault."""
+        """Whether RESET's vector is fetched from here on, on address lines of which two may be at fault.
+
+        Where it is not that to the letter, RESET's three reads of the stack before it, downwards, must say so: nothing
+        else makes them. One misread line is passed over then.
+        """
         rows = self._rows
-        if row + 2 >= len(rows) or DOUBTFUL in rows.seen[row : row + 3] or DOUBTFUL in rows.data[row : row + 2]:
+        if row + 2 >= len(rows) or DOUBTFUL in rows.data[row : row + 2]:
             return False
         vector = rows.data[row] | rows.data[row + 1] << 8
         wanted = RESET_VECTOR, RESET_VECTOR + 1, self._track.start if self._track.start is not None else vector
-        wrong = 0
-        for at, address in enumerate(wanted, row):
-            wrong |= rows.words[at] & 0x1FFFF ^ address
-        sync = [bool(word >> 17) for word in rows.words[row : row + 3]]
-        if wrong and (row < PUSHED or any(rows.words[at] & WRITE_BIT for at in range(row - PUSHED, row))):
+        sync = SYNC_BIT if rows.has_sync else 0
+        differs = [self._differs(row, wanted[0], sync), self._differs(row + 1, wanted[1], sync)]
+        differs.append(self._differs(row + 2, wanted[2] | sync, sync))
+        if not any(differs):
+            return DOUBTFUL not in rows.seen[row : row + 3]
+        if row < PUSHED or any(rows.words[at] & WRITE_BIT for at in range(row - PUSHED, row)):
             return False  # the vector of an interrupt, which pushes; RESET reads the stack instead
-        return wrong.bit_count() <= WRONG_LINES and (not rows.has_sync or sync == [False, False, True])
+        wrong = differs[0] | differs[1] | differs[2]
+        if wrong & WRITE_BIT or (wrong & 0xFFFF).bit_count() > WRONG_LINES:
+            return False
+        first = rows.words[row - PUSHED] & 0xFF
+        stack = min(self._stack_differs(row, first & ~(wrong & 0xFF) | on, wrong) for on in _subsets(wrong & 0xFF))
+        return sum(each >> 17 for each in differs) + stack <= 1
+
+    def _differs(self, row: int, word: int, sync: int) -> int:
+        rows = self._rows
+        return (rows.words[row] ^ word) & rows.masks[row] & (0xFFFF | WRITE_BIT | sync)
+
+    def _stack_differs(self, row: int, first: int, wrong: int) -> int:
+        """Lines in which the reads before the vector are not of the stack, downwards, but for those that are wrong."""
+        return sum(
+            (self._differs(row - PUSHED + at, 0x100 | first - at & 0xFF, 0) & ~wrong).bit_count()
+            for at in range(PUSHED)
+        )
 
     def _begin_with_reset(self, row: int) -> None:
         """The sequence ends with the vector, which is at the row."""
@@ -123,3 +152,11 @@ class Beginnings:
         self._heard.check(row - 2, row, pc)
         self._prove_vector(row - 2, vector)
         return row - 2
+
+
+def _subsets(bits: int) -> list[int]:
+    """Each choice of bits."""
+    found = [0]
+    for bit in (1 << at for at in range(bits.bit_length()) if bits >> at & 1):
+        found += [each | bit for each in found]
+    return found

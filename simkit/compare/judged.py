@@ -37,6 +37,8 @@ BYTES_AGAIN = 4
 """The same of whole bytes, which noise spoils oftener than one line of them. Ours."""
 RUN = 3
 """Differences next to one that tell how often the line differs there. Ours."""
+UNBROKEN = 3
+"""Times that a line of the CPU's own is wrong, one after the other, with which it is at fault. Ours."""
 MISREAD = 1e-3
 """Share of the cycles in which one line is misread by a bad probe. Ours."""
 BORNE_OUT = 0.3
@@ -45,6 +47,9 @@ FEW = 2
 """Differences of one kind below which it is looked at no closer. Ours."""
 AT_ADDRESS, HALF = 3, 0.5
 """At one address: so many times, and so much of the times it was read. Ours."""
+
+TOGETHER = 2
+"""Lines of a byte that no misreading changes together, again and again. Ours."""
 
 LINES = (*ADDRESS_LINES, "RW", "SYNC", *DATA_LINES)
 """Lines that are compared; bit i of a wide word belongs to LINES[i]."""
@@ -277,9 +282,12 @@ def _count(
         for each in mine:
             least = AGAIN if followed.should[each.row] != DOUBTFUL else AGAIN_UNFOLLOWED
             each.counts |= _again(each.row, differ, could_rows, least) or (borne_out and each.read is Read.CAPTURED)
+        if bit < DATA_SHIFT:
+            _count_unbroken(mine, could_rows)
         if bit >= DATA_SHIFT and not is_write:
             _count_addresses(mine, could_rows, followed.should)
     _count_bytes(followed, slots, levels, known)
+    _count_together(followed)
     for each in followed.differences:
         each.counts |= each.proven
         if not (each.control or each.data) or each.read is Read.EXPECTED:
@@ -302,6 +310,19 @@ def _count_bytes(
         for each in mine:
             least = BYTES_AGAIN if followed.should[each.row] != DOUBTFUL else AGAIN_UNFOLLOWED
             each.counts |= _again(each.row, differ, could, least)
+
+
+def _count_together(followed: Followed) -> None:
+    """The same lines of a card wrong together, and not once: no misreading has them so, when the CPU went by it."""
+    by_lines: dict[tuple[int | None, int], list[Difference]] = {}
+    for each in followed.differences:
+        if each.data.bit_count() >= TOGETHER and not each.is_write and not each.control:
+            by_lines.setdefault((each.slot, each.data), []).append(each)
+    for mine in by_lines.values():
+        taken = sum(each.read is Read.CAPTURED for each in mine)
+        if taken >= FEW and taken >= HALF * len(mine):
+            for each in mine:
+                each.counts = True
 
 
 def _again(row: int, differ: list[int], could: NDArray[np.int64], least: int = AGAIN) -> bool:
@@ -330,6 +351,18 @@ def _belongs(at: int, near: list[int]) -> bool:
     gap, span = abs(near[0] - at) - 1, abs(near[-1] - near[0]) + 1
     rate = len(near) / (span + 1)
     return bool(rate * (1 - rate) ** gap > MISREAD)
+
+
+def _count_unbroken(mine: list[Difference], could: NDArray[np.int64]) -> None:
+    """A line of the CPU's own that is wrong each time it could be, again and again: that is no noise."""
+    places = [int(np.searchsorted(could, each.row)) for each in mine]
+    begin = 0
+    for at in range(1, len(places) + 1):
+        if at == len(places) or places[at] != places[at - 1] + 1:
+            if at - begin >= UNBROKEN:
+                for each in mine[begin:at]:
+                    each.counts = True
+            begin = at
 
 
 def _count_addresses(mine: list[Difference], could: NDArray[np.int64], should: NDArray[np.int64]) -> None:

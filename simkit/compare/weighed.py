@@ -8,7 +8,7 @@ from simkit.compare.followed import Difference, Read
 from simkit.compare.heard import Heard
 from simkit.compare.led_cpu import State
 from simkit.compare.track import Track
-from simkit.compare.worlds import AHEAD
+from simkit.compare.worlds import AHEAD, LONGEST
 
 PENDING = 6
 """Bytes that the CPU may have taken otherwise than captured which are tried again when it goes another way. Ours."""
@@ -17,8 +17,8 @@ DECISIVE = 3
 WEIGHED, WEIGHED_OF = 400, 50
 """Bytes that differ whose consequences are looked at; after that their number speaks. Ours."""
 
-LONGEST = 3
-"""Bytes of an instruction: at their addresses the CPU cannot be wrong, while it is in step."""
+LEADS_NOWHERE = 4
+"""Neither byte is the one that the CPU took where, whichever it was, so many rows differ soon. Ours."""
 
 
 class Weighing:
@@ -29,10 +29,9 @@ class Weighing:
         self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
         self._heard = heard
         self._weighed = 0
+        self._settled: dict[int, int] = {}  # of this instruction, bytes that the CPU took and the capture has otherwise
 
-    def weigh(
-        self, difference: Difference, state: State, together: list[Difference], given: Mapping[int, int] | None = None
-    ) -> None:
+    def weigh(self, difference: Difference, state: State, together: list[Difference]) -> None:
         """Which byte did the CPU take? What it does in the next cycles tells, or what it does later."""
         cpu = self._cpu
         if self._weighed >= WEIGHED + difference.row // WEIGHED_OF or difference.slot is not None:
@@ -41,7 +40,7 @@ class Weighing:
         now, unknown, odd = cpu.save(), self._track.unknown, cpu.odd
         earlier = self._track.earlier
         limit = min(difference.row + AHEAD, len(self._rows))
-        given = given or {}
+        given = self._settled = {row: byte for row, byte in self._settled.items() if row >= state[0]}
         instead = {**given, difference.row: difference.expected}
         as_captured = self._ways.price(state, earlier, limit, given)
         otherwise = self._ways.price(state, earlier, limit, instead)
@@ -49,23 +48,43 @@ class Weighing:
             all_of_them = {**given, **{each.row: each.expected for each in together if each.slot is None}}
             if (cost := self._ways.price(state, earlier, limit, all_of_them)) < otherwise:
                 otherwise, instead = cost, all_of_them
-        if otherwise > as_captured:
+        fetched = (difference.address - difference.pc & 0xFFFF) < LONGEST and not difference.control
+        third: dict[int, int] = {}
+        if fetched and min(as_captured, otherwise)[0] >= LEADS_NOWHERE:
+            third = self._third(difference, state, limit, given)
+        if third:
+            instead, difference.read, difference.proven = third, Read.CAPTURED, True
+        elif otherwise > as_captured:
             difference.read = Read.CAPTURED
-            fetched = (difference.address - difference.pc & 0xFFFF) < LONGEST
             apart = min(worse - better for worse, better in zip(otherwise[1:], as_captured[1:], strict=True))
             fetched &= self._track.is_seen(difference)
-            difference.proven = fetched and not difference.control and as_captured[2] <= 1 and apart >= DECISIVE
-        if as_captured > otherwise:
+            difference.proven = fetched and as_captured[2] <= 1 and apart >= DECISIVE
+        if third or as_captured > otherwise:
             for each in together:
-                if each.row in instead:
+                if each.row in instead and instead[each.row] == each.expected:
                     each.read = Read.EXPECTED
+            self._settled = instead
             self._track.replay(state, earlier, now[0], instead)
             more = self._heard.check(now[0], cpu.at, state[1])
             for each in more:
-                self.weigh(each, state, more, instead)
+                self.weigh(each, state, more)
             return
         if as_captured == otherwise:
             self._track.pending.append((difference, state, earlier))
             del self._track.pending[:-PENDING]
         cpu.load(now)
         cpu.odd, self._track.unknown = odd, unknown
+
+    def _third(self, difference: Difference, state: State, limit: int, given: Mapping[int, int]) -> dict[int, int]:
+        """The byte that the CPU took where it is neither: the card's was wrong, and one line of it misread besides."""
+        if self._heard.may_be_missing(difference.row):
+            return {}
+        for bit in range(8):
+            byte = difference.captured ^ 1 << bit
+            if byte == difference.expected:
+                continue
+            instead = {**given, difference.row: byte}
+            soon, bits, _ = self._ways.price(state, self._track.earlier, limit, instead)
+            if not soon and bits <= 1:
+                return instead
+        return {}

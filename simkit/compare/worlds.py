@@ -15,6 +15,8 @@ AHEAD = 40
 DATA_SHIFT = 18
 """Where the data lines stand above a word of address and control."""
 
+LONGEST = 3
+"""Bytes of an instruction: at their addresses the CPU cannot be wrong, while it is in step."""
 _LONGEST = 16
 """Rows of an instruction or a sequence, at most, but for those in which RDY holds it."""
 _ORDER = ("sp", "x", "y", "d", "n", "v", "z", "c", "a")
@@ -208,11 +210,14 @@ class Ways:
         return fits[0][1]
 
     def _misread(self, row: int, end: int) -> set[int]:
-        """Reads whose byte is not the card's at the address that was captured, but is so at one a line apart."""
-        rows, found = self._rows, set()
+        """Reads whose byte is not the card's at the address that was captured, but is so at one a line apart.
+
+        The addresses of the instruction's own bytes are no register's, and certain.
+        """
+        rows, found, pc = self._rows, set(), self._cpu.should[row]
         for at in range(row, min(end, len(rows))):
             word, byte = self._cpu.should[at], rows.data[at]
-            if word < 0 or word & (WRITE_BIT | SYNC_BIT) or byte < 0:
+            if word < 0 or word & (WRITE_BIT | SYNC_BIT) or byte < 0 or word - pc & 0xFFFF < LONGEST:
                 continue
             mine = self._expected(word & 0xFFFF)
             if mine not in (None, byte) and any(self._expected(word & 0xFFFF ^ 1 << bit) == byte for bit in range(16)):
