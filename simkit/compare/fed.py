@@ -65,6 +65,7 @@ class Cells:
         writes: the same of writes.
         held: what each cell holds: UNTOLD, or a byte with its epoch and SURE.
         epoch: now, as it stands in a cell.
+        is_certain: whether the lines by which cards are switched in and out are known to be as they are here.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -77,6 +78,8 @@ class Cells:
                 self._bases[seat.slot] = len(self.held)
                 self.held += [UNTOLD] * len(plain.read)
         self._maps: dict[object, tuple[list[int], list[int]]] = {}
+        self._banked = _banked(machine)
+        self.is_certain = False
         self._straight = machine.bus.data_lines.cpu is None
         self.epoch = 0
         self.choose()
@@ -84,7 +87,8 @@ class Cells:
     def choose(self) -> None:
         """Decode by the lines as they are."""
         table = self._bus.reach.table
-        self.reads, self.writes = self._maps.setdefault(table, ([ASK] * 0x10000, [ASK] * 0x10000))
+        key = table, self.is_certain
+        self.reads, self.writes = self._maps.setdefault(key, ([ASK] * 0x10000, [ASK] * 0x10000))
 
     def read_at(self, address: int) -> int:
         """Number for a read at an address."""
@@ -123,22 +127,35 @@ class Cells:
 
     def _find_read(self, address: int) -> int:
         plan = self._bus.reach.table.read_plan(address)
+        if self._is_uncertain(address):
+            return NOBODY
         if plan.takers or (plan.drivers and not self._is_single(plan.drivers[0][0], len(plan.drivers))):
             return FEED if not self._has_memory([seat for seat, _, _ in plan.drivers]) else NOBODY
-        if not plan.drivers or not self._straight:
+        if not plan.drivers:
             return NOBODY
         seat, offset, mask = plan.drivers[0]
-        if mask != 0xFF:
-            return FEED
         if seat.slot in self._bases:
-            return self._bases[seat.slot] + offset
+            return self._bases[seat.slot] + offset if self._straight and mask == 0xFF else NOBODY
         plain = seat.plain
         if plain is not None and plain.read is not None and plain.ignores_writes:
-            return ROM - plain.read[offset]
+            given = self._bus.reach.table.given_of(seat)
+            if given is not None and not given.keeps and mask == 0xFF:
+                byte = plain.read[offset]
+                return ROM - (byte if given.gives is None else given.gives[byte])
         return FEED
+
+    def _is_uncertain(self, address: int) -> bool:
+        """Whether another card may be there than the one that is, or the same with another address."""
+        if self.is_certain or not self._banked:
+            return False
+        table = self._bus.reach.table
+        seats = {*table.read_plan(address).selected, *table.write_plan(address).selected}
+        return not seats or bool(seats & self._banked)
 
     def _find_write(self, address: int) -> int:
         plan = self._bus.reach.table.write_plan(address)
+        if self._is_uncertain(address):
+            return FEED if any(seat.slot not in self._bases for seat, _ in plan.takers) else NOBODY
         takers = [(seat, offset) for seat, offset in plan.takers if not self._is_rom(seat)]
         if plan.drivers or len(takers) > 1:
             return FEED
@@ -146,6 +163,10 @@ class Cells:
             return NOBODY
         seat, offset = takers[0]
         return self._bases[seat.slot] + offset if seat.slot in self._bases else FEED
+
+    def fights(self, address: int) -> bool:
+        """Whether some card drives the data lines while the CPU writes there."""
+        return bool(self._bus.reach.table.write_plan(address).drivers)
 
     def also_written(self, address: int) -> list[int]:
         """Cells that a write at an address which feeds cards reaches besides."""
@@ -161,6 +182,17 @@ class Cells:
     @staticmethod
     def _is_rom(seat: Seat) -> bool:
         return seat.plain is not None and seat.plain.ignores_writes
+
+
+def _banked(machine: Machine) -> set[int]:
+    """Slots of cards that lines of other cards switch in and out, or give an address."""
+    lines = {line.name for line in machine.bus.reach.banks.lines}
+    wiring, found = machine.bus.wiring, set()
+    for seat in machine.bus.seats:
+        own = seat.select.lines | seat.output_enable.lines | seat.write_enable.lines | seat.wiring.sources()
+        if wiring.heard(wiring.sources() | own) & lines:
+            found.add(seat.slot)
+    return found
 
 
 class Fed:
@@ -189,6 +221,7 @@ class Fed:
         self._hands = [_Hand(one, number) for number, one in enumerate(self._machines[1:])]
         self.cells = Cells(self._machines[0])
         self._table = self._machines[0].bus.reach.table
+        self._switched = bool(self._machines[0].bus.reach.banks.lines)
         self.answers: dict[tuple[int, int], Answers] = {}
         self.since: int | None = None
         self._cycle = 0
@@ -221,6 +254,12 @@ class Fed:
     def power_on(self, row: int) -> None:
         """The row is cycle 0."""
         self.since = row
+        self._look_at_decoding()
+
+    def lose(self) -> None:
+        """Accesses may be missing: what cards other than memory answer counts no longer."""
+        self.since = None
+        self._look_at_decoding()
 
     def _present(self, cycle: int) -> list[Machine]:
         self._cycle = max(self._cycle + 1, cycle)
@@ -239,9 +278,18 @@ class Fed:
         return value
 
     def _look_at_decoding(self) -> None:
-        if self._machines[0].bus.reach.table is not self._table:
-            self._table = self._machines[0].bus.reach.table
+        mine, *others = (self._levels(one) for one in self._machines) if self._switched else ((),)
+        is_certain = self.since is not None and all(other == mine for other in others)
+        table = self._machines[0].bus.reach.table
+        if table is not self._table or is_certain is not self.cells.is_certain:
+            if is_certain is not self.cells.is_certain:
+                self.cells.forget()
+            self._table, self.cells.is_certain = table, is_certain
             self.cells.choose()
+
+    @staticmethod
+    def _levels(machine: Machine) -> tuple[bool, ...]:
+        return tuple(line.level for line in machine.bus.reach.banks.lines)
 
 
 class _Hand:

@@ -25,6 +25,7 @@ class Heard:
     def __init__(self, track: Track) -> None:
         self._track = track
         self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
+        self._wrong = 0  # bits of a written byte in which the capture differed from what the CPU wrote, last
 
     def note_odd(self, state: tuple[int, ...]) -> None:
         """Remember rows in which the capture shows another cycle than the CPU makes."""
@@ -97,6 +98,8 @@ class Heard:
             odd = self._track.odd.get(at) if self._track.odd else None
             if odd is not None and odd.control & 0xFFFF | odd.control & WRITE_BIT:
                 if not self._settle(odd):
+                    self._feed_unsettled(odd)
+                    reads, writes = cells.reads, cells.writes
                     continue
                 address = rows.words[at] & 0xFFFF if odd.read is Read.CAPTURED else address
             if word & WRITE_BIT:
@@ -108,7 +111,7 @@ class Heard:
                     else:
                         held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if self._track.unknown else sure)
                 elif number == FEED:
-                    self._feed_write(at, address, byte)
+                    self._feed_write(at, address, self._byte_fed(at, odd))
                     reads, writes = cells.reads, cells.writes
                 continue
             number = reads[address] if reads[address] != -1 else cells.read_at(address)
@@ -169,6 +172,45 @@ class Heard:
         else:
             return False
         return True
+
+    def _byte_fed(self, row: int, odd: Difference | None) -> int:
+        """Byte that a card was given: where the capture has another than the CPU's, a line is misread, or at fault."""
+        if odd is not None and odd.data:
+            is_fault = bool(odd.data & self._wrong)
+            self._wrong = odd.data
+            return odd.captured if is_fault else odd.expected
+        byte = self._rows.data[row]
+        if byte >= 0 or self._track.unknown or self._track.earlier:
+            return byte
+        return self._cpu.wrote[row]
+
+    def _feed_unsettled(self, odd: Difference) -> None:
+        """The address was misread, as it seems: the card has had its access all the same."""
+        address = odd.address
+        if odd.control & WRITE_BIT or odd.control & ~self._ways.tolerated == 0:
+            return
+        if odd.is_write and self._cells.write_at(address) == FEED:
+            self._feed_write(odd.row, address, self._byte_fed(odd.row, odd))
+        elif not odd.is_write and self._cells.read_at(address) == FEED:
+            self._feed_read(odd.row, address, odd.pc)
+
+    def check_gap(self, begin: int, end: int) -> None:
+        """Rows in which the CPU was out of step: where cards may have had an access, nobody knows what they hold."""
+        rows, cells = self._rows, self._cells
+        if self._track.fed.since is None:
+            return
+        for row in range(begin, end):
+            word = rows.seen[row]
+            number = (
+                FEED
+                if word == DOUBTFUL or rows.lost[row]
+                else cells.write_at(word & 0xFFFF)
+                if word & WRITE_BIT
+                else cells.read_at(word & 0xFFFF)
+            )
+            if number == FEED:
+                self._track.fed.lose()
+                return
 
     def check_unfollowed(self, begin: int, end: int, parts: list[tuple[int, int]]) -> None:
         """Where the CPU is not in step, a ROM still answers the address that is captured."""
@@ -237,6 +279,8 @@ class Heard:
         cycle = self._fed_cycle(row)
         if byte >= 0:
             self._track.fed.write(address, byte, cycle if cycle is not None else self._rows.cycle[row], self._last(row))
+        elif cycle is not None:
+            self._track.fed.lose()
 
     def _feed_read(self, row: int, address: int, pc: int) -> Difference | None:
         cycle = self._fed_cycle(row)

@@ -17,6 +17,7 @@ import attrs
 import numpy as np
 
 from simkit.capture.captured import Captured
+from simkit.compare.at_cpu import AtCpu
 from simkit.compare.followed import Followed, Read
 from simkit.compare.heard import Heard
 from simkit.compare.in_step import PROOF, SEARCH, Beginnings
@@ -62,7 +63,7 @@ class Follower:
     def __init__(self, machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | None = None) -> None:
         check_full(captured)
         self._goes_on = goes_on
-        self.rows = self._rows = Rows.of(captured)
+        self.rows = self._rows = Rows.of(captured, AtCpu.of(machine))
         self._track = Track(machine, self.rows)
         self._cpu, self._ways, self._cells = self._track.cpu, self._track.ways, self._track.cells
         self._heard = Heard(self._track)
@@ -94,6 +95,10 @@ class Follower:
                 if self._at and not self._is_wanted(self._at):
                     break
                 self._began = self._beginnings.find(self._at)
+                if self._track.parts:
+                    self._heard.check_gap(
+                        self._at, min(len(self._rows), self._at + SEARCH) if self._began is None else self._began
+                    )
                 self._at = self._cpu.at if self._began is not None else self._at + SEARCH
             elif not self._step(last=last):
                 break

@@ -39,6 +39,7 @@ class LedCpu:
         instead: bytes that it takes instead of the captured ones, by row.
         expects: byte to expect at an address where the capture does not know it, or None.
         should: by row, the word that it put out when it was there last; DOUBTFUL where it was not.
+        wrote: by row, the byte that it wrote there then.
     """
 
     __slots__ = (
@@ -64,6 +65,7 @@ class LedCpu:
         "polls",
         "should",
         "waiting",
+        "wrote",
     )
 
     p = property(_PIECES["flags"], _PIECES["set_flags"])
@@ -91,6 +93,7 @@ class LedCpu:
         self.at = self.began = self.first = self.masked = 0
         self.odd: list[tuple[int, int, int]] = []
         self.should = [DOUBTFUL] * len(rows)
+        self.wrote = [0] * len(rows)
         self.instead: Mapping[int, int] = {}
         self.doubt = self.waiting = self.halted = False
         self.polls: tuple[int, ...] | None = None
@@ -100,6 +103,7 @@ class LedCpu:
         """Rows have come."""
         self._end = len(self._rows)
         self.should += [DOUBTFUL] * (self._end - len(self.should))
+        self.wrote += [0] * (self._end - len(self.wrote))
 
     # state ------------------------------------------------------------------------------------------------------------
 
@@ -145,7 +149,7 @@ class LedCpu:
         if self._seen[row] != address | WRITE_BIT:
             self._look(row, address | WRITE_BIT)
             row = self.at
-        self.should[row] = address | WRITE_BIT
+        self.should[row], self.wrote[row] = address | WRITE_BIT, value
         rows = self._rows
         if (rows.bytes[row] ^ value) & rows.known[row]:
             if not self.odd or self.odd[-1][0] != row:

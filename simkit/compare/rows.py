@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
 from simkit.capture.captured import Captured
+from simkit.compare.at_cpu import AtCpu
 
 WRITE_BIT, SYNC_BIT = 1 << 16, 1 << 17
 """In a word of address and control: R/W low, SYNC high."""
@@ -24,12 +25,13 @@ DOUBTFUL = -1
 
 @attrs.define(eq=False)
 class Rows:
-    """What a capture shows of each cycle; it may grow.
+    """What a capture shows of each cycle, at the CPU; it may grow.
 
     Attributes:
         words: address, WRITE_BIT and SYNC_BIT.
         masks: which bits of that are known.
-        seen: words where address and R/W are known whole and SYNC is, too, or is not captured; else DOUBTFUL.
+        seen: words where address and R/W are known whole and SYNC is, too, or is not captured; else DOUBTFUL. Lines of
+            which wiring lets nobody know count as low.
         bytes: on the data lines, 0 where not known.
         known: which bits of that are.
         data: bytes where they are known whole, else DOUBTFUL.
@@ -51,15 +53,21 @@ class Rows:
     cycle: list[int]
     place: list[int]
     has_sync: bool
+    _at_cpu: AtCpu | None = None
     _last: Captured | None = None
 
     def __len__(self) -> int:
         return len(self.words)
 
     @classmethod
-    def of(cls, captured: Captured) -> Rows:
-        """Of a capture; where a few cycles are missing rows of which nothing is known stand for them."""
-        found = cls([], [], [], [], [], [], [], [], [], [], "SYNC" in captured.names)
+    def of(cls, captured: Captured, at_cpu: AtCpu | None = None) -> Rows:
+        """Of a capture; where a few cycles are missing rows of which nothing is known stand for them.
+
+        Args:
+            captured: of the backplane.
+            at_cpu: what that says of the CPU; None: its lines are those of the backplane.
+        """
+        found = cls([], [], [], [], [], [], [], [], [], [], "SYNC" in captured.names, at_cpu)
         found.add(captured)
         return found
 
@@ -76,9 +84,15 @@ class Rows:
             place = np.where(place >= 0, place - before + self.place[-1] + 1, DOUBTFUL)
         self._last = whole[-CLOCK_ROWS:]
         words, masks = control_words(captured)
-        every = np.int64(0xFFFF | WRITE_BIT | (SYNC_BIT if "SYNC" in captured.names else 0))
-        seen = np.where(masks & every == every, words, DOUBTFUL)
         data, data_known = (each.astype(np.int64) for each in captured.data)
+        every = 0xFFFF | WRITE_BIT
+        if self._at_cpu is not None:
+            words, masks = self._at_cpu.control_at((words ^ WRITE_BIT) & masks, masks)
+            words, every = (words ^ WRITE_BIT) & masks, self._at_cpu.always
+            is_write = words & WRITE_BIT != 0
+            data, data_known = self._at_cpu.data_at(data, data_known, is_write, self.bytes[-1] if self.bytes else 0xFF)
+        every |= SYNC_BIT if self.has_sync else 0
+        seen = np.where(masks & every == every, words, DOUBTFUL)
         ready, ready_known = captured.gathered(["RDY"])
         self.words += words.tolist()
         self.masks += masks.tolist()

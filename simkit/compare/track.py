@@ -54,7 +54,7 @@ class Track:
             stalls=machine.bus.may_stall,
         )
         self.start = machine.cpu.start
-        self.ways = Ways(self.cpu, rows, machine.description.cpu, self.cells.expected)
+        self.ways = Ways(self.cpu, rows, machine.description.cpu, self.cells)
         self.unknown: frozenset[str] = ALL
         self.earlier: frozenset[str] = ALL
         self.before: tuple[State, frozenset[str]] | None = None

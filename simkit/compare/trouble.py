@@ -113,19 +113,19 @@ class Trouble:
             self._tolerate(ways.bits, state[0])
 
     def _unsure(self, row: int, end: int) -> Iterator[dict[int, int]]:
-        """Bytes of memory that only the capture knows, each with one bit as it may have been."""
+        """Bytes that only the capture knows, each with one bit as it may have been."""
         rows, cells = self._rows, self._cells
         words = self._cpu.should[row:end]
         for at, word in enumerate(words, row):
             if word < 0 or word & WRITE_BIT or rows.data[at] < 0:
                 continue
-            if cells.read_at(word & 0xFFFF) >= 0 and cells.expected(word & 0xFFFF) is None:
+            if cells.expected(word & 0xFFFF) is None:
                 yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
 
     def _contradicted(self, state: State, instead: dict[int, int]) -> bool:
         """Whether cards hold other bytes at the addresses to which the CPU goes in a way, and these were captured."""
         cpu, rows = self._cpu, self._rows
-        made = cpu.should[state[0] : state[0] + NEAR]
+        made, wrote = cpu.should[state[0] : state[0] + NEAR], cpu.wrote[state[0] : state[0] + NEAR]
         cpu.load(state)
         cpu.instead = instead
         try:
@@ -135,7 +135,7 @@ class Trouble:
         finally:
             cpu.instead = {}
         went = cpu.should[state[0] : cpu.at]
-        cpu.should[state[0] : state[0] + len(made)] = made
+        cpu.should[state[0] : state[0] + len(made)], cpu.wrote[state[0] : state[0] + len(made)] = made, wrote
         for row, word in enumerate(went, state[0]):
             if word >= 0 and not word & WRITE_BIT and row not in instead and rows.data[row] >= 0:
                 held = self._cells.expected(word & 0xFFFF)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
+from simkit.compare.fed import Cells
 from simkit.compare.led_cpu import Ended, LedCpu, State
 from simkit.compare.rows import SYNC_BIT, WRITE_BIT, Rows
 from simkit.cpu.isa.effects import effects
@@ -47,8 +48,8 @@ class Ways:
         misread: rows of the last instruction whose address alone told a register, and was misread by what came.
     """
 
-    def __init__(self, cpu: LedCpu, rows: Rows, part: str, expected: Callable[[int], int | None]) -> None:
-        self._cpu, self._rows, self._expected = cpu, rows, expected
+    def __init__(self, cpu: LedCpu, rows: Rows, part: str, cells: Cells) -> None:
+        self._cpu, self._rows, self._expected, self._fights = cpu, rows, cells.expected, cells.fights
         self.effects = effects(part)
         self.tolerated = 0
         self.bits = self.soon = 0
@@ -59,7 +60,8 @@ class Ways:
         rows = self._rows
         found = (rows.words[row] ^ word) & rows.masks[row]
         if value >= 0:
-            found |= ((rows.bytes[row] ^ value) & rows.known[row]) << DATA_SHIFT
+            apart = (rows.bytes[row] ^ value) & rows.known[row]
+            found |= (apart if not apart or not self._fights(word & 0xFFFF) else 0) << DATA_SHIFT
         return found
 
     def cost_of_odd(self) -> Cost:
@@ -82,7 +84,7 @@ class Ways:
     ) -> Cost:
         """What it costs to go on from a state up to a row; no further than to so many rows that differ."""
         cpu = self._cpu
-        made = cpu.should[state[0] : limit + _LONGEST]
+        made, wrote = cpu.should[state[0] : limit + _LONGEST], cpu.wrote[state[0] : limit + _LONGEST]
         cpu.load(state)
         cpu.instead = instead or {}
         try:
@@ -92,7 +94,7 @@ class Ways:
             pass
         stands = cpu.halted and cpu.at < limit and self._goes_on(cpu.at)
         cpu.instead = {}
-        cpu.should[state[0] : state[0] + len(made)] = made
+        cpu.should[state[0] : state[0] + len(made)], cpu.wrote[state[0] : state[0] + len(made)] = made, wrote
         cost = self.cost_of_odd()
         near = limit - AHEAD + NEAR
         self.soon = sum(
@@ -123,7 +125,8 @@ class Ways:
         known = self.plain_step(unknown)
         if len(cpu.odd) > len(odd):
             after, noted, doubt = cpu.save(), cpu.odd, cpu.doubt
-            made = cpu.should[before[0] : before[0] + _LONGEST]
+            here = slice(before[0], before[0] + _LONGEST)
+            made, wrote = cpu.should[here], cpu.wrote[here]
             cpu.load(before)
             cpu.odd = list(odd)
             try:
@@ -133,7 +136,7 @@ class Ways:
             except Ended:
                 pass
             cpu.load(after)
-            cpu.should[before[0] : before[0] + _LONGEST] = made
+            cpu.should[here], cpu.wrote[here] = made, wrote
             cpu.odd, cpu.doubt = noted, doubt
         return known
 
