@@ -18,6 +18,7 @@ from typing import Any
 import attrs
 
 from simkit.backplane.agenda import OUTSIDE_MACHINE
+from simkit.backplane.conductors import DataPins, Given
 from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
 from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, Port, SerialPort
@@ -57,13 +58,35 @@ class Answers:
     asked: int = 0
 
 
+@attrs.frozen
+class Wired:
+    """Memory with something done to its data lines.
+
+    Attributes:
+        first: number of its first cell.
+        back: by byte that the CPU writes the one that it reads back, with the bits of `keeps` high.
+        keeps: bits that nobody drives when it reads.
+    """
+
+    first: int
+    back: bytes
+    keeps: int
+
+    @classmethod
+    def of(cls, first: int, data: DataPins, given: Given) -> Wired:
+        """As it is wired."""
+        stored = data.takes if given.gives is None else data.takes.translate(given.gives)
+        return cls(first, bytes(byte | given.keeps for byte in stored), given.keeps)
+
+
 class Cells:
     """The memory of a machine, byte by byte, as a capture shows it; shared numbers for what several addresses reach.
 
     Attributes:
         reads: by address: number of the cell, or ROM - byte, ASK, FEED, NOBODY.
         writes: the same of writes.
-        held: what each cell holds: UNTOLD, or a byte with its epoch and SURE.
+        held: what each cell gives: UNTOLD, or a byte with its epoch and SURE.
+        wired: memories of which that is not what was written, in order; `first_wired` is their first cell.
         epoch: now, as it stands in a cell.
         is_certain: whether the lines by which cards are switched in and out are known to be as they are here.
     """
@@ -72,11 +95,22 @@ class Cells:
         self._bus = machine.bus
         self._bases: dict[int, int] = {}
         self.held: list[int] = []
-        for seat in machine.bus.seats:
-            plain = seat.plain
-            if plain is not None and plain.read is not None and plain.write is not None and seat.data is None:
-                self._bases[seat.slot] = len(self.held)
-                self.held += [UNTOLD] * len(plain.read)
+        memories = [
+            (seat, plain)
+            for seat in machine.bus.seats
+            if (plain := seat.plain) is not None and plain.read is not None and plain.write is not None
+        ]
+        self.wired: list[Wired] = []
+        for seat, plain in sorted(memories, key=lambda one: one[0].data is not None):
+            size = len(plain.read or ())
+            if seat.data is not None:
+                given = machine.bus.reach.table.given_of(seat)
+                if given is None:
+                    continue
+                self.wired.append(Wired.of(len(self.held), seat.data, given))
+            self._bases[seat.slot] = len(self.held)
+            self.held += [UNTOLD] * size
+        self.first_wired = self.wired[0].first if self.wired else len(self.held)
         self._maps: dict[object, tuple[list[int], list[int]]] = {}
         self._banked = _banked(machine)
         self.is_certain = False
@@ -109,7 +143,7 @@ class Cells:
         number = self.read_at(address)
         if number <= ROM:
             return ROM - number
-        if number >= 0 and self.held[number] >= 0:
+        if number >= 0 and self.held[number] >= 0 and not self.kept(number):
             held = self.held[number]
             return held & 0xFF if held & ~0xFF == SURE | self.epoch else None
         return None
@@ -119,7 +153,23 @@ class Cells:
         number = self.read_at(address)
         if number <= ROM:
             return ROM - number
-        return self.held[number] & 0xFF if number >= 0 and self.held[number] >= 0 else None
+        is_told = number >= 0 and self.held[number] >= 0 and not self.kept(number)
+        return self.held[number] & 0xFF if is_told else None
+
+    def back(self, number: int, byte: int) -> int:
+        """What a cell gives to the CPU once the CPU has written a byte; bits of `kept` are high."""
+        way = self._way(number)
+        return byte if way is None else way.back[byte]
+
+    def kept(self, number: int) -> int:
+        """Bits of a cell that nobody drives when it is read."""
+        way = self._way(number)
+        return 0 if way is None else way.keeps
+
+    def _way(self, number: int) -> Wired | None:
+        if number < self.first_wired:
+            return None
+        return next(way for way in reversed(self.wired) if way.first <= number)
 
     def forget(self) -> None:
         """Cycles were lost: nothing of what is held counts until it is seen again."""
@@ -135,7 +185,8 @@ class Cells:
             return NOBODY
         seat, offset, mask = plan.drivers[0]
         if seat.slot in self._bases:
-            return self._bases[seat.slot] + offset if self._straight and mask == 0xFF else NOBODY
+            is_told = self._straight and (mask == 0xFF or seat.data is not None)
+            return self._bases[seat.slot] + offset if is_told else NOBODY
         plain = seat.plain
         if plain is not None and plain.read is not None and plain.ignores_writes:
             given = self._bus.reach.table.given_of(seat)

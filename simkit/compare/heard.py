@@ -107,8 +107,10 @@ class Heard:
                 self._track.expected[at] = byte if odd is None else odd.expected
                 if number >= 0:
                     if odd is not None:  # what the CPU wrote, as far as the capture is the one to be wrong
-                        held[number] = odd.expected | cells.epoch
+                        held[number] = cells.back(number, odd.expected) | cells.epoch
                     else:
+                        if byte >= 0 and number >= cells.first_wired:
+                            byte = cells.back(number, byte)
                         held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if self._track.unknown else sure)
                 elif number == FEED:
                     self._feed_write(at, address, self._byte_fed(at, odd))
@@ -116,16 +118,20 @@ class Heard:
                 continue
             number = reads[address] if reads[address] != -1 else cells.read_at(address)
             if number >= 0:
-                cell = held[number]
+                cell, told = held[number], 0xFF
+                if number >= cells.first_wired and (kept := cells.kept(number)):
+                    self._track.agreed[at] = told = 0xFF & ~kept
+                    byte = byte | kept if byte >= 0 else byte
+                    cell = cell if cell < 0 else cell | kept
                 if cell == byte | sure:
                     self._track.expected[at] = byte
                 elif byte < 0:
-                    known = rows.known[at]
+                    known = rows.known[at] & told
                     if cell >= 0 and cell & ~0xFF == sure and (cell ^ rows.bytes[at]) & known:
                         found.append(self._track.difference(at, address, pc, cell & 0xFF, known))
                 elif cell >= 0 and cell & ~0xFF == sure:
                     self._track.expected[at] = cell & 0xFF
-                    found.append(self._track.difference(at, address, pc, cell & 0xFF, 0xFF))
+                    found.append(self._track.difference(at, address, pc, cell & 0xFF, told))
                 elif cell == byte | cells.epoch:
                     held[number] = byte | sure
                 else:

@@ -348,7 +348,7 @@ def _belongs(at: int, near: list[int]) -> bool:
 
     Places are counted in cycles that could show it. Alone before a run that begins later it is noise.
     """
-    gap, span = abs(near[0] - at) - 1, abs(near[-1] - near[0]) + 1
+    gap, span = max(0, abs(near[0] - at) - 1), abs(near[-1] - near[0]) + 1
     rate = len(near) / (span + 1)
     return bool(rate * (1 - rate) ** gap > MISREAD)
 

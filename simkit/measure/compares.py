@@ -27,7 +27,16 @@ from simkit.machine.machine import Machine
 from simkit.records.observed import Observed, observe
 
 ALL_LINES = ("PHI2", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "RW", "SYNC")
-MACHINES = ("demo:marlpit", "demo:keyboard-test", "demo:pad-test", "demo:video-test-card")
+MACHINES = (
+    "demo:marlpit",
+    "demo:keyboard-test",
+    "demo:pad-test",
+    "demo:video-test-card",
+    "demo:banks-test",
+    "demo:monitor",
+    "demo:serial-test",
+    "demo:ports-test",
+)
 SOUND_SEED = 9001
 """Of the machine that captures are compared with; none is taken of it."""
 CYCLES = 6000
@@ -81,9 +90,9 @@ def compared(seed: int, captures: int, faulted: int, goes_on: Callable[[float], 
         yield sound(against, seed + number) if number < captures else faulty(against, seed + number)
 
 
-def sound(against: dict[str, Machine], seed: int, cycles: int = CYCLES) -> Compared:
-    """One of a sound machine: each third begins with RESET."""
-    name = MACHINES[seed % len(MACHINES)]
+def sound(against: dict[str, Machine], seed: int, cycles: int = CYCLES, name: str | None = None) -> Compared:
+    """One of a sound machine, which the seed chooses where none is said: each third begins with RESET."""
+    name = name or MACHINES[seed % len(MACHINES)]
     skip = 0 if seed % 3 == 0 else random.Random(seed).randrange(MOST_SKIPPED)
     machine, seen = observed(name, seed, skip=skip, cycles=cycles)
     captured, _ = taken(machine, seen, noise(seed), seed, form=THROUGH[seed // len(MACHINES) % len(THROUGH)])

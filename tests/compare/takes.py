@@ -1,7 +1,23 @@
 """Captures for tests: a run that nobody knows, taken by an analyser that is none of the best."""
 
-from simkit.measure.compares import ALL_LINES, SOUND_SEED, noise, observed, taken
+import numpy as np
 
-MACHINES = ("demo:marlpit", "demo:monitor", "demo:keyboard-test", "demo:pad-test", "demo:video-test-card")
+from simkit.capture.captured import Captured
+from simkit.measure.compares import ALL_LINES, MACHINES, SOUND_SEED, noise, observed, taken
 
-__all__ = ["ALL_LINES", "MACHINES", "SOUND_SEED", "noise", "observed", "taken"]
+
+def exact(seen):
+    """A capture that misses nothing."""
+    count = len(seen)
+    known = np.full(count, (1 << len(seen.names)) - 1, np.uint64)
+    return Captured(seen.names, seen.levels, known, np.arange(count) / 2e6, np.zeros(count, bool))
+
+
+def misread(captured, row, line):
+    """The same with one line of a row misread."""
+    levels = captured.levels.copy()
+    levels[row] ^= np.uint64(1) << np.uint64(captured.names.index(line))
+    return Captured(captured.names, levels, captured.known, captured.time, captured.lost)
+
+
+__all__ = ["ALL_LINES", "MACHINES", "SOUND_SEED", "exact", "misread", "noise", "observed", "taken"]

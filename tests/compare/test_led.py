@@ -14,19 +14,12 @@ from simkit.compare.told import as_dict, report
 from simkit.contract.errors import SimkitError
 from simkit.measure import compares
 from simkit.records.observed import observe
-from tests.compare.takes import ALL_LINES, MACHINES, SOUND_SEED, noise, observed, taken
+from tests.compare.takes import ALL_LINES, MACHINES, SOUND_SEED, exact, misread, noise, observed, taken
 
 
 @pytest.fixture(scope="module")
 def sound():
     return {name: Machine.load(name, seed=SOUND_SEED) for name in MACHINES}
-
-
-def exact(seen):
-    """A capture that misses nothing."""
-    count = len(seen)
-    known = np.full(count, (1 << len(seen.names)) - 1, np.uint64)
-    return Captured(seen.names, seen.levels, known, np.arange(count) / 2e6, np.zeros(count, bool))
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -64,7 +57,51 @@ def test_the_first_disagreement_is_the_very_cycle_in_nearly_all_of_50_faulted_ca
 
 def test_a_register_told_by_one_misread_address_is_not_held_for_it(sound):
     """An address bit was misread where the capture alone told an index register, a pointer, or a return address."""
-    assert [compares.sound(sound, seed).told for seed in (5019, 5198, 7061, 8102)] == [None] * 4
+    seeds = {5019: "video-test-card", 5198: "pad-test", 7061: "keyboard-test", 8102: "pad-test"}
+    assert [compares.sound(sound, seed, name=f"demo:{name}").told for seed, name in seeds.items()] == [None] * 4
+
+
+def test_banks_are_as_they_are_where_a_write_to_them_was_misread(sound):
+    """Else all that is read afterwards would be another bank's."""
+    machine = sound["demo:banks-test"]
+    _, seen = observed("demo:banks-test", 3, cycles=6000)
+    whole, registers = exact(seen), {seat.slot for seat in machine.bus.seats if seat.registers}
+    address, _ = whole.address
+    writes = [
+        row
+        for row in np.flatnonzero(whole.is_write[0]).tolist()
+        if any(seat.slot in registers for seat, _ in machine.bus.where(int(address[row]), is_write=True))
+    ]
+    assert len(writes) > 2
+    for row in writes[:3]:
+        found = led(machine, misread(whole, row, "D0"))
+        assert found.first is None, (row, found.first)
+
+
+def test_where_banks_stand_nobody_knows_of_a_capture_from_the_middle(sound):
+    for seed in range(3):
+        _, seen = observed("demo:banks-test", seed, skip=90_001 * (seed + 1), cycles=3000)
+        assert led(sound["demo:banks-test"], exact(seen)).differences == []
+
+
+def test_reset_is_known_though_a_line_is_misread_and_another_at_fault(sound):
+    _, seen = observed("demo:marlpit", 5, cycles=400, wiring=["A5 stuck low"])
+    whole = exact(seen)
+    vector = int(np.flatnonzero(whole.address[0] == 0xFFDC)[0])
+    for row, line in ((vector + 2, "SYNC"), (vector - 1, "A1")):
+        found = led(sound["demo:marlpit"], misread(whole, row, line))
+        assert found.from_reset
+        assert found.first.row == vector
+
+
+def test_a_wrong_byte_that_was_misread_besides_is_the_first_disagreement(sound):
+    """The CPU took neither what was captured nor what the ROM holds: what it did tells the byte."""
+    _, seen = observed("demo:marlpit", 5, cycles=600, wiring=["slot 2: A3 stuck high"])
+    whole = exact(seen)
+    row = int(np.flatnonzero(whole.address[0] == 0xFFFC)[0]) + 2
+    assert whole.data[0][row] == 0x00  # BRK
+    found = led(sound["demo:marlpit"], misread(whole, row, "D1"))
+    assert found.first.row == row
 
 
 @pytest.mark.parametrize("seed", [3, 8])
