@@ -2,30 +2,27 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+import attrs
 import typer
 
 from simkit.commands import exits
 from simkit.commands.options import ForceOption, JsonOption, MachineOptions, ReplayOption, help_text
 from simkit.commands.running import Running, runs_machine
-from simkit.commands.say import say, say_json, say_notes
+from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError, numbers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from concurrent.futures import Executor
+    from collections.abc import Sequence
 
     from simkit.machine.machine import Machine
     from simkit.suspect.ask import Asking, Question
     from simkit.suspect.catalogue import Candidate
     from simkit.suspect.outcomes import Outcomes
     from simkit.suspect.rank import Ranking
-    from simkit.suspect.runs import GoesOn
     from simkit.suspect.seen import Seen
     from simkit.suspect.trial import Trial
 
@@ -39,12 +36,13 @@ HELP = help_text(
     "line; eight lines and two thousand cycles are enough to begin with, and one with A0 to A15, R/W and D0 to D7 "
     "shows bits of a ROM that read wrong, which are tried, too); --seen-text, all that stands on the screen "
     "or the terminal; --seen-picture; --seen-memory, a dump; --hangs-at, where the program comes no further; "
-    "--seen-nothing, a blank screen. Say what was done to the machine as you do for run: --type, --pad, --replay.",
+    "--seen-nothing, a blank screen. Text and picture are those at the end, when all input has come, if you do not say "
+    "--seen-early. Say what was done to the machine as you do for run: --type, --pad, --replay.",
     "What cannot be told apart is told together, with the next measurement that tells most: which line to probe, or "
     "which access the analyser waits for. Answer at the prompt, or with --answer, until one cause is left. When no "
     "single fault shows what you saw, that is said (exit code 1).",
-    "The runs take a minute or more. --session FILE keeps them: after Ctrl-C the same command goes on, and another "
-    "symptom of the same machine and input is held against the same runs at once.",
+    "The runs take a minute or more. --session FILE keeps them: after Ctrl-C, SIGTERM or a terminal that was closed "
+    "the same command goes on, and another symptom of the same machine and input is held against the same runs.",
     "--cluster ADDRESS has the workers of a dask.distributed scheduler do the runs (pip install "
     "'backplane-simkit[cluster]'); they need the same Python, kit and installed cards, which is looked at. They are "
     "sent the machine, and the code of its file: cards, and run it. Whoever reaches such a scheduler can have its "
@@ -84,6 +82,10 @@ def suspect(
     seen_picture: Annotated[
         Path | None, typer.Option("--seen-picture", metavar="PNG", help="What is on the screen, in palette numbers.")
     ] = None,
+    seen_early: Annotated[
+        bool,
+        typer.Option("--seen-early", help="Text or picture was seen before the last input had come, or at any time."),
+    ] = False,
     seen_memory: Annotated[
         str | None, typer.Option("--seen-memory", metavar="FILE@ADDRESS", help="What a RAM holds at the end.")
     ] = None,
@@ -112,9 +114,12 @@ def suspect(
     as_json: JsonOption = False,
 ) -> None:
     """Search (see HELP)."""
+    from simkit.commands.ending import Ending
+    from simkit.commands.suspect_runs import SearchRuns
     from simkit.commands.symptoms import Hands, recorded_input
     from simkit.files.whole import check_output
     from simkit.suspect.rom_cells import ROM_CELL
+    from simkit.suspect.seen import SeenPicture, SeenText
     from simkit.suspect.session import SESSION
     from simkit.suspect.trial import Trial
 
@@ -124,6 +129,12 @@ def suspect(
         check_output(session, what="search", known=SESSION, force=force)
     loaded = options.load()
     symptoms = _symptoms(loaded, seen or [], channels, seen_text, seen_picture, seen_memory, hangs_at, seen_nothing)
+    if seen_early:
+        symptoms = [_early(one) for one in symptoms]
+        if not any(isinstance(one, SeenText | SeenPicture) for one in symptoms):
+            raise SimkitError(
+                "--seen-early is for what was seen on a screen.", remedy="Give --seen-text or --seen-picture, too."
+            )
     labels = tuple(loaded.labels.items()) if options.labels else ()  # of --labels; the machine's own lists it knows
     hands = Hands(running, recorded_input(replay) if replay is not None else (), labels)
     goal = running.goal(loaded, None, DEFAULT_FOR)
@@ -133,10 +144,14 @@ def suspect(
         )
     hands(options.load(tell_notes=False))  # what is wrong with the input is told before the work
     trial = Trial.of(loaded, goal.limit, hands)
-    known = _known(trial, session)
-    candidates = _candidates(trial, slot, [*_rom_cells(loaded, symptoms), *(known.of_kind(ROM_CELL) if known else ())])
-    outcomes = _run(trial, loaded, candidates, known, session, cluster, force=force)
-    ranking = _ranked(trial, loaded, outcomes, symptoms, cluster)
+    with Ending() as ending:
+        runs = SearchRuns(trial=trial, machine=loaded, session=session, cluster=cluster, force=force, ending=ending)
+        runs.read()
+        known = runs.known.of_kind(ROM_CELL) if runs.known else ()
+        outcomes = runs.outcomes(_candidates(trial, slot, [*_rom_cells(loaded, symptoms), *known]))
+        ending.leave()
+        ranking = runs.ranking(outcomes, symptoms)
+        ending.leave()
     _tell(loaded, outcomes, ranking, list(answer or []), as_json=as_json)
     if not outcomes.is_whole:
         raise typer.Exit(exits.INTERRUPTED)
@@ -168,6 +183,13 @@ def _symptoms(
     return found
 
 
+def _early(seen: Seen) -> Seen:
+    """The same, seen at any time."""
+    from simkit.suspect.seen import SeenPicture, SeenText
+
+    return attrs.evolve(seen, early=True) if isinstance(seen, SeenText | SeenPicture) else seen
+
+
 def _rom_cells(machine: Machine, symptoms: Sequence[Seen]) -> list[Candidate]:
     """Bytes of ROMs that captures show to be wrong."""
     from simkit.suspect.rom_cells import rom_cells
@@ -191,103 +213,6 @@ def _candidates(trial: Trial, slots: list[int] | None, cells: Sequence[Candidate
     return tuple(one for one in found if not places or one.place in places)
 
 
-def _known(trial: Trial, session: Path | None) -> Outcomes | None:
-    """What the session has; None where there is none yet."""
-    from simkit.suspect.session import read_session
-
-    if session is None:
-        return None
-    try:
-        known = read_session(session)
-    except FileNotFoundError:
-        return None
-    if known.identity != trial.identity:
-        raise SimkitError(
-            f"{session} is of another search: the machine, its input or the length of the runs was another.",
-            remedy="Name another file, or give the options as they were.",
-        )
-    return known
-
-
-def _run(
-    trial: Trial,
-    machine: Machine,
-    candidates: Sequence[Candidate],
-    known: Outcomes | None,
-    session: Path | None,
-    cluster: str | None,
-    *,
-    force: bool,
-) -> Outcomes:
-    """Outcomes, of the session as far as it has them; what was run is kept whatever ends it."""
-    from simkit.commands.long_run import LongRun
-    from simkit.files.whole import write_whole
-    from simkit.suspect.outcomes import SOUND
-    from simkit.suspect.runs import run_all
-    from simkit.suspect.session import SESSION, packed
-
-    if known is not None and known.is_whole and known.has(candidates):
-        return known
-    done: list[Outcomes] = []
-    try:
-        with (
-            LongRun(machine.description.name) as run,
-            _workers(trial, cluster, run.goes_on) as (executor, goes_on),
-        ):
-            outcomes = run_all(trial, candidates, executor=executor, goes_on=goes_on, known=known, keep=done.append)
-    finally:
-        if session is not None and done and done[-1].runs:
-            say_notes(write_whole(session, packed(done[-1]), what="search", known=SESSION, force=force))
-            if not done[-1].is_whole:
-                say(f"What was run is kept in {session}: the same command goes on.", error=True)
-    if run.stopped:
-        if session is None:
-            say("Nothing is kept: with --session FILE the same command would go on.", error=True)
-        if not outcomes.classes or SOUND not in outcomes.runs or len(outcomes.runs) < 2:
-            raise typer.Exit(exits.INTERRUPTED)
-    return outcomes
-
-
-@contextlib.contextmanager
-def _workers(trial: Trial, cluster: str | None, goes_on: GoesOn) -> Iterator[tuple[Executor, GoesOn]]:
-    """Who does the work, here or elsewhere, and what is asked meanwhile."""
-    from simkit.suspect.runs import local_executor
-
-    if cluster is None:
-        with local_executor() as executor:
-            yield executor, goes_on
-        return
-    from simkit.suspect.cluster import START, connected
-
-    with connected(cluster, trial) as there:
-        say(f"{there.workers} worker{'s' * (there.workers != 1)} at {cluster}.", error=True)
-        if there.threads > there.workers:
-            say(f"Each works on one fault at a time: {START} uses all processors.", error=True)
-        yield there.executor, there.watched(goes_on)
-
-
-def _ranked(
-    trial: Trial, machine: Machine, outcomes: Outcomes, symptoms: Sequence[Seen], cluster: str | None
-) -> Ranking:
-    """What it may be; the few that come near are run again, unless Ctrl-C says that the runs that are there must do."""
-    from simkit.commands.long_run import LongRun
-    from simkit.commands.symptoms import memory_places
-    from simkit.suspect.more import More
-    from simkit.suspect.rank import rank
-
-    held = partial(rank, outcomes, symptoms, partial(memory_places, machine))
-    if not outcomes.is_whole:
-        return held()
-    with (
-        LongRun(machine.description.name) as run,
-        _workers(trial, cluster, run.goes_on) as (executor, goes_on),
-    ):
-        ranking = held(more=More(trial, outcomes.names, executor, goes_on))
-    if run.stopped:
-        say("Interrupted: what comes near was not run again, so the runs of the search alone count.", error=True)
-    return ranking
-
-
 def _tell(machine: Machine, outcomes: Outcomes, ranking: Ranking, answers: list[str], *, as_json: bool) -> None:
     """Tell what it may be, and ask until one cause is left."""
     from simkit.suspect import report
@@ -298,7 +223,9 @@ def _tell(machine: Machine, outcomes: Outcomes, ranking: Ranking, answers: list[
         say(*report.summary(outcomes), *report.ranking_lines(outcomes, ranking, group))
     question, asked = None, list[dict[str, str]]()
     if not ranking.none:
-        asking = Asking(outcomes, float(machine.clock_hz), lambda address: machine.labels.name_at(address) or "")
+        asking = Asking(
+            outcomes, float(machine.clock_hz), lambda address: machine.labels.name_at(address) or "", screen=True
+        )
         group, question = _ask(asking, outcomes, ranking, answers, asked, as_json=as_json)
         if len(group) == 1 and not as_json:
             say(*report.found_lines(outcomes, group[0]))

@@ -1,8 +1,8 @@
 """Which measurement next: the one whose answers split those that cannot be told apart best.
 
-Three kinds, the easier one first where two split alike: a logic probe on one line (always low, always high, moves); an
-analyser that waits for an access and shows the byte on the data lines; and, where runs are the same on all lines, a
-look at the board itself, with a meter and the power off.
+Four kinds, the easier one first where two split alike: a letter that is read off the screen; a logic probe on one line
+(always low, always high, moves); an analyser that waits for an access and shows the byte on the data lines; and, where
+runs are the same on all lines, a look at the board itself, with a meter and the power off.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 
 import attrs
 import numpy as np
@@ -18,8 +19,10 @@ from numpy.typing import NDArray
 from simkit.suspect.known import NEVER, Firsts, beginning, known_cycles
 from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import SOUND, Outcomes
+from simkit.suspect.read_off import VARIES, Place, letters_by_place
 
 LOW, HIGH, MOVES, NO_ACCESS, YES, NO = "always low", "always high", "moves", "never", "yes", "no"
+BLANK = "blank"
 _VARIES = 257
 MOST_COMPARED = 120
 """Classes that lines can tell apart by one question; of more some are compared and the rest stays in question."""
@@ -27,6 +30,7 @@ COLUMNS_TRIED = 60
 PROBE_IS_EASIER = 0.25
 """Bits that a question with an analyser must tell more than one with a probe, and a look more than that."""
 
+Subject = str | int | Place
 Where = Callable[[int], str]
 """An address in words."""
 Words = NDArray[np.uint64]
@@ -39,15 +43,15 @@ class Question:
     Attributes:
         text: what to do, for a builder.
         answers: for each answer the classes that give it; a class that may give several stands with each.
-        kind: "probe", "access" or "look".
-        subject: line; address with bit 16 for a write; or 0.
+        kind: "screen", "probe", "access" or "look".
+        subject: place on the screen; line; address with bit 16 for a write; or 0.
         cycles: bus cycles from power-on that it is about.
     """
 
     text: str
     answers: Mapping[str, tuple[str, ...]]
     kind: str
-    subject: str | int = 0
+    subject: Subject = 0
     cycles: int = 0
 
     def left(self, answer: str) -> tuple[str, ...]:
@@ -57,6 +61,9 @@ class Question:
     def meant(self, given: str) -> str | None:
         """The answer that somebody means who writes it so; None where it is none. An unexpected byte is one."""
         said = " ".join(given.strip().lower().split())
+        if self.kind == "screen":
+            letter = given.strip().strip("'\"") or given.strip()  # it may be a quote itself
+            return BLANK if letter.lower() == BLANK else letter if len(letter) == 1 else None
         for answer in self.answers:
             if said in (answer.lower(), answer.lower().removeprefix("always ")):
                 return answer
@@ -83,12 +90,16 @@ class Asking:
         outcomes: of all candidates.
         clock_hz: of the machine, for times in words.
         where: says an address in words.
+        screen: whether somebody looks at the screen, or the terminal, and can be asked what stands there.
     """
 
-    def __init__(self, outcomes: Outcomes, clock_hz: float, where: Where = lambda address: "") -> None:
+    def __init__(
+        self, outcomes: Outcomes, clock_hz: float, where: Where = lambda address: "", *, screen: bool = False
+    ) -> None:
         self._outcomes = outcomes
         self._clock_hz = clock_hz
         self._where = where
+        self._screen = screen
         self._sound = [run.stretches[0].levels for run in outcomes.runs[SOUND]]
         self._firsts: list[Firsts] = []
 
@@ -98,12 +109,13 @@ class Asking:
         if len(group) < 2:
             return None
         best = self._look(group)
-        most = _bits(best, len(group)) - 2 * PROBE_IS_EASIER
+        most = _bits(best, len(group)) - 3 * PROBE_IS_EASIER
         compared = {name: self._outcomes.runs[name] for name in group[:MOST_COMPARED]}
         rest = group[MOST_COMPARED:]
         whole = min(len(levels) for levels in self._sound)
         cycles = min(known_cycles(run, whole) for own in compared.values() for run in own)
-        for ask, handicap in ((self._access, PROBE_IS_EASIER), (self._probe, 0.0)):
+        asks = [(self._access, 2 * PROBE_IS_EASIER), (self._probe, PROBE_IS_EASIER), (self._letter, 0.0)]
+        for ask, handicap in asks if self._screen else asks[:2]:
             one = ask(compared, rest, cycles)
             if one is not None and (tells := _bits(one, len(group)) - handicap) >= most:
                 best, most = one, tells
@@ -111,6 +123,32 @@ class Asking:
 
     def _time(self, cycles: int) -> str:
         return f"{cycles / self._clock_hz * 1000:.3g} ms"
+
+    def _letter(self, runs: Mapping[str, Sequence[Outcome]], rest: list[str], cycles: int) -> Question | None:
+        del cycles
+        places, held = letters_by_place(runs)
+        if not places:
+            return None
+        questions: list[_Asked] = []
+        kinds = (np.diff(np.sort(held, axis=0), axis=0) != 0).sum(axis=0)
+        for column in np.argsort(-kinds, kind="stable")[:COLUMNS_TRIED].tolist():
+            letters = held[:, column].tolist()
+            told = sorted({_said(chr(letter)) for letter in letters if letter != VARIES})
+            answers: dict[str, list[str]] = {answer: [] for answer in told}
+            for name, letter in zip(runs, letters, strict=True):  # where it varies it may be any of them
+                for answer in told if letter == VARIES else [_said(chr(letter))]:
+                    answers[answer].append(name)
+            questions.append((places[column], answers))
+        best = _best(questions, len(runs))
+        if best is None:
+            return None
+        place, answers = best
+        assert isinstance(place, Place)
+        text = (
+            f"Look at the screen or terminal of slot {place.slot} at the end: which letter stands in {place.words}, "
+            f"counted from 1? {BLANK!r}: none."
+        )
+        return Question(text, _with(answers, rest), "screen", place)
 
     def _probe(self, runs: Mapping[str, Sequence[Outcome]], rest: list[str], cycles: int) -> Question | None:
         kinds = {
@@ -187,7 +225,9 @@ class Asking:
         return Question(text, {YES: tuple(half), NO: tuple(name for name in group if name not in half)}, "look")
 
 
-def answer_of(question: Question, names: Sequence[str], levels: Words, fault: str) -> str:
+def answer_of(
+    question: Question, names: Sequence[str], levels: Words, fault: str, texts: Mapping[int, str] = MappingProxyType({})
+) -> str:
     """What a machine answers that is measured.
 
     Args:
@@ -195,7 +235,10 @@ def answer_of(question: Question, names: Sequence[str], levels: Words, fault: st
         names: of its lines; bit i of a word belongs to names[i].
         levels: what they showed from power-on, `question.cycles` bus cycles at least.
         fault: name of the class that it is of, for a look at the board.
+        texts: what can be read on its screens and terminals at the end, by slot.
     """
+    if isinstance(question.subject, Place):
+        return _said(question.subject.read(texts[question.subject.slot]))
     if question.kind == "look":
         return YES if fault in question.answers[YES] else NO
     levels = levels[: question.cycles]
@@ -206,8 +249,12 @@ def answer_of(question: Question, names: Sequence[str], levels: Words, fault: st
     return _byte(int(Firsts.of(levels, names).byte[question.subject]))
 
 
-_Asked = tuple[str | int, dict[str, list[str]]]
+_Asked = tuple[Subject, dict[str, list[str]]]
 """Subject of a question, and the classes of each answer."""
+
+
+def _said(letter: str) -> str:
+    return BLANK if letter == " " else letter
 
 
 def _byte(value: int) -> str:

@@ -8,6 +8,7 @@ nobody has to say how alike is alike enough: what the runs of a candidate show o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import attrs
 import numpy as np
@@ -24,10 +25,10 @@ WRONG = 7.0
 """What a block that is surely wrong costs: the logarithm of a thousand, about."""
 MISSED, HIT = 3.0, 1.0
 """What one costs that runs show in several ways, where it is none of them, and where it is one."""
+HELD_BACK = 4
+"""Late moments of a run that are held against the others."""
 FEW_WRONG = 1.5
 """Blocks by which two that are alike may differ still: a cursor, a letter that comes a moment later."""
-UNSTEADY = 2
-"""How many times what runs of one candidate show otherwise to one another may differ from what was seen."""
 _ODD = np.uint64(0x9E37_79B9_7F4A_7C15)  # 2**64 over the golden ratio: spreads what is near (D. E. Knuth, TAOCP 3, 6.4)
 _SHIFT = np.uint64(29)
 
@@ -72,19 +73,6 @@ class Fit:
     right: float
 
 
-@attrs.frozen
-class Slack:
-    """What the runs of one candidate do to one another, each held against the others.
-
-    Attributes:
-        cost: what it costs, the most.
-        wrong: blocks that one shows otherwise than all others, the most.
-    """
-
-    cost: float
-    wrong: int
-
-
 NO_FIT = Fit(1e9, 1 << 30, 0.0)
 
 
@@ -103,8 +91,7 @@ def fit(seen: Blocks, own: NDArray[np.uint64]) -> Fit:
     hit = there.any(axis=0)
     stable = (own == own[0]).all(axis=0)
     wrong = int((stable & ~hit).sum())
-    missed = int((~stable & ~hit).sum())
-    mixed = WRONG * wrong + MISSED * missed + HIT * int((~stable & hit).sum())
+    mixed = WRONG * wrong + _unsteady(seen, own, ~stable, hit)
     one_run = WRONG * int((~there).sum(axis=1).min()) + MISSED  # it may go as one of them goes, in every block
     cost = min(mixed, one_run)
     wrong = min(wrong, int((~there).sum(axis=1).min()))
@@ -114,35 +101,77 @@ def fit(seen: Blocks, own: NDArray[np.uint64]) -> Fit:
     return Fit(cost, wrong, right)
 
 
-@attrs.frozen(eq=False)
-class Fitted:
-    """The moment at which a candidate fits best, and how its own runs fit one another there.
+def _unsteady(seen: Blocks, own: NDArray[np.uint64], unsteady: NDArray[np.bool_], hit: NDArray[np.bool_]) -> float:
+    """What blocks cost that runs show in several ways.
+
+    Blocks that are the same as one another in each run (a screen of one colour, which noise has chosen) are drawn once:
+    together they cost as one, and one of them that goes another way than the rest is surely wrong.
+    """
+    if not unsteady.any():
+        return 0.0
+    drawn, both = _numbers(own.T), _numbers(np.vstack((seen, own)).T)
+    met = len(np.unique(both[unsteady & hit]))
+    _, at, counts = np.unique(both[unsteady & ~hit], return_index=True, return_counts=True)
+    groups, group = np.unique(drawn[unsteady & ~hit][at], return_inverse=True)
+    most = np.zeros(len(groups), np.int64)
+    np.maximum.at(most, group, counts)
+    return HIT * met + MISSED * len(groups) + WRONG * int(counts.sum() - most.sum())
+
+
+@attrs.define(eq=False, slots=False)
+class Shown:
+    """What was seen, and what the runs of a candidate show at some moments, in the same blocks.
 
     Attributes:
-        fit: of what was seen.
-        seen: the blocks in which it was held.
-        own: what the runs show then.
+        seen: (n,).
+        own: (runs, moments, n).
     """
 
-    fit: Fit
     seen: Blocks
     own: NDArray[np.uint64]
 
     @property
-    def slack(self) -> Slack:
-        """What the runs do to one another."""
-        runs = len(self.own)
-        each = [fit(self.own[run], np.delete(self.own, run, axis=0)) for run in range(runs)] if runs > 2 else []
-        costs = sorted(one.cost for one in each) or [0.0]
-        wrong = sorted(one.wrong for one in each) or [0]
-        return Slack(costs[-1], wrong[-1])
+    def best(self) -> Fit:
+        """Of the moment at which it fits best, or of two in a row: nobody says exactly when he looked."""
+        return _best(self.seen, self.own)
+
+    @cached_property
+    def among(self) -> list[Fit]:
+        """How each run fits what the others show.
+
+        Of each the late moments are taken, one after the other, and held against all other moments of the other runs:
+        a screen that goes on moving is seen at a moment that no run was looked at. The worst of them counts.
+        """
+        runs, moments, _ = self.own.shape
+        if runs < 3:
+            return []
+        late = range(max(1, moments - HELD_BACK), moments) if moments > 1 and not self._stands else [moments - 1]
+        found = []
+        for run in range(runs):
+            others = np.delete(self.own, run, axis=0)
+            each = [
+                _best(self.own[run, at], others if self._stands or moments == 1 else np.delete(others, at, axis=1))
+                for at in late
+            ]
+            found.append(Fit(max(one.cost for one in each), max(one.wrong for one in each), 1.0))
+        return found
+
+    @property
+    def _stands(self) -> bool:
+        return bool((self.own == self.own[:, :1]).all())
 
 
-NOTHING = Fitted(NO_FIT, np.zeros(0, np.uint64), np.zeros((0, 0), np.uint64))
-"""Of a candidate that shows nothing of the kind."""
-
-
-def fitted(views: Sequence[tuple[Blocks, NDArray[np.uint64]]]) -> Fitted | None:
-    """Of what was seen and what runs show, at several moments, the pair that fits best."""
-    found = [Fitted(fit(seen, own), seen, own) for seen, own in views]
-    return min(found, key=lambda one: one.fit.cost, default=None)
+def _best(seen: Blocks, own: NDArray[np.uint64]) -> Fit:
+    moments = own.shape[1]
+    if (own == own[:, :1]).all():
+        return fit(seen, own[:, 0])
+    alone = [own[:, at] for at in range(moments)]
+    together = [own[:, at : at + 2].reshape(-1, own.shape[2]) for at in range(moments - 1)]
+    best = NO_FIT
+    for one in (*alone, *together):
+        found = fit(seen, one)
+        if found.cost < best.cost:
+            best = found
+        if best.cost == 0:
+            break
+    return best

@@ -6,15 +6,18 @@ to what was seen it is asked more: they are run again and again, and what they d
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from fractions import Fraction
+from functools import cached_property
+from types import MappingProxyType
 
 import attrs
 
 from simkit.suspect.outcome import Outcome, run
 from simkit.suspect.sent import packed, unpacked
 from simkit.suspect.sound import Sound
-from simkit.suspect.trial import WILD, Trial
+from simkit.suspect.trial import HANDS_VARY, WILD, Trial
 
 POWER_UPS = 8
 """Further ones of each candidate."""
@@ -23,6 +26,8 @@ APART = 101
 SOUNDS_KEPT = POWER_UPS
 """Runs without a fault that are kept, some 40 MB each, where candidates are run in this process."""
 WAIT_SECONDS = 0.2
+SETTLED = Fraction(50, 1000)
+"""Seconds after which a program has shown what it makes of an input: three frames of a screen (from memory)."""
 
 GoesOn = Callable[[float], bool]
 """Told the part that is done; False ends the work."""
@@ -37,10 +42,12 @@ class More:
         executor: who does the work; None: this process.
         goes_on: asked now and then while they run.
         power_ups: how many further ones; None: POWER_UPS.
+        known: what was run before, of the same trial.
 
     Attributes:
         trial: that they were put through; it builds the machine of a candidate: `trial.machine(seed, sentence)`.
         seeds: of the further power-ups.
+        kept: by sentence and seed what was run so far.
     """
 
     def __init__(
@@ -50,6 +57,7 @@ class More:
         executor: Executor | None = None,
         goes_on: GoesOn = lambda part: True,
         power_ups: int | None = None,
+        known: Mapping[str, Mapping[int, Outcome]] = MappingProxyType({}),
     ) -> None:
         self.trial = trial
         count = POWER_UPS if power_ups is None else power_ups
@@ -57,8 +65,7 @@ class More:
         self._names = tuple(names)
         self._executor = executor
         self._goes_on = goes_on
-        self._limited: Trial | None = None
-        self._kept: dict[str, dict[int, Outcome]] = {}
+        self.kept: dict[str, dict[int, Outcome]] = {name: dict(own) for name, own in known.items()}
         self._sounds: dict[int, Sound] = {}
 
     def of(self, sentences: Sequence[str]) -> dict[str, tuple[Outcome, ...]]:
@@ -71,14 +78,14 @@ class More:
         """
         pieces = []
         for seed in self.seeds:
-            todo = [one for one in dict.fromkeys(sentences) if seed not in self._kept.get(one, ())]
+            todo = [one for one in dict.fromkeys(sentences) if seed not in self.kept.get(one, ())]
             if todo:
                 pieces.append((seed, todo))
         for seed, made in self._here(pieces) if self._executor is None else self._there(self._executor, pieces):
             for sentence, outcome in made.items():
-                self._kept.setdefault(sentence, {})[seed] = outcome
-        found = {one: self._kept.get(one, {}) for one in sentences}
-        whole = {one: own for one, own in found.items() if len(own) == len(self.seeds)}
+                self.kept.setdefault(sentence, {})[seed] = outcome
+        found = {one: self.kept.get(one, {}) for one in sentences}
+        whole = {one: own for one, own in found.items() if own.keys() >= {*self.seeds}}
         return {one: tuple(own[seed] for seed in self.seeds) for one, own in whole.items()}
 
     def _here(self, pieces: Sequence[tuple[int, list[str]]]) -> Iterator[tuple[int, dict[str, Outcome]]]:
@@ -114,16 +121,26 @@ class More:
             for future in waiting:
                 future.cancel()
 
+    @property
+    def hands_done(self) -> int:
+        """Cycle from which on a screen shows what comes of all that hands did; 0 where they did nothing."""
+        return self._sound_run[1]
+
     def _trial(self) -> Trial:
         """The trial with the same bound for runs that go wild as the search has."""
-        if self._limited is None:
-            machine = self.trial.machine(self.trial.seeds[0])
-            kept = self.trial.prepared(machine, self.trial.seeds[0])
-            machine.run_to(self.trial.cycles)
-            del kept
-            most = max(self.trial.most_accesses, WILD * machine.bus.accesses.made)
-            self._limited = attrs.evolve(self.trial, most_accesses=most)
-        return self._limited
+        return attrs.evolve(self.trial, most_accesses=max(self.trial.most_accesses, WILD * self._sound_run[0]))
+
+    @cached_property
+    def _sound_run(self) -> tuple[int, int]:
+        """Accesses that the machine without a fault asks cards for, and when its hands are done."""
+        machine = self.trial.machine(self.trial.seeds[0])
+        kept = self.trial.prepared(machine, self.trial.seeds[0])
+        last: list[int] = []
+        machine.bus.watchers.add(outside=lambda event: last.append(event[0]))
+        machine.run_to(self.trial.cycles)
+        del kept
+        behind = int((HANDS_VARY + SETTLED) * machine.description.clock_hz)
+        return machine.bus.accesses.made, last[-1] + behind if last else 0
 
 
 def _run(sent: bytes, names: tuple[str, ...], seed: int, sentences: list[str]) -> dict[str, Outcome]:

@@ -19,7 +19,7 @@ from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.screens import judge_shown, judge_there
 from simkit.suspect.seen import Seen, SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
-from simkit.suspect.shown import hang_likeness, memory_views, nothing_likeness, picture_views, text_views
+from simkit.suspect.shown import hang_likeness, memory_shown, nothing_likeness, picture_shown, text_shown
 
 Places = Callable[[int, int], Sequence[tuple[int, int] | None]]
 """Of a start and a length: slot and offset of the memory behind each address."""
@@ -104,18 +104,19 @@ def _judge(
 ) -> Judged:
     if isinstance(seen, SeenCapture):
         return _judge_capture(Capture(seen.captured, outcomes, library), runs)
-    if isinstance(seen, SeenText):
-        return judge_shown(runs, partial(text_views, seen), "text", more)
-    if isinstance(seen, SeenPicture):
-        return judge_shown(runs, partial(picture_views, seen), "picture", more)
+    if isinstance(seen, SeenText | SeenPicture):
+        since = 0 if more is None or seen.early else more.hands_done
+        if isinstance(seen, SeenText):
+            return judge_shown(runs, partial(text_shown, seen, since), "text", more)
+        return judge_shown(runs, partial(picture_shown, seen, since), "picture", more)
     if isinstance(seen, SeenMemory):
         assert places is not None
         at = places(seen.start, len(seen.content))
-        return judge_shown(runs, partial(memory_views, seen, at), "memory", more)
+        return judge_shown(runs, partial(memory_shown, seen, at), "memory", more)
     if isinstance(seen, SeenHang):
-        return judge_there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}")
+        return judge_there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}", more)
     assert isinstance(seen, SeenNothing)
-    return judge_there(runs, nothing_likeness, "leaves screen and terminal blank")
+    return judge_there(runs, nothing_likeness, "leaves screen and terminal blank", more)
 
 
 def _judge_capture(capture: Capture, runs: Iterable[str]) -> Judged:

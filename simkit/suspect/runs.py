@@ -44,14 +44,16 @@ GoesOn = Callable[[float], bool]
 
 
 def local_executor(processes: int | None = None) -> ProcessPoolExecutor:
-    """Processes of this host, as many as it has processors; they leave Ctrl-C to who began them, and end with him."""
+    """Processes of this host, as many as it has processors; they leave signals to who began them, and end with him."""
     context = multiprocessing.get_context("forkserver" if os.name == "posix" else "spawn")
     return ProcessPoolExecutor(processes or os.cpu_count(), mp_context=context, initializer=_serve)
 
 
 def _serve() -> None:
     """What each of them does first."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # of a terminal, or a service, they come to all of its processes
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

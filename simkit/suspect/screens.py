@@ -1,76 +1,149 @@
-"""What was shown on a screen, stood in memory, or hung, held against all candidates."""
+"""What was shown on a screen, stood in memory, or hung, held against all candidates.
+
+What the runs of a candidate do to one another is the measure: each is held against the others as if it were what was
+seen. What was seen is one run more of the same candidate, if that is the cause, so it costs no more than those do.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
+from math import log
+from statistics import median
 
-from simkit.suspect.blocks import FEW_WRONG, NOTHING, UNSTEADY, WRONG, Fit, Fitted, Slack, fitted
+import attrs
+
+from simkit.suspect.blocks import FEW_WRONG, NO_FIT, WRONG, Fit, Shown
 from simkit.suspect.judged import NOT_FIRST, Judged
 from simkit.suspect.more import More
 from simkit.suspect.outcome import Outcome
-from simkit.suspect.shown import View
 
 NOISE = 0.15
 """Part of what noise costs that is chance: noise is as good as other noise."""
-WHOLE = 0.6
-"""Of symptoms that are there or not: of how many power-ups more that do not show them may be chance."""
-RUN_AGAIN = 8
-"""Classes near the best that are run under further power-ups."""
+RARE = 20.0
+"""Of symptoms that are there or not: how many times as often a candidate must show it to rule out another."""
+NEVER = 2.0
+"""How far one is behind that never shows it."""
+AGAIN_AT_ONCE = 8
+"""Classes near the best that are run under further power-ups at once."""
+ROUNDS = 3
+"""How often that is done while none of them fits."""
+FEW_RUNS = 6
+"""Runs with which one steady block may be wrong still; with half of them two, with twice as many none."""
 
 Runs = Mapping[str, Sequence[Outcome]]
 """What runs left, by the name of a class."""
+Views = Callable[[Sequence[Outcome]], list[Shown]]
+"""What was seen with what runs show, in each way in which it can be held against them."""
 
 
-def judge_shown(runs: Runs, views: Callable[[Sequence[Outcome]], list[View]], what: str, more: More | None) -> Judged:
+@attrs.define(eq=False, slots=False)
+class _Held:
+    """What was seen, held against a candidate.
+
+    Attributes:
+        fit: how it fits.
+        shown: where it fits best; None: the candidate shows nothing of the kind.
+        ends: whether all runs came to their end; of one that went wild it is not known what it shows then.
+    """
+
+    fit: Fit
+    shown: Shown | None
+    ends: bool
+
+    @classmethod
+    def of(cls, views: Views, runs: Sequence[Outcome]) -> _Held:
+        ends = not any(run.is_wild for run in runs)
+        found = [cls(one.best, one, ends) for one in views(runs)]
+        return min(found, key=lambda one: one.fit.cost, default=cls(NO_FIT, None, ends))
+
+    @cached_property
+    def is_misfit(self) -> bool:
+        """Whether more differs from the candidate than does among its own runs, by more than those differ in that."""
+        if self.shown is None:
+            return True
+        few = FEW_RUNS / len(self.shown.own) if self.ends else FEW_WRONG
+        among = self.shown.among
+        costs, wrong = [one.cost for one in among] or [0.0], [one.wrong for one in among] or [0]
+        return self.fit.cost > WRONG * few + _beyond(costs) or self.fit.wrong > few + _beyond(wrong)
+
+
+def _beyond(values: Sequence[float]) -> float:
+    """The most that may still be one more of these."""
+    return 2 * max(values) - median(values)
+
+
+def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judged:
     """Hold what was shown against all candidates.
 
     Args:
         runs: of the candidates.
-        views: what was seen, and what runs show at several moments.
+        views: what was seen, and what runs show.
         what: it is, in words.
         more: runs of those near the best; None: there are no more.
     """
-    found = {name: fitted(views(own)) or NOTHING for name, own in runs.items()}
-    if more is not None:
-        near = sorted(found, key=lambda name: found[name].fit.cost)[:RUN_AGAIN]
-        further = more.of(near)
-        if len(further) == len(near):  # else somebody has ended it, and what was there before counts
-            found |= {name: fitted(views([*runs[name], *further[name]])) or NOTHING for name in near}
+    found = {name: _Held.of(views, own) for name, own in runs.items()}
+    again: set[str] = set()
+    for _ in range(ROUNDS if more is not None else 0):
+        assert more is not None
+        todo = [name for name in _near(found) if name not in again]
+        todo += [name for name in _in_order(found) if name not in {*again, *todo}]
+        further = more.of(todo[:AGAIN_AT_ONCE])
+        if len(further) < len(todo[:AGAIN_AT_ONCE]):  # somebody has ended it: what was there before counts
+            break
+        found |= {name: _Held.of(views, [*runs[name], *own]) for name, own in further.items()}
+        again |= set(further)
+        near = _near(found)
+        if again.issuperset(near) or any(not found[name].is_misfit for name in near if name in again):
+            break
     return _judged(found, what)
 
 
-def _judged(found: Mapping[str, Fitted], what: str) -> Judged:
-    order = sorted(found, key=lambda name: found[name].fit.cost)
+def _in_order(found: Mapping[str, _Held]) -> list[str]:
+    return sorted(found, key=lambda name: found[name].fit.cost)
+
+
+def _behind(found: Mapping[str, _Held]) -> dict[str, float]:
+    """How far each is behind the best, in units of what chance does."""
+    order = _in_order(found)
     least = found[order[0]].fit.cost
     chance = WRONG * FEW_WRONG + NOISE * least
-    behind = {name: (found[name].fit.cost - least) / chance for name in order}
-    near = [name for name in order if behind[name] <= 1.0]
-    fitting = [name for name in near if not _is_misfit(found[name].fit, found[name].slack)]
+    return {name: (found[name].fit.cost - least) / chance for name in order}
+
+
+def _near(found: Mapping[str, _Held]) -> list[str]:
+    return [name for name, behind in _behind(found).items() if behind <= 1.0]
+
+
+def _judged(found: Mapping[str, _Held], what: str) -> Judged:
+    behind, near = _behind(found), _near(found)
+    fitting = [name for name in near if not found[name].is_misfit]
     misfit = ""
     if fitting:
         behind |= {name: 1.0 + NOT_FIRST + behind[name] for name in {*near} - {*fitting}}
     else:
-        right = found[order[0]].fit.right
+        right = found[near[0]].fit.right
         misfit = f"the {what} is that of no candidate: {right:.0%} of it is right at best, and more than chance differs"
     return Judged(behind, {name: f"{what} {one.fit.right:.0%} alike" for name, one in found.items()}, misfit)
 
 
-def _is_misfit(fit: Fit, slack: Slack) -> bool:
-    """Whether more differs from a candidate than does among its own runs."""
-    base = WRONG * FEW_WRONG
-    return fit.wrong > FEW_WRONG + UNSTEADY * slack.wrong or fit.cost > base + UNSTEADY * slack.cost
-
-
-def judge_there(runs: Runs, likeness: Callable[[Sequence[Outcome]], float], what: str) -> Judged:
+def judge_there(runs: Runs, likeness: Callable[[Sequence[Outcome]], float], what: str, more: More | None) -> Judged:
     """Hold what is there or not against all candidates.
+
+    One that shows it in half of its runs explains it half as well as one that always does: that rules nothing out.
 
     Args:
         runs: of the candidates.
         likeness: part of some runs in which it is there.
         what: they do, in words.
+        more: runs of those that show it now and then; None: there are no more.
     """
     values = {name: likeness(own) for name, own in runs.items()}
+    now_and_then = sorted((name for name in values if 0 < values[name] < 1), key=lambda name: -values[name])
+    if more is not None and now_and_then:
+        further = more.of(now_and_then[:AGAIN_AT_ONCE])
+        values |= {name: likeness([*runs[name], *own]) for name, own in further.items()}
     best = max(values.values(), default=0.0)
     misfit = f"no candidate {what}" if best == 0 else ""
-    behind = {name: (best - value) / WHOLE for name, value in values.items()}
+    behind = {name: log(best / value) / log(RARE) if value else NEVER for name, value in values.items()}
     return Judged(behind, {name: f"{what} in {value:.0%} of the runs" for name, value in values.items()}, misfit)

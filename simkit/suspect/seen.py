@@ -27,10 +27,12 @@ class SeenText:
     Attributes:
         text: lines joined by newlines; blanks at their ends do not count.
         slot: of the screen or the serial card; None: the only one.
+        early: it was seen before the last input had come, or nobody knows when.
     """
 
     text: str
     slot: int | None = None
+    early: bool = False
 
 
 @attrs.frozen(eq=False)
@@ -40,10 +42,12 @@ class SeenPicture:
     Attributes:
         pixels: palette numbers, (rows, columns) uint8.
         slot: of the screen; None: the only one.
+        early: it was seen before the last input had come, or nobody knows when.
     """
 
     pixels: NDArray[np.uint8]
     slot: int | None = None
+    early: bool = False
 
 
 @attrs.frozen(eq=False)

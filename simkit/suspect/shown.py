@@ -6,38 +6,42 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from simkit.suspect.blocks import Blocks, of_pixels, of_text
+from simkit.suspect.blocks import Blocks, Shown, of_pixels, of_text
 from simkit.suspect.outcome import Look, Outcome, unpacked
 from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
 
-View = tuple[Blocks, NDArray[np.uint64]]
-"""What was seen, (n,), and what runs show, (runs, n)."""
 MOST_ROWS, MOST_COLUMNS = 200, 256
 """Of a text."""
 BLOCKS_KEPT = 4096
 
 
-def text_views(seen: SeenText, runs: Sequence[Outcome]) -> list[View]:
-    """A text and what runs show: as it stands, from the first line that says something, or line by line."""
+def text_shown(seen: SeenText, since: int, runs: Sequence[Outcome]) -> list[Shown]:
+    """A text and what runs show: as it stands, from the first line that says something, or line by line.
+
+    Args:
+        seen: what was seen.
+        since: cycle from which on looks count; the last one counts always.
+        runs: of a candidate.
+    """
     wanted = seen.text.split("\n")
     readings: list[Callable[[list[str]], list[str]]] = [list, _from_first]
     if _is_flush(wanted):
         readings.append(_lines_alone)
-    views = []
+    found = []
     for slot in _slots(seen.slot, runs, lambda look: look.texts):
-        for looks in _moments(runs):
-            texts = [look.texts[slot].split("\n") for look in looks if slot in look.texts]
-            if len(texts) < len(looks):
-                continue
-            for read in readings:
-                lines = [read(one) for one in (wanted, *texts)]
-                rows = min(MOST_ROWS, max(map(len, lines)))
-                columns = min(MOST_COLUMNS, max((len(line) for one in lines for line in one), default=0))
-                blocks = [_text_blocks("\n".join(one), rows, columns) for one in lines]
-                views.append((blocks[0], np.stack(blocks[1:])))
-    return views
+        looks = _looks(runs, since)
+        if not looks or not all(slot in look.texts for own in looks for look in own):
+            continue
+        texts = [[look.texts[slot].split("\n") for look in own] for own in looks]
+        for read in readings:
+            mine, its = read(wanted), [[read(one) for one in own] for own in texts]
+            every = [mine, *(one for own in its for one in own)]
+            rows = min(MOST_ROWS, max(map(len, every)))
+            columns = min(MOST_COLUMNS, max((len(line) for one in every for line in one), default=0))
+            blocks = [[_text_blocks("\n".join(one), rows, columns) for one in own] for own in its]
+            found.append(Shown(_text_blocks("\n".join(mine), rows, columns), np.array(blocks, np.uint64)))
+    return found
 
 
 def _from_first(lines: list[str]) -> list[str]:
@@ -56,19 +60,25 @@ def _lines_alone(lines: list[str]) -> list[str]:
     return [line.strip() for line in lines if line.strip()]
 
 
-def picture_views(seen: SeenPicture, runs: Sequence[Outcome]) -> list[View]:
-    """A picture and what runs show at several moments."""
-    wanted = of_pixels(seen.pixels)
-    views = []
+def picture_shown(seen: SeenPicture, since: int, runs: Sequence[Outcome]) -> list[Shown]:
+    """A picture and what runs show.
+
+    Args:
+        seen: what was seen.
+        since: cycle from which on looks count; the last one counts always.
+        runs: of a candidate.
+    """
+    found = []
     for slot in _slots(seen.slot, runs, lambda look: look.pictures):
-        for looks in _moments(runs):
-            pictures = [look.pictures[slot] for look in looks if slot in look.pictures]
-            if len(pictures) == len(looks) and {one[:2] for one in pictures} == {seen.pixels.shape}:
-                views.append((wanted, np.stack([_picture_blocks(*one) for one in pictures])))
-    return views
+        looks = _looks(runs, since)
+        pictures = [[look.pictures[slot] for look in own if slot in look.pictures] for own in looks]
+        if {one[:2] for own in pictures for one in own} == {seen.pixels.shape} and len(set(map(len, pictures))) == 1:
+            blocks = [[_picture_blocks(*one) for one in own] for own in pictures]
+            found.append(Shown(of_pixels(seen.pixels), np.array(blocks, np.uint64)))
+    return found
 
 
-def memory_views(seen: SeenMemory, places: Sequence[tuple[int, int] | None], runs: Sequence[Outcome]) -> list[View]:
+def memory_shown(seen: SeenMemory, places: Sequence[tuple[int, int] | None], runs: Sequence[Outcome]) -> list[Shown]:
     """Bytes of memory, each a block, and what runs left there.
 
     Args:
@@ -88,19 +98,19 @@ def memory_views(seen: SeenMemory, places: Sequence[tuple[int, int] | None], run
                 for place in places
             ]
         )
-    return [(np.frombuffer(seen.content, np.uint8).astype(np.uint64), np.array(rows, np.uint64))]
+    return [Shown(np.frombuffer(seen.content, np.uint8).astype(np.uint64), np.array(rows, np.uint64)[:, None])]
 
 
 def _slots(slot: int | None, runs: Sequence[Outcome], held: Callable[[Look], Mapping[int, object]]) -> list[int]:
     return sorted({its for run in runs for look in run.looks for its in held(look) if slot in (None, its)})
 
 
-def _moments(runs: Sequence[Outcome]) -> list[list[Look]]:
-    """Looks of all runs at the same moments, and at two in a row: nobody says exactly when he looked."""
-    looks = min((len(run.looks) for run in runs), default=0)
-    alone = [(-at,) for at in range(1, looks + 1)]
-    together = [(-at, -at - 1) for at in range(1, looks)]
-    return [[run.looks[at] for run in runs for at in moments] for moments in (*alone, *together)]
+def _looks(runs: Sequence[Outcome], since: int) -> list[list[Look]]:
+    """Looks of each run that count, at the same moments in all."""
+    if not runs or not all(run.looks for run in runs):
+        return []
+    late = max(1, min(sum(look.cycle >= since for look in run.looks) for run in runs))
+    return [list(run.looks[-late:]) for run in runs]
 
 
 @lru_cache(BLOCKS_KEPT)

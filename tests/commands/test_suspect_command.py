@@ -1,11 +1,13 @@
 """simkit suspect, as people type it; on the bench machine, with a few faults of the catalogue."""
 
 import json
+import signal
 from concurrent.futures import Executor, Future
 
 import pytest
 
 from simkit.commands.main import main
+from simkit.suspect.session import read_session
 
 
 class Here(Executor):
@@ -20,7 +22,7 @@ class Here(Executor):
 @pytest.fixture(autouse=True)
 def few_candidates_run_here(monkeypatch):
     monkeypatch.setattr("simkit.suspect.runs.local_executor", Here)
-    monkeypatch.setattr("simkit.suspect.screens.RUN_AGAIN", 1)
+    monkeypatch.setattr("simkit.suspect.screens.AGAIN_AT_ONCE", 1)
     from simkit.suspect import catalogue
 
     every = catalogue.catalogue
@@ -76,12 +78,48 @@ def test_a_blank_screen_is_explained_with_the_next_measurement_and_the_runs_are_
         (["--seen-picture", "missing.png"], "There is no picture"),
         (["--seen-nothing", "--slot", "9"], "there is no card in slot 9"),
         (["--seen-nothing", "--for", "label:main"], "--for"),
+        (["--seen-nothing", "--seen-early"], "--seen-early is for what was seen on a screen"),
     ],
 )
 def test_wrong_use_gets_one_message_and_exit_code_2(words, said, simkit):
     code, out, err = simkit(*SEARCH[:2], *words)
     assert (code, out) == (2, "")
     assert said in err
+
+
+def test_a_search_whose_terminal_is_closed_keeps_what_was_run_and_goes_on_from_there(tmp_path, simkit, monkeypatch):
+    number = signal.SIGHUP
+
+    class Ended(Here):
+        pieces = 0
+
+        def submit(self, call, /, *arguments, **words):
+            self.pieces += 1
+            if self.pieces == 3:
+                signal.raise_signal(number)
+            return Future() if self.pieces > 3 else super().submit(call, *arguments, **words)
+
+    session = tmp_path / "my.search"
+    search = [*SEARCH, "--seen-nothing", "--session", str(session)]
+    monkeypatch.setattr("simkit.suspect.runs.local_executor", Ended)
+    code, out, err = simkit(*search)
+    assert (code, out) == (128 + number, "")
+    assert f"kept in {session}, 0." in err
+    assert f"Stopped by {number.name}." in err
+    before = read_session(session)
+    assert before.runs
+    assert not before.is_whole
+    monkeypatch.setattr("simkit.suspect.runs.local_executor", Here)
+    assert simkit(*search)[0] == 0
+    assert read_session(session).is_whole
+
+
+def test_further_runs_of_what_comes_near_are_kept_too(tmp_path, simkit, monkeypatch):
+    search = [*SEARCH, "--slot", "3", "--seen-text", "BENCH", "--session", str(tmp_path / "my.search")]
+    simkit(*search)
+    monkeypatch.setattr("simkit.suspect.more.run", None)  # nothing is run again
+    _, _, err = simkit(*search)
+    assert "kept in" not in err
 
 
 def test_a_session_of_another_search_is_not_taken(tmp_path, simkit):

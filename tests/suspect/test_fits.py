@@ -1,6 +1,7 @@
 """How captures, pictures and texts fit what runs show of one another."""
 
 import random
+from functools import partial
 
 import attrs
 import numpy as np
@@ -8,12 +9,13 @@ import pytest
 
 from simkit.backplane.wiring import Done, Entry, Wiring
 from simkit.machine.machine import Machine
-from simkit.suspect.blocks import fit, of_pixels, of_text
+from simkit.suspect.blocks import HIT, MISSED, WRONG, Shown, fit, of_pixels, of_text
 from simkit.suspect.catalogue import catalogue
 from simkit.suspect.grams import grams, one_bit_wrong
 from simkit.suspect.outcome import Look, Outcome
+from simkit.suspect.screens import judge_shown, judge_there
 from simkit.suspect.seen import SeenText
-from simkit.suspect.shown import text_views
+from simkit.suspect.shown import text_shown
 from simkit.suspect.steadiness import reach_of, strange_places
 from simkit.suspect.trial import Trial
 from simkit.suspect.unset import unset, without_unset
@@ -44,14 +46,92 @@ def test_a_screen_that_is_just_that_of_one_run_costs_next_to_nothing_however_muc
     assert fit(own[2], own).cost < 0.1 * fit(of_pixels(noise(9, (64, 64))), own).cost
 
 
-def test_a_text_is_the_same_when_copied_from_its_first_line_that_says_something():
-    def run(text):
-        return Outcome(None, (), (Look(0, {}, {5: text}),), 0, "", False, 0, {})
+def run_of(*texts, wild=False):
+    """A run whose screen shows these texts, 100 cycles apart."""
+    looks = tuple(Look(100 * at, {}, {5: text}) for at, text in enumerate(texts, 1))
+    return Outcome(None, (), looks, 100 * len(texts), "", wild, 0, {})
 
-    runs = [run("\n\nKEYBOARD TEST\n\nREADY")] * 4
-    best = min(fit(*view).cost for view in text_views(SeenText("KEYBOARD TEST\n\nREADY"), runs))
-    other = min(fit(*view).cost for view in text_views(SeenText("KEYBOARD TESS\n\nREADY"), runs))
+
+def test_a_text_is_the_same_when_copied_from_its_first_line_that_says_something():
+    runs = [run_of("\n\nKEYBOARD TEST\n\nREADY")] * 4
+    best = min(one.best.cost for one in text_shown(SeenText("KEYBOARD TEST\n\nREADY"), 0, runs))
+    other = min(one.best.cost for one in text_shown(SeenText("KEYBOARD TESS\n\nREADY"), 0, runs))
     assert best == 0 < other
+
+
+def test_a_screen_counts_from_when_the_hands_are_done_but_the_last_look_always():
+    runs = [run_of("READY", "YOU TYPED A", "YOU TYPED A")] * 4
+    assert min(one.best.wrong for one in text_shown(SeenText("READY"), 0, runs)) == 0
+    assert min(one.best.wrong for one in text_shown(SeenText("READY"), 150, runs)) > 0
+    assert min(one.best.wrong for one in text_shown(SeenText("YOU TYPED A"), 10_000, runs)) == 0
+
+
+def test_a_screen_of_one_colour_that_noise_has_chosen_is_one_thing_and_a_picture_is_not():
+    own = np.stack([of_pixels(np.full((64, 64), colour, np.uint8)) for colour in (1, 4, 9, 13)])
+    third, drawn = np.full((64, 64), 7, np.uint8), np.full((64, 64), 7, np.uint8)
+    drawn[16:24, 8:56] = noise(1, (8, 48))
+    assert fit(of_pixels(third), own).cost == MISSED
+    assert fit(of_pixels(np.full((64, 64), 9, np.uint8)), own).cost == HIT
+    assert fit(of_pixels(drawn), own).cost == MISSED + 6 * WRONG
+
+
+def test_each_run_is_held_against_the_others_at_moments_that_they_were_not_looked_at():
+    def moving(start):
+        return [of_text([f"{start + 7 * at:04}", "TITLE"], 2, 8) for at in range(6)]
+
+    standing = np.array([[of_text(["1234", "TITLE"], 2, 8)] * 6] * 5, np.uint64)
+    assert all(one.cost == 0 for one in Shown(standing[0, 0], standing).among)
+    moved = np.array([moving(0)] * 5, np.uint64)  # in step in all runs, but never seen twice
+    assert all(one.cost > 0 for one in Shown(moved[0, 0], moved).among)
+
+
+def misfit(runs, text, more=None):
+    return judge_shown({"a": runs}, partial(text_shown, SeenText(text), 0), "text", more).misfit
+
+
+def test_with_more_runs_that_agree_one_steady_block_that_is_wrong_is_enough():
+    right, wrong = "ONE\nTWO\nTEN", "ONE\nTWO\nTEX"
+    assert not misfit([run_of(right)] * 4, wrong)
+    assert misfit([run_of(right)] * 12, wrong)
+    assert not misfit([run_of(right)] * 12, right)
+    assert not misfit([run_of(right, wild=True)] * 12, wrong)  # when it went wild it was not looked at any longer
+    assert not misfit([run_of(text) for text in (right, wrong, "ONE\nTWO\nTEZ") * 4], "ONE\nTWO\nTEA")
+
+
+class Says:
+    """Runs that were made for these tests, instead of `More`."""
+
+    def __init__(self, runs):
+        self.runs = runs
+        self.asked = []
+
+    def of(self, names):
+        self.asked.append(list(names))
+        return {name: tuple(self.runs[name]) for name in names}
+
+
+def test_those_that_come_near_are_run_again_and_fall_back_where_that_contradicts_them():
+    seen, other = "READY\nA7", "READY\nB3"
+    runs = {"steady": [run_of(seen)] * 4, "lucky": [run_of(seen)] * 4}
+    runs |= {f"far {number}": [run_of(f"NOTHING OF THE KIND\n{number}\n" + "X" * 90)] * 4 for number in range(20)}
+    more = Says({name: [run_of(seen if name == "steady" else other)] * 8 for name in runs})
+    views = partial(text_shown, SeenText(seen), 0)
+    before = judge_shown(runs, views, "text", None)
+    after = judge_shown(runs, views, "text", more)
+    assert {name for name, behind in before.behind.items() if behind <= 1} == {"steady", "lucky"}
+    assert after.behind["steady"] == 0 < after.behind["lucky"]
+    assert [len(names) for names in more.asked] == [8]
+    assert {"steady", "lucky"} <= {*more.asked[0]}
+
+
+def test_what_hangs_now_and_then_explains_a_hang_less_well_and_is_not_ruled_out_but_what_never_does_is():
+    runs = {"always": [run_of("X")] * 4, "half": [run_of("Y")] * 4, "never": [run_of("Z")] * 4}
+    more = Says({"half": [run_of("Y")] * 8})
+    likeness = {"X": 1.0, "Y": 0.5, "Z": 0.0}
+    found = judge_there(runs, lambda own: likeness[own[0].looks[0].texts[5]], "hangs", more)
+    assert found.behind["always"] == 0 < found.behind["half"] < 1 < found.behind["never"]
+    assert more.asked == [["half"]]
+    assert judge_there({"never": runs["never"]}, lambda own: 0.0, "hangs", more).misfit == "no candidate hangs"
 
 
 def test_blocks_of_a_text_beyond_its_last_line_are_blank():

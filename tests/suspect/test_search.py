@@ -15,11 +15,13 @@ from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.captures import Capture
 from simkit.suspect.grams import among, grams, length_of
 from simkit.suspect.library import Library
+from simkit.suspect.outcome import Look, Outcome, unpacked
 from simkit.suspect.outcomes import SOUND
 from simkit.suspect.rank import rank
+from simkit.suspect.read_off import Place, letters_by_place
 from simkit.suspect.report import found_lines, question_lines, ranking_lines, summary
 from simkit.suspect.seen import SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
-from simkit.suspect.session import packed, read_session
+from simkit.suspect.session import packed, read_search, read_session
 from simkit.suspect.sound import Sound
 
 SEED = 777
@@ -154,6 +156,34 @@ def test_measurements_lead_from_a_group_to_one_class_in_about_as_many_steps_as_h
     assert asked <= most
 
 
+def test_a_letter_on_the_screen_is_asked_for_before_anything_is_clipped_on_where_that_tells_as_much(trial, outcomes):
+    group = tuple(class_of(outcomes, one) for one in ("slot 2: pin D3 low", "slot 1: line A8 high"))
+    assert Asking(outcomes, 2e6).question(group).kind == "probe"
+    late = {name: [attrs.evolve(run, looks=run.looks[-1:]) for run in own] for name, own in outcomes.runs.items()}
+    question = Asking(attrs.evolve(outcomes, runs=late), 2e6, screen=True).question(group)
+    assert question.kind == "screen"
+    for name in group:
+        machine = trial.machine(SEED, name)
+        machine.run_to(trial.cycles)
+        texts = {screen.slot: screen.text() for screen in machine.ports(Screen)}
+        answer = answer_of(question, outcomes.names, np.zeros(0, np.uint64), name, texts)
+        assert question.left(answer) == (name,)
+        assert question.meant(f" '{answer}' ") == question.meant(answer) == answer
+    assert question.meant("Blank") == "blank"
+    assert question.meant("AB") is None
+    assert f"row {question.subject.row + 1}, column {question.subject.column + 1}" in question.text
+
+
+def test_letters_that_vary_between_runs_are_not_asked_for_or_leave_a_candidate_with_each_answer():
+    def runs(*texts):
+        return [Outcome(None, (), (Look(0, {}, {5: text}),), 0, "", False, 0, {}) for text in texts]
+
+    places, held = letters_by_place({"a": runs("A7", "A8"), "b": runs("B1", "B1"), "c": runs("\u2588", "\u2588")})
+    assert places == [Place(5, 0, 1)]  # nobody can type what c shows in the first column
+    assert [chr(letter) if letter else None for letter in held[:, 0]] == [None, "1", " "]
+    assert Place(5, 3, 9).read("AB") == " "
+
+
 def test_an_answer_may_be_written_as_people_do(outcomes):
     question = Asking(outcomes, 2e6).question(tuple(outcomes.runs))
     assert question.kind == "access"
@@ -175,12 +205,34 @@ def test_the_report_says_what_was_tried_what_it_may_be_and_what_to_do_next(trial
 
 def test_a_search_goes_into_a_file_and_comes_back(outcomes, tmp_path):
     path = tmp_path / "search.zip"
-    path.write_bytes(packed(outcomes))
-    back = read_session(path)
+    further = {"slot 2: pin D3 low": {505: outcomes.runs["slot 2: pin D3 low"][0]}}
+    content = packed(outcomes, further)
+    path.write_bytes(content)
+    back, more = read_search(path)
+    assert {name: list(own) for name, own in more.items()} == {"slot 2: pin D3 low": [505]}
+    assert packed(back, more) == content
+    for name, own in outcomes.runs.items():
+        for one, other in zip(own, back.runs[name], strict=True):
+            assert {slot: unpacked(held, size) for slot, (size, held) in one.memory.items()} == {
+                slot: unpacked(held, size) for slot, (size, held) in other.memory.items()
+            }
     assert (back.identity, back.names, back.classes) == (outcomes.identity, outcomes.names, outcomes.classes)
     assert {name: [run.evidence for run in own] for name, own in back.runs.items()} == {
         name: [run.evidence for run in own] for name, own in outcomes.runs.items()
     }
+
+
+def test_what_runs_leave_alike_is_in_the_file_once(outcomes):
+    """Four times the same candidates: the rest of the file is what stands in its list of runs."""
+    names = {f"{name}{copy}" if copy else name: own for name, own in outcomes.runs.items() for copy in ("", " a", " b")}
+    parts = [part for own in outcomes.runs.values() for run in own for part in parts_of(run)]
+    assert sum(map(len, parts)) > 2 * len(packed(outcomes))
+    assert len(packed(attrs.evolve(outcomes, runs=names))) < 1.5 * len(packed(outcomes))
+
+
+def parts_of(run):
+    pictures = [held for look in run.looks for *_, held in look.pictures.values()]
+    return [*(one.packed for one in run.stretches), *pictures, *(held for _, held in run.memory.values())]
 
 
 @pytest.mark.parametrize(
