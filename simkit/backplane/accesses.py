@@ -128,7 +128,7 @@ class Accesses:
                 for call in watchers.before:
                     call(cycle, address, False, kind, plan)
             self._access.kind = kind
-            self.made += 1
+            self.made += plan.selected != ()
             if stalled:
                 plan = plan.stalled()
             value = self._read_cards(plan, address, cycle)
@@ -177,7 +177,7 @@ class Accesses:
             if watchers.before and not stalled:
                 for call in watchers.before:
                     call(cycle, address, True, kind, plan)
-            self.made += 1
+            self.made += plan.selected != ()
             if stalled:
                 plan = plan.stalled()
             value = self._write_cards(plan, address, value, cycle)

@@ -125,6 +125,7 @@ class Table:
         "_all",
         "_given",
         "_pins",
+        "_released",
         "_straight",
         "levels",
         "rd",
@@ -152,6 +153,7 @@ class Table:
         self._given: dict[int, Given | None] = {}
         self._straight: dict[tuple[int, int], Page] = {}  # of a RAM, reads and writes reach the same
         cpu = CpuData.of(wiring, released[1])
+        self._released = cpu, released
         transceivers: list[tuple[Seat, int, int, int, int]] = []
         reads, writes = (on_the_bus({**levels, "RW": rw, "PHI2": True}, wiring) for rw in (True, False))
         for seat in seats:
@@ -301,6 +303,23 @@ class Table:
                     found[page] = marks
         return found
 
+    def nobody(self) -> dict[int, tuple[bytes, bytes]]:
+        """By page: 1 for each address at which reads reach no card, and writes; pages where all reach one left out."""
+        tables = [(drive | take, take_write | drive_odd) for _, drive, take, take_write, drive_odd in self._all]
+        reads, writes = (reduce(or_, ways, 0).to_bytes(_TABLE_BYTES, "little") for ways in zip(*tables, strict=True))
+        return {
+            page: (_zeros(reads[place]), _zeros(writes[place]))
+            for page, place in enumerate(_PLACES)
+            if reads[place] != _EVERY_ADDRESS or writes[place] != _EVERY_ADDRESS
+        }
+
+    def released(self) -> bytes:
+        """By the byte that it took in the cycle before, the one that the CPU takes where nobody drives data lines."""
+        cpu, (keeps, pulled) = self._released
+        if cpu is None:
+            return bytes(last & keeps | pulled for last in range(256))
+        return bytes(cpu.taken(cpu.gives[last] & keeps | pulled, last) for last in range(256))
+
     def read_plan(self, address: int) -> Plan:
         """What a read at the address does."""
         plan = self.reads.get(address)
@@ -352,6 +371,12 @@ def _driven_mask(seat: Seat, offset: int) -> int:
     """Data lines the card drives on a read."""
     mask = seat.drives(offset)
     return mask if seat.data is None else seat.data.drives[mask]
+
+
+@lru_cache(maxsize=64)
+def _zeros(table: bytes) -> bytes:
+    """1 for each bit of a truth table of a page that is 0."""
+    return bytes(table[address >> 3] >> (address & 7) & 1 ^ 1 for address in range(256))
 
 
 @lru_cache(maxsize=64)

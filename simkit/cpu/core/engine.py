@@ -5,7 +5,8 @@ from outside, this one lets the core go on. The core asks Python for every acces
 leaves
 
 - before the limit, so that the instruction in whose cycles something happens is always the reference's;
-- before an instruction that is the reference's (`generate.LEFT_TO_REFERENCE`), or that does not lie in plain memory;
+- before an instruction that is the reference's (`limits.LEFT_TO_REFERENCE`), or behind its opcode where Python had to be
+  asked for that;
 - behind an instruction in which a line, the decoding or plain memory moved, and behind one that may let IRQ in. In the
   rest of that instruction every cycle is Python's, as the reference makes it.
 
@@ -35,12 +36,15 @@ from simkit.cpu.core.layout import (
     LEFT_AT_STOPS,
     LEFT_FROM_FLOOR,
     LONGS,
+    NO_READ,
+    NO_WRITE,
     NOTES,
     OFFSET,
     REGISTERS,
     STATE_BYTES,
     STOPS_AT,
     STOPS_BYTES,
+    TABLES,
     TABLES_AT,
     WAITING_AT,
     WAITING_BYTES,
@@ -69,7 +73,7 @@ _PC, _LAST, _STORES, _POLLS = (OFFSET[name] // 4 for name in ("pc", "last", "sto
 _MASKED, _TABLES, _LEAVE, _ABANDON = (OFFSET[name] // 4 for name in ("masked", "tables", "leave", "abandon"))
 _IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "noted"))
 _RING, _FILLED, _ROOM, _EACH, _FLOOR = (OFFSET[name] // 4 for name in ("ring", "filled", "room", "each", "floor"))
-_VECTOR, _FETCHED = (OFFSET[name] // 4 for name in ("vector", "fetched"))
+_VECTOR, _FETCHED, _ASKS, _BEGUN = (OFFSET[name] // 4 for name in ("vector", "fetched", "asks", "begun"))
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
@@ -212,7 +216,8 @@ class CoreCpu(ExactCpu):
             self._map()
         words, longs = self._words, self._longs
         self.attention = False
-        words[_LEAVE] = words[_ABANDON] = words[_WAITING] = words[_FETCHED] = 0
+        words[_LEAVE] = words[_ABANDON] = words[_WAITING] = words[_FETCHED] = words[_BEGUN] = 0
+        words[_ASKS] = not (self._left or self._bystanders or self.stops is not None)
         words[_VECTOR] = self.IRQ
         words[_TABLES] = self._tables
         words[_IRQ_LOW] = not self.irq_line.level
@@ -227,6 +232,8 @@ class CoreCpu(ExactCpu):
         self._limit = stop
         assert self._room is not None
         self._go_on(self._room)
+        if words[_BEGUN]:
+            self._finish(words[_BEGUN] - 1)
 
     def _go_on(self, room: Room) -> None:
         """Let the core run, and take registers and cycle back, whatever is raised."""
@@ -257,7 +264,9 @@ class CoreCpu(ExactCpu):
                     room.run_recorded(self._state_at)
                 finally:
                     ring.filled = words[_FILLED]
-                if not words[_LEAVE] and ring.filled + MOST_RECORDS > FULL:  # that is why it came back
+                if (
+                    not (words[_LEAVE] or words[_BEGUN]) and ring.filled + MOST_RECORDS > FULL
+                ):  # that is why it came back
                     self.cycle = longs[_CYCLE]
                     ring.empty()
                     if self.attention or ring.failed:
@@ -265,7 +274,7 @@ class CoreCpu(ExactCpu):
                     continue
             else:
                 room.run(self._state_at)
-            if words[_LEAVE] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
+            if words[_LEAVE] or words[_BEGUN] or longs[_CYCLE] >= self._limit or longs[_CYCLE] < longs[_STOP]:
                 return
             assert longs[_CYCLE] > before
 
@@ -326,7 +335,7 @@ class CoreCpu(ExactCpu):
             return
         if failure is not None:
             raise failure
-        if words[_LEAVE]:
+        if words[_LEAVE] and not words[_BEGUN]:
             if words[_TABLES] != self._no_tables:
                 self.began = self.cycle - 1
             if words[_FETCHED]:
@@ -338,6 +347,15 @@ class CoreCpu(ExactCpu):
             self.began = self.cycle - 1
         if late is not None:
             raise late
+
+    def _finish(self, code: int) -> None:
+        """Python was asked for an opcode that is the reference engine's: the rest of the instruction is its."""
+        self.attention = False
+        try:
+            self._do(code)
+        except ResetPulled:
+            self._given_up_for_reset()
+        self._take_so_edge()
 
     # what the core asks ---------------------------------------------------------------------------------------------
 
@@ -496,7 +514,8 @@ class CoreCpu(ExactCpu):
         bus = self._bus
         assert self.arena is not None
         self._generation = bus.reach.generation
-        watched = bool(bus.watchers.taps) or bus.watchers.at_once, bus.reach.seen_pages
+        watchers = bus.watchers
+        watched = bool(watchers.taps), bool(watchers.before), bool(watchers.at_once), bus.reach.seen_pages
         if (self._decodings, self._watched) != (bus.reach.banks.remade, watched):
             self._decodings, self._watched = bus.reach.banks.remade, watched
             self._maps.clear()
@@ -521,7 +540,21 @@ class CoreCpu(ExactCpu):
         crossed = [0] * 256
         for page, found in table.crossed_pages().items():
             crossed[page] = 0 if page in hidden or found.slot in asked else self._crossed(found) or 0
-        return struct.pack("<1024i", *pages, *waits, *crossed)
+        packed = struct.pack(f"<{TABLES * 256}i", *pages, *waits, *crossed, *self._nobody(table))
+        return packed + table.released()
+
+    def _nobody(self, table: Table) -> list[int]:
+        """Where the maps of what no card answers stand; none while somebody wants to be told of each such access."""
+        watchers, hidden = self._bus.watchers, self._bus.reach.seen_pages
+        if watchers.taps or watchers.before:
+            return [0] * 256
+        assert self.arena is not None
+        found = [0] * 256
+        for page, (reads, writes) in table.nobody().items():
+            if page not in hidden:
+                marks = bytes(NO_READ * read | NO_WRITE * write for read, write in zip(reads, writes, strict=True))
+                found[page] = self.arena.shared(marks) or 0
+        return found
 
     def _crossed(self, page: Crossed) -> int | None:
         """Where what says how to reach a page of memory behind odd wires stands; None when it finds no room."""

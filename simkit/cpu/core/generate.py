@@ -18,10 +18,13 @@ from simkit.cpu.core.layout import (
     LEFT,
     LEFT_AT_STOPS,
     LEFT_FROM_FLOOR,
+    NO_READ,
+    NO_WRITE,
     NOTES,
     NOTES_AT,
     OFFSET,
     POLLS,
+    RELEASED,
     STOPS_AT,
     TABLE_BYTES,
     WAITING,
@@ -125,6 +128,17 @@ def _page(table: int, address: str) -> str:
 
 def _in_page(page: str, address: str) -> str:
     return f"(i32.add {page} (i32.and {address} (i32.const 255)))"
+
+
+def _reaches_nobody(page: str, address: str, access: int) -> str:
+    """Whether an access reaches no card; the page's map is kept in a local."""
+    marked = f"(i32.and (i32.load8_u {_in_page(f'(local.get {page})', address)}) (i32.const {access}))"
+    return f"(if (result i32) (local.tee {page} {_page(4, address)}) (then {marked}) (else (i32.const 0)))"
+
+
+def _released() -> str:
+    """Byte that the CPU takes then."""
+    return f"(i32.load8_u offset={RELEASED} (i32.add {_get('tables')} {_get('last')}))"
 
 
 class Writer:
@@ -422,7 +436,14 @@ def _ask(what: str) -> str:
     return f"{_put('abandon', '(i32.const 1)')}(call $host_{what}){left}"
 
 
-_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32)
+_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32) (local $map i32)
+(if {_reaches_nobody("$map", "(local.get $adr)", NO_READ)}
+(then
+  {_put("last", _released())}
+  (if {_get("room")}
+    (then (call $record (local.get $s) (local.get $adr) {_get("last")} (local.get $kind) (i64.const 0))))
+  {_add_cycles(1)}
+  (return)))
 {_put("address", "(local.get $adr)")}
 {_put("kind", "(local.get $kind)")}
 {_ask("read")})"""
@@ -432,6 +453,14 @@ _NOTE = (
     f"(i32.shl (i32.and {{0}} (i32.const {NOTES - 1})) (i32.const 4)))"
 )
 _THIS_NOTE = _NOTE.format(f"(i32.sub {_get('noted')} (i32.const 1))")
+
+
+def _written() -> str:
+    """A write that Python need not see yet, or at all, is made."""
+    kind = KINDS["DATA"] | WRITE
+    record = f"(call $record (local.get $s) (local.get $adr) (local.get $byte) (i32.const {kind}) (i64.const 0))"
+    return f"(if {_get('room')} (then {record})) {_put('last', '(local.get $byte)')} {_add_cycles(1)}"
+
 
 _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i32) (local $map i32) (local $at i32)
 {_one_more("stores")}
@@ -446,11 +475,12 @@ _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i
   (i32.store8 offset=12 (local.get $at) (local.get $byte))
   (i32.store8 offset=13 (local.get $at) {_get("last")})
   {_one_more("waiting")}
-  (if {_get("room")} (then (call $record (local.get $s) (local.get $adr) (local.get $byte)
-    (i32.const {KINDS["DATA"] | WRITE}) (i64.const 0))))
-  {_put("last", "(local.get $byte)")}
-  {_add_cycles(1)}
+  {_written()}
   (return)))))
+(if {_reaches_nobody("$map", "(local.get $adr)", NO_WRITE)}
+(then
+  {_written()}
+  (return)))
 {_put("address", "(local.get $adr)")}
 {_put("value", "(local.get $byte)")}
 {_ask("write")})"""
@@ -479,15 +509,24 @@ _REGISTERS = f"""(func $registers (param $s i32) (param $pc i32) (local $at i32)
 {_put("filled", f"(i32.add {_get('filled')} (i32.const 2))")})"""
 
 
+_BEHIND = "(i32.and (i32.add (local.get $pc) (i32.const 1)) (i32.const 65535))"
+"""The address behind the opcode."""
+
+
+def _left() -> str:
+    """When an opcode is left to the reference engine."""
+    return f"(i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code)))"
+
+
 def _run(names: list[str], *, recorded: bool) -> str:
     """The loop: one instruction after another until it must leave."""
     tail = "_recorded" if recorded else ""
     fetched = "(local.get $pc) (local.get $code) (i32.const 0) (i64.const 0)"
-    each = f"(if {_get('each')} (then (call $registers (local.get $s) (local.get $pc))))"
-    record = f"{each}(call $record (local.get $s) {fetched})" if recorded else ""
+    each = f"(if {_get('each')} (then (call $registers (local.get $s) (local.get $pc))))" if recorded else ""
+    record = f"(call $record (local.get $s) {fetched})" if recorded else ""
     full = f"(if (i32.gt_u (i32.add {_get('filled')} (i32.const {MOST_RECORDS})) {_get('room')}) (then (return)))"
     return f"""(func $run{tail} (export "run{tail}") (param $s i32)
-(local $pc i32) (local $page i32) (local $code i32) (local $at i32)
+(local $pc i32) (local $page i32) (local $code i32) (local $at i32) (local $asked i32)
 (loop $next
 (if (i64.ge_s {_get_long("cycle")} {_get_long("stop")}) (then (return)))
 {full if recorded else ""}
@@ -496,10 +535,15 @@ def _run(names: list[str], *, recorded: bool) -> str:
 (if (local.get $page)
   (then (local.set $code (i32.load8_u {_in_page("(local.get $page)", "(local.get $pc)")})))
   (else
-    (local.set $page {_page(3, "(local.get $pc)")})
-    (if (i32.eqz (local.get $page)) (then (return)))
-    (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page) {_get("last")}))))
-(if (local.tee $at (i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code))))
+    (if (local.tee $page {_page(3, "(local.get $pc)")})
+      (then
+        (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page) {_get("last")})))
+      (else (if {_reaches_nobody("$page", "(local.get $pc)", NO_READ)}
+        (then (local.set $code {_released()}))
+        (else
+          (if (i32.eqz {_get("asks")}) (then (return)))
+          (local.set $asked (i32.const 1))))))))
+(if (if (result i32) (local.get $asked) (then (i32.const 0)) (else (local.tee $at {_left()})))
   (then
     (if (i32.and (local.get $at) (i32.const {LEFT})) (then (return)))
     (if (i32.and (local.get $at) (i32.const {LEFT_FROM_FLOOR}))
@@ -516,8 +560,22 @@ def _run(names: list[str], *, recorded: bool) -> str:
 {_put("masked", _get("i"))}
 {_put_long("first", _get_long("cycle"))}
 {_put("polls", "(i32.const 0)")}
-{record}
-(local.set $pc (i32.and (i32.add (local.get $pc) (i32.const 1)) (i32.const 65535)))
+{each}
+(if (local.get $asked)
+  (then
+    (call $ask_read (local.get $s) (local.get $pc) (i32.const {KINDS["FETCH"]}))
+    (if {_get("abandon")} (then (return)))
+    (local.set $code {_get("last")})
+    {_put_long("first", f"(i64.sub {_get_long('cycle')} (i64.const 1))")}
+    (if {_left()}
+      (then
+        {_put("pc", _BEHIND)}
+        {_put("begun", "(i32.add (local.get $code) (i32.const 1))")}
+        (return)))
+    {_add_cycles(-1)}
+    (local.set $asked (i32.const 0)))
+  (else {record}))
+(local.set $pc {_BEHIND})
 (block $done {_switch(names)})
 (br_if $next (i32.eqz {_get("leave")}))))"""
 

@@ -379,6 +379,11 @@ class ExactCpu(BusCycles):
         code = self.read_cycle(pc, Kind.FETCH)
         self.first = self.cycle - 1
         self.pc = pc + 1 & 0xFFFF
+        self._do(code)
+
+    def _do(self, code: int) -> None:
+        """An instruction behind its opcode, which was fetched."""
+        recording = self._bus.recording
         self.polls = None
         self.instruct[code](self)
         if recording.handlers and code in HANDLER_ENDS:
@@ -457,6 +462,8 @@ class ExactCpu(BusCycles):
                 if self._between:
                     self._tell_between()
                     continue
+                if self.halted is not None:
+                    return
             if self.cycle < self._until:
                 if self.stops is not None and self.stops[self.pc] and self._arrives():
                     continue

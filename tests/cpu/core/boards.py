@@ -13,7 +13,8 @@ from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import KIND_WORDS, BusCycle, Kind
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import Expression, Select
-from simkit.backplane.wiring import of_pins
+from simkit.backplane.sentences import read_sentence
+from simkit.backplane.wiring import Wiring, of_pins
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError
 from simkit.contract.findings import Findings
@@ -61,6 +62,9 @@ class Board:
         wait: wait cycles that the ticker takes for every access.
         slow_memory: the second bank at $8000 takes a wait cycle.
         meddlers: pages that are a `Meddler` each, of those at $0000-$7EFF and at $C000 and above.
+        gaps: selects of addresses there at which no card answers.
+        open_bus: what is read there.
+        wiring: what is done to lines for all, in sentences.
         crossed: by slot of a RAM: which line reaches a pin of it.
         own_buffers: the RAMs bring their memory along instead of asking the kit for it.
         options: as for `make_exact`.
@@ -78,23 +82,27 @@ class Board:
         wait: int | None = None,
         slow_memory: bool = False,
         meddlers: Sequence[int] = (),
+        gaps: Sequence[str] = (),
+        open_bus: str = "last",
+        wiring: Sequence[str] = (),
         crossed: Mapping[int, Mapping[str, str]] | None = None,
         own_buffers: bool = False,
         **options: Any,
     ) -> None:
         self.findings = Findings()
-        self.bus = bus = Bus(self.findings, seed=1)
+        self.bus = bus = Bus(self.findings, seed=1, open_bus=open_bus, wiring=Wiring(tuple(map(read_sentence, wiring))))
         self.room = Room(part, [32768] * 4) if engine == "core" else None
         self._crossed = crossed or {}
         self._own_buffers = own_buffers
         not_page = "not (A14 and A13 and A12 and A11 and A10 and A9)"
         meddled = {7 + number: f"{page:08b}xxxxxxxx" for number, page in enumerate(meddlers)}
-        not_ours = ("01111111xxxxxxxx", *(["01111101xxxxxxxx"] if panel else ()), *meddled.values())
+        elsewhere = (*meddled.values(), *gaps)
+        not_ours = ("01111111xxxxxxxx", *(["01111101xxxxxxxx"] if panel else ()), *elsewhere)
         self.rams = [
             self._ram(1, "0" + "x" * 15, not_ours, read=not_page if card_reads_page_before else ""),
             self._ram(3, "10" + "x" * 14, (), "not BANK"),
             self._ram(4, "10" + "x" * 14, (), "BANK", card=SlowSram if slow_memory else Sram),
-            self._ram(5, "11" + "x" * 14, tuple(meddled.values()), card=Mask if program_in_rom else Sram),
+            self._ram(5, "11" + "x" * 14, elsewhere, card=Mask if program_in_rom else Sram),
         ]
         if holds or wait is not None:
             slow = SlowTicker(NoSettings(), self._joined(2, SlowTicker))
@@ -112,7 +120,7 @@ class Board:
         self.meddlers: list[Meddler] = []
         for slot, where in meddled.items():
             meddler = Meddler(SramSettings(size=32768), self._joined(slot, Meddler), self.meddle_in)
-            self._seat(meddler, slot, Select((where,)), "RW and PHI2", "not RW and PHI2")
+            self._seat(meddler, slot, Select((where,), tuple(gaps)), "RW and PHI2", "not RW and PHI2")
             self.meddlers.append(meddler)
         if card_reads_page_before:
             self._seat(self.ticker, 2, Select(("0111111xxxxxxxxx",)), "RW and PHI2", "not RW and PHI2 and A8")
@@ -187,10 +195,12 @@ class Board:
             meddler.line, meddler.cycles = line, cycles
 
     def place(self, address: int, code: bytes | str) -> None:
-        """Put bytes where the CPU sees them; text is hexadecimal."""
+        """Put bytes where the CPU sees them, gaps left out; text is hexadecimal."""
         changed: dict[int, list[int]] = {}
         for number, byte in enumerate(bytes.fromhex(code) if isinstance(code, str) else code):
-            ((seat, offset),) = self.bus.where(address + number)
+            if not (found := self.bus.where(address + number)):
+                continue
+            ((seat, offset),) = found
             memory = seat.card._memory if seat.plain is None else seat.plain.read
             memory[offset] = byte if seat.takes_data is None else seat.takes_data[byte]
             changed.setdefault(seat.slot, []).append(offset)
@@ -281,7 +291,7 @@ class Watched:
         for bus in self._buses:
             bus.recording.ring.empty()
         exact, core = (Cycles.joined(chunks) for chunks in self.chunks)
-        told = [(c.cycle, c.address, c.data, c.kind, c.is_write, c.is_fetch) for c in self.seen]
+        told = [(c.cycle, c.address, c.cpu_data, c.kind, c.is_write, c.is_fetch) for c in self.seen]
         for name, cycles in (("reference", exact), ("core", core)):
             columns = (cycles.cycle, cycles.address, cycles.data, cycles.kind, cycles.is_write)
             recorded = [

@@ -30,9 +30,11 @@ from programs import Programs
 
 from simkit import Machine
 from simkit.backplane.agenda import OUTSIDE_MACHINE
+from simkit.contract.errors import SimkitError
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, SerialPort
 from simkit.machinefile.shipped import demo_folder
+from simkit.suspect.catalogue import catalogue
 
 PARTS = ("6502", "65C02")
 EPISODE = 2_000_000
@@ -59,7 +61,10 @@ class Twins:
     def __init__(self, demo: str, chance: random.Random, *, hands: bool, waits: bool) -> None:
         self.chance = chance
         seed = chance.randrange(1 << 30)
-        self.both = [Machine.load(f"demo:{demo}", seed=seed, engine=engine) for engine in ("exact", "core")]
+        faults = _fault(demo, chance) if chance.random() < 0.3 else []
+        self.both = [
+            Machine.load(f"demo:{demo}", seed=seed, engine=engine, faults=faults) for engine in ("exact", "core")
+        ]
         self.exact, self.core = self.both
         for machine in self.both:
             if hands:
@@ -158,6 +163,18 @@ class Twins:
         assert recent[len(recent) - len(known) :] == known, f"cycle {one.cycle}: last instructions"
 
 
+def _fault(demo: str, chance: random.Random) -> list[str]:
+    """Something wrong with a demo machine, of what a search for the cause of a symptom tries."""
+    candidates = catalogue(Machine.load(f"demo:{demo}").description)
+    for one in chance.sample(candidates, 5):
+        try:
+            Machine.load(f"demo:{demo}", faults=[one.sentence])
+        except SimkitError:
+            continue  # no machine can have it
+        return [one.sentence]
+    return []
+
+
 def _state_differences(one: Machine, two: Machine) -> str:
     found = [
         f"{name} is {getattr(one.cpu, name)} and {getattr(two.cpu, name)}"
@@ -204,6 +221,10 @@ def episode(demo: str, unit: str, *, cycles: int = EPISODE, watched: int = WATCH
 
 
 DATA_CROSSED = {"D0": "D1", "D1": "D2", "D2": "D0", "D4": "D7", "D7": "D4"}
+GAPS = ("00000011xxxx1xxx", "1100000011xxxxxx", "11000101xxxxxxxx", "11000110000001xx", "000000010xxxxxxx")
+"""Addresses at which no card answers: data, a program, a routine, a handler, the stack."""
+MEDDLERS = (0x02, 0x01, 0xC0, 0xC4)
+"""Pages of a card that answers each access itself: data, the stack, a program, routines."""
 ADDRESS_CROSSED = {"A0": "A3", "A3": "A5", "A5": "A0", "A9": "A10", "A10": "A9"}
 CROSSINGS: tuple[dict[str, str], ...] = ({}, {}, {}, DATA_CROSSED, ADDRESS_CROSSED, DATA_CROSSED | ADDRESS_CROSSED)
 """How a memory is wired; the wires do not come back to where they were when gone through twice."""
@@ -225,6 +246,8 @@ def batch(part: str, unit: str, *, pairs: int = BATCH) -> Counter[str]:
         wait_states=chance.choice(("ready", "ready", "stretch")),
         program_in_rom=chance.random() < 0.25,
         crossed={slot: chance.choice(CROSSINGS) for slot in (3, 4, 5)},
+        gaps=_some(chance, GAPS),
+        meddlers=_some(chance, MEDDLERS),
     )
     programs = Programs(part, chance.getrandbits(48), hard=True)
     counted = Counter(batches=1)
@@ -238,6 +261,10 @@ def batch(part: str, unit: str, *, pairs: int = BATCH) -> Counter[str]:
         held = boards.exact.cpu.halted is not None or boards.exact.cpu.waiting
         at = now + chance.randrange(20 if held else chance.choice((300, 300, 300, 3000)))
         _pull(boards, chance, at)
+        if chance.random() < 0.4:
+            boards.each(
+                "meddle", chance.randrange(1, 400), chance.choice(("INT", "NMI", "SO", "RES")), chance.randrange(4)
+            )
         if chance.random() < 0.12:
             error = chance.choice((ValueError, Pressed))
             boards.each("trip", now + chance.randrange(400), error, chance.random() < 0.5)
@@ -251,6 +278,11 @@ def batch(part: str, unit: str, *, pairs: int = BATCH) -> Counter[str]:
         counted["rounds skipped"] += len(boards.core.cpu.skips)
     counted["watched pairs"] += pairs if boards.watched is not None else 0
     return counted
+
+
+def _some(chance: random.Random, all_of_them: tuple[Any, ...]) -> tuple[Any, ...]:
+    """None of them more often than not, or each by chance."""
+    return tuple(one for one in all_of_them if chance.random() < 0.5) if chance.random() < 0.4 else ()
 
 
 def _pull(boards: Pair, chance: random.Random, at: int) -> None:
