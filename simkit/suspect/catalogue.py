@@ -121,7 +121,7 @@ def _of_the_card(card: CardDescription) -> Iterator[Candidate]:
     yield from _done_to(place, DATA_LINES, "pin ", _AT_A_PLACE)
     rows = [(DATA_LINES[0], DATA_LINES[-1])]
     if board.address_pins > 2:  # of two pins it is an exchange
-        rows.append((ADDRESS_LINES[0], ADDRESS_LINES[board.address_pins - 1]))
+        rows.append((ADDRESS_LINES[0], ADDRESS_LINES[: board.address_pins][-1]))  # pins above are of banks
     for first, last in rows:
         yield Candidate(f"{place}: pins {first} to {last} reversed", place, "reversed")
     yield from _done_to(place, CONTROL, "line ", (Done.LOW, Done.HIGH, Done.OPEN, Done.INVERTED))

@@ -25,6 +25,15 @@ def test_each_candidate_is_a_sentence_that_reads_back_to_itself_and_stands_once(
     assert len({one.sentence for one in found}) == len(found) > 1000
 
 
+@pytest.mark.parametrize("demo", ["banks-test", "monitor"])
+def test_a_machine_with_more_address_pins_than_the_cpu_has_candidates_too(demo):
+    description = Machine.load(f"demo:{demo}").description
+    candidates = catalogue(description)
+    assert len(candidates) > 1000
+    for one in candidates[::97]:
+        assert str(read_fault(one.sentence)) == one.sentence
+
+
 def test_every_kind_of_fault_that_wiring_settings_and_supply_can_have_is_among_them():
     kinds = {one.kind for one in catalogue(read_description("demo:marlpit"))}
     wanted = {"low", "high", "open", "inverted", "shorted", "exchanged", "late", "select", "strobe", "setting"}

@@ -112,12 +112,16 @@ class Twins:
                 self.outside(slot, name, "receive", byte, *spoilt, at=at)
                 continue
             if isinstance(port, PadsPort):
+                if not port.numbers:
+                    continue
                 number = chance.choice(port.numbers)
                 if chance.random() < 0.05:
                     self.outside(slot, name, chance.choice(("plug", "unplug")), number, at=at)
                 what = (number, chance.choice(port.buttons))
+            elif not (keys := port.keys if isinstance(port, KeysPort) else port.labels):
+                continue  # its card has none left
             else:
-                what = (chance.choice(port.keys if isinstance(port, KeysPort) else port.labels),)
+                what = (chance.choice(keys),)
             self.outside(slot, name, "press", *what, at=at)
             self.outside(slot, name, "release", *what, at=until)
         for _ in range(chance.randrange(4) if self.lines else 0):
