@@ -18,7 +18,7 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.backplane.records import CYCLE_SHIFT, CYCLES, DATA_SHIFT, KIND_SHIFT, REPEAT, WRITE
+from simkit.backplane.records import CYCLE_SHIFT, CYCLES, DATA_SHIFT, KIND_SHIFT, LINE, RECORD_BYTES, REPEAT, WRITE
 
 Words = NDArray[np.uint64]
 """Records, one each."""
@@ -100,6 +100,12 @@ class Cycles:
         """RDY holds the access; it comes once more in the next cycle."""
         found: NDArray[np.bool_] = kinds(self.words) & np.uint8(REPEAT) != 0
         return found
+
+
+def marks(words: Words) -> NDArray[np.bool_]:
+    """Which of the records, in one piece of memory, are marks."""
+    found: NDArray[np.bool_] = words.view(np.uint8)[KIND_SHIFT // 8 :: RECORD_BYTES] & np.uint8(7) >= np.uint8(LINE)
+    return found
 
 
 def kinds(words: Words) -> NDArray[np.uint8]:

@@ -25,7 +25,7 @@ from simkit.backplane.conductors import CpuData, at_slot, on_the_bus
 from simkit.backplane.cycle import SYNC, BusCycle
 from simkit.backplane.rewiring import Way
 from simkit.backplane.seat import Seat
-from simkit.backplane.select import ADDRESS_LINES, address_bit, as_table
+from simkit.backplane.select import ADDRESS_LINES, Levels, address_bit, as_table
 from simkit.backplane.wiring import DATA_LINES
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.lines import SYSTEM_LINES
@@ -72,6 +72,72 @@ def lines_of(machine: Machine) -> tuple[str, ...]:
     return (*BUS_LINES, *selects, *others)
 
 
+class AddressLevels:
+    """Levels of what addresses decide, for each decoding and address that is asked for.
+
+    Args:
+        machine: that is observed.
+        names: as `Observer` takes them.
+
+    Attributes:
+        names: the lines.
+        moving: the others of the names.
+    """
+
+    def __init__(self, machine: Machine, names: Sequence[str]) -> None:
+        self._bus = machine.bus
+        self.names = tuple(names)
+        self._selects = {name: _select_of(machine, name) for name in names if name.endswith(f".{SELECT}")}
+        decoded = {*BUS_LINES, *self._selects, *machine.bus.wiring.signals()}
+        # SYNC is a line of its own where a card hears it; else it is told by what the CPU does.
+        self.moving = tuple(name for name in names if name not in decoded or name in machine.lines)
+        self._tables: dict[int, NDArray[np.uint8]] = {}
+
+    def at(self, number: int, index: NDArray[np.uint32]) -> Words:
+        """Levels under the decoding of a number; bit 16 of the index is R/W, the others are the address."""
+        tables = self._tables.get(number)
+        if tables is None:
+            tables = self._tables[number] = self._worked_out(number)
+        asked = np.zeros(0x2_0000, bool)
+        asked[index] = True
+        places = np.flatnonzero(asked)
+        bits = tables[:, places >> 3] >> (places & 7).astype(np.uint8) & np.uint8(1)
+        found = np.zeros(0x2_0000, np.uint64)
+        found[places] = np.packbits(bits, axis=0, bitorder="little").T.copy().view(np.uint64)[:, 0]
+        levels: Words = found[index]
+        return levels
+
+    def _worked_out(self, number: int) -> NDArray[np.uint8]:
+        """Truth tables, a row for each of MOST_LINES: of writes, then of reads."""
+        banks = self._bus.reach.banks
+        given, way = banks.levels(number), banks.way(number)
+        wiring = way.wiring if isinstance(way, Way) else self._bus.wiring
+        found = np.zeros((MOST_LINES, 2 * _TABLE_BYTES), np.uint8)
+        for high in (False, True):
+            arriving = on_the_bus({**given, "RW": high, "PHI2": True}, wiring)
+            half = slice(_TABLE_BYTES * high, _TABLE_BYTES * (high + 1))
+            for row, name in enumerate(self.names):
+                if name in self._selects:
+                    table = ~self._selected(self._selects[name], way, arriving) & _ALL
+                elif name in arriving and name not in self.moving:
+                    table = as_table(arriving[name])
+                elif name in ADDRESS_LINES:
+                    table = address_bit(int(name[1:]))
+                else:
+                    continue
+                found[row, half] = np.frombuffer(table.to_bytes(_TABLE_BYTES, "little"), np.uint8)
+        return found
+
+    @staticmethod
+    def _selected(seat: Seat, way: object, arriving: Levels) -> int:
+        of_slot, select = seat.wiring, seat.select
+        if isinstance(way, Way):
+            of_slot, select = way.of_slots[seat.slot], way.select(seat.slot)
+        at_card = at_slot(arriving, of_slot)
+        table = select.table(at_card)
+        return table & as_table(at_card["PHI2"]) if seat.own_phi2 else table
+
+
 class Observer:
     """Observes until `stop`, or the end of its `with`.
 
@@ -80,12 +146,24 @@ class Observer:
         names: lines, selects as "4.select", pins as "4.INT"; None: the bus, selects of all cards, and those lines that
             the CPU samples. PHI2 is none of them: it is what cycles are counted by. At most MOST_LINES.
         most_bytes: as `Recorder` takes it.
+        levels: of a former one of the same machine and names, which need not be worked out again.
+
+    Attributes:
+        levels: of what addresses decide.
+        forgotten: bus cycles that `forget` has left out.
 
     Raises:
         SimkitError: no such line, pin or slot; or too many.
     """
 
-    def __init__(self, machine: Machine, names: Iterable[str] | None = None, *, most_bytes: int = MOST_BYTES) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        names: Iterable[str] | None = None,
+        *,
+        most_bytes: int = MOST_BYTES,
+        levels: AddressLevels | None = None,
+    ) -> None:
         if names is None:
             selects = [f"{seat.slot}.{SELECT}" for seat in machine.bus.seats]
             names = (*BUS_LINES, *SYSTEM_LINES, *selects)
@@ -97,13 +175,11 @@ class Observer:
             )
         if "PHI2" in self._names:
             raise SimkitError("PHI2 cannot be observed: each bus cycle is one period of it.", remedy="Leave it out.")
-        self._selects = {name: _select_of(machine, name) for name in self._names if name.endswith(f".{SELECT}")}
-        signals = machine.bus.wiring.signals()
-        decoded = {*BUS_LINES, *self._selects, *signals}
-        # SYNC is a line of its own where a card hears it; else it is told by what the CPU does.
-        self._moving = tuple(name for name in self._names if name not in decoded or name in machine.lines)
+        self.levels = AddressLevels(machine, self._names) if levels is None else levels
+        self._moving = self.levels.moving
         self._recorder = Recorder(machine, lines=self._moving, most_bytes=most_bytes)
         self._bytes = array("B")
+        self.forgotten = 0
         self._on_lines = _of_cpu_bytes(machine)
         self._probe = None if self._on_lines is not None else machine.add_probe(self._see)
 
@@ -125,9 +201,20 @@ class Observer:
         return self._recorder.cycles
 
     @property
+    def last_cycle(self) -> int:
+        """The last one of them, 0 before the first."""
+        cycles = self.cycles
+        return int(Cycles(cycles.words[-1:], self._machine.cycle).cycle[0]) if len(cycles) else 0
+
+    @property
     def changes(self) -> LineChanges:
         """Changes of the lines that do not move with each bus cycle."""
         return self._recorder.lines
+
+    def forget(self) -> None:
+        """Leave the bus cycles up to now out of what comes; not the changes of lines."""
+        self.forgotten += self._recorder.forget()
+        del self._bytes[:]
 
     @property
     def observed(self) -> Observed:
@@ -137,13 +224,14 @@ class Observer:
     def part(self, rows: slice | NDArray[np.intp]) -> Observed:
         """Of what was observed up to now some bus cycles alone, in order."""
         recorder = self._recorder
-        cycles = Cycles(recorder.cycles.words[rows], recorder.cycles.since)
+        cycles = recorder.cycles
+        cycles = Cycles(cycles.words[rows], cycles.since)
         index = cycles.address.astype(np.uint32) | (~cycles.is_write).astype(np.uint32) << np.uint32(16)
         levels = np.zeros(len(cycles), np.uint64)
         numbers = _decoding_of_each(recorder.first_decoding, recorder.decodings, cycles)
         for number in np.unique(numbers).tolist():
             here = numbers == number
-            levels[here] = self._decoded(number)[index[here]]
+            levels[here] = self.levels.at(number, index[here])
         levels |= self._spread_data()[self._data(cycles, rows)]
         if "SYNC" in self._names and "SYNC" not in self._moving:
             levels |= np.isin(cycles.kind, [int(kind) for kind in SYNC]).astype(np.uint64) << self._bit("SYNC")
@@ -153,32 +241,6 @@ class Observer:
 
     def _bit(self, name: str) -> np.uint64:
         return np.uint64(self._names.index(name))
-
-    def _decoded(self, number: int) -> Words:
-        """Levels of what the address decides, for each address; bit 16 of the index is R/W."""
-        bus = self._machine.bus
-        found = np.zeros(0x2_0000, np.uint64)
-        given, way = bus.reach.banks.levels(number), bus.reach.banks.way(number)
-        wiring = way.wiring if isinstance(way, Way) else bus.wiring
-        for high in (False, True):
-            arriving = on_the_bus({**given, "RW": high, "PHI2": True}, wiring)
-            half = found[0x1_0000 * high : 0x1_0000 * (high + 1)]
-            for name in self._names:
-                if name in self._selects:
-                    seat = self._selects[name]
-                    of_slot, select = seat.wiring, seat.select
-                    if isinstance(way, Way):
-                        of_slot, select = way.of_slots[seat.slot], way.select(seat.slot)
-                    at_card = at_slot(arriving, of_slot)
-                    table = select.table(at_card)
-                    if seat.own_phi2:
-                        table &= as_table(at_card["PHI2"])
-                    half |= _levels(~table & _ALL) << self._bit(name)
-                elif name in arriving and name not in self._moving:
-                    half |= _levels(as_table(arriving[name])) << self._bit(name)
-                elif name in ADDRESS_LINES:
-                    half |= _levels(address_bit(int(name[1:]))) << self._bit(name)
-        return found
 
     def _spread_data(self) -> Words:
         """For each byte on the data lines the bits of those that are observed."""
@@ -215,12 +277,7 @@ def observe(machine: Machine, cycles: int, names: Sequence[str] | None = None) -
 
 
 _ALL = (1 << 0x1_0000) - 1
-
-
-def _levels(table: int) -> Words:
-    """A truth table as an array of 65,536 words."""
-    packed = np.frombuffer(table.to_bytes(1 << 13, "little"), np.uint8)
-    return np.unpackbits(packed, bitorder="little").astype(np.uint64)
+_TABLE_BYTES = 0x1_0000 // 8
 
 
 def _select_of(machine: Machine, name: str) -> Seat:

@@ -10,6 +10,7 @@ recorder.registers.pc, recorder.lines.level, recorder.decodings.number
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from itertools import pairwise
 from types import TracebackType
 
 import attrs
@@ -33,9 +34,12 @@ from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import FURTHEST
 from simkit.machine.machine import Machine
 from simkit.records.cycles import Cycles, Words, kinds, whole_cycles
+from simkit.records.cycles import marks as marks_among
 from simkit.records.lines import line_of
 
 _UNKNOWN = 2
+FEW_MARKS = 64
+"""Up to so many marks between bus cycles these are copied piece by piece."""
 _KIND_OF_MARK = np.uint8(WRITE | 7)
 
 MOST_BYTES = 256_000_000
@@ -144,7 +148,8 @@ class Recorder:
         recording = machine.bus.recording
         self._line_numbers = np.array([recording.line_number(line) for line in self._names.values()], np.uint16)
         self._levels = tuple(machine.bus.nets.line(line).level for line in self._names.values())
-        self._since = machine.cycle
+        self._since = self._first = machine.cycle
+        self._keeps_all = which == Filter()
         self._room = most_bytes // RECORD_BYTES
         self._cycles: list[bytes] = []
         self._marks: list[bytes] = []
@@ -172,7 +177,15 @@ class Recorder:
     @property
     def cycles(self) -> Cycles:
         """Bus cycles, in order."""
-        return Cycles(self._joined(self._cycles), self._since)
+        return Cycles(self._joined(self._cycles), self._first)
+
+    def forget(self) -> int:
+        """Keep the bus cycles up to now no longer, but the marks between them; gives how many they were."""
+        words = self.cycles.words
+        self._cycles.clear()
+        self._room += len(words)
+        self._first = self._machine.cycle
+        return len(words)
 
     @property
     def registers(self) -> Registers:
@@ -227,9 +240,12 @@ class Recorder:
         if self.full is not None:
             return
         words: Words = np.frombuffer(records, "<u8")
+        marks = marks_among(words)
+        if self._keeps_all and len(words) <= self._room:
+            self._take_all(words, marks)
+            return
         kind = kinds(words)
         cycles = self._moments(words, kind)
-        marks = (kind & 7) >= LINE
         wanted = self._wanted(words, kind) & marks if marks.any() else marks
         if self._which is not None:
             wanted = wanted | ~marks & self._passes(self._which, words, kind, marks, cycles)
@@ -247,6 +263,27 @@ class Recorder:
             coming = cycles[mine] > (recorded[-1] if len(recorded) else 0)
             self._marks += (self._coming.tobytes(), words[mine[~coming]].tobytes())
             self._coming = words[mine[coming]]
+
+    def _take_all(self, words: Words, marks: NDArray[np.bool_]) -> None:
+        """Every bus cycle is wanted, and there is room: most records need not be looked at."""
+        rows = marks.nonzero()[0]
+        if len(rows) <= FEW_MARKS:
+            between = pairwise((-1, *rows.tolist(), len(words)))
+            pieces = [words[before + 1 : end].tobytes() for before, end in between if end > before + 1]
+        else:
+            pieces = [words[~marks].tobytes()]
+        self._cycles += pieces
+        found = words[rows]
+        kind = kinds(found)
+        wanted = self._wanted(found, kind)
+        self._room -= len(words) - len(found) + int(wanted.sum())
+        if wanted.any() or len(self._coming):
+            last = np.frombuffer(pieces[-1], "<u8")[-1:] if pieces else found[:0]
+            recorded = self._moments(last, kinds(last))
+            cycles, mine = self._moments(found, kind)[wanted], found[wanted]
+            coming = cycles > (recorded[-1] if len(recorded) else 0)
+            self._marks += (self._coming.tobytes(), mine[~coming].tobytes())
+            self._coming = mine[coming]
 
     def _moments(self, words: Words, kind: NDArray[np.uint8]) -> NDArray[np.uint64]:
         """Cycle of each record; a REST has that of the record before it, to which it belongs."""

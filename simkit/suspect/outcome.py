@@ -14,11 +14,13 @@ from simkit.machine.machine import Machine
 from simkit.machine.views import Screen, Serial
 from simkit.outside.terminal_text import terminal_lines
 from simkit.records.cycles import Cycles
-from simkit.records.observed import BUS_LINES, Observed, Observer
+from simkit.records.observed import BUS_LINES, AddressLevels, Observed, Observer
 from simkit.suspect.sound import Sound
 from simkit.suspect.trial import Trial
 
 Words = NDArray[np.uint64]
+PIECE_CYCLES = 65_000
+"""So many are compared at a time: what the processor still has at hand."""
 FIRST_CYCLES = 16_000
 """After which it is looked whether a run has parted from the one without a fault; then twice as long, and so on."""
 SLICE_CYCLES = 20_000
@@ -170,17 +172,27 @@ def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound:
             moments.pop(0)
             looks.append(_look(machine))
 
-    parted, stretches = _followed(trial, machine, names, sound, look_at_due)
+    there = [name for name in names if _is_there(machine, name)]
+    levels = AddressLevels(machine, there)
+
+    def observed(end: int) -> Stretch:
+        since = machine.cycle
+        with Observer(machine, there, levels=levels) as observer:
+            if not machine.cpu.halted:
+                machine.run_to(end)
+        return _stretch(observer, since, slice(None), there, names)
+
+    parted, stretches = _followed(trial, machine, names, sound, levels, look_at_due)
     made = machine.bus.accesses.made + trial.most_accesses
     for moment in tuple(moments):
         _run_to(machine, min(moment, trial.tail_from), made)
         looks.append(_look(machine))
         if moment in glances and machine.cycle >= moment and not machine.cpu.halted:
-            stretches.append(_observed(machine, machine.cycle + trial.glance, names))
+            stretches.append(observed(machine.cycle + trial.glance))
     _run_to(machine, trial.tail_from, made)
     is_wild = machine.bus.accesses.made > made
     if machine.cycle < trial.cycles and not machine.cpu.halted:  # a wild run is seen once more before it is left
-        stretches.append(_observed(machine, min(trial.cycles, machine.cycle + trial.tail), names))
+        stretches.append(observed(min(trial.cycles, machine.cycle + trial.tail)))
     looks.append(_look(machine))
     del kept
     memory = {
@@ -193,52 +205,53 @@ def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound:
 
 
 def _followed(
-    trial: Trial, machine: Machine, names: Sequence[str], sound: Sound, look_at_due: Callable[[int], None]
+    trial: Trial,
+    machine: Machine,
+    names: Sequence[str],
+    sound: Sound,
+    levels: AddressLevels,
+    look_at_due: Callable[[int], None],
 ) -> tuple[int | None, list[Stretch]]:
     """Run until it has parted from the run without a fault, and as long behind that as is kept."""
-    there = [name for name in names if _is_there(machine, name)]
+    there = levels.names
     end, step = min(trial.tail_from, trial.followed), FIRST_CYCLES  # the end is looked at by itself
     parted: int | None = None
-    same = 0
-    with Observer(machine, there) as observer:
+    with Observer(machine, there, levels=levels) as observer:
+
+        def come() -> int:
+            return observer.forgotten + len(observer.cycles)
+
         while machine.cycle < end and not machine.cpu.halted:
             if parted is None:
                 target = min(end, machine.cycle + step)
                 step *= 2
             else:
-                target = min(trial.tail_from, machine.cycle + parted + trial.behind - len(observer.cycles))
-            for moment in trial.moments:
-                if machine.cycle < moment < target:
-                    machine.run_to(moment)
-                    look_at_due(machine.cycle)
-            machine.run_to(target)
-            look_at_due(machine.cycle)
-            if parted is None:
-                parted = sound.parted(observer, there, same)
-                same = min(len(observer.cycles), len(sound.words))
-            if parted is not None and len(observer.cycles) >= parted + trial.behind:
+                target = min(trial.tail_from, machine.cycle + parted + trial.behind - come())
+            stops = [moment for moment in trial.moments if machine.cycle < moment < target]
+            while machine.cycle < target and not machine.cpu.halted:
+                machine.run_to(min([target, machine.cycle + PIECE_CYCLES, *stops[:1]]))
+                look_at_due(machine.cycle)
+                stops = [moment for moment in stops if moment > machine.cycle]
+                if parted is None:
+                    parted = sound.parted(observer, there)
+                    if parted is None and come() <= len(sound.words):
+                        observer.forget()
+                if parted is not None and come() >= parted + trial.behind:
+                    observer.stop()  # nothing of what comes up to there is kept
+            if parted is not None and come() >= parted + trial.behind:
                 break
-    if parted is None and machine.cpu.halted and len(observer.cycles) < len(sound.words):
-        parted = len(observer.cycles)
+    if parted is None and machine.cpu.halted and come() < len(sound.words):
+        parted = come()
     if parted is None:
         return None, []
-    rows = slice(parted, parted + trial.behind)
-    return parted, [_stretch(observer, parted, rows, there, names)]
+    begin = parted - observer.forgotten
+    return parted, [_stretch(observer, parted, slice(begin, begin + trial.behind), there, names)]
 
 
 def _run_to(machine: Machine, end: int, most_accesses: int) -> None:
     """Run up to a cycle, until the CPU halts, or until too many accesses came to cards."""
     while machine.cycle < end and not machine.cpu.halted and machine.bus.accesses.made <= most_accesses:
         machine.run_to(min(end, machine.cycle + SLICE_CYCLES))
-
-
-def _observed(machine: Machine, end: int, names: Sequence[str]) -> Stretch:
-    since = machine.cycle
-    there = [name for name in names if _is_there(machine, name)]
-    with Observer(machine, there) as observer:
-        if not machine.cpu.halted:
-            machine.run_to(end)
-    return _stretch(observer, since, slice(None), there, names)
 
 
 def _stretch(observer: Observer, since: int, rows: slice, there: Sequence[str], names: Sequence[str]) -> Stretch:

@@ -54,20 +54,21 @@ class Sound:
         """Row from which on another run shows something else, as far as both have come; None: it does not.
 
         Args:
-            observer: of the other run.
+            observer: of the other run; what it has forgotten was the same.
             names: lines that it observes.
             since: rows before it are known to be the same.
         """
         if tuple(names) != self.names:
             return 0
-        words = observer.cycles.words
-        both = min(len(words), len(self.words))
-        other = _first(words[since:both] != self.words[since:both])
+        words, begin = observer.cycles.words, observer.forgotten
+        since = max(since, begin)
+        both = min(begin + len(words), len(self.words))
+        other = _first(words[since - begin : both - begin] != self.words[since:both])
         firsts = None if other is None else since + other, self._other_changes(observer)
         found = [row for row in firsts if row is not None]
         rows = self.kinds[(self.kinds >= since) & (self.kinds < min([both, *found]))]
         if len(rows):
-            seen = observer.part(rows).levels
+            seen = observer.part(rows - begin).levels
             odd = _first(seen != self.levels[rows])
             if odd is not None:
                 found.append(int(rows[odd]))
@@ -78,8 +79,7 @@ class Sound:
         mine, its = self.changes, observer.changes
         if mine.first != its.first:
             return 0
-        end = len(observer.cycles.words)
-        till = int(observer.cycles.cycle[-1]) if end else 0
+        till = observer.last_cycle
         both = min(len(mine.cycle), len(its.cycle))
         other = (mine.cycle[:both] != its.cycle[:both]) | (mine.number[:both] != its.number[:both])
         other |= mine.level[:both] != its.level[:both]
@@ -89,7 +89,7 @@ class Sound:
         moment = min(moments, default=None)
         if moment is None or moment > till:
             return None
-        return int(np.searchsorted(observer.cycles.cycle, moment))
+        return observer.forgotten + int(np.searchsorted(observer.cycles.cycle, moment))
 
 
 def _first(flags: NDArray[np.bool_]) -> int | None:

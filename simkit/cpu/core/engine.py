@@ -5,8 +5,8 @@ from outside, this one lets the core go on. The core asks Python for every acces
 leaves
 
 - before the limit, so that the instruction in whose cycles something happens is always the reference's;
-- before an instruction that is the reference's (`limits.LEFT_TO_REFERENCE`), or behind its opcode where Python had to be
-  asked for that;
+- before an instruction that is the reference's (`limits.LEFT_TO_REFERENCE`), or behind its opcode where Python had to
+  be asked for that;
 - behind an instruction in which a line, the decoding or plain memory moved, and behind one that may let IRQ in. In the
   rest of that instruction every cycle is Python's, as the reference makes it.
 
