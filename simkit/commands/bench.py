@@ -33,8 +33,9 @@ HELP = help_text(
     "--compare measures how right `simkit compare` is on noisy captures: alarms that sound machines raise, and faulted "
     "runs whose first disagreement is the very cycle; a few minutes.",
     "--suspect measures how well `simkit suspect` finds a fault: faults drawn from its catalogue, others from outside "
-    "it, put into Marlpit under power-ups, input times and capture errors that the search does not know. It takes "
-    "hours; with --session FOLDER the same command goes on where it was stopped.",
+    "it, put into Marlpit under power-ups, input times and capture errors that the search does not know. All "
+    "processors work, for an hour or more; with --session FOLDER the same command goes on where it was stopped, and "
+    "what was missed is written to misses.txt there. --outside-seed draws other faults from outside than those kept.",
     examples=(
         "simkit bench",
         "simkit bench demo:marlpit --json",
@@ -45,6 +46,7 @@ HELP = help_text(
         "simkit bench --compare --seed 7000",
         "simkit bench --suspect --pairs 300 --seed 1 --session measured",
         "simkit bench --suspect --pairs 20 --programs pad-test --kinds picture,text",
+        "simkit bench --suspect --pairs 40 --outside 5 --outside-seed 3",
     ),
 )
 
@@ -93,6 +95,10 @@ def bench(
         int | None,
         typer.Option("--outside", metavar="N", help="With --suspect: so many from outside for each program; all."),
     ] = None,
+    outside_seed: Annotated[
+        int | None,
+        typer.Option("--outside-seed", metavar="N", help="With --suspect: draw others from outside; those kept."),
+    ] = None,
     session: Annotated[
         Path | None, typer.Option("--session", metavar="FOLDER", help="With --suspect: keep what is done, go on.")
     ] = None,
@@ -102,14 +108,14 @@ def bench(
     if compare:
         if machine is not None or cards or card or captures or faults or suspect:
             raise SimkitError("--compare is measured alone, on the machines of the kit.", remedy="Leave out the rest.")
-        if SuspectOptions(None, None, kinds, programs, outside, session) != SuspectOptions():
+        if SuspectOptions(None, None, kinds, programs, outside, session, outside_seed) != SuspectOptions():
             raise SimkitError(
-                "--kinds, --programs, --outside and --session say how the search is measured.",
+                "--kinds, --programs, --outside, --outside-seed and --session say how the search is measured.",
                 remedy="With --compare give --pairs and --seed alone.",
             )
         measure_compare(pairs, seed, as_json=as_json)
         return
-    asked = SuspectOptions(pairs, seed, kinds, programs, outside, session)
+    asked = SuspectOptions(pairs, seed, kinds, programs, outside, session, outside_seed)
     if suspect:
         if machine is not None or cards or card or captures or faults:
             raise SimkitError("--suspect is measured alone, on the machines of the kit.", remedy="Leave out the rest.")
@@ -117,7 +123,8 @@ def bench(
         return
     if asked != SuspectOptions():
         raise SimkitError(
-            "--pairs, --seed, --kinds, --programs, --outside and --session say how the search is measured.",
+            "--pairs, --seed, --kinds, --programs, --outside, --outside-seed and --session say how the search is "
+            "measured.",
             remedy="Add --suspect.",
         )
     if machine is not None and (cards or card or captures or faults):

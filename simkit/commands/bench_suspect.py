@@ -16,7 +16,7 @@ PAIRS, SEED = 300, 1
 MOST_PAIRS = 100_000
 KEEP_SECONDS = 20.0
 """How often what was tried is kept, besides at the end."""
-STATE_FILE = "measured.json"
+STATE_FILE, MISSES_FILE = "measured.json", "misses.txt"
 
 
 @attrs.frozen
@@ -29,6 +29,7 @@ class SuspectOptions:
     programs: str | None = None
     outside: int | None = None
     session: Path | None = None
+    outside_seed: int | None = None
 
 
 def measure_suspect(asked: SuspectOptions, *, as_json: bool) -> None:
@@ -40,45 +41,45 @@ def measure_suspect(asked: SuspectOptions, *, as_json: bool) -> None:
     """
     from simkit.commands.long_run import LongRun
     from simkit.measure.played import PLAYED
-    from simkit.measure.suspect_table import as_dict, keep, kept, table
-    from simkit.measure.suspects import measured
+    from simkit.measure.suspect_state import keep, keep_misses, kept
+    from simkit.measure.suspect_table import as_dict, table
+    from simkit.measure.suspects import Asked, Measurement, Record, judgements
     from simkit.measure.symptoms import KINDS
 
-    kinds = _names("--kinds", asked.kinds, list(KINDS))
-    programs = _names("--programs", asked.programs, list(PLAYED))
-    pairs = counted("--pairs", asked.pairs, PAIRS, 1)
-    seed = counted("--seed", asked.seed, SEED, 0)
-    outside = None if asked.outside is None else counted("--outside", asked.outside, 0, 0)
-    said = {"kinds": kinds, "programs": programs, "pairs": pairs, "seed": seed, "outside": outside}
-    file = None if asked.session is None else _folder(asked.session) / STATE_FILE
-    tried = kept(file, said) if file is not None else []
+    wanted = Asked(
+        programs=tuple(_names("--programs", asked.programs, list(PLAYED))),
+        pairs=counted("--pairs", asked.pairs, PAIRS, 1),
+        seed=counted("--seed", asked.seed, SEED, 0),
+        kinds=tuple(_names("--kinds", asked.kinds, list(KINDS))),
+        most_outside=None if asked.outside is None else counted("--outside", asked.outside, 0, 0),
+        outside_seed=None if asked.outside_seed is None else counted("--outside-seed", asked.outside_seed, 0, 0),
+    )
+    folder = None if asked.session is None else _folder(asked.session)
+    records: list[Record] = [] if folder is None else kept(folder / STATE_FILE, wanted)
     began = last = time.monotonic()
     with LongRun("the search is measured") as run:
+        measurement = Measurement(wanted, lambda part, _: run.goes_on(part), known=records, session=folder)
         try:
-            for one in measured(
-                programs,
-                pairs,
-                seed,
-                kinds,
-                lambda part, _: run.goes_on(part),
-                known=tuple(tried),
-                session=asked.session,
-                most_outside=outside,
-            ):
-                tried.append(one)
-                if file is not None and time.monotonic() - last > KEEP_SECONDS:
-                    keep(file, said, tried)
+            for record in measurement.records():
+                records.append(record)
+                if folder is not None and time.monotonic() - last > KEEP_SECONDS:
+                    keep(folder / STATE_FILE, wanted, records)
                     last = time.monotonic()
         finally:
-            if file is not None:
-                keep(file, said, tried)
+            if folder is not None:
+                keep(folder / STATE_FILE, wanted, records)
     took = time.monotonic() - began
+    judged = judgements(records)
+    if folder is not None:
+        keep_misses(folder / MISSES_FILE, judged, wanted)
     if as_json:
-        say_json(as_dict(tried, kinds, seed) | {"seconds": took, "whole": not run.stopped})
+        say_json(as_dict(judged, wanted) | {"seconds": took, "whole": not run.stopped})
     else:
-        say(*table(tried, kinds), "", f"Seed {seed}, {len(tried)} faults put in, {took:.0f} s in this run.")
+        say(*table(judged, wanted), "", f"Seed {wanted.seed}, {len(judged)} symptoms judged, {took:.0f} s in this run.")
+        if folder is not None:
+            say(f"What was missed, with what the search said, is in {folder / MISSES_FILE}.")
     if run.stopped:
-        how = f"What was measured is kept in {asked.session}: the same command goes on." if file else "Nothing is kept."
+        how = f"What was measured is kept in {folder}: the same command goes on." if folder else "Nothing is kept."
         say(f"Not all was measured. {how}", error=True)
         raise typer.Exit(exits.INTERRUPTED)
 

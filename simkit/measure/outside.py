@@ -5,7 +5,7 @@ The list itself is `outside_list`. Here each of them is made into faults as mach
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import attrs
 
@@ -13,6 +13,8 @@ from simkit.measure.outside_list import LATE_STROBES, PAIRS, PROGRAM_ERRORS
 
 TWO_FAULTS, PROGRAM_ERROR, LATE_STROBE = "two faults", "program error", "late strobe"
 KINDS = (TWO_FAULTS, PROGRAM_ERROR, LATE_STROBE)
+PER_PROGRAM = {TWO_FAULTS: 25, LATE_STROBE: 13}
+"""How many of the kinds that chance draws each program has, about."""
 ROM_SLOT = 2
 """Where the programs that are played lie."""
 
@@ -42,13 +44,18 @@ def outside(labels: Mapping[str, Mapping[str, int]]) -> list[Outside]:
     Args:
         labels: of the programs, by name of the program.
     """
-    pairs = [Outside(TWO_FAULTS, program, f"{one}; {two}", (one, two), (one, two)) for program, one, two in PAIRS]
+    pairs = [from_drawn(TWO_FAULTS, program, both) for program, *both in PAIRS]
     errors = [
         Outside(PROGRAM_ERROR, program, f"{place}: {words}", changed_bytes(labels[program], place, after))
         for program, place, _, after, words in PROGRAM_ERRORS
     ]
-    strobes = [Outside(LATE_STROBE, program, fault, (fault,)) for program, fault in LATE_STROBES]
+    strobes = [from_drawn(LATE_STROBE, program, own) for program, *own in LATE_STROBES]
     return [*pairs, *errors, *strobes]
+
+
+def from_drawn(kind: str, program: str, faults: Sequence[str]) -> Outside:
+    """Of faults that are there at once."""
+    return Outside(kind, program, "; ".join(faults), tuple(faults), tuple(faults) if len(faults) > 1 else ())
 
 
 def address_of(labels: Mapping[str, int], place: str) -> int:

@@ -1,144 +1,71 @@
 """How well the search finds a fault: the same faults put in, seen as a builder sees them, and searched for.
 
 Pairs of a program and a single fault are drawn from the catalogue; each symptom that a pair gives is handed to the
-search, which knows neither power-up nor hands nor noise of it. Then the same with faults from outside the catalogue,
-for which the search should say that no single fault explains them.
+search. Then the same with faults from outside the catalogue, for which the search should say that no single fault
+explains them. The seed says which pairs, power-ups, hands and noise: a search that was made better with one seed is
+judged with another.
 
-The seed says which pairs, power-ups, hands and noise: a search that was made better with one seed is judged with
-another.
+The work comes in small pieces that processes do, and what a piece says depends on nothing but the seed: the figures are
+the same however many processes there are, and however often the work was interrupted.
 """
 
 from __future__ import annotations
 
-import time
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from itertools import chain
+from itertools import count, islice, product, takewhile
 from pathlib import Path
 
 import attrs
 import numpy as np
 
-from simkit.contract.errors import SimkitError
 from simkit.files.whole import write_whole
 from simkit.machine.machine import Machine
-from simkit.measure.outside import Outside, outside
+from simkit.measure.judging import SINGLE, Case, Judged, judged, kinds_shown, trial_of
+from simkit.measure.outside import PER_PROGRAM, TWO_FAULTS, from_drawn, outside
+from simkit.measure.outside_drawn import counts, pairs, strobes
 from simkit.measure.played import PLAYED
-from simkit.measure.symptoms import Hands, Truth, symptom, truth
-from simkit.suspect.ask import Asking, answer_of
-from simkit.suspect.catalogue import Candidate, catalogue
-from simkit.suspect.library import Library
-from simkit.suspect.more import More
+from simkit.suspect.catalogue import catalogue
 from simkit.suspect.outcomes import Outcomes
-from simkit.suspect.rank import rank
-from simkit.suspect.runs import run_all
-from simkit.suspect.seen import Seen
+from simkit.suspect.runs import local_executor, results_of, run_all
 from simkit.suspect.session import SESSION, packed, read_session
-from simkit.suspect.trial import Trial
 
-SEARCH_HANDS = 0
-"""Seed of the hands that the search assumes; those of the truth come from elsewhere."""
-TRUTHS = 5
-"""Different power-ups and hands of a program among all pairs."""
-MOST_QUESTIONS = 40
 MOST_TRIES = 5
 """Faults that are tried for each symptom wanted: a program that shows no text gives no texts."""
-SINGLE, OUTSIDE = "single fault", "outside"
+TRIED_AT_ONCE = 24
+"""Faults of a program that are tried before it is counted whether there are enough."""
+
+NOTICING, SEARCHING = 0.06, 0.5
+"""Parts of the time, for progress: until it is known which faults are noticed; of each program running candidates."""
 
 GoesOn = Callable[[float, str], bool]
 """Told the part that is done and what is going on; False ends the work."""
 
 
 @attrs.frozen
-class Judged:
-    """What the search said to one symptom.
+class Noticed:
+    """A single fault that was put in, and which kinds of symptoms it gave.
 
     Attributes:
-        kind: of the symptom, of KINDS.
         program: that was played.
-        fault: what was in the machine.
-        source: SINGLE, or the kind of a fault from outside.
-        none: whether it said that no single fault explains it.
-        found: whether the true fault is in the first group; False for one from outside.
-        classes: classes of electrically equal faults in the first group.
-        asked: measurements until one class was left, the truth giving the answers; None where it was not found, or
-            the way was lost.
-        left: whether the class that was left is the true one.
-        seconds: that the ranking took.
-        best: the class that came first.
-    """
-
-    kind: str
-    program: str
-    fault: str
-    source: str
-    none: bool
-    found: bool
-    classes: int
-    asked: int | None
-    left: bool
-    seconds: float
-    best: str
-
-
-@attrs.frozen(eq=False)
-class Searched:
-    """A program with the outcomes of all candidates.
-
-    Attributes:
-        program: its name.
-        trial: what candidates were put through.
-        outcomes: of all.
-        candidates: of the catalogue.
+        number: in the order in which faults are tried, from 0.
+        kinds: of KINDS.
     """
 
     program: str
-    trial: Trial
-    outcomes: Outcomes
-    candidates: tuple[Candidate, ...]
-
-    def class_of(self, sentence: str) -> str | None:
-        """Name of the class that a fault is in; None where the search has not run it."""
-        return self._class_by_sentence().get(sentence)
-
-    def _class_by_sentence(self) -> Mapping[str, str]:
-        return {one.sentence: name for name, own in self.outcomes.classes.items() for one in own}
-
-
-def searched(
-    program: str,
-    goes_on: Callable[[float], bool],
-    file: Path | None = None,
-    executor: Executor | None = None,
-) -> Searched:
-    """Have the search run all candidates of a program, once for all symptoms.
-
-    Args:
-        program: its name.
-        goes_on: asked now and then.
-        file: where the runs are kept, and taken from; None: nowhere.
-        executor: who runs them; None: processes of this host.
-    """
-    played = PLAYED[program]
-    machine = Machine.load(played.machine)
-    trial = Trial.of(machine, played.cycles(machine), Hands(program, SEARCH_HANDS))
-    candidates = catalogue(machine.description)
-    known = read_session(file) if file is not None and file.exists() else None
-    outcomes = run_all(trial, candidates, executor=executor, goes_on=goes_on, known=known)
-    if file is not None:
-        write_whole(file, packed(outcomes), what="search", known=SESSION)
-    return Searched(program, trial, outcomes, candidates)
+    number: int
+    kinds: tuple[str, ...]
 
 
 @attrs.frozen
 class Tried:
-    """A fault that was put in, and what the search said to each symptom that it gave.
+    """A fault that was put in, and what the search said to each symptom that is judged.
 
     Attributes:
         program: that was played.
-        source: SINGLE or OUTSIDE.
-        number: in the order of its source, from 0.
+        source: SINGLE, or the kind of a fault from outside.
+        number: in the order of its source and program, from 0.
         judged: a symptom each; none where the program did not notice the fault.
     """
 
@@ -148,155 +75,299 @@ class Tried:
     judged: tuple[Judged, ...]
 
 
-class Measurement:
-    """Judges faults of one program, one after another.
+@attrs.frozen
+class Drawn:
+    """Faults from outside that chance drew, and whether they count.
 
-    Args:
-        search: the program with the outcomes of all candidates.
-        seed: of the choice, truths and noise.
-        kinds: of symptoms.
-        known: what was tried before, of any program.
+    Attributes:
+        program: that is played.
+        source: the kind.
+        number: in the order in which they are drawn.
+        counts: whether they do.
     """
 
-    def __init__(self, search: Searched, seed: int, kinds: Sequence[str], known: Sequence[Tried] = ()) -> None:
-        self._search, self._seed, self._kinds = search, seed, list(kinds)
-        self._known = [tried for tried in known if tried.program == search.program]
-        self._sound: dict[int, Truth] = {}
-        self._library = Library(search.outcomes)
-        self._more = More(search.trial, search.outcomes.names)
-        self._asking = Asking(search.outcomes, float(search.trial.description.clock_hz))
-
-    def singles(self, wanted: int) -> Iterator[Tried]:
-        """Single faults, until so many symptoms of each kind were judged, or enough faults were tried."""
-        known = [tried for tried in self._known if tried.source == SINGLE]
-        counts = Counter(judged.kind for tried in known for judged in tried.judged)
-        drawn = np.random.default_rng([self._seed, *self._search.program.encode()])
-        candidates = self._search.candidates
-        order = drawn.permutation(len(candidates)).tolist()
-        for number in range(len(known), min(len(order), MOST_TRIES * wanted)):
-            todo = [kind for kind in self._kinds if counts[kind] < wanted]
-            if not todo:
-                return
-            fault = candidates[order[number]].sentence
-            judged = tuple(self._of((fault,), fault, SINGLE, number, todo))
-            counts.update(one.kind for one in judged)
-            yield Tried(self._search.program, SINGLE, number, judged)
-
-    def from_outside(self, cases: Sequence[Outside]) -> Iterator[Tried]:
-        """Faults from outside; of two at once only symptoms that are those of neither alone."""
-        known = sum(tried.source == OUTSIDE for tried in self._known)
-        for number in range(known, len(cases)):
-            case = cases[number]
-            judged = self._of(case.faults, case.words, case.kind, number, self._kinds, parts=case.parts)
-            yield Tried(self._search.program, OUTSIDE, number, tuple(judged))
-
-    def _truth_seed(self, number: int) -> int:
-        return 10_000 + 100 * self._seed + number % TRUTHS
-
-    def _run(self, seed: int, faults: Sequence[str]) -> Truth:
-        return truth(self._search.trial, self._search.program, seed, faults, self._search.outcomes.names)
-
-    def _of(
-        self,
-        faults: tuple[str, ...],
-        words: str,
-        source: str,
-        number: int,
-        kinds: Sequence[str],
-        parts: Sequence[str] = (),
-    ) -> Iterator[Judged]:
-        seed = self._truth_seed(number)
-        if seed not in self._sound:
-            self._sound[seed] = self._run(seed, ())
-        try:
-            real = self._run(seed, faults)
-        except SimkitError:
-            return  # there can be no such machine, which needs no search
-        alone = [self._run(seed, (part,)) for part in parts]
-        for kind in kinds:
-            chance = np.random.default_rng([self._seed, number, *kind.encode(), *source.encode()])
-            seen = symptom(kind, real, self._sound[seed], chance)
-            if seen is None or any(symptom(kind, real, one, chance) is None for one in alone):
-                continue
-            yield self._judge(kind, words, source, faults, seen, real)
-
-    def _judge(self, kind: str, words: str, source: str, faults: Sequence[str], seen: Seen, real: Truth) -> Judged:
-        began = time.perf_counter()
-        ranking = rank(self._search.outcomes, [seen], library=self._library, more=self._more)
-        took = time.perf_counter() - began
-        own = self._search.class_of(faults[0]) if source == SINGLE else None
-        found = own is not None and own in ranking.first and not ranking.none
-        asked, left = self._ask(ranking.first, real, own) if found and own is not None else (None, False)
-        best = ranking.order[0].name if ranking.order else ""
-        return Judged(
-            kind, self._search.program, words, source, ranking.none, found, len(ranking.first), asked, left, took, best
-        )
-
-    def _ask(self, group: Sequence[str], real: Truth, own: str) -> tuple[int | None, bool]:
-        """Measurements until one class is left, answered by the real machine."""
-        for asked in range(MOST_QUESTIONS):
-            if len(group) < 2:
-                return asked, list(group) == [own]
-            question = self._asking.question(group)
-            if question is None:
-                return None, False
-            answer = answer_of(question, real.names, real.levels, own)
-            after = question.left(answer)
-            if not after or (len(after) == len(group) and set(after) == set(group)):
-                return None, False
-            group = after
-        return None, False
+    program: str
+    source: str
+    number: int
+    counts: bool
 
 
-def cases_of(program: str) -> list[Outside]:
-    """Faults from outside that a program is to notice."""
-    labels = {name: Machine.load(played.machine).labels for name, played in PLAYED.items()}
-    return [case for case in outside(labels) if case.program == program]
+Record = Noticed | Tried | Drawn
+"""A piece of the work that is done."""
 
 
-def measured(
-    programs: Sequence[str],
-    pairs: int,
-    seed: int,
-    kinds: Sequence[str],
-    goes_on: GoesOn,
-    *,
-    known: Sequence[Tried] = (),
-    session: Path | None = None,
-    most_outside: int | None = None,
-) -> Iterator[Tried]:
-    """Try so many pairs of each kind, spread over the programs, and the faults from outside.
+@attrs.frozen(kw_only=True)
+class Asked:
+    """What is to be measured.
 
-    Args:
+    Attributes:
         programs: names.
         pairs: symptoms of each kind, all programs together.
         seed: of everything.
         kinds: of symptoms.
-        goes_on: asked now and then.
-        known: what was tried before, with the same programs, seed and kinds.
-        session: folder where the runs of the searches are kept, and taken from; None: nowhere.
         most_outside: faults from outside for each program; None: all.
+        outside_seed: to draw other pairs and strobes with; None: those of the list.
     """
-    each = -(-pairs // len(programs))
-    for number, program in enumerate(programs):
 
-        def part(inside: float, number: int = number, program: str = program) -> bool:
-            return goes_on((number + inside) / len(programs), program)
+    programs: tuple[str, ...]
+    pairs: int
+    seed: int
+    kinds: tuple[str, ...]
+    most_outside: int | None = None
+    outside_seed: int | None = None
 
-        file = None if session is None else session / f"{program}.search"
-        search = searched(program, _first_half(part), file)
-        if not search.outcomes.is_whole:
+
+class Measurement:
+    """All of it, piece by piece.
+
+    Args:
+        asked: what is to be measured.
+        goes_on: asked now and then.
+        known: pieces that were done before, for the same that is asked.
+        session: folder where the runs of the searches are kept, and taken from; None: nowhere.
+        executor: who does the work; None: processes of this host.
+    """
+
+    def __init__(
+        self,
+        asked: Asked,
+        goes_on: GoesOn,
+        *,
+        known: Iterable[Record] = (),
+        session: Path | None = None,
+        executor: Executor | None = None,
+    ) -> None:
+        self.asked, self._goes_on = asked, goes_on
+        self._session, self._executor = session, executor
+        self._stopped = False
+        self._singles = {name: single_faults(name, asked.seed) for name in asked.programs}
+        self._noticed: dict[str, dict[int, tuple[str, ...]]] = {name: {} for name in asked.programs}
+        self._tried: dict[tuple[str, str, int], Tried] = {}
+        self._drawn: dict[tuple[str, str], dict[int, bool]] = {}
+        for record in known:
+            self._keep(record)
+
+    def _keep(self, record: Record) -> None:
+        if isinstance(record, Noticed):
+            self._noticed[record.program][record.number] = record.kinds
+        elif isinstance(record, Tried):
+            self._tried[record.program, record.source, record.number] = record
+        else:
+            self._drawn.setdefault((record.program, record.source), {})[record.number] = record.counts
+
+    def records(self) -> Iterator[Record]:
+        """Pieces of the work as they are done; ends early where it is not to go on."""
+        if self._executor is not None:
+            yield from self._all(self._executor)
             return
-        measurement = Measurement(search, seed, kinds, known)
-        cases = cases_of(program)[:most_outside]
-        expected = each * len(kinds) + len(cases)
-        done = 0
-        for tried in chain(measurement.singles(each), measurement.from_outside(cases)):
-            yield tried
-            done += max(1, len(tried.judged))
-            if not part(0.5 + 0.5 * min(1.0, done / expected)):
+        with local_executor() as pool:
+            yield from self._all(pool)
+
+    def _all(self, pool: Executor) -> Iterator[Record]:
+        each = (1 - NOTICING) / len(self.asked.programs)
+        yield from self._kept(self._notice(pool))
+        yield from self._kept(self._draw(pool))
+        with tempfile.TemporaryDirectory() as folder:
+            for number, program in enumerate(self.asked.programs):
+                begins = NOTICING + number * each
+                runs = (Path(folder) if self._session is None else self._session) / f"{program}.search"
+                searching = self._told(begins, each * SEARCHING, f"{program}: candidates run")
+                if self._stopped or not self._search(program, runs, pool, searching):
+                    return
+                judging = self._told(begins + each * SEARCHING, each * (1 - SEARCHING), f"{program}: symptoms judged")
+                yield from self._kept(self._judge(program, runs, pool, judging))
+
+    def _kept(self, records: Iterator[Record]) -> Iterator[Record]:
+        for record in records:
+            self._keep(record)
+            yield record
+
+    def _told(self, begins: float, length: float, words: str) -> Callable[[float], bool]:
+        """What is asked between pieces of a step that begins at a part of the whole and is a part of it."""
+
+        def goes_on(part: float) -> bool:
+            self._stopped = self._stopped or not self._goes_on(begins + length * part, words)
+            return not self._stopped
+
+        return goes_on
+
+    # single faults: which are noticed, and how many each program gives ----------------------------------------------
+
+    def _notice(self, pool: Executor) -> Iterator[Noticed]:
+        """Put single faults in, until the programs give enough symptoms of each kind, or enough faults were tried."""
+        while not self._stopped:
+            todo = [case for program in self.asked.programs for case in self._next_to_notice(program)]
+            if not todo:
                 return
+            done = sum(map(len, self._noticed.values()))
+            goes_on = self._told(NOTICING * done / (done + 2 * len(todo)), 0.0, "faults are put in")
+            work = [(_notice, (self.asked.seed, case, self.asked.kinds), case) for case in todo]
+            yield from results_of(pool, work, goes_on)
+
+    def _next_to_notice(self, program: str) -> list[Case]:
+        seen = self._seen(program)
+        shares = self.shares()
+        if all(_count(seen, kind) >= shares[kind][program] for kind in self.asked.kinds):
+            return []
+        numbers = range(len(seen), min(len(seen) + TRIED_AT_ONCE, self._most_tries(program)))
+        return [self._singles[program][number] for number in numbers if number not in self._noticed[program]]
+
+    def _seen(self, program: str) -> list[tuple[str, ...]]:
+        """Kinds of symptoms that the faults of a program give, in the order in which they are tried, without a gap."""
+        noticed = self._noticed[program]
+        return [noticed[number] for number in takewhile(noticed.__contains__, count())]
+
+    def _most_tries(self, program: str) -> int:
+        each = -(-self.asked.pairs // len(self.asked.programs))
+        return min(MOST_TRIES * each, len(self._singles[program]))
+
+    def shares(self) -> dict[str, dict[str, int]]:
+        """By kind of symptom and program, how many are wanted of it.
+
+        Where a program has been tried long enough and gives fewer, the others give more.
+        """
+        found: dict[str, dict[str, int]] = {}
+        for kind in self.asked.kinds:
+            gives: dict[str, int | None] = {}
+            for program in self.asked.programs:
+                seen = self._seen(program)
+                gives[program] = _count(seen, kind) if len(seen) >= self._most_tries(program) else None
+            found[kind] = shared_out(self.asked.pairs, gives)
+        return found
+
+    def _singles_of(self, program: str) -> Iterator[tuple[Case, list[str]]]:
+        """Single faults of a program, with the kinds of symptoms of which each is to be judged."""
+        left = {kind: share[program] for kind, share in self.shares().items()}
+        for case, kinds in zip(self._singles[program], self._seen(program), strict=False):
+            own = [kind for kind in kinds if left[kind]]
+            for kind in own:
+                left[kind] -= 1
+            if own:
+                yield case, own
+
+    # faults from outside --------------------------------------------------------------------------------------------
+
+    def _draw(self, pool: Executor) -> Iterator[Drawn]:
+        """Draw faults from outside, where those of the list are not wanted."""
+        seed = self.asked.outside_seed
+        while seed is not None and not self._stopped:
+            todo = [
+                (_draw, (program, source, number, faults), None)
+                for program, source in product(self.asked.programs, PER_PROGRAM)
+                for number, faults in self._next_to_draw(program, source, seed)
+            ]
+            if not todo:
+                return
+            yield from results_of(pool, todo, self._told(NOTICING, 0.0, "faults from outside are drawn"))
+
+    def _next_to_draw(self, program: str, source: str, seed: int) -> list[tuple[int, tuple[str, ...]]]:
+        drawn = self._drawn.get((program, source), {})
+        done = [drawn[number] for number in takewhile(drawn.__contains__, count())]
+        missing = self._wanted(source) - sum(done)
+        order = islice(enumerate(faults_in_order(source, program, seed)), len(done), len(done) + 2 * max(0, missing))
+        return [(number, faults) for number, faults in order if number not in drawn]
+
+    def _wanted(self, source: str) -> int:
+        most = self.asked.most_outside
+        return PER_PROGRAM[source] if most is None else min(most, PER_PROGRAM[source])
+
+    def _from_outside(self, program: str) -> list[Case]:
+        """Faults from outside that a program is to notice; of each kind so many as are asked for."""
+        found = [case for case in outside(_labels()) if case.program == program]
+        if self.asked.outside_seed is not None:
+            found = [case for case in found if case.kind not in PER_PROGRAM]
+            for source in PER_PROGRAM:
+                drawn = self._drawn.get((program, source), {})
+                order = zip(count(), faults_in_order(source, program, self.asked.outside_seed), strict=False)
+                counted = (faults for number, faults in order if drawn.get(number, False))
+                found += [from_drawn(source, program, faults) for faults in islice(counted, self._wanted(source))]
+        by_kind: dict[str, int] = {}
+        cases = []
+        for case in found:
+            number = by_kind.setdefault(case.kind, 0)
+            by_kind[case.kind] += 1
+            if self.asked.most_outside is None or number < self.asked.most_outside:
+                cases.append(Case(program, case.kind, number, case.words, case.faults, case.parts))
+        return cases
+
+    # the search -----------------------------------------------------------------------------------------------------
+
+    def _search(self, program: str, runs: Path, pool: Executor, goes_on: Callable[[float], bool]) -> bool:
+        """Have all candidates of a program run, once for all symptoms; whether that came to its end."""
+        trial = trial_of(program)
+        known = read_session(runs) if runs.exists() else None
+
+        def keep(outcomes: Outcomes) -> None:
+            write_whole(runs, packed(outcomes), what="search", known=SESSION)
+
+        candidates = catalogue(trial.description)
+        return run_all(trial, candidates, executor=pool, goes_on=goes_on, known=known, keep=keep).is_whole
+
+    def _judge(self, program: str, runs: Path, pool: Executor, goes_on: Callable[[float], bool]) -> Iterator[Tried]:
+        """Hold each symptom against the search."""
+        todo = [*self._singles_of(program), *((case, list(self.asked.kinds)) for case in self._from_outside(program))]
+        work = [
+            (_judge, (self.asked.seed, str(runs), case, kinds), case)
+            for case, kinds in todo
+            if (program, case.source, case.number) not in self._tried
+        ]
+        yield from results_of(pool, work, goes_on)
 
 
-def _first_half(goes_on: Callable[[float], bool]) -> Callable[[float], bool]:
-    return lambda part: goes_on(part / 2)
+def single_faults(program: str, seed: int) -> list[Case]:
+    """All single faults of a program in the order in which they are tried."""
+    candidates = catalogue(trial_of(program).description)
+    order = np.random.default_rng([seed, *program.encode()]).permutation(len(candidates)).tolist()
+    sentences = [candidates[at].sentence for at in order]
+    return [Case(program, SINGLE, number, one, (one,)) for number, one in enumerate(sentences)]
+
+
+def shared_out(wanted: int, gives: Mapping[str, int | None]) -> dict[str, int]:
+    """So many of each that it is `wanted` together, as evenly as can be; None: it gives as many as are asked."""
+    found: dict[str, int] = {}
+    left = wanted
+    order = sorted(gives, key=lambda name: (gives[name] is None, gives[name]))
+    for place, name in enumerate(order):
+        even, most = left // (len(order) - place), gives[name]
+        found[name] = even if most is None else min(even, most)
+        left -= found[name]
+    return {name: found[name] for name in gives}
+
+
+def faults_in_order(source: str, program: str, seed: int) -> Iterator[tuple[str, ...]]:
+    """Faults from outside of a kind that chance draws, whether they count or not."""
+    if source == TWO_FAULTS:
+        yield from pairs(program, seed)
+    else:
+        yield from strobes(program, seed)
+
+
+def judgements(records: Iterable[Record]) -> list[Judged]:
+    """All of them, in an order that does not depend on who was done first."""
+    tried = [record for record in records if isinstance(record, Tried)]
+    places = {name: place for place, name in enumerate(PLAYED)}
+    order = sorted(tried, key=lambda one: (places[one.program], one.source, one.number))
+    return [judged for one in order for judged in one.judged]
+
+
+def _count(seen: Sequence[Sequence[str]], kind: str) -> int:
+    return sum(kind in kinds for kinds in seen)
+
+
+def _labels() -> dict[str, Mapping[str, int]]:
+    return {name: Machine.load(played.machine).labels for name, played in PLAYED.items()}
+
+
+# in the processes --------------------------------------------------------------------------------------------------
+
+
+def _notice(seed: int, case: Case, kinds: Sequence[str]) -> Noticed:
+    return Noticed(case.program, case.number, kinds_shown(seed, case, kinds))
+
+
+def _draw(program: str, source: str, number: int, faults: tuple[str, ...]) -> Drawn:
+    return Drawn(program, source, number, counts(program, faults))
+
+
+def _judge(seed: int, runs: str, case: Case, kinds: Sequence[str]) -> Tried:
+    return Tried(case.program, case.source, case.number, judged(seed, runs, case, kinds))

@@ -12,10 +12,12 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.backplane.fault_sentences import read_fault
 from simkit.capture.captured import Captured, Words
 from simkit.machine.machine import Machine
 from simkit.machine.views import Screen
 from simkit.measure.played import PLAYED
+from simkit.measure.unlike import is_unlike
 from simkit.records.observed import BUS_LINES, SELECT, Observer
 from simkit.suspect.seen import Seen, SeenCapture, SeenPicture, SeenText
 from simkit.suspect.trial import Trial
@@ -40,7 +42,8 @@ MOST_LATE = 200
 """Cycles after power-on at which a capture that RESET triggers begins at the latest."""
 SLICE_CYCLES = 20_000
 MOST_ACCESSES = 300_000
-"""To cards, after which a builder looks at a machine that has gone wild: later it shows the same."""
+"""To cards, after which a builder looks at a machine that has gone wild: later it shows the same. With faults in time
+no waiting loop is passed over, and all accesses of a sound program count: such a run goes on to its end."""
 SHORTEST = 0.95
 """Of the length of a program: when the builder looks at the screen at the earliest."""
 
@@ -91,10 +94,11 @@ def truth(trial: Trial, program: str, seed: int, faults: Sequence[str], names: S
     description = trial.description.with_faults(list(faults)) if faults else trial.description
     machine = attrs.evolve(trial, description=description).machine(seed)
     Hands(program, seed)(machine)
+    may_end = all(read_fault(fault).is_static for fault in faults)
     there = [name for name in names if _is_there(machine, name)]
     end = int(trial.cycles * part)
     with Observer(machine, there) as observer:
-        while machine.cycle < end and not machine.cpu.halted and machine.bus.accesses.made <= MOST_ACCESSES:
+        while machine.cycle < end and not machine.cpu.halted and not (may_end and _is_wild(machine)):
             machine.run_to(min(end, machine.cycle + SLICE_CYCLES))
     observed = observer.observed
     levels = np.zeros(len(observed), np.uint64)
@@ -106,12 +110,50 @@ def truth(trial: Trial, program: str, seed: int, faults: Sequence[str], names: S
     return Truth(tuple(names), levels, pixels, screens[0].text() if screens else "")
 
 
+def _is_wild(machine: Machine) -> bool:
+    return machine.bus.accesses.made > MOST_ACCESSES
+
+
 def _is_there(machine: Machine, name: str) -> bool:
     slot, dot, _ = name.partition(".")
     return int(slot) in machine.cards if dot else name in BUS_LINES or name in machine.lines
 
 
-def symptom(kind: str, real: Truth, sound: Truth, chance: np.random.Generator) -> Seen | None:
+@attrs.frozen(eq=False)
+class Symptom:
+    """What is seen of a run, and what it was before noise came to it.
+
+    Attributes:
+        kind: of KINDS.
+        seen: as a builder hands it over.
+        real: the run.
+        begin, cycles: of a capture: where in the run it begins, and how long it is.
+        lines: that are captured.
+        is_hidden: whether a capture is not unlike the one without a fault: noise hides what is different.
+    """
+
+    kind: str
+    seen: Seen
+    real: Truth
+    begin: int = 0
+    cycles: int = 0
+    lines: tuple[str, ...] = ()
+    is_hidden: bool = False
+
+    def is_shown_by(self, other: Truth) -> bool:
+        """Whether another run, under the same power-up and with the same hands, shows just the same in this place."""
+        if self.kind == TEXT:
+            return other.text == self.real.text
+        if self.kind == PICTURE:
+            return _same_picture(self.real, other)
+        part = slice(self.begin, self.begin + self.cycles)
+        mask = np.uint64(mask_of(self.real.names, self.lines))
+        return np.array_equal(self.real.levels[part] & mask, other.levels[part] & mask)
+
+
+def symptom(
+    kind: str, real: Truth, sound: Truth, chance: np.random.Generator, parts: Sequence[Truth] = ()
+) -> Symptom | None:
     """The symptom of a kind; None where there is none.
 
     Args:
@@ -119,32 +161,61 @@ def symptom(kind: str, real: Truth, sound: Truth, chance: np.random.Generator) -
         real: the run with faults.
         sound: the same without.
         chance: for noise, and for what is clipped where.
+        parts: the same with each part of the fault alone. Then what is handed over must itself be different from what
+            is shown without a fault and by each part: a picture or text is another, a capture is unlike in more than
+            noise does to it (`simkit.measure.unlike`), and is taken round the first place where all are different.
     """
+    others = [sound, *parts]
     if kind == TEXT:
-        return SeenText(real.text) if real.text.strip() and real.text != sound.text else None
+        there = bool(real.text.strip()) and all(real.text != other.text for other in others)
+        return Symptom(kind, SeenText(real.text), real) if there else None
     if kind == PICTURE:
-        if real.pixels is None or sound.pixels is None or np.array_equal(real.pixels, sound.pixels):
+        if real.pixels is None or any(_same_picture(real, other) for other in others):
             return None
-        return SeenPicture(real.pixels)
+        return Symptom(kind, SeenPicture(real.pixels), real)
     lines = [name for name in real.names if name in BUS_LINES or name.endswith(f".{SELECT}")]
     if kind == EIGHT:
         lines = sorted(chance.choice(np.array(lines), EIGHT_LINES, replace=False).tolist(), key=lines.index)
-    window = _window(real, sound, lines, EIGHT_CYCLES if kind == EIGHT else CAPTURE_CYCLES, chance)
-    return None if window is None else SeenCapture(_captured(window, real.names, lines, chance))
-
-
-def _window(real: Truth, sound: Truth, lines: Sequence[str], length: int, chance: np.random.Generator) -> Words | None:
-    """Bus cycles in which these lines go wrong: from RESET on where that is soon enough, else round that place."""
-    mask = np.uint64(sum(1 << real.names.index(name) for name in lines))
-    both = min(len(real.levels), len(sound.levels))
-    differ = np.flatnonzero((real.levels[:both] ^ sound.levels[:both]) & mask)
-    if not len(differ):
+    mask = mask_of(real.names, lines)
+    places = [_parts_at(real, other, mask) for other in others]
+    if any(place is None for place in places):
         return None
-    at, begin = int(differ[0]), int(chance.integers(0, MOST_LATE))
+    at = max(place for place in places if place is not None)
+    begin, cycles = _window(real, at, EIGHT_CYCLES if kind == EIGHT else CAPTURE_CYCLES, chance)
+    if cycles < SHORTEST_CAPTURE:
+        return None
+    unlike = [is_unlike(real.levels, other.levels, mask, begin, cycles) for other in others]
+    if parts and not all(unlike):
+        return None
+    captured = _captured(real.levels[begin : begin + cycles], real.names, lines, chance)
+    return Symptom(kind, SeenCapture(captured), real, begin, cycles, tuple(lines), not unlike[0])
+
+
+def _same_picture(one: Truth, other: Truth) -> bool:
+    """Whether both show the same; what is not there shows nothing."""
+    if one.pixels is None or other.pixels is None:
+        return True
+    return np.array_equal(one.pixels, other.pixels)
+
+
+def mask_of(names: Sequence[str], lines: Sequence[str]) -> int:
+    """Bits of some lines in words of all."""
+    return sum(1 << names.index(name) for name in lines)
+
+
+def _parts_at(real: Truth, other: Truth, mask: int) -> int | None:
+    """First bus cycle in which these lines of two runs differ."""
+    both = min(len(real.levels), len(other.levels))
+    differ = np.flatnonzero((real.levels[:both] ^ other.levels[:both]) & np.uint64(mask))
+    return int(differ[0]) if len(differ) else None
+
+
+def _window(real: Truth, at: int, length: int, chance: np.random.Generator) -> tuple[int, int]:
+    """First cycle and length of a capture of a place: from RESET on where that is soon enough, else round it."""
+    begin = int(chance.integers(0, MOST_LATE))
     if not begin <= at < begin + length // 2:
         begin = max(0, at - int(chance.integers(0, length // 2)))
-    window = real.levels[begin : begin + length]
-    return window if len(window) >= SHORTEST_CAPTURE else None
+    return begin, max(0, min(length, len(real.levels) - begin))
 
 
 def _captured(window: Words, names: Sequence[str], lines: Sequence[str], chance: np.random.Generator) -> Captured:

@@ -115,7 +115,7 @@ def run_all(
                 for piece in _pieces(candidates, BUILT_AT_ONCE)
             ]
             found: dict[str, tuple[str, str]] = {}
-            for result in _done(pool, building, lambda part: goes_on(part * BUILDING)):
+            for result in results_of(pool, building, lambda part: goes_on(part * BUILDING)):
                 found |= result
             if len(found) < len(candidates):
                 return outcomes()
@@ -131,7 +131,7 @@ def run_all(
                 del runs[name]
             todo = [name for name in (SOUND, *classes) if name not in runs]
             running = [(_run, (sent, names, piece), piece) for piece in _pieces(todo, RUN_AT_ONCE)]
-            for result in _done(pool, running, lambda part: goes_on(BUILDING + part * (1 - BUILDING))):
+            for result in results_of(pool, running, lambda part: goes_on(BUILDING + part * (1 - BUILDING))):
                 runs |= result
             return outcomes()
         except BrokenExecutor as error:
@@ -153,7 +153,7 @@ def _pieces(items: Sequence[Any], size: int) -> Iterator[list[Any]]:
         yield list(items[start : start + size])
 
 
-def _done(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> Iterator[Any]:
+def results_of(pool: Executor, work: Iterable[tuple[Any, ...]], goes_on: GoesOn) -> Iterator[Any]:
     """Results as they come; ends when `goes_on` says so, with what is under way thrown away."""
     todo = list(work)
     waiting: set[Future[Any]] = {pool.submit(call, *arguments) for call, arguments, _ in todo}

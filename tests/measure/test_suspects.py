@@ -4,25 +4,45 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 
 import attrs
+import hypothesis.strategies as st
 import numpy as np
 import pytest
+from hypothesis import given
 
 from simkit.commands.main import main
 from simkit.contract.errors import SimkitError
-from simkit.machine.machine import Machine
-from simkit.measure import suspects
+from simkit.measure import judging, suspects
+from simkit.measure.judging import SINGLE, Case, Judged
+from simkit.measure.outside import PROGRAM_ERROR, TWO_FAULTS, from_drawn
 from simkit.measure.played import PLAYED
 from simkit.measure.rates import percentile, wilson
-from simkit.measure.suspect_table import as_dict, keep, kept, row_of, table
-from simkit.measure.suspects import OUTSIDE, SINGLE, Judged, Measurement, Tried
-from simkit.measure.symptoms import EIGHT_CYCLES, KINDS, WRONG_BITS, Truth, symptom
+from simkit.measure.suspect_state import keep, keep_misses, kept
+from simkit.measure.suspect_table import as_dict, outside_row_of, row_of, table
+from simkit.measure.suspects import Asked, Drawn, Measurement, Noticed, Tried, judgements, shared_out
+from simkit.measure.symptoms import CAPTURE, EIGHT_CYCLES, KINDS, WRONG_BITS, Truth, symptom
 from simkit.suspect.catalogue import Candidate
 
 NAMES = (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "RW", "SYNC", "4.select", "IRQ")
 
 
 def judged(**words):
-    usual = Judged("capture", "pad-test", "slot 4: D3 low", SINGLE, False, True, 4, 2, True, 0.5, "slot 4: D3 low")
+    usual = Judged(
+        kind="capture",
+        program="pad-test",
+        fault="slot 4: D3 low",
+        source=SINGLE,
+        none=False,
+        found=True,
+        alike="",
+        classes=4,
+        asked=2,
+        left=True,
+        seconds=0.5,
+        best="slot 4: D3 low",
+        misfit="",
+        hidden=False,
+        behind=0.0,
+    )
     return attrs.evolve(usual, **words)
 
 
@@ -59,7 +79,7 @@ def test_without_a_difference_there_is_no_symptom(kind):
 
 def test_a_capture_holds_the_place_where_it_goes_wrong_spoilt_as_said():
     real, sound = run_of(1, wrong_from=9_000), run_of(1)
-    seen = symptom("capture", real, sound, np.random.default_rng(2)).captured
+    seen = symptom("capture", real, sound, np.random.default_rng(2)).seen.captured
     assert len(seen.names) >= 24
     assert seen.time[0] == 0
     levels, _ = seen.gathered(seen.names)
@@ -85,7 +105,7 @@ def _spread(words, names):
 def test_eight_channels_are_eight_lines_of_so_many_cycles_and_may_see_nothing():
     real, sound = run_of(1, wrong_from=20_000), run_of(1)
     found = [symptom("eight", real, sound, np.random.default_rng(seed)) for seed in range(40)]
-    there = [one.captured for one in found if one is not None]
+    there = [one.seen.captured for one in found if one is not None]
     assert 0 < len(there) < 40
     for captured in there:
         assert len(captured.names) == 8
@@ -95,32 +115,82 @@ def test_eight_channels_are_eight_lines_of_so_many_cycles_and_may_see_nothing():
 
 def test_pictures_and_texts_are_those_at_the_end():
     real, sound = run_of(1, text="B", colour=2), run_of(1)
-    assert symptom("text", real, sound, np.random.default_rng(1)).text == "B"
-    assert symptom("picture", real, sound, np.random.default_rng(1)).pixels[0, 0] == 2
+    assert symptom("text", real, sound, np.random.default_rng(1)).seen.text == "B"
+    assert symptom("picture", real, sound, np.random.default_rng(1)).seen.pixels[0, 0] == 2
     assert symptom("text", run_of(1, text=" \n"), sound, np.random.default_rng(1)) is None
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_of_two_faults_what_either_alone_shows_is_no_symptom(kind):
+    sound, one = run_of(1), run_of(1, wrong_from=9_000, text="B", colour=2)
+    both = attrs.evolve(one)
+    assert symptom(kind, both, sound, np.random.default_rng(2), [run_of(1), one]) is None
+
+
+def test_a_capture_of_two_faults_is_taken_where_it_is_unlike_both_and_not_before():
+    sound, one, other = run_of(1), run_of(1, wrong_from=2_000), run_of(1)
+    both = run_of(1, wrong_from=2_000)
+    both.levels[20_000:] ^= np.uint64(1 << 17)  # D1: the second fault comes into play late
+    seen = symptom(CAPTURE, both, sound, np.random.default_rng(2), [one, other])
+    assert seen.begin <= 20_000 < seen.begin + seen.cycles
+    assert seen.is_shown_by(both)
+    assert not seen.is_shown_by(one)
+    few = run_of(1, wrong_from=2_000)
+    few.levels[20_000:20_500:50] ^= np.uint64(1 << 17)  # ten rows: noise spoils 200 of these
+    assert symptom(CAPTURE, few, sound, np.random.default_rng(2), [one, other]) is None
+    assert not symptom(CAPTURE, few, sound, np.random.default_rng(2)).is_hidden
+    assert symptom(CAPTURE, few, one, np.random.default_rng(2)).is_hidden
+
+
+@pytest.mark.parametrize(("kind", "other"), [("text", {"text": "A"}), ("picture", {"colour": 1})])
+def test_a_picture_or_text_of_another_run_is_just_the_same_or_not(kind, other):
+    seen = symptom(kind, run_of(1, text="B", colour=2), run_of(1), np.random.default_rng(1))
+    assert seen.is_shown_by(run_of(3, text="B", colour=2))
+    assert not seen.is_shown_by(run_of(3, **({"text": "B", "colour": 2} | other)))
 
 
 # --- measuring --------------------------------------------------------------------------------------------------------
 
 
+@given(
+    st.integers(0, 500),
+    st.dictionaries(st.sampled_from("abcdef"), st.none() | st.integers(0, 90), min_size=1),
+)
+def test_shares_are_even_where_they_can_be_and_all_that_is_wanted_where_it_is_there(wanted, gives):
+    shares = shared_out(wanted, gives)
+    assert list(shares) == list(gives)
+    assert all(most is None or shares[name] <= most for name, most in gives.items())
+    there = sum(most or 0 for most in gives.values())
+    assert sum(shares.values()) == (wanted if None in gives.values() else min(wanted, there))
+    free = [shares[name] for name, most in gives.items() if most is None or shares[name] < most]
+    assert not free or max(shares.values()) <= min(free) + 1
+
+
+FEW = ("slot 4: pin D3 low", "slot 4: pin D6 inverted", "slot 4: pin D2 low")
+
+
 @pytest.fixture(scope="module")
-def search():
-    """A search of three candidates, on a run that is short."""
-    short = attrs.evolve(PLAYED["pad-test"], seconds=PLAYED["pad-test"].seconds / 12)
-    few = [
-        Candidate("slot 4: pin D3 low", "slot 4", "low"),
-        Candidate("slot 4: pin D6 inverted", "slot 4", "inverted"),
-        Candidate("slot 4: pin D2 low", "slot 4", "low"),
-    ]
-    with pytest.MonkeyPatch.context() as patch, ThreadPoolExecutor(1) as executor:
-        patch.setitem(suspects.PLAYED, "pad-test", short)
-        patch.setattr(suspects, "catalogue", lambda description: tuple(few))
-        yield suspects.searched("pad-test", lambda part: True, executor=executor)
+def short(tmp_path_factory):
+    """A search of three candidates, on a run that is short, kept in a folder."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(suspects, "catalogue", lambda description: tuple(Candidate(one, "slot 4", "pin") for one in FEW))
+        patch.setitem(PLAYED, "pad-test", attrs.evolve(PLAYED["pad-test"], seconds=PLAYED["pad-test"].seconds / 12))
+        judging._real.cache_clear()
+        yield tmp_path_factory.mktemp("search")
+    judging._real.cache_clear()
 
 
-def test_faults_that_the_search_knows_come_first_and_are_measured_down_to_one(search):
-    tried = list(Measurement(search, 5, ["capture"]).singles(3))
-    found = [one for each in tried for one in each.judged]
+def measure(folder, asked, **words):
+    with ThreadPoolExecutor(1) as executor:
+        return list(Measurement(asked, lambda part, what: True, session=folder, executor=executor, **words).records())
+
+
+def asked_for(kinds, pairs=3, **words):
+    return Asked(programs=("pad-test",), pairs=pairs, seed=5, kinds=tuple(kinds), most_outside=0, **words)
+
+
+def test_faults_that_the_search_knows_come_first_and_are_measured_down_to_one(short):
+    found = judgements(measure(short, asked_for(["capture"])))
     assert len(found) == 3
     assert {one.source for one in found} == {SINGLE}
     assert [one.best for one in found] == [one.fault for one in found]
@@ -128,28 +198,41 @@ def test_faults_that_the_search_knows_come_first_and_are_measured_down_to_one(se
     assert all(one.found is not one.none for one in found)
 
 
-def test_work_goes_on_where_it_was(search):
-    whole = list(Measurement(search, 5, ["picture"]).singles(3))
-    rest = list(Measurement(search, 5, ["picture"], known=whole[:1]).singles(3))
-    assert [strip(one) for one in (*whole[:1], *rest)] == [strip(one) for one in whole]
-    assert list(Measurement(search, 5, ["picture"], known=whole).singles(3)) == []
+def test_work_goes_on_where_it_was_and_says_the_same(short):
+    asked = asked_for(["picture"])
+    whole = measure(short, asked)
+    again = measure(short, asked, known=[whole[1], whole[-1]])  # as processes finish: with gaps
+    assert {type(one) for one in whole} == {Noticed, Tried}
+    assert sorted(map(strip, [whole[1], whole[-1], *again])) == sorted(map(strip, whole))
+    assert measure(short, asked, known=whole) == []
 
 
-def strip(tried):
-    return tried.number, [attrs.evolve(one, seconds=0.0) for one in tried.judged]
+def strip(record):
+    return (
+        repr(attrs.evolve(record, judged=tuple(attrs.evolve(one, seconds=0.0) for one in record.judged)))
+        if (isinstance(record, Tried))
+        else repr(record)
+    )
 
 
-def test_faults_from_outside_are_judged_by_the_program_that_notices_them(search):
-    cases = [case for case in suspects.cases_of("pad-test") if "show_pad+77" in case.words]
-    (tried,) = Measurement(search, 5, ["picture"]).from_outside(cases)
-    assert tried.source == OUTSIDE
-    assert [(one.source, one.found) for one in tried.judged] == [("program error", False)]
+def test_faults_from_outside_are_judged_by_the_program_that_notices_them(short, monkeypatch):
+    case = from_drawn(TWO_FAULTS, "pad-test", FEW[:2])
+    error = attrs.evolve(case, kind=PROGRAM_ERROR, faults=("slot 2: byte at $8040 = $EA",), parts=())
+    monkeypatch.setattr(suspects, "outside", lambda labels: [case, error])
+    found = judgements(measure(short, attrs.evolve(asked_for(["picture"], 1), most_outside=None)))
+    assert {one.source for one in found} == {SINGLE, TWO_FAULTS, PROGRAM_ERROR}
+    assert all(not one.found for one in found if one.source != SINGLE)
 
 
-def test_every_program_notices_faults_from_outside():
-    for program, played in PLAYED.items():
-        assert len(suspects.cases_of(program)) >= 20
-        assert Machine.load(played.machine).labels
+def test_another_fault_at_the_top_that_shows_just_the_same_is_told(short):
+    measure(short, asked_for(["picture"]))
+    real = judging.Real("pad-test", 5)
+    judge = judging.Judge(real, judging.read_session(short / "pad-test.search"))
+    case = Case("pad-test", PROGRAM_ERROR, 0, "as D3 low", (FEW[0],))
+    (one,) = judge.judged(case, ["picture"])
+    assert one.alike == FEW[0]
+    assert not one.counts
+    assert not one.is_missed
 
 
 # --- what is told -----------------------------------------------------------------------------------------------------
@@ -161,47 +244,88 @@ def test_a_row_counts_what_was_found_what_was_said_none_and_what_it_took():
         judged(classes=8, asked=6),
         judged(classes=1, asked=0),
         judged(found=False, none=True, asked=None, left=False),
+        judged(found=False, alike="slot 4: D2 low", asked=None, left=False, program="slug-watch"),
         judged(kind="text"),
         judged(source="program error", found=False),
     ]
     row = row_of("capture", some)
-    assert (row.pairs, row.found, row.none) == (4, 3, 1)
+    assert (row.pairs, row.found, row.none, row.alike) == (5, 3, 1, 1)
     assert (row.middle, row.most, row.asked, row.few, row.most_asked) == (8, 8, 3, 2, 6)
+    assert row_of("capture", some, "slug-watch").pairs == 1
+
+
+def test_of_faults_from_outside_those_count_that_no_single_one_shows_and_no_noise_hides():
+    outside = judged(source=TWO_FAULTS, found=False, asked=None, left=False)
+    some = [
+        attrs.evolve(outside, none=True),
+        outside,
+        attrs.evolve(outside, none=True, alike="slot 4: D2 low"),
+        attrs.evolve(outside, alike="slot 4: D2 low", hidden=True),
+        attrs.evolve(outside, none=True, hidden=True),
+        judged(),
+    ]
+    row = outside_row_of("capture", TWO_FAULTS, some)
+    assert (row.counted, row.none, row.alike, row.hidden) == (2, 1, 2, 1)
+    assert [one.is_missed for one in some] == [False, True, False, False, False, False]
+
+
+ASKED = Asked(programs=("pad-test", "slug-watch"), pairs=4, seed=7, kinds=tuple(KINDS))
 
 
 def test_a_table_tells_rates_with_what_chance_leaves_open_and_examples_of_misses():
-    missed = judged(found=False, asked=None, left=False, best="slot 2: D1 low")
-    none = judged(source="two faults", found=False, none=True)
-    lines = table([Tried("pad-test", SINGLE, 0, (judged(), missed)), Tried("pad-test", OUTSIDE, 0, (none,))], KINDS)
+    missed = judged(found=False, asked=None, left=False, best="slot 2: D1 low", behind=2.5)
+    none = judged(source="two faults", fault="not to be told", found=False)
+    lines = table([judged(), missed, none], ASKED)
     text = "\n".join(lines)
     assert "50.0% (9% to 91%)" in text
-    assert "pad-test: slot 4: D3 low: slot 2: D1 low" in text
-    assert "1 of 1" in text
-    assert max(map(len, lines)) <= 200
-    told = as_dict([Tried("pad-test", SINGLE, 0, (judged(), missed))], KINDS, 7)
+    assert "pad-test: slot 4: D3 low: slot 2: D1 low, one of 4; the true one is 2.50 behind" in text
+    assert "0 of 1" in text
+    assert "slug-watch cannot give so many" in text
+    assert "not to be told" not in text
+    assert max(map(len, lines[: lines.index("How it was measured:")])) <= 200
+    told = as_dict([judged(), missed], ASKED)
     assert (told["seed"], told["single"][0]["found"]) == (7, 1)
 
 
+def test_misses_are_written_with_what_was_said_but_those_of_the_list_from_outside_are_only_counted(tmp_path):
+    missed = judged(found=False, asked=None, left=False, none=True, misfit="nothing fits", behind=None)
+    listed = judged(source=TWO_FAULTS, fault="A5 low; A6 low", found=False, best="A5 low")
+    path = tmp_path / "misses.txt"
+    keep_misses(path, [missed, judged(), listed], ASKED)
+    keep_misses(path, [missed, judged(), listed], ASKED)
+    text = path.read_text()
+    assert "  pad-test: slot 4: D3 low: none: nothing fits; best slot 4: D3 low" in text
+    assert "two faults: 1 missed" in text
+    assert "A5 low" not in text
+    keep_misses(path, [listed], attrs.evolve(ASKED, outside_seed=3))
+    assert "pad-test: A5 low; A6 low: A5 low, one of 4" in path.read_text()
+
+
 def test_what_is_kept_reads_back_and_nothing_else_does(tmp_path):
-    path, said = tmp_path / "measured.json", {"seed": 1}
-    tried = [Tried("pad-test", SINGLE, 3, (judged(), judged(asked=None)))]
-    assert kept(path, said) == []
-    keep(path, said, tried)
-    keep(path, said, tried)
-    assert kept(path, said) == tried
+    path = tmp_path / "measured.json"
+    records = [
+        Noticed("pad-test", 3, ("capture", "text")),
+        Tried("pad-test", SINGLE, 3, (judged(), judged(asked=None, behind=None))),
+        Drawn("pad-test", TWO_FAULTS, 0, True),
+    ]
+    assert kept(path, ASKED) == []
+    keep(path, ASKED, records)
+    keep(path, ASKED, records)
+    assert kept(path, ASKED) == records
     with pytest.raises(SimkitError, match="other options"):
-        kept(path, {"seed": 2})
+        kept(path, attrs.evolve(ASKED, seed=2))
     whole = json.loads(path.read_text())
     for spoil in (
-        lambda data: data.pop("tried"),
-        lambda data: data["tried"][0]["judged"][0].update(classes="many"),
+        lambda data: data.pop("records"),
+        lambda data: data["records"][1]["judged"][0].update(classes="many"),
+        lambda data: data["records"][0].update(what="dreamt"),
         lambda data: data.update(version=99),
     ):
         data = json.loads(json.dumps(whole))
         spoil(data)
         path.write_text(json.dumps(data))
         with pytest.raises(SimkitError, match="no measurement"):
-            kept(path, said)
+            kept(path, ASKED)
 
 
 @pytest.fixture
@@ -217,33 +341,46 @@ def bench(capsys, tmp_path, monkeypatch):
     return run
 
 
-def test_the_command_prints_the_table_or_the_same_for_programs(bench, monkeypatch, tmp_path):
-    def few(programs, pairs, seed, kinds, goes_on, *, known, session, most_outside):
-        assert (programs, pairs, seed, kinds) == (["pad-test"], 2, 9, ["picture", "text"])
-        for number in range(len(known), 2):
-            yield Tried("pad-test", SINGLE, number, (judged(kind="picture"),))
-            assert goes_on(0.5, "pad-test")
+class Two:
+    """Stands for a measurement: two faults, one picture each."""
 
-    monkeypatch.setattr(suspects, "measured", few)
+    def __init__(self, asked, goes_on, *, known, session):
+        self._goes_on, self._known = goes_on, list(known)
+        assert (asked.programs, asked.pairs, asked.seed) == (("pad-test",), 2, 9)
+        assert (asked.kinds, asked.outside_seed) == (("picture", "text"), 4)
+
+    def records(self):
+        for number in range(len(self._known), 2):
+            yield Tried("pad-test", SINGLE, number, (judged(kind="picture"),))
+            assert self._goes_on(0.5, "pad-test")
+
+
+def test_the_command_prints_the_table_or_the_same_for_programs(bench, monkeypatch, tmp_path):
+    monkeypatch.setattr(suspects, "Measurement", Two)
     words = ("--suspect", "--pairs", "2", "--seed", "9", "--programs", "pad-test", "--kinds", "text,picture")
+    words = (*words, "--outside-seed", "4")
     code, out, _ = bench(*words)
     assert code == 0
     assert "picture on the screen" in out
+    assert "How it was measured" in out
     (tmp_path / "kept").mkdir()
     for _ in range(2):
         code, out, _ = bench(*words, "--session", "kept", "--json")
         assert code == 0
         assert json.loads(out)["single"][0]["pairs"] == 2
+    assert (tmp_path / "kept" / "misses.txt").read_text().startswith("What the search said")
 
 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
         (("--pairs", "3"), "Add --suspect"),
+        (("--outside-seed", "3"), "Add --suspect"),
         (("--suspect", "--kinds", "smell"), "there is no 'smell'"),
         (("--suspect", "--programs", "pad-tset"), "pad-test"),
         (("--suspect", "--pairs", "0"), "1 to"),
         (("--suspect", "--seed", "-1"), "0 to"),
+        (("--suspect", "--outside-seed", "-1"), "0 to"),
         (("--suspect", "--session", "nowhere"), "no such folder"),
         (("demo:marlpit", "--suspect"), "measured alone"),
     ],
