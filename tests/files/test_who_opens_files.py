@@ -40,6 +40,8 @@ ALLOWED = {
     ("machinefile/catalogue.py", "exec_module"): "a file card is a program, and Python runs it; `is_file` looks first",
     ("machinefile/catalogue.py", "spec_from_file_location"): "a file card",
     ("measure/captures.py", "ZipFile"): "a session archive made to be read: bytes in memory",
+    ("measure/suspects.py", "tempfile"): "runs that are kept nowhere, for the processes that judge",
+    ("measure/suspects.py", "TemporaryDirectory"): "the same",
     ("testing/plugin.py", "mkdir"): "a folder in pytest's cache",
     ("window/hands.py", "open"): "the bar",
 }
