@@ -75,7 +75,8 @@ def measure_suspect(asked: SuspectOptions, *, as_json: bool) -> None:
     if as_json:
         say_json(as_dict(judged, wanted) | {"seconds": took, "whole": not run.stopped})
     else:
-        say(*table(judged, wanted), "", f"Seed {wanted.seed}, {len(judged)} symptoms judged, {took:.0f} s in this run.")
+        summary = f"Seed {wanted.seed}, {len(judged)} symptoms judged, {took:.0f} s in this run."
+        say(*table(judged, wanted, whole=not run.stopped), "", summary)
         if folder is not None:
             say(f"What was missed, with what the search said, is in {folder / MISSES_FILE}.")
     if run.stopped:

@@ -128,8 +128,8 @@ def _is_few(asked: int, classes: int) -> bool:
     return 1 << max(0, asked - 2) <= classes
 
 
-def table(judged: Sequence[Judged], asked: Asked) -> list[str]:
-    """Lines for people."""
+def table(judged: Sequence[Judged], asked: Asked, *, whole: bool) -> list[str]:
+    """Lines for people; `whole`: all was measured."""
     lines = [
         "Single faults:",
         f"{'symptom':30}{'pairs':>6}  {'in the first group':21}{'wanted':>7}{'another shows it':>18}"
@@ -141,7 +141,7 @@ def table(judged: Sequence[Judged], asked: Asked) -> list[str]:
         rows = [row_of(kind, judged, program) for program in asked.programs]
         lines += [_line(f"  {row.program}", row) for row in rows if len(rows) > 1]
         few = [row.program for row in rows if row.pairs < asked.pairs // len(rows)]
-        if few:
+        if few and whole:
             lines.append(f"  {' and '.join(few)} cannot give so many; the others give more, where they can.")
     lines += [
         "",

@@ -275,12 +275,13 @@ ASKED = Asked(programs=("pad-test", "slug-watch"), pairs=4, seed=7, kinds=tuple(
 def test_a_table_tells_rates_with_what_chance_leaves_open_and_examples_of_misses():
     missed = judged(found=False, asked=None, left=False, best="slot 2: D1 low", behind=2.5)
     none = judged(source="two faults", fault="not to be told", found=False)
-    lines = table([judged(), missed, none], ASKED)
+    lines = table([judged(), missed, none], ASKED, whole=True)
     text = "\n".join(lines)
     assert "50.0% (9% to 91%)" in text
     assert "pad-test: slot 4: D3 low: slot 2: D1 low, one of 4; the true one is 2.50 behind" in text
     assert "0 of 1" in text
     assert "slug-watch cannot give so many" in text
+    assert "cannot give" not in "\n".join(table([judged()], ASKED, whole=False))
     assert "not to be told" not in text
     assert max(map(len, lines[: lines.index("How it was measured:")])) <= 200
     told = as_dict([judged(), missed], ASKED)
