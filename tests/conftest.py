@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from simkit import Machine
+from simkit.commands.main import main
 from tests.examples import register_profiles
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -116,6 +117,19 @@ def lean_sessions():
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PYTEST_ADDOPTS", WITHOUT_HYPOTHESIS, prepend=" ")
         yield
+
+
+@pytest.fixture
+def simkit(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
+    """Runs a command line in this process, in the folder of this test; gives exit code, standard output and error."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: object) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as ended:
+            main([str(word) for word in words])
+        return ended.value.code, *capsys.readouterr()
+
+    return run
 
 
 @pytest.fixture

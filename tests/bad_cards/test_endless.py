@@ -129,7 +129,7 @@ def test_the_functions_that_are_looked_for_are_there():
 # what cannot be interrupted -------------------------------------------------------------------------------------------
 
 
-def simkit(folder, seconds="0.5"):
+def started(folder, seconds="0.5"):
     """`simkit run` as a process."""
     command = [sys.executable, "-m", "simkit", "run", str(folder), "--headless", "--for", "200c"]
     environment = {**os.environ, SWITCH: seconds}
@@ -138,7 +138,7 @@ def simkit(folder, seconds="0.5"):
 
 @pytest.mark.parametrize("name", ["Endless", *(cls.__name__ for cls in NOT_INTERRUPTED)])
 def test_the_command_ends_with_the_exit_code_of_a_card_that_failed(tmp_path, name):
-    out, err = simkit(folder_with(tmp_path, name, ENDLESS)).communicate(timeout=120)
+    out, err = started(folder_with(tmp_path, name, ENDLESS)).communicate(timeout=120)
     assert out == ""
     assert "slot 3 (file:" in err
     assert "read in cycle 12" in err
@@ -149,7 +149,7 @@ def test_the_command_ends_with_the_exit_code_of_a_card_that_failed(tmp_path, nam
 
 def test_the_exit_code_is_that_of_a_card_that_failed(tmp_path):
     for name in ("Endless", "Sleeps"):
-        process = simkit(folder_with(tmp_path, name, ENDLESS))
+        process = started(folder_with(tmp_path, name, ENDLESS))
         process.communicate(timeout=120)
         assert process.returncode == 3
 
@@ -168,7 +168,7 @@ def test_a_program_of_ones_own_goes_on_with_a_warning(tmp_path, hurried, capfd):
 @pytest.mark.needs("SIGSTOP")
 @pytest.mark.slow
 def test_a_process_that_was_stopped_for_long_is_not_overdue(tmp_path):
-    process = simkit(folder_with(tmp_path, "Slow", ENDLESS), seconds="1")
+    process = started(folder_with(tmp_path, "Slow", ENDLESS), seconds="1")
     time.sleep(2)
     process.send_signal(signal.SIGSTOP)
     time.sleep(3)

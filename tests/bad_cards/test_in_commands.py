@@ -88,7 +88,7 @@ def test_the_contract_test_refuses_a_bad_card(cls, words, known):
 PROCESSES = ("ReadRaisesSystemExit", "InitRaisesSystemExit", "ReadGivesNone", "DrivesSeven", "ReadRaisesGeneratorExit")
 
 
-def simkit(*arguments, **options):
+def as_a_process(*arguments, **options):
     """A command as a process."""
     command = [sys.executable, "-m", "simkit", *arguments]
     return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, **options)
@@ -96,7 +96,7 @@ def simkit(*arguments, **options):
 
 @pytest.mark.parametrize("name", PROCESSES)
 def test_a_bad_card_ends_the_process_with_its_exit_code(tmp_path, name):
-    done = simkit("run", str(folder_with(tmp_path, name)), "--headless", "--for", LENGTH)
+    done = as_a_process("run", str(folder_with(tmp_path, name)), "--headless", "--for", LENGTH)
     assert (done.returncode, done.stdout) == (CARD_FAILED, "")
     assert "slot 3 (file:" in done.stderr
     assert "Traceback" not in done.stderr

@@ -16,19 +16,6 @@ TRAPS = str(ROOT / "demo" / "traps")
 START = [sys.executable, "-c", "from simkit.commands.main import main; main()"]
 
 
-@pytest.fixture
-def simkit(capsys):
-    """Run the command line: exit code, what it printed, its errors."""
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as left:
-            main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        return left.value.code or 0, out, err
-
-    return run
-
-
 def test_check_of_a_sound_machine_exits_0(simkit):
     code, out, _ = simkit("check", MARLPIT, "--for", "0.1s")
     assert code == 0

@@ -14,25 +14,10 @@ import typer
 from simkit import CardError, FileError, SeveralErrors, SimkitError
 from simkit.commands import exits
 from simkit.commands.app import COMMANDS, build_app, run
-from simkit.commands.main import main
 from simkit.contract.errors import file_error
 
 ROOT = Path(__file__).resolve().parents[2]
 START = [sys.executable, "-m", "simkit"]
-
-
-@pytest.fixture
-def simkit(capsys, tmp_path, monkeypatch):
-    """Run the command line in this process; gives (exit code, stdout, stderr)."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return ended.value.code, captured.out, captured.err
-
-    return run
 
 
 @pytest.fixture

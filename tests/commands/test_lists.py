@@ -8,25 +8,11 @@ from simkit import Machine
 from simkit.check.rules.catalogue import RULES
 from simkit.commands.cards import summary
 from simkit.commands.demo import shipped_demos
-from simkit.commands.main import main
 from simkit.contract.errors import SimkitError
 from simkit.machinefile import catalogue
 from simkit.machinefile.read import read_description
 
 WIDEST = 140
-
-
-@pytest.fixture
-def simkit(capsys):
-    """Runs a command; gives exit code, lines of standard output, standard error."""
-
-    def run(*words):
-        with pytest.raises(SystemExit) as left:
-            main(words)
-        out, err = capsys.readouterr()
-        return left.value.code, out.splitlines(), err
-
-    return run
 
 
 @pytest.mark.parametrize(
@@ -38,7 +24,8 @@ def simkit(capsys):
     ],
 )
 def test_a_list_has_one_line_for_each(command, names, simkit):
-    code, lines, _ = simkit(command)
+    code, out, _ = simkit(command)
+    lines = out.splitlines()
     assert code == 0
     rows = [line for line in lines if "  " in line]
     assert [row.split()[0] for row in rows] == sorted(names())
@@ -50,13 +37,14 @@ def test_every_demo_says_what_it_is_and_more_by_name(simkit):
     for demo in shipped_demos():
         assert demo.about, demo.name
         assert read_description(demo.path).about == demo.about
-    code, lines, _ = simkit("demo", "monitor")
+    code, out, _ = simkit("demo", "monitor")
+    lines = out.splitlines()
     assert code == 0
     told = "\n".join(lines)
     assert "serial-6551  0111 1111 0101 00xx" in told
     assert "Its ROM is a small" in told
     assert "simkit run demo:monitor" in told
-    assert json.loads("\n".join(simkit("demo", "demo:monitor", "--json")[1]))["cards"][2]["kind"] == "serial-6551"
+    assert json.loads(simkit("demo", "demo:monitor", "--json")[1])["cards"][2]["kind"] == "serial-6551"
     code, _, err = simkit("demo", "monitr")
     assert code == 2
     assert "'monitor'" in err
@@ -64,14 +52,15 @@ def test_every_demo_says_what_it_is_and_more_by_name(simkit):
 
 def test_a_card_in_a_machine_is_told_as_that_machine_has_it(simkit):
     """Marlpit's pads answer at $7F22 and $7F23; a board as it comes has other outputs."""
-    code, lines, _ = simkit("cards", "--machine", "demo:marlpit", "4", "--set", "4.port_1=3", "--set", "4.port_2=0")
+    code, out, _ = simkit("cards", "--machine", "demo:marlpit", "4", "--set", "4.port_1=3", "--set", "4.port_2=0")
+    lines = out.splitlines()
     assert code == 0
     told = "\n".join(lines)
     assert lines[0] == "slot 4"
     assert "port_1 = 3 (0 to 15) (not " in told
     assert "$7F23 r  port_1" in told
     assert "$7F20 r  port_2" in told
-    (card,) = json.loads("\n".join(simkit("cards", "serial-pads", "--machine", "demo:marlpit", "--json")[1]))["cards"]
+    (card,) = json.loads(simkit("cards", "serial-pads", "--machine", "demo:marlpit", "--json")[1])["cards"]
     assert [(one["name"], one["addresses"]) for one in card["registers"]] == [
         ("port_1", [0x7F22]),
         ("port_2", [0x7F23]),
@@ -81,8 +70,8 @@ def test_a_card_in_a_machine_is_told_as_that_machine_has_it(simkit):
 
 def test_the_bits_of_a_miswired_machine_are_those_that_it_has(simkit):
     """The two findings about registers send people here: the board as it comes would tell the wrong bit."""
-    there = "\n".join(simkit("cards", "--machine", "demo:wrong-wiring/status-bit-moved", "keyboard")[1])
-    bare = "\n".join(simkit("cards", "keyboard")[1])
+    there = simkit("cards", "--machine", "demo:wrong-wiring/status-bit-moved", "keyboard")[1]
+    bare = simkit("cards", "keyboard")[1]
     assert "7 ready" in there
     assert "0 ready" in bare
     for rule in ("constant-differs", "open-bit-tested"):
@@ -90,7 +79,7 @@ def test_the_bits_of_a_miswired_machine_are_those_that_it_has(simkit):
 
 
 def test_the_cards_of_a_machine_are_listed_with_their_addresses(simkit):
-    lines = simkit("cards", "--machine", "demo:marlpit")[1]
+    lines = simkit("cards", "--machine", "demo:marlpit")[1].splitlines()
     assert lines[:4] == [
         "slot 1   sram         $0000-$7EFF",
         "slot 2   rom          $8000-$FFFF",
@@ -110,7 +99,8 @@ def test_the_cards_of_a_machine_are_listed_with_their_addresses(simkit):
     ],
 )
 def test_what_cannot_be_told_is_one_message(words, message, simkit):
-    code, lines, err = simkit("cards", *words)
+    code, out, err = simkit("cards", *words)
+    lines = out.splitlines()
     assert (code, lines) == (2, [])
     assert message in err
 

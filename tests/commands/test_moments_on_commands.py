@@ -10,7 +10,6 @@ import typer
 
 from simkit import Machine, SimkitError
 from simkit.commands.app import COMMANDS, build_app
-from simkit.commands.main import main
 from simkit.commands.running import _RUNNING, Running
 
 RUNS_NOTHING = {"burn", "controls"}
@@ -20,19 +19,6 @@ RUNS_ITS_OWN = {"bench"}
 RUNS_FOR_A_TIME = {"suspect"}
 """Runs machines in which an event need not come: their faults are what it is about."""
 EVENT = "label:main_loop#3"
-
-
-@pytest.fixture
-def simkit(capsys, monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as left:
-            main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        return left.value.code or 0, out, err
-
-    return run
 
 
 def options_of(name):

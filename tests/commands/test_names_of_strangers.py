@@ -7,7 +7,6 @@ import re
 import pytest
 
 from simkit.commands.app import COMMANDS
-from simkit.commands.main import main
 
 EVIL = "x\x1b[2J\x07\r\nFORGED\u202e\u2066\u2028\x9b31m\x7fy"
 """Clears a screen, rings, ends a line and begins another, turns round what follows, ends a paragraph, deletes."""
@@ -68,17 +67,6 @@ class Stranger(Card):
 """
 PROGRAM = bytes.fromhex("AD 20 7F 4C 00 80") + b"\xff" * (32_762 - 6) + bytes.fromhex("00 80 00 80 00 80")
 """loop: lda $7F20; jmp loop; vectors."""
-
-
-@pytest.fixture
-def simkit(capsys):
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return ended.value.code, captured.out, captured.err
-
-    return run
 
 
 @pytest.fixture(scope="module")

@@ -9,22 +9,8 @@ import pytest
 
 from simkit import Machine
 from simkit.commands.app import COMMANDS
-from simkit.commands.main import main
 
 ROMS = Path(__file__).resolve().parents[2] / "roms"
-
-
-@pytest.fixture
-def simkit(capsys, tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return ended.value.code, captured.out, captured.err
-
-    return run
 
 
 def test_a_new_machine_runs_at_once_and_its_tests_pass(simkit, tmp_path):

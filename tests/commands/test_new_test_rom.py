@@ -6,22 +6,8 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.commands.main import main
 
 DEMO = Path(__file__).resolve().parents[2] / "demo"
-
-
-@pytest.fixture
-def simkit(capsys, tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return ended.value.code, captured.out, captured.err
-
-    return run
 
 
 def test_it_writes_what_the_bench_needs_and_what_a_sound_machine_shows(simkit, tmp_path):

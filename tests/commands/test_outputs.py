@@ -63,8 +63,8 @@ DIARY = b"dear diary\n"
 
 
 @pytest.fixture
-def simkit(capfd, tmp_path, monkeypatch):
-    """Run a line in the folder of this test, with nothing on standard input; gives (exit code, stdout, stderr)."""
+def run_line(capfd, tmp_path, monkeypatch):
+    """As `simkit`, beside a machine in `m` and without input; the descriptors are kept, which a serial line takes."""
     monkeypatch.chdir(tmp_path)
     write_machine(tmp_path / "m")
 
@@ -73,8 +73,7 @@ def simkit(capfd, tmp_path, monkeypatch):
         named = {"M": "m", "S": "demo:monitor", "OUT": str(out)}
         with pytest.raises(SystemExit) as ended:
             main([*(named.get(word, word) for word in words), *more])
-        captured = capfd.readouterr()
-        return ended.value.code, captured.out, captured.err
+        return ended.value.code, *capfd.readouterr()
 
     with Path(os.devnull).open() as nothing:
         monkeypatch.setattr(sys, "stdin", nothing)
@@ -95,14 +94,14 @@ def names(folder):
     return sorted(path.name for path in folder.iterdir() if path.name != "m")
 
 
-def test_an_output_is_written_and_over_its_like_with_a_word(output, simkit, tmp_path):
+def test_an_output_is_written_and_over_its_like_with_a_word(output, run_line, tmp_path):
     line, ending, code, is_right = output
     path = tmp_path / f"out{ending}"
-    found, _, err = simkit(line, path.name)
+    found, _, err = run_line(line, path.name)
     assert code in (found, None)
     assert is_right(path.read_bytes())
     assert "Overwrites" not in err
-    found, _, err = simkit(line, path.name)
+    found, _, err = run_line(line, path.name)
     if "--capture" in line or "--record" in line:  # what was said and done once cannot be had again
         assert found == 2
         assert "it stays as it is" in err
@@ -113,25 +112,25 @@ def test_an_output_is_written_and_over_its_like_with_a_word(output, simkit, tmp_
     assert names(tmp_path) == [path.name]
 
 
-def test_another_file_stays_and_that_is_told_before_the_machine_runs(output, simkit, tmp_path):
+def test_another_file_stays_and_that_is_told_before_the_machine_runs(output, run_line, tmp_path):
     line, ending, code, is_right = output
     path = tmp_path / f"out{ending}"
     content = FOREIGN.get(ending, DIARY)
     path.write_bytes(content)
     before = time.monotonic()
-    found, out, err = simkit(line, path.name, time="--for 1000000s")
+    found, out, err = run_line(line, path.name, time="--for 1000000s")
     assert time.monotonic() - before < 20
     assert (found, out) == (2, "")
     assert err.startswith(f"{path.name} exists")
     assert err.endswith("it stays as it is.\nChoose another name, or add --force.\n")
     assert path.read_bytes() == content
-    found, _, err = simkit(line, path.name, "--force")
+    found, _, err = run_line(line, path.name, "--force")
     assert code in (found, None)
     assert f"Overwrites {path.name}\n" in err
     assert is_right(path.read_bytes())
 
 
-def test_a_link_stays_and_rights_are_kept(output, simkit, tmp_path):
+def test_a_link_stays_and_rights_are_kept(output, run_line, tmp_path):
     line, ending, _, is_right = output
     (tmp_path / "inner").mkdir()
     path = tmp_path / "inner" / f"real{ending}"
@@ -139,52 +138,52 @@ def test_a_link_stays_and_rights_are_kept(output, simkit, tmp_path):
     path.chmod(0o640)
     link = tmp_path / f"out{ending}"
     link.symlink_to(path)
-    simkit(line, link.name)
+    run_line(line, link.name)
     assert link.is_symlink()
     assert is_right(path.read_bytes())
     assert os.name != "posix" or path.stat().st_mode & 0o777 == 0o640
 
 
 @pytest.mark.parametrize("where", ["no/out", "m", "file/out"])
-def test_a_path_that_is_wrong_is_told_before_the_machine_runs(where, output, simkit, tmp_path):
+def test_a_path_that_is_wrong_is_told_before_the_machine_runs(where, output, run_line, tmp_path):
     line, ending, _, _ = output
     (tmp_path / "file").touch()
     out = where if where == "m" and ending != ".png" else f"{where}{ending}"
     if where == "m" and ending == ".png":
         (tmp_path / out).mkdir()
-    found, printed, err = simkit(line, out, time="--for 1000000s")
+    found, printed, err = run_line(line, out, time="--for 1000000s")
     assert (found, printed) == (2, "")
     assert "cannot be written" in err or "is a folder" in err
     assert len(err.splitlines()) == 2
 
 
 @pytest.mark.needs("/dev/full")
-def test_a_full_device_is_74(streamed, simkit):
+def test_a_full_device_is_74(streamed, run_line):
     line, *_ = streamed
-    code, _, err = simkit(line, "/dev/full")
+    code, _, err = run_line(line, "/dev/full")
     assert code == 74
     assert "No space left on device" in err
     assert "Traceback" not in err
 
 
 @pytest.mark.needs("devices")
-def test_the_null_device_takes_it(streamed, simkit):
+def test_the_null_device_takes_it(streamed, run_line):
     line, _, code, _ = streamed
-    assert code in (simkit(line, "/dev/null")[0], None)
+    assert code in (run_line(line, "/dev/null")[0], None)
 
 
 @pytest.mark.needs("fifo")
-def test_a_pipe_gets_it_when_somebody_reads(streamed, simkit, tmp_path):
+def test_a_pipe_gets_it_when_somebody_reads(streamed, run_line, tmp_path):
     line, _, code, is_right = streamed
     os.mkfifo(tmp_path / "pipe")
-    found, _, err = simkit(line, "pipe")
+    found, _, err = run_line(line, "pipe")
     assert found == 74
     assert "nobody reads from the pipe" in err
     content = []
     reader = threading.Thread(target=lambda: content.append((tmp_path / "pipe").read_bytes()))
     reader.start()
     time.sleep(0.1)
-    assert code in (simkit(line, "pipe")[0], None)
+    assert code in (run_line(line, "pipe")[0], None)
     reader.join(20)
     assert is_right(content[0])
 
@@ -223,25 +222,25 @@ def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(n
         json.loads(text[text.index("{\n") :].rpartition("}")[0] + "}")
 
 
-def test_split_images_are_all_written_or_none(simkit, tmp_path):
+def test_split_images_are_all_written_or_none(run_line, tmp_path):
     line = "burn M --part 27C64 --split --out OUT"
     (tmp_path / "rom-3.bin").write_bytes(DIARY)
-    code, _, err = simkit(line, "rom.bin")
+    code, _, err = run_line(line, "rom.bin")
     assert (code, names(tmp_path)) == (2, ["rom-3.bin"])
     assert err.startswith("rom-3.bin exists")
-    assert simkit(line, "rom.bin", "--force")[0] == 0
+    assert run_line(line, "rom.bin", "--force")[0] == 0
     assert names(tmp_path) == [f"rom-{number}.bin" for number in (1, 2, 3, 4)]
     if Path("/dev/null").exists():
-        assert simkit(line, "/dev/null")[0] == 2
+        assert run_line(line, "/dev/null")[0] == 2
 
 
-def test_pictures_of_a_folder_are_all_written_or_none(simkit, tmp_path):
+def test_pictures_of_a_folder_are_all_written_or_none(run_line, tmp_path):
     line = "video M --at 5000c --folder OUT"
-    assert simkit(line, "a/b")[0] == 0
+    assert run_line(line, "a/b")[0] == 0
     inside = sorted(path.name for path in (tmp_path / "a" / "b").iterdir())
     (tmp_path / "a" / "b" / inside[-1]).write_bytes(DIARY)
     before = {path.name: path.stat().st_mtime_ns for path in (tmp_path / "a" / "b").iterdir()}
-    code, _, err = simkit(line, "a/b")
+    code, _, err = run_line(line, "a/b")
     assert code == 2
     assert f"{inside[-1]} exists and is not a picture written by simkit" in err
     assert {path.name: path.stat().st_mtime_ns for path in (tmp_path / "a" / "b").iterdir()} == before
@@ -256,32 +255,32 @@ NEW = {
 
 
 @pytest.mark.parametrize("line", NEW.values(), ids=NEW)
-def test_a_new_folder_is_there_whole_and_stays_when_it_is_asked_for_again(line, tmp_path, simkit):
+def test_a_new_folder_is_there_whole_and_stays_when_it_is_asked_for_again(line, tmp_path, run_line):
     def tree():
         return {path: path.read_bytes() for path in (tmp_path / "mine").rglob("*") if path.is_file()}
 
     words = line.replace("OUT", "mine/inner")
-    assert simkit(words, "")[0] == 0
+    assert run_line(words, "")[0] == 0
     before = tree()
     some = sorted(before)[0]
     some.write_bytes(DIARY)
     (some.parent / "notes.txt").write_bytes(DIARY)
     changed = tree()
-    code, out, err = simkit(words, "")
+    code, out, err = run_line(words, "")
     assert (code, out) == (2, "")
     assert "nothing was written" in err or "Nothing was written" in err
     assert "--force" in err
     assert tree() == changed
-    code, _, err = simkit(words, "", "--force")
+    code, _, err = run_line(words, "", "--force")
     assert code == 0
     assert f"Overwrites {some.relative_to(tmp_path)}\n" in err
     assert tree() == {**before, some.parent / "notes.txt": DIARY}
 
 
 @pytest.mark.parametrize("line", NEW.values(), ids=NEW)
-def test_a_folder_that_cannot_be_made_is_told_and_nothing_is_left(line, tmp_path, simkit):
+def test_a_folder_that_cannot_be_made_is_told_and_nothing_is_left(line, tmp_path, run_line):
     (tmp_path / "file").touch()
-    code, out, err = simkit(line.replace("OUT", "file/mine"), "")
+    code, out, err = run_line(line.replace("OUT", "file/mine"), "")
     assert (code, out) == (2, "")
     assert "cannot be written" in err
     assert names(tmp_path) == ["file"]
@@ -339,10 +338,10 @@ LINES_WITH_FILES = (
 
 @pytest.mark.skipif(os.name != "posix", reason="other systems have other odd names")
 @pytest.mark.parametrize("line", LINES_WITH_FILES)
-def test_odd_names_of_files_get_one_message(line, simkit, tmp_path):
+def test_odd_names_of_files_get_one_message(line, run_line, tmp_path):
     for odd in ODD:
         before = names(tmp_path)
-        code, _, err = simkit(line, "", odd=odd)
+        code, _, err = run_line(line, "", odd=odd)
         assert "fault in the kit" not in err
         if code not in (0, 1):
             assert code in (2, 74), (odd, err)
@@ -362,9 +361,9 @@ def test_odd_names_of_files_get_one_message(line, simkit, tmp_path):
         "trace M --vcd a.vcd --svg ./b/../a.vcd",
     ],
 )
-def test_two_options_do_not_name_one_file(line, simkit, tmp_path):
+def test_two_options_do_not_name_one_file(line, run_line, tmp_path):
     (tmp_path / "b").mkdir()
-    code, out, err = simkit(line, "", time="--for 1000000s")
+    code, out, err = run_line(line, "", time="--for 1000000s")
     assert (code, out) == (2, "")
     assert re.fullmatch(r"--\w+ and --\w+ name one file, \S+\.\nName two\.\n", err)
     assert names(tmp_path) == ["b"]

@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.commands.main import main
 from simkit.commands.new import write_machine
 from simkit.contract.plain import plain
 from simkit.outside.journal import record
@@ -20,19 +19,6 @@ from simkit.outside.recording import read_recording
 
 START = [sys.executable, "-c", "from simkit.commands.main import main; main()"]
 START_GAME = ("--pad", "1=start@1s..1.2s")
-
-
-@pytest.fixture
-def simkit(tmp_path, monkeypatch, capsys):
-    """Run the command line in this process, in an empty folder; gives (exit code, stdout, stderr)."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
-        return ended.value.code, *capsys.readouterr()
-
-    return run
 
 
 @pytest.fixture

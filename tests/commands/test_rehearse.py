@@ -5,24 +5,10 @@ import json
 import pytest
 
 from simkit.capture.read import read_capture
-from simkit.commands.main import main
 from simkit.machine.machine import Machine
 from simkit.records.observed import observe
 
 PADS = "demo:pad-test"
-
-
-@pytest.fixture
-def simkit(capsys, tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words):
-        with pytest.raises(SystemExit) as ended:
-            main([str(word) for word in words])
-        told = capsys.readouterr()
-        return ended.value.code, told.out, told.err
-
-    return run
 
 
 def test_a_capture_holds_the_cycles_from_one_moment_to_another(simkit, tmp_path):

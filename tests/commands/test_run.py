@@ -11,25 +11,11 @@ import time
 import pytest
 
 from simkit import Machine
-from simkit.commands.main import main
 from simkit.commands.new import write_machine
 from simkit.commands.running import Running
 from simkit.contract.errors import SimkitError
 
 START = [sys.executable, "-c", "from simkit.commands.main import main; main()"]
-
-
-@pytest.fixture
-def simkit(capsys):
-    """Run the command line in this process; gives (exit code, stdout, stderr)."""
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return ended.value.code, captured.out, captured.err
-
-    return run
 
 
 @pytest.fixture

@@ -4,18 +4,6 @@ import json
 
 import pytest
 
-from simkit.commands.main import main
-
-
-@pytest.fixture
-def simkit(capsys):
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main(arguments)
-        return ended.value.code, *capsys.readouterr()
-
-    return run
-
 
 def test_the_inside_is_told_in_words(simkit):
     code, out, err = simkit("show", "demo:traps", "--at", "300c", "--memory", "LATCH_LEFT")

@@ -6,7 +6,6 @@ from concurrent.futures import Executor, Future
 
 import pytest
 
-from simkit.commands.main import main
 from simkit.suspect.session import read_session
 
 
@@ -27,16 +26,6 @@ def few_candidates_run_here(monkeypatch):
 
     every = catalogue.catalogue
     monkeypatch.setattr("simkit.suspect.catalogue.catalogue", lambda description: every(description)[::150])
-
-
-@pytest.fixture
-def simkit(capsys):
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main(arguments)
-        return ended.value.code, *capsys.readouterr()
-
-    return run
 
 
 SEARCH = ["suspect", "demo:bench", "--for", "2ms"]

@@ -4,20 +4,7 @@ import json
 
 import pytest
 
-from simkit.commands.main import main
-
 MARLPIT = "demo:marlpit"
-
-
-@pytest.fixture
-def simkit(capsys):
-    def run(*words):
-        with pytest.raises(SystemExit) as left:
-            main([str(word) for word in words])
-        out, err = capsys.readouterr()
-        return left.value.code, out, err
-
-    return run
 
 
 def cycles_of(out):

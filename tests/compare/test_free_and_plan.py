@@ -9,7 +9,6 @@ import pytest
 
 from simkit import Machine
 from simkit.capture.channels import read_channels
-from simkit.commands.main import main
 from simkit.compare.free import free
 from simkit.compare.lines import LOW, diagnose_free
 from simkit.compare.plan import plan_for
@@ -108,19 +107,6 @@ def test_a_plan_for_a_card_begins_with_its_select_and_triggers_on_it():
         planned("demo:pad-test", 100, 8, 3)
     with pytest.raises(SimkitError, match="no card in slot 9"):
         planned("demo:pad-test", 100, 8, 9)
-
-
-@pytest.fixture
-def simkit(capsys, tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words):
-        with pytest.raises(SystemExit) as ended:
-            main([str(word) for word in words])
-        told = capsys.readouterr()
-        return ended.value.code, told.out, told.err
-
-    return run
 
 
 def test_the_command_tells_a_sound_capture_from_a_faulted_one(simkit, tmp_path):
