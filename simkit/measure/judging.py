@@ -18,11 +18,11 @@ import numpy as np
 
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
+from simkit.measure.further import SharedMore
 from simkit.measure.played import PLAYED
 from simkit.measure.symptoms import Hands, Symptom, Truth, symptom, truth
 from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.library import Library
-from simkit.suspect.more import More
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.rank import Ranking, rank
 from simkit.suspect.runs import observed_lines
@@ -37,6 +37,8 @@ MOST_QUESTIONS = 40
 MOST_NAMED = 6
 """Candidates at the top, of those that runs tell apart, that are run to see whether one shows just the same."""
 SINGLE = "single fault"
+FURTHER = ".further"
+"""Ending of the folder beside the runs of a search where further runs are kept."""
 
 
 @attrs.frozen
@@ -162,12 +164,13 @@ class Judge:
     Args:
         real: the machine.
         outcomes: of all candidates.
+        further: folder where further runs of those that came near are kept.
     """
 
-    def __init__(self, real: Real, outcomes: Outcomes) -> None:
+    def __init__(self, real: Real, outcomes: Outcomes, further: Path) -> None:
         self._real, self._outcomes = real, outcomes
         self._library = Library(outcomes)
-        self._more = More(real.trial, outcomes.names)
+        self._more = SharedMore(real.trial, outcomes.names, further)
         self._asking = Asking(outcomes, float(real.trial.description.clock_hz))
         self._class_of = {one.sentence: name for name, own in outcomes.classes.items() for one in own}
         self._alike = {name: group[0] for group in outcomes.shown_alike() for name in group}
@@ -253,4 +256,4 @@ def _real(program: str, seed: int) -> Real:
 
 @lru_cache(maxsize=1)
 def _judge(program: str, seed: int, runs: str) -> Judge:
-    return Judge(_real(program, seed), read_session(Path(runs)))
+    return Judge(_real(program, seed), read_session(Path(runs)), Path(runs).with_suffix(FURTHER))

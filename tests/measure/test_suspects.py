@@ -12,6 +12,7 @@ from hypothesis import given
 from simkit.commands.main import main
 from simkit.contract.errors import SimkitError
 from simkit.measure import judging, suspects
+from simkit.measure.further import SharedMore
 from simkit.measure.judging import SINGLE, Case, Judged
 from simkit.measure.outside import PROGRAM_ERROR, TWO_FAULTS, from_drawn
 from simkit.measure.played import PLAYED
@@ -199,7 +200,7 @@ def test_faults_that_the_search_knows_come_first_and_are_measured_down_to_one(sh
 
 
 def test_work_goes_on_where_it_was_and_says_the_same(short):
-    asked = asked_for(["picture"])
+    asked = asked_for(["capture"])
     whole = measure(short, asked)
     again = measure(short, asked, known=[whole[1], whole[-1]])  # as processes finish: with gaps
     assert {type(one) for one in whole} == {Noticed, Tried}
@@ -227,12 +228,27 @@ def test_faults_from_outside_are_judged_by_the_program_that_notices_them(short, 
 def test_another_fault_at_the_top_that_shows_just_the_same_is_told(short):
     measure(short, asked_for(["picture"]))
     real = judging.Real("pad-test", 5)
-    judge = judging.Judge(real, judging.read_session(short / "pad-test.search"))
+    judge = judging.Judge(real, judging.read_session(short / "pad-test.search"), short / "further")
     case = Case("pad-test", PROGRAM_ERROR, 0, "as D3 low", (FEW[0],))
     (one,) = judge.judged(case, ["picture"])
     assert one.alike == FEW[0]
     assert not one.counts
     assert not one.is_missed
+
+
+def test_further_runs_are_made_once_and_read_by_whoever_comes_next(short, monkeypatch):
+    real = judging.Real("pad-test", 5)
+    folder = short / "shared"
+    made = SharedMore(real.trial, real.names, folder).of(FEW[:2])
+    monkeypatch.setattr(SharedMore, "_here", lambda self, pieces: pytest.fail("run again") if pieces else iter(()))
+    again = SharedMore(real.trial, real.names, folder).of(FEW[:2])
+    assert {name: [run.evidence for run in own] for name, own in again.items()} == {
+        name: [run.evidence for run in own] for name, own in made.items()
+    }
+    assert len(list(folder.iterdir())) == 2
+    next(folder.iterdir()).write_bytes(b"spoilt")
+    with pytest.raises(pytest.fail.Exception, match="run again"):
+        SharedMore(real.trial, real.names, folder).of(FEW[:2])
 
 
 # --- what is told -----------------------------------------------------------------------------------------------------
