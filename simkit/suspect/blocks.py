@@ -140,25 +140,32 @@ class Shown:
         """How each run fits what the others show.
 
         Of each the late moments are taken, one after the other, and held against all other moments of the other runs:
-        a screen that goes on moving is seen at a moment that no run was looked at. The worst of them counts.
+        a screen that goes on moving is seen at a moment that no run was looked at. The middle one of them counts.
         """
+        return [sorted(each, key=_cost)[len(each) // 2] for each in self._held_back(apart=True)]
+
+    @cached_property
+    def together(self) -> list[Fit]:
+        """The same with all moments of the other runs; the one of late moments that fits best counts."""
+        return [min(each, key=_cost) for each in self._held_back(apart=False)]
+
+    def _held_back(self, *, apart: bool) -> list[list[Fit]]:
+        """For each run how its late moments fit the others, which are seen at other moments alone, or at all."""
         runs, moments, _ = self.own.shape
         if runs < 3:
             return []
-        late = range(max(1, moments - HELD_BACK), moments) if moments > 1 and not self._stands else [moments - 1]
+        stands = moments == 1 or bool((self.own == self.own[:, :1]).all())
+        late = [moments - 1] if stands else list(range(max(1, moments - HELD_BACK), moments))
         found = []
         for run in range(runs):
             others = np.delete(self.own, run, axis=0)
-            each = [
-                _best(self.own[run, at], others if self._stands or moments == 1 else np.delete(others, at, axis=1))
-                for at in late
-            ]
-            found.append(Fit(max(one.cost for one in each), max(one.wrong for one in each), 1.0))
+            seen = {at: np.delete(others, at, axis=1) if apart and not stands else others for at in late}
+            found.append([_best(self.own[run, at], seen[at]) for at in late])
         return found
 
-    @property
-    def _stands(self) -> bool:
-        return bool((self.own == self.own[:, :1]).all())
+
+def _cost(one: Fit) -> float:
+    return one.cost
 
 
 def _best(seen: Blocks, own: NDArray[np.uint64]) -> Fit:

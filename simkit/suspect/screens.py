@@ -6,7 +6,7 @@ seen. What was seen is one run more of the same candidate, if that is the cause,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from functools import cached_property
 from math import log
 from statistics import median
@@ -28,6 +28,8 @@ AGAIN_AT_ONCE = 8
 """Classes near the best that are run under further power-ups at once."""
 ROUNDS = 3
 """How often that is done while none of them fits."""
+MANY_RUNS = 8
+"""Of which the one that differs most is left out."""
 FEW_RUNS = 6
 """Runs with which one steady block may be wrong still; with half of them two, with twice as many none."""
 
@@ -62,15 +64,34 @@ class _Held:
         """Whether more differs from the candidate than does among its own runs, by more than those differ in that."""
         if self.shown is None:
             return True
-        few = FEW_RUNS / len(self.shown.own) if self.ends else FEW_WRONG
         among = self.shown.among
         costs, wrong = [one.cost for one in among] or [0.0], [one.wrong for one in among] or [0]
-        return self.fit.cost > WRONG * few + _beyond(costs) or self.fit.wrong > few + _beyond(wrong)
+        return self.fit.cost > WRONG * self._few + _most(costs) or self.fit.wrong > self._few + _most(wrong)
+
+    @cached_property
+    def foretells_more(self) -> bool:
+        """Whether less differs from the candidate than does among its own runs: noise that it foretells is missing.
+
+        Such a one fits anything a little, and so tells nothing of what fits better.
+        """
+        together = self.shown.together if self.shown is not None else ()
+        return bool(together) and -self.fit.cost > WRONG * self._few + _most([-one.cost for one in together])
+
+    @property
+    def _few(self) -> float:
+        """Steady blocks that may be wrong."""
+        return FEW_RUNS / len(self.shown.own) if self.ends and self.shown is not None else FEW_WRONG
 
 
-def _beyond(values: Sequence[float]) -> float:
-    """The most that may still be one more of these."""
-    return 2 * max(values) - median(values)
+def _most(values: Sequence[float]) -> float:
+    """The most that may still be one more of these.
+
+    Where they are spread evenly about their middle, the second of twelve is one standard deviation above it, and this
+    three. The first of many does not count: a run that went quite another way says that the next may do so, too, but
+    one in so many times only.
+    """
+    high = sorted(values)[-2 if len(values) >= MANY_RUNS else -1]
+    return high + 2 * (high - median(values))
 
 
 def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judged:
@@ -86,43 +107,36 @@ def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judge
     again: set[str] = set()
     for _ in range(ROUNDS if more is not None else 0):
         assert more is not None
-        todo = [name for name in _near(found) if name not in again]
-        todo += [name for name in _in_order(found) if name not in {*again, *todo}]
-        further = more.of(todo[:AGAIN_AT_ONCE])
-        if len(further) < len(todo[:AGAIN_AT_ONCE]):  # somebody has ended it: what was there before counts
+        todo = [name for name in _in_order(found) if name not in again][:AGAIN_AT_ONCE]
+        further = more.of(todo)
+        if len(further) < len(todo):  # somebody has ended it: what was there before counts
             break
         found |= {name: _Held.of(views, [*runs[name], *own]) for name, own in further.items()}
         again |= set(further)
-        near = _near(found)
-        if again.issuperset(near) or any(not found[name].is_misfit for name in near if name in again):
+        if any(not found[name].is_misfit and not found[name].foretells_more for name in again):
             break
-    return _judged(found, what)
+    return _judged(found, again, what)
 
 
 def _in_order(found: Mapping[str, _Held]) -> list[str]:
     return sorted(found, key=lambda name: found[name].fit.cost)
 
 
-def _behind(found: Mapping[str, _Held]) -> dict[str, float]:
-    """How far each is behind the best, in units of what chance does."""
+def _judged(found: Mapping[str, _Held], again: Container[str], what: str) -> Judged:
+    """How far each is behind the best, in units of what chance does; who foretells more than came is none of these."""
     order = _in_order(found)
-    least = found[order[0]].fit.cost
+    loud = {name for name in order if name in again and found[name].foretells_more}
+    left = [name for name in order if name not in loud]
+    least = found[(left or order)[0]].fit.cost
     chance = WRONG * FEW_WRONG + NOISE * least
-    return {name: (found[name].fit.cost - least) / chance for name in order}
-
-
-def _near(found: Mapping[str, _Held]) -> list[str]:
-    return [name for name, behind in _behind(found).items() if behind <= 1.0]
-
-
-def _judged(found: Mapping[str, _Held], what: str) -> Judged:
-    behind, near = _behind(found), _near(found)
+    behind = {name: (found[name].fit.cost - least) / chance for name in order}
+    near = [name for name in left if behind[name] <= 1.0]
     fitting = [name for name in near if not found[name].is_misfit]
     misfit = ""
     if fitting:
-        behind |= {name: 1.0 + NOT_FIRST + behind[name] for name in {*near} - {*fitting}}
+        behind |= {name: 1.0 + NOT_FIRST + abs(behind[name]) for name in ({*near} - {*fitting}) | loud}
     else:
-        right = found[near[0]].fit.right
+        right = found[(left or order)[0]].fit.right
         misfit = f"the {what} is that of no candidate: {right:.0%} of it is right at best, and more than chance differs"
     return Judged(behind, {name: f"{what} {one.fit.right:.0%} alike" for name, one in found.items()}, misfit)
 
