@@ -66,14 +66,16 @@ class Fit:
         cost: 0 where all of it is shown, by all of them.
         wrong: blocks that all of them show otherwise.
         right: part of those that are no background which is right.
+        off: blocks that the run shows otherwise which is most alike.
     """
 
     cost: float
     wrong: int
     right: float
+    off: int
 
 
-NO_FIT = Fit(1e9, 1 << 30, 0.0)
+NO_FIT = Fit(1e9, 1 << 30, 0.0, 1 << 30)
 
 
 def fit(seen: Blocks, own: NDArray[np.uint64]) -> Fit:
@@ -86,19 +88,20 @@ def fit(seen: Blocks, own: NDArray[np.uint64]) -> Fit:
     if own.shape[1] != len(seen):
         return NO_FIT
     if not len(seen):
-        return Fit(0.0, 0, 1.0)
+        return Fit(0.0, 0, 1.0, 0)
     there = own == seen
     hit = there.any(axis=0)
     stable = (own == own[0]).all(axis=0)
     wrong = int((stable & ~hit).sum())
     mixed = WRONG * wrong + _unsteady(seen, own, ~stable, hit)
-    one_run = WRONG * int((~there).sum(axis=1).min()) + MISSED  # it may go as one of them goes, in every block
+    off = int((~there).sum(axis=1).min())
+    one_run = WRONG * off + MISSED  # it may go as one of them goes, in every block
     cost = min(mixed, one_run)
-    wrong = min(wrong, int((~there).sum(axis=1).min()))
+    wrong = min(wrong, off)
     kinds, counts = np.unique(seen, return_counts=True)
     drawn = (seen != kinds[counts.argmax()]) | ~hit
     right = float(hit[drawn].mean()) if drawn.any() else 1.0
-    return Fit(cost, wrong, right)
+    return Fit(cost, wrong, right, off)
 
 
 def _unsteady(seen: Blocks, own: NDArray[np.uint64], unsteady: NDArray[np.bool_], hit: NDArray[np.bool_]) -> float:

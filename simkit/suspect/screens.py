@@ -6,7 +6,7 @@ seen. What was seen is one run more of the same candidate, if that is the cause,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from math import log
 from statistics import median
@@ -29,7 +29,7 @@ AGAIN_AT_ONCE = 8
 ROUNDS = 3
 """How often that is done while none of them fits."""
 MANY_RUNS = 8
-"""Of which the one that differs most is left out."""
+"""Of which the one that differs most is left out, and which show how much they differ at least."""
 FEW_RUNS = 6
 """Runs with which one steady block may be wrong still; with half of them two, with twice as many none."""
 
@@ -72,10 +72,13 @@ class _Held:
     def foretells_more(self) -> bool:
         """Whether less differs from the candidate than does among its own runs: noise that it foretells is missing.
 
-        Such a one fits anything a little, and so tells nothing of what fits better.
+        Such a one fits anything a little, and so tells nothing of what fits better. What is just that of one of its
+        runs is no less for that.
         """
-        together = self.shown.together if self.shown is not None else ()
-        return bool(together) and -self.fit.cost > WRONG * self._few + _most([-one.cost for one in together])
+        if self.shown is None or len(self.shown.own) < MANY_RUNS or self.fit.off <= self._few:
+            return False
+        together = self.shown.together
+        return -self.fit.cost > WRONG * self._few + _most([-one.cost for one in together])
 
     @property
     def _few(self) -> float:
@@ -115,17 +118,17 @@ def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judge
         again |= set(further)
         if any(not found[name].is_misfit and not found[name].foretells_more for name in again):
             break
-    return _judged(found, again, what)
+    return _judged(found, what)
 
 
 def _in_order(found: Mapping[str, _Held]) -> list[str]:
     return sorted(found, key=lambda name: found[name].fit.cost)
 
 
-def _judged(found: Mapping[str, _Held], again: Container[str], what: str) -> Judged:
+def _judged(found: Mapping[str, _Held], what: str) -> Judged:
     """How far each is behind the best, in units of what chance does; who foretells more than came is none of these."""
     order = _in_order(found)
-    loud = {name for name in order if name in again and found[name].foretells_more}
+    loud = {name for name in order if found[name].foretells_more}
     left = [name for name in order if name not in loud]
     least = found[(left or order)[0]].fit.cost
     chance = WRONG * FEW_WRONG + NOISE * least

@@ -98,6 +98,30 @@ def test_with_more_runs_that_agree_one_steady_block_that_is_wrong_is_enough():
     assert not misfit([run_of(text) for text in (right, wrong, "ONE\nTWO\nTEZ") * 4], "ONE\nTWO\nTEA")
 
 
+def letters(seed, count=40):
+    drawn = random.Random(seed)
+    return "".join(drawn.choice("ABCDEFGH") for _ in range(4 * count))
+
+
+def test_one_run_of_many_that_goes_another_way_does_not_let_anything_pass():
+    right, other, wrong = letters(1), letters(2), letters(3)
+    assert not misfit([run_of(right)] * 11 + [run_of(other)], right)
+    assert misfit([run_of(right)] * 11 + [run_of(other)], wrong)
+    assert not misfit([run_of(right), run_of(other)] * 6, other)
+
+
+def test_noise_is_as_good_as_the_noise_of_the_other_runs_and_who_foretells_noise_that_does_not_come_is_out():
+    noisy = [run_of(f"READY\n{letters(seed)}") for seed in range(12)]
+    assert not misfit(noisy, f"READY\n{letters(78)}")
+    assert not misfit(noisy, f"READY\n{letters(3)}")  # just that of one of them
+    tame = f"READY\n{letters(0)[:80]}{letters(1)[80:156]}"
+    assert misfit(noisy, tame)
+    more = Says({"noisy": noisy[4:], "tame": [run_of(tame)] * 8})
+    runs = {"noisy": noisy[:4], "tame": [run_of(tame.replace("READY", "READX"))] * 4}
+    found = judge_shown(runs, partial(text_shown, SeenText(tame), 0), "text", more)
+    assert found.behind["tame"] <= 1 < found.behind["noisy"]
+
+
 class Says:
     """Runs that were made for these tests, instead of `More`."""
 
