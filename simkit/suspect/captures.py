@@ -20,7 +20,7 @@ from simkit.contract.errors import SimkitError, near
 from simkit.suspect.grams import among, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
-from simkit.suspect.steadiness import LONG, reach_of, strange_places
+from simkit.suspect.steadiness import FEW, LONG, most_by_noise, reach_of, strange_places
 
 ROUNDS = 5
 """How often a better one than the best is looked for."""
@@ -86,6 +86,7 @@ class Capture:
         self._first = [one.first_of(self._different) for one in self._shelf.sound]
         self._known: dict[str, NDArray[np.bool_]] = {}
         self._sure: dict[str, NDArray[np.bool_]] = {}
+        self._noise: NDArray[np.float64] | None = None
         self._sound_reach = self.reach(SOUND)
         self._rows = len(every)
 
@@ -100,6 +101,7 @@ class Capture:
         kept, self._number, self._counts = np.unique(self._number[:end], return_inverse=True, return_counts=True)
         self._different, self._windows = self._different[kept], self._windows[kept]
         self._first = [first[kept] for first in self._first]
+        self._noise = None
         self._known = {name: known[kept] for name, known in self._known.items()}
         self._sure = {name: sure[kept] for name, sure in self._sure.items()}
 
@@ -137,28 +139,57 @@ class Capture:
     def behind(self, name: str, best: str) -> float:
         """How far a class is behind another, in units of what chance does: up to 1 they cannot be told apart."""
         mine, its = self.explained(name), self.explained(best)
-        less, more = its & ~mine, mine & ~its
+        return self._behind(its & ~mine, mine & ~its, name, best)
+
+    def behind_but_for_noise(self, name: str, best: str) -> float:
+        """The same without sequences that noise may make of what the other shows: one wrong bit may be its own."""
+        mine, its = self.explained(name), self.explained(best)
+        less, more = self._without_noise(its & ~mine, name), self._without_noise(mine & ~its, best)
+        return self._behind(less, more, name, best)
+
+    def _behind(self, less: NDArray[np.bool_], more: NDArray[np.bool_], name: str, best: str) -> float:
         surely_less, surely_more = less & self.sure(best), more & self.sure(name)
         sure = int(surely_less.sum()) - int(surely_more.sum())
         odd_less, odd_more = int((less & ~surely_less).sum()), int((more & ~surely_more).sum())
         chance = CHANCES * (self._length + math.sqrt(self._length * (odd_less + odd_more)))
         return sure / max(1, self._length - 1) + (odd_less - odd_more) / chance
 
+    def _without_noise(self, unexplained: NDArray[np.bool_], name: str) -> NDArray[np.bool_]:
+        """Sequences that a class does not show, but for those that noise may make of what it shows."""
+        kinds = np.flatnonzero(unexplained)
+        if not 0 < len(kinds) <= FEW:  # where there are many, noise decides nothing
+            return unexplained
+        found = unexplained.copy()
+        found[kinds[self._near(kinds, name) & (self._counts[kinds] <= self._most_by_noise[kinds])]] = False
+        return found
+
+    def _near(self, kinds: NDArray[np.intp], name: str) -> NDArray[np.bool_]:
+        """Which of some sequences are one bit from what a class shows."""
+        wrong = one_bit_wrong(self._windows[kinds], self._bits, self._shelf.settled)
+        return np.asarray(self._shelf.shows(name, wrong.reshape(-1)).reshape(wrong.shape).any(axis=1))
+
+    @property
+    def _most_by_noise(self) -> NDArray[np.float64]:
+        if self._noise is None:
+            self._noise = most_by_noise(self._number, self._counts, self._length, self.lines)
+        return self._noise
+
     def strange(self, name: str) -> int:
         """At how many places the capture shows what a class does not, and what is no noise."""
         unexplained = ~self.explained(name)
-        kinds = np.flatnonzero(unexplained)
+        kinds = np.flatnonzero(unexplained)[:FEW]
         near = np.zeros(len(unexplained), bool)  # one bit from what it shows
-        wrong = one_bit_wrong(self._windows[kinds], self._bits, self._shelf.settled)
-        near[kinds] = self._shelf.shows(name, wrong.reshape(-1)).reshape(wrong.shape).any(axis=1)
+        near[kinds] = self._near(kinds, name)
         return strange_places(unexplained, near, self._number, self._counts, self._length, self.lines)
 
     def is_misfit(self, name: str) -> bool:
         """Whether a class leaves more unexplained than noise and other power-ups of the same fault do."""
-        strange, reach = self.strange(name), self.reach(name)
-        leeway = LONG * self._length
-        if strange <= STRANGE and reach >= self._rows - leeway:
-            return False
+        reach, leeway = self.reach(name), LONG * self._length
+        strange: int | None = None
+        if reach >= self._rows - leeway:
+            strange = self.strange(name)
+            if strange <= STRANGE:
+                return False
         if self._goes_on_behind(name):
             return True
         own = self._shelf.steadiness(name)
@@ -167,6 +198,7 @@ class Capture:
             return True
         if max(reach, own.reach) < leeway:
             return False  # it runs astray at once, and so does the real machine
+        strange = self.strange(name) if strange is None else strange
         return strange > STRANGE + UNSTEADY * own.strange
 
     def _goes_on_behind(self, name: str) -> bool:

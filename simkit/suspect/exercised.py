@@ -66,7 +66,6 @@ class Exercised:
 
 def exercised(trial: Trial) -> Exercised:
     """Run without a fault under each power-up and see what is exercised."""
-    reads, writes = np.zeros(0x1_0000, bool), np.zeros(0x1_0000, bool)
     pairs = np.zeros((2, 0x1_0000, 256), bool)
     for seed in trial.seeds:
         machine = trial.machine(seed)
@@ -76,14 +75,26 @@ def exercised(trial: Trial) -> Exercised:
             machine.run_to(trial.cycles)
         del kept
         cycles = recorder.cycles
-        reads[cycles.address[~cycles.is_write]] = True
-        writes[cycles.address[cycles.is_write]] = True
         pairs[cycles.is_write.astype(np.uint8), cycles.address, cycles.data] = True
     machine = trial.machine(trial.seeds[0])  # unrecorded: rounds of waiting loops are not made
     kept = trial.prepared(machine, trial.seeds[0])
     machine.run_to(trial.cycles)
     del kept
-    accessed = _table(reads), _table(writes)
+    return exercised_by(sound, pairs, machine.bus.accesses.made, banked=banked)
+
+
+def exercised_by(
+    sound: Decoded, pairs: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], card_accesses: int, *, banked: bool
+) -> Exercised:
+    """What accesses exercise.
+
+    Args:
+        sound: the decoding without a fault.
+        pairs: flags of shape (2, 65536, 256): which bytes were read, and written, at which addresses.
+        card_accesses: that a run asked cards for.
+        banked: whether the decoding moves.
+    """
+    accessed = _table(pairs[0].any(axis=1)), _table(pairs[1].any(axis=1))
     seen = {
         slot: (
             _bytes(pairs[0], on_read[0] & accessed[0]),
@@ -91,7 +102,7 @@ def exercised(trial: Trial) -> Exercised:
         )
         for slot, (on_read, on_write) in sound.tables.items()
     }
-    return Exercised(accessed, seen, sound, machine.bus.accesses.made, banked)
+    return Exercised(accessed, seen, sound, card_accesses, banked)
 
 
 def _table(accessed: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int:

@@ -6,13 +6,13 @@ another power-up do to one and the same fault. Several symptoms add up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 import attrs
 
-from simkit.suspect.captures import Capture
-from simkit.suspect.judged import NOT_FIRST, Judged
+from simkit.suspect.explained import judge_capture
+from simkit.suspect.judged import Judged
 from simkit.suspect.library import Library
 from simkit.suspect.more import More
 from simkit.suspect.outcome import Outcome
@@ -103,7 +103,7 @@ def _judge(
     more: More | None,
 ) -> Judged:
     if isinstance(seen, SeenCapture):
-        return _judge_capture(Capture(seen.captured, outcomes, library), runs)
+        return judge_capture(seen, outcomes, list(runs), library, more)
     if isinstance(seen, SeenText | SeenPicture):
         since = 0 if more is None or seen.early else more.hands_done
         if isinstance(seen, SeenText):
@@ -117,20 +117,3 @@ def _judge(
         return judge_there(runs, lambda own: hang_likeness(seen, own), f"hangs at ${seen.address:04X}", more)
     assert isinstance(seen, SeenNothing)
     return judge_there(runs, nothing_likeness, "leaves screen and terminal blank", more)
-
-
-def _judge_capture(capture: Capture, runs: Iterable[str]) -> Judged:
-    names = list(runs)
-    capture.cut(names)
-    best = capture.best(names)
-    behind = {name: capture.behind(name, best) for name in names}
-    near = sorted((name for name in names if behind[name] <= 1.0), key=lambda name: behind[name])
-    fitting = [name for name in near if not capture.is_misfit(name)]
-    misfit = ""
-    if fitting:  # who foretells what did not come is not the cause, though he explain as much
-        behind |= {name: 1.0 + NOT_FIRST + behind[name] for name in {*near} - {*fitting}}
-    else:
-        places = capture.strange(best)
-        misfit = f"the capture shows at {places} places what not even the best candidate shows, and what is no noise"
-    words = {name: f"{capture.part(name):.1%} of the capture explained" for name in names}
-    return Judged(behind, words, misfit)

@@ -63,13 +63,26 @@ def strange_places(
         length: cycles of a sequence.
         lines: that are seen.
     """
+    again = unexplained & near & (counts > most_by_noise(number, counts, length, lines))
+    odd = (unexplained & ~near)[number]
+    return int(again.sum()) + _stretches(odd, length)
+
+
+def most_by_noise(number: NDArray[np.intp], counts: NDArray[np.intp], length: int, lines: int) -> NDArray[np.float64]:
+    """How often noise makes each of the different sequences at most, of one that stands in the same place.
+
+    Args:
+        number: of each place of a row which of them stands there.
+        counts: how often each comes.
+        length: cycles of a sequence.
+        lines: that are seen.
+    """
     beside = np.maximum(_moved(counts[number], length), _moved(counts[number], -length))
     round_them = np.zeros(len(counts), np.int64)
     np.maximum.at(round_them, number, beside)
     chance = np.maximum(round_them, counts) * (WRONG_BITS / lines)
-    again = unexplained & near & (counts > 1) & (counts > MOST_AGAIN + chance + DEVIATIONS * np.sqrt(chance))
-    odd = (unexplained & ~near)[number]
-    return int(again.sum()) + _stretches(odd, length)
+    found: NDArray[np.float64] = np.maximum(1, MOST_AGAIN + chance + DEVIATIONS * np.sqrt(chance))
+    return found
 
 
 def _moved(row: NDArray[np.intp], by: int) -> NDArray[np.intp]:

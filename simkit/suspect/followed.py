@@ -1,0 +1,123 @@
+"""Whether a candidate explains a capture of the whole bus: the CPU model runs on the captured bytes.
+
+What runs of a candidate show is a sample; the machine with the fault itself says of each captured cycle whether it can
+be (`simkit.compare`), wherever in a run it was taken and wherever the CPU has run astray. A candidate that leaves
+cycles which noise does not explain is no explanation, however much else it explains.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.backplane.select import ADDRESS_LINES
+from simkit.capture.captured import Captured
+from simkit.compare.followed import Difference
+from simkit.compare.judged import led
+from simkit.compare.told import what
+from simkit.contract.errors import SimkitError
+from simkit.machine.machine import Machine
+from simkit.suspect.equal import decoded
+from simkit.suspect.exercised import exercised_by
+from simkit.suspect.trial import Trial
+
+FIRST_ROWS = 2_000
+"""Rows that a candidate must explain before the others are looked at: those that do not are most, and are told soon."""
+
+LONGEST = 8
+"""Bus cycles of the longest instruction (W65C02S data sheet, table 5-7: seven, and one more across a page)."""
+
+
+@attrs.frozen
+class LeftOver:
+    """What a candidate does not explain.
+
+    Attributes:
+        cycles: of the capture that are not what its machine does, and that noise does not explain.
+        words: where most of them are, in a sentence; "" where there is none.
+    """
+
+    cycles: int
+    words: str
+
+
+NOTHING_LEFT = LeftOver(0, "")
+
+
+class Following:
+    """Holds one capture of the whole bus against machines with faults.
+
+    Args:
+        captured: the capture; `rows.full` says so.
+        trial: that candidates were put through.
+
+    Attributes:
+        rows: that the CPU model was led by, all machines together.
+    """
+
+    def __init__(self, captured: Captured, trial: Trial) -> None:
+        self._captured, self._trial = captured, trial
+        sound = trial.machine(trial.seeds[0])
+        banked = bool(sound.bus.reach.banks.lines)
+        self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
+        self._sound: LeftOver | None = None
+        self.rows = 0
+
+    def left_over(self, name: str) -> LeftOver | None:
+        """What a candidate leaves; None where that cannot be said."""
+        try:
+            machine = self._trial.machine(self._trial.seeds[0], name)
+            if not can_be_followed(machine):
+                return None
+            if self._exercised.is_shown(machine):
+                return self._left_by(machine)
+            if self._sound is None:  # one for all that do what a sound machine does where the capture is
+                self._sound = self._left_by(self._trial.machine(self._trial.seeds[0]))
+            return self._sound
+        except SimkitError:  # a card fails with what the real machine did: that tells nothing of the candidate
+            return None
+
+    def _left_by(self, machine: Machine) -> LeftOver:
+        for rows in dict.fromkeys((min(FIRST_ROWS, len(self._captured)), len(self._captured))):
+            self.rows += rows
+            left = led(machine, self._captured[:rows]).disagreements
+            if any(one.proven for one in left) or _instructions(left) > 1:
+                return LeftOver(len(left), told(machine, left))
+        return NOTHING_LEFT
+
+
+def _instructions(left: Sequence[Difference]) -> int:
+    """In how many instructions, apart from one another, something is left.
+
+    One alone may be of a register that is not known there: where cycles are missing, or the capture begins.
+    """
+    rows = sorted(one.row for one in left)
+    return sum(row - before >= LONGEST for before, row in zip([-LONGEST, *rows], rows, strict=False))
+
+
+def _accesses(captured: Captured) -> NDArray[np.bool_]:
+    """Flags of shape (2, 65536, 256): which bytes were read, and written, at which addresses."""
+    control, control_known = captured.gathered((*ADDRESS_LINES, "RW"))
+    data, data_known = captured.data
+    whole = (control_known == np.uint64((1 << len(ADDRESS_LINES) + 1) - 1)) & (data_known == 0xFF)
+    address, is_read = control[whole] & np.uint64(0xFFFF), control[whole] >> np.uint64(len(ADDRESS_LINES))
+    pairs = np.zeros((2, 0x1_0000, 256), bool)
+    pairs[1 - is_read.astype(np.int64), address.astype(np.int64), data[whole]] = True
+    return pairs
+
+
+def can_be_followed(machine: Machine) -> bool:
+    """Whether the CPU model can say of each cycle what this machine does: not of faults that come and go."""
+    return all(fault.is_static for fault in machine.description.faults)
+
+
+def told(machine: Machine, left: Sequence[Difference]) -> str:
+    """Where most of what is left is, in a sentence."""
+    places = Counter((one.slot, one.address) for one in left)
+    place = max(places, key=lambda place: places[place])
+    first = next(one for one in left if (one.slot, one.address) == place)
+    return f"in cycle {first.row} of the capture: {what(machine, first)}"

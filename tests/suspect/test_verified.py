@@ -1,0 +1,78 @@
+"""Candidates that are near are verified against a capture of the whole bus, on a machine with the fault in it."""
+
+import attrs
+import numpy as np
+import pytest
+
+from simkit.capture.captured import Captured
+from simkit.records.observed import Observer
+from simkit.suspect.followed import Following
+from simkit.suspect.more import More
+from simkit.suspect.outcomes import SOUND
+from simkit.suspect.rank import rank
+from simkit.suspect.seen import SeenCapture
+
+FULL = [f"A{n}" for n in range(16)] + [f"D{n}" for n in range(8)] + ["RW", "SYNC"]
+SEED, CYCLES = 777, 12_000
+
+
+def capture(trial, *faults, begin=0):
+    """From a power-up that no search has had, one cycle in a hundred wrong in a bit, some missing."""
+    described = attrs.evolve(trial, description=trial.description.with_faults(list(faults))) if faults else trial
+    machine = described.machine(SEED)
+    with Observer(machine, FULL) as observer:
+        machine.run_to(begin + CYCLES)
+    levels = observer.observed.levels[begin:].copy()
+    count = len(levels)
+    random = np.random.default_rng(3)
+    wrong = random.random(count) < 0.01
+    levels[wrong] ^= (np.uint64(1) << random.integers(0, len(FULL), count).astype(np.uint64))[wrong]
+    kept, lost = np.ones(count, bool), np.zeros(count, bool)
+    for gap in (gap for gap in (2_000, 7_000) if gap + 3 < count):  # a CPU that halts leaves no more
+        kept[gap : gap + 3], lost[gap + 3] = False, True
+    known = np.full(count, (1 << len(FULL)) - 1, np.uint64)
+    return Captured(tuple(FULL), levels[kept], known[kept], np.arange(count, dtype=float)[kept], lost[kept])
+
+
+@pytest.mark.parametrize(
+    "fault", ["slot 2: pin D3 low", "D0 exchanged with D1", "slot 2: line A4 exchanged with A5", "slot 5: pin D6 low"]
+)
+def test_the_machine_with_the_fault_that_is_there_leaves_nothing_of_a_capture(trial, fault):
+    left = Following(capture(trial, fault), trial).left_over(fault)
+    assert left is not None
+    assert (left.cycles, left.words) == (0, "")
+
+
+def test_a_byte_of_a_program_that_no_candidate_has_is_told_with_its_cycle_and_place(trial, outcomes):
+    wrong = "slot 2: byte at $822B = $A1", "slot 2: byte at $8259 = $25"
+    found = rank(outcomes, [SeenCapture(capture(trial, *wrong))], more=More(trial, outcomes.names))
+    assert found.none
+    assert "in cycle " in found.misfit
+    assert "ROM (slot 2) holds" in found.misfit
+    assert "$822B" in found.misfit or "$8259" in found.misfit
+
+
+def test_a_single_fault_with_a_wrong_program_is_explained_by_neither(trial, outcomes):
+    faults = "slot 5: pin D6 low", "slot 2: byte at $822B = $A1", "slot 2: byte at $8259 = $25"
+    assert rank(outcomes, [SeenCapture(capture(trial, *faults))], more=More(trial, outcomes.names)).none
+
+
+def test_a_true_fault_stays_first_when_it_is_verified_and_what_leaves_something_falls_behind(trial, outcomes):
+    fault = "slot 2: line A4 exchanged with A5"
+    found = rank(outcomes, [SeenCapture(capture(trial, fault))], more=More(trial, outcomes.names))
+    assert found.first == (fault,)
+    assert not found.none
+
+
+def test_candidates_that_do_what_a_sound_machine_does_where_the_capture_is_are_followed_once_for_all(trial):
+    following = Following(capture(trial), trial)
+    before = following.left_over(SOUND)
+    rows = following.rows
+    assert following.left_over("slot 5: pin D6 exchanged with D7") is not None
+    followed = following.rows
+    assert following.left_over("slot 4: line A12 low") is before
+    assert following.rows == followed >= rows
+
+
+def test_of_a_fault_that_comes_and_goes_it_is_said_that_it_cannot_be_followed(trial):
+    assert Following(capture(trial), trial).left_over("slot 2: answers late, 1 in 100") is None
