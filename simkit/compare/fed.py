@@ -21,6 +21,7 @@ from simkit.backplane.agenda import OUTSIDE_MACHINE
 from simkit.backplane.conductors import DataPins, Given
 from simkit.backplane.cycle import Kind
 from simkit.backplane.seat import Seat
+from simkit.contract.lines import Line
 from simkit.contract.ports import ButtonsPort, KeysPort, PadsPort, Port, SerialPort
 from simkit.machine.machine import Machine
 
@@ -35,6 +36,8 @@ SURE = 0x100
 EPOCH = 0x200
 """An epoch ends where cycles were lost: what was written in them is not known."""
 
+PULLED = ("IRQ", "NMI")
+"""Lines that cards pull, and the CPU hears."""
 CLOCKS = (Fraction(1), Fraction(101, 100), Fraction(99, 100))
 """Clocks of the backplanes, as multiples of the machine's: nothing counts that a percent decides. Ours."""
 INPUT_CYCLES = (200, 6000)
@@ -88,6 +91,7 @@ class Cells:
         held: what each cell gives: UNTOLD, or a byte with its epoch and SURE.
         wired: memories of which that is not what was written, in order; `first_wired` is their first cell.
         epoch: now, as it stands in a cell.
+        banked: slots of cards that lines of other cards switch in and out, or give an address.
         is_certain: whether the lines by which cards are switched in and out are known to be as they are here.
     """
 
@@ -112,7 +116,7 @@ class Cells:
             self.held += [UNTOLD] * size
         self.first_wired = self.wired[0].first if self.wired else len(self.held)
         self._maps: dict[object, tuple[list[int], list[int]]] = {}
-        self._banked = _banked(machine)
+        self.banked = _banked(machine)
         self.is_certain = False
         self._straight = machine.bus.data_lines.cpu is None
         self.epoch = 0
@@ -197,11 +201,11 @@ class Cells:
 
     def _is_uncertain(self, address: int) -> bool:
         """Whether another card may be there than the one that is, or the same with another address."""
-        if self.is_certain or not self._banked:
+        if self.is_certain or not self.banked:
             return False
         table = self._bus.reach.table
         seats = {*table.read_plan(address).selected, *table.write_plan(address).selected}
-        return not seats or bool(seats & self._banked)
+        return not seats or bool(seats & self.banked)
 
     def _find_write(self, address: int) -> int:
         plan = self._bus.reach.table.write_plan(address)
@@ -246,6 +250,21 @@ def _banked(machine: Machine) -> set[int]:
     return found
 
 
+@attrs.frozen
+class Moved:
+    """A change of a line that cards pull.
+
+    Attributes:
+        cycle: from which it counts.
+        level: then.
+        slots: of the cards that pull it low then.
+    """
+
+    cycle: int
+    level: bool
+    slots: tuple[int, ...]
+
+
 class Fed:
     """Backplanes on which the captured accesses are made.
 
@@ -257,6 +276,9 @@ class Fed:
         answers: of registers that were read, by slot and offset.
         since: row of the cycle 0 of the backplanes; None: the capture began in the middle, and nothing that cards
             other than memory answer counts.
+        began: the same row, also where it no longer counts.
+        lost: row from which it no longer counts.
+        moved: changes of PULLED lines on each backplane, in order.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -275,6 +297,12 @@ class Fed:
         self._switched = bool(self._machines[0].bus.reach.banks.lines)
         self.answers: dict[tuple[int, int], Answers] = {}
         self.since: int | None = None
+        self.began: int | None = None
+        self.lost: int | None = None
+        self.moved: list[dict[str, list[Moved]]] = [{name: [] for name in PULLED} for _ in self._machines]
+        for one, moved in zip(self._machines, self.moved, strict=True):
+            for name in PULLED:
+                one.bus.nets.observe(name, _note_in(moved[name]))
         self._cycle = 0
 
     def read(self, address: int, cycle: int, last: int) -> tuple[int, int, int, int] | None:
@@ -304,13 +332,33 @@ class Fed:
 
     def power_on(self, row: int) -> None:
         """The row is cycle 0."""
-        self.since = row
+        self.since = self.began = row
         self._look_at_decoding()
 
-    def lose(self) -> None:
-        """Accesses may be missing: what cards other than memory answer counts no longer."""
-        self.since = None
-        self._look_at_decoding()
+    def lose(self, row: int) -> None:
+        """Accesses may be missing from a row on: what cards other than memory answer counts no longer."""
+        if self.since is not None:
+            self.since, self.lost = None, row
+            self._look_at_decoding()
+
+    def run_to(self, cycle: int) -> None:
+        """Have all that goes on by itself happen up to a cycle."""
+        for one in self._present(cycle) if cycle > self._cycle else ():
+            self._happen(one)
+
+    def pulling(self, name: str) -> tuple[int, ...]:
+        """Slots of cards that can pull a line."""
+        return tuple(sorted({pin.slot for pin in self._machines[0].bus.nets.drivers(name) if pin.slot > 0}))
+
+    @property
+    def decoding(self) -> int:
+        """Number of the decoding as it is."""
+        return self._machines[0].bus.reach.banks.number
+
+    @property
+    def decoder(self) -> Machine:
+        """The machine to which that number belongs."""
+        return self._machines[0]
 
     def _present(self, cycle: int) -> list[Machine]:
         self._cycle = max(self._cycle + 1, cycle)
@@ -319,14 +367,19 @@ class Fed:
         return self._machines
 
     def _access(self, machine: Machine, address: int, value: int | None, cycle: int, last: int) -> int:
-        cpu, bus = machine.cpu, machine.bus
-        cpu.cycle, cpu.last = self._cycle, last
-        while cpu.horizon <= self._cycle:
-            bus.agenda.begin(max(cpu.horizon, 0))
+        bus = machine.bus
+        self._happen(machine)
+        machine.cpu.last = last
         if value is None:
             return bus.accesses.read(address, self._cycle, Kind.DATA)
         bus.accesses.write(address, value, self._cycle, Kind.DATA)
         return value
+
+    def _happen(self, machine: Machine) -> None:
+        cpu = machine.cpu
+        cpu.cycle = self._cycle
+        while cpu.horizon <= self._cycle:
+            machine.bus.agenda.begin(max(cpu.horizon, 0))
 
     def _look_at_decoding(self) -> None:
         mine, *others = (self._levels(one) for one in self._machines) if self._switched else ((),)
@@ -341,6 +394,14 @@ class Fed:
     @staticmethod
     def _levels(machine: Machine) -> tuple[bool, ...]:
         return tuple(line.level for line in machine.bus.reach.banks.lines)
+
+
+def _note_in(moved: list[Moved]) -> Callable[[Line, int], None]:
+    def note(line: Line, _: int) -> None:
+        pulling = () if line.level else tuple(sorted({pin.slot for pin in line.pins if pin.value is False}))
+        moved.append(Moved(line.since, line.level, pulling))
+
+    return note
 
 
 class _Hand:

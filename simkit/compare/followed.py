@@ -8,7 +8,7 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.compare.fed import Answers
+from simkit.compare.fed import Answers, Fed
 
 
 class Read(IntEnum):
@@ -38,6 +38,8 @@ class Difference:
         read: which byte the CPU took.
         proven: what the CPU did next can be had by no misreading: it counts though it came once.
         counts: whether it is told: it is no noise.
+        signals: bits of selects, and of lines that cards pull, in which it differs; bit 0 is the first behind LINES.
+        heard: what of these the CPU does not answer as it should, where it is the CPU that differs.
     """
 
     row: int
@@ -54,6 +56,8 @@ class Difference:
     read: Read = Read.OPEN
     proven: bool = False
     counts: bool = False
+    signals: int = 0
+    heard: bool = False
 
 
 @attrs.frozen(eq=False)
@@ -72,6 +76,10 @@ class Followed:
         answers: of registers.
         from_reset: the row in which RESET began; None: the capture begins in the middle.
         stopped: it was broken off at this row; None: it went to the end.
+        masked: of each of `starts`, the flag I there; DOUBTFUL where it is not known.
+        cycle: of each row, on the backplanes on which the accesses were made, from RESET on.
+        fed: those backplanes.
+        decodings: rows from which an address is decoded so: the row, the decoding's number, whether that is certain.
     """
 
     should: NDArray[np.int64]
@@ -84,4 +92,8 @@ class Followed:
     parts: list[tuple[int, int]]
     answers: dict[tuple[int, int], Answers]
     from_reset: int | None
-    stopped: int | None = None
+    stopped: int | None
+    masked: list[int]
+    cycle: NDArray[np.int64]
+    fed: Fed
+    decodings: list[tuple[int, int, bool]]

@@ -215,7 +215,8 @@ class Heard:
                 else cells.read_at(word & 0xFFFF)
             )
             if number == FEED:
-                self._track.fed.lose()
+                self._track.fed.lose(begin)
+                self._track.note_decoding(begin)
                 return
 
     def check_unfollowed(self, begin: int, end: int, parts: list[tuple[int, int]]) -> None:
@@ -286,11 +287,13 @@ class Heard:
         if byte >= 0:
             self._track.fed.write(address, byte, cycle if cycle is not None else self._rows.cycle[row], self._last(row))
         elif cycle is not None:
-            self._track.fed.lose()
+            self._track.fed.lose(row)
+        self._track.note_decoding(row + 1)
 
     def _feed_read(self, row: int, address: int, pc: int) -> Difference | None:
         cycle = self._fed_cycle(row)
         found = self._track.fed.read(address, cycle if cycle is not None else self._rows.cycle[row], self._last(row))
+        self._track.note_decoding(row + 1)
         if found is None:
             return None
         slot, offset, byte, agreed = found

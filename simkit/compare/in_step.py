@@ -108,6 +108,7 @@ class Beginnings:
         self._heard.note_odd((row, cpu.pc))
         if self._track.fed.since is None and not self._track.parts:
             self._track.fed.power_on(row - (RESET_CYCLES - 2))
+            self._track.note_decoding(row)
         self._track.pending.clear()
         self._heard.check(row, row + 2, cpu.pc)
         self._prove_vector(row, RESET_VECTOR)

@@ -26,8 +26,10 @@ from simkit.compare.fed import Answers
 from simkit.compare.followed import Difference, Followed, Read
 from simkit.compare.led import Follower
 from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows, joined
+from simkit.compare.signals import READY, Signals, signals
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
+from simkit.records.observed import SELECT
 
 AROUND, AGAIN = 60, 4
 """A line is at fault where, of so many further cycles that could show it, so many do. Ours."""
@@ -53,6 +55,8 @@ TOGETHER = 2
 
 LINES = (*ADDRESS_LINES, "RW", "SYNC", *DATA_LINES)
 """Lines that are compared; bit i of a wide word belongs to LINES[i]."""
+BESIDE = np.uint64(len(LINES))
+"""Where selects and pulled lines stand above them."""
 _NOBODY = -1
 
 
@@ -64,6 +68,7 @@ class Verdict(IntEnum):
     CPU = 2  # address, R/W, SYNC or a written byte is not what the CPU puts out on what it has read
     CARD = 3  # the byte that is read is not the card's
     NOISE = 4  # differs once, and nothing that follows bears it out
+    WIRE = 5  # a select, or a line that cards pull, is not what it should be, or the CPU does not answer it
 
 
 @attrs.frozen(eq=False)
@@ -73,9 +78,10 @@ class Led:
     Attributes:
         captured: the capture.
         verdict: uint8 of shape (n,), a Verdict each.
-        levels: uint64 of shape (n,): levels that should be, bit i of LINES[i].
+        names: lines that are compared: LINES, then selects and lines that cards pull, of those that were captured.
+        levels: uint64 of shape (n,): levels that should be, bit i of names[i].
         known: uint64 of shape (n,): lines of which that is known.
-        seen: uint64 of shape (n,): levels that were captured, bit i of LINES[i].
+        seen: uint64 of shape (n,): levels that were captured, bit i of names[i].
         seen_known: uint64 of shape (n,): lines of which they are known.
         slot: int16 of shape (n,): of the card that answers or takes, -1 for nobody or several.
         differences: all, in order of rows, noise too.
@@ -83,9 +89,11 @@ class Led:
         parts: rows from which the CPU was in step, with the row at which it no longer was.
         from_reset: whether the capture holds the RESET with which it all begins.
         stopped: it was broken off at this row; None: it went to the end.
+        slots: by name of a line that cards pull, these.
     """
 
     captured: Captured
+    names: tuple[str, ...]
     verdict: NDArray[np.uint8]
     levels: NDArray[np.uint64]
     known: NDArray[np.uint64]
@@ -97,15 +105,11 @@ class Led:
     parts: Sequence[tuple[int, int]]
     from_reset: bool
     stopped: int | None
+    slots: dict[str, tuple[int, ...]]
     _starts: list[tuple[int, int]]
 
     def __len__(self) -> int:
         return len(self.verdict)
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Lines that are compared."""
-        return LINES
 
     @property
     def disagreements(self) -> list[Difference]:
@@ -187,32 +191,102 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
         if difference.slot is None and slots[difference.row] >= 0:
             difference.slot = int(slots[difference.row])
     _count(followed, slots, levels, known & seen_known, seen)
+    beside = signals(machine, captured, rows, followed)
+    differences = followed.differences + _signals(followed, rows, beside)
+    differences.sort(key=lambda each: each.row)
+    levels, known, seen, seen_known = (
+        mine | theirs << BESIDE
+        for mine, theirs in zip(
+            (levels, known, seen, seen_known),
+            (beside.levels, beside.known, beside.seen, beside.seen_known),
+            strict=True,
+        )
+    )
     untold = (followed.should == DOUBTFUL) & (followed.expected < 0)
     verdict = np.where(untold, Verdict.UNTOLD, Verdict.FITS).astype(np.uint8)
-    for difference in followed.differences:
-        mine = Verdict.CPU if difference.control or difference.is_write else Verdict.CARD
-        verdict[difference.row] = mine if difference.counts else Verdict.NOISE
+    for difference in differences:
+        if difference.counts:
+            verdict[difference.row] = _blamed(difference)
+        elif verdict[difference.row] in (Verdict.FITS, Verdict.UNTOLD):
+            verdict[difference.row] = Verdict.NOISE
     place = np.array(rows.place[:count], np.int64)
     there = place >= 0
     number: NDArray[np.int64] = np.cumsum(there) - there  # of each row, in the capture
     starts = [(int(number[row]), pc) for row, pc in followed.starts]
-    for difference in followed.differences:
+    for difference in differences:
         difference.row = int(number[difference.row])
     parts = [(int(number[first]), int(number[min(end, count) - 1]) + 1) for first, end in followed.parts if end > first]
     return Led(
         captured[: int(there.sum())],
+        (*LINES, *beside.names),
         verdict[there],
         levels[there],
         known[there],
         seen[there],
         seen_known[there],
         slots[there],
-        followed.differences,
+        differences,
         followed.answers,
         parts,
         followed.from_reset is not None,
         followed.stopped,
+        beside.slots,
         starts,
+    )
+
+
+def _blamed(one: Difference) -> Verdict:
+    if one.signals:
+        return Verdict.WIRE
+    return Verdict.CPU if one.control or one.is_write else Verdict.CARD
+
+
+def _signals(followed: Followed, rows: Rows, beside: Signals) -> list[Difference]:
+    """Rows in which a select or a pulled line differs, and whether they count."""
+    both = beside.known & beside.seen_known
+    apart = (beside.levels ^ beside.seen) & both
+    found: list[Difference] = []
+    starts = [row for row, _ in followed.starts]
+    for bit, name in enumerate(beside.names):
+        one = np.uint64(1) << np.uint64(bit)
+        for level in (np.uint64(0), one):
+            could = np.flatnonzero((both & one != 0) & (beside.levels & one == level))
+            differ = could[apart[could] & one != 0].tolist()
+            mine = [_signal(followed, rows, beside, starts, row, bit) for row in differ]
+            if len(mine) >= FEW:
+                for each in mine:
+                    each.counts = _again(each.row, differ, could)
+                if name.endswith(SELECT):
+                    _count_addresses(mine, could, np.array(rows.words[: len(followed.should)], np.int64))
+            found += mine
+        heard = [_signal(followed, rows, beside, starts, row, bit) for row in beside.unanswered.get(name, ())]
+        in_step = np.flatnonzero(followed.should != DOUBTFUL)
+        at = [each.row for each in heard]
+        for each in heard:
+            each.heard = True
+            each.counts = len(heard) >= UNBROKEN and (name != READY or _again(each.row, at, in_step))
+        found += heard
+    return found
+
+
+def _signal(followed: Followed, rows: Rows, beside: Signals, starts: list[int], row: int, bit: int) -> Difference:
+    word = int(followed.should[row]) if followed.should[row] != DOUBTFUL else rows.words[row]
+    slot, dot, _ = beside.names[bit].partition(".")
+    pulling = beside.slots.get(slot, ())
+    at = bisect_right(starts, row) - 1
+    return Difference(
+        row,
+        word & 0xFFFF,
+        followed.starts[at][1] if at >= 0 else word & 0xFFFF,
+        int(slot) if dot else pulling[0] if len(pulling) == 1 else None,
+        0,
+        0,
+        word,
+        0,
+        rows.bytes[row],
+        rows.bytes[row],
+        bool(word & WRITE_BIT),
+        signals=1 << bit,
     )
 
 

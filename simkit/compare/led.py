@@ -15,13 +15,14 @@ from collections.abc import Callable
 
 import attrs
 import numpy as np
+from numpy.typing import NDArray
 
 from simkit.capture.captured import Captured
 from simkit.compare.at_cpu import AtCpu
 from simkit.compare.followed import Followed, Read
 from simkit.compare.heard import Heard
 from simkit.compare.in_step import PROOF, SEARCH, Beginnings
-from simkit.compare.led_cpu import Ended, State
+from simkit.compare.led_cpu import REGISTERS, Ended, State
 from simkit.compare.rows import DOUBTFUL, Rows, full
 from simkit.compare.track import Lost, Track
 from simkit.compare.trouble import Trouble
@@ -31,6 +32,8 @@ from simkit.machine.machine import Machine
 
 BEHIND = 128
 """Rows that must have come behind an instruction, which tell which way it went. Ours."""
+I_FLAG = REGISTERS.index("i") + 1
+"""Its place in a State."""
 STEPS = 1 << 14
 """Rows from one call of `goes_on` to the next."""
 
@@ -172,14 +175,29 @@ class Follower:
             [attrs.evolve(each) for each in track.differences if each.row < count],
             parts,
             track.fed.answers,
-            track.fed.since,
+            track.fed.began,
             self._stopped,
+            track.masked,
+            self._cycles(count),
+            track.fed,
+            track.decodings,
         )
+
+    def _cycles(self, count: int) -> NDArray[np.int64]:
+        """Of each row, on the backplanes that are fed; they are brought up to the last."""
+        began, cycles = self._track.fed.began, np.array(self._rows.cycle[:count], np.int64)
+        if began is None or not count:
+            return cycles
+        cycles -= cycles[began] if began >= 0 else began
+        if self._track.fed.since is not None:
+            self._track.fed.run_to(int(cycles[-1]))
+        return cycles
 
     def _commit(self, row: int, end: int, state: State) -> None:
         """The CPU has gone on: what it wrote is held, what it read is compared with what the cards hold."""
         pc = state[1]
         self._track.starts.append((row, pc))
+        self._track.masked.append(DOUBTFUL if "i" in self._track.earlier else state[I_FLAG])
         found = self._heard.check(row, end, pc)
         for difference in found:
             if difference.row in self._track.misread_rows:

@@ -38,7 +38,7 @@ class Track:
         misread_rows: of that instruction, rows in which the CPU took the card's byte, and not the captured one.
         odd: of that instruction, rows in which the capture shows another cycle.
         pending: bytes that differ of which nothing has told yet which one the CPU took, and the state before them.
-        expected, agreed, slots, offsets, starts, differences, parts: as of `Followed`, row by row.
+        expected, agreed, slots, offsets, starts, masked, decodings, differences, parts: as of `Followed`, row by row.
     """
 
     def __init__(self, machine: Machine, rows: Rows) -> None:
@@ -66,6 +66,8 @@ class Track:
         self.slots: list[int] = []
         self.offsets: list[int] = []
         self.starts: list[tuple[int, int]] = []
+        self.masked: list[int] = []
+        self.decodings = [(0, self.fed.decoding, self.cells.is_certain)]
         self.differences: list[Difference] = []
         self.parts: list[tuple[int, int]] = []
         self.grow()
@@ -82,7 +84,12 @@ class Track:
     @property
     def from_middle(self) -> bool:
         """Whether registers were first told by the capture alone, and not by RESET."""
-        return self.fed.since is None or bool(self.parts)
+        return self.fed.began is None or bool(self.parts)
+
+    def note_decoding(self, row: int) -> None:
+        """Remember how addresses are decoded from a row on."""
+        if self.decodings[-1][1:] != (self.fed.decoding, self.cells.is_certain):
+            self.decodings.append((row, self.fed.decoding, self.cells.is_certain))
 
     def is_seen(self, one: Difference) -> bool:
         """Whether the capture shows the whole address, and it is the CPU's."""
