@@ -15,8 +15,8 @@ from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
     from simkit.capture.captured import Captured
+    from simkit.compare.guessed import Beside
     from simkit.compare.judged import Led
-    from simkit.compare.lines import Beside
     from simkit.files.formats import Format
     from simkit.machine.machine import Machine
 

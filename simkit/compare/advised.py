@@ -7,21 +7,24 @@ from collections.abc import Sequence
 import numpy as np
 
 from simkit.backplane.wiring import DATA_LINES
-from simkit.compare.judged import LINES, Led
-from simkit.compare.lines import (
+from simkit.compare import told_signals
+from simkit.compare.fed import PULLED
+from simkit.compare.guessed import (
     EXCHANGED,
     FOLLOWS,
     HIGH,
     INVERTED,
     LATE,
     LOW,
-    MANY,
     OPEN,
     OTHER,
     SHORTED,
     LineFault,
     writing,
 )
+from simkit.compare.judged import LINES, Led
+from simkit.compare.lines import MANY
+from simkit.compare.told_signals import card_name
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
@@ -32,20 +35,17 @@ SELDOM = 0.2
 """Share of the cycles in which a line is wrong; below it that is now and then. Ours."""
 
 
-def card_name(machine: Machine, slot: int | None) -> str:
-    """Title of the card in a slot."""
-    return machine.cards[slot].title if slot in machine.cards and slot is not None else "nobody"
-
-
 # what is at fault ---------------------------------------------------------------------------------------------------
 
 
 def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
     """What to do at the bench about what is wrong with lines, the gravest first."""
+    fault = faults[0]
+    if told_signals.is_signal(fault.line):
+        return told_signals.steps(machine, fault)
     other = _other_content(machine, faults)
     if other:
         return other
-    fault = faults[0]
     card = card_name(machine, fault.slot)
     if fault.pin:
         return [
@@ -184,7 +184,11 @@ def unseen(machine: Machine, led: Led) -> list[str]:
             away.append(seat.title)
         elif reads.any() and not (reads & (led.known & DATA != 0)).any():
             read.append(seat.title)
+    idle = [name for name in PULLED if name in led.names and not _is_pulled(led, name)]
     found = []
+    if idle:
+        verb = "works" if len(idle) == 1 else "work"
+        found.append(f"It does not say whether {_and(idle)} {verb}: nobody is known to pull low in it.")
     if away:
         found.append(f"It says nothing about {_and(away)}: not accessed in it.")
     if read:
@@ -194,10 +198,16 @@ def unseen(machine: Machine, led: Led) -> list[str]:
             else "that is known from RESET on alone, and the capture begins later"
         )
         found.append(f"It does not say whether {_and(read)} answered rightly: {why}.")
-    if found:
+    if away or read:
         found.append(
             "Next, if that is where it goes wrong: capture "
             + ("an access of it (trigger on its select)" if led.from_reset else "from RESET on")
             + ", or hold what is seen against single faults: simkit suspect MACHINE --seen CAPTURE."
         )
     return found
+
+
+def _is_pulled(led: Led, name: str) -> bool:
+    """Whether somebody should pull a line low somewhere."""
+    one = np.uint64(1) << np.uint64(led.names.index(name))
+    return bool((led.known & ~led.levels & one != 0).any())

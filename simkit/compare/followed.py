@@ -38,8 +38,8 @@ class Difference:
         read: which byte the CPU took.
         proven: what the CPU did next can be had by no misreading: it counts though it came once.
         counts: whether it is told: it is no noise.
-        signals: bits of selects, and of lines that cards pull, in which it differs; bit 0 is the first behind LINES.
-        heard: what of these the CPU does not answer as it should, where it is the CPU that differs.
+        signal: the select, or the line that cards pull, which differs; "": the bus does.
+        heard: of such a line: it is not the level that differs, but the CPU does not answer it as it should.
     """
 
     row: int
@@ -56,7 +56,7 @@ class Difference:
     read: Read = Read.OPEN
     proven: bool = False
     counts: bool = False
-    signals: int = 0
+    signal: str = ""
     heard: bool = False
 
 

@@ -236,7 +236,7 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
 
 
 def _blamed(one: Difference) -> Verdict:
-    if one.signals:
+    if one.signal:
         return Verdict.WIRE
     return Verdict.CPU if one.control or one.is_write else Verdict.CARD
 
@@ -286,7 +286,7 @@ def _signal(followed: Followed, rows: Rows, beside: Signals, starts: list[int], 
         rows.bytes[row],
         rows.bytes[row],
         bool(word & WRITE_BIT),
-        signals=1 << bit,
+        signal=beside.names[bit],
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from simkit.compare.lines import Beside
+from simkit.compare.guessed import Beside
 from simkit.looks.drawing import Drawing
 from simkit.records.waves import View, rows_of, waves
 

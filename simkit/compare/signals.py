@@ -25,6 +25,8 @@ Words = NDArray[np.uint64]
 MARGIN, DRIFT = 32, 200
 """Cycles round a change of a pulled line in which nobody can say whether it has come: so many, and a part of the time
 since power-on, by which clocks of cards are apart. Ours."""
+AT_ONCE = 2
+"""The same where it comes on all backplanes in the same cycle: by an access, and not by a clock. Ours."""
 SEQUENCE = 5
 """Cycles of an interrupt sequence before it fetches the vector."""
 SAMPLED = 3
@@ -114,7 +116,7 @@ def _select(machine: Machine, rows: Rows, followed: Followed, found: Signals, se
 
 
 def _pulled(moved: Sequence[Sequence[Moved]], followed: Followed) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Level of a line in each row, and whether it is known: all backplanes have it, and it did not change just there."""
+    """Level of a line in each row, and whether it is known: all backplanes agree, and it did not change just there."""
     cycle, count = followed.cycle, len(followed.should)
     told = np.zeros(count, bool)
     began = followed.fed.began
@@ -124,9 +126,13 @@ def _pulled(moved: Sequence[Sequence[Moved]], followed: Followed) -> tuple[NDArr
     mine = [_level(each, cycle) for each in moved]
     for other in mine[1:]:
         told &= other == mine[0]
-    changes = np.unique(np.array([each.cycle for changes in moved for each in changes], np.int64))
-    if len(changes):
-        margins = MARGIN + changes // DRIFT
+    together = {(each.cycle, each.level) for each in moved[0]}.intersection(
+        *({(each.cycle, each.level) for each in changes} for changes in moved[1:])
+    )
+    every = [(each.cycle, (each.cycle, each.level) in together) for changes in moved for each in changes]
+    if every:
+        changes, at_once = np.array(sorted(set(every)), np.int64).T
+        margins = np.where(at_once != 0, AT_ONCE, MARGIN + changes // DRIFT)
         first, behind = np.searchsorted(cycle, changes - margins), np.searchsorted(cycle, changes + margins)
         for begin, end in zip(first.tolist(), behind.tolist(), strict=True):
             told[begin:end] = False

@@ -6,10 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from simkit.compare.advised import card_name, next_steps, unseen
+from simkit.compare import told_signals
+from simkit.compare.advised import next_steps, unseen
 from simkit.compare.followed import Difference, Read
+from simkit.compare.guessed import EXCHANGED, FOLLOWS, HIGH, LOW, SHORTED, LineFault
 from simkit.compare.judged import LINES, Led, Verdict
-from simkit.compare.lines import EXCHANGED, FOLLOWS, HIGH, LOW, SHORTED, LineFault
+from simkit.compare.told_signals import card_name
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
@@ -56,6 +58,7 @@ def as_dict(machine: Machine, led: Led, faults: list[LineFault]) -> dict[str, An
         "noise": int((led.verdict == Verdict.NOISE).sum()),
         "cpu_wrong": int((led.verdict == Verdict.CPU).sum()),
         "card_wrong": int((led.verdict == Verdict.CARD).sum()),
+        "wire_wrong": int((led.verdict == Verdict.WIRE).sum()),
         "from_reset": led.from_reset,
         "in_step": [list(part) for part in led.parts],
         "stopped_at": led.stopped,
@@ -75,9 +78,8 @@ def _count(number: int, what: str) -> str:
 
 
 def _summary(led: Led) -> str:
-    agree, wrong = (
-        int(np.isin(led.verdict, verdicts).sum()) for verdicts in ([Verdict.FITS], [Verdict.CPU, Verdict.CARD])
-    )
+    agree = int((led.verdict == Verdict.FITS).sum())
+    wrong = int(np.isin(led.verdict, [Verdict.CPU, Verdict.CARD, Verdict.WIRE]).sum())
     return f"{_count(len(led), 'cycle')} captured: {_grouped(agree)} agree, {_grouped(wrong)} do not."
 
 
@@ -137,6 +139,8 @@ def _cycle(levels: Any, known: Any, row: int) -> str:
 
 def what(machine: Machine, one: Difference) -> str:
     """What disagrees in a cycle, in a sentence or two."""
+    if one.signal:
+        return told_signals.what(machine, one)
     if one.control & 0xFFFF:
         seen = one.address ^ one.control & 0xFFFF
         return f"The CPU puts out ${one.address:04X}; the capture shows ${seen:04X}."
@@ -154,6 +158,8 @@ def what(machine: Machine, one: Difference) -> str:
 
 def sentence(machine: Machine, fault: LineFault) -> str:
     """What is wrong with a line."""
+    if told_signals.is_signal(fault.line):
+        return told_signals.sentence(machine, fault)
     other = f" {fault.other}" if fault.how in (FOLLOWS, EXCHANGED, SHORTED) else ""
     what = f"{'Address pin ' if fault.pin else ''}{fault.line}"
     return f"{what}, {_scope(machine, fault)}: {fault.how}{other}{_times(fault)}."
@@ -185,6 +191,8 @@ def _times(fault: LineFault) -> str:
 def _by_place(machine: Machine, led: Led) -> list[tuple[tuple[int | None, int, str], int]]:
     counted: dict[tuple[int | None, int, str], int] = {}
     for each in led.disagreements:
+        if told_signals.is_pulled(each.signal):
+            continue
         key = each.slot, each.address, _register(machine, each)
         counted[key] = counted.get(key, 0) + 1
     return sorted(counted.items(), key=lambda item: (-item[1], item[0][1]))
@@ -225,6 +233,7 @@ def difference_as_dict(machine: Machine, led: Led, one: Difference) -> dict[str,
         "expected": one.expected,
         "captured": one.captured,
         "slot": one.slot,
+        "signal": one.signal or None,
         "pc": one.pc,
         "label": place.name,
         "file": place.file,

@@ -8,7 +8,7 @@ import numpy as np
 
 from simkit.compare.advised import next_steps
 from simkit.compare.free import Free
-from simkit.compare.lines import LineFault
+from simkit.compare.guessed import LineFault
 from simkit.compare.told import sentence
 from simkit.machine.machine import Machine
 

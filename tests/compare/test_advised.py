@@ -6,8 +6,9 @@ import pytest
 from simkit import Machine
 from simkit.capture.captured import Captured
 from simkit.compare.advised import next_steps
+from simkit.compare.guessed import HIGH, LOW, OTHER, LineFault
 from simkit.compare.judged import led
-from simkit.compare.lines import HIGH, LOW, OTHER, LineFault, diagnose
+from simkit.compare.lines import diagnose
 from simkit.compare.told import as_dict, report
 from tests.compare.takes import SOUND_SEED, observed
 

@@ -10,7 +10,8 @@ import pytest
 from simkit import Machine
 from simkit.capture.channels import read_channels
 from simkit.compare.free import free
-from simkit.compare.lines import LOW, diagnose_free
+from simkit.compare.guessed import LOW
+from simkit.compare.lines import diagnose_free
 from simkit.compare.plan import plan_for
 from simkit.compare.told_free import as_dict
 from simkit.contract.errors import SimkitError

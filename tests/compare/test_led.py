@@ -8,8 +8,9 @@ import pytest
 from simkit import Machine
 from simkit.capture.captured import Captured
 from simkit.commands.main import main
+from simkit.compare.guessed import EXCHANGED, HIGH, INVERTED, LOW, SHORTED
 from simkit.compare.judged import LINES, Verdict, led
-from simkit.compare.lines import EXCHANGED, HIGH, INVERTED, LOW, SHORTED, diagnose
+from simkit.compare.lines import diagnose
 from simkit.compare.told import as_dict, report
 from simkit.contract.errors import SimkitError
 from simkit.measure import compares
