@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simkit.compare.fed import FEED, NOBODY, ROM, SURE, UNTOLD
+from simkit.compare.cells import FEED, NOBODY, ROM, SURE, UNTOLD
 from simkit.compare.followed import Difference, Read
 from simkit.compare.led_cpu import State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from simkit.compare.fed import Cells
+from simkit.compare.cells import Cells
 from simkit.compare.led_cpu import Ended, LedCpu, State
 from simkit.compare.rows import SYNC_BIT, WRITE_BIT, Rows
 from simkit.cpu.isa.effects import effects
