@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from simkit.compare.followed import Difference, Followed, Read
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT, Rows
 from simkit.compare.signals import READY, Signals
-from simkit.compare.worlds import DATA_SHIFT
+from simkit.compare.worlds import DATA_SHIFT, LONGEST
 from simkit.records.observed import SELECT
 
 AROUND, AGAIN = 60, 4
@@ -23,6 +23,8 @@ RUN = 3
 """Differences next to one that tell how often the line differs there. Ours."""
 UNBROKEN = 3
 """Times that a line of the CPU's own is wrong, one after the other, with which it is at fault. Ours."""
+VECTORS = 0xFFFA
+"""Address of the first."""
 MISREAD = 1e-3
 """Share of the cycles in which one line is misread by a bad probe. Ours."""
 BORNE_OUT = 0.3
@@ -142,7 +144,8 @@ def _belongs(at: int, near: list[int]) -> bool:
 
 
 def _count_unbroken(mine: list[Difference], could: NDArray[np.int64]) -> None:
-    """A line of the CPU's own that is wrong each time it could be, again and again: that is no noise."""
+    """A line of the CPU's own that is wrong each time it could be, where no register makes the address: no noise."""
+    mine = [each for each in mine if each.address >= VECTORS or (each.address - each.pc & 0xFFFF) < LONGEST]
     places = [int(np.searchsorted(could, each.row)) for each in mine]
     begin = 0
     for at in range(1, len(places) + 1):

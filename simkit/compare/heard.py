@@ -258,16 +258,22 @@ class Heard:
         return any(self._cells.read_at(one.address ^ 1 << bit) == ROM - one.captured for bit in range(16))
 
     def _is_misread(self, row: int) -> bool:
-        """Whether it is the address that was misread: what came stands at one that is one line apart, and beside it."""
-        rows = self._rows
-        for other in (row - 1, row + 1):
-            if 0 <= other < len(rows) and rows.seen[other] != DOUBTFUL and rows.data[other] == rows.data[row]:
-                apart = (rows.seen[other] ^ rows.seen[row]) & 0xFFFF
-                if (
-                    apart
-                    and not apart & apart - 1
-                    and self._cells.expected(rows.seen[other] & 0xFFFF) in (None, rows.data[row])
-                ):
+        """Whether it is the address that was misread: what came stands at one that is one line apart, and fits there.
+
+        It fits where the cycle beside has the same address, or the next in order.
+        """
+        rows, shown = self._rows, self._rows.seen[row] & 0xFFFF
+        for other, step in ((row - 1, 1), (row + 1, -1)):
+            if not 0 <= other < len(rows) or rows.seen[other] == DOUBTFUL:
+                continue
+            beside = rows.seen[other] & 0xFFFF
+            for address, is_told in (
+                (beside, rows.data[other] == rows.data[row]),
+                (beside + step & 0xFFFF, self._cells.read_at(beside + step & 0xFFFF) <= ROM),
+            ):
+                apart = address ^ shown
+                is_one_line = apart and not apart & apart - 1
+                if is_told and is_one_line and self._cells.expected(address) in (None, rows.data[row]):
                     return True
         return False
 

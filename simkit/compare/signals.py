@@ -96,7 +96,7 @@ def _select(machine: Machine, rows: Rows, followed: Followed, found: Signals, se
     count = len(followed.should)
     words, masks, seen = (np.array(each[:count], np.int64) for each in (rows.words, rows.masks, rows.seen))
     should = followed.should
-    agrees = (should != DOUBTFUL) & ((words ^ should) & masks & (0xFFFF | WRITE_BIT) == 0)
+    agrees = (should != DOUBTFUL) & (seen != DOUBTFUL) & ((words ^ should) & masks & (0xFFFF | WRITE_BIT) == 0)
     captured = (should == DOUBTFUL) & (seen != DOUBTFUL)
     index = (np.where(agrees, should, np.where(captured, seen, 0)) & (0xFFFF | WRITE_BIT)) ^ WRITE_BIT
     told = agrees | captured
