@@ -13,7 +13,7 @@ from simkit.compare.guessed import OTHER, Guess, LineFault, line_fault
 from simkit.compare.judged import Led
 from simkit.compare.signals import READY
 from simkit.machine.machine import Machine
-from simkit.records.observed import decoded
+from simkit.records.observed import AddressLevels
 
 TURNED, WITHOUT, NEEDS_LOW, NEEDS_HIGH = (
     "decoded with the other level of",
@@ -56,7 +56,8 @@ def _line(machine: Machine, led: Led, name: str) -> LineFault | None:
 
 def _jumpers(machine: Machine, led: Led, name: str) -> Callable[[NDArray[np.intp]], Iterator[Guess]]:
     """Guesses: one address line is decoded otherwise."""
-    table = decoded(machine, machine.bus.reach.banks.number, [name]) != 0
+    every = np.arange(0x2_0000, dtype=np.uint32)
+    table = AddressLevels(machine, [name]).at(machine.bus.reach.banks.number, every) != 0
 
     def guesses(rows: NDArray[np.intp]) -> Iterator[Guess]:
         bus = np.uint64(0x1_FFFF)

@@ -98,7 +98,9 @@ def _select(machine: Machine, rows: Rows, followed: Followed, found: Signals, se
     should = followed.should
     agrees = (should != DOUBTFUL) & (seen != DOUBTFUL) & ((words ^ should) & masks & (0xFFFF | WRITE_BIT) == 0)
     captured = (should == DOUBTFUL) & (seen != DOUBTFUL)
-    index = (np.where(agrees, should, np.where(captured, seen, 0)) & (0xFFFF | WRITE_BIT)) ^ WRITE_BIT
+    index = ((np.where(agrees, should, np.where(captured, seen, 0)) & (0xFFFF | WRITE_BIT)) ^ WRITE_BIT).astype(
+        np.uint32
+    )
     told = agrees | captured
     banked = followed.fed.cells.banked
     places = [found.names.index(name) for name in selects]
