@@ -17,6 +17,7 @@ from simkit.measure.judging import SINGLE, Judged
 from simkit.measure.outside import PER_PROGRAM
 from simkit.measure.suspects import Asked, Drawn, Noticed, Record, Tried
 from simkit.measure.symptoms import KINDS
+from simkit.suspect.cluster import kit
 
 FORMAT, VERSION = "simkit-measured-search", 2
 MAX_BYTES = 100_000_000
@@ -33,7 +34,7 @@ def keep(path: Path, asked: Asked, records: Sequence[Record]) -> None:
     """Write what was done up to now, with what it was done for."""
     tags = {kind: tag for tag, kind in _RECORDS.items()}
     told = [{"what": tags[type(record)]} | attrs.asdict(record) for record in records]
-    data = {"format": FORMAT, "version": VERSION, "asked": attrs.asdict(asked), "records": told}
+    data = {"format": FORMAT, "version": VERSION, "kit": kit(), "asked": attrs.asdict(asked), "records": told}
     write_whole(path, json.dumps(data), what="measurement", known=STATE)
 
 
@@ -41,15 +42,16 @@ def kept(path: Path, asked: Asked) -> list[Record]:
     """What was done before; nothing where there is no file.
 
     Raises:
-        SimkitError: it is damaged, or was measured with other seeds, pairs, kinds or programs.
+        SimkitError: it is damaged, or was measured with other seeds, pairs, kinds or programs, or by another kit.
     """
+    mine = kit()  # before the work, in the midst of which somebody may change it
     if not path.exists():
         return []
     try:
         data = json.loads(read_bounded(path, MAX_BYTES, "measurement"))
         if data["format"] != FORMAT or data["version"] != VERSION:
             raise ValueError("another version")
-        before = dict(data["asked"])
+        before, by = dict(data["asked"]), str(data["kit"])
         found = [_record(one) for one in data["records"]]
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise SimkitError(
@@ -57,6 +59,11 @@ def kept(path: Path, asked: Asked) -> list[Record]:
         ) from error
     if before != json.loads(json.dumps(attrs.asdict(asked))):
         raise SimkitError(f"{path} was measured with other options.", remedy=f"They were {before}.")
+    if by != mine:
+        raise SimkitError(
+            f"{path} was measured with other code of the kit: its figures would be those of two searches.",
+            remedy="Remove it, and the runs of candidates beside it serve again; or name another folder.",
+        )
     return found
 
 

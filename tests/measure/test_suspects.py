@@ -11,7 +11,7 @@ from hypothesis import given
 
 from simkit.commands.main import main
 from simkit.contract.errors import SimkitError
-from simkit.measure import judging, suspects
+from simkit.measure import judging, suspect_state, suspects
 from simkit.measure.further import SharedMore
 from simkit.measure.judging import SINGLE, Case, Judged
 from simkit.measure.outside import PROGRAM_ERROR, TWO_FAULTS, from_drawn
@@ -318,7 +318,7 @@ def test_misses_are_written_with_what_was_said_but_those_of_the_list_from_outsid
     assert "pad-test: A5 low; A6 low: A5 low, one of 4" in path.read_text()
 
 
-def test_what_is_kept_reads_back_and_nothing_else_does(tmp_path):
+def test_what_is_kept_reads_back_and_nothing_else_does(tmp_path, monkeypatch):
     path = tmp_path / "measured.json"
     records = [
         Noticed("pad-test", 3, ("capture", "text")),
@@ -343,6 +343,10 @@ def test_what_is_kept_reads_back_and_nothing_else_does(tmp_path):
         path.write_text(json.dumps(data))
         with pytest.raises(SimkitError, match="no measurement"):
             kept(path, ASKED)
+    path.write_text(json.dumps(whole))
+    monkeypatch.setattr(suspect_state, "kit", lambda: "other code")
+    with pytest.raises(SimkitError, match="other code of the kit"):
+        kept(path, ASKED)
 
 
 @pytest.fixture
