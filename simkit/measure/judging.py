@@ -20,7 +20,7 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.measure.further import SharedMore
 from simkit.measure.played import PLAYED
-from simkit.measure.symptoms import Hands, Symptom, Truth, symptom, truth
+from simkit.measure.symptoms import KINDS, Hands, Symptom, Truth, symptom, truth
 from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
@@ -169,7 +169,9 @@ class Judge:
 
     def __init__(self, real: Real, outcomes: Outcomes, further: Path) -> None:
         self._real, self._outcomes = real, outcomes
-        self._library = Library(outcomes)
+        self._libraries = {
+            kind: Library(outcomes) for kind in KINDS
+        }  # full captures see the same lines again and again
         self._more = SharedMore(real.trial, outcomes.names, further)
         self._asking = Asking(outcomes, float(real.trial.description.clock_hz))
         self._class_of = {one.sentence: name for name, own in outcomes.classes.items() for one in own}
@@ -181,7 +183,7 @@ class Judge:
         again: dict[str, Truth | None] = {}
         for shown in self._real.symptoms(case, kinds):
             began = time.perf_counter()
-            ranking = rank(self._outcomes, [shown.seen], library=self._library, more=self._more)
+            ranking = rank(self._outcomes, [shown.seen], library=self._libraries[shown.kind], more=self._more)
             took = time.perf_counter() - began
             found = own is not None and own in ranking.first and not ranking.none
             asked, left = self._ask(ranking.first, shown.real, own) if found and own is not None else (None, False)
