@@ -31,7 +31,7 @@ from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.runs import local_executor, results_of, run_all
 from simkit.suspect.session import SESSION, packed, read_session
 
-MOST_TRIES = 5
+MOST_TRIES = 8
 """Faults that are tried for each symptom wanted: a program that shows no text gives no texts."""
 TRIED_AT_ONCE = 24
 """Faults of a program that are tried before it is counted whether there are enough."""
