@@ -15,6 +15,7 @@ import pytest
 
 from simkit import Machine
 from simkit.commands.main import main
+from tests import short_ring as the_short_ring
 from tests.examples import register_profiles
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -130,6 +131,12 @@ def simkit(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pyte
         return ended.value.code, *capsys.readouterr()
 
     return run
+
+
+@pytest.fixture
+def short_ring(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Machines that are made in this test hand their records on sixteen times as often."""
+    the_short_ring.shorten(monkeypatch)
 
 
 @pytest.fixture

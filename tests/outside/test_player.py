@@ -32,10 +32,11 @@ def path(tmp_path):
     return tmp_path / "a.rec"
 
 
-@pytest.fixture
-def game(path):
-    """A short game with pad, keyboard, reset, a pulled plug, a power cycle; the machine at its end."""
+@pytest.fixture(scope="module")
+def played(tmp_path_factory):
+    """A short game with pad, keyboard, reset, a pulled plug, a power cycle: the machine at its end, and its recording."""
     m = load()
+    path = tmp_path_factory.mktemp("played") / "a.rec"
     with record(m, path) as journal:
         m.run(seconds=0.6)
         m.pads[1].press("start")
@@ -52,7 +53,15 @@ def game(path):
         m.run(seconds=0.3)
         m.pads[1].press("left")
         m.run(seconds=0.2)
-    return m
+    return m, path.read_bytes()
+
+
+@pytest.fixture
+def game(played, path):
+    """The machine at the end of the game, which lies recorded at `path`."""
+    machine, recorded = played
+    path.write_bytes(recorded)
+    return machine
 
 
 @pytest.mark.parametrize("engine", ["exact", "auto"])

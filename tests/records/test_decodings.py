@@ -4,8 +4,8 @@ from itertools import pairwise
 
 import pytest
 
-from simkit.backplane.records import ROOM
 from simkit.records.recorder import Filter, Recorder
+from tests.short_ring import ROOM
 
 # loop: inx, stx $7f03 (BANK is bit 0 of X from the next cycle on), stx $6000, inc $6001, jmp loop
 PROGRAM = "E8 8E037F 8E0060 EE0160 4C0080"
@@ -78,6 +78,7 @@ def test_cards_that_cycles_reach_follow_from_the_decoding_of_the_cycle(make, eng
     assert all(one != other for one, other in pairwise(numbers))
 
 
+@pytest.mark.usefixtures("short_ring")
 @pytest.mark.parametrize(
     "late", [pytest.param(late, marks=() if late in (0, 4, 11) else pytest.mark.slow) for late in range(12)]
 )

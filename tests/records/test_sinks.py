@@ -3,13 +3,13 @@
 import pytest
 from numpy.testing import assert_array_equal
 
-from simkit.backplane.records import FULL
 from simkit.records.cycles import Cycles
 from simkit.records.recorder import Recorder
+from tests.short_ring import FULL as RING
 
-RING = FULL
-"""Records after which the sinks get them."""
-END = RING + 9_000
+pytestmark = pytest.mark.usefixtures("short_ring")
+
+END = RING + 2_000
 """Cycles of a run, in the middle of which the sinks are called once."""
 PROGRAMS = {
     # loop: inc $40, inc $0200, lda $7f02 (asks the card), jmp loop

@@ -4,16 +4,16 @@ import numpy as np
 import pytest
 
 from simkit import SimkitError
-from simkit.backplane.records import FULL, ROOM
 from simkit.records.recorder import Recorder
+from tests.short_ring import FULL, ROOM
 
-pytestmark = pytest.mark.usefixtures("core")
+pytestmark = pytest.mark.usefixtures("core", "short_ring")
 
 PLACE = "0110 1111 xxxx xxxx"
 RAM = 0x6F00
 """Bytes of RAM below the card, which the programs leave alone: the first of them lie behind the ring."""
-# loop: ldy #55, ldx #0 | dex, bne, dey, bne: 70 000 cycles | ldx #$80, inc $6fa0,x, jmp loop
-PROGRAM = "A037 A200 CA D0FD 88 D0F8 A280 FEA06F 4C0080"
+# loop: ldy #4, ldx #0 | dex, bne, dey, bne: 5 100 cycles | ldx #$80, inc $6fa0,x, jmp loop
+PROGRAM = "A004 A200 CA D0FD 88 D0F8 A280 FEA06F 4C0080"
 """The spare read of inc is the card's, at $6f20; the rest of the instruction is RAM's, at $7020."""
 LINES = {"P0": "LA", "P1": "LB", "P2": "LC"}
 
@@ -28,7 +28,7 @@ class Rounds:
     def __init__(self, machine, registers=""):
         self.machine, self.registers = machine, registers
         with Recorder(machine, registers=registers) as pilot:
-            machine.run(cycles=160_000)
+            machine.run(cycles=3 * ROOM)
         cycles = pilot.cycles
         at = cycles.cycle[cycles.address == 0x6F20].astype(np.int64)
         at = at[np.diff(at, prepend=0) > 1].tolist()  # without repeats
