@@ -56,7 +56,7 @@ def test_of_a_rom_that_breaks_a_rule(name, cpu, seconds, assembled, tmp_path):
     assert told[0] == told[1]
 
 
-@pytest.mark.parametrize("seconds", [Fraction(1, 20), pytest.param(Fraction(1, 10), marks=pytest.mark.slow)], ids=str)
+@pytest.mark.parametrize("seconds", [Fraction(1, 40), pytest.param(Fraction(1, 10), marks=pytest.mark.slow)], ids=str)
 @pytest.mark.parametrize("demo", DEMOS)
 def test_of_a_demo_machine(demo, seconds):
     told = [found(Machine.load(f"demo:{demo}", engine=engine), seconds) for engine in ("exact", "auto")]

@@ -66,7 +66,7 @@ def checked(assemble, tmp_path):
         shutil.copy(BENCH / "bench_card.py", tmp_path)
         shutil.copy(BENCH / f"machine-{cpu}.toml", tmp_path / "machine.toml")
         _put(assemble(ROMS / f"{name}.asm", tmp_path), tmp_path)
-        return {f.rule.name for f in check(Machine.load(tmp_path), seconds=Fraction(1, 40)).findings}
+        return {f.rule.name for f in check(Machine.load(tmp_path), seconds=Fraction(1, 100)).findings}
 
     return run
 

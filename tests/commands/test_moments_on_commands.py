@@ -19,6 +19,8 @@ RUNS_ITS_OWN = {"bench"}
 RUNS_FOR_A_TIME = {"suspect"}
 """Runs machines in which an event need not come: their faults are what it is about."""
 EVENT = "label:main_loop#3"
+QUICK = "demo:pad-test"
+"""It comes there after a tenth of the cycles that the game takes."""
 
 
 def options_of(name):
@@ -59,12 +61,17 @@ def test_the_others_run_none(simkit, monkeypatch):
 
 
 def headless(name):
-    return [name, "demo:marlpit", *{"run": ["--headless"], "compare": ["--plan"]}.get(name, [])]
+    return [name, QUICK, *{"run": ["--headless"], "compare": ["--plan"]}.get(name, [])]
+
+
+@pytest.fixture(scope="module")
+def wanted():
+    """The cycle that the event leads to."""
+    return Machine.load(QUICK).run(EVENT + "+100c")
 
 
 @pytest.mark.parametrize("name", TO_A_MOMENT)
-def test_each_ends_at_an_event_and_tells_of_input_that_never_came(simkit, name):
-    wanted = Machine.load("demo:marlpit").run(EVENT + "+100c")
+def test_each_ends_at_an_event_and_tells_of_input_that_never_came(simkit, name, wanted):
     late = "1=start@label:main_loop#99999"
     command = [*headless(name), "--for", EVENT + "+100c", "--pad", late]
     code, out, err = simkit(*command, "--json")

@@ -9,7 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit.machine.fingerprint import Fingerprint
-from simkit.machine.snapshot import MAX_ENTRIES, MAX_ENTRY_BYTES, MAX_TOTAL_BYTES, Snapshot, SnapshotError, pack, unpack
+from simkit.machine.snapshot import (
+    MAX_ENTRIES,
+    MAX_ENTRY_BYTES,
+    MAX_TOTAL_BYTES,
+    Snapshot,
+    SnapshotError,
+    hashes,
+    pack,
+    unpack,
+)
 
 FINGERPRINT = Fingerprint({"clock": "0123", "slot 1": "4567"}, {1: ("sram", 1)})
 VALUES = st.recursive(
@@ -68,6 +77,15 @@ def test_the_same_state_is_the_same_file_in_whatever_order_it_was_gathered(cards
         slot: {key: tuple(v) if isinstance(v, list) else v for key, v in found.items()} for slot, found in cards.items()
     }
     assert pack(state(tuples)) == pack(state(cards))
+
+
+def test_bytes_under_names_in_any_order_give_one_file_and_one_hash_also_behind_a_file():
+    """Bytes are numbered as the names stand in order, cards written as their slots do: a file gives names in order."""
+    gathered = {9: {"b": b"1", "a": {"z": b"2", "y": b"3"}}, 2: {"d": b"4", "c": b"5"}}
+    in_order = {2: {"c": b"5", "d": b"4"}, 9: {"a": {"y": b"3", "z": b"2"}, "b": b"1"}}
+    first, second = (state(cards, state={"bus": {"outside": [], "lines": {}}}) for cards in (gathered, in_order))
+    assert pack(first) == pack(second)
+    assert hashes(first) == hashes(second) == hashes(unpack(pack(first)))
 
 
 def test_the_file_is_a_zip_of_json_and_blobs_with_no_time_in_it():

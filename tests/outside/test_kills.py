@@ -82,7 +82,7 @@ def kills(tmp_path, number, seed):
 
 
 def test_a_recording_is_good_up_to_its_last_whole_line_whenever_the_run_is_killed(tmp_path):
-    assert max(kills(tmp_path, 8, seed=1)) > 20
+    assert max(kills(tmp_path, 4, seed=1)) > 20
 
 
 @pytest.mark.slow

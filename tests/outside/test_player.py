@@ -34,7 +34,7 @@ def path(tmp_path):
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory):
-    """A short game with pad, keyboard, reset, a pulled plug, a power cycle: the machine at its end, and its recording."""
+    """A short game with pad, keyboard, reset, a pulled plug, a power cycle: the machine at its end, the recording."""
     m = load()
     path = tmp_path_factory.mktemp("played") / "a.rec"
     with record(m, path) as journal:

@@ -302,7 +302,7 @@ def test_ctrl_c_and_signals_end_the_run_also_while_files_are_loaded(bench, hello
 
     window = bench(Machine.load(hello_state[0]), reload)
     with pytest.raises(error):
-        window.ticks(2000)
+        window.ticks(200)
 
 
 def test_window_speed_bar_pads_and_joysticks_stay_through_a_reload(watched):
@@ -420,7 +420,7 @@ def test_whatever_an_error_says_can_be_shown(bench, hello_state, text):
         raise ValueError(text)
 
     window = bench(Machine.load(hello_state[0]), reload)
-    window.ticks(2000)
+    window.ticks(200)
     assert "ValueError" in window.app._words().trouble
 
 

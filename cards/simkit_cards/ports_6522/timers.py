@@ -30,10 +30,10 @@ class Timer1:
     """
 
     _one_shot_reloads: bool
-    latch: int = saved(WORD, 0xFFFF)
+    latch: int = saved(WORD)
     pb7: bool = saved(FLAG, True)
     armed: bool = saved(FLAG, False)
-    _timeout: int = saved(CYCLE, WRAP)  # the counter reads $FFFF in this cycle; never before the last advance
+    _timeout: int = saved(CYCLE)  # the counter reads $FFFF in this cycle; never before the last advance
     _now: int = saved(CYCLE, 0)  # time-outs up to and with this cycle are accounted for
 
     def power_on(self, cycle: int, latch: int, counter: int) -> None:
@@ -119,11 +119,11 @@ class Timer2:
     """
 
     _flags_past_zero: bool
-    latch_low: int = saved(BYTE, 0xFF)
+    latch_low: int = saved(BYTE)
     counts_pulses: bool = saved(FLAG, False)
     armed: bool = saved(FLAG, False)
-    _timeout: int = saved(CYCLE, WRAP, only=("counts_pulses", False))  # the counter reads $FFFF in this cycle
-    _value: int = saved(WORD, 0xFFFF, only=("counts_pulses", True))  # what the counter holds
+    _timeout: int = saved(CYCLE, only=("counts_pulses", False))  # the counter reads $FFFF in this cycle
+    _value: int = saved(WORD, only=("counts_pulses", True))  # what the counter holds
 
     def power_on(self, cycle: int, latch_low: int, counter: int) -> None:
         """Take the contents a part happens to hold at power-up."""

@@ -51,7 +51,7 @@ def test_records_of_more_cycles_than_the_ring_takes_are_whole_and_in_order(pair,
     boards.run(9_000, 333, 9_000)
 
 
-@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("part", [PARTS[0], pytest.param(PARTS[1], marks=pytest.mark.slow)])
 def test_records_of_plain_memory_alone_fill_the_ring_over_and_over(pair, part):
     boards = pair(part, watched=True).with_program("A200 FE0003 FE0004 E8 D0F7 E640 4C00C0")
     boards.run(100_000)

@@ -32,11 +32,12 @@ def run(script, **environment):
     return done.stdout
 
 
+CYCLES = 60_000
 RUN = """
 from simkit import Machine
 from simkit.cpu.core.runtime import words
 m = Machine.load("demo:marlpit", engine="{engine}")
-m.run(cycles=300_000)
+m.run(cycles={cycles})
 import hashlib
 print(hashlib.sha256(m.save_state()).hexdigest())
 print(words())
@@ -46,7 +47,7 @@ print(words())
 @pytest.fixture(scope="module")
 def expected():
     machine = Machine.load("demo:marlpit", engine="exact")
-    machine.run(cycles=300_000)
+    machine.run(cycles=CYCLES)
     import hashlib
 
     return hashlib.sha256(machine.save_state()).hexdigest()
@@ -74,7 +75,7 @@ NO_CORE = {
 
 @pytest.mark.parametrize("case", NO_CORE)
 def test_without_a_core_the_reference_runs_everything_and_says_why(case, expected):
-    digest, words = run(NO_CORE[case] + RUN.format(engine="auto")).splitlines()
+    digest, words = run(NO_CORE[case] + RUN.format(engine="auto", cycles=CYCLES)).splitlines()
     assert digest == expected
     assert words.startswith("none (")
     assert words.endswith("); the reference engine runs everything")
@@ -124,7 +125,7 @@ def test_a_core_that_does_something_else_in_its_trial_is_not_used(expected, tmp_
         "    real(found, part)\n"
         "runtime._try = counts_wrong\n"
     )
-    digest, words = run(spoilt + RUN.format(engine="auto")).splitlines()
+    digest, words = run(spoilt + RUN.format(engine="auto", cycles=CYCLES)).splitlines()
     assert digest == expected
     assert "does not do as it should" in words
 
@@ -134,7 +135,7 @@ class TestCache:
     """The compiled module in the user's cache folder."""
 
     def run(self, folder):
-        digest, words = run(RUN.format(engine="core"), XDG_CACHE_HOME=str(folder)).splitlines()
+        digest, words = run(RUN.format(engine="core", cycles=CYCLES), XDG_CACHE_HOME=str(folder)).splitlines()
         assert words.startswith("wasmtime ")
         return digest
 
@@ -190,7 +191,7 @@ class TestCache:
             "def home(): raise RuntimeError('Could not determine home directory.')\n"
             "pathlib.Path.home = staticmethod(home)\n"
         )
-        digest, words = run(nobody + RUN.format(engine="core"), XDG_CACHE_HOME="").splitlines()
+        digest, words = run(nobody + RUN.format(engine="core", cycles=CYCLES), XDG_CACHE_HOME="").splitlines()
         assert digest == expected
         assert words.startswith("wasmtime ")
 
