@@ -10,7 +10,7 @@ import pytest
 from simkit.backplane.fault_sentences import read_fault
 from simkit.machine.machine import Machine
 from simkit.measure import outside_drawn
-from simkit.measure.outside import KINDS, ROM_SLOT, address_of, changed_bytes, outside
+from simkit.measure.outside import KINDS, ROM_SLOT, TWO_FAULTS, address_of, changed_bytes, outside
 from simkit.measure.outside_drawn import counts, pairs, strobes
 from simkit.measure.outside_list import LATE_STROBES, LIST_SEED, PAIRS, PROGRAM_ERRORS
 from simkit.measure.played import PLAYED
@@ -46,7 +46,8 @@ def test_all_of_them_are_faults_that_their_machine_takes(machines, listed):
 
 def test_there_are_as_many_of_each_kind_as_a_measurement_needs(listed):
     for kind in KINDS:
-        assert sum(case.kind == kind for case in listed) >= 15, kind
+        assert sum(case.kind == kind for case in listed) >= 50, kind
+    assert sum(case.kind == TWO_FAULTS for case in listed) >= 100
     assert len({(case.program, case.faults) for case in listed}) == len(listed)
 
 
