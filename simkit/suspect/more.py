@@ -25,6 +25,9 @@ APART = 101
 """What one seed is more than the one before."""
 SOUNDS_KEPT = POWER_UPS
 """Runs without a fault that are kept, some 40 MB each, where candidates are run in this process."""
+LONGER = 15
+"""How many times as many accesses are waited for as in the search before a run has gone wild: of few candidates it is
+worth a second to know what they show at the end."""
 WAIT_SECONDS = 0.2
 SETTLED = Fraction(50, 1000)
 """Seconds after which a program has shown what it makes of an input: three frames of a screen (from memory)."""
@@ -127,8 +130,9 @@ class More:
         return self._sound_run[1]
 
     def _trial(self) -> Trial:
-        """The trial with the same bound for runs that go wild as the search has."""
-        return attrs.evolve(self.trial, most_accesses=max(self.trial.most_accesses, WILD * self._sound_run[0]))
+        """The trial with another bound for runs that go wild than the search has."""
+        most = max(LONGER * self.trial.most_accesses, WILD * self._sound_run[0])
+        return attrs.evolve(self.trial, most_accesses=most)
 
     @cached_property
     def _sound_run(self) -> tuple[int, int]:

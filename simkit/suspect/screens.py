@@ -114,11 +114,16 @@ def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judge
         further = more.of(todo)
         if len(further) < len(todo):  # somebody has ended it: what was there before counts
             break
-        found |= {name: _Held.of(views, [*runs[name], *own]) for name, own in further.items()}
+        found |= {name: _Held.of(views, _best_known(runs[name], own)) for name, own in further.items()}
         again |= set(further)
         if any(not found[name].is_misfit and not found[name].foretells_more for name in again):
             break
     return _judged(found, what)
+
+
+def _best_known(runs: Sequence[Outcome], further: Sequence[Outcome]) -> Sequence[Outcome]:
+    """All runs of a candidate, but for those that the search ended before their end, where further ones went on."""
+    return further if any(run.is_wild for run in runs) else [*runs, *further]
 
 
 def _in_order(found: Mapping[str, _Held]) -> list[str]:
