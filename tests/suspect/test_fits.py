@@ -148,6 +148,15 @@ def test_those_that_come_near_are_run_again_and_fall_back_where_that_contradicts
     assert {"steady", "lucky"} <= {*more.asked[0]}
 
 
+def test_what_runs_showed_that_were_ended_as_wild_does_not_count_where_others_came_to_their_end():
+    runs = {"a": [run_of("READY", wild=True)] * 4}
+    views = partial(text_shown, SeenText("AFTER A WHILE"), 0)
+    more = Says({"a": [run_of("AFTER A WHILE")] * 8})
+    assert judge_shown(runs, views, "text", None).misfit
+    assert not judge_shown(runs, views, "text", more).misfit
+    assert judge_shown(runs, partial(text_shown, SeenText("READY"), 0), "text", more).misfit
+
+
 def test_what_hangs_now_and_then_explains_a_hang_less_well_and_is_not_ruled_out_but_what_never_does_is():
     runs = {"always": [run_of("X")] * 4, "half": [run_of("Y")] * 4, "never": [run_of("Z")] * 4}
     more = Says({"half": [run_of("Y")] * 8})

@@ -2,6 +2,7 @@
 
 from concurrent.futures import Executor, Future
 
+import attrs
 import pytest
 
 from simkit.machine.machine import Machine
@@ -36,6 +37,14 @@ def test_they_leave_what_a_run_under_that_power_up_leaves_and_are_made_once(tria
             assert shown([one]) == shown([again])
     monkeypatch.setattr("simkit.suspect.more.run", None)
     assert shown(more.of([FAULT])[FAULT]) == shown(found[FAULT])
+
+
+def test_it_is_waited_longer_before_one_of_the_few_has_gone_wild(trial, outcomes):
+    impatient, seed, fault = attrs.evolve(trial, most_accesses=50), 505, "slot 5: pin D6 low"
+    ended = run(impatient, seed, fault, outcomes.names, Sound.of(trial, seed, outcomes.names))
+    (own,) = More(impatient, outcomes.names, power_ups=1).of([fault])[fault]
+    assert (ended.is_wild, own.is_wild) == (True, False)
+    assert ended.cycle < own.cycle
 
 
 def test_hands_come_at_other_moments_in_each(trial):
