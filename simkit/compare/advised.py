@@ -16,6 +16,7 @@ from simkit.compare.guessed import (
     INVERTED,
     LATE,
     LOW,
+    NOT_TAKEN,
     OPEN,
     OTHER,
     SHORTED,
@@ -28,6 +29,7 @@ from simkit.compare.told_signals import card_name
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
+from simkit.records.observed import SELECT
 
 DATA = np.uint64(0xFF << DATA_SHIFT)
 RW = np.uint64(1 << LINES.index("RW"))
@@ -51,6 +53,11 @@ def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
         return [
             f"Look at pin {fault.line} of {card} itself, from socket to backplane: the line on the bus is right.",
             "The bytes that come are its own, of another address.",
+        ]
+    if fault.how == NOT_TAKEN:
+        return [
+            f"Look at the write enable of {card}, at the chip's own pin, while the CPU writes there: it must go low "
+            "while PHI2 is high. Its select and its data lines are right: its own bytes come.",
         ]
     if fault.addresses and _is_rom(machine, fault.slot):
         return [f"Read {card} back in the programmer and compare it (simkit burn --verify): its other bytes are right."]
@@ -137,7 +144,10 @@ def _and(names: list[str]) -> str:
 
 def _look(where: str, fault: LineFault) -> str:
     if fault.how == LOW:
-        return f"Look at {where}: it was low in {_share(fault)} where it should be high: a short to ground."
+        why = "a short to ground"
+        if fault.slot is not None:  # a data line keeps what was on it
+            why = "a short to ground, or a pin that drives nothing, where the line is left low by the cycle before"
+        return f"Look at {where}: it was low in {_share(fault)} where it should be high: {why}."
     if fault.how == HIGH:
         return f"Look at {where}: it was high in {_share(fault)} where it should be low: open, or a short to +5 V."
     if fault.how == INVERTED:
@@ -198,6 +208,17 @@ def unseen(machine: Machine, led: Led) -> list[str]:
             else "that is known from RESET on alone, and the capture begins later"
         )
         found.append(f"It does not say whether {_and(read)} answered rightly: {why}.")
+    unprobed = [
+        seat
+        for seat in machine.bus.seats
+        if seat.registers and f"{seat.slot}.{SELECT}" not in led.names and (led.slot == seat.slot).any()
+    ]
+    if unprobed:
+        selects = _and([f"{seat.slot}.{SELECT}" for seat in unprobed])
+        found.append(
+            f"It does not show whether what is written reaches {_and([seat.title for seat in unprobed])}: clip "
+            f"{selects} as well, and it is compared."
+        )
     if away or read:
         found.append(
             "Next, if that is where it goes wrong: capture "

@@ -24,6 +24,9 @@ DECIDES = 0.85
 FEW_PLACES = 4
 """Addresses at which alone a ROM is wrong, so that it is its content. Ours."""
 
+NOT_TAKEN = "does not take what is written"
+"""Of memory as a whole; its `line` is WRITES."""
+WRITES = "writes"
 LOW, HIGH, INVERTED, FOLLOWS, EXCHANGED, SHORTED, LATE, OPEN, OTHER = (
     "always low",
     "always high",

@@ -9,12 +9,14 @@ from simkit.compare.followed import Difference, Read
 from simkit.compare.led_cpu import State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
 from simkit.compare.track import Track
-from simkit.compare.worlds import DATA_SHIFT
+from simkit.compare.worlds import ALL, DATA_SHIFT
 
 SEVERAL = 2
 """Bits of a byte that no misreading changes together. Ours."""
 MOST_LINES = 2
 """Address lines that are at fault together, at most. Ours."""
+PUSHED = 3
+"""Bytes that an interrupt, or BRK, writes."""
 AROUND = 2
 """Rows around one in which no cycle may be missing where it shall prove something. Ours."""
 
@@ -84,13 +86,17 @@ class Heard:
         sure = SURE | cells.epoch
         found: list[Difference] = []
         misread = self._ways.misread if self._track.earlier else None
+        is_unsure = bool(self._track.earlier) and self._goes_by_unknown(row, end)
         for at in range(row, end):
             word = should[at]
             if word < 0:
                 continue
             if rows.lost[at] and at and rows.cycle[at] - rows.cycle[at - 1] > 1:
                 cells.forget()
-                sure = SURE | cells.epoch
+                self._track.unknown = ALL  # a loop may have gone round in between, and nobody sees it by the addresses
+                self._track.fed.lose(at)
+                self._track.note_decoding(at)
+                reads, writes, sure = cells.reads, cells.writes, SURE | cells.epoch
             address = word & 0xFFFF
             byte = data[at]
             if misread and at in misread:
@@ -111,7 +117,7 @@ class Heard:
                     else:
                         if byte >= 0 and number >= cells.first_wired:
                             byte = cells.back(number, byte)
-                        held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if self._track.unknown else sure)
+                        held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if is_unsure else sure)
                 elif number == FEED:
                     self._feed_write(at, address, self._byte_fed(at, odd))
                     reads, writes = cells.reads, cells.writes
@@ -152,6 +158,13 @@ class Heard:
                 raise AssertionError(number)
         self._track.differences += found
         return found
+
+    def _goes_by_unknown(self, row: int, end: int) -> bool:
+        """Whether what an instruction writes comes of registers that are not known: one cycle alone tells it then."""
+        words = self._cpu.should[row:end]
+        if sum(word >= 0 and word & WRITE_BIT != 0 for word in words) >= PUSHED:  # an interrupt pushes the flags
+            return True
+        return bool(self._ways.effects[self._track.code_at((row,))].reads & self._track.earlier)
 
     def _settle(self, odd: Difference) -> bool:
         """Which address was on the bus, where the capture shows another one than the CPU puts out; False: either.

@@ -63,15 +63,18 @@ class Beginnings:
         else makes them. One misread line is passed over then.
         """
         rows = self._rows
-        if row + 2 >= len(rows) or DOUBTFUL in rows.data[row : row + 2]:
+        if row + 2 >= len(rows):
             return False
-        vector = rows.data[row] | rows.data[row + 1] << 8
+        low, high = self._byte(row, RESET_VECTOR), self._byte(row + 1, RESET_VECTOR + 1)
+        if low is None or high is None:
+            return False
+        vector = low | high << 8
         wanted = RESET_VECTOR, RESET_VECTOR + 1, self._track.start if self._track.start is not None else vector
         sync = SYNC_BIT if rows.has_sync else 0
         differs = [self._differs(row, wanted[0], sync), self._differs(row + 1, wanted[1], sync)]
         differs.append(self._differs(row + 2, wanted[2] | sync, sync))
-        if not any(differs):
-            return DOUBTFUL not in rows.seen[row : row + 3]
+        if not any(differs) and DOUBTFUL not in rows.seen[row : row + 3]:
+            return True
         if row < PUSHED or any(rows.words[at] & WRITE_BIT for at in range(row - PUSHED, row)):
             return False  # the vector of an interrupt, which pushes; RESET reads the stack instead
         wrong = differs[0] | differs[1] | differs[2]
@@ -80,6 +83,14 @@ class Beginnings:
         first = rows.words[row - PUSHED] & 0xFF
         stack = min(self._stack_differs(row, first & ~(wrong & 0xFF) | on, wrong) for on in _subsets(wrong & 0xFF))
         return sum(each >> 17 for each in differs) + stack <= 1
+
+    def _byte(self, row: int, address: int) -> int | None:
+        """Of a vector, with bits as the card has them where the capture does not show them; None: nobody knows."""
+        rows = self._rows
+        known, card = rows.known[row], self._cells.expected(address)
+        if known == 0xFF:
+            return rows.bytes[row]
+        return None if card is None else rows.bytes[row] & known | card & ~known & 0xFF
 
     def _differs(self, row: int, word: int, sync: int) -> int:
         rows = self._rows

@@ -20,7 +20,9 @@ from simkit.compare.guessed import (
     HIGH,
     HOLDS,
     LOW,
+    NOT_TAKEN,
     OTHER,
+    WRITES,
     LineFault,
     line_fault,
     writing,
@@ -30,6 +32,8 @@ from simkit.compare.signal_faults import diagnose_signals
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
+AGAIN, HALF = 4, 0.5
+"""Of reads of a memory that differ: so many, and such a share of all, give what stood there before. Ours."""
 CERTAIN = 12
 """Cycles that must show it, where nothing but a run says what should be. Ours."""
 WAKE = 0.02
@@ -55,6 +59,7 @@ def diagnose(machine: Machine, led: Led) -> list[LineFault]:
     for slot, bits in sorted(wrong_read.items()):
         mine = ~is_write & (led.slot == slot)
         pin = _address_pin(machine, led, slot, mine) if bits.bit_count() >= MANY else None
+        pin = pin or _not_taken(machine, led, slot)
         if pin is not None:
             found.append(pin)
         else:
@@ -91,6 +96,33 @@ def _told(found: Iterable[LineFault]) -> list[LineFault]:
 
 def _bits(word: int) -> Iterator[int]:
     return (bit for bit in range(word.bit_length()) if word >> bit & 1)
+
+
+def _not_taken(machine: Machine, led: Led, slot: int) -> LineFault | None:
+    """A memory that still gives what it gave before something was written there."""
+    if not any(
+        seat.slot == slot and seat.plain is not None and seat.plain.write is not None for seat in machine.bus.seats
+    ):
+        return None
+    wrong = [each for each in led.disagreements if each.slot == slot and each.data and not each.is_write]
+    rows = np.flatnonzero((led.slot == slot) & (led.known & np.uint64(0x1FFFF) == np.uint64(0x1FFFF)))
+    gave: dict[int, int] = {}
+    differs = {each.row for each in wrong}
+    could, shown = 0, []
+    for row, level, byte in zip(
+        rows.tolist(), led.levels[rows].tolist(), (led.seen[rows] >> np.uint64(DATA_SHIFT)).tolist(), strict=True
+    ):
+        if not level >> 16 & 1:
+            continue
+        address = level & 0xFFFF
+        if row in differs and address in gave:
+            could += 1
+            if gave[address] == byte & 0xFF:
+                shown.append(row)
+        gave.setdefault(address, byte & 0xFF)
+    if len(shown) < AGAIN or len(shown) < DECIDES * could or len(shown) < HALF * len(differs):
+        return None
+    return LineFault(WRITES, NOT_TAKEN, "", slot, False, False, len(shown), could, (), min(differs), 1.0)
 
 
 def _address_pin(machine: Machine, led: Led, slot: int, scope: NDArray[np.bool_]) -> LineFault | None:

@@ -22,6 +22,8 @@ OFTEN = 24
 """A line that differs so often, alone, while the CPU stays in step, is taken as it is. Ours."""
 CLOSE = 400
 """Rows within which it must differ again for that. Ours."""
+BEHIND = 2
+"""Rows behind an instruction whose addresses may come of what it read. Ours."""
 FLAGS = frozenset({"n", "v", "z", "c"})
 
 
@@ -83,6 +85,7 @@ class Trouble:
         ):
             best, chosen, instead = cost, None, {}
             self._track.unknown |= soft
+            self._track.earlier |= soft  # one cycle alone tells what comes of them
         if chosen is not None:
             difference, before, unknown = chosen
             difference.read = Read.EXPECTED
@@ -113,14 +116,25 @@ class Trouble:
             self._tolerate(ways.bits, state[0])
 
     def _unsure(self, row: int, end: int) -> Iterator[dict[int, int]]:
-        """Bytes that only the capture knows, each with one bit as it may have been."""
+        """Bytes that only the capture knows, each with one bit as it may have been; or all, where it does not know."""
         rows, cells = self._rows, self._cells
         words = self._cpu.should[row:end]
         for at, word in enumerate(words, row):
-            if word < 0 or word & WRITE_BIT or rows.data[at] < 0:
+            if word < 0 or word & WRITE_BIT or cells.expected(word & 0xFFFF) is not None:
                 continue
-            if cells.expected(word & 0xFFFF) is None:
+            if rows.data[at] < 0:
+                yield from ({at: byte} for byte in self._shown_behind(at, end))
+            else:
                 yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
+
+    def _shown_behind(self, row: int, end: int) -> set[int]:
+        """Bytes of which the addresses behind a row can come, as it is not known itself."""
+        found = set[int]()
+        for word in self._rows.words[row + 1 : end + BEHIND]:
+            for byte in (word & 0xFF, word >> 8 & 0xFF):
+                found |= {byte, byte - 1 & 0xFF}
+        known, shown = self._rows.known[row], self._rows.bytes[row]
+        return {byte for byte in found if not (byte ^ shown) & known}
 
     def _contradicted(self, state: State, instead: dict[int, int]) -> bool:
         """Whether cards hold other bytes at the addresses to which the CPU goes in a way, and these were captured."""

@@ -17,6 +17,8 @@ DECISIVE = 3
 WEIGHED, WEIGHED_OF = 400, 50
 """Bytes that differ whose consequences are looked at; after that their number speaks. Ours."""
 
+REMEMBERED = 1500
+"""Rows for which bytes are remembered that may have been misread, and made a register. Ours."""
 LEADS_NOWHERE = 4
 """Neither byte is the one that the CPU took where, whichever it was, so many rows differ soon. Ours."""
 
@@ -59,6 +61,8 @@ class Weighing:
             apart = min(worse - better for worse, better in zip(otherwise[1:], as_captured[1:], strict=True))
             fetched &= self._track.is_seen(difference)
             difference.proven = fetched and as_captured[2] <= 1 and apart >= DECISIVE
+            if difference.proven and self._comes_of_an_earlier_one(difference, now[0], limit):
+                return
         if third or as_captured > otherwise:
             for each in together:
                 if each.row in instead and instead[each.row] == each.expected:
@@ -74,6 +78,25 @@ class Weighing:
             del self._track.pending[:-PENDING]
         cpu.load(now)
         cpu.odd, self._track.unknown = odd, unknown
+
+    def _comes_of_an_earlier_one(self, difference: Difference, row: int, limit: int) -> bool:
+        """Whether the card's byte does as well where an earlier one was misread, too: a register was another.
+
+        The CPU is put where it is then, as the card has both bytes.
+        """
+        track, ways = self._track, self._ways
+        for each in reversed(track.pending):
+            earlier, before, unknown = each
+            both = {earlier.row: earlier.expected, difference.row: difference.expected}
+            if earlier.row < row - REMEMBERED or earlier.row == difference.row:
+                continue
+            if ways.price(before, unknown, limit, both) <= ways.price(before, unknown, limit):
+                earlier.read = difference.read = Read.EXPECTED
+                difference.proven = False
+                track.pending.remove(each)
+                track.replay(before, unknown, row, both)
+                return True
+        return False
 
     def _third(self, difference: Difference, state: State, limit: int, given: Mapping[int, int]) -> dict[int, int]:
         """The byte that the CPU took where it is neither: the card's was wrong, and one line of it misread besides."""

@@ -16,8 +16,6 @@ AHEAD = 40
 DATA_SHIFT = 18
 """Where the data lines stand above a word of address and control."""
 
-STACK = 0x100
-"""Page 1."""
 LONGEST = 3
 """Bytes of an instruction: at their addresses the CPU cannot be wrong, while it is in step."""
 _LONGEST = 16
@@ -181,8 +179,6 @@ class Ways:
         cpu.odd = list(odd)
         cpu.doubt = False
         cpu.step()
-        if "sp" in wanted:
-            self._leave_stack(before[0], odd)
         if told & {"x", "y"} and (misread := self._misread(before[0], cpu.at)):
             self.misread = misread
             return unknown | told & {"x", "y"} | effect.writes
@@ -215,15 +211,6 @@ class Ways:
         if not fits or (len(fits) > 1 and fits[0][0] == fits[1][0]):
             return None
         return fits[0][1]
-
-    def _leave_stack(self, row: int, odd: list[tuple[int, int, int]]) -> None:
-        """Where the stack pointer is not known the stack is where the capture shows it."""
-        cpu, rows = self._cpu, self._rows
-        cpu.odd = odd + [each for each in cpu.odd if each not in odd and each[1] & 0xFF00 != STACK]
-        for at in range(row, min(cpu.at, len(rows))):
-            word = cpu.should[at]
-            if word >= 0 and word & 0xFF00 == STACK and not word & SYNC_BIT:
-                cpu.should[at] = rows.seen[at]
 
     def _misread(self, row: int, end: int) -> set[int]:
         """Reads whose byte is not the card's at the address that was captured, but is so at one a line apart.
