@@ -28,6 +28,8 @@ AGAIN_AT_ONCE = 8
 """Classes near the best that are run under further power-ups at once."""
 ROUNDS = 3
 """How often that is done while none of them fits."""
+HALF = 0.5
+"""Of what was seen: where less is right, and yet no more differs than among own runs, it is not told in percent."""
 MANY_RUNS = 8
 """Of which the one that differs most is left out, and which show how much they differ at least."""
 FEW_RUNS = 6
@@ -146,7 +148,9 @@ def _judged(found: Mapping[str, _Held], what: str) -> Judged:
     else:
         right = found[(left or order)[0]].fit.right
         misfit = f"the {what} is that of no candidate: {right:.0%} of it is right at best, and more than chance differs"
-    return Judged(behind, {name: f"{what} {one.fit.right:.0%} alike" for name, one in found.items()}, misfit)
+    words = {name: f"{what} {one.fit.right:.0%} alike" for name, one in found.items()}
+    noise = [name for name in fitting if found[name].fit.right < HALF]
+    return Judged(behind, words | dict.fromkeys(noise, f"{what}: chance, as its own power-ups show it"), misfit)
 
 
 def judge_there(runs: Runs, likeness: Callable[[Sequence[Outcome]], float], what: str, more: More | None) -> Judged:

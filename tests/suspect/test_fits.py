@@ -120,6 +120,9 @@ def test_noise_is_as_good_as_the_noise_of_the_other_runs_and_who_foretells_noise
     runs = {"noisy": noisy[:4], "tame": [run_of(tame.replace("READY", "READX"))] * 4}
     found = judge_shown(runs, partial(text_shown, SeenText(tame), 0), "text", more)
     assert found.behind["tame"] <= 1 < found.behind["noisy"]
+    assert found.words["tame"].endswith("% alike")
+    chance = judge_shown({"noisy": noisy}, partial(text_shown, SeenText(f"READY\n{letters(90)}"), 0), "text", None)
+    assert chance.words["noisy"] == "text: chance, as its own power-ups show it"
 
 
 class Says:
