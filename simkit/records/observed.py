@@ -16,6 +16,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterable, Sequence
 from types import TracebackType
+from typing import Any
 
 import attrs
 import numpy as np
@@ -98,12 +99,13 @@ class AddressLevels:
         tables = self._tables.get(number)
         if tables is None:
             tables = self._tables[number] = self._worked_out(number)
+        if len(index) <= FEW_ROWS:
+            return _looked_up(tables, index)
         asked = np.zeros(0x2_0000, bool)
         asked[index] = True
         places = np.flatnonzero(asked)
-        bits = tables[:, places >> 3] >> (places & 7).astype(np.uint8) & np.uint8(1)
         found = np.zeros(0x2_0000, np.uint64)
-        found[places] = np.packbits(bits, axis=0, bitorder="little").T.copy().view(np.uint64)[:, 0]
+        found[places] = _looked_up(tables, places)
         levels: Words = found[index]
         return levels
 
@@ -278,6 +280,15 @@ def observe(machine: Machine, cycles: int, names: Sequence[str] | None = None) -
 
 _ALL = (1 << 0x1_0000) - 1
 _TABLE_BYTES = 0x1_0000 // 8
+FEW_ROWS = 1000
+"""Up to so many rows are looked up one by one; of more, each address once."""
+
+
+def _looked_up(tables: NDArray[np.uint8], places: NDArray[Any]) -> Words:
+    """A word for each place in truth tables, whose rows are the bits."""
+    bits = tables[:, places >> 3] >> (places & 7).astype(np.uint8) & np.uint8(1)
+    found: Words = np.packbits(bits, axis=0, bitorder="little").T.copy().view(np.uint64)[:, 0]
+    return found
 
 
 def _select_of(machine: Machine, name: str) -> Seat:

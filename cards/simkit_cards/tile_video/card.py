@@ -189,21 +189,44 @@ class TileVideo(Chip):
         if min(map(sub, cycles[1:], cycles)) * self._cycle_us < self._pacing.longest_us:
             return False
         going_in = bytes((ports.value,)) + values[:-1]  # the last byte waits for its window, as any does
-        cells: Sequence[int] = range(start, end) if tables.k16 else cells_of_4k()[start:end]
-        memory, written = self._memory, self._written
-        if not tables.k16 or memory[start:end] != going_in:
-            for target, cell, value, cycle in zip(range(start, end), cells, going_in, cycles, strict=False):
-                if memory[cell] != value:
-                    done = self._pacing.times(ticks_at(cycle + 1))[0]
-                    self._store(cell, value, done, sprites=tables.makes_sprites(target))
-                written[cell] = 1
+        if tables.k16:
+            begin = start
+            for border in (*tables.sprite_borders(start, end), end):
+                self._put(begin, going_in[begin - start : border - start], cycles[begin - start : border - start])
+                begin = border
         else:
-            written[start:end] = b"\1" * len(going_in)
+            for target, cell, value, cycle in zip(
+                range(start, end), cells_of_4k()[start:end], going_in, cycles, strict=False
+            ):
+                done = self._pacing.times(ticks_at(cycle + 1))[0]
+                self._store(cell, value, done, sprites=tables.makes_sprites(target))
         ports.address = end + 1 & VRAM_BYTES - 1
         ports.target, ports.value, ports.ahead = end, values[-1], values[-1]
         ports.strobe_cycle = ports.asked_cycle = cycles[-1]
         ports.done_tick, ports.need_tenths = self._pacing.times(last_edge)
         return True
+
+    def _put(self, start: int, values: bytes, cycles: Sequence[int]) -> None:
+        """Put bytes side by side into memory, where all of them make sprites or none does."""
+        end, memory = start + len(values), self._memory
+        self._written[start:end] = b"\1" * len(values)
+        if memory[start:end] == values:
+            return
+        ticks_at, times = self._crystal.ticks_at, self._pacing.times
+        sprites = self._tables.makes_sprites(start)
+        changes = [
+            (times(ticks_at(cycle + 1))[0], cell, value)
+            for cell, value, old, cycle in zip(range(start, end), values, memory[start:end], cycles, strict=True)
+            if value != old
+        ]
+        if sprites and self._tables.sprites_on:
+            for tick, cell, value in changes:
+                self._store(cell, value, tick, sprites=True)
+            return
+        if sprites:  # none is drawn: of all moments the last one counts
+            self._status.fix(changes[-1][0], self._frame, self._tables)
+        memory[start:end] = values
+        self._picture.journal += changes
 
     # what every access has in common ----------------------------------------------------------------------------------
 

@@ -129,6 +129,11 @@ class Tables:
             or self.sprite_patterns <= address < self.sprite_patterns + 2048
         )
 
+    def sprite_borders(self, start: int, end: int) -> list[int]:
+        """Addresses inside a range at which a table that sprites are made from begins or ends."""
+        borders = (self.sprites, self.sprites + 128, self.sprite_patterns, self.sprite_patterns + 2048)
+        return sorted({border for border in borders if start < border < end})
+
     @property
     def sprites_on(self) -> bool:
         """Whether sprites are processed at all."""
