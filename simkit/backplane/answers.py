@@ -149,7 +149,7 @@ def plain_memory(value: object, reached: int = 0) -> PlainMemory | None:
                 f"gave plain memory of {view.nbytes} bytes, and its address pins reach {reached}",
                 "Give a byte for each place, or say in `address_pins` how many pins the card looks at.",
             )
-    return PlainMemory(read, write, ignores_writes=flag(value.ignores_writes))
+    return PlainMemory(read, write, ignores_writes=flag(value.ignores_writes), reports=text(value.reports))
 
 
 def picture(value: object, size: int, colours: int) -> bytes:

@@ -183,6 +183,11 @@ class Table:
         byte, bit = address >> 3, address & 7
         return sum((table[byte] >> bit & 1) << pin for pin, table in enumerate(pins))
 
+    @property
+    def everything(self) -> Sequence[tuple[Seat, int, int, int, int]]:
+        """As `selects`, and transceivers behind them."""
+        return self._all
+
     def pins_of(self, seat: Seat) -> tuple[Pins, Pins]:
         """Truth tables of a card's address pins, on reads and on writes."""
         return self._pins[seat.slot]
@@ -303,16 +308,6 @@ class Table:
                     found[page] = marks
         return found
 
-    def nobody(self) -> dict[int, tuple[bytes, bytes]]:
-        """By page: 1 for each address at which reads reach no card, and writes; pages where all reach one left out."""
-        tables = [(drive | take, take_write | drive_odd) for _, drive, take, take_write, drive_odd in self._all]
-        reads, writes = (reduce(or_, ways, 0).to_bytes(_TABLE_BYTES, "little") for ways in zip(*tables, strict=True))
-        return {
-            page: (_zeros(reads[place]), _zeros(writes[place]))
-            for page, place in enumerate(_PLACES)
-            if reads[place] != _EVERY_ADDRESS or writes[place] != _EVERY_ADDRESS
-        }
-
     def released(self) -> bytes:
         """By the byte that it took in the cycle before, the one that the CPU takes where nobody drives data lines."""
         cpu, (keeps, pulled) = self._released
@@ -371,12 +366,6 @@ def _driven_mask(seat: Seat, offset: int) -> int:
     """Data lines the card drives on a read."""
     mask = seat.drives(offset)
     return mask if seat.data is None else seat.data.drives[mask]
-
-
-@lru_cache(maxsize=64)
-def _zeros(table: bytes) -> bytes:
-    """1 for each bit of a truth table of a page that is 0."""
-    return bytes(table[address >> 3] >> (address & 7) & 1 ^ 1 for address in range(256))
 
 
 @lru_cache(maxsize=64)

@@ -107,6 +107,14 @@ class Findings:
         for call in tuple(self._told):
             call(finding)
 
+    def counts_only(self, rule: str, slot: int) -> bool:
+        """Whether of one more finding of a rule and slot nothing would be left but its number."""
+        return self._counts.get((rule, slot), 0) >= KEPT_PER_RULE and not self._told
+
+    def count_more(self, rule: str, slot: int, number: int) -> None:
+        """So many more, where they are only counted."""
+        self._counts[rule, slot] += number
+
     def __iter__(self) -> Iterator[Finding]:
         return iter(self._kept)
 

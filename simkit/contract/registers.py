@@ -67,8 +67,11 @@ class PlainMemory:
         read: what a read finds, or None when reads must call the card; keeps its identity for the card's life.
         write: where a write lands, or None when writes must call the card (or are ignored by it: see `ignores_writes`).
         ignores_writes: a write changes nothing on the card (ROM).
+        reports: of such a write all that comes is a finding of this rule, by `slot.report`; where findings are only
+            counted any more, the kit may do so without calling the card. "": the card must be called.
     """
 
     read: bytearray | memoryview | None
     write: bytearray | memoryview | None
     ignores_writes: bool = False
+    reports: str = ""

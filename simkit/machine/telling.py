@@ -42,11 +42,13 @@ class Telling:
 
     def watch(self) -> None:
         """Remember what leads to the first finding from now on."""
+        self._machine.findings.tell_no_more(self._found_one)
         self._machine.findings.tell(self._found_one)
 
     def forget_first(self) -> None:
         """The machine begins elsewhere: the next finding is the first."""
         self.first_found, self._led_to_first = None, []
+        self.watch()
 
     # places -----------------------------------------------------------------------------------------------------------
 
@@ -118,9 +120,9 @@ class Telling:
         return self._described(folded(notes), lines)
 
     def _found_one(self, finding: Finding) -> None:
-        if self.first_found is None:
-            self.first_found = finding
-            self._led_to_first = self._led_to(finding)
+        self._machine.findings.tell_no_more(self._found_one)  # of those that follow none has to be told
+        self.first_found = finding
+        self._led_to_first = self._led_to(finding)
 
     def _led_to(self, finding: Finding) -> list[Note]:
         """The last instructions up to that which brought a finding about, whenever its write was handed over."""

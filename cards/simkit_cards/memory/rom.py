@@ -28,6 +28,8 @@ ERASED = 0xFF
 
 SIZES = tuple(1 << n for n in range(10, 20))
 READ_ONLY = "read-only"
+IGNORED_WRITE = "write-to-rom"
+"""Rule of the finding."""
 SIZE = 32_768
 
 
@@ -158,7 +160,7 @@ class Rom(Card):
             self._part.write(offset, value, cycle)
             return
         self.slot.report(
-            "write-to-rom", cycle, f"A write of ${value:02X} to {self.slot.accessed} went to ROM, which cannot take it."
+            IGNORED_WRITE, cycle, f"A write of ${value:02X} to {self.slot.accessed} went to ROM, which cannot take it."
         )
 
     def event(self, name: str, cycle: int) -> None:
@@ -168,7 +170,7 @@ class Rom(Card):
 
     def plain_memory(self) -> PlainMemory:
         """Reads need no call, writes are reported, or begin something."""
-        return PlainMemory(self._memory, None, ignores_writes=self._part is None)
+        return PlainMemory(self._memory, None, ignores_writes=self._part is None, reports=IGNORED_WRITE)
 
     def rom(self) -> memoryview:
         """What is in the part: the image, and what was written since."""

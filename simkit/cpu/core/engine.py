@@ -18,11 +18,13 @@ from __future__ import annotations
 import struct
 from collections import deque
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Crossed, Page, Table
+from simkit.backplane.mixed import IGNORED, READS, WRITES, ignoring, mixed_pages
 from simkit.backplane.records import FULL, Ring
 from simkit.backplane.watchers import Bystander
 from simkit.contract.errors import SimkitError
@@ -36,8 +38,6 @@ from simkit.cpu.core.layout import (
     LEFT_AT_STOPS,
     LEFT_FROM_FLOOR,
     LONGS,
-    NO_READ,
-    NO_WRITE,
     NOTES,
     OFFSET,
     REGISTERS,
@@ -74,6 +74,7 @@ _MASKED, _TABLES, _LEAVE, _ABANDON = (OFFSET[name] // 4 for name in ("masked", "
 _IRQ_LOW, _MAGIC, _NOTED = (OFFSET[name] // 4 for name in ("irq_low", "magic", "noted"))
 _RING, _FILLED, _ROOM, _EACH, _FLOOR = (OFFSET[name] // 4 for name in ("ring", "filled", "room", "each", "floor"))
 _VECTOR, _FETCHED, _ASKS, _BEGUN = (OFFSET[name] // 4 for name in ("vector", "fetched", "asks", "begun"))
+_IGNORES, _IGNORED = (OFFSET[name] // 4 for name in ("ignores", "ignored"))
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
@@ -99,6 +100,7 @@ class CoreCpu(ExactCpu):
         self._watched: object = None
         self._maps: dict[tuple[Table, frozenset[int]], bytes] = {}  # packed page tables by decoding and hidden slots
         self._failure: BaseException | None = None
+        self._ignoring: tuple[str, int] | None = None  # rule and slot of writes that are counted
         self._ring: Ring | None = None  # of this run of the core, also when nobody wants records any more
         self._limit = self._seen_horizon = 0
         self._entered = 0  # notes at entry
@@ -218,6 +220,8 @@ class CoreCpu(ExactCpu):
         self.attention = False
         words[_LEAVE] = words[_ABANDON] = words[_WAITING] = words[_FETCHED] = words[_BEGUN] = 0
         words[_ASKS] = not (self._left or self._bystanders or self.stops is not None)
+        words[_IGNORED] = 0
+        words[_IGNORES] = self._ignoring is not None and self.findings.counts_only(*self._ignoring)
         words[_VECTOR] = self.IRQ
         words[_TABLES] = self._tables
         words[_IRQ_LOW] = not self.irq_line.level
@@ -314,6 +318,9 @@ class CoreCpu(ExactCpu):
     def _take_back(self) -> None:
         """Notes as the core left them; what it could not decide is decided."""
         words, longs = self._words, self._longs
+        if words[_IGNORED]:
+            assert self._ignoring is not None
+            self.findings.count_more(*self._ignoring, words[_IGNORED])
         noted = words[_NOTED] != self._entered
         if noted:
             self.first = longs[_FIRST]
@@ -521,6 +528,7 @@ class CoreCpu(ExactCpu):
             self._maps.clear()
             self.arena.drop_copies()
         which = bus.reach.table, bus.reach.hidden
+        self._ignoring = ignoring(bus.reach.table)
         packed = self._maps.get(which)
         if packed is None:
             packed = self._maps[which] = self._packed(*which)
@@ -540,21 +548,26 @@ class CoreCpu(ExactCpu):
         crossed = [0] * 256
         for page, found in table.crossed_pages().items():
             crossed[page] = 0 if page in hidden or found.slot in asked else self._crossed(found) or 0
-        packed = struct.pack(f"<{TABLES * 256}i", *pages, *waits, *crossed, *self._nobody(table))
+        packed = struct.pack(f"<{TABLES * 256}i", *pages, *waits, *crossed, *self._mixed(table, asked))
         return packed + table.released()
 
-    def _nobody(self, table: Table) -> list[int]:
-        """Where the maps of what no card answers stand; none while somebody wants to be told of each such access."""
+    def _mixed(self, table: Table, asked: frozenset[int]) -> list[int]:
+        """Where maps of marks stand, and the memory that they mean; none while somebody is told of each access."""
         watchers, hidden = self._bus.watchers, self._bus.reach.seen_pages
+        marks, memory = [0] * 256, ([0] * 256, [0] * 256)
         if watchers.taps or watchers.before:
-            return [0] * 256
+            return [*marks, *memory[0], *memory[1]]
         assert self.arena is not None
-        found = [0] * 256
-        for page, (reads, writes) in table.nobody().items():
-            if page not in hidden:
-                marks = bytes(NO_READ * read | NO_WRITE * write for read, write in zip(reads, writes, strict=True))
-                found[page] = self.arena.shared(marks) or 0
-        return found
+        for number, page in mixed_pages(table).items():
+            if number in hidden:
+                continue
+            own = page.marks if page.ignores is None or page.ignores not in asked else _without(page.marks, IGNORED)
+            for way, its, mark in ((0, page.read, READS), (1, page.write, WRITES)):
+                if its is not None:
+                    memory[way][number] = 0 if its.slot in asked else self._address(its)
+                    own = own if memory[way][number] else _without(own, mark)
+            marks[number] = self.arena.shared(own) or 0
+        return [*marks, *memory[0], *memory[1]]
 
     def _crossed(self, page: Crossed) -> int | None:
         """Where what says how to reach a page of memory behind odd wires stands; None when it finds no room."""
@@ -576,6 +589,11 @@ class CoreCpu(ExactCpu):
         if at is None and page.is_copy:
             at = self.arena.copy(page.buffer)
         return at or 0
+
+
+@lru_cache(maxsize=64)
+def _without(marks: bytes, mark: int) -> bytes:
+    return bytes(one & ~mark for one in marks)
 
 
 def make_cpu(

@@ -11,6 +11,7 @@ import ast
 from functools import cache
 from textwrap import dedent, indent
 
+from simkit.backplane.mixed import IGNORED, NO_READ, NO_WRITE, READS, WRITES
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, RECORD_BYTES, REGISTERS, REST, WRITE
 from simkit.cpu.core.layout import (
     CROSSED,
@@ -18,8 +19,6 @@ from simkit.cpu.core.layout import (
     LEFT,
     LEFT_AT_STOPS,
     LEFT_FROM_FLOOR,
-    NO_READ,
-    NO_WRITE,
     NOTES,
     NOTES_AT,
     OFFSET,
@@ -130,10 +129,21 @@ def _in_page(page: str, address: str) -> str:
     return f"(i32.add {page} (i32.and {address} (i32.const 255)))"
 
 
-def _reaches_nobody(page: str, address: str, access: int) -> str:
-    """Whether an access reaches no card; the page's map is kept in a local."""
-    marked = f"(i32.and (i32.load8_u {_in_page(f'(local.get {page})', address)}) (i32.const {access}))"
-    return f"(if (result i32) (local.tee {page} {_page(4, address)}) (then {marked}) (else (i32.const 0)))"
+def _mark(address: str) -> str:
+    """What is marked at an address, kept in the local `mark`."""
+    marked = f"(i32.load8_u {_in_page('(local.get $mark)', address)})"
+    found = f"(if (result i32) (local.tee $mark {_page(4, address)}) (then {marked}) (else (i32.const 0)))"
+    return f"(local.set $mark {found})"
+
+
+def _is_marked(marks: int) -> str:
+    return f"(i32.and (local.get $mark) (i32.const {marks}))"
+
+
+def _marked_byte(address: str) -> str:
+    """Byte that the CPU takes where the mark is one of reads."""
+    memory = f"(i32.load8_u {_in_page(_page(5, address), address)})"
+    return f"(if (result i32) {_is_marked(NO_READ)} (then {_released()}) (else {memory}))"
 
 
 def _released() -> str:
@@ -436,10 +446,11 @@ def _ask(what: str) -> str:
     return f"{_put('abandon', '(i32.const 1)')}(call $host_{what}){left}"
 
 
-_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32) (local $map i32)
-(if {_reaches_nobody("$map", "(local.get $adr)", NO_READ)}
+_ASK_READ = f"""(func $ask_read (param $s i32) (param $adr i32) (param $kind i32) (local $mark i32)
+{_mark("(local.get $adr)")}
+(if {_is_marked(NO_READ | READS)}
 (then
-  {_put("last", _released())}
+  {_put("last", _marked_byte("(local.get $adr)"))}
   (if {_get("room")}
     (then (call $record (local.get $s) (local.get $adr) {_get("last")} (local.get $kind) (i64.const 0))))
   {_add_cycles(1)}
@@ -463,6 +474,7 @@ def _written() -> str:
 
 
 _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i32) (local $map i32) (local $at i32)
+(local $mark i32)
 {_one_more("stores")}
 (if (local.tee $map {_page(2, "(local.get $adr)")})
 (then (if (i32.and (i32.load8_u {_in_page("(local.get $map)", "(local.get $adr)")})
@@ -477,8 +489,12 @@ _ASK_WRITE = f"""(func $ask_write (param $s i32) (param $adr i32) (param $byte i
   {_one_more("waiting")}
   {_written()}
   (return)))))
-(if {_reaches_nobody("$map", "(local.get $adr)", NO_WRITE)}
+{_mark("(local.get $adr)")}
+(if (i32.or {_is_marked(NO_WRITE | WRITES)} (i32.and (i32.ne {_is_marked(IGNORED)} (i32.const 0)) {_get("ignores")}))
 (then
+  (if {_is_marked(WRITES)}
+    (then (i32.store8 {_in_page(_page(6, "(local.get $adr)"), "(local.get $adr)")} (local.get $byte))))
+  (if {_is_marked(IGNORED)} (then {_one_more("ignored")}))
   {_written()}
   (return)))
 {_put("address", "(local.get $adr)")}
@@ -526,7 +542,7 @@ def _run(names: list[str], *, recorded: bool) -> str:
     record = f"(call $record (local.get $s) {fetched})" if recorded else ""
     full = f"(if (i32.gt_u (i32.add {_get('filled')} (i32.const {MOST_RECORDS})) {_get('room')}) (then (return)))"
     return f"""(func $run{tail} (export "run{tail}") (param $s i32)
-(local $pc i32) (local $page i32) (local $code i32) (local $at i32) (local $asked i32)
+(local $pc i32) (local $page i32) (local $code i32) (local $at i32) (local $asked i32) (local $mark i32)
 (loop $next
 (if (i64.ge_s {_get_long("cycle")} {_get_long("stop")}) (then (return)))
 {full if recorded else ""}
@@ -538,8 +554,10 @@ def _run(names: list[str], *, recorded: bool) -> str:
     (if (local.tee $page {_page(3, "(local.get $pc)")})
       (then
         (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page) {_get("last")})))
-      (else (if {_reaches_nobody("$page", "(local.get $pc)", NO_READ)}
-        (then (local.set $code {_released()}))
+      (else
+        {_mark("(local.get $pc)")}
+        (if {_is_marked(NO_READ | READS)}
+        (then (local.set $code {_marked_byte("(local.get $pc)")}))
         (else
           (if (i32.eqz {_get("asks")}) (then (return)))
           (local.set $asked (i32.const 1))))))))

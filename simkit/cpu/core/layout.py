@@ -40,6 +40,8 @@ WORDS = (
     "vector",  # that BRK fetches when it chooses now
     "fetched",  # vector that a BRK has fetched last; 0: none was
     "asks",  # not 0: Python is asked for opcodes, too, where no plain memory lies
+    "ignores",  # not 0: writes that memory ignores are counted
+    "ignored",  # so many were
     "begun",  # not 0: behind this opcode plus 1, which Python was asked for, the instruction is the reference engine's
 )
 """32-bit words, from offset 0 on; registers and flags first."""
@@ -70,15 +72,12 @@ STOPS_BYTES = 0x2000
 """A bit for each address, the lowest first: whether somebody wants to know when the program arrives there."""
 
 TABLE_BYTES = 1024
-TABLES = 5
+TABLES = 7
 RELEASED = TABLES * TABLE_BYTES
 SETS_BYTES = RELEASED + 256
 """Page tables, 256 addresses each, 0 where there is none: plain reads, plain writes, maps of writes that may wait,
-memory behind exchanged wires, and maps of what no card answers. Then, by the byte last on the bus, the one that the CPU
-takes where nobody drives the data lines."""
-
-NO_READ, NO_WRITE = 1, 2
-"""In a map of what no card answers: a read, or a write, reaches nobody."""
+memory behind exchanged wires, maps of marks (`simkit.backplane.mixed`) by address, memory that these mean for reads,
+and for writes. Then, by the byte last on the bus, the one that the CPU takes where nobody drives the data lines."""
 
 CROSSED = ("memory", "low", "gives", "takes", "keeps")
 """Words that tell of a page of memory behind exchanged or open wires: addresses of its memory, of the offset (16 bits)

@@ -264,10 +264,10 @@ class Meddler(Sram):
 
 
 class Mask(Sram):
-    """Memory that takes no stores."""
+    """Memory that takes no stores, and reports them."""
 
     def write(self, offset: int, value: int, cycle: int) -> None:
-        pass
+        self.slot.report("mask-written", cycle, f"${value:02X} was written to ROM.")
 
     def plain_memory(self) -> PlainMemory:
-        return PlainMemory(self._memory, None, ignores_writes=True)
+        return PlainMemory(self._memory, None, ignores_writes=True, reports="mask-written")

@@ -244,7 +244,7 @@ class Board:
             "accesses": self.accesses(),
             "panel": (self.panel.log[:], self.panel.resets, self.panel.lamps) if self.panel is not None else None,
             "memory": [bytes(ram._memory) for ram in (*self.rams, *self.meddlers)],
-            "findings": list(self.findings),
+            "findings": (list(self.findings), self.findings.counts()),
             "bus": self.bus.save(),
             "saved": json.dumps(cpu.save(), sort_keys=True),
         }

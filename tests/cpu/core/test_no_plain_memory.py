@@ -73,6 +73,34 @@ def test_a_program_astray_where_nobody_answers_is_no_slower_than_another(pair, p
     assert accesses.made - before < 40
 
 
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("crossed", [{}, {5: {"A0": "A1", "A1": "A0"}}])
+def test_stores_into_rom_are_findings_however_many_they_are_and_whoever_counts_them(pair, part, crossed):
+    # loop: inc $c0f0, sta $c1f0,x, inx, jmp loop
+    boards = pair(part, watched=True, program_in_rom=True, crossed=crossed).with_program("EEF0C0 9DF0C1 E8 4C00C0")
+    boards.run(*(1700,) * 8)
+    (count,) = boards.exact.findings.counts().values()
+    assert count > 1000
+    before = boards.core.bus.accesses.made
+    boards.run(1700)
+    assert boards.core.bus.accesses.made - before < 20
+    told = []
+    for board in boards.both:  # now somebody wants to hear of each
+        board.findings.tell(told.append)
+    boards.run(700)
+    assert len(told) > 100
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize("gap", ["00000011xxxx1xxx", "0000000xxxxxxxx1", "1100000000xxx111", "0000000100xxxxxx"])
+def test_a_page_half_of_which_is_memory_is_memory_there(pair, part, gap):
+    # loop: lda $0307, sta $0304, inc $0302, jsr $c400, pha, pla, inx, stx $41, jmp loop
+    boards = pair(part, watched=True, gaps=(gap,)).with_program("AD0703 8D0403 EE0203 2000C4 48 68 E8 8641 4C00C0")
+    before = boards.core.bus.accesses.made
+    boards.run(700, 33, 700)
+    assert boards.core.bus.accesses.made - before < 100
+
+
 FAULTS = (
     "slot 2: select is inverted",
     "slot 1: selected by 0xxx xxxx xxxx 1xxx",
