@@ -16,7 +16,7 @@ from simkit.backplane.decode import Page, Table
 from simkit.backplane.seat import Seat
 
 NO_READ, NO_WRITE, READS, WRITES, IGNORED = (1 << bit for bit in range(5))
-"""At an address: a read, or a write, reaches nobody; a read, or a write, reaches the page's memory; writes are ignored."""
+"""At an address: a read, or a write, reaches nobody; a read, or a write, reaches the memory; writes are ignored."""
 
 _PAGES = 256
 _PAGE_ONES = (1 << 256) - 1

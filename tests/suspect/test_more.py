@@ -40,7 +40,7 @@ def test_they_leave_what_a_run_under_that_power_up_leaves_and_are_made_once(tria
 
 
 def test_it_is_waited_longer_before_one_of_the_few_has_gone_wild(trial, outcomes):
-    impatient, seed, fault = attrs.evolve(trial, most_accesses=400), 505, "slot 2: line A4 exchanged with A5"
+    impatient, seed, fault = attrs.evolve(trial, most_accesses=400), 505, "slot 5: line A0 inverted"
     ended = run(impatient, seed, fault, outcomes.names, Sound.of(trial, seed, outcomes.names))
     (own,) = More(impatient, outcomes.names, power_ups=1).of([fault])[fault]
     assert (ended.is_wild, own.is_wild) == (True, False)
