@@ -6,7 +6,7 @@ whether the capture can be theirs, cycle by cycle; one that leaves anything fall
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import attrs
 
@@ -24,6 +24,14 @@ MOST_ROWS = 400_000
 FARTHEST = 3.0
 """How far behind the nearest one that leaves nothing may be: what runs show is a sample. Ours."""
 
+IN_STEP = 0.5
+"""Part of the cycles that the CPU model goes along with another candidate which it must go along with this one: on the
+same bytes the same CPU does the same, so less is the candidate's doing. Ours."""
+
+AS_MUCH = 0.9
+"""Part of the levels told with another candidate which must be told with this one for the CPU model alone to say that
+nothing is left: a part that does not answer leaves nothing because it says nothing. Ours."""
+
 
 @attrs.define
 class _Verified:
@@ -31,11 +39,13 @@ class _Verified:
 
     Attributes:
         fitting: candidates that leave nothing.
-        left: by name what others leave, in a sentence, in the order in which they are near; "" where runs say so.
+        left: by name what others leave, in a sentence, in the order in which they are near.
+        words: by name how they fit.
     """
 
     fitting: list[str] = attrs.field(factory=list)
     left: dict[str, str] = attrs.field(factory=dict)
+    words: dict[str, str] = attrs.field(factory=dict)
 
 
 def judge_capture(
@@ -59,36 +69,69 @@ def judge_capture(
     behind = {name: capture.behind(name, best) for name in names}
     near = [name for name in names if behind[name] <= 1.0 + FARTHEST]
     behind |= {name: capture.behind_but_for_noise(name, best) for name in near}
-    following = Following(seen.captured, more.trial) if more is not None and full(seen.captured) else None
-    found = _verified(capture, behind, following)
-    words = {name: f"{capture.part(name):.1%} of the capture explained" for name in names}
+    found = _Verifying(seen, capture, library, more).verified(behind)
+    words = {name: found.words.get(name, "") or f"{capture.part(name):.0%} of it in runs" for name in names}
     if not found.fitting:
-        name, left = next(iter(found.left.items()))
-        if not left:
-            places = capture.strange(name)
-            left = f"the capture shows at {places} places what not even the best candidate shows, and what is no noise"
-        return Judged(behind, words, left)
+        return Judged(behind, words, next(iter(found.left.values())))
     ahead = min(behind[name] for name in found.fitting)
     for name in found.left:  # who foretells what did not come is not the cause, though he explain as much
         behind[name] = max(behind[name], ahead) + 1.0 + NOT_FIRST
     return Judged(behind, words, "")
 
 
-def _verified(capture: Capture, behind: dict[str, float], following: Following | None) -> _Verified:
-    found = _Verified()
-    ahead: float | None = None
-    least = min(behind.values())
-    for name in sorted(behind, key=lambda name: behind[name]):
-        if behind[name] - least > 1.0 + (ahead if ahead is not None else 0.0 if following is None else FARTHEST):
-            break
-        if following is not None and following.rows >= MOST_ROWS:
-            break
-        left = None if following is None else following.left_over(name)
-        if left is not None and left.cycles:
-            found.left[name] = left.words
-        elif capture.is_misfit(name):
-            found.left[name] = ""
-        else:
-            found.fitting.append(name)
-            ahead = behind[name] - least if ahead is None else ahead
-    return found
+class _Verifying:
+    """Asks of candidates, the nearest first, whether the capture can be theirs."""
+
+    def __init__(self, seen: SeenCapture, capture: Capture, library: Library, more: More | None) -> None:
+        self._captured, self._capture = seen.captured, capture
+        self._following: Following | None = None
+        if more is not None and full(seen.captured):
+            self._following = Following(seen.captured, more.trial)
+            self._registers = library.registers(more.trial)
+        self._most, self._told = 0, 0.0  # of any candidate: cycles that the CPU model went along with it, levels told
+
+    def verified(self, behind: Mapping[str, float]) -> _Verified:
+        """Those that leave nothing, and what others leave."""
+        found = _Verified()
+        ahead: float | None = None
+        least = min(behind.values())
+        for name in sorted(behind, key=lambda name: behind[name]):
+            beyond = ahead if ahead is not None else 0.0 if self._following is None else FARTHEST
+            if behind[name] - least > 1.0 + beyond:
+                break
+            if self._following is not None and self._following.rows >= MOST_ROWS:
+                break
+            left = self._left_by(name)
+            if left:
+                found.left[name] = left
+                found.words[name] = f"not this: {left}"
+            else:
+                found.fitting.append(name)
+                found.words[name] = self._words(name)
+                ahead = behind[name] - least if ahead is None else ahead
+        return found
+
+    def _left_by(self, name: str) -> str:
+        left = None if self._following is None else self._following.left_over(name)
+        if left is not None:
+            self._most = max(self._most, left.followed)
+            self._told = max(self._told, left.told)
+            if left.cycles:
+                return left.words
+            if left.followed < IN_STEP * self._most:
+                return f"only {left.followed} of {len(self._captured)} cycles can be what the CPU does then"
+            if left.told >= AS_MUCH * self._told:
+                return self._registers.strange(self._captured, name)
+        if not self._capture.is_misfit(name):  # of a part that answers nothing, or late, the runs must tell
+            return ""
+        places = self._capture.strange(name)
+        return f"the capture shows at {places} places what its runs do not, and what is no noise"
+
+    def _words(self, name: str) -> str:
+        """What speaks for one that leaves nothing."""
+        if self._following is not None and self._following.left_over(name) is not None:
+            return "every captured cycle can be its own, but for noise"
+        reach = self._capture.reach(name)
+        if reach > IN_STEP * len(self._captured):
+            return "its runs show all of the capture, but for noise"
+        return f"its runs go along for {reach} cycles of the capture; behind them the CPU runs astray"

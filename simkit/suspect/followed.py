@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
+from simkit.backplane.wiring import DATA_LINES
 from simkit.capture.captured import Captured
 from simkit.compare.followed import Difference
-from simkit.compare.judged import led
+from simkit.compare.judged import Led, Verdict, led
 from simkit.compare.told import what
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
@@ -39,13 +40,14 @@ class LeftOver:
     Attributes:
         cycles: of the capture that are not what its machine does, and that noise does not explain.
         words: where most of them are, in a sentence; "" where there is none.
+        followed: cycles before the first of them in which the CPU is in step.
+        told: part of the levels of data lines of which it is known what they should be.
     """
 
     cycles: int
     words: str
-
-
-NOTHING_LEFT = LeftOver(0, "")
+    followed: int
+    told: float
 
 
 class Following:
@@ -65,10 +67,16 @@ class Following:
         banked = bool(sound.bus.reach.banks.lines)
         self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
         self._sound: LeftOver | None = None
+        self._found: dict[str, LeftOver | None] = {}
         self.rows = 0
 
     def left_over(self, name: str) -> LeftOver | None:
         """What a candidate leaves; None where that cannot be said."""
+        if name not in self._found:
+            self._found[name] = self._left_over(name)
+        return self._found[name]
+
+    def _left_over(self, name: str) -> LeftOver | None:
         try:
             machine = self._trial.machine(self._trial.seeds[0], name)
             if not can_be_followed(machine):
@@ -84,10 +92,25 @@ class Following:
     def _left_by(self, machine: Machine) -> LeftOver:
         for rows in dict.fromkeys((min(FIRST_ROWS, len(self._captured)), len(self._captured))):
             self.rows += rows
-            left = led(machine, self._captured[:rows]).disagreements
+            found = led(machine, self._captured[:rows])
+            left, in_step = found.disagreements, found.verdict != Verdict.UNTOLD
+            if _is_readdressed(machine):  # selects are compared by the address that the probe sees
+                left = [one for one in left if not one.signal]
             if any(one.proven for one in left) or _instructions(left) > 1:
-                return LeftOver(len(left), told(machine, left))
-        return NOTHING_LEFT
+                return LeftOver(len(left), told(machine, left), int(in_step[: left[0].row].sum()), _told(found))
+        return LeftOver(0, "", int(in_step.sum()), _told(found))
+
+
+def _is_readdressed(machine: Machine) -> bool:
+    """Whether the address on the backplane is another than the CPU puts out."""
+    wired = {name for entry in machine.description.wiring.entries for name in (entry.name, entry.other)}
+    return not wired.isdisjoint(ADDRESS_LINES)
+
+
+def _told(found: Led) -> float:
+    """Part of the levels of data lines that the machine says, of those that were captured."""
+    data = [np.uint64(1 << bit) for bit, name in enumerate(found.names) if name in DATA_LINES]
+    return float(np.mean([(found.known & bit != 0).mean() for bit in data])) if len(found) else 0.0
 
 
 def _instructions(left: Sequence[Difference]) -> int:

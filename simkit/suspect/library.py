@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.suspect.grams import Words, among, grams, one_bit_wrong
 from simkit.suspect.outcomes import SOUND, Outcomes
+from simkit.suspect.registers import Registers
 from simkit.suspect.steadiness import FAR, FEW, Steadiness, reach_of, strange_places
+from simkit.suspect.trial import Trial
 from simkit.suspect.unset import unset, without_unset
 
 MASKS_KEPT = 2
@@ -170,10 +172,17 @@ class Shelf:
 
 @attrs.define(eq=False)
 class Library:
-    """Shelves for the last few choices of lines."""
+    """Shelves for the last few choices of lines, and what registers answer."""
 
     outcomes: Outcomes
     _shelves: dict[tuple[int, int], Shelf] = attrs.field(factory=dict)
+    _registers: Registers | None = None
+
+    def registers(self, trial: Trial) -> Registers:
+        """What registers answer in runs of candidates."""
+        if self._registers is None:
+            self._registers = Registers(trial)
+        return self._registers
 
     def shelf(self, mask: int, length: int) -> Shelf:
         """That of a choice."""
