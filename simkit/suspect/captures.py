@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from simkit.capture.captured import Captured
 from simkit.contract.errors import SimkitError, near
-from simkit.suspect.grams import among, grams, length_of, one_bit_wrong
+from simkit.suspect.grams import Wanted, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.steadiness import FEW, LONG, most_by_noise, reach_of, strange_places
@@ -81,6 +81,7 @@ class Capture:
         self._different, at, self._number, self._counts = np.unique(
             every, return_index=True, return_inverse=True, return_counts=True
         )
+        self._wanted = Wanted(self._different)
         self._windows = (levels & np.uint64(mask))[begins[at][:, None] + np.arange(length)]
         self._bits = [names.index(name) for name in there]
         self._first = [one.first_of(self._different) for one in self._shelf.sound]
@@ -100,6 +101,7 @@ class Capture:
             return
         kept, self._number, self._counts = np.unique(self._number[:end], return_inverse=True, return_counts=True)
         self._different, self._windows = self._different[kept], self._windows[kept]
+        self._wanted = Wanted(self._different)
         self._first = [first[kept] for first in self._first]
         self._noise = None
         self._known = {name: known[kept] for name, known in self._known.items()}
@@ -112,14 +114,17 @@ class Capture:
     def explained(self, name: str) -> NDArray[np.bool_]:
         """Which of the different sequences of the capture the runs of a class show."""
         if name not in self._known:
-            self._known[name] = self._shelf.shows(name, self._different, self._first)
+            self._hold(name)
         return self._known[name]
 
     def sure(self, name: str) -> NDArray[np.bool_]:
         """Which of them they show under every power-up, behind where they part."""
         if name not in self._sure:
-            self._sure[name] = among(self._different, self._shelf.own(name)[1])
+            self._hold(name)
         return self._sure[name]
+
+    def _hold(self, name: str) -> None:
+        self._known[name], self._sure[name] = self._shelf.held(name, self._wanted, self._first)
 
     def part(self, name: str) -> float:
         """Part of the capture that a class explains."""

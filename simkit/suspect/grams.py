@@ -21,6 +21,9 @@ LEAST, MOST = 2, 10
 _ODD = np.uint64(0x9E37_79B9_7F4A_7C15)  # 2**64 over the golden ratio: spreads what is near (D. E. Knuth, TAOCP 3, 6.4)
 _OTHER = np.uint64(0xD6E8_FEB8_6659_FD93)  # another odd number, of no meaning
 _SHIFT = np.uint64(32)
+_TOP_BITS = 18
+"""By so many bits of their numbers most sequences are known not to be wanted, which are a few thousand."""
+_BELOW_TOP = np.uint64(64 - _TOP_BITS)
 
 
 def length_of(lines: int) -> int:
@@ -76,6 +79,28 @@ def _spread(levels: Words) -> Words:
     seen *= _OTHER
     seen ^= seen >> _SHIFT
     return seen
+
+
+class Wanted:
+    """Sequences that are looked for in many others, faster than the others could be put in order.
+
+    Args:
+        ordered: their numbers, each once, in order.
+    """
+
+    def __init__(self, ordered: Words) -> None:
+        self.ordered = ordered
+        self._may_be = np.zeros(1 << _TOP_BITS, bool)
+        self._may_be[ordered >> _BELOW_TOP] = True
+
+    def which_come(self, some: Words) -> NDArray[np.bool_]:
+        """Which of them are among some sequences; shape of `ordered`."""
+        found = np.zeros(len(self.ordered), bool)
+        near = some[self._may_be[some >> _BELOW_TOP]]
+        if len(near):
+            at = np.minimum(np.searchsorted(self.ordered, near), len(self.ordered) - 1)
+            found[at[self.ordered[at] == near]] = True
+        return found
 
 
 def among(some: Words, ordered: Words) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
-from simkit.suspect.grams import Words, among, grams, one_bit_wrong
+from simkit.suspect.grams import Wanted, Words, among, grams, one_bit_wrong
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.registers import Registers
 from simkit.suspect.steadiness import FAR, FEW, Steadiness, reach_of, strange_places
@@ -56,11 +56,13 @@ class Shelf:
         outcomes: whose runs.
         mask: of the lines.
         length: cycles of a sequence.
+        captures: that were held against it.
     """
 
     outcomes: Outcomes
     mask: int
     length: int
+    captures: int = 0
     _own: dict[str, tuple[Words, Words]] = attrs.field(factory=dict)
     _steadiness: dict[str, Steadiness] = attrs.field(factory=dict)
 
@@ -96,6 +98,24 @@ class Shelf:
             self._own[name] = different, different[runs == len(self.outcomes.runs[name])]
         return self._own[name]
 
+    def held(
+        self, name: str, wanted: Wanted, first: Sequence[NDArray[np.int64]]
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Which sequences of a capture the runs of a class show, and which under every power-up behind where they part.
+
+        To put what runs show in order pays from the second capture of the same lines on.
+
+        Args:
+            name: of the class.
+            wanted: the sequences of the capture.
+            first: for each power-up where they come first in the run without a fault.
+        """
+        if self.captures > 1 or name in self._own:
+            return self.shows(name, wanted.ordered, first), among(wanted.ordered, self.own(name)[1])
+        each = np.stack([wanted.which_come(one) for one in self.each(name)])
+        found = each.any(axis=0) | self._before_parting(name, wanted.ordered, first)
+        return found, np.asarray(each.all(axis=0))
+
     def shows(self, name: str, some: Words, first: Sequence[NDArray[np.int64]] | None = None) -> NDArray[np.bool_]:
         """Which of some sequences the runs of a class show.
 
@@ -110,7 +130,11 @@ class Shelf:
         self, name: str, some: Words, own: Words, first: Sequence[NDArray[np.int64]] | None = None
     ) -> NDArray[np.bool_]:
         """The same with the sequences, in order, that are shown behind where runs part."""
-        found = among(some, own)
+        return among(some, own) | self._before_parting(name, some, first)
+
+    def _before_parting(self, name: str, some: Words, first: Sequence[NDArray[np.int64]] | None) -> NDArray[np.bool_]:
+        """Which sequences come before a run of a class parts from the one without a fault."""
+        found = np.zeros(len(some), bool)
         for at, (sound, run) in enumerate(zip(self.sound, self.outcomes.runs[name], strict=True)):
             parted = np.iinfo(np.int64).max if run.parted is None else run.parted
             found |= (sound.first_of(some) if first is None else first[at]) < parted
@@ -191,4 +215,5 @@ class Library:
             while len(self._shelves) >= MASKS_KEPT:
                 self._shelves.pop(next(iter(self._shelves)))
             self._shelves[key] = Shelf(self.outcomes, mask, length)
+        self._shelves[key].captures += 1
         return self._shelves[key]

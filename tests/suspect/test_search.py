@@ -5,6 +5,8 @@ import math
 import attrs
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from simkit.capture.captured import Captured
 from simkit.contract.errors import SimkitError
@@ -13,7 +15,7 @@ from simkit.machine.views import Screen
 from simkit.records.observed import Observer
 from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.captures import Capture
-from simkit.suspect.grams import among, grams, length_of
+from simkit.suspect.grams import Wanted, among, grams, length_of
 from simkit.suspect.library import Library
 from simkit.suspect.outcome import Look, Outcome, unpacked
 from simkit.suspect.outcomes import SOUND
@@ -283,3 +285,21 @@ def test_where_a_run_parts_is_found_alike_in_one_look_and_in_many(trial):
         assert found is None or fault
         found_late += found is not None and found > 7_000
     assert found_late
+
+
+@given(wanted=st.sets(st.integers(0, 2**64 - 1), max_size=30), more=st.lists(st.integers(0, 2**64 - 1), max_size=30))
+def test_sequences_that_are_wanted_are_found_among_others(wanted, more):
+    ordered = np.array(sorted(wanted), np.uint64)
+    some = np.array([*more, *list(wanted)[::2]], np.uint64)
+    there = Wanted(ordered).which_come(some)
+    assert there.tolist() == [number in set(some.tolist()) for number in sorted(wanted)]
+
+
+@pytest.mark.parametrize("names", [FULL, EIGHT], ids=["full", "eight"])
+def test_the_first_capture_of_some_lines_is_held_against_runs_as_those_that_follow_are(trial, outcomes, names):
+    captured = seen(trial, SHOWN[0], names, 2_000)
+    library = Library(outcomes)
+    first, second = Capture(captured, outcomes, library), Capture(captured, outcomes, library)
+    for name in outcomes.runs:
+        assert (first.explained(name) == second.explained(name)).all()
+        assert (first.sure(name) == second.sure(name)).all()
