@@ -7,7 +7,7 @@ from hypothesis import settings
 
 ALL = 100
 """Examples of hypothesis by itself."""
-SHARE = 50
+SHARE = 34
 """Of them, in the default suite."""
 
 

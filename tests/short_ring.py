@@ -1,6 +1,6 @@
 """A ring of records that is full sixteen times as soon: what happens there comes after 4,000 cycles.
 
-What the ring is like at its own length is told by the runs of `tests/records/test_recorder.py` and `test_bus_rows.py`.
+That of its own length is filled by 100,000 cycles of plain memory (`tests/cpu/core/test_limits.py`).
 """
 
 import pytest

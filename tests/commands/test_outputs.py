@@ -7,6 +7,8 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -71,9 +73,8 @@ def run_line(capfd, tmp_path, monkeypatch):
     def run(line, out, *more, time="--for 0.02s", odd=""):
         words = [word.replace("ODD", odd) for word in line.replace("TIME", time).split()]
         named = {"M": "m", "S": "demo:monitor", "OUT": str(out)}
-        with pytest.raises(SystemExit) as ended:
-            main([*(named.get(word, word) for word in words), *more])
-        return ended.value.code, *capfd.readouterr()
+        code = ended_with([*(named.get(word, word) for word in words), *more])
+        return code, *capfd.readouterr()
 
     with Path(os.devnull).open() as nothing:
         monkeypatch.setattr(sys, "stdin", nothing)
@@ -88,6 +89,13 @@ def output(request):
 @pytest.fixture(params=STREAMED)
 def streamed(request):
     return STREAMED[request.param]
+
+
+def ended_with(words):
+    """The exit code of a command line."""
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    return ended.value.code
 
 
 def names(folder):
@@ -196,15 +204,75 @@ EACH_STREAM = [
 """Each output into a file, or into a pipe with `--json`; both ways when there is time."""
 
 
-@pytest.mark.needs("devices")
-@pytest.mark.parametrize(("name", "to_file", "more"), EACH_STREAM)
-def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(name, to_file, more, tmp_path):
+def words_of(name):
+    """The words of a line whose output goes to standard output; beside them the code and whether it is right."""
     line, _, code, is_right = STREAMED[name]
     if "--terminal" in line:
         pytest.skip("standard output is the serial line's")
-    write_machine(tmp_path / "m")
     named = {"M": "m", "OUT": "/dev/stdout"}
-    words = [named.get(word, word) for word in line.replace("TIME", "--for 0.02s").split()]
+    return [named.get(word, word) for word in line.replace("TIME", "--for 0.02s").split()], code, is_right
+
+
+def is_told(text, more):
+    """What is said stands there; with `--json` as that."""
+    assert text
+    if more:
+        json.loads(text[text.index("{\n") :].rpartition("}")[0] + "}")
+
+
+@contextmanager
+def standard_output(handle):
+    """Descriptor 1, and Python's stream, are that handle."""
+    before, stream = os.dup(1), sys.stdout
+    os.dup2(handle, 1)
+    try:
+        with open(1, "w", closefd=False) as sys.stdout:
+            yield
+    finally:
+        sys.stdout = stream
+        os.dup2(before, 1)
+        os.close(before)
+
+
+@pytest.mark.needs("devices")
+@pytest.mark.parametrize(("name", "to_file", "more"), EACH_STREAM)
+def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(
+    name, to_file, more, tmp_path, capfd, monkeypatch
+):
+    words, code, is_right = words_of(name)
+    monkeypatch.chdir(tmp_path)
+    write_machine(tmp_path / "m")
+    if to_file:
+        with (tmp_path / "seen").open("wb") as seen, standard_output(seen.fileno()):
+            ended = ended_with([*words, *more])
+        found = (tmp_path / "seen").read_bytes()
+    else:
+        end, begin = os.pipe()
+        with os.fdopen(end, "rb") as pipe, ThreadPoolExecutor(1) as other:
+            read = other.submit(pipe.read)
+            try:
+                with standard_output(begin):
+                    ended = ended_with([*words, *more])
+            finally:
+                os.close(begin)
+            found = read.result(60)
+    assert code in (ended, None)
+    assert is_right(found)
+    is_told(capfd.readouterr().err, more)
+
+
+AS_PROCESSES = [
+    pytest.param(*each.values, marks=each.marks if number in (0, len(EACH_STREAM) - 1) else pytest.mark.slow)
+    for number, each in enumerate(EACH_STREAM)
+]
+"""One of them into a file, another one into a pipe; all of them when there is time."""
+
+
+@pytest.mark.needs("devices")
+@pytest.mark.parametrize(("name", "to_file", "more"), AS_PROCESSES)
+def test_standard_output_of_a_process_gets_it_alone(name, to_file, more, tmp_path):
+    words, code, is_right = words_of(name)
+    write_machine(tmp_path / "m")
     with (tmp_path / "seen").open("wb") as seen:
         done = subprocess.run(
             [*START, *words, *more],
@@ -213,13 +281,9 @@ def test_standard_output_gets_it_alone_and_what_is_said_goes_to_standard_error(n
             stderr=subprocess.PIPE,
             check=False,
         )
-    found = (tmp_path / "seen").read_bytes() if to_file else done.stdout
     assert code in (done.returncode, None)
-    assert is_right(found)
-    assert done.stderr
-    if more:
-        text = done.stderr.decode()
-        json.loads(text[text.index("{\n") :].rpartition("}")[0] + "}")
+    assert is_right((tmp_path / "seen").read_bytes() if to_file else done.stdout)
+    is_told(done.stderr.decode(), more)
 
 
 def test_split_images_are_all_written_or_none(run_line, tmp_path):
@@ -336,10 +400,18 @@ LINES_WITH_FILES = (
 )
 
 
+ODD_NAMES_OF_A_LINE = [
+    pytest.param(line, ODD[third::3], marks=() if number % 3 == third else pytest.mark.slow)
+    for number, line in enumerate(LINES_WITH_FILES)
+    for third in range(3)
+]
+"""Each line gets a third of the names, lines beside each other other ones; and the rest when there is time."""
+
+
 @pytest.mark.skipif(os.name != "posix", reason="other systems have other odd names")
-@pytest.mark.parametrize("line", LINES_WITH_FILES)
-def test_odd_names_of_files_get_one_message(line, run_line, tmp_path):
-    for odd in ODD:
+@pytest.mark.parametrize(("line", "some"), ODD_NAMES_OF_A_LINE)
+def test_odd_names_of_files_get_one_message(line, some, run_line, tmp_path):
+    for odd in some:
         before = names(tmp_path)
         code, _, err = run_line(line, "", odd=odd)
         assert "fault in the kit" not in err

@@ -74,7 +74,7 @@ def test_the_rom_test_passes_in_the_new_machines_folder(pytester):
     _, code = blocks("python")
     folder, _ = write_machine(pytester.path / "potting-shed")
     (folder / "test_codes.py").write_text(code, encoding="utf-8")
-    written = pytester.runpytest_subprocess("potting-shed", "--simkit-accept")
+    written = pytester.runpytest("potting-shed", "--simkit-accept")
     written.assert_outcomes(passed=4)
     compared = pytester.runpytest_subprocess("potting-shed", "--simkit-coverage=counts.json")
     compared.assert_outcomes(passed=4)
@@ -82,4 +82,4 @@ def test_the_rom_test_passes_in_the_new_machines_folder(pytester):
     image = (folder / "hello.bin").read_bytes()
     assert b"HELLO! YOUR" in image
     (folder / "hello.bin").write_bytes(image.replace(b"HELLO! YOUR", b"HELLO! OUR "))
-    pytester.runpytest_subprocess("potting-shed").assert_outcomes(passed=3, failed=1)
+    pytester.runpytest("potting-shed").assert_outcomes(passed=3, failed=1)

@@ -11,7 +11,7 @@ from simkit.contract.errors import SimkitError
 from simkit.records.recorder import Filter, Recorder
 
 SYNC = {Kind.FETCH, Kind.INTERRUPT_FETCH}
-CYCLES = 60_000
+CYCLES = 30_000
 LINES = ("IRQ", "NMI", "RDY")
 
 
@@ -101,7 +101,7 @@ def test_levels_of_lines_follow_from_their_changes(demo, engine):
     for (cycle, *_), seen in zip(probed.cycles, probed.levels, strict=True):
         levels.update(moves.get(cycle, ()))
         assert levels == seen, cycle
-    assert name != "bench" or len(changes.cycle) == 10
+    assert name != "bench" or len(changes.cycle) == 4
 
 
 @pytest.mark.parametrize(

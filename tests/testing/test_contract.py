@@ -52,7 +52,7 @@ def test_installed_card_keeps_the_contract(kind, settings):
     """With its defaults it refuses damaged states as well."""
     start = START.get(kind, ())
     damaged = not settings
-    steps = 30 if damaged else 15
+    steps = 20 if damaged else 15
     report = check_contract(load_entry(entries()[kind]), settings, steps=steps, start=start, damaged=damaged)
     assert report.problems == ()
     assert bool(report.promises.get("damage")) is damaged

@@ -349,7 +349,7 @@ MISTAKES = {
 def test_a_mistake_in_a_test_shows_the_test_and_not_the_insides_of_the_kit(folder):
     tests = [f"def test_{n}(machine):\n    {line}\n" for n, (line, _) in enumerate(MISTAKES.values())]
     folder.makepyfile("\n".join(tests))
-    result = folder.runpytest_subprocess()
+    result = folder.runpytest()
     result.assert_outcomes(failed=len(MISTAKES))
     out = result.stdout.str()
     reports = dict(
@@ -366,7 +366,7 @@ def test_a_mistake_in_a_test_shows_the_test_and_not_the_insides_of_the_kit(folde
 def test_a_missing_machine_is_one_message(pytester):
     pytester.makeini("[pytest]\nsimkit_machine = nowhere\n")
     pytester.makepyfile("def test_a(machine):\n    pass\n")
-    result = pytester.runpytest_subprocess()
+    result = pytester.runpytest()
     result.assert_outcomes(errors=1)
     result.stdout.fnmatch_lines(["*There is no machine at *nowhere*"])
     for inside in ("read.py", "machine.py:", "plugin.py:"):
@@ -413,7 +413,7 @@ def test_counts_are_never_written_over_another_file(folder, named, message):
     test = folder.makepyfile(test_mine="def test_a(machine):\n    machine.run(cycles=60)\n")
     (folder.path / "notes.json").write_text('{"mine": 1}')
     before = test.read_text()
-    result = folder.runpytest_subprocess("--simkit-coverage", named)
+    result = folder.runpytest("--simkit-coverage", named)
     result.stderr.fnmatch_lines([message])
     assert result.ret == pytest.ExitCode.USAGE_ERROR
     assert test.read_text() == before
@@ -423,7 +423,7 @@ def test_counts_are_never_written_over_another_file(folder, named, message):
 def test_counts_of_an_earlier_run_are_replaced(folder):
     folder.makepyfile("def test_a(machine):\n    machine.run(cycles=60)\n")
     for _ in range(2):
-        folder.runpytest_subprocess("--simkit-coverage=counts.json").assert_outcomes(passed=1)
+        folder.runpytest("--simkit-coverage=counts.json").assert_outcomes(passed=1)
     assert json.loads((folder.path / "counts.json").read_text())["ran"]
     assert not list(folder.path.glob(".*.part"))
 
