@@ -24,10 +24,17 @@ def bench_at(baud, engine):
     return m
 
 
-@pytest.mark.parametrize("engine", [pytest.param("exact", marks=pytest.mark.slow), "auto"])
-def test_10_kb_are_echoed_at_19200_baud_by_interrupt_without_loss(engine):
+@pytest.mark.parametrize(
+    ("kb", "engine"),
+    [
+        (4, "auto"),
+        pytest.param(10, "auto", marks=pytest.mark.slow),
+        pytest.param(10, "exact", marks=pytest.mark.slow),
+    ],
+)
+def test_kilobytes_are_echoed_at_19200_baud_by_interrupt_without_loss(kb, engine):
     m = bench_at(19_200, engine)
-    data = bytes(range(256)) * 40
+    data = bytes(range(256)) * 4 * kb
     m.serial.send(data)
     m.run(seconds=len(data) * 10 / 19_200 + 0.1)
     assert m.serial.received[20:] == data

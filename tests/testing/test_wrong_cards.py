@@ -879,7 +879,7 @@ WRONG = [card for card in CARDS if card.told]
 
 @pytest.mark.parametrize("card", WRONG, ids=lambda card: card.__name__)
 def test_a_wrong_card_is_refused_with_its_reason(card):
-    problems = check_contract(card, steps=50).problems
+    problems = check_contract(card, steps=30).problems
     assert any(card.told in problem for problem in problems), problems
 
 
