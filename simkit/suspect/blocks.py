@@ -139,13 +139,12 @@ class Shown:
         return _best(self.seen, self.own)
 
     @cached_property
-    def among(self) -> list[Fit]:
-        """How each run fits what the others show.
+    def among(self) -> list[list[Fit]]:
+        """How each run, at each of its late moments, fits what the others show at all other moments.
 
-        Of each the late moments are taken, one after the other, and held against all other moments of the other runs:
-        a screen that goes on moving is seen at a moment that no run was looked at. The middle one of them counts.
+        A screen that goes on moving is seen at a moment that no run was looked at.
         """
-        return [sorted(each, key=_cost)[len(each) // 2] for each in self._held_back(apart=True)]
+        return self._held_back(apart=True)
 
     @cached_property
     def together(self) -> list[Fit]:

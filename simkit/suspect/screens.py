@@ -67,7 +67,8 @@ class _Held:
         if self.shown is None:
             return True
         among = self.shown.among
-        costs, wrong = [one.cost for one in among] or [0.0], [one.wrong for one in among] or [0]
+        costs = [[one.cost for one in run] for run in among] or [[0.0]]
+        wrong = [[one.wrong for one in run] for run in among] or [[0]]
         return self.fit.cost > WRONG * self._few + _most(costs) or self.fit.wrong > self._few + _most(wrong)
 
     @cached_property
@@ -80,7 +81,7 @@ class _Held:
         if self.shown is None or len(self.shown.own) < MANY_RUNS or self.fit.off <= self._few:
             return False
         together = self.shown.together
-        return -self.fit.cost > WRONG * self._few + _most([-one.cost for one in together])
+        return -self.fit.cost > WRONG * self._few + _most([[-one.cost] for one in together])
 
     @property
     def _few(self) -> float:
@@ -88,15 +89,16 @@ class _Held:
         return FEW_RUNS / len(self.shown.own) if self.ends and self.shown is not None else FEW_WRONG
 
 
-def _most(values: Sequence[float]) -> float:
-    """The most that may still be one more of these.
+def _most(values: Sequence[Sequence[float]]) -> float:
+    """The most that may still be one more of these; a row for each run, of its moments.
 
     Where they are spread evenly about their middle, the second of twelve is one standard deviation above it, and this
-    three. The first of many does not count: a run that went quite another way says that the next may do so, too, but
-    one in so many times only.
+    three. The run that goes farthest does not count where there are many: that one went quite another way says that the
+    next may do so, too, but one in so many times only.
     """
-    high = sorted(values)[-2 if len(values) >= MANY_RUNS else -1]
-    return high + 2 * (high - median(values))
+    by_run = sorted(values, key=max)
+    counted = [value for run in (by_run[:-1] if len(by_run) >= MANY_RUNS else by_run) for value in run]
+    return max(counted) + 2 * (max(counted) - median(counted))
 
 
 def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judged:

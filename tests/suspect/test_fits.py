@@ -80,9 +80,9 @@ def test_each_run_is_held_against_the_others_at_moments_that_they_were_not_looke
         return [of_text([f"{start + 7 * at:04}", "TITLE"], 2, 8) for at in range(6)]
 
     standing = np.array([[of_text(["1234", "TITLE"], 2, 8)] * 6] * 5, np.uint64)
-    assert all(one.cost == 0 for one in Shown(standing[0, 0], standing).among)
+    assert all(one.cost == 0 for run in Shown(standing[0, 0], standing).among for one in run)
     moved = np.array([moving(0)] * 5, np.uint64)  # in step in all runs, but never seen twice
-    assert all(one.cost > 0 for one in Shown(moved[0, 0], moved).among)
+    assert all(one.cost > 0 for run in Shown(moved[0, 0], moved).among for one in run)
 
 
 def misfit(runs, text, more=None):
