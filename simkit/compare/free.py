@@ -32,8 +32,7 @@ VOTES = 6
 """Votes that place a block. Ours."""
 SLACK = 3
 """Rows by which a block may be off where its votes are counted together. Ours."""
-AGREES = 0.97
-"""Share of the rows of a line that agree where it is right. Ours."""
+
 
 Words = NDArray[np.uint64]
 
@@ -180,7 +179,7 @@ def _placed(run: Words, seen: Words, known: Words, lines: int) -> NDArray[np.int
         if shift is None:
             continue
         shift, share = _best_near(run, seen, known, begin, end, shift, lines)
-        if share >= HALF:
+        if share >= HALF and _is_there(run, seen, known, begin, end, shift, lines):
             found[begin:end] = np.arange(begin, end) + shift
             before = shift
     found[(found < 0) | (found >= len(run))] = DOUBTFUL
@@ -189,6 +188,28 @@ def _placed(run: Words, seen: Words, known: Words, lines: int) -> NDArray[np.int
 
 HALF = 0.5
 """Share of the lines' rows that must agree for a block to be placed. Ours."""
+
+
+def _is_there(run: Words, seen: Words, known: Words, begin: int, end: int, shift: int, lines: int) -> bool:
+    """Whether a block is at its place in the run: half of its lines are as there, and one of them moves.
+
+    Of lines that stand still any place of a run can be had; what differs in such a place is no fault of a line.
+    """
+    right = moving = 0
+    for bit in range(lines):
+        told = _column(known[begin:end], bit) != 0
+        mine = _column(seen[begin:end], bit)[told]
+        agrees = mine == _column(run[begin + shift : end + shift], bit)[told]
+        if len(mine) and agrees.mean() >= RIGHT:
+            right += 1
+            moving += bool(min(mine.mean(), 1 - mine.mean()) >= MOVES)
+    return right >= HALF * lines and moving > 0
+
+
+RIGHT = 0.9
+"""Share of a block in which a line agrees that is right there: some are misread, some cycles are missing. Ours."""
+MOVES = 0.05
+"""Share of a block in which a line has its rarer level, if it moves. Ours: noise has it less often."""
 
 
 def _column(words: Words, bit: int) -> NDArray[np.uint8]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from simkit.backplane.select import ADDRESS_LINES
 from simkit.compare.fed import PULLED
 from simkit.compare.followed import Difference
 from simkit.compare.guessed import EXCHANGED, FOLLOWS, HIGH, INVERTED, LOW, SHORTED, LineFault
@@ -9,7 +12,7 @@ from simkit.compare.signal_faults import ANSWERED, DECODED, IGNORED, NEEDS_LOW, 
 from simkit.compare.signals import READY
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
-from simkit.records.observed import SELECT
+from simkit.records.observed import SELECT, AddressLevels
 
 
 def is_pulled(line: str) -> bool:
@@ -49,9 +52,9 @@ def _reaches(machine: Machine, one: Difference) -> bool:
 
 def sentence(machine: Machine, fault: LineFault) -> str:
     """What is wrong with it."""
-    if fault.slot is None:
+    if is_pulled(fault.line):
         return f"{fault.line}: {fault.how}{_times(fault)}."
-    name = f"The select of {card_name(machine, fault.slot)}"
+    name = f"The select of {card_name(machine, _slot(fault.line))}"
     if fault.how in (FOLLOWS, EXCHANGED, SHORTED):
         return f"{name}: {fault.how} that of {card_name(machine, _slot(fault.other))}{_times(fault)}."
     if fault.how in DECODED:
@@ -77,13 +80,17 @@ def _times(fault: LineFault) -> str:
 
 def steps(machine: Machine, fault: LineFault) -> list[str]:
     """What to do at the bench."""
-    return _of_select(machine, fault) if fault.slot is not None else _of_line(machine, fault)
+    return _of_line(machine, fault) if is_pulled(fault.line) else _of_select(machine, fault)
 
 
 def _of_select(machine: Machine, fault: LineFault) -> list[str]:
-    name = card_name(machine, fault.slot)
+    name = card_name(machine, _slot(fault.line))
     places = ", ".join(f"${address:04X}" for address in fault.addresses)
     trigger = f"Trigger on {places} to see it." if len(fault.addresses) == 1 else f"It shows at {places}."
+    if not fault.addresses:  # the address was not captured
+        trigger = (
+            f"Trigger on an access of it, and clip the address lines that its decoder hears: {_heard(machine, fault)}."
+        )
     if fault.how == HIGH:
         return [
             f"Look at the select of {name}, at the card and at the decoder's output: it stays high where the address "
@@ -111,10 +118,21 @@ def _of_select(machine: Machine, fault: LineFault) -> list[str]:
             f"Look at the decoder of {name}, at the jumper or input of {fault.other}: by what was seen it {jumper}.",
             trigger,
         ]
+    where = f" at {places} and elsewhere" if fault.addresses else ""
     return [
-        f"The select of {name} is wrong at {places} and elsewhere, by no rule of one address line: look at each input "
-        "of its decoder, and whether the select comes in time.",
+        f"The select of {name} is wrong{where}, by no rule of one line: look at each input of its decoder, and whether "
+        "the select comes in time.",
     ]
+
+
+def _heard(machine: Machine, fault: LineFault) -> str:
+    """Address lines by which a card is selected."""
+    table = AddressLevels(machine, [fault.line]).at(
+        machine.bus.reach.banks.number, np.arange(0x2_0000, dtype=np.uint32)
+    )
+    numbers = np.arange(len(table))
+    heard = [line for bit, line in enumerate(ADDRESS_LINES) if (table != table[numbers ^ 1 << bit]).any()]
+    return ", ".join(reversed(heard)) or "none"
 
 
 def _of_line(machine: Machine, fault: LineFault) -> list[str]:

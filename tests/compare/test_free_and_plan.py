@@ -9,8 +9,9 @@ import pytest
 
 from simkit import Machine
 from simkit.capture.channels import read_channels
+from simkit.compare import told_free
 from simkit.compare.free import free
-from simkit.compare.guessed import LOW
+from simkit.compare.guessed import HIGH, LOW
 from simkit.compare.lines import diagnose_free
 from simkit.compare.plan import plan_for
 from simkit.compare.told_free import as_dict
@@ -61,6 +62,28 @@ def test_a_line_that_is_low_is_told_by_few_lines(line):
     should = (found.levels & found.known & found.seen_known & bit != 0) & (found.slot == 2)
     assert row == np.flatnonzero(should)[0]  # the very first in which it should have been high
     assert told["agree"] + int(found.differ.sum()) == told["found"]
+
+
+def test_a_select_that_never_comes_is_told_by_few_lines_with_the_address_lines_to_clip_next():
+    real = Machine.load("demo:marlpit", seed=5, faults=["slot 5: selected by never"])
+    few = ("PHI2", "D0", "D1", "D2", "D3", "RW", "A0", "5.select")
+    seen = observe(real, 12_000, few[1:])
+    captured, _ = taken(real, seen, noise(5), 5, lines=few)
+    found = in_run(captured, 14_000)
+    faults = diagnose_free(found)
+    assert [(each.line, each.how) for each in faults] == [("5.select", HIGH)]
+    text = "\n".join(told_free.report(Machine.load("demo:marlpit"), found, faults))
+    assert "The select of Video card (slot 5): always high" in text
+    assert "clip the address lines that its decoder hears: A15, A14" in text
+
+
+def test_of_lines_that_stand_still_no_place_is_found_and_no_fault_is_told():
+    """Such a place can be had anywhere, and what differs there says nothing."""
+    real = Machine.load("demo:marlpit", seed=42, faults=["slot 2: pin D3 low"])
+    few = ("PHI2", "D0", "D1", "D2", "D3", "RW", "A0", "2.select")
+    captured, _ = taken(real, observe(real, 6000, few[1:]), noise(42), 42, lines=few)
+    found = in_run(captured, 40_000)
+    assert diagnose_free(found) == []
 
 
 def test_what_is_nowhere_in_the_run_is_placed_nowhere():

@@ -8,7 +8,7 @@ import pytest
 from simkit import Machine
 from simkit.capture.captured import Captured
 from simkit.commands.main import main
-from simkit.compare.guessed import EXCHANGED, HIGH, INVERTED, LOW, SHORTED
+from simkit.compare.guessed import EXCHANGED, HIGH, INVERTED, LOW, NOT_TAKEN, SHORTED
 from simkit.compare.judged import LINES, Verdict, led
 from simkit.compare.lines import diagnose
 from simkit.compare.told import as_dict, report
@@ -94,6 +94,43 @@ def test_reset_is_known_though_a_line_is_misread_and_another_at_fault(sound):
         found = led(sound["demo:marlpit"], misread(whole, row, line))
         assert found.from_reset
         assert found.first.row == vector
+
+
+def test_a_misread_byte_that_is_pushed_is_not_held_for_what_the_stack_holds(sound):
+    """PLA, PHA: what was pulled comes of the capture alone, so one misread write must not tell it."""
+    machine = sound["demo:keyboard-test"]
+    _, seen = observed("demo:keyboard-test", 731, skip=42_000, cycles=3000)
+    whole = exact(seen)
+    data, opcode = whole.data[0], seen.level("SYNC")
+    pushes = [row + 2 for row in np.flatnonzero(opcode & (data == 0x48)).tolist() if data[row - 4] == 0x68]
+    assert len(pushes) > 2
+    for row in pushes[:3]:
+        assert led(machine, misread(whole, row, "D2")).first is None
+
+
+def test_a_round_of_a_loop_that_is_missing_in_the_capture_is_no_disagreement(sound):
+    _, seen = observed("demo:marlpit", 5, cycles=2000)
+    whole = exact(seen)
+    keep = np.ones(len(whole), bool)
+    first, behind = np.flatnonzero(whole.address[0] == 0x8009)[20:22]
+    keep[first:behind] = False
+    lost = np.zeros(len(whole), bool)
+    lost[behind] = True
+    captured = Captured(whole.names, whole.levels, whole.known, whole.time, lost)[keep]
+    found = led(sound["demo:marlpit"], captured)
+    assert found.first is None, found.first
+    assert (found.verdict == Verdict.UNTOLD).mean() < 0.05
+
+
+def test_memory_that_takes_no_writes_is_told_as_that(sound):
+    machine = sound["demo:marlpit"]
+    real = Machine.load("demo:marlpit", seed=6, faults=["slot 1: write enable never"])
+    found = led(machine, exact(observe(real, 4000)))
+    faults = diagnose(machine, found)
+    assert (faults[0].how, faults[0].slot) == (NOT_TAKEN, 1)
+    text = "\n".join(report(machine, found, faults))
+    assert "RAM (slot 1) does not take what is written" in text
+    assert "write enable" in text
 
 
 def test_a_wrong_byte_that_was_misread_besides_is_the_first_disagreement(sound):
