@@ -16,7 +16,7 @@ from simkit.suspect.followed import Following
 from simkit.suspect.judged import NOT_FIRST, Judged
 from simkit.suspect.library import Library
 from simkit.suspect.more import More
-from simkit.suspect.outcomes import Outcomes
+from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.seen import SeenCapture
 
 MOST_ROWS = 400_000
@@ -87,8 +87,11 @@ class _Verifying:
         self._following: Following | None = None
         if more is not None and full(seen.captured):
             self._following = Following(seen.captured, more.trial)
-            self._registers = library.registers(more.trial)
         self._most, self._told = 0, 0.0  # of any candidate: cycles that the CPU model went along with it, levels told
+        if self._following is not None and more is not None:
+            self._registers = library.registers(more.trial)
+            sound = self._following.left_over(SOUND)  # of which as much is told as can be
+            self._told = 0.0 if sound is None else sound.told
 
     def verified(self, behind: Mapping[str, float]) -> _Verified:
         """Those that leave nothing, and what others leave."""
