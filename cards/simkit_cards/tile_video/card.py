@@ -198,8 +198,10 @@ class TileVideo(Chip):
             for target, cell, value, cycle in zip(
                 range(start, end), cells_of_4k()[start:end], going_in, cycles, strict=False
             ):
-                done = self._pacing.times(ticks_at(cycle + 1))[0]
-                self._store(cell, value, done, sprites=tables.makes_sprites(target))
+                if self._memory[cell] != value:
+                    done = self._pacing.times(ticks_at(cycle + 1))[0]
+                    self._store(cell, value, done, sprites=tables.makes_sprites(target))
+                self._written[cell] = 1
         ports.address = end + 1 & VRAM_BYTES - 1
         ports.target, ports.value, ports.ahead = end, values[-1], values[-1]
         ports.strobe_cycle = ports.asked_cycle = cycles[-1]
