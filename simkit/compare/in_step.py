@@ -80,8 +80,12 @@ class Beginnings:
         wrong = differs[0] | differs[1] | differs[2]
         if wrong & WRITE_BIT or (wrong & 0xFFFF).bit_count() > WRONG_LINES:
             return False
-        first = rows.words[row - PUSHED] & 0xFF
-        stack = min(self._stack_differs(row, first & ~(wrong & 0xFF) | on, wrong) for on in _subsets(wrong & 0xFF))
+        firsts = {rows.words[row - PUSHED + at] + at & 0xFF for at in range(PUSHED)}  # one of them may be misread
+        stack = min(
+            self._stack_differs(row, first & ~(wrong & 0xFF) | on, wrong)
+            for first in firsts
+            for on in _subsets(wrong & 0xFF)
+        )
         return sum(each >> 17 for each in differs) + stack <= 1
 
     def _byte(self, row: int, address: int) -> int | None:
