@@ -145,7 +145,7 @@ def plan_for(machine: Machine, run: Callable[[], object], channels: int, slot: i
         candidates = [name for name in reached if name not in chosen]
         if not candidates:
             break
-        worth = {name: _entropy(_joined(pattern, reached[name])) - told for name in candidates}
+        worth = {name: _entropy(pattern * 2 + reached[name]) - told for name in candidates}
         best = max(candidates, key=lambda name: (round(worth[name], 6), name in DATA_LINES, -candidates.index(name)))
         if worth[best] <= 1e-9:
             break
@@ -169,7 +169,10 @@ def plan_for(machine: Machine, run: Callable[[], object], channels: int, slot: i
 
 
 def _joined(pattern: NDArray[np.int64], level: NDArray[np.bool_]) -> NDArray[np.int64]:
-    found: NDArray[np.int64] = np.unique(pattern * 2 + level, return_inverse=True)[1].astype(np.int64)
+    """Numbers of the patterns with a line more; those that come are numbered from 0, so counting does for sorting."""
+    both = pattern * 2 + level
+    number = np.cumsum(np.bincount(both) > 0) - 1
+    found: NDArray[np.int64] = number[both].astype(np.int64, copy=False)
     return found
 
 

@@ -13,7 +13,7 @@ from simkit.compare import told_free
 from simkit.compare.free import _is_there, free
 from simkit.compare.guessed import HIGH, LOW
 from simkit.compare.lines import diagnose_free
-from simkit.compare.plan import plan_for
+from simkit.compare.plan import _joined, plan_for
 from simkit.compare.told_free import as_dict
 from simkit.contract.errors import SimkitError
 from simkit.records.observed import observe
@@ -122,6 +122,15 @@ def test_the_gain_of_a_plan_is_the_entropy_of_its_lines():
     share = np.bincount(words) / len(words)
     share = share[share > 0]
     assert sum(plan.gains) == pytest.approx(-(share * np.log2(share)).sum())
+
+
+def test_patterns_of_several_lines_are_numbered_as_if_they_were_put_in_order():
+    random = np.random.default_rng(4)
+    pattern, words = np.zeros(3_000, np.int64), np.zeros(3_000, np.int64)
+    for _ in range(12):
+        level = random.random(3_000) < random.random()
+        pattern, words = _joined(pattern, level), words * 2 + level
+        assert (pattern == np.unique(words, return_inverse=True)[1]).all()
 
 
 def test_a_plan_for_a_card_begins_with_its_select_and_triggers_on_it():
