@@ -27,6 +27,7 @@ class AtCpu:
         control: by word on the backplane (R/W as its level above the address), the word at the CPU.
         control_known: bits of it that are told.
         always: bits that each word tells.
+        puts: by word at the CPU the one on the backplane.
         data: the way of data; None: straight.
     """
 
@@ -34,6 +35,7 @@ class AtCpu:
     control_known: Bits
     always: int
     data: CpuData | None
+    puts: Bits
 
     @classmethod
     def of(cls, machine: Machine) -> AtCpu | None:
@@ -58,7 +60,7 @@ class AtCpu:
         there[on_lines] = True
         known = np.where(there, high_in_all | ~high_in_any & CONTROL, 0)
         always = int(np.bitwise_and.reduce(known[there]))
-        return cls(high_in_all & known, known, always, data)
+        return cls(high_in_all & known, known, always, data, on_lines)
 
     def control_at(self, words: Bits, masks: Bits) -> tuple[Bits, Bits]:
         """Words with R/W as its level, and what is known of them, at the CPU; bits above them stay."""
@@ -67,6 +69,12 @@ class AtCpu:
         known = np.where(whole, self.control_known[at], 0)
         above = ~np.int64(CONTROL)
         return words & above | self.control[at] & known, masks & above | known
+
+    def lines_at(self, words: Bits, masks: Bits) -> Bits:
+        """Words on the backplane, R/W as its level; -1 where one is not known whole, or no word of the CPU gives it."""
+        at = words & CONTROL
+        whole = (masks & CONTROL == CONTROL) & (self.control_known[at] != 0)
+        return np.where(whole, at, -1)
 
     def data_at(self, data: Bits, known: Bits, is_write: NDArray[np.bool_], last: int) -> tuple[Bits, Bits]:
         """Bytes that the CPU took or gave, and which bits of them are told.

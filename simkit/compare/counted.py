@@ -179,6 +179,7 @@ def count_signals(followed: Followed, rows: Rows, beside: Signals) -> list[Diffe
     apart = (beside.levels ^ beside.seen) & both
     found: list[Difference] = []
     starts = [row for row, _ in followed.starts]
+    is_certain = (followed.should != DOUBTFUL) | _borne_out(np.array(rows.seen[: len(followed.should)], np.int64))
     for bit, name in enumerate(beside.names):
         one = np.uint64(1) << np.uint64(bit)
         for level in (np.uint64(0), one):
@@ -186,10 +187,16 @@ def count_signals(followed: Followed, rows: Rows, beside: Signals) -> list[Diffe
             differ = could[apart[could] & one != 0].tolist()
             mine = [_signal(followed, rows, beside, starts, row, bit) for row in differ]
             if len(mine) >= FEW:
+                certain = could[is_certain[could]]
+                among = [row for row in differ if is_certain[row]]
                 for each in mine:
-                    each.counts = _again(each.row, differ, could)
+                    each.counts = _again(each.row, among, certain)
                 if name.endswith(SELECT):
-                    _count_addresses(mine, could, np.array(rows.words[: len(followed.should)], np.int64))
+                    _count_addresses(
+                        [each for each in mine if is_certain[each.row]],
+                        certain,
+                        np.array(rows.words[: len(followed.should)], np.int64),
+                    )
             found += mine
         heard = [_signal(followed, rows, beside, starts, row, bit) for row in beside.unanswered.get(name, ())]
         in_step = np.flatnonzero(followed.should != DOUBTFUL)
@@ -198,6 +205,16 @@ def count_signals(followed: Followed, rows: Rows, beside: Signals) -> list[Diffe
             each.heard = True
             each.counts = len(heard) >= UNBROKEN and (name != READY or _again(each.row, at, in_step))
         found += heard
+    return found
+
+
+def _borne_out(seen: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Rows whose address no misreading makes: a cycle beside has the same one, or both beside go on in order."""
+    address = seen & 0xFFFF
+    beside = np.concatenate([[-9], np.where(seen == DOUBTFUL, -9, address), [-9]])
+    before, behind = beside[:-2], beside[2:]
+    in_order = (before + 1 == address) & (address + 1 == behind)
+    found: NDArray[np.bool_] = (before == address) | (behind == address) | in_order
     return found
 
 

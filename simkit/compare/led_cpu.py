@@ -242,7 +242,7 @@ class LedCpu:
                     row += 1
             self.at = row
             self.should[first:row] = [DOUBTFUL] * (row - first)
-        if (rows.words[row] ^ word) & rows.masks[row]:
+        if rows.apart(row, word):
             self.odd.append((row, word, DOUBTFUL))
 
     def _was(self, row: int) -> bool:

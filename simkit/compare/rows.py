@@ -39,6 +39,8 @@ class Rows:
         held: whether RDY is known to be low.
         cycle: of each row, counted from the first, with those that are missing.
         place: number of the row in the capture; DOUBTFUL for one that is missing there.
+        lines: words as they are on the backplane, R/W as its level, where that is wired otherwise than the CPU, and
+            there is a word of the CPU that gives them; else DOUBTFUL.
         has_sync: whether SYNC is among the lines.
     """
 
@@ -52,6 +54,7 @@ class Rows:
     held: list[bool]
     cycle: list[int]
     place: list[int]
+    lines: list[int]
     has_sync: bool
     _at_cpu: AtCpu | None = None
     _last: Captured | None = None
@@ -67,9 +70,19 @@ class Rows:
             captured: of the backplane.
             at_cpu: what that says of the CPU; None: its lines are those of the backplane.
         """
-        found = cls([], [], [], [], [], [], [], [], [], [], "SYNC" in captured.names, at_cpu)
+        found = cls([], [], [], [], [], [], [], [], [], [], [], "SYNC" in captured.names, at_cpu)
         found.add(captured)
         return found
+
+    def apart(self, row: int, word: int) -> int:
+        """Bits of a word of the CPU that the capture shows otherwise.
+
+        Where wiring makes one level of two lines they count, too, though nothing is known of either line by itself.
+        """
+        bits = (self.words[row] ^ word) & self.masks[row]
+        if bits or self._at_cpu is None or self.lines[row] < 0:
+            return bits
+        return int(self._at_cpu.puts[(word ^ WRITE_BIT) & (0xFFFF | WRITE_BIT)]) ^ self.lines[row]
 
     def add(self, more: Captured) -> None:
         """What came after it, of the same lines."""
@@ -87,6 +100,7 @@ class Rows:
         data, data_known = (each.astype(np.int64) for each in captured.data)
         every = 0xFFFF | WRITE_BIT
         if self._at_cpu is not None:
+            self.lines += self._at_cpu.lines_at(words ^ WRITE_BIT, masks).tolist()
             words, masks = self._at_cpu.control_at((words ^ WRITE_BIT) & masks, masks)
             words, every = (words ^ WRITE_BIT) & masks, self._at_cpu.always
             is_write = words & WRITE_BIT != 0

@@ -194,6 +194,8 @@ class Trouble:
             return None
         begun, pc = self._track.starts[-1]
         codes = {rows.data[begun], self._cells.likely(pc)}
+        if rows.data[begun] >= 0 and self._ways.effects[rows.data[begun]].branches:
+            return self._branched_to(state, begun, pc)
         if codes.isdisjoint(LOADS_PC):
             return None
         operand = (begun + 1, row - 1) if codes & {0x20, 0x4C} else range(max(begun, row - 3), row)
@@ -203,6 +205,29 @@ class Trouble:
         if mine == rows.data[row] and shown not in (None, mine):  # it is the address that was misread
             return None
         return (row, rows.words[row] & 0xFFFF, *state[2:])
+
+    def _branched_to(self, state: State, begun: int, pc: int) -> State | None:
+        """The same behind a branch, where its operand, or one line of it, is what only the capture has.
+
+        Args:
+            state: behind it.
+            begun: row in which it begins.
+            pc: its address.
+        """
+        rows, row, track = self._rows, state[0], self._track
+        behind = pc + self._ways.effects[rows.data[begun]].length & 0xFFFF
+        at = next((at for at in range(begun + 1, row) if self._cpu.should[at] == behind - 1), None)
+        shown = rows.words[row] & 0xFFFF
+        by = shown - behind
+        if at is None or state[1] == behind or not -0x80 <= by < 0x80:
+            return None
+        apart = (by & 0xFF) ^ rows.bytes[at]
+        told = track.agreed[at] if track.expected[at] >= 0 else 0
+        if rows.data[at] < 0:
+            told |= rows.known[at]
+        elif apart & apart - 1:
+            return None
+        return None if apart & told else (row, shown, *state[2:])
 
     def _soft(self, state: State) -> frozenset[str]:
         """Registers that an instruction uses and whose value comes of a byte that only the capture knows."""
@@ -214,6 +239,8 @@ class Trouble:
         for row, _ in reversed(self._track.starts[-TRACED:]):
             code = self._rows.data[row]
             effect = self._ways.effects[code if code >= 0 else 0xEA]
+            if any(name in self._ways.effects[other].writes for other in self._other_codes(row)):
+                return True
             if name not in effect.writes:
                 continue
             if effect.opcode.mode in ("imp", "acc", "imm"):
@@ -225,6 +252,12 @@ class Trouble:
                 continue
             return True
         return self._track.from_middle
+
+    def _other_codes(self, row: int) -> list[int]:
+        """Opcodes that the CPU may have taken in a row, where one line of the captured one is what only that knows."""
+        track, code = self._track, self._rows.data[row]
+        told = track.agreed[row] if track.expected[row] >= 0 else 0
+        return [code ^ 1 << bit for bit in range(8) if not told >> bit & 1] if code >= 0 else []
 
     def _misread(self, row: int, end: int) -> list[tuple[int, int]]:
         """Reads of an instruction of which the capture holds another byte than the card: row and the card's byte."""

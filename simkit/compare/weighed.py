@@ -52,15 +52,16 @@ class Weighing:
                 otherwise, instead = cost, all_of_them
         fetched = (difference.address - difference.pc & 0xFFFF) < LONGEST and not difference.control
         third: dict[int, int] = {}
-        if fetched and min(as_captured, otherwise)[0] >= LEADS_NOWHERE:
+        proves = fetched and self._can_prove(difference, state)
+        if proves and min(as_captured, otherwise)[0] >= LEADS_NOWHERE:
             third = self._third(difference, state, limit, given)
         if third:
             instead, difference.read, difference.proven = third, Read.CAPTURED, True
         elif otherwise > as_captured:
             difference.read = Read.CAPTURED
             apart = min(worse - better for worse, better in zip(otherwise[1:], as_captured[1:], strict=True))
-            fetched &= self._track.is_seen(difference)
-            difference.proven = fetched and as_captured[2] <= 1 and apart >= DECISIVE
+            proves &= self._track.is_seen(difference)
+            difference.proven = proves and as_captured[2] <= 1 and apart >= DECISIVE
             if difference.proven and self._comes_of_an_earlier_one(difference, now[0], limit):
                 return
         if third or as_captured > otherwise:
@@ -78,6 +79,24 @@ class Weighing:
             del self._track.pending[:-PENDING]
         cpu.load(now)
         cpu.odd, self._track.unknown = odd, unknown
+
+    def _can_prove(self, difference: Difference, state: State) -> bool:
+        """Whether what the CPU does with a byte can prove that it took it.
+
+        Nothing is proven by an instruction, as captured or as the card has it, that goes by registers which nothing
+        has shown yet: with these it may come to anything. Nor where an address made of the byte shows the card's.
+        """
+        track, effects = self._track, self._ways.effects
+        codes = {track.code_at(state)}
+        if difference.row == state[0]:
+            codes.add(difference.expected)
+        if any(effects[code].reads & track.earlier for code in codes):
+            return False
+        return all(
+            difference.data not in (odd.control & 0xFF, odd.control >> 8 & 0xFF)
+            for odd in track.odd.values()
+            if odd.row > difference.row
+        )
 
     def _comes_of_an_earlier_one(self, difference: Difference, row: int, limit: int) -> bool:
         """Whether the card's byte does as well where an earlier one was misread, too: a register was another.

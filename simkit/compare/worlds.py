@@ -58,7 +58,7 @@ class Ways:
     def differs(self, row: int, word: int, value: int) -> int:
         """Bits in which the capture differs from what should be."""
         rows = self._rows
-        found = (rows.words[row] ^ word) & rows.masks[row]
+        found = rows.apart(row, word)
         if value >= 0:
             apart = (rows.bytes[row] ^ value) & rows.known[row]
             found |= (apart if not apart or not self._fights(word & 0xFFFF) else 0) << DATA_SHIFT

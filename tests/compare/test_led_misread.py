@@ -1,0 +1,97 @@
+"""One misread line where the capture alone tells what the CPU read, or wiring hides a line: noise, and nothing else."""
+
+import attrs
+import numpy as np
+import pytest
+
+from simkit import Machine
+from simkit.compare.judged import Verdict, led
+from simkit.records.observed import Observer, observe
+from tests.compare.takes import SOUND_SEED, exact, misread
+
+ROM, RESET, COPIED = 0x8000, 0x7FFC, 0x0200
+COPY = bytes(
+    (0xA2, 0x00, 0xBD, 0x00, 0x81, 0x9D, 0x00, 0x02, 0xE8, 0xD0, 0xF7, 0xA9, 0x01, 0xA2, 0x05, 0x4C, 0x00, 0x02)
+)
+"""Copies a page to RAM, has A 1 and X 5, and goes there."""
+LOADED = bytes((0xA2, 0x03, 0x9A, 0xA2, 0x05))
+"""LDX, TXS, LDX: both are known."""
+
+
+def image(code, *, page=b""):
+    """A ROM with code where RESET leads, and a page behind it."""
+    found = bytearray(0x8000)
+    found[: len(code)], found[0x100 : 0x100 + len(page)] = code, page
+    found[RESET : RESET + 2] = ROM.to_bytes(2, "little")
+    return {2: bytes(found)}
+
+
+def beside(images, captured, faults=()):
+    return led(Machine.load("demo:marlpit", seed=SOUND_SEED, images=images, faults=faults), captured)
+
+
+def once_in_ram(code):
+    """Code that runs once in RAM, and a capture that begins there: no cycle before has shown its bytes."""
+    images = image(COPY, page=code)
+    whole = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 4600))
+    begin = int(np.flatnonzero(whole.address[0] == COPIED)[-1])
+    return images, whole[begin : begin + 180]
+
+
+def row_of(captured, address):
+    return int(np.flatnonzero(captured.address[0] == address)[-1])
+
+
+@pytest.mark.parametrize("line", ["D2", "D4", "D7"])
+def test_where_a_branch_went_whose_operand_only_the_capture_has_the_next_cycle_shows(line):
+    images, captured = once_in_ram(bytes((0xD0, 0x02, 0x00, 0x00)) * 60)  # BNE, over a BRK
+    found = beside(images, misread(captured, row_of(captured, COPIED + 4 * 20 + 1), line))
+    assert found.first is None, found.first
+    assert (found.verdict == Verdict.UNTOLD).sum() == 0
+
+
+@pytest.mark.parametrize(("code", "line"), [(0x3A, "D7"), (0xEA, "D6")])  # DEC A as TSX, NOP as TAX
+def test_a_register_may_be_another_where_an_opcode_that_only_the_capture_has_was_misread(code, line):
+    images, captured = once_in_ram(
+        LOADED + bytes((0xEA,)) * 25 + bytes((code,)) + (bytes((0xD6, 0x57)) + bytes((0xEA,)) * 16) * 5
+    )
+    found = beside(images, misread(captured, row_of(captured, COPIED + 30), line))
+    assert found.first is None, found.first
+
+
+def test_nothing_is_proven_by_a_register_from_before_the_cpu_was_in_step():
+    """A store of it and a flag made of it, both misread: the capture alone would come to anything."""
+    images = image(bytes((0xA9, 0x10, 0x85, 0x11, 0x29, 0x08, 0xF0, 0xF8)))  # LDA, STA, AND, BEQ back
+    whole = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 400))
+    captured = whole[np.flatnonzero(whole.address[0] == ROM + 2)[5] :]
+    captured = misread(misread(captured, 1, "D7"), 4, "D4")
+    found = beside(images, captured)
+    assert found.parts[0][0] == 0
+    assert found.first is None, found.first
+
+
+def test_a_line_that_touches_another_tells_of_both_together():
+    """A high level on both that the CPU cannot have put out says that its operand was misread."""
+    images, faults = image(bytes((0xE6, 0x0E, 0xA2, 0x33, 0x4C, 0x00, 0x80))), ["A3 shorted to A4"]  # INC in a loop
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images, faults=faults), 400))
+    operands = np.flatnonzero(captured.address[0] == ROM + 1)[[5, 6, 12]].tolist()
+    for row in operands:
+        captured = misread(captured, row, "D4")
+    found = beside(images, captured, faults)
+    assert found.first is None, found.first
+    assert [each.row for each in found.differences if each.data == 0x10] == operands
+    assert ((found.levels[[row + 1 for row in operands]] & np.uint64(0xFF)) == 0x0E).all()
+
+
+def test_a_select_beside_an_address_that_was_misread_is_not_wrong_where_the_cpu_stands_still():
+    images = image(bytes((0xDB,)))  # STP
+    machine = Machine.load("demo:marlpit", seed=5, images=images)
+    with Observer(machine) as observer:
+        machine.run(cycles=1500)
+    seen = observer.observed
+    captured = exact(attrs.evolve(seen, levels=np.append(seen.levels, np.repeat(seen.levels[-1:], 1500))))
+    for row in range(200, 1400, 90):
+        captured = misread(captured, row, "A15")
+    found = beside(images, captured)
+    assert "1.select" in found.names
+    assert found.first is None, found.first
