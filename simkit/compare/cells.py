@@ -14,7 +14,10 @@ from simkit.machine.machine import Machine
 
 ASK, FEED, NOBODY = -1, -2, -3
 """In place of a cell's number: not worked out yet; a card must be fed; nobody to be asked."""
-ROM = -1000
+KEPT = -10
+"""KEPT - (bits * 256 + byte) stands for a byte of a ROM, which counts from the start but for those bits: nobody drives
+them, or too late."""
+ROM = -100_000
 """ROM - byte stands for a byte of a ROM, which counts from the start."""
 UNTOLD = -1
 """In a cell: nothing is known of it."""
@@ -49,7 +52,7 @@ class Cells:
     """The memory of a machine, byte by byte, as a capture shows it; shared numbers for what several addresses reach.
 
     Attributes:
-        reads: by address: number of the cell, or ROM - byte, ASK, FEED, NOBODY.
+        reads: by address: number of the cell, or ROM - byte, KEPT - (bits * 256 + byte), ASK, FEED, NOBODY.
         writes: the same of writes.
         held: what each cell gives: UNTOLD, or a byte with its epoch and SURE.
         wired: memories of which that is not what was written, in order; `first_wired` is their first cell.
@@ -157,9 +160,10 @@ class Cells:
         plain = seat.plain
         if plain is not None and plain.read is not None and plain.ignores_writes:
             given = self._bus.reach.table.given_of(seat)
-            if given is not None and not given.keeps and mask == 0xFF:
+            if given is not None and (mask | given.keeps) == 0xFF:
                 byte = plain.read[offset]
-                return ROM - (byte if given.gives is None else given.gives[byte])
+                byte = byte if given.gives is None else given.gives[byte]
+                return KEPT - (given.keeps << 8 | byte) if given.keeps else ROM - byte
         return FEED
 
     def _is_uncertain(self, address: int) -> bool:

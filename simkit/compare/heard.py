@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simkit.compare.cells import FEED, NOBODY, ROM, SURE, UNTOLD
+from simkit.compare.cells import FEED, KEPT, NOBODY, ROM, SURE, UNTOLD
 from simkit.compare.followed import Difference, Read
 from simkit.compare.led_cpu import State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
@@ -149,6 +149,8 @@ class Heard:
                     one = self._track.difference(at, address, pc, expected, rows.known[at])
                     one.proven = odd is None and self._is_of_another_address(one, row)
                     found.append(one)
+            elif number <= KEPT:
+                found += self._read_kept(at, address, pc, *divmod(KEPT - number, 256))
             elif number == FEED:
                 difference = self._feed_read(at, address, pc)
                 if difference is not None:
@@ -158,6 +160,14 @@ class Heard:
                 raise AssertionError(number)
         self._track.differences += found
         return found
+
+    def _read_kept(self, row: int, address: int, pc: int, kept: int, byte: int) -> list[Difference]:
+        """A ROM is read of which nobody drives some bits; gives the difference, if there is one."""
+        track, rows = self._track, self._rows
+        byte |= rows.bytes[row] & kept
+        track.expected[row], track.agreed[row] = byte, 0xFF & ~kept
+        known = rows.known[row] & ~kept
+        return [track.difference(row, address, pc, byte, known)] if (byte ^ rows.bytes[row]) & known else []
 
     def _goes_by_unknown(self, row: int, end: int) -> bool:
         """Whether what an instruction writes comes of registers that are not known: one cycle alone tells it then."""
