@@ -39,11 +39,13 @@ class _Verified:
 
     Attributes:
         fitting: candidates that leave nothing.
+        loose: those that leave nothing but on lines that nobody drives, with that in a sentence.
         left: by name what others leave, in a sentence, in the order in which they are near.
         words: by name how they fit.
     """
 
     fitting: list[str] = attrs.field(factory=list)
+    loose: dict[str, str] = attrs.field(factory=dict)
     left: dict[str, str] = attrs.field(factory=dict)
     words: dict[str, str] = attrs.field(factory=dict)
 
@@ -71,10 +73,12 @@ def judge_capture(
     behind |= {name: capture.behind_but_for_noise(name, best) for name in near}
     found = _Verifying(seen, capture, library, more).verified(behind)
     words = {name: found.words.get(name, "") or f"{capture.part(name):.0%} of it in runs" for name in names}
-    if not found.fitting:
+    fitting = found.fitting or [*found.loose]
+    if not fitting:
         return Judged(behind, words, next(iter(found.left.values())))
-    ahead = min(behind[name] for name in found.fitting)
-    for name in found.left:  # who foretells what did not come is not the cause, though he explain as much
+    ahead = min(behind[name] for name in fitting)
+    refuted = [*found.left, *(found.loose if found.fitting else ())]
+    for name in refuted:  # who foretells what did not come is not the cause, though he explain as much
         behind[name] = max(behind[name], ahead) + 1.0 + NOT_FIRST
     return Judged(behind, words, "")
 
@@ -108,6 +112,9 @@ class _Verifying:
             if left:
                 found.left[name] = left
                 found.words[name] = f"not this: {left}"
+            elif floating := self._floating(name):
+                found.loose[name] = floating
+                found.words[name] = f"hardly this: {floating}"
             else:
                 found.fitting.append(name)
                 found.words[name] = self._words(name)
@@ -129,6 +136,11 @@ class _Verifying:
             return ""
         places = self._capture.strange(name)
         return f"the capture shows at {places} places what its runs do not, and what is no noise"
+
+    def _floating(self, name: str) -> str:
+        """What one that is not refuted has otherwise on lines that nobody drives."""
+        left = None if self._following is None else self._following.left_over(name)
+        return "" if left is None else left.floating
 
     def _words(self, name: str) -> str:
         """What speaks for one that leaves nothing."""

@@ -24,6 +24,8 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import exercised_by
+from simkit.suspect.floating import Floating
+from simkit.suspect.given import apart_on_the_lines
 from simkit.suspect.trial import Trial
 
 FIRST_ROWS = 2_000
@@ -42,12 +44,15 @@ class LeftOver:
         words: where most of them are, in a sentence; "" where there is none.
         followed: cycles before the first of them in which the CPU is in step.
         told: part of the levels of data lines of which it is known what they should be.
+        floating: how lines that nobody drives are otherwise than the machine leaves them, in a sentence; "" where they
+            are not.
     """
 
     cycles: int
     words: str
     followed: int
     told: float
+    floating: str = ""
 
 
 class Following:
@@ -96,9 +101,14 @@ class Following:
             left, in_step = found.disagreements, found.verdict != Verdict.UNTOLD
             if _is_readdressed(machine):  # selects are compared by the address that the probe sees
                 left = [one for one in left if not one.signal]
-            if any(one.proven for one in left) or _instructions(left) > 1:
+            if any(one.proven for one in left) or instructions(left) > 1:
                 return LeftOver(len(left), told(machine, left), int(in_step[: left[0].row].sum()), _told(found))
-        return LeftOver(0, "", int(in_step.sum()), _told(found))
+        if not _is_readdressed(machine):
+            apart, words = apart_on_the_lines(machine, self._captured)
+            if apart:
+                return LeftOver(len(apart), words, int(in_step[: apart[0]].sum()), _told(found))
+        floating = Floating.of(machine, found)
+        return LeftOver(0, "", int(in_step.sum()), _told(found) + floating.told, floating.words)
 
 
 def _is_readdressed(machine: Machine) -> bool:
@@ -113,13 +123,16 @@ def _told(found: Led) -> float:
     return float(np.mean([(found.known & bit != 0).mean() for bit in data])) if len(found) else 0.0
 
 
-def _instructions(left: Sequence[Difference]) -> int:
+def instructions(left: Sequence[Difference]) -> int:
     """In how many instructions, apart from one another, something is left.
 
     One alone may be of a register that is not known there: where cycles are missing, or the capture begins.
     """
-    rows = sorted(one.row for one in left)
-    return sum(row - before >= LONGEST for before, row in zip([-LONGEST, *rows], rows, strict=False))
+    found, begins = 0, -LONGEST
+    for row in sorted(one.row for one in left):
+        if row - begins >= LONGEST:
+            found, begins = found + 1, row
+    return found
 
 
 def _accesses(captured: Captured) -> NDArray[np.bool_]:

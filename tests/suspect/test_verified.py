@@ -1,12 +1,16 @@
 """Candidates that are near are verified against a capture of the whole bus, on a machine with the fault in it."""
 
+import math
+
 import attrs
 import numpy as np
 import pytest
 
 from simkit.capture.captured import Captured
+from simkit.compare.followed import Difference
 from simkit.records.observed import Observer
-from simkit.suspect.followed import Following
+from simkit.suspect.chance import SELDOM, is_more_than_chance
+from simkit.suspect.followed import Following, instructions
 from simkit.suspect.more import More
 from simkit.suspect.outcomes import SOUND
 from simkit.suspect.rank import rank
@@ -76,3 +80,53 @@ def test_candidates_that_do_what_a_sound_machine_does_where_the_capture_is_are_f
 
 def test_of_a_fault_that_comes_and_goes_it_is_said_that_it_cannot_be_followed(trial):
     assert Following(capture(trial), trial).left_over("slot 2: answers late, 1 in 100") is None
+
+
+@pytest.fixture(scope="module")
+def open_d5(trial):
+    """From the middle on: what cards other than memory answer is not known."""
+    return Following(capture(trial, "slot 2: pin D5 open", begin=50)[:3_000], trial)
+
+
+def test_a_rom_with_an_open_pin_is_held_to_the_pins_that_are_joined_wherever_the_capture_begins(open_d5):
+    own, other = (open_d5.left_over(f"slot 2: pin {pin} open") for pin in ("D5", "D0"))
+    assert (own.cycles, own.floating) == (0, "")
+    assert own.told > 0.9
+    assert "ROM (slot 2) holds" in other.words
+
+
+def test_of_a_part_that_answers_nothing_it_is_asked_whether_the_lines_keep_what_was_on_them(open_d5, trial):
+    left = open_d5.left_over("slot 2: card removed")
+    assert left.cycles == 0
+    assert "lines that nobody would drive do not keep what was on them" in left.floating
+    removed = Following(capture(trial, "slot 5: card removed"), trial).left_over("slot 5: card removed")
+    assert (removed.cycles, removed.floating) == (0, "")
+    assert removed.told > 0.9
+
+
+@pytest.mark.parametrize("fault", ["D5 late", "D5 open", "D5 high"])
+def test_what_the_cpu_alone_takes_otherwise_is_still_held_to_what_the_rom_puts_on_the_backplane(fault, open_d5, trial):
+    left = open_d5.left_over(fault)
+    assert left.cycles > 100
+    assert "(slot 2)" in left.words
+    assert Following(capture(trial, fault)[:1_900], trial).left_over(fault).cycles == 0  # none is missing there
+
+
+def test_what_is_left_in_one_row_after_the_other_is_many_instructions():
+    rows = [Difference(row, 0, 0, None, 0, 0, 0, 1, 0, 1, False) for row in range(100)]
+    assert instructions(rows) > 10
+    assert instructions(rows[:8]) == 1
+    assert instructions(rows[::50]) == 2
+
+
+@pytest.mark.parametrize("mean", [0.5, 3.0, 40.0])
+def test_chance_makes_so_many_seldom_where_that_is_said(mean):
+    """Poisson's law by its terms: nothing that comes oftener than SELDOM is called too much."""
+
+    def tail(count):
+        return 1 - sum(math.exp(-mean) * mean**n / math.factorial(n) for n in range(count))
+
+    first = next(count for count in range(1000) if is_more_than_chance(count, mean))
+    assert tail(first) < SELDOM
+    assert not is_more_than_chance(int(mean), mean)
+    assert first <= mean + 6 * math.sqrt(mean) + 6
