@@ -93,7 +93,7 @@ class _Verifying:
             self._following = Following(seen.captured, more.trial)
         self._most, self._told = 0, 0.0  # of any candidate: cycles that the CPU model went along with it, levels told
         if self._following is not None and more is not None:
-            self._registers = library.registers(more.trial)
+            self._registers = library.read_registers(more.trial)
             sound = self._following.left_over(SOUND)  # of which as much is told as can be
             self._told = 0.0 if sound is None else sound.told
 
@@ -130,7 +130,7 @@ class _Verifying:
                 return left.words
             if left.followed < IN_STEP * self._most:
                 return f"only {left.followed} of {len(self._captured)} cycles can be what the CPU does then"
-            if left.told >= AS_MUCH * self._told:
+            if left.told >= AS_MUCH * self._told and not left.floating:
                 return self._registers.strange(self._captured, name)
         if not self._capture.is_misfit(name):  # of a part that answers nothing, or late, the runs must tell
             return ""

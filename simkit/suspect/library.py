@@ -202,7 +202,7 @@ class Library:
     _shelves: dict[tuple[int, int], Shelf] = attrs.field(factory=dict)
     _registers: Registers | None = None
 
-    def registers(self, trial: Trial) -> Registers:
+    def read_registers(self, trial: Trial) -> Registers:
         """What registers answer in runs of candidates."""
         if self._registers is None:
             self._registers = Registers(trial)
