@@ -12,6 +12,7 @@ from simkit.compare.fed import PULLED
 from simkit.compare.guessed import (
     EXCHANGED,
     FOLLOWS,
+    FOUGHT,
     HIGH,
     INVERTED,
     LATE,
@@ -58,6 +59,18 @@ def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
         return [
             f"Look at the write enable of {card}, at the chip's own pin, while the CPU writes there: it must go low "
             "while PHI2 is high. Its select and its data lines are right: its own bytes come.",
+        ]
+    if fault.how == FOUGHT:
+        selects = _and([f"{seat.slot}.{SELECT}" for seat in machine.bus.seats if seat.slot != fault.slot])
+        otherwise = (
+            f"look at the write enable of {card}, at the chip's own pin: without it bits that were low stay low."
+        )
+        if _is_rom(machine, fault.slot):
+            otherwise = "a card drives the data lines unasked: look at the output enables of their transceivers."
+        return [
+            f"Clip the selects of the other cards ({selects}), trigger on a read of ${fault.addresses[0]:04X}, and "
+            "compare again: one that is low there answers as well, and its decoder is wrong.",
+            f"Where none is, {otherwise}",
         ]
     if fault.addresses and _is_rom(machine, fault.slot):
         return [f"Read {card} back in the programmer and compare it (simkit burn --verify): its other bytes are right."]

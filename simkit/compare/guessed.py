@@ -21,12 +21,17 @@ HOLDS = 0.95
 """Share of the cycles that agree with a guess which holds. Ours: captures are wrong in about a hundredth."""
 DECIDES = 0.85
 """The same of those cycles in which the guess is not the level that should be. Ours."""
+DECISIVE = 4
+"""Cycles that must show what takes another line, or another cycle, to say. Ours."""
 FEW_PLACES = 4
 """Addresses at which alone a ROM is wrong, so that it is its content. Ours."""
 
 NOT_TAKEN = "does not take what is written"
 """Of memory as a whole; its `line` is WRITES."""
 WRITES = "writes"
+FOUGHT = "is not alone when it is read"
+"""Of a card as a whole; its `line` is READS, and `other` names the data lines."""
+READS = "reads"
 LOW, HIGH, INVERTED, FOLLOWS, EXCHANGED, SHORTED, LATE, OPEN, OTHER = (
     "always low",
     "always high",
@@ -190,7 +195,8 @@ def line_fault(
     for how, other, guess in (*_guesses(led, line, columns), *more(columns.rows)):
         decisive = guess != columns.should
         agrees = guess == columns.seen
-        if not decisive.any() or agrees[decisive].mean() < DECIDES:
+        least = 1 if how in (LOW, HIGH, INVERTED) else DECISIVE
+        if decisive.sum() < least or agrees[decisive].mean() < DECIDES:
             continue
         share = float(agrees.mean())
         if share >= HOLDS and share > best[0]:

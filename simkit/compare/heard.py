@@ -147,7 +147,8 @@ class Heard:
                 self._track.expected[at] = expected
                 if expected != byte and (expected ^ rows.bytes[at]) & rows.known[at]:
                     one = self._track.difference(at, address, pc, expected, rows.known[at])
-                    one.proven = odd is None and self._is_of_another_address(one, row)
+                    # an address may come of a byte that was misread before it in the instruction
+                    one.proven = odd is None and not found and self._is_of_another_address(one, row)
                     found.append(one)
             elif number <= KEPT:
                 found += self._read_kept(at, address, pc, *divmod(KEPT - number, 256))

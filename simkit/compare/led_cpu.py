@@ -160,11 +160,21 @@ class LedCpu:
         self.at = row + 1
 
     def choose_vector(self) -> int:
-        """The vector that the capture shows: the flags come first, then it."""
-        row = self.at + 1
-        if row < self._end and self._rows.words[row] & 0xFFFF & self._rows.masks[row] == NMI_VECTOR:
-            return NMI_VECTOR
-        return IRQ_VECTOR
+        """The vector that the capture shows: the flags come first, then both of its bytes, of which one may be misread.
+
+        Where the addresses show either, what memory holds there tells.
+        """
+        rows, first = self._rows, self.at + 1
+        price = dict[int, tuple[int, int]]()
+        for vector in (IRQ_VECTOR, NMI_VECTOR):
+            lines = bytes_ = 0
+            for row in range(first, min(first + 2, self._end)):
+                address = vector + row - first
+                held = self.expects(address)
+                lines += ((rows.words[row] ^ address) & rows.masks[row] & 0xFFFF).bit_count()
+                bytes_ += held is not None and (held ^ rows.bytes[row]) & rows.known[row] != 0
+            price[vector] = lines, bytes_
+        return NMI_VECTOR if price[NMI_VECTOR] < price[IRQ_VECTOR] else IRQ_VECTOR
 
     def vector_fetched(self, vector: int) -> None:
         """A sequence is over."""

@@ -17,11 +17,13 @@ from simkit.compare.guessed import (
     DECIDES,
     EXCHANGED,
     FOLLOWS,
+    FOUGHT,
     HIGH,
     HOLDS,
     LOW,
     NOT_TAKEN,
     OTHER,
+    READS,
     WRITES,
     LineFault,
     line_fault,
@@ -34,6 +36,8 @@ from simkit.machine.machine import Machine
 
 AGAIN, HALF = 4, 0.5
 """Of reads of a memory that differ: so many, and such a share of all, give what stood there before. Ours."""
+SEVERAL = 2
+"""Lines, or addresses, by which a card is at fault as a whole. Ours."""
 CERTAIN = 12
 """Cycles that must show it, where nothing but a run says what should be. Ours."""
 WAKE = 0.02
@@ -59,11 +63,12 @@ def diagnose(machine: Machine, led: Led) -> list[LineFault]:
     for slot, bits in sorted(wrong_read.items()):
         mine = ~is_write & (led.slot == slot)
         pin = _address_pin(machine, led, slot, mine) if bits.bit_count() >= MANY else None
-        pin = pin or _not_taken(machine, led, slot)
         if pin is not None:
             found.append(pin)
-        else:
-            found += [line_fault(led, DATA_LINES[bit], mine, slot, writes=False) for bit in _bits(bits)]
+            continue
+        lines = [line_fault(led, DATA_LINES[bit], mine, slot, writes=False) for bit in _bits(bits)]
+        whole = _fought(led, slot, mine, lines) or _not_taken(machine, led, slot)
+        found += [whole] if whole is not None else lines
     beside = diagnose_signals(machine, led)
     unreached = {each.slot for each in beside if each.slot is not None}
     least = WAKE * max((each.shown for each in beside), default=0)
@@ -99,30 +104,66 @@ def _bits(word: int) -> Iterator[int]:
 
 
 def _not_taken(machine: Machine, led: Led, slot: int) -> LineFault | None:
-    """A memory that still gives what it gave before something was written there."""
+    """A memory that still gives what it gave before something else was written there, wherever that is read."""
     if not any(
         seat.slot == slot and seat.plain is not None and seat.plain.write is not None for seat in machine.bus.seats
     ):
         return None
-    wrong = [each for each in led.disagreements if each.slot == slot and each.data and not each.is_write]
-    rows = np.flatnonzero((led.slot == slot) & (led.known & np.uint64(0x1FFFF) == np.uint64(0x1FFFF)))
+    whole = np.uint64(0xFF << DATA_SHIFT | 0x1FFFF)
+    rows = np.flatnonzero((led.slot == slot) & (led.known & whole == whole))
     gave: dict[int, int] = {}
-    differs = {each.row for each in wrong}
-    could, shown = 0, []
-    for row, level, byte in zip(
-        rows.tolist(), led.levels[rows].tolist(), (led.seen[rows] >> np.uint64(DATA_SHIFT)).tolist(), strict=True
-    ):
+    could, least, high, shown, addresses = 0, 8, 0, list[int](), set[int]()
+    for row, level, seen in zip(rows.tolist(), led.levels[rows].tolist(), led.seen[rows].tolist(), strict=True):
         if not level >> 16 & 1:
             continue
-        address = level & 0xFFFF
-        if row in differs and address in gave:
+        address, byte = level & 0xFFFF, seen >> DATA_SHIFT & 0xFF
+        if gave.setdefault(address, byte) != level >> DATA_SHIFT & 0xFF:
             could += 1
-            if gave[address] == byte & 0xFF:
+            if gave[address] == byte:
                 shown.append(row)
-        gave.setdefault(address, byte & 0xFF)
-    if len(shown) < AGAIN or len(shown) < DECIDES * could or len(shown) < HALF * len(differs):
+                addresses.add(address)
+                high |= byte & ~(level >> DATA_SHIFT)
+                least = min(least, (byte ^ level >> DATA_SHIFT & 0xFF).bit_count())
+    if not shown or len(shown) < DECIDES * could or (len(shown) != could and len(addresses) < SEVERAL):
         return None
-    return LineFault(WRITES, NOT_TAKEN, "", slot, False, False, len(shown), could, (), min(differs), 1.0)
+    if not high or (len(shown) < AGAIN and least < MANY):  # else it may be lines that are low, or wrong
+        return None
+    return LineFault(WRITES, NOT_TAKEN, "", slot, False, False, len(shown), could, (), min(shown), 1.0)
+
+
+def _fought(led: Led, slot: int, scope: NDArray[np.bool_], lines: Iterable[LineFault | None]) -> LineFault | None:
+    """A card whose bytes come with bits low that should be high, by no line alone: another card drives them low.
+
+    Between outputs of TTL and NMOS the low one wins.
+    """
+    told = [each for each in lines if each is not None]
+    most = max((each.shown for each in told), default=0)
+    mine = [each for each in told if each.shown >= WAKE * most]
+    if len(mine) < SEVERAL or any(each.how not in (LOW, OTHER) for each in mine):
+        return None
+    if all(each.how == LOW for each in mine) and not MANY <= len(mine) < len(DATA_LINES):
+        return None  # these lines, or a card without supply
+    whole = np.uint64(0xFF << DATA_SHIFT | 0x1FFFF)
+    rows = np.flatnonzero(scope & (led.known & led.seen_known & whole == whole))
+    should, seen = ((each[rows] >> np.uint64(DATA_SHIFT)).astype(np.uint8) for each in (led.levels, led.seen))
+    wrong = np.isin(rows, [each.row for each in led.disagreements if each.slot == slot and each.data])
+    low = wrong & (seen & ~should == 0)
+    if low.sum() < AGAIN or low.sum() < DECIDES * wrong.sum():
+        return None
+    return LineFault(
+        READS,
+        FOUGHT,
+        ", ".join(each.line for each in mine),
+        slot,
+        False,
+        False,
+        int(low.sum()),
+        int(wrong.sum()),
+        (),
+        int(rows[low][0]),
+        float(wrong.mean()),
+        tuple(np.unique(led.levels[rows[low]] & np.uint64(0xFFFF)).astype(int).tolist()),
+    )
 
 
 def _address_pin(machine: Machine, led: Led, slot: int, scope: NDArray[np.bool_]) -> LineFault | None:

@@ -9,7 +9,7 @@ import numpy as np
 from simkit.compare import told_signals
 from simkit.compare.advised import next_steps, unseen
 from simkit.compare.followed import Difference, Read
-from simkit.compare.guessed import EXCHANGED, FOLLOWS, HIGH, LOW, NOT_TAKEN, SHORTED, LineFault
+from simkit.compare.guessed import EXCHANGED, FOLLOWS, FOUGHT, HIGH, LOW, NOT_TAKEN, SHORTED, LineFault
 from simkit.compare.judged import LINES, Led, Verdict
 from simkit.compare.told_signals import card_name
 from simkit.compare.worlds import DATA_SHIFT
@@ -163,6 +163,11 @@ def sentence(machine: Machine, fault: LineFault) -> str:
     if fault.how == NOT_TAKEN:
         times = f"{_count(fault.shown, 'read')} of it {'gives' if fault.shown == 1 else 'give'} what was there before"
         return f"{card_name(machine, fault.slot)} {fault.how}: {times}."
+    if fault.how == FOUGHT:
+        times = f"{_count(fault.shown, 'read')} of it {'comes' if fault.shown == 1 else 'come'}"
+        return (
+            f"{card_name(machine, fault.slot)} {fault.how}: {times} with bits of {fault.other} low that should be high."
+        )
     other = f" {fault.other}" if fault.how in (FOLLOWS, EXCHANGED, SHORTED) else ""
     what = f"{'Address pin ' if fault.pin else ''}{fault.line}"
     return f"{what}, {_scope(machine, fault)}: {fault.how}{other}{_times(fault)}."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from simkit.compare.followed import Difference, Read
-from simkit.compare.heard import Heard
+from simkit.compare.heard import SEVERAL, Heard
 from simkit.compare.led_cpu import State
 from simkit.compare.track import Track
 from simkit.compare.worlds import AHEAD, LONGEST
@@ -52,8 +52,8 @@ class Weighing:
                 otherwise, instead = cost, all_of_them
         fetched = (difference.address - difference.pc & 0xFFFF) < LONGEST and not difference.control
         third: dict[int, int] = {}
-        proves = fetched and self._can_prove(difference, state)
-        if proves and min(as_captured, otherwise)[0] >= LEADS_NOWHERE:
+        proves = (fetched or self._is_no_misreading(difference)) and self._can_prove(difference, state)
+        if fetched and proves and min(as_captured, otherwise)[0] >= LEADS_NOWHERE:
             third = self._third(difference, state, limit, given)
         if third:
             instead, difference.read, difference.proven = third, Read.CAPTURED, True
@@ -79,6 +79,15 @@ class Weighing:
             del self._track.pending[:-PENDING]
         cpu.load(now)
         cpu.odd, self._track.unknown = odd, unknown
+
+    def _is_no_misreading(self, difference: Difference) -> bool:
+        """Whether several lines differ from what a memory holds for certain, with the CPU followed from RESET on."""
+        return (
+            difference.data.bit_count() >= SEVERAL
+            and not difference.control
+            and not self._track.from_middle
+            and not self._heard.may_be_missing(difference.row)
+        )
 
     def _can_prove(self, difference: Difference, state: State) -> bool:
         """Whether what the CPU does with a byte can prove that it took it.

@@ -5,7 +5,11 @@ import numpy as np
 import pytest
 
 from simkit import Machine
+from simkit.capture.captured import Captured
+from simkit.compare.guessed import FOUGHT, NOT_TAKEN
 from simkit.compare.judged import Verdict, led
+from simkit.compare.lines import diagnose
+from simkit.compare.told import report
 from simkit.records.observed import Observer, observe
 from tests.compare.takes import SOUND_SEED, exact, misread
 
@@ -95,3 +99,52 @@ def test_a_select_beside_an_address_that_was_misread_is_not_wrong_where_the_cpu_
     found = beside(images, captured)
     assert "1.select" in found.names
     assert found.first is None, found.first
+
+
+@pytest.mark.parametrize(("line", "later"), [("A2", 0), ("A2", 1), ("D0", 0)])
+def test_a_vector_is_that_which_both_of_its_cycles_show(line, later):
+    """IRQ's and NMI's are a line apart in each: 1110 and 1010, 1111 and 1011."""
+    images = image(bytes((0x00, 0x00)))  # BRK, and there again
+    images[2] = images[2][:-2] + ROM.to_bytes(2, "little")
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 200))
+    row = int(np.flatnonzero(captured.address[0] == 0xFFFE)[5]) + later
+    found = beside(images, misread(captured, row, line))
+    assert found.first is None, found.first
+    assert int(found.levels[row]) & 0xFFFF == 0xFFFE + later
+
+
+def test_an_address_made_of_a_misread_byte_proves_nothing_where_it_was_misread_in_the_same_line():
+    """RTS: the dummy read at the address that was pulled."""
+    routine = bytes((0x20, 0x06, 0x80, 0x4C, 0x00, 0x80, 0x60))  # JSR, JMP back; RTS
+    images = image(routine + bytes(range(0x40, 0x80)))
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 400))
+    fetch = np.flatnonzero((captured.address[0] == ROM + 6) & captured.gathered(["SYNC"])[0].astype(bool))[5]
+    found = beside(images, misread(misread(captured, fetch + 3, "D5"), fetch + 5, "A5"))
+    assert found.first is None, found.first
+
+
+def test_a_return_to_where_nobody_came_from_proves_that_memory_did_not_hold_what_was_pushed():
+    """Once, as the CPU never comes back: no misreading changes so many lines and has the CPU go by them."""
+    real = Machine.load("demo:keyboard-test", seed=6, faults=["slot 1: write enable never"])
+    machine = Machine.load("demo:keyboard-test", seed=SOUND_SEED)
+    found = led(machine, exact(observe(real, 2000)))
+    assert (found.first.slot, found.first.address & 0xFF00) == (1, 0x0100)
+    first, *_ = diagnose(machine, found)
+    assert (first.how, first.slot) == (NOT_TAKEN, 1)
+
+
+@pytest.mark.parametrize(
+    ("wiring", "slot"), [("slot 3: selected by 000x xxxx xxxx xxxx", 1), ("slot 3: selected by 1000 xxxx xxxx xxxx", 2)]
+)
+def test_a_second_card_that_answers_is_told_by_bits_that_are_low_and_where_to_look_for_it(wiring, slot):
+    real = Machine.load("demo:keyboard-test", seed=6, faults=[wiring])
+    machine = Machine.load("demo:keyboard-test", seed=SOUND_SEED)
+    whole = exact(observe(real, 12_000))
+    lines = tuple(name for name in whole.names if not name.endswith("select"))  # else these say it
+    levels, known = whole.gathered(lines)
+    found = led(machine, Captured(lines, levels, known, whole.time, whole.lost))
+    faults = diagnose(machine, found)
+    assert (faults[0].how, faults[0].slot) == (FOUGHT, slot)
+    text = "\n".join(report(machine, found, faults))
+    assert "is not alone when it is read" in text
+    assert "3.select" in text
