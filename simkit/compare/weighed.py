@@ -31,6 +31,7 @@ class Weighing:
         self._cpu, self._rows, self._ways, self._cells = track.cpu, track.rows, track.ways, track.cells
         self._heard = heard
         self._weighed = 0
+        self._taken: list[tuple[Difference, State, frozenset[str]]] = []  # as captured, with the state before
         self._settled: dict[int, int] = {}  # of this instruction, bytes that the CPU took and the capture has otherwise
 
     def weigh(self, difference: Difference, state: State, together: list[Difference]) -> None:
@@ -64,6 +65,8 @@ class Weighing:
             difference.proven = proves and as_captured[2] <= 1 and apart >= DECISIVE
             if difference.proven and self._comes_of_an_earlier_one(difference, now[0], limit):
                 return
+            if not difference.proven:
+                self._take_back(difference, state, limit)
         if third or as_captured > otherwise:
             for each in together:
                 if each.row in instead and instead[each.row] == each.expected:
@@ -125,6 +128,18 @@ class Weighing:
                 track.replay(before, unknown, row, both)
                 return True
         return False
+
+    def _take_back(self, difference: Difference, state: State, limit: int) -> None:
+        """Neither tells where this and an earlier one, both taken as captured, do as well as the cards have them."""
+        for each in self._taken:
+            earlier, before, unknown = each
+            if not 0 < difference.row - earlier.row <= AHEAD:
+                continue
+            both = {earlier.row: earlier.expected, difference.row: difference.expected}
+            if self._ways.price(before, unknown, limit, both) <= self._ways.price(before, unknown, limit):
+                earlier.read = difference.read = Read.OPEN
+        self._taken.append((difference, state, self._track.earlier))
+        del self._taken[:-PENDING]
 
     def _third(self, difference: Difference, state: State, limit: int, given: Mapping[int, int]) -> dict[int, int]:
         """The byte that the CPU took where it is neither: the card's was wrong, and one line of it misread besides."""

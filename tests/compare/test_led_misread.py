@@ -148,3 +148,15 @@ def test_a_second_card_that_answers_is_told_by_bits_that_are_low_and_where_to_lo
     text = "\n".join(report(machine, found, faults))
     assert "is not alone when it is read" in text
     assert "3.select" in text
+
+
+def test_two_bytes_that_are_compared_with_one_another_tell_nothing_where_the_same_line_of_both_was_misread():
+    code = bytes((0xA9, 0x05, 0x85, 0x10, 0x85, 0x11, 0xA6, 0x11, 0xE4, 0x10, 0xF0, 0xFA))  # LDX, CPX, BEQ back
+    images = image(code)
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 400))
+    reads = [np.flatnonzero(captured.address[0] == address)[12] for address in (0x11, 0x10)]
+    assert 0 < reads[1] - reads[0] < 4
+    for row in reads:
+        captured = misread(captured, row, "D7")
+    found = beside(images, captured)
+    assert found.first is None, found.first
