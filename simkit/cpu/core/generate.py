@@ -75,7 +75,7 @@ def module_text(part: str) -> str:
                 instruction = Instruction(recorded, opcode.code, cmos)
                 made.append(instruction.text(name, body, opcode.mnemonic in MAY_CLEAR_I))
             names.append(name)
-        made.append(_run(names, recorded=recorded))
+        made += [_elsewhere(names, recorded=recorded), _run(names, recorded=recorded)]
     return "\n".join((*made, ")"))
 
 
@@ -529,73 +529,102 @@ _BEHIND = "(i32.and (i32.add (local.get $pc) (i32.const 1)) (i32.const 65535))"
 """The address behind the opcode."""
 
 
-def _left() -> str:
-    """When an opcode is left to the reference engine."""
+def _leaves() -> str:
+    """Where an opcode is left to the reference engine."""
     return f"(i32.load8_u offset={LEAVES_AT} (i32.add (local.get $s) (local.get $code)))"
+
+
+def _begins(*, recorded: bool) -> str:
+    """What is noted of an instruction before its opcode is fetched."""
+    each = f"(if {_get('each')} (then (call $registers (local.get $s) (local.get $pc))))"
+    return f"""(local.set $at {_NOTE.format(_get("noted"))})
+(i64.store (local.get $at) (local.get $now))
+(i32.store offset=8 (local.get $at) (local.get $pc))
+{_one_more("noted")}
+{_put("masked", _get("i"))}
+{_put_long("first", "(local.get $now)")}
+{_put("polls", "(i32.const 0)")}
+{each if recorded else ""}"""
+
+
+def _fetched(left: str, *, recorded: bool) -> str:
+    """An opcode is known before anything was noted: where it is left to the reference engine, `left`."""
+    record = "(local.get $pc) (local.get $code) (i32.const 0) (i64.const 0)"
+    return f"""(if (local.tee $at {_leaves()})
+  (then
+    (if (i32.and (local.get $at) (i32.const {LEFT})) (then {left}))
+    (if (i32.and (local.get $at) (i32.const {LEFT_FROM_FLOOR}))
+      (then (if (i32.ge_u {_get("sp")} {_get("floor")}) (then {left}))))
+    (if (i32.and (local.get $at) (i32.const {LEFT_AT_STOPS}))
+      (then (if (i32.and (i32.const 1) (i32.shr_u
+          (i32.load8_u offset={STOPS_AT} (i32.add (local.get $s) (i32.shr_u (local.get $pc) (i32.const 3))))
+          (i32.and (local.get $pc) (i32.const 7))))
+        (then {left}))))))
+{_begins(recorded=recorded)}
+{f"(call $record (local.get $s) {record})" if recorded else ""}
+(local.set $pc {_BEHIND})"""
+
+
+def _elsewhere(names: list[str], *, recorded: bool) -> str:
+    """One instruction whose opcode lies in no page of plain memory; gives whether the core may go on.
+
+    It stands beside the loop, which would be slower everywhere with one more way through it.
+    """
+    left = "(return (i32.const 0))"
+    return f"""(func $elsewhere{_tail(recorded)} (param $s i32) (result i32)
+(local $pc i32) (local $code i32) (local $at i32) (local $mark i32) (local $now i64)
+(local.set $now {_get_long("cycle")})
+(local.set $pc {_get("pc")})
+{_mark("(local.get $pc)")}
+(if {_is_marked(NO_READ | READS)}
+  (then
+    (local.set $code {_marked_byte("(local.get $pc)")})
+    {_fetched(left, recorded=recorded)})
+  (else
+    (if (i32.eqz {_get("asks")}) (then {left}))
+    {_begins(recorded=recorded)}
+    (call $ask_read (local.get $s) (local.get $pc) (i32.const {KINDS["FETCH"]}))
+    (if {_get("abandon")} (then {left}))
+    (local.set $code {_get("last")})
+    {_put_long("first", f"(i64.sub {_get_long('cycle')} (i64.const 1))")}
+    (local.set $pc {_BEHIND})
+    (if {_leaves()}
+      (then
+        {_put("pc", "(local.get $pc)")}
+        {_put("begun", "(i32.add (local.get $code) (i32.const 1))")}
+        {left}))
+    {_add_cycles(-1)}))
+(block $done {_switch(names)})
+(i32.eqz {_get("leave")}))"""
 
 
 def _run(names: list[str], *, recorded: bool) -> str:
     """The loop: one instruction after another until it must leave."""
-    tail = "_recorded" if recorded else ""
-    fetched = "(local.get $pc) (local.get $code) (i32.const 0) (i64.const 0)"
-    each = f"(if {_get('each')} (then (call $registers (local.get $s) (local.get $pc))))" if recorded else ""
-    record = f"(call $record (local.get $s) {fetched})" if recorded else ""
     full = f"(if (i32.gt_u (i32.add {_get('filled')} (i32.const {MOST_RECORDS})) {_get('room')}) (then (return)))"
+    tail = _tail(recorded)
     return f"""(func $run{tail} (export "run{tail}") (param $s i32)
-(local $pc i32) (local $page i32) (local $code i32) (local $at i32) (local $asked i32) (local $mark i32)
+(local $pc i32) (local $page i32) (local $code i32) (local $at i32) (local $now i64)
 (loop $next
-(if (i64.ge_s {_get_long("cycle")} {_get_long("stop")}) (then (return)))
+(if (i64.ge_s (local.tee $now {_get_long("cycle")}) {_get_long("stop")}) (then (return)))
 {full if recorded else ""}
 (local.set $pc {_get("pc")})
 (local.set $page {_page(0, "(local.get $pc)")})
 (if (local.get $page)
   (then (local.set $code (i32.load8_u {_in_page("(local.get $page)", "(local.get $pc)")})))
   (else
-    (if (local.tee $page {_page(3, "(local.get $pc)")})
+    (local.set $page {_page(3, "(local.get $pc)")})
+    (if (i32.eqz (local.get $page))
       (then
-        (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page) {_get("last")})))
-      (else
-        {_mark("(local.get $pc)")}
-        (if {_is_marked(NO_READ | READS)}
-        (then (local.set $code {_marked_byte("(local.get $pc)")}))
-        (else
-          (if (i32.eqz {_get("asks")}) (then (return)))
-          (local.set $asked (i32.const 1))))))))
-(if (if (result i32) (local.get $asked) (then (i32.const 0)) (else (local.tee $at {_left()})))
-  (then
-    (if (i32.and (local.get $at) (i32.const {LEFT})) (then (return)))
-    (if (i32.and (local.get $at) (i32.const {LEFT_FROM_FLOOR}))
-      (then (if (i32.ge_u {_get("sp")} {_get("floor")}) (then (return)))))
-    (if (i32.and (local.get $at) (i32.const {LEFT_AT_STOPS}))
-      (then (if (i32.and (i32.const 1) (i32.shr_u
-          (i32.load8_u offset={STOPS_AT} (i32.add (local.get $s) (i32.shr_u (local.get $pc) (i32.const 3))))
-          (i32.and (local.get $pc) (i32.const 7))))
-        (then (return)))))))
-(local.set $at {_NOTE.format(_get("noted"))})
-(i64.store (local.get $at) {_get_long("cycle")})
-(i32.store offset=8 (local.get $at) (local.get $pc))
-{_one_more("noted")}
-{_put("masked", _get("i"))}
-{_put_long("first", _get_long("cycle"))}
-{_put("polls", "(i32.const 0)")}
-{each}
-(if (local.get $asked)
-  (then
-    (call $ask_read (local.get $s) (local.get $pc) (i32.const {KINDS["FETCH"]}))
-    (if {_get("abandon")} (then (return)))
-    (local.set $code {_get("last")})
-    {_put_long("first", f"(i64.sub {_get_long('cycle')} (i64.const 1))")}
-    (if {_left()}
-      (then
-        {_put("pc", _BEHIND)}
-        {_put("begun", "(i32.add (local.get $code) (i32.const 1))")}
+        (br_if $next (call $elsewhere{tail} (local.get $s)))
         (return)))
-    {_add_cycles(-1)}
-    (local.set $asked (i32.const 0)))
-  (else {record}))
-(local.set $pc {_BEHIND})
+    (local.set $code (call $crossed_read (local.get $s) (local.get $pc) (local.get $page) {_get("last")}))))
+{_fetched("(return)", recorded=recorded)}
 (block $done {_switch(names)})
 (br_if $next (i32.eqz {_get("leave")}))))"""
+
+
+def _tail(recorded: bool) -> str:
+    return "_recorded" if recorded else ""
 
 
 def _switch(names: list[str]) -> str:
