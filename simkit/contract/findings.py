@@ -109,7 +109,7 @@ class Findings:
 
     def counts_only(self, rule: str, slot: int) -> bool:
         """Whether of one more finding of a rule and slot nothing would be left but its number."""
-        return self._counts.get((rule, slot), 0) >= KEPT_PER_RULE and not self._told
+        return not self._told and self._counts.get((rule, slot), 0) >= KEPT_PER_RULE
 
     def count_more(self, rule: str, slot: int, number: int) -> None:
         """So many more, where they are only counted."""

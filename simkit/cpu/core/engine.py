@@ -78,10 +78,14 @@ _IGNORES, _IGNORED = (OFFSET[name] // 4 for name in ("ignores", "ignored"))
 _ADDRESS, _VALUE, _KIND, _WAITING = (OFFSET[name] // 4 for name in ("address", "value", "kind", "waiting"))
 _CYCLE, _STOP, _FIRST = (OFFSET[name] // 8 for name in LONGS)
 _REGISTERS = struct.Struct("<12i")  # pc to last
+_AT_ENTRY = struct.Struct("<24i")  # pc to irq_low
 _KINDS = tuple(Kind)
 _DATA = Kind.DATA
 _KEY_BYTES = OFFSET["stores"] + 4
-assert WORDS[11:13] == ("last", "stores")
+assert WORDS[11:24] == (
+    "last", "stores", "leave", "abandon", "waiting", "fetched", "begun", "ignored", "asks", "ignores", "vector",
+    "tables", "irq_low",
+)  # fmt: skip
 
 
 class CoreCpu(ExactCpu):
@@ -212,22 +216,18 @@ class CoreCpu(ExactCpu):
             return
         if self.cycle >= stop:
             return
-        if not self._tell_bystanders():
+        if (self._bystanders or self._bus.watchers.bystanders) and not self._tell_bystanders():
             return
         if self._generation != self._bus.reach.generation:
             self._map()
         words, longs = self._words, self._longs
         self.attention = False
-        words[_LEAVE] = words[_ABANDON] = words[_WAITING] = words[_FETCHED] = words[_BEGUN] = 0
-        words[_ASKS] = not (self._left or self._bystanders or self.stops is not None)
-        words[_IGNORED] = 0
-        words[_IGNORES] = self._ignoring is not None and self.findings.counts_only(*self._ignoring)
-        words[_VECTOR] = self.IRQ
-        words[_TABLES] = self._tables
-        words[_IRQ_LOW] = not self.irq_line.level
-        _REGISTERS.pack_into(
+        asks = not (self._left or self._bystanders or self.stops is not None)
+        ignores = self._ignoring is not None and self.findings.counts_only(*self._ignoring)
+        _AT_ENTRY.pack_into(
             self._state, 0, self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i,
-            self.last,
+            self.last, words[_STORES], 0, 0, 0, 0, 0, 0, asks, ignores, self.IRQ, self._tables,
+            not self.irq_line.level,
         )  # fmt: skip
         longs[_CYCLE] = self.cycle
         self._entered = words[_NOTED]
@@ -359,7 +359,7 @@ class CoreCpu(ExactCpu):
         """Python was asked for an opcode that is the reference engine's: the rest of the instruction is its."""
         self.attention = False
         try:
-            self._do(code)
+            self._step_instruction(code)
         except ResetPulled:
             self._given_up_for_reset()
         self._take_so_edge()

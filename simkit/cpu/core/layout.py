@@ -20,31 +20,31 @@ WORDS = (
     "i",
     "last",  # byte on the data lines in the cycle before
     "stores",  # writes made so far, modulo 2**32
-    "polls",  # cycles at whose end the last instruction looked for interrupts: a value of POLLS
-    "masked",  # I as it stood at that decision
-    "tables",  # address of the page tables in use
     "leave",  # not 0: the instruction under way is the last one
     "abandon",  # not 0: the instruction ends where it stands; set when Python is asked, cleared by a whole answer
+    "waiting",  # entries in the list of writes that wait
+    "fetched",  # vector that a BRK has fetched last; 0: none was
+    "begun",  # not 0: behind this opcode plus 1, which Python was asked for, the instruction is the reference engine's
+    "ignored",  # writes that memory ignores, counted since
+    "asks",  # not 0: Python is asked for opcodes, too, where no plain memory lies
+    "ignores",  # not 0: writes that memory ignores are counted
+    "vector",  # that BRK fetches when it chooses now
+    "tables",  # address of the page tables in use
     "irq_low",  # not 0: an instruction that may clear I is the last one
+    "polls",  # cycles at whose end the last instruction looked for interrupts: a value of POLLS
+    "masked",  # I as it stood at that decision
     "magic",  # constant of ANE and LXA
     "noted",  # instructions noted so far, modulo 2**32
     "address",  # of the access that Python is asked for
     "value",  # of a write that Python is asked for
     "kind",  # of that access
-    "waiting",  # entries in the list of writes that wait
     "ring",  # address of the ring of records
     "filled",  # records in it
     "room",  # records that it takes
     "floor",  # value of S from which on opcodes marked LEFT_FROM_FLOOR are the reference engine's
     "each",  # not 0: registers are recorded before each instruction
-    "vector",  # that BRK fetches when it chooses now
-    "fetched",  # vector that a BRK has fetched last; 0: none was
-    "asks",  # not 0: Python is asked for opcodes, too, where no plain memory lies
-    "ignores",  # not 0: writes that memory ignores are counted
-    "ignored",  # so many were
-    "begun",  # not 0: behind this opcode plus 1, which Python was asked for, the instruction is the reference engine's
 )
-"""32-bit words, from offset 0 on; registers and flags first."""
+"""32-bit words, from offset 0 on; registers and flags first. Up to `irq_low` all are set when the core is entered."""
 
 LONGS = ("cycle", "stop", "first")
 """64-bit words behind them: the next cycle, the cycle before which an instruction must begin, its first cycle."""

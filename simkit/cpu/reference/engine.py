@@ -366,24 +366,21 @@ class ExactCpu(BusCycles):
             self.v = 1
             self._so_edge = None
 
-    def _step_instruction(self) -> None:
-        pc = self.pc
-        recent = self.recent
-        begun = self.cycle, pc
-        if not recent or recent[-1] != begun:  # a quick one, which could not be finished, has noted it
-            recent.append(begun)
-        self.masked = self.i
+    def _step_instruction(self, code: int | None = None) -> None:
+        """An instruction; where its opcode was fetched, what is behind it."""
         recording = self._bus.recording
-        if recording.each:
-            self._note_registers(at_handler=False)
-        code = self.read_cycle(pc, Kind.FETCH)
-        self.first = self.cycle - 1
-        self.pc = pc + 1 & 0xFFFF
-        self._do(code)
-
-    def _do(self, code: int) -> None:
-        """An instruction behind its opcode, which was fetched."""
-        recording = self._bus.recording
+        if code is None:
+            pc = self.pc
+            recent = self.recent
+            begun = self.cycle, pc
+            if not recent or recent[-1] != begun:  # a quick one, which could not be finished, has noted it
+                recent.append(begun)
+            self.masked = self.i
+            if recording.each:
+                self._note_registers(at_handler=False)
+            code = self.read_cycle(pc, Kind.FETCH)
+            self.first = self.cycle - 1
+            self.pc = pc + 1 & 0xFFFF
         self.polls = None
         self.instruct[code](self)
         if recording.handlers and code in HANDLER_ENDS:
