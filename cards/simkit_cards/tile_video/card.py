@@ -190,10 +190,12 @@ class TileVideo(Chip):
             return False
         going_in = bytes((ports.value,)) + values[:-1]  # the last byte waits for its window, as any does
         if tables.k16:
-            begin = start
-            for border in (*tables.sprite_borders(start, end), end):
-                self._put(begin, going_in[begin - start : border - start], cycles[begin - start : border - start])
-                begin = border
+            self._written[start:end] = b"\1" * len(values)
+            if self._memory[start:end] != going_in:
+                begin = start
+                for border in (*tables.sprite_borders(start, end), end):
+                    self._put(begin, going_in[begin - start : border - start], cycles[begin - start : border - start])
+                    begin = border
         else:
             for target, cell, value, cycle in zip(
                 range(start, end), cells_of_4k()[start:end], going_in, cycles, strict=False
@@ -211,7 +213,6 @@ class TileVideo(Chip):
     def _put(self, start: int, values: bytes, cycles: Sequence[int]) -> None:
         """Put bytes side by side into memory, where all of them make sprites or none does."""
         end, memory = start + len(values), self._memory
-        self._written[start:end] = b"\1" * len(values)
         if memory[start:end] == values:
             return
         ticks_at, times = self._crystal.ticks_at, self._pacing.times
