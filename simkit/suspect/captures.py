@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.capture.captured import Captured
+from simkit.compare.rows import full
 from simkit.contract.errors import SimkitError, near
 from simkit.suspect.grams import Wanted, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
@@ -90,6 +91,7 @@ class Capture:
         self._noise: NDArray[np.float64] | None = None
         self._sound_reach = self.reach(SOUND)
         self._rows = len(every)
+        self._is_full = full(captured)  # of such the CPU model tells more than what runs do not show of one another
 
     def cut(self, names: Iterable[str]) -> None:
         """Leave away what lies behind the place up to which any of some classes reaches.
@@ -154,10 +156,20 @@ class Capture:
 
     def _behind(self, less: NDArray[np.bool_], more: NDArray[np.bool_], name: str, best: str) -> float:
         surely_less, surely_more = less & self.sure(best), more & self.sure(name)
-        sure = int(surely_less.sum()) - int(surely_more.sum())
+        sure = (int(surely_less.sum()) - int(surely_more.sum())) / max(1, self._length - 1)
         odd_less, odd_more = int((less & ~surely_less).sum()), int((more & ~surely_more).sum())
         chance = CHANCES * (self._length + math.sqrt(self._length * (odd_less + odd_more)))
-        return sure / max(1, self._length - 1) + (odd_less - odd_more) / chance
+        if sure <= 1.0 < sure + (odd_less - odd_more) / chance and not self._is_full:
+            chance = max(chance, self._by_power_up(name, best))
+        return sure + (odd_less - odd_more) / chance
+
+    def _by_power_up(self, name: str, best: str) -> float:
+        """Sequences of the capture that may be shown or not as another power-up has it, by two classes alike.
+
+        A CPU that runs astray executes noise, and all of what it shows then hangs on one chance. Where the runs of one
+        class foretell one another it is held to them, and what they show is no chance resemblance.
+        """
+        return min(self._shelf.unsteady(one, self._rows) for one in (name, best)) * len(self._different)
 
     def _without_noise(self, unexplained: NDArray[np.bool_], name: str) -> NDArray[np.bool_]:
         """Sequences that a class does not show, but for those that noise may make of what it shows."""

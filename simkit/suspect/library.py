@@ -65,6 +65,7 @@ class Shelf:
     captures: int = 0
     _own: dict[str, tuple[Words, Words]] = attrs.field(factory=dict)
     _steadiness: dict[str, Steadiness] = attrs.field(factory=dict)
+    _unsteady: dict[str, float] = attrs.field(factory=dict)
 
     @cached_property
     def sound(self) -> list[SoundGrams]:
@@ -139,6 +140,23 @@ class Shelf:
             parted = np.iinfo(np.int64).max if run.parted is None else run.parted
             found |= (sound.first_of(some) if first is None else first[at]) < parted
         return found
+
+    def unsteady(self, name: str, rows: int) -> float:
+        """Part of what a run of a class shows behind where it parts that its other runs do not: the most.
+
+        Args:
+            name: of the class.
+            rows: sequences that are looked into; asked with about the same number each time.
+        """
+        if name not in self._unsteady:
+            each, most = self.each(name), 0.0
+            for at, own in enumerate(each):
+                others = [one for other, one in enumerate(each) if other != at]
+                if len(own) and others:
+                    shown = self._shows(name, np.unique(own[:rows]), np.sort(np.concatenate(others)))
+                    most = max(most, 1.0 - float(shown.mean()))
+            self._unsteady[name] = most
+        return self._unsteady[name]
 
     def steadiness(self, name: str) -> Steadiness:
         """What the runs of a class show of one another."""

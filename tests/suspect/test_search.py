@@ -303,3 +303,33 @@ def test_the_first_capture_of_some_lines_is_held_against_runs_as_those_that_foll
     for name in outcomes.runs:
         assert (first.explained(name) == second.explained(name)).all()
         assert (first.sure(name) == second.sure(name)).all()
+
+
+def test_how_much_runs_of_a_fault_show_that_others_of_it_do_not_is_little_unless_the_cpu_runs_astray(outcomes):
+    mask = sum(1 << outcomes.names.index(name) for name in EIGHT)
+    shelf = Library(outcomes).shelf(mask, 5)
+    for steady in (SOUND, "slot 5: pin D6 low", "slot 5: line A0 low"):
+        assert shelf.unsteady(steady, 2_000) < 0.1
+    for astray in ("slot 2: line A1 low", "slot 2: pin D3 low"):
+        assert shelf.unsteady(astray, 2_000) > 0.9
+
+
+@pytest.mark.parametrize(
+    ("names", "best", "is_far"),
+    [
+        (EIGHT, "slot 2: pin D3 low", False),  # it runs astray, too: what it shows hangs on one chance
+        (EIGHT, "slot 5: pin D6 low", True),  # its runs foretell one another
+        (FULL, "slot 2: pin D3 low", True),  # the CPU model tells more
+    ],
+)
+def test_a_chance_resemblance_of_one_that_runs_astray_places_no_other_such_behind_it_where_few_lines_are_seen(
+    trial, outcomes, names, best, is_far, monkeypatch
+):
+    fault = "slot 2: line A1 low"
+    capture = Capture(seen(trial, fault, names, 2_000), outcomes, Library(outcomes))
+    shown = np.zeros(len(capture.explained(fault)), bool)
+    resembling = shown.copy()
+    resembling[::2] = True
+    monkeypatch.setattr(capture, "explained", {fault: shown, best: resembling}.__getitem__)
+    monkeypatch.setattr(capture, "sure", {fault: shown, best: shown}.__getitem__)
+    assert (capture.behind(fault, best) > 1.0) is is_far
