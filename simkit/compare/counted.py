@@ -126,7 +126,7 @@ def _again(row: int, differ: list[int], could: NDArray[np.int64], least: int = A
             continue
         low, high = bisect_left(differ, int(rows[0])), bisect_right(differ, int(rows[-1]))
         times = high - low - (low <= mine < high)
-        if times >= least:
+        if times >= least or (times >= AGAIN and times >= HALF * len(rows)):
             near = differ[mine + 1 : mine + 1 + RUN] if rows is after else differ[max(0, mine - RUN) : mine][::-1]
             if _belongs(at, [int(np.searchsorted(could, other)) for other in near]):
                 return True

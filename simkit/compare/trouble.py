@@ -92,7 +92,8 @@ class Trouble:
             self._track.pending.remove(chosen)
             self._track.replay(before, unknown, state[0], {difference.row: difference.expected})
             state = cpu.save()
-        if best[1] != 1 and best[2] >= 4 and (best[1] >= 4 or best[2] >= 8):
+        astray = best[1] != 1 and best[2] >= 4 and (best[1] >= 4 or best[2] >= 8)
+        if astray and not self._is_one_line_behind(state, odd, instead, limit):
             near = self._ways.ahead(state, self._track.unknown, min(state[0] + NEAR, len(self._rows)), instead)
             other = (
                 state
@@ -289,6 +290,28 @@ class Trouble:
                 return True
         ways.tolerated = before
         return False
+
+    def _is_one_line_behind(
+        self, state: State, odd: list[tuple[int, int, int]], instead: dict[int, int], limit: int
+    ) -> bool:
+        """Whether one line of the instruction was misread, and what differs behind it is one line, too, but another.
+
+        The CPU is on its way then: what is wrong with the other line is told where it shows.
+        """
+        cpu, ways = self._cpu, self._ways
+        if len(odd) != 1 or (ways.differs(*odd[0]) & ~ways.tolerated).bit_count() != 1:
+            return False
+        cpu.load(state)
+        cpu.instead = instead
+        try:
+            unknown = ways.advance(self._track.unknown)
+        except Ended:
+            return False
+        finally:
+            cpu.instead = {}
+        if cpu.at >= limit or len(cpu.odd) > 1:
+            return False
+        return ways.ahead(cpu.save(), unknown, limit)[0] <= 1
 
     def _other_way(self, state: State, limit: int) -> State | None:
         """A state from which the CPU goes on as captured: a flag was the other way, a register is not what it was."""
