@@ -144,8 +144,11 @@ class _Verifying:
 
     def _words(self, name: str) -> str:
         """What speaks for one that leaves nothing."""
-        if self._following is not None and self._following.left_over(name) is not None:
-            return "every captured cycle can be its own, but for noise"
+        left = None if self._following is None else self._following.left_over(name)
+        if left is not None:
+            if left.followed >= IN_STEP * len(self._captured):
+                return "every captured cycle can be its own, but for noise"
+            return f"the {left.followed} cycles for which the CPU goes on can be its own, but for noise"
         reach = self._capture.reach(name)
         if reach > IN_STEP * len(self._captured):
             return "its runs show all of the capture, but for noise"
