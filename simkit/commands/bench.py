@@ -77,7 +77,7 @@ def bench(
     pairs: Annotated[
         int | None,
         typer.Option(
-            "--pairs", metavar="N", help="With --suspect: symptoms of each kind; 300. With --compare: captures."
+            "--pairs", metavar="N", help="With --suspect: faults that are noticed; 300. With --compare: captures."
         ),
     ] = None,
     seed: Annotated[

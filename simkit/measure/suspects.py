@@ -1,9 +1,9 @@
 """How well the search finds a fault: the same faults put in, seen as a builder sees them, and searched for.
 
-Pairs of a program and a single fault are drawn from the catalogue; each symptom that a pair gives is handed to the
-search. Then the same with faults from outside the catalogue, for which the search should say that no single fault
-explains them. The seed says which pairs, power-ups, hands and noise: a search that was made better with one seed is
-judged with another.
+Single faults are drawn from the catalogue and dealt to the programs, each to one; of those that its program notices
+each symptom is handed to the search. Then the same with faults from outside the catalogue, for which the search should
+say that no single fault explains them. The seed says which faults, power-ups, hands and noise: a search that was made
+better with one seed is judged with another.
 
 The work comes in small pieces that processes do, and what a piece says depends on nothing but the seed: the figures are
 the same however many processes there are, and however often the work was interrupted.
@@ -31,8 +31,6 @@ from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.runs import local_executor, results_of, run_all
 from simkit.suspect.session import SESSION, packed, read_session
 
-MOST_TRIES = 8
-"""Faults that are tried for each symptom wanted: a program that shows no text gives no texts."""
 TRIED_AT_ONCE = 24
 """Faults of a program that are tried before it is counted whether there are enough."""
 
@@ -102,7 +100,7 @@ class Asked:
 
     Attributes:
         programs: names.
-        pairs: symptoms of each kind, all programs together.
+        pairs: single faults that are noticed, all programs together; each is judged by every symptom that it gives.
         seed: of everything.
         kinds: of symptoms.
         most_outside: faults from outside for each program; None: all.
@@ -140,7 +138,7 @@ class Measurement:
         self.asked, self._goes_on = asked, goes_on
         self._session, self._executor = session, executor
         self._stopped = False
-        self._singles = {name: single_faults(name, asked.seed) for name in asked.programs}
+        self._singles = single_faults(asked.programs, asked.seed)
         self._noticed: dict[str, dict[int, tuple[str, ...]]] = {name: {} for name in asked.programs}
         self._tried: dict[tuple[str, str, int], Tried] = {}
         self._drawn: dict[tuple[str, str], dict[int, bool]] = {}
@@ -194,9 +192,10 @@ class Measurement:
     # single faults: which are noticed, and how many each program gives ----------------------------------------------
 
     def _notice(self, pool: Executor) -> Iterator[Noticed]:
-        """Put single faults in, until the programs give enough symptoms of each kind, or enough faults were tried."""
+        """Put single faults in, until the programs notice enough of them, or all were tried."""
         while not self._stopped:
-            todo = [case for program in self.asked.programs for case in self._next_to_notice(program)]
+            shares = self.shares()
+            todo = [case for name, share in shares.items() for case in self._next_to_notice(name, share)]
             if not todo:
                 return
             done = sum(map(len, self._noticed.values()))
@@ -204,12 +203,11 @@ class Measurement:
             work = [(_notice, (self.asked.seed, case, self.asked.kinds), case) for case in todo]
             yield from results_of(pool, work, goes_on)
 
-    def _next_to_notice(self, program: str) -> list[Case]:
+    def _next_to_notice(self, program: str, share: int) -> list[Case]:
         seen = self._seen(program)
-        shares = self.shares()
-        if all(_count(seen, kind) >= shares[kind][program] for kind in self.asked.kinds):
+        if sum(map(bool, seen)) >= share:
             return []
-        numbers = range(len(seen), min(len(seen) + TRIED_AT_ONCE, self._most_tries(program)))
+        numbers = range(len(seen), min(len(seen) + TRIED_AT_ONCE, len(self._singles[program])))
         return [self._singles[program][number] for number in numbers if number not in self._noticed[program]]
 
     def _seen(self, program: str) -> list[tuple[str, ...]]:
@@ -217,33 +215,22 @@ class Measurement:
         noticed = self._noticed[program]
         return [noticed[number] for number in takewhile(noticed.__contains__, count())]
 
-    def _most_tries(self, program: str) -> int:
-        each = -(-self.asked.pairs // len(self.asked.programs))
-        return min(MOST_TRIES * each, len(self._singles[program]))
+    def shares(self) -> dict[str, int]:
+        """By program how many faults that it notices are wanted.
 
-    def shares(self) -> dict[str, dict[str, int]]:
-        """By kind of symptom and program, how many are wanted of it.
-
-        Where a program has been tried long enough and gives fewer, the others give more.
+        Where all of a program's faults were tried and it notices fewer, the others give more.
         """
-        found: dict[str, dict[str, int]] = {}
-        for kind in self.asked.kinds:
-            gives: dict[str, int | None] = {}
-            for program in self.asked.programs:
-                seen = self._seen(program)
-                gives[program] = _count(seen, kind) if len(seen) >= self._most_tries(program) else None
-            found[kind] = shared_out(self.asked.pairs, gives)
-        return found
+        gives: dict[str, int | None] = {}
+        for program, cases in self._singles.items():
+            seen = self._seen(program)
+            gives[program] = sum(map(bool, seen)) if len(seen) == len(cases) else None
+        return shared_out(self.asked.pairs, gives)
 
-    def _singles_of(self, program: str) -> Iterator[tuple[Case, list[str]]]:
-        """Single faults of a program, with the kinds of symptoms of which each is to be judged."""
-        left = {kind: share[program] for kind, share in self.shares().items()}
-        for case, kinds in zip(self._singles[program], self._seen(program), strict=False):
-            own = [kind for kind in kinds if left[kind]]
-            for kind in own:
-                left[kind] -= 1
-            if own:
-                yield case, own
+    def _singles_of(self, program: str) -> list[tuple[Case, tuple[str, ...]]]:
+        """Single faults of a program that are to be judged, with the kinds of symptoms that each gives."""
+        tried = zip(self._singles[program], self._seen(program), strict=False)
+        noticed = ((case, kinds) for case, kinds in tried if kinds)
+        return list(islice(noticed, self.shares()[program]))
 
     # faults from outside --------------------------------------------------------------------------------------------
 
@@ -305,7 +292,7 @@ class Measurement:
 
     def _judge(self, program: str, runs: Path, pool: Executor, goes_on: Callable[[float], bool]) -> Iterator[Tried]:
         """Hold each symptom against the search."""
-        todo = [*self._singles_of(program), *((case, list(self.asked.kinds)) for case in self._from_outside(program))]
+        todo = [*self._singles_of(program), *((case, self.asked.kinds) for case in self._from_outside(program))]
         work = [
             (_judge, (self.asked.seed, str(runs), case, kinds), case)
             for case, kinds in todo
@@ -314,12 +301,16 @@ class Measurement:
         yield from results_of(pool, work, goes_on)
 
 
-def single_faults(program: str, seed: int) -> list[Case]:
-    """All single faults of a program in the order in which they are tried."""
-    candidates = catalogue(trial_of(program).description)
-    order = np.random.default_rng([seed, *program.encode()]).permutation(len(candidates)).tolist()
-    sentences = [candidates[at].sentence for at in order]
-    return [Case(program, SINGLE, number, one, (one,)) for number, one in enumerate(sentences)]
+def single_faults(programs: Sequence[str], seed: int) -> dict[str, list[Case]]:
+    """By program the single faults that it is tried with, in that order; no fault is dealt to two programs."""
+    there = {name: {one.sentence for one in catalogue(trial_of(name).description)} for name in programs}
+    every = sorted({sentence for own in there.values() for sentence in own})
+    dealt: dict[str, list[Case]] = {name: [] for name in programs}
+    for at in np.random.default_rng(seed).permutation(len(every)).tolist():
+        sentence = every[at]
+        name = min((name for name in programs if sentence in there[name]), key=lambda name: len(dealt[name]))
+        dealt[name].append(Case(name, SINGLE, len(dealt[name]), sentence, (sentence,)))
+    return dealt
 
 
 def shared_out(wanted: int, gives: Mapping[str, int | None]) -> dict[str, int]:
@@ -348,10 +339,6 @@ def judgements(records: Iterable[Record]) -> list[Judged]:
     places = {name: place for place, name in enumerate(PLAYED)}
     order = sorted(tried, key=lambda one: (places[one.program], one.source, one.number))
     return [judged for one in order for judged in one.judged]
-
-
-def _count(seen: Sequence[Sequence[str]], kind: str) -> int:
-    return sum(kind in kinds for kinds in seen)
 
 
 def _labels() -> dict[str, Mapping[str, int]]:

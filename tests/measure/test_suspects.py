@@ -2,6 +2,7 @@
 
 import json
 from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 
 import attrs
 import hypothesis.strategies as st
@@ -19,7 +20,7 @@ from simkit.measure.played import PLAYED
 from simkit.measure.rates import percentile, wilson
 from simkit.measure.suspect_state import keep, keep_misses, kept
 from simkit.measure.suspect_table import as_dict, outside_row_of, row_of, table
-from simkit.measure.suspects import Asked, Drawn, Measurement, Noticed, Tried, judgements, shared_out
+from simkit.measure.suspects import Asked, Drawn, Measurement, Noticed, Tried, judgements, shared_out, single_faults
 from simkit.measure.symptoms import CAPTURE, EIGHT_CYCLES, KINDS, WRONG_BITS, Truth, symptom
 from simkit.suspect.catalogue import Candidate
 
@@ -167,6 +168,21 @@ def test_shares_are_even_where_they_can_be_and_all_that_is_wanted_where_it_is_th
     assert not free or max(shares.values()) <= min(free) + 1
 
 
+@given(st.dictionaries(st.sampled_from("wxyz"), st.sets(st.integers(0, 30)), min_size=1), st.integers(0, 5))
+def test_each_fault_is_dealt_to_one_program_of_those_that_can_have_it_and_evenly(there, seed):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(suspects, "trial_of", lambda name: SimpleNamespace(description=name))
+        patch.setattr(suspects, "catalogue", lambda name: [Candidate(str(one), "", "") for one in there[name]])
+        dealt = single_faults(tuple(there), seed)
+        assert single_faults(tuple(there), seed) == dealt
+    words = [case.words for own in dealt.values() for case in own]
+    assert sorted(words) == sorted({str(one) for own in there.values() for one in own})
+    assert all({int(case.words) for case in own} <= there[name] for name, own in dealt.items())
+    assert all([case.number for case in own] == [*range(len(own))] for own in dealt.values())
+    if len({frozenset(own) for own in there.values()}) == 1:
+        assert max(map(len, dealt.values())) <= min(map(len, dealt.values())) + 1
+
+
 FEW = ("slot 4: pin D3 low", "slot 4: pin D6 inverted", "slot 4: pin D2 low")
 
 
@@ -197,6 +213,12 @@ def test_faults_that_the_search_knows_come_first_and_are_measured_down_to_one(sh
     assert [one.best for one in found] == [one.fault for one in found]
     assert all(one.left and one.asked is not None for one in found if one.found)
     assert all(one.found is not one.none for one in found)
+
+
+def test_each_fault_is_judged_by_all_kinds_of_symptoms_that_it_gives(short):
+    found = judgements(measure(short, asked_for(["picture", "text"], pairs=2)))
+    assert len({one.fault for one in found}) == 2
+    assert {one.kind for one in found if one.fault == found[0].fault} == {"picture", "text"}
 
 
 def test_work_goes_on_where_it_was_and_says_the_same(short):
@@ -265,9 +287,9 @@ def test_a_row_counts_what_was_found_what_was_said_none_and_what_it_took():
         judged(source="program error", found=False),
     ]
     row = row_of("capture", some)
-    assert (row.pairs, row.found, row.none, row.alike) == (5, 3, 1, 1)
+    assert (row.symptoms, row.found, row.none, row.alike) == (5, 3, 1, 1)
     assert (row.middle, row.most, row.asked, row.few, row.most_asked) == (8, 8, 3, 2, 6)
-    assert row_of("capture", some, "slug-watch").pairs == 1
+    assert row_of("capture", some, "slug-watch").symptoms == 1
 
 
 def test_of_faults_from_outside_those_count_that_no_single_one_shows_and_no_noise_hides():
@@ -296,8 +318,8 @@ def test_a_table_tells_rates_with_what_chance_leaves_open_and_examples_of_misses
     assert "50.0% (9% to 91%)" in text
     assert "pad-test: slot 4: D3 low: slot 2: D1 low, one of 4; the true one is 2.50 behind" in text
     assert "0 of 1" in text
-    assert "slug-watch cannot give so many" in text
-    assert "cannot give" not in "\n".join(table([judged()], ASKED, whole=False))
+    assert "noticed: 1 (pad-test 1, slug-watch 0). The catalogue has no more" in text
+    assert "no more" not in "\n".join(table([judged()], ASKED, whole=False))
     assert "not to be told" not in text
     assert max(map(len, lines[: lines.index("How it was measured:")])) <= 200
     told = as_dict([judged(), missed], ASKED)
@@ -388,7 +410,7 @@ def test_the_command_prints_the_table_or_the_same_for_programs(bench, monkeypatc
     for _ in range(2):
         code, out, _ = bench(*words, "--session", "kept", "--json")
         assert code == 0
-        assert json.loads(out)["single"][0]["pairs"] == 2
+        assert json.loads(out)["single"][0]["symptoms"] == 2
     assert (tmp_path / "kept" / "misses.txt").read_text().startswith("What the search said")
 
 
