@@ -2,6 +2,8 @@
 
 The run is another than those of a search: another power-up, other hands, cut off at another moment. Captures are
 spoilt. A symptom is there where it is not what the same run, with the same power-up and hands, shows without a fault.
+What memory holds that nobody wrote is of the power-up: a fault that changes no more than that changes nothing that
+anybody could notice.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from simkit.measure.unlike import is_unlike
 from simkit.records.observed import BUS_LINES, SELECT, Observer
 from simkit.suspect.seen import Seen, SeenCapture, SeenPicture, SeenText
 from simkit.suspect.trial import Trial
+from simkit.suspect.unset import power_up_memory, without_power_up
 
 CAPTURE, EIGHT, PICTURE, TEXT = "capture", "eight", "picture", "text"
 KINDS = {
@@ -67,12 +70,14 @@ class Truth:
     Attributes:
         names: lines that were observed.
         levels: of them from power-on, a word a bus cycle.
+        told: the same with the data lines low where memory is read that nobody wrote until then.
         pixels: of the screen at the end, None where there is none.
         text: on it.
     """
 
     names: tuple[str, ...]
     levels: Words
+    told: Words
     pixels: NDArray[np.uint8] | None
     text: str
 
@@ -107,7 +112,8 @@ def truth(trial: Trial, program: str, seed: int, faults: Sequence[str], names: S
         levels |= level.astype(np.uint64) << np.uint64(bit)
     screens = machine.ports(Screen)
     pixels = screens[0].pixels.copy() if screens else None
-    return Truth(tuple(names), levels, pixels, screens[0].text() if screens else "")
+    told = without_power_up(levels, names, power_up_memory(trial.machine(seed)))
+    return Truth(tuple(names), levels, told, pixels, screens[0].text() if screens else "")
 
 
 def _is_wild(machine: Machine) -> bool:
@@ -148,7 +154,7 @@ class Symptom:
             return _same_picture(self.real, other)
         part = slice(self.begin, self.begin + self.cycles)
         mask = np.uint64(mask_of(self.real.names, self.lines))
-        return np.array_equal(self.real.levels[part] & mask, other.levels[part] & mask)
+        return np.array_equal(self.real.told[part] & mask, other.told[part] & mask)
 
 
 def symptom(
@@ -184,7 +190,7 @@ def symptom(
     begin, cycles = _window(real, at, EIGHT_CYCLES if kind == EIGHT else CAPTURE_CYCLES, chance)
     if cycles < SHORTEST_CAPTURE:
         return None
-    unlike = [is_unlike(real.levels, other.levels, mask, begin, cycles) for other in others]
+    unlike = [is_unlike(real.told, other.told, mask, begin, cycles) for other in others]
     if parts and not all(unlike):
         return None
     captured = _captured(real.levels[begin : begin + cycles], real.names, lines, chance)
@@ -206,7 +212,7 @@ def mask_of(names: Sequence[str], lines: Sequence[str]) -> int:
 def _parts_at(real: Truth, other: Truth, mask: int) -> int | None:
     """First bus cycle in which these lines of two runs differ."""
     both = min(len(real.levels), len(other.levels))
-    differ = np.flatnonzero((real.levels[:both] ^ other.levels[:both]) & np.uint64(mask))
+    differ = np.flatnonzero((real.told[:both] ^ other.told[:both]) & np.uint64(mask))
     return int(differ[0]) if len(differ) else None
 
 

@@ -23,6 +23,7 @@ from simkit.measure.suspect_table import as_dict, outside_row_of, row_of, table
 from simkit.measure.suspects import Asked, Drawn, Measurement, Noticed, Tried, judgements, shared_out, single_faults
 from simkit.measure.symptoms import CAPTURE, EIGHT_CYCLES, KINDS, WRONG_BITS, Truth, symptom
 from simkit.suspect.catalogue import Candidate
+from simkit.suspect.unset import without_power_up
 
 NAMES = (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "RW", "SYNC", "4.select", "IRQ")
 
@@ -52,7 +53,7 @@ def run_of(seed, count=30_000, wrong_from=None, text="A", colour=1):
     levels = np.random.default_rng(seed).integers(0, 1 << len(NAMES), count, dtype=np.uint64)
     if wrong_from is not None:
         levels[wrong_from:] ^= np.uint64(1 << 19)  # D3
-    return Truth(NAMES, levels, np.full((4, 4), colour, np.uint8), text)
+    return Truth(NAMES, levels, levels, np.full((4, 4), colour, np.uint8), text)
 
 
 # --- rates ------------------------------------------------------------------------------------------------------------
@@ -102,6 +103,26 @@ def _spread(words, names):
     for place, name in enumerate(names):
         found |= (words >> np.uint64(NAMES.index(name)) & np.uint64(1)) << np.uint64(place)
     return found
+
+
+def test_what_memory_holds_that_nobody_wrote_is_no_symptom_but_what_was_written_is():
+    read, d0 = 1 << NAMES.index("RW"), 1 << NAMES.index("D0")
+    sound = np.arange(4_000, dtype=np.uint64) % 64 | np.uint64(read)  # 64 addresses are read again and again
+    real = sound ^ np.uint64(5 * d0)
+    memory = np.arange(0x1_0000) < 64
+
+    def shown(memory):
+        truths = [Truth(NAMES, one, without_power_up(one, NAMES, memory), None, "") for one in (real, sound)]
+        return symptom(CAPTURE, *truths, np.random.default_rng(1))
+
+    assert shown(memory) is None
+    assert shown(memory & (np.arange(0x1_0000) != 9)) is not None  # there is something else at that address
+    for one in (sound, real):
+        one[1_000] ^= np.uint64(read)
+    seen = shown(memory)
+    assert seen.begin <= 1_000 < seen.begin + seen.cycles
+    settled = [without_power_up(one, NAMES, memory) for one in (real, sound)]
+    assert np.flatnonzero(settled[0] ^ settled[1]).tolist() == list(range(1_000, 4_000, 64))
 
 
 def test_eight_channels_are_eight_lines_of_so_many_cycles_and_may_see_nothing():
