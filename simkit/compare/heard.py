@@ -17,6 +17,10 @@ MOST_LINES = 2
 """Address lines that are at fault together, at most. Ours."""
 PUSHED = 3
 """Bytes that an interrupt, or BRK, writes."""
+MAKE_FLAGS = frozenset({"a", "x", "y", "n", "v", "z", "c"})
+"""Flags, and the registers that they come of."""
+MAKE_ADDRESSES = frozenset({"x", "y", "sp"})
+"""Registers that addresses are made of."""
 AROUND = 2
 """Rows around one in which no cycle may be missing where it shall prove something. Ours."""
 
@@ -52,8 +56,10 @@ class Heard:
             self._track.differences.append(difference)
             self._track.odd[row] = difference
             if value >= 0 and bits >> DATA_SHIFT:  # the register may be another than was believed
-                source = ways.effects[self._track.code_at(state)].reads & {"a", "x", "y"}
-                self._track.unknown |= source
+                effect = ways.effects[self._track.code_at(state)]
+                self._track.unknown |= effect.reads & {"a", "x", "y"}
+                if not effect.reads & {"a", "x", "y"} and (bits >> DATA_SHIFT).bit_count() >= SEVERAL:
+                    self._track.unknown |= MAKE_FLAGS  # flags were written, and come of a register that is another
         cpu.odd, cpu.doubt = [], False
 
     def note_fetch(self, state: State, word: int) -> None:
@@ -277,7 +283,8 @@ class Heard:
             return False
         if not self._track.is_seen(one):
             return False
-        if self._ways.effects[self._track.code_at((row,))].reads & self._track.earlier:
+        index = self._ways.effects[self._track.code_at((row,))].reads & self._track.earlier & MAKE_ADDRESSES
+        if index - self._ways.borne_out:
             return False
         return any(self._cells.read_at(one.address ^ 1 << bit) == ROM - one.captured for bit in range(16))
 

@@ -16,6 +16,8 @@ PROOF = 48
 """Rows that must fit for the CPU to be in step. Ours."""
 MISREAD_ROWS = 2
 """Of these, rows in which one line may have been misread. Ours."""
+MOST_NEARLY = 16
+"""States that are tried whether they lead to one with which all rows fit. Ours."""
 PUSHED = 3
 """Cycles before the vector in which an interrupt writes, and RESET reads."""
 WRONG_LINES = 2
@@ -36,16 +38,20 @@ class Beginnings:
         """Find the next place at which the CPU is in step, in SEARCH rows, and put it there; its row, or None."""
         rows = self._rows
         almost: State | None = None
+        nearly: list[State] = []
         for at in range(row, min(row + SEARCH, len(rows))):
-            if self._is_reset(at):
-                self._begin_with_reset(at)
+            vector = self._reset_at(at)
+            if vector is not None:
+                self._begin_with_reset(at, vector)
                 return at
             state = self._may_begin(at)
             if state is None:
                 continue
             cost = self._ways.ahead(state, ALL, min(at + PROOF, len(rows)), most=PROOF // 4)
             if cost == (0, 0):
-                return self._begin_at(almost if almost is not None and self._leads_to(almost, state) else state)
+                return self._begin_at(next((each for each in nearly if self._leads_to(each, state)), state))
+            if cost[0] <= cost[1] <= MISREAD_ROWS and len(nearly) < MOST_NEARLY:
+                nearly.append(state)
             if cost[0] == 1 and cost[1] <= MISREAD_ROWS and almost is None:
                 almost = state
         return None if almost is None else self._begin_at(almost)
@@ -56,28 +62,39 @@ class Beginnings:
         self._ways.ahead(almost, ALL, row)
         return (cpu.at, cpu.pc) == (row, pc)
 
-    def _is_reset(self, row: int) -> bool:
-        """Whether RESET's vector is fetched from here on, on address lines of which two may be at fault.
+    def _reset_at(self, row: int) -> int | None:
+        """RESET's vector, where it is fetched from a row on, on address lines of which two may be at fault; or None.
 
         Where it is not that to the letter, RESET's three reads of the stack before it, downwards, must say so: nothing
-        else makes them. One misread line is passed over then.
+        else makes them. One misread line is passed over then, and one of the vector's bytes.
         """
         rows = self._rows
         if row + 2 >= len(rows):
-            return False
+            return None
         low, high = self._byte(row, RESET_VECTOR), self._byte(row + 1, RESET_VECTOR + 1)
         if low is None or high is None:
-            return False
+            return None
         vector = low | high << 8
-        wanted = RESET_VECTOR, RESET_VECTOR + 1, self._track.start if self._track.start is not None else vector
-        sync = SYNC_BIT if rows.has_sync else 0
-        differs = [self._differs(row, wanted[0], sync), self._differs(row + 1, wanted[1], sync)]
-        differs.append(self._differs(row + 2, wanted[2] | sync, sync))
-        if not any(differs) and DOUBTFUL not in rows.seen[row : row + 3]:
-            return True
+        differs = [self._differs(row + at, RESET_VECTOR + at, SYNC_BIT) for at in (0, 1)]
+        if not any(differs) and DOUBTFUL not in rows.seen[row : row + 3] and not self._goes_elsewhere(row, vector):
+            return vector
         if row < PUSHED or any(rows.words[at] & WRITE_BIT for at in range(row - PUSHED, row)):
-            return False  # the vector of an interrupt, which pushes; RESET reads the stack instead
-        wrong = differs[0] | differs[1] | differs[2]
+            return None  # the vector of an interrupt, which pushes; RESET reads the stack instead
+        if ((differs[0] | differs[1]) & 0xFFFF).bit_count() > WRONG_LINES:
+            return None
+        for taken in (vector, *(vector ^ 1 << bit for bit in range(16))):
+            if self._is_reset([*differs, self._goes_elsewhere(row, taken)], row):
+                return taken
+        return None
+
+    def _goes_elsewhere(self, row: int, vector: int) -> int:
+        """Lines in which the CPU does not begin at a vector that is fetched from a row on."""
+        start = self._track.start if self._track.start is not None else vector
+        return self._differs(row + 2, start | (SYNC_BIT if self._rows.has_sync else 0), SYNC_BIT)
+
+    def _is_reset(self, differs: list[int], row: int) -> bool:
+        """Whether it is RESET by its stack, with lines that are wrong in the vector's cycles and the one behind."""
+        rows, wrong = self._rows, differs[0] | differs[1] | differs[2]
         if wrong & WRITE_BIT or (wrong & 0xFFFF).bit_count() > WRONG_LINES:
             return False
         firsts = {rows.words[row - PUSHED + at] + at & 0xFF for at in range(PUSHED)}  # one of them may be misread
@@ -107,8 +124,8 @@ class Beginnings:
             for at in range(PUSHED)
         )
 
-    def _begin_with_reset(self, row: int) -> None:
-        """The sequence ends with the vector, which is at the row."""
+    def _begin_with_reset(self, row: int, vector: int) -> None:
+        """The sequence ends with the vector, which is at the row; its bytes may have been misread."""
         cpu, rows = self._cpu, self._rows
         before = rows.words[row - 1] if row else DOUBTFUL
         unknown = ALL - {"i"} - ({"d"} if cpu.cmos else frozenset())
@@ -116,7 +133,9 @@ class Beginnings:
         if row and before & 0x1FF00 == 0x100:
             cpu.sp = before - 1 & 0xFF
             unknown -= {"sp"}
+        cpu.instead = {row: vector & 0xFF, row + 1: vector >> 8}
         cpu.fetch_vector(RESET_VECTOR, Kind.RESET)
+        cpu.instead = {}
         if self._track.start is not None:
             cpu.pc = self._track.start
         self._track.unknown = unknown

@@ -103,8 +103,8 @@ class Rows:
             self.lines += self._at_cpu.lines_at(words ^ WRITE_BIT, masks).tolist()
             words, masks = self._at_cpu.control_at((words ^ WRITE_BIT) & masks, masks)
             words, every = (words ^ WRITE_BIT) & masks, self._at_cpu.always
-            is_write = words & WRITE_BIT != 0
-            data, data_known = self._at_cpu.data_at(data, data_known, is_write, self.bytes[-1] if self.bytes else 0xFF)
+            kept = (self.bytes[-1], self.known[-1]) if self.bytes else (0, 0)
+            data, data_known = self._at_cpu.data_at(data, data_known, words ^ WRITE_BIT, captured.lost, kept)
         every |= SYNC_BIT if self.has_sync else 0
         seen = np.where(masks & every == every, words, DOUBTFUL)
         ready, ready_known = captured.gathered(["RDY"])

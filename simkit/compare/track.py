@@ -102,7 +102,7 @@ class Track:
         return byte if byte >= 0 else 0xEA
 
     def replay(self, before: State, unknown: frozenset[str], row: int, instead: dict[int, int]) -> None:
-        """Go from a state to a row once more, with other bytes."""
+        """Go from a state to a row once more, with other bytes; what is odd in rows from there on stays noted."""
         cpu = self.cpu
         cpu.load(before)
         cpu.instead = instead
@@ -112,7 +112,7 @@ class Track:
                 self.unknown = self.ways.advance(self.unknown)
         finally:
             cpu.instead = {}
-        cpu.odd, cpu.doubt = [], False
+        cpu.odd, cpu.doubt = [each for each in cpu.odd if each[0] >= row], False
 
     def difference(self, row: int, address: int, pc: int, expected: int, known: int) -> Difference:
         """Of a byte that is read."""

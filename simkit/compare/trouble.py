@@ -129,10 +129,10 @@ class Trouble:
                 yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
 
     def _shown_behind(self, row: int, end: int) -> set[int]:
-        """Bytes of which the addresses behind a row can come, as it is not known itself."""
-        found = set[int]()
+        """Bytes of which the addresses behind a row come, as they are or by a branch, where its own is not known."""
+        found, behind = set[int](), self._cpu.should[row] + 1
         for word in self._rows.words[row + 1 : end + BEHIND]:
-            for byte in (word & 0xFF, word >> 8 & 0xFF):
+            for byte in (word & 0xFF, word >> 8 & 0xFF, word - behind & 0xFF):
                 found |= {byte, byte - 1 & 0xFF}
         known, shown = self._rows.known[row], self._rows.bytes[row]
         return {byte for byte in found if not (byte ^ shown) & known}

@@ -62,7 +62,7 @@ class Weighing:
             difference.read = Read.CAPTURED
             apart = min(worse - better for worse, better in zip(otherwise[1:], as_captured[1:], strict=True))
             proves &= self._track.is_seen(difference)
-            difference.proven = proves and as_captured[2] <= 1 and apart >= DECISIVE
+            difference.proven |= proves and as_captured[2] <= 1 and apart >= DECISIVE
             if difference.proven and self._comes_of_an_earlier_one(difference, now[0], limit):
                 return
             if not difference.proven:
@@ -73,6 +73,7 @@ class Weighing:
                     each.read = Read.EXPECTED
             self._settled = instead
             self._track.replay(state, earlier, now[0], instead)
+            self._heard.note_odd(state)
             more = self._heard.check(now[0], cpu.at, state[1])
             for each in more:
                 self.weigh(each, state, more)
@@ -126,6 +127,8 @@ class Weighing:
                 difference.proven = False
                 track.pending.remove(each)
                 track.replay(before, unknown, row, both)
+                self._heard.note_odd(before)
+                self._heard.check(row, track.cpu.at, before[1])
                 return True
         return False
 

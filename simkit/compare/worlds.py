@@ -16,6 +16,8 @@ AHEAD = 40
 DATA_SHIFT = 18
 """Where the data lines stand above a word of address and control."""
 
+SHOWN_BY = 2
+"""Rows whose addresses show a register, so that no misread one can have told it. Ours."""
 LONGEST = 3
 """Bytes of an instruction: at their addresses the CPU cannot be wrong, while it is in step."""
 _LONGEST = 16
@@ -46,6 +48,8 @@ class Ways:
         bits: in which the way differed whose cost was asked last.
         soon: rows of it that differ within NEAR rows.
         misread: rows of the last instruction whose address alone told a register, and was misread by what came.
+        borne_out: index registers that the last instruction told, and showed in several rows, where what came is of
+            another address.
     """
 
     def __init__(self, cpu: LedCpu, rows: Rows, part: str, cells: Cells) -> None:
@@ -54,6 +58,7 @@ class Ways:
         self.tolerated = 0
         self.bits = self.soon = 0
         self.misread: set[int] = set()
+        self.borne_out: frozenset[str] = frozenset()
 
     def differs(self, row: int, word: int, value: int) -> int:
         """Bits in which the capture differs from what should be."""
@@ -117,7 +122,7 @@ class Ways:
     def advance(self, unknown: frozenset[str]) -> frozenset[str]:
         """One instruction or interrupt sequence, whichever the capture shows; gives what is unknown after it."""
         cpu = self._cpu
-        self.misread = set()
+        self.misread, self.borne_out = set(), frozenset()
         if cpu.waiting:
             self.wait(unknown)
             return unknown
@@ -179,9 +184,12 @@ class Ways:
         cpu.odd = list(odd)
         cpu.doubt = False
         cpu.step()
-        if told & {"x", "y"} and (misread := self._misread(before[0], cpu.at)):
-            self.misread = misread
-            return unknown | told & {"x", "y"} | effect.writes
+        index = frozenset(told & {"x", "y"})
+        if index and (misread := self._misread(before[0], cpu.at)):
+            if not self._is_shown_again(before, index):
+                self.misread = misread
+                return unknown | index | effect.writes
+            self.borne_out = index
         if wanted - {"sp"} or cpu.doubt:
             noted = [each for each in cpu.odd if each not in odd]
             if wanted - {"sp"}:  # what it writes comes of what is not known: the capture is not wrong there
@@ -226,6 +234,33 @@ class Ways:
             if mine not in (None, byte) and any(self._expected(word & 0xFFFF ^ 1 << bit) == byte for bit in range(16)):
                 found.add(at)
         return found
+
+    def _is_shown_again(self, before: State, names: frozenset[str]) -> bool:
+        """Whether each of some registers makes the address of several rows of an instruction, which all fit.
+
+        Args:
+            before: the state in which it begins.
+            names: of the registers.
+        """
+        cpu = self._cpu
+        after, odd, doubt = cpu.save(), cpu.odd, cpu.doubt
+        here = slice(before[0], before[0] + _LONGEST)
+        made, wrote = cpu.should[here], cpu.wrote[here]
+        times = []
+        for name in sorted(names):
+            cpu.load(before)
+            setattr(cpu, name, getattr(cpu, name) ^ 1)
+            cpu.odd = []
+            try:
+                cpu.step()
+            except Ended:
+                times.append(0)
+                continue
+            times.append(sum(mine != other for mine, other in zip(made, cpu.should[here], strict=True)))
+        cpu.load(after)
+        cpu.should[here], cpu.wrote[here] = made, wrote
+        cpu.odd, cpu.doubt = odd, doubt
+        return min(times) >= SHOWN_BY
 
     def _possible(self, before: State, code: int, name: str) -> set[int]:
         """Values of a register that the cycles of an instruction could show; none where they show nothing of it."""

@@ -191,7 +191,8 @@ def taken(
 def first_seen(machine: Machine, seen: Observed, cycles: Captured, made: Rehearsal, in_step: int = 0) -> int | None:
     """Row of a capture in which a fault first shows: a ROM's byte is not its image, an address not the CPU's.
 
-    Told by the run itself: it knows what the CPU put out, and the image is there to be read.
+    Told by the run itself: it knows what the CPU put out, and the image is there to be read. Before the CPU is in step
+    nobody knows that: there a byte shows it where the address is captured as it was.
     """
     rom = next(seat for seat in machine.bus.seats if seat.plain is not None and seat.plain.ignores_writes)
     assert rom.plain is not None
@@ -214,5 +215,6 @@ def first_seen(machine: Machine, seen: Observed, cycles: Captured, made: Rehears
     wrong_address = (sampled_address ^ address)[row] & (captured ^ address[row]) & known
     wrong_data = np.where(reads[row], (sampled_data ^ should)[row] & (data ^ should[row]) & data_known, 0)
     told = np.arange(len(row)) >= in_step
-    found = np.flatnonzero(((wrong_address != 0) & ~begun[row] & told) | (wrong_data != 0))
+    is_right = (captured ^ sampled_address[row]) & known == 0
+    found = np.flatnonzero(((wrong_address != 0) & ~begun[row] & told) | ((wrong_data != 0) & (told | is_right)))
     return int(found[0]) if len(found) else None
