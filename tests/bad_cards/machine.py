@@ -2,7 +2,8 @@
 
 from pathlib import Path
 
-CARDS = Path(__file__).parent / "cards.py"
+from tests.bad_cards.table import FILES
+
 ENDLESS = Path(__file__).parent / "endless.py"
 SLOT = 3
 
@@ -33,8 +34,9 @@ LINES = 'lines = { INT = "IRQ", OUT = "BELL", IN = "BELL", HOLD = "RDY" }'
 """Of the cards that have such pins."""
 
 
-def folder_with(folder, name, cards=CARDS):
-    """A machine's folder with a card of a class in slot 3."""
+def folder_with(folder, name, cards=None):
+    """A machine's folder with a card of a class in slot 3: one of `TABLE`, or of another file."""
+    cards = cards or FILES[name]
     rom = bytearray(0x8000)
     rom[: len(PROGRAM)] = PROGRAM
     rom[0x100] = 0x40  # RTI

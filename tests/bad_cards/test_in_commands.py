@@ -13,8 +13,9 @@ from simkit import CardError, Machine
 from simkit.commands.exits import CARD_FAILED
 from simkit.commands.main import main
 from simkit.testing.contract import check_contract
-from tests.bad_cards.cards import TABLE, Sound
-from tests.bad_cards.machine import CARDS, folder_with
+from tests.bad_cards.kinds.sound import Sound
+from tests.bad_cards.machine import folder_with
+from tests.bad_cards.table import FILES, TABLE
 
 LENGTH = "3000c"
 CASES = pytest.mark.parametrize(
@@ -112,9 +113,9 @@ def test_a_card_that_cannot_be_asked_for_words_ends_show_alone(tmp_path, capsys,
 
 
 def test_a_bad_card_in_the_contract_command_is_a_broken_contract(capsys):
-    assert run("cards", "--test", f"file:{CARDS}:ReadRaisesSystemExit") == 1
+    assert run("cards", "--test", f"file:{FILES['ReadRaisesSystemExit']}:ReadRaisesSystemExit") == 1
     assert "raised SystemExit" in capsys.readouterr().out
-    assert run("cards", "--test", f"file:{CARDS}:SaysKindANumber") == CARD_FAILED
+    assert run("cards", "--test", f"file:{FILES['SaysKindANumber']}:SaysKindANumber") == CARD_FAILED
     assert "has kind = 5" in capsys.readouterr().err
 
 

@@ -2,8 +2,7 @@
 
 import pytest
 
-from tests.bad_cards.cards import TABLE
-from tests.bad_cards.machine import CARDS
+from tests.bad_cards.table import TABLE
 
 pytest_plugins = "pytester"
 
@@ -18,7 +17,7 @@ def test_card(load_machine, tmp_path, name):
 
 ENDS_TESTS = """
 import pytest
-from tests.bad_cards.cards import Sound
+from tests.bad_cards.kinds.sound import Sound
 
 class Skips(Sound):
     def read(self, offset, cycle):
@@ -55,7 +54,7 @@ def session(pytester, request):
 )
 def test_no_bad_card_lets_its_test_pass(session, engine, every):
     names = [cls.__name__ for cls, _, known in TABLE if known.get("only") in (None, engine)][::every]
-    text = TESTS.format(names=names, cards=str(CARDS))
+    text = TESTS.format(names=names, cards=None)
     session.makepyfile(text.replace("load_machine(folder", f"load_machine(engine={engine!r}, path=folder"))
     result = session.runpytest_subprocess("-p", "no:cacheprovider", "-q", "--tb=no")
     result.assert_outcomes(failed=len(names))
@@ -65,7 +64,7 @@ def test_no_bad_card_lets_its_test_pass(session, engine, every):
 def test_a_value_that_cannot_be_shown_leaves_the_session_whole(session):
     """pytest lets SystemExit out of a `__repr__` end it."""
     names = ["ReadGivesWhatHasNoRepr", "SaveGivesAnObject", "ReadRaisesTextRaisesError", "ReadGivesNone"]
-    session.makepyfile(TESTS.format(names=names, cards=str(CARDS)))
+    session.makepyfile(TESTS.format(names=names, cards=None))
     session.runpytest_subprocess("-p", "no:cacheprovider", "-q").assert_outcomes(failed=len(names))
 
 
@@ -90,7 +89,7 @@ def test_what_a_test_raises_through_a_card_stays_what_it_was(session):
         """
         import pytest
         from tests.bad_cards.machine import folder_with
-        from tests.bad_cards.cards import Sound
+        from tests.bad_cards.kinds.sound import Sound
 
         def test_skipped(load_machine, tmp_path):
             machine = load_machine(folder_with(tmp_path, "Sound"))
@@ -103,7 +102,7 @@ def test_what_a_test_raises_through_a_card_stays_what_it_was(session):
 
 
 def test_the_report_of_a_failed_test_shows_the_card_and_what_the_machine_did(session):
-    session.makepyfile(TESTS.format(names=["ScreenExits"], cards=str(CARDS)))
+    session.makepyfile(TESTS.format(names=["ScreenExits"], cards=None))
     result = session.runpytest_subprocess("-p", "no:cacheprovider")
     result.assert_outcomes(failed=1)
     result.stdout.fnmatch_lines(["*last instructions:*", "*The rest cannot be shown: CardError*pixels of port*"])

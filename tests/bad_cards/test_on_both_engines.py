@@ -5,8 +5,9 @@ import re
 import pytest
 
 from simkit import CardError, Machine
-from tests.bad_cards.cards import TABLE, Sound
+from tests.bad_cards.kinds.sound import Sound
 from tests.bad_cards.machine import exercise, folder_with
+from tests.bad_cards.table import FILES, TABLE
 
 ENGINES = ("exact", "core")
 
@@ -39,7 +40,7 @@ def test_a_bad_card_is_told(tmp_path, cls, words, known):
         assert not [word for word in words if word not in text], text
         assert error.slot == 3
         assert "slot 3 (file:" in text
-        assert "cards.py:" in text or "cards.py" in text, text
+        assert FILES[cls.__name__].name in text, text
         assert error.remedy.endswith("mend the card, or tell its author.")
         assert len(text) < 3_000
     assert len({str(error) for error in errors.values()}) == 1, errors
