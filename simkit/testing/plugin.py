@@ -22,9 +22,7 @@ Nothing of the kit is imported before a test asks for a machine.
 from __future__ import annotations
 
 import os
-import re
 import sys
-import traceback
 from collections.abc import Callable, Generator
 from functools import partial
 from pathlib import Path
@@ -46,11 +44,6 @@ _OUTLINES = pytest.StashKey[dict[str, Any]]()
 _LAST_WORDS = pytest.StashKey[int]()
 _UNWRITTEN = pytest.StashKey[dict[Path, str]]()
 _GOLDEN_FOLDER = "golden"
-_SHOWN_INSTRUCTIONS = 12
-_SHOWN_FINDINGS = 4
-"""First and last ones shown of many."""
-
-_PACKAGE = Path(__file__).parent.parent
 _OUTPUT_KEY = "simkit_coverage"
 _OVERDUE = "simkit.backplane.overdue"
 
@@ -232,9 +225,11 @@ def pytest_runtest_makereport(
         from simkit.contract.errors import SimkitError
 
         if isinstance(call.excinfo.value, SimkitError):
-            hidden = _modules_of_the_kit(call.excinfo.value)
+            from simkit.testing.failure import modules_of_the_kit, shown_by_pytest
+
+            hidden = modules_of_the_kit(call.excinfo.value)
             usual = item._repr_failure_py
-            item._repr_failure_py = partial(_shown, usual)  # type: ignore[method-assign]
+            item._repr_failure_py = partial(shown_by_pytest, usual)  # type: ignore[method-assign]
     for names in hidden:  # pytest's own way: a name that it looks for in the module
         names["__tracebackhide__"] = True
     try:
@@ -244,7 +239,9 @@ def pytest_runtest_makereport(
             names.pop("__tracebackhide__", None)
     if report.when == "call" and report.failed:
         for found in item.stash.get(_MACHINES, []):
-            report.sections.append((f"machine {_plain(found.description.name)}", _state(found, item)))
+            from simkit.testing.failure import state_text
+
+            report.sections.append((f"machine {_plain(found.description.name)}", state_text(found, item)))
     return report
 
 
@@ -252,131 +249,6 @@ def _plain(name: object) -> str:
     from simkit.contract.plain import plain
 
     return plain(name)
-
-
-def _modules_of_the_kit(error: BaseException) -> list[dict[str, Any]]:
-    """Names in the kit's modules through which an error came, and what it came of."""
-    found: list[dict[str, Any]] = []
-    shown: BaseException | None = error
-    while shown is not None:
-        found += [
-            frame.f_globals
-            for frame, _ in traceback.walk_tb(shown.__traceback__)
-            if Path(frame.f_code.co_filename).is_relative_to(_PACKAGE)
-        ]
-        shown = shown.__cause__
-    return found
-
-
-def _shown(usual: Callable[..., Any], excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
-    """A failure as pytest shows it; without values where the text of one, a card's, would end the session."""
-    try:
-        return usual(excinfo, style)
-    except SystemExit:
-        return "".join(traceback.format_exception(excinfo.value))
-
-
-def _state(found: Machine, item: pytest.Item) -> str:
-    """What the machine last did, and what is on its screens; of a machine whose cards fail, what can be shown."""
-    from simkit.contract.plain import plain
-
-    lines: list[str] = []
-    for part in (_run_lines, _astray_lines, _finding_lines, _note_lines, partial(_screen_lines, item)):
-        try:
-            lines += map(plain, part(found))
-        except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
-            lines.append(f"The rest cannot be shown: {type(error).__name__}: {error!r}")
-    return "\n".join(lines)
-
-
-def _run_lines(found: Machine) -> list[str]:
-    from simkit.machine.told import digits, last_lines
-
-    return [
-        f"cycle {digits(found.cycle)} ({found.seconds:.6f} s)",
-        "last instructions:",
-        *last_lines(found.last_folded(_SHOWN_INSTRUCTIONS)),
-        cpu_words(found),
-    ]
-
-
-def _astray_lines(found: Machine) -> list[str]:
-    from simkit.check.image.astray import astray
-    from simkit.machine.told import last_lines
-
-    gone = astray(found)
-    if gone is None:
-        return []
-    where, before = gone
-    return [f"ran-away: {where}", *(["instructions before it:", *last_lines(before)] if before else [])]
-
-
-def _note_lines(found: Machine) -> list[str]:
-    """Why labels and lines may be missing above."""
-    return [f"note: {note}" for note in found.notes]
-
-
-def _finding_lines(found: Machine) -> list[str]:
-    from simkit.machine.found import by_place, place_words, times
-    from simkit.machine.told import digits, last_lines
-
-    number = sum(found.findings.counts().values())
-    if not number:
-        return []
-    told = []
-    for f, often in by_place(found):
-        repeats = f" First of {times(often)}." if often > 1 else ""
-        told.append(f"  cycle {digits(f.cycle)}{place_words(found, f)}: {f.rule}: {f.message}{repeats}")
-    if len(told) > 2 * _SHOWN_FINDINGS:
-        told[_SHOWN_FINDINGS:-_SHOWN_FINDINGS] = [f"  ... {len(told) - 2 * _SHOWN_FINDINGS} more places ..."]
-    kept = len(found.findings)
-    looked = f"; places are those of the first {digits(kept)}" if kept < number else ""
-    lines = [f"findings ({digits(number)}{looked}):", *told]
-    led = last_lines(found.led_to_first_found(_SHOWN_INSTRUCTIONS))
-    if led and found.first_found is not None:
-        cycle = digits(found.first_found.cycle)
-        lines += [f"instructions before the first of the run ({found.first_found.rule}, cycle {cycle}):", *led]
-    return lines
-
-
-def _screen_lines(item: pytest.Item, found: Machine) -> list[str]:
-    lines: list[str] = []
-    screens = _screens(found)
-    for number, screen in enumerate(screens):
-        folder = failure_folder(item.config)
-        name = re.sub(r"[^A-Za-z0-9_.-]+", "-", item.nodeid)[-100:].strip("-")
-        path = folder / f"{name}{f'-{number}' if len(screens) > 1 else ''}.png"
-        lines.append(f"picture: {screen.save_png(path, force=True)}")
-        text = screen.text().strip("\n")
-        if text.strip():
-            lines += ["on the screen:", *(f"  {row.rstrip()}" for row in text.split("\n"))]
-    return lines
-
-
-def cpu_words(found: Machine) -> str:
-    """The CPU in words."""
-    from simkit.cpu.isa.flags import flags_sentence, flags_set
-
-    cpu = found.cpu
-    text = (
-        f"next at {found.place(cpu.pc).words()}; A ${cpu.a:02X}, X ${cpu.x:02X}, Y ${cpu.y:02X}, "
-        f"stack pointer ${cpu.sp:02X}; set: {flags_sentence(flags_set(cpu.p))}"
-    )
-    return f"{text}; the CPU is {cpu.halted}" if cpu.halted else text
-
-
-def _screens(found: Machine) -> list[Screen]:
-    from simkit.machine.views import Screen
-
-    return found.ports(Screen)
-
-
-def failure_folder(config: pytest.Config) -> Path:
-    """Folder for pictures of failures: pytest's cache, or a folder beside it when the cache is off."""
-    cache = getattr(config, "cache", None)
-    folder = Path(cache.mkdir("simkit-failures")) if cache is not None else config.rootpath / ".simkit-failures"
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
 
 
 # golden pictures ------------------------------------------------------------------------------------------------------
@@ -396,6 +268,7 @@ def golden(request: pytest.FixtureRequest) -> Callable[..., None]:
         from simkit.files.bounded import is_file
         from simkit.files.whole import write_together
         from simkit.inspect.pictures import palette_array, png
+        from simkit.testing.failure import failure_folder
         from simkit.testing.golden import NAME, difference, read_numbers, unequal_pixels
 
         __tracebackhide__ = True

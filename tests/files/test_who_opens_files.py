@@ -42,7 +42,7 @@ ALLOWED = {
     ("measure/captures.py", "ZipFile"): "a session archive made to be read: bytes in memory",
     ("measure/suspects.py", "tempfile"): "runs that are kept nowhere, for the processes that judge",
     ("measure/suspects.py", "TemporaryDirectory"): "the same",
-    ("testing/plugin.py", "mkdir"): "a folder in pytest's cache",
+    ("testing/failure.py", "mkdir"): "a folder in pytest's cache",
     ("window/hands.py", "open"): "the bar",
 }
 """By module and name: what it is there for."""
