@@ -78,8 +78,8 @@ def check(
     finally:
         watch = run.watch
         running = run.in_time(watch.stop())
-    end = run.before + (machine.cycle if watch.lost is None else watch.lost_at)
-    halted = machine.cpu.halted if watch.lost is None else None
+    end = run.before + (machine.cycle if watch.course.lost is None else watch.course.lost_at)
+    halted = machine.cpu.halted if watch.course.lost is None else None
     waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
     places = Places(machine.labels, listing)
     titles = {slot: card.title for slot, card in machine.cards.items()}
@@ -91,8 +91,8 @@ def check(
     cycle = f"{end:,}".replace(",", " ")
     if stopped:
         remarks.append(f"The run was stopped in cycle {cycle}; what would have come later was not seen.")
-    if watch.lost is not None:
-        remarks.append(f"The run ended in cycle {cycle}: {watch.lost}.")
+    if watch.course.lost is not None:
+        remarks.append(f"The run ended in cycle {cycle}: {watch.course.lost}.")
     return CheckResult(
         machine=machine.description.name,
         file=machine.description.path,
@@ -193,7 +193,7 @@ def _watched(
             if end == 0:
                 return None, False
             run.go_on(min(left, PIECE if end is None else min(end, PIECE)))
-            if run.over or run.watch.lost is not None or machine.cpu.halted:
+            if run.over or run.watch.course.lost is not None or machine.cpu.halted:
                 return None, False
         recent = {pc for _, pc in machine.cpu.last_notes()}
         same = same + 1 if loop and recent <= loop else 0

@@ -61,8 +61,6 @@ def _mark(effect: Effect) -> int:
 class Rules(Protocol):
     """Who looks closely."""
 
-    lost: str | None
-
     def stand_at(self, pc: int, code: int) -> None:
         """What follows is done by this instruction."""
 

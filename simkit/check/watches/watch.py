@@ -21,24 +21,22 @@ from simkit.backplane.seat import Seat
 from simkit.check.image.ground import Ground, Map, Place, code_at
 from simkit.check.result.notes import Notes
 from simkit.check.watches.bits import OpenBits
+from simkit.check.watches.course import Course, seen
 from simkit.check.watches.decimal import DecimalFlag
 from simkit.check.watches.interrupts import Handlers
+from simkit.check.watches.nowhere import Nowhere
 from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.spare import SpareCycles
 from simkit.check.watches.stack import PAGE, StackDepth
-from simkit.check.watches.starts import Starts
 from simkit.check.watches.stores import Key, Stores
 from simkit.check.watches.stretch import WAY, Stretch
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import Effect, effects
-from simkit.machine.found import who
 from simkit.machine.machine import Machine
 from simkit.rom.listing import Listing, Seen
 
 _FETCH, _DATA, _DUMMY, _INTERRUPT, _RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
 _ROM, _RAM, _REGISTER, _NOBODY = Ground.ROM, Ground.RAM, Ground.REGISTER, Ground.NOBODY
-_BIT_ABSOLUTE = 0x2C
-_LOADS_IMMEDIATE = (0xA9, 0xA2, 0xA0)  # LDA, LDX, LDY
 _ALWAYS_SEEN = ("BRK", "RTI", "TXS", "PLP", "SED", "CLD")
 _ADDS = ("ADC", "SBC")
 
@@ -74,8 +72,7 @@ class Watch:
 
     Attributes:
         notes: what was found.
-        lost: how the program left its code, or None; what follows means nothing.
-        lost_at: the cycle of that.
+        course: whether the program is still in its code, or how it left it; what follows means nothing then.
     """
 
     def __init__(self, machine: Machine, listing: Listing | None = None, notes: Notes | None = None) -> None:
@@ -87,14 +84,13 @@ class Watch:
         self.notes = Notes() if notes is None else notes
         self.notes.seen_at = self._seen_at if listing is not None and listing.shared else None
         self._fetched: tuple[int, Plan] | None = None  # the last fetch that was seen by itself
-        self.lost: str | None = None
-        self.lost_at = 0
         self._machine = machine
         self._cpu = machine.cpu
-        self._starts = Starts(machine, listing) if listing is not None else None
         self._map = Map(machine)
         self._known = self._map.known
-        self._sound: set[Plan] = set()  # fetches of opcodes that were found to be in order and stay so: from ROM
+        self.course = Course(machine, listing, self._map, self.notes, self._be_told_no_more)
+        self._sound = self.course.sound
+        self._nowhere = Nowhere(machine, self.notes)
         self._effects = effects(machine.description.cpu)
         self._plain = [_is_plain(effect) for effect in self._effects]
         self._nmos = machine.description.cpu == "6502"
@@ -132,26 +128,29 @@ class Watch:
         """Take the watch off and give what it found."""
         if self._watch.attached:
             self._watch.remove()
-            self._findings.tell_no_more(self._found.append)
+            self._be_told_no_more()
             self._see_all(False)
             self._cpu.leave_to_reference((), self)
             if self._recording is not None:
                 self._recording.remove()
-            if self.lost is None:
+            if self.course.lost is None:
                 if not self._machine.inside_instruction:
                     self._finish(self._cpu.pc)
                 self._take_findings()
             self._shared.report(self.notes)
-            if self.lost is None:
+            if self.course.lost is None:
                 self._decimal.report()
                 self._requests.report([frame.cause for frame in self._frames])
         return self.notes
+
+    def _be_told_no_more(self) -> None:
+        self._findings.tell_no_more(self._found.append)
 
     # the core -------------------------------------------------------------------------------------------------------
 
     def core_begins(self) -> None:
         """Everything up to here was seen; from here on the records tell."""
-        if self.lost is not None:
+        if self.course.lost is not None:
             return
         cpu, bus = self._cpu, self._machine.bus
         self._boundary(cpu.pc, cpu.cycle)
@@ -184,7 +183,7 @@ class Watch:
         self._machine.bus.recording.catch_up()
         self._core_runs = False
         last = self._stretch.last
-        if self.lost is None and last is not None:
+        if self.course.lost is None and last is not None:
             self._fetched = last[0], self._stretch.plan(last[0])
             self.stand_at(*last)
             if self._found:
@@ -192,11 +191,11 @@ class Watch:
             if self._spare.under_way:
                 self._spare.finish(last[0], self._effects[last[1]].opcode.mnemonic)
         self._stretch.end(self._cpu.cycle)
-        self.notes.release(self.lost_at if self.lost is not None else None)
+        self.notes.release(self.course.lost_at if self.course.lost is not None else None)
         self._pc = None
 
     def _recorded(self, records: memoryview) -> None:
-        if self._core_runs and self.lost is None and self._stretch.take(records) and not self._frames:
+        if self._core_runs and self.course.lost is None and self._stretch.take(records) and not self._frames:
             self._requests.idle = False
 
     def _choose_view(self) -> None:
@@ -231,7 +230,7 @@ class Watch:
     # bus cycles -----------------------------------------------------------------------------------------------------
 
     def _tap(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
-        if self.lost is not None:
+        if self.course.lost is not None:
             return
         if self._core_runs:
             self._answered(cycle, address, value, is_write, kind, plan)
@@ -247,7 +246,7 @@ class Watch:
         place = self._known.get(plan) or self._map(plan, is_write)
         if place.kind is _RAM:
             ring.empty()  # what was stored before counts
-            if self.lost is not None:
+            if self.course.lost is not None:
                 return
         self._stretch.answered.append(ring.filled)
         if not is_write or place.kind is not _REGISTER or self._spare.under_way or self._told_between(place):
@@ -285,7 +284,7 @@ class Watch:
         if kind is _INTERRUPT or kind is _RESET:
             self._sequence(kind, address)
             if not is_write and ground is _NOBODY and kind is _INTERRUPT:
-                self._nobody(address, cycle, "The interrupt sequence reads")
+                self._nowhere.read(address, cycle, self._pc, self._code, "The interrupt sequence reads")
         elif ground is _REGISTER:
             self._register(place, address, value, cycle, kind, plan, is_write)
             if kind is _DATA and not is_write:
@@ -296,15 +295,9 @@ class Watch:
                 self._between(plan.takers[0][0], address, cycle)
         elif ground is _NOBODY and kind is _DATA:
             if is_write:
-                self.notes.add(
-                    "write-nowhere",
-                    cycle,
-                    f"A write of ${value:02X} to ${address:04X} reaches no card.",
-                    pc=self._pc,
-                    address=address,
-                )
+                self._nowhere.written(address, value, cycle, self._pc)
             else:
-                self._nobody(address, cycle, "The program reads")
+                self._nowhere.read(address, cycle, self._pc, self._code)
 
     def cell_accessed(
         self, place: Place, address: int, value: int, cycle: int, *, is_write: bool, masked: bool
@@ -315,7 +308,7 @@ class Watch:
         if is_write:
             shadow[place.offset] = 1
         elif not shadow[place.offset]:
-            self._never_written(address, cycle, place)
+            self._nowhere.never_written(address, cycle, place, self._pc, self._code)
         key = (place.slot, place.offset)
         if address >> 8 != 1 and (is_write or self._frames or key in self._cells):
             self._cell(key, address, value, cycle, is_write, masked)
@@ -334,37 +327,6 @@ class Watch:
         else:
             pointer = effect.indirect and address < 0x100
             self._shared.main_reads(key, value, pc, cycle, pointer=pointer, forbidden=forbidden)
-
-    def _skips(self, address: int) -> bool:
-        """Whether the read is that of a BIT which only hides a load (`.byte $2C` before `lda #`): nobody wants it."""
-        return self._code == _BIT_ABSOLUTE and address & 0xFF in _LOADS_IMMEDIATE
-
-    def _nobody(self, address: int, cycle: int, who: str) -> None:
-        if self._skips(address):
-            return
-        what = "the stack, " if address >> 8 == 1 else ""
-        self.notes.add(
-            "undriven-read",
-            cycle,
-            f"{who} {what}${address:04X}, which no card drives.",
-            pc=self._pc,
-            address=address,
-        )
-
-    def _never_written(self, address: int, cycle: int, place: Place) -> None:
-        if self._skips(address):
-            return
-        assert place.shadow is not None
-        place.shadow[place.offset] = 1  # who reads it first is reported, not everybody after
-        label = self._machine.place(address).name
-        self.notes.add(
-            "never-written",
-            cycle,
-            f"${address:04X}{f' ({label})' if label else ''} is read and was never written since power-on.",
-            pc=self._pc,
-            address=address,
-            slot=place.slot,
-        )
 
     def _before(self, cycle: int, address: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         """An access is to come that may reach a register: a spare one is told before it happens."""
@@ -393,20 +355,9 @@ class Watch:
             return
         if place.reads is None:
             if place.writes is None:
-                self._nobody(address, cycle, "The program reads")
+                self._nowhere.read(address, cycle, self._pc, self._code)
             else:
-                self.notes.add(
-                    "write-only-read",
-                    cycle,
-                    f"Register {place.writes.name} of {self._title(place)} at ${address:04X} can only be written.",
-                    pc=self._pc,
-                    address=address,
-                    slot=place.slot,
-                )
-
-    def _title(self, place: Place) -> str:
-        """The card there, as people are told of it."""
-        return who(self._machine, place.slot)
+                self._nowhere.write_only(place.writes, address, cycle, place, self._pc)
 
     def _between(self, seat: Seat, address: int, cycle: int) -> None:
         """The main program has written to a card that handlers use too, with interrupts allowed."""
@@ -469,7 +420,7 @@ class Watch:
 
     def fetched(self, address: int, code: int, cycle: int, plan: Plan, way: Sequence[int]) -> bool:
         """An opcode was fetched; whether it is program. `way`: the last instructions, this one among them."""
-        if plan not in self._sound and not self._is_code(address, cycle, plan, way):
+        if plan not in self._sound and not self.course.holds(address, cycle, plan, way):
             return False
         if not self._effects[code].opcode.documented:
             self.notes.add(
@@ -547,50 +498,7 @@ class Watch:
     def _seen_at(self, pc: int) -> Seen | None:
         """Which byte of which card the CPU saw there: the instruction at `pc` may have changed the bank since."""
         if self._core_runs:
-            return _seen(self._stretch.plan(pc))
+            return seen(self._stretch.plan(pc))
         if self._fetched is not None and self._fetched[0] == pc:
-            return _seen(self._fetched[1])
+            return seen(self._fetched[1])
         return self._machine.bus.seen_at(pc)
-
-    # leaving the code -----------------------------------------------------------------------------------------------
-
-    def _run_away(self, address: int, cycle: int, place: Place, way: Sequence[int]) -> None:
-        where = {
-            _ROM: "filler of the ROM",
-            _RAM: "memory that was never written",
-            _REGISTER: f"a register of {self._title(place)}",
-        }.get(place.kind, "no card")
-        self._lose(address, cycle, f"The CPU fetches an opcode from {where} at ${address:04X}", way)
-
-    def _is_code(self, address: int, cycle: int, plan: Plan, way: Sequence[int]) -> bool:
-        """Whether an opcode may be fetched there; the program is lost if not."""
-        place = self._map(plan, False)
-        if place.shadow is None or not place.shadow[place.offset]:
-            if place.kind is not Ground.OTHER:
-                self._run_away(address, cycle, place, way)
-        elif place.kind is _ROM:
-            problem = self._starts.problem(address, _seen(plan)) if self._starts is not None else None
-            if problem is not None:
-                self._lose(address, cycle, problem, way)
-            self._sound.add(plan)
-        return self.lost is None
-
-    def _lose(self, address: int, cycle: int, what: str, before: Sequence[int]) -> None:
-        way = [pc for pc in before if pc != address]
-        named = [(pc, self._machine.place(pc).name) for pc in way]
-        shown = ", ".join(f"${pc:04X}{f' ({name})' if name else ''}" for pc, name in named)
-        self.lost = what
-        self.lost_at = cycle
-        self._findings.tell_no_more(self._found.append)
-        self.notes.add(
-            "ran-away",
-            cycle,
-            f"{what}; {f'instructions before it: {shown}' if way else 'it is the first one after RESET'}.",
-            pc=way[-1] if way else address,
-            address=address,
-        )
-
-
-def _seen(plan: Plan) -> Seen | None:
-    """Which byte of which card a read sees."""
-    return (plan.drivers[0][0].slot, plan.drivers[0][1]) if plan.drivers else None
