@@ -60,11 +60,11 @@ def one_bit_wrong(windows: Words, lines: Sequence[int], settled: Callable[[Words
         for place, line in enumerate(lines):
             wrong = right.copy()
             wrong[:, cycle] = settled(windows[:, cycle] ^ np.uint64(1 << line))
-            found[:, cycle, place] = _numbers(wrong)
+            found[:, cycle, place] = numbers(wrong)
     return found.reshape(n, length * len(lines))
 
 
-def _numbers(windows: Words) -> Words:
+def numbers(windows: Words) -> Words:
     """Numbers of sequences, each a row of levels."""
     seen = _spread(windows)
     found: Words = seen[:, 0].copy()
@@ -93,13 +93,14 @@ class Wanted:
         self._may_be = np.zeros(1 << _TOP_BITS, bool)
         self._may_be[ordered >> _BELOW_TOP] = True
 
-    def which_come(self, some: Words) -> NDArray[np.bool_]:
-        """Which of them are among some sequences; shape of `ordered`."""
-        found = np.zeros(len(self.ordered), bool)
-        near = some[self._may_be[some >> _BELOW_TOP]]
+    def shown_by(self, some: Words, bits: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """What bits beside sequences come to for each of them, those of equal ones together; shape of `ordered`."""
+        found = np.zeros(len(self.ordered), np.uint8)
+        near = np.flatnonzero(self._may_be[some >> _BELOW_TOP])
         if len(near):
-            at = np.minimum(np.searchsorted(self.ordered, near), len(self.ordered) - 1)
-            found[at[self.ordered[at] == near]] = True
+            at = np.minimum(np.searchsorted(self.ordered, some[near]), len(self.ordered) - 1)
+            there = self.ordered[at] == some[near]
+            np.bitwise_or.at(found, at[there], bits[near[there]])
         return found
 
 

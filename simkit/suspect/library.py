@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 
 import attrs
@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
-from simkit.suspect.grams import Wanted, Words, among, grams, one_bit_wrong
+from simkit.suspect.condensed import ALL_LINES, Condensed, first_alike
+from simkit.suspect.grams import Wanted, Words, among, grams, numbers, one_bit_wrong
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.registers import Registers
 from simkit.suspect.steadiness import FAR, FEW, Steadiness, reach_of, strange_places
@@ -34,9 +35,10 @@ class SoundGrams:
     first: NDArray[np.intp]
 
     @classmethod
-    def of(cls, levels: Words, mask: int, length: int) -> SoundGrams:
-        """Of the levels of such a run."""
-        return cls(*np.unique(grams(levels, mask, length), return_index=True))
+    def of(cls, numbers: Words, at: NDArray[np.intp]) -> SoundGrams:
+        """Of sequences in the order in which they come, and where each comes."""
+        different, first = np.unique(numbers, return_index=True)
+        return cls(different, at[first])
 
     def first_of(self, some: Words) -> NDArray[np.int64]:
         """Where each of some sequences comes for the first time; farther than any run where it does not."""
@@ -49,32 +51,86 @@ class SoundGrams:
 
 
 @attrs.define(eq=False, slots=False)
+class Stock:
+    """All runs without what they show again, for sequences of one length.
+
+    Attributes:
+        outcomes: whose runs.
+        length: cycles of a sequence.
+    """
+
+    outcomes: Outcomes
+    length: int
+    _condensed: dict[str, Condensed] = attrs.field(factory=dict)
+
+    @cached_property
+    def sound_levels(self) -> list[Words]:
+        """Levels of the runs without a fault, from power-on."""
+        return [run.stretches[0].levels for run in self.outcomes.runs[SOUND]]
+
+    @cached_property
+    def sound(self) -> list[tuple[Words, NDArray[np.intp]]]:
+        """Different sequences of each run without a fault, (n, length), and where each comes first, in that order."""
+        found = []
+        for levels in self.sound_levels:
+            first = first_alike(grams(levels, ALL_LINES, self.length))
+            at = np.flatnonzero(first == np.arange(len(first)))
+            found.append((levels[at[:, None] + np.arange(self.length)], at))
+        return found
+
+    def parts(self, name: str, at: int) -> list[Words]:
+        """What is kept of a run; the first with the cycles before that belong to sequences which end behind."""
+        run = self.outcomes.runs[name][at]
+        found = [one.levels for one in run.stretches[name == SOUND :]]
+        if found and run.parted is not None:
+            sound = self.sound_levels[at]
+            found[0] = np.concatenate((sound[max(0, run.parted - self.length + 1) : run.parted], found[0]))
+        return found
+
+    def condensed(self, name: str) -> Condensed:
+        """The runs of a class, behind where they part."""
+        if name not in self._condensed:
+            runs = [self.parts(name, at) for at in range(len(self.outcomes.runs[name]))]
+            self._condensed[name] = Condensed.of(runs, self.length)
+        return self._condensed[name]
+
+
+@attrs.define(eq=False, slots=False)
 class Shelf:
     """Sequences for one choice of lines.
 
     Attributes:
-        outcomes: whose runs.
+        stock: the runs.
         mask: of the lines.
-        length: cycles of a sequence.
         captures: that were held against it.
     """
 
-    outcomes: Outcomes
+    stock: Stock
     mask: int
-    length: int
     captures: int = 0
-    _own: dict[str, tuple[Words, Words]] = attrs.field(factory=dict)
+    _kept: dict[str, tuple[Words, NDArray[np.uint8]]] = attrs.field(factory=dict)
+    _own: dict[str, Words] = attrs.field(factory=dict)
     _steadiness: dict[str, Steadiness] = attrs.field(factory=dict)
     _unsteady: dict[str, float] = attrs.field(factory=dict)
+
+    @property
+    def outcomes(self) -> Outcomes:
+        """Whose runs."""
+        return self.stock.outcomes
+
+    @property
+    def length(self) -> int:
+        """Cycles of a sequence."""
+        return self.stock.length
 
     @cached_property
     def sound(self) -> list[SoundGrams]:
         """Of the run without a fault, a power-up each."""
-        return [SoundGrams.of(self.settled(levels), self.mask, self.length) for levels in self._sound_levels]
+        return [SoundGrams.of(self._numbers_of(windows), at) for windows, at in self.stock.sound]
 
-    @cached_property
-    def _sound_levels(self) -> list[Words]:
-        return [run.stretches[0].levels for run in self.outcomes.runs[SOUND]]
+    def _numbers_of(self, windows: Words) -> Words:
+        settled = self.settled(windows.reshape(-1)).reshape(windows.shape)
+        return numbers(settled & np.uint64(self.mask))
 
     @cached_property
     def _unset(self) -> NDArray[np.bool_]:
@@ -83,39 +139,45 @@ class Shelf:
         told = (*ADDRESS_LINES, "RW")
         if not all(name in names and self.mask >> names.index(name) & 1 for name in told):
             return np.zeros(0x1_0000, bool)
-        return unset(self._sound_levels, names)
+        return unset(self.stock.sound_levels, names)
 
     def settled(self, levels: Words) -> Words:
         """Levels without what memory shows that nobody set."""
         return without_unset(levels, self.outcomes.names, self._unset)
 
-    def own(self, name: str) -> tuple[Words, Words]:
-        """Sequences that runs of a class show behind where they part: of any power-up, and of every one.
-
-        Each once, in order.
-        """
+    def own(self, name: str) -> Words:
+        """Sequences that runs of a class show behind where they part, under any power-up; each once, in order."""
         if name not in self._own:
-            different, runs = np.unique(np.concatenate([np.unique(one) for one in self.each(name)]), return_counts=True)
-            self._own[name] = different, different[runs == len(self.outcomes.runs[name])]
+            self._own[name] = np.unique(self._shown(name)[0])
         return self._own[name]
+
+    def _shown(self, name: str) -> tuple[Words, NDArray[np.uint8]]:
+        """The same as they come, and which runs show each, a bit a run; some twice.
+
+        From the second capture of the same lines on they are kept.
+        """
+        if name in self._kept:
+            return self._kept[name]
+        condensed = self.stock.condensed(name)
+        begins = condensed.begins
+        found = grams(self.settled(condensed.levels), self.mask, self.length)[begins], condensed.shown[begins]
+        if self.captures > 1:
+            self._kept[name] = found
+        return found
 
     def held(
         self, name: str, wanted: Wanted, first: Sequence[NDArray[np.int64]]
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Which sequences of a capture the runs of a class show, and which under every power-up behind where they part.
 
-        To put what runs show in order pays from the second capture of the same lines on.
-
         Args:
             name: of the class.
             wanted: the sequences of the capture.
             first: for each power-up where they come first in the run without a fault.
         """
-        if self.captures > 1 or name in self._own:
-            return self.shows(name, wanted.ordered, first), among(wanted.ordered, self.own(name)[1])
-        each = np.stack([wanted.which_come(one) for one in self.each(name)])
-        found = each.any(axis=0) | self._before_parting(name, wanted.ordered, first)
-        return found, np.asarray(each.all(axis=0))
+        runs = wanted.shown_by(*self._shown(name))
+        every = (1 << len(self.outcomes.runs[name])) - 1
+        return (runs != 0) | self._before_parting(name, wanted.ordered, first), runs == every
 
     def shows(self, name: str, some: Words, first: Sequence[NDArray[np.int64]] | None = None) -> NDArray[np.bool_]:
         """Which of some sequences the runs of a class show.
@@ -125,7 +187,7 @@ class Shelf:
             some: the sequences.
             first: for each power-up where they come first in the run without a fault, where that is known.
         """
-        return self._shows(name, some, self.own(name)[0], first)
+        return self._shows(name, some, self.own(name), first)
 
     def _shows(
         self, name: str, some: Words, own: Words, first: Sequence[NDArray[np.int64]] | None = None
@@ -149,11 +211,11 @@ class Shelf:
             rows: sequences that are looked into; asked with about the same number each time.
         """
         if name not in self._unsteady:
-            each, most = self.each(name), 0.0
-            for at, own in enumerate(each):
-                others = [one for other, one in enumerate(each) if other != at]
-                if len(own) and others:
-                    shown = self._shows(name, np.unique(own[:rows]), np.sort(np.concatenate(others)))
+            most = 0.0
+            for at, others in enumerate(self._of_others(name)):
+                own = self.row(name, at, rows)
+                if len(own) and len(self.outcomes.runs[name]) > 1:
+                    shown = self._shows(name, np.unique(own), others)
                     most = max(most, 1.0 - float(shown.mean()))
             self._unsteady[name] = most
         return self._unsteady[name]
@@ -165,15 +227,12 @@ class Shelf:
         return self._steadiness[name]
 
     def _steadiness_of(self, name: str) -> Steadiness:
-        each = self.each(name)
-        strange, least = 0, len(self._sound_levels[0])
-        for at, row in enumerate(each):
-            own = row[:FAR]
-            others = [one for other, one in enumerate(each) if other != at and len(one)]
-            if not (len(own) and others):
+        strange, least = 0, len(self.stock.sound_levels[0])
+        for at, shown in enumerate(self._of_others(name)):
+            own = self.row(name, at, FAR)
+            if not (len(own) and len(shown)):
                 continue
             different, begins, number = np.unique(own, return_index=True, return_inverse=True)
-            shown = np.sort(np.concatenate(others))
             found = self._shows(name, different, shown)
             reach = reach_of(found[number])
             if reach < len(own):
@@ -182,7 +241,7 @@ class Shelf:
             odd = ~found[kinds]
             near = np.zeros(len(odd), bool)
             some = np.flatnonzero(odd)[:FEW]
-            first = self._parts(name, at)[0]  # what is kept from where they part on is longer than FAR
+            first = self.stock.parts(name, at)[0]  # what is kept from where they part on is longer than FAR
             there = begins[kinds[some]] + self.length <= len(first)
             some = some[there]
             windows = first[begins[kinds[some]][:, None] + np.arange(self.length)]
@@ -195,21 +254,21 @@ class Shelf:
     def _bits(self) -> list[int]:
         return [bit for bit in range(len(self.outcomes.names)) if self.mask >> bit & 1]
 
-    def each(self, name: str) -> list[Words]:
-        """Sequences behind where runs part, each run by itself, as they come."""
-        found = []
-        for at in range(len(self.outcomes.runs[name])):
-            parts = [grams(self.settled(levels), self.mask, self.length) for levels in self._parts(name, at)]
-            found.append(np.concatenate([np.zeros(0, np.uint64), *parts]))
-        return found
+    def row(self, name: str, at: int, most: int) -> Words:
+        """The first sequences of a run behind where it parts, as they come."""
+        found = [np.zeros(0, np.uint64)]
+        for levels in self.stock.parts(name, at):
+            left = most - sum(map(len, found))
+            if left <= 0:
+                break
+            found.append(grams(self.settled(levels[: left + self.length - 1]), self.mask, self.length))
+        return np.concatenate(found)
 
-    def _parts(self, name: str, at: int) -> list[Words]:
-        """What is kept of a run; the first with the cycles before that belong to sequences which end behind."""
-        run, sound = self.outcomes.runs[name][at], self._sound_levels[at]
-        found = [one.levels for one in run.stretches[name == SOUND :]]
-        if found and run.parted is not None:
-            found[0] = np.concatenate((sound[max(0, run.parted - self.length + 1) : run.parted], found[0]))
-        return found
+    def _of_others(self, name: str) -> Iterator[Words]:
+        """For each run of a class the sequences that its others show behind where they part, in order."""
+        own, runs = self._shown(name)
+        for at in range(len(self.outcomes.runs[name])):
+            yield np.sort(own[runs & ~np.uint8(1 << at) != 0])
 
 
 @attrs.define(eq=False)
@@ -217,6 +276,7 @@ class Library:
     """Shelves for the last few choices of lines, and what registers answer."""
 
     outcomes: Outcomes
+    _stocks: dict[int, Stock] = attrs.field(factory=dict)
     _shelves: dict[tuple[int, int], Shelf] = attrs.field(factory=dict)
     _registers: Registers | None = None
 
@@ -232,6 +292,7 @@ class Library:
         if key not in self._shelves:
             while len(self._shelves) >= MASKS_KEPT:
                 self._shelves.pop(next(iter(self._shelves)))
-            self._shelves[key] = Shelf(self.outcomes, mask, length)
+            stock = self._stocks.setdefault(length, Stock(self.outcomes, length))
+            self._shelves[key] = Shelf(stock, mask)
         self._shelves[key].captures += 1
         return self._shelves[key]

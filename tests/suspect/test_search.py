@@ -288,11 +288,12 @@ def test_where_a_run_parts_is_found_alike_in_one_look_and_in_many(trial):
 
 
 @given(wanted=st.sets(st.integers(0, 2**64 - 1), max_size=30), more=st.lists(st.integers(0, 2**64 - 1), max_size=30))
-def test_sequences_that_are_wanted_are_found_among_others(wanted, more):
+def test_for_sequences_that_are_wanted_it_is_found_which_runs_show_them(wanted, more):
     ordered = np.array(sorted(wanted), np.uint64)
-    some = np.array([*more, *list(wanted)[::2]], np.uint64)
-    there = Wanted(ordered).which_come(some)
-    assert there.tolist() == [number in set(some.tolist()) for number in sorted(wanted)]
+    some = np.array([*more, *list(wanted)[::2], *list(wanted)[::3]], np.uint64)
+    bits = np.arange(len(some)).astype(np.uint8) % 4 + 1
+    shown = Wanted(ordered).shown_by(some, bits)
+    assert shown.tolist() == [int(np.bitwise_or.reduce(bits[some == number])) for number in sorted(wanted)]
 
 
 @pytest.mark.parametrize("names", [FULL, EIGHT], ids=["full", "eight"])
