@@ -10,13 +10,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
 from types import MappingProxyType
 
 import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.suspect.known import NEVER, Firsts, beginning, known_cycles
+from simkit.suspect.known import NEVER, Firsts, Steady, known_cycles, steady
 from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.read_off import VARIES, Place, letters_by_place
@@ -101,7 +102,7 @@ class Asking:
         self._where = where
         self._screen = screen
         self._sound = [run.stretches[0].levels for run in outcomes.runs[SOUND]]
-        self._firsts: list[Firsts] = []
+        self._own_firsts: dict[str, list[Firsts]] = {}
 
     def question(self, group: Sequence[str]) -> Question | None:
         """The measurement that splits some classes best; None where one class is left."""
@@ -152,7 +153,7 @@ class Asking:
 
     def _probe(self, runs: Mapping[str, Sequence[Outcome]], rest: list[str], cycles: int) -> Question | None:
         kinds = {
-            name: [_levels_of(beginning(run, sound, cycles)) for run, sound in zip(own, self._sound, strict=True)]
+            name: [self._levels(run, sound, cycles) for run, sound in zip(own, self._steady, strict=True)]
             for name, own in runs.items()
         }
         questions: list[_Asked] = []
@@ -173,12 +174,11 @@ class Asking:
         return Question(text, _with(answers, rest), "probe", line, cycles)
 
     def _access(self, runs: Mapping[str, Sequence[Outcome]], rest: list[str], cycles: int) -> Question | None:
-        names = self._outcomes.names
-        if not self._firsts:
-            self._firsts = [Firsts.of(levels, names) for levels in self._sound]
+        own = {name: self._firsts_behind(name) for name in runs}
+        cells = np.unique(np.concatenate([one.cell for each in (self._firsts, *own.values()) for one in each]))
         rows = []
-        for own in runs.values():
-            each = np.stack([self._bytes(run, first, cycles) for run, first in zip(own, self._firsts, strict=True)])
+        for name in runs:
+            each = np.stack([self._bytes(name, at, cells, cycles) for at in range(len(self._sound))])
             rows.append(np.where((each == each[0]).all(axis=0), each[0], np.uint16(_VARIES)))
         table = np.stack(rows)
         columns = np.flatnonzero((table != _VARIES).all(axis=0) & (table != table[0]).any(axis=0))
@@ -191,7 +191,7 @@ class Asking:
             answers: dict[str, list[str]] = {}
             for name, value in zip(runs, table[:, column].tolist(), strict=True):
                 answers.setdefault(_byte(value), []).append(name)
-            questions.append((column, answers))
+            questions.append((int(cells[column]), answers))
         best = _best(questions, len(runs))
         if best is None:
             return None
@@ -206,10 +206,42 @@ class Asking:
         )
         return Question(text, _with(answers, rest), "access", subject, cycles)
 
-    def _bytes(self, run: Outcome, sound: Firsts, cycles: int) -> NDArray[np.uint16]:
-        own = run.stretches[0].levels if run.stretches and run.parted is not None else np.zeros(0, np.uint64)
-        parted = len(self._sound[0]) if run.parted is None else run.parted
-        return sound.then(parted, Firsts.of(own, self._outcomes.names), cycles)
+    @cached_property
+    def _steady(self) -> list[Steady]:
+        return [Steady(levels) for levels in self._sound]
+
+    def _levels(self, run: Outcome, sound: Steady, cycles: int) -> list[str]:
+        """How each line stands in the beginning of a run."""
+        if run.parted is None:
+            return _words_of(*sound.up_to(cycles))
+        ever, always = sound.up_to(min(run.parted, cycles))
+        if run.stretches and run.parted < cycles:
+            own = steady(run.stretches[0].levels[: cycles - run.parted])
+            ever, always = ever | own[0], always & own[1]
+        return _words_of(ever, always)
+
+    @cached_property
+    def _firsts(self) -> list[Firsts]:
+        return [Firsts.of(levels, self._outcomes.names) for levels in self._sound]
+
+    def _firsts_behind(self, name: str) -> list[Firsts]:
+        """First accesses of runs of a class from where they part."""
+        if name not in self._own_firsts:
+            nothing = np.zeros(0, np.uint64)
+            self._own_firsts[name] = [
+                Firsts.of(run.stretches[0].levels if run.stretches and run.parted is not None else nothing, names)
+                for names in [self._outcomes.names]
+                for run in self._outcomes.runs[name]
+            ]
+        return self._own_firsts[name]
+
+    def _bytes(self, name: str, at: int, cells: NDArray[np.uint32], cycles: int) -> NDArray[np.uint16]:
+        """Bytes of the first accesses at some cells, in the beginning of a run."""
+        parted = self._outcomes.runs[name][at].parted
+        same = cycles if parted is None else min(parted, cycles)
+        first, then = self._firsts[at].before(same), self._firsts_behind(name)[at]
+        before = first.at(cells)
+        return np.where(before != NEVER, before, then.before(cycles - same).at(cells))
 
     def _look(self, group: list[str]) -> Question:
         """Half of them, place by place, to be looked at on the board."""
@@ -244,9 +276,9 @@ def answer_of(
     levels = levels[: question.cycles]
     if question.kind == "probe":
         assert isinstance(question.subject, str)
-        return _levels_of(levels)[list(names).index(question.subject)]
+        return _words_of(*steady(levels))[list(names).index(question.subject)]
     assert isinstance(question.subject, int)
-    return _byte(int(Firsts.of(levels, names).byte[question.subject]))
+    return _byte(int(Firsts.of(levels, names).at(np.array([question.subject], np.uint32))[0]))
 
 
 _Asked = tuple[Subject, dict[str, list[str]]]
@@ -282,8 +314,6 @@ def _best(questions: list[_Asked], count: int) -> _Asked | None:
     return found if found is not None and tells(found) > 0.01 else None
 
 
-def _levels_of(levels: Words) -> list[str]:
-    """How each line stands in some bus cycles, by its bit."""
-    ever = int(np.bitwise_or.reduce(levels)) if len(levels) else 0
-    always = int(np.bitwise_and.reduce(levels)) if len(levels) else 0
-    return [HIGH if always >> bit & 1 else MOVES if ever >> bit & 1 else LOW for bit in range(64)]
+def _words_of(ever: int, always: int) -> list[str]:
+    """How each line stands in some bus cycles, by its bit; low where there are none."""
+    return [LOW if not ever >> bit & 1 else HIGH if always >> bit & 1 else MOVES for bit in range(64)]

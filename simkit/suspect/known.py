@@ -15,6 +15,8 @@ from simkit.suspect.outcome import Outcome
 Words = NDArray[np.uint64]
 NEVER = 256
 """In place of a byte, where there is none."""
+PIECE = 4096
+"""Bus cycles that are summed up together."""
 
 
 def known_cycles(run: Outcome, whole: int) -> int:
@@ -24,14 +26,6 @@ def known_cycles(run: Outcome, whole: int) -> int:
     if run.halted and len(run.stretches) == 1:
         return whole  # there are no more of them
     return run.parted + (run.stretches[0].cycles if run.stretches else 0)
-
-
-def beginning(run: Outcome, sound: Words, cycles: int) -> Words:
-    """Levels of so many bus cycles from power-on, fewer where the CPU halts before."""
-    if run.parted is None:
-        return sound[:cycles]
-    own = run.stretches[0].levels if run.stretches else np.zeros(0, np.uint64)
-    return np.concatenate((sound[: min(run.parted, cycles)], own[: max(0, cycles - run.parted)]))
 
 
 def gathered(levels: Words, names: Sequence[str], lines: Sequence[str]) -> NDArray[np.uint32]:
@@ -50,24 +44,57 @@ class Firsts:
     """First access at each address, in a row of bus cycles.
 
     Attributes:
-        row: of it, by address with bit 16 for writes; the length of the row of cycles where there is none.
-        byte: on the data lines then, or NEVER.
+        cell: addresses, with bit 16 for writes, that are accessed; in order.
+        row: of the first access at each.
+        byte: on the data lines then.
     """
 
+    cell: NDArray[np.uint32]
     row: NDArray[np.int64]
     byte: NDArray[np.uint16]
 
     @classmethod
     def of(cls, levels: Words, names: Sequence[str]) -> Firsts:
         """Find them."""
-        row, byte = np.full(0x2_0000, len(levels), np.int64), np.full(0x2_0000, NEVER, np.uint16)
         key = gathered(levels, names, ADDRESS_LINES) | (gathered(levels, names, ("RW",)) ^ 1) << np.uint32(16)
-        first, at = np.unique(key, return_index=True)
-        row[first] = at
-        byte[first] = gathered(levels[at], names, DATA_LINES)
-        return cls(row, byte)
+        cell, row = np.unique(key, return_index=True)
+        return cls(cell, row.astype(np.int64), gathered(levels[row], names, DATA_LINES).astype(np.uint16))
 
-    def then(self, parted: int, own: Firsts, cycles: int) -> NDArray[np.uint16]:
-        """Bytes of the first accesses in so many cycles of a run that parts from this one, and then has its own."""
-        after = np.where(own.row + parted < cycles, own.byte, np.uint16(NEVER))
-        return np.where(self.row < min(parted, cycles), self.byte, after)
+    def before(self, end: int) -> Firsts:
+        """Those that come before a cycle."""
+        come = self.row < end
+        return Firsts(self.cell[come], self.row[come], self.byte[come])
+
+    def at(self, cells: NDArray[np.uint32]) -> NDArray[np.uint16]:
+        """Byte of the first access at some cells, NEVER where there is none."""
+        found = np.full(len(cells), NEVER, np.uint16)
+        if len(self.cell):
+            at = np.minimum(np.searchsorted(self.cell, cells), len(self.cell) - 1)
+            there = self.cell[at] == cells
+            found[there] = self.byte[at[there]]
+        return found
+
+
+class Steady:
+    """Which lines are ever high, and which always, in a row of bus cycles up to any of them.
+
+    Args:
+        levels: of the lines, a word a cycle.
+    """
+
+    def __init__(self, levels: Words) -> None:
+        self._levels = levels
+        pieces = levels[: len(levels) // PIECE * PIECE].reshape(-1, PIECE)
+        self._ever = np.bitwise_or.accumulate(np.bitwise_or.reduce(pieces, axis=1))
+        self._always = np.bitwise_and.accumulate(np.bitwise_and.reduce(pieces, axis=1))
+
+    def up_to(self, end: int) -> tuple[int, int]:
+        """Lines that are high in any of the first cycles, and in all of them, a bit each; (0, all bits) for none."""
+        whole = min(end, len(self._levels)) // PIECE
+        ever, always = steady(self._levels[whole * PIECE : end])
+        return (ever | int(self._ever[whole - 1]), always & int(self._always[whole - 1])) if whole else (ever, always)
+
+
+def steady(levels: Words) -> tuple[int, int]:
+    """Lines that are high in any of some cycles, and in all of them, a bit each; (0, all bits) for none."""
+    return int(np.bitwise_or.reduce(levels)), int(np.bitwise_and.reduce(levels))
