@@ -30,17 +30,14 @@ class SharedMore(More):
 
     def of(self, sentences: Sequence[str]) -> dict[str, tuple[Outcome, ...]]:
         """What further runs of candidates left, a power-up each, in the order of `seeds`."""
-        missing = [one for one in dict.fromkeys(sentences) if not self._is_whole(one)]
-        for one in missing:
-            self._read(one)
-        missing = [one for one in missing if not self._is_whole(one)]
-        found = super().of(sentences)
-        for one in missing:
-            if self._is_whole(one):
+        for one in dict.fromkeys(sentences):
+            if not self._is_whole(one):
+                self._read(one)  # one by one: another process may have run it by now
+            if not self._is_whole(one) and super().of([one]):
                 nothing = Outcomes(self._identity, self._names, {}, {}, (), {}, 0)
                 content = packed(nothing, {one: self.kept[one]})
                 write_together({self._file(one): content}, what="search", known=SESSION, make_folders=True)
-        return found
+        return super().of(sentences)
 
     def _is_whole(self, sentence: str) -> bool:
         return self.kept.get(sentence, {}).keys() >= {*self.seeds}

@@ -175,7 +175,7 @@ class Judge:
         self._more = SharedMore(real.trial, outcomes.names, further)
         self._asking = Asking(outcomes, float(real.trial.description.clock_hz))
         self._class_of = {one.sentence: name for name, own in outcomes.classes.items() for one in own}
-        self._alike = {name: group[0] for group in outcomes.shown_alike() for name in group}
+        self._alike = {name: group[0] for group in outcomes.shown_alike for name in group}
 
     def judged(self, case: Case, kinds: Sequence[str]) -> Iterator[Judged]:
         """What the search says to each symptom that a fault gives."""

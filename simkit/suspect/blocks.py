@@ -133,7 +133,7 @@ class Shown:
     seen: Blocks
     own: NDArray[np.uint64]
 
-    @property
+    @cached_property
     def best(self) -> Fit:
         """Of the moment at which it fits best, or of two in a row: nobody says exactly when he looked."""
         return _best(self.seen, self.own)

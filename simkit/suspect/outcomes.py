@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import cached_property
 
 import attrs
 
@@ -13,7 +14,7 @@ SOUND = ""
 """Sentence of no fault at all."""
 
 
-@attrs.frozen(eq=False)
+@attrs.frozen(eq=False, slots=False)
 class Outcomes:
     """What the candidates of a trial did.
 
@@ -62,6 +63,7 @@ class Outcomes:
         decided = [*self.not_shown, *(one for members in self.classes.values() for one in members)]
         return [one for one in decided if one.kind == kind]
 
+    @cached_property
     def shown_alike(self) -> list[list[str]]:
         """Names of classes whose runs left the same, together."""
         found: dict[tuple[bytes, ...], list[str]] = {}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from operator import attrgetter
 
 import attrs
 
@@ -19,7 +20,7 @@ from simkit.suspect.outcome import Outcome
 from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.screens import judge_shown, judge_there
 from simkit.suspect.seen import Seen, SeenCapture, SeenHang, SeenMemory, SeenNothing, SeenPicture, SeenText
-from simkit.suspect.shown import hang_likeness, memory_shown, nothing_likeness, picture_shown, text_shown
+from simkit.suspect.shown import hang_likeness, memory_shown, nothing_likeness, once, picture_shown, text_shown
 
 Places = Callable[[int, int], Sequence[tuple[int, int] | None]]
 """Of a start and a length: slot and offset of the memory behind each address."""
@@ -79,7 +80,7 @@ def rank(
     Raises:
         SimkitError: a symptom cannot be held against anything.
     """
-    alike = [group for group in outcomes.shown_alike() if not outcomes.runs[group[0]][0].trouble]
+    alike = [group for group in outcomes.shown_alike if not outcomes.runs[group[0]][0].trouble]
     runs = {group[0]: outcomes.runs[group[0]] for group in alike}
     library = Library(outcomes) if library is None else library
     judged = [_judge(one, outcomes, runs, places, library, more) for one in seen]
@@ -107,8 +108,10 @@ def _judge(
     if isinstance(seen, SeenText | SeenPicture):
         since = 0 if more is None or seen.early else more.hands_done
         if isinstance(seen, SeenText):
-            return judge_shown(runs, partial(text_shown, seen, since), "text", more)
-        return judge_shown(runs, partial(picture_shown, seen, since), "picture", more)
+            texts = once(partial(text_shown, seen, since), since, attrgetter("texts"))
+            return judge_shown(runs, texts, "text", more)
+        pictures = once(partial(picture_shown, seen, since), since, attrgetter("pictures"))
+        return judge_shown(runs, pictures, "picture", more)
     if isinstance(seen, SeenMemory):
         assert places is not None
         at = places(seen.start, len(seen.content))

@@ -9,11 +9,32 @@ import numpy as np
 
 from simkit.suspect.blocks import Blocks, Shown, of_pixels, of_text
 from simkit.suspect.outcome import Look, Outcome, unpacked
+from simkit.suspect.screens import Views
 from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
 
 MOST_ROWS, MOST_COLUMNS = 200, 256
 """Of a text."""
-BLOCKS_KEPT = 4096
+BLOCKS_KEPT = 1 << 16
+"""Of looks: a search has some 40 000, and each symptom is held against all of them."""
+
+
+def once(views: Views, since: int, held: Callable[[Look], Mapping[int, object]]) -> Views:
+    """The same, made once for runs that show the same: what many faults do is not to be seen there.
+
+    Args:
+        views: for runs of a candidate.
+        since: cycle from which on looks count.
+        held: what of a look counts, by slot.
+    """
+    made: dict[object, list[Shown]] = {}
+
+    def views_once(runs: Sequence[Outcome]) -> list[Shown]:
+        key = tuple(tuple((look.cycle >= since, *held(look).items()) for look in run.looks) for run in runs)
+        if key not in made:
+            made[key] = views(runs)
+        return made[key]
+
+    return views_once
 
 
 def text_shown(seen: SeenText, since: int, runs: Sequence[Outcome]) -> list[Shown]:
