@@ -241,11 +241,6 @@ class Judge:
 # in the processes --------------------------------------------------------------------------------------------------
 
 
-def kinds_shown(seed: int, case: Case, kinds: Sequence[str]) -> tuple[str, ...]:
-    """Which kinds of symptoms a fault gives."""
-    return tuple(shown.kind for shown in _real(case.program, seed).symptoms(case, kinds))
-
-
 def judged(seed: int, runs: str, case: Case, kinds: Sequence[str]) -> tuple[Judged, ...]:
     """What the search says to each symptom of a fault; `runs` is the file of its outcomes."""
     return tuple(_judge(case.program, seed, runs).judged(case, kinds))

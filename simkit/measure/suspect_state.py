@@ -15,19 +15,19 @@ from simkit.files.formats import Format, json_format
 from simkit.files.whole import write_whole
 from simkit.measure.judging import SINGLE, Judged
 from simkit.measure.outside import PER_PROGRAM
-from simkit.measure.suspects import Asked, Drawn, Noticed, Record, Tried
+from simkit.measure.suspects import Asked, Drawn, Record, Tried
 from simkit.measure.symptoms import KINDS
 from simkit.suspect.cluster import kit
 
-FORMAT, VERSION = "simkit-measured-search", 2
+FORMAT, VERSION = "simkit-measured-search", 3
 MAX_BYTES = 100_000_000
 STATE = json_format("a measurement of simkit bench --suspect", FORMAT)
 MISSES_HEAD = "What the search said where it missed"
 MISSES = Format("a list of misses of simkit bench --suspect", lambda content: content.startswith(MISSES_HEAD.encode()))
-_RECORDS: dict[str, type[Record]] = {"noticed": Noticed, "tried": Tried, "drawn": Drawn}
+_RECORDS: dict[str, type[Record]] = {"tried": Tried, "drawn": Drawn}
 _TYPES: dict[str, tuple[type, ...]] = dict.fromkeys(("none", "found", "left", "hidden", "counts"), (bool,))
 _TYPES |= {"classes": (int,), "number": (int,), "asked": (int, type(None)), "seconds": (int, float)}
-_TYPES |= {"behind": (int, float, type(None)), "kinds": (list,), "judged": (list,)}
+_TYPES |= {"behind": (int, float, type(None)), "judged": (list,)}
 
 
 def keep(path: Path, asked: Asked, records: Sequence[Record]) -> None:
@@ -72,8 +72,6 @@ def _record(data: dict[str, Any]) -> Record:
     words = _checked(kind, data)
     if kind is Tried:
         words["judged"] = tuple(Judged(**_checked(Judged, one)) for one in words["judged"])
-    elif kind is Noticed:
-        words["kinds"] = tuple(one for one in KINDS if one in words["kinds"])
     return kind(**words)
 
 

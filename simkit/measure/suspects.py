@@ -22,7 +22,7 @@ import numpy as np
 
 from simkit.files.whole import write_whole
 from simkit.machine.machine import Machine
-from simkit.measure.judging import SINGLE, Case, Judged, judged, kinds_shown, trial_of
+from simkit.measure.judging import SINGLE, Case, Judged, judged, trial_of
 from simkit.measure.outside import PER_PROGRAM, TWO_FAULTS, from_drawn, outside
 from simkit.measure.outside_drawn import counts, pairs, strobes
 from simkit.measure.played import PLAYED
@@ -31,29 +31,11 @@ from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.runs import local_executor, results_of, run_all
 from simkit.suspect.session import SESSION, packed, read_session
 
-TRIED_AT_ONCE = 24
-"""Faults of a program that are tried before it is counted whether there are enough."""
-
-NOTICING, SEARCHING = 0.06, 0.5
-"""Parts of the time, for progress: until it is known which faults are noticed; of each program running candidates."""
+DRAWING, SEARCHING = 0.02, 0.4
+"""Parts of the time, for progress: drawing faults from outside; of each program running candidates."""
 
 GoesOn = Callable[[float, str], bool]
 """Told the part that is done and what is going on; False ends the work."""
-
-
-@attrs.frozen
-class Noticed:
-    """A single fault that was put in, and which kinds of symptoms it gave.
-
-    Attributes:
-        program: that was played.
-        number: in the order in which faults are tried, from 0.
-        kinds: of KINDS.
-    """
-
-    program: str
-    number: int
-    kinds: tuple[str, ...]
 
 
 @attrs.frozen
@@ -64,7 +46,7 @@ class Tried:
         program: that was played.
         source: SINGLE, or the kind of a fault from outside.
         number: in the order of its source and program, from 0.
-        judged: a symptom each; none where the program did not notice the fault.
+        judged: each symptom that it gives; none where the program does not notice the fault.
     """
 
     program: str
@@ -90,7 +72,7 @@ class Drawn:
     counts: bool
 
 
-Record = Noticed | Tried | Drawn
+Record = Tried | Drawn
 """A piece of the work that is done."""
 
 
@@ -139,16 +121,13 @@ class Measurement:
         self._session, self._executor = session, executor
         self._stopped = False
         self._singles = single_faults(asked.programs, asked.seed)
-        self._noticed: dict[str, dict[int, tuple[str, ...]]] = {name: {} for name in asked.programs}
         self._tried: dict[tuple[str, str, int], Tried] = {}
         self._drawn: dict[tuple[str, str], dict[int, bool]] = {}
         for record in known:
             self._keep(record)
 
     def _keep(self, record: Record) -> None:
-        if isinstance(record, Noticed):
-            self._noticed[record.program][record.number] = record.kinds
-        elif isinstance(record, Tried):
+        if isinstance(record, Tried):
             self._tried[record.program, record.source, record.number] = record
         else:
             self._drawn.setdefault((record.program, record.source), {})[record.number] = record.counts
@@ -162,18 +141,21 @@ class Measurement:
             yield from self._all(pool)
 
     def _all(self, pool: Executor) -> Iterator[Record]:
-        each = (1 - NOTICING) / len(self.asked.programs)
-        yield from self._kept(self._notice(pool))
+        each = (1 - DRAWING) / len(self.asked.programs)
         yield from self._kept(self._draw(pool))
         with tempfile.TemporaryDirectory() as folder:
+            runs = Path(folder) if self._session is None else self._session
             for number, program in enumerate(self.asked.programs):
-                begins = NOTICING + number * each
-                runs = (Path(folder) if self._session is None else self._session) / f"{program}.search"
+                begins = DRAWING + number * each
                 searching = self._told(begins, each * SEARCHING, f"{program}: candidates run")
-                if self._stopped or not self._search(program, runs, pool, searching):
+                if self._stopped or not self._search(program, _file(runs, program), pool, searching):
                     return
                 judging = self._told(begins + each * SEARCHING, each * (1 - SEARCHING), f"{program}: symptoms judged")
                 yield from self._kept(self._judge(program, runs, pool, judging))
+            program = self._behind()
+            while program and not self._stopped:  # where others notice too few
+                yield from self._kept(self._judge(program, runs, pool, self._told(1.0, 0.0, "more symptoms judged")))
+                program = self._behind()
 
     def _kept(self, records: Iterator[Record]) -> Iterator[Record]:
         for record in records:
@@ -189,48 +171,43 @@ class Measurement:
 
         return goes_on
 
-    # single faults: which are noticed, and how many each program gives ----------------------------------------------
-
-    def _notice(self, pool: Executor) -> Iterator[Noticed]:
-        """Put single faults in, until the programs notice enough of them, or all were tried."""
-        while not self._stopped:
-            shares = self.shares()
-            todo = [case for name, share in shares.items() for case in self._next_to_notice(name, share)]
-            if not todo:
-                return
-            done = sum(map(len, self._noticed.values()))
-            goes_on = self._told(NOTICING * done / (done + 2 * len(todo)), 0.0, "faults are put in")
-            work = [(_notice, (self.asked.seed, case, self.asked.kinds), case) for case in todo]
-            yield from results_of(pool, work, goes_on)
-
-    def _next_to_notice(self, program: str, share: int) -> list[Case]:
-        seen = self._seen(program)
-        if sum(map(bool, seen)) >= share:
-            return []
-        numbers = range(len(seen), min(len(seen) + TRIED_AT_ONCE, len(self._singles[program])))
-        return [self._singles[program][number] for number in numbers if number not in self._noticed[program]]
-
-    def _seen(self, program: str) -> list[tuple[str, ...]]:
-        """Kinds of symptoms that the faults of a program give, in the order in which they are tried, without a gap."""
-        noticed = self._noticed[program]
-        return [noticed[number] for number in takewhile(noticed.__contains__, count())]
+    # single faults ------------------------------------------------------------------------------------------------
 
     def shares(self) -> dict[str, int]:
         """By program how many faults that it notices are wanted.
 
         Where all of a program's faults were tried and it notices fewer, the others give more.
         """
-        gives: dict[str, int | None] = {}
-        for program, cases in self._singles.items():
-            seen = self._seen(program)
-            gives[program] = sum(map(bool, seen)) if len(seen) == len(cases) else None
-        return shared_out(self.asked.pairs, gives)
+        tried = {program: self._tried_of(program) for program in self._singles}
+        gives: dict[str, int | None] = dict.fromkeys(tried)
+        while True:  # who gives fewer leaves more to the others, and nobody's share becomes smaller
+            shares = shared_out(self.asked.pairs, gives)
+            whole = [name for name, own in tried.items() if len(own) == len(self._singles[name])]
+            fewer = {name: sum(tried[name]) for name in whole if sum(tried[name]) < shares[name]}
+            if not fewer:
+                return shares
+            gives |= fewer
 
-    def _singles_of(self, program: str) -> list[tuple[Case, tuple[str, ...]]]:
-        """Single faults of a program that are to be judged, with the kinds of symptoms that each gives."""
-        tried = zip(self._singles[program], self._seen(program), strict=False)
-        noticed = ((case, kinds) for case, kinds in tried if kinds)
-        return list(islice(noticed, self.shares()[program]))
+    def _tried_of(self, program: str) -> list[bool]:
+        """Whether the program notices them, of its single faults in the order in which they are tried, up to a gap."""
+        found = []
+        for case in self._singles[program]:
+            tried = self._tried.get((program, SINGLE, case.number))
+            if tried is None:
+                break
+            found.append(bool(tried.judged))
+        return found
+
+    def _next_singles(self, program: str) -> list[Case]:
+        """So many more of them that, were all noticed, it would be enough: no more than its share is judged."""
+        tried = self._tried_of(program)
+        missing = self.shares()[program] - sum(tried)
+        some = self._singles[program][len(tried) : len(tried) + missing]
+        return [case for case in some if (program, SINGLE, case.number) not in self._tried]
+
+    def _behind(self) -> str:
+        """A program that is to give more single faults; "" for none."""
+        return next((name for name in self.asked.programs if self._next_singles(name)), "")
 
     # faults from outside --------------------------------------------------------------------------------------------
 
@@ -245,7 +222,7 @@ class Measurement:
             ]
             if not todo:
                 return
-            yield from results_of(pool, todo, self._told(NOTICING, 0.0, "faults from outside are drawn"))
+            yield from results_of(pool, todo, self._told(DRAWING, 0.0, "faults from outside are drawn"))
 
     def _next_to_draw(self, program: str, source: str, seed: int) -> list[tuple[int, tuple[str, ...]]]:
         drawn = self._drawn.get((program, source), {})
@@ -291,14 +268,19 @@ class Measurement:
         return run_all(trial, candidates, executor=pool, goes_on=goes_on, known=known, keep=keep).is_whole
 
     def _judge(self, program: str, runs: Path, pool: Executor, goes_on: Callable[[float], bool]) -> Iterator[Tried]:
-        """Hold each symptom against the search."""
-        todo = [*self._singles_of(program), *((case, self.asked.kinds) for case in self._from_outside(program))]
-        work = [
-            (_judge, (self.asked.seed, str(runs), case, kinds), case)
-            for case, kinds in todo
-            if (program, case.source, case.number) not in self._tried
-        ]
-        yield from results_of(pool, work, goes_on)
+        """Put faults in, and hold each symptom that they give against the search."""
+        cases, file = self._from_outside(program), str(_file(runs, program))
+        todo = [case for case in cases if (program, case.source, case.number) not in self._tried]
+        todo += self._next_singles(program)
+        while todo and not self._stopped:
+            work = [(_judge, (self.asked.seed, file, case, self.asked.kinds), case) for case in todo]
+            yield from results_of(pool, work, goes_on)
+            todo = self._next_singles(program)
+
+
+def _file(folder: Path, program: str) -> Path:
+    """Where the runs of a search are."""
+    return folder / f"{program}.search"
 
 
 def single_faults(programs: Sequence[str], seed: int) -> dict[str, list[Case]]:
@@ -346,10 +328,6 @@ def _labels() -> dict[str, Mapping[str, int]]:
 
 
 # in the processes --------------------------------------------------------------------------------------------------
-
-
-def _notice(seed: int, case: Case, kinds: Sequence[str]) -> Noticed:
-    return Noticed(case.program, case.number, kinds_shown(seed, case, kinds))
 
 
 def _draw(program: str, source: str, number: int, faults: tuple[str, ...]) -> Drawn:

@@ -2,6 +2,7 @@
 
 import json
 from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
 from types import SimpleNamespace
 
 import attrs
@@ -20,7 +21,7 @@ from simkit.measure.played import PLAYED
 from simkit.measure.rates import percentile, wilson
 from simkit.measure.suspect_state import keep, keep_misses, kept
 from simkit.measure.suspect_table import as_dict, outside_row_of, row_of, table
-from simkit.measure.suspects import Asked, Drawn, Measurement, Noticed, Tried, judgements, shared_out, single_faults
+from simkit.measure.suspects import Asked, Drawn, Measurement, Tried, judgements, shared_out, single_faults
 from simkit.measure.symptoms import CAPTURE, EIGHT_CYCLES, KINDS, WRONG_BITS, Truth, symptom
 from simkit.suspect.catalogue import Candidate
 from simkit.suspect.unset import without_power_up
@@ -204,6 +205,33 @@ def test_each_fault_is_dealt_to_one_program_of_those_that_can_have_it_and_evenly
         assert max(map(len, dealt.values())) <= min(map(len, dealt.values())) + 1
 
 
+@given(
+    st.dictionaries(st.sampled_from(["pad-test", "slug-watch"]), st.lists(st.booleans(), max_size=9), min_size=1),
+    st.integers(1, 12),
+    st.integers(0, 9),
+)
+def test_so_many_faults_are_judged_as_are_wanted_of_those_that_are_noticed_and_no_more(notices, pairs, ends_after):
+    cases = {name: [Case(name, SINGLE, at, str(at), ()) for at in range(len(own))] for name, own in notices.items()}
+
+    def judge(seed, file, case, kinds):
+        return Tried(case.program, SINGLE, case.number, (judged(),) * notices[case.program][case.number])
+
+    asked = attrs.evolve(asked_for(["text"], pairs), programs=tuple(notices))
+    with pytest.MonkeyPatch.context() as patch, ThreadPoolExecutor(1) as executor:
+        patch.setattr(suspects, "single_faults", lambda programs, seed: cases)
+        patch.setattr(suspects, "_judge", judge)
+        patch.setattr(Measurement, "_search", lambda *arguments: True)
+        patch.setattr(Measurement, "_from_outside", lambda *arguments: [])
+        first = list(islice(Measurement(asked, lambda *_: True, executor=executor).records(), ends_after))
+        found = [*first, *Measurement(asked, lambda *_: True, known=first, executor=executor).records()]
+    assert len({(one.program, one.number) for one in found}) == len(found)
+    assert sum(bool(one.judged) for one in found) == min(pairs, sum(map(sum, notices.values())))
+    for name, own in notices.items():
+        tried = sorted(one.number for one in found if one.program == name)
+        assert tried == [*range(len(tried))]
+        assert not tried or own[tried[-1]] or len(tried) == len(own)
+
+
 FEW = ("slot 4: pin D3 low", "slot 4: pin D6 inverted", "slot 4: pin D2 low")
 
 
@@ -246,7 +274,7 @@ def test_work_goes_on_where_it_was_and_says_the_same(short):
     asked = asked_for(["capture"])
     whole = measure(short, asked)
     again = measure(short, asked, known=[whole[1], whole[-1]])  # as processes finish: with gaps
-    assert {type(one) for one in whole} == {Noticed, Tried}
+    assert {type(one) for one in whole} == {Tried}
     assert sorted(map(strip, [whole[1], whole[-1], *again])) == sorted(map(strip, whole))
     assert measure(short, asked, known=whole) == []
 
@@ -364,7 +392,7 @@ def test_misses_are_written_with_what_was_said_but_those_of_the_list_from_outsid
 def test_what_is_kept_reads_back_and_nothing_else_does(tmp_path, monkeypatch):
     path = tmp_path / "measured.json"
     records = [
-        Noticed("pad-test", 3, ("capture", "text")),
+        Tried("pad-test", SINGLE, 2, ()),
         Tried("pad-test", SINGLE, 3, (judged(), judged(asked=None, behind=None))),
         Drawn("pad-test", TWO_FAULTS, 0, True),
     ]
