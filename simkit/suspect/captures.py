@@ -10,7 +10,7 @@ a candidate shows under every power-up, and the other under none, is no chance.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from simkit.capture.captured import Captured
 from simkit.compare.rows import full
 from simkit.contract.errors import SimkitError, near
+from simkit.suspect.begun import LEFT, ONE_MORE, Begun, Rows, begun
 from simkit.suspect.grams import Wanted, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
@@ -66,6 +67,9 @@ class Capture:
         levels, known = captured.gathered(names)
         whole = (known & np.uint64(mask)) == np.uint64(mask)
         self._shelf = library.shelf(mask, length)
+        self._library, self._mask = library, mask
+        self._beginning = Rows.of(levels & np.uint64(mask), whole, captured.lost)
+        self._begun: Begun | None = None
         every = grams(self._shelf.settled(levels), mask, length)
         n = len(every)
         broken = np.zeros(n, bool)
@@ -93,11 +97,21 @@ class Capture:
         self._rows = len(every)
         self._is_full = full(captured)  # of such the CPU model tells more than what runs do not show of one another
 
-    def cut(self, names: Iterable[str]) -> None:
-        """Leave away what lies behind the place up to which any of some classes reaches.
+    def compare(self, names: Sequence[str]) -> None:
+        """Say between which classes it is to be decided, and leave away what none of them foretells.
 
-        A CPU that runs astray executes what the power-up left in memory: from there on nothing can be foretold.
+        A CPU that runs astray executes what the power-up left in memory: from there on nothing can be foretold. What
+        it does before that decides where few lines are seen and the capture begins with it.
         """
+        if not self._is_full:
+            found = begun(self._beginning, self._mask, self._library.beginnings, names)
+            along = float(self._beginning.worth[: self._sound_reach].sum())  # or a sound machine at another place
+            self._begun = found if found.best > along + LEFT else None
+        if self._begun is None:
+            self._cut(names)
+
+    def _cut(self, names: Iterable[str]) -> None:
+        """Leave away what lies behind the place up to which any of some classes reaches."""
         end = max((self.reach(name) for name in names), default=0)
         if end < LONG * self._length or end >= len(self._number):
             return
@@ -128,13 +142,17 @@ class Capture:
     def _hold(self, name: str) -> None:
         self._known[name], self._sure[name] = self._shelf.held(name, self._wanted, self._first)
 
-    def part(self, name: str) -> float:
-        """Part of the capture that a class explains."""
-        return float(self._counts[self.explained(name)].sum() / self._counts.sum())
+    def part(self, name: str) -> str:
+        """How much of the capture a class explains, in words."""
+        if self._begun is not None:
+            return f"{self._begun.come[name]} of its first cycles are as all its runs foretell them"
+        return f"{self._counts[self.explained(name)].sum() / self._counts.sum():.0%} of it in runs"
 
     def best(self, names: Iterable[str]) -> str:
         """The class that explains most; what a fault shows under every power-up weighs more than what chance adds."""
         names = list(names)
+        if self._begun is not None:
+            return max(names, key=self._begun.likely.__getitem__)
         found = max(names, key=lambda name: int(self.explained(name).sum()))
         for _ in range(ROUNDS):
             better = min(names, key=lambda name: self.behind(name, found))
@@ -145,11 +163,15 @@ class Capture:
 
     def behind(self, name: str, best: str) -> float:
         """How far a class is behind another, in units of what chance does: up to 1 they cannot be told apart."""
+        if self._begun is not None:
+            return (self._begun.likely[best] - self._begun.likely[name]) / ONE_MORE
         mine, its = self.explained(name), self.explained(best)
         return self._behind(its & ~mine, mine & ~its, name, best)
 
     def behind_but_for_noise(self, name: str, best: str) -> float:
         """The same without sequences that noise may make of what the other shows: one wrong bit may be its own."""
+        if self._begun is not None:
+            return self.behind(name, best)
         mine, its = self.explained(name), self.explained(best)
         less, more = self._without_noise(its & ~mine, name), self._without_noise(mine & ~its, best)
         return self._behind(less, more, name, best)
@@ -199,8 +221,18 @@ class Capture:
         near[kinds] = self._near(kinds, name)
         return strange_places(unexplained, near, self._number, self._counts, self._length, self.lines)
 
-    def is_misfit(self, name: str) -> bool:
-        """Whether a class leaves more unexplained than noise and other power-ups of the same fault do."""
+    def misfit(self, name: str) -> str:
+        """What speaks against a class, in words; "" where noise and other power-ups of the same fault do as much."""
+        if self._begun is not None:
+            left = name in self._begun.left
+            return (
+                "the capture begins as its runs do and leaves what all of them show, by more than noise" if left else ""
+            )
+        if not self._is_misfit(name):
+            return ""
+        return f"the capture shows at {self.strange(name)} places what its runs do not, and what is no noise"
+
+    def _is_misfit(self, name: str) -> bool:
         reach, leeway = self.reach(name), LONG * self._length
         strange: int | None = None
         if reach >= self._rows - leeway:

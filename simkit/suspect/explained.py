@@ -66,13 +66,13 @@ def judge_capture(
         SimkitError: no line of it is one of the machine's, or it is too short.
     """
     capture = Capture(seen.captured, outcomes, library)
-    capture.cut(names)
+    capture.compare(names)
     best = capture.best(names)
     behind = {name: capture.behind(name, best) for name in names}
     near = [name for name in names if behind[name] <= 1.0 + FARTHEST]
     behind |= {name: capture.behind_but_for_noise(name, best) for name in near}
     found = _Verifying(seen, capture, library, more).verified(behind)
-    words = {name: found.words.get(name, "") or f"{capture.part(name):.0%} of it in runs" for name in names}
+    words = {name: found.words.get(name, "") or capture.part(name) for name in names}
     fitting = found.fitting or [*found.loose]
     if not fitting:
         return Judged(behind, words, next(iter(found.left.values())))
@@ -132,10 +132,7 @@ class _Verifying:
                 return f"only {left.followed} of {len(self._captured)} cycles can be what the CPU does then"
             if left.told >= AS_MUCH * self._told and not left.floating:
                 return self._registers.strange(self._captured, name)
-        if not self._capture.is_misfit(name):  # of a part that answers nothing, or late, the runs must tell
-            return ""
-        places = self._capture.strange(name)
-        return f"the capture shows at {places} places what its runs do not, and what is no noise"
+        return self._capture.misfit(name)  # of a part that answers nothing, or late, the runs must tell
 
     def _floating(self, name: str) -> str:
         """What one that is not refuted has otherwise on lines that nobody drives."""

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
+from simkit.suspect.begun import Beginnings
 from simkit.suspect.condensed import ALL_LINES, Condensed, first_alike
 from simkit.suspect.grams import Wanted, Words, among, grams, numbers, one_bit_wrong
 from simkit.suspect.outcomes import SOUND, Outcomes
@@ -279,6 +280,14 @@ class Library:
     _stocks: dict[int, Stock] = attrs.field(factory=dict)
     _shelves: dict[tuple[int, int], Shelf] = attrs.field(factory=dict)
     _registers: Registers | None = None
+    _beginnings: Beginnings | None = None
+
+    @property
+    def beginnings(self) -> Beginnings:
+        """First cycles of all runs."""
+        if self._beginnings is None:
+            self._beginnings = Beginnings.of(self.outcomes)
+        return self._beginnings
 
     def read_registers(self, trial: Trial) -> Registers:
         """What registers answer in runs of candidates."""

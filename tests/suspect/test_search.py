@@ -75,6 +75,8 @@ def test_a_capture_of_another_power_up_with_one_cycle_in_a_hundred_wrong_leads_t
     assert not found.none
     if names is FULL:
         assert len(found.first) < 4
+    else:
+        assert len(found.first) < 7
 
 
 def test_a_capture_of_a_sound_machine_leads_to_no_fault(trial, outcomes):
