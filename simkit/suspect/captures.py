@@ -19,7 +19,7 @@ from simkit.capture.captured import Captured
 from simkit.compare.rows import full
 from simkit.contract.errors import SimkitError, near
 from simkit.suspect.begun import LEFT, ONE_MORE, Begun, Rows, begun
-from simkit.suspect.grams import Wanted, grams, length_of, one_bit_wrong
+from simkit.suspect.grams import Wanted, Words, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.steadiness import FEW, LONG, most_by_noise, reach_of, strange_places
@@ -93,6 +93,7 @@ class Capture:
         self._known: dict[str, NDArray[np.bool_]] = {}
         self._sure: dict[str, NDArray[np.bool_]] = {}
         self._noise: NDArray[np.float64] | None = None
+        self._wrong: dict[int, Words] = {}
         self._sound_reach = self.reach(SOUND)
         self._rows = len(every)
         self._is_full = full(captured)  # of such the CPU model tells more than what runs do not show of one another
@@ -119,7 +120,7 @@ class Capture:
         self._different, self._windows = self._different[kept], self._windows[kept]
         self._wanted = Wanted(self._different)
         self._first = [first[kept] for first in self._first]
-        self._noise = None
+        self._noise, self._wrong = None, {}
         self._known = {name: known[kept] for name, known in self._known.items()}
         self._sure = {name: sure[kept] for name, sure in self._sure.items()}
 
@@ -204,7 +205,13 @@ class Capture:
 
     def _near(self, kinds: NDArray[np.intp], name: str) -> NDArray[np.bool_]:
         """Which of some sequences are one bit from what a class shows."""
-        wrong = one_bit_wrong(self._windows[kinds], self._bits, self._shelf.settled)
+        missing = [kind for kind in kinds.tolist() if kind not in self._wrong]  # many classes leave the same ones
+        if missing:
+            made = one_bit_wrong(self._windows[missing], self._bits, self._shelf.settled)
+            self._wrong |= dict(zip(missing, made, strict=True))
+        if not len(kinds):
+            return np.zeros(0, bool)
+        wrong = np.stack([self._wrong[kind] for kind in kinds.tolist()])
         return np.asarray(self._shelf.shows(name, wrong.reshape(-1)).reshape(wrong.shape).any(axis=1))
 
     @property

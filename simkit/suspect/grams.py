@@ -96,12 +96,17 @@ class Wanted:
     def shown_by(self, some: Words, bits: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """What bits beside sequences come to for each of them, those of equal ones together; shape of `ordered`."""
         found = np.zeros(len(self.ordered), np.uint8)
-        near = np.flatnonzero(self._may_be[some >> _BELOW_TOP])
-        if len(near):
-            at = np.minimum(np.searchsorted(self.ordered, some[near]), len(self.ordered) - 1)
-            there = self.ordered[at] == some[near]
-            np.bitwise_or.at(found, at[there], bits[near[there]])
+        which, at = self.met(some)
+        np.bitwise_or.at(found, at, bits[which])
         return found
+
+    def met(self, some: Words) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Which of some sequences are among them, and where in `ordered` each of those stands."""
+        near = np.flatnonzero(self._may_be[some >> _BELOW_TOP])
+        at = np.searchsorted(self.ordered, some[near])
+        near, at = near[at < len(self.ordered)], at[at < len(self.ordered)]
+        there = self.ordered[at] == some[near]
+        return near[there], at[there]
 
 
 def among(some: Words, ordered: Words) -> NDArray[np.bool_]:

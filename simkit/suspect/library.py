@@ -28,26 +28,24 @@ class SoundGrams:
     """Sequences of the run without a fault under one power-up.
 
     Attributes:
-        different: each that comes, once, in order.
-        first: where it comes for the first time.
+        different: those that come.
+        first: where each of them, in order, comes for the first time.
     """
 
-    different: Words
+    different: Wanted
     first: NDArray[np.intp]
 
     @classmethod
     def of(cls, numbers: Words, at: NDArray[np.intp]) -> SoundGrams:
         """Of sequences in the order in which they come, and where each comes."""
         different, first = np.unique(numbers, return_index=True)
-        return cls(different, at[first])
+        return cls(Wanted(different), at[first])
 
     def first_of(self, some: Words) -> NDArray[np.int64]:
         """Where each of some sequences comes for the first time; farther than any run where it does not."""
         found = np.full(len(some), np.iinfo(np.int64).max)
-        if len(self.different):
-            at = np.minimum(np.searchsorted(self.different, some), len(self.different) - 1)
-            there = self.different[at] == some
-            found[there] = self.first[at[there]]
+        which, at = self.different.met(some)
+        found[which] = self.first[at]
         return found
 
 
