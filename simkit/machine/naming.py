@@ -18,6 +18,7 @@ from simkit.rom.listing import Listing, Row, Seen, completed, listing_beside, re
 
 if TYPE_CHECKING:
     from simkit.backplane.bus import Bus
+    from simkit.backplane.seat import Seat
     from simkit.machine.machine import Machine
 
 
@@ -165,13 +166,31 @@ class _Visible:
         return first >= 0 and (seat.rom() or seat.image)[first : first + len(row.data)] == row.data
 
 
+class _Reached:
+    """Cards that a read reaches, as `Bus.where` gives them; of a page that is one card's memory it is asked once."""
+
+    def __init__(self, bus: Bus) -> None:
+        self._bus = bus
+        self._pages: dict[int, tuple[Seat, int]] = {}
+
+    def __call__(self, address: int) -> list[tuple[Seat, int]]:
+        page = address >> 8
+        if not self._bus.is_plain_page(page):
+            return self._bus.where(address)
+        if page not in self._pages:
+            self._pages[page] = self._bus.where(page << 8)[0]
+        seat, first = self._pages[page]
+        return [(seat, first + (address & 0xFF))]
+
+
 def _disagreement(machine: Machine, rows: Sequence[Row]) -> str | None:
     """How rows disagree with the ROM that the CPU sees, or None."""
     visible = _Visible(machine.bus)
     banked = Listing(rows).shared
     contents: dict[int, bytes] = {}
+    reached = _Reached(machine.bus)
     for row in rows:
-        seats = machine.bus.where(row.address)
+        seats = reached(row.address)
         if not seats or seats[0][0].image_size is None or (banked and not visible(row, row.address)):
             continue
         seat, offset = seats[0]

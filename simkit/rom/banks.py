@@ -14,6 +14,7 @@ import attrs
 
 from simkit.rom.listing import Row
 
+MOST_ADDRESSES = 0x10000
 PAGE = 0x100
 """Banks begin at whole pages."""
 MOST_PLACES = 256
@@ -54,13 +55,13 @@ def in_banks(rows: Iterable[Row], first: int = 0) -> list[Row]:
 
     Where it is not known at which offset bytes are, another program begins where the same addresses come again.
     """
-    number, covered = first, set[int]()
+    number, covered = first, bytearray(MOST_ADDRESSES)
     found = []
     for row in rows:
         if row.offset is None:
-            if not covered.isdisjoint(range(row.address, row.address + max(row.length, 1))):
-                number, covered = number + 1, set()
-            covered.update(range(row.address, row.address + row.length))
+            if covered.find(1, row.address, row.address + max(row.length, 1)) >= 0:
+                number, covered = number + 1, bytearray(MOST_ADDRESSES)
+            covered[row.address : row.address + row.length] = b"\x01" * row.length
         found.append(row if row.program == number else attrs.evolve(row, program=number))
     return found
 
