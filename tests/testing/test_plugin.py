@@ -383,7 +383,8 @@ def test_coverage_of_the_tests_is_written(folder, workers):
             machine.call("twice", a=1)
         """
     )
-    result = folder.runpytest_subprocess("--simkit-coverage=counts.json", *workers)
+    run = folder.runpytest_subprocess if workers else folder.runpytest
+    result = run("--simkit-coverage=counts.json", *workers)
     result.assert_outcomes(passed=2)
     result.stdout.fnmatch_lines(
         [
