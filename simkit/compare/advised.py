@@ -25,7 +25,7 @@ from simkit.compare.guessed import (
     writing,
 )
 from simkit.compare.judged import LINES, Led
-from simkit.compare.lines import MANY
+from simkit.compare.pins import MANY
 from simkit.compare.told_signals import card_name
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine

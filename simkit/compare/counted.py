@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simkit.compare.followed import Difference, Followed, Read
+from simkit.compare.pins import MANY, pin_at_fault
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT, Rows
 from simkit.compare.signals import READY, Signals
 from simkit.compare.worlds import DATA_SHIFT, LONGEST
@@ -45,8 +47,9 @@ def count_bus(
     levels: NDArray[np.uint64],
     known: NDArray[np.uint64],
     seen: NDArray[np.uint64],
+    roms: Mapping[int, NDArray[np.uint8]],
 ) -> None:
-    """Say which differences of the bus count."""
+    """Say which differences of the bus count; `roms` is what ROMs hold, by slot."""
     by_key: dict[tuple[int, int, bool, int], list[Difference]] = {}
     for each in followed.differences:
         answers = followed.answers.get((each.slot if each.slot is not None else _NOBODY, each.offset))
@@ -76,8 +79,12 @@ def count_bus(
             _count_unbroken(mine, could_rows)
         if bit >= DATA_SHIFT and not is_write:
             _count_addresses(mine, could_rows, followed.should)
+            if slot in roms:
+                _count_each(mine, could_rows)
     _count_bytes(followed, slots, levels, known)
     _count_together(followed)
+    for slot, content in roms.items():
+        _count_by_pin(followed, slots, levels, known, seen, slot, content)
     for each in followed.differences:
         each.counts |= each.proven
         if not (each.control or each.data) or each.read is Read.EXPECTED:
@@ -154,6 +161,55 @@ def _count_unbroken(mine: list[Difference], could: NDArray[np.int64]) -> None:
                 for each in mine[begin:at]:
                     each.counts = True
             begin = at
+
+
+def _count_each(mine: list[Difference], could: NDArray[np.int64]) -> None:
+    """A data line of a ROM that is wrong in each read that could show it, at several addresses: no noise, if seldom."""
+    in_step = {each.row: each for each in mine if not each.control}
+    run: list[Difference] = []
+    for row in [*could.tolist(), None]:
+        if row in in_step:
+            run.append(in_step[row])
+            continue
+        if len({each.address for each in run}) >= UNBROKEN:
+            for each in run:
+                each.counts = True
+        run = []
+
+
+def _count_by_pin(
+    followed: Followed,
+    slots: NDArray[np.int16],
+    levels: NDArray[np.uint64],
+    known: NDArray[np.uint64],
+    seen: NDArray[np.uint64],
+    slot: int,
+    content: NDArray[np.uint8],
+) -> None:
+    """Where an address pin of a ROM explains what came, it says which bytes are of it, and which are noise."""
+    mine = {
+        each.row: each
+        for each in followed.differences
+        if each.slot == slot and each.data and not each.is_write and not each.control
+    }
+    lines = 0
+    for each in mine.values():
+        lines |= each.data if each.counts else 0
+    if lines.bit_count() < MANY:
+        return
+    whole = np.uint64(0xFF << DATA_SHIFT | 0x1FFFF)
+    rows = np.flatnonzero((slots == slot) & (known & whole == whole) & (levels >> np.uint64(16) & np.uint64(1) != 0))
+    address = (levels[rows] & np.uint64(0xFFFF)).astype(np.int64)
+    pin = pin_at_fault(content, address, (seen[rows] >> np.uint64(DATA_SHIFT)).astype(np.uint8))
+    if pin is None:
+        return
+    holds = content[address % len(content)]
+    for row, gives, held in zip(rows.tolist(), pin.gives.tolist(), holds.tolist(), strict=True):
+        one = mine.get(row)
+        if one is not None and gives == held == one.expected and one.data.bit_count() == 1:
+            one.counts = one.proven = False
+        elif one is not None and gives == one.captured:
+            one.counts = True
 
 
 def _count_addresses(mine: list[Difference], could: NDArray[np.int64], should: NDArray[np.int64]) -> None:

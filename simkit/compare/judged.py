@@ -26,6 +26,7 @@ from simkit.compare.counted import count_bus, count_signals
 from simkit.compare.fed import Answers
 from simkit.compare.followed import Difference, Followed
 from simkit.compare.led import Follower
+from simkit.compare.pins import rom_content
 from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows, joined
 from simkit.compare.signals import signals
 from simkit.compare.worlds import DATA_SHIFT
@@ -168,7 +169,9 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
     for difference in followed.differences:
         if difference.slot is None and slots[difference.row] >= 0:
             difference.slot = int(slots[difference.row])
-    count_bus(followed, slots, levels, known & seen_known, seen)
+    contents = {slot: rom_content(machine, slot) for slot in {seat.slot for seat in machine.bus.seats}}
+    roms = {slot: content for slot, content in contents.items() if content is not None}
+    count_bus(followed, slots, levels, known & seen_known, seen, roms)
     beside = signals(machine, captured, rows, followed)
     differences = followed.differences + count_signals(followed, rows, beside)
     differences.sort(key=lambda each: each.row)

@@ -15,11 +15,7 @@ from simkit.backplane.wiring import DATA_LINES
 from simkit.compare.free import Free
 from simkit.compare.guessed import (
     DECIDES,
-    EXCHANGED,
-    FOLLOWS,
     FOUGHT,
-    HIGH,
-    HOLDS,
     LOW,
     NOT_TAKEN,
     OTHER,
@@ -30,6 +26,7 @@ from simkit.compare.guessed import (
     writing,
 )
 from simkit.compare.judged import LINES, Led
+from simkit.compare.pins import MANY, pin_at_fault, rom_content
 from simkit.compare.signal_faults import diagnose_signals
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
@@ -42,8 +39,6 @@ CERTAIN = 12
 """Cycles that must show it, where nothing but a run says what should be. Ours."""
 WAKE = 0.02
 """Of the cycles that show the gravest, and of those that were looked at: less is what follows from it. Ours."""
-MANY = 3
-"""Data lines of one card that are wrong together: an address pin is looked at before each of them is. Ours."""
 
 
 def diagnose(machine: Machine, led: Led) -> list[LineFault]:
@@ -168,57 +163,28 @@ def _fought(led: Led, slot: int, scope: NDArray[np.bool_], lines: Iterable[LineF
 
 def _address_pin(machine: Machine, led: Led, slot: int, scope: NDArray[np.bool_]) -> LineFault | None:
     """The address pin of a ROM that is wrong: its bytes are right, and stand elsewhere in it."""
-    seat = next((seat for seat in machine.bus.seats if seat.slot == slot), None)
-    plain = seat.plain if seat is not None else None
-    if plain is None or plain.read is None or not plain.ignores_writes:
-        return None
-    content = np.frombuffer(bytes(plain.read), np.uint8)
+    content = rom_content(machine, slot)
     all_data = np.uint64(0xFF << DATA_SHIFT)
     rows = np.flatnonzero(scope & (led.known & led.seen_known & all_data == all_data))
-    if not len(rows):
+    if content is None or not len(rows):
         return None
     bus = np.uint64(0xFFFF)  # where the CPU was not in step the captured address stands for its own
     own = led.known[rows] & bus == bus
     address = (np.where(own, led.levels[rows], led.seen[rows]) & bus).astype(np.int64)
-    seen = (led.seen[rows] >> np.uint64(DATA_SHIFT)).astype(np.uint8)
-    size, should = len(content), content[address % len(content)]
-    best: tuple[float, str, str, int, NDArray[np.bool_]] | None = None
-    for how, other, bit, guess in _address_guesses(address, size):
-        bytes_ = content[guess % size]
-        decisive, agrees = bytes_ != should, bytes_ == seen
-        if not decisive.any() or agrees[decisive].mean() < DECIDES or agrees.mean() < HOLDS:
-            continue
-        if best is None or agrees.mean() > best[0]:
-            best = (float(agrees.mean()), how, other, bit, decisive & agrees)
-    if best is None:
+    pin = pin_at_fault(content, address, (led.seen[rows] >> np.uint64(DATA_SHIFT)).astype(np.uint8))
+    if pin is None:
         return None
-    _, how, other, bit, shown = best
-    decides = int(shown.sum())
+    shown = int(pin.shown.sum())
     return LineFault(
-        ADDRESS_LINES[bit],
-        how,
-        other,
+        ADDRESS_LINES[pin.bit],
+        pin.how,
+        "" if pin.other is None else ADDRESS_LINES[pin.other],
         slot,
         False,
         True,
-        decides,
-        decides,
+        shown,
+        shown,
         (),
-        int(rows[np.flatnonzero(shown)[0]]),
+        int(rows[np.flatnonzero(pin.shown)[0]]),
         1.0,
     )
-
-
-def _address_guesses(address: NDArray[np.int64], size: int) -> Iterator[tuple[str, str, int, NDArray[np.int64]]]:
-    pins = max(1, (size - 1).bit_length())
-    for bit in range(pins):
-        yield LOW, "", bit, address & ~(1 << bit)
-        yield HIGH, "", bit, address | 1 << bit
-        for other in range(pins):
-            theirs = address >> other & 1
-            if other > bit:
-                mine = address >> bit & 1
-                both = address & ~(1 << bit | 1 << other)
-                yield EXCHANGED, ADDRESS_LINES[other], bit, both | theirs << bit | mine << other
-            if other != bit:
-                yield FOLLOWS, ADDRESS_LINES[other], bit, address & ~(1 << bit) | theirs << bit

@@ -18,6 +18,8 @@ TRACED = 64
 """Instructions through which a register is traced back to where it was loaded. Ours."""
 FRESH = 250
 """Rows for which they are remembered. Ours."""
+REPEATED = 2
+"""Rows that a line must have wrong, alone, to be one of two that are at fault together. Ours."""
 OFTEN = 24
 """A line that differs so often, alone, while the CPU stays in step, is taken as it is. Ours."""
 CLOSE = 400
@@ -97,7 +99,7 @@ class Trouble:
             near = self._ways.ahead(state, self._track.unknown, min(state[0] + NEAR, len(self._rows)), instead)
             other = (
                 state
-                if near[1] < LOST_ROWS or (best[2] >= 8 and self._one_line(state, limit))
+                if near[1] < LOST_ROWS or (best[2] >= 8 and self._same_lines(state, limit))
                 else self._other_way(state, limit)
             )
             if other is None and best[1] >= 4:
@@ -280,16 +282,31 @@ class Trouble:
         if times >= OFTEN:
             self._ways.tolerated |= bit
 
-    def _one_line(self, state: State, limit: int) -> bool:
-        """Whether it is one line that the capture has wrong all the time, in what comes; it is taken as it is then."""
+    def _same_lines(self, state: State, limit: int) -> bool:
+        """Whether it is one line that the capture has wrong all the time, in what comes, or two that touch.
+
+        They are taken as they are then.
+        """
         ways, before = self._ways, self._ways.tolerated
         ways.ahead(state, self._track.unknown, min(state[0] + NEAR, len(self._rows)), most=0)
-        if ways.bits.bit_count() == 1:
-            ways.tolerated |= ways.bits
-            if ways.ahead(state, self._track.unknown, limit)[1] < LOST_ROWS:
-                return True
+        for bits in (ways.bits if ways.bits.bit_count() == 1 else 0, self._two_lines(state, limit)):
+            if bits:
+                ways.tolerated = before | bits
+                if ways.ahead(state, self._track.unknown, limit)[1] < LOST_ROWS:
+                    return True
         ways.tolerated = before
         return False
+
+    def _two_lines(self, state: State, limit: int) -> int:
+        """The two lines in which rows differ most often that differ in one line alone; 0 where they do not repeat."""
+        ways, times = self._ways, dict[int, int]()
+        ways.ahead(state, self._track.unknown, limit)
+        for each in self._cpu.odd:
+            bits = ways.differs(*each) & ~ways.tolerated
+            if bits.bit_count() == 1:
+                times[bits] = times.get(bits, 0) + 1
+        ranked = sorted((bits for bits in times if times[bits] >= REPEATED), key=lambda bits: -times[bits])
+        return ranked[0] | ranked[1] if len(ranked) > 1 else 0
 
     def _is_one_line_behind(
         self, state: State, odd: list[tuple[int, int, int]], instead: dict[int, int], limit: int

@@ -117,3 +117,37 @@ def test_a_level_that_is_not_known_hides_no_other_line_of_a_machine_that_is_wire
     assert (found.verdict == Verdict.UNTOLD).mean() < 0.05
     bits = np.bitwise_count(found.seen_known[20:] & np.uint64(0xFF << 18)).mean()
     assert bits > 7.5, bits
+
+
+def test_lines_that_touch_are_told_from_the_vector_on_though_another_is_misread():
+    _, seen = observed("demo:marlpit", 10136, cycles=600, wiring=["A0 shorted to A1"])
+    found = led(Machine.load("demo:marlpit", seed=SOUND_SEED), misread(exact(seen), 7, "A11"))
+    assert found.first.row == 6
+    assert (found.verdict == Verdict.UNTOLD).mean() < 0.05
+
+
+@pytest.mark.parametrize(("wrong", "told"), [((0, 1, 2), True), ((0, 2), False)])
+def test_a_data_line_of_a_rom_that_is_wrong_each_time_it_could_be_is_no_noise(wrong, told):
+    """At three addresses, and no cycle shows it right; one that does, and it may be noise."""
+    reads = bytes((0xAE, 0x02, 0x80, 0xAE, 0x05, 0x80, 0xAE, 0x0A, 0x80, 0x4C, 0x40, 0x02))  # LDX of bytes with D2 high
+    images, captured = rom_with_a_stuck_pin(reads)
+    rows = [int(np.flatnonzero(captured.address[0] == address)[0]) for address in (0x8002, 0x8005, 0x800A)]
+    for which in wrong:
+        captured = misread(captured, rows[which], "D2")
+    found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, images=images), captured)
+    assert (found.first is not None) == told
+    assert found.first is None or found.first.row == rows[0]
+
+
+def test_noise_shortly_before_an_address_pin_shows_is_not_of_it():
+    machine = Machine.load("demo:marlpit", seed=SOUND_SEED)
+    _, seen = observed("demo:marlpit", 10141, cycles=1500, wiring=["slot 2: A5 stuck high"])
+    captured = exact(seen)
+    wrong = np.array([each.row for each in led(machine, captured).differences])
+    address = captured.address[0].astype(int)
+    dummies = np.flatnonzero((address[:-1] == address[1:]) & (address[1:] >= 0x8000))  # nobody takes what is read
+    noisy = next(at for at in dummies if not ((wrong > at - 8) & (wrong <= at + 2)).any() and (wrong > at).any())
+    first = int(wrong[wrong > noisy][0])
+    begin = noisy - 7
+    found = led(machine, misread(captured, int(noisy), "D1")[begin:])
+    assert found.first.row == first - begin
