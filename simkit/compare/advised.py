@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
-from simkit.compare import told_signals
+from simkit.compare import contacts, told_signals
 from simkit.compare.fed import PULLED
 from simkit.compare.guessed import (
     EXCHANGED,
@@ -52,12 +53,14 @@ def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
     card = card_name(machine, fault.slot)
     if fault.pin:
         return [
-            f"Look at pin {fault.line} of {card} itself, from socket to backplane: the line on the bus is right.",
+            f"Look at pin {fault.line}{contacts.at_card(machine, fault.slot, fault.line)} of {card} itself, from "
+            "socket to backplane: the line on the bus is right.",
             "The bytes that come are its own, of another address.",
         ]
     if fault.how == NOT_TAKEN:
         return [
-            f"Look at the write enable of {card}, at the chip's own pin, while the CPU writes there: it must go low "
+            f"Look at the write enable of {card}, at the chip's own pin{contacts.at_card(machine, fault.slot, 'WE')}, "
+            "while the CPU writes there: it must go low "
             "while PHI2 is high. Its select and its data lines are right: its own bytes come.",
         ]
     if fault.how == FOUGHT:
@@ -86,19 +89,20 @@ def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
             "elsewhere, or its clock."
         ]
     if fault.slot is None:
-        where = f"{fault.line} at the CPU while it writes (RW low)"
+        at = contacts.at_cpu(machine, fault.line)
         if fault.writes:
-            return [_look(where, fault)]
+            return [_look(f"{fault.line} at the CPU's pin{at} while it writes (RW low)", fault)]
+        puts = "right address" if fault.line in ADDRESS_LINES else "right level"
         return [
-            _look(f"{fault.line} at the CPU's pin and on the backplane", fault),
-            "The CPU puts out the right address by all that it does; what is between it and the probe changes the "
-            "line.",
+            _look(f"{fault.line} at the CPU's pin{at} and on the backplane", fault),
+            f"The CPU puts out the {puts} by all that it does; what is between it and the probe changes the line.",
         ]
+    between = contacts.between(machine, fault.line, fault.slot, card)
     right = [card_name(machine, slot) for slot in fault.right_at]
     alike = [one for one in faults[1:] if (one.line, one.how) == (fault.line, fault.how)]
     if right:
         return [
-            _look(f"{fault.line} between {card} and the CPU", fault),
+            _look(between, fault),
             f"Reads of {_and(right)} have it right: so it is not the line on the bus, but this card's pin.",
         ]
     if alike:
@@ -111,7 +115,7 @@ def next_steps(machine: Machine, faults: Sequence[LineFault]) -> list[str]:
             "cards one by one until it is free.",
         ]
     return [
-        _look(f"{fault.line} between {card} and the CPU", fault),
+        _look(between, fault),
         f"No other card's reads show whether the line on the bus is right: probe it while {_another(machine, fault)}.",
     ]
 

@@ -213,7 +213,7 @@ def line_fault(
         pin=False,
         shown=int(shown.sum()),
         could=could,
-        right_at=_right_at(led, line, slot),
+        right_at=_right_at(led, line, slot, how, other),
         row=int(columns.rows[shown][0]),
         share=float(wrong.mean()),
         addresses=places if how == OTHER and slot is not None and len(places) <= FEW_PLACES else (),
@@ -227,8 +227,8 @@ def _addresses(led: Beside, rows: NDArray[np.intp]) -> tuple[int, ...]:
     return tuple(np.unique((led.levels[rows] & np.uint64(0xFFFF)).astype(np.int64)).tolist())
 
 
-def _right_at(led: Beside, line: str, slot: int | None) -> tuple[int, ...]:
-    """Slots whose reads have a data line right, both ways."""
+def _right_at(led: Beside, line: str, slot: int | None, how: str, other_line: str) -> tuple[int, ...]:
+    """Slots whose reads have a data line right, both ways, and where what is wrong with it would have shown."""
     if line not in DATA_LINES or slot is None:
         return ()
     found = []
@@ -238,6 +238,11 @@ def _right_at(led: Beside, line: str, slot: int | None) -> tuple[int, ...]:
             continue
         columns = _columns(led, line, is_read & (led.slot == other))
         right = columns.seen == columns.should
-        if len(right) and right.mean() >= HOLDS and columns.should.any() and not columns.should.all():
+        if not (len(right) and right.mean() >= HOLDS and columns.should.any() and not columns.should.all()):
+            continue
+        guess = next(
+            (each for of, with_, each in _guesses(led, line, columns) if (of, with_) == (how, other_line)), None
+        )
+        if guess is None or (guess != columns.should).sum() >= DECISIVE:
             found.append(other)
     return tuple(found)

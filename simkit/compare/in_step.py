@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from simkit.backplane.cycle import Kind
 from simkit.compare.followed import Read
 from simkit.compare.heard import Heard
@@ -22,6 +24,13 @@ PUSHED = 3
 """Cycles before the vector in which an interrupt writes, and RESET reads."""
 WRONG_LINES = 2
 """Address lines that may be at fault where RESET is told by its vector. Ours."""
+
+TRIED = 120
+"""Rows at which it is tried to begin on lines that are wrong. Ours."""
+STILL = 0.03
+"""Share of the rows in which a line that stands still, or is like another one, is misread. Ours."""
+WRONG_ROWS = 3
+"""Rows that must show that they are wrong. Ours."""
 
 VECTORS = (IRQ_VECTOR, NMI_VECTOR)
 
@@ -54,7 +63,53 @@ class Beginnings:
                 nearly.append(state)
             if cost[0] == 1 and cost[1] <= MISREAD_ROWS and almost is None:
                 almost = state
+        if almost is None and not self._track.parts:
+            almost = self._on_wrong_lines(row)
         return None if almost is None else self._begin_at(almost)
+
+    def _on_wrong_lines(self, row: int) -> State | None:
+        """A state with which all fits but for an address line that stands still, or two that are alike: they are wrong.
+
+        What they should be in the captured address nobody knows: each way is tried.
+        """
+        rows, ways, before = self._rows, self._ways, self._ways.tolerated
+        end = min(row + SEARCH, len(rows))
+        begins = [at for at in range(row, min(row + TRIED, end)) if rows.seen[at] != DOUBTFUL]
+        for lines in self._alike(row, end):
+            ways.tolerated = before | lines
+            for at in begins:
+                shown = self._may_begin(at, lines)
+                if shown is None:
+                    continue
+                states = [(at, shown[1] & ~lines | on, *shown[2:]) for on in _subsets(lines)]
+                fits = [state for state in states if self._fits_but_for(state, lines)]
+                if fits:  # which of them it is shows where the program goes on to another page
+                    end = min(at + SEARCH, len(rows))
+                    return min(fits, key=lambda state: ways.ahead(state, ALL, end, most=SEARCH)[::-1])
+        ways.tolerated = before
+        return None
+
+    def _fits_but_for(self, state: State, lines: int) -> bool:
+        """Whether the rows from a state on fit but for some lines, which are wrong in several of them."""
+        rows, at = self._rows, state[0]
+        cost = self._ways.ahead(state, ALL, min(at + PROOF, len(rows)), most=PROOF // 2)
+        wrong = sum(rows.apart(row, word) & lines != 0 for row, word, _ in self._cpu.odd)
+        return cost[1] <= 1 and wrong >= WRONG_ROWS
+
+    def _alike(self, row: int, end: int) -> list[int]:
+        """Address lines of some rows that stand still, each by itself, and pairs that are alike."""
+        words = np.array([word for word in self._rows.seen[row:end] if word != DOUBTFUL], np.int64)
+        if len(words) < PROOF:
+            return []
+        columns = [(words >> bit & 1) != 0 for bit in range(16)]
+        still = [bit for bit in range(16) if not STILL < columns[bit].mean() < 1 - STILL]
+        pairs = [
+            1 << bit | 1 << other
+            for bit in range(16)
+            for other in range(bit + 1, 16)
+            if bit not in still and other not in still and (columns[bit] != columns[other]).mean() <= STILL
+        ]
+        return [*(1 << bit for bit in still), *pairs]
 
     def _leads_to(self, almost: State, state: State) -> bool:
         """Whether the CPU comes from one state to another."""
@@ -161,15 +216,25 @@ class Beginnings:
             if own[each.row - row] != taken[each.row - row]:
                 each.read, each.proven = Read.CAPTURED, True
 
-    def _may_begin(self, row: int) -> State | None:
-        """State with which an instruction could begin at a row; None where none does."""
+    def _may_begin(self, row: int, wrong: int = 0) -> State | None:
+        """State with which an instruction could begin at a row, where some lines may be wrong; None where none does."""
         cpu, rows = self._cpu, self._rows
         if rows.seen[row] == DOUBTFUL or rows.seen[row] & WRITE_BIT or (rows.has_sync and not rows.words[row] >> 17):
             return None
         pc = rows.words[row] & 0xFFFF
-        if row + PROOF // 2 > len(rows) or (rows.words[row + 1] ^ pc + 1) & rows.masks[row + 1] & 0xFF:
+        if row + PROOF // 2 > len(rows) or self._is_elsewhere(row + 1, pc, wrong):
             return None
+        behind = rows.seen[row + 1] - 1
+        apart = (behind ^ pc) & 0xFFFF
+        if behind >= 0 and apart and not apart & apart - 1:  # one of the two is misread: the byte may tell which
+            mine, theirs = (self._cells.expected(address & 0xFFFF) for address in (pc, behind))
+            pc = behind & 0xFFFF if theirs == rows.data[row] and mine not in (None, theirs) else pc
         return (row, pc, cpu.a, cpu.x, cpu.y, cpu.sp, cpu.n, cpu.v, cpu.z, cpu.c, cpu.d, cpu.i, 0)
+
+    def _is_elsewhere(self, row: int, pc: int, wrong: int) -> bool:
+        """Whether a row does not follow an address, on lines of which some are wrong."""
+        mask = self._rows.masks[row] & 0xFF & ~wrong
+        return all((self._rows.words[row] ^ (pc & ~wrong | on) + 1) & mask for on in _subsets(wrong))
 
     def _begin_at(self, state: State) -> int:
         """The CPU is in step from there on."""

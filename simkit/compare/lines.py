@@ -62,7 +62,9 @@ def diagnose(machine: Machine, led: Led) -> list[LineFault]:
             found.append(pin)
             continue
         lines = [line_fault(led, DATA_LINES[bit], mine, slot, writes=False) for bit in _bits(bits)]
-        whole = _fought(led, slot, mine, lines) or _not_taken(machine, led, slot)
+        whole = _fought(led, slot, mine, lines)
+        if whole is None and not _is_one_line(led, slot):
+            whole = _not_taken(machine, led, slot)
         found += [whole] if whole is not None else lines
     beside = diagnose_signals(machine, led)
     unreached = {each.slot for each in beside if each.slot is not None}
@@ -124,6 +126,13 @@ def _not_taken(machine: Machine, led: Led, slot: int) -> LineFault | None:
     if not high or (len(shown) < AGAIN and least < MANY):  # else it may be lines that are low, or wrong
         return None
     return LineFault(WRITES, NOT_TAKEN, "", slot, False, False, len(shown), could, (), min(shown), 1.0)
+
+
+def _is_one_line(led: Led, slot: int) -> bool:
+    """Whether what a card gives is wrong in the same line alone, nearly each time."""
+    wrong = [each.data for each in led.disagreements if each.slot == slot and each.data and not each.is_write]
+    most = max(set(wrong), key=wrong.count, default=0)
+    return most.bit_count() == 1 and wrong.count(most) >= DECIDES * len(wrong)
 
 
 def _fought(led: Led, slot: int, scope: NDArray[np.bool_], lines: Iterable[LineFault | None]) -> LineFault | None:

@@ -11,6 +11,7 @@ from simkit.compare.advised import next_steps, unseen
 from simkit.compare.followed import Difference, Read
 from simkit.compare.guessed import EXCHANGED, FOLLOWS, FOUGHT, HIGH, LOW, NOT_TAKEN, SHORTED, LineFault
 from simkit.compare.judged import LINES, Led, Verdict
+from simkit.compare.rows import SYNC_BIT, WRITE_BIT
 from simkit.compare.told_signals import card_name
 from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
@@ -44,8 +45,22 @@ def report(machine: Machine, led: Led, faults: list[LineFault]) -> list[str]:
     lines += ["", *(sentence(machine, fault) for fault in faults[:SHOWN])]
     lines += _places(machine, led)
     if faults:
-        lines += ["", "At the bench:", *(f"  {text}" for text in next_steps(machine, faults))]
+        lines += ["", "At the bench:", *(f"  {text}" for text in _steps(machine, led, faults))]
     return lines
+
+
+def _steps(machine: Machine, led: Led, faults: list[LineFault]) -> list[str]:
+    """What to do, and what to trigger on to see it."""
+    first, fault = led.first, faults[0]
+    steps = next_steps(machine, faults) if faults else []
+    if first is None or first.signal or first.control or fault.addresses or told_signals.is_signal(fault.line):
+        return steps
+    name = machine.place(first.address).name
+    label = f"${first.address:04X}{f' ({name})' if name else ''}"
+    return [
+        *steps,
+        f"To see it, trigger on a {'write' if first.is_write else 'read'} of {label}: there it differs first.",
+    ]
 
 
 def as_dict(machine: Machine, led: Led, faults: list[LineFault]) -> dict[str, Any]:
@@ -69,7 +84,7 @@ def as_dict(machine: Machine, led: Led, faults: list[LineFault]) -> dict[str, An
             for (slot, address, register), count in _by_place(machine, led)
         ],
         "unseen": unseen(machine, led),
-        "next": next_steps(machine, faults) if faults else [],
+        "next": _steps(machine, led, faults) if faults else [],
     }
 
 
@@ -145,7 +160,11 @@ def what(machine: Machine, one: Difference) -> str:
         seen = one.address ^ one.control & 0xFFFF
         return f"The CPU puts out ${one.address:04X}; the capture shows ${seen:04X}."
     if one.control:
-        return "R/W or SYNC is not what the CPU drives in this cycle."
+        if one.control & WRITE_BIT:
+            does, shown = ("writes", "a read") if one.is_write else ("reads", "a write")
+            return f"The CPU {does} ${one.address:04X}; R/W shows {shown}."
+        what = "fetches an opcode" if one.word & SYNC_BIT else "fetches no opcode"
+        return f"The CPU {what} at ${one.address:04X}; SYNC shows otherwise."
     if one.is_write:
         return f"The CPU writes ${one.expected:02X} to ${one.address:04X}; the capture shows ${one.captured:02X}."
     told = {Read.CAPTURED: " The CPU went on by the captured byte."}.get(one.read, "")
@@ -199,7 +218,7 @@ def _times(fault: LineFault) -> str:
 def _by_place(machine: Machine, led: Led) -> list[tuple[tuple[int | None, int, str], int]]:
     counted: dict[tuple[int | None, int, str], int] = {}
     for each in led.disagreements:
-        if told_signals.is_pulled(each.signal):
+        if told_signals.is_pulled(each.signal) or each.control:  # the CPU's own lines are wrong, wherever it goes
             continue
         key = each.slot, each.address, _register(machine, each)
         counted[key] = counted.get(key, 0) + 1

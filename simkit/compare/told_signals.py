@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from simkit.backplane.select import ADDRESS_LINES
+from simkit.compare import contacts
 from simkit.compare.fed import PULLED
 from simkit.compare.followed import Difference
 from simkit.compare.guessed import EXCHANGED, FOLLOWS, HIGH, INVERTED, LOW, SHORTED, LineFault
@@ -136,22 +137,23 @@ def _heard(machine: Machine, fault: LineFault) -> str:
 
 
 def _of_line(machine: Machine, fault: LineFault) -> list[str]:
-    line = fault.line
+    line, at = fault.line, contacts.at_cpu(machine, fault.line)
     pulling = sorted({pin.slot for pin in machine.bus.nets.drivers(line) if pin.slot > 0})
     who = " or ".join(card_name(machine, slot) for slot in pulling) or "no card of this machine"
     if fault.how == IGNORED and line == READY:
         return [
-            "RDY is low and the CPU goes on: measure RDY at the CPU's own pin. The wire to it is off, or tied high."
+            f"RDY is low and the CPU goes on: measure RDY at the CPU's own pin{at}. The wire to it is off, or "
+            "tied high."
         ]
     if fault.how == IGNORED:
         return [
-            f"{line} is low, the CPU lets interrupts in, and takes none: measure {line} at the CPU's own pin. The wire "
-            "from the line to it is off, or the pin is tied high."
+            f"{line} is low, the CPU lets interrupts in, and takes none: measure {line} at the CPU's own pin{at}. The "
+            "wire from the line to it is off, or the pin is tied high."
         ]
     if fault.how == ANSWERED:
         return [
-            f"The CPU takes interrupts while {line} is high: measure {line} at the CPU's own pin. It floats, touches "
-            "another pin, or the probe sits on another line."
+            f"The CPU takes interrupts while {line} is high: measure {line} at the CPU's own pin{at}. It floats, "
+            "touches another pin, or the probe sits on another line."
         ]
     if fault.how == HIGH:
         return [

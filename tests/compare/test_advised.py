@@ -6,7 +6,7 @@ import pytest
 from simkit import Machine
 from simkit.capture.captured import Captured
 from simkit.compare.advised import next_steps
-from simkit.compare.guessed import HIGH, LOW, OTHER, LineFault
+from simkit.compare.guessed import HIGH, LOW, OTHER, SHORTED, LineFault
 from simkit.compare.judged import led
 from simkit.compare.lines import diagnose
 from simkit.compare.told import as_dict, report
@@ -92,3 +92,26 @@ def test_where_to_probe_is_never_the_card_itself(marlpit):
 def test_it_says_all_only_of_all(marlpit):
     assert "low in all of 50 cycles" in told(marlpit, line("D3", LOW, 2))
     assert "low in 48 of 50 cycles" in told(marlpit, line("D3", LOW, 2, shown=48))
+
+
+def test_lines_that_touch_on_the_backplane_are_not_called_the_pin_of_one_card(marlpit):
+    """RAM gives back what the CPU wrote on them: nothing shows there, so nothing is said of it."""
+    text, _, faults = compared(marlpit, "demo:marlpit", cycles=6000, wiring=["D3 shorted to D4"])
+    assert (faults[0].line, faults[0].how, faults[0].other) == ("D3", SHORTED, "D4")
+    assert "this card's pin" not in text
+    assert "D3 between contact 15 of ROM (slot 2) and contact 30 of the CPU" in text
+    assert "To see it, trigger on a read of $8007 (reset+7): there" in text
+
+
+def test_a_late_line_of_a_memory_is_a_line_and_no_memory_that_takes_no_writes(marlpit):
+    _, _, faults = compared(marlpit, "demo:marlpit", cycles=9000, wiring=["slot 1: D6 late"])
+    assert {each.line for each in faults} == {"D6"}
+
+
+def test_a_line_of_the_cpu_is_told_by_its_contact_and_without_the_addresses_it_went_to(marlpit):
+    text, _, _ = compared(marlpit, "demo:marlpit", cycles=3000, wiring=["A6 stuck high"])
+    assert "Look at A6 at the CPU's pin (contact 15) and on the backplane" in text
+    assert "Where, most often first" not in text
+    text, _, _ = compared(marlpit, "demo:marlpit", cycles=3000, wiring=["RW stuck high"])
+    assert "R/W shows a read" in text
+    assert "The CPU puts out the right level by all that it does" in text

@@ -6,6 +6,7 @@ import pytest
 from simkit import Machine
 from simkit.capture.captured import Captured
 from simkit.compare.judged import Verdict, led
+from simkit.compare.lines import diagnose
 from simkit.records.observed import observe
 from tests.compare.takes import SOUND_SEED, exact, misread, observed
 
@@ -151,3 +152,32 @@ def test_noise_shortly_before_an_address_pin_shows_is_not_of_it():
     begin = noisy - 7
     found = led(machine, misread(captured, int(noisy), "D1")[begin:])
     assert found.first.row == first - begin
+
+
+@pytest.mark.parametrize(
+    ("wiring", "how"),
+    [
+        ("A13 stuck high", "always high"),
+        ("A10 stuck high", "always high"),
+        ("A4 stuck low", "always low"),
+        ("A0 stuck high", "always high"),
+    ],
+)
+def test_an_address_line_at_fault_is_told_of_a_capture_from_the_middle(wiring, how):
+    """No captured address is the CPU's: which it is shows by how it goes on."""
+    machine = Machine.load("demo:marlpit", seed=SOUND_SEED)
+    _, seen = observed("demo:marlpit", 10202, skip=1500, cycles=2000, wiring=[wiring])
+    found = led(machine, exact(seen))
+    first, *_ = diagnose(machine, found)
+    assert (first.line, first.how, first.slot) == (wiring.split()[0], how, None)
+    assert found.first.row < 300
+
+
+def test_a_first_address_that_is_misread_is_that_which_comes_before_the_next_one():
+    _, seen = observed("demo:marlpit", 7, skip=900, cycles=1200)
+    whole = exact(seen)
+    fetches = np.flatnonzero((whole.address[0] >= 0x8000) & (whole.gathered(["SYNC"])[0] != 0))
+    for begin in fetches[2:8].tolist():
+        found = led(Machine.load("demo:marlpit", seed=SOUND_SEED), misread(whole[begin : begin + 200], 0, "A14"))
+        assert found.first is None, found.first
+        assert not found.levels[0] >> np.uint64(14) & np.uint64(1)
