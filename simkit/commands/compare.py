@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
 DEFAULT_FOR = "1s"
+OTHER_POWER_UPS = 2
+"""Further runs of a free-running comparison, which say what is left to chance. Ours."""
 
 HELP = help_text(
     "Compare a logic analyser's capture of the real bus with the machine, and say where they part and what to look at.",
@@ -264,16 +266,20 @@ def _free(
     from simkit.compare.lines import diagnose_free
     from simkit.compare.told_free import as_dict, first_of, report
 
-    other = attrs.evolve(options, seed=machine.description.seed + 1).load(tell_notes=False)
+    others = [
+        attrs.evolve(options, seed=machine.description.seed + by).load(tell_notes=False)
+        for by in range(1, OTHER_POWER_UPS + 1)
+    ]
     goal, script = running.begin(machine, DEFAULT_FOR)
-    running.begin(other, DEFAULT_FOR)
+    for other in others:
+        running.begin(other, DEFAULT_FOR)
     reached = True
 
     def run_on() -> None:
         nonlocal reached
         reached = run_forward(machine, goal)
 
-    found = free(machine, other, captured, run_on)
+    found = free(machine, others, captured, run_on)
     faults = diagnose_free(found)
     pictures.write(machine, found, first_of(faults).row if faults else None, "they part")
     if as_json:

@@ -197,9 +197,11 @@ def _count_by_pin(
         lines |= each.data if each.counts else 0
     if lines.bit_count() < MANY:
         return
-    whole = np.uint64(0xFF << DATA_SHIFT | 0x1FFFF)
-    rows = np.flatnonzero((slots == slot) & (known & whole == whole) & (levels >> np.uint64(16) & np.uint64(1) != 0))
-    address = (levels[rows] & np.uint64(0xFFFF)).astype(np.int64)
+    byte, bus = np.uint64(0xFF << DATA_SHIFT), np.uint64(0x1FFFF)
+    own = known & bus == bus  # where the CPU was not in step the captured address stands for its own
+    shown = np.where(own, levels, seen)
+    rows = np.flatnonzero((slots == slot) & (known & byte == byte) & (shown >> np.uint64(16) & np.uint64(1) != 0))
+    address = (shown[rows] & np.uint64(0xFFFF)).astype(np.int64)
     pin = pin_at_fault(content, address, (seen[rows] >> np.uint64(DATA_SHIFT)).astype(np.uint8))
     if pin is None:
         return

@@ -9,11 +9,14 @@ compared. Where two runs that power up differently do not agree, the capture nee
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import attrs
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.backplane.seat import Seat
+from simkit.backplane.wiring import DATA_LINES
 from simkit.capture.captured import Captured
 from simkit.compare.rows import DOUBTFUL, with_missing
 from simkit.contract.errors import SimkitError
@@ -50,6 +53,8 @@ class Free:
         known: lines of which it counts.
         at: int64 of shape (n,): cycle of the run for each row, DOUBTFUL where it is not placed.
         slot: int16 of shape (n,): of the one card that is reached there, -1 for none.
+        address: int64 of shape (n,): that the run has there, DOUBTFUL where the row is not placed.
+        memories: slots of cards that are memory and take writes.
     """
 
     captured: Captured
@@ -61,6 +66,8 @@ class Free:
     known: Words
     at: NDArray[np.int64]
     slot: NDArray[np.int16]
+    address: NDArray[np.int64]
+    memories: tuple[int, ...]
 
     @property
     def placed(self) -> NDArray[np.bool_]:
@@ -85,7 +92,7 @@ class Free:
 
 def free(
     machine: Machine,
-    other: Machine,
+    others: Sequence[Machine],
     captured: Captured,
     run_on: Callable[[], object],
 ) -> Free:
@@ -93,7 +100,7 @@ def free(
 
     Args:
         machine: the machine, with whatever input it has been given.
-        other: the same with another seed; tells what is left to chance.
+        others: the same with other seeds; they tell what is left to chance.
         captured: bus cycles with at least one line of the machine.
         run_on: has the machine run as far as it shall.
 
@@ -112,16 +119,22 @@ def free(
     with_rows, place = with_missing(captured)
     seen, seen_known = with_rows.gathered(names)
     first = _run(machine, names, run_on)
-    runs = (first, _run(other, names, lambda: other.run_to(machine.cycle)))
-    run, sure = runs[0].levels, _agreeing(runs[0].levels, runs[1].levels)
+    run, sure = first.levels, _told(machine, first)
+    for other in others:
+        sure &= _agreeing(run, _run(other, names, partial(other.run_to, machine.cycle)).levels)
     at = _placed(run, seen, seen_known, len(names))
     there_rows = at != DOUBTFUL
     levels, known = np.zeros(len(seen), np.uint64), np.zeros(len(seen), np.uint64)
     levels[there_rows] = run[at[there_rows]]
     known[there_rows] = sure[at[there_rows]]
     slot = np.full(len(seen), -1, np.int16)
-    slot[there_rows] = _slots(machine, runs[0])[at[there_rows]]
-    return Free(with_rows, place, names, seen & seen_known, seen_known, levels & known, known, at, slot)
+    slot[there_rows] = _slots(machine, first)[at[there_rows]]
+    address = np.full(len(seen), DOUBTFUL, np.int64)
+    address[there_rows] = first.cycles.address[at[there_rows]]
+    memories = tuple(seat.slot for seat in machine.bus.seats if _is_ram(seat))
+    return Free(
+        with_rows, place, names, seen & seen_known, seen_known, levels & known, known, at, slot, address, memories
+    )
 
 
 _BUS = (*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "RW", "SYNC")
@@ -134,6 +147,24 @@ def _run(machine: Machine, names: Sequence[str], run_on: Callable[[], object]) -
     if len(found) < STRETCH:
         raise SimkitError(f"The run has {len(found)} cycles, too few to look anything up in.", remedy="Run it longer.")
     return found
+
+
+def _told(machine: Machine, run: Observed) -> Words:
+    """For each cycle of a run, lines that a run tells: not what memory holds that nobody has written since power-on."""
+    address, is_write = run.cycles.address.astype(np.int64), run.cycles.is_write
+    written = np.full(0x10000, len(run), np.int64)  # by address, the first write
+    rows = np.flatnonzero(is_write)[::-1]
+    written[address[rows]] = rows
+    memory = np.isin(_slots(machine, run), [seat.slot for seat in machine.bus.seats if _is_ram(seat)])
+    noise = memory & ~is_write & (written[address] > np.arange(len(run)))
+    data = sum(1 << bit for bit, name in enumerate(run.names) if name in DATA_LINES)
+    found = np.full(len(run), ~np.uint64(0), np.uint64)
+    found[noise] &= ~np.uint64(data)
+    return found
+
+
+def _is_ram(seat: Seat) -> bool:
+    return seat.plain is not None and seat.plain.write is not None and not seat.plain.ignores_writes
 
 
 def _slots(machine: Machine, run: Observed) -> NDArray[np.int16]:

@@ -37,6 +37,8 @@ SEVERAL = 2
 """Lines, or addresses, by which a card is at fault as a whole. Ours."""
 CERTAIN = 12
 """Cycles that must show it, where nothing but a run says what should be. Ours."""
+FEW_CELLS = 3
+"""Cells of memory in which alone nothing is said of a line, where nothing but a run says what they hold. Ours."""
 WAKE = 0.02
 """Of the cycles that show the gravest, and of those that were looked at: less is what follows from it. Ours."""
 
@@ -84,7 +86,21 @@ def diagnose_free(found: Free) -> list[LineFault]:
             told.append(line_fault(found, line, is_write, None, writes=True))
         else:
             told.append(line_fault(found, line, np.ones(len(found.levels), bool), None, writes=False))
-    return _told(each for each in told if each is not None and each.how != OTHER and each.shown >= CERTAIN)
+    return _told(
+        each
+        for each in told
+        if each is not None and each.how != OTHER and each.shown >= CERTAIN and not _at_few_cells(found, each)
+    )
+
+
+def _at_few_cells(found: Free, fault: LineFault) -> bool:
+    """Whether it shows in few cells of memory: what came from outside at other times may have left others there."""
+    if fault.slot not in found.memories or fault.writes:
+        return False
+    one = np.uint64(1) << np.uint64(found.names.index(fault.line))
+    differ = found.placed & ((found.seen ^ found.levels) & found.known & found.seen_known & one != 0)
+    _, times = np.unique(found.address[differ & (found.slot == fault.slot)], return_counts=True)
+    return bool(np.sort(times)[-FEW_CELLS:].sum() >= DECIDES * times.sum())
 
 
 def _told(found: Iterable[LineFault]) -> list[LineFault]:

@@ -16,6 +16,7 @@ from simkit.compare.lines import diagnose_free
 from simkit.compare.plan import _joined, plan_for
 from simkit.compare.told_free import as_dict
 from simkit.contract.errors import SimkitError
+from simkit.measure.compares import played
 from simkit.records.observed import observe
 from tests.compare.takes import noise, observed, taken
 
@@ -35,7 +36,7 @@ def looked_up(seed, *, skip, cycles, run, low=None):
 
 def in_run(captured, cycles):
     machine = Machine.load("demo:marlpit", seed=71)
-    return free(machine, Machine.load("demo:marlpit", seed=72), captured, lambda: machine.run(cycles=cycles))
+    return free(machine, [Machine.load("demo:marlpit", seed=72)], captured, lambda: machine.run(cycles=cycles))
 
 
 def planned(name, cycles, channels, slot=None, **options):
@@ -189,3 +190,18 @@ def test_a_plan_is_written_and_never_over_another_file(simkit, tmp_path):
 def test_rates_are_ten_samples_a_cycle():
     assert planned("demo:marlpit", 2000, 3, clock="4 MHz").rate_hz == 48_000_000
     assert Fraction(48) >= 10 * 4
+
+
+@pytest.mark.parametrize(("name", "seed", "skip"), [("demo:pad-test", 10226, 25_982), ("demo:monitor", 10238, 79_399)])
+def test_what_memory_holds_by_chance_or_by_input_from_outside_is_no_fault_of_a_line(name, seed, skip):
+    """Cells that nobody has written yet, and those that count what came; there it came at other times."""
+    real = Machine.load(name, seed=seed)
+    played(real, seed, skip + 3000)
+    real.run(cycles=skip)
+    captured, _ = taken(real, observe(real, 3000), noise(seed), seed, lines=FEW)
+    machines = [Machine.load(name, seed=of) for of in (71, 72, 73)]
+    for machine in machines:
+        played(machine, seed + 500, 120_000)
+    found = free(machines[0], machines[1:], captured, lambda: machines[0].run(cycles=120_000))
+    assert found.placed.mean() > 0.5
+    assert diagnose_free(found) == []

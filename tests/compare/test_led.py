@@ -192,7 +192,7 @@ def test_the_report_says_what_to_do_at_the_bench(sound):
     faults = diagnose(machine, found)
     text = "\n".join(report(machine, found, faults))
     assert "D3, when ROM (slot 2) is read: always low" in text
-    assert "Look at D3 between ROM (slot 2) and the CPU: it was low in all of" in text
+    assert "Look at D3 between contact 15 of ROM (slot 2) and contact 30 of the CPU: it was low in all of" in text
     assert "First disagreement: cycle 0 of the capture." in text
     plain = as_dict(machine, found, faults)
     assert plain["first"]["cycle"] == 0
