@@ -10,12 +10,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 import attrs
 
 from simkit.backplane.conductors import at_slot, on_the_bus
+from simkit.backplane.decode import Pins
 from simkit.backplane.seat import Seat
+from simkit.backplane.select import ADDRESS_LINES, address_bit
 from simkit.backplane.wiring import DATA_LINES, Done, Entry, Wiring, is_cpu_line
 from simkit.machine.machine import Machine
 from simkit.machinefile.faults import burnt
@@ -51,7 +54,7 @@ class Decoded:
     """
 
     tables: dict[int, tuple[tuple[int, int, int], tuple[int, int, int]]]
-    pins: dict[int, Any]
+    pins: dict[int, tuple[Pins, Pins]]
     data: dict[int, Any]
     rest: str
 
@@ -74,7 +77,11 @@ def decoded(machine: Machine) -> Decoded:
         )
         for seat, drives, takes, taken, odd in table.selects
     }
-    pins = {seat.slot: table.pins_of(seat) for seat in bus.seats}
+    pins = {
+        seat.slot: (_moved(on_read), _moved(on_write))
+        for seat in bus.seats
+        for on_read, on_write in [table.pins_of(seat)]
+    }
     data = {seat.slot: (seat.data, seat.takes_data, seat.gives_data, table.given_of(seat)) for seat in bus.seats}
     banked = [card.wiring.sentences() for card in machine.description.cards] if bus.reach.banks.lines else []
     rest = (
@@ -95,6 +102,19 @@ def _burnt(machine: Machine, seat: Seat) -> bytes:
     assert seat.image is not None
     assert seat.image_size is not None
     return burnt(machine.description, seat.slot, seat.image, seat.image_size)
+
+
+def _moved(pins: Pins) -> Pins:
+    """None where each pin carries its own line after all: what is done to lines that a card decodes moves no pin."""
+    return None if pins is None or pins == straight(len(pins)) else pins
+
+
+@lru_cache(maxsize=32)
+def straight(count: int) -> tuple[bytes, ...]:
+    """Truth tables of so many address pins, each on its own line; the CPU has none for those behind A15."""
+    return tuple(
+        (address_bit(pin) if pin < len(ADDRESS_LINES) else 0).to_bytes(1 << 13, "little") for pin in range(count)
+    )
 
 
 def _of_card(seat: Seat) -> object:

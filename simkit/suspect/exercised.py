@@ -10,9 +10,10 @@ from __future__ import annotations
 import attrs
 import numpy as np
 
+from simkit.backplane.decode import Pins
 from simkit.machine.machine import Machine
 from simkit.records.recorder import Recorder
-from simkit.suspect.equal import Decoded, decoded
+from simkit.suspect.equal import Decoded, decoded, straight
 from simkit.suspect.trial import Trial
 
 _STRAIGHT = bytes(range(256))
@@ -51,7 +52,7 @@ class Exercised:
             if any((one ^ two) & accessed for one, two in zip(mine, its, strict=True)):
                 return True
             reached = (mine[0] | mine[1]) & accessed
-            if self.sound.pins[slot][way] != other.pins[slot][way] and reached:
+            if _pins_differ(self.sound.pins[slot][way], other.pins[slot][way], reached):
                 return True
         if self.sound.data[slot] == other.data[slot]:
             return False
@@ -103,6 +104,15 @@ def exercised_by(
         for slot, (on_read, on_write) in sound.tables.items()
     }
     return Exercised(accessed, seen, sound, card_accesses, banked)
+
+
+def _pins_differ(some: Pins, others: Pins, reached: int) -> bool:
+    """Whether address pins carry something else at addresses that reach the card."""
+    if some == others or not reached:
+        return False
+    count = len(some or others or ())
+    pairs = zip(some or straight(count), others or straight(count), strict=True)
+    return any((int.from_bytes(one, "little") ^ int.from_bytes(two, "little")) & reached for one, two in pairs)
 
 
 def _table(accessed: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int:

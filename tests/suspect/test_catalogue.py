@@ -1,5 +1,6 @@
 """Which faults the search knows, and which of them it leaves out with reason."""
 
+import numpy as np
 import pytest
 
 from simkit.backplane.fault_sentences import read_fault
@@ -8,7 +9,8 @@ from simkit.machine.machine import Machine
 from simkit.machinefile.read import read_description
 from simkit.records.observed import Observer
 from simkit.suspect.catalogue import catalogue, neighbours
-from simkit.suspect.exercised import exercised
+from simkit.suspect.equal import decoded
+from simkit.suspect.exercised import exercised, exercised_by
 from simkit.suspect.trial import Trial
 
 CYCLES = 30_000
@@ -54,6 +56,25 @@ def test_a_candidate_that_is_left_out_as_not_shown_makes_no_difference_on_any_li
     assert len(left) > 10
     for one in left[::3]:
         assert _levels(trial.machine(trial.seeds[1], one.sentence)) == sound, one.sentence
+
+
+def test_a_line_that_a_card_decodes_alone_moves_none_of_its_pins_and_a_pin_counts_where_the_card_is_reached(trial):
+    made = exercised(trial)
+    sound = _levels(trial.machine(trial.seeds[1]))
+    for sentence in ("slot 4: line A8 high", "slot 3: line A5 exchanged with A6", "slot 5: line A9 open"):
+        assert decoded(trial.machine(trial.seeds[0], sentence)).pins == made.sound.pins, sentence
+        assert _is_left_out(trial, made, sentence), sentence
+        assert _levels(trial.machine(trial.seeds[1], sentence)) == sound, sentence
+    only_elsewhere = exercised_by(made.sound, _reads_at(0x7F20), made.card_accesses, banked=False)
+    assert _is_left_out(trial, only_elsewhere, "slot 4: pin A0 low")
+    where_it_moves = exercised_by(made.sound, _reads_at(0x7F21), made.card_accesses, banked=False)
+    assert not _is_left_out(trial, where_it_moves, "slot 4: pin A0 low")
+
+
+def _reads_at(address):
+    pairs = np.zeros((2, 0x1_0000, 256), bool)
+    pairs[0, address, 0] = True
+    return pairs
 
 
 def _is_left_out(trial, made, sentence):
