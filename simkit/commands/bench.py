@@ -43,6 +43,7 @@ HELP = help_text(
         "simkit bench --card keyboard --card file:my_card.py:MyCard",
         "simkit bench --captures",
         "simkit bench --faults",
+        "simkit bench --faults --every 11",
         "simkit bench --compare --seed 7000",
         "simkit bench --suspect --pairs 300 --seed 1 --session measured",
         "simkit bench --suspect --pairs 20 --programs pad-test --kinds picture,text",
@@ -70,6 +71,12 @@ def bench(
     faults: Annotated[
         bool, typer.Option("--faults", help="Only how fast `simkit suspect` runs single faults; takes minutes.")
     ] = False,
+    every: Annotated[
+        int | None,
+        typer.Option(
+            "--every", metavar="N", min=1, help="With --faults: each N-th fault alone; what is done once weighs more."
+        ),
+    ] = None,
     compare: Annotated[
         bool, typer.Option("--compare", help="Only how right `simkit compare` is: false alarms, the very cycle.")
     ] = False,
@@ -105,6 +112,8 @@ def bench(
     as_json: JsonOption = False,
 ) -> None:
     """Measure and print."""
+    if every is not None and not faults:
+        raise SimkitError("--every says which faults are run.", remedy="Add --faults.")
     if compare:
         if machine is not None or cards or card or captures or faults or suspect:
             raise SimkitError("--compare is measured alone, on the machines of the kit.", remedy="Leave out the rest.")
@@ -145,7 +154,7 @@ def bench(
         _captures(report, as_json=as_json)
         return
     if faults:
-        _faults(as_json=as_json)
+        _faults(every or 1, as_json=as_json)
         return
     found: dict[str, Any] = {}
     if not (cards or card):
@@ -158,7 +167,7 @@ def bench(
         say_json(found)
 
 
-def _faults(*, as_json: bool) -> None:
+def _faults(every: int, *, as_json: bool) -> None:
     """Measure how fast single faults are run, and print it."""
     import os
 
@@ -169,9 +178,10 @@ def _faults(*, as_json: bool) -> None:
     from simkit.measure.faults import DEMO, MACHINE_SECONDS, measure_faults
 
     with LongRun("single faults") as run:
-        speed = measure_faults(run.goes_on, os.cpu_count() or 1)
+        speed = measure_faults(run.goes_on, os.cpu_count() or 1, every)
     rates = {
         "faults_a_minute": speed.faults_a_minute,
+        "shown_a_minute": speed.shown_a_minute,
         "machines_a_minute": speed.machines_a_minute,
         "lasting_a_minute": speed.lasting_a_minute,
     }
@@ -181,8 +191,9 @@ def _faults(*, as_json: bool) -> None:
         say(
             f"{DEMO}, {MACHINE_SECONDS} s of machine time, {speed.power_ups} power-ups, {speed.processes} processes.",
             f"{speed.faults} faults in {speed.seconds:.0f} s: {speed.faults_a_minute:.0f} a minute.",
-            f"Of them {speed.not_shown} the program cannot show, {speed.impossible} no machine can have; the others "
-            f"make {speed.machines} different machines, {speed.machines_a_minute:.0f} a minute; equal ones run once.",
+            f"Of them {speed.not_shown} the program cannot show and {speed.impossible} no machine can have, which is "
+            f"told without a run. {speed.machines} were run under each power-up, {speed.machines_a_minute:.0f} a "
+            f"minute; {speed.equal} make the same machine as one of these: with them {speed.shown_a_minute:.0f}.",
             f"{speed.wild} of {speed.machines * speed.power_ups} runs had gone wild and were ended early, the "
             f"middle one after {speed.wild_cycles} bus cycles.",
             f"Faults of which every run went on for the whole time, or until the CPU stood still: {speed.lasting}, "

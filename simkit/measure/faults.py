@@ -35,7 +35,8 @@ class Speed:
         faults: candidates that were decided, whether by a run or because it can be told without.
         not_shown: of them those that this program cannot show.
         impossible: of them those that no machine can have.
-        machines: different machines that were run, each under every power-up; equal ones are run once.
+        equal: of them those that make the same machine as another one, which alone is run.
+        machines: different machines that were run, each under every power-up.
         power_ups: how many.
         wild: runs that were ended as they had gone wild.
         wild_cycles: bus cycles of machine time of the middle one of them.
@@ -49,6 +50,7 @@ class Speed:
     faults: int
     not_shown: int
     impossible: int
+    equal: int
     machines: int
     power_ups: int
     wild: int
@@ -61,8 +63,13 @@ class Speed:
 
     @property
     def faults_a_minute(self) -> float:
-        """How many faults are decided in a minute."""
+        """How many faults are decided in a minute, run or not."""
         return self.faults / self.seconds * 60
+
+    @property
+    def shown_a_minute(self) -> float:
+        """How many of them have runs, their own or those of an equal one."""
+        return (self.machines + self.equal) / self.seconds * 60
 
     @property
     def lasting_a_minute(self) -> float:
@@ -104,6 +111,7 @@ def measure_faults(goes_on: Callable[[float], bool], processes: int, every: int 
         faults=outcomes.faults,
         not_shown=len(outcomes.not_shown),
         impossible=len(outcomes.troubles),
+        equal=sum(len(outcomes.classes[name]) - 1 for name in ran),
         machines=len(ran),
         power_ups=len(trial.seeds),
         wild=len(wild),
