@@ -215,13 +215,14 @@ class TileVideo(Chip):
         end, memory = start + len(values), self._memory
         if memory[start:end] == values:
             return
-        ticks_at, times = self._crystal.ticks_at, self._pacing.times
         sprites = self._tables.makes_sprites(start)
-        changes = [
-            (times(ticks_at(cycle + 1))[0], cell, value)
-            for cell, value, old, cycle in zip(range(start, end), values, memory[start:end], cycles, strict=True)
-            if value != old
-        ]
+        before = memory[start:end]
+        places = [number for number, value in enumerate(values) if value != before[number]]
+        ticks_at = self._crystal.ticks_at
+        moments = self._pacing.moments([ticks_at(cycles[number] + 1) for number in places])
+        changes = list(
+            zip(moments, [start + number for number in places], [values[number] for number in places], strict=True)
+        )
         if sprites and self._tables.sprites_on:
             for tick, cell, value in changes:
                 self._store(cell, value, tick, sprites=True)

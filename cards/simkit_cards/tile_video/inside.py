@@ -49,23 +49,24 @@ class Inside:
         Returns:
             Whether all of `addressed` is another.
         """
-        memory, rearranged = self.memory, False
+        memory, rearranged, k16, add = self.memory, False, self.tables.k16, blocks.add
         for _, what, value in changes:
             if what >= 0:
                 memory[what] = value
-                if self.tables.k16:
-                    blocks.add(what >> 3)
+                if k16:
+                    add(what >> 3)
                 else:
                     address = address_of_cell_4k(what)
                     self.addressed[address] = value
-                    blocks.add(address >> 3)
+                    add(address >> 3)
             else:
                 self.registers[-1 - what] = value
                 if what == COLOURS_CHANGED:  # its colours are looked up in the register alone
                     continue
                 self.tables = decode(self.registers)
-                if self.tables.k16 != (self.addressed is memory):
-                    self.addressed = memory if self.tables.k16 else addressed(memory)
+                k16 = self.tables.k16
+                if k16 != (self.addressed is memory):
+                    self.addressed = memory if k16 else addressed(memory)
                     rearranged = True
         return rearranged
 

@@ -13,6 +13,8 @@ setting says no).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from simkit_cards.tile_video.raster import CRYSTAL_HZ, Raster
 from simkit_cards.tile_video.tables import Mode, Tables
 
@@ -118,3 +120,13 @@ class Pacing:
         if free:
             return ready, FREE_TENTHS
         return ready + (self._raster.start + self._phase - ready) % self._spacing, self._tenths
+
+    def moments(self, ticks: Iterable[int]) -> list[int]:
+        """When writes asked for at `ticks` take place: the first of what `times` gives for each."""
+        if self._replaced:
+            return list(ticks)
+        ready = [tick + FIXED_TICKS for tick in ticks]
+        if not self._on:
+            return ready
+        first, spacing, free_until = self._raster.start + self._phase, self._spacing, self._free_until
+        return [tick if tick < free_until else tick + (first - tick) % spacing for tick in ready]

@@ -6,6 +6,11 @@
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from simkit_cards.tile_video.pacing import Pacing
+from simkit_cards.tile_video.raster import Raster
+from simkit_cards.tile_video.tables import decode
 
 BACKDROPS = bytes(0x1000) + b"\xd0" + bytes(0x2FFF)
 GRAPHICS, TEXT, MULTICOLOR, OFF = 0xC0, 0xD0, 0xC8, 0x80
@@ -217,3 +222,17 @@ def test_strobes_too_narrow_for_the_chip_are_a_note_on_a_replacement(make_video)
     video.control(0x00, 0x40)
     assert video.rules() == {"video-faster-than-the-chip"}
     assert "62 ns" in video.bench.findings[0].message
+
+
+@given(
+    edges=st.lists(st.integers(0, 400_000)),
+    r1=st.sampled_from([GRAPHICS, TEXT, MULTICOLOR, OFF]),
+    frame=st.integers(0, 2),
+    phase=st.integers(0, 15),
+    replaced=st.booleans(),
+)
+def test_many_writes_go_in_when_each_would_alone(edges, r1, frame, phase, replaced):
+    pacing = Pacing(Raster(262, 256), phase, slow_multicolor=False, tell_multicolor=False, replaced=replaced)
+    pacing.set_tables(decode(bytes([0, r1, 5, 0x80, 1, 0x20, 0, 1])))
+    pacing.start_frame(frame)
+    assert pacing.moments(edges) == [pacing.times(edge)[0] for edge in edges]
