@@ -21,13 +21,14 @@ class Access:
         engine: makes the accesses; None while power is off.
     """
 
-    __slots__ = ("_late", "_late_at", "address", "engine", "kind")
+    __slots__ = ("_late", "_late_at", "_late_cycles", "address", "engine", "kind")
 
     def __init__(self) -> None:
         self.address: int | None = None
         self.kind: Kind | None = None
         self.engine: Engine | None = None
-        self._late: dict[int, int] = {}  # instruction by cycle, of writes that are handed over
+        self._late: Sequence[int] = ()  # instructions of writes that are handed over
+        self._late_cycles: Sequence[int] = ()  # in which these were made
         self._late_at: Slot | None = None  # and to which slot
 
     @property
@@ -53,7 +54,8 @@ class Access:
             return None
         if self._late:
             under_way = self.late_cycle
-            return self._late.get(cycle if under_way is None else under_way)
+            made = cycle if under_way is None else under_way
+            return self._late[self._late_cycles.index(made)] if made in self._late_cycles else None
         recent = self.engine.recent
         return recent[-1][1] if recent else None
 
@@ -65,10 +67,10 @@ class Access:
     def begin_late(self, address: int, slot: Slot, cycles: Sequence[int], pcs: Sequence[int]) -> None:
         """Writes that waited are about to be handed over to the card on that slot, each made by its instruction."""
         self.address = address
-        self._late = dict(zip(cycles, pcs, strict=False))
+        self._late, self._late_cycles = pcs, cycles
         self._late_at = slot
 
     def end_late(self) -> None:
         """They are handed over; the address stays until the access is left."""
-        self._late = {}
+        self._late = ()
         self._late_at = None

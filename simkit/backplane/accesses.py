@@ -120,7 +120,7 @@ class Accesses:
             plan = self._before_access(plan, address, cycle, is_write=False)
         page = reach.shown[0][address >> 8]
         # A page holds what the CPU takes, and a probe sees the lines.
-        shown = self._data_lines.cpu is not None and watchers.probes
+        shown = self._data_lines.cpu is not None and (watchers.probes or watchers.data)
         if page is not None and not stalled and plan is not _NOBODY and not shown and not odd:
             value = page[address & 0xFF]
         else:
@@ -144,6 +144,8 @@ class Accesses:
             lines.ended(kind, value)
         if self._recording.ring is not None:
             self._recording.ring.add(cycle, address, value, kind | REPEAT if stalled else kind)
+        if watchers.data:
+            self._show_data(value)
         if watchers.probes:
             self._show(cycle, address, value, False, kind, plan)
         return value
@@ -193,6 +195,8 @@ class Accesses:
             lines.ended(kind, value)
         if self._recording.ring is not None:
             self._recording.ring.add(cycle, address, value, kind | WRITE | REPEAT if stalled else kind | WRITE)
+        if watchers.data:
+            self._show_data(value)
         if watchers.probes:
             self._show(cycle, address, value, True, kind, plan)
 
@@ -316,6 +320,11 @@ class Accesses:
             nets.drop_unsettled()
         if self._reach.stale:
             self._reach.choose_table()
+
+    def _show_data(self, value: int) -> None:
+        data = value if self._data_lines.cpu is None else self._data_lines.on_lines
+        for call in self._watchers.data:
+            call(data)
 
     def _show(self, cycle: int, address: int, value: int, is_write: bool, kind: Kind, plan: Plan) -> None:
         lines = {name: line.level_shown(cycle) for name, line in self._nets.lines.items()}

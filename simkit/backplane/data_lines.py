@@ -11,6 +11,9 @@ from simkit.backplane.transceiver import KIND as TRANSCEIVER
 from simkit.backplane.wiring import Wiring
 from simkit.contract.findings import Findings
 
+CONTENTION = "contention"
+"""Rule of a fight."""
+
 
 class DataLines:
     """The eight data lines of a backplane.
@@ -45,14 +48,15 @@ class DataLines:
 
     def together(self, plan: Plan, value: int, cycle: int, given: list[int]) -> int:
         """Byte on the lines when the drivers of a plan give theirs; `value` stays where none of them drives."""
-        driving: list[tuple[int, int]] = []  # byte on the bus, driven mask
-        for (seat, offset, mask), byte in zip(plan.drivers, given, strict=True):
-            driving.append((seat.on_the_lines(byte, offset), mask))
-        if self._mix and len(driving) > 1:
+        if self._mix and len(given) > 1:
+            driving = [
+                (seat.on_the_lines(byte, offset), mask)
+                for (seat, offset, mask), byte in zip(plan.drivers, given, strict=True)
+            ]
             return self._mixed(driving, value, cycle)
         result, driven = 0xFF, 0
-        for byte, mask in driving:
-            result &= byte | ~mask
+        for (seat, offset, mask), byte in zip(plan.drivers, given, strict=True):
+            result &= (byte if seat.data is None else seat.on_the_lines(byte, offset)) | ~mask
             driven |= mask
         return result & driven | value & ~driven
 
@@ -68,25 +72,30 @@ class DataLines:
     def contend(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         """Have all drivers of a read drive; gives the byte on the lines, `value` where none does."""
         value = self.together(plan, value, cycle, [seat.read(offset, cycle) for seat, offset, _ in plan.drivers])
-        masks = [mask for _, _, mask in plan.drivers]
-        fighting = [
-            seat.name
-            for number, (seat, _, mask) in enumerate(plan.drivers)
-            if any(mask & other for other in masks[:number] + masks[number + 1 :])
-        ]
-        if fighting:
-            names = " and ".join(fighting)
+        taken = twice = 0
+        for _, _, mask in plan.drivers:
+            twice |= taken & mask
+            taken |= mask
+        if twice and not self._counted(None):
+            names = " and ".join([seat.name for seat, _, mask in plan.drivers if mask & twice])
             self._findings.add(
-                "contention", cycle, f"{names} drive the data lines together at ${address:04X}.", address=address
+                CONTENTION, cycle, f"{names} drive the data lines together at ${address:04X}.", address=address
             )
         return value
+
+    def _counted(self, slot: int | None) -> bool:
+        """Whether of a fight nothing is left but its number, which is counted here: a machine astray has thousands."""
+        if not self._findings.counts_only(CONTENTION, slot):
+            return False
+        self._findings.count_more(CONTENTION, slot, 1)
+        return True
 
     def fight_cpu(self, plan: Plan, value: int, address: int, cycle: int) -> int:
         """Have all drivers of a write drive against the CPU, which gives `value`; gives the byte on the lines."""
         for seat, offset, mask in plan.drivers:
             byte = seat.on_the_lines(seat.read(offset, cycle), offset)
             value &= byte | ~mask & 0xFF
-            if not mask:
+            if not mask or self._counted(seat.slot):
                 continue
             strobe = seat.output_enable
             why = f"its output enable {strobe.text!r} is true then"
@@ -95,7 +104,7 @@ class DataLines:
             if seat.kind == TRANSCEIVER:
                 why = "it drives towards the bus"
             self._findings.add(
-                "contention",
+                CONTENTION,
                 cycle,
                 f"{seat.name} drives the data lines while the CPU writes ${address:04X}: {why}.",
                 address=address,

@@ -52,6 +52,7 @@ class Glitches:
         there: what is there now.
         possible: what may be, at some time.
         pending: writes whose strobe has not ended.
+        in_the_way: whether accesses must be made one by one; looked up in each of them.
     """
 
     def __init__(self) -> None:
@@ -62,6 +63,7 @@ class Glitches:
     def show(self, there: Iterable[WriteEnd | Clock]) -> None:
         """Have these there from now on, and no others."""
         self.there = frozenset(there)
+        self._looked_at()
         pulses: dict[Pulse, set[int | None]] = {pulse: set() for pulse in Pulse}
         self._ends: dict[int, Lingering] = {}
         for one in sorted(self.there, key=str):
@@ -80,11 +82,6 @@ class Glitches:
     def waits(self) -> bool:
         """Whether the pulse of this cycle is missing for all."""
         return None in self._missing
-
-    @property
-    def in_the_way(self) -> bool:
-        """Whether accesses must be made one by one."""
-        return bool(self.there or self.pending)
 
     def of_plan(self, plan: Plan) -> Plan:
         """What an access does while cards, or all, miss the pulse or have no time for it."""
@@ -125,6 +122,7 @@ class Glitches:
             changed = self._ends.get(seat.slot)
             if changed is not None:
                 self.pending.append(Pending(seat.slot, offset, value, changed))
+        self._looked_at()
 
     def due(self, changed: Lingering) -> list[Pending]:
         """Strobes that end in this cycle, with that changed; they are over then."""
@@ -132,7 +130,11 @@ class Glitches:
             return []
         found = [one for one in self.pending if one.changed is changed]
         self.pending = [one for one in self.pending if one.changed is not changed]
+        self._looked_at()
         return found
+
+    def _looked_at(self) -> None:
+        self.in_the_way = bool(self.there or self.pending)
 
     # snapshot -------------------------------------------------------------------------------------------------------
 
@@ -152,3 +154,4 @@ class Glitches:
             if one.slot not in known:
                 raise StateError("glitches", f"is of slot {one.slot}, which has no card")
         self.pending = found
+        self._looked_at()

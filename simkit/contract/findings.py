@@ -107,11 +107,11 @@ class Findings:
         for call in tuple(self._told):
             call(finding)
 
-    def counts_only(self, rule: str, slot: int) -> bool:
+    def counts_only(self, rule: str, slot: int | None) -> bool:
         """Whether of one more finding of a rule and slot nothing would be left but its number."""
         return not self._told and self._counts.get((rule, slot), 0) >= KEPT_PER_RULE
 
-    def count_more(self, rule: str, slot: int, number: int) -> None:
+    def count_more(self, rule: str, slot: int | None, number: int) -> None:
         """So many more, where they are only counted."""
         self._counts[rule, slot] += number
 

@@ -242,6 +242,9 @@ class Slot:
         if address is not None and (where is None or not 0 <= where <= 0xFFFF):
             raise CardMisuse(f"reported {rule!r} at the address {shown(address)}", "Give $0000 to $FFFF, or leave it.")
         rule, cycle, message, address = str(rule), when, str(message), where
+        if self._findings.counts_only(rule, self._number):
+            self._findings.count_more(rule, self._number, 1)
+            return
         pc = None
         if self._host is not None:
             pc = self._host.access.pc(cycle)

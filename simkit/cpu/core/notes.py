@@ -33,7 +33,12 @@ class Notes:
     def __len__(self) -> int:
         return min(self._words[_NOTED] - self._first & 0xFFFF_FFFF, NOTES)
 
+    def __bool__(self) -> bool:
+        return self._words[_NOTED] != self._first
+
     def __getitem__(self, index: int) -> tuple[int, int]:
+        if index == -1 and self:  # the reference looks at the last one before each of its instructions
+            return self._note(self._words[_NOTED] - 1)
         count = len(self)
         if not -count <= index < count:
             raise IndexError("no such note")
