@@ -19,7 +19,14 @@ NO_READ, NO_WRITE, READS, WRITES, IGNORED = (1 << bit for bit in range(5))
 """At an address: a read, or a write, reaches nobody; a read, or a write, reaches the memory; writes are ignored."""
 
 _PAGES = 256
-_PAGE_ONES = (1 << 256) - 1
+_PAGE_BYTES = 32
+"""Of the truth table of a page's addresses."""
+_EVERYWHERE = (1 << 256 * _PAGES) - 1
+_NOWHERE = bytes(_PAGES * _PAGE_BYTES)
+
+
+_Memory = tuple[Seat, memoryview | bytearray, bytes]
+"""A card's, and the truth table of the addresses at which it answers alone."""
 
 
 @attrs.frozen
@@ -49,22 +56,25 @@ def mixed_pages(table: Table) -> dict[int, Mixed]:
     reading = [found for seat, *_ in table.selects for found in _read(table, seat)]
     writing = [found for seat, *_ in table.selects for found in _written(table, seat)]
     reported = ignoring(table)
-    ignored_at = 0 if reported is None else _alone(table, _seat(table, reported[1]), for_write=True)
+    ignored = _NOWHERE if reported is None else _places(_alone(table, _seat(table, reported[1]), for_write=True))
+    nobody_reads, nobody_writes = _places(~reads & _EVERYWHERE), _places(~writes & _EVERYWHERE)
     found: dict[int, Mixed] = {}
     for page in range(_PAGES):
         if table.rd[page] is not None and table.wr[page] is not None:
             continue
-        shift = page * 256
-        marks = _marks(~reads >> shift & _PAGE_ONES, NO_READ) | _marks(~writes >> shift & _PAGE_ONES, NO_WRITE)
-        read, its = _at(table, reading, page)
-        write, taken = _at(table, writing, page)
-        marks |= _marks(its, READS) | _marks(taken, WRITES)
-        ignored = ignored_at >> shift & _PAGE_ONES
-        marks |= _marks(ignored, IGNORED)
-        if marks:
-            slot = reported[1] if reported is not None and ignored else None
-            found[page] = Mixed(marks.to_bytes(256, "little"), read, write, slot)
+        here = slice(page * _PAGE_BYTES, (page + 1) * _PAGE_BYTES)
+        read, its = _at(reading, page, here)
+        write, taken = _at(writing, page, here)
+        marks = _marks(nobody_reads[here], nobody_writes[here], its, taken, ignored[here])
+        if any(marks):
+            slot = reported[1] if reported is not None and any(ignored[here]) else None
+            found[page] = Mixed(marks, read, write, slot)
     return found
+
+
+def _places(table: int) -> bytes:
+    """A truth table of all addresses, from which those of pages are cut."""
+    return table.to_bytes(_PAGES * _PAGE_BYTES, "little")
 
 
 def _alone(table: Table, seat: Seat, *, for_write: bool) -> int:
@@ -79,18 +89,18 @@ def _others(table: Table, *, for_write: bool) -> Iterator[tuple[Seat, int]]:
         yield seat, write | odd if for_write else drive | take
 
 
-def _read(table: Table, seat: Seat) -> Iterator[tuple[Seat, memoryview | bytearray, int]]:
+def _read(table: Table, seat: Seat) -> Iterator[_Memory]:
     plain, given = seat.plain, table.given_of(seat)
     straight = given is not None and given.gives is None and not given.keeps
     if plain is not None and plain.read is not None and straight and _is_straight(table, seat, for_write=False):
-        yield seat, plain.read, _alone(table, seat, for_write=False)
+        yield seat, plain.read, _places(_alone(table, seat, for_write=False))
 
 
-def _written(table: Table, seat: Seat) -> Iterator[tuple[Seat, memoryview | bytearray, int]]:
+def _written(table: Table, seat: Seat) -> Iterator[_Memory]:
     plain = seat.plain
     straight = seat.takes_data is None and _is_straight(table, seat, for_write=True)
     if plain is not None and plain.write is not None and straight:
-        yield seat, plain.write, _alone(table, seat, for_write=True)
+        yield seat, plain.write, _places(_alone(table, seat, for_write=True))
 
 
 def _is_straight(table: Table, seat: Seat, *, for_write: bool) -> bool:
@@ -110,17 +120,21 @@ def _seat(table: Table, slot: int) -> Seat:
     return next(seat for seat, *_ in table.selects if seat.slot == slot)
 
 
-def _at(table: Table, found: list[tuple[Seat, memoryview | bytearray, int]], page: int) -> tuple[Page | None, int]:
+def _at(found: list[_Memory], page: int, here: slice) -> tuple[Page | None, bytes]:
     """The first memory that answers somewhere in a page, and where."""
     for seat, buffer, addresses in found:
-        here = addresses >> page * 256 & _PAGE_ONES
         base = page << 8 & ((1 << min(seat.address_pins, 16)) - 1)
-        if here and base + 256 <= len(buffer):
-            return Page(memoryview(buffer)[base : base + 256], buffer, base, seat.slot), here
-    return None, 0
+        if any(addresses[here]) and base + 256 <= len(buffer):
+            return Page(memoryview(buffer)[base : base + 256], buffer, base, seat.slot), addresses[here]
+    return None, _NOWHERE[here]
 
 
 @lru_cache(maxsize=512)
-def _marks(addresses: int, mark: int) -> int:
-    """A byte for each bit of a page's truth table, the lowest first: the mark, or 0."""
-    return sum(mark << 8 * address for address in range(256) if addresses >> address & 1)
+def _marks(*addresses: bytes) -> bytes:
+    """By address of a page: of NO_READ and those behind it the sum of those whose truth table has it."""
+    marks = bytearray(256)
+    for table, mark in zip(addresses, (NO_READ, NO_WRITE, READS, WRITES, IGNORED), strict=True):
+        for address in range(256):
+            if table[address >> 3] >> (address & 7) & 1:
+                marks[address] |= mark
+    return bytes(marks)

@@ -49,6 +49,7 @@ from simkit.cpu.core.layout import (
     WAITING_AT,
     WAITING_BYTES,
     WORDS,
+    as_word,
 )
 from simkit.cpu.core.limits import LONGEST, MOST_RECORDS, leaves
 from simkit.cpu.core.memory import Arena
@@ -103,6 +104,7 @@ class CoreCpu(ExactCpu):
         self._generation = self._decodings = -1
         self._watched: object = None
         self._maps: dict[tuple[Table, frozenset[int]], bytes] = {}  # packed page tables by decoding and hidden slots
+        self._begins: dict[int, tuple[object, int]] = {}  # by id of a buffer of memory itself, and where it lies, or 0
         self._failure: BaseException | None = None
         self._ignoring: tuple[str, int] | None = None  # rule and slot of writes that are counted
         self._ring: Ring | None = None  # of this run of the core, also when nobody wants records any more
@@ -526,6 +528,7 @@ class CoreCpu(ExactCpu):
         if (self._decodings, self._watched) != (bus.reach.banks.remade, watched):
             self._decodings, self._watched = bus.reach.banks.remade, watched
             self._maps.clear()
+            self._begins.clear()
             self.arena.drop_copies()
         which = bus.reach.table, bus.reach.hidden
         self._ignoring = ignoring(bus.reach.table)
@@ -585,10 +588,13 @@ class CoreCpu(ExactCpu):
     def _address(self, page: Page) -> int:
         """Where a page lies in the core's memory; 0 when it must ask Python."""
         assert self.arena is not None
-        at = self.arena.address(page.buffer, page.base)
-        if at is None and page.is_copy:
-            at = self.arena.copy(page.buffer)
-        return at or 0
+        if page.is_copy:
+            return self.arena.copy(page.buffer) or 0
+        known = self._begins.get(id(page.buffer))
+        if known is None:
+            known = self._begins[id(page.buffer)] = page.buffer, self.arena.address(page.buffer, 0) or 0
+        begin = known[1]
+        return as_word(begin + page.base) if begin else 0
 
 
 @lru_cache(maxsize=64)
