@@ -66,7 +66,7 @@ class Cycles:
     def __len__(self) -> int:
         return len(self.words)
 
-    def __getitem__(self, which: NDArray[np.bool_] | slice) -> Cycles:
+    def __getitem__(self, which: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Cycles:
         return Cycles(self.words[which], self.since)
 
     @property

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.conductors import CpuData, at_slot, on_the_bus
-from simkit.backplane.cycle import SYNC, BusCycle
+from simkit.backplane.cycle import SYNC
 from simkit.backplane.rewiring import Way
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES, Levels, address_bit, as_table
@@ -32,7 +32,7 @@ from simkit.contract.errors import SimkitError, near
 from simkit.contract.lines import SYSTEM_LINES
 from simkit.machine.machine import Machine
 from simkit.records.cycles import Cycles
-from simkit.records.recorder import MOST_BYTES, Decodings, LineChanges, Recorder
+from simkit.records.recorder import MOST_BYTES, Decodings, Like, LineChanges, Recorder
 
 MOST_LINES = 64
 SELECT = "select"
@@ -109,6 +109,14 @@ class AddressLevels:
         levels: Words = found[index]
         return levels
 
+    def differ(self, other: AddressLevels, number: int) -> NDArray[np.uint8]:
+        """Truth table of what `at` takes: where two machines with the same names have other levels."""
+        for one in (self, other):
+            if number not in one._tables:
+                one._tables[number] = one._worked_out(number)
+        found: NDArray[np.uint8] = np.bitwise_or.reduce(self._tables[number] ^ other._tables[number], axis=0)
+        return found
+
     def _worked_out(self, number: int) -> NDArray[np.uint8]:
         """Truth tables, a row for each of MOST_LINES: of writes, then of reads."""
         banks = self._bus.reach.banks
@@ -149,10 +157,10 @@ class Observer:
             the CPU samples. PHI2 is none of them: it is what cycles are counted by. At most MOST_LINES.
         most_bytes: as `Recorder` takes it.
         levels: of a former one of the same machine and names, which need not be worked out again.
+        like: as `Recorder` takes it; left out where a probe must tell what is on the data lines.
 
     Attributes:
         levels: of what addresses decide.
-        forgotten: bus cycles that `forget` has left out.
 
     Raises:
         SimkitError: no such line, pin or slot; or too many.
@@ -165,6 +173,7 @@ class Observer:
         *,
         most_bytes: int = MOST_BYTES,
         levels: AddressLevels | None = None,
+        like: Like | None = None,
     ) -> None:
         if names is None:
             selects = [f"{seat.slot}.{SELECT}" for seat in machine.bus.seats]
@@ -179,11 +188,13 @@ class Observer:
             raise SimkitError("PHI2 cannot be observed: each bus cycle is one period of it.", remedy="Leave it out.")
         self.levels = AddressLevels(machine, self._names) if levels is None else levels
         self._moving = self.levels.moving
-        self._recorder = Recorder(machine, lines=self._moving, most_bytes=most_bytes)
+        self._on_lines = on_data_lines(machine)
+        like = None if self._on_lines is None else like
+        self._recorder = Recorder(machine, lines=self._moving, most_bytes=most_bytes, like=like)
         self._bytes = array("B")
-        self.forgotten = 0
-        self._on_lines = _of_cpu_bytes(machine)
-        self._probe = None if self._on_lines is not None else machine.add_probe(self._see)
+        self._forgotten = 0
+        told = self._bytes.append
+        self._probe = None if self._on_lines is not None else machine.bus.watchers.add(data=told)
 
     def __enter__(self) -> Observer:
         return self
@@ -203,6 +214,27 @@ class Observer:
         return self._recorder.cycles
 
     @property
+    def forgotten(self) -> int:
+        """How many bus cycles before those are left out: they were forgotten, or are those of the run it is like."""
+        return self._forgotten + self._recorder.alike
+
+    @property
+    def is_alike(self) -> bool:
+        """Whether all up to now is as in the run that it was to be like."""
+        return self._recorder.is_alike
+
+    @property
+    def marks(self) -> Words:
+        """Marks between the bus cycles, as `Like` has them."""
+        return self._recorder.marks
+
+    @property
+    def decoding(self) -> int | None:
+        """Number of the decoding as it has been throughout; None where it has moved."""
+        recorder = self._recorder
+        return None if len(recorder.decodings.number) else recorder.first_decoding
+
+    @property
     def last_cycle(self) -> int:
         """The last one of them, 0 before the first."""
         cycles = self.cycles
@@ -215,7 +247,7 @@ class Observer:
 
     def forget(self) -> None:
         """Leave the bus cycles up to now out of what comes; not the changes of lines."""
-        self.forgotten += self._recorder.forget()
+        self._forgotten += self._recorder.forget()
         del self._bytes[:]
 
     @property
@@ -255,14 +287,11 @@ class Observer:
 
     def _data(self, cycles: Cycles, rows: slice | NDArray[np.intp]) -> NDArray[np.uint8]:
         """Byte on the data lines of the backplane."""
-        if self._on_lines is None:
+        found = data_lines_of(self._on_lines, cycles)
+        if found is None:
             seen: NDArray[np.uint8] = np.array(self._bytes, np.uint8)[rows]
             return seen[: len(cycles)]
-        on_read, on_write = self._on_lines
-        return np.where(cycles.is_write, on_write[cycles.data], on_read[cycles.data])
-
-    def _see(self, cycle: BusCycle) -> None:
-        self._bytes.append(cycle.data)
+        return found
 
 
 def observe(machine: Machine, cycles: int, names: Sequence[str] | None = None) -> Observed:
@@ -299,7 +328,23 @@ def _select_of(machine: Machine, name: str) -> Seat:
     return seats[slot]
 
 
-def _of_cpu_bytes(machine: Machine) -> tuple[NDArray[np.uint8], NDArray[np.uint8]] | None:
+OnLines = tuple[NDArray[np.uint8], NDArray[np.uint8]]
+
+
+def data_lines_of(on_lines: OnLines | None, cycles: Cycles) -> NDArray[np.uint8] | None:
+    """Byte on the data lines of the backplane in some bus cycles; None where a probe must tell.
+
+    Args:
+        on_lines: what `on_data_lines` gave.
+        cycles: as the CPU made them.
+    """
+    if on_lines is None:
+        return None
+    on_read, on_write = on_lines
+    return np.where(cycles.is_write, on_write[cycles.data], on_read[cycles.data])
+
+
+def on_data_lines(machine: Machine) -> OnLines | None:
     """Byte on the data lines for each at the CPU's pins, of reads and of writes; None where a probe must tell."""
     straight = np.arange(256, dtype=np.uint8)
     cpu = machine.bus.data_lines.cpu

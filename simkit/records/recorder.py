@@ -100,6 +100,21 @@ class LineChanges:
 
 
 @attrs.frozen(eq=False)
+class Like:
+    """A run that another one may be like, as it was recorded from the same cycle on.
+
+    Attributes:
+        words: its bus cycles.
+        marks: between them, as `Recorder.marks` gave them.
+        levels: of each line as the recording began.
+    """
+
+    words: Words
+    marks: Words
+    levels: tuple[bool, ...]
+
+
+@attrs.frozen(eq=False)
 class Decodings:
     """Changes of the decoding: from `cycle` on addresses are decoded as `levels[number]` of the decode lines say."""
 
@@ -118,6 +133,8 @@ class Recorder:
         lines: names of lines, or of pins as "slot.PIN", whose changes are kept.
         decoding: whether changes of the decoding are kept.
         most_bytes: of what is kept, 8 a bus cycle or change and 16 for the registers; arrays made of it come on top.
+        like: a run of which bus cycles are not kept as long as those here are the same, marks and all; every bus cycle
+            is to be kept else, and the same lines are asked for.
 
     Attributes:
         full: the cycle from which on nothing was kept, as there was no more room; None: all is there.
@@ -136,6 +153,7 @@ class Recorder:
         lines: Iterable[str] = (),
         decoding: bool = True,
         most_bytes: int = MOST_BYTES,
+        like: Like | None = None,
     ) -> None:
         if registers not in ("", HANDLERS, EACH):
             raise SimkitError(
@@ -156,6 +174,8 @@ class Recorder:
         self._coming: Words = np.zeros(0, np.uint64)  # marks of a cycle for which there may be no room
         self._tables: dict[int, NDArray[np.uint8]] = {}
         self._decoding = self._present = machine.bus.reach.banks.number
+        self._like = like if like is not None and like.levels == self._levels else None
+        self._alike = self._marks_alike = 0
         self.full: int | None = None
         slots = which is not None and bool(which.slots)
         self._handle = machine.bus.record(
@@ -186,6 +206,23 @@ class Recorder:
         self._room += len(words)
         self._first = self._machine.cycle
         return len(words)
+
+    @property
+    def alike(self) -> int:
+        """How many bus cycles were those of the run that it was to be like; they are not among `cycles`."""
+        self._machine.bus.recording.catch_up()
+        return self._alike
+
+    @property
+    def is_alike(self) -> bool:
+        """Whether all up to now, marks and all, is as in that run."""
+        self._machine.bus.recording.catch_up()
+        return self._like is not None
+
+    @property
+    def marks(self) -> Words:
+        """Marks that were asked for, as they were recorded."""
+        return np.concatenate((self._joined(self._marks), self._coming))
 
     @property
     def registers(self) -> Registers:
@@ -225,7 +262,7 @@ class Recorder:
         return self._decoding
 
     def _marked(self, *kind: int) -> Words:
-        words = np.concatenate((self._joined(self._marks), self._coming))
+        words = self.marks
         found: Words = words[np.isin(kinds(words) & _KIND_OF_MARK, kind)]
         return found
 
@@ -269,9 +306,14 @@ class Recorder:
         rows = marks.nonzero()[0]
         if len(rows) <= FEW_MARKS:
             between = pairwise((-1, *rows.tolist(), len(words)))
-            pieces = [words[before + 1 : end].tobytes() for before, end in between if end > before + 1]
+            parts = [words[before + 1 : end] for before, end in between if end > before + 1]
         else:
-            pieces = [words[~marks].tobytes()]
+            parts = [words[~marks]]
+        if self._like is not None:
+            if self._goes_on(self._like, parts, words[rows]):
+                return
+            self._like = None
+        pieces = [part.tobytes() for part in parts]
         self._cycles += pieces
         found = words[rows]
         kind = kinds(found)
@@ -284,6 +326,27 @@ class Recorder:
             coming = cycles > (recorded[-1] if len(recorded) else 0)
             self._marks += (self._coming.tobytes(), mine[~coming].tobytes())
             self._coming = mine[coming]
+
+    def _goes_on(self, like: Like, parts: list[Words], found: Words) -> bool:
+        """Whether bus cycles and marks are those with which another run goes on; then nothing but the marks is kept."""
+        come = self._alike
+        for part in parts:
+            known = like.words[come : come + len(part)]
+            if len(known) < len(part) or not np.array_equal(known, part):
+                return False
+            come += len(part)
+        mine = found[self._wanted(found, kinds(found))]
+        told = self._marks_alike + len(mine)
+        if come > self._alike:
+            till = parts[-1][-1] >> np.uint64(CYCLE_SHIFT)
+            due = int((like.marks[: told + 1] >> np.uint64(CYCLE_SHIFT) <= till).sum())
+            if due > told:  # a line has not moved
+                return False
+        if not np.array_equal(like.marks[self._marks_alike : told], mine):
+            return False
+        self._alike, self._marks_alike = come, told
+        self._marks.append(mine.tobytes())
+        return True
 
     def _moments(self, words: Words, kind: NDArray[np.uint8]) -> NDArray[np.uint64]:
         """Cycle of each record; a REST has that of the record before it, to which it belongs."""

@@ -216,7 +216,7 @@ def _followed(
     there = levels.names
     end, step = min(trial.tail_from, trial.followed), FIRST_CYCLES  # the end is looked at by itself
     parted: int | None = None
-    with Observer(machine, there, levels=levels) as observer:
+    with Observer(machine, there, levels=levels, like=sound.like(machine, levels)) as observer:
 
         def come() -> int:
             return observer.forgotten + len(observer.cycles)

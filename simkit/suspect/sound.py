@@ -11,8 +11,10 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.records.observed import Observer
-from simkit.records.recorder import LineChanges
+from simkit.machine.machine import Machine
+from simkit.records.cycles import Cycles
+from simkit.records.observed import AddressLevels, Observer, data_lines_of, on_data_lines
+from simkit.records.recorder import Like, LineChanges
 from simkit.suspect.trial import Trial
 
 Words = NDArray[np.uint64]
@@ -25,16 +27,24 @@ class Sound:
     Attributes:
         names: lines.
         words: the bus cycles as they were recorded.
+        marks: between them, as they were recorded.
+        decoding: number of the decoding as the run began; None where it moves.
+        address_levels: of the machine.
         levels: levels of the lines.
         changes: of those lines that do not move with each cycle.
         kinds: rows in which each address was read, or written, for the first time.
+        data: byte on the data lines in these; None where a probe must tell.
     """
 
     names: tuple[str, ...]
     words: Words
+    marks: Words
+    decoding: int | None
+    address_levels: AddressLevels
     levels: Words
     changes: LineChanges
     kinds: NDArray[np.intp]
+    data: NDArray[np.uint8] | None
 
     @classmethod
     def of(cls, trial: Trial, seed: int, names: Sequence[str]) -> Sound:
@@ -48,7 +58,38 @@ class Sound:
         cycles = observed.cycles
         index = cycles.address.astype(np.uint32) | cycles.is_write.astype(np.uint32) << np.uint32(16)
         kinds = np.sort(np.unique(index, return_index=True)[1])
-        return cls(tuple(names), cycles.words, observed.levels, observer.changes, kinds)
+        return cls(
+            tuple(names),
+            cycles.words,
+            observer.marks,
+            observer.decoding,
+            observer.levels,
+            observed.levels,
+            observer.changes,
+            kinds,
+            data_lines_of(on_data_lines(machine), cycles[kinds]),
+        )
+
+    def like(self, machine: Machine, levels: AddressLevels) -> Like | None:
+        """As far as another machine, just switched on, shows the same on all lines if it runs so; None: not at all.
+
+        Args:
+            machine: the other one.
+            levels: of it.
+        """
+        mine = self.address_levels
+        cycles = Cycles(self.words[self.kinds])
+        data = data_lines_of(on_data_lines(machine), cycles)
+        if data is None or self.data is None or (levels.names, levels.moving) != (self.names, mine.moving):
+            return None
+        if self.decoding is None or self.decoding != machine.bus.reach.banks.number:
+            return None
+        index = cycles.address.astype(np.uint32) | (~cycles.is_write).astype(np.uint32) << np.uint32(16)
+        table = mine.differ(levels, self.decoding)
+        odd = (table[index >> 3] >> (index & 7).astype(np.uint8) & 1 != 0) | (data != self.data)
+        first = _first(odd)
+        end = len(self.words) if first is None else int(self.kinds[first])
+        return Like(self.words[:end], self.marks, self.changes.first)
 
     def parted(self, observer: Observer, names: Sequence[str], since: int = 0) -> int | None:
         """Row from which on another run shows something else, as far as both have come; None: it does not.
@@ -60,6 +101,8 @@ class Sound:
         """
         if tuple(names) != self.names:
             return 0
+        if observer.is_alike:
+            return None
         words, begin = observer.cycles.words, observer.forgotten
         since = max(since, begin)
         both = min(begin + len(words), len(self.words))

@@ -8,7 +8,7 @@ import pytest
 from simkit import Machine
 from simkit.backplane.cycle import Kind
 from simkit.contract.errors import SimkitError
-from simkit.records.recorder import Filter, Recorder
+from simkit.records.recorder import Filter, Like, Recorder
 
 SYNC = {Kind.FETCH, Kind.INTERRUPT_FETCH}
 CYCLES = 30_000
@@ -177,3 +177,70 @@ def test_what_cannot_be_recorded_is_refused_before_anything_is(asked, told):
     with pytest.raises(SimkitError, match=told):
         Recorder(machine, **asked)
     assert machine.bus.recording.ring is None
+
+
+# beside another run --------------------------------------------------------------------------------------------------
+
+
+def recorded(demo, slices, *, like=None, at=None, do=None):
+    """Recorder of a run in slices; in cycle `at` something is done to the machine."""
+    machine = Machine.load(f"demo:{demo}")
+    with Recorder(machine, lines=(*LINES, "RESET"), like=like) as recorder:
+        for end in sorted({*range(slices, CYCLES, slices), *([at] if at else []), CYCLES}):
+            machine.run_to(end)
+            machine.bus.recording.catch_up()
+            if end == at:
+                do(machine)
+    return recorder
+
+
+def like_of(recorder):
+    return Like(recorder.cycles.words, recorder.marks, recorder.lines.first)
+
+
+@pytest.mark.parametrize("demo", ["marlpit", "banks-test", "bench"])
+def test_of_a_run_that_is_another_nothing_is_kept_but_what_moved(demo):
+    whole = recorded(demo, CYCLES)
+    beside = recorded(demo, 7_001, like=like_of(whole))
+    assert beside.is_alike
+    assert beside.alike == len(whole.cycles)
+    assert len(beside.cycles) == 0
+    assert beside.marks.tolist() == whole.marks.tolist()
+
+
+@pytest.mark.parametrize("demo", ["marlpit", "banks-test", "bench"])
+@pytest.mark.parametrize("what", ["byte", "reset"])
+def test_from_where_a_run_is_another_all_of_it_is_kept(demo, what):
+    def do(machine):
+        if what == "reset":
+            machine.reset()
+        else:
+            machine.cpu.pc = machine.vectors()["RESET"]
+
+    whole = recorded(demo, CYCLES)
+    other = recorded(demo, CYCLES, at=20_000, do=do)
+    beside = recorded(demo, 3_000, like=like_of(whole), at=20_000, do=do)
+    assert not beside.is_alike
+    assert 17_000 < beside.alike <= 20_010
+    assert np.array_equal(np.concatenate((whole.cycles.words[: beside.alike], beside.cycles.words)), other.cycles.words)
+    assert beside.marks.tolist() == other.marks.tolist()
+    assert beside.cycles.cycle.tolist() == other.cycles.cycle[beside.alike :].tolist()
+
+
+def test_a_run_in_which_a_line_moves_otherwise_is_another_though_its_bus_cycles_are_the_same():
+    whole = recorded("bench", CYCLES)
+    marks = whole.marks
+    moment = int(whole.lines.cycle[2])
+    one_more = np.insert(marks, 2, marks[2])
+    for wrong in (
+        np.delete(marks, 2),
+        one_more,
+        marks[:2],
+        np.concatenate((marks[:2], marks[2:] ^ np.uint64(1 << 16))),
+    ):
+        beside = recorded("bench", 1_000, like=Like(whole.cycles.words, wrong, whole.lines.first))
+        assert not beside.is_alike
+        assert moment - 2_000 < beside.alike <= moment + 1_000
+        assert beside.marks.tolist() == marks.tolist()
+    levels = tuple(not level for level in whole.lines.first)
+    assert recorded("bench", 1_000, like=Like(whole.cycles.words, marks, levels)).alike == 0

@@ -12,7 +12,7 @@ from simkit.capture.captured import Captured
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.machine.views import Screen
-from simkit.records.observed import Observer
+from simkit.records.observed import AddressLevels, Observer
 from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.captures import Capture
 from simkit.suspect.grams import Wanted, among, grams, length_of
@@ -284,6 +284,14 @@ def test_where_a_run_parts_is_found_alike_in_one_look_and_in_many(trial):
         with Observer(whole, FULL) as observer:
             whole.run_to(trial.cycles)
         assert found == sound.parted(observer, FULL), fault
+        beside, forgetting = trial.machine(SEED, fault), None
+        with Observer(beside, FULL, like=sound.like(beside, AddressLevels(beside, FULL))) as observer:
+            while beside.cycle < trial.cycles and forgetting is None:
+                beside.run_to(min(trial.cycles, beside.cycle + 7_000))
+                forgetting = sound.parted(observer, FULL)
+                if forgetting is None:
+                    observer.forget()
+        assert forgetting == found, fault
         assert found is None or fault
         found_late += found is not None and found > 7_000
     assert found_late
