@@ -37,6 +37,8 @@ from simkit.records.recorder import MOST_BYTES, Decodings, Like, LineChanges, Re
 MOST_LINES = 64
 SELECT = "select"
 """Pin by which the select of a card is named, as in "4.select": low while its decoder selects it."""
+_IS_SYNC = np.array([kind in SYNC for kind in range(8)], np.uint64)
+"""By kind of a bus cycle."""
 BUS_LINES = (*ADDRESS_LINES, *DATA_LINES, "RW", "SYNC")
 """Lines that move in every cycle."""
 
@@ -261,14 +263,18 @@ class Observer:
         cycles = recorder.cycles
         cycles = Cycles(cycles.words[rows], cycles.since)
         index = cycles.address.astype(np.uint32) | (~cycles.is_write).astype(np.uint32) << np.uint32(16)
-        levels = np.zeros(len(cycles), np.uint64)
-        numbers = _decoding_of_each(recorder.first_decoding, recorder.decodings, cycles)
-        for number in np.unique(numbers).tolist():
-            here = numbers == number
-            levels[here] = self.levels.at(number, index[here])
+        decodings = recorder.decodings
+        if len(decodings.number):
+            levels = np.zeros(len(cycles), np.uint64)
+            numbers = _decoding_of_each(recorder.first_decoding, decodings, cycles)
+            for number in np.unique(numbers).tolist():
+                here = numbers == number
+                levels[here] = self.levels.at(number, index[here])
+        else:
+            levels = self.levels.at(recorder.first_decoding, index)
         levels |= self._spread_data()[self._data(cycles, rows)]
         if "SYNC" in self._names and "SYNC" not in self._moving:
-            levels |= np.isin(cycles.kind, [int(kind) for kind in SYNC]).astype(np.uint64) << self._bit("SYNC")
+            levels |= _IS_SYNC[cycles.kind] << self._bit("SYNC")
         for name, level in _followed(recorder.lines, cycles.cycle):
             levels |= level.astype(np.uint64) << self._bit(name)
         return Observed(self._names, levels, cycles)

@@ -63,7 +63,9 @@ class Stretch:
     def of(cls, since: int, observed: Observed) -> Stretch:
         """Of what an observer saw."""
         cycles = observed.cycles
-        fetches = np.unique(cycles.address[cycles.kind == 0]).tolist()
+        fetched = np.zeros(0x1_0000, bool)
+        fetched[cycles.address[cycles.kind == 0]] = True
+        fetches = fetched.nonzero()[0].tolist()
         # Transposed, bytes of neighbouring cycles that are alike stand together, and pack four times as well.
         planes = np.ascontiguousarray(observed.levels.view(np.uint8).reshape(-1, 8).T)
         return cls(since, len(observed), zlib.compress(planes.tobytes(), 1), tuple(fetches))
