@@ -6,9 +6,9 @@ per card, from them into 256 pages and into one plan for each address that is as
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache, reduce
-from operator import or_
+from operator import itemgetter, or_
 
 import attrs
 
@@ -253,9 +253,9 @@ class Table:
             return page_of_it
         if for_write or not plain.ignores_writes:
             return None  # RAM with exchanged wires: each access takes the long way
-        if base + max(low) >= len(buffer):
+        if base + _highest(low) >= len(buffer):
             return None  # the card answers for what its memory does not hold
-        permuted = bytearray([buffer[base | n] for n in low])
+        permuted = bytearray(_picked(low)(memoryview(buffer)[base:]))  # no bit of low is one of base's
         if through is not None:
             permuted = permuted.translate(through)
         return Page(memoryview(permuted), permuted, 0, seat.slot, is_copy=True)
@@ -276,15 +276,21 @@ class Table:
             others = [
                 reduce(or_, tables, 0) for tables in zip(*(t for s, *t in self._all if s is not seat), strict=True)
             ]
-            for page in range(256):
-                drive, take_on_read, take, drive_on_write = (table >> page * 256 & _PAGE_ONES for table in own)
-                foreign = [table >> page * 256 & _PAGE_ONES for table in others]
-                if self.rd[page] is not None or drive != _PAGE_ONES or take_on_read or any(foreign[:2]):
+            drives, takes_on_read, takes_byte, drives_on_write = (one.to_bytes(_TABLE_BYTES, "little") for one in own)
+            read_by, taken_on_read, written_by, driven_on_write = (
+                one.to_bytes(_TABLE_BYTES, "little") for one in (others or [0] * 4)
+            )
+            for page, place in enumerate(_PLACES):
+                if self.rd[page] is not None or drives[place] != _EVERY_ADDRESS:
+                    continue
+                if any(one[place] != _NO_ADDRESS for one in (takes_on_read, read_by, taken_on_read)):
                     continue
                 base, low = self._reached(seat, page, is_write=False)
-                if base + max(low) >= len(plain.read):
+                if base + _highest(low) >= len(plain.read):
                     continue
-                written = is_ram and take == _PAGE_ONES and not drive_on_write and not any(foreign[2:])
+                alone = all(one[place] == _NO_ADDRESS for one in (drives_on_write, written_by, driven_on_write))
+                taken = takes_byte[place] == _EVERY_ADDRESS and alone
+                written = is_ram and taken
                 gives, takes = given.gives or straight, seat.takes_data or straight
                 found[page] = Crossed(plain.read, base, low, gives, takes if written else None, given.keeps, seat.slot)
         return found
@@ -380,6 +386,17 @@ def _low_offsets(moving: tuple[tuple[int, bytes], ...]) -> tuple[int, ...]:
 def _low_offsets_of_count(pins: int) -> tuple[int, ...]:
     """The same of a card's lowest pins, each on its own line."""
     return _STRAIGHT if pins == 8 else tuple(address & (1 << pins) - 1 for address in range(256))
+
+
+@lru_cache(maxsize=64)
+def _highest(low: tuple[int, ...]) -> int:
+    return max(low)
+
+
+@lru_cache(maxsize=64)
+def _picked(low: tuple[int, ...]) -> Callable[[memoryview], tuple[int, ...]]:
+    """Gives the bytes at these offsets."""
+    return itemgetter(*low)
 
 
 def driven_masks(registers: Iterable[Register]) -> dict[int, int]:
