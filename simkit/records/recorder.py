@@ -277,6 +277,8 @@ class Recorder:
         if self.full is not None:
             return
         words: Words = np.frombuffer(records, "<u8")
+        if self._like is not None and self._goes_on(self._like, [words], words[:0]):
+            return
         marks = marks_among(words)
         if self._keeps_all and len(words) <= self._room:
             self._take_all(words, marks)

@@ -167,12 +167,13 @@ def run_sound(trial: Trial, seed: int, sound: Sound) -> Outcome:
 def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound: Sound) -> Outcome:
     kept = trial.prepared(machine, seed)
     looks: list[Look] = []
+    drawn: dict[bytes, bytes] = {}
     moments, glances = trial.moments, trial.glances
 
     def look_at_due(cycle: int) -> None:
         while moments and moments[0] <= cycle:
             moments.pop(0)
-            looks.append(_look(machine))
+            looks.append(_look(machine, drawn))
 
     there = [name for name in names if _is_there(machine, name)]
     levels = AddressLevels(machine, there)
@@ -188,14 +189,14 @@ def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound:
     made = machine.bus.accesses.made + trial.most_accesses
     for moment in tuple(moments):
         _run_to(machine, min(moment, trial.tail_from), made)
-        looks.append(_look(machine))
+        looks.append(_look(machine, drawn))
         if moment in glances and machine.cycle >= moment and not machine.cpu.halted:
             stretches.append(observed(machine.cycle + trial.glance))
     _run_to(machine, trial.tail_from, made)
     is_wild = machine.bus.accesses.made > made
     if machine.cycle < trial.cycles and not machine.cpu.halted:  # a wild run is seen once more before it is left
         stretches.append(observed(min(trial.cycles, machine.cycle + trial.tail)))
-    looks.append(_look(machine))
+    looks.append(_look(machine, drawn))
     del kept
     memory = {
         seat.slot: (len(seat.plain.read), zlib.compress(bytes(seat.plain.read), 1))
@@ -278,14 +279,19 @@ def _spread(observed: Observed, names: Sequence[str]) -> Words:
     return levels
 
 
-def _look(machine: Machine) -> Look:
+def _look(machine: Machine, drawn: dict[bytes, bytes]) -> Look:
+    """Screens and terminals as they are; `drawn` has pictures of this run packed, many of which stand still."""
     screens = machine.ports(Screen)
     texts = {screen.slot: screen.text() for screen in screens}
     texts |= {plug.slot: "\n".join(terminal_lines(plug.received)) for plug in machine.ports(Serial)}
-    return Look(machine.cycle, {screen.slot: _picture(screen) for screen in screens}, texts)
+    return Look(machine.cycle, {screen.slot: _picture(screen, drawn) for screen in screens}, texts)
 
 
-def _picture(screen: Screen) -> tuple[int, int, bytes]:
+def _picture(screen: Screen, drawn: dict[bytes, bytes]) -> tuple[int, int, bytes]:
     pixels = screen.pixels
     rows, columns = pixels.shape
-    return rows, columns, zlib.compress(pixels.tobytes(), 1)
+    content = pixels.tobytes()
+    packed = drawn.get(content)
+    if packed is None:
+        packed = drawn[content] = zlib.compress(content, 1)
+    return rows, columns, packed

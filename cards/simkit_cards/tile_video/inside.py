@@ -50,11 +50,14 @@ class Inside:
             Whether all of `addressed` is another.
         """
         memory, rearranged, k16, add = self.memory, False, self.tables.k16, blocks.add
+        last = -1  # block: most changes lie side by side
         for _, what, value in changes:
             if what >= 0:
                 memory[what] = value
                 if k16:
-                    add(what >> 3)
+                    if what >> 3 != last:
+                        last = what >> 3
+                        add(last)
                 else:
                     address = address_of_cell_4k(what)
                     self.addressed[address] = value
