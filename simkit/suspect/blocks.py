@@ -7,7 +7,7 @@ nobody has to say how alike is alike enough: what the runs of a candidate show o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cached_property
 
 import attrs
@@ -44,10 +44,13 @@ def of_pixels(pixels: NDArray[np.uint8]) -> Blocks:
 
 def of_text(lines: Sequence[str], rows: int, columns: int) -> Blocks:
     """Pieces of lines; what is beyond so many rows and columns does not count."""
-    width = -(-columns // LETTERS) * LETTERS
-    whole = "".join(line[:width].ljust(width) for line in [*lines[:rows], *[""] * (rows - len(lines))])
-    letters = np.frombuffer(whole.encode("utf-32-le", "surrogatepass"), np.uint32).astype(np.uint64)
-    return _numbers(letters.reshape(-1, LETTERS))
+    return _numbers(of_letters(lines, rows, -(-columns // LETTERS) * LETTERS).reshape(-1, LETTERS))
+
+
+def of_letters(lines: Sequence[str], rows: int, columns: int) -> Blocks:
+    """Letters of lines, each a block."""
+    whole = "".join(line[:columns].ljust(columns) for line in [*lines[:rows], *[""] * (rows - len(lines))])
+    return np.frombuffer(whole.encode("utf-32-le", "surrogatepass"), np.uint32).astype(np.uint64)
 
 
 def _numbers(parts: NDArray[np.uint64]) -> Blocks:
@@ -128,10 +131,17 @@ class Shown:
     Attributes:
         seen: (n,).
         own: (runs, moments, n).
+        smaller: both in smaller blocks, to count them, where there are such.
     """
 
     seen: Blocks
     own: NDArray[np.uint64]
+    smaller: Callable[[], tuple[Blocks, NDArray[np.uint64]]] | None = None
+
+    @property
+    def small(self) -> tuple[Blocks, NDArray[np.uint64]]:
+        """What was seen and what runs show, in the smallest blocks."""
+        return (self.seen, self.own) if self.smaller is None else self.smaller()
 
     @cached_property
     def best(self) -> Fit:
@@ -139,35 +149,26 @@ class Shown:
         return _best(self.seen, self.own)
 
     @cached_property
+    def stands(self) -> bool:
+        """Whether each run shows the same at all moments."""
+        return self.own.shape[1] == 1 or bool((self.own == self.own[:, :1]).all())
+
+    @cached_property
     def among(self) -> list[list[Fit]]:
         """How each run, at each of its late moments, fits what the others show at all other moments.
 
         A screen that goes on moving is seen at a moment that no run was looked at.
         """
-        return self._held_back(apart=True)
-
-    @cached_property
-    def together(self) -> list[Fit]:
-        """The same with all moments of the other runs; the one of late moments that fits best counts."""
-        return [min(each, key=_cost) for each in self._held_back(apart=False)]
-
-    def _held_back(self, *, apart: bool) -> list[list[Fit]]:
-        """For each run how its late moments fit the others, which are seen at other moments alone, or at all."""
         runs, moments, _ = self.own.shape
         if runs < 3:
             return []
-        stands = moments == 1 or bool((self.own == self.own[:, :1]).all())
-        late = [moments - 1] if stands else list(range(max(1, moments - HELD_BACK), moments))
+        late = [moments - 1] if self.stands else list(range(max(1, moments - HELD_BACK), moments))
         found = []
         for run in range(runs):
             others = np.delete(self.own, run, axis=0)
-            seen = {at: np.delete(others, at, axis=1) if apart and not stands else others for at in late}
+            seen = {at: others if self.stands else np.delete(others, at, axis=1) for at in late}
             found.append([_best(self.own[run, at], seen[at]) for at in late])
         return found
-
-
-def _cost(one: Fit) -> float:
-    return one.cost
 
 
 def _best(seen: Blocks, own: NDArray[np.uint64]) -> Fit:

@@ -13,6 +13,7 @@ from statistics import median
 
 import attrs
 
+from simkit.suspect.amounts import distances
 from simkit.suspect.blocks import FEW_WRONG, NO_FIT, WRONG, Fit, Shown
 from simkit.suspect.judged import NOT_FIRST, Judged
 from simkit.suspect.more import More
@@ -32,6 +33,10 @@ HALF = 0.5
 """Of what was seen: where less is right, and yet no more differs than among own runs, it is not told in percent."""
 MANY_RUNS = 8
 """Of which the one that differs most is left out, and which show how much they differ at least."""
+FEWEST_RUNS = 3
+"""Of which one can be held against others that differ from one another."""
+DEVIATIONS = 2.0
+"""Of counts, by which what was seen may be farther from the nearest run than these are from one another."""
 FEW_RUNS = 6
 """Runs with which one steady block may be wrong still; with half of them two, with twice as many none."""
 
@@ -48,18 +53,18 @@ class _Held:
     Attributes:
         fit: how it fits.
         shown: where it fits best; None: the candidate shows nothing of the kind.
-        ends: whether all runs came to their end; of one that went wild it is not known what it shows then.
+        ended: how many runs came to their end; of one that went wild it is not known what it shows then.
     """
 
     fit: Fit
     shown: Shown | None
-    ends: bool
+    ended: int
 
     @classmethod
     def of(cls, views: Views, runs: Sequence[Outcome]) -> _Held:
-        ends = not any(run.is_wild for run in runs)
-        found = [cls(one.best, one, ends) for one in views(runs)]
-        return min(found, key=lambda one: one.fit.cost, default=cls(NO_FIT, None, ends))
+        ended = sum(not run.is_wild for run in runs)
+        found = [cls(one.best, one, ended) for one in views(runs)]
+        return min(found, key=lambda one: one.fit.cost, default=cls(NO_FIT, None, ended))
 
     @cached_property
     def is_misfit(self) -> bool:
@@ -71,33 +76,44 @@ class _Held:
         wrong = [[one.wrong for one in run] for run in among] or [[0]]
         return self.fit.cost > WRONG * self._few + _most(costs) or self.fit.wrong > self._few + _most(wrong)
 
-    @cached_property
-    def foretells_more(self) -> bool:
-        """Whether less differs from the candidate than does among its own runs: noise that it foretells is missing.
+    @property
+    def fits(self) -> bool:
+        """Whether what was seen may be one more run of it."""
+        return not self.is_misfit and not self.is_unlike
 
-        Such a one fits anything a little, and so tells nothing of what fits better. What is just that of one of its
-        runs is no less for that.
+    @cached_property
+    def is_unlike(self) -> bool:
+        """Whether how much is drawn, and how much of it is new, is not as in one more run of the candidate.
+
+        Noise that it foretells is missing, or there is other noise. Such a one fits anything a little, and so tells
+        nothing of what fits better. What is just that of one of its runs is no less for that.
         """
-        if self.shown is None or len(self.shown.own) < MANY_RUNS or self.fit.off <= self._few:
+        if self.shown is None or len(self.shown.own) < FEWEST_RUNS or not self.fit.off:
             return False
-        together = self.shown.together
-        return -self.fit.cost > WRONG * self._few + _most([[-one.cost] for one in together])
+        return any(one.its > DEVIATIONS + _most(one.among, leave_out=True) for one in distances(self.shown))
+
+    @property
+    def is_known(self) -> bool:
+        """Whether there are runs enough to say what is one more of them."""
+        return self.shown is not None and len(self.shown.own) >= MANY_RUNS
 
     @property
     def _few(self) -> float:
-        """Steady blocks that may be wrong."""
-        return FEW_RUNS / len(self.shown.own) if self.ends and self.shown is not None else FEW_WRONG
+        """Steady blocks that may be wrong; where few runs came to their end, as where it is not known how many."""
+        runs = 0 if self.shown is None else len(self.shown.own)
+        return FEW_RUNS / self.ended if self.ended > runs / 2 else FEW_WRONG
 
 
-def _most(values: Sequence[Sequence[float]]) -> float:
+def _most(values: Sequence[Sequence[float]], *, leave_out: bool = False) -> float:
     """The most that may still be one more of these; a row for each run, of its moments.
 
     Where they are spread evenly about their middle, the second of twelve is one standard deviation above it, and this
     three. The run that goes farthest does not count where there are many: that one went quite another way says that the
-    next may do so, too, but one in so many times only.
+    next may do so, too, but one in so many times only. Where it is to be left out it never counts: how far the only run
+    of its kind is from the others says nothing of how far two of a kind are apart.
     """
     by_run = sorted(values, key=max)
-    counted = [value for run in (by_run[:-1] if len(by_run) >= MANY_RUNS else by_run) for value in run]
+    counted = [value for run in (by_run[:-1] if leave_out or len(by_run) >= MANY_RUNS else by_run) for value in run]
     return max(counted) + 2 * (max(counted) - median(counted))
 
 
@@ -114,13 +130,13 @@ def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judge
     again: set[str] = set()
     for _ in range(ROUNDS if more is not None else 0):
         assert more is not None
-        todo = [name for name in _in_order(found) if name not in again][:AGAIN_AT_ONCE]
+        todo = [name for name in _to_be_run(found) if name not in again][:AGAIN_AT_ONCE]
         further = more.of(todo)
         if len(further) < len(todo):  # somebody has ended it: what was there before counts
             break
         found |= {name: _Held.of(views, _best_known(runs[name], own)) for name, own in further.items()}
         again |= set(further)
-        if any(not found[name].is_misfit and not found[name].foretells_more for name in again):
+        if any(found[name].fits for name in again):
             break
     return _judged(found, what)
 
@@ -130,25 +146,52 @@ def _best_known(runs: Sequence[Outcome], further: Sequence[Outcome]) -> Sequence
     return further if any(run.is_wild for run in runs) else [*runs, *further]
 
 
-def _in_order(found: Mapping[str, _Held]) -> list[str]:
-    return sorted(found, key=lambda name: found[name].fit.cost)
+@attrs.frozen
+class _Order:
+    """Candidates in the order in which they fit.
+
+    Attributes:
+        best: the first of those that may be what was seen.
+        behind: how far each is behind that, in units of what chance does.
+        near: those that chance may have behind it, in order.
+        other: those that foretell other noise, as enough runs say: how little differs from them tells nothing.
+    """
+
+    best: str
+    behind: dict[str, float]
+    near: list[str]
+    other: set[str]
+
+    @classmethod
+    def of(cls, found: Mapping[str, _Held]) -> _Order:
+        order = sorted(found, key=lambda name: found[name].fit.cost)
+        other = {name for name in order if found[name].is_known and found[name].is_unlike}
+        best = next((name for name in order if name not in other), order[0])
+        least = found[best].fit.cost
+        chance = WRONG * FEW_WRONG + NOISE * least
+        behind = {name: (found[name].fit.cost - least) / chance for name in order}
+        near = [name for name in order if behind[name] <= 1.0 and name not in other]
+        return cls(best, behind, near, other)
+
+
+def _to_be_run(found: Mapping[str, _Held]) -> list[str]:
+    """Those near the best that fit, as far as is known, then the others, in order."""
+    order = _Order.of(found)
+    return list(dict.fromkeys([*(name for name in order.near if found[name].fits), *order.behind]))
 
 
 def _judged(found: Mapping[str, _Held], what: str) -> Judged:
-    """How far each is behind the best, in units of what chance does; who foretells more than came is none of these."""
-    order = _in_order(found)
-    loud = {name for name in order if found[name].foretells_more}
-    left = [name for name in order if name not in loud]
-    least = found[(left or order)[0]].fit.cost
-    chance = WRONG * FEW_WRONG + NOISE * least
-    behind = {name: (found[name].fit.cost - least) / chance for name in order}
-    near = [name for name in left if behind[name] <= 1.0]
-    fitting = [name for name in near if not found[name].is_misfit]
+    """How far each is behind the best; who is near and does not fit is farther behind than those who do."""
+    order = _Order.of(found)
+    behind = order.behind
+    fitting = [name for name in order.near if found[name].fits]
     misfit = ""
     if fitting:
-        behind |= {name: 1.0 + NOT_FIRST + abs(behind[name]) for name in ({*near} - {*fitting}) | loud}
+        last = max(behind[name] for name in fitting) + NOT_FIRST
+        out = ({*order.near} - {*fitting}) | order.other
+        behind |= {name: 1.0 + last + abs(behind[name]) for name in out}
     else:
-        right = found[(left or order)[0]].fit.right
+        right = found[order.best].fit.right
         misfit = f"the {what} is that of no candidate: {right:.0%} of it is right at best, and more than chance differs"
     words = {name: f"{what} {one.fit.right:.0%} alike" for name, one in found.items()}
     noise = [name for name in fitting if found[name].fit.right < HALF]

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
+from numpy.typing import NDArray
 
-from simkit.suspect.blocks import Blocks, Shown, of_pixels, of_text
+from simkit.suspect.blocks import Blocks, Shown, of_letters, of_pixels, of_text
 from simkit.suspect.outcome import Look, Outcome, unpacked
 from simkit.suspect.screens import Views
 from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
@@ -61,8 +62,14 @@ def text_shown(seen: SeenText, since: int, runs: Sequence[Outcome]) -> list[Show
             rows = min(MOST_ROWS, max(map(len, every)))
             columns = min(MOST_COLUMNS, max((len(line) for one in every for line in one), default=0))
             blocks = [[_text_blocks("\n".join(one), rows, columns) for one in own] for own in its]
-            found.append(Shown(_text_blocks("\n".join(mine), rows, columns), np.array(blocks, np.uint64)))
+            letters = partial(_letters, mine, its, rows + 1, columns)
+            found.append(Shown(_text_blocks("\n".join(mine), rows, columns), np.array(blocks, np.uint64), letters))
     return found
+
+
+def _letters(mine: list[str], its: list[list[list[str]]], rows: int, columns: int) -> tuple[Blocks, NDArray[np.uint64]]:
+    """All letters of a text and of what runs show; with a blank line more, so that one letter alone is drawn on one."""
+    return of_letters(mine, rows, columns), np.array([[of_letters(one, rows, columns) for one in own] for own in its])
 
 
 def _from_first(lines: list[str]) -> list[str]:
