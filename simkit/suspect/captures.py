@@ -94,6 +94,7 @@ class Capture:
         self._sure: dict[str, NDArray[np.bool_]] = {}
         self._noise: NDArray[np.float64] | None = None
         self._wrong: dict[int, Words] = {}
+        self._shown: dict[str, int] = {}
         self._sound_reach = self.reach(SOUND)
         self._rows = len(every)
         self._is_full = full(captured)  # of such the CPU model tells more than what runs do not show of one another
@@ -113,7 +114,8 @@ class Capture:
 
     def _cut(self, names: Iterable[str]) -> None:
         """Leave away what lies behind the place up to which any of some classes reaches."""
-        end = max((self.reach(name) for name in names), default=0)
+        self._shown = {name: int(self.explained(name).sum()) for name in names}
+        end = max((self.reach(name) for name in self._shown), default=0)
         if end < LONG * self._length or end >= len(self._number):
             return
         kept, self._number, self._counts = np.unique(self._number[:end], return_inverse=True, return_counts=True)
@@ -123,6 +125,10 @@ class Capture:
         self._noise, self._wrong = None, {}
         self._known = {name: known[kept] for name, known in self._known.items()}
         self._sure = {name: sure[kept] for name, sure in self._sure.items()}
+
+    def shown(self, name: str) -> int:
+        """How many different sequences of the capture a class shows, of all of it wherever it was cut."""
+        return self._shown.get(name, 0)
 
     def reach(self, name: str) -> int:
         """Up to which place of the capture a class explains it, but for noise: behind it most is unexplained."""
@@ -235,11 +241,12 @@ class Capture:
             return (
                 "the capture begins as its runs do and leaves what all of them show, by more than noise" if left else ""
             )
-        if not self._is_misfit(name):
+        if not self.is_misfit(name):
             return ""
         return f"the capture shows at {self.strange(name)} places what its runs do not, and what is no noise"
 
-    def _is_misfit(self, name: str) -> bool:
+    def is_misfit(self, name: str) -> bool:
+        """Whether it leaves more unexplained, by the sequences of its runs, than noise and other power-ups of it do."""
         reach, leeway = self.reach(name), LONG * self._length
         strange: int | None = None
         if reach >= self._rows - leeway:

@@ -28,6 +28,9 @@ IN_STEP = 0.5
 """Part of the cycles that the CPU model goes along with another candidate which it must go along with this one: on the
 same bytes the same CPU does the same, so less is the candidate's doing. Ours."""
 
+FAR_ROWS = 100_000
+"""The same for those that are farther, where no nearer one can be the cause. Ours."""
+
 AS_MUCH = 0.9
 """Part of the levels told with another candidate which must be told with this one for the CPU model alone to say that
 nothing is left: a part that does not answer leaves nothing because it says nothing. Ours."""
@@ -41,12 +44,14 @@ class _Verified:
         fitting: candidates that leave nothing.
         loose: those that leave nothing but on lines that nobody drives, with that in a sentence.
         left: by name what others leave, in a sentence, in the order in which they are near.
+        unasked: those that are as near and were not asked any longer.
         words: by name how they fit.
     """
 
     fitting: list[str] = attrs.field(factory=list)
     loose: dict[str, str] = attrs.field(factory=dict)
     left: dict[str, str] = attrs.field(factory=dict)
+    unasked: list[str] = attrs.field(factory=list)
     words: dict[str, str] = attrs.field(factory=dict)
 
 
@@ -71,13 +76,16 @@ def judge_capture(
     behind = {name: capture.behind(name, best) for name in names}
     near = [name for name in names if behind[name] <= 1.0 + FARTHEST]
     behind |= {name: capture.behind_but_for_noise(name, best) for name in near}
-    found = _Verifying(seen, capture, library, more).verified(behind)
+    verifying = _Verifying(seen, capture, library, more)
+    found = verifying.verified(behind)
+    if not (found.fitting or found.loose):
+        verifying.verify_unforetold(behind, found)
     words = {name: found.words.get(name, "") or capture.part(name) for name in names}
     fitting = found.fitting or [*found.loose]
     if not fitting:
         return Judged(behind, words, next(iter(found.left.values())))
     ahead = min(behind[name] for name in fitting)
-    refuted = [*found.left, *(found.loose if found.fitting else ())]
+    refuted = [*found.left, *(found.loose if found.fitting else ()), *found.unasked]
     for name in refuted:  # who foretells what did not come is not the cause, though he explain as much
         behind[name] = max(behind[name], ahead) + 1.0 + NOT_FIRST
     return Judged(behind, words, "")
@@ -102,12 +110,13 @@ class _Verifying:
         found = _Verified()
         ahead: float | None = None
         least = min(behind.values())
-        for name in sorted(behind, key=lambda name: behind[name]):
+        for name in self._in_order(behind):
             beyond = ahead if ahead is not None else 0.0 if self._following is None else FARTHEST
             if behind[name] - least > 1.0 + beyond:
                 break
             if self._following is not None and self._following.rows >= MOST_ROWS:
-                break
+                found.unasked.append(name)
+                continue
             left = self._left_by(name)
             if left:
                 found.left[name] = left
@@ -119,7 +128,61 @@ class _Verifying:
                 found.fitting.append(name)
                 found.words[name] = self._words(name)
                 ahead = behind[name] - least if ahead is None else ahead
+        for name in (*found.fitting, *found.loose):  # one that was asked later went along farther
+            if out := self._out_of_step(name):
+                found.left[name] = out
+                found.words[name] = f"not this: {out}"
+        found.fitting = [name for name in found.fitting if name not in found.left]
+        found.loose = {name: words for name, words in found.loose.items() if name not in found.left}
         return found
+
+    def _in_order(self, behind: Mapping[str, float]) -> list[str]:
+        """The nearest first; of those that are as near, who shows more of the capture."""
+        return sorted(behind, key=lambda name: (behind[name], -self._capture.shown(name)))
+
+    def verify_unforetold(self, behind: dict[str, float], found: _Verified) -> None:
+        """Ask those that are far, and whose runs do not say that they are not the cause.
+
+        Where what a CPU does hangs on a byte of the power-up, a few runs show a few of the ways that it may go, and the
+        real machine goes another. The CPU model must bear out then what no run does.
+
+        Args:
+            behind: how far candidates are behind; those that leave nothing are all put as near as the first of them.
+            found: what verifying those that are near came to; this is added to it.
+        """
+        if self._following is None:
+            return
+        least, most = min(behind.values()), self._following.rows + FAR_ROWS
+        found.unasked = []
+        for name in self._in_order(behind):
+            if name in found.left:
+                continue
+            if self._following.rows >= most:
+                found.unasked.append(name)
+                continue
+            if self._capture.is_misfit(name):
+                left = "the capture does not go as its runs do"
+            elif not (left := self._left_by(name) or self._floating(name)) and not self._goes_along(name):
+                left = "the CPU model cannot tell whether it can be this"
+            if left:
+                found.left[name] = left
+                found.words[name] = f"not this: {left}"
+            else:
+                found.fitting.append(name)
+                found.words[name] = self._words(name)
+                behind[name] = least
+
+    def _out_of_step(self, name: str) -> str:
+        """How far the CPU goes with it, where it goes much farther with another; "" where it does not."""
+        left = None if self._following is None else self._following.left_over(name)
+        if left is None or left.followed >= IN_STEP * self._most:
+            return ""
+        return f"only {left.followed} of {len(self._captured)} cycles can be what the CPU does then"
+
+    def _goes_along(self, name: str) -> bool:
+        """Whether the CPU goes along with it for most of the capture."""
+        left = None if self._following is None else self._following.left_over(name)
+        return left is not None and left.followed >= IN_STEP * len(self._captured)
 
     def _left_by(self, name: str) -> str:
         left = None if self._following is None else self._following.left_over(name)
@@ -128,9 +191,9 @@ class _Verifying:
             self._told = max(self._told, left.told)
             if left.cycles:
                 return left.words
-            if left.followed < IN_STEP * self._most:
-                return f"only {left.followed} of {len(self._captured)} cycles can be what the CPU does then"
-            if left.told >= AS_MUCH * self._told and not left.floating:
+            if out := self._out_of_step(name):
+                return out
+            if left.told >= AS_MUCH * self._told and not left.floating and self._goes_along(name):
                 return self._registers.strange(self._captured, name)
         return self._capture.misfit(name)  # of a part that answers nothing, or late, the runs must tell
 
@@ -143,7 +206,7 @@ class _Verifying:
         """What speaks for one that leaves nothing."""
         left = None if self._following is None else self._following.left_over(name)
         if left is not None:
-            if left.followed >= IN_STEP * len(self._captured):
+            if self._goes_along(name):
                 return "every captured cycle can be its own, but for noise"
             return f"the {left.followed} cycles for which the CPU goes on can be its own, but for noise"
         reach = self._capture.reach(name)

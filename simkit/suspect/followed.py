@@ -26,10 +26,11 @@ from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import exercised_by
 from simkit.suspect.floating import Floating
 from simkit.suspect.given import apart_on_the_lines
+from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.trial import Trial
 
-FIRST_ROWS = 2_000
-"""Rows that a candidate must explain before the others are looked at: those that do not are most, and are told soon."""
+FIRST_ROWS = 400, 2_000
+"""Rows that a candidate must explain before more are looked at: those that do not are most, and are told soon. Ours."""
 
 LONGEST = 8
 """Bus cycles of the longest instruction (W65C02S data sheet, table 5-7: seven, and one more across a page)."""
@@ -95,7 +96,10 @@ class Following:
             return None
 
     def _left_by(self, machine: Machine) -> LeftOver:
-        for rows in dict.fromkeys((min(FIRST_ROWS, len(self._captured)), len(self._captured))):
+        impossible, words = impossible_on_the_lines(machine, self._captured)
+        if impossible:
+            return LeftOver(len(impossible), words, impossible[0], 0.0)
+        for rows in dict.fromkeys(min(most, len(self._captured)) for most in (*FIRST_ROWS, len(self._captured))):
             self.rows += rows
             found = led(machine, self._captured[:rows])
             left, in_step = found.disagreements, found.verdict != Verdict.UNTOLD
