@@ -74,11 +74,7 @@ class Heard:
             return
         came = rows.data[row]
         again = row + 1 < len(rows) and rows.seen[row + 1] == (word + 1 & 0xFFFF) ^ bits  # the next one has them, too
-        if (
-            came == DOUBTFUL
-            or (mine ^ came).bit_count() < SEVERAL
-            or not (came == theirs or (theirs is None and again))
-        ):
+        if came == DOUBTFUL or (mine ^ came).bit_count() < SEVERAL or not (came == theirs or again):
             return
         self._cpu.should[row] = word
         found = self._track.difference(row, word & 0xFFFF, state[1], came, 0)
