@@ -132,9 +132,14 @@ class Begun:
     left: frozenset[str]
 
     @property
+    def first(self) -> str:
+        """The class that foretells it best."""
+        return max(self.likely, key=self.likely.__getitem__)
+
+    @property
     def best(self) -> float:
-        """Of the one that foretells it best."""
-        return max(self.likely.values())
+        """How likely that one makes it."""
+        return self.likely[self.first]
 
 
 def begun(rows: Rows, mask: int, beginnings: Beginnings, names: Sequence[str]) -> Begun:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from simkit.capture.captured import Captured
 from simkit.compare.rows import full
 from simkit.contract.errors import SimkitError, near
-from simkit.suspect.begun import LEFT, ONE_MORE, Begun, Rows, begun
+from simkit.suspect.begun import LEFT, ONE_MORE, ROWS, Begun, Rows, begun
 from simkit.suspect.grams import Wanted, Words, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
@@ -35,6 +35,9 @@ STRANGE = 2
 EARLY = 0.5
 """Part of the way which the runs of a fault go together, at least, that the real machine goes with them."""
 
+IN_ORDER = 0.75
+"""Part of the sequences in which a capture shows what a sound machine does that come in order from power-on, at least,
+where it begins with RESET: about 1 in 10 is spoilt by noise."""
 LONGER = 2
 """Times the bus cycles after which the CPU halts with a fault that it may go on for at another power-up."""
 
@@ -107,10 +110,17 @@ class Capture:
         """
         if not self._is_full:
             found = begun(self._beginning, self._mask, self._library.beginnings, names)
-            along = float(self._beginning.worth[: self._sound_reach].sum())  # or a sound machine at another place
-            self._begun = found if found.best > along + LEFT else None
+            self._begun = found if self._begins_with_reset(found) else None
         if self._begun is None:
             self._cut(names)
+
+    def _begins_with_reset(self, found: Begun) -> bool:
+        """Whether a capture begins with RESET and soon leaves what a sound machine does."""
+        along = self._sound_reach  # or such a machine at another place
+        if found.best > float(self._beginning.worth[:along].sum()) + LEFT:
+            return True
+        leaves = along < min(ROWS, self._rows) - LONG * self._length
+        return leaves and along >= LONG * self._length and found.come[found.first] >= IN_ORDER * along
 
     def _cut(self, names: Iterable[str]) -> None:
         """Leave away what lies behind the place up to which any of some classes reaches."""
@@ -159,7 +169,7 @@ class Capture:
         """The class that explains most; what a fault shows under every power-up weighs more than what chance adds."""
         names = list(names)
         if self._begun is not None:
-            return max(names, key=self._begun.likely.__getitem__)
+            return self._begun.first
         found = max(names, key=lambda name: int(self.explained(name).sum()))
         for _ in range(ROUNDS):
             better = min(names, key=lambda name: self.behind(name, found))

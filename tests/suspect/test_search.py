@@ -98,6 +98,14 @@ def test_a_program_that_writes_another_byte_is_explained_by_none(trial, outcomes
     assert "No single fault explains this" in "\n".join(ranking_lines(outcomes, found, found.first))
 
 
+def test_a_program_that_goes_another_way_soon_after_reset_is_explained_by_none_though_few_lines_are_seen(
+    trial, outcomes
+):
+    found = rank(outcomes, [SeenCapture(seen(trial, "slot 2: byte at $823C = $9F", EIGHT, 400))])
+    assert found.none
+    assert "begins as its runs do" in found.misfit
+
+
 def test_of_a_search_that_was_interrupted_it_is_not_said_that_no_fault_explains_it(outcomes):
     begun = attrs.evolve(outcomes, wanted=outcomes.wanted + 100)
     found = rank(begun, [SeenText("NOBODY WRITES THIS")])
