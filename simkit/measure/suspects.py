@@ -31,8 +31,8 @@ from simkit.suspect.outcomes import Outcomes
 from simkit.suspect.runs import local_executor, results_of, run_all
 from simkit.suspect.session import SESSION, packed, read_session
 
-DRAWING, SEARCHING = 0.02, 0.4
-"""Parts of the time, for progress: drawing faults from outside; of each program running candidates."""
+DRAWING, SEARCHING, SINGLES = 0.02, 0.3, 0.4
+"""Parts of the time, for progress: drawing faults from outside; running candidates; judging single faults."""
 
 GoesOn = Callable[[float, str], bool]
 """Told the part that is done and what is going on; False ends the work."""
@@ -141,21 +141,29 @@ class Measurement:
             yield from self._all(pool)
 
     def _all(self, pool: Executor) -> Iterator[Record]:
-        each = (1 - DRAWING) / len(self.asked.programs)
+        """First what single faults need, so that who ends it early has a figure for all programs."""
         yield from self._kept(self._draw(pool))
         with tempfile.TemporaryDirectory() as folder:
             runs = Path(folder) if self._session is None else self._session
-            for number, program in enumerate(self.asked.programs):
-                begins = DRAWING + number * each
-                searching = self._told(begins, each * SEARCHING, f"{program}: candidates run")
-                if self._stopped or not self._search(program, _file(runs, program), pool, searching):
+            for program, goes_on in self._step(DRAWING, SEARCHING, "candidates run"):
+                if self._stopped or not self._search(program, _file(runs, program), pool, goes_on):
                     return
-                judging = self._told(begins + each * SEARCHING, each * (1 - SEARCHING), f"{program}: symptoms judged")
-                yield from self._kept(self._judge(program, runs, pool, judging))
-            program = self._behind()
-            while program and not self._stopped:  # where others notice too few
-                yield from self._kept(self._judge(program, runs, pool, self._told(1.0, 0.0, "more symptoms judged")))
-                program = self._behind()
+            for program, goes_on in self._step(DRAWING + SEARCHING, SINGLES, "single faults judged"):
+                yield from self._kept(self._judge_singles(program, runs, pool, goes_on))
+            begins = DRAWING + SEARCHING + SINGLES
+            more = self._told(begins, 0.0, "more single faults judged")
+            while not self._stopped and (program := self._behind()):  # where others notice too few
+                yield from self._kept(self._judge_singles(program, runs, pool, more))
+            for program, goes_on in self._step(begins, 1 - begins, "faults from outside judged"):
+                cases = self._from_outside(program)
+                todo = [case for case in cases if (program, case.source, case.number) not in self._tried]
+                yield from self._kept(self._judge(todo, runs, pool, goes_on))
+
+    def _step(self, begins: float, length: float, words: str) -> Iterator[tuple[str, Callable[[float], bool]]]:
+        """Programs, and what is asked between pieces of a step of each; the step is a part of the whole."""
+        each = length / len(self.asked.programs)
+        for number, program in enumerate(self.asked.programs):
+            yield program, self._told(begins + number * each, each, f"{program}: {words}")
 
     def _kept(self, records: Iterator[Record]) -> Iterator[Record]:
         for record in records:
@@ -267,15 +275,21 @@ class Measurement:
         candidates = catalogue(trial.description)
         return run_all(trial, candidates, executor=pool, goes_on=goes_on, known=known, keep=keep).is_whole
 
-    def _judge(self, program: str, runs: Path, pool: Executor, goes_on: Callable[[float], bool]) -> Iterator[Tried]:
+    def _judge_singles(
+        self, program: str, runs: Path, pool: Executor, goes_on: Callable[[float], bool]
+    ) -> Iterator[Tried]:
+        """Put single faults in until the program has noticed its share of them."""
+        while (todo := self._next_singles(program)) and not self._stopped:
+            yield from self._judge(todo, runs, pool, goes_on)
+
+    def _judge(
+        self, todo: Sequence[Case], runs: Path, pool: Executor, goes_on: Callable[[float], bool]
+    ) -> Iterator[Tried]:
         """Put faults in, and hold each symptom that they give against the search."""
-        cases, file = self._from_outside(program), str(_file(runs, program))
-        todo = [case for case in cases if (program, case.source, case.number) not in self._tried]
-        todo += self._next_singles(program)
-        while todo and not self._stopped:
-            work = [(_judge, (self.asked.seed, file, case, self.asked.kinds), case) for case in todo]
-            yield from results_of(pool, work, goes_on)
-            todo = self._next_singles(program)
+        work = [
+            (_judge, (self.asked.seed, str(_file(runs, case.program)), case, self.asked.kinds), case) for case in todo
+        ]
+        yield from results_of(pool, work, goes_on)
 
 
 def _file(folder: Path, program: str) -> Path:
