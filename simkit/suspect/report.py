@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from simkit.suspect.ask import Question
@@ -72,6 +73,7 @@ def ranking_lines(outcomes: Outcomes, ranking: Ranking, group: Sequence[str]) ->
         lines += [f"  - {_said(outcomes, name)}{_why(fits.get(name, ()))}", *_alike(outcomes, name)]
     if len(group) > CLASSES_TOLD:
         lines.append(f"  and {len(group) - CLASSES_TOLD} more (--json has all).")
+        lines.append(f"Where these causes are: {_places(outcomes, group)}.")
     behind = [one for one in ranking.order if one.name not in ranking.first][:NEXT_TOLD]
     if behind and len(group) == len(ranking.first):
         nearest = "; ".join(f"{_said(outcomes, one.name)} ({'; '.join(one.fits)})" for one in behind)
@@ -108,6 +110,12 @@ def _where(outcomes: Outcomes) -> str:
     own = [*outcomes.not_shown, *(one for members in outcomes.classes.values() for one in members)]
     places = sorted({one.place for one in own})
     return f" at {' and '.join(places)}" if own and all(place.startswith("slot ") for place in places) else ""
+
+
+def _places(outcomes: Outcomes, group: Sequence[str]) -> str:
+    """Places of the causes of a large group, most of them first: often one card is all there is to it."""
+    counts = Counter(place for name in group for place in {one.place for one in outcomes.classes.get(name, ())})
+    return ", ".join(f"{place} ({count})" for place, count in counts.most_common())
 
 
 def _why(fits: Sequence[str]) -> str:

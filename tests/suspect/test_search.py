@@ -1,6 +1,7 @@
 """What was seen, held against runs of single faults: the true one comes first, under another power-up, with noise."""
 
 import math
+import re
 
 import attrs
 import numpy as np
@@ -13,6 +14,7 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.machine.views import Screen
 from simkit.records.observed import AddressLevels, Observer
+from simkit.suspect import report
 from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.captures import Capture
 from simkit.suspect.grams import Wanted, among, grams, length_of
@@ -213,6 +215,19 @@ def test_the_report_says_what_was_tried_what_it_may_be_and_what_to_do_next(trial
     told = "\n".join(found_lines(outcomes, "slot 2: line A1 low"))
     assert "look at slot 2" in told
     assert '--fault "slot 2: line A1 low"' in told
+
+
+def test_of_a_large_group_it_is_told_at_which_places_its_causes_are(trial, outcomes, monkeypatch):
+    monkeypatch.setattr(report, "CLASSES_TOLD", 3)
+    found = rank(outcomes, [SeenCapture(seen(trial, "", FULL, 12_000))])
+    few = ranking_lines(outcomes, found, tuple(outcomes.classes)[:2])
+    assert not any("Where these causes are" in line for line in few)
+    group = tuple(outcomes.classes)
+    (line,) = (line for line in ranking_lines(outcomes, found, group) if "Where these causes are" in line)
+    told = {place: int(count) for place, count in re.findall(r"[:,] ([^,(]+) \((\d+)\)", line.partition("are")[2])}
+    every = [{one.place for one in outcomes.classes[name]} for name in group]
+    assert told == {place: sum(place in own for own in every) for place in set().union(*every)}
+    assert list(told.values()) == sorted(told.values(), reverse=True)
 
 
 def test_a_search_goes_into_a_file_and_comes_back(outcomes, tmp_path):
