@@ -28,19 +28,20 @@ class SharedMore(More):
         super().__init__(trial, names)
         self._folder, self._identity = folder, trial.identity
 
-    def of(self, sentences: Sequence[str]) -> dict[str, tuple[Outcome, ...]]:
+    def of(self, sentences: Sequence[str], power_ups: int | None = None) -> dict[str, tuple[Outcome, ...]]:
         """What further runs of candidates left, a power-up each, in the order of `seeds`."""
+        wanted = {*self.seeds[:power_ups]}
         for one in dict.fromkeys(sentences):
-            if not self._is_whole(one):
+            if not self._has(one, wanted):
                 self._read(one)  # one by one: another process may have run it by now
-            if not self._is_whole(one) and super().of([one]):
+            if not self._has(one, wanted) and super().of([one], power_ups):
                 nothing = Outcomes(self._identity, self._names, {}, {}, (), {}, 0)
                 content = packed(nothing, {one: self.kept[one]})
                 write_together({self._file(one): content}, what="search", known=SESSION, make_folders=True)
-        return super().of(sentences)
+        return super().of(sentences, power_ups)
 
-    def _is_whole(self, sentence: str) -> bool:
-        return self.kept.get(sentence, {}).keys() >= {*self.seeds}
+    def _has(self, sentence: str, seeds: set[int]) -> bool:
+        return self.kept.get(sentence, {}).keys() >= seeds
 
     def _read(self, sentence: str) -> None:
         try:
@@ -48,7 +49,7 @@ class SharedMore(More):
         except (FileNotFoundError, SimkitError):
             return  # not there, or not what this kit writes: it is run, and written anew
         if outcomes.identity == self._identity and outcomes.names == self._names and sentence in further:
-            self.kept[sentence] = dict(further[sentence])
+            self.kept.setdefault(sentence, {}).update(further[sentence])
 
     def _file(self, sentence: str) -> Path:
         return self._folder / f"{hashlib.sha256(sentence.encode()).hexdigest()[:20]}.search"

@@ -1,7 +1,8 @@
 """Further runs of a few candidates, under power-ups and hands that the search has not had.
 
 Four runs show little of how much runs of one and the same candidate differ from one another. Of the few that come near
-to what was seen it is asked more: they are run again and again, and what they did is kept for the next question.
+to what was seen it is asked more: they are run again and again, and what they did is kept for the next question. What
+is asked is what screens, terminals and memories show, and where a run hangs: of bus cycles those at the end are kept.
 """
 
 from __future__ import annotations
@@ -16,15 +17,12 @@ import attrs
 
 from simkit.suspect.outcome import Outcome, run
 from simkit.suspect.sent import packed, unpacked
-from simkit.suspect.sound import Sound
 from simkit.suspect.trial import HANDS_VARY, WILD, Trial
 
 POWER_UPS = 8
 """Further ones of each candidate."""
 APART = 101
 """What one seed is more than the one before."""
-SOUNDS_KEPT = POWER_UPS
-"""Runs without a fault that are kept, some 40 MB each, where candidates are run in this process."""
 LONGER = 15
 """How many times as many accesses are waited for as in the search before a run has gone wild: of few candidates it is
 worth a second to know what they show at the end."""
@@ -69,57 +67,43 @@ class More:
         self._executor = executor
         self._goes_on = goes_on
         self.kept: dict[str, dict[int, Outcome]] = {name: dict(own) for name, own in known.items()}
-        self._sounds: dict[int, Sound] = {}
 
-    def of(self, sentences: Sequence[str]) -> dict[str, tuple[Outcome, ...]]:
+    def of(self, sentences: Sequence[str], power_ups: int | None = None) -> dict[str, tuple[Outcome, ...]]:
         """What further runs of candidates left, a power-up each, in the order of `seeds`.
 
-        Whoever ends the work gets those candidates alone that were run under all of them.
+        Whoever ends the work gets those candidates alone that were run under all that were asked for.
 
         Args:
             sentences: of the candidates; SOUND for the machine without a fault.
+            power_ups: how many of `seeds`, from the first on; None: all.
         """
-        pieces = []
-        for seed in self.seeds:
-            todo = [one for one in dict.fromkeys(sentences) if seed not in self.kept.get(one, ())]
-            if todo:
-                pieces.append((seed, todo))
-        for seed, made in self._here(pieces) if self._executor is None else self._there(self._executor, pieces):
-            for sentence, outcome in made.items():
+        seeds = self.seeds[:power_ups]
+        one_by_one = dict.fromkeys(sentences)
+        todo = [(one, seed) for one in one_by_one for seed in seeds if seed not in self.kept.get(one, ())]
+        if todo:
+            made = self._here(todo) if self._executor is None else self._there(self._executor, todo)
+            for sentence, seed, outcome in made:
                 self.kept.setdefault(sentence, {})[seed] = outcome
-        found = {one: self.kept.get(one, {}) for one in sentences}
-        whole = {one: own for one, own in found.items() if own.keys() >= {*self.seeds}}
-        return {one: tuple(own[seed] for seed in self.seeds) for one, own in whole.items()}
+        found = {one: self.kept.get(one, {}) for one in one_by_one}
+        return {one: tuple(own[seed] for seed in seeds) for one, own in found.items() if own.keys() >= {*seeds}}
 
-    def _here(self, pieces: Sequence[tuple[int, list[str]]]) -> Iterator[tuple[int, dict[str, Outcome]]]:
-        wanted = sum(len(todo) for _, todo in pieces)
-        done = 0
-        trial = self._trial() if pieces else self.trial
-        for seed, todo in pieces:
-            for sentence in todo:
-                if not self._goes_on(done / wanted):
-                    return
-                if seed not in self._sounds:
-                    if len(self._sounds) >= SOUNDS_KEPT:
-                        self._sounds.pop(next(iter(self._sounds)))
-                    self._sounds[seed] = Sound.of(trial, seed, self._names)
-                yield seed, {sentence: run(trial, seed, sentence, self._names, self._sounds[seed])}
-                done += 1
+    def _here(self, todo: Sequence[tuple[str, int]]) -> Iterator[tuple[str, int, Outcome]]:
+        trial = self._trial()
+        for done, (sentence, seed) in enumerate(todo):
+            if not self._goes_on(done / len(todo)):
+                return
+            yield sentence, seed, run(trial, seed, sentence, self._names, None)
 
-    def _there(
-        self, executor: Executor, pieces: Sequence[tuple[int, list[str]]]
-    ) -> Iterator[tuple[int, dict[str, Outcome]]]:
-        if not pieces:
-            return
+    def _there(self, executor: Executor, todo: Sequence[tuple[str, int]]) -> Iterator[tuple[str, int, Outcome]]:
         sent = packed(self._trial())
-        waiting: dict[Future[dict[str, Outcome]], int] = {
-            executor.submit(_run, sent, self._names, seed, todo): seed for seed, todo in pieces
+        waiting: dict[Future[Outcome], tuple[str, int]] = {
+            executor.submit(_run, sent, self._names, seed, sentence): (sentence, seed) for sentence, seed in todo
         }
         try:
-            while waiting and self._goes_on(1 - len(waiting) / len(pieces)):
+            while waiting and self._goes_on(1 - len(waiting) / len(todo)):
                 finished, _ = wait(waiting, timeout=WAIT_SECONDS, return_when=FIRST_COMPLETED)
                 for future in finished:
-                    yield waiting.pop(future), future.result()
+                    yield *waiting.pop(future), future.result()
         finally:
             for future in waiting:
                 future.cancel()
@@ -147,8 +131,6 @@ class More:
         return machine.bus.accesses.made, last[-1] + behind if last else 0
 
 
-def _run(sent: bytes, names: tuple[str, ...], seed: int, sentences: list[str]) -> dict[str, Outcome]:
-    """In another process: candidates under one power-up."""
-    trial: Trial = unpacked(sent)
-    sound = Sound.of(trial, seed, names)
-    return {sentence: run(trial, seed, sentence, names, sound) for sentence in sentences}
+def _run(sent: bytes, names: tuple[str, ...], seed: int, sentence: str) -> Outcome:
+    """In another process: a candidate under one power-up."""
+    return run(unpacked(sent), seed, sentence, names, None)

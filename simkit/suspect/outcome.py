@@ -104,9 +104,9 @@ class Outcome:
 
     Attributes:
         parted: bus cycle, counted from power-on, at which it parts from the run without a fault under the same
-            power-up; None where it does not. Up to there the one is the other.
+            power-up; None where it does not, or was not held against it. Up to there the one is the other.
         stretches: bus cycles that are kept, in order: from there on, at moments, and at the end; of the run without a
-            fault all of them.
+            fault all of them; of one that was not held against that those at the end.
         looks: screens and terminals, in order; the last one at the end.
         cycle: at which the run ended.
         halted: why the CPU stands still, or "".
@@ -139,7 +139,7 @@ class Outcome:
         ]
 
 
-def run(trial: Trial, seed: int, fault: str, names: Sequence[str], sound: Sound) -> Outcome:
+def run(trial: Trial, seed: int, fault: str, names: Sequence[str], sound: Sound | None) -> Outcome:
     """Run a candidate under one power-up; what cannot run gives its trouble.
 
     Args:
@@ -147,7 +147,7 @@ def run(trial: Trial, seed: int, fault: str, names: Sequence[str], sound: Sound)
         seed: of the power-up.
         fault: its sentence.
         names: lines to observe.
-        sound: the run without a fault under the same power-up.
+        sound: the run without a fault under the same power-up; None: of its bus cycles the end alone is kept.
     """
     try:
         machine = trial.machine(seed, fault)
@@ -164,7 +164,7 @@ def run_sound(trial: Trial, seed: int, sound: Sound) -> Outcome:
     return attrs.evolve(found, stretches=(whole, *found.stretches))
 
 
-def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound: Sound) -> Outcome:
+def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound: Sound | None) -> Outcome:
     kept = trial.prepared(machine, seed)
     looks: list[Look] = []
     drawn: dict[bytes, bytes] = {}
@@ -185,12 +185,15 @@ def _run(trial: Trial, machine: Machine, seed: int, names: Sequence[str], sound:
                 machine.run_to(end)
         return _stretch(observer, since, slice(None), there, names)
 
-    parted, stretches = _followed(trial, machine, names, sound, levels, look_at_due)
+    parted: int | None = None
+    stretches: list[Stretch] = []
+    if sound is not None:
+        parted, stretches = _followed(trial, machine, names, sound, levels, look_at_due)
     made = machine.bus.accesses.made + trial.most_accesses
     for moment in tuple(moments):
         _run_to(machine, min(moment, trial.tail_from), made)
         looks.append(_look(machine, drawn))
-        if moment in glances and machine.cycle >= moment and not machine.cpu.halted:
+        if sound is not None and moment in glances and machine.cycle >= moment and not machine.cpu.halted:
             stretches.append(observed(machine.cycle + trial.glance))
     _run_to(machine, trial.tail_from, made)
     is_wild = machine.bus.accesses.made > made

@@ -310,8 +310,12 @@ def test_another_fault_at_the_top_that_shows_just_the_same_is_told(short):
 def test_further_runs_are_made_once_and_read_by_whoever_comes_next(short, monkeypatch):
     real = judging.Real("pad-test", 5)
     folder = short / "shared"
+    first = SharedMore(real.trial, real.names, folder).of(FEW[:2], 2)
     made = SharedMore(real.trial, real.names, folder).of(FEW[:2])
-    monkeypatch.setattr(SharedMore, "_here", lambda self, pieces: pytest.fail("run again") if pieces else iter(()))
+    assert [run.evidence for own in first.values() for run in own] == [
+        run.evidence for own in made.values() for run in own[:2]
+    ]
+    monkeypatch.setattr(SharedMore, "_here", lambda self, todo: pytest.fail("run again"))
     again = SharedMore(real.trial, real.names, folder).of(FEW[:2])
     assert {name: [run.evidence for run in own] for name, own in again.items()} == {
         name: [run.evidence for run in own] for name, own in made.items()

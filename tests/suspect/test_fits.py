@@ -132,9 +132,9 @@ class Says:
         self.runs = runs
         self.asked = []
 
-    def of(self, names):
+    def of(self, names, power_ups=None):
         self.asked.append(list(names))
-        return {name: tuple(self.runs[name]) for name in names}
+        return {name: tuple(self.runs[name][:power_ups]) for name in names}
 
 
 def test_those_that_come_near_are_run_again_and_fall_back_where_that_contradicts_them():
@@ -147,8 +147,26 @@ def test_those_that_come_near_are_run_again_and_fall_back_where_that_contradicts
     after = judge_shown(runs, views, "text", more)
     assert {name for name, behind in before.behind.items() if behind <= 1} == {"steady", "lucky"}
     assert after.behind["steady"] == 0 < after.behind["lucky"]
-    assert [len(names) for names in more.asked] == [8]
     assert {"steady", "lucky"} <= {*more.asked[0]}
+
+
+def test_whom_two_further_power_ups_refute_is_run_under_no_more_and_who_went_wild_before_is_waited_for():
+    seen = "READY\nA7"
+    runs = {"steady": [run_of(seen)] * 4, "wild": [run_of("NO", wild=True)] * 4}
+    runs |= {f"near {number}": [run_of(f"READY\nB{number}")] * 4 for number in range(6)}
+    further = {name: list(own) * 2 for name, own in runs.items()} | {"wild": [run_of("YES")] * 3 + [run_of(seen)] * 5}
+    more = Says(further)
+    found = judge_shown(runs, partial(text_shown, SeenText(seen), 0), "text", more)
+    assert [sorted(names) for names in more.asked] == [sorted(runs), ["steady", "wild"], ["steady", "wild"]]
+    assert {name for name, behind in found.behind.items() if behind <= 1} == {"steady", "wild"}
+
+
+def test_where_nobody_fits_the_next_ones_are_run_and_each_under_two_power_ups_alone():
+    runs = {f"none {number}": [run_of(f"NOTHING OF THE KIND\n{number}")] * 4 for number in range(30)}
+    more = Says({name: list(own) * 2 for name, own in runs.items()})
+    assert judge_shown(runs, partial(text_shown, SeenText("READY"), 0), "text", more).misfit
+    assert [len(names) for names in more.asked] == [8, 8, 8]
+    assert len({name for names in more.asked for name in names}) == 24
 
 
 def test_what_runs_showed_that_were_ended_as_wild_does_not_count_where_others_came_to_their_end():
