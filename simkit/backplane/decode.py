@@ -26,6 +26,15 @@ _PLACES = tuple(slice(begin, begin + len(_NO_ADDRESS)) for begin in range(0, _TA
 _STRAIGHT = tuple(range(256))
 
 
+@lru_cache(maxsize=256)  # a process that loads machines often, as tests do, decodes most of them alike
+def _own_pages(table: int, others: int) -> tuple[int, ...]:
+    """Pages of which a truth table has every address, and another none."""
+    whole, foreign = table.to_bytes(_TABLE_BYTES, "little"), others.to_bytes(_TABLE_BYTES, "little")
+    return tuple(
+        page for page, place in enumerate(_PLACES) if whole[place] == _EVERY_ADDRESS and foreign[place] == _NO_ADDRESS
+    )
+
+
 @attrs.frozen(slots=True, eq=False)
 class Plan:
     """What one access at one address does.
@@ -205,15 +214,12 @@ class Table:
             if seat.plain is None or seat.waits or given is None or given.keeps:
                 continue
             others = reduce(or_, (other for its, other, _ in tables if its is not seat), spoilt)
-            whole, foreign = table.to_bytes(_TABLE_BYTES, "little"), others.to_bytes(_TABLE_BYTES, "little")
             through = seat.takes_data if for_write else given.gives
             straight = through is None and self._pins[seat.slot][for_write] is None
             buffer = seat.plain.write if for_write else seat.plain.read
             view = None if buffer is None else memoryview(buffer)
             known = (1 << min(seat.address_pins, 16)) - 1
-            for page, place in enumerate(_PLACES):
-                if whole[place] != _EVERY_ADDRESS or foreign[place] != _NO_ADDRESS:
-                    continue
+            for page in _own_pages(table, others):
                 base = page << 8 & known
                 if straight and known >= 0xFF and view is not None and buffer is not None and base + 256 <= len(view):
                     pages[page] = Page(view[base : base + 256], buffer, base, seat.slot)

@@ -39,6 +39,7 @@ def address_bit(n: int) -> int:
     return table
 
 
+@lru_cache(maxsize=512)
 def parse_pattern(text: str) -> tuple[int, int]:
     """Mask and value of a select pattern, bits A15..A0 as 0, 1 or x (not decoded); spaces are for reading.
 

@@ -14,7 +14,7 @@ import attrs
 
 from simkit.backplane.conductors import DataPins
 from simkit.backplane.seat import Seat
-from simkit.backplane.select import Expression, Select, as_table
+from simkit.backplane.select import Select, as_table, expression
 from simkit.backplane.wiring import Transceiver
 from simkit.contract.card import Card
 
@@ -52,7 +52,7 @@ def seat_of(seat: Seat) -> Seat | None:
     if seat.wiring.transceiver() in (None, Transceiver.NEVER, Transceiver.TO_THE_CARD):
         return None
     settings: Any = _Nothing()
-    strobes = Select(()), Expression("never"), Expression("never")
+    strobes = Select(()), expression("never"), expression("never")
     card = _Floating(settings, seat.connector)
     found = Seat(card, seat.slot, KIND, *strobes, connector=seat.connector, settings=settings)
     found.guard = seat.guard

@@ -18,7 +18,7 @@ from enum import Enum
 
 import attrs
 
-from simkit.backplane.select import ADDRESS_LINES, Expression
+from simkit.backplane.select import ADDRESS_LINES, expression
 from simkit.contract.lines import SYSTEM_LINES
 
 READ_STROBE = "RW and PHI2"
@@ -249,7 +249,7 @@ class Wiring:
         fed = [entry for entry in self.entries if entry.done in WITH_OTHER and is_cpu_line(entry.name)]
         found = {name for entry in fed if not is_cpu_line(name := plain(entry.other))}
         by_expression = [entry for entry in self.pin_entries() if entry.done is Done.DRIVEN]
-        return found.union(*(Expression(entry.other).lines for entry in by_expression))
+        return found.union(*(expression(entry.other).lines for entry in by_expression))
 
     def signals(self) -> dict[str, str]:
         """By line of the backplane that a decoder drives, the expression it is driven by."""
@@ -267,7 +267,7 @@ class Wiring:
     def _behind(self, names: Iterable[str]) -> set[str]:
         """All lines that decoders make these of, in however many steps."""
         signals = self.signals()
-        feeds = {name: set(Expression(text).lines) for name, text in signals.items()}
+        feeds = {name: set(expression(text).lines) for name, text in signals.items()}
         for entry in self.line_entries():
             name, other = entry.name, entry.other
             if name in feeds and other in feeds:

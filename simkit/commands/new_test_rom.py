@@ -90,7 +90,6 @@ def new_test_rom(
 
 def _blank(options: MachineOptions) -> dict[int, bytes]:
     """Images for sockets for which there is none yet."""
-    from simkit.backplane.board import Board
     from simkit.commands.options import parse_settings
     from simkit.machinefile.read import read_description
 
@@ -101,7 +100,7 @@ def _blank(options: MachineOptions) -> dict[int, bytes]:
     return {
         card.slot: b"\xff"
         for card in described.cards
-        if Board.of(card.card, card.settings, f"The card {card.kind!r}").image_size is not None
+        if card.board.image_size is not None
         and card.slot not in given
         and (card.image is None or not card.image.exists())
     }

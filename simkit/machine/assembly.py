@@ -8,7 +8,6 @@ from typing import Any
 
 import attrs
 
-from simkit.backplane.board import Board
 from simkit.backplane.bus import Bus, overlaps
 from simkit.backplane.guard import call_unplugged
 from simkit.backplane.joining import hold_lines, join, pull_lines
@@ -147,7 +146,7 @@ def _memory_sizes(description: Description, errors: Errors) -> list[int]:
         own.clear()
         slot = Slot(described.slot, description.clock_hz, description.seed, Findings(), memory=asked)
         try:
-            _made(described, slot, _board(described))
+            _made(described, slot)
         except CardError as error:
             errors.add(error)
         except SimkitError as error:
@@ -161,16 +160,7 @@ def _memory_sizes(description: Description, errors: Errors) -> list[int]:
     return sizes
 
 
-def _board(described: CardDescription) -> Board:
-    """What the card's class says of its board.
-
-    Raises:
-        CardError: it fails; with the place in its own code.
-    """
-    return Board.of(described.card, described.settings, f"slot {described.slot} ({described.kind})", described.slot)
-
-
-def _made(described: CardDescription, slot: Slot, board: Board) -> Card:
+def _made(described: CardDescription, slot: Slot) -> Card:
     """The card, on its slot.
 
     Raises:
@@ -178,7 +168,7 @@ def _made(described: CardDescription, slot: Slot, board: Board) -> Card:
     """
     who = f"slot {described.slot} ({described.kind})"
     stages = described.wiring.stages()
-    for spec in board.pins:
+    for spec in described.board.pins:
         slot.pins[spec.name] = _pin(spec, described.slot, stages.get(spec.name))
     return call_unplugged(who, "__init__", described.card, described.settings, slot, slot=described.slot)
 
@@ -199,10 +189,9 @@ def _plug(
 ) -> Seat:
     memory = core.arena.take if isinstance(core, Room) else None
     slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus, memory=memory)
-    board = _board(described)
     bus.turn.cycle = 0  # a card that is made may arm calls
     try:
-        card = _made(described, slot, board)
+        card = _made(described, slot)
     finally:
         bus.turn.cycle = BETWEEN
     join(bus.nets, slot.pins, described.wiring, bus.wiring)
@@ -217,7 +206,7 @@ def _plug(
         described.ready_gated,
         connector=slot,
         settings=described.settings,
-        board=board,
+        board=described.board,
     )
     bus.seat(seat)
     return seat

@@ -10,7 +10,7 @@ from typing import Any
 import attrs
 
 from simkit.backplane.board import Board
-from simkit.backplane.select import Expression, Select
+from simkit.backplane.select import Select, expression
 from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Entry, Wiring, of_card
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError
@@ -57,7 +57,7 @@ def check_card(
 
 def program_of(card: CardDescription, table: Table) -> Program | None:
     """The image of a card that takes none into a socket: a program for its memory."""
-    if card.image is None or Board.of(card.card, card.settings, "", card.slot).image_size is not None:
+    if card.image is None or card.board.image_size is not None:
         return None
     at = table.values.get("at")
     return Program(card.image, None if at is None else parse_address(at), card.slot, card.place("image"))
@@ -131,6 +131,7 @@ class _Checker:
             kind=kind,
             card=card,
             settings=settings,
+            board=board,
             wiring=self.strobe_pins(
                 of_card(
                     self.slot,
@@ -198,7 +199,7 @@ class _Checker:
             self.fail(field, f"{text!r} is not an expression.", f'Write e.g. {field} = "{_STROBES[field]}".')
             return _STROBES[field]
         try:
-            Expression(text)
+            expression(text)
         except SimkitError as error:
             self.fail(field, error.message, error.remedy or "")
         return text

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 import attrs
 
+from simkit.backplane.board import Board
 from simkit.backplane.fault_sentences import read_fault
 from simkit.backplane.fault_times import ALWAYS
 from simkit.backplane.faults import Fault
@@ -68,6 +69,7 @@ class CardDescription:
         kind: as written.
         card: its class.
         settings: instance of its Settings.
+        board: what its class says of the board with these settings, asked once.
         wiring: what is done to its pins and to lines at its slot, selects and strobes too.
         image: path of its image, or None; that of a RAM is a program, see `Description.programs`.
         labels: paths of its label lists, debug files and the like.
@@ -82,6 +84,7 @@ class CardDescription:
     kind: str
     card: type[Card]
     settings: Any
+    board: Board = attrs.field(eq=False, repr=False)
     wiring: Wiring
     image: Path | None = None
     labels: tuple[Path, ...] = ()

@@ -8,7 +8,6 @@ from typing import Any
 
 import attrs
 
-from simkit.backplane.board import Board
 from simkit.backplane.fault_sentences import read_fault
 from simkit.backplane.faults import MAX_FAULTS, Cell, Clock, Fault, Pulse, Set
 from simkit.backplane.select import Select
@@ -128,7 +127,7 @@ def _check_time(fault: Fault, description: Description) -> None:
 
 def _check_at_card(card: CardDescription, fault: Fault) -> None:
     what = fault.what
-    board = Board.of(card.card, card.settings, "", card.slot)
+    board = card.board
     if isinstance(what, Cell):
         if board.image_size is None:
             raise SimkitError("the card has no ROM.", remedy="Name the slot of one; of a RAM say what its lines do.")

@@ -18,7 +18,7 @@ import attrs
 from simkit.backplane.cpu_pins import at_part
 from simkit.backplane.fault_times import ALWAYS
 from simkit.backplane.faults import MAX_FAULTS, Fault
-from simkit.backplane.select import Expression, Select
+from simkit.backplane.select import Select, expression
 from simkit.backplane.sentences import slot_said
 from simkit.backplane.wiring import CPU, Done, Entry, Wiring
 from simkit.contract.clock import parse_hz
@@ -353,7 +353,7 @@ class _BackplaneWiring:
         decoded: set[str] = set()
         for card in description.cards:
             for strobe in (card.output_enable, card.write_enable):
-                decoded |= Expression(strobe).lines
+                decoded |= expression(strobe).lines
             decoded |= Select(card.select, card.not_select).lines
         everything = self.of_all()
         lines = lines_of([card.wiring for card in description.cards], everything.heard(decoded))

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping
 import attrs
 
 from simkit.backplane.board import Board
-from simkit.backplane.select import Expression, Select
+from simkit.backplane.select import Select, expression
 from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Entry, Wiring
 from simkit.contract.errors import SimkitError
 
@@ -161,7 +161,7 @@ class _Pins:
             if self._rw != "RW":
                 text = re.sub(r"\bRW\b", _bracketed(self._rw), text)
             if self._levels[pin] != self._before[pin] or self._rw != "RW":
-                Expression(text)
+                expression(text)
                 wiring = Wiring(tuple(one for one in wiring.entries if one.done is not done))
                 found.append(Entry(done, "", text, slot))
         return wiring + Wiring((*found, *self._moved))
@@ -241,7 +241,7 @@ def level_of(text: str) -> str:
         SimkitError: it is no expression.
     """
     word = " ".join(text.split())
-    Expression(word)
+    expression(word)
     return {"gnd": _LOW, "vss": _LOW, "low": _LOW, "vcc": _HIGH, "vdd": _HIGH, "high": _HIGH, "open": _HIGH}.get(
         word.lower(), word
     )

@@ -8,7 +8,7 @@ from typing import Any
 
 from simkit.backplane.board import Board
 from simkit.backplane.cpu_pins import NAMES as CPU_PINS
-from simkit.backplane.select import Expression
+from simkit.backplane.select import expression
 from simkit.backplane.sentences import of_different_kinds, read_sentence
 from simkit.backplane.wiring import (
     CPU,
@@ -172,7 +172,7 @@ def of_signals(value: Any, fail: Callable[[str, str, str], None]) -> list[Entry]
             fail(name, f"{text!r:.40} is not an expression.", 'Write e.g. IOSEL = "A15 and not A14".')
         else:
             try:
-                Expression(text)
+                expression(text)
             except SimkitError as error:
                 fail(name, error.message, error.remedy or "")
             else:

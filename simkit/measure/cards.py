@@ -135,16 +135,21 @@ def measure_cards(
 
 
 def card_description(
-    kind: str, card: type[Card], slot: int, select: str, lines: Mapping[str, str] | None = None, **more: Any
+    kind: str, card: type[Card], slot: int, select: str, lines: Mapping[str, str] | None = None, *, settings: Any
 ) -> CardDescription:
-    """A card that the bench plugs in; `more` as in CardDescription."""
+    """A card that the bench plugs in.
+
+    Raises:
+        CardError: its class fails.
+    """
     return CardDescription(
         slot=slot,
         kind=kind,
         card=card,
+        settings=settings,
+        board=Board.of(card, settings, f"The card {kind!r}"),
         wiring=of_card(slot, select=(select,) if select else (), lines=lines),
         origin={"": Place("the bench")},
-        **more,
     )
 
 

@@ -22,7 +22,6 @@ from itertools import combinations, pairwise
 
 import attrs
 
-from simkit.backplane.board import Board
 from simkit.backplane.fault_sentences import read_fault
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES, Done
@@ -115,7 +114,7 @@ def _of_the_cpu(description: Description) -> Iterator[Candidate]:
 
 def _of_the_card(card: CardDescription) -> Iterator[Candidate]:
     place = f"slot {card.slot}"
-    board = Board.of(card.card, card.settings, f"{place} ({card.kind})", card.slot)
+    board = card.board
     yield from _done_to(place, ADDRESS_LINES, "line ", _AT_A_PLACE)
     yield from _done_to(place, ADDRESS_LINES[: board.address_pins], "pin ", _AT_A_PLACE)
     yield from _done_to(place, DATA_LINES, "pin ", _AT_A_PLACE)

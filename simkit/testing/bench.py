@@ -17,7 +17,7 @@ from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
 from simkit.backplane.guard import call_unplugged
 from simkit.backplane.seat import Seat
-from simkit.backplane.select import Expression, Select
+from simkit.backplane.select import Select, expression
 from simkit.contract.card import Card
 from simkit.contract.events import EventTable
 from simkit.contract.findings import Findings
@@ -107,7 +107,7 @@ class Bench:
         self._bus.nets.line("RESET").join(self._reset_button)
         self.card = call_unplugged(who, "__init__", card, self.settings, slot, slot=SLOT)
         select = Select(("x" * 16,) if board.registers or board.address_pins else ())
-        strobes = Expression("RW and PHI2"), Expression("not RW and PHI2")
+        strobes = expression("RW and PHI2"), expression("not RW and PHI2")
         self.connector = slot
         self._seat = Seat(self.card, SLOT, card.kind, select, *strobes, connector=slot, settings=self.settings)
         self._bus.seat(self._seat)

@@ -5,7 +5,6 @@ import random
 import pytest
 
 from simkit import Machine
-from simkit.backplane.board import Board
 from simkit.contract.errors import SimkitError
 from simkit.machinefile.read import read_description
 
@@ -46,7 +45,7 @@ OF_ALL = ("PHI2 doubled", "PHI2 missing", "D7 pulled down", "IRQ not pulled", "D
 
 def sentence(draw, description):
     card = draw.choice(description.cards)
-    board = Board.of(card.card, card.settings, "", card.slot)
+    board = card.board
     pins = [pin.name for pin in board.pins] + [f"A{n}" for n in range(board.address_pins)] + ["D0", "D3", "CE", "OE"]
     kind = draw.random()
     if kind < 0.2:
