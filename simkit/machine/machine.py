@@ -288,7 +288,7 @@ class Machine:
             if kept := seat.kept(before):
                 other.keep(kept)
             forget_pokes(self.bus, seat, other)
-        self._states.adopt(fresh.save_state())
+        self._states.adopt(fresh._states.snapshot())
         for history in tuple(self.histories):
             history.power_cycled(before)
 

@@ -28,6 +28,7 @@ MAX_TOTAL_BYTES = 64_000_000
 HASH_BYTES = 8
 
 _BLOB = "$bytes"
+_PLAIN = frozenset({type(None), bool, int, float, str})
 _DATE = (1980, 1, 1, 0, 0, 0)  # fixed, so that the same state gives the same file
 
 
@@ -178,7 +179,15 @@ def _json(value: object) -> bytes:
     return json.dumps(value, sort_keys=True, separators=(",", ":")).encode()
 
 
+def as_json(value: dict[str, Any]) -> dict[str, Any]:
+    """A table as a file would give it back."""
+    found: dict[str, Any] = json.loads(_json(value))
+    return found
+
+
 def _without_bytes(value: Any, blobs: list[bytes]) -> Any:
+    if type(value) in _PLAIN:  # nearly all
+        return value
     if isinstance(value, bytes | bytearray):
         blobs.append(bytes(value))
         return {_BLOB: len(blobs) - 1}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from simkit.backplane.seat import refusal
 from simkit.contract.errors import CardError, CardMisuse, SimkitError, shown
 from simkit.contract.shapes import StateError
-from simkit.machine.snapshot import Snapshot, SnapshotError, hashes, pack, unpack
+from simkit.machine.snapshot import Snapshot, SnapshotError, as_json, hashes, pack, unpack
 from simkit.machine.views import Serial
 
 if TYPE_CHECKING:
@@ -29,22 +29,22 @@ class States:
 
     def save(self) -> bytes:
         """As `Machine.save_state`."""
-        return pack(self._snapshot())
+        return pack(self.snapshot())
 
     def hashes(self) -> dict[str, str]:
         """As `Machine.state_hashes`."""
-        return hashes(self._snapshot())
+        return hashes(self.snapshot())
 
     def load(self, data: bytes) -> None:
         """As `Machine.load_state`."""
         machine = self._machine
         machine.cpu.refuse_while_running()
-        snapshot = self._fitting(data)
+        snapshot = self._fitting(unpack(data))
         machine.finish_instruction()
         at = machine.cycle
         for history in tuple(machine.histories):
             history.about_to_be_another()
-        before = self.save()
+        before = self.snapshot()
         try:
             self._adopt(snapshot)
         except (SnapshotError, CardError):
@@ -53,7 +53,8 @@ class States:
         for history in tuple(machine.histories):
             history.state_loaded(data, at)
 
-    def _snapshot(self) -> Snapshot:
+    def snapshot(self) -> Snapshot:
+        """The state as it stands, with nothing in it that the machine goes on to change."""
         machine = self._machine
         machine.cpu.refuse_while_running()
         if machine.inside_instruction:
@@ -63,9 +64,9 @@ class States:
             )
         cards = {seat.slot: seat.save(machine.cycle) for seat in machine.bus.seats}
         state = {"bus": machine.bus.save(), "cpu": machine.cpu.save(), "findings": machine.findings.save()}
-        return Snapshot(machine.fingerprint, machine.description.seed, machine.cycle, state, cards)
+        return Snapshot(machine.fingerprint, machine.description.seed, machine.cycle, as_json(state), cards)
 
-    def _go_back(self, before: bytes) -> None:
+    def _go_back(self, before: Snapshot) -> None:
         """Become again what was saved a moment ago."""
         try:
             self.adopt(before)
@@ -75,16 +76,16 @@ class States:
                 raise
             raise refusal(seat, error.__cause__) from error
 
-    def adopt(self, data: bytes) -> None:
+    def adopt(self, snapshot: Snapshot) -> None:
         """Have all parts take a state, and tell no history; what is wrong may be found in the middle.
 
         Raises:
             SnapshotError: damaged, or of another machine.
         """
-        self._adopt(self._fitting(data))
+        self._adopt(self._fitting(snapshot))
 
-    def _fitting(self, data: bytes) -> Snapshot:
-        snapshot, machine = unpack(data), self._machine
+    def _fitting(self, snapshot: Snapshot) -> Snapshot:
+        machine = self._machine
         parts = machine.fingerprint.other_parts(snapshot.fingerprint)
         if parts:
             raise SnapshotError(
