@@ -63,6 +63,13 @@ def program_of(card: CardDescription, table: Table) -> Program | None:
     return Program(card.image, None if at is None else parse_address(at), card.slot, card.place("image"))
 
 
+def paths_of(table: Table) -> tuple[Path, ...]:
+    """Where the paths of a card lead, as its description has them."""
+    fields = ((field, table.values.get(field, [])) for field in ("image", "labels", "listing"))
+    listed = ((field, value if isinstance(value, list) else [value]) for field, value in fields)
+    return tuple(table.path(field, text) for field, texts in listed for text in texts if isinstance(text, str))
+
+
 class _Checker:
     """Checks one card and goes on after an error, so that all are found."""
 

@@ -25,10 +25,11 @@ from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
 from simkit.files.bounded import is_folder
-from simkit.machinefile.cards import check_card, program_of
+from simkit.machinefile.cards import program_of
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import Backplane, CardDescription, CpuOptions, Description
 from simkit.machinefile.faults import GIVEN, Said, check_count, check_faults, no_list, read_all, said_in, with_settings
+from simkit.machinefile.kept import described
 from simkit.machinefile.meant import cpu_meant, setting_meant
 from simkit.machinefile.merge import MACHINE_FILE, MachineErrors, Merged, Table
 from simkit.machinefile.programs import Program
@@ -194,7 +195,7 @@ class _Source:
         known = self._cards.get(slot)
         if known is not None and known[0] == asked:
             return known[1]
-        found = check_card(slot, table, installed, errors, more, signals)
+        found = described(self._path, slot, table, installed, errors, more, signals)
         if found is not None and (known is None or not more):
             self._cards[slot] = asked, found
         return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Collection
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +98,12 @@ def parse_toml(text: str, file: str) -> Toml:
     Raises:
         SimkitError: not TOML, or beyond the bounds; with file and line.
     """
-    text = text.replace("\r\n", "\n")
+    data, places = _parsed(text.replace("\r\n", "\n"), file)
+    return Toml(_own(data), places, file)
+
+
+@lru_cache(maxsize=32)  # machine files are read over and over by who loads machines often
+def _parsed(text: str, file: str) -> tuple[dict[str, Any], Places]:
     check_bounds(text, file)
     try:
         data = tomllib.loads(text)
@@ -108,4 +114,11 @@ def parse_toml(text: str, file: str) -> Toml:
         raise SimkitError(
             f"Not TOML: {message}.", file=file, line=line, remedy="Strings need quotes; tables look like [[card]]."
         ) from error
-    return Toml(data, Places(text), file)
+    return data, Places(text)
+
+
+def _own(value: Any) -> Any:
+    """The value with tables and lists of its own."""
+    if isinstance(value, dict):
+        return {key: _own(inner) for key, inner in value.items()}
+    return [_own(inner) for inner in value] if isinstance(value, list) else value
