@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,6 +57,10 @@ class Contents:
     files: list[str] = attrs.field(factory=list)
     unread: list[int] = attrs.field(factory=list)
     remarks: list[str] = attrs.field(factory=list)
+
+    def copy(self) -> Contents:
+        """The same, with lists and tables of its own."""
+        return attrs.evolve(self, **{field.name: copy(getattr(self, field.name)) for field in attrs.fields(Contents)})
 
     def notes(self, path: Path) -> list[str]:
         """Sentences about what could not be read, and the remarks."""

@@ -68,6 +68,11 @@ class Sources:
         self._lines: dict[str, list[str]] = {}
         self._left_bytes = MAX_SOURCE_BYTES
 
+    @property
+    def asked(self) -> bool:
+        """Whether any file was looked for."""
+        return bool(self._paths)
+
     def path(self, name: str) -> str:
         """Path of a source file; its bare name where it is not found, or when there are too many to look for."""
         return self._path(name) or plain(name)

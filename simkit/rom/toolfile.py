@@ -18,6 +18,10 @@ MAX_NAME = 400
 """Characters of a label with the scopes round it; longer ones are left out."""
 HEAD_LINES = 40
 """Lines in which a form shows itself."""
+MOST_KEPT, MOST_KEPT_BYTES = 32, 200_000
+"""Files that are read again only when their bytes are others, for who loads a machine often; and bytes of one."""
+_KEPT: dict[tuple[Path, str], tuple[bytes, Contents]] = {}
+"""By path and word for it: those for which no other file was looked at."""
 
 _LN = re.compile(r"al\s+(?:C:)?[0-9A-Fa-f]{1,8}\s+\S+")
 _VASM = re.compile(r'Sections:|Source: "|[0-9A-F]{2}:[0-9A-F]{4,8} |F[0-9]{2}:[0-9]{4} ')
@@ -38,8 +42,22 @@ def read_tool_file(path: Path, what: str, folders: Sequence[Path] = ()) -> Conte
         FileError: the system does not let it be read.
         SimkitError: too large, not text and no ELF file, or a form of which nothing can be had.
     """
-    sources = Sources(path, folders)
-    found = _read(path, what, sources)
+    content = read_bounded(path, MAX_FILE_BYTES, what)
+    known = _KEPT.get((path, what))
+    if known is None or known[0] != content:
+        sources = Sources(path, folders)
+        found = _read(content, path, what, sources)
+        if sources.asked or len(content) > MOST_KEPT_BYTES:
+            return found
+        _KEPT.pop((path, what), None)
+        _KEPT[path, what] = known = content, found
+        while len(_KEPT) > MOST_KEPT:
+            _KEPT.pop(next(iter(_KEPT)), None)
+    return known[1].copy()
+
+
+def _read(content: bytes, path: Path, what: str, sources: Sources) -> Contents:
+    found = _any_form(content, path, what, sources)
     found.remarks += sources.remarks()
     found.labels = [(plain(name), address) for name, address in found.labels if len(name) <= MAX_NAME]
     found.placed = {place: plain(name) for place, name in found.placed.items() if len(name) <= MAX_NAME}
@@ -48,8 +66,7 @@ def read_tool_file(path: Path, what: str, folders: Sequence[Path] = ()) -> Conte
     return found
 
 
-def _read(path: Path, what: str, sources: Sources) -> Contents:
-    content = read_bounded(path, MAX_FILE_BYTES, what)
+def _any_form(content: bytes, path: Path, what: str, sources: Sources) -> Contents:
     if content.startswith(b"\x7fELF"):
         from simkit.rom.dwarf import read_elf
 
