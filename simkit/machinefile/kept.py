@@ -65,6 +65,8 @@ def described(
 def _is_as_it_was(known: _Kept, table: Table, installed: Mapping[str, Claims], signals: tuple[str, ...]) -> bool:
     if (known.table, known.signals) != (table, signals) or known.paths != paths_of(table):
         return False
+    if any(place.places is not table.origin[key].places for key, place in known.table.origin.items()):
+        return False  # the same is said in another text: lines may be others
     with suppress(SimkitError):  # which the check tells
         return card_class(known.found.kind, table.folders["kind"], installed) is known.found.card
     return False
