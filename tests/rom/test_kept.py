@@ -32,7 +32,7 @@ def test_a_list_that_has_changed_within_a_second_is_read_again(labels):
 def test_a_list_that_is_gone_or_damaged_is_told(labels):
     read_labels(labels)
     labels.write_bytes(b"\xff\x00\x01")
-    with pytest.raises(SimkitError, match="not text|UTF-8"):
+    with pytest.raises(SimkitError, match="UTF-8"):
         read_labels(labels)
     labels.unlink()
     with pytest.raises(SimkitError, match="There is no label list"):
