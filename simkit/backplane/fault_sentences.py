@@ -6,6 +6,7 @@ What is read is written again by `str` of a fault.
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from difflib import get_close_matches
 from fractions import Fraction
 from typing import Any
@@ -19,6 +20,8 @@ from simkit.backplane.wiring import CPU, SHEET_NAMES, Done, Entry
 from simkit.contract.errors import SimkitError
 
 MOST_PART_BYTES = 1 << 26
+MOST_WORDS, MOST_MEANT = 12, 3
+"""Of a sentence in which a missing word is looked for; and sentences that are named then."""
 
 _HEX = r"(?:\$|0x)[0-9a-f]{1,8}|[0-9a-f]{1,8}h"
 _AT = rf"(?:(?P<part>offset|byte) |address )?(?P<at>{_HEX}|\d{{1,9}})(?P<part2> of the (?:image|part|rom|eprom|chip))?"
@@ -83,6 +86,38 @@ _FORMS = (
     *("card removed", "writes end late", "write data end early", "setting NAME = VALUE", "bit 3 of $8123 low"),
     *("byte at $8123 = $4C", "PHI2 doubled", "PHI2 missing", "RESET bounces", "RESET released late"),
 )
+_A_NAME = r"(?-i:[A-Z]+\d*)"
+_VALUE = rf"{_HEX}|\d+"
+_BETWEEN: tuple[tuple[str, str, str], ...] = (
+    ("slot", r"", r"\d+:?"),
+    ("pin", r"\d+:", r"\d+"),
+    ("bit", r"\d+:", r"\d"),
+    ("in", r"\d+", r"\d+"),
+    ("of", r"\d", rf"{_VALUE}|offset|byte|address"),
+    ("of", r"ends?", r"the|an?"),
+    ("=", _VALUE, _VALUE),
+    ("=", r"[a-z]\w*_\w*", r"(?!(?:is|stands|set|at|on)$).+"),
+    ("setting", r".+:", r"[a-z]\w*_\w*"),
+    ("with", r"exchanged|swapped|crossed|interchanged|gated|qualified", r".+"),
+    ("to", r"shorted|short|bridged|tied|joined|connected|wired|goes", r".+"),
+    ("by", r"selected|driven|fed", r".+"),
+    ("and", _A_NAME, rf"{_A_NAME}|not"),
+    ("between", r"bridge|short", r"\w+"),
+    ("at", r"joint|contact", r"\w+"),
+    ("data", r".+:|write", r"ends?|hold|changes|bus"),
+    ("bus", r"data", r".+"),
+    ("up", r"comes", r".+"),
+    ("end", r"writes?|data|late", r".+"),
+    ("ends", r"write", r""),
+    ("write", r"before|the|an?", r".*"),
+    ("before", r"changes|ends?|goes", r".+"),
+    ("too", r".+", r"short|late|early|slow"),
+    ("hold", r"data|address", r".+"),
+    ("clock", r"an?|extra|additional|double|lost|missing", r".+"),
+    ("cycle", r"at|from|until|after", r"\d+"),
+    *((word, r".+", r"[\d.]+|cycle") for word in ("after", "until", "from", "at")),
+)
+"""Words that join what a sentence says, or say of which kind it is, each with the words between which it may lack."""
 BOUNCE = When(RATES["often"], Span(Fraction(8)), None, Span(Fraction(200)))
 """How RESET bounces where nothing else is said: eight cycles up or down by chance, for 200 cycles."""
 
@@ -101,8 +136,40 @@ def read_fault(text: str, slot: int | None = None) -> Fault:
         raise SimkitError(f"{text!r:.80} is no sentence.", remedy='Write e.g. "slot 4: D3 open", in quotes.')
     if len(text) > MAX_CHARACTERS:
         raise SimkitError(f"A sentence of {len(text)} characters; {MAX_CHARACTERS} are allowed.", remedy="Shorten it.")
+    try:
+        return _read_whole(text, slot)
+    except SimkitError as error:
+        if meant := with_a_word_more(text, slot):
+            raise SimkitError(error.message, remedy=f"Did you mean {' or '.join(map(repr, meant))}?") from None
+        raise
+
+
+def with_a_word_more(text: str, slot: int | None = None) -> list[str]:
+    """Sentences, three at most, that a refused one becomes by a word that says nothing itself: "to", "pin", "until".
+
+    What is wrong, and with which line, has to be said; it is not guessed.
+    """
+    words = ["", *text.split(), ""]
+    found: dict[Fault, str] = {}
+    for place in range(1, min(len(words), MOST_WORDS)):
+        before, behind = words[place - 1], words[place]
+        for word, left, right in _BETWEEN:
+            if (
+                word not in (before, behind)
+                and re.fullmatch(left, before, re.IGNORECASE)
+                and re.fullmatch(right, behind, re.IGNORECASE)
+            ):
+                more = " ".join([*words[1:place], word, *words[place:-1]])
+                with suppress(SimkitError):
+                    found.setdefault(_read_whole(more, slot), more)
+    return list(found.values())[:MOST_MEANT]
+
+
+def _read_whole(text: str, slot: int | None) -> Fault:
     said, when = split_time(text)
     place, rest = place_of(said)
+    if place is None and re.match(r"slot\b", rest, re.IGNORECASE):
+        raise SimkitError(f"{text!r} does not say which slot.", remedy='Begin with "slot N:", N being its number.')
     at = slot if place is None else place
     if slot is not None and place is not None and place != slot:
         raise SimkitError(f"{text!r} stands with slot {slot}.", remedy="Name one slot.")

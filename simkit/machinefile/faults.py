@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from fractions import Fraction
 from typing import Any
 
@@ -11,9 +12,12 @@ import attrs
 from simkit.backplane.fault_sentences import read_fault
 from simkit.backplane.faults import MAX_FAULTS, Cell, Clock, Fault, Pulse, Set
 from simkit.backplane.select import Select
+from simkit.backplane.sentences import place_of
 from simkit.backplane.wiring import CPU, CPU_PIN_LINES, Entry, plain
 from simkit.contract.errors import SimkitError, numbers
+from simkit.machinefile.catalogue import card_class
 from simkit.machinefile.description import CardDescription, Description
+from simkit.machinefile.meant import setting_said
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.tomlplaces import Place
 
@@ -32,8 +36,8 @@ def no_list(faults: str) -> SimkitError:
     return SimkitError(f"{faults!r:.80} is no list of faults.", remedy=f"Write [{faults[:60]!r}].")
 
 
-def said_in(top: Table, errors: MachineErrors) -> list[Said]:
-    """Faults of a machine file."""
+def said_in(top: Table, cards: Mapping[int, Table], errors: MachineErrors) -> list[Said]:
+    """Faults of a machine file, which has these cards."""
     value = top.values.get("faults", [])
     if not isinstance(value, list):
         errors.tell(f"{value!r:.80} is no list of faults.", top.place("faults"), 'Write faults = ["slot 4: D3 open"].')
@@ -41,19 +45,33 @@ def said_in(top: Table, errors: MachineErrors) -> list[Said]:
     if len(value) > MAX_FAULTS:
         errors.tell(f"{len(value)} faults; {MAX_FAULTS} are allowed.", top.place("faults"), "Shorten it.")
         return []
-    return read_all(value, lambda number: top.place(f"faults.{number}"), errors)
+    return read_all(value, cards, lambda number: top.place(f"faults.{number}"), errors)
 
 
-def read_all(faults: Iterable[Any], at: Callable[[int], Place], errors: MachineErrors) -> list[Said]:
-    """Faults as sentences or read, each with its place; what is none is told."""
+def read_all(
+    faults: Iterable[Any], cards: Mapping[int, Table], at: Callable[[int], Place], errors: MachineErrors
+) -> list[Said]:
+    """Faults of a machine with these cards, as sentences or read, each with its place; what is none is told."""
     found: list[Said] = []
     for number, one in enumerate(faults):
         try:
             found.append((one if isinstance(one, Fault) else read_fault(one), at(number)))
         except SimkitError as error:
             place = at(number)
-            errors.tell(error.message, place, error.remedy or "", field="" if place == GIVEN else "faults")
+            remedy = _setting_said(one, cards) or error.remedy or ""
+            errors.tell(error.message, place, remedy, field="" if place == GIVEN else "faults")
     return found
+
+
+def _setting_said(text: Any, cards: Mapping[int, Table]) -> str:
+    """How it is said what a refused sentence may say of a setting of a card; "" where it names none."""
+    with suppress(SimkitError):  # there is no such slot, or its card cannot be loaded: told elsewhere
+        slot, rest = place_of(text) if isinstance(text, str) else (None, "")
+        table = cards.get(slot or CPU)
+        kind = table.values.get("kind") if table is not None else None
+        if table is not None and isinstance(kind, str):
+            return setting_said(rest, slot or CPU, card_class(kind, table.folders["kind"]).Settings)
+    return ""
 
 
 def with_settings(cards: Mapping[int, Table], faults: Sequence[Said]) -> Mapping[int, Table]:

@@ -16,6 +16,10 @@ _OF_WIRES = frozenset(
 )
 """Words in names of settings that sentences of wires have, too."""
 MOST_NAMED = 2
+_SET = re.compile(
+    r"(?:the )?(?:(?:setting|jumper|switch|option) )?(?P<name>[A-Za-z]\w*)"
+    r"(?: ?= ?| (?:(?:is|stands|set|to|at|on) )*)(?P<value>[^\s=].*)"
+)
 
 
 def setting_meant(text: str, slot: int, settings: type) -> str:
@@ -41,6 +45,20 @@ def setting_meant(text: str, slot: int, settings: type) -> str:
     listed = " and ".join(names[:MOST_NAMED])
     verb = "is a setting" if len(names) == 1 else "are settings"
     return f"{listed} {verb} of the card: write `--set {slot}.{names[0]}=...`; `simkit cards KIND` says what they take."
+
+
+def setting_said(text: str, slot: int, settings: type) -> str:
+    """The sentence that sets what a refused one names as a setting, "latch = carry-inverted"; "" where it names none.
+
+    Args:
+        text: the sentence, without its place.
+        slot: of the card.
+        settings: its class `Settings`.
+    """
+    said = _SET.fullmatch(text)
+    if said is None or not attrs.has(settings) or said["name"] not in attrs.fields_dict(settings):
+        return ""
+    return f"Write: slot {slot}: setting {said['name']} = {said['value']}"
 
 
 def cpu_meant(text: str, parts: tuple[str, ...]) -> str:

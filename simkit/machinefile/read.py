@@ -128,7 +128,10 @@ def read_description(
         merged.top.put("seed", seed, Place("given seed"), Path())
     if start is not None:
         merged.top.put("start", start, Place("given start"), Path())
-    said = [*said_in(merged.top, errors), *read_all(faults, lambda number: GIVEN, errors)]
+    said = [
+        *said_in(merged.top, merged.cards, errors),
+        *read_all(faults, merged.cards, lambda number: GIVEN, errors),
+    ]
     return _Source(merged, path, tuple(wiring), tuple(programs)).checked(said, errors)
 
 

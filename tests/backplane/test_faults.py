@@ -1,11 +1,13 @@
 """Sentences of faults: each is read back as the fault that it says; what people say otherwise; what is refused."""
 
+import re
 from fractions import Fraction
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from simkit.backplane.fault_kinds import KINDS
 from simkit.backplane.fault_sentences import read_fault
 from simkit.backplane.fault_times import ALWAYS, Presence, Span, When
 from simkit.backplane.faults import Cell, Clock, Fault, Lingering, Pulse, Set, WriteEnd, bare_value
@@ -176,3 +178,76 @@ def test_a_chance_comes_as_often_as_it_says_and_not_the_same_for_two_places():
     drawn = [[cycle in presence for cycle in range(100_000)] for presence in (one, other)]
     assert all(1_823 < sum(found) < 2_177 for found in drawn)
     assert drawn[0] != drawn[1]
+
+
+JOINING = {
+    "slot",
+    "pin",
+    "bit",
+    "of",
+    "=",
+    "with",
+    "to",
+    "by",
+    "and",
+    "between",
+    "at",
+    "data",
+    "bus",
+    "up",
+    "end",
+    "ends",
+}
+JOINING |= {"write", "before", "too", "hold", "in", "cycle", "after", "until", "from", "clock"}
+"""Words that join what a sentence says, or say of which kind it is; not which line it is, nor what is wrong with it."""
+OF_LINES = (
+    *("D3 and D4 swapped", "slot 4: INT tied to NMI", "slot 3: pin 24 open", "slot 5: bus transceiver disabled"),
+    *("slot 4: selected by A15 and A14", "slot 1: data changes before write ends", "IOSEL driven by A15 and A3"),
+)
+
+
+def reading(said):
+    try:
+        return read_fault(said)
+    except SimkitError:
+        return None
+
+
+def less_a_word():
+    """(sentence, the same without a word that joins) of each kind, where that is no other sentence."""
+    for sentence in (*(said for kind in KINDS for said in (kind.sentence, *kind.also)), *OF_LINES):
+        words = sentence.split()
+        less = [" ".join([*words[:n], *words[n + 1 :]]) for n, word in enumerate(words) if word in JOINING]
+        yield from ((sentence, said) for said in less if reading(said) is None)
+
+
+LESS = tuple(less_a_word())
+
+
+def test_most_sentences_need_their_words():
+    assert len(LESS) > 60
+
+
+@pytest.mark.parametrize(("whole", "said"), LESS)
+def test_a_sentence_that_lacks_a_word_that_joins_is_refused_with_the_whole_one(whole, said):
+    with pytest.raises(SimkitError) as refused:
+        read_fault(said)
+    meant = re.findall(r"'([^']*)'", refused.value.remedy.removeprefix("Did you mean "))
+    assert read_fault(whole) in map(reading, meant), refused.value.remedy
+
+
+@pytest.mark.parametrize("said", ["slot D3 open", "slot: D3 open", "SLOT answers late"])
+def test_a_slot_without_its_number_is_asked_for_it(said):
+    with pytest.raises(SimkitError, match="which slot") as refused:
+        read_fault(said)
+    assert '"slot N:"' in refused.value.remedy
+
+
+@pytest.mark.parametrize(
+    "said", ["foo bar", "slot 4: touches D4", "slot 4: D3 D4", "slot 4: low", "A5", "a b c d e f g"]
+)
+def test_what_is_wrong_is_not_guessed(said):
+    with pytest.raises(SimkitError) as refused:
+        read_fault(said)
+    assert said not in (refused.value.remedy or "")
+    assert not re.search(r"Did you mean '[^']*\d", refused.value.remedy or "")

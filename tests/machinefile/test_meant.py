@@ -62,3 +62,30 @@ def test_what_is_said_of_a_wire_keeps_the_remedy_for_wires(said, words):
 
 def test_a_number_in_a_sentence_is_not_taken_for_that_of_a_setting():
     assert "port_1" not in remedy("pad-test", "slot 4: data line of pad 1 shorted to ground")
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "slot 4: latch = carry-inverted",
+        "slot 4: latch is carry-inverted",
+        "slot 4: latch carry-inverted",
+        "slot 4, setting latch carry-inverted",
+        "slot 4: jumper latch carry-inverted",
+    ],
+)
+def test_a_fault_that_names_a_setting_and_a_value_is_refused_with_the_sentence_that_sets_it(said):
+    with pytest.raises(SimkitError) as refused:
+        Machine.load("demo:pad-test", faults=[said])
+    assert refused.value.remedy == "Write: slot 4: setting latch = carry-inverted"
+    loaded = Machine.load("demo:pad-test", faults=[refused.value.remedy.removeprefix("Write: ")])
+    assert loaded.card(4).settings.latch == "carry-inverted"
+
+
+@pytest.mark.parametrize(
+    "said", ["slot 4: nothing = carry-inverted", "slot 9: latch = carry-inverted", "slot 4: D3 = -"]
+)
+def test_what_is_no_setting_of_that_card_is_not_told_to_be_one(said):
+    with pytest.raises(SimkitError) as refused:
+        Machine.load("demo:pad-test", faults=[said])
+    assert "setting" not in refused.value.remedy

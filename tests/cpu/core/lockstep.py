@@ -146,7 +146,8 @@ class Twins:
         elif what < 0.08:
             address, byte = self.chance.randrange(0x200, 0x4000), self.chance.randrange(256)
             for machine in self.both:
-                machine.poke(address, byte)
+                if any(seat.plain is not None and seat.plain.read for seat, _ in machine.bus.where(address)):
+                    machine.poke(address, byte)
 
     def run(self, cycles: int) -> None:
         """Run both; they must agree."""
