@@ -83,19 +83,17 @@ for method in ("peek", "save", "advance", "words", "steady_until", "wait_cycles"
     moving(method)
 
 
-@bad("moved pin OUT while the machine was put together", at="class")
-class MovesInRegisters(Sound):
-    last: ClassVar[Any] = None
+@bad("__init__ moved pin OUT while the machine was put together", at="class")
+class MovesAnotherOfItsClass(Sound):
+    """The first one is made to see what memory it wants."""
+
+    first: ClassVar[Any] = None
 
     def __init__(self, settings, slot):
         super().__init__(settings, slot)
-        type(self).last = self
-
-    @classmethod
-    def registers(cls, settings):
-        if cls.last is not None:
-            cls.last.slot.pin("OUT").drive(False, 0)
-        return super().registers(settings)
+        if self.first is not None:
+            self.first.slot.pin("OUT").drive(False, 0)
+        type(self).first = self
 
 
 @bad(": event in cycle 200 moved pin OUT as if in cycle 300", "It is cycle 200")
