@@ -53,6 +53,13 @@ def of_letters(lines: Sequence[str], rows: int, columns: int) -> Blocks:
     return np.frombuffer(whole.encode("utf-32-le", "surrogatepass"), np.uint32).astype(np.uint64)
 
 
+def sorts_of_letters(letters: Blocks) -> list[int]:
+    """How many of some letters are capitals, small ones, digits, and other signs but blanks."""
+    ranges = [(letters >= ord(first)) & (letters <= ord(last)) for first, last in ("AZ", "az", "09")]
+    other = ~np.logical_or.reduce(ranges) & (letters != ord(" "))
+    return [int(one.sum()) for one in (*ranges, other)]
+
+
 def _numbers(parts: NDArray[np.uint64]) -> Blocks:
     found = np.zeros(len(parts), np.uint64)
     for column in range(parts.shape[1]):
@@ -132,11 +139,13 @@ class Shown:
         seen: (n,).
         own: (runs, moments, n).
         smaller: both in smaller blocks, to count them, where there are such.
+        sorts: counts of some small blocks by their sort, where there are sorts; None: there are none.
     """
 
     seen: Blocks
     own: NDArray[np.uint64]
     smaller: Callable[[], tuple[Blocks, NDArray[np.uint64]]] | None = None
+    sorts: Callable[[Blocks], list[int]] | None = None
 
     @property
     def small(self) -> tuple[Blocks, NDArray[np.uint64]]:

@@ -41,7 +41,8 @@ MANY_RUNS = 8
 FEWEST_RUNS = 3
 """Of which one can be held against others that differ from one another."""
 DEVIATIONS = 2.0
-"""Of counts, by which what was seen may be farther from the nearest run than these are from one another."""
+"""Of counts, by which what was seen may be farther from the nearest run than these are from one another; farther where
+they are so much spread."""
 FEW_RUNS = 6
 """Runs with which one steady block may be wrong still; with half of them two, with twice as many none."""
 
@@ -59,17 +60,25 @@ class _Held:
         fit: how it fits.
         shown: where it fits best; None: the candidate shows nothing of the kind.
         ended: how many runs came to their end; of one that went wild it is not known what it shows then.
+        wild: how many did not.
     """
 
     fit: Fit
     shown: Shown | None
     ended: int
+    wild: int
 
     @classmethod
     def of(cls, views: Views, runs: Sequence[Outcome]) -> _Held:
-        ended = sum(not run.is_wild for run in runs)
-        found = [cls(one.best, one, ended) for one in views(runs)]
-        return min(found, key=lambda one: one.fit.cost, default=cls(NO_FIT, None, ended))
+        wild = sum(run.is_wild for run in runs)
+        ended = len(runs) - wild
+        found = [cls(one.best, one, ended, wild) for one in views(runs)]
+        return min(found, key=lambda one: one.fit.cost, default=cls(NO_FIT, None, ended, wild))
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether it was seen just so under all power-ups: what more of them show could not refute it."""
+        return self.fit.cost == 0 and not self.wild
 
     @cached_property
     def is_misfit(self) -> bool:
@@ -95,7 +104,10 @@ class _Held:
         """
         if self.shown is None or len(self.shown.own) < FEWEST_RUNS or not self.fit.off:
             return False
-        return any(one.its > DEVIATIONS + _most(one.among, leave_out=True) for one in distances(self.shown))
+        return any(
+            one.its > max(_most(one.among, leave_out=True), DEVIATIONS + max(_counted(one.among, leave_out=True)))
+            for one in distances(self.shown)
+        )
 
     @property
     def is_known(self) -> bool:
@@ -113,13 +125,21 @@ def _most(values: Sequence[Sequence[float]], *, leave_out: bool = False) -> floa
     """The most that may still be one more of these; a row for each run, of its moments.
 
     Where they are spread evenly about their middle, the second of twelve is one standard deviation above it, and this
-    three. The run that goes farthest does not count where there are many: that one went quite another way says that the
-    next may do so, too, but one in so many times only. Where it is to be left out it never counts: how far the only run
-    of its kind is from the others says nothing of how far two of a kind are apart.
+    three.
+    """
+    counted = _counted(values, leave_out=leave_out)
+    return max(counted) + 2 * (max(counted) - median(counted))
+
+
+def _counted(values: Sequence[Sequence[float]], *, leave_out: bool) -> list[float]:
+    """Those of the runs that count.
+
+    The run that goes farthest does not count where there are many: that one went quite another way says that the next
+    may do so, too, but one in so many times only. Where it is to be left out it never counts: how far the only run of
+    its kind is from the others says nothing of how far two of a kind are apart.
     """
     by_run = sorted(values, key=max)
-    counted = [value for run in (by_run[:-1] if leave_out or len(by_run) >= MANY_RUNS else by_run) for value in run]
-    return max(counted) + 2 * (max(counted) - median(counted))
+    return [value for run in (by_run[:-1] if leave_out or len(by_run) >= MANY_RUNS else by_run) for value in run]
 
 
 def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judged:
@@ -136,18 +156,21 @@ def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judge
     for _ in range(ROUNDS if more is not None else 0):
         assert more is not None
         todo = [name for name in _to_be_run(found) if name not in again][:AGAIN_AT_ONCE]
-        possible = todo
+        if not todo:
+            break
+        open_ones = todo
         for step in STEPS:
-            if not possible:
+            if not open_ones:
                 break
-            further = more.of(possible, step)
-            if len(further) < len(possible):  # somebody has ended it: what was there before counts
+            further = more.of(open_ones, step)
+            if len(further) < len(open_ones):  # somebody has ended it: what was there before counts
                 return _judged(found, what)
             known = {name: _best_known(runs[name], own) for name, own in further.items()}
             found |= {name: _Held.of(views, own) for name, own in known.items()}
-            possible = [name for name in possible if found[name].fits or len(known[name]) < ENOUGH_RUNS]
+            refuted = {name for name in open_ones if not found[name].fits and len(known[name]) >= ENOUGH_RUNS}
+            open_ones = [name for name in open_ones if name not in refuted and not found[name].is_settled]
         again |= set(todo)
-        if possible:
+        if any(found[name].fits for name in todo):
             break
     return _judged(found, what)
 
@@ -186,9 +209,14 @@ class _Order:
 
 
 def _to_be_run(found: Mapping[str, _Held]) -> list[str]:
-    """Those near the best that fit, as far as is known, then the others, in order."""
+    """Those near the best that fit, as far as is known, then the others, in order; none that is settled.
+
+    Where one is settled, nobody else is asked.
+    """
     order = _Order.of(found)
-    return list(dict.fromkeys([*(name for name in order.near if found[name].fits), *order.behind]))
+    fitting = [name for name in order.near if found[name].fits]
+    others = [] if any(found[name].is_settled for name in fitting) else order.behind
+    return [name for name in dict.fromkeys([*fitting, *others]) if not found[name].is_settled]
 
 
 def _judged(found: Mapping[str, _Held], what: str) -> Judged:

@@ -8,7 +8,7 @@ from functools import lru_cache, partial
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.suspect.blocks import Blocks, Shown, of_letters, of_pixels, of_text
+from simkit.suspect.blocks import Blocks, Shown, of_letters, of_pixels, of_text, sorts_of_letters
 from simkit.suspect.outcome import Look, Outcome, unpacked
 from simkit.suspect.screens import Views
 from simkit.suspect.seen import SeenHang, SeenMemory, SeenPicture, SeenText
@@ -63,7 +63,8 @@ def text_shown(seen: SeenText, since: int, runs: Sequence[Outcome]) -> list[Show
             columns = min(MOST_COLUMNS, max((len(line) for one in every for line in one), default=0))
             blocks = [[_text_blocks("\n".join(one), rows, columns) for one in own] for own in its]
             letters = partial(_letters, mine, its, rows + 1, columns)
-            found.append(Shown(_text_blocks("\n".join(mine), rows, columns), np.array(blocks, np.uint64), letters))
+            seen_blocks = _text_blocks("\n".join(mine), rows, columns)
+            found.append(Shown(seen_blocks, np.array(blocks, np.uint64), letters, sorts_of_letters))
     return found
 
 

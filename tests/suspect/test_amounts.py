@@ -143,11 +143,11 @@ def test_memory_that_the_power_up_fills_explains_no_memory_that_was_set():
 
 def test_how_far_the_nearest_is_counts_what_is_new_once_and_in_standard_deviations():
     own = np.array([[of_pixels(plain(colour))] for colour in (1, 4, 4)], np.uint64)
-    new, where = distances(Shown(of_pixels(plain(7)), own))
+    new, where, rows = distances(Shown(of_pixels(plain(7)), own))
     one_new = 2 * ((1 + 3 / 8) ** 0.5 - (3 / 8) ** 0.5)
     assert new.its == 0.0  # as new as the only one of colour 1 is
     assert new.among == [[pytest.approx(one_new * 2**0.5)], [0.0], [0.0]]
-    assert (where.its, where.among) == (0.0, [[0.0]] * 3)
+    assert (where.its, where.among) == (rows.its, rows.among) == (0.0, [[0.0]] * 3)
 
 
 def test_as_many_letters_elsewhere_on_the_screen_are_another_noise():
@@ -159,11 +159,40 @@ def test_as_many_letters_elsewhere_on_the_screen_are_another_noise():
     assert not is_explained(SeenText("TITLE\n" + lines(5000, (9, 10))), runs)
 
 
+STREWN = ["\n".join(noise_of_letters(seed, 0.2).split("\n")[:4]) for seed in range(40)]
+
+
+@pytest.mark.parametrize("count", [RUNS, FEW_RUNS])
+@pytest.mark.parametrize("text", ["lorem ipsum 12345", "HELLO WORLD\n\nREADY", TITLE, OTHER_PROGRAM])
+def test_letters_strewn_over_some_lines_explain_no_words_though_they_be_as_many(text, count):
+    runs = [run_with(text=one) for one in STREWN[:count]]
+    assert not is_explained(SeenText(text), runs)
+    assert all(is_explained(SeenText(one), runs) for one in STREWN[20:])
+
+
+SIGNS_OF_TERMINALS = "".join(map(chr, range(33, 127)))
+
+
+def few_signs(seed):
+    drawn = random.Random(seed)
+    return "\n".join(
+        "".join(drawn.choice(SIGNS_OF_TERMINALS) if drawn.random() < 0.5 else " " for _ in range(width))
+        for width in (7, 15)
+    )
+
+
+@pytest.mark.parametrize("text", ["HELLO WORLD\n\nREADY", "lorem ipsum\n12345", "3141592\n65358"])
+def test_as_many_signs_of_every_sort_explain_no_text_of_one_sort(text):
+    runs = [run_with(text=few_signs(seed)) for seed in range(RUNS)]
+    assert not is_explained(SeenText(text), runs)
+    assert all(is_explained(SeenText(few_signs(seed)), runs) for seed in range(600, 620))
+
+
 def test_a_screen_that_goes_on_moving_is_held_to_other_moments_of_other_runs():
     def moving(start):
         return [of_pixels(np.hstack((plain(2)[:, : 8 * (start + at)], plain(1)))[:, :128]) for at in range(6)]
 
     moved = np.array([moving(1)] * 5, np.uint64)
-    new, where = distances(Shown(moved[0, 3], moved))
-    assert new.its == where.its == 0.0
+    new, where, rows = distances(Shown(moved[0, 3], moved))
+    assert new.its == where.its == rows.its == 0.0
     assert all(len(row) == 6 and min(row) > 0 for row in where.among)

@@ -139,21 +139,31 @@ class Says:
 
 def test_those_that_come_near_are_run_again_and_fall_back_where_that_contradicts_them():
     seen, other = "READY\nA7", "READY\nB3"
-    runs = {"steady": [run_of(seen)] * 4, "lucky": [run_of(seen)] * 4}
+    runs = {"steady": [run_of(seen)] * 3 + [run_of(other)], "lucky": [run_of("READY\nA8")] * 4}
     runs |= {f"far {number}": [run_of(f"NOTHING OF THE KIND\n{number}\n" + "X" * 90)] * 4 for number in range(20)}
-    more = Says({name: [run_of(seen if name == "steady" else other)] * 8 for name in runs})
+    more = Says({name: [run_of(seen)] * 8 if name == "steady" else list(own) * 2 for name, own in runs.items()})
     views = partial(text_shown, SeenText(seen), 0)
     before = judge_shown(runs, views, "text", None)
     after = judge_shown(runs, views, "text", more)
     assert {name for name, behind in before.behind.items() if behind <= 1} == {"steady", "lucky"}
-    assert after.behind["steady"] == 0 < after.behind["lucky"]
+    assert after.behind["steady"] == 0 < 1 < after.behind["lucky"]
     assert {"steady", "lucky"} <= {*more.asked[0]}
+
+
+def test_whom_all_power_ups_show_just_so_is_run_no_more_and_those_far_from_it_are_not_either():
+    seen = "READY\nA7"
+    runs = {"just so": [run_of(seen)] * 4, "wild": [run_of(seen, wild=True)] * 4, "near": [run_of("READY\nA8")] * 4}
+    runs |= {f"far {number}": [run_of(f"NOTHING OF THE KIND\n{number}")] * 4 for number in range(9)}
+    more = Says({name: list(own) * 2 for name, own in runs.items()} | {"wild": [run_of("AT THE END ANOTHER")] * 8})
+    found = judge_shown(runs, partial(text_shown, SeenText(seen), 0), "text", more)
+    assert [sorted(names) for names in more.asked] == [["near", "wild"]] * 2
+    assert {name for name, behind in found.behind.items() if behind <= 1} == {"just so"}
 
 
 def test_whom_two_further_power_ups_refute_is_run_under_no_more_and_who_went_wild_before_is_waited_for():
     seen = "READY\nA7"
-    runs = {"steady": [run_of(seen)] * 4, "wild": [run_of("NO", wild=True)] * 4}
-    runs |= {f"near {number}": [run_of(f"READY\nB{number}")] * 4 for number in range(6)}
+    runs = {"steady": [run_of(seen)] * 3 + [run_of("READY\nC5")], "wild": [run_of("NO", wild=True)] * 4}
+    runs |= {f"near {number}": [run_of(f"REALLY\nB{number}")] * 4 for number in range(6)}
     further = {name: list(own) * 2 for name, own in runs.items()} | {"wild": [run_of("YES")] * 3 + [run_of(seen)] * 5}
     more = Says(further)
     found = judge_shown(runs, partial(text_shown, SeenText(seen), 0), "text", more)
