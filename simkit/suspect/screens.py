@@ -6,7 +6,7 @@ seen. What was seen is one run more of the same candidate, if that is the cause,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import cached_property
 from math import log
 from statistics import median
@@ -172,6 +172,10 @@ def judge_shown(runs: Runs, views: Views, what: str, more: More | None) -> Judge
         again |= set(todo)
         if any(found[name].fits for name in todo):
             break
+    else:
+        if more is not None:  # so many were refuted: those that fit as nearly by fewer runs are not the cause either
+            unasked = {name for name, one in found.items() if name not in again and not one.is_settled}
+            return _judged(found, what, unasked)
     return _judged(found, what)
 
 
@@ -219,11 +223,17 @@ def _to_be_run(found: Mapping[str, _Held]) -> list[str]:
     return [name for name in dict.fromkeys([*fitting, *others]) if not found[name].is_settled]
 
 
-def _judged(found: Mapping[str, _Held], what: str) -> Judged:
-    """How far each is behind the best; who is near and does not fit is farther behind than those who do."""
+def _judged(found: Mapping[str, _Held], what: str, unasked: Collection[str] = ()) -> Judged:
+    """How far each is behind the best; who is near and does not fit is farther behind than those who do.
+
+    Args:
+        found: how it fits each.
+        what: was shown, in words.
+        unasked: those of which nobody knows whether they would fit under more power-ups, and who are not believed.
+    """
     order = _Order.of(found)
     behind = order.behind
-    fitting = [name for name in order.near if found[name].fits]
+    fitting = [name for name in order.near if found[name].fits and name not in unasked]
     misfit = ""
     if fitting:
         last = max(behind[name] for name in fitting) + NOT_FIRST

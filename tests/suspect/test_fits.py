@@ -171,6 +171,20 @@ def test_whom_two_further_power_ups_refute_is_run_under_no_more_and_who_went_wil
     assert {name for name, behind in found.behind.items() if behind <= 1} == {"steady", "wild"}
 
 
+def test_of_many_that_fit_but_for_one_block_those_that_nobody_ran_again_are_refuted_with_those_that_were():
+    runs = {f"like {number}": [run_of("READY\nA7\n")] * 4 for number in range(30)}
+    more = Says({name: list(own) * 2 for name, own in runs.items()})
+    views = partial(text_shown, SeenText("READY\nA8"), 0)
+    assert not judge_shown(runs, views, "text", None).misfit
+    assert judge_shown(runs, views, "text", more).misfit
+    rather = Says(more.runs | {"like 20": [run_of("READY\nA7"), run_of("READY\nA8")] * 4})
+    found = judge_shown(runs, views, "text", rather)
+    assert min(found.behind, key=found.behind.get) == "like 20"
+    assert not found.misfit
+    settled = judge_shown(runs | {"just so": [run_of("READY\nA8")] * 4}, views, "text", more)
+    assert [name for name, behind in settled.behind.items() if behind <= 1] == ["just so"]
+
+
 def test_where_nobody_fits_the_next_ones_are_run_and_each_under_two_power_ups_alone():
     runs = {f"none {number}": [run_of(f"NOTHING OF THE KIND\n{number}")] * 4 for number in range(30)}
     more = Says({name: list(own) * 2 for name, own in runs.items()})
