@@ -6,6 +6,8 @@ way; of two that touch a high level says that both are high, and a low one nothi
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import attrs
 import numpy as np
 from numpy.typing import NDArray
@@ -45,18 +47,18 @@ class AtCpu:
     def of(cls, machine: Machine) -> AtCpu | None:
         """Of a machine as it is wired; None where the CPU's lines are those of the backplane."""
         bus = machine.bus
+        data = bus.data_lines.cpu
+        at_lines = {high: on_the_bus({"RW": high, "PHI2": True}, bus.wiring) for high in (False, True)}
+        if data is None and all(_is_straight(arriving, high) for high, arriving in at_lines.items()):
+            return None
         words = np.arange(CONTROL + 1, dtype=np.int64)
         on_lines = words.copy()
-        for high in (False, True):
-            arriving = on_the_bus({"RW": high, "PHI2": True}, bus.wiring)
+        for high, arriving in at_lines.items():
             half = on_lines[RW_BIT * high : RW_BIT * (high + 1)]
             for number, name in enumerate((*ADDRESS_LINES, "RW")):
                 level = arriving.get(name, address_bit(number) if number < len(ADDRESS_LINES) else high)
                 half &= ~(1 << number)
                 half |= _levels(as_table(level)) << number
-        data = bus.data_lines.cpu
-        if (on_lines == words).all() and data is None:
-            return None
         high_in_all, high_in_any = np.full(CONTROL + 1, CONTROL, np.int64), np.zeros(CONTROL + 1, np.int64)
         np.bitwise_and.at(high_in_all, on_lines, words)
         np.bitwise_or.at(high_in_any, on_lines, words)
@@ -167,6 +169,11 @@ def _completed(values: Bits, known: Bits, word: int, mask: int, whole: int) -> t
     agree = int(np.bitwise_and.reduce(known[words]))
     agree &= ~int(np.bitwise_or.reduce(values[words]) ^ np.bitwise_and.reduce(values[words]))
     return int(values[words[0]]) & agree, agree
+
+
+def _is_straight(arriving: Mapping[str, bool | int], high: bool) -> bool:
+    """Whether address lines and R/W are those of the CPU; R/W is high there, or low."""
+    return arriving.keys().isdisjoint(ADDRESS_LINES) and as_table(arriving["RW"]) == as_table(high)
 
 
 def _levels(table: int) -> Bits:

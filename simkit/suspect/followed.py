@@ -32,6 +32,10 @@ from simkit.suspect.trial import Trial
 FIRST_ROWS = 400, 2_000
 """Rows that a candidate must explain before more are looked at: those that do not are most, and are told soon. Ours."""
 
+TELLING, BEFORE, BEHIND = 3, 400, 200
+"""Places at which candidates left something that are looked at first with the next one, rows before them and behind
+them. Ours."""
+
 LONGEST = 8
 """Bus cycles of the longest instruction (W65C02S data sheet, table 5-7: seven, and one more across a page)."""
 
@@ -74,6 +78,7 @@ class Following:
         self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
         self._sound: LeftOver | None = None
         self._found: dict[str, LeftOver | None] = {}
+        self._telling: list[int] = []
         self.rows = 0
 
     def left_over(self, name: str) -> LeftOver | None:
@@ -99,20 +104,40 @@ class Following:
         impossible, words = impossible_on_the_lines(machine, self._captured)
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
-        for rows in dict.fromkeys(min(most, len(self._captured)) for most in (*FIRST_ROWS, len(self._captured))):
-            self.rows += rows
-            found = led(machine, self._captured[:rows])
+        apart, words = apart_on_the_lines(machine, self._captured)
+        if apart and self._sound is not None:  # how far one without a fault goes along is the measure for others
+            return LeftOver(len(apart), words, 0, 0.0)
+        for part in self._parts():
+            rows = self._captured[part]
+            self.rows += len(rows)
+            found = led(machine, rows)
             left, in_step = found.disagreements, found.verdict != Verdict.UNTOLD
             if _is_readdressed(machine):  # selects are compared by the address that the probe sees
                 left = [one for one in left if not one.signal]
             if any(one.proven for one in left) or instructions(left) > 1:
-                return LeftOver(len(left), told(machine, left), int(in_step[: left[0].row].sum()), _told(found))
-        if not _is_readdressed(machine):
-            apart, words = apart_on_the_lines(machine, self._captured)
-            if apart:
-                return LeftOver(len(apart), words, int(in_step[: apart[0]].sum()), _told(found))
+                for one in left:
+                    one.row += part.start
+                self._note(left[0].row)
+                is_first = part.start == 0
+                return LeftOver(
+                    len(left), told(machine, left), int(in_step[: left[0].row].sum()) if is_first else 0, _told(found)
+                )
+        if apart:
+            return LeftOver(len(apart), words, int(in_step[: apart[0]].sum()), _told(found))
         floating = Floating.of(machine, found)
         return LeftOver(0, "", int(in_step.sum()), _told(found) + floating.told, floating.words)
+
+    def _parts(self) -> list[slice]:
+        """Rows by which the CPU model is led, before all of them: the first ones, and where others left something."""
+        count = len(self._captured)
+        first = [slice(0, rows) for rows in FIRST_ROWS if rows < count]
+        telling = [slice(max(0, row - BEFORE), min(count, row + BEHIND)) for row in self._telling]
+        return [*first, *(part for part in telling if part.start), slice(0, count)]
+
+    def _note(self, row: int) -> None:
+        """Somebody left something there: others may, too."""
+        if all(abs(row - known) > BEHIND for known in self._telling):
+            self._telling = [row, *self._telling][:TELLING]
 
 
 def _is_readdressed(machine: Machine) -> bool:

@@ -1,55 +1,143 @@
-"""What ROMs give to the backplane, where wiring has the CPU take something else of it.
+"""What ROMs give to the backplane, held against a capture that was taken there.
 
 The CPU model goes by what the CPU takes. A line that is late or open at the CPU alone hides from it what the card had
-on that line; the capture, taken on the backplane, shows it.
+on that line; and where one byte alone is wrong, it cannot say that noise was not why. The lines themselves show both.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.capture.captured import Captured
+from simkit.compare.at_cpu import AtCpu
 from simkit.compare.told_signals import card_name
 from simkit.machine.machine import Machine
-from simkit.suspect.chance import is_more_than_noise
+from simkit.suspect.chance import is_more_than_chance, is_more_than_noise
+from simkit.suspect.steadiness import WRONG_BITS
 
-_NOBODY = -1
+_CONTROL = (*ADDRESS_LINES, "RW")
 _READ = 1 << len(ADDRESS_LINES)
+_NOBODY = -1
+Bits = NDArray[np.int64]
+
+
+class Given:
+    """What the ROMs of a machine put on the backplane, by the word on its address lines and R/W.
+
+    Args:
+        machine: with the fault in it.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._cpu = machine.bus.data_lines.cpu
+        self._found: dict[int, tuple[int, int, int]] = {}
+        at_cpu = AtCpu.of(machine)
+        self._at_cpu: Bits | None = None
+        if at_cpu is not None:  # cards hear the lines: of words of the CPU that are alike there any will do
+            self._at_cpu = np.full(2 * _READ, _NOBODY, np.int64)
+            self._at_cpu[at_cpu.puts] = np.arange(2 * _READ)
+
+    @property
+    def can_be_told(self) -> bool:
+        """Whether the address alone says who answers."""
+        return not self._machine.bus.reach.banks.lines
+
+    def at(self, word: int) -> tuple[int, int, int]:
+        """Byte that stands there when a word does, the bits of it that are told, and the slot; 0, 0, -1: no ROM's."""
+        if word not in self._found:
+            self._found[word] = self._at(word)
+        return self._found[word]
+
+    def _at(self, word: int) -> tuple[int, int, int]:
+        untold = 0, 0, _NOBODY
+        own = word if self._at_cpu is None else int(self._at_cpu[word])
+        if own < 0 or not own & _READ:
+            return untold
+        bus = self._machine.bus
+        drivers = bus.reach.table.read_plan(own & _READ - 1).drivers
+        if len(drivers) != 1:
+            return untold
+        seat, offset, mask = drivers[0]
+        plain = seat.plain
+        if plain is None or plain.read is None or not plain.ignores_writes or seat.slot in bus.reach.hidden:
+            return untold
+        byte, driven = plain.read[offset], mask
+        if seat.data is not None:
+            byte, driven = seat.data.gives[byte], mask & seat.data.drives[0xFF]
+        if self._cpu is not None:
+            if driven != 0xFF:  # lines that touch float together
+                return untold
+            byte = self._cpu.lines[byte]
+        return byte, driven, seat.slot
 
 
 def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int], str]:
     """Rows in which the lines have something else than a ROM puts there, and the first in a sentence.
 
-    No rows where noise may be why, and where the CPU takes what is on the lines.
+    No rows where noise may be why: of one line in a row, up to a share of them; of several, where it may be the address
+    that was misread.
     """
-    bus = machine.bus
-    cpu = bus.data_lines.cpu
-    if cpu is None or bus.reach.banks.lines:
+    given = Given(machine)
+    if not given.can_be_told:
         return [], ""
-    control, control_known = captured.gathered((*ADDRESS_LINES, "RW"))
+    control, control_known = captured.gathered(_CONTROL)
     data, data_known = captured.data
     rows = np.flatnonzero((control_known == np.uint64(2 * _READ - 1)) & (control & np.uint64(_READ) != 0))
-    addresses, number = np.unique(control[rows] & np.uint64(_READ - 1), return_inverse=True)
-    held = np.array([_rom_byte(machine, address) for address in addresses.tolist()], np.int64)[number]
-    rows, held = rows[held != _NOBODY], held[held != _NOBODY]
-    on_lines = np.frombuffer(cpu.lines, np.uint8)[held]
-    apart = np.flatnonzero((on_lines ^ data[rows]) & data_known[rows])
-    if not is_more_than_noise(len(apart), len(rows)):
-        return [], ""
-    row = int(rows[apart[0]])
-    address = int(control[row]) & _READ - 1
-    card = card_name(machine, bus.reach.table.read_plan(address).drivers[0][0].slot)
-    gives = f"At ${address:04X} {card} puts ${int(on_lines[apart[0]]):02X} on the backplane"
-    return rows[apart].tolist(), f"in cycle {row} of the capture: {gives}; ${int(data[row]):02X} was there."
+    words, number = np.unique(control[rows].astype(np.int64), return_inverse=True)
+    put = np.array([given.at(word) for word in words.tolist()], np.int64).reshape(-1, 3)[number]
+    of_rom = put[:, 2] != _NOBODY
+    rows, put = rows[of_rom], put[of_rom]
+    apart = (put[:, 0] ^ data[rows]) & data_known[rows] & put[:, 1]
+    several = np.flatnonzero(apart & apart - 1)[:LOOKED_AT]
+    several = several[~_are_misread(given, control, data, rows[several])]
+    found = several
+    if not _are_no_noise(control, rows[several], captured):
+        found = np.flatnonzero(apart)
+        if machine.bus.data_lines.cpu is None or not is_more_than_noise(len(found), len(rows)):
+            return [], ""  # what the CPU takes as it is on the lines is the CPU model's to tell
+    row, byte, slot = int(rows[found[0]]), int(put[found[0], 0]), int(put[found[0], 2])
+    gives = f"At ${int(control[row]) & _READ - 1:04X} {card_name(machine, slot)} puts ${byte:02X} on the backplane"
+    return rows[found].tolist(), f"in cycle {row} of the capture: {gives}; ${int(data[row]):02X} was there."
 
 
-def _rom_byte(machine: Machine, address: int) -> int:
-    """Byte of the ROM that alone answers a read there."""
-    drivers = machine.bus.reach.table.read_plan(address).drivers
-    if len(drivers) != 1 or drivers[0][2] != 0xFF:
-        return _NOBODY
-    seat, offset, _ = drivers[0]
-    if seat.data is not None or seat.plain is None or seat.plain.read is None or not seat.plain.ignores_writes:
-        return _NOBODY
-    return seat.plain.read[offset]
+AROUND, BESIDE = 8, 2
+"""Rows round one, and how near an address must be to one of theirs for the CPU to be there. Ours."""
+OFTEN = 2
+"""Times that an address is written to, at least, for a read there to be a write whose R/W was misread. Ours."""
+LOOKED_AT = 200
+"""Rows in which several lines are wrong that are looked at: of more the first ones tell enough. Ours."""
+
+
+def _are_no_noise(control: NDArray[np.uint64], rows: Bits, captured: Captured) -> bool:
+    """Whether rows in which several lines are wrong are too many, twice at one address, or one next to another.
+
+    A word that comes but once, with its address misread, makes such a row here and there.
+    """
+    if is_more_than_chance(len(rows), len(captured) * WRONG_BITS / len(captured.names)):
+        return True
+    return bool((np.diff(rows) == 1).any()) or len(np.unique(control[rows])) < len(rows)
+
+
+def _are_misread(given: Given, control: NDArray[np.uint64], data: NDArray[np.uint8], rows: Bits) -> NDArray[np.bool_]:
+    """Which rows may be others of which one line of the address, or R/W, is wrong: what came can stand there.
+
+    What no ROM gives may be any byte; the CPU must have been there at that time.
+    """
+    found = np.zeros(len(rows), bool)
+    writes, times = np.unique(control[control & np.uint64(_READ) == 0], return_counts=True)
+    written = set(writes[times >= OFTEN].tolist())
+    address = (control & np.uint64(_READ - 1)).astype(np.int64)
+    for at, row in enumerate(rows.tolist()):
+        word, came = int(control[row]), int(data[row])
+        around = address[max(0, row - AROUND) : row + AROUND + 1].tolist()
+        found[at] = word & ~_READ in written or any(
+            not (byte ^ came) & told
+            if slot != _NOBODY
+            else any(abs(near - (other & ~_READ)) <= BESIDE for near in around)
+            for other in (word ^ 1 << bit for bit in range(len(ADDRESS_LINES)))
+            for byte, told, slot in (given.at(other),)
+        )
+    return found

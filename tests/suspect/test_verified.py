@@ -8,10 +8,12 @@ import pytest
 
 from simkit.capture.captured import Captured
 from simkit.compare.followed import Difference
+from simkit.contract.errors import SimkitError
 from simkit.records.observed import Observer
 from simkit.suspect.catalogue import catalogue
 from simkit.suspect.chance import SELDOM, is_more_than_chance
 from simkit.suspect.followed import Following, instructions
+from simkit.suspect.given import apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.more import More
 from simkit.suspect.outcomes import SOUND
@@ -22,6 +24,8 @@ from tests.suspect.conftest import Here
 
 FULL = [f"A{n}" for n in range(16)] + [f"D{n}" for n in range(8)] + ["RW", "SYNC"]
 SEED, CYCLES = 777, 12_000
+FEWEST = 30
+"""Rows of a CPU that halts soon, of which the half says nothing."""
 
 
 def capture(trial, *faults, begin=0, seed=SEED):
@@ -184,3 +188,72 @@ def test_with_whom_the_cpu_hardly_goes_along_is_no_cause_where_it_goes_along_wit
     assert following.left_over(SOUND).cycles == 0
     assert following.left_over(SOUND).followed < 0.2 * following.left_over(fault).followed
     assert rank(own, [SeenCapture(captured)], more=More(trial, outcomes.names)).first == (fault,)
+
+
+def with_data(captured, rows, lines):
+    """The same with data lines of some rows otherwise."""
+    found = attrs.evolve(captured, levels=captured.levels.copy())
+    found.levels[rows] ^= np.uint64(lines << FULL.index("D0"))
+    return found
+
+
+def reads(captured, address):
+    """Rows in which an address is read."""
+    return np.flatnonzero(captured.levels & np.uint64(0x100FFFF) == np.uint64(0x100_0000 | address))
+
+
+def test_two_bytes_side_by_side_of_which_several_lines_are_wrong_refute_who_does_not_have_them(trial):
+    sound = capture(trial)
+    machine = trial.machine(SEED)
+    rows = [int(reads(sound, address)[0]) for address in (0xFFFC, 0xFFFD)]
+    captured = with_data(sound, rows, 0x42)
+    assert apart_on_the_lines(machine, captured)[0] == rows
+    assert "ROM (slot 2) puts" in apart_on_the_lines(machine, captured)[1]
+    assert apart_on_the_lines(trial.machine(SEED, "slot 5: card removed"), captured)[0] == rows
+    faults = [f"slot 2: byte at ${at:04X} = ${machine.peek(at) ^ 0x42:02X}" for at in (0xFFFC, 0xFFFD)]
+    described = attrs.evolve(trial, description=trial.description.with_faults(faults))
+    assert apart_on_the_lines(described.machine(SEED), captured) == ([], "")
+    assert apart_on_the_lines(machine, with_data(sound, rows, 0x08)) == ([], "")  # one line each may be misread
+    assert apart_on_the_lines(machine, with_data(sound, rows[:1], 0x42)) == ([], "")
+
+
+def test_the_same_byte_with_several_lines_wrong_again_and_again_is_no_noise(trial):
+    sound = capture(trial)
+    address = max(range(0x8000, 0x8200), key=lambda address: len(reads(sound, address)))
+    rows = reads(sound, address)[:9]
+    assert apart_on_the_lines(trial.machine(SEED), with_data(sound, rows, 0x03))[0] == rows.tolist()
+
+
+@pytest.mark.parametrize("line", ["A15", "A3", "RW", "D1"])
+def test_rows_with_one_line_misread_here_and_there_refute_nobody(trial, line):
+    few = capture(trial)
+    assert apart_on_the_lines(trial.machine(SEED), few) == ([], "")
+    few.levels[20 : 20 + 7 * 61 : 61] ^= np.uint64(1 << FULL.index(line))
+    assert apart_on_the_lines(trial.machine(SEED), few) == ([], "")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("begin", [0, 3_000])
+def test_whichever_the_fault_its_own_run_leaves_nothing_of_itself(trial, begin):
+    """Of 40 faults that chance draws, led along a run of theirs without noise."""
+    chance = np.random.default_rng(begin)
+    sentences = [one.sentence for one in catalogue(trial.description)]
+    judged = 0
+    for at in chance.permutation(len(sentences))[:40].tolist():
+        try:
+            machine = trial.machine(SEED, sentences[at])
+        except SimkitError:  # there can be no such machine
+            continue
+        machine.run_to(begin)
+        with Observer(machine, FULL) as observer:
+            machine.run_to(machine.cycle + 3_000)
+        levels = observer.observed.levels
+        count = len(levels)
+        if machine.cycle < begin or count < 2 * FEWEST:
+            continue
+        whole = np.full(count, (1 << len(FULL)) - 1, np.uint64)
+        seen = Captured(tuple(FULL), levels, whole, np.arange(count, dtype=float), np.zeros(count, bool))
+        left = Following(seen, trial).left_over(sentences[at])
+        assert left is None or left.words == "", sentences[at]
+        judged += left is not None
+    assert judged > 20
