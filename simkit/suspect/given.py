@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.capture.captured import Captured
 from simkit.compare.at_cpu import AtCpu
+from simkit.compare.led_cpu import RESET_VECTOR
 from simkit.compare.told_signals import card_name
 from simkit.machine.machine import Machine
 from simkit.suspect.chance import is_more_than_chance, is_more_than_noise
@@ -91,11 +92,14 @@ def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int],
     of_rom = put[:, 2] != _NOBODY
     rows, put = rows[of_rom], put[of_rom]
     apart = (put[:, 0] ^ data[rows]) & data_known[rows] & put[:, 1]
-    several = np.flatnonzero(apart & apart - 1)[:LOOKED_AT]
-    several = several[~_are_misread(given, control, data, rows[several])]
-    found = several
-    if not _are_no_noise(control, rows[several], captured):
-        found = np.flatnonzero(apart)
+    wrong = np.flatnonzero(apart)
+    several = np.flatnonzero(apart & apart - 1)
+    found = several[_are_reset(control, rows[several])]
+    if not len(found):
+        found = several[:LOOKED_AT]
+        found = found[~_are_misread(given, control, data, rows[found])]
+    if not (_are_reset(control, rows[found]).any() or _are_no_noise(control, rows[found], rows[wrong], captured)):
+        found = wrong
         if machine.bus.data_lines.cpu is None or not is_more_than_noise(len(found), len(rows)):
             return [], ""  # what the CPU takes as it is on the lines is the CPU model's to tell
     row, byte, slot = int(rows[found[0]]), int(put[found[0], 0]), int(put[found[0], 2])
@@ -111,14 +115,24 @@ LOOKED_AT = 200
 """Rows in which several lines are wrong that are looked at: of more the first ones tell enough. Ours."""
 
 
-def _are_no_noise(control: NDArray[np.uint64], rows: Bits, captured: Captured) -> bool:
-    """Whether rows in which several lines are wrong are too many, twice at one address, or one next to another.
+def _are_reset(control: NDArray[np.uint64], rows: Bits) -> NDArray[np.bool_]:
+    """Which rows are RESET's vector, where both of its bytes are among them: two addresses misread in a row are not."""
+    found = np.zeros(len(rows), bool)
+    low = (control[rows] == np.uint64(_READ | RESET_VECTOR)) & np.isin(rows + 1, rows)
+    found[low] = True
+    found[np.isin(rows - 1, rows[low])] = True
+    return found
+
+
+def _are_no_noise(control: NDArray[np.uint64], several: Bits, wrong: Bits, captured: Captured) -> bool:
+    """Whether rows in which several lines are wrong are too many, twice at one address, or next to another wrong one.
 
     A word that comes but once, with its address misread, makes such a row here and there.
     """
-    if is_more_than_chance(len(rows), len(captured) * WRONG_BITS / len(captured.names)):
+    if is_more_than_chance(len(several), len(captured) * WRONG_BITS / len(captured.names)):
         return True
-    return bool((np.diff(rows) == 1).any()) or len(np.unique(control[rows])) < len(rows)
+    is_beside = np.isin(several + 1, wrong).any() or np.isin(several - 1, wrong).any()
+    return bool(is_beside) or len(np.unique(control[several])) < len(several)
 
 
 def _are_misread(given: Given, control: NDArray[np.uint64], data: NDArray[np.uint8], rows: Bits) -> NDArray[np.bool_]:
