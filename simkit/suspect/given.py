@@ -92,16 +92,16 @@ def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int],
     of_rom = put[:, 2] != _NOBODY
     rows, put = rows[of_rom], put[of_rom]
     apart = (put[:, 0] ^ data[rows]) & data_known[rows] & put[:, 1]
-    wrong = np.flatnonzero(apart)
-    several = np.flatnonzero(apart & apart - 1)
-    found = several[_are_reset(control, rows[several])]
-    if not len(found):
-        found = several[:LOOKED_AT]
-        found = found[~_are_misread(given, control, data, rows[found])]
-    if not (_are_reset(control, rows[found]).any() or _are_no_noise(control, rows[found], rows[wrong], captured)):
-        found = wrong
-        if machine.bus.data_lines.cpu is None or not is_more_than_noise(len(found), len(rows)):
-            return [], ""  # what the CPU takes as it is on the lines is the CPU model's to tell
+    found = wrong = np.flatnonzero(apart)
+    if machine.bus.data_lines.cpu is None or not is_more_than_noise(len(wrong), len(rows)):
+        # What the CPU takes as it is on the lines is the CPU model's to tell, but for what no misreading makes.
+        several = np.flatnonzero(apart & apart - 1)
+        found = several[_are_reset(control, rows[several])]
+        if not len(found):
+            found = several[:LOOKED_AT]
+            found = found[~_are_misread(given, control, data, rows[found])]
+            if not _are_no_noise(control, rows[found], rows[wrong], captured):
+                return [], ""
     row, byte, slot = int(rows[found[0]]), int(put[found[0], 0]), int(put[found[0], 2])
     gives = f"At ${int(control[row]) & _READ - 1:04X} {card_name(machine, slot)} puts ${byte:02X} on the backplane"
     return rows[found].tolist(), f"in cycle {row} of the capture: {gives}; ${int(data[row]):02X} was there."

@@ -108,7 +108,7 @@ def test_a_rom_with_an_open_pin_is_held_to_the_pins_that_are_joined_wherever_the
     own, other = (open_d5.left_over(f"slot 2: pin {pin} open") for pin in ("D5", "D0"))
     assert (own.cycles, own.floating) == (0, "")
     assert own.told > 0.9
-    assert "ROM (slot 2) holds" in other.words
+    assert "ROM (slot 2) puts" in other.words
 
 
 def test_of_a_part_that_answers_nothing_it_is_asked_whether_the_lines_keep_what_was_on_them(open_d5, trial):
