@@ -213,7 +213,11 @@ def _plain(value: Any, depth: int) -> Any:
         return value
     if kind is int and -_LARGEST <= value <= _LARGEST:
         return value
-    if depth > DEEPEST or _why_odd(value):
+    if depth > DEEPEST:
+        raise _OddError
+    if kind is list:  # nearly all else is one, or a table
+        return [inner if type(inner) in _AS_THEY_ARE else _plain(inner, depth + 1) for inner in value]
+    if _why_odd(value):
         raise _OddError
     if isinstance(value, list | tuple):
         return [_plain(inner, depth + 1) for inner in value]

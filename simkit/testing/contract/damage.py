@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import random
 from collections.abc import Iterator
 from typing import Any
@@ -11,7 +10,7 @@ import attrs
 
 from simkit.contract.errors import SimkitError
 from simkit.testing.contract.ledger import Ledger
-from simkit.testing.contract.plain import difference
+from simkit.testing.contract.plain import copied, difference
 from simkit.testing.contract.script import run_out
 from simkit.testing.contract.seen import Save
 from simkit.testing.contract.witness import WitnessBench
@@ -69,7 +68,7 @@ def _see(bench: WitnessBench) -> dict[str, Any]:
 def _try(bench: WitnessBench, save: Save, damage: Damage, before: dict[str, Any]) -> tuple[str, str]:
     """The topic and a sentence of what is wrong; both empty when nothing is."""
     try:
-        bench.load_card(copy.deepcopy(damage.state))
+        bench.load_card(copied(damage.state))
     except Exception:  # noqa: BLE001 - a card refuses in its own way
         changed = _changed(bench, before)
         told = f"load refused a state with {damage.words}, but had changed the card: {changed}."
@@ -92,9 +91,9 @@ def _runs_on(bench: WitnessBench, save: Save, damage: Damage) -> tuple[str, str]
     """What becomes of a card that took an unusual state."""
     told = f"load took a state with {damage.words}; then the card"
     try:
-        bench.load({**save.state, "card": copy.deepcopy(damage.state)}, save.cycle)
+        bench.load({**save.state, "card": copied(damage.state)}, save.cycle)
         state = bench.state()
-        bench.load({**save.state, "card": copy.deepcopy(state)}, save.cycle)
+        bench.load({**save.state, "card": copied(state)}, save.cycle)
         if bench.state() != state:
             return "load", f"{told} saves what it does not take back as it was."
         run_out(bench)
@@ -113,11 +112,11 @@ def damages(state: dict[str, Any], rng: random.Random) -> Iterator[Damage]:
         *inner, last = path
         name = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in path).lstrip(".")
         if isinstance(last, str):
-            damaged = copy.deepcopy(state)
+            damaged = copied(state)
             del _at(damaged, inner)[last]
             yield Damage(f"no {name}", damaged, bool(inner))  # a table inside the state may be of any size
         for words, wrong, may_be_sound in _wrong(_at(state, path)):
-            damaged = copy.deepcopy(state)
+            damaged = copied(state)
             _at(damaged, inner)[last] = wrong
             yield Damage(f"{name} {words}", damaged, may_be_sound)
 

@@ -1,4 +1,4 @@
-"""Where two states, as plain data, differ."""
+"""States as plain data: where two of them differ, and copies."""
 
 from __future__ import annotations
 
@@ -22,3 +22,10 @@ def difference(first: Any, second: Any, path: str = "state") -> str:
             if one != other:
                 return f"{path}[{number}] is ${one:02X} and ${other:02X}"
     return f"{path} is {first!r:.200} and {second!r:.200}"
+
+
+def copied(value: Any) -> Any:
+    """A state, or what stands in one, with lists and tables of its own."""
+    if type(value) is dict:
+        return {key: copied(inner) for key, inner in value.items()}
+    return [copied(inner) for inner in value] if type(value) is list else value
