@@ -22,8 +22,8 @@ _ODD = np.uint64(0x9E37_79B9_7F4A_7C15)  # 2**64 over the golden ratio: spreads 
 _OTHER = np.uint64(0xD6E8_FEB8_6659_FD93)  # another odd number, of no meaning
 _SHIFT = np.uint64(32)
 _TOP_BITS = 18
-"""By so many bits of their numbers most sequences are known not to be wanted, which are a few thousand."""
-_BELOW_TOP = np.uint64(64 - _TOP_BITS)
+"""By so many bits of their numbers most sequences are known not to be wanted, which are a few thousand; of many so
+many more that there are 16 times as many numbers of these bits."""
 
 
 def length_of(lines: int) -> int:
@@ -35,10 +35,45 @@ def grams(levels: Words, mask: int, length: int) -> Words:
     """Numbers of the sequences of `length` cycles, of those lines that a mask has; (n - length + 1,)."""
     if len(levels) < length:
         return np.zeros(0, np.uint64)
-    seen = _spread(levels & np.uint64(mask))
-    found: Words = seen[: len(seen) - length + 1].copy()
-    for step in range(1, length):
-        found = found * _ODD + seen[step : len(seen) - length + 1 + step]
+    return _joined(_spread(levels & np.uint64(mask)), length)
+
+
+def _joined(seen: Words, length: int) -> Words:
+    """Numbers of the sequences of that many numbers: of halves, each made once."""
+    if length == 1:
+        return seen
+    half = length // 2
+    halves = _joined(seen, half)
+    found = halves[: len(halves) - half] * _power(half) + halves[half:]
+    if length % 2:
+        found = found[:-1] * _ODD + seen[length - 1 :]
+    return found
+
+
+def _power(number: int) -> np.uint64:
+    return np.uint64(pow(int(_ODD), number, 1 << 64))
+
+
+def changed(levels: Words, mask: int, length: int, lines: Sequence[int]) -> Words:
+    """Numbers of the sequences of `grams` as they would be with one of their bits otherwise.
+
+    Args:
+        levels: a word a cycle.
+        mask: lines that count.
+        length: cycles of a sequence.
+        lines: bits of which one is otherwise.
+
+    Returns:
+        (lines, length, n): of a line, the cycles from there to the end of the sequence, and the sequence.
+    """
+    right = grams(levels, mask, length)
+    found = np.empty((len(lines), length, len(right)), np.uint64)
+    seen = levels & np.uint64(mask)
+    for number, line in enumerate(lines):
+        more = _spread(seen ^ np.uint64(1 << line)) - _spread(seen)
+        for back in range(length):
+            begin = length - 1 - back
+            found[number, back] = right + more[begin : begin + len(right)] * _power(back)
     return found
 
 
@@ -90,8 +125,10 @@ class Wanted:
 
     def __init__(self, ordered: Words) -> None:
         self.ordered = ordered
-        self._may_be = np.zeros(1 << _TOP_BITS, bool)
-        self._may_be[ordered >> _BELOW_TOP] = True
+        bits = max(_TOP_BITS, len(ordered).bit_length() + 4)
+        self._below_top = np.uint64(64 - bits)
+        self._may_be = np.zeros(1 << bits, bool)
+        self._may_be[ordered >> self._below_top] = True
 
     def shown_by(self, some: Words, bits: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """What bits beside sequences come to for each of them, those of equal ones together; shape of `ordered`."""
@@ -102,7 +139,7 @@ class Wanted:
 
     def met(self, some: Words) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Which of some sequences are among them, and where in `ordered` each of those stands."""
-        near = np.flatnonzero(self._may_be[some >> _BELOW_TOP])
+        near = np.flatnonzero(self._may_be[some >> self._below_top])
         at = np.searchsorted(self.ordered, some[near])
         near, at = near[at < len(self.ordered)], at[at < len(self.ordered)]
         there = self.ordered[at] == some[near]

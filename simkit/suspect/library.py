@@ -19,6 +19,8 @@ from simkit.suspect.steadiness import FAR, FEW, Steadiness, reach_of, strange_pl
 from simkit.suspect.trial import Trial
 from simkit.suspect.unset import unset, without_unset
 
+NEVER = np.iinfo(np.int64).max
+"""Where a sequence comes that does not."""
 MASKS_KEPT = 2
 """For how many choices of lines sequences are kept."""
 
@@ -42,8 +44,8 @@ class SoundGrams:
         return cls(Wanted(different), at[first])
 
     def first_of(self, some: Words) -> NDArray[np.int64]:
-        """Where each of some sequences comes for the first time; farther than any run where it does not."""
-        found = np.full(len(some), np.iinfo(np.int64).max)
+        """Where each of some sequences comes for the first time; NEVER where it does not."""
+        found = np.full(len(some), NEVER)
         which, at = self.different.met(some)
         found[which] = self.first[at]
         return found
@@ -61,6 +63,7 @@ class Stock:
     outcomes: Outcomes
     length: int
     _condensed: dict[str, Condensed] = attrs.field(factory=dict)
+    _begins: dict[int, list[NDArray[np.intp]]] = attrs.field(factory=dict)
 
     @cached_property
     def sound_levels(self) -> list[Words]:
@@ -70,20 +73,33 @@ class Stock:
     @cached_property
     def sound(self) -> list[tuple[Words, NDArray[np.intp]]]:
         """Different sequences of each run without a fault, (n, length), and where each comes first, in that order."""
-        found = []
-        for levels in self.sound_levels:
-            first = first_alike(grams(levels, ALL_LINES, self.length))
-            at = np.flatnonzero(first == np.arange(len(first)))
-            found.append((levels[at[:, None] + np.arange(self.length)], at))
-        return found
+        begins = self.sound_begins(self.length)
+        return [
+            (levels[at[:, None] + np.arange(self.length)], at)
+            for levels, at in zip(self.sound_levels, begins, strict=True)
+        ]
 
-    def parts(self, name: str, at: int) -> list[Words]:
-        """What is kept of a run; the first with the cycles before that belong to sequences which end behind."""
+    def sound_begins(self, length: int) -> list[NDArray[np.intp]]:
+        """Where each different sequence of so many cycles comes first in each run without a fault, in order."""
+        if length not in self._begins:
+            first = [first_alike(grams(levels, ALL_LINES, length)) for levels in self.sound_levels]
+            self._begins[length] = [np.flatnonzero(one == np.arange(len(one))) for one in first]
+        return self._begins[length]
+
+    def parts(self, name: str, at: int, length: int | None = None) -> list[Words]:
+        """What is kept of a run; the first with the cycles before that belong to sequences which end behind.
+
+        Args:
+            name: of the class.
+            at: number of the run.
+            length: cycles of such a sequence; None: of those of the stock.
+        """
+        length = self.length if length is None else length
         run = self.outcomes.runs[name][at]
         found = [one.levels for one in run.stretches[name == SOUND :]]
         if found and run.parted is not None:
             sound = self.sound_levels[at]
-            found[0] = np.concatenate((sound[max(0, run.parted - self.length + 1) : run.parted], found[0]))
+            found[0] = np.concatenate((sound[max(0, run.parted - length + 1) : run.parted], found[0]))
         return found
 
     def condensed(self, name: str) -> Condensed:
@@ -198,7 +214,7 @@ class Shelf:
         """Which sequences come before a run of a class parts from the one without a fault."""
         found = np.zeros(len(some), bool)
         for at, (sound, run) in enumerate(zip(self.sound, self.outcomes.runs[name], strict=True)):
-            parted = np.iinfo(np.int64).max if run.parted is None else run.parted
+            parted = NEVER if run.parted is None else run.parted
             found |= (sound.first_of(some) if first is None else first[at]) < parted
         return found
 
