@@ -214,8 +214,8 @@ class VirtualJoystick:
         self.sdl.SDL_JoystickOpen.restype = ctypes.c_void_p
         self.sdl.SDL_JoystickSetVirtualButton.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_uint8]
         self.sdl.SDL_JoystickSetVirtualAxis.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_int16]
-        # The dummy driver has no focus to give. SDL reads its environment once, when joysticks are first looked for, and
-        # a test before this one may have had it do so: the hint is given over whatever it has read.
+        # The dummy driver has no focus to give. SDL reads its environment once, when joysticks are first looked for,
+        # and that may have been in a test before: the hint is given over whatever was read.
         self.sdl.SDL_SetHintWithPriority(b"SDL_JOYSTICK_ALLOW_BACKGROUND_EVENTS", b"1", OVERRIDE)
         self.index = self.sdl.SDL_JoystickAttachVirtual(1, 2, 8, 1)
         if self.index < 0:
