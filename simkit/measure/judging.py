@@ -76,6 +76,8 @@ class Judged:
         alike: another single fault, named at the top, that shows just the same symptom; "" where none does, and where
             the true one was found.
         classes: classes of electrically equal faults in the first group.
+        apart: of these so many as some run of the search tells apart: the others did the same in all of them, cycle by
+            cycle, such as all that keep a card from being selected.
         asked: measurements until one class was left, the truth giving the answers; None where it was not found, or
             the way was lost.
         left: whether the class that was left is the true one.
@@ -94,6 +96,7 @@ class Judged:
     found: bool
     alike: str
     classes: int
+    apart: int
     asked: int | None
     left: bool
     seconds: float
@@ -197,6 +200,7 @@ class Judge:
                 found=found,
                 alike=self._same(case, shown, ranking, own, again) if may_be_alike else "",
                 classes=len(ranking.first),
+                apart=len({self._alike[name] for name in ranking.first}),
                 asked=asked,
                 left=left,
                 seconds=took,

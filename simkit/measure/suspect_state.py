@@ -19,14 +19,14 @@ from simkit.measure.suspects import Asked, Drawn, Record, Tried
 from simkit.measure.symptoms import KINDS
 from simkit.suspect.cluster import kit
 
-FORMAT, VERSION = "simkit-measured-search", 3
+FORMAT, VERSION = "simkit-measured-search", 4
 MAX_BYTES = 100_000_000
 STATE = json_format("a measurement of simkit bench --suspect", FORMAT)
 MISSES_HEAD = "What the search said where it missed"
 MISSES = Format("a list of misses of simkit bench --suspect", lambda content: content.startswith(MISSES_HEAD.encode()))
 _RECORDS: dict[str, type[Record]] = {"tried": Tried, "drawn": Drawn}
 _TYPES: dict[str, tuple[type, ...]] = dict.fromkeys(("none", "found", "left", "hidden", "counts"), (bool,))
-_TYPES |= {"classes": (int,), "number": (int,), "asked": (int, type(None)), "seconds": (int, float)}
+_TYPES |= {"classes": (int,), "apart": (int,), "number": (int,), "asked": (int, type(None)), "seconds": (int, float)}
 _TYPES |= {"behind": (int, float, type(None)), "judged": (list,)}
 
 

@@ -26,6 +26,9 @@ HOW = (
     "cycles.",
     "In the first group: the true fault, or one that is electrically equal, is among those that the search puts first, "
     "and it does not say none. In brackets: between which rates the true one lies, 95 % sure.",
+    "Group: classes of electrically equal faults that stand first, in half and in nine of ten of the symptoms. Runs "
+    "differ: the same, but those are one of which no run of the search differs in anything, such as all that keep a "
+    "card from ever being selected.",
     "Another shows it: the search names another fault, and that one, under the very same power-up and hands, shows "
     "just the same; nobody can tell them apart. It does not count as found.",
     "Measured to one: measurements that the search proposes, answered by the real run, leave the true fault alone.",
@@ -47,6 +50,7 @@ class Row:
         alike: of them for which another was named that shows just the same.
         none: of them for which no single fault was said to be the cause.
         middle, most: classes in the first group where the true fault is in it: median and 90th percentile.
+        apart, most_apart: the same of those alone that some run of the search tells apart.
         asked: of those the ones where measurements left the true class alone.
         few: of those the ones that took at most log2(group) + 2 measurements.
         most_asked: measurements, the most.
@@ -61,6 +65,8 @@ class Row:
     none: int
     middle: int
     most: int
+    apart: int
+    most_apart: int
     asked: int
     few: int
     most_asked: int
@@ -102,6 +108,8 @@ def row_of(kind: str, judged: Sequence[Judged], program: str = "") -> Row:
         none=sum(one.none for one in own),
         middle=percentile([one.classes for one in found], 0.5),
         most=percentile([one.classes for one in found], 0.9),
+        apart=percentile([one.apart for one in found], 0.5),
+        most_apart=percentile([one.apart for one in found], 0.9),
         asked=len(asked),
         few=sum(one.asked is not None and _is_few(one.asked, one.classes) for one in asked),
         most_asked=max((one.asked or 0 for one in asked), default=0),
@@ -134,8 +142,8 @@ def table(judged: Sequence[Judged], asked: Asked, *, whole: bool) -> list[str]:
     lines = [
         _noticed(judged, asked, whole=whole),
         f"{'symptom':30}{'count':>6}  {'in the first group':21}{'wanted':>7}{'another shows it':>18}"
-        f"{'said none':>21}{'group: half, 9 in 10':>22}{'measured to one':>17}{'in log2 + 2':>13}{'most':>6}"
-        f"{'s each':>8}",
+        f"{'said none':>21}{'group: half, 9 in 10':>22}{'runs differ':>13}{'measured to one':>17}{'in log2 + 2':>13}"
+        f"{'most':>6}{'s each':>8}",
     ]
     for kind in asked.kinds:
         lines.append(_line(KINDS[kind], row_of(kind, judged)))
@@ -166,7 +174,8 @@ def _noticed(judged: Sequence[Judged], asked: Asked, *, whole: bool) -> str:
 def _line(name: str, row: Row) -> str:
     return (
         f"{name:30}{row.symptoms:>6}  {_rate(row.found, row.symptoms):21}{WANTED[row.kind]:>7.0%}{row.alike:>18}"
-        f"{_rate(row.none, row.symptoms):>21}{f'{row.middle}, {row.most}':>22}{f'{row.asked} of {row.found}':>17}"
+        f"{_rate(row.none, row.symptoms):>21}{f'{row.middle}, {row.most}':>22}{f'{row.apart}, {row.most_apart}':>13}"
+        f"{f'{row.asked} of {row.found}':>17}"
         f"{f'{row.few} of {row.asked}':>13}{row.most_asked:>6}{row.seconds:>8.2f}"
     )
 

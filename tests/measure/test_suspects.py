@@ -39,6 +39,7 @@ def judged(**words):
         found=True,
         alike="",
         classes=4,
+        apart=3,
         asked=2,
         left=True,
         seconds=0.5,
@@ -262,6 +263,7 @@ def test_faults_that_the_search_knows_come_first_and_are_measured_down_to_one(sh
     assert [one.best for one in found] == [one.fault for one in found]
     assert all(one.left and one.asked is not None for one in found if one.found)
     assert all(one.found is not one.none for one in found)
+    assert all(1 <= one.apart <= one.classes for one in found if one.found)
 
 
 def test_each_fault_is_judged_by_all_kinds_of_symptoms_that_it_gives(short):
@@ -331,9 +333,9 @@ def test_further_runs_are_made_once_and_read_by_whoever_comes_next(short, monkey
 
 def test_a_row_counts_what_was_found_what_was_said_none_and_what_it_took():
     some = [
-        judged(classes=8, asked=5),
-        judged(classes=8, asked=6),
-        judged(classes=1, asked=0),
+        judged(classes=8, apart=2, asked=5),
+        judged(classes=8, apart=5, asked=6),
+        judged(classes=1, apart=1, asked=0),
         judged(found=False, none=True, asked=None, left=False),
         judged(found=False, alike="slot 4: D2 low", asked=None, left=False, program="slug-watch"),
         judged(kind="text"),
@@ -341,6 +343,7 @@ def test_a_row_counts_what_was_found_what_was_said_none_and_what_it_took():
     ]
     row = row_of("capture", some)
     assert (row.symptoms, row.found, row.none, row.alike) == (5, 3, 1, 1)
+    assert (row.apart, row.most_apart) == (2, 5)
     assert (row.middle, row.most, row.asked, row.few, row.most_asked) == (8, 8, 3, 2, 6)
     assert row_of("capture", some, "slug-watch").symptoms == 1
 
