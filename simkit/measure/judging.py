@@ -2,8 +2,8 @@
 
 The search knows neither power-up nor hands nor noise of the symptom. Besides it is found out whether anybody could
 tell: a candidate that the search puts at the top is run under the very power-up and hands of the symptom, and where it
-shows just the same (bus cycle by bus cycle in the window, pixel by pixel, letter by letter, before noise), no search
-can say that it is not the cause.
+shows the same (pixel by pixel, letter by letter; a capture by no more different than noise makes it), no search can say
+that it is not the cause.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ TRUTHS = 5
 """Different power-ups and hands of a program among all pairs."""
 MOST_QUESTIONS = 40
 MOST_NAMED = 6
-"""Candidates at the top, of those that runs tell apart, that are run to see whether one shows just the same."""
+"""Candidates at the top, of those that runs tell apart, that are run to see whether one shows the same."""
 SINGLE = "single fault"
 FURTHER = ".further"
 """Ending of the folder beside the runs of a search where further runs are kept."""
@@ -73,7 +73,7 @@ class Judged:
         source: SINGLE, or the kind of a fault from outside.
         none: whether it said that no single fault explains it.
         found: whether the true fault is in the first group; False for one from outside.
-        alike: another single fault, named at the top, that shows just the same symptom; "" where none does, and where
+        alike: another single fault, named at the top, that shows the same symptom; "" where none does, and where
             the true one was found.
         classes: classes of electrically equal faults in the first group.
         apart: of these so many as some run of the search tells apart: the others did the same in all of them, cycle by
@@ -213,7 +213,7 @@ class Judge:
     def _same(
         self, case: Case, shown: Symptom, ranking: Ranking, own: str | None, again: dict[str, Truth | None]
     ) -> str:
-        """A single fault at the top that shows just the same; of those that no run tells apart one is tried."""
+        """A single fault at the top that shows the same; of those that no run tells apart one is tried."""
         top = dict.fromkeys(self._alike[one.name] for one in ranking.order if one.name not in (SOUND, own))
         for name in list(top)[:MOST_NAMED]:
             if name not in again:

@@ -30,11 +30,12 @@ HOW = (
     "differ: the same, but those are one of which no run of the search differs in anything, such as all that keep a "
     "card from ever being selected.",
     "Another shows it: the search names another fault, and that one, under the very same power-up and hands, shows "
-    "just the same; nobody can tell them apart. It does not count as found.",
+    "the same; nobody can tell them apart. It does not count as found. Captures are the same where they are not unlike "
+    "by more than noise.",
     "Measured to one: measurements that the search proposes, answered by the real run, leave the true fault alone.",
     "From outside: two faults of which each shows in what is handed over, mistakes in the program, strobes that are "
-    "late. One shows just so: a single fault, run under the same power-up and hands, shows just the same. Noise hides: "
-    "the capture is not unlike a sound one by more than what noise does. Neither counts.",
+    "late. One shows just so: a single fault that the search names, run under the same power-up and hands, shows the "
+    "same. Noise hides: the capture is not unlike a sound one by more than what noise does. Neither counts.",
 )
 
 
@@ -47,7 +48,7 @@ class Row:
         program: that was played; "" for all.
         symptoms: that were judged.
         found: of them in whose first group the true fault is.
-        alike: of them for which another was named that shows just the same.
+        alike: of them for which another was named that shows the same.
         none: of them for which no single fault was said to be the cause.
         middle, most: classes in the first group where the true fault is in it: median and 90th percentile.
         apart, most_apart: the same of those alone that some run of the search tells apart.

@@ -147,14 +147,17 @@ class Symptom:
     is_hidden: bool = False
 
     def is_shown_by(self, other: Truth) -> bool:
-        """Whether another run, under the same power-up and with the same hands, shows just the same in this place."""
+        """Whether another run, under the same power-up and with the same hands, shows the same in this place.
+
+        A text and a picture are just the same; a capture is not unlike it by more than noise is, as with what is
+        hidden.
+        """
         if self.kind == TEXT:
             return other.text == self.real.text
         if self.kind == PICTURE:
             return _same_picture(self.real, other)
-        part = slice(self.begin, self.begin + self.cycles)
-        mask = np.uint64(mask_of(self.real.names, self.lines))
-        return np.array_equal(self.real.told[part] & mask, other.told[part] & mask)
+        mask = mask_of(self.real.names, self.lines)
+        return not is_unlike(self.real.told, other.told, mask, self.begin, self.cycles)
 
 
 def symptom(

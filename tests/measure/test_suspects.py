@@ -174,6 +174,17 @@ def test_a_picture_or_text_of_another_run_is_just_the_same_or_not(kind, other):
     assert not seen.is_shown_by(run_of(3, **({"text": "B", "colour": 2} | other)))
 
 
+def test_a_capture_of_another_run_is_the_same_where_no_more_is_different_than_noise_makes():
+    real, sound = run_of(1, wrong_from=300), run_of(1)
+    seen = symptom(CAPTURE, real, sound, np.random.default_rng(1))
+    few, many = real.told.copy(), real.told.copy()
+    few[seen.begin :: seen.cycles // 30] ^= np.uint64(1 << 19)
+    many[seen.begin :: seen.cycles // 60] ^= np.uint64(1 << 19)
+    assert seen.is_shown_by(attrs.evolve(real, told=few))
+    assert not seen.is_shown_by(attrs.evolve(real, told=many))
+    assert not seen.is_shown_by(sound)
+
+
 # --- measuring --------------------------------------------------------------------------------------------------------
 
 
