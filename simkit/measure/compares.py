@@ -42,6 +42,9 @@ SOUND_SEED = 9001
 CYCLES = 6000
 MOST_SKIPPED = 300_000
 """Cycles of a run before the capture begins, where it does not begin with RESET."""
+MOST_WRONG = 0.01
+BIT_ERRORS = (0.0, MOST_WRONG)
+"""Shares of the cycles in which a bit is wrong: a good probe, and one as poor as any that is used. Ours."""
 THROUGH = ("vcd", "csv", "csv-changes", "sr")
 """Forms of files that captures go through, one after the other."""
 FAULTS = (
@@ -63,6 +66,7 @@ class Compared:
         seed: of power-up, input, noise and fault.
         machine: that was captured.
         fault: in it; "": none.
+        bit_errors: share of the cycles in which a bit is wrong.
         shown: row of the capture in which it first shows, None where it does not.
         told: row of the first disagreement, None where none is told.
     """
@@ -70,6 +74,7 @@ class Compared:
     seed: int
     machine: str
     fault: str
+    bit_errors: float
     shown: int | None
     told: int | None
 
@@ -77,47 +82,59 @@ class Compared:
 def compared(seed: int, captures: int, faulted: int, goes_on: Callable[[float], bool]) -> Iterator[Compared]:
     """Compare captures of sound machines, then faulted ones, each of its own seed, from a seed on.
 
+    All of them by an analyser that misses samples and whose clock is off, then by one that has wrong bits besides.
+
     Args:
         seed: the first.
-        captures: of sound machines.
-        faulted: of Marlpit with a fault.
+        captures: of sound machines, by each analyser.
+        faulted: of Marlpit with a fault, by each analyser.
         goes_on: told the part that is done; False ends it.
     """
     against = {name: Machine.load(name, seed=SOUND_SEED) for name in MACHINES}
-    for number in range(captures + faulted):
-        if not goes_on(number / (captures + faulted)):
+    work = [(bit_errors, number) for bit_errors in BIT_ERRORS for number in range(captures + faulted)]
+    for done, (bit_errors, number) in enumerate(work):
+        if not goes_on(done / len(work)):
             return
-        yield sound(against, seed + number) if number < captures else faulty(against, seed + number)
+        one = sound if number < captures else faulty
+        yield one(against, seed + number, bit_errors=bit_errors)
 
 
-def sound(against: dict[str, Machine], seed: int, cycles: int = CYCLES, name: str | None = None) -> Compared:
+def sound(
+    against: dict[str, Machine],
+    seed: int,
+    cycles: int = CYCLES,
+    name: str | None = None,
+    *,
+    bit_errors: float = MOST_WRONG,
+) -> Compared:
     """One of a sound machine, which the seed chooses where none is said: each third begins with RESET."""
     name = name or MACHINES[seed % len(MACHINES)]
     skip = 0 if seed % 3 == 0 else random.Random(seed).randrange(MOST_SKIPPED)
     machine, seen = observed(name, seed, skip=skip, cycles=cycles)
-    captured, _ = taken(machine, seen, noise(seed), seed, form=THROUGH[seed // len(MACHINES) % len(THROUGH)])
+    analyser = noise(seed, bit_errors=bit_errors)
+    captured, _ = taken(machine, seen, analyser, seed, form=THROUGH[seed // len(MACHINES) % len(THROUGH)])
     first = led(against[name], captured).first
-    return Compared(seed, name, "", None, None if first is None else first.row)
+    return Compared(seed, name, "", bit_errors, None, None if first is None else first.row)
 
 
-def faulty(against: dict[str, Machine], seed: int, cycles: int = CYCLES) -> Compared:
+def faulty(against: dict[str, Machine], seed: int, cycles: int = CYCLES, *, bit_errors: float = MOST_WRONG) -> Compared:
     """One of a machine with a fault, which is drawn by the seed."""
     fault, name = random.Random(seed).choice(FAULTS), MACHINES[0]
     machine, seen = observed(name, seed, cycles=cycles, wiring=[fault])
     whole = fault.startswith("A")  # on the bus: where the CPU stands is known from RESET on alone
     try:
-        captured, made = taken(machine, seen, noise(seed, start_within=1 if whole else 200), seed)
+        analyser = noise(seed, bit_errors=bit_errors, start_within=1 if whole else 200)
+        captured, made = taken(machine, seen, analyser, seed)
     except SimkitError:  # the CPU stands still so soon that there is no clock in what is left
-        return Compared(seed, name, fault, None, None)
+        return Compared(seed, name, fault, bit_errors, None, None)
     found = led(against[name], captured)
     begun = found.parts[0][0] if found.parts else len(captured)
     first = found.first
-    return Compared(
-        seed, name, fault, first_seen(machine, seen, captured, made, begun), None if first is None else first.row
-    )
+    shown = first_seen(machine, seen, captured, made, begun)
+    return Compared(seed, name, fault, bit_errors, shown, None if first is None else first.row)
 
 
-def noise(seed: int, *, bit_errors: float = 0.01, start_within: int = 200) -> Analyser:
+def noise(seed: int, *, bit_errors: float = MOST_WRONG, start_within: int = 200) -> Analyser:
     """An analyser that is wrong as much as the worst that are used."""
     chance = random.Random(f"analyser {seed}")
     return Analyser(

@@ -1,7 +1,9 @@
 """A CPU led by a capture: nothing false on sound ones, the very cycle on faulted ones, words that help at the bench."""
 
 import json
+from functools import partial
 
+import attrs
 import numpy as np
 import pytest
 
@@ -14,6 +16,8 @@ from simkit.compare.lines import diagnose
 from simkit.compare.told import as_dict, report
 from simkit.contract.errors import SimkitError
 from simkit.measure import compares
+from simkit.measure.compare_table import table
+from simkit.measure.compares import Compared
 from simkit.records.observed import observe
 from tests.compare.takes import ALL_LINES, MACHINES, SOUND_SEED, exact, misread, noise, observed, taken
 
@@ -148,12 +152,36 @@ def test_captures_read_from_files_come_to_the_same(sound, seed):
     assert compares.sound(sound, seed, cycles=1500).told is None
 
 
-def test_the_command_measures_both(capsys):
+def test_the_command_measures_both_by_an_analyser_with_wrong_bits_and_by_one_without(capsys):
     with pytest.raises(SystemExit) as ended:
         main(["bench", "--compare", "--pairs", "1", "--seed", "4", "--json"])
     told = json.loads(capsys.readouterr().out)
     assert ended.value.code in (0, None)
-    assert (told["sound"], told["alarms"], told["exact"]) == (1, [], told["shown"])
+    assert [each["bit_errors"] for each in told["analysers"]] == [0, 0.01]
+    for each in told["analysers"]:
+        assert (each["sound"], each["alarms"], each["exact"]) == (1, [], each["shown"])
+
+
+def test_the_table_tells_alarms_and_misses_by_analyser():
+    usual = Compared(seed=1, machine="demo:marlpit", fault="", bit_errors=0.0, shown=None, told=None)
+    one = partial(attrs.evolve, usual)
+    found = [
+        one(),
+        one(seed=2, told=31),
+        one(seed=3, fault="A3 high", shown=5, told=5),
+        one(seed=4, fault="A4 high", shown=5, told=None),
+        one(seed=5, fault="A5 high", told=7),
+        one(seed=6, bit_errors=0.01, told=9),
+    ]
+    lines = table(found)
+    without, wrong = "\n".join(lines[: lines.index("", 2)]), "\n".join(lines[lines.index("", 2) :])
+    assert "1 alarms in 2 captures" in without
+    assert "the very cycle in 1 of 2" in without
+    assert "1, of which 1 were told all the same" in without
+    assert "seed 2, demo:marlpit: an alarm at cycle 31" in without
+    assert "seed 4, A4 high: shows at cycle 5, nothing told" in without
+    assert "seed 6, demo:marlpit: an alarm at cycle 9" in wrong
+    assert "1 alarms in 1 captures" in wrong
 
 
 def test_nothing_is_told_of_a_perfect_capture_from_anywhere(sound):
