@@ -1,11 +1,13 @@
-"""What all tests share: what a test needs of the system, compiled Python for processes, a small machine."""
+"""What all tests share: what a test needs of the system, a small machine."""
 
+import tests.compiled  # noqa: F401  before the rest is imported, which is to be kept
+
+# isort: split
 import gc
 import os
 import platform
 import shutil
 import signal
-import sys
 from collections.abc import Callable, Mapping
 from importlib.util import find_spec
 from pathlib import Path
@@ -17,9 +19,6 @@ from simkit import Machine
 from simkit.commands.main import main
 from tests import short_ring as the_short_ring
 from tests.examples import register_profiles
-
-ROOT = Path(__file__).resolve().parents[1]
-PREFIX = "PYTHONPYCACHEPREFIX"
 
 NEEDS = {
     "signals": (
@@ -75,22 +74,7 @@ def pytest_configure(config):
     """Have Ctrl-C heard, also by what tests start, where a shell began them in its background and had it ignored."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
-    _keep_what_is_compiled()
     register_profiles()
-
-
-def _keep_what_is_compiled() -> None:
-    """Where Python is told to write nothing compiled, have this process, its workers and what they start do so.
-
-    Hundreds of processes would compile the kit, for half of the time until it runs. What is compiled lies in one folder
-    beside pytest's cache, from session to session, and in none of the tree.
-    """
-    if PREFIX in os.environ:  # of a worker: by the session that started it
-        sys.dont_write_bytecode = "PYTHONDONTWRITEBYTECODE" in os.environ
-    elif sys.dont_write_bytecode:
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        os.environ[PREFIX] = sys.pycache_prefix = str(ROOT / ".pytest_cache" / "bytecode")
-        sys.dont_write_bytecode = False
 
 
 def pytest_collection_finish():
