@@ -105,3 +105,6 @@ STATE_BYTES = NOTES_AT + NOTES * NOTE_BYTES
 
 POLLS = {"None": 0, "()": 1, "(first,)": 2, "(first, began - 1)": 3}
 """How an instruction says when it looks, by the text that sets `polls`."""
+
+KINDS = {"FETCH": 0, "DATA": 1, "DUMMY": 2}
+"""Kinds of bus cycle an instruction makes, as `simkit.backplane.cycle.Kind` numbers them."""
