@@ -11,19 +11,7 @@ from simkit import Machine
 from simkit.contract.errors import SeveralErrors, SimkitError
 from simkit.machine.snapshot import SnapshotError
 from simkit.machine.until import MomentError
-
-SHED = """\
-name = "Potting shed"
-clock = "1 MHz"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-"""
+from tests.shed import SHED
 
 COUNTER = "A2 00 86 10 E8 86 10 4C 04 80"  # LDX #0; STX $10; loop: INX; STX $10; JMP loop
 

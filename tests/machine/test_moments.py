@@ -7,19 +7,8 @@ import pytest
 from simkit import Machine
 from simkit.contract.errors import SimkitError
 from simkit.machine.until import MomentError
+from tests.shed import SHED
 
-SHED = """\
-name = "Potting shed"
-clock = "1 MHz"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-"""
 COUNTER = "A2 00 86 10 E8 86 10 4C 04 80"  # LDX #0; STX $10; loop: INX; STX $10; JMP loop
 NMI_AT, RESET_AT, IRQ_AT = 0x9000, 0x8000, 0xA000
 

@@ -9,19 +9,8 @@ from hypothesis import strategies as st
 from simkit import Machine
 from simkit.contract.errors import SimkitError
 from simkit.machine.routine import RoutineError
+from tests.shed import SHED
 
-SHED = """\
-name = "Potting shed"
-clock = "1 MHz"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-"""
 ROUTINE = 0x8100
 BYTES = st.integers(0, 255)
 

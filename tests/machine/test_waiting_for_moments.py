@@ -7,6 +7,7 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.moments import Moment
 from simkit.machine.teletype import Teletype
 from simkit.machine.until import MomentError
+from tests.shed import SHED
 
 MOMENTS = (
     "label:main_loop",
@@ -61,19 +62,8 @@ def test_a_moment_comes_where_single_steps_find_it(shed, what, times):
 @pytest.fixture
 def shed(tmp_path):
     """A counter: LDX #0; STX $10; loop: INX; STX $10; JMP loop."""
-    text = """\
-name = "Potting shed"
-clock = "1 MHz"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-not_select = ["0111 1111 0000 0xxx"]
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-"""
+    ram = 'select = "0xxx xxxx xxxx xxxx"\n'
+    text = SHED.replace(ram, ram + 'not_select = ["0111 1111 0000 0xxx"]\n')
 
     def build(code="A200 8610 E8 8610 4C0480", *, more="", cpu="65C02", **options):
         rom = bytearray(b"\xea" * 0x8000)

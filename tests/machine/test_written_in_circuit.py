@@ -5,21 +5,9 @@ import time
 import pytest
 
 from simkit import Machine, record, replay
+from tests.shed import SHED
 
-BOARD = """
-name = "Seed counter"
-clock = "1 MHz"
-cpu = "65C02"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-image = "rom.bin"
-"""
+BOARD = 'cpu = "65C02"\n' + SHED + 'image = "rom.bin"\n'
 EEPROM = 'settings = { part = "28C256" }\n'
 FLASH = 'wires = { A15 = "low" }\nsettings = { part = "39SF010A" }\n'
 COPY = bytes.fromhex("A2 7F BD 20 80 9D 00 02 CA 10 F7 4C 00 02")  # $8020 on, to $0200, and there

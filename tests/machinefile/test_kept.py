@@ -12,20 +12,9 @@ from simkit.machinefile import kept
 from simkit.machinefile.catalogue import entries
 from simkit.machinefile.read import read_description
 from simkit.machinefile.tomlfile import parse_toml
+from tests.shed import SHED
 
-SOUND = """\
-name = "Potting shed"
-clock = "1 MHz"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-image = "link/../rom.bin"
-"""
+SOUND = SHED + 'image = "link/../rom.bin"\n'
 
 
 @attrs.define

@@ -6,20 +6,9 @@ import pytest
 
 from simkit.contract.errors import SeveralErrors, SimkitError
 from simkit.machinefile.read import read_description
+from tests.shed import SHED
 
-SOUND = """\
-name = "Potting shed"
-clock = "1 MHz"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-image = "rom.bin"
-"""
+SOUND = SHED + 'image = "rom.bin"\n'
 
 
 @pytest.fixture

@@ -10,22 +10,9 @@ import sys
 
 import pytest
 
-MACHINE = """\
-name = "First hour"
-clock = "1 MHz"
+from tests.shed import SHED
 
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-image = "rom.bin"
-labels = "{labels}"
-"""
+MACHINE = SHED + 'image = "rom.bin"\nlabels = "{labels}"\n'
 CA65_MAIN = """\
         .include "io.inc"
         .zeropage

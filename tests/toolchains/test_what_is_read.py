@@ -7,23 +7,11 @@ import pytest
 from simkit.commands.main import main
 from simkit.rom.labels import read_labels
 from simkit.rom.listing import read_rows
+from tests.shed import SHED
 from tests.toolchains.elf import elf
 
 SECRET = "zqxj"
-MACHINE = """\
-name = "Shared"
-clock = "1 MHz"
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-image = "rom.bin"
-labels = "{labels}"
-"""
+MACHINE = SHED + 'image = "rom.bin"\nlabels = "{labels}"\n'
 LINES = f"; {SECRET} one\n; {SECRET} two\n nop ; {SECRET}\nSECRET{SECRET} = $8000\n"
 
 
