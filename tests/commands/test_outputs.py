@@ -45,7 +45,7 @@ OUTPUTS = {
     "video --html": ("video M --at 0.02s --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
     "coverage --lcov": ("coverage M TIME --lcov OUT", ".info", 0, lambda content: content.startswith(b"TN:simkit_")),
     "coverage --cobertura": ("coverage M TIME --cobertura OUT", ".xml", 0, lambda content: b"<coverage" in content),
-    "rehearse": ("rehearse M TIME --out OUT", ".vcd", 0, lambda content: b"$enddefinitions" in content),
+    "rehearse": ("rehearse M --for 100c --out OUT", ".vcd", 0, lambda content: b"$enddefinitions" in content),
     "trace --vcd": ("trace M --for 100c --vcd OUT", ".vcd", 0, lambda content: b"$enddefinitions" in content),
     "trace --svg": ("trace M --from 0c --for 9c --svg OUT", ".svg", 0, lambda content: content.endswith(b"</svg>\n")),
     "trace --png": ("trace M --from 0c --for 9c --png OUT", ".png", 0, lambda content: content.startswith(PNG)),
