@@ -18,43 +18,36 @@ from __future__ import annotations
 import struct
 from collections import deque
 from collections.abc import Iterable
-from functools import lru_cache
 from typing import Any
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.cycle import Kind
-from simkit.backplane.decode import Crossed, Page, Table
-from simkit.backplane.mixed import IGNORED, READS, WRITES, ignoring, mixed_pages
 from simkit.backplane.records import FULL, Ring
 from simkit.backplane.watchers import Bystander
 from simkit.contract.errors import SimkitError
 from simkit.contract.findings import Findings
 from simkit.cpu.core.instance import NoCoreError
 from simkit.cpu.core.layout import (
-    CROSSED,
     EMPTY_TABLES_AT,
     LEAVES_AT,
     LEFT,
-    LEFT_AT_STOPS,
     LEFT_FROM_FLOOR,
     LONGS,
     NOTES,
     OFFSET,
     REGISTERS,
     STATE_BYTES,
-    STOPS_AT,
-    STOPS_BYTES,
-    TABLES,
     TABLES_AT,
     WAITING_AT,
     WAITING_BYTES,
     WORDS,
-    as_word,
 )
-from simkit.cpu.core.limits import LONGEST, MOST_RECORDS, leaves
+from simkit.cpu.core.left import PAGE, Left
+from simkit.cpu.core.limits import LONGEST, MOST_RECORDS
 from simkit.cpu.core.memory import Arena
 from simkit.cpu.core.notes import Notes
 from simkit.cpu.core.room import Room
+from simkit.cpu.core.tables import PageTables
 from simkit.cpu.core.waiting import Rounds
 from simkit.cpu.reference.bus_cycles import ResetPulled
 from simkit.cpu.reference.engine import LAST_NOTES, BeforeLoop, ExactCpu, make_exact
@@ -64,8 +57,6 @@ ENGINES = ("auto", "exact", "core")
 
 SLICE_CYCLES = 1_000_000
 """Most cycles between two moments at which Ctrl-C and whoever called get their turn."""
-
-PAGE = 0x100
 
 RECORDED = LONGEST * (LAST_NOTES + 1)
 """Cycles before the end of a run in which no round of a waiting loop is skipped: the last instructions are noted."""
@@ -101,21 +92,16 @@ class CoreCpu(ExactCpu):
         self._room: Room | None = None
         self._no_core: NoCoreError | None = None
         self._notes: Notes | None = None
-        self._generation = self._decodings = -1
-        self._watched: object = None
-        self._maps: dict[tuple[Table, frozenset[int]], bytes] = {}  # packed page tables by decoding and hidden slots
-        self._begins: dict[int, tuple[object, int]] = {}  # by id of a buffer of memory itself, and where it lies, or 0
+        self._generation = -1
         self._failure: BaseException | None = None
-        self._ignoring: tuple[str, int] | None = None  # rule and slot of writes that are counted
         self._ring: Ring | None = None  # of this run of the core, also when nobody wants records any more
         self._limit = self._seen_horizon = 0
         self._entered = 0  # notes at entry
         self._rounds = Rounds()
-        self._left: dict[object, tuple[frozenset[int], frozenset[int], int]] = {}
         self._bystanders: tuple[Bystander, ...] = ()  # of this run of the core
         super().__init__(part, bus, findings, seed, **options)
         self.arena: Arena | None = None
-        self._spare_reads_operand = options.get("indexed_store_spare") == "operand"
+        self._left = Left(part, spare_reads_operand=options.get("indexed_store_spare") == "operand")
 
     def use(self, room: Room | NoCoreError) -> None:
         """Let the core of a room go on where it can; or be told why there is none."""
@@ -131,8 +117,8 @@ class CoreCpu(ExactCpu):
         self._words[_MAGIC] = self.magic
         self._notes = Notes(state)
         self._choose_recent()
-        self._leaves = leaves(self.part, spare_reads_operand=self._spare_reads_operand)
-        state[LEAVES_AT : LEAVES_AT + 256] = self._leaves
+        state[LEAVES_AT : LEAVES_AT + 256] = self._left.always
+        self._pages = PageTables(self._bus, room.arena, state)
         self._words[_RING] = room.arena.ring_at
         self._bus.recording.lies_in(room.arena.ring)
         room.answer(self._answer_read, self._answer_write, self._give_up)
@@ -148,31 +134,13 @@ class CoreCpu(ExactCpu):
             high: opcodes that are left only while S is at `floor` or above it.
             floor: a value of S; of several that are wanted the lowest counts.
         """
-        wanted = frozenset(opcodes), frozenset(high), floor
-        if any(wanted[:2]):
-            self._left[whose] = wanted
-        else:
-            self._left.pop(whose, None)
+        self._left.want(whose, opcodes, high, floor)
         self._mark_left()
 
     def _mark_left(self) -> None:
         """Let the core know what it leaves to the reference."""
-        if self._room is None:
-            return
-        table = bytearray(self._leaves)
-        for always, high, _ in self._left.values():
-            for code in always:
-                table[code] |= LEFT
-            for code in high:
-                table[code] |= LEFT_FROM_FLOOR
-        stops = bytearray(STOPS_BYTES)
-        if self.stops is not None:
-            table = bytearray(code | LEFT_AT_STOPS for code in table)
-            for address in self._arrivals:
-                stops[address >> 3] |= 1 << (address & 7)
-        self._state[LEAVES_AT : LEAVES_AT + 256] = table
-        self._state[STOPS_AT : STOPS_AT + STOPS_BYTES] = stops
-        self._words[_FLOOR] = min((lowest for _, _, lowest in self._left.values()), default=PAGE)
+        if self._room is not None:
+            self._words[_FLOOR] = self._left.mark(self._state, None if self.stops is None else self._arrivals)
 
     def _stops_changed(self) -> None:
         super()._stops_changed()
@@ -221,11 +189,13 @@ class CoreCpu(ExactCpu):
         if (self._bystanders or self._bus.watchers.bystanders) and not self._tell_bystanders():
             return
         if self._generation != self._bus.reach.generation:
-            self._map()
+            self._generation = self._bus.reach.generation
+            self._pages.put()
         words, longs = self._words, self._longs
         self.attention = False
         asks = not (self._left or self._bystanders or self.stops is not None)
-        ignores = self._ignoring is not None and self.findings.counts_only(*self._ignoring)
+        ignoring = self._pages.ignoring
+        ignores = ignoring is not None and self.findings.counts_only(*ignoring)
         _AT_ENTRY.pack_into(
             self._state, 0, self.pc, self.a, self.x, self.y, self.sp, self.n, self.z, self.c, self.v, self.d, self.i,
             self.last, words[_STORES], 0, 0, 0, 0, 0, 0, asks, ignores, self.IRQ, self._tables,
@@ -321,8 +291,8 @@ class CoreCpu(ExactCpu):
         """Notes as the core left them; what it could not decide is decided."""
         words, longs = self._words, self._longs
         if words[_IGNORED]:
-            assert self._ignoring is not None
-            self.findings.count_more(*self._ignoring, words[_IGNORED])
+            assert self._pages.ignoring is not None
+            self.findings.count_more(*self._pages.ignoring, words[_IGNORED])
         noted = words[_NOTED] != self._entered
         if noted:
             self.first = longs[_FIRST]
@@ -515,91 +485,6 @@ class CoreCpu(ExactCpu):
         longs[_CYCLE] = max(longs[_CYCLE], self.cycle)  # further on where the access waited
         if words[_ROOM]:
             self._give_ring_back()
-
-    # what it sees ---------------------------------------------------------------------------------------------------
-
-    def _map(self) -> None:
-        """Put the page tables of the decoding as it is now into the core's memory."""
-        bus = self._bus
-        assert self.arena is not None
-        self._generation = bus.reach.generation
-        watchers = bus.watchers
-        watched = bool(watchers.taps), bool(watchers.before), bool(watchers.at_once), bus.reach.seen_pages
-        if (self._decodings, self._watched) != (bus.reach.banks.remade, watched):
-            self._decodings, self._watched = bus.reach.banks.remade, watched
-            self._maps.clear()
-            self._begins.clear()
-            self.arena.drop_copies()
-        which = bus.reach.table, bus.reach.hidden
-        self._ignoring = ignoring(bus.reach.table)
-        packed = self._maps.get(which)
-        if packed is None:
-            packed = self._maps[which] = self._packed(*which)
-        self._state[TABLES_AT : TABLES_AT + len(packed)] = packed
-
-    def _packed(self, table: Table, asked: frozenset[int]) -> bytes:
-        assert self.arena is not None
-        hidden = self._bus.reach.seen_pages
-        at_once = self._bus.watchers.taps or self._bus.watchers.at_once
-        marked = {} if at_once else {page: one for page, one in table.waiting_pages().items() if page not in hidden}
-        waits = [(self.arena.copy(marked[page]) or 0) if page in marked else 0 for page in range(256)]
-        pages = [
-            0 if page in hidden or memory is None or memory.slot in asked else self._address(memory)
-            for ways in (table.read_pages, table.write_pages)
-            for page, memory in enumerate(ways)
-        ]
-        crossed = [0] * 256
-        for page, found in table.crossed_pages().items():
-            crossed[page] = 0 if page in hidden or found.slot in asked else self._crossed(found) or 0
-        packed = struct.pack(f"<{TABLES * 256}i", *pages, *waits, *crossed, *self._mixed(table, asked))
-        return packed + table.released()
-
-    def _mixed(self, table: Table, asked: frozenset[int]) -> list[int]:
-        """Where maps of marks stand, and the memory that they mean; none while somebody is told of each access."""
-        watchers, hidden = self._bus.watchers, self._bus.reach.seen_pages
-        marks, memory = [0] * 256, ([0] * 256, [0] * 256)
-        if watchers.taps or watchers.before:
-            return [*marks, *memory[0], *memory[1]]
-        assert self.arena is not None
-        for number, page in mixed_pages(table).items():
-            if number in hidden:
-                continue
-            own = page.marks if page.ignores is None or page.ignores not in asked else _without(page.marks, IGNORED)
-            for way, its, mark in ((0, page.read, READS), (1, page.write, WRITES)):
-                if its is not None:
-                    memory[way][number] = 0 if its.slot in asked else self._address(its)
-                    own = own if memory[way][number] else _without(own, mark)
-            marks[number] = self.arena.shared(own) or 0
-        return [*marks, *memory[0], *memory[1]]
-
-    def _crossed(self, page: Crossed) -> int | None:
-        """Where what says how to reach a page of memory behind odd wires stands; None when it finds no room."""
-        assert self.arena is not None
-        memory = self.arena.address(page.buffer, page.base)
-        straight = tuple(page.low) == tuple(range(256))
-        low = 0 if straight else self.arena.shared(struct.pack("<256H", *page.low))
-        gives = self.arena.shared(page.gives)
-        takes = 0 if page.takes is None else self.arena.shared(page.takes)
-        if memory is None or low is None or gives is None or takes is None:
-            return None
-        words = {"memory": memory, "low": low, "gives": gives, "takes": takes, "keeps": page.keeps}
-        return self.arena.shared(struct.pack(f"<{len(CROSSED)}i", *(words[name] for name in CROSSED)))
-
-    def _address(self, page: Page) -> int:
-        """Where a page lies in the core's memory; 0 when it must ask Python."""
-        assert self.arena is not None
-        if page.is_copy:
-            return self.arena.copy(page.buffer) or 0
-        known = self._begins.get(id(page.buffer))
-        if known is None:
-            known = self._begins[id(page.buffer)] = page.buffer, self.arena.address(page.buffer, 0) or 0
-        begin = known[1]
-        return as_word(begin + page.base) if begin else 0
-
-
-@lru_cache(maxsize=64)
-def _without(marks: bytes, mark: int) -> bytes:
-    return bytes(one & ~mark for one in marks)
 
 
 def make_cpu(
