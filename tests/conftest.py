@@ -74,7 +74,26 @@ def pytest_configure(config):
     """Have Ctrl-C heard, also by what tests start, where a shell began them in its background and had it ignored."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    _work_in_memory()
     register_profiles()
+
+
+MEMORY = Path("/dev/shm")
+"""Where Linux has a file system in memory (its documentation, Documentation/filesystems/tmpfs.rst)."""
+ROOM_BYTES = 4_000_000_000
+TEMPROOT = "PYTEST_DEBUG_TEMPROOT"
+
+
+def _work_in_memory() -> None:
+    """Have the folders of tests lie in memory, if there is such a place with room, from which programs may be started.
+
+    On a disk each file costs processor time besides, and each that is to be there safely a wait of milliseconds.
+    """
+    if TEMPROOT in os.environ or not (MEMORY.is_dir() and os.access(MEMORY, os.W_OK)):
+        return
+    has = os.statvfs(MEMORY)
+    if has.f_bavail * has.f_frsize > ROOM_BYTES and not has.f_flag & os.ST_NOEXEC:
+        os.environ[TEMPROOT] = str(MEMORY)
 
 
 def pytest_collection_finish():
