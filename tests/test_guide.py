@@ -94,16 +94,18 @@ def test_the_example_of_a_rule_works_in_a_copy_of_the_tree(tmp_path):
     rules = tmp_path / "simkit/check/rules/program_rules.py"
     rules.write_text(rules.read_text().rstrip().removesuffix(")") + indent(text.rstrip(), "    ") + ",\n)\n")
     (tmp_path / "simkit/check/watches/jumps.py").write_text(watch)
-    hooked = tmp_path / "simkit/check/watches/watch.py"
-    lines, at = hooked.read_text().splitlines(), 0
-    for line in hooks.splitlines():
-        if line.startswith("+"):
-            at += 1
-            lines.insert(at, line[1:])
-        else:
-            assert lines.count(line[1:]) == 1, f"once in watch.py: {line[1:]!r}"
-            at = lines.index(line[1:])
-    hooked.write_text("\n".join(lines) + "\n")
+    for part in hooks.split("+++ ")[1:]:
+        name, _, hunk = part.partition("\n")
+        hooked = tmp_path / name
+        lines, at = hooked.read_text().splitlines(), 0
+        for line in hunk.splitlines():
+            if line.startswith("+"):
+                at += 1
+                lines.insert(at, line[1:])
+            else:
+                assert lines.count(line[1:]) == 1, f"once in {name}: {line[1:]!r}"
+                at = lines.index(line[1:])
+        hooked.write_text("\n".join(lines) + "\n")
     with (tmp_path / "tests/check/pairs.toml").open("a") as pairs:
         pairs.write(f"\n{pair}")
     environment = {**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{tmp_path / 'cards'}"}

@@ -9,10 +9,7 @@ Attach it to a machine just switched on: only then is it known which memory was 
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
-from functools import cache
-from itertools import islice
 
 from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Plan
@@ -24,10 +21,12 @@ from simkit.check.watches.bits import OpenBits
 from simkit.check.watches.course import Course, seen
 from simkit.check.watches.decimal import DecimalFlag
 from simkit.check.watches.interrupts import Handlers
+from simkit.check.watches.left import LeftToReference
+from simkit.check.watches.news import News
 from simkit.check.watches.nowhere import Nowhere
 from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.spare import SpareCycles
-from simkit.check.watches.stack import PAGE, StackDepth
+from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.stores import Key, Stores
 from simkit.check.watches.stretch import WAY, Stretch
 from simkit.contract.errors import SimkitError
@@ -37,24 +36,6 @@ from simkit.rom.listing import Listing, Seen
 
 _FETCH, _DATA, _DUMMY, _INTERRUPT, _RESET = Kind.FETCH, Kind.DATA, Kind.DUMMY, Kind.INTERRUPT, Kind.RESET
 _ROM, _RAM, _REGISTER, _NOBODY = Ground.ROM, Ground.RAM, Ground.REGISTER, Ground.NOBODY
-_ALWAYS_SEEN = ("BRK", "RTI", "TXS", "PLP", "SED", "CLD")
-_ADDS = ("ADC", "SBC")
-
-
-@cache
-def _left(part: str, *, adds: bool) -> frozenset[int]:
-    """Opcodes that must be seen with their registers: what adds, too, where D matters."""
-    return frozenset(
-        effect.opcode.code
-        for effect in effects(part)
-        if effect.opcode.mnemonic in _ALWAYS_SEEN or (adds and effect.opcode.mnemonic in _ADDS)
-    )
-
-
-@cache
-def _pulling(part: str) -> frozenset[int]:
-    """Opcodes that pull from the stack, which a handler must not do where it began."""
-    return frozenset(effect.opcode.code for effect in effects(part) if effect.depth < 0)
 
 
 def _is_plain(effect: Effect) -> bool:
@@ -86,9 +67,11 @@ class Watch:
         self._fetched: tuple[int, Plan] | None = None  # the last fetch that was seen by itself
         self._machine = machine
         self._cpu = machine.cpu
+        self._news = News(machine, self.notes)
+        self._found = self._news.found
         self._map = Map(machine)
         self._known = self._map.known
-        self.course = Course(machine, listing, self._map, self.notes, self._be_told_no_more)
+        self.course = Course(machine, listing, self._map, self.notes, self._news.stop)
         self._sound = self.course.sound
         self._nowhere = Nowhere(machine, self.notes)
         self._effects = effects(machine.description.cpu)
@@ -102,10 +85,6 @@ class Watch:
         self._shared = SharedCells(machine, stores)
         self._cells = self._shared.cells
         self._stack = StackDepth(self.notes, by_loader=self._cpu.start is not None)
-        self._findings = machine.findings
-        told = len(machine.warnings)  # what wiring and images said at power-on is told without a run
-        self._found = deque(islice(self._findings, told, None))  # also those that the machine only counts
-        self._findings.tell(self._found.append)
         self._pc: int | None = None  # instruction under way
         self._code = 0
         self._s = 0  # before it
@@ -118,7 +97,7 @@ class Watch:
         self._core_runs = False
         self._stood = -1  # cycle for which the core's instruction was looked up
         self._sees_all = False
-        self._left = frozenset[int](), PAGE
+        self._left = LeftToReference(self._cpu, machine.description.cpu)
         self._decodings = machine.bus.reach.banks.remade
         self._watch = machine.bus.watchers.add(
             before=self._before, tap=self._tap, memory=self._map.written, bystander=self
@@ -128,23 +107,20 @@ class Watch:
         """Take the watch off and give what it found."""
         if self._watch.attached:
             self._watch.remove()
-            self._be_told_no_more()
+            self._news.stop()
             self._see_all(False)
-            self._cpu.leave_to_reference((), self)
+            self._left.stop()
             if self._recording is not None:
                 self._recording.remove()
             if self.course.lost is None:
                 if not self._machine.inside_instruction:
                     self._finish(self._cpu.pc)
-                self._take_findings()
+                self._news.take(self._pc)
             self._shared.report(self.notes)
             if self.course.lost is None:
                 self._decimal.report()
                 self._requests.report([frame.cause for frame in self._frames])
         return self.notes
-
-    def _be_told_no_more(self) -> None:
-        self._findings.tell_no_more(self._found.append)
 
     # the core -------------------------------------------------------------------------------------------------------
 
@@ -174,7 +150,7 @@ class Watch:
             cycle=cpu.cycle,
             repeats=bus.may_stall,
         )
-        self._choose_left()
+        self._left.choose(self._frames, adds=self._decimal.waits_for_use)
 
     def core_ended(self) -> None:
         """Look at what it did; behind an exception, too."""
@@ -187,7 +163,7 @@ class Watch:
             self._fetched = last[0], self._stretch.plan(last[0])
             self.stand_at(*last)
             if self._found:
-                self._take_findings()
+                self._news.take(self._pc)
             if self._spare.under_way:
                 self._spare.finish(last[0], self._effects[last[1]].opcode.mnemonic)
         self._stretch.end(self._cpu.cycle)
@@ -206,14 +182,6 @@ class Watch:
         if wanted is not self._sees_all:
             self._sees_all = wanted
             self._machine.bus.reach.require_slow(self, wanted)
-
-    def _choose_left(self) -> None:
-        """Have the reference do the instructions whose registers the rules must see."""
-        part, floor = self._machine.description.cpu, self._frames[-1].s if self._frames else PAGE
-        left = _left(part, adds=self._decimal.waits_for_use)
-        if (left, floor) != self._left:
-            self._left = left, floor
-            self._cpu.leave_to_reference(left, self, high=_pulling(part) if self._frames else (), floor=floor)
 
     def stand_at(self, pc: int, code: int) -> None:
         """What is looked at now is done by this instruction."""
@@ -256,7 +224,7 @@ class Watch:
             self._handlers.touch(place.slot)
         if self._found:
             self._stand(cycle)
-            self._take_findings()
+            self._news.take(self._pc)
         if self._bits.waiting or self._spare.under_way:
             self._cpu.attention = True  # the core leaves behind this instruction
             self._choose_view()
@@ -438,7 +406,7 @@ class Watch:
         if pc is None:
             return
         if self._found:
-            self._take_findings(self._cpu.cycle)
+            self._news.take(pc, self._cpu.cycle)
         effect = self._effects[self._code]
         if self._spare.under_way:
             self._spare.finish(pc, effect.opcode.mnemonic)
@@ -483,17 +451,6 @@ class Watch:
             pc=pc,
             address=pc,
         )
-
-    def _take_findings(self, now: int = -1) -> None:
-        """Findings of cards and machine since the last look, with the instruction that brought them about.
-
-        Args:
-            now: the cycle in which the next instruction begins; what is found in it belongs to that one.
-        """
-        while self._found and self._found[0].cycle != now:
-            found = self._found.popleft()
-            pc = self._pc if found.address is not None else None
-            self.notes.add(found.rule, found.cycle, found.message, pc=pc, address=found.address, slot=found.slot)
 
     def _seen_at(self, pc: int) -> Seen | None:
         """Which byte of which card the CPU saw there: the instruction at `pc` may have changed the bank since."""
