@@ -130,7 +130,7 @@ def _of_slots(rows: Sequence[Row], slot: int | None, machine: Machine) -> list[R
         image: images.get(image.replace("\\", "/").rpartition("/")[2], slot) if image else slot
         for image in {row.image for row in rows}
     }
-    return [row if row.slot == slots[row.image] else attrs.evolve(row, slot=slots[row.image]) for row in rows]
+    return [row if row.slot == slots[row.image] else row.in_slot(slots[row.image]) for row in rows]
 
 
 def _in_chips(rows: list[Row], machine: Machine) -> list[Row]:

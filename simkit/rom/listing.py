@@ -52,6 +52,23 @@ class Row:
     label: str = ""
     program: int = 0
 
+    def in_slot(self, slot: int | None) -> Row:
+        """The same of the card in a slot. All rows of a program are asked: `attrs.evolve` takes several times as long."""
+        return Row(
+            self.address,
+            self.length,
+            self.data,
+            self.file,
+            self.line,
+            self.text,
+            self.code,
+            self.image,
+            self.offset,
+            slot,
+            self.label,
+            self.program,
+        )
+
     @property
     def place(self) -> str:
         """`file:line`, as editors jump to it."""

@@ -24,11 +24,15 @@ name a line and never say what stands in it: the file may be another one than wa
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from pathlib import Path
 
 from simkit.rom.contents import Contents, decimal
 from simkit.rom.listing import Row, is_code
 from simkit.rom.sources import Sources
+
+MOST_KEPT_LINES, MOST_KEPT_LINE = 8_192, 300
+"""Lines of listings that are not read anew, and characters of one: of a program built again most are as they were."""
 
 NAME = re.compile(r"[A-Za-z_@][A-Za-z0-9_.@:?]{0,127}(?<!:)")
 
@@ -164,13 +168,23 @@ def _rows(lines: list[str], found: Contents, sources: Sources, path: Path) -> No
 
 
 def _placed(line: str, sources: Sources) -> Row | None:
+    said = _said(line) if len(line) <= MOST_KEPT_LINE else _said.__wrapped__(line)
+    if said is None:
+        return None
+    address, length, data, name, number, text, code = said
+    return Row(address, length, data, sources.path(name), number, text, code)
+
+
+@lru_cache(maxsize=MOST_KEPT_LINES)
+def _said(line: str) -> tuple[int, int, bytes, str, int, str, bool] | None:
+    """What a row with its place says; where that source lies is another matter."""
     match = _PLACED.fullmatch(line)
     if match is None:
         return None
     data = bytes.fromhex(match[2][:2] if match[3] else match[2])
     length = decimal(match[3]) if match[3] else len(data)
     text = match[6] or ""
-    return Row(int(match[1], 16), length, data, sources.path(match[4]), decimal(match[5]), text, is_code(text))
+    return int(match[1], 16), length, data, match[4], decimal(match[5]), text, is_code(text)
 
 
 def _bare(line: str, number: int, path: Path) -> Row | None:

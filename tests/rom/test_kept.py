@@ -1,10 +1,12 @@
-"""What is kept of label lists between two readings: nobody can tell but by the time it takes."""
+"""What is kept of label lists and listings between two readings: nobody can tell but by the time it takes."""
 
+import attrs
 import pytest
 
 from simkit.contract.errors import SimkitError
 from simkit.rom import toolfile
 from simkit.rom.labels import read_labels
+from simkit.rom.listing import Row, read_rows
 
 
 @pytest.fixture
@@ -69,3 +71,29 @@ def test_no_more_is_kept_than_is_allowed(labels, monkeypatch):
     labels.write_text("start = $8000\n" * 3)
     read_labels(labels)
     assert [path.name for path, _ in toolfile._KEPT] == ["b", "c"]
+
+
+def test_lines_of_a_listing_that_were_read_before_name_the_source_that_lies_beside_it_now(tmp_path):
+    rows = "$8000  A2 FF        game.asm:1   ldx #$FF\n$8002  00 3 times   game.asm:2   .byte 0, 0, 0 ; $8002\n"
+    found = []
+    for folder, has_source in (("one", True), ("two", True), ("three", False)):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "game.lst").write_text(rows)
+        if has_source:
+            (tmp_path / folder / "game.asm").write_text(" ldx #$FF\n .byte 0, 0, 0\n")
+        found.append(read_rows(tmp_path / folder / "game.lst"))
+    assert [{row.file for row in its} for its in found] == [
+        {str(tmp_path / "one" / "game.asm")},
+        {str(tmp_path / "two" / "game.asm")},
+        {"game.asm"},
+    ]
+    for its in found:
+        assert [(row.address, row.length, row.data, row.line, row.code) for row in its] == [
+            (0x8000, 2, b"\xa2\xff", 1, True),
+            (0x8002, 3, b"\x00", 2, False),
+        ]
+
+
+def test_a_row_in_a_slot_is_the_same_row_but_for_that():
+    values = {field.name: number for number, field in enumerate(attrs.fields(Row))}
+    assert Row(**values).in_slot(77) == Row(**{**values, "slot": 77})
