@@ -53,7 +53,7 @@ class Row:
     program: int = 0
 
     def in_slot(self, slot: int | None) -> Row:
-        """The same of the card in a slot. All rows of a program are asked: `attrs.evolve` takes several times as long."""
+        """The same of the card in a slot; made for all rows of a program, where `attrs.evolve` takes far longer."""
         return Row(
             self.address,
             self.length,
