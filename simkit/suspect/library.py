@@ -15,7 +15,7 @@ from simkit.suspect.condensed import ALL_LINES, Condensed, first_alike
 from simkit.suspect.grams import Wanted, Words, among, grams, numbers, one_bit_wrong
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.registers import Registers
-from simkit.suspect.steadiness import FAR, FEW, Steadiness, reach_of, strange_places
+from simkit.suspect.steadiness import FAR, FEW, MOST, Steadiness, reach_of, strange_places
 from simkit.suspect.trial import Trial
 from simkit.suspect.unset import unset, without_unset
 
@@ -23,6 +23,8 @@ NEVER = np.iinfo(np.int64).max
 """Where a sequence comes that does not."""
 MASKS_KEPT = 2
 """For how many choices of lines sequences are kept."""
+LAST = 2000
+"""Sequences at the end of what is kept of a run behind where it parts, by which it is where a sound one is. Ours."""
 
 
 @attrs.frozen(eq=False)
@@ -63,7 +65,7 @@ class Stock:
     outcomes: Outcomes
     length: int
     _condensed: dict[str, Condensed] = attrs.field(factory=dict)
-    _begins: dict[int, list[NDArray[np.intp]]] = attrs.field(factory=dict)
+    _back: dict[str, tuple[int, ...]] = attrs.field(factory=dict)
 
     @cached_property
     def sound_levels(self) -> list[Words]:
@@ -73,33 +75,25 @@ class Stock:
     @cached_property
     def sound(self) -> list[tuple[Words, NDArray[np.intp]]]:
         """Different sequences of each run without a fault, (n, length), and where each comes first, in that order."""
-        begins = self.sound_begins(self.length)
-        return [
-            (levels[at[:, None] + np.arange(self.length)], at)
-            for levels, at in zip(self.sound_levels, begins, strict=True)
-        ]
+        found = []
+        for levels in self.sound_levels:
+            first = first_alike(grams(levels, ALL_LINES, self.length))
+            at = np.flatnonzero(first == np.arange(len(first)))
+            found.append((levels[at[:, None] + np.arange(self.length)], at))
+        return found
 
-    def sound_begins(self, length: int) -> list[NDArray[np.intp]]:
-        """Where each different sequence of so many cycles comes first in each run without a fault, in order."""
-        if length not in self._begins:
-            first = [first_alike(grams(levels, ALL_LINES, length)) for levels in self.sound_levels]
-            self._begins[length] = [np.flatnonzero(one == np.arange(len(one))) for one in first]
-        return self._begins[length]
+    @cached_property
+    def _of_sound(self) -> list[Wanted]:
+        """Sequences of all lines of each run without a fault."""
+        return [Wanted(np.unique(numbers(windows))) for windows, _ in self.sound]
 
-    def parts(self, name: str, at: int, length: int | None = None) -> list[Words]:
-        """What is kept of a run; the first with the cycles before that belong to sequences which end behind.
-
-        Args:
-            name: of the class.
-            at: number of the run.
-            length: cycles of such a sequence; None: of those of the stock.
-        """
-        length = self.length if length is None else length
+    def parts(self, name: str, at: int) -> list[Words]:
+        """What is kept of a run; the first with the cycles before that belong to sequences which end behind."""
         run = self.outcomes.runs[name][at]
         found = [one.levels for one in run.stretches[name == SOUND :]]
         if found and run.parted is not None:
             sound = self.sound_levels[at]
-            found[0] = np.concatenate((sound[max(0, run.parted - length + 1) : run.parted], found[0]))
+            found[0] = np.concatenate((sound[max(0, run.parted - self.length + 1) : run.parted], found[0]))
         return found
 
     def condensed(self, name: str) -> Condensed:
@@ -107,7 +101,25 @@ class Stock:
         if name not in self._condensed:
             runs = [self.parts(name, at) for at in range(len(self.outcomes.runs[name]))]
             self._condensed[name] = Condensed.of(runs, self.length)
+            self._back[name] = tuple(self._back_of(name, at, parts) for at, parts in enumerate(runs))
         return self._condensed[name]
+
+    def back(self, name: str) -> tuple[int, ...]:
+        """Of each run the cycle from which on nothing of it is kept, where it did there what a sound one does.
+
+        It may have gone on so, though nobody saw it: a card that is seldom asked, or noise in memory that is soon
+        written over, parts a run early from the one without a fault. NEVER where it did something else.
+        """
+        self.condensed(name)
+        return self._back[name]
+
+    def _back_of(self, name: str, at: int, parts: Sequence[Words]) -> int:
+        run = self.outcomes.runs[name][at]
+        if run.parted is None or run.halted or not parts:
+            return NEVER
+        last = grams(parts[0][-LAST:], ALL_LINES, self.length)
+        is_back = len(last) > 0 and len(self._of_sound[at].met(last)[0]) >= MOST * len(last)
+        return run.stretches[0].since + run.stretches[0].cycles if is_back else NEVER
 
 
 @attrs.define(eq=False, slots=False)
@@ -211,11 +223,14 @@ class Shelf:
         return among(some, own) | self._before_parting(name, some, first)
 
     def _before_parting(self, name: str, some: Words, first: Sequence[NDArray[np.int64]] | None) -> NDArray[np.bool_]:
-        """Which sequences come before a run of a class parts from the one without a fault."""
+        """Which sequences come before a run of a class parts from the one without a fault, or once it may be back."""
         found = np.zeros(len(some), bool)
-        for at, (sound, run) in enumerate(zip(self.sound, self.outcomes.runs[name], strict=True)):
-            parted = NEVER if run.parted is None else run.parted
-            found |= (sound.first_of(some) if first is None else first[at]) < parted
+        runs, back = self.outcomes.runs[name], self.stock.back(name)
+        for at, (sound, run) in enumerate(zip(self.sound, runs, strict=True)):
+            since = sound.first_of(some) if first is None else first[at]
+            found |= since < (NEVER if run.parted is None else run.parted)
+            if back[at] < NEVER:
+                found |= (since >= back[at]) & (since < NEVER)
         return found
 
     def unsteady(self, name: str, rows: int) -> float:
