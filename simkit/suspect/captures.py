@@ -115,6 +115,11 @@ class Capture:
         if self._begun is None:
             self._cut(names)
 
+    @property
+    def is_in_order(self) -> bool:
+        """Whether it is judged by the order of its first cycles."""
+        return self._begun is not None
+
     def _begins_with_reset(self, found: Begun) -> bool:
         """Whether a capture begins with RESET and soon leaves what a sound machine does."""
         along = self._sound_reach  # or such a machine at another place
@@ -144,6 +149,10 @@ class Capture:
     def reach(self, name: str) -> int:
         """Up to which place of the capture a class explains it, but for noise: behind it most is unexplained."""
         return reach_of(self.explained(name)[self._number])
+
+    def is_foretold(self, name: str) -> bool:
+        """Whether a class explains more of the capture than a few cycles, in which chance may have it."""
+        return self._begun is not None or self.reach(name) >= LONG * self._length
 
     def explained(self, name: str) -> NDArray[np.bool_]:
         """Which of the different sequences of the capture the runs of a class show."""

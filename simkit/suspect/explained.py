@@ -78,7 +78,7 @@ def judge_capture(
     behind |= {name: capture.behind_but_for_noise(name, best) for name in near}
     verifying = _Verifying(seen, capture, library, more)
     found = verifying.verified(behind)
-    if not (found.fitting or found.loose):
+    if not verifying.is_settled(found, best):
         verifying.verify_unforetold(behind, found)
     words = {name: found.words.get(name, "") or capture.part(name) for name in names}
     fitting = found.fitting or [*found.loose]
@@ -136,6 +136,16 @@ class _Verifying:
         found.loose = {name: words for name, words in found.loose.items() if name not in found.left}
         return found
 
+    def is_settled(self, found: _Verified, best: str) -> bool:
+        """Whether it is enough to have asked those that are near.
+
+        Where few lines are seen and the CPU runs astray at once, all who do so fit. They are near or far by what they
+        have in common with the best one, which says nothing where that is none of them.
+        """
+        if self._following is not None:
+            return bool(found.fitting or found.loose)
+        return best in found.fitting or any(self._capture.is_foretold(name) for name in found.fitting)
+
     def _in_order(self, behind: Mapping[str, float]) -> list[str]:
         """The nearest first; of those that are as near, who shows more of the capture."""
         return sorted(behind, key=lambda name: (behind[name], -self._capture.shown(name)))
@@ -144,24 +154,28 @@ class _Verifying:
         """Ask those that are far, and whose runs do not say that they are not the cause.
 
         Where what a CPU does hangs on a byte of the power-up, a few runs show a few of the ways that it may go, and the
-        real machine goes another. The CPU model must bear out then what no run does.
+        real machine goes another. The CPU model must bear out then what no run does; where it cannot, as lines are
+        missing, it is enough that the runs do not speak against it.
 
         Args:
             behind: how far candidates are behind; those that leave nothing are all put as near as the first of them.
             found: what verifying those that are near came to; this is added to it.
         """
-        if self._following is None:
-            return
-        least, most = min(behind.values()), self._following.rows + FAR_ROWS
+        if self._following is None and self._capture.is_in_order:
+            return  # what that costs who leaves what his runs foretell is in the order
+        least = min(behind.values())
+        most = 0 if self._following is None else self._following.rows + FAR_ROWS
         found.unasked = []
         for name in self._in_order(behind):
-            if name in found.left:
+            if name in found.left or name in found.fitting:
                 continue
-            if self._following.rows >= most:
+            if self._following is not None and self._following.rows >= most:
                 found.unasked.append(name)
                 continue
             if self._capture.is_misfit(name):
                 left = "the capture does not go as its runs do"
+            elif self._following is None:
+                left = ""
             elif not (left := self._left_by(name) or self._floating(name)) and not self._goes_along(name):
                 left = "the CPU model cannot tell whether it can be this"
             if left:

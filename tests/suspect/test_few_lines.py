@@ -134,6 +134,14 @@ def test_of_a_capture_that_goes_where_no_candidate_goes_none_is_believed():
     assert "places what its runs do not" in found.misfit
 
 
+def test_where_the_cpu_runs_astray_at_once_all_who_do_so_are_named_though_others_share_more_by_chance(world):
+    levels = noise(world.random, 2000)
+    world.strew(levels, 9)
+    found = world.rank(levels)
+    assert not found.none
+    assert {*found.first} == {*ASTRAY, "in luck"}
+
+
 def test_a_run_that_is_back_where_a_sound_one_is_may_go_on_so_when_nothing_of_it_is_kept(world):
     stock = Stock(world.outcomes, LENGTH)
     assert stock.back("back") == (PARTS + KEPT,) * POWER_UPS
