@@ -9,7 +9,7 @@ from simkit.compare.followed import Difference, Read
 from simkit.compare.led_cpu import State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
 from simkit.compare.track import Track
-from simkit.compare.worlds import ALL, DATA_SHIFT
+from simkit.compare.worlds import ALL, DATA_SHIFT, MAKE_ADDRESSES
 
 SEVERAL = 2
 """Bits of a byte that no misreading changes together. Ours."""
@@ -19,8 +19,6 @@ PUSHED = 3
 """Bytes that an interrupt, or BRK, writes."""
 MAKE_FLAGS = frozenset({"a", "x", "y", "n", "v", "z", "c"})
 """Flags, and the registers that they come of."""
-MAKE_ADDRESSES = frozenset({"x", "y", "sp"})
-"""Registers that addresses are made of."""
 AROUND = 2
 """Rows around one in which no cycle may be missing where it shall prove something. Ours."""
 
@@ -129,8 +127,7 @@ class Heard:
                 cell, told = held[number], 0xFF
                 if number >= cells.first_wired and (kept := cells.kept(number)):
                     self._track.agreed[at] = told = 0xFF & ~kept
-                    byte = byte | kept if byte >= 0 else byte
-                    cell = cell if cell < 0 else cell | kept
+                    cell = cell if cell < 0 else cell & ~kept | rows.bytes[at] & kept  # nobody drives these bits
                 if cell == byte | sure:
                     self._track.expected[at] = byte
                 elif byte < 0:
@@ -265,8 +262,9 @@ class Heard:
                 )
 
     def may_be_missing(self, row: int) -> bool:
-        """Whether cycles may be missing beside a row."""
-        return any(self._rows.lost[max(0, row - AROUND) : row + AROUND + 1])
+        """Whether cycles may be missing beside a row, or are."""
+        beside = slice(max(0, row - AROUND), row + AROUND + 1)
+        return any(self._rows.lost[beside]) or DOUBTFUL in self._rows.place[beside]
 
     def _is_of_another_address(self, one: Difference, row: int) -> bool:
         """Whether the CPU is sure of its address, and what came is what the ROM holds at one that is a line apart.

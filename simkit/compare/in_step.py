@@ -10,7 +10,7 @@ from simkit.compare.heard import Heard
 from simkit.compare.led_cpu import IRQ_VECTOR, NMI_VECTOR, RESET_CYCLES, RESET_VECTOR, State
 from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT
 from simkit.compare.track import Track
-from simkit.compare.worlds import ALL
+from simkit.compare.worlds import ALL, subsets
 
 SEARCH = 600
 """Rows from one place that are tried before it is said that nothing is to be followed there. Ours."""
@@ -53,10 +53,10 @@ class Beginnings:
             if vector is not None:
                 self._begin_with_reset(at, vector)
                 return at
-            state = self._may_begin(at)
-            if state is None:
+            shown = self._may_begin(at)
+            if shown is None:
                 continue
-            cost = self._ways.ahead(state, ALL, min(at + PROOF, len(rows)), most=PROOF // 4)
+            state, cost = self._best_of(self._alternatives(shown))
             if cost == (0, 0):
                 return self._begin_at(next((each for each in nearly if self._leads_to(each, state)), state))
             if cost[0] <= cost[1] <= MISREAD_ROWS and len(nearly) < MOST_NEARLY:
@@ -66,6 +66,26 @@ class Beginnings:
         if almost is None and not self._track.parts:
             almost = self._on_wrong_lines(row)
         return None if almost is None else self._begin_at(almost)
+
+    def _alternatives(self, state: State) -> list[State]:
+        """States that begin where one does, with each PC that the wiring of the machine puts so on the lines."""
+        rows, row, pc = self._rows, state[0], state[1]
+        sync = SYNC_BIT if rows.has_sync else 0
+        others = (pc | bits for bits in subsets(0xFFFF & ~rows.masks[row]))
+        return [(row, other, *state[2:]) for other in others if not rows.apart(row, other | sync)] or [state]
+
+    def _best_of(self, states: list[State]) -> tuple[State, tuple[int, int]]:
+        """The state of some from which most rows fit, and what it costs; of equals the next behind the last known."""
+        rows, row = self._rows, states[0][0]
+        cost = [self._ways.ahead(state, ALL, min(row + PROOF, len(rows)), most=PROOF // 4) for state in states]
+        if len(states) == 1 or cost.count(min(cost)) == 1:
+            best = min(range(len(states)), key=cost.__getitem__)
+            return states[best], cost[best]
+        last, end = self._track.starts[-1][1] if self._track.starts else 0, min(row + SEARCH, len(rows))
+        equal = [state for state, each in zip(states, cost, strict=True) if each == min(cost)]
+        apart = [self._ways.ahead(state, ALL, end, most=PROOF) for state in equal]
+        found = min(zip(apart, equal, strict=True), key=lambda each: (*each[0][::-1], each[1][1] - last & 0xFFFF))
+        return found[1], min(cost)
 
     def _on_wrong_lines(self, row: int) -> State | None:
         """A state with which all fits but for an address line that stands still, or two that are alike: they are wrong.
@@ -81,7 +101,7 @@ class Beginnings:
                 shown = self._may_begin(at, lines)
                 if shown is None:
                     continue
-                states = [(at, shown[1] & ~lines | on, *shown[2:]) for on in _subsets(lines)]
+                states = [(at, shown[1] & ~lines | on, *shown[2:]) for on in subsets(lines)]
                 fits = [state for state in states if self._fits_but_for(state, lines)]
                 if fits:  # which of them it is shows where the program goes on to another page
                     end = min(at + SEARCH, len(rows))
@@ -133,8 +153,9 @@ class Beginnings:
         differs = [self._differs(row + at, RESET_VECTOR + at, SYNC_BIT) for at in (0, 1)]
         if not any(differs) and DOUBTFUL not in rows.seen[row : row + 3] and not self._goes_elsewhere(row, vector):
             return vector
-        if row < PUSHED or any(rows.words[at] & WRITE_BIT for at in range(row - PUSHED, row)):
-            return None  # the vector of an interrupt, which pushes; RESET reads the stack instead
+        before = range(max(0, row - PUSHED), row)
+        if row < PUSHED or any(rows.words[at] & WRITE_BIT or not rows.masks[at] for at in before):
+            return None  # the vector of an interrupt, which pushes; RESET reads the stack instead; missing rows say neither
         if ((differs[0] | differs[1]) & 0xFFFF).bit_count() > WRONG_LINES:
             return None
         for taken in (vector, *(vector ^ 1 << bit for bit in range(16))):
@@ -156,7 +177,7 @@ class Beginnings:
         stack = min(
             self._stack_differs(row, first & ~(wrong & 0xFF) | on, wrong)
             for first in firsts
-            for on in _subsets(wrong & 0xFF)
+            for on in subsets(wrong & 0xFF)
         )
         return sum(each >> 17 for each in differs) + stack <= 1
 
@@ -187,7 +208,7 @@ class Beginnings:
         cpu.load((row, 0, 0, 0, 0, 0, 0, 0, 1, 0, 0, 4, 0))
         if row and before & 0x1FF00 == 0x100:
             cpu.sp = before - 1 & 0xFF
-            unknown -= {"sp"}
+            unknown -= {"sp"} if rows.masks[row - 1] & 0xFF == 0xFF else frozenset()
         cpu.instead = {row: vector & 0xFF, row + 1: vector >> 8}
         cpu.fetch_vector(RESET_VECTOR, Kind.RESET)
         cpu.instead = {}
@@ -234,7 +255,7 @@ class Beginnings:
     def _is_elsewhere(self, row: int, pc: int, wrong: int) -> bool:
         """Whether a row does not follow an address, on lines of which some are wrong."""
         mask = self._rows.masks[row] & 0xFF & ~wrong
-        return all((self._rows.words[row] ^ (pc & ~wrong | on) + 1) & mask for on in _subsets(wrong))
+        return all((self._rows.words[row] ^ (pc & ~wrong | on) + 1) & mask for on in subsets(wrong))
 
     def _begin_at(self, state: State) -> int:
         """The CPU is in step from there on."""
@@ -252,11 +273,3 @@ class Beginnings:
         self._heard.check(row - 2, row, pc)
         self._prove_vector(row - 2, vector)
         return row - 2
-
-
-def _subsets(bits: int) -> list[int]:
-    """Each choice of bits."""
-    found = [0]
-    for bit in (1 << at for at in range(bits.bit_length()) if bits >> at & 1):
-        found += [each | bit for each in found]
-    return found

@@ -151,7 +151,7 @@ class LedCpu:
             row = self.at
         self.should[row], self.wrote[row] = address | WRITE_BIT, value
         rows = self._rows
-        if (rows.bytes[row] ^ value) & rows.known[row]:
+        if (rows.bytes[row] ^ value) & rows.known[row] and not self.doubt:  # else it may come of what nobody knows
             if not self.odd or self.odd[-1][0] != row:
                 self.odd.append((row, address | WRITE_BIT, value))
             else:

@@ -24,6 +24,8 @@ OFTEN = 24
 """A line that differs so often, alone, while the CPU stays in step, is taken as it is. Ours."""
 CLOSE = 400
 """Rows within which it must differ again for that. Ours."""
+LONGEST = 16
+"""Rows of an instruction or a sequence, at most, but for those in which RDY holds it."""
 BEHIND = 2
 """Rows behind an instruction whose addresses may come of what it read. Ours."""
 FLAGS = frozenset({"n", "v", "z", "c"})
@@ -240,6 +242,8 @@ class Trouble:
 
     def _comes_of_capture(self, name: str) -> bool:
         for row, _ in reversed(self._track.starts[-TRACED:]):
+            if self._ways.told.get(name) == row:
+                return True
             code = self._rows.data[row]
             effect = self._ways.effects[code if code >= 0 else 0xEA]
             if any(name in self._ways.effects[other].writes for other in self._other_codes(row)):
@@ -293,9 +297,33 @@ class Trouble:
             if bits:
                 ways.tolerated = before | bits
                 if ways.ahead(state, self._track.unknown, limit)[1] < LOST_ROWS:
+                    ways.tolerated, found = before, ways.tolerated
+                    if self._differs_by_cards(state, limit) < LOST_ROWS:
+                        return False
+                    ways.tolerated = found
                     return True
         ways.tolerated = before
         return False
+
+    def _differs_by_cards(self, state: State, limit: int) -> int:
+        """How many rows differ where the CPU takes what cards hold: a byte misread on its way leads it elsewhere."""
+        cpu, ways, unknown, found = self._cpu, self._ways, self._track.unknown, 0
+        made, wrote = cpu.should[state[0] : limit + LONGEST], cpu.wrote[state[0] : limit + LONGEST]
+        cpu.load(state)
+        try:
+            while cpu.at < limit and not cpu.halted and found < LOST_ROWS:
+                before, left = cpu.save(), ways.advance(unknown)
+                if misread := dict(self._misread(before[0], cpu.at)):
+                    cpu.load(before)
+                    cpu.instead = misread
+                    left = ways.advance(unknown)
+                found, unknown, cpu.instead = found + ways.cost_of_odd()[1], left, {}
+                cpu.odd = []
+        except Ended:
+            pass
+        cpu.instead = {}
+        cpu.should[state[0] : state[0] + len(made)], cpu.wrote[state[0] : state[0] + len(made)] = made, wrote
+        return found
 
     def _two_lines(self, state: State, limit: int) -> int:
         """The two lines in which rows differ most often that differ in one line alone; 0 where they do not repeat."""
@@ -332,13 +360,20 @@ class Trouble:
 
     def _other_way(self, state: State, limit: int) -> State | None:
         """A state from which the CPU goes on as captured: a flag was the other way, a register is not what it was."""
-        cpu, ways = self._cpu, self._ways
+        cpu = self._cpu
         for name in ("z", "n", "c", "v"):
-            if ways.ahead(state, frozenset({name, "a"}), limit)[0] <= 1:
-                self._track.unknown = frozenset({name, "a"})
+            if self._fits_without(frozenset({name, "a"}), state, limit):
                 return state
-        if ways.ahead(state, ALL - {"sp"}, limit)[0] <= 1:
-            self._track.unknown = ALL - {"sp"}
+        if self._fits_without(ALL - {"sp"}, state, limit):
             return state
         cpu.load(state)
         return None
+
+    def _fits_without(self, names: frozenset[str], state: State, limit: int) -> bool:
+        """Whether all fits where some registers are not known; they are not, then."""
+        unknown = self._track.unknown | names
+        if self._ways.ahead(state, unknown, limit)[0] > 1:
+            return False
+        self._track.unknown = unknown
+        self._track.earlier |= names  # one cycle alone tells what comes of them
+        return True

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 from simkit.compare.followed import Difference, Read
 from simkit.compare.heard import SEVERAL, Heard
-from simkit.compare.led_cpu import State
+from simkit.compare.led_cpu import REGISTERS, Ended, State
 from simkit.compare.track import Track
-from simkit.compare.worlds import AHEAD, LONGEST
+from simkit.compare.worlds import AHEAD, ALL, LONGEST
 
 PENDING = 6
 """Bytes that the CPU may have taken otherwise than captured which are tried again when it goes another way. Ours."""
@@ -19,6 +19,8 @@ WEIGHED, WEIGHED_OF = 400, 50
 
 REMEMBERED = 1500
 """Rows for which bytes are remembered that may have been misread, and made a register. Ours."""
+_PLACE = {name: place for place, name in enumerate(REGISTERS, 1)}
+"""In a State."""
 LEADS_NOWHERE = 4
 """Neither byte is the one that the CPU took where, whichever it was, so many rows differ soon. Ours."""
 
@@ -81,8 +83,30 @@ class Weighing:
         if as_captured == otherwise:
             self._track.pending.append((difference, state, earlier))
             del self._track.pending[:-PENDING]
+            unknown |= self._other_registers(state, now, {**given, difference.row: difference.expected})
         cpu.load(now)
         cpu.odd, self._track.unknown = odd, unknown
+
+    def _other_registers(self, state: State, now: State, instead: dict[int, int]) -> frozenset[str]:
+        """Registers that are not known where nothing tells which byte was taken: those that it makes a difference to.
+
+        Args:
+            state: before the instruction.
+            now: behind it, with the captured byte.
+            instead: with the card's byte.
+        """
+        cpu = self._cpu
+        made, wrote = cpu.should[state[0] : now[0]], cpu.wrote[state[0] : now[0]]
+        cpu.load(state)
+        cpu.instead = instead
+        try:
+            left = self._ways.advance(self._track.earlier)
+        except Ended:
+            left = frozenset()
+        cpu.instead = {}
+        other = cpu.save()
+        cpu.should[state[0] : now[0]], cpu.wrote[state[0] : now[0]] = made, wrote
+        return left | {name for name in ALL if other[_PLACE[name]] != now[_PLACE[name]]}
 
     def _is_no_misreading(self, difference: Difference) -> bool:
         """Whether several lines differ from what a memory holds for certain, with the CPU followed from RESET on."""

@@ -11,6 +11,8 @@ from simkit.cpu.isa.effects import effects
 
 ALL = frozenset({"a", "x", "y", "sp", "n", "v", "z", "c", "d", "i"})
 FLAGS = "nvzcdi"
+MAKE_ADDRESSES = frozenset({"x", "y", "sp"})
+"""Registers that addresses are made of."""
 AHEAD = 40
 """Rows that decide between two ways. Ours."""
 DATA_SHIFT = 18
@@ -48,6 +50,7 @@ class Ways:
         bits: in which the way differed whose cost was asked last.
         soon: rows of it that differ within NEAR rows.
         misread: rows of the last instruction whose address alone told a register, and was misread by what came.
+        told: by register, the row of the instruction whose cycles told it last.
         borne_out: index registers that the last instruction told, and showed in several rows, where what came is of
             another address.
     """
@@ -58,6 +61,7 @@ class Ways:
         self.tolerated = 0
         self.bits = self.soon = 0
         self.misread: set[int] = set()
+        self.told: dict[str, int] = {}
         self.borne_out: frozenset[str] = frozenset()
 
     def differs(self, row: int, word: int, value: int) -> int:
@@ -151,15 +155,16 @@ class Ways:
         Raises:
             Ended: the capture ends in it.
         """
-        cpu, rows = self._cpu, self._rows
+        cpu, rows, told = self._cpu, self._rows, frozenset[str]()
         row = cpu.at + 2
         if "sp" in unknown and row < len(rows):
             cpu.sp = rows.words[row] & 0xFF
+            told = told | {"sp"} if rows.masks[row] & 0xFF == 0xFF else told
         flags = unknown & frozenset(FLAGS)
         if flags and row + 2 < len(rows) and rows.known[row + 2] == 0xFF:
             cpu.p = rows.bytes[row + 2]
         cpu.interrupt()
-        return unknown - flags - {"sp", "i"} - ({"d"} if cpu.cmos else set())
+        return unknown - flags - told - {"i"} - ({"d"} if cpu.cmos else set())
 
     def plain_step(self, unknown: frozenset[str]) -> frozenset[str]:
         """One instruction; registers that it shows become known, those that come of unknown ones unknown."""
@@ -176,10 +181,11 @@ class Ways:
         cpu.odd = list(odd)
         for name in _ORDER:
             if name in wanted and (found := self._worked_out(before, code, name)) is not None:
-                wanted -= {name}
-                unknown -= {name}
-                told.add(name)
-                before = found
+                before, is_told = found
+                if is_told:
+                    wanted -= {name}
+                    unknown -= {name}
+                    told.add(name)
         cpu.load(before)
         cpu.odd = list(odd)
         cpu.doubt = False
@@ -190,15 +196,19 @@ class Ways:
                 self.misread = misread
                 return unknown | index | effect.writes
             self.borne_out = index
-        if wanted - {"sp"} or cpu.doubt:
+        is_handed_on = "sp" in wanted and "sp" not in effect.writes  # TSX
+        if wanted - {"sp"} or cpu.doubt or is_handed_on:
             noted = [each for each in cpu.odd if each not in odd]
             if wanted - {"sp"}:  # what it writes comes of what is not known: the capture is not wrong there
                 cpu.odd = odd + [(row, word, -1) for row, word, _ in noted if self.differs(row, word, -1)]
             return unknown | effect.writes
         return unknown - effect.writes
 
-    def _worked_out(self, before: State, code: int, name: str) -> State | None:
-        """State with the value of a register that the cycles of an instruction show; None: they show none."""
+    def _worked_out(self, before: State, code: int, name: str) -> tuple[State, bool] | None:
+        """State with the value of a register that the cycles of an instruction show; None: they show none.
+
+        With it comes whether that is the only one: where wiring leaves address lines open several may fit.
+        """
         cpu = self._cpu
         values = self._possible(before, code, name)
         fits: list[tuple[int, State]] = []
@@ -216,9 +226,12 @@ class Ways:
             elif odd <= (name == "sp"):  # one row may be misread: the stack is accessed in several
                 fits.append((odd, start))
         fits.sort()
-        if not fits or (len(fits) > 1 and fits[0][0] == fits[1][0]):
+        if not fits:
             return None
-        return fits[0][1]
+        if len(fits) > 1 and fits[0][0] == fits[1][0]:
+            return (fits[0][1], False) if name in MAKE_ADDRESSES else None
+        self.told[name] = before[0]
+        return fits[0][1], True
 
     def _misread(self, row: int, end: int) -> set[int]:
         """Reads whose byte is not the card's at the address that was captured, but is so at one a line apart.
@@ -269,13 +282,21 @@ class Ways:
         if name in _SET:
             return set(_SET[name]) if effect.conditional or (name == "d" and self._cpu.cmos) else set()
         if name == "sp":
-            return {(word & 0xFF) + by & 0xFF for word in rows.words[row + 1 : end] for by in (-2, -1, 0, 1, 2)}
+            lows = self._lows(row + 1, end)
+            return {low + by & 0xFF for low in lows for by in (-2, -1, 0, 1, 2)}
         found: set[int] = set()
         if effect.opcode.mode in _INDEXED.get(name, ()):
-            words = rows.words[row + 2 : end]
-            found |= {word - base & 0xFF for word in words for base in rows.bytes[row + 1 : row + 4]}
+            found |= {low - base & 0xFF for low in self._lows(row + 2, end) for base in rows.bytes[row + 1 : row + 4]}
         if (effect.stores and not effect.modifies) or effect.pushes == name:
             found |= {rows.bytes[at] for at in range(row, end) if rows.words[at] & WRITE_BIT and rows.known[at] == 0xFF}
+        return found
+
+    def _lows(self, row: int, end: int) -> set[int]:
+        """Low bytes that the addresses of some rows may have at the CPU: wiring may leave lines of them open."""
+        rows, found = self._rows, set[int]()
+        for word, mask in zip(rows.words[row:end], rows.masks[row:end], strict=True):
+            if mask & 0xFF:
+                found |= {word & 0xFF & mask | bits for bits in subsets(0xFF & ~mask)}
         return found
 
     def _does_not_go_on_at(self, pc: int) -> int:
@@ -312,3 +333,11 @@ class Ways:
             self.interrupt(unknown)
         else:
             cpu.at = max(cpu.at, row - 1)
+
+
+def subsets(bits: int) -> list[int]:
+    """Each choice of bits."""
+    found = [0]
+    for bit in (1 << at for at in range(bits.bit_length()) if bits >> at & 1):
+        found += [each | bit for each in found]
+    return found
