@@ -155,7 +155,7 @@ class Beginnings:
             return vector
         before = range(max(0, row - PUSHED), row)
         if row < PUSHED or any(rows.words[at] & WRITE_BIT or not rows.masks[at] for at in before):
-            return None  # the vector of an interrupt, which pushes; RESET reads the stack instead; missing rows say neither
+            return None  # an interrupt, which pushes where RESET reads the stack; missing rows say neither
         if ((differs[0] | differs[1]) & 0xFFFF).bit_count() > WRONG_LINES:
             return None
         for taken in (vector, *(vector ^ 1 << bit for bit in range(16))):

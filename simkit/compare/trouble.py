@@ -61,7 +61,7 @@ class Trouble:
             if others and (cost := ways.price(state, self._track.unknown, limit, others)) < best:
                 best, instead = cost, others
         self._track.pending = [each for each in self._track.pending if each[0].row >= state[0] - FRESH]
-        for others in self._unsure(state[0], cpu.at) if best[0] else ():
+        for others in self._unsure(state[0], cpu.at, one_row=best[2] == 1) if best[0] else ():
             cost = ways.price(state, self._track.unknown, limit, others)
             if cost < best and cost[1] <= 1 and not self._contradicted(state, others):
                 best, instead = cost, others
@@ -120,8 +120,11 @@ class Trouble:
         if best[1] == 1 and ways.bits.bit_count() == 1:
             self._tolerate(ways.bits, state[0])
 
-    def _unsure(self, row: int, end: int) -> Iterator[dict[int, int]]:
-        """Bytes that only the capture knows, each with one bit as it may have been; or all, where it does not know."""
+    def _unsure(self, row: int, end: int, *, one_row: bool) -> Iterator[dict[int, int]]:
+        """Bytes that only the capture knows, each with one bit as it may have been; or all, where it does not know.
+
+        Where one row alone differs that row may as well be the one that was misread.
+        """
         rows, cells = self._rows, self._cells
         words = self._cpu.should[row:end]
         for at, word in enumerate(words, row):
@@ -129,7 +132,7 @@ class Trouble:
                 continue
             if rows.data[at] < 0:
                 yield from ({at: byte} for byte in self._shown_behind(at, end))
-            else:
+            elif not one_row:
                 yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
 
     def _shown_behind(self, row: int, end: int) -> set[int]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
-from simkit.backplane.wiring import DATA_LINES
+from simkit.backplane.wiring import DATA_LINES, Done
 from simkit.capture.captured import Captured
 from simkit.compare.followed import Difference
 from simkit.compare.judged import Led, Verdict, led
@@ -176,7 +176,14 @@ def _accesses(captured: Captured) -> NDArray[np.bool_]:
 
 
 def can_be_followed(machine: Machine) -> bool:
-    """Whether the CPU model can say of each cycle what this machine does: not of faults that come and go."""
+    """Whether the CPU model can say of each cycle what this machine does: not of faults that come and go.
+
+    Nor with BE open: the CPU lets go of the bus whenever chance has that pin low.
+    """
+    wiring = machine.bus.wiring
+    is_pulled = wiring.pull("BE") in (Done.PULLED_UP, Done.PULLED_DOWN)
+    if not is_pulled and any(entry.name == "BE" and entry.done is Done.OPEN for entry in wiring.cpu_entries()):
+        return False
     return all(fault.is_static for fault in machine.description.faults)
 
 

@@ -93,7 +93,13 @@ def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int],
     rows, put = rows[of_rom], put[of_rom]
     apart = (put[:, 0] ^ data[rows]) & data_known[rows] & put[:, 1]
     found = wrong = np.flatnonzero(apart)
-    if machine.bus.data_lines.cpu is None or not is_more_than_noise(len(wrong), len(rows)):
+    often = len(wrong)
+    if machine.bus.data_lines.cpu is not None:  # of one line in a row it may be the address that was misread, too
+        looked, behind = wrong[:LOOKED_AT], wrong[LOOKED_AT:]
+        own = looked[~_are_misread(given, control, data, rows[looked])]
+        found = np.concatenate((own, behind))
+        often = often * len(own) // max(1, len(looked))
+    if machine.bus.data_lines.cpu is None or not is_more_than_noise(often, len(rows)):
         # What the CPU takes as it is on the lines is the CPU model's to tell, but for what no misreading makes.
         several = np.flatnonzero(apart & apart - 1)
         found = several[_are_reset(control, rows[several])]
