@@ -131,7 +131,7 @@ class LedCpu:
         if row >= self._end:
             raise Ended
         if self._seen[row] != address:
-            self._look(row, address)
+            address = self._look(row, address) & 0xFFFF
             row = self.at
         self.should[row] = address
         self.began = row
@@ -147,7 +147,7 @@ class LedCpu:
         if row >= self._end:
             raise Ended
         if self._seen[row] != address | WRITE_BIT:
-            self._look(row, address | WRITE_BIT)
+            address = self._look(row, address | WRITE_BIT) & 0xFFFF
             row = self.at
         self.should[row], self.wrote[row] = address | WRITE_BIT, value
         rows = self._rows
@@ -240,8 +240,11 @@ class LedCpu:
 
     # where the capture does not say the same --------------------------------------------------------------------------
 
-    def _look(self, row: int, word: int) -> None:
-        """A cycle is not whole what it should be: pass over rows in which RDY holds it, and note what differs."""
+    def _look(self, row: int, word: int) -> int:
+        """A cycle is not whole what it should be: pass over rows in which RDY holds it, and note what differs.
+
+        Gives the word; as captured where it may come of a byte that is not known.
+        """
         rows, first = self._rows, row
         if self._stalls and row and not word & WRITE_BIT:
             while row + 1 < self._end and rows.held[row]:
@@ -252,8 +255,12 @@ class LedCpu:
                     row += 1
             self.at = row
             self.should[first:row] = [DOUBTFUL] * (row - first)
-        if rows.apart(row, word):
-            self.odd.append((row, word, DOUBTFUL))
+        if not rows.apart(row, word):
+            return word
+        if self.doubt and not (rows.words[row] ^ word) & rows.masks[row] & ~0xFFFF:
+            return rows.words[row] & rows.masks[row] & 0xFFFF | word & ~(rows.masks[row] & 0xFFFF)
+        self.odd.append((row, word, DOUBTFUL))
+        return word
 
     def _was(self, row: int) -> bool:
         return row == self.began and (not self.odd or self.odd[-1][0] != row)
