@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from simkit.compare.followed import Difference, Read
 from simkit.compare.heard import SEVERAL, Heard
 from simkit.compare.led_cpu import REGISTERS, Ended, State
+from simkit.compare.rows import WRITE_BIT
 from simkit.compare.track import Track
 from simkit.compare.worlds import AHEAD, ALL, LONGEST
 
@@ -75,6 +76,7 @@ class Weighing:
                     each.read = Read.EXPECTED
             self._settled = instead
             self._track.replay(state, earlier, now[0], instead)
+            self._forget_odd(state[0], now[0])
             self._heard.note_odd(state)
             more = self._heard.check(now[0], cpu.at, state[1])
             for each in more:
@@ -107,6 +109,20 @@ class Weighing:
         other = cpu.save()
         cpu.should[state[0] : now[0]], cpu.wrote[state[0] : now[0]] = made, wrote
         return left | {name for name in ALL if other[_PLACE[name]] != now[_PLACE[name]]}
+
+    def _forget_odd(self, row: int, end: int) -> None:
+        """Rows that differed with the captured byte, and are as captured with the one that the CPU took, are so."""
+        track, cpu, cells = self._track, self._cpu, self._cells
+        for at, odd in [*track.odd.items()]:
+            word = cpu.should[at]
+            value = cpu.wrote[at] if word & WRITE_BIT else -1
+            if not row <= at < end or word < 0 or self._ways.differs(at, word, value):
+                continue
+            track.differences.remove(odd)
+            del track.odd[at]
+            number = cells.write_at(word & 0xFFFF) if odd.is_write else -1
+            if number >= 0:
+                cells.held[number] = cells.back(number, value) | cells.epoch
 
     def _is_no_misreading(self, difference: Difference) -> bool:
         """Whether several lines differ from what a memory holds for certain, with the CPU followed from RESET on."""
