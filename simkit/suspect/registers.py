@@ -41,7 +41,7 @@ class Registers:
     """
 
     trial: Trial
-    _shown: dict[str, list[Words]] = attrs.field(factory=dict)
+    _shown: dict[tuple[str, int], Words] = attrs.field(factory=dict)
     _is_register: NDArray[np.bool_] | None = None
 
     def strange(self, captured: Captured, name: str) -> str:
@@ -49,17 +49,20 @@ class Registers:
         words, counts = self._reads(captured)
         if not len(words):
             return ""
-        runs = self.shown(name)
-        known = np.unique(np.concatenate(runs))
-        odd = words[~np.isin(words, known)]
-        if not len(odd):
-            return ""
-        every, times = np.unique(_words(captured), return_counts=True)
-        rate = WRONG_BITS / len(captured.names)
-        left = [word for word in odd.tolist() if _is_no_noise(word, every, times, rate, len(words))]
+        odd, runs = words, list[Words]()
+        for seed in self.trial.seeds:  # a run takes seconds: no more of them than tell
+            runs.append(self._shown_by(name, seed))
+            odd = odd[~np.isin(odd, runs[-1])]
+            if len(runs) == 1:
+                every, times = np.unique(_words(captured), return_counts=True)
+                rate = WRONG_BITS / len(captured.names)
+                no_noise = [_is_no_noise(word, every, times, rate, len(words)) for word in odd.tolist()]
+                odd = odd[np.array(no_noise, bool)]
+            if not len(odd):
+                return ""
         new = _new(runs)
         by_address: dict[int, list[int]] = {}
-        for word in left:
+        for word in odd.tolist():
             by_address.setdefault(word >> _ADDRESS & 0xFFFF, []).append(word)
         for address, own in by_address.items():
             if len(own) > new.get(address, 0):
@@ -70,9 +73,12 @@ class Registers:
 
     def shown(self, name: str) -> list[Words]:
         """Words of reads from registers in runs of a candidate, a power-up each, each word once, in order."""
-        if name not in self._shown:
-            self._shown[name] = [self._run(name, seed) for seed in self.trial.seeds]
-        return self._shown[name]
+        return [self._shown_by(name, seed) for seed in self.trial.seeds]
+
+    def _shown_by(self, name: str, seed: int) -> Words:
+        if (name, seed) not in self._shown:
+            self._shown[name, seed] = self._run(name, seed)
+        return self._shown[name, seed]
 
     def _run(self, name: str, seed: int) -> Words:
         machine = self.trial.machine(seed, name)
