@@ -21,8 +21,11 @@ from simkit.contract.errors import SimkitError, near
 from simkit.suspect.begun import LEFT, ONE_MORE, ROWS, Begun, Rows, begun
 from simkit.suspect.grams import Wanted, Words, grams, length_of, one_bit_wrong
 from simkit.suspect.library import Library
+from simkit.suspect.long_sequences import LENGTH, LongSequences
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.steadiness import FEW, LONG, most_by_noise, reach_of, strange_places
+from simkit.suspect.trails import Trails
+from simkit.suspect.walked import MOST_LINES, MOST_SEQUENCES, Walked, walked
 
 ROUNDS = 5
 """How often a better one than the best is looked for."""
@@ -74,6 +77,7 @@ class Capture:
         self._levels, self._whole, self._lost = levels & np.uint64(mask), whole, captured.lost
         self._beginning = Rows.of(self._levels, whole, captured.lost)
         self._begun: Begun | None = None
+        self._walked: Walked | None = None
         every = grams(self._shelf.settled(levels), mask, length)
         n = len(every)
         broken = np.zeros(n, bool)
@@ -112,13 +116,26 @@ class Capture:
         if not self._is_full:
             found = begun(self._beginning, self._mask, self._library.beginnings, names)
             self._begun = found if self._begins_with_reset(found) else None
-        if self._begun is None:
+        if self._begun is None and not self._walk(names):
             self._cut(names)
+
+    def _walk(self, names: Sequence[str]) -> bool:
+        """Go along the capture with each class, where it is of few lines and long sequences are in it."""
+        if self.lines > MOST_LINES or not LENGTH <= len(self._levels) <= MOST_SEQUENCES // self.lines:
+            return False
+        long = LongSequences(self._levels, self._whole, self._lost, self._bits)
+        if long.count < LONG * LENGTH:
+            return False
+        likely = sorted(names, key=lambda name: -int(self._counts[self.explained(name)].sum()))
+        found = walked(long, Trails(self._shelf.stock, self._mask), likely)
+        if not found.is_astray:
+            self._walked = found
+        return self._walked is not None
 
     @property
     def is_in_order(self) -> bool:
-        """Whether it is judged by the order of its first cycles."""
-        return self._begun is not None
+        """Whether it is judged by the order of its cycles, at its beginning or along long sequences."""
+        return self._begun is not None or self._walked is not None
 
     def _begins_with_reset(self, found: Begun) -> bool:
         """Whether a capture begins with RESET and soon leaves what a sound machine does."""
@@ -148,11 +165,14 @@ class Capture:
 
     def reach(self, name: str) -> int:
         """Up to which place of the capture a class explains it, but for noise: behind it most is unexplained."""
+        if self._walked is not None:
+            walk = self._walked.walks.get(name)
+            return 0 if walk is None else self._rows - walk.rows
         return reach_of(self.explained(name)[self._number])
 
     def is_foretold(self, name: str) -> bool:
         """Whether a class explains more of the capture than a few cycles, in which chance may have it."""
-        return self._begun is not None or self.reach(name) >= LONG * self._length
+        return self.is_in_order or self.reach(name) >= LONG * self._length
 
     def explained(self, name: str) -> NDArray[np.bool_]:
         """Which of the different sequences of the capture the runs of a class show."""
@@ -173,6 +193,8 @@ class Capture:
         """How much of the capture a class explains, in words."""
         if self._begun is not None:
             return f"{self._begun.come[name]} of its first cycles are as all its runs foretell them"
+        if self._walked is not None:
+            return self._walked.part(name)
         return f"{self._counts[self.explained(name)].sum() / self._counts.sum():.0%} of it in runs"
 
     def best(self, names: Iterable[str]) -> str:
@@ -180,6 +202,8 @@ class Capture:
         names = list(names)
         if self._begun is not None:
             return self._begun.first
+        if self._walked is not None:
+            return self._walked.first
         found = max(names, key=lambda name: int(self.explained(name).sum()))
         for _ in range(ROUNDS):
             better = min(names, key=lambda name: self.behind(name, found))
@@ -192,12 +216,14 @@ class Capture:
         """How far a class is behind another, in units of what chance does: up to 1 they cannot be told apart."""
         if self._begun is not None:
             return (self._begun.likely[best] - self._begun.likely[name]) / ONE_MORE
+        if self._walked is not None:
+            return self._walked.behind(name, best)
         mine, its = self.explained(name), self.explained(best)
         return self._behind(its & ~mine, mine & ~its, name, best)
 
     def behind_but_for_noise(self, name: str, best: str) -> float:
         """The same without sequences that noise may make of what the other shows: one wrong bit may be its own."""
-        if self._begun is not None:
+        if self.is_in_order:
             return self.behind(name, best)
         mine, its = self.explained(name), self.explained(best)
         less, more = self._without_noise(its & ~mine, name), self._without_noise(mine & ~its, best)
@@ -261,12 +287,16 @@ class Capture:
             return (
                 "the capture begins as its runs do and leaves what all of them show, by more than noise" if left else ""
             )
+        if self._walked is not None:
+            return self._walked.misfit(name)
         if not self.is_misfit(name):
             return ""
         return f"the capture shows at {self.strange(name)} places what its runs do not, and what is no noise"
 
     def is_misfit(self, name: str) -> bool:
         """Whether it leaves more unexplained, by the sequences of its runs, than noise and other power-ups of it do."""
+        if self._walked is not None:
+            return bool(self._walked.misfit(name))
         reach, leeway = self.reach(name), LONG * self._length
         strange = self.strange(name)
         if strange <= STRANGE and reach >= self._rows - leeway:

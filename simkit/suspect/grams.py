@@ -54,6 +54,29 @@ def _power(number: int) -> np.uint64:
     return np.uint64(pow(int(_ODD), number, 1 << 64))
 
 
+def changed(levels: Words, mask: int, length: int, lines: Sequence[int]) -> Words:
+    """Numbers of the sequences of `grams` as they would be with one of their bits otherwise.
+
+    Args:
+        levels: a word a cycle.
+        mask: lines that count.
+        length: cycles of a sequence.
+        lines: bits of which one is otherwise.
+
+    Returns:
+        (lines, length, n): of a line, the cycles from there to the end of the sequence, and the sequence.
+    """
+    right = grams(levels, mask, length)
+    found = np.empty((len(lines), length, len(right)), np.uint64)
+    seen = levels & np.uint64(mask)
+    for number, line in enumerate(lines):
+        more = _spread(seen ^ np.uint64(1 << line)) - _spread(seen)
+        for back in range(length):
+            begin = length - 1 - back
+            found[number, back] = right + more[begin : begin + len(right)] * _power(back)
+    return found
+
+
 def one_bit_wrong(windows: Words, lines: Sequence[int], settled: Callable[[Words], Words]) -> Words:
     """Numbers of sequences as they would be with one of their bits otherwise.
 

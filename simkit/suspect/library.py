@@ -65,6 +65,7 @@ class Stock:
     outcomes: Outcomes
     length: int
     _condensed: dict[str, Condensed] = attrs.field(factory=dict)
+    _begins: dict[int, list[NDArray[np.intp]]] = attrs.field(factory=dict)
     _back: dict[str, tuple[int, ...]] = attrs.field(factory=dict)
 
     @cached_property
@@ -75,25 +76,38 @@ class Stock:
     @cached_property
     def sound(self) -> list[tuple[Words, NDArray[np.intp]]]:
         """Different sequences of each run without a fault, (n, length), and where each comes first, in that order."""
-        found = []
-        for levels in self.sound_levels:
-            first = first_alike(grams(levels, ALL_LINES, self.length))
-            at = np.flatnonzero(first == np.arange(len(first)))
-            found.append((levels[at[:, None] + np.arange(self.length)], at))
-        return found
+        begins = self.sound_begins(self.length)
+        return [
+            (levels[at[:, None] + np.arange(self.length)], at)
+            for levels, at in zip(self.sound_levels, begins, strict=True)
+        ]
+
+    def sound_begins(self, length: int) -> list[NDArray[np.intp]]:
+        """Where each different sequence of so many cycles comes first in each run without a fault, in order."""
+        if length not in self._begins:
+            first = [first_alike(grams(levels, ALL_LINES, length)) for levels in self.sound_levels]
+            self._begins[length] = [np.flatnonzero(one == np.arange(len(one))) for one in first]
+        return self._begins[length]
 
     @cached_property
     def _of_sound(self) -> list[Wanted]:
         """Sequences of all lines of each run without a fault."""
         return [Wanted(np.unique(numbers(windows))) for windows, _ in self.sound]
 
-    def parts(self, name: str, at: int) -> list[Words]:
-        """What is kept of a run; the first with the cycles before that belong to sequences which end behind."""
+    def parts(self, name: str, at: int, length: int | None = None) -> list[Words]:
+        """What is kept of a run; the first with the cycles before that belong to sequences which end behind.
+
+        Args:
+            name: of the class.
+            at: number of the run.
+            length: cycles of such a sequence; None: of those of the stock.
+        """
+        length = self.length if length is None else length
         run = self.outcomes.runs[name][at]
         found = [one.levels for one in run.stretches[name == SOUND :]]
         if found and run.parted is not None:
             sound = self.sound_levels[at]
-            found[0] = np.concatenate((sound[max(0, run.parted - self.length + 1) : run.parted], found[0]))
+            found[0] = np.concatenate((sound[max(0, run.parted - length + 1) : run.parted], found[0]))
         return found
 
     def condensed(self, name: str) -> Condensed:

@@ -131,7 +131,7 @@ def test_of_a_capture_that_goes_where_no_candidate_goes_none_is_believed():
     seen = captured(np.concatenate((world.ways[2], played(elsewhere, world.random, 60))), world.random)
     found = rank(outcomes_of(orderly), [seen])
     assert found.none
-    assert "places what its runs do not" in found.misfit
+    assert "noise" in found.misfit
 
 
 def test_where_the_cpu_runs_astray_at_once_all_who_do_so_are_named_though_others_share_more_by_chance(world):
