@@ -44,7 +44,7 @@ class _Verified:
         fitting: candidates that leave nothing.
         loose: those that leave nothing but on lines that nobody drives, with that in a sentence.
         left: by name what others leave, in a sentence, in the order in which they are near.
-        unasked: those that are as near and were not asked any longer.
+        unasked: those that are as near and were not asked any longer; nothing is known of them but what runs show.
         words: by name how they fit.
     """
 
@@ -81,11 +81,13 @@ def judge_capture(
     if not verifying.is_settled(found, best):
         verifying.verify_unforetold(behind, found)
     words = {name: found.words.get(name, "") or capture.part(name) for name in names}
-    fitting = found.fitting or [*found.loose]
+    words |= {name: f"{words[name]}; the CPU model was not asked" for name in found.unasked}
+    least = min(behind.values())
+    fitting = found.fitting or [*found.loose] or [name for name in found.unasked if behind[name] - least <= 1.0]
     if not fitting:
         return Judged(behind, words, next(iter(found.left.values())))
     ahead = min(behind[name] for name in fitting)
-    refuted = [*found.left, *(found.loose if found.fitting else ()), *found.unasked]
+    refuted = [*found.left, *(found.loose if found.fitting else ())]
     for name in refuted:  # who foretells what did not come is not the cause, though he explain as much
         behind[name] = max(behind[name], ahead) + 1.0 + NOT_FIRST
     return Judged(behind, words, "")

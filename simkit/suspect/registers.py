@@ -28,6 +28,9 @@ LINES = (*DATA_LINES, *ADDRESS_LINES, "RW")
 """Bit i of a word is the level of LINES[i]: a byte, and above it the address."""
 CHANCE = 1e-3
 """How often the noise of a capture may make one of its words as often as it comes. Ours."""
+AGAIN = 4
+"""Times that a byte is read at least, to be what a register gives: a CPU that runs astray reads any register now and
+then, with what of the power-up is in it. Ours."""
 SLICE_CYCLES = 100_000
 _ADDRESS, _BYTE, _READ = 8, 0xFF, 1 << 24
 
@@ -49,7 +52,7 @@ class Registers:
         words, counts = self._reads(captured)
         if not len(words):
             return ""
-        odd, runs = words, list[Words]()
+        odd, runs = words[counts >= AGAIN], list[Words]()
         for seed in self.trial.seeds:  # a run takes seconds: no more of them than tell
             runs.append(self._shown_by(name, seed))
             odd = odd[~np.isin(odd, runs[-1])]

@@ -6,7 +6,7 @@ import pytest
 from simkit.capture.captured import Captured
 from simkit.machine.machine import Machine
 from simkit.records.observed import Observer
-from simkit.suspect.registers import LINES, Registers
+from simkit.suspect.registers import AGAIN, LINES, Registers
 from simkit.suspect.trial import Trial
 
 CYCLES = 150_000
@@ -38,3 +38,12 @@ def test_a_second_fault_of_the_card_is_a_byte_that_neither_alone_makes_a_registe
     found = capture(registers.trial, *faults)
     for fault in faults:
         assert "where it never gives that" in registers.strange(found, fault)
+
+
+@pytest.mark.parametrize(("times", "is_strange"), [(1, False), (AGAIN - 1, False), (AGAIN, True)])
+def test_a_byte_is_what_a_register_gives_where_it_is_read_again_and_again(registers, times, is_strange):
+    found = capture(registers.trial, errors=0.0)
+    at = np.flatnonzero((found.levels >> np.uint64(8) & np.uint64(0xFFFF)) == 0x7F22)[:times]
+    assert len(at) == times
+    found.levels[at] = found.levels[at] & ~np.uint64(0xFF) | np.uint64(0x5A)
+    assert bool(registers.strange(found, "")) is is_strange

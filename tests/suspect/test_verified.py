@@ -10,6 +10,7 @@ from simkit.capture.captured import Captured
 from simkit.compare.followed import Difference
 from simkit.contract.errors import SimkitError
 from simkit.records.observed import Observer
+from simkit.suspect import explained
 from simkit.suspect.catalogue import catalogue
 from simkit.suspect.chance import SELDOM, is_more_than_chance
 from simkit.suspect.followed import Following, instructions
@@ -74,6 +75,18 @@ def test_a_true_fault_stays_first_when_it_is_verified_and_what_leaves_something_
     found = rank(outcomes, [SeenCapture(capture(trial, fault))], more=More(trial, outcomes.names))
     assert found.first == (fault,)
     assert not found.none
+
+
+@pytest.mark.parametrize("fault", ["slot 2: line A4 exchanged with A5", SOUND])
+@pytest.mark.parametrize("rows", [0, 2 * CYCLES])
+def test_who_would_stay_if_the_cpu_model_were_asked_stays_where_it_is_not(fault, rows, trial, outcomes, monkeypatch):
+    seen = [SeenCapture(capture(trial, *([fault] if fault else [])))]
+    whole = rank(outcomes, seen, more=More(trial, outcomes.names))
+    monkeypatch.setattr(explained, "MOST_ROWS", rows)
+    monkeypatch.setattr(explained, "FAR_ROWS", 0)
+    short = rank(outcomes, seen, more=More(trial, outcomes.names))
+    assert {*whole.first} <= {*short.first}
+    assert not short.none
 
 
 def test_candidates_that_do_what_a_sound_machine_does_where_the_capture_is_are_followed_once_for_all(trial):
