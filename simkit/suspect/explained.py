@@ -28,7 +28,7 @@ IN_STEP = 0.5
 """Part of the cycles that the CPU model goes along with another candidate which it must go along with this one: on the
 same bytes the same CPU does the same, so less is the candidate's doing. Ours."""
 
-FAR_ROWS = 100_000
+FAR_ROWS = 200_000
 """The same for those that are farther, where no nearer one can be the cause. Ours."""
 
 AS_MUCH = 0.9
@@ -56,31 +56,33 @@ class _Verified:
 
 
 def judge_capture(
-    seen: SeenCapture, outcomes: Outcomes, names: Sequence[str], library: Library, more: More | None = None
+    seen: SeenCapture, outcomes: Outcomes, groups: Sequence[Sequence[str]], library: Library, more: More | None = None
 ) -> Judged:
     """Hold it against candidates.
 
     Args:
         seen: the capture.
         outcomes: of the candidates.
-        names: of those that are in question.
+        groups: names of those that are in question, together where their runs are the same. The CPU model may tell
+            these apart: the way that the real machine goes may be one that none of the runs goes.
         library: of these outcomes.
         more: knows the machines; None: what was run must do.
 
     Raises:
         SimkitError: no line of it is one of the machine's, or it is too short.
     """
-    capture = Capture(seen.captured, outcomes, library)
-    capture.compare(names)
-    best = capture.best(names)
-    behind = {name: capture.behind(name, best) for name in names}
-    near = [name for name in names if behind[name] <= 1.0 + FARTHEST]
-    behind |= {name: capture.behind_but_for_noise(name, best) for name in near}
-    verifying = _Verifying(seen, capture, library, more)
+    capture, heads = Capture(seen.captured, outcomes, library), [group[0] for group in groups]
+    capture.compare(heads)
+    best = capture.best(heads)
+    far = {head: capture.behind(head, best) for head in heads}
+    far |= {head: capture.behind_but_for_noise(head, best) for head in heads if far[head] <= 1.0 + FARTHEST}
+    head_of = {name: group[0] for group in groups for name in group}
+    behind = {name: far[head] for name, head in head_of.items()}
+    verifying = _Verifying(seen, capture, head_of, library, more)
     found = verifying.verified(behind)
     if not verifying.is_settled(found, best):
         verifying.verify_unforetold(behind, found)
-    words = {name: found.words.get(name, "") or capture.part(name) for name in names}
+    words = {name: found.words.get(name, "") or capture.part(head) for name, head in head_of.items()}
     words |= {name: f"{words[name]}; the CPU model was not asked" for name in found.unasked}
     least = min(behind.values())
     fitting = found.fitting or [*found.loose] or [name for name in found.unasked if behind[name] - least <= 1.0]
@@ -96,8 +98,10 @@ def judge_capture(
 class _Verifying:
     """Asks of candidates, the nearest first, whether the capture can be theirs."""
 
-    def __init__(self, seen: SeenCapture, capture: Capture, library: Library, more: More | None) -> None:
-        self._captured, self._capture = seen.captured, capture
+    def __init__(
+        self, seen: SeenCapture, capture: Capture, head_of: Mapping[str, str], library: Library, more: More | None
+    ) -> None:
+        self._captured, self._capture, self._head_of = seen.captured, capture, head_of
         self._following: Following | None = None
         if more is not None and full(seen.captured):
             self._following = Following(seen.captured, more.trial)
@@ -146,14 +150,14 @@ class _Verifying:
         """
         if self._following is not None:
             return bool(found.fitting or found.loose)
-        return best in found.fitting or any(self._capture.is_foretold(name) for name in found.fitting)
+        return best in found.fitting or any(self._capture.is_foretold(self._head_of[name]) for name in found.fitting)
 
     def _in_order(self, behind: Mapping[str, float]) -> list[str]:
         """The nearest first; of those that are as near, who shows more of the capture."""
-        return sorted(behind, key=lambda name: (behind[name], -self._capture.shown(name)))
+        return sorted(behind, key=lambda name: (behind[name], -self._capture.shown(self._head_of[name])))
 
     def verify_unforetold(self, behind: dict[str, float], found: _Verified) -> None:
-        """Ask those that are far, and whose runs do not say that they are not the cause.
+        """Ask those that are far.
 
         Where what a CPU does hangs on a byte of the power-up, a few runs show a few of the ways that it may go, and the
         real machine goes another. The CPU model must bear out then what no run does; where it cannot, as lines are
@@ -174,10 +178,9 @@ class _Verifying:
             if self._following is not None and self._following.rows >= most:
                 found.unasked.append(name)
                 continue
-            if self._capture.is_misfit(name):
-                left = "the capture does not go as its runs do"
-            elif self._following is None:
-                left = ""
+            if self._following is None:
+                is_misfit = self._capture.is_misfit(self._head_of[name])
+                left = "the capture does not go as its runs do" if is_misfit else ""
             elif not (left := self._left_by(name) or self._floating(name)) and not self._goes_along(name):
                 left = "the CPU model cannot tell whether it can be this"
             if left:
@@ -210,8 +213,8 @@ class _Verifying:
             if out := self._out_of_step(name):
                 return out
             if left.told >= AS_MUCH * self._told and not left.floating and self._goes_along(name):
-                return self._registers.strange(self._captured, name)
-        return self._capture.misfit(name)  # of a part that answers nothing, or late, the runs must tell
+                return self._registers.strange(self._captured, self._head_of[name])
+        return self._capture.misfit(self._head_of[name])  # of a part that answers nothing, or late, the runs must tell
 
     def _floating(self, name: str) -> str:
         """What one that is not refuted has otherwise on lines that nobody drives."""
@@ -225,7 +228,7 @@ class _Verifying:
             if self._goes_along(name):
                 return "every captured cycle can be its own, but for noise"
             return f"the {left.followed} cycles for which the CPU goes on can be its own, but for noise"
-        reach = self._capture.reach(name)
+        reach = self._capture.reach(self._head_of[name])
         if reach > IN_STEP * len(self._captured):
             return "its runs show all of the capture, but for noise"
         return f"its runs go along for {reach} cycles of the capture; behind them the CPU runs astray"

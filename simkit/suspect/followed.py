@@ -29,7 +29,7 @@ from simkit.suspect.given import apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.trial import Trial
 
-FIRST_ROWS = 400, 2_000
+FIRST_ROWS = 64, 400, 2_000
 """Rows that a candidate must explain before more are looked at: those that do not are most, and are told soon. Ours."""
 
 TELLING, BEFORE, BEHIND = 3, 400, 200

@@ -16,6 +16,7 @@ class Judged:
 
     Attributes:
         behind: by name how far it is behind the best one, in units of what chance does; up to 1 it is among the first.
+            Where some have the same runs, and nothing but runs tells of them, the first of these stands for all.
         words: by name how it fits.
         misfit: why none of them explains the symptom, in a sentence; "" where one does.
     """

@@ -83,13 +83,15 @@ def rank(
     alike = [group for group in outcomes.shown_alike if not outcomes.runs[group[0]][0].trouble]
     runs = {group[0]: outcomes.runs[group[0]] for group in alike}
     library = Library(outcomes) if library is None else library
-    judged = [_judge(one, outcomes, runs, places, library, more) for one in seen]
-    behind = {name: sum(one.behind[name] for one in judged) for name in runs}
-    least = min(behind.values(), default=0.0)
-    order: list[Ranked] = []
-    for group in sorted(alike, key=lambda group: behind[group[0]]):
-        words = tuple(one.words[group[0]] for one in judged)
-        order += [Ranked(name, behind[group[0]] - least, words) for name in group]
+    judged = [_judge(one, outcomes, alike, runs, places, library, more) for one in seen]
+    found = []
+    for group in alike:
+        for name in group:
+            its = [(one, name if name in one.behind else group[0]) for one in judged]
+            words = tuple(one.words[key] for one, key in its)
+            found.append(Ranked(name, sum(one.behind[key] for one, key in its), words))
+    least = min((one.behind for one in found), default=0.0)
+    order = [attrs.evolve(one, behind=one.behind - least) for one in sorted(found, key=attrgetter("behind"))]
     first = tuple(one.name for one in order if one.behind <= 1.0)
     misfit = next((one.misfit for one in judged if one.misfit), "")
     return Ranking(tuple(order), first, misfit)
@@ -98,13 +100,14 @@ def rank(
 def _judge(
     seen: Seen,
     outcomes: Outcomes,
+    alike: Sequence[Sequence[str]],
     runs: Mapping[str, tuple[Outcome, ...]],
     places: Places | None,
     library: Library,
     more: More | None,
 ) -> Judged:
     if isinstance(seen, SeenCapture):
-        return judge_capture(seen, outcomes, list(runs), library, more)
+        return judge_capture(seen, outcomes, alike, library, more)
     if isinstance(seen, SeenText | SeenPicture):
         since = 0 if more is None or seen.early else more.hands_done
         if isinstance(seen, SeenText):
