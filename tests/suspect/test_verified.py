@@ -190,6 +190,17 @@ def test_a_fault_of_which_no_run_goes_the_way_of_the_capture_is_found_by_the_cpu
     assert rank(without, [SeenCapture(capture(trial, fault))], more=More(trial, outcomes.names)).none
 
 
+def test_of_those_whose_runs_are_the_same_the_cpu_model_tells_which_it_is(trial, outcomes):
+    """All of them went the same way under the power-ups of the search; the real machine went another."""
+    fault, first = "slot 2: line A4 exchanged with A5", "slot 2: pin D3 low"
+    runs = {name: outcomes.runs[first] if name == fault else own for name, own in outcomes.runs.items()}
+    alike = attrs.evolve(outcomes, runs={SOUND: runs[SOUND], first: runs[first]} | runs)
+    assert [first, fault] in alike.shown_alike
+    found = rank(alike, [SeenCapture(capture(trial, fault))], more=More(trial, outcomes.names))
+    assert found.first == (fault,)
+    assert not found.none
+
+
 def test_with_whom_the_cpu_hardly_goes_along_is_no_cause_where_it_goes_along_with_another(trial, outcomes):
     """D1 and D2 of all reads are exchanged: the machine without a fault is out of step soon, and nothing is left."""
     fault = "D1 exchanged with D2"
