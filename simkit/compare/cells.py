@@ -80,6 +80,7 @@ class Cells:
                 self.wired.append(Wired.of(len(self.held), seat.data, given))
             self._bases[seat.slot] = len(self.held)
             self.held += [UNTOLD] * size
+        self._unwritten = {seat.slot for seat in machine.bus.seats if _is_read_alone(seat)}
         self.first_wired = self.wired[0].first if self.wired else len(self.held)
         self._maps: dict[object, tuple[list[int], list[int]]] = {}
         self.banked = _banked(machine)
@@ -158,7 +159,7 @@ class Cells:
             is_told = self._straight and (mask == 0xFF or seat.data is not None)
             return self._bases[seat.slot] + offset if is_told else NOBODY
         plain = seat.plain
-        if plain is not None and plain.read is not None and plain.ignores_writes:
+        if plain is not None and plain.read is not None and (plain.ignores_writes or seat.slot in self._unwritten):
             given = self._bus.reach.table.given_of(seat)
             if given is not None and (mask | given.keeps) == 0xFF:
                 byte = plain.read[offset]
@@ -179,12 +180,20 @@ class Cells:
         if self._is_uncertain(address):
             return FEED if any(seat.slot not in self._bases for seat, _ in plan.takers) else NOBODY
         takers = [(seat, offset) for seat, offset in plan.takers if not self._is_rom(seat)]
+        self._write_to({seat.slot for seat, _ in takers})
         if plan.drivers or len(takers) > 1:
             return FEED
         if not takers:
             return NOBODY
         seat, offset = takers[0]
         return self._bases[seat.slot] + offset if seat.slot in self._bases else FEED
+
+    def _write_to(self, slots: set[int]) -> None:
+        """What such memories hold no longer counts: a write began to change it, or was refused."""
+        if slots & self._unwritten:
+            self._unwritten -= slots
+            for reads, _ in self._maps.values():
+                reads[:] = [ASK] * len(reads)
 
     def fights(self, address: int) -> bool:
         """Whether some card drives the data lines while the CPU writes there."""
@@ -204,6 +213,15 @@ class Cells:
     @staticmethod
     def _is_rom(seat: Seat) -> bool:
         return seat.plain is not None and seat.plain.ignores_writes
+
+
+def _is_read_alone(seat: Seat) -> bool:
+    """Whether the bus reads it by itself, and its card must be asked for each write: an EEPROM, a flash memory.
+
+    Until somebody writes to it, it holds its image, as a ROM does.
+    """
+    plain = seat.plain
+    return plain is not None and plain.read is not None and plain.write is None and not plain.ignores_writes
 
 
 def _banked(machine: Machine) -> set[int]:

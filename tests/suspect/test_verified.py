@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from simkit.capture.captured import Captured
+from simkit.compare.cells import FEED, Cells
 from simkit.compare.followed import Difference
 from simkit.contract.errors import SimkitError
 from simkit.records.observed import Observer
@@ -63,6 +64,25 @@ def test_a_byte_of_a_program_that_no_candidate_has_is_told_with_its_cycle_and_pl
     assert "in cycle " in found.misfit
     assert "ROM (slot 2) holds" in found.misfit
     assert "$822B" in found.misfit or "$8259" in found.misfit
+
+
+def test_a_byte_of_a_program_is_wrong_in_an_eeprom_too_which_nobody_writes_to(trial):
+    wrong = "slot 2: byte at $822B = $A1", "slot 2: byte at $8259 = $25"
+    left = Following(capture(trial, *wrong), trial).left_over("slot 2: setting part = 28C256")
+    assert left.cycles
+    assert "$822B" in left.words or "$8259" in left.words
+    assert Following(capture(trial), trial).left_over("slot 2: setting part = 28C256").cycles == 0
+
+
+def test_what_an_eeprom_holds_counts_from_the_start_until_it_is_written_to(trial):
+    machine = trial.machine(SEED, "slot 2: setting part = 28C256")
+    cells = Cells(machine)
+    assert cells.expected(0x8040) == machine.peek(0x8040)
+    assert cells.expected(0x9234) == machine.peek(0x9234)
+    cells.write_at(0x0200)  # RAM
+    assert cells.expected(0x8040) == machine.peek(0x8040)
+    cells.write_at(0x8123)
+    assert cells.read_at(0x8040) == cells.read_at(0x9234) == FEED
 
 
 def test_a_single_fault_with_a_wrong_program_is_explained_by_neither(trial, outcomes):
