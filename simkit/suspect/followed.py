@@ -19,6 +19,7 @@ from simkit.backplane.wiring import DATA_LINES, Done
 from simkit.capture.captured import Captured
 from simkit.compare.followed import Difference
 from simkit.compare.judged import Led, Verdict, led
+from simkit.compare.led_cpu import RESET_VECTOR
 from simkit.compare.told import what
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
@@ -29,8 +30,11 @@ from simkit.suspect.given import apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.trial import Trial
 
-FIRST_ROWS = 64, 400, 2_000
+FIRST_ROWS = 400, 2_000
 """Rows that a candidate must explain before more are looked at: those that do not are most, and are told soon. Ours."""
+BEHIND_RESET = 64
+"""The same where the vector of RESET is among them: there the CPU is in step at once. In so few others a line may stand
+still by chance. Ours."""
 
 TELLING, BEFORE, BEHIND = 3, 400, 200
 """Places at which candidates left something that are looked at first with the next one, rows before them and behind
@@ -130,7 +134,8 @@ class Following:
     def _parts(self) -> list[slice]:
         """Rows by which the CPU model is led, before all of them: the first ones, and where others left something."""
         count = len(self._captured)
-        first = [slice(0, rows) for rows in FIRST_ROWS if rows < count]
+        at_once = (BEHIND_RESET,) if _begins_with_reset(self._captured[:BEHIND_RESET]) else ()
+        first = [slice(0, rows) for rows in (*at_once, *FIRST_ROWS) if rows < count]
         telling = [slice(max(0, row - BEFORE), min(count, row + BEHIND)) for row in self._telling]
         return [*first, *(part for part in telling if part.start), slice(0, count)]
 
@@ -138,6 +143,13 @@ class Following:
         """Somebody left something there: others may, too."""
         if all(abs(row - known) > BEHIND for known in self._telling):
             self._telling = [row, *self._telling][:TELLING]
+
+
+def _begins_with_reset(captured: Captured) -> bool:
+    """Whether both bytes of RESET's vector are read in some cycles, one behind the other."""
+    address, known = captured.address
+    low = (address == RESET_VECTOR) & (known == 0xFFFF)
+    return bool((low[:-1] & (address[1:] == RESET_VECTOR + 1) & (known[1:] == 0xFFFF)).any())
 
 
 def _is_readdressed(machine: Machine) -> bool:

@@ -57,6 +57,13 @@ def test_the_machine_with_the_fault_that_is_there_leaves_nothing_of_a_capture(tr
     assert (left.cycles, left.words) == (0, "")
 
 
+def test_a_capture_of_a_loop_leaves_nothing_wherever_it_begins(trial):
+    """In a loop lines stand still for a while: that makes none of them one that is held."""
+    whole = capture(trial)
+    left = [Following(whole[at : at + 500], trial).left_over(SOUND) for at in (*range(10, 8_000, 800), 4_968, 5_597)]
+    assert [(one.cycles, one.words) for one in left] == [(0, "")] * len(left)
+
+
 def test_a_byte_of_a_program_that_no_candidate_has_is_told_with_its_cycle_and_place(trial, outcomes):
     wrong = "slot 2: byte at $822B = $A1", "slot 2: byte at $8259 = $25"
     found = rank(outcomes, [SeenCapture(capture(trial, *wrong))], more=More(trial, outcomes.names))
