@@ -87,8 +87,15 @@ class World:
 
 
 @pytest.fixture(scope="module", params=range(3))
-def world(request):
+def built(request):
     return World(request.param)
+
+
+@pytest.fixture
+def world(built, request):
+    """One and the same in each test, whichever tests came before it."""
+    built.random = np.random.default_rng([*request.node.originalname.encode()])
+    return built
 
 
 def test_the_true_candidate_alone_is_near_and_noise_and_missing_rows_are_no_places(world):
