@@ -3,22 +3,9 @@
 import pytest
 
 from simkit import Machine
+from tests.shed import SHED
 
-RAM_AND_ROM = """
-name = "Open pins"
-clock = "1 MHz"
-
-[[card]]
-slot = 1
-kind = "sram"
-select = "0xxx xxxx xxxx xxxx"
-
-[[card]]
-slot = 2
-kind = "rom"
-select = "1xxx xxxx xxxx xxxx"
-image = "loop.bin"
-
+MACHINE = f"""{SHED}image = "loop.bin"
 [[card]]
 slot = 3
 kind = "ps2-keyboard"
@@ -32,7 +19,7 @@ LOOP = bytes.fromhex("4C 00 80").ljust(0x7FFA, b"\xea") + bytes([0x00, 0x80]) * 
 @pytest.fixture
 def load(tmp_path):
     (tmp_path / "loop.bin").write_bytes(LOOP)
-    (tmp_path / "machine.toml").write_text(RAM_AND_ROM)
+    (tmp_path / "machine.toml").write_text(MACHINE)
     return lambda: Machine.load(tmp_path)
 
 
@@ -61,7 +48,7 @@ def test_a_state_tells_of_open_pins_only_those_that_are_joined_to_nothing(load, 
     """What a joined pin drives stands with its line."""
     machine = sending(load())
     assert machine.bus.save()["open_pins"] == [[3, "CLOCK", False], [3, "DATA", False]]
-    text = RAM_AND_ROM + '[card.lines]\nCLOCK = "KEYS"\n'
+    text = MACHINE + '[card.lines]\nCLOCK = "KEYS"\n'
     (tmp_path / "machine.toml").write_text(
         text.replace("[card.settings]\nself_test_ms = 1\n", "settings.self_test_ms = 1\n")
     )

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from simkit.capture.captured import Captured
-from simkit.suspect.grams import grams, numbers
 from simkit.suspect.library import NEVER, Library, Stock
 from simkit.suspect.outcome import Outcome, Stretch
 from simkit.suspect.outcomes import SOUND, Outcomes
@@ -150,12 +149,3 @@ def test_a_run_that_is_back_where_a_sound_one_is_may_go_on_so_when_nothing_of_it
     found = world.rank(played(world.late, world.random, 60))
     assert {SOUND, "back"} <= {*found.first}
     assert not {*found.first} & {*ASTRAY, *world.otherwise, "late"}
-
-
-@pytest.mark.parametrize("length", [1, 2, 5, 7, 20])
-def test_numbers_of_sequences_are_those_of_each_window(length):
-    random = np.random.default_rng(length)
-    levels = random.integers(0, 2**40, 60, np.uint64)
-    mask = 0xFF_00FF
-    windows = np.lib.stride_tricks.sliding_window_view(levels & np.uint64(mask), length)
-    assert (grams(levels, mask, length) == numbers(windows)).all()
