@@ -9,17 +9,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.backplane.select import ADDRESS_LINES
 from simkit.capture.captured import Captured
-from simkit.compare.at_cpu import AtCpu
 from simkit.compare.led_cpu import RESET_VECTOR
 from simkit.compare.told_signals import card_name
 from simkit.machine.machine import Machine
 from simkit.suspect.chance import is_more_than_chance, is_more_than_noise
+from simkit.suspect.reached import CONTROL, READ, Reached
 from simkit.suspect.steadiness import WRONG_BITS
 
-_CONTROL = (*ADDRESS_LINES, "RW")
-_READ = 1 << len(ADDRESS_LINES)
 _NOBODY = -1
 Bits = NDArray[np.int64]
 
@@ -32,19 +29,14 @@ class Given:
     """
 
     def __init__(self, machine: Machine) -> None:
-        self._machine = machine
-        self._cpu = machine.bus.data_lines.cpu
+        self._reached = Reached(machine)
+        self._cpu, self._hidden = machine.bus.data_lines.cpu, machine.bus.reach.hidden
         self._found: dict[int, tuple[int, int, int]] = {}
-        at_cpu = AtCpu.of(machine)
-        self._at_cpu: Bits | None = None
-        if at_cpu is not None:  # cards hear the lines: of words of the CPU that are alike there any will do
-            self._at_cpu = np.full(2 * _READ, _NOBODY, np.int64)
-            self._at_cpu[at_cpu.puts] = np.arange(2 * _READ)
 
     @property
     def can_be_told(self) -> bool:
         """Whether the address alone says who answers."""
-        return not self._machine.bus.reach.banks.lines
+        return self._reached.can_be_told
 
     def at(self, word: int) -> tuple[int, int, int]:
         """Byte that stands there when a word does, the bits of it that are told, and the slot; 0, 0, -1: no ROM's."""
@@ -54,16 +46,12 @@ class Given:
 
     def _at(self, word: int) -> tuple[int, int, int]:
         untold = 0, 0, _NOBODY
-        own = word if self._at_cpu is None else int(self._at_cpu[word])
-        if own < 0 or not own & _READ:
+        plan, is_read = self._reached.at(word) or (None, False)
+        if plan is None or not is_read or len(plan.drivers) != 1:
             return untold
-        bus = self._machine.bus
-        drivers = bus.reach.table.read_plan(own & _READ - 1).drivers
-        if len(drivers) != 1:
-            return untold
-        seat, offset, mask = drivers[0]
+        seat, offset, mask = plan.drivers[0]
         plain = seat.plain
-        if plain is None or plain.read is None or not plain.ignores_writes or seat.slot in bus.reach.hidden:
+        if plain is None or plain.read is None or not plain.ignores_writes or seat.slot in self._hidden:
             return untold
         byte, driven = plain.read[offset], mask
         if seat.data is not None:
@@ -84,9 +72,9 @@ def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int],
     given = Given(machine)
     if not given.can_be_told:
         return [], ""
-    control, control_known = captured.gathered(_CONTROL)
+    control, control_known = captured.gathered(CONTROL)
     data, data_known = captured.data
-    rows = np.flatnonzero((control_known == np.uint64(2 * _READ - 1)) & (control & np.uint64(_READ) != 0))
+    rows = np.flatnonzero((control_known == np.uint64(2 * READ - 1)) & (control & np.uint64(READ) != 0))
     words, number = np.unique(control[rows].astype(np.int64), return_inverse=True)
     put = np.array([given.at(word) for word in words.tolist()], np.int64).reshape(-1, 3)[number]
     of_rom = put[:, 2] != _NOBODY
@@ -109,7 +97,7 @@ def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int],
             if not _are_no_noise(control, rows[found], rows[wrong], captured):
                 return [], ""
     row, byte, slot = int(rows[found[0]]), int(put[found[0], 0]), int(put[found[0], 2])
-    gives = f"At ${int(control[row]) & _READ - 1:04X} {card_name(machine, slot)} puts ${byte:02X} on the backplane"
+    gives = f"At ${int(control[row]) & READ - 1:04X} {card_name(machine, slot)} puts ${byte:02X} on the backplane"
     return rows[found].tolist(), f"in cycle {row} of the capture: {gives}; ${int(data[row]):02X} was there."
 
 
@@ -124,7 +112,7 @@ LOOKED_AT = 200
 def _are_reset(control: NDArray[np.uint64], rows: Bits) -> NDArray[np.bool_]:
     """Which rows are RESET's vector, where both of its bytes are among them: two addresses misread in a row are not."""
     found = np.zeros(len(rows), bool)
-    low = (control[rows] == np.uint64(_READ | RESET_VECTOR)) & np.isin(rows + 1, rows)
+    low = (control[rows] == np.uint64(READ | RESET_VECTOR)) & np.isin(rows + 1, rows)
     found[low] = True
     found[np.isin(rows - 1, rows[low])] = True
     return found
@@ -147,17 +135,17 @@ def _are_misread(given: Given, control: NDArray[np.uint64], data: NDArray[np.uin
     What no ROM gives may be any byte; the CPU must have been there at that time.
     """
     found = np.zeros(len(rows), bool)
-    writes, times = np.unique(control[control & np.uint64(_READ) == 0], return_counts=True)
+    writes, times = np.unique(control[control & np.uint64(READ) == 0], return_counts=True)
     written = set(writes[times >= OFTEN].tolist())
-    address = (control & np.uint64(_READ - 1)).astype(np.int64)
+    address = (control & np.uint64(READ - 1)).astype(np.int64)
     for at, row in enumerate(rows.tolist()):
         word, came = int(control[row]), int(data[row])
         around = address[max(0, row - AROUND) : row + AROUND + 1].tolist()
-        found[at] = word & ~_READ in written or any(
+        found[at] = word & ~READ in written or any(
             not (byte ^ came) & told
             if slot != _NOBODY
-            else any(abs(near - (other & ~_READ)) <= BESIDE for near in around)
-            for other in (word ^ 1 << bit for bit in range(len(ADDRESS_LINES)))
+            else any(abs(near - (other & ~READ)) <= BESIDE for near in around)
+            for other in (word ^ 1 << bit for bit in range(READ.bit_length() - 1))
             for byte, told, slot in (given.at(other),)
         )
     return found
