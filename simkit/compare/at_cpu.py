@@ -21,6 +21,8 @@ RW_BIT = 1 << 16
 CONTROL = 0x1_FFFF
 MOST_KEPT = 400
 """Rows from which it is told what a late line keeps. Ours."""
+AGAIN = 2
+"""How much oftener addresses must show one level than the other for a captured write not to count. Ours."""
 MOST_MISSING = 8
 """Lines of a word that are not known; of more nothing is said, so that a bus without a signal costs no time. Ours."""
 
@@ -88,7 +90,7 @@ class AtCpu:
         return np.where(whole, at, -1)
 
     def data_at(
-        self, data: Bits, known: Bits, words: Bits, lost: NDArray[np.bool_], last: tuple[int, int]
+        self, data: Bits, known: Bits, words: Bits, masks: Bits, lost: NDArray[np.bool_], last: tuple[int, int]
     ) -> tuple[Bits, Bits]:
         """Bytes that the CPU took or gave, and which bits of them are told.
 
@@ -96,6 +98,7 @@ class AtCpu:
             data: on the backplane.
             known: bits of that.
             words: at the CPU, R/W as its level above the address; 0 in bits that are not known.
+            masks: bits of that which are known.
             lost: rows before which cycles may be missing: what a line that is late kept must show behind them.
             last: the byte that it saw before the first row, and which bits of it are known.
         """
@@ -111,40 +114,77 @@ class AtCpu:
             taken[row], taken_known[row] = _completed(takes, every, byte, mask, 0xFF)
             gave[row], gave_known[row] = _completed(value, told, byte, mask, 0xFF)
         found, found_known = np.where(is_write, gave, taken), np.where(is_write, gave_known, taken_known)
-        if way.late:
-            before, before_known = last
-            for row in range(len(data)):
-                if not is_write[row]:
-                    if lost[row] or not before_known & way.late:
-                        before, before_known = _kept(found, words, is_write, row, way.late)
-                    found[row] = found[row] & ~way.late | before & way.late
-                    found_known[row] = found_known[row] & ~way.late | before_known & way.late
-                before, before_known = int(found[row]), int(found_known[row])
+        either = masks & RW_BIT == 0
+        found_known = np.where(either, taken_known & gave_known & ~(taken ^ gave | way.late), found_known)
+        if way.late and len(data):
+            _keep_late(found, found_known, words, masks, lost, last, way.late)
         return found, found_known
 
 
-def _kept(data: Bits, words: Bits, is_write: NDArray[np.bool_], row: int, late: int) -> tuple[int, int]:
-    """What late lines keep from a row on, up to the next write: addresses that the CPU makes of bytes show it."""
-    writes = np.flatnonzero(is_write[row : row + MOST_KEPT])
-    end = row + (int(writes[0]) if len(writes) else MOST_KEPT)
-    byte, address = data[row:end] & ~late, words[row : end + 2] & 0xFFFF
-    shown = list[int]()
-    zero_page = address[1 : len(byte) + 1]
-    here = byte[: len(zero_page)]
-    shown += (zero_page & 0xFF)[(zero_page < 0x100) & ((zero_page & ~late) == here)].tolist()
-    whole = address[2 : len(byte) + 1]
-    low, high = byte[: len(whole)], byte[1 : len(whole) + 1]
-    fits = (whole & 0xFF & ~late == low) & (whole >> 8 & ~late == high)
-    shown += (whole & 0xFF)[fits].tolist() + (whole >> 8)[fits].tolist()
-    if not shown:
-        return 0, 0
-    levels = np.array(shown, np.int64)
-    bits = [bit for bit in range(8) if late >> bit & 1]
-    high_in = {bit: int((levels >> bit & 1).sum()) for bit in bits}
-    return (
-        sum(1 << bit for bit in bits if 2 * high_in[bit] > len(levels)),
-        sum(1 << bit for bit in bits if 2 * high_in[bit] != len(levels)),
-    )
+def _keep_late(
+    data: Bits,
+    known: Bits,
+    words: Bits,
+    masks: Bits,
+    lost: NDArray[np.bool_],
+    last: tuple[int, int],
+    late: int,
+) -> None:
+    """Put into the bytes of reads what late lines keep: the levels of the CPU's last write.
+
+    A cycle whose R/W is misread is no write, and one write may be misread: where the addresses that the CPU makes of
+    the bytes behind it show another level again and again, that counts. It also counts behind cycles that nobody saw.
+
+    Args:
+        data: at the CPU; what is found is put in.
+        known: bits of it that are told; likewise.
+        words, masks, lost, last: as in `data_at`.
+        late: the lines.
+    """
+    is_read = words & masks & RW_BIT != 0
+    is_unseen = (masks & RW_BIT == 0) | lost
+    begins = np.flatnonzero(~is_read | is_unseen)
+    begins = begins if len(begins) and begins[0] == 0 else np.concatenate(([0], begins))
+    ends = np.minimum(np.append(begins[1:], len(data)), begins + MOST_KEPT)
+    highs, lows = _shown_late(data, words, masks, lost, late)
+    kept, kept_known = data[begins], np.where(is_unseen[begins], 0, known[begins])
+    if not is_unseen[0] and is_read[0]:
+        kept[0], kept_known[0] = last
+    doubted = np.zeros(len(begins), np.int64)
+    for bit in (bit for bit in range(8) if late >> bit & 1):
+        high, low = (np.concatenate(([0], np.cumsum(each >> bit & 1))) for each in (highs, lows))
+        high, low = high[ends] - high[begins], low[ends] - low[begins]
+        mine = np.where(kept_known >> bit & 1, np.where(kept >> bit & 1, 1, -1), 0)
+        shown = np.where(np.maximum(high, low) > 2 * np.minimum(high, low), np.sign(high - low), 0)
+        shown[(np.abs(high - low) < AGAIN) & (mine != 0)] = 0
+        doubted |= (shown * mine < 0).astype(np.int64) << bit
+        level = np.where(shown != 0, shown, mine)
+        kept = kept & ~(1 << bit) | (level > 0).astype(np.int64) << bit
+        kept_known = kept_known & ~(1 << bit) | (level != 0).astype(np.int64) << bit
+    known[begins] &= ~doubted
+    of_row = np.cumsum(np.isin(np.arange(len(data)), begins)) - 1
+    for into, levels in ((data, kept), (known, kept_known)):
+        into[:] = np.where(is_read, into & ~late | levels[of_row] & late, into)
+
+
+def _shown_late(data: Bits, words: Bits, masks: Bits, lost: NDArray[np.bool_], late: int) -> tuple[Bits, Bits]:
+    """Late lines of each byte of which the CPU makes an address: those that it must have taken as high, and as low."""
+    address, byte = words & 0xFFFF, data & ~late
+    is_next = np.zeros(len(data), bool)  # both cycles are seen, and none is missing between
+    is_next[:-1] = (masks[1:] & 0xFFFF == 0xFFFF) & ~lost[1:] & (masks[:-1] & RW_BIT != 0)
+    highs, lows = np.zeros(len(data), np.int64), np.zeros(len(data), np.int64)
+
+    def note(rows: Bits, made: Bits) -> None:
+        highs[rows] |= made & late
+        lows[rows] |= ~made & late
+
+    zero_page = np.flatnonzero(is_next[:-1] & (address[1:] < 0x100) & (address[1:] & ~late == byte[:-1]))
+    note(zero_page, address[zero_page + 1])
+    fits = (address[2:] & 0xFF & ~late == byte[:-2]) & (address[2:] >> 8 & ~late == byte[1:-1])
+    whole = np.flatnonzero(is_next[:-2] & is_next[1:-1] & fits)
+    note(whole, address[whole + 2] & 0xFF)
+    note(whole + 1, address[whole + 2] >> 8)
+    return highs, lows
 
 
 def _completed(values: Bits, known: Bits, word: int, mask: int, whole: int) -> tuple[int, int]:

@@ -104,7 +104,8 @@ class Rows:
             words, masks = self._at_cpu.control_at((words ^ WRITE_BIT) & masks, masks)
             words, every = (words ^ WRITE_BIT) & masks, self._at_cpu.always
             kept = (self.bytes[-1], self.known[-1]) if self.bytes else (0, 0)
-            data, data_known = self._at_cpu.data_at(data, data_known, words ^ WRITE_BIT, captured.lost, kept)
+            levels = (words ^ WRITE_BIT) & masks
+            data, data_known = self._at_cpu.data_at(data, data_known, levels, masks, captured.lost, kept)
         every |= SYNC_BIT if self.has_sync else 0
         seen = np.where(masks & every == every, words, DOUBTFUL)
         ready, ready_known = captured.gathered(["RDY"])

@@ -80,9 +80,70 @@ def test_bytes_on_the_lines_are_taken_as_the_cpu_takes_them(wiring, untold):
     way = AtCpu.of(Machine.load("demo:pad-test", wiring=[wiring]))
     every = np.arange(256)
     given = np.frombuffer(way.data.gives.translate(way.data.lines), np.uint8).astype(np.int64)
-    back, known = way.data_at(given, np.full(256, 0xFF), np.zeros(256, np.int64), np.zeros(256, bool), (0, 0xFF))
+    whole, control, none = np.full(256, 0xFF), np.full(256, 0x1FFFF), np.zeros(256, bool)
+    back, known = way.data_at(given, whole, np.zeros(256, np.int64), control, none, (0, 0xFF))
     assert not ((back ^ every) & known).any()
     assert (known | untold == 0xFF).all()
-    taken_, all_known = way.data_at(given, np.full(256, 0xFF), np.full(256, RW_BIT), np.zeros(256, bool), (0, 0xFF))
+    taken_, all_known = way.data_at(given, whole, np.full(256, RW_BIT), control, none, (0, 0xFF))
     assert taken_.tolist() == list(given.astype(np.uint8).tobytes().translate(way.data.takes))
     assert (all_known == 0xFF).all()
+    either, both_known = way.data_at(given, whole, np.zeros(256, np.int64), control & 0xFFFF, none, (0, 0xFF))
+    assert not ((either ^ taken_) & both_known).any()
+    assert not ((either ^ back) & both_known & known).any()
+
+
+def zero_page_loads(writes):
+    """Cycles of a CPU with D6 late: opcode, operand and operand's cell, sixty times; stores instead of some loads.
+
+    Gives words, bytes on the lines, and those that the CPU takes or gives.
+    """
+    chance, level = np.random.default_rng(5), 0x40
+    words, lines, own = [], [], []
+
+    def cycle(address, byte, is_read=True):
+        nonlocal level
+        taken_ = byte & ~0x40 | level if is_read else byte
+        words.append(address | RW_BIT * is_read)
+        lines.append(byte)
+        own.append(taken_)
+        level = taken_ & 0x40
+        return taken_
+
+    for at in range(60):
+        cycle(0x8000 + 2 * at, 0x85 if at in writes else 0xA5)
+        operand = cycle(0x8001 + 2 * at, int(chance.integers(256)))
+        cycle(operand, writes.get(at, int(chance.integers(256))), at not in writes)
+    return np.array(words), np.array(lines), np.array(own)
+
+
+def at_the_cpu(words, lines, masks=None, lost=(), last=(0, 0)):
+    masks = np.full(len(words), 0x1FFFF) if masks is None else masks
+    way = AtCpu.of(Machine.load("demo:pad-test", wiring=["D6 late"]))
+    is_lost = np.isin(np.arange(len(words)), lost)
+    return way.data_at(lines, np.full(len(words), 0xFF), words & masks, masks, is_lost, last)
+
+
+@pytest.mark.parametrize("row", [61, 62, 70, 97])
+def test_what_a_late_line_keeps_is_not_that_of_a_cycle_whose_rw_is_misread(row):
+    words, lines, own = zero_page_loads({3: 0x00, 40: 0xFF})
+    lines[row] |= 0x40  # what the CPU does not take there, and would have put there
+    misread = words.copy()
+    misread[row] ^= RW_BIT
+    found, known = at_the_cpu(misread, lines)
+    others = np.arange(len(words)) != row
+    assert found[others].tolist() == own[others].tolist()
+    assert (known[others & (np.arange(len(words)) > 0)] == 0xFF).all()
+    assert known[row] == 0xBF
+
+
+def test_what_a_late_line_keeps_is_told_by_addresses_where_no_write_tells_it():
+    words, lines, own = zero_page_loads({3: 0x00, 40: 0xFF})
+    for masks, lost in ((np.full(len(words), 0x1FFFF), [64]), (np.where(np.arange(len(words)) == 64, 0, 0x1FFFF), [])):
+        found, known = at_the_cpu(words, lines, masks, lost)
+        assert (known[np.arange(len(words)) != 64] == 0xFF).all()
+        assert not ((found ^ own) & known).any()
+    lines[11] |= 0x40  # one address that shows otherwise is a misread one, and a captured write counts
+    words[10] |= 0x40
+    assert at_the_cpu(words, lines)[0][13:20].tolist() == own[13:20].tolist()
+    found, known = at_the_cpu(words[-6:-4] | 0xFF00, lines[-6:-4], last=(0xFF, 0xBF))
+    assert (known == 0xBF).all()
