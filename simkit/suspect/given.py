@@ -14,6 +14,7 @@ from simkit.compare.led_cpu import RESET_VECTOR
 from simkit.compare.told_signals import card_name
 from simkit.machine.machine import Machine
 from simkit.suspect.chance import is_more_than_chance, is_more_than_noise
+from simkit.suspect.given_back import not_given_back
 from simkit.suspect.reached import CONTROL, READ, Reached
 from simkit.suspect.steadiness import WRONG_BITS
 
@@ -64,7 +65,16 @@ class Given:
 
 
 def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int], str]:
-    """Rows in which the lines have something else than a ROM puts there, and the first in a sentence.
+    """Rows in which the lines have something else than a ROM, or a memory, puts there, and the first in a sentence.
+
+    No rows where noise may be why.
+    """
+    found = _apart_from_roms(machine, captured)
+    return found if found[0] else not_given_back(machine, captured)
+
+
+def _apart_from_roms(machine: Machine, captured: Captured) -> tuple[list[int], str]:
+    """The same of ROMs.
 
     No rows where noise may be why: of one line in a row, up to a share of them; of several, where it may be the address
     that was misread.

@@ -2,8 +2,10 @@
 
 from concurrent.futures import Executor, Future
 
+import numpy as np
 import pytest
 
+from simkit.capture.captured import Captured
 from simkit.machine.machine import Machine
 from simkit.suspect.catalogue import catalogue
 from simkit.suspect.runs import run_all
@@ -23,6 +25,21 @@ FAULTS = (
     "slot 5: pin D6 low",
     "slot 5: pin D6 exchanged with D7",
 )
+
+FULL = [f"A{n}" for n in range(16)] + [f"D{n}" for n in range(8)] + ["RW", "SYNC"]
+"""Lines of the whole bus."""
+
+
+def spoilt(captured, noise):
+    """As an analyser has it: one cycle in a hundred has a wrong bit, at one in five hundred up to five are missing."""
+    chance, count = np.random.default_rng(noise), len(captured)
+    levels, kept, lost = captured.levels.copy(), np.ones(count, bool), np.zeros(count, bool)
+    wrong = chance.random(count) < 0.01
+    levels[wrong] ^= (np.uint64(1) << chance.integers(0, len(captured.names), count).astype(np.uint64))[wrong]
+    for begin in np.flatnonzero(chance.random(count) < 0.002).tolist():
+        end = min(count - 1, begin + int(chance.integers(1, 6)))
+        kept[begin:end], lost[end] = False, True
+    return Captured(captured.names, levels[kept], captured.known[kept], captured.time[kept], lost[kept])
 
 
 class Here(Executor):

@@ -9,8 +9,8 @@ from simkit.measure.judging import trial_of
 from simkit.records.observed import Observer
 from simkit.suspect.catalogue import catalogue
 from simkit.suspect.followed import Following
+from tests.suspect.conftest import FULL, spoilt
 
-FULL = [f"A{n}" for n in range(16)] + [f"D{n}" for n in range(8)] + ["RW", "SYNC"]
 FAULTS, CYCLES, SEED = 40, 12_000, 777
 AT_MOST = 1
 """Of 40 machines, those that noise may refute: a wrong bit can be what another machine would have done."""
@@ -27,17 +27,10 @@ def taken(trial, fault):
 
 
 def captured(levels, noise):
-    """A capture of them: one cycle in a hundred has a wrong bit, at one in five hundred up to five are missing."""
-    chance, count = np.random.default_rng(noise), len(levels)
-    found, kept, lost = levels.copy(), np.ones(count, bool), np.zeros(count, bool)
-    if noise:
-        wrong = chance.random(count) < 0.01
-        found[wrong] ^= (np.uint64(1) << chance.integers(0, len(FULL), count).astype(np.uint64))[wrong]
-        for begin in np.flatnonzero(chance.random(count) < 0.002).tolist():
-            end = min(count - 1, begin + int(chance.integers(1, 6)))
-            kept[begin:end], lost[end] = False, True
-    known = np.full(count, (1 << len(FULL)) - 1, np.uint64)
-    return Captured(tuple(FULL), found[kept], known[kept], np.arange(count, dtype=float)[kept], lost[kept])
+    """A capture of them."""
+    known = np.full(len(levels), (1 << len(FULL)) - 1, np.uint64)
+    whole = Captured(tuple(FULL), levels, known, np.arange(len(levels), dtype=float), np.zeros(len(levels), bool))
+    return spoilt(whole, noise) if noise else whole
 
 
 def refuted(faults, noise):

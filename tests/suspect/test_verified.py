@@ -22,9 +22,8 @@ from simkit.suspect.outcomes import SOUND
 from simkit.suspect.rank import rank
 from simkit.suspect.runs import run_all
 from simkit.suspect.seen import SeenCapture
-from tests.suspect.conftest import Here
+from tests.suspect.conftest import FULL, Here
 
-FULL = [f"A{n}" for n in range(16)] + [f"D{n}" for n in range(8)] + ["RW", "SYNC"]
 SEED, CYCLES = 777, 12_000
 FEWEST = 30
 """Rows of a CPU that halts soon, of which the half says nothing."""
