@@ -16,6 +16,7 @@ from simkit.machine.machine import Machine
 from simkit.suspect.chance import is_more_than_chance, is_more_than_noise
 from simkit.suspect.given_back import not_given_back
 from simkit.suspect.reached import CONTROL, READ, Reached
+from simkit.suspect.selected import not_selected
 from simkit.suspect.steadiness import WRONG_BITS
 
 _NOBODY = -1
@@ -65,12 +66,12 @@ class Given:
 
 
 def apart_on_the_lines(machine: Machine, captured: Captured) -> tuple[list[int], str]:
-    """Rows in which the lines have something else than a ROM, or a memory, puts there, and the first in a sentence.
+    """Rows in which the lines have something else than a ROM, a memory or a decoder gives, and the first in a sentence.
 
     No rows where noise may be why.
     """
-    found = _apart_from_roms(machine, captured)
-    return found if found[0] else not_given_back(machine, captured)
+    asked = (check(machine, captured) for check in (_apart_from_roms, not_given_back, not_selected))
+    return next((found for found in asked if found[0]), ([], ""))
 
 
 def _apart_from_roms(machine: Machine, captured: Captured) -> tuple[list[int], str]:

@@ -14,6 +14,7 @@ CONTROL = (*ADDRESS_LINES, "RW")
 READ = 1 << len(ADDRESS_LINES)
 """In a word: the level of R/W, above the address."""
 _NOBODY = -1
+Words = NDArray[np.int64]
 
 
 class Reached:
@@ -26,7 +27,7 @@ class Reached:
     def __init__(self, machine: Machine) -> None:
         self._reach = machine.bus.reach
         at_cpu = AtCpu.of(machine)
-        self._own: NDArray[np.int64] | None = None
+        self._own: Words | None = None
         self._is_rw_straight = True
         if at_cpu is not None:  # cards hear the lines: of words of the CPU that are alike there any will do
             words = np.arange(2 * READ, dtype=np.int64)
@@ -43,6 +44,10 @@ class Reached:
     def tells_writes(self) -> bool:
         """Whether R/W on the lines is that of the CPU, so that it says who drives the data lines."""
         return self._is_rw_straight
+
+    def own(self, words: Words) -> Words:
+        """Words of the CPU that are these on the lines; negative where none is."""
+        return words if self._own is None else self._own[words]
 
     def at(self, word: int) -> tuple[Plan, bool] | None:
         """What an access does, and whether the CPU reads; None where no word of the CPU is this one on the lines."""
