@@ -74,8 +74,16 @@ class Heard:
         again = row + 1 < len(rows) and rows.seen[row + 1] == (word + 1 & 0xFFFF) ^ bits  # the next one has them, too
         if came == DOUBTFUL or (mine ^ came).bit_count() < SEVERAL or not (came == theirs or again):
             return
+        self._note_wrong_way(row, word, bits, state[1])
+
+    def note_start(self, row: int, word: int) -> None:
+        """The CPU begins elsewhere than where the vector leads that it has fetched."""
+        self._note_wrong_way(row, word, self._rows.apart(row, word), word & 0xFFFF)
+
+    def _note_wrong_way(self, row: int, word: int, bits: int, pc: int) -> None:
+        """The CPU fetches an opcode, and the lines show for certain that it is elsewhere."""
         self._cpu.should[row] = word
-        found = self._track.difference(row, word & 0xFFFF, state[1], came, 0)
+        found = self._track.difference(row, word & 0xFFFF, pc, self._rows.bytes[row], 0)
         found.control, found.read, found.proven = bits, Read.CAPTURED, True
         self._track.differences.append(found)
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from simkit.backplane.cycle import Kind
 from simkit.compare.followed import Read
-from simkit.compare.heard import Heard
+from simkit.compare.heard import SEVERAL, Heard
 from simkit.compare.led_cpu import IRQ_VECTOR, NMI_VECTOR, RESET_CYCLES, RESET_VECTOR, State
 from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT
 from simkit.compare.track import Track
@@ -53,6 +53,7 @@ class Beginnings:
             if vector is not None:
                 self._begin_with_reset(at, vector)
                 return at
+            self._look_at_start(at)
             shown = self._may_begin(at)
             if shown is None:
                 continue
@@ -77,7 +78,8 @@ class Beginnings:
     def _best_of(self, states: list[State]) -> tuple[State, tuple[int, int]]:
         """The state of some from which most rows fit, and what it costs; of equals the next behind the last known."""
         rows, row = self._rows, states[0][0]
-        cost = [self._ways.ahead(state, ALL, min(row + PROOF, len(rows)), most=PROOF // 4) for state in states]
+        end, most = min(row + PROOF, len(rows)), PROOF // 4 if self._ways.tolerated else MISREAD_ROWS
+        cost = [self._ways.ahead(state, ALL, end, most=most) for state in states]
         if len(states) == 1 or cost.count(min(cost)) == 1:
             best = min(range(len(states)), key=cost.__getitem__)
             return states[best], cost[best]
@@ -162,6 +164,20 @@ class Beginnings:
             if self._is_reset([*differs, self._goes_elsewhere(row, taken)], row):
                 return taken
         return None
+
+    def _look_at_start(self, row: int) -> None:
+        """Note it where RESET's vector is fetched from a row on, for certain, and the CPU begins somewhere else."""
+        rows, start = self._rows, row + PUSHED - 1
+        if row < PUSHED or start + 1 >= len(rows) or self._track.start is not None or self._heard.may_be_missing(row):
+            return
+        low, high, went = rows.data[row], rows.data[row + 1], rows.seen[start]
+        sequence = [0x100 | rows.words[row - PUSHED] - at & 0xFF for at in range(PUSHED)]
+        if rows.seen[row - PUSHED : start] != [*sequence, RESET_VECTOR, RESET_VECTOR + 1] or min(low, high, went) < 0:
+            return
+        word = (low | high << 8) | (SYNC_BIT if rows.has_sync else 0)
+        follows = rows.seen[start + 1] == (went & 0xFFFF) + 1  # it is no row that was misread
+        if follows and ((word ^ went) & 0xFFFF).bit_count() >= SEVERAL and not rows.lost[start]:
+            self._heard.note_start(start, word)
 
     def _goes_elsewhere(self, row: int, vector: int) -> int:
         """Lines in which the CPU does not begin at a vector that is fetched from a row on."""

@@ -108,19 +108,25 @@ class Led:
         return self._starts[at][1] if at >= 0 else None
 
 
-def led(machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | None = None) -> Led:
+def led(
+    machine: Machine,
+    captured: Captured,
+    goes_on: Callable[[int], bool] | None = None,
+    most_untold: int | None = None,
+) -> Led:
     """Have the CPU of a machine run on captured bytes, and its cards answer the captured accesses.
 
     Args:
         machine: as it should be; it is left alone.
         captured: bus cycles with all of A0 to A15, D0 to D7 and RW.
         goes_on: called now and then with the number of rows that are done; False breaks off.
+        most_untold: rows in which the CPU may be out of step; where there are more it is broken off.
 
     Raises:
         SimkitError: lines are missing.
         CardError: a card failed.
     """
-    return Leading(machine, captured, goes_on).end()
+    return Leading(machine, captured, goes_on, most_untold).end()
 
 
 class Leading:
@@ -134,12 +140,18 @@ class Leading:
     Args:
         machine: as it should be; it is left alone.
         captured: bus cycles with all of A0 to A15, D0 to D7 and RW: the first piece.
-        goes_on: called now and then with the number of rows that are done; False breaks off.
+        goes_on, most_untold: as of `led`.
     """
 
-    def __init__(self, machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | None = None) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        captured: Captured,
+        goes_on: Callable[[int], bool] | None = None,
+        most_untold: int | None = None,
+    ) -> None:
         self._machine, self._pieces = machine, [captured]
-        self._follower = Follower(machine, captured, goes_on)
+        self._follower = Follower(machine, captured, goes_on, most_untold)
 
     def add(self, captured: Captured) -> None:
         """What came next, of the same lines."""

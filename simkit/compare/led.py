@@ -23,7 +23,7 @@ from simkit.compare.followed import Followed, Read
 from simkit.compare.heard import Heard
 from simkit.compare.in_step import PROOF, SEARCH, Beginnings
 from simkit.compare.led_cpu import REGISTERS, Ended, State
-from simkit.compare.rows import DOUBTFUL, Rows, full
+from simkit.compare.rows import DOUBTFUL, SYNC_BIT, Rows, full
 from simkit.compare.track import Lost, Track
 from simkit.compare.trouble import Trouble
 from simkit.compare.weighed import Weighing
@@ -58,14 +58,22 @@ class Follower:
         machine: as it should be; it is left alone.
         captured: bus cycles with all of A0 to A15, D0 to D7 and RW; those that came first.
         goes_on: called now and then with the row; False breaks off.
+        most_untold: rows in which the CPU may be out of step; where there are more it is broken off.
 
     Attributes:
         rows: of the capture, with those that are missing.
     """
 
-    def __init__(self, machine: Machine, captured: Captured, goes_on: Callable[[int], bool] | None = None) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        captured: Captured,
+        goes_on: Callable[[int], bool] | None = None,
+        most_untold: int | None = None,
+    ) -> None:
         check_full(captured)
         self._goes_on = goes_on
+        self._untold_left = most_untold
         self.rows = self._rows = Rows.of(captured, AtCpu.of(machine))
         self._track = Track(machine, self.rows)
         self._cpu, self._ways, self._cells = self._track.cpu, self._track.ways, self._track.cells
@@ -95,18 +103,27 @@ class Follower:
             if self._began is None:
                 if self._at >= len(self._rows) or not (last or self._at + SEARCH + PROOF <= len(self._rows)):
                     break
-                if self._at and not self._is_wanted(self._at):
+                if (self._at and not self._is_wanted(self._at)) or self._is_enough():
                     break
-                self._began = self._beginnings.find(self._at)
+                begin = self._at
+                self._began = self._beginnings.find(begin)
                 if self._track.parts:
                     self._heard.check_gap(
                         self._at, min(len(self._rows), self._at + SEARCH) if self._began is None else self._began
                     )
                 self._at = self._cpu.at if self._began is not None else self._at + SEARCH
+                if self._untold_left is not None:
+                    self._untold_left -= (self._at if self._began is None else self._began) - begin
             elif not self._step(last=last):
                 break
         if last or self._stopped is not None:
             self._is_whole = True
+
+    def _is_enough(self) -> bool:
+        """Whether the CPU has been out of step for too long."""
+        if self._untold_left is not None and self._untold_left < 0:
+            self._stopped = self._at
+        return self._stopped is not None
 
     def _is_wanted(self, row: int) -> bool:
         if self._goes_on is not None and not self._goes_on(row):
@@ -117,6 +134,8 @@ class Follower:
         """An instruction, or one interrupt sequence; False where no more is to be followed now."""
         cpu, ways = self._cpu, self._ways
         row = cpu.at
+        if cpu.halted:
+            return self._stand_still(last=last)
         if not (last or row + BEHIND <= len(self._rows)):
             return False
         if row >= self._next_call:
@@ -136,24 +155,60 @@ class Follower:
                     self._trouble.solve(state)
             if cpu.odd or cpu.doubt:
                 self._heard.note_odd(state)
+            self._note_waiting(state)
             self._commit(row, cpu.at, state)
-            if cpu.halted:
-                raise Lost
             self._track.before = state, self._track.earlier
         except Ended:
             if not last:
                 cpu.load(state)
                 self._track.unknown = self._track.earlier
+            elif cpu.waiting:
+                self._note_waiting(state)
+                self._commit(row, cpu.at, state)
             return False
         except Lost as lost:
-            assert self._began is not None
             if lost.fetch is not None:
                 self._heard.note_fetch(state, lost.fetch)
-            self._track.parts.append((self._began, cpu.at))
-            self._cells.forget()
-            self._began = None
+            self._lose()
         self._at = cpu.at
         return True
+
+    def _lose(self) -> None:
+        """The CPU is no longer in step."""
+        assert self._began is not None
+        self._track.parts.append((self._began, self._cpu.at))
+        self._cells.forget()
+        self._began = None
+
+    def _note_waiting(self, state: State) -> None:
+        """What the CPU puts out in the rows in which WAI had stopped it: the address of the next instruction."""
+        should = self._cpu.should
+        for row in range(state[0], self._cpu.at if state[-1] else state[0]):
+            if should[row] == DOUBTFUL:
+                should[row] = state[1]
+
+    def _stand_still(self, *, last: bool) -> bool:
+        """A halted CPU puts out one address until RESET; False where what has come shows nothing else.
+
+        One row that shows another is misread.
+        """
+        cpu, rows = self._cpu, self._rows
+        first, word = cpu.at, cpu.should[cpu.at - 1] & ~SYNC_BIT
+        end = len(rows) if last else len(rows) - 1
+        while cpu.at < end and not (rows.apart(cpu.at, word) and self._moves(cpu.at + 1, word)):
+            cpu.should[cpu.at] = word
+            cpu.at += 1
+        if cpu.at > first:
+            self._heard.check(first, cpu.at, word & 0xFFFF)
+        self._at = cpu.at
+        if cpu.at == end:
+            return False
+        self._lose()
+        return True
+
+    def _moves(self, row: int, word: int) -> bool:
+        """Whether there is such a row, and it shows another word."""
+        return row < len(self._rows) and self._rows.apart(row, word) != 0
 
     def followed(self) -> Followed:
         """What has been found up to now."""

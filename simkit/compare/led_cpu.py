@@ -35,6 +35,7 @@ class LedCpu:
         at: row of the next cycle.
         odd: rows at which the capture shows another cycle: (row, word as it should be, byte written or DOUBTFUL).
         doubt: a byte that is not known was read in this instruction.
+        may_stall: whether RDY may hold it.
         halted: STP, or an opcode that jams it.
         instead: bytes that it takes instead of the captured ones, by row.
         expects: byte to expect at an address where the capture does not know it, or None.
@@ -47,7 +48,6 @@ class LedCpu:
         "_end",
         "_rows",
         "_seen",
-        "_stalls",
         "_taken",
         "at",
         "began",
@@ -61,6 +61,7 @@ class LedCpu:
         "instruct",
         "magic",
         "masked",
+        "may_stall",
         "odd",
         "polls",
         "should",
@@ -83,7 +84,7 @@ class LedCpu:
         self, part: str, rows: Rows, expects: Callable[[int], int | None], *, spare: str, magic: int, stalls: bool
     ) -> None:
         self._rows, self._seen, self._taken, self._end = rows, rows.seen, rows.data, len(rows)
-        self._stalls = stalls
+        self.may_stall = stalls
         self.expects = expects
         self.cmos = part == "65C02"
         self.magic = magic
@@ -183,7 +184,7 @@ class LedCpu:
     def last_cycle_stalled(self) -> bool:
         """RDY held the last cycle."""
         row = self.at - 1
-        return self._stalls and row > 0 and self._rows.seen[row] == self._rows.seen[row - 1]
+        return self.may_stall and row > 0 and self._rows.seen[row] == self._rows.seen[row - 1]
 
     def stop(self) -> None:
         """STP."""
@@ -246,7 +247,7 @@ class LedCpu:
         Gives the word; as captured where it may come of a byte that is not known.
         """
         rows, first = self._rows, row
-        if self._stalls and row and not word & WRITE_BIT:
+        if self.may_stall and row and not word & WRITE_BIT:
             while row + 1 < self._end and rows.held[row]:
                 row += 1
             again = rows.seen[row - 1]

@@ -132,7 +132,7 @@ class Ways:
             return unknown
         before, odd = cpu.save(), list(cpu.odd)
         known = self.plain_step(unknown)
-        if len(cpu.odd) > len(odd):
+        if len(cpu.odd) > len(odd) and self._may_push(before[0]):
             after, noted, doubt = cpu.save(), cpu.odd, cpu.doubt
             here = slice(before[0], before[0] + _LONGEST)
             made, wrote = cpu.should[here], cpu.wrote[here]
@@ -148,6 +148,13 @@ class Ways:
             cpu.should[here], cpu.wrote[here] = made, wrote
             cpu.odd, cpu.doubt = noted, doubt
         return known
+
+    def _may_push(self, row: int) -> bool:
+        """Whether a sequence that begins at a row may be an interrupt: it writes then in the third."""
+        rows, third = self._rows, row + 2
+        if third >= len(rows) or self._cpu.may_stall:
+            return True
+        return rows.masks[third] & WRITE_BIT == 0 or rows.words[third] & WRITE_BIT != 0
 
     def interrupt(self, unknown: frozenset[str]) -> frozenset[str]:
         """An interrupt sequence, which shows the stack pointer and the flags; gives what is unknown after it.
@@ -317,12 +324,14 @@ class Ways:
     def wait(self, unknown: frozenset[str]) -> None:
         """Pass over the rows in which WAI has stopped the CPU, up to an interrupt or the next instruction.
 
+        One row with another address, and none behind it, is misread.
+
         Raises:
             Ended: it waits to the end.
         """
         cpu, rows = self._cpu, self._rows
         row, pc = cpu.at, cpu.pc
-        while row < len(rows) and not (rows.words[row] ^ pc) & rows.masks[row] & (0xFFFF | WRITE_BIT):
+        while row < len(rows) and not (self._is_elsewhere(row, pc) and self._is_elsewhere(row + 1, pc)):
             row += 1
         if row >= len(rows):
             cpu.at = row
@@ -333,6 +342,11 @@ class Ways:
             self.interrupt(unknown)
         else:
             cpu.at = max(cpu.at, row - 1)
+
+    def _is_elsewhere(self, row: int, pc: int) -> bool:
+        """Whether there is such a row, and it does not read an address."""
+        rows = self._rows
+        return row < len(rows) and (rows.words[row] ^ pc) & rows.masks[row] & (0xFFFF | WRITE_BIT) != 0
 
 
 def subsets(bits: int) -> list[int]:

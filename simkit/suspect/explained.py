@@ -24,9 +24,8 @@ MOST_ROWS = 400_000
 FARTHEST = 3.0
 """How far behind the nearest one that leaves nothing may be: what runs show is a sample. Ours."""
 
-IN_STEP = 0.5
-"""Part of the cycles that the CPU model goes along with another candidate which it must go along with this one: on the
-same bytes the same CPU does the same, so less is the candidate's doing. Ours."""
+IN_RUNS = 0.5
+"""Part of a capture that runs of a candidate must show for them to show all of it, but for noise. Ours."""
 
 FAR_ROWS = 200_000
 """The same for those that are farther, where no nearer one can be the cause. Ours."""
@@ -105,7 +104,7 @@ class _Verifying:
         self._following: Following | None = None
         if more is not None and full(seen.captured):
             self._following = Following(seen.captured, more.trial)
-        self._most, self._told = 0, 0.0  # of any candidate: cycles that the CPU model went along with it, levels told
+        self._told = 0.0  # levels of data lines that are told with any candidate
         if self._following is not None and more is not None:
             self._registers = library.read_registers(more.trial)
             sound = self._following.left_over(SOUND)  # of which as much is told as can be
@@ -134,12 +133,6 @@ class _Verifying:
                 found.fitting.append(name)
                 found.words[name] = self._words(name)
                 ahead = behind[name] - least if ahead is None else ahead
-        for name in (*found.fitting, *found.loose):  # one that was asked later went along farther
-            if out := self._out_of_step(name):
-                found.left[name] = out
-                found.words[name] = f"not this: {out}"
-        found.fitting = [name for name in found.fitting if name not in found.left]
-        found.loose = {name: words for name, words in found.loose.items() if name not in found.left}
         return found
 
     def is_settled(self, found: _Verified, best: str) -> bool:
@@ -181,8 +174,8 @@ class _Verifying:
             if self._following is None:
                 is_misfit = self._capture.is_misfit(self._head_of[name])
                 left = "the capture does not go as its runs do" if is_misfit else ""
-            elif not (left := self._left_by(name) or self._floating(name)) and not self._goes_along(name):
-                left = "the CPU model cannot tell whether it can be this"
+            else:
+                left = self._left_by(name) or self._floating(name)
             if left:
                 found.left[name] = left
                 found.words[name] = f"not this: {left}"
@@ -191,28 +184,13 @@ class _Verifying:
                 found.words[name] = self._words(name)
                 behind[name] = least
 
-    def _out_of_step(self, name: str) -> str:
-        """How far the CPU goes with it, where it goes much farther with another; "" where it does not."""
-        left = None if self._following is None else self._following.left_over(name)
-        if left is None or left.followed >= IN_STEP * self._most:
-            return ""
-        return f"only {left.followed} of {len(self._captured)} cycles can be what the CPU does then"
-
-    def _goes_along(self, name: str) -> bool:
-        """Whether the CPU goes along with it for most of the capture."""
-        left = None if self._following is None else self._following.left_over(name)
-        return left is not None and left.followed >= IN_STEP * len(self._captured)
-
     def _left_by(self, name: str) -> str:
         left = None if self._following is None else self._following.left_over(name)
         if left is not None:
-            self._most = max(self._most, left.followed)
             self._told = max(self._told, left.told)
             if left.cycles:
                 return left.words
-            if out := self._out_of_step(name):
-                return out
-            if left.told >= AS_MUCH * self._told and not left.floating and self._goes_along(name):
+            if left.told >= AS_MUCH * self._told and not left.floating:
                 return self._registers.strange(self._captured, self._head_of[name])
         return self._capture.misfit(self._head_of[name])  # of a part that answers nothing, or late, the runs must tell
 
@@ -225,10 +203,8 @@ class _Verifying:
         """What speaks for one that leaves nothing."""
         left = None if self._following is None else self._following.left_over(name)
         if left is not None:
-            if self._goes_along(name):
-                return "every captured cycle can be its own, but for noise"
-            return f"the {left.followed} cycles for which the CPU goes on can be its own, but for noise"
+            return "every captured cycle can be its own, but for noise"
         reach = self._capture.reach(self._head_of[name])
-        if reach > IN_STEP * len(self._captured):
+        if reach > IN_RUNS * len(self._captured):
             return "its runs show all of the capture, but for noise"
         return f"its runs go along for {reach} cycles of the capture; behind them the CPU runs astray"
