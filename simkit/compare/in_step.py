@@ -45,15 +45,20 @@ class Beginnings:
 
     def find(self, row: int) -> int | None:
         """Find the next place at which the CPU is in step, in SEARCH rows, and put it there; its row, or None."""
-        rows = self._rows
+        end = min(row + SEARCH, len(self._rows))
+        begun = self._find(row, end)
+        for at in range(row, end if begun is None else begun):
+            self._look_at_start(at)
+        return begun
+
+    def _find(self, row: int, end: int) -> int | None:
         almost: State | None = None
         nearly: list[State] = []
-        for at in range(row, min(row + SEARCH, len(rows))):
+        for at in range(row, end):
             vector = self._reset_at(at)
             if vector is not None:
                 self._begin_with_reset(at, vector)
                 return at
-            self._look_at_start(at)
             shown = self._may_begin(at)
             if shown is None:
                 continue
@@ -250,7 +255,7 @@ class Beginnings:
         for each in reversed(self._track.differences):
             if each.row < row:
                 break
-            if own[each.row - row] != taken[each.row - row]:
+            if each.row < row + 2 and own[each.row - row] != taken[each.row - row]:
                 each.read, each.proven = Read.CAPTURED, True
 
     def _may_begin(self, row: int, wrong: int = 0) -> State | None:
