@@ -99,12 +99,14 @@ class Trouble:
         astray = best[1] != 1 and best[2] >= 4 and (best[1] >= 4 or best[2] >= 8)
         if astray and not self._is_one_line_behind(state, odd, instead, limit):
             near = self._ways.ahead(state, self._track.unknown, min(state[0] + NEAR, len(self._rows)), instead)
+            in_a_gap = self._branched_in_a_gap(state[0])
             other = (
                 state
-                if near[1] < LOST_ROWS or (best[2] >= 8 and self._same_lines(state, limit))
+                if near[1] < LOST_ROWS
+                or (best[2] >= 8 and not in_a_gap and self._same_lines(state, limit))
                 else self._other_way(state, limit)
             )
-            if other is None and best[1] >= 4:
+            if other is None and (best[1] >= 4 or in_a_gap):
                 cpu.load(state)
                 cpu.at = state[0] + 1
                 raise Lost(self._certain_fetch(state, odd))
@@ -194,6 +196,13 @@ class Trouble:
             self._track.before is not None
             and self._ways.effects[self._track.code_at(self._track.before[0])].conditional
         )
+
+    def _branched_in_a_gap(self, row: int) -> bool:
+        """Whether a branch was made last, and cycles are missing from there to a row: nobody knows where it went."""
+        if self._track.before is None or not self._branched_before():
+            return False
+        rows, begun = self._rows, self._track.before[0][0]
+        return any(rows.lost[begun : row + 1]) or DOUBTFUL in rows.place[begun : row + 1]
 
     def _landed(self, state: State) -> State | None:
         """A state with PC as captured, where it was last loaded with bytes that only the capture knows."""
