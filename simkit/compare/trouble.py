@@ -102,8 +102,7 @@ class Trouble:
             in_a_gap = self._branched_in_a_gap(state[0])
             other = (
                 state
-                if near[1] < LOST_ROWS
-                or (best[2] >= 8 and not in_a_gap and self._same_lines(state, limit))
+                if near[1] < LOST_ROWS or (best[2] >= 8 and not in_a_gap and self._same_lines(state, limit))
                 else self._other_way(state, limit)
             )
             if other is None and (best[1] >= 4 or in_a_gap):
