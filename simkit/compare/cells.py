@@ -95,6 +95,15 @@ class Cells:
         key = table, self.is_certain
         self.reads, self.writes = self._maps.setdefault(key, ([ASK] * 0x10000, [ASK] * 0x10000))
 
+    @property
+    def asked(self) -> tuple[set[int], set[int]]:
+        """Addresses of which it was asked who answers a read, and who takes a write; however cards are switched."""
+        found = set[int](), set[int]()
+        for ways in self._maps.values():
+            for addresses, way in zip(found, ways, strict=True):
+                addresses.update(address for address, number in enumerate(way) if number != ASK)
+        return found
+
     def read_at(self, address: int) -> int:
         """Number for a read at an address."""
         found = self.reads[address]

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
 from simkit.capture.captured import Captured
+from simkit.compare.cells import Cells
 from simkit.compare.counted import count_bus, count_signals
 from simkit.compare.fed import Answers
 from simkit.compare.followed import Difference, Followed
@@ -69,6 +70,7 @@ class Led:
         from_reset: whether the capture holds the RESET with which it all begins.
         stopped: it was broken off at this row; None: it went to the end.
         slots: by name of a line that cards pull, these.
+        cells: memory as the capture shows it at its end.
     """
 
     captured: Captured
@@ -86,6 +88,7 @@ class Led:
     stopped: int | None
     slots: dict[str, tuple[int, ...]]
     _starts: list[tuple[int, int]]
+    cells: Cells
 
     def __len__(self) -> int:
         return len(self.verdict)
@@ -120,7 +123,7 @@ def led(
         machine: as it should be; it is left alone.
         captured: bus cycles with all of A0 to A15, D0 to D7 and RW.
         goes_on: called now and then with the number of rows that are done; False breaks off.
-        most_untold: rows in which the CPU may be out of step; where there are more it is broken off.
+        most_untold: how long the CPU may be out of step, as of `Follower`.
 
     Raises:
         SimkitError: lines are missing.
@@ -225,6 +228,7 @@ def _judged(machine: Machine, captured: Captured, rows: Rows, followed: Followed
         followed.stopped,
         beside.slots,
         starts,
+        followed.fed.cells,
     )
 
 

@@ -34,6 +34,8 @@ BEHIND = 128
 """Rows that must have come behind an instruction, which tell which way it went. Ours."""
 I_FLAG = REGISTERS.index("i") + 1
 """Its place in a State."""
+ODD = 3
+"""For how many rows out of step one counts in which the capture shows another cycle than the CPU makes. Ours."""
 STEPS = 1 << 14
 """Rows from one call of `goes_on` to the next."""
 
@@ -58,7 +60,8 @@ class Follower:
         machine: as it should be; it is left alone.
         captured: bus cycles with all of A0 to A15, D0 to D7 and RW; those that came first.
         goes_on: called now and then with the row; False breaks off.
-        most_untold: rows in which the CPU may be out of step; where there are more it is broken off.
+        most_untold: rows in which the CPU may be out of step, one with another cycle than it makes for ODD of them;
+            where there are more it is broken off.
 
     Attributes:
         rows: of the capture, with those that are missing.
@@ -114,7 +117,7 @@ class Follower:
                 self._at = self._cpu.at if self._began is not None else self._at + SEARCH
                 if self._untold_left is not None:
                     self._untold_left -= (self._at if self._began is None else self._began) - begin
-            elif not self._step(last=last):
+            elif self._is_enough() or not self._step(last=last):
                 break
         if last or self._stopped is not None:
             self._is_whole = True
@@ -155,6 +158,8 @@ class Follower:
                     self._trouble.solve(state)
             if cpu.odd or cpu.doubt:
                 self._heard.note_odd(state)
+                if self._untold_left is not None:
+                    self._untold_left -= ODD * len(self._track.odd)
             self._note_waiting(state)
             self._commit(row, cpu.at, state)
             self._track.before = state, self._track.earlier

@@ -187,7 +187,16 @@ class Trouble:
         """Word of the fetch at a state, where nothing but the lines can be why the capture shows another one."""
         if odd[0][0] != state[0] or self._landed(state) is not None or self._branched_before():
             return None
-        return odd[0][1]
+        return None if self._was_of_another_length(state) else odd[0][1]
+
+    def _was_of_another_length(self, state: State) -> bool:
+        """Whether the last opcode, with one line as only the capture has it, leads where the capture shows the CPU."""
+        track = self._track
+        if not track.starts:
+            return False
+        row, pc = track.starts[-1]
+        shown = self._rows.words[state[0]] & 0xFFFF
+        return any(pc + self._ways.effects[code].length & 0xFFFF == shown for code in self._other_codes(row))
 
     def _branched_before(self) -> bool:
         """Whether a branch was made last: its flag may have been the other way than the capture has it."""

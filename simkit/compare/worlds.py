@@ -214,11 +214,13 @@ class Ways:
     def _worked_out(self, before: State, code: int, name: str) -> tuple[State, bool] | None:
         """State with the value of a register that the cycles of an instruction show; None: they show none.
 
-        With it comes whether that is the only one: where wiring leaves address lines open several may fit.
+        With it comes whether that is certain: where wiring leaves address lines open several values may fit, and where
+        a row is misread none does, but for that row.
         """
         cpu = self._cpu
         values = self._possible(before, code, name)
         fits: list[tuple[int, State]] = []
+        nearly: list[tuple[int, State]] = []
         for value in values:
             cpu.load(before)
             setattr(cpu, name, value)
@@ -227,14 +229,18 @@ class Ways:
                 cpu.step()
             except Ended:
                 return None
-            odd = len(cpu.odd if name == "a" else [each for each in cpu.odd if self._elsewhere(each)])
+            elsewhere = [each for each in cpu.odd if self._elsewhere(each)]
+            odd = len(cpu.odd if name == "a" else elsewhere)
             if name in _SET:
                 fits.append((odd + self._does_not_go_on_at(cpu.pc), start))
             elif odd <= (name == "sp"):  # one row may be misread: the stack is accessed in several
                 fits.append((odd, start))
+            elif name in _INDEXED and odd == 1:
+                row, word, _ = elsewhere[0]
+                nearly.append((self.differs(row, word, -1).bit_count(), start))
         fits.sort()
         if not fits:
-            return None
+            return (min(nearly)[1], False) if nearly else None
         if len(fits) > 1 and fits[0][0] == fits[1][0]:
             return (fits[0][1], False) if name in MAKE_ADDRESSES else None
         self.told[name] = before[0]

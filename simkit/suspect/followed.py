@@ -26,7 +26,7 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.suspect.chance import is_more_than_noise
 from simkit.suspect.equal import decoded
-from simkit.suspect.exercised import exercised_by
+from simkit.suspect.exercised import Exercised, exercised_by
 from simkit.suspect.floating import Floating
 from simkit.suspect.given import apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
@@ -90,6 +90,7 @@ class Following:
         banked = bool(sound.bus.reach.banks.lines)
         self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
         self._sound: LeftOver | None = None
+        self._at_first: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something there
         self._found: dict[str, LeftOver | None] = {}
         self._telling: list[int] = []
         self.rows = 0
@@ -107,44 +108,80 @@ class Following:
                 return None
             if self._sound is None:
                 self._sound = self._left_by(self._trial.machine(self._trial.seeds[0]))
+                self._at_first = self._left_at_first()
             if lets_go(machine):
                 return self._left_by_letting_go()
             # One for all that do what a sound machine does where the capture is. Where that leaves something, a fault
             # may have made the very bytes by which it seems to do nothing: with a line low all of them have it low.
-            return self._left_by(machine) if self._sound.cycles or self._exercised.is_shown(machine) else self._sound
+            if not self._sound.cycles:
+                return self._left_by(machine) if self._exercised.is_shown(machine) else self._sound
+            if self._at_first is not None:
+                left, exercised = self._at_first
+                if not exercised.is_shown(machine):
+                    return left
+            return self._left_by(machine)
         except SimkitError:  # a card fails with what the real machine did: that tells nothing of the candidate
             return None
+
+    def _left_at_first(self) -> tuple[LeftOver, Exercised] | None:
+        """What a sound machine leaves of the first rows, with where it was asked; None where it leaves nothing there.
+
+        All that would answer the same there, whatever is on the lines, leave the same.
+        """
+        for part in self._first_parts():
+            machine = self._trial.machine(self._trial.seeds[0])
+            sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
+            found = self._led(machine, self._captured[part])
+            if left := self._left_of(machine, found, part.start):
+                pairs = np.zeros((2, 0x1_0000, 256), bool)
+                for way, asked in enumerate(found.cells.asked):
+                    pairs[way, sorted(asked)] = True
+                return left, exercised_by(sound, pairs, 0, banked=banked)
+        return None
 
     def _left_by(self, machine: Machine) -> LeftOver:
         impossible, words = impossible_on_the_lines(machine, self._captured)
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
+        for part in self._first_parts():  # most leave something there, which is soon looked at
+            if left := self._left_in(machine, part):
+                return left
         apart, words = apart_on_the_lines(machine, self._captured)
         if apart and self._sound is not None:  # how far one without a fault goes along is the measure for others
             return LeftOver(len(apart), words, 0, 0.0)
-        for part in self._parts():
-            rows = self._captured[part]
-            self.rows += len(rows)
-            found = led(machine, rows, most_untold=most_untold(rows))
-            left, in_step = found.disagreements, found.verdict != Verdict.UNTOLD
-            if _is_readdressed(machine):  # selects are compared by the address that the probe sees
-                left = [one for one in left if not one.signal]
-            if any(one.proven for one in left) or instructions(left) > 1:
-                for one in left:
-                    one.row += part.start
-                self._note(left[0].row)
-                is_first = part.start == 0
-                return LeftOver(
-                    len(left), told(machine, left), int(in_step[: left[0].row].sum()) if is_first else 0, _told(found)
-                )
-            if found.stopped is not None and len(rows) >= min(FIRST_ROWS):
-                return _astray(found)
+        for part in self._telling_parts():
+            if left := self._left_in(machine, part):
+                return left
+        found = self._led(machine, self._captured)
+        if left := self._left_of(machine, found, 0):
+            return left
         if apart:
-            return LeftOver(len(apart), words, int(in_step[: apart[0]].sum()), _told(found))
+            return LeftOver(len(apart), words, int((found.verdict != Verdict.UNTOLD)[: apart[0]].sum()), _told(found))
         if _is_astray(found):
             return _astray(found)
         floating = Floating.of(machine, found)
-        return LeftOver(0, "", int(in_step.sum()), _told(found) + floating.told, floating.words)
+        return LeftOver(0, "", _in_step(found), _told(found) + floating.told, floating.words)
+
+    def _led(self, machine: Machine, captured: Captured) -> Led:
+        self.rows += len(captured)
+        return led(machine, captured, most_untold=most_untold(captured))
+
+    def _left_in(self, machine: Machine, part: slice) -> LeftOver | None:
+        return self._left_of(machine, self._led(machine, self._captured[part]), part.start)
+
+    def _left_of(self, machine: Machine, found: Led, start: int) -> LeftOver | None:
+        """What is left of the rows from one on; None where noise may be why, or nothing is."""
+        left = found.disagreements
+        if _is_readdressed(machine):  # selects are compared by the address that the probe sees
+            left = [one for one in left if not one.signal]
+        if any(one.proven for one in left) or instructions(left) > 1:
+            followed = 0 if start else int((found.verdict != Verdict.UNTOLD)[: left[0].row].sum())
+            for one in left:
+                one.row += start
+            self._note(left[0].row)
+            return LeftOver(len(left), told(machine, left), followed, _told(found))
+        is_long = len(found) >= min(FIRST_ROWS)  # so few rows may be those of one misread byte
+        return _astray(found) if found.stopped is not None and is_long else None
 
     def _left_by_letting_go(self) -> LeftOver:
         """What a CPU leaves that lets go of the bus whenever chance has BE low.
@@ -153,8 +190,7 @@ class Following:
         comes, or that of the cycle before; of other cards nothing can be said, and the CPU goes on as it does.
         """
         machine = self._trial.machine(self._trial.seeds[0])
-        self.rows += len(self._captured)
-        found = led(machine, self._captured, most_untold=most_untold(self._captured))
+        found = self._led(machine, self._captured)
         data, _ = self._captured.data
         roms = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
         own = [one for one in found.disagreements if one.control or one.slot in roms]
@@ -164,13 +200,16 @@ class Following:
             return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
         return _astray(found) if _is_astray(found) else LeftOver(0, "", _in_step(found), 0.0)
 
-    def _parts(self) -> list[slice]:
-        """Rows by which the CPU model is led, before all of them: the first ones, and where others left something."""
-        count = len(self._captured)
+    def _first_parts(self) -> list[slice]:
+        """The first rows: those that a candidate does not explain are most often among them."""
         at_once = (BEHIND_RESET,) if _begins_with_reset(self._captured[:BEHIND_RESET]) else ()
-        first = [slice(0, rows) for rows in (*at_once, *FIRST_ROWS) if rows < count]
+        return [slice(0, rows) for rows in (*at_once, *FIRST_ROWS) if rows < len(self._captured)]
+
+    def _telling_parts(self) -> list[slice]:
+        """Rows round those in which others left something."""
+        count = len(self._captured)
         telling = [slice(max(0, row - BEFORE), min(count, row + BEHIND)) for row in self._telling]
-        return [*first, *(part for part in telling if part.start), slice(0, count)]
+        return [part for part in telling if part.start]
 
     def _note(self, row: int) -> None:
         """Somebody left something there: others may, too."""
