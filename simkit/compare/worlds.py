@@ -22,6 +22,8 @@ SHOWN_BY = 2
 """Rows whose addresses show a register, so that no misread one can have told it. Ours."""
 LONGEST = 3
 """Bytes of an instruction: at their addresses the CPU cannot be wrong, while it is in step."""
+ELSEWHERE = 4
+"""Rows in a row that are elsewhere, wherever that is, for a CPU that waits to have gone on. Ours."""
 _LONGEST = 16
 """Rows of an instruction or a sequence, at most, but for those in which RDY holds it."""
 _ORDER = ("sp", "x", "y", "d", "n", "v", "z", "c", "a")
@@ -330,14 +332,12 @@ class Ways:
     def wait(self, unknown: frozenset[str]) -> None:
         """Pass over the rows in which WAI has stopped the CPU, up to an interrupt or the next instruction.
 
-        One row with another address, and none behind it, is misread.
-
         Raises:
             Ended: it waits to the end.
         """
         cpu, rows = self._cpu, self._rows
         row, pc = cpu.at, cpu.pc
-        while row < len(rows) and not (self._is_elsewhere(row, pc) and self._is_elsewhere(row + 1, pc)):
+        while row < len(rows) and not self._goes_on_behind_wait(row, pc):
             row += 1
         if row >= len(rows):
             cpu.at = row
@@ -348,6 +348,19 @@ class Ways:
             self.interrupt(unknown)
         else:
             cpu.at = max(cpu.at, row - 1)
+
+    def _goes_on_behind_wait(self, row: int, pc: int) -> bool:
+        """Whether a row shows that a CPU which waited goes on: it writes, or reads the next address.
+
+        Or several rows are elsewhere, wherever that is. Else it is misread.
+        """
+        if not self._is_elsewhere(row, pc):
+            return False
+        if self._is_elsewhere(row + 1, pc) and (
+            self._rows.words[row] & WRITE_BIT or not self._is_elsewhere(row, pc + 1 & 0xFFFF)
+        ):
+            return True
+        return all(self._is_elsewhere(row + at, pc) for at in range(ELSEWHERE))
 
     def _is_elsewhere(self, row: int, pc: int) -> bool:
         """Whether there is such a row, and it does not read an address."""

@@ -104,11 +104,11 @@ class _Verifying:
         self._following: Following | None = None
         if more is not None and full(seen.captured):
             self._following = Following(seen.captured, more.trial)
-        self._told = 0.0  # levels of data lines that are told with any candidate
+        self._told = 0.0  # levels of data lines that are told with any candidate that leaves nothing
         if self._following is not None and more is not None:
             self._registers = library.read_registers(more.trial)
             sound = self._following.left_over(SOUND)  # of which as much is told as can be
-            self._told = 0.0 if sound is None else sound.told
+            self._told = 0.0 if sound is None or sound.cycles else sound.told
 
     def verified(self, behind: Mapping[str, float]) -> _Verified:
         """Those that leave nothing, and what others leave."""
@@ -187,9 +187,9 @@ class _Verifying:
     def _left_by(self, name: str) -> str:
         left = None if self._following is None else self._following.left_over(name)
         if left is not None:
-            self._told = max(self._told, left.told)
             if left.cycles:
                 return left.words
+            self._told = max(self._told, left.told)
             if left.told >= AS_MUCH * self._told and not left.floating:
                 return self._registers.strange(self._captured, self._head_of[name])
         return self._capture.misfit(self._head_of[name])  # of a part that answers nothing, or late, the runs must tell

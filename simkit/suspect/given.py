@@ -105,7 +105,7 @@ def _apart_from_roms(machine: Machine, captured: Captured) -> tuple[list[int], s
         if not len(found):
             found = several[:LOOKED_AT]
             found = found[~_are_misread(given, control, data, rows[found])]
-            if not _are_no_noise(control, rows[found], rows[wrong], captured):
+            if not _are_no_noise(control, rows[found], captured):
                 return [], ""
     row, byte, slot = int(rows[found[0]]), int(put[found[0], 0]), int(put[found[0], 2])
     gives = f"At ${int(control[row]) & READ - 1:04X} {card_name(machine, slot)} puts ${byte:02X} on the backplane"
@@ -115,7 +115,7 @@ def _apart_from_roms(machine: Machine, captured: Captured) -> tuple[list[int], s
 AROUND, BESIDE = 8, 2
 """Rows round one, and how near an address must be to one of theirs for the CPU to be there. Ours."""
 OFTEN = 2
-"""Times that an address is written to, at least, for a read there to be a write whose R/W was misread. Ours."""
+"""Times that an access comes elsewhere, at least, for a row to be that one with a line misread. Ours."""
 LOOKED_AT = 200
 """Rows in which several lines are wrong that are looked at: of more the first ones tell enough. Ours."""
 
@@ -129,33 +129,32 @@ def _are_reset(control: NDArray[np.uint64], rows: Bits) -> NDArray[np.bool_]:
     return found
 
 
-def _are_no_noise(control: NDArray[np.uint64], several: Bits, wrong: Bits, captured: Captured) -> bool:
-    """Whether rows in which several lines are wrong are too many, twice at one address, or next to another wrong one.
+def _are_no_noise(control: NDArray[np.uint64], several: Bits, captured: Captured) -> bool:
+    """Whether rows in which several lines are wrong are too many, twice at one address, or next to one another.
 
     A word that comes but once, with its address misread, makes such a row here and there.
     """
     if is_more_than_chance(len(several), len(captured) * WRONG_BITS / len(captured.names)):
         return True
-    is_beside = np.isin(several + 1, wrong).any() or np.isin(several - 1, wrong).any()
-    return bool(is_beside) or len(np.unique(control[several])) < len(several)
+    return bool(np.isin(several + 1, several).any()) or len(np.unique(control[several])) < len(several)
 
 
 def _are_misread(given: Given, control: NDArray[np.uint64], data: NDArray[np.uint8], rows: Bits) -> NDArray[np.bool_]:
     """Which rows may be others of which one line of the address, or R/W, is wrong: what came can stand there.
 
-    What no ROM gives may be any byte; the CPU must have been there at that time.
+    What no ROM gives may be any byte; the CPU must have been there at that time, or often.
     """
     found = np.zeros(len(rows), bool)
-    writes, times = np.unique(control[control & np.uint64(READ) == 0], return_counts=True)
-    written = set(writes[times >= OFTEN].tolist())
+    words, times = np.unique(control, return_counts=True)
+    often = set(words[times >= OFTEN].tolist())
     address = (control & np.uint64(READ - 1)).astype(np.int64)
     for at, row in enumerate(rows.tolist()):
         word, came = int(control[row]), int(data[row])
         around = address[max(0, row - AROUND) : row + AROUND + 1].tolist()
-        found[at] = word & ~READ in written or any(
+        found[at] = word & ~READ in often or any(
             not (byte ^ came) & told
             if slot != _NOBODY
-            else any(abs(near - (other & ~READ)) <= BESIDE for near in around)
+            else other in often or any(abs(near - (other & ~READ)) <= BESIDE for near in around)
             for other in (word ^ 1 << bit for bit in range(READ.bit_length() - 1))
             for byte, told, slot in (given.at(other),)
         )
