@@ -26,7 +26,7 @@ from simkit.machine.machine import Machine
 from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import exercised_by
 from simkit.suspect.floating import Floating
-from simkit.suspect.given import apart_on_the_lines
+from simkit.suspect.given import Given, apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.trial import Trial
 
@@ -80,6 +80,7 @@ class Following:
         sound = trial.machine(trial.seeds[0])
         banked = bool(sound.bus.reach.banks.lines)
         self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
+        self._roms = Given(sound)
         self._sound: LeftOver | None = None
         self._found: dict[str, LeftOver | None] = {}
         self._telling: list[int] = []
@@ -128,7 +129,9 @@ class Following:
                 )
         if apart:
             return LeftOver(len(apart), words, int(in_step[: apart[0]].sum()), _told(found))
-        floating = Floating.of(machine, found)
+        floating = Floating.of(machine, found, self._roms)
+        if rows_driven := floating.driven:
+            return LeftOver(len(rows_driven), floating.words, int(in_step[: rows_driven[0]].sum()), _told(found))
         return LeftOver(0, "", int(in_step.sum()), _told(found) + floating.told, floating.words)
 
     def _parts(self) -> list[slice]:
