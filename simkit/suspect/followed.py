@@ -28,7 +28,7 @@ from simkit.suspect.chance import is_more_than_noise
 from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import Exercised, exercised_by
 from simkit.suspect.floating import Floating
-from simkit.suspect.given import apart_on_the_lines
+from simkit.suspect.given import Given, apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.trial import Trial
 
@@ -89,6 +89,7 @@ class Following:
         sound = trial.machine(trial.seeds[0])
         banked = bool(sound.bus.reach.banks.lines)
         self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
+        self._roms = Given(sound)
         self._sound: LeftOver | None = None
         self._at_first: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something there
         self._found: dict[str, LeftOver | None] = {}
@@ -156,10 +157,12 @@ class Following:
         if left := self._left_of(machine, found, 0):
             return left
         if apart:
-            return LeftOver(len(apart), words, int((found.verdict != Verdict.UNTOLD)[: apart[0]].sum()), _told(found))
+            return LeftOver(len(apart), words, _in_step(found, apart[0]), _told(found))
         if _is_astray(found):
             return _astray(found)
-        floating = Floating.of(machine, found)
+        floating = Floating.of(machine, found, self._roms)
+        if driven := floating.driven:
+            return LeftOver(len(driven), floating.words, _in_step(found, driven[0]), _told(found))
         return LeftOver(0, "", _in_step(found), _told(found) + floating.told, floating.words)
 
     def _led(self, machine: Machine, captured: Captured) -> Led:
@@ -175,7 +178,7 @@ class Following:
         if _is_readdressed(machine):  # selects are compared by the address that the probe sees
             left = [one for one in left if not one.signal]
         if any(one.proven for one in left) or instructions(left) > 1:
-            followed = 0 if start else int((found.verdict != Verdict.UNTOLD)[: left[0].row].sum())
+            followed = 0 if start else _in_step(found, left[0].row)
             for one in left:
                 one.row += start
             self._note(left[0].row)
@@ -222,8 +225,9 @@ def most_untold(captured: Captured) -> int:
     return int((1 - ALONG) * len(captured)) + MISSED_BY_A_GAP * (1 + int(captured.lost.sum()))
 
 
-def _in_step(found: Led) -> int:
-    return int((found.verdict != Verdict.UNTOLD).sum())
+def _in_step(found: Led, before: int | None = None) -> int:
+    """Rows, up to one, in which the CPU is in step."""
+    return int((found.verdict != Verdict.UNTOLD)[:before].sum())
 
 
 def _is_astray(found: Led) -> bool:
