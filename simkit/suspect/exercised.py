@@ -57,10 +57,12 @@ class Exercised:
         if self.sound.data[slot] == other.data[slot]:
             return False
         _, takes, gives, given = other.data[slot]
-        if self.sound.data[slot][0] is not None or given is None or given.keeps:
+        its = self.sound.data[slot][3]
+        if self.sound.data[slot][0] is not None or given is None or given.keeps or its is None:
             return any(self.seen[slot])
         read, written = self.seen[slot]
-        return any((gives or _STRAIGHT)[byte] != byte for byte in read) or any(
+        to_cpu, sound = given.gives or _STRAIGHT, its.gives or _STRAIGHT  # a late pin gives the level of a pulled line
+        return any((gives or _STRAIGHT)[byte] != byte or to_cpu[byte] != sound[byte] for byte in read) or any(
             (takes or _STRAIGHT)[byte] != byte for byte in written
         )
 
