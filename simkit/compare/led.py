@@ -62,8 +62,8 @@ class Follower:
         machine: as it should be; it is left alone.
         captured: bus cycles with all of A0 to A15, D0 to D7 and RW; those that came first.
         goes_on: called now and then with the row; False breaks off.
-        most_untold: rows in which the CPU may be out of step, one with another cycle than it makes for ODD of them;
-            where there are more it is broken off.
+        most_untold: rows in which the CPU may be out of step, and does not stand still; one with another cycle than it
+            makes counts as ODD of them. Where there are more it is broken off.
 
     Attributes:
         rows: of the capture, with those that are missing.
@@ -118,11 +118,16 @@ class Follower:
                     )
                 self._at = self._cpu.at if self._began is not None else self._at + SEARCH
                 if self._untold_left is not None:
-                    self._untold_left -= (self._at if self._began is None else self._began) - begin
+                    self._untold_left -= self._moving(begin, self._at if self._began is None else self._began)
             elif self._is_enough() or not self._step(last=last):
                 break
         if last or self._stopped is not None:
             self._is_whole = True
+
+    def _moving(self, begin: int, end: int) -> int:
+        """Rows that show another address than the one before: a CPU that was halted unseen stands still."""
+        seen = self._rows.seen
+        return sum(seen[row] != seen[row - 1] for row in range(max(1, begin), min(end, len(seen))))
 
     def _is_enough(self) -> bool:
         """Whether the CPU has been out of step for too long."""

@@ -211,7 +211,7 @@ class Ways:
             if wanted - {"sp"}:  # what it writes comes of what is not known: the capture is not wrong there
                 cpu.odd = odd + [(row, word, -1) for row, word, _ in noted if self.differs(row, word, -1)]
             return unknown | effect.writes
-        return unknown - effect.writes
+        return unknown - (effect.writes - wanted)  # the stack pointer comes of itself
 
     def _worked_out(self, before: State, code: int, name: str) -> tuple[State, bool] | None:
         """State with the value of a register that the cycles of an instruction show; None: they show none.
@@ -301,7 +301,9 @@ class Ways:
             return {low + by & 0xFF for low in lows for by in (-2, -1, 0, 1, 2)}
         found: set[int] = set()
         if effect.opcode.mode in _INDEXED.get(name, ()):
-            found |= {low - base & 0xFF for low in self._lows(row + 2, end) for base in rows.bytes[row + 1 : row + 4]}
+            instead = self._cpu.instead
+            bases = {instead.get(at, byte) for at, byte in enumerate(rows.bytes[row + 1 : row + 4], row + 1)}
+            found |= {low - base & 0xFF for low in self._lows(row + 2, end) for base in bases}
         if (effect.stores and not effect.modifies) or effect.pushes == name:
             found |= {rows.bytes[at] for at in range(row, end) if rows.words[at] & WRITE_BIT and rows.known[at] == 0xFF}
         return found

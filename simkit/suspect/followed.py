@@ -157,13 +157,13 @@ class Following:
         if left := self._left_of(machine, found, 0):
             return left
         if apart:
-            return LeftOver(len(apart), words, _in_step(found, apart[0]), _told(found))
+            return LeftOver(len(apart), words, int(_in_step(found)[: apart[0]].sum()), _told(found))
         if _is_astray(found):
             return _astray(found)
         floating = Floating.of(machine, found, self._roms)
         if driven := floating.driven:
-            return LeftOver(len(driven), floating.words, _in_step(found, driven[0]), _told(found))
-        return LeftOver(0, "", _in_step(found), _told(found) + floating.told, floating.words)
+            return LeftOver(len(driven), floating.words, int(_in_step(found)[: driven[0]].sum()), _told(found))
+        return LeftOver(0, "", int(_in_step(found).sum()), _told(found) + floating.told, floating.words)
 
     def _led(self, machine: Machine, captured: Captured) -> Led:
         self.rows += len(captured)
@@ -178,7 +178,7 @@ class Following:
         if _is_readdressed(machine):  # selects are compared by the address that the probe sees
             left = [one for one in left if not one.signal]
         if any(one.proven for one in left) or instructions(left) > 1:
-            followed = 0 if start else _in_step(found, left[0].row)
+            followed = 0 if start else int(_in_step(found)[: left[0].row].sum())
             for one in left:
                 one.row += start
             self._note(left[0].row)
@@ -201,7 +201,7 @@ class Following:
         is_proven = any(one.proven and one.control for one in left)  # the byte before may be misread
         if is_proven or (instructions(left) > 1 and is_more_than_noise(len(left), 2 * len(own))):
             return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
-        return _astray(found) if _is_astray(found) else LeftOver(0, "", _in_step(found), 0.0)
+        return _astray(found) if _is_astray(found) else LeftOver(0, "", int(_in_step(found).sum()), 0.0)
 
     def _first_parts(self) -> list[slice]:
         """The first rows: those that a candidate does not explain are most often among them."""
@@ -221,23 +221,26 @@ class Following:
 
 
 def most_untold(captured: Captured) -> int:
-    """Rows of a capture in which the CPU model may be out of step with the true fault."""
+    """Rows of a capture in which the CPU model may be out of step with the true fault, and the CPU not stand still."""
     return int((1 - ALONG) * len(captured)) + MISSED_BY_A_GAP * (1 + int(captured.lost.sum()))
 
 
-def _in_step(found: Led, before: int | None = None) -> int:
-    """Rows, up to one, in which the CPU is in step."""
-    return int((found.verdict != Verdict.UNTOLD)[:before].sum())
+def _in_step(found: Led) -> NDArray[np.bool_]:
+    """In which rows the CPU is in step."""
+    in_step: NDArray[np.bool_] = found.verdict != Verdict.UNTOLD
+    return in_step
 
 
 def _is_astray(found: Led) -> bool:
     """Whether the CPU model does not go along with the capture."""
-    return found.stopped is not None or len(found) - _in_step(found) > most_untold(found.captured)
+    address, _ = found.captured.address
+    is_moving = np.diff(address, prepend=address[:1]) != 0
+    return found.stopped is not None or int((is_moving & ~_in_step(found)).sum()) > most_untold(found.captured)
 
 
 def _astray(found: Led) -> LeftOver:
     """What is left where that is so."""
-    in_step = _in_step(found)
+    in_step = int(_in_step(found).sum())
     words = f"only {in_step} of {len(found)} cycles can be what the CPU does then"
     return LeftOver(len(found) - in_step, words, in_step, _told(found))
 
