@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simkit.compare.followed import Difference, Read
-from simkit.compare.led_cpu import Ended, State
+from simkit.compare.led_cpu import IRQ_VECTOR, NMI_VECTOR, RESET_VECTOR, Ended, State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
 from simkit.compare.track import Lost, Track
 from simkit.compare.worlds import AHEAD, ALL, NEAR, Price
@@ -14,6 +14,7 @@ LOST_ROWS = 4
 """The CPU is no longer in step when of the next NEAR rows so many differ. Ours."""
 LOADS_PC = (0x20, 0x40, 0x4C, 0x60, 0x6C, 0x7C)
 """JSR, RTI, JMP address, RTS, JMP (address) and JMP (address,X)."""
+VECTOR_ENDS = (IRQ_VECTOR + 1, NMI_VECTOR + 1, RESET_VECTOR + 1)
 TRACED = 64
 """Instructions through which a register is traced back to where it was loaded. Ours."""
 FRESH = 250
@@ -221,10 +222,13 @@ class Trouble:
         codes = {rows.data[begun], self._cells.likely(pc)}
         if rows.data[begun] >= 0 and self._ways.effects[rows.data[begun]].branches:
             return self._branched_to(state, begun, pc)
-        if codes.isdisjoint(LOADS_PC):
+        if self._cpu.should[row - 1] in VECTOR_ENDS:
+            loaded = [*range(max(begun, row - 2), row)]
+        elif codes.isdisjoint(LOADS_PC):
             return None
-        operand = (begun + 1, row - 1) if codes & {0x20, 0x4C} else range(max(begun, row - 3), row)
-        if all(self._track.expected[at] >= 0 for at in operand):
+        else:
+            loaded = [begun + 1, row - 1] if codes & {0x20, 0x4C} else [*range(max(begun, row - 3), row)]
+        if all(self._track.expected[at] >= 0 and self._track.agreed[at] == 0xFF for at in loaded):
             return None
         mine, shown = (self._cells.expected(address) for address in (state[1], rows.words[row] & 0xFFFF))
         if mine == rows.data[row] and shown not in (None, mine):  # it is the address that was misread

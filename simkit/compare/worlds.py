@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 
 from simkit.compare.cells import Cells
@@ -201,13 +202,15 @@ class Ways:
         cpu.step()
         index = frozenset(told & {"x", "y"})
         if index and (misread := self._misread(before[0], cpu.at)):
-            if not self._is_shown_again(before, index):
+            if min(len(rows) for rows in self._made_by(before, index)) < SHOWN_BY:
                 self.misread = misread
                 return unknown | index | effect.writes
             self.borne_out = index
         is_handed_on = "sp" in wanted and "sp" not in effect.writes  # TSX
         if wanted - {"sp"} or cpu.doubt or is_handed_on:
             noted = [each for each in cpu.odd if each not in odd]
+            if wanted & MAKE_ADDRESSES - {"sp"}:  # nobody knows where it was
+                self.misread = {*itertools.chain(*self._made_by(before, wanted & {"x", "y"}))}
             if wanted - {"sp"}:  # what it writes comes of what is not known: the capture is not wrong there
                 cpu.odd = odd + [(row, word, -1) for row, word, _ in noted if self.differs(row, word, -1)]
             return unknown | effect.writes
@@ -263,8 +266,8 @@ class Ways:
                 found.add(at)
         return found
 
-    def _is_shown_again(self, before: State, names: frozenset[str]) -> bool:
-        """Whether each of some registers makes the address of several rows of an instruction, which all fit.
+    def _made_by(self, before: State, names: frozenset[str]) -> list[list[int]]:
+        """For each of some registers the rows of an instruction whose addresses it makes.
 
         Args:
             before: the state in which it begins.
@@ -274,7 +277,7 @@ class Ways:
         after, odd, doubt = cpu.save(), cpu.odd, cpu.doubt
         here = slice(before[0], before[0] + _LONGEST)
         made, wrote = cpu.should[here], cpu.wrote[here]
-        times = []
+        found: list[list[int]] = []
         for name in sorted(names):
             cpu.load(before)
             setattr(cpu, name, getattr(cpu, name) ^ 1)
@@ -282,13 +285,14 @@ class Ways:
             try:
                 cpu.step()
             except Ended:
-                times.append(0)
+                found.append([])
                 continue
-            times.append(sum(mine != other for mine, other in zip(made, cpu.should[here], strict=True)))
+            pairs = enumerate(zip(made, cpu.should[here], strict=True), before[0])
+            found.append([row for row, (mine, other) in pairs if mine != other])
         cpu.load(after)
         cpu.should[here], cpu.wrote[here] = made, wrote
         cpu.odd, cpu.doubt = odd, doubt
-        return min(times) >= SHOWN_BY
+        return found
 
     def _possible(self, before: State, code: int, name: str) -> set[int]:
         """Values of a register that the cycles of an instruction could show; none where they show nothing of it."""
