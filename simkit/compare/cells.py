@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import attrs
 
-from simkit.backplane.conductors import DataPins, Given
+from simkit.backplane.conductors import Given
 from simkit.backplane.seat import Seat
 from simkit.machine.machine import Machine
 
@@ -29,23 +29,35 @@ EPOCH = 0x200
 
 @attrs.frozen
 class Wired:
-    """Memory with something done to its data lines.
+    """Memory with something done to data lines between it and the CPU.
 
     Attributes:
         first: number of its first cell.
         back: by byte that the CPU writes the one that it reads back, with the bits of `keeps` high.
-        keeps: bits that nobody drives when it reads.
+        keeps: bits that nobody drives when it reads, or too late for the CPU.
+        needs: bits of what the CPU writes that make a difference to that.
     """
 
     first: int
     back: bytes
     keeps: int
+    needs: int
 
     @classmethod
-    def of(cls, first: int, data: DataPins, given: Given) -> Wired:
-        """As it is wired."""
-        stored = data.takes if given.gives is None else data.takes.translate(given.gives)
-        return cls(first, bytes(byte | given.keeps for byte in stored), given.keeps)
+    def of(cls, first: int, takes: bytes | None, given: Given) -> Wired | None:
+        """As it is wired; None where the CPU reads back what it has written.
+
+        Args:
+            first: number of its first cell.
+            takes: byte at its pins for each that the CPU drives; None: the same.
+            given: what the CPU takes on a read.
+        """
+        stored = bytes(range(256)) if takes is None else takes
+        back = bytes(byte | given.keeps for byte in (stored if given.gives is None else stored.translate(given.gives)))
+        if back == bytes(range(256)):
+            return None
+        needs = sum(1 << bit for bit in range(8) if any(back[byte] != back[byte ^ 1 << bit] for byte in range(256)))
+        return cls(first, back, given.keeps, needs)
 
 
 class Cells:
@@ -66,26 +78,23 @@ class Cells:
         self._bases: dict[int, int] = {}
         self.held: list[int] = []
         memories = [
-            (seat, plain)
+            (seat.slot, len(plain.read), seat.takes_data, given)
             for seat in machine.bus.seats
             if (plain := seat.plain) is not None and plain.read is not None and plain.write is not None
+            if (given := machine.bus.reach.table.given_of(seat)) is not None
         ]
         self.wired: list[Wired] = []
-        for seat, plain in sorted(memories, key=lambda one: one[0].data is not None):
-            size = len(plain.read or ())
-            if seat.data is not None:
-                given = machine.bus.reach.table.given_of(seat)
-                if given is None:
-                    continue
-                self.wired.append(Wired.of(len(self.held), seat.data, given))
-            self._bases[seat.slot] = len(self.held)
+        for slot, size, takes, given in sorted(memories, key=lambda one: Wired.of(0, *one[2:]) is not None):
+            wired = Wired.of(len(self.held), takes, given)
+            if wired is not None:
+                self.wired.append(wired)
+            self._bases[slot] = len(self.held)
             self.held += [UNTOLD] * size
         self._unwritten = {seat.slot for seat in machine.bus.seats if _is_read_alone(seat)}
         self.first_wired = self.wired[0].first if self.wired else len(self.held)
         self._maps: dict[object, tuple[list[int], list[int]]] = {}
         self.banked = _banked(machine)
         self.is_certain = False
-        self._straight = machine.bus.data_lines.cpu is None
         self.epoch = 0
         self.choose()
 
@@ -136,9 +145,14 @@ class Cells:
         is_told = number >= 0 and self.held[number] >= 0 and not self.kept(number)
         return self.held[number] & 0xFF if is_told else None
 
-    def back(self, number: int, byte: int) -> int:
-        """What a cell gives to the CPU once the CPU has written a byte; bits of `kept` are high."""
+    def back(self, number: int, byte: int, known: int = 0xFF) -> int:
+        """What a cell gives to the CPU once the CPU has written a byte; bits of `kept` are high.
+
+        UNTOLD where that hangs on bits of the byte that are not known.
+        """
         way = self._way(number)
+        if (0xFF if way is None else way.needs) & ~known:
+            return UNTOLD
         return byte if way is None else way.back[byte]
 
     def kept(self, number: int) -> int:
@@ -165,8 +179,7 @@ class Cells:
             return NOBODY
         seat, offset, mask = plan.drivers[0]
         if seat.slot in self._bases:
-            is_told = self._straight and (mask == 0xFF or seat.data is not None)
-            return self._bases[seat.slot] + offset if is_told else NOBODY
+            return self._bases[seat.slot] + offset if mask == 0xFF or seat.data is not None else NOBODY
         plain = seat.plain
         if plain is not None and plain.read is not None and (plain.ignores_writes or seat.slot in self._unwritten):
             given = self._bus.reach.table.given_of(seat)

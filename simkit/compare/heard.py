@@ -94,7 +94,7 @@ class Heard:
         sure = SURE | cells.epoch
         found: list[Difference] = []
         misread = self._ways.misread if self._track.earlier else None
-        is_unsure = bool(self._track.earlier) and self._goes_by_unknown(row, end)
+        is_unsure = row < end and bool(self._track.earlier) and self._goes_by_unknown(row, end)
         for at in range(row, end):
             word = should[at]
             if word < 0:
@@ -123,8 +123,8 @@ class Heard:
                     if odd is not None:  # what the CPU wrote, as far as the capture is the one to be wrong
                         held[number] = cells.back(number, odd.expected) | cells.epoch
                     else:
-                        if byte >= 0 and number >= cells.first_wired:
-                            byte = cells.back(number, byte)
+                        if number >= cells.first_wired:
+                            byte = cells.back(number, rows.bytes[at], rows.known[at])
                         held[number] = UNTOLD if byte < 0 else byte | (cells.epoch if is_unsure else sure)
                 elif number == FEED:
                     self._feed_write(at, address, self._byte_fed(at, odd))

@@ -6,9 +6,10 @@ import pytest
 from simkit import Machine
 from simkit.capture.captured import Captured
 from simkit.compare.judged import Verdict, led
+from simkit.compare.led import Follower
 from simkit.compare.lines import diagnose
 from simkit.records.observed import observe
-from tests.compare.takes import SOUND_SEED, exact, misread, observed
+from tests.compare.takes import SOUND_SEED, exact, misread, noise, observed, taken
 
 RESET, COPIED = 0x7FFC, 0x0200
 COPY = bytes(
@@ -181,3 +182,13 @@ def test_a_first_address_that_is_misread_is_that_which_comes_before_the_next_one
         found = led(Machine.load("demo:marlpit", seed=SOUND_SEED), misread(whole[begin : begin + 200], 0, "A14"))
         assert found.first is None, found.first
         assert not found.levels[0] >> np.uint64(14) & np.uint64(1)
+
+
+def test_behind_the_last_row_of_a_capture_nothing_differs():
+    """A difference in its last instruction may turn out to be noise, and then what comes behind it is compared anew."""
+    real = Machine.load("demo:pad-test", seed=7)
+    follower = Follower(real, taken(real, observe(real, 200), noise(7, start_within=1), 7)[0])
+    follower.follow()
+    end = len(follower.rows)
+    follower._track.earlier = frozenset({"a"})
+    assert follower._heard.check(end, end, 0x8000) == []
