@@ -24,6 +24,7 @@ from simkit.suspect.steadiness import WRONG_BITS
 Bits = NDArray[np.int64]
 MISREAD = 2
 """Cycles that may be why a read is not what the access before says: either of them."""
+LINES = 8
 _NOWHERE = -1
 
 
@@ -47,7 +48,7 @@ def not_given_back(machine: Machine, captured: Captured) -> tuple[list[int], str
             continue
         own = np.array([_reached_in(machine, seat, *plan) if plan else (_NOWHERE, 0, 0) for plan in plans], np.int64)
         accesses = _Accesses.of(machine, seat, captured, np.flatnonzero(whole), own.reshape(-1, 3)[number], part)
-        wrong = accesses.wrong(unseen / max(1, len(captured)))
+        wrong = accesses.wrong(WRONG_BITS / len(captured.names), unseen / max(1, len(captured)))
         if len(wrong):
             return accesses.rows[wrong].tolist(), accesses.words(int(wrong[0]), captured, card_name(machine, seat.slot))
     return [], ""
@@ -105,24 +106,35 @@ class _Accesses:
         told = np.where(is_write, np.where(known == 0xFF, 0xFF, 0), driven)
         return cls(rows, follows, is_write, data, driven, np.where(is_write, back[data], data), told)
 
-    def wrong(self, unseen: float) -> Bits:
+    def wrong(self, rate: float, unseen: float) -> Bits:
         """Which are reads that do not give what the access before says, in order of rows; none where noise may be why.
 
+        Where it is the same one line again and again, fewer are enough: an address that is misread makes it seldom so.
+
         Args:
+            rate: of cycles in which some line is misread.
             unseen: cycles of which nobody knows what they did, of all.
         """
         number = np.arange(len(self.rows))
         before = np.maximum(number - 1, 0)
         told = np.where(self.follows, self.driven & self.told[before], 0)
-        apart = ((self.given ^ self.shown[before]) & told) != 0
+        apart = (self.given ^ self.shown[before]) & told
         # Of two in a row the one between may have been misread: that is one reason for both.
-        apart &= (number - np.maximum.accumulate(np.where(apart, 0, number))) % 2 == 1
+        apart[(number - np.maximum.accumulate(np.where(apart != 0, 0, number))) % 2 == 0] = 0
+        often = np.bincount(self.given, minlength=256) / max(1, len(self.given))
         for of_writes in (True, False):
             pairs = (told != 0) & (self.is_write[before] == of_writes)
-            found = np.flatnonzero(pairs & apart)
-            noise = MISREAD * WRONG_BITS * int(pairs.sum()) + unseen * int(self.is_write.sum())
-            if is_more_than_chance(len(found), noise):
-                return found[np.argsort(self.rows[found])]
+            count, missed = MISREAD * int(pairs.sum()), unseen * int(self.is_write.sum())
+            found = pairs & (apart != 0)
+            is_fault = is_more_than_chance(int(found.sum()), count * rate * (len(CONTROL) + LINES) + missed)
+            for line in (1 << bit for bit in range(LINES)):
+                alike = float(often @ often[np.arange(256) ^ line])  # of two bytes by chance, how often it is that line
+                alone = int((pairs & (apart == line)).sum())
+                noise = count * rate * (1 + len(CONTROL) * alike) + missed * alike
+                is_fault |= is_more_than_chance(alone, noise, LINES)
+            if is_fault:
+                rows = np.flatnonzero(found)
+                return rows[np.argsort(self.rows[rows])]
         return np.zeros(0, np.int64)
 
     def words(self, at: int, captured: Captured, card: str) -> str:
