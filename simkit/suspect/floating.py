@@ -9,6 +9,7 @@ line too late has left it alone until the CPU took what was there; where it goes
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import reduce
 from operator import or_
 
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from simkit.backplane.decode import Plan
 from simkit.backplane.wiring import DATA_LINES
+from simkit.compare.followed import Difference
 from simkit.compare.judged import LINES, Led
 from simkit.compare.told_signals import card_name
 from simkit.machine.machine import Machine
@@ -29,6 +31,8 @@ _DATA = LINES.index(DATA_LINES[0])
 _READ = np.uint64(1 << LINES.index("RW"))
 _ADDRESS, _BYTE = np.uint64(0xFFFF), np.uint64(0xFF)
 _NOWHERE = -1
+LONGEST = 8
+"""Bus cycles of the longest instruction (W65C02S data sheet, table 5-7: seven, and one more across a page)."""
 
 Bytes = NDArray[np.uint8]
 
@@ -50,9 +54,8 @@ class Floating:
     @classmethod
     def of(cls, machine: Machine, found: Led, roms: Given) -> Floating:
         """Of a capture that a machine's CPU was led by; `roms` are those of the machine without a fault."""
-        bus = machine.bus
-        if bus.reach.banks.lines or bus.data_lines.cpu is not None or len(found) < 2:
-            return cls(0.0, "")  # who is reached, or what the CPU leaves on the lines, is not told by the capture alone
+        if not _is_followed_by_address_alone(machine) or len(found) < 2:
+            return cls(0.0, "")
         accesses, late = _accesses(machine, found, roms)
         told = float(np.unpackbits(accesses.undriven).mean())
         rows, why = _driven(machine, accesses, late)
@@ -63,6 +66,22 @@ class Floating:
             return cls(told, "")
         where = f"first in cycle {apart[0]} of the capture, at ${int(accesses.address[apart[0]]):04X}"
         return cls(told, f"in {len(apart)} cycles lines that nobody would drive do not keep what was on them, {where}")
+
+
+def but_for_misread(machine: Machine, found: Led, left: Sequence[Difference], roms: Given) -> list[Difference]:
+    """What is left, without what one misread bit makes where the CPU takes what is kept on lines that nobody drives.
+
+    The CPU model has no card that tells the byte, and goes by the captured one. That excuses nothing where the lines do
+    not keep their levels but for noise.
+    """
+    if not left or not _is_followed_by_address_alone(machine):
+        return list(left)
+    accesses, _ = _accesses(machine, found, roms)
+    apart = (accesses.before ^ accesses.data) & accesses.undriven
+    if is_more_than_noise(int((apart != 0).sum()), 2 * int((accesses.undriven != 0).sum())):
+        return list(left)
+    misread = (apart != 0) & (apart & (apart - 1) == 0)
+    return [one for one in left if not misread[max(0, one.row - LONGEST) : one.row].any()]
 
 
 def _driven(machine: Machine, accesses: Accesses, late: Bytes) -> tuple[list[int], str]:
@@ -76,6 +95,11 @@ def _driven(machine: Machine, accesses: Accesses, late: Bytes) -> tuple[list[int
         return [], ""
     why = f"{len(rows)} times it leaves its level by the address, though {_nobody(machine, accesses, rows[0])}"
     return rows, f"{_in_cycle(accesses, rows[0], line)}; {why} would drive it"
+
+
+def _is_followed_by_address_alone(machine: Machine) -> bool:
+    """Whether the capture alone tells who is reached, and what the CPU leaves on the lines."""
+    return not machine.bus.reach.banks.lines and machine.bus.data_lines.cpu is None
 
 
 def _accesses(machine: Machine, found: Led, roms: Given) -> tuple[Accesses, Bytes]:

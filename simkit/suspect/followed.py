@@ -27,7 +27,7 @@ from simkit.machine.machine import Machine
 from simkit.suspect.chance import is_more_than_noise
 from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import Exercised, exercised_by
-from simkit.suspect.floating import Floating
+from simkit.suspect.floating import LONGEST, Floating, but_for_misread
 from simkit.suspect.given import Given, apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.trial import Trial
@@ -42,8 +42,6 @@ TELLING, BEFORE, BEHIND = 3, 400, 200
 """Places at which candidates left something that are looked at first with the next one, rows before them and behind
 them. Ours."""
 
-LONGEST = 8
-"""Bus cycles of the longest instruction (W65C02S data sheet, table 5-7: seven, and one more across a page)."""
 
 ALONG = 0.85
 """Part of a capture for which the CPU model must go along with the cause: with the true fault it does so for 0.99 of
@@ -177,7 +175,9 @@ class Following:
         left = found.disagreements
         if _is_readdressed(machine):  # selects are compared by the address that the probe sees
             left = [one for one in left if not one.signal]
-        if any(one.proven for one in left) or instructions(left) > 1:
+        if _is_much(left):
+            left = but_for_misread(machine, found, left, self._roms)
+        if _is_much(left):
             followed = 0 if start else int(_in_step(found)[: left[0].row].sum())
             for one in left:
                 one.row += start
@@ -262,6 +262,11 @@ def _told(found: Led) -> float:
     """Part of the levels of data lines that the machine says, of those that were captured."""
     data = [np.uint64(1 << bit) for bit, name in enumerate(found.names) if name in DATA_LINES]
     return float(np.mean([(found.known & bit != 0).mean() for bit in data])) if len(found) else 0.0
+
+
+def _is_much(left: Sequence[Difference]) -> bool:
+    """Whether more is left than what may be of a register that is not known."""
+    return any(one.proven for one in left) or instructions(left) > 1
 
 
 def instructions(left: Sequence[Difference]) -> int:

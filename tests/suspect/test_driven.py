@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from simkit.capture.captured import Captured
 from simkit.compare.judged import led
 from simkit.machine.machine import Machine
 from simkit.suspect.driven import Accesses, driven
@@ -162,3 +163,15 @@ def test_who_leaves_something_driven_is_no_cause(trial):
     found = Following(capture(trial, "slot 2: pin D2 inverted"), trial).left_over("slot 2: pin D2 open")
     assert found.cycles > 100
     assert "though neither ROM (slot 2) nor another card would drive it" in found.words
+
+
+def test_a_misread_bit_of_what_the_cpu_takes_from_lines_that_nobody_drives_refutes_nobody(trial):
+    """It executes the byte that the lines keep, $23; the capture has $22 now and then, which takes one byte more."""
+    seen = capture(trial, "slot 1: card removed")[2_500:6_500]
+    bit = np.uint64(1 << seen.names.index("D0"))
+    levels = seen.levels.copy()
+    levels[500::900] &= ~bit
+    spoilt = Captured(seen.names, levels, seen.known, seen.time, seen.lost)
+    machine = trial.machine(trial.seeds[0], "slot 1: card removed")
+    assert led(machine, spoilt).disagreements
+    assert Following(spoilt, trial).left_over("slot 1: card removed").words == ""
