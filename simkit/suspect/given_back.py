@@ -122,13 +122,18 @@ class _Accesses:
         # Of two in a row the one between may have been misread: that is one reason for both.
         apart[(number - np.maximum.accumulate(np.where(apart != 0, 0, number))) % 2 == 0] = 0
         often = np.bincount(self.given, minlength=256) / max(1, len(self.given))
+        changes = (self.given ^ self.shown[before])[self.follows & self.is_write]
+        changes = changes[changes != 0]
         for of_writes in (True, False):
             pairs = (told != 0) & (self.is_write[before] == of_writes)
             count, missed = MISREAD * int(pairs.sum()), unseen * int(self.is_write.sum())
             found = pairs & (apart != 0)
             is_fault = is_more_than_chance(int(found.sum()), count * rate * (len(CONTROL) + LINES) + missed)
             for line in (1 << bit for bit in range(LINES)):
-                alike = float(often @ often[np.arange(256) ^ line])  # of two bytes by chance, how often it is that line
+                # How often that line alone tells two bytes apart: of the memory by chance, or one after the other of
+                # a place, such as return addresses of two calls, where the write between was not seen.
+                alike = float(often @ often[np.arange(256) ^ line])
+                alike = max(alike, (1 + int((changes == line).sum())) / (1 + len(changes)))
                 alone = int((pairs & (apart == line)).sum())
                 noise = count * rate * (1 + len(CONTROL) * alike) + missed * alike
                 is_fault |= is_more_than_chance(alone, noise, LINES)

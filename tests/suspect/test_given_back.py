@@ -133,3 +133,16 @@ def test_what_nobody_saw_refutes_nobody():
     few = attrs.evolve(sound, levels=sound.levels.copy())
     few.levels[::300] ^= np.uint64(0x10000)
     assert not_given_back(machine, few) == ([], "")
+
+
+@pytest.mark.parametrize("noise", range(1, 9))
+def test_a_place_that_takes_two_bytes_in_turn_refutes_nobody_where_writes_were_missed(noise):
+    """The stack: two calls whose return addresses differ in one line."""
+    chance, rows = np.random.default_rng(noise), []
+    for _ in range(1_500):
+        byte = 0x0B if chance.integers(2) else 0x09
+        rows += [0x01F8 | byte << 16, 0x01F8 | byte << 16 | 1 << 24]
+    captured = spoilt(whole(np.array(rows, np.uint64)), noise)
+    missed = np.random.default_rng(noise).random(len(captured)) > 0.01
+    gone = attrs.evolve(captured[missed], lost=np.append(True, np.diff(captured.time[missed]) > 1))
+    assert not_given_back(faulted("slot 5: card removed"), gone) == ([], "")
