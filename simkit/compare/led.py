@@ -121,6 +121,8 @@ class Follower:
                     self._untold_left -= self._moving(begin, self._at if self._began is None else self._began)
             elif self._is_enough() or not self._step(last=last):
                 break
+        if last:
+            self._is_enough()
         if last or self._stopped is not None:
             self._is_whole = True
 

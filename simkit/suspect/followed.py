@@ -18,7 +18,7 @@ from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES, Done
 from simkit.capture.captured import Captured
 from simkit.compare.followed import Difference
-from simkit.compare.judged import Led, Verdict, led
+from simkit.compare.judged import Led, led
 from simkit.compare.led_cpu import RESET_VECTOR
 from simkit.compare.pins import rom_content
 from simkit.compare.told import what
@@ -156,7 +156,7 @@ class Following:
             return left
         if apart:
             return LeftOver(len(apart), words, int(_in_step(found)[: apart[0]].sum()), _told(found))
-        if _is_astray(found):
+        if found.stopped is not None:
             return _astray(found)
         floating = Floating.of(machine, found, self._roms)
         if driven := floating.driven:
@@ -201,7 +201,7 @@ class Following:
         is_proven = any(one.proven and one.control for one in left)  # the byte before may be misread
         if is_proven or (instructions(left) > 1 and is_more_than_noise(len(left), 2 * len(own))):
             return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
-        return _astray(found) if _is_astray(found) else LeftOver(0, "", int(_in_step(found).sum()), 0.0)
+        return _astray(found) if found.stopped is not None else LeftOver(0, "", int(_in_step(found).sum()), 0.0)
 
     def _first_parts(self) -> list[slice]:
         """The first rows: those that a candidate does not explain are most often among them."""
@@ -226,20 +226,15 @@ def most_untold(captured: Captured) -> int:
 
 
 def _in_step(found: Led) -> NDArray[np.bool_]:
-    """In which rows the CPU is in step."""
-    in_step: NDArray[np.bool_] = found.verdict != Verdict.UNTOLD
+    """In which rows the CPU is in step: elsewhere a ROM may still say what it holds."""
+    in_step = np.zeros(len(found), bool)
+    for first, end in found.parts:
+        in_step[first:end] = True
     return in_step
 
 
-def _is_astray(found: Led) -> bool:
-    """Whether the CPU model does not go along with the capture."""
-    address, _ = found.captured.address
-    is_moving = np.diff(address, prepend=address[:1]) != 0
-    return found.stopped is not None or int((is_moving & ~_in_step(found)).sum()) > most_untold(found.captured)
-
-
 def _astray(found: Led) -> LeftOver:
-    """What is left where that is so."""
+    """What is left where the CPU model does not go along with the capture."""
     in_step = int(_in_step(found).sum())
     words = f"only {in_step} of {len(found)} cycles can be what the CPU does then"
     return LeftOver(len(found) - in_step, words, in_step, _told(found))
