@@ -130,12 +130,19 @@ class Trouble:
         rows, cells = self._rows, self._cells
         words = self._cpu.should[row:end]
         for at, word in enumerate(words, row):
-            if word < 0 or word & WRITE_BIT or cells.expected(word & 0xFFFF) is not None:
+            if word < 0 or word & WRITE_BIT or cells.expected(word & 0xFFFF) is not None or self._is_read_twice(at):
                 continue
             if rows.data[at] < 0:
                 yield from ({at: byte} for byte in self._shown_behind(at, end))
             elif not one_row:
                 yield from ({at: rows.data[at] ^ 1 << bit} for bit in range(8))
+
+    def _is_read_twice(self, row: int) -> bool:
+        """Whether the same comes from the same place beside it: the 65C02 reads twice what it writes back."""
+        should, data = self._cpu.should, self._rows.data
+        return data[row] >= 0 and any(
+            should[at] == should[row] and data[at] == data[row] for at in (row - 1, row + 1) if at < len(data)
+        )
 
     def _shown_behind(self, row: int, end: int) -> set[int]:
         """Bytes of which the addresses behind a row come, as they are or by a branch, where its own is not known."""

@@ -74,6 +74,17 @@ def test_nothing_is_proven_by_a_register_from_before_the_cpu_was_in_step():
     assert found.first is None, found.first
 
 
+@pytest.mark.parametrize("line", ["D0", "D6"])
+def test_what_is_read_twice_is_not_misread_where_the_byte_that_is_written_is(line):
+    """INC of a place that nobody has written: the capture alone has its byte, in two cycles; soon a row is misread."""
+    images = image(bytes((0xE6, 0x0E, 0xA5, 0x0E, 0x4C, 0x00, 0x80)))  # INC, LDA, and again
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 400))
+    first = int(np.flatnonzero(captured.address[0] == 0x0E)[2])
+    found = beside(images, misread(misread(captured, first, line), first + 4, "A9"))
+    assert found.first is None, found.first
+    assert [each.row for each in found.differences] == [first, first + 4]
+
+
 def test_a_line_that_touches_another_tells_of_both_together():
     """A high level on both that the CPU cannot have put out says that its operand was misread."""
     images, faults = image(bytes((0xE6, 0x0E, 0xA2, 0x33, 0x4C, 0x00, 0x80))), ["A3 shorted to A4"]  # INC in a loop
