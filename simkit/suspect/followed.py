@@ -89,7 +89,8 @@ class Following:
         self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
         self._roms = Given(sound)
         self._sound: LeftOver | None = None
-        self._at_first: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something there
+        self._where_told: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something
+        self._is_told_at_first = True  # of it, too: whether the first rows tell
         self._found: dict[str, LeftOver | None] = {}
         self._telling: list[int] = []
         self.rows = 0
@@ -107,27 +108,28 @@ class Following:
                 return None
             if self._sound is None:
                 self._sound = self._left_by(self._trial.machine(self._trial.seeds[0]))
-                self._at_first = self._left_at_first()
+                self._where_told = self._left_where_told()
             if lets_go(machine):
                 return self._left_by_letting_go()
             # One for all that do what a sound machine does where the capture is. Where that leaves something, a fault
             # may have made the very bytes by which it seems to do nothing: with a line low all of them have it low.
             if not self._sound.cycles:
                 return self._left_by(machine) if self._exercised.is_shown(machine) else self._sound
-            if self._at_first is not None:
-                left, exercised = self._at_first
+            if self._where_told is not None:
+                left, exercised = self._where_told
                 if not exercised.is_shown(machine):
                     return left
             return self._left_by(machine)
         except SimkitError:  # a card fails with what the real machine did: that tells nothing of the candidate
             return None
 
-    def _left_at_first(self) -> tuple[LeftOver, Exercised] | None:
-        """What a sound machine leaves of the first rows, with where it was asked; None where it leaves nothing there.
+    def _left_where_told(self) -> tuple[LeftOver, Exercised] | None:
+        """What a sound machine leaves of the first rows that tell, with where it was asked; None where none do.
 
         All that would answer the same there, whatever is on the lines, leave the same.
         """
-        for part in self._first_parts():
+        self._is_told_at_first = False
+        for part in (*self._first_parts(), *self._telling_parts(), slice(0, len(self._captured))):
             machine = self._trial.machine(self._trial.seeds[0])
             sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
             found = self._led(machine, self._captured[part])
@@ -135,6 +137,7 @@ class Following:
                 pairs = np.zeros((2, 0x1_0000, 256), bool)
                 for way, asked in enumerate(found.cells.asked):
                     pairs[way, sorted(asked)] = True
+                self._is_told_at_first = part in self._first_parts()
                 return left, exercised_by(sound, pairs, 0, banked=banked)
         return None
 
@@ -142,15 +145,14 @@ class Following:
         impossible, words = impossible_on_the_lines(machine, self._captured)
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
-        for part in self._first_parts():  # most leave something there, which is soon looked at
-            if left := self._left_in(machine, part):
-                return left
+        if self._is_told_at_first and (left := self._left_in_one(machine, self._first_parts())):
+            return left
         apart, words = apart_on_the_lines(machine, self._captured)
         if apart and self._sound is not None:  # how far one without a fault goes along is the measure for others
             return LeftOver(len(apart), words, 0, 0.0)
-        for part in self._telling_parts():
-            if left := self._left_in(machine, part):
-                return left
+        first = () if self._is_told_at_first else self._first_parts()
+        if left := self._left_in_one(machine, (*first, *self._telling_parts())):
+            return left
         found = self._led(machine, self._captured)
         if left := self._left_of(machine, found, 0):
             return left
@@ -167,8 +169,10 @@ class Following:
         self.rows += len(captured)
         return led(machine, captured, most_untold=most_untold(captured))
 
-    def _left_in(self, machine: Machine, part: slice) -> LeftOver | None:
-        return self._left_of(machine, self._led(machine, self._captured[part]), part.start)
+    def _left_in_one(self, machine: Machine, parts: Sequence[slice]) -> LeftOver | None:
+        """What is left in the first of some parts in which anything is."""
+        found = (self._left_of(machine, self._led(machine, self._captured[part]), part.start) for part in parts)
+        return next((left for left in found if left), None)
 
     def _left_of(self, machine: Machine, found: Led, start: int) -> LeftOver | None:
         """What is left of the rows from one on; None where noise may be why, or nothing is."""
