@@ -49,6 +49,8 @@ nearly all, 0.93 of a short one. Ours, from 130 captures."""
 MISSED_BY_A_GAP = 64
 """Rows that the CPU model may be out of step behind a place where cycles are missing. Ours."""
 LETS_GO = "BE"
+MISREAD = 2
+"""Data lines of two cycles in a row in which they may differ where one of each is misread. Ours."""
 
 
 @attrs.frozen
@@ -151,7 +153,7 @@ class Following:
         if apart and self._sound is not None:  # how far one without a fault goes along is the measure for others
             return LeftOver(len(apart), words, 0, 0.0)
         first = () if self._is_told_at_first else self._first_parts()
-        if left := self._left_in_one(machine, (*first, *self._telling_parts())):
+        if left := self._left_in_one(machine, (*self._telling_parts(), *first)):
             return left
         found = self._led(machine, self._captured)
         if left := self._left_of(machine, found, 0):
@@ -201,8 +203,10 @@ class Following:
         data, _ = self._captured.data
         roms = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
         own = [one for one in found.disagreements if one.control or one.slot in roms]
-        left = [one for one in own if one.control or one.captured != data[max(0, one.row - 1)]]
-        is_proven = any(one.proven and one.control for one in left)  # the byte before may be misread
+        before = {one.row: int(data[max(0, one.row - 1)]) for one in own}
+        left = [one for one in own if one.control or one.captured != before[one.row]]
+        certain = [one for one in left if one.control or (one.captured ^ before[one.row]).bit_count() > MISREAD]
+        is_proven = any(one.proven and one.control for one in left) or instructions(certain) > 1
         if is_proven or (instructions(left) > 1 and is_more_than_noise(len(left), 2 * len(own))):
             return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
         return _astray(found) if found.stopped is not None else LeftOver(0, "", int(_in_step(found).sum()), 0.0)
