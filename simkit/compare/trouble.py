@@ -77,6 +77,13 @@ class Trouble:
                 best, chosen, instead = cost, None, {}
                 self._track.replay(branch, unknown, state[0], {})
                 state = cpu.save()
+        if best[2] >= LOST_ROWS and self._track.before is not None:
+            begun, unknown = self._track.before
+            for code in self._other_lengths(begun):
+                if (cost := ways.price(begun, unknown, limit, {begun[0]: code})) < best and cost[1] <= 1:
+                    best, chosen, instead = cost, None, {}
+                    self._track.replay(begun, unknown, state[0], {begun[0]: code})
+                    state = cpu.save()
         if (landed := self._landed(state)) is not None and (
             cost := ways.price(landed, self._track.unknown, limit)
         ) < best:
@@ -196,6 +203,11 @@ class Trouble:
         if odd[0][0] != state[0] or self._landed(state) is not None or self._branched_before():
             return None
         return None if self._was_of_another_length(state) else odd[0][1]
+
+    def _other_lengths(self, state: State) -> list[int]:
+        """Opcodes of another length that the CPU may have taken at a state: one line is as only the capture has it."""
+        length = self._ways.effects[self._track.code_at(state)].length
+        return [code for code in self._other_codes(state[0]) if self._ways.effects[code].length != length]
 
     def _was_of_another_length(self, state: State) -> bool:
         """Whether the last opcode, with one line as only the capture has it, leads where the capture shows the CPU."""

@@ -63,6 +63,15 @@ def test_a_register_may_be_another_where_an_opcode_that_only_the_capture_has_was
     assert found.first is None, found.first
 
 
+@pytest.mark.parametrize("line", ["D0", "D1", "D3"])
+def test_an_opcode_that_only_the_capture_has_may_be_one_of_another_length(line):
+    """LDA #$A9 again and again, as on lines that nobody drives; misread it is an instruction of another length."""
+    images, captured = once_in_ram(bytes((0xA9,)) * 120)
+    found = beside(images, misread(captured, row_of(captured, COPIED + 70), line))
+    assert found.first is None, found.first
+    assert (found.verdict == Verdict.UNTOLD).sum() == 0
+
+
 def test_nothing_is_proven_by_a_register_from_before_the_cpu_was_in_step():
     """A store of it and a flag made of it, both misread: the capture alone would come to anything."""
     images = image(bytes((0xA9, 0x10, 0x85, 0x11, 0x29, 0x08, 0xF0, 0xF8)))  # LDA, STA, AND, BEQ back
