@@ -42,13 +42,13 @@ TELLING, BEFORE, BEHIND = 3, 400, 200
 """Places at which candidates left something that are looked at first with the next one, rows before them and behind
 them. Ours."""
 
-
 ALONG = 0.85
 """Part of a capture for which the CPU model must go along with the cause: with the true fault it does so for 0.99 of
 nearly all, 0.93 of a short one. Ours, from 130 captures."""
 MISSED_BY_A_GAP = 64
 """Rows that the CPU model may be out of step behind a place where cycles are missing. Ours."""
 LETS_GO = "BE"
+"""Pin that takes the CPU off the bus (W65C02S data sheet, section 3)."""
 MISREAD = 2
 """Data lines of two cycles in a row in which they may differ where one of each is misread. Ours."""
 
