@@ -128,7 +128,7 @@ import json, os, signal, sys, time
 from pathlib import Path
 from tempfile import mkdtemp
 sys.path.insert(0, sys.argv[1])
-from fuzzing import calls, faults, judge, paths, shrink
+from fuzzing import calls, faults, judge, paths, sandbox, shrink
 from fuzzing.sample import Sample
 import simkit.commands.app
 
@@ -156,6 +156,8 @@ calls.CALLS["labels"] = lambda sample: parse(Path("a").read_text())
 faults.HANG_SECONDS = 0.8
 judge.GIVE_UP = 1.5
 here = judge.Judge(Path(mkdtemp()) / "one" / "two")
+sandbox.peak_begins()
+judge.MOST_BYTES = sandbox.peak_bytes() + 50_000_000  # so much is filled fast on any computer, or it would be a hang
 told = {}
 for name in BODIES:
     outcome = here.try_sample(Sample(call="command", argv=(name,), files=FILES))
@@ -178,7 +180,7 @@ BODIES = {
     "removed outside": ("print('x'); os.mkdir('../new'); os.rmdir('../new')", ["outside"]),
     "started": ("print('x'); os.system('true')", ["outside"]),
     "inside": ("print('x'); write('new.txt')", []),
-    "memory": ("print(len(bytearray(600_000_000)))", ["memory"]),
+    "memory": ("print(len(bytearray(100_000_000)))", ["memory"]),
     "code": ("print('x')\nraise SystemExit(200)", ["exit code"]),
     "secret": ("print(paths.SECRET)", ["foreign content"]),
     "mark": ("print('a\\x1b[31m')", ["control characters"]),
