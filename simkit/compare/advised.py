@@ -9,6 +9,7 @@ import numpy as np
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
 from simkit.compare import contacts, told_signals
+from simkit.compare.apart import DATA_SHIFT
 from simkit.compare.fed import PULLED
 from simkit.compare.guessed import (
     EXCHANGED,
@@ -28,7 +29,6 @@ from simkit.compare.guessed import (
 from simkit.compare.judged import LINES, Led
 from simkit.compare.pins import MANY
 from simkit.compare.told_signals import card_name
-from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
 from simkit.records.observed import SELECT

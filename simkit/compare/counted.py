@@ -8,11 +8,12 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.compare.apart import DATA_SHIFT
 from simkit.compare.followed import Difference, Followed, Read
 from simkit.compare.pins import MANY, pin_at_fault
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT, Rows
+from simkit.compare.shown import LONGEST
 from simkit.compare.signals import READY, Signals
-from simkit.compare.worlds import DATA_SHIFT, LONGEST
 from simkit.records.observed import SELECT
 
 AROUND, AGAIN = 60, 4

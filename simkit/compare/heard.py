@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from simkit.compare.apart import DATA_SHIFT
 from simkit.compare.cells import FEED, KEPT, NOBODY, ROM, SURE, UNTOLD
 from simkit.compare.followed import Difference, Read
 from simkit.compare.led_cpu import State
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT
+from simkit.compare.shown import MAKE_ADDRESSES
 from simkit.compare.track import Track
-from simkit.compare.worlds import ALL, DATA_SHIFT, MAKE_ADDRESSES
+from simkit.compare.worlds import ALL
 
 SEVERAL = 2
 """Bits of a byte that no misreading changes together. Ours."""

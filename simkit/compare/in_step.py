@@ -9,8 +9,9 @@ from simkit.compare.followed import Read
 from simkit.compare.heard import SEVERAL, Heard
 from simkit.compare.led_cpu import IRQ_VECTOR, NMI_VECTOR, RESET_CYCLES, RESET_VECTOR, State
 from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT
+from simkit.compare.shown import subsets
 from simkit.compare.track import Track
-from simkit.compare.worlds import ALL, subsets
+from simkit.compare.worlds import ALL
 
 SEARCH = 600
 """Rows from one place that are tried before it is said that nothing is to be followed there. Ours."""

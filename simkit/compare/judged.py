@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
 from simkit.capture.captured import Captured
+from simkit.compare.apart import DATA_SHIFT
 from simkit.compare.cells import Cells
 from simkit.compare.counted import count_bus, count_signals
 from simkit.compare.fed import Answers
@@ -30,7 +31,6 @@ from simkit.compare.led import Follower
 from simkit.compare.pins import rom_content
 from simkit.compare.rows import DOUBTFUL, SYNC_BIT, WRITE_BIT, Rows, joined
 from simkit.compare.signals import signals
-from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
 LINES = (*ADDRESS_LINES, "RW", "SYNC", *DATA_LINES)

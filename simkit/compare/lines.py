@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.backplane.wiring import DATA_LINES
+from simkit.compare.apart import DATA_SHIFT
 from simkit.compare.free import Free
 from simkit.compare.guessed import (
     DECIDES,
@@ -28,7 +29,6 @@ from simkit.compare.guessed import (
 from simkit.compare.judged import LINES, Led
 from simkit.compare.pins import MANY, pin_at_fault, rom_content
 from simkit.compare.signal_faults import diagnose_signals
-from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
 AGAIN, HALF = 4, 0.5

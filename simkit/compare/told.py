@@ -8,12 +8,12 @@ import numpy as np
 
 from simkit.compare import told_signals
 from simkit.compare.advised import next_steps, unseen
+from simkit.compare.apart import DATA_SHIFT
 from simkit.compare.followed import Difference, Read
 from simkit.compare.guessed import EXCHANGED, FOLLOWS, FOUGHT, HIGH, LOW, NOT_TAKEN, SHORTED, LineFault
 from simkit.compare.judged import LINES, Led, Verdict
 from simkit.compare.rows import SYNC_BIT, WRITE_BIT
 from simkit.compare.told_signals import card_name
-from simkit.compare.worlds import DATA_SHIFT
 from simkit.machine.machine import Machine
 
 AROUND = 4

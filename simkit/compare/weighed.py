@@ -8,8 +8,9 @@ from simkit.compare.followed import Difference, Read
 from simkit.compare.heard import SEVERAL, Heard
 from simkit.compare.led_cpu import REGISTERS, Ended, State
 from simkit.compare.rows import WRITE_BIT
+from simkit.compare.shown import LONGEST
 from simkit.compare.track import Track
-from simkit.compare.worlds import AHEAD, ALL, LONGEST
+from simkit.compare.worlds import AHEAD, ALL
 
 PENDING = 6
 """Bytes that the CPU may have taken otherwise than captured which are tried again when it goes another way. Ours."""
