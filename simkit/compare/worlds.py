@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
 
 from simkit.compare.apart import Apart
 from simkit.compare.cells import Cells
@@ -31,6 +30,27 @@ Price = tuple[int, int, int]
 """Rows in which it differs soon, and then its cost."""
 NEAR = 14
 """Rows that are soon. Ours."""
+
+
+class Tried:
+    """As of `Ways.tried`; a class, as it is begun very often."""
+
+    __slots__ = ("_cpu", "_instead", "_made", "_start", "_state", "_wrote")
+
+    def __init__(self, cpu: LedCpu, state: State, end: int, instead: Mapping[int, int]) -> None:
+        self._cpu, self._state, self._instead = cpu, state, instead
+        self._start = state[0]
+        self._made, self._wrote = cpu.should[state[0] : end], cpu.wrote[state[0] : end]
+
+    def __enter__(self) -> None:
+        self._cpu.load(self._state)
+        self._cpu.instead = self._instead
+
+    def __exit__(self, kind: type[BaseException] | None, error: object, trace: object) -> bool:
+        cpu, start, end = self._cpu, self._start, self._start + len(self._made)
+        cpu.instead = {}
+        cpu.should[start:end], cpu.wrote[start:end] = self._made, self._wrote
+        return kind is Ended
 
 
 class Ways:
@@ -68,27 +88,20 @@ class Ways:
     def cost_of_odd(self) -> Cost:
         """Of what the CPU has noted."""
         bits = count = 0
+        counted = ~self._apart.tolerated
         for row, word, value in self._cpu.odd:
-            different = self.differs(row, word, value) & ~self._apart.tolerated
+            different = self.differs(row, word, value) & counted
             bits |= different
             count += different != 0
         self.bits = bits
         return bits.bit_count(), count
 
-    @contextmanager
-    def tried(self, state: State, end: int, instead: Mapping[int, int] | None = None) -> Iterator[None]:
-        """For a while the CPU goes on from a state; what it put out in rows before `end` is as it was, afterwards.
+    def tried(self, state: State, end: int, instead: Mapping[int, int] | None = None) -> Tried:
+        """`with` it the CPU goes on from a state; what it put out in rows before `end` is as it was, afterwards.
 
         That the capture ends there is no error.
         """
-        cpu = self._cpu
-        made, wrote = cpu.should[state[0] : end], cpu.wrote[state[0] : end]
-        cpu.load(state)
-        cpu.instead = instead or {}
-        with suppress(Ended):
-            yield
-        cpu.instead = {}
-        cpu.should[state[0] : state[0] + len(made)], cpu.wrote[state[0] : state[0] + len(made)] = made, wrote
+        return Tried(self._cpu, state, end, instead or {})
 
     def ahead(
         self,
@@ -105,10 +118,8 @@ class Ways:
                 unknown = self.advance(unknown)
         stands = cpu.halted and cpu.at < limit and self._goes_on(cpu.at)
         cost = self.cost_of_odd()
-        near = limit - AHEAD + NEAR
-        self.soon = sum(
-            row < near and self.differs(row, word, value) & ~self._apart.tolerated != 0 for row, word, value in cpu.odd
-        )
+        near, counted = limit - AHEAD + NEAR, ~self._apart.tolerated
+        self.soon = sum(row < near and self.differs(row, word, value) & counted != 0 for row, word, value in cpu.odd)
         return (cost[0] + WORST[0], cost[1] + WORST[1]) if stands else cost
 
     def price(
