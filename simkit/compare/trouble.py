@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from functools import partial
+
+import attrs
+
 from simkit.compare.at_fault import LOST_ROWS, AtFault, held_otherwise
 from simkit.compare.followed import Difference, Read
 from simkit.compare.led_cpu import Ended, State
@@ -13,6 +18,57 @@ from simkit.compare.worlds import AHEAD, ALL, NEAR, Price
 FRESH = 250
 """Rows for which a byte is remembered of which nothing has told yet which one the CPU took. Ours."""
 FLAGS = frozenset({"n", "v", "z", "c"})
+Pending = tuple[Difference, State, frozenset[str]]
+"""A byte that differs, the state before the instruction, and what was unknown in it."""
+
+
+def _in_one_line(price: Price) -> bool:
+    return price[1] <= 1
+
+
+@attrs.frozen(eq=False)
+class _Way:
+    """A way that the CPU may have gone.
+
+    Attributes:
+        state, unknown: where it begins.
+        instead: bytes that the CPU takes, and not the captured ones, by row.
+        is_enough: whether a price that is the best is good enough.
+        keep: called where it is chosen.
+        is_earlier: it begins before the instruction; the other bytes are taken there.
+    """
+
+    state: State
+    unknown: frozenset[str]
+    instead: dict[int, int] = attrs.field(factory=dict)
+    is_enough: Callable[[Price], bool] = lambda price: True
+    keep: Callable[[], None] = lambda: None
+    is_earlier: bool = False
+
+
+@attrs.define(eq=False)
+class _Choice:
+    """The best way up to now.
+
+    Attributes:
+        state: before the instruction.
+        price: of the way.
+        instead: bytes that the CPU takes in the instruction, and not the captured ones.
+        pending: byte of an earlier instruction that it did not take as captured; gone by when all are compared.
+    """
+
+    state: State
+    price: Price
+    instead: dict[int, int] = attrs.field(factory=dict)
+    pending: Pending | None = None
+
+    def is_clearly_worse(self, price: Price) -> bool:
+        """Whether it costs more than another by rows that differ soon, or by more than one line."""
+        return price[:2] < (self.price[0], max(self.price[1] - 1, 1))
+
+    def put_off(self, pending: Pending) -> None:
+        """Go by a pending byte, but not yet."""
+        self.pending = pending
 
 
 class Trouble:
@@ -38,55 +94,19 @@ class Trouble:
         odd = list(cpu.odd)
         limit = min(max(cpu.at, state[0]) + AHEAD, len(self._rows))
         misread = held_otherwise(self._track, state[0], cpu.at)
-        best: Price = ways.price(state, self._track.unknown, limit)
-        chosen: tuple[Difference, State, frozenset[str]] | None = None
-        instead: dict[int, int] = {}
-        for others in (*({row: byte} for row, byte in misread), dict(misread)):
-            if others and (cost := ways.price(state, self._track.unknown, limit, others)) < best:
-                best, instead = cost, others
-        self._track.pending = [each for each in self._track.pending if each[0].row >= state[0] - FRESH]
-        for others in self._only_captured.unsure(state[0], cpu.at, one_row=best[2] == 1) if best[0] else ():
-            cost = ways.price(state, self._track.unknown, limit, others)
-            if cost < best and cost[1] <= 1 and not self._contradicted(state, others):
-                best, instead = cost, others
-        for each in reversed(self._track.pending):
-            difference, before, unknown = each
-            cost = ways.price(before, unknown, limit, {difference.row: difference.expected})
-            if cost < best and cost[:2] < (best[0], max(best[1] - 1, 1)):
-                best, chosen, instead = cost, each, {}
-        if self._branched_before() and self._track.before is not None:
-            branch, unknown = self._track.before[0], self._track.before[1] | FLAGS
-            if (cost := ways.price(branch, unknown, limit)) < best and cost[1] <= 1:
-                best, chosen, instead = cost, None, {}
-                self._track.replay(branch, unknown, state[0], {})
-                state = cpu.save()
-        if best[2] >= LOST_ROWS and self._track.before is not None:
-            begun, unknown = self._track.before
-            for code in self._only_captured.other_lengths(begun):
-                if (cost := ways.price(begun, unknown, limit, {begun[0]: code})) < best and cost[1] <= 1:
-                    best, chosen, instead = cost, None, {}
-                    self._track.replay(begun, unknown, state[0], {begun[0]: code})
-                    state = cpu.save()
-        if (landed := self._only_captured.landed(state)) is not None and (
-            cost := ways.price(landed, self._track.unknown, limit)
-        ) < best:
-            best, chosen, instead, state = cost, None, {}, landed
-        soft = self._only_captured.soft(state) if best != (0, 0, 0) else frozenset()
-        if (
-            soft
-            and self._is_wrong(odd, best)
-            and (cost := ways.price(state, self._track.unknown | soft, limit)) < best
-            and cost[1] <= 1
-        ):
-            best, chosen, instead = cost, None, {}
-            self._track.unknown |= soft
-            self._track.earlier |= soft  # one cycle alone tells what comes of them
-        if chosen is not None:
-            difference, before, unknown = chosen
+        choice = _Choice(state, ways.price(state, self._track.unknown, limit))
+        for way in self._other_ways(choice, odd, misread):
+            price = ways.price(way.state, way.unknown, limit, way.instead)
+            if price < choice.price and way.is_enough(price):
+                choice.price, choice.instead, choice.pending = price, {} if way.is_earlier else way.instead, None
+                way.keep()
+        if choice.pending is not None:
+            difference, before, unknown = choice.pending
             difference.read = Read.EXPECTED
-            self._track.pending.remove(chosen)
+            self._track.pending.remove(choice.pending)
             self._track.replay(before, unknown, state[0], {difference.row: difference.expected})
-            state = cpu.save()
+            choice.state = cpu.save()
+        state, best, instead = choice.state, choice.price, choice.instead
         astray = best[1] != 1 and best[2] >= 4 and (best[1] >= 4 or best[2] >= 8)
         if astray and not self._is_one_line_behind(state, odd, instead, limit):
             near = self._ways.ahead(state, self._track.unknown, min(state[0] + NEAR, len(self._rows)), instead)
@@ -106,6 +126,57 @@ class Trouble:
         ways.cost_of_odd()
         if best[1] == 1 and ways.bits.bit_count() == 1:
             self._at_fault.note(ways.bits, state[0])
+
+    def _other_ways(
+        self, choice: _Choice, odd: list[tuple[int, int, int]], misread: list[tuple[int, int]]
+    ) -> Iterator[_Way]:
+        """Ways that the CPU may have gone but as captured; later ones go by what was chosen of those before.
+
+        Args:
+            choice: the best up to now.
+            odd: rows of the instruction in which the capture differs.
+            misread: rows of it in which cards hold another byte, and that byte.
+        """
+        track, cpu, alone, state = self._track, self._cpu, self._only_captured, choice.state
+        for instead in (*({row: byte} for row, byte in misread), dict(misread)):
+            if instead:
+                yield _Way(state, track.unknown, instead)
+        track.pending = [each for each in track.pending if each[0].row >= state[0] - FRESH]
+        if choice.price[0]:
+            for instead in alone.unsure(state[0], cpu.at, one_row=choice.price[2] == 1):
+                yield _Way(state, track.unknown, instead, partial(self._is_borne_out, state, instead))
+        for each in reversed(track.pending):
+            difference, before, unknown = each
+            is_enough, keep = choice.is_clearly_worse, partial(choice.put_off, each)
+            yield _Way(before, unknown, {difference.row: difference.expected}, is_enough, keep, is_earlier=True)
+        if self._branched_before() and track.before is not None:
+            yield self._earlier_way(choice, track.before[0], track.before[1] | FLAGS, {})
+        if choice.price[2] >= LOST_ROWS and track.before is not None:
+            begun, unknown = track.before
+            for code in alone.other_lengths(begun):
+                yield self._earlier_way(choice, begun, unknown, {begun[0]: code})
+        if (landed := alone.landed(choice.state)) is not None:
+            yield _Way(landed, track.unknown, keep=partial(setattr, choice, "state", landed))
+        soft = alone.soft(choice.state) if choice.price != (0, 0, 0) else frozenset[str]()
+        if soft and self._is_wrong(odd, choice.price):
+            yield _Way(choice.state, track.unknown | soft, {}, _in_one_line, partial(self._forget, soft))
+
+    def _earlier_way(self, choice: _Choice, begun: State, unknown: frozenset[str], instead: dict[int, int]) -> _Way:
+        """Way from the instruction before, which is gone again at once: what comes next counts on it."""
+
+        def keep() -> None:
+            self._track.replay(begun, unknown, choice.state[0], instead)
+            choice.state = self._cpu.save()
+
+        return _Way(begun, unknown, instead, _in_one_line, keep, is_earlier=True)
+
+    def _forget(self, names: frozenset[str]) -> None:
+        """Registers are not known."""
+        self._track.unknown |= names
+        self._track.earlier |= names  # one cycle alone tells what comes of them
+
+    def _is_borne_out(self, state: State, instead: dict[int, int], price: Price) -> bool:
+        return _in_one_line(price) and not self._contradicted(state, instead)
 
     def _contradicted(self, state: State, instead: dict[int, int]) -> bool:
         """Whether cards hold other bytes at the addresses to which the CPU goes in a way, and these were captured."""
@@ -191,9 +262,7 @@ class Trouble:
 
     def _fits_without(self, names: frozenset[str], state: State, limit: int) -> bool:
         """Whether all fits where some registers are not known; they are not, then."""
-        unknown = self._track.unknown | names
-        if self._ways.ahead(state, unknown, limit)[0] > 1:
+        if self._ways.ahead(state, self._track.unknown | names, limit)[0] > 1:
             return False
-        self._track.unknown = unknown
-        self._track.earlier |= names  # one cycle alone tells what comes of them
+        self._forget(names)
         return True
