@@ -83,9 +83,10 @@ class Weighing:
             for each in more:
                 self.weigh(each, state, more)
             return
-        if as_captured == otherwise:
+        if as_captured == otherwise or (as_captured[2] and not difference.proven):
             self._track.pending.append((difference, state, earlier))
             del self._track.pending[:-PENDING]
+        if as_captured == otherwise:
             unknown |= self._other_registers(state, now, {**given, difference.row: difference.expected})
         cpu.load(now)
         cpu.odd, self._track.unknown = odd, unknown

@@ -180,3 +180,19 @@ def test_two_bytes_that_are_compared_with_one_another_tell_nothing_where_the_sam
         captured = misread(captured, row, "D7")
     found = beside(images, captured)
     assert found.first is None, found.first
+
+
+@pytest.mark.parametrize("code", [0xC8, 0xA8, 0xEA])  # INX as INY (D5), as TAY (D6), as NOP (D1)
+def test_an_opcode_that_was_misread_is_not_taken_for_it_as_the_next_address_that_it_makes_was_misread_too(code):
+    """LDA $8100,X; STA $0200; INX; BNE back: without INX the next address is the one before, and so it was misread."""
+    images = image(bytes((0xA2, 0x00, 0xBD, 0x00, 0x81, 0x8D, 0x00, 0x02, 0xE8, 0xD0, 0xF7)))
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 700))
+    row = int(np.flatnonzero(captured.address[0] == ROM + 8)[20])
+    read = next(at for at in range(row, row + 16) if captured.address[0][at] >> 8 == 0x81)
+    assert captured.address[0][read] & 1
+    for bit in range(8):
+        if (code ^ 0xE8) >> bit & 1:
+            captured = misread(captured, row, f"D{bit}")
+    found = beside(images, misread(captured, read, "A0"))
+    assert found.first is None, found.first
+    assert (found.verdict[20:] == Verdict.UNTOLD).sum() == 0
