@@ -38,7 +38,7 @@ class Heard:
         cpu, ways, rows = self._cpu, self._ways, self._rows
         for row, word, value in cpu.odd:
             bits = ways.differs(row, word, value)
-            if not bits:
+            if not bits or row in self._track.odd:
                 continue
             difference = Difference(
                 row,
@@ -88,6 +88,7 @@ class Heard:
         found = self._track.difference(row, word & 0xFFFF, pc, self._rows.bytes[row], 0)
         found.control, found.read, found.proven = bits, Read.CAPTURED, True
         self._track.differences.append(found)
+        self._track.odd[row] = found
 
     def check(self, row: int, end: int, pc: int) -> list[Difference]:
         """Compare the bytes of rows that the CPU went through; gives those that are read and differ."""

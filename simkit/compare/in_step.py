@@ -48,7 +48,7 @@ class Beginnings:
         """Find the next place at which the CPU is in step, in SEARCH rows, and put it there; its row, or None."""
         end = min(row + SEARCH, len(self._rows))
         begun = self._find(row, end)
-        for at in range(row, end if begun is None else begun):
+        for at in range(row, end if begun is None else begun + 1):
             self._look_at_start(at)
         return begun
 
@@ -181,8 +181,11 @@ class Beginnings:
         if rows.seen[row - PUSHED : start] != [*sequence, RESET_VECTOR, RESET_VECTOR + 1] or min(low, high, went) < 0:
             return
         word = (low | high << 8) | (SYNC_BIT if rows.has_sync else 0)
-        follows = rows.seen[start + 1] == (went & 0xFFFF) + 1  # it is no row that was misread
-        if follows and ((word ^ went) & 0xFFFF).bit_count() >= SEVERAL and not rows.lost[start]:
+        held = [self._cells.expected(RESET_VECTOR + at) for at in (0, 1)]
+        least = 1 if held == [low, high] else SEVERAL  # lines: of each byte one may be misread
+        behind = rows.seen[start + 1] & ~SYNC_BIT  # of a NOP of one byte the next one begins there
+        follows = behind == (went & 0xFFFF) + 1  # it is no row that was misread
+        if follows and ((word ^ went) & 0xFFFF).bit_count() >= least and not rows.lost[start]:
             self._heard.note_start(start, word)
 
     def _goes_elsewhere(self, row: int, vector: int) -> int:

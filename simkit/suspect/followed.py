@@ -30,6 +30,7 @@ from simkit.suspect.exercised import Exercised, exercised_by
 from simkit.suspect.floating import LONGEST, Floating, but_for_misread
 from simkit.suspect.given import Given, apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
+from simkit.suspect.letting_go import Silences
 from simkit.suspect.trial import Trial
 
 FIRST_ROWS = 400, 2_000
@@ -149,17 +150,17 @@ class Following:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
         if self._is_told_at_first and (left := self._left_in_one(machine, self._first_parts())):
             return left
-        apart, words = apart_on_the_lines(machine, self._captured)
-        if apart and self._sound is not None:  # how far one without a fault goes along is the measure for others
-            return LeftOver(len(apart), words, 0, 0.0)
+        on_lines, words = apart_on_the_lines(machine, self._captured)
+        if on_lines and self._sound is not None:  # how far one without a fault goes along is the measure for others
+            return LeftOver(len(on_lines), words, 0, 0.0)
         first = () if self._is_told_at_first else self._first_parts()
         if left := self._left_in_one(machine, (*self._telling_parts(), *first)):
             return left
         found = self._led(machine, self._captured)
         if left := self._left_of(machine, found, 0):
             return left
-        if apart:
-            return LeftOver(len(apart), words, int(_in_step(found)[: apart[0]].sum()), _told(found))
+        if on_lines:
+            return LeftOver(len(on_lines), words, int(_in_step(found)[: on_lines[0]].sum()), _told(found))
         if found.stopped is not None:
             return _astray(found)
         floating = Floating.of(machine, found, self._roms)
@@ -196,13 +197,26 @@ class Following:
         """What a CPU leaves that lets go of the bus whenever chance has BE low.
 
         No card answers in such a cycle, and the data lines keep what was on them; a write is not heard. So a ROM's byte
-        comes, or that of the cycle before; of other cards nothing can be said, and the CPU goes on as it does.
+        comes, or that of the cycle before; of other cards nothing can be said, and the CPU goes on as it does. Where it
+        never lets go for long enough it is as one without a fault.
         """
         machine = self._trial.machine(self._trial.seeds[0])
         found = self._led(machine, self._captured)
+        silences = Silences.of(found, self._roms)
+        if apart(silences.short) > 1:
+            row = silences.short[0]
+            words = f"in cycle {row} of the capture memory does not answer; BE would be low for more than so few cycles"
+            return LeftOver(len(silences.short), words, row, 0.0)
+        if not silences.long and self._sound is not None:
+            return self._sound
         data, _ = self._captured.data
         roms = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
-        own = [one for one in found.disagreements if one.control or one.slot in roms]
+        apart_in = [one.row for one in found.differences if one.data]  # where the CPU goes behind them hangs on these
+        own = [
+            one
+            for one in found.disagreements
+            if (not any(0 < one.row - row <= LONGEST for row in apart_in) if one.control else one.slot in roms)
+        ]
         before = {one.row: int(data[max(0, one.row - 1)]) for one in own}
         left = [one for one in own if one.control or one.captured != before[one.row]]
         certain = [one for one in left if one.control or (one.captured ^ before[one.row]).bit_count() > MISREAD]
@@ -277,8 +291,13 @@ def instructions(left: Sequence[Difference]) -> int:
 
     One alone may be of a register that is not known there: where cycles are missing, or the capture begins.
     """
+    return apart(sorted(one.row for one in left))
+
+
+def apart(rows: Sequence[int]) -> int:
+    """How many of some rows, in their order, are not of the instruction of one before."""
     found, begins = 0, -LONGEST
-    for row in sorted(one.row for one in left):
+    for row in rows:
         if row - begins >= LONGEST:
             found, begins = found + 1, row
     return found

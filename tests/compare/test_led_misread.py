@@ -196,3 +196,22 @@ def test_an_opcode_that_was_misread_is_not_taken_for_it_as_the_next_address_that
     found = beside(images, misread(captured, read, "A0"))
     assert found.first is None, found.first
     assert (found.verdict[20:] == Verdict.UNTOLD).sum() == 0
+
+
+@pytest.mark.parametrize("line", ["D0", "A9"])
+@pytest.mark.parametrize(
+    ("fault", "seed"),  # with the others it begins with a NOP of one cycle: SYNC is high twice
+    [("D6 exchanged with D7", 5), ("D6 exchanged with D7", 6), ("D0 exchanged with D7", 7), ("D7 inverted", 8)],
+)
+def test_a_cpu_that_begins_elsewhere_than_at_the_vector_that_is_on_the_lines_is_told(fault, seed, line):
+    """Both bytes are as the ROM has them; of the CPU's own lines one is wrong, and it goes by that."""
+    whole = exact(observe(Machine.load("demo:marlpit", seed=seed, faults=[fault]), 300))
+    row = row_of(whole[:20], 0xFFFD) + 1
+    for captured in (whole, misread(whole, row + 2, line)):
+        found = led(Machine.load("demo:marlpit", seed=SOUND_SEED), captured)
+        first = found.first
+        assert first is not None
+        assert (first.row, first.address, first.proven) == (row, 0x8000, True)
+        assert first.control & 0xFFFF == 0x8000 ^ int(whole.address[0][row])
+    found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, faults=[fault]), misread(whole, row, line))
+    assert found.first is None

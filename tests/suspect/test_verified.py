@@ -265,6 +265,21 @@ def test_what_no_cpu_that_lets_go_would_take_or_put_out_says_so(faults, trial):
     assert left.words
 
 
+@pytest.mark.parametrize(
+    "fault", ["PHI2 doubled, 1 in 300", "slot 2: PHI2 missing, 1 in 500", "slot 1: pins D0 to D7 late, 1 in 40"]
+)
+def test_a_cpu_does_not_let_go_for_so_few_cycles(fault, trial):
+    """BE that floats low is so for many cycles on end: memory does not answer there, before and behind it does."""
+    left = Following(capture(trial, fault), trial).left_over("CPU: BE open")
+    assert "BE would be low" in left.words
+
+
+def test_a_cpu_that_never_let_go_is_one_without_a_fault(trial):
+    following = Following(capture(trial, "slot 1: pin D0 low"), trial)
+    assert following.left_over("CPU: BE open") == following.left_over(SOUND)
+    assert following.left_over(SOUND).cycles
+
+
 def with_data(captured, rows, lines):
     """The same with data lines of some rows otherwise."""
     found = attrs.evolve(captured, levels=captured.levels.copy())

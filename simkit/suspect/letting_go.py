@@ -1,0 +1,95 @@
+"""A CPU that lets go of the bus when chance has it, as with BE open: what stands on the lines then, and for how long.
+
+No card answers in such a cycle, and the data lines keep what was on them. A pin that floats low does so for many cycles
+on end; memory that does not answer between two cycles shortly before and behind in which some does has another reason,
+and where it answers all the time the CPU never let go.
+"""
+
+from __future__ import annotations
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.backplane.wiring import DATA_LINES
+from simkit.capture.captured import Captured
+from simkit.compare.judged import LINES, Led
+from simkit.cpu.reference.cpu_lines import FLOATS_FOR
+from simkit.suspect.given import Given
+from simkit.suspect.reached import CONTROL, READ
+
+CERTAIN = 3
+"""Lines in which a byte must differ from the one before to be told from it, where one of each row may be misread.
+Ours."""
+SEVERAL = 2
+"""Lines in which a byte must differ for it not to be misread. Ours."""
+_DATA = np.uint64(LINES.index(DATA_LINES[0]))
+_READ, _BYTE = np.uint64(1 << LINES.index("RW")), np.uint64(0xFF)
+
+
+@attrs.frozen
+class Silences:
+    """Cycles in which memory does not answer.
+
+    Attributes:
+        short: rows of those between which and the cycles round them in which some does are too few cycles for BE.
+        long: the others, which may be BE's.
+    """
+
+    short: list[int]
+    long: list[int]
+
+    @classmethod
+    def of(cls, found: Led, roms: Given) -> Silences:
+        """Of a capture that the CPU of the machine without a fault was led by, and the ROMs of that machine."""
+        captured = found.captured
+        rows, put, came, before = _reads(found)
+        does = _lines(put ^ came) < SEVERAL
+        answers = rows[does & (_lines(put ^ before) >= CERTAIN)]
+        words = captured.gathered(CONTROL)[0][rows].astype(np.int64)
+        is_rom = np.isin(words, [word for word in np.unique(words).tolist() if roms.at(word)[1]])
+        is_held = is_rom | _again(words, does)
+        keeps = ~does & is_held & (_lines(came ^ before) < SEVERAL)
+        silent = rows[[at for at in np.flatnonzero(keeps).tolist() if not _is_misread(roms, captured, int(rows[at]))]]
+        begins = np.r_[-1, answers][np.searchsorted(answers, silent)]
+        ends = np.r_[answers, len(captured)][np.searchsorted(answers, silent)]
+        missing = np.r_[0, np.cumsum(captured.lost)]
+        is_whole = (begins >= 0) & (ends < len(captured)) & (missing[ends] == missing[np.maximum(begins, 0)])
+        is_short = is_whole & (ends - begins <= FLOATS_FOR)
+        return cls(silent[is_short].tolist(), silent[~is_short].tolist())
+
+
+def _lines(bits: NDArray[np.int64]) -> NDArray[np.int64]:
+    return np.bitwise_count(bits).astype(np.int64)
+
+
+def _reads(found: Led) -> tuple[NDArray[np.int64], ...]:
+    """Rows in which memory is read, what it gives, what was there, and what was there in the row before."""
+    captured = found.captured
+    data, data_known = captured.data
+    is_told = (found.known >> _DATA & _BYTE == _BYTE) & (found.known & found.levels & _READ != 0)
+    is_whole = data_known == 0xFF
+    rows = np.flatnonzero(is_told & is_whole & np.r_[False, is_whole[:-1]] & ~captured.lost)
+    gives = (found.levels[rows] >> _DATA & _BYTE).astype(np.int64)
+    return rows, gives, data[rows].astype(np.int64), data[rows - 1].astype(np.int64)
+
+
+def _again(words: NDArray[np.int64], does: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which reads stand between two of the same place in which memory gave what it holds.
+
+    What was written there while the CPU let go nobody knows.
+    """
+    order = np.argsort(words, kind="stable")
+    place, gave = words[order], does[order]
+    before = np.r_[False, gave[:-1] & (place[1:] == place[:-1])]
+    behind = np.r_[gave[1:] & (place[1:] == place[:-1]), False]
+    found = np.zeros(len(words), bool)
+    found[order] = before & behind
+    return found
+
+
+def _is_misread(roms: Given, captured: Captured, row: int) -> bool:
+    """Whether what came stands at an address of which one line is another."""
+    word, came = int(captured.gathered(CONTROL)[0][row]), int(captured.data[0][row])
+    around = (roms.at(word ^ 1 << bit) for bit in range(READ.bit_length()))
+    return any(told and not (byte ^ came) & told for byte, told, _ in around)
