@@ -78,32 +78,39 @@ class Fed:
     """
 
     def __init__(self, machine: Machine) -> None:
-        images, description = machine.images(), machine.description
-        self._machines = [
-            Machine(
-                attrs.evolve(description, seed=description.seed + number, clock_hz=description.clock_hz * clock),
-                images,
-                engine="exact",
-            )
-            for number, clock in enumerate(CLOCKS)
-        ]
-        self._hands = [_Hand(one, number) for number, one in enumerate(self._machines[1:])]
-        self.cells = Cells(self._machines[0])
-        self._table = self._machines[0].bus.reach.table
-        self._switched = bool(self._machines[0].bus.reach.banks.lines)
+        self._images, self._description = machine.images(), machine.description
+        self.moved: list[dict[str, list[Moved]]] = [{name: [] for name in PULLED} for _ in CLOCKS]
+        self._quiet = self._powered(0)
+        self._others: list[Machine] = []  # made when they are needed: many a capture accesses nothing but memory
+        self._hands: list[_Hand] = []
+        self.cells = Cells(self._quiet)
+        self._table = self._quiet.bus.reach.table
+        self._switched = bool(self._quiet.bus.reach.banks.lines)
         self.answers: dict[tuple[int, int], Answers] = {}
         self.since: int | None = None
         self.began: int | None = None
         self.lost: int | None = None
-        self.moved: list[dict[str, list[Moved]]] = [{name: [] for name in PULLED} for _ in self._machines]
-        for one, moved in zip(self._machines, self.moved, strict=True):
-            for name in PULLED:
-                one.bus.nets.observe(name, _note_in(moved[name]))
         self._cycle = 0
+
+    def _powered(self, number: int) -> Machine:
+        """One of the backplanes."""
+        seed, clock_hz = self._description.seed + number, self._description.clock_hz * CLOCKS[number]
+        described = attrs.evolve(self._description, seed=seed, clock_hz=clock_hz)
+        machine = Machine(described, self._images, engine="exact")
+        for name in PULLED:
+            machine.bus.nets.observe(name, _note_in(self.moved[number][name]))
+        return machine
+
+    def _all(self) -> list[Machine]:
+        """All of them, the quiet one first."""
+        if not self._others:
+            self._others = [self._powered(number) for number in range(1, len(CLOCKS))]
+            self._hands = [_Hand(one, number) for number, one in enumerate(self._others)]
+        return [self._quiet, *self._others]
 
     def read(self, address: int, cycle: int, last: int) -> tuple[int, int, int, int] | None:
         """Make a read: slot, offset, byte of the quiet backplane, bits in which the others agree; None: nobody."""
-        plan = self._machines[0].bus.reach.table.read_plan(address)
+        plan = self._quiet.bus.reach.table.read_plan(address)
         bytes_ = [self._access(one, address, None, cycle, last) for one in self._present(cycle)]
         if not plan.drivers:
             return None
@@ -144,23 +151,24 @@ class Fed:
 
     def pulling(self, name: str) -> tuple[int, ...]:
         """Slots of cards that can pull a line."""
-        return tuple(sorted({pin.slot for pin in self._machines[0].bus.nets.drivers(name) if pin.slot > 0}))
+        return tuple(sorted({pin.slot for pin in self._quiet.bus.nets.drivers(name) if pin.slot > 0}))
 
     @property
     def decoding(self) -> int:
         """Number of the decoding as it is."""
-        return self._machines[0].bus.reach.banks.number
+        return self._quiet.bus.reach.banks.number
 
     @property
     def decoder(self) -> Machine:
         """The machine to which that number belongs."""
-        return self._machines[0]
+        return self._quiet
 
     def _present(self, cycle: int) -> list[Machine]:
         self._cycle = max(self._cycle + 1, cycle)
+        machines = self._all()
         for hand in self._hands:
             hand.play(self._cycle)
-        return self._machines
+        return machines
 
     def _access(self, machine: Machine, address: int, value: int | None, cycle: int, last: int) -> int:
         bus = machine.bus
@@ -178,9 +186,9 @@ class Fed:
             machine.bus.agenda.begin(max(cpu.horizon, 0))
 
     def _look_at_decoding(self) -> None:
-        mine, *others = (self._levels(one) for one in self._machines) if self._switched else ((),)
+        mine, *others = (self._levels(one) for one in self._all()) if self._switched else ((),)
         is_certain = self.since is not None and all(other == mine for other in others)
-        table = self._machines[0].bus.reach.table
+        table = self._quiet.bus.reach.table
         if table is not self._table or is_certain is not self.cells.is_certain:
             if is_certain is not self.cells.is_certain:
                 self.cells.forget()

@@ -63,7 +63,8 @@ class Follower:
         captured: bus cycles with all of A0 to A15, D0 to D7 and RW; those that came first.
         goes_on: called now and then with the row; False breaks off.
         most_untold: rows in which the CPU may be out of step, and does not stand still; one with another cycle than it
-            makes counts as ODD of them. Where there are more it is broken off.
+            makes counts as ODD of them, and so does each line of a byte that is another than the card's. Where there
+            are more it is broken off.
 
     Attributes:
         rows: of the capture, with those that are missing.
@@ -268,6 +269,8 @@ class Follower:
         self._track.starts.append((row, pc))
         self._track.masked.append(DOUBTFUL if "i" in self._track.earlier else state[I_FLAG])
         found = self._heard.check(row, end, pc)
+        if self._untold_left is not None:
+            self._untold_left -= ODD * sum(one.data.bit_count() for one in found)
         for difference in found:
             if difference.row in self._track.misread_rows:
                 difference.read = Read.EXPECTED

@@ -93,7 +93,6 @@ class Following:
         self._roms = Given(sound)
         self._sound: LeftOver | None = None
         self._where_told: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something
-        self._is_told_at_first = True  # of it, too: whether the first rows tell
         self._found: dict[str, LeftOver | None] = {}
         self._telling: list[int] = []
         self.rows = 0
@@ -131,7 +130,6 @@ class Following:
 
         All that would answer the same there, whatever is on the lines, leave the same.
         """
-        self._is_told_at_first = False
         for part in (*self._first_parts(), *self._telling_parts(), slice(0, len(self._captured))):
             machine = self._trial.machine(self._trial.seeds[0])
             sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
@@ -140,7 +138,6 @@ class Following:
                 pairs = np.zeros((2, 0x1_0000, 256), bool)
                 for way, asked in enumerate(found.cells.asked):
                     pairs[way, sorted(asked)] = True
-                self._is_told_at_first = part in self._first_parts()
                 return left, exercised_by(sound, pairs, 0, banked=banked)
         return None
 
@@ -148,13 +145,13 @@ class Following:
         impossible, words = impossible_on_the_lines(machine, self._captured)
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
-        if self._is_told_at_first and (left := self._left_in_one(machine, self._first_parts())):
+        first, *more = self._first_parts() or [slice(0, len(self._captured))]
+        if left := self._left_in_one(machine, (first, *self._telling_parts())):
             return left
         on_lines, words = apart_on_the_lines(machine, self._captured)
         if on_lines and self._sound is not None:  # how far one without a fault goes along is the measure for others
             return LeftOver(len(on_lines), words, 0, 0.0)
-        first = () if self._is_told_at_first else self._first_parts()
-        if left := self._left_in_one(machine, (*self._telling_parts(), *first)):
+        if left := self._left_in_one(machine, more):
             return left
         found = self._led(machine, self._captured)
         if left := self._left_of(machine, found, 0):
@@ -188,7 +185,7 @@ class Following:
             followed = 0 if start else int(_in_step(found)[: left[0].row].sum())
             for one in left:
                 one.row += start
-            self._note(left[0].row)
+            self._note(_telling(left))
             return LeftOver(len(left), told(machine, left), followed, _told(found))
         is_long = len(found) >= min(FIRST_ROWS)  # so few rows may be those of one misread byte
         return _astray(found) if found.stopped is not None and is_long else None
@@ -201,7 +198,8 @@ class Following:
         never lets go for long enough it is as one without a fault.
         """
         machine = self._trial.machine(self._trial.seeds[0])
-        found = self._led(machine, self._captured)
+        found = led(machine, self._captured)  # to its end: what it reads differs often
+        self.rows += len(found)
         silences = Silences.of(found, self._roms)
         if apart(silences.short) > 1:
             row = silences.short[0]
@@ -223,7 +221,9 @@ class Following:
         is_proven = any(one.proven and one.control for one in left) or instructions(certain) > 1
         if is_proven or (instructions(left) > 1 and is_more_than_noise(len(left), 2 * len(own))):
             return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
-        return _astray(found) if found.stopped is not None else LeftOver(0, "", int(_in_step(found).sum()), 0.0)
+        in_step = int(_in_step(found).sum())
+        is_astray = len(found) - in_step > most_untold(self._captured)
+        return _astray(found) if is_astray else LeftOver(0, "", in_step, 0.0)
 
     def _first_parts(self) -> list[slice]:
         """The first rows: those that a candidate does not explain are most often among them."""
@@ -236,10 +236,20 @@ class Following:
         telling = [slice(max(0, row - BEFORE), min(count, row + BEHIND)) for row in self._telling]
         return [part for part in telling if part.start]
 
-    def _note(self, row: int) -> None:
+    def _note(self, rows: Sequence[int]) -> None:
         """Somebody left something there: others may, too."""
-        if all(abs(row - known) > BEHIND for known in self._telling):
-            self._telling = [row, *self._telling][:TELLING]
+        new: list[int] = []
+        for row in rows:
+            if all(abs(row - known) > BEHIND for known in (*new, *self._telling)):
+                new.append(row)
+        self._telling = [*new[:TELLING], *self._telling][:TELLING]
+
+
+def _telling(left: Sequence[Difference]) -> list[int]:
+    """Rows of which the part behind each is enough to leave something, the first ones first; else all."""
+    rows = sorted(one.row for one in left)
+    proven = [one.row for one in left if one.proven]
+    return proven or [row for row in rows if any(LONGEST <= other - row < BEHIND for other in rows)] or rows
 
 
 def most_untold(captured: Captured) -> int:
