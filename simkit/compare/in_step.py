@@ -251,11 +251,13 @@ class Beginnings:
     def _prove_vector(self, row: int, vector: int) -> None:
         """Where the CPU begins at the vector that was captured, and a ROM holds another, these bytes were read."""
         rows = self._rows
-        own = [self._cells.expected(vector), self._cells.expected(vector + 1)]
+        low, high = self._cells.expected(vector), self._cells.expected(vector + 1)
         taken = rows.data[row : row + 2]
-        went = rows.seen[row + 2] & 0xFFFF
-        if None in own or self._track.start is not None or went != taken[0] | taken[1] << 8:
+        if low is None or high is None or self._track.start is not None or min(taken) < 0:
             return
+        if self._differs(row + 2, taken[0] | taken[1] << 8, 0) or not self._differs(row + 2, low | high << 8, 0):
+            return
+        own = [low, high]
         for each in reversed(self._track.differences):
             if each.row < row:
                 break

@@ -48,6 +48,8 @@ ALONG = 0.85
 nearly all, 0.93 of a short one. Ours, from 130 captures."""
 MISSED_BY_A_GAP = 64
 """Rows that the CPU model may be out of step behind a place where cycles are missing. Ours."""
+GOES_ON = 32
+"""Rows with another address than the one before with which some must be in step. Ours."""
 LETS_GO = "BE"
 """Pin that takes the CPU off the bus (W65C02S data sheet, section 3)."""
 MISREAD = 2
@@ -158,7 +160,7 @@ class Following:
             return left
         if on_lines:
             return LeftOver(len(on_lines), words, int(_in_step(found)[: on_lines[0]].sum()), _told(found))
-        if found.stopped is not None:
+        if found.stopped is not None or not (found.parts or self._stands_still()):
             return _astray(found)
         floating = Floating.of(machine, found, self._roms)
         if driven := floating.driven:
@@ -224,6 +226,11 @@ class Following:
         in_step = int(_in_step(found).sum())
         is_astray = len(found) - in_step > most_untold(self._captured)
         return _astray(found) if is_astray else LeftOver(0, "", in_step, 0.0)
+
+    def _stands_still(self) -> bool:
+        """Whether the CPU goes on for so few cycles that it need not have been in step in any."""
+        address, known = self._captured.address
+        return int(((address[1:] ^ address[:-1]) & known[1:] & known[:-1] != 0).sum()) < GOES_ON
 
     def _first_parts(self) -> list[slice]:
         """The first rows: those that a candidate does not explain are most often among them."""

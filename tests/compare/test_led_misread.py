@@ -215,3 +215,15 @@ def test_a_cpu_that_begins_elsewhere_than_at_the_vector_that_is_on_the_lines_is_
         assert first.control & 0xFFFF == 0x8000 ^ int(whole.address[0][row])
     found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, faults=[fault]), misread(whole, row, line))
     assert found.first is None
+
+
+@pytest.mark.parametrize("shorted", ["A8 shorted to A9", "A8 shorted to A10"])
+def test_a_vector_that_a_rom_does_not_hold_is_told_where_the_cpu_goes_by_it_on_lines_that_touch(shorted):
+    """Of ROM bytes that read the same reversed nothing tells but the vector."""
+    images = {2: bytes(0x7FFC) + bytes((0x00, 0x80, 0x00, 0x80))}
+    faults = [shorted, "slot 2: pins D0 to D7 reversed"]
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images, faults=faults), 300))
+    found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, images=images, faults=[shorted]), captured)
+    assert found.first is not None
+    assert (found.first.address, found.first.expected, found.first.captured) == (0xFFFD, 0x80, 0x01)
+    assert found.first.proven
