@@ -2,7 +2,8 @@
 
 Memory is told by the capture alone (`cells.py`). Other cards are fed on several backplanes of the same machine at once,
 which power up differently, run at a slightly different clock, and on which somebody presses keys and buttons at random.
-Where these do not agree in a bit of a register, no capture can be told to be wrong in it.
+Where these do not agree in a bit of a register, no capture can be told to be wrong in it. So few may agree by chance in
+what hangs on the power-up: where a capture differs from them, more are asked, which are brought there then.
 """
 
 from __future__ import annotations
@@ -25,6 +26,9 @@ PULLED = ("IRQ", "NMI")
 """Lines that cards pull, and the CPU hears."""
 CLOCKS = (Fraction(1), Fraction(101, 100), Fraction(99, 100))
 """Clocks of the backplanes, as multiples of the machine's: nothing counts that a percent decides. Ours."""
+MORE = 8
+"""Backplanes that are asked besides where a capture differs: a bit of chance is then the same on all once in a thousand
+times. Ours."""
 INPUT_CYCLES = (200, 6000)
 """Somebody presses something that often. Ours."""
 
@@ -83,6 +87,8 @@ class Fed:
         self._quiet = self._powered(0)
         self._others: list[Machine] = []  # made when they are needed: many a capture accesses nothing but memory
         self._hands: list[_Hand] = []
+        self._more: list[Machine] = []
+        self._made: list[tuple[int, int | None, int, int]] = []  # accesses up to now: address, byte, cycle, byte before
         self.cells = Cells(self._quiet)
         self._table = self._quiet.bus.reach.table
         self._switched = bool(self._quiet.bus.reach.banks.lines)
@@ -94,10 +100,11 @@ class Fed:
 
     def _powered(self, number: int) -> Machine:
         """One of the backplanes."""
-        seed, clock_hz = self._description.seed + number, self._description.clock_hz * CLOCKS[number]
+        clock = CLOCKS[number] if number < len(CLOCKS) else 1
+        seed, clock_hz = self._description.seed + number, self._description.clock_hz * clock
         described = attrs.evolve(self._description, seed=seed, clock_hz=clock_hz)
         machine = Machine(described, self._images, engine="exact")
-        for name in PULLED:
+        for name in PULLED if number < len(CLOCKS) else ():
             machine.bus.nets.observe(name, _note_in(self.moved[number][name]))
         return machine
 
@@ -106,12 +113,14 @@ class Fed:
         if not self._others:
             self._others = [self._powered(number) for number in range(1, len(CLOCKS))]
             self._hands = [_Hand(one, number) for number, one in enumerate(self._others)]
-        return [self._quiet, *self._others]
+        return [self._quiet, *self._others, *self._more]
 
     def read(self, address: int, cycle: int, last: int) -> tuple[int, int, int, int] | None:
         """Make a read: slot, offset, byte of the quiet backplane, bits in which the others agree; None: nobody."""
         plan = self._quiet.bus.reach.table.read_plan(address)
-        bytes_ = [self._access(one, address, None, cycle, last) for one in self._present(cycle)]
+        machines = self._present(cycle)
+        self._made.append((address, None, self._cycle, last))
+        bytes_ = [self._access(one, *self._made[-1]) for one in machines]
         if not plan.drivers:
             return None
         seat, offset, mask = plan.drivers[0]
@@ -129,9 +138,23 @@ class Fed:
 
     def write(self, address: int, value: int, cycle: int, last: int) -> None:
         """Make a write."""
-        for one in self._present(cycle):
-            self._access(one, address, value, cycle, last)
+        machines = self._present(cycle)
+        self._made.append((address, value, self._cycle, last))
+        for one in machines:
+            self._access(one, *self._made[-1])
         self._look_at_decoding()
+
+    def varied_besides(self, byte: int) -> int:
+        """Bits of the read that was made last in which one of MORE backplanes has another level than a byte."""
+        if self._more:
+            return 0  # they were asked
+        self._more = [self._powered(len(CLOCKS) + number) for number in range(MORE)]
+        varied = 0
+        for one in self._more:
+            for made in self._made:
+                came = self._access(one, *made)
+            varied |= came ^ byte
+        return varied
 
     def power_on(self, row: int) -> None:
         """The row is cycle 0."""
@@ -147,7 +170,7 @@ class Fed:
     def run_to(self, cycle: int) -> None:
         """Have all that goes on by itself happen up to a cycle."""
         for one in self._present(cycle) if cycle > self._cycle else ():
-            self._happen(one)
+            self._happen(one, self._cycle)
 
     def pulling(self, name: str) -> tuple[int, ...]:
         """Slots of cards that can pull a line."""
@@ -172,17 +195,18 @@ class Fed:
 
     def _access(self, machine: Machine, address: int, value: int | None, cycle: int, last: int) -> int:
         bus = machine.bus
-        self._happen(machine)
+        self._happen(machine, cycle)
         machine.cpu.last = last
         if value is None:
-            return bus.accesses.read(address, self._cycle, Kind.DATA)
-        bus.accesses.write(address, value, self._cycle, Kind.DATA)
+            return bus.accesses.read(address, cycle, Kind.DATA)
+        bus.accesses.write(address, value, cycle, Kind.DATA)
         return value
 
-    def _happen(self, machine: Machine) -> None:
+    @staticmethod
+    def _happen(machine: Machine, cycle: int) -> None:
         cpu = machine.cpu
-        cpu.cycle = self._cycle
-        while cpu.horizon <= self._cycle:
+        cpu.cycle = cycle
+        while cpu.horizon <= cycle:
             machine.bus.agenda.begin(max(cpu.horizon, 0))
 
     def _look_at_decoding(self) -> None:

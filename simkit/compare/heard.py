@@ -342,8 +342,11 @@ class Heard:
         self._track.slots[row], self._track.offsets[row] = slot, offset
         if cycle is None:
             return None
+        apart = (byte ^ self._rows.bytes[row]) & self._rows.known[row]
+        if apart & agreed:
+            agreed &= ~self._track.fed.varied_besides(byte)
         self._track.expected[row], self._track.agreed[row] = byte, agreed
-        if not (byte ^ self._rows.bytes[row]) & agreed & self._rows.known[row]:
+        if not apart & agreed:
             return None
         difference = self._track.difference(row, address, pc, byte, agreed & self._rows.known[row])
         difference.slot, difference.offset = slot, offset

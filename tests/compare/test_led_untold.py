@@ -39,3 +39,16 @@ def test_where_wiring_leaves_address_lines_open_the_cpu_may_begin_at_each_addres
     found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, images=images, faults=faults), whole[begin:])
     assert not found.differences
     assert len(found.parts) == 1
+
+
+@pytest.mark.parametrize("seed", range(3, 11))
+def test_what_a_register_answers_by_the_power_up_alone_is_not_told_though_a_few_machines_agree(seed):
+    """The status of a video chip that was not set up: which sprite was the last hangs on what its memory holds."""
+    image = bytearray(b"\xea" * 0x8000)
+    image[0:6] = bytes((0xAD, 0x31, 0x7F, 0x4C, 0x00, 0x80))  # LDA $7F31; JMP back
+    image[0x7FFC:0x7FFE] = bytes((0x00, 0x80))
+    images = {2: bytes(image)}
+    captured = exact(observe(Machine.load("demo:marlpit", seed=seed, images=images), 9_000))
+    found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, images=images), captured)
+    assert found.first is None, found.first
+    assert found.answers
