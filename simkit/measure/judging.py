@@ -18,9 +18,10 @@ import numpy as np
 
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
+from simkit.measure.could_be import could_be, without_noise
 from simkit.measure.further import SharedMore
 from simkit.measure.played import PLAYED
-from simkit.measure.symptoms import KINDS, Hands, Symptom, Truth, symptom, truth
+from simkit.measure.symptoms import CAPTURE, KINDS, Hands, Symptom, Truth, symptom, truth
 from simkit.suspect.ask import Asking, answer_of
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
@@ -75,6 +76,8 @@ class Judged:
         found: whether the true fault is in the first group; False for one from outside.
         alike: another single fault, named at the top, that shows the same symptom; "" where none does, and where
             the true one was found.
+        possible: a single fault, named at the top, of which each cycle could be (`simkit.measure.could_be`); "" where
+            there is none, and where one is alike.
         classes: classes of electrically equal faults in the first group.
         apart: of these so many as some run of the search tells apart: the others did the same in all of them, cycle by
             cycle, such as all that keep a card from being selected.
@@ -95,6 +98,7 @@ class Judged:
     none: bool
     found: bool
     alike: str
+    possible: str
     classes: int
     apart: int
     asked: int | None
@@ -107,8 +111,8 @@ class Judged:
 
     @property
     def counts(self) -> bool:
-        """Whether anybody could tell: of a fault from outside that no single one shows, and no noise hides."""
-        return self.source == SINGLE or not (self.alike or self.hidden)
+        """Whether anybody could tell: of a fault from outside that no single one can show, and no noise hides."""
+        return self.source == SINGLE or not (self.alike or self.possible or self.hidden)
 
     @property
     def is_missed(self) -> bool:
@@ -191,6 +195,8 @@ class Judge:
             found = own is not None and own in ranking.first and not ranking.none
             asked, left = self._ask(ranking.first, shown.real, own) if found and own is not None else (None, False)
             may_be_alike = not found and (case.source != SINGLE or not ranking.none)
+            alike = self._same(case, shown, ranking, own, again) if may_be_alike else ""
+            is_asked = case.source != SINGLE and not (alike or ranking.none or shown.is_hidden)
             yield Judged(
                 kind=shown.kind,
                 program=case.program,
@@ -198,7 +204,8 @@ class Judge:
                 source=case.source,
                 none=ranking.none,
                 found=found,
-                alike=self._same(case, shown, ranking, own, again) if may_be_alike else "",
+                alike=alike,
+                possible=self._possible(shown, ranking) if is_asked else "",
                 classes=len(ranking.first),
                 apart=len({self._alike[name] for name in ranking.first}),
                 asked=asked,
@@ -225,6 +232,15 @@ class Judge:
             if run is not None and shown.is_shown_by(run):
                 return name
         return ""
+
+    def _possible(self, shown: Symptom, ranking: Ranking) -> str:
+        """A single fault at the top of which each cycle of a capture of the whole bus could be."""
+        if shown.kind != CAPTURE:
+            return ""
+        levels = shown.real.levels[shown.begin : shown.begin + shown.cycles]
+        exact = without_noise(levels, shown.real.names, shown.lines)
+        top = [one.name for one in ranking.order if one.name != SOUND and one.name in ranking.first]
+        return next((name for name in top[:MOST_NAMED] if could_be(self._real.trial, name, exact)), "")
 
     def _ask(self, group: Sequence[str], real: Truth, own: str) -> tuple[int | None, bool]:
         """Measurements until one class is left, answered by the real machine."""

@@ -19,7 +19,7 @@ from simkit.measure.suspects import Asked, Drawn, Record, Tried
 from simkit.measure.symptoms import KINDS
 from simkit.suspect.cluster import kit
 
-FORMAT, VERSION = "simkit-measured-search", 4
+FORMAT, VERSION = "simkit-measured-search", 5
 MAX_BYTES = 100_000_000
 STATE = json_format("a measurement of simkit bench --suspect", FORMAT)
 MISSES_HEAD = "What the search said where it missed"

@@ -35,7 +35,9 @@ HOW = (
     "Measured to one: measurements that the search proposes, answered by the real run, leave the true fault alone.",
     "From outside: two faults of which each shows in what is handed over, mistakes in the program, strobes that are "
     "late. One shows just so: a single fault that the search names, run under the same power-up and hands, shows the "
-    "same. Noise hides: the capture is not unlike a sound one by more than what noise does. Neither counts.",
+    "same. One could: before noise came to the capture, the CPU model of a machine with the named fault goes along "
+    "with all of it, and no line of any cycle is otherwise; memory that nobody wrote holds what it likes. "
+    "Noise hides: the capture is not unlike a sound one by more than what noise does. None of these counts.",
 )
 
 
@@ -84,6 +86,7 @@ class OutsideRow:
         counted: symptoms that count.
         none: of them for which no single fault was said to be the cause.
         alike: symptoms besides that a single fault shows just so.
+        possible: symptoms besides of which each cycle could be a single fault's.
         hidden: symptoms besides that noise hides.
     """
 
@@ -92,6 +95,7 @@ class OutsideRow:
     counted: int
     none: int
     alike: int
+    possible: int
     hidden: int
 
 
@@ -123,13 +127,15 @@ def outside_row_of(kind: str, source: str, judged: Sequence[Judged]) -> OutsideR
     own = [one for one in judged if (one.kind, one.source) == (kind, source)]
     counted = [one for one in own if one.counts]
     alike = sum(bool(one.alike) for one in own)
+    possible = sum(bool(one.possible) for one in own)
     return OutsideRow(
         kind=kind,
         source=source,
         counted=len(counted),
         none=sum(one.none for one in counted),
         alike=alike,
-        hidden=len(own) - len(counted) - alike,
+        possible=possible,
+        hidden=len(own) - len(counted) - alike - possible,
     )
 
 
@@ -153,13 +159,14 @@ def table(judged: Sequence[Judged], asked: Asked, *, whole: bool) -> list[str]:
     lines += [
         "",
         "Faults from outside the catalogue: for how many no single fault was said to be the cause; wanted: 95%.",
-        f"{'symptom':30}{'fault':16}{'said none':>30}{'one shows just so':>20}{'noise hides':>14}",
+        f"{'symptom':30}{'fault':16}{'said none':>30}{'one shows just so':>20}{'one could':>12}"
+        f"{'noise hides':>14}",
     ]
     for kind in asked.kinds:
         for source in OUTSIDE_KINDS:
             row = outside_row_of(kind, source, judged)
             told = f"{row.none} of {row.counted}, {_rate(row.none, row.counted)}" if row.counted else "-"
-            lines.append(f"{KINDS[kind]:30}{source:16}{told:>30}{row.alike:>20}{row.hidden:>14}")
+            lines.append(f"{KINDS[kind]:30}{source:16}{told:>30}{row.alike:>20}{row.possible:>12}{row.hidden:>14}")
     return [*lines, *_some_misses(judged, asked), "", "How it was measured:", *(f"- {words}" for words in HOW)]
 
 

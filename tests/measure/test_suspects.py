@@ -38,6 +38,7 @@ def judged(**words):
         none=False,
         found=True,
         alike="",
+        possible="",
         classes=4,
         apart=3,
         asked=2,
@@ -366,12 +367,13 @@ def test_of_faults_from_outside_those_count_that_no_single_one_shows_and_no_nois
         outside,
         attrs.evolve(outside, none=True, alike="slot 4: D2 low"),
         attrs.evolve(outside, alike="slot 4: D2 low", hidden=True),
+        attrs.evolve(outside, possible="slot 4: D2 low"),
         attrs.evolve(outside, none=True, hidden=True),
         judged(),
     ]
     row = outside_row_of("capture", TWO_FAULTS, some)
-    assert (row.counted, row.none, row.alike, row.hidden) == (2, 1, 2, 1)
-    assert [one.is_missed for one in some] == [False, True, False, False, False, False]
+    assert (row.counted, row.none, row.alike, row.possible, row.hidden) == (2, 1, 2, 1, 1)
+    assert [one.is_missed for one in some] == [False, True, False, False, False, False, False]
 
 
 ASKED = Asked(programs=("pad-test", "slug-watch"), pairs=4, seed=7, kinds=tuple(KINDS))
