@@ -159,8 +159,7 @@ def table(judged: Sequence[Judged], asked: Asked, *, whole: bool) -> list[str]:
     lines += [
         "",
         "Faults from outside the catalogue: for how many no single fault was said to be the cause; wanted: 95%.",
-        f"{'symptom':30}{'fault':16}{'said none':>30}{'one shows just so':>20}{'one could':>12}"
-        f"{'noise hides':>14}",
+        f"{'symptom':30}{'fault':16}{'said none':>30}{'one shows just so':>20}{'one could':>12}{'noise hides':>14}",
     ]
     for kind in asked.kinds:
         for source in OUTSIDE_KINDS:
