@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from simkit.capture.captured import Captured
 from simkit.compare.judged import led
-from simkit.suspect.followed import Following, can_be_followed, lets_go
+from simkit.suspect.followed import Following, can_be_followed
+from simkit.suspect.letting_go import lets_go
 from simkit.suspect.trial import Trial
 
 AT_FIRST = 16

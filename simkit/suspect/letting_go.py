@@ -11,11 +11,16 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.backplane.wiring import DATA_LINES
+from simkit.backplane.wiring import DATA_LINES, Done
 from simkit.capture.captured import Captured
-from simkit.compare.judged import LINES, Led
+from simkit.compare.judged import LINES, Led, led
+from simkit.compare.pins import rom_content
 from simkit.cpu.reference.cpu_lines import FLOATS_FOR
+from simkit.machine.machine import Machine
+from simkit.suspect.chance import is_more_than_noise
+from simkit.suspect.floating import LONGEST
 from simkit.suspect.given import Given
+from simkit.suspect.left_over import LeftOver, apart, astray, in_step_of, instructions, most_untold, told
 from simkit.suspect.reached import CONTROL, READ
 
 CERTAIN = 3
@@ -25,6 +30,12 @@ SEVERAL = 2
 """Lines in which a byte must differ for it not to be misread. Ours."""
 _DATA = np.uint64(LINES.index(DATA_LINES[0]))
 _READ, _BYTE = np.uint64(1 << LINES.index("RW")), np.uint64(0xFF)
+
+
+LETS_GO = "BE"
+"""Pin that takes the CPU off the bus (W65C02S data sheet, section 3)."""
+MISREAD = 2
+"""Data lines of two cycles in a row in which they may differ where one of each is misread. Ours."""
 
 
 @attrs.frozen
@@ -93,3 +104,50 @@ def _is_misread(roms: Given, captured: Captured, row: int) -> bool:
     word, came = int(captured.gathered(CONTROL)[0][row]), int(captured.data[0][row])
     around = (roms.at(word ^ 1 << bit) for bit in range(READ.bit_length()))
     return any(told and not (byte ^ came) & told for byte, told, _ in around)
+
+
+def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound: LeftOver | None) -> LeftOver:
+    """What a CPU leaves that lets go of the bus whenever chance has BE low.
+
+    No card answers in such a cycle, and the data lines keep what was on them; a write is not heard. So a ROM's byte
+    comes, or that of the cycle before; of other cards nothing can be said, and the CPU goes on as it does. Where it
+    never lets go for long enough it is as one without a fault.
+
+    Args:
+        machine: without a fault.
+        captured: the capture.
+        roms: of the machine.
+        sound: what the machine leaves of the capture.
+    """
+    found = led(machine, captured)  # to its end: what it reads differs often
+    silences = Silences.of(found, roms)
+    if apart(silences.short) > 1:
+        row = silences.short[0]
+        words = f"in cycle {row} of the capture memory does not answer; BE would be low for more than so few cycles"
+        return LeftOver(len(silences.short), words, row, 0.0)
+    if not silences.long and sound is not None:
+        return sound
+    data, _ = captured.data
+    slots = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
+    apart_in = [one.row for one in found.differences if one.data]  # where the CPU goes behind them hangs on these
+    own = [
+        one
+        for one in found.disagreements
+        if (not any(0 < one.row - row <= LONGEST for row in apart_in) if one.control else one.slot in slots)
+    ]
+    before = {one.row: int(data[max(0, one.row - 1)]) for one in own}
+    left = [one for one in own if one.control or one.captured != before[one.row]]
+    certain = [one for one in left if one.control or (one.captured ^ before[one.row]).bit_count() > MISREAD]
+    is_proven = any(one.proven and one.control for one in left) or instructions(certain) > 1
+    if is_proven or (instructions(left) > 1 and is_more_than_noise(len(left), 2 * len(own))):
+        return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
+    in_step = int(in_step_of(found).sum())
+    is_astray = len(found) - in_step > most_untold(captured)
+    return astray(found) if is_astray else LeftOver(0, "", in_step, 0.0)
+
+
+def lets_go(machine: Machine) -> bool:
+    """Whether the CPU lets go of the bus whenever chance has it: with BE open and not pulled."""
+    wiring = machine.bus.wiring
+    is_pulled = wiring.pull(LETS_GO) in (Done.PULLED_UP, Done.PULLED_DOWN)
+    return not is_pulled and any(entry.name == LETS_GO and entry.done is Done.OPEN for entry in wiring.cpu_entries())

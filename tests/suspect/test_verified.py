@@ -14,9 +14,10 @@ from simkit.records.observed import Observer
 from simkit.suspect import explained
 from simkit.suspect.catalogue import catalogue
 from simkit.suspect.chance import SELDOM, is_more_than_chance
-from simkit.suspect.followed import Following, instructions
+from simkit.suspect.followed import Following
 from simkit.suspect.given import apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
+from simkit.suspect.left_over import instructions
 from simkit.suspect.more import More
 from simkit.suspect.outcomes import SOUND
 from simkit.suspect.rank import rank
