@@ -32,6 +32,8 @@ MISREAD = 1e-3
 """Share of the cycles in which one line is misread by a bad probe. Ours."""
 BORNE_OUT = 0.3
 """Share of a line's differences that what follows must bear out, where they are seldom. Ours."""
+ALWAYS = 2
+"""Rows that are enough where a select is never as it should be: noise does not find just these. Ours."""
 FEW = 2
 """Differences of one kind below which it is looked at no closer. Ours."""
 AT_ADDRESS, HALF = 3, 0.5
@@ -245,9 +247,12 @@ def count_signals(followed: Followed, rows: Rows, beside: Signals) -> list[Diffe
             could = np.flatnonzero((both & one != 0) & (beside.levels & one == level))
             differ = could[apart[could] & one != 0].tolist()
             mine = [_signal(followed, rows, beside, starts, row, bit) for row in differ]
-            if len(mine) >= FEW:
-                certain = could[is_certain[could]]
-                among = [row for row in differ if is_certain[row]]
+            certain = could[is_certain[could]]
+            among = [row for row in differ if is_certain[row]]
+            if name.endswith(SELECT) and len(among) == len(certain) >= ALWAYS:
+                for each in mine:
+                    each.counts = each.proven = bool(is_certain[each.row])
+            elif len(mine) >= FEW:
                 for each in mine:
                     each.counts = _again(each.row, among, certain)
                 if name.endswith(SELECT):

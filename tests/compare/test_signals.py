@@ -70,6 +70,19 @@ def test_a_select_that_is_wrong_is_named_by_its_slot(fault, slot, how, other):
     assert "decoder" in text
 
 
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_a_card_that_is_accessed_twice_alone_and_never_selected_is_told(count):
+    """Of one access alone the analyser may have misread the select."""
+    _, seen = run("demo:marlpit", 9000)
+    captured = exact(seen)
+    low = np.flatnonzero(~seen.level("5.select"))
+    assert len(low) > count
+    captured = with_line(captured[: int(low[count])], "5.select", low[:count], True)
+    found, _, _ = told("demo:marlpit", captured)
+    rows = [one.row for one in found.disagreements]
+    assert rows == (low[:count].tolist() if count > 1 else [])
+
+
 @pytest.mark.parametrize(("fault", "how", "first"), [("IRQ low", LOW, 0), ("IRQ high", HIGH, 70)])
 def test_a_line_that_is_held_is_told_with_the_card_that_pulls_it(fault, how, first):
     _, seen = run("demo:traps", 2000, faults=[fault])
