@@ -61,7 +61,9 @@ class Silences:
         is_rom = np.isin(words, [word for word in np.unique(words).tolist() if roms.at(word)[1]])
         is_held = is_rom | _again(words, does)
         keeps = ~does & is_held & (_lines(came ^ before) < SEVERAL)
-        silent = rows[[at for at in np.flatnonzero(keeps).tolist() if not _is_misread(roms, captured, int(rows[at]))]]
+        silences = zip(words[keeps].tolist(), came[keeps].tolist(), strict=True)
+        are_misread = [_is_misread(roms, word, byte) for word, byte in silences]
+        silent = rows[keeps][~np.array(are_misread, bool)]
         begins = np.r_[-1, answers][np.searchsorted(answers, silent)]
         ends = np.r_[answers, len(captured)][np.searchsorted(answers, silent)]
         missing = np.r_[0, np.cumsum(captured.lost)]
@@ -99,9 +101,8 @@ def _again(words: NDArray[np.int64], does: NDArray[np.bool_]) -> NDArray[np.bool
     return found
 
 
-def _is_misread(roms: Given, captured: Captured, row: int) -> bool:
+def _is_misread(roms: Given, word: int, came: int) -> bool:
     """Whether what came stands at an address of which one line is another."""
-    word, came = int(captured.gathered(CONTROL)[0][row]), int(captured.data[0][row])
     around = (roms.at(word ^ 1 << bit) for bit in range(READ.bit_length()))
     return any(told and not (byte ^ came) & told for byte, told, _ in around)
 
@@ -129,11 +130,9 @@ def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound:
         return sound
     data, _ = captured.data
     slots = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
-    apart_in = [one.row for one in found.differences if one.data]  # where the CPU goes behind them hangs on these
-    own = [
-        one
-        for one in found.disagreements
-        if (not any(0 < one.row - row <= LONGEST for row in apart_in) if one.control else one.slot in slots)
+    behind = {one.row + at for one in found.differences if one.data for at in range(1, LONGEST + 1)}
+    own = [  # behind a byte that is another, where the CPU goes hangs on it
+        one for one in found.disagreements if (one.row not in behind if one.control else one.slot in slots)
     ]
     before = {one.row: int(data[max(0, one.row - 1)]) for one in own}
     left = [one for one in own if one.control or one.captured != before[one.row]]
