@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from simkit.compare.cells import ROM
 from simkit.compare.followed import Difference, Read
 from simkit.compare.heard import SEVERAL, Heard
 from simkit.compare.led_cpu import REGISTERS, Ended, State
@@ -67,6 +68,7 @@ class Weighing:
             apart = min(worse - better for worse, better in zip(otherwise[1:], as_captured[1:], strict=True))
             proves &= self._track.is_seen(difference)
             difference.proven |= proves and as_captured[2] <= 1 and apart >= DECISIVE
+            difference.proven |= fetched and self._is_no_byte_of_a_rom(difference)
             if difference.proven and self._comes_of_an_earlier_one(difference, now[0], limit):
                 return
             if not difference.proven:
@@ -133,6 +135,21 @@ class Weighing:
             and not difference.control
             and not self._track.from_middle
             and not self._heard.may_be_missing(difference.row)
+        )
+
+    def _is_no_byte_of_a_rom(self, difference: Difference) -> bool:
+        """Whether a ROM holds another byte in several lines at the address that is seen, and none beside is this one.
+
+        An analyser that samples too early or too late has the byte of the cycle before or behind.
+        """
+        row, data = difference.row, self._rows.data
+        beside = [data[at] for at in (row - 1, row + 1) if 0 <= at < len(data)]
+        return (
+            difference.data.bit_count() >= SEVERAL
+            and self._cells.read_at(difference.address) <= ROM
+            and self._track.is_seen(difference)
+            and not self._heard.may_be_missing(row)
+            and difference.captured not in beside
         )
 
     def _can_prove(self, difference: Difference, state: State) -> bool:

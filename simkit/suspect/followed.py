@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.capture.captured import Captured
+from simkit.compare.followed import Difference
 from simkit.compare.judged import Led, led
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import Exercised, exercised_by
-from simkit.suspect.floating import Floating, but_for_misread
+from simkit.suspect.floating import LONGEST, Floating, but_for_misread
 from simkit.suspect.given import Given, apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
 from simkit.suspect.left_over import LeftOver, astray, in_step_of, is_much, most_untold, told, told_of
@@ -89,7 +90,8 @@ class Following:
 
         All that would answer the same there, whatever is on the lines, leave the same.
         """
-        for part in (*self._parts.first, *self._parts.telling, slice(0, len(self._captured))):
+        telling = [part for _, part in self._parts.telling]
+        for part in (*self._parts.first, *telling, slice(0, len(self._captured))):
             machine = self._trial.machine(self._trial.seeds[0])
             sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
             found = self._led(machine, self._captured[part])
@@ -105,7 +107,7 @@ class Following:
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
         first, *more = self._parts.first or [slice(0, len(self._captured))]
-        if left := self._left_in_one(machine, (first, *self._parts.telling)):
+        if left := self._left_in_one(machine, (first,)) or self._left_where_others(machine):
             return left
         on_lines, words = apart_on_the_lines(machine, self._captured)
         if on_lines and self._sound is not None:  # how far one without a fault goes along is the measure for others
@@ -138,11 +140,30 @@ class Following:
         found = (self._left_of(machine, self._led(machine, self._captured[part]), part.start) for part in parts)
         return next((left for left in found if left), None)
 
+    def _left_where_others(self, machine: Machine) -> LeftOver | None:
+        """What is left in the rows in which others left something, in one part of them or in all together."""
+        together: list[Difference] = []
+        for row, part in self._parts.telling:
+            found = self._led(machine, self._captured[part])
+            if left := self._left_of(machine, found, part.start):
+                return left
+            near = [one for one in self._own(machine, found) if abs(part.start + one.row - row) <= LONGEST]
+            for one in but_for_misread(machine, found, near, self._roms):
+                one.row += part.start
+                together.append(one)
+            if is_much(together):
+                return LeftOver(len(together), told(machine, together), 0, told_of(found))
+        return None
+
+    def _own(self, machine: Machine, found: Led) -> list[Difference]:
+        """Disagreements, but for those that the machine's wiring makes look so."""
+        if _is_readdressed(machine):  # selects are compared by the address that the probe sees
+            return [one for one in found.disagreements if not one.signal]
+        return found.disagreements
+
     def _left_of(self, machine: Machine, found: Led, start: int) -> LeftOver | None:
         """What is left of the rows from one on; None where noise may be why, or nothing is."""
-        left = found.disagreements
-        if _is_readdressed(machine):  # selects are compared by the address that the probe sees
-            left = [one for one in left if not one.signal]
+        left = self._own(machine, found)
         if is_much(left):
             left = but_for_misread(machine, found, left, self._roms)
         if is_much(left):

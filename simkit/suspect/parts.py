@@ -37,10 +37,10 @@ class Parts:
         self._rows: list[int] = []
 
     @property
-    def telling(self) -> list[slice]:
-        """Rows round those in which others left something."""
-        parts = [slice(max(0, row - BEFORE), min(self._count, row + BEHIND)) for row in self._rows]
-        return [part for part in parts if part.start]
+    def telling(self) -> list[tuple[int, slice]]:
+        """Rows in which others left something, each with the part round it."""
+        parts = [(row, slice(max(0, row - BEFORE), min(self._count, row + BEHIND))) for row in self._rows]
+        return [(row, part) for row, part in parts if part.start]
 
     def note(self, left: Sequence[Difference]) -> None:
         """Somebody left something there: others may, too."""

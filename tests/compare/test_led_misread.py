@@ -227,3 +227,16 @@ def test_a_vector_that_a_rom_does_not_hold_is_told_where_the_cpu_goes_by_it_on_l
     assert found.first is not None
     assert (found.first.address, found.first.expected, found.first.captured) == (0xFFFD, 0x80, 0x01)
     assert found.first.proven
+
+
+@pytest.mark.parametrize(("at", "byte"), [(3, 0x22), (5, 0x13), (6, 0x11)])
+def test_a_byte_of_a_rom_with_several_lines_wrong_by_which_the_cpu_went_is_no_noise_though_it_comes_once(at, byte):
+    """In a capture from the middle: LDY #$44, STY $0210 is done once, with one byte otherwise."""
+    loop = bytes((0xE8, 0xD0, 0xFD))  # INX, BNE
+    code = loop + bytes((0xA0, 0x44, 0x8C, 0x10, 0x02, 0x98, 0xAA)) + loop + bytes((0x4C, 0x00, 0x80))
+    images = image(code)
+    faults = [f"slot 2: byte at ${ROM + 1 + at:04X} = ${byte:02X}"]
+    whole = exact(observe(Machine.load("demo:marlpit", seed=5, images=images, faults=faults), 6_000))
+    row = int(next(row for row in np.flatnonzero(whole.address[0] == ROM + 1 + at) if row > 400))
+    found = beside(images, whole[row - 300 : row + 900])
+    assert [(one.address, one.captured) for one in found.disagreements] == [(ROM + 1 + at, byte)]
