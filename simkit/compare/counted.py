@@ -249,10 +249,7 @@ def count_signals(followed: Followed, rows: Rows, beside: Signals) -> list[Diffe
             mine = [_signal(followed, rows, beside, starts, row, bit) for row in differ]
             certain = could[is_certain[could]]
             among = [row for row in differ if is_certain[row]]
-            if name.endswith(SELECT) and len(among) == len(certain) >= ALWAYS:
-                for each in mine:
-                    each.counts = each.proven = bool(is_certain[each.row])
-            elif len(mine) >= FEW:
+            if len(mine) >= FEW:
                 for each in mine:
                     each.counts = _again(each.row, among, certain)
                 if name.endswith(SELECT):
@@ -261,6 +258,10 @@ def count_signals(followed: Followed, rows: Rows, beside: Signals) -> list[Diffe
                         certain,
                         np.array(rows.words[: len(followed.should)], np.int64),
                     )
+            if name.endswith(SELECT) and len(among) == len(certain) >= ALWAYS:
+                for each in mine:
+                    if is_certain[each.row]:
+                        each.counts = each.proven = True
             found += mine
         heard = [_signal(followed, rows, beside, starts, row, bit) for row in beside.unanswered.get(name, ())]
         in_step = np.flatnonzero(followed.should != DOUBTFUL)

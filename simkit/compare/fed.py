@@ -118,9 +118,7 @@ class Fed:
     def read(self, address: int, cycle: int, last: int) -> tuple[int, int, int, int] | None:
         """Make a read: slot, offset, byte of the quiet backplane, bits in which the others agree; None: nobody."""
         plan = self._quiet.bus.reach.table.read_plan(address)
-        machines = self._present(cycle)
-        self._made.append((address, None, self._cycle, last))
-        bytes_ = [self._access(one, *self._made[-1]) for one in machines]
+        bytes_ = self._accessed(address, None, cycle, last)
         if not plan.drivers:
             return None
         seat, offset, mask = plan.drivers[0]
@@ -138,14 +136,11 @@ class Fed:
 
     def write(self, address: int, value: int, cycle: int, last: int) -> None:
         """Make a write."""
-        machines = self._present(cycle)
-        self._made.append((address, value, self._cycle, last))
-        for one in machines:
-            self._access(one, *self._made[-1])
+        self._accessed(address, value, cycle, last)
         self._look_at_decoding()
 
-    def varied_besides(self, byte: int) -> int:
-        """Bits of the read that was made last in which one of MORE backplanes has another level than a byte."""
+    def varied_besides(self, slot: int, offset: int, byte: int) -> int:
+        """Bits in which one of MORE backplanes answers the read that was made last, of a register, otherwise."""
         if self._more:
             return 0  # they were asked
         self._more = [self._powered(len(CLOCKS) + number) for number in range(MORE)]
@@ -154,6 +149,9 @@ class Fed:
             for made in self._made:
                 came = self._access(one, *made)
             varied |= came ^ byte
+        self._made.clear()
+        self.answers[slot, offset].varied |= varied
+        self._look_at_decoding()
         return varied
 
     def power_on(self, row: int) -> None:
@@ -165,6 +163,7 @@ class Fed:
         """Accesses may be missing from a row on: what cards other than memory answer counts no longer."""
         if self.since is not None:
             self.since, self.lost = None, row
+            self._made.clear()
             self._look_at_decoding()
 
     def run_to(self, cycle: int) -> None:
@@ -192,6 +191,13 @@ class Fed:
         for hand in self._hands:
             hand.play(self._cycle)
         return machines
+
+    def _accessed(self, address: int, value: int | None, cycle: int, last: int) -> list[int]:
+        """Make an access on all backplanes; what comes of it on each, the quiet one first."""
+        machines = self._present(cycle)
+        if self.since is not None and not self._more:
+            self._made.append((address, value, self._cycle, last))
+        return [self._access(one, address, value, self._cycle, last) for one in machines]
 
     def _access(self, machine: Machine, address: int, value: int | None, cycle: int, last: int) -> int:
         bus = machine.bus

@@ -344,7 +344,7 @@ class Heard:
             return None
         apart = (byte ^ self._rows.bytes[row]) & self._rows.known[row]
         if apart & agreed:
-            agreed &= ~self._track.fed.varied_besides(byte)
+            agreed &= ~self._track.fed.varied_besides(slot, offset, byte)
         self._track.expected[row], self._track.agreed[row] = byte, agreed
         if not apart & agreed:
             return None

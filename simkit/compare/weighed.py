@@ -142,14 +142,14 @@ class Weighing:
 
         An analyser that samples too early or too late has the byte of the cycle before or behind.
         """
-        row, data = difference.row, self._rows.data
-        beside = [data[at] for at in (row - 1, row + 1) if 0 <= at < len(data)]
+        row, rows = difference.row, self._rows
+        beside = [at for at in (row - 1, row + 1) if 0 <= at < len(rows)]
         return (
             difference.data.bit_count() >= SEVERAL
             and self._cells.read_at(difference.address) <= ROM
             and self._track.is_seen(difference)
             and not self._heard.may_be_missing(row)
-            and difference.captured not in beside
+            and all((difference.captured ^ rows.bytes[at]) & rows.known[at] for at in beside)
         )
 
     def _can_prove(self, difference: Difference, state: State) -> bool:

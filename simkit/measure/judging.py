@@ -18,11 +18,12 @@ import numpy as np
 
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
-from simkit.measure.could_be import could_be, without_noise
+from simkit.measure.could_be import could_be
 from simkit.measure.further import SharedMore
 from simkit.measure.played import PLAYED
-from simkit.measure.symptoms import CAPTURE, KINDS, Hands, Symptom, Truth, symptom, truth
+from simkit.measure.symptoms import CAPTURE, KINDS, Hands, Symptom, Truth, exact, symptom, truth
 from simkit.suspect.ask import Asking, answer_of
+from simkit.suspect.followed import Following
 from simkit.suspect.library import Library
 from simkit.suspect.outcomes import SOUND, Outcomes
 from simkit.suspect.rank import Ranking, rank
@@ -76,8 +77,9 @@ class Judged:
         found: whether the true fault is in the first group; False for one from outside.
         alike: another single fault, named at the top, that shows the same symptom; "" where none does, and where
             the true one was found.
-        possible: a single fault, named at the top, of which each cycle could be (`simkit.measure.could_be`); "" where
-            there is none, and where one is alike.
+        possible: of a fault from outside: a single one at the top of which each cycle of the whole bus could be
+            (`simkit.measure.could_be`), whatever the search said; "" where there is none, where one is alike, and where
+            noise hides it.
         classes: classes of electrically equal faults in the first group.
         apart: of these so many as some run of the search tells apart: the others did the same in all of them, cycle by
             cycle, such as all that keep a card from being selected.
@@ -196,7 +198,7 @@ class Judge:
             asked, left = self._ask(ranking.first, shown.real, own) if found and own is not None else (None, False)
             may_be_alike = not found and (case.source != SINGLE or not ranking.none)
             alike = self._same(case, shown, ranking, own, again) if may_be_alike else ""
-            is_asked = case.source != SINGLE and not (alike or ranking.none or shown.is_hidden)
+            is_asked = case.source != SINGLE and not (alike or shown.is_hidden)
             yield Judged(
                 kind=shown.kind,
                 program=case.program,
@@ -238,9 +240,10 @@ class Judge:
         if shown.kind != CAPTURE:
             return ""
         levels = shown.real.levels[shown.begin : shown.begin + shown.cycles]
-        exact = without_noise(levels, shown.real.names, shown.lines)
-        top = [one.name for one in ranking.order if one.name != SOUND and one.name in ranking.first]
-        return next((name for name in top[:MOST_NAMED] if could_be(self._real.trial, name, exact)), "")
+        captured = exact(levels, shown.real.names, shown.lines)
+        top = [one.name for one in ranking.order if one.name != SOUND][:MOST_NAMED]
+        following = Following(captured, self._real.trial)
+        return next((name for name in top if could_be(self._real.trial, name, captured, following)), "")
 
     def _ask(self, group: Sequence[str], real: Truth, own: str) -> tuple[int | None, bool]:
         """Measurements until one class is left, answered by the real machine."""

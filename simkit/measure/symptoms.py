@@ -227,12 +227,25 @@ def _window(real: Truth, at: int, length: int, chance: np.random.Generator) -> t
     return begin, max(0, min(length, len(real.levels) - begin))
 
 
-def _captured(window: Words, names: Sequence[str], lines: Sequence[str], chance: np.random.Generator) -> Captured:
-    """A spoilt capture of some lines."""
+def exact(window: Words, names: Sequence[str], lines: Sequence[str]) -> Captured:
+    """A capture of some lines that misses nothing.
+
+    Args:
+        window: words of a run, bit i of names[i].
+        names: of all lines of the run.
+        lines: that are captured.
+    """
     count = len(window)
     levels = np.zeros(count, np.uint64)
     for place, name in enumerate(lines):
         levels |= (window >> np.uint64(names.index(name)) & np.uint64(1)) << np.uint64(place)
+    known = np.full(count, (1 << len(lines)) - 1, np.uint64)
+    return Captured(tuple(lines), levels, known, np.arange(count, dtype=np.float64), np.zeros(count, bool))
+
+
+def _captured(window: Words, names: Sequence[str], lines: Sequence[str], chance: np.random.Generator) -> Captured:
+    """A spoilt capture of some lines."""
+    count, levels = len(window), exact(window, names, lines).levels
     wrong = chance.random(count) < WRONG_BITS
     levels ^= np.where(wrong, np.uint64(1) << chance.integers(0, len(lines), count).astype(np.uint64), np.uint64(0))
     kept, lost = _lost(count, chance)

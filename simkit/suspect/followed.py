@@ -68,7 +68,7 @@ class Following:
                 return None
             if self._sound is None:
                 self._sound = self._left_by(self._trial.machine(self._trial.seeds[0]))
-                self._where_told = self._left_where_told()
+                self._where_told = self._left_where_told() if self._sound.cycles else None
             if lets_go(machine):
                 self.rows += len(self._captured)
                 bare = self._trial.machine(self._trial.seeds[0])

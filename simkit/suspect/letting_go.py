@@ -1,8 +1,8 @@
 """A CPU that lets go of the bus when chance has it, as with BE open: what stands on the lines then, and for how long.
 
-No card answers in such a cycle, and the data lines keep what was on them. A pin that floats low does so for many cycles
-on end; memory that does not answer between two cycles shortly before and behind in which some does has another reason,
-and where it answers all the time the CPU never let go.
+No card answers in such a cycle, and the data lines keep what was on them. In our model an open pin stays as it is for
+FLOATS_FOR cycles (no sheet says for how long); memory that does not answer between two cycles nearer than that in which
+some does has another reason, and where it answers all the time the CPU never let go.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from simkit.backplane.wiring import DATA_LINES, Done
 from simkit.capture.captured import Captured
+from simkit.compare.heard import SEVERAL
 from simkit.compare.judged import LINES, Led, led
 from simkit.compare.pins import rom_content
 from simkit.cpu.reference.cpu_lines import FLOATS_FOR
@@ -26,16 +27,12 @@ from simkit.suspect.reached import CONTROL, READ
 CERTAIN = 3
 """Lines in which a byte must differ from the one before to be told from it, where one of each row may be misread.
 Ours."""
-SEVERAL = 2
-"""Lines in which a byte must differ for it not to be misread. Ours."""
 _DATA = np.uint64(LINES.index(DATA_LINES[0]))
 _READ, _BYTE = np.uint64(1 << LINES.index("RW")), np.uint64(0xFF)
 
 
 LETS_GO = "BE"
 """Pin that takes the CPU off the bus (W65C02S data sheet, section 3)."""
-MISREAD = 2
-"""Data lines of two cycles in a row in which they may differ where one of each is misread. Ours."""
 
 
 @attrs.frozen
@@ -57,11 +54,13 @@ class Silences:
         rows, put, came, before = _reads(found)
         does = _lines(put ^ came) < SEVERAL
         answers = rows[does & (_lines(put ^ before) >= CERTAIN)]
-        words = captured.gathered(CONTROL)[0][rows].astype(np.int64)
-        is_rom = np.isin(words, [word for word in np.unique(words).tolist() if roms.at(word)[1]])
-        is_held = is_rom | _again(words, does)
+        places = (found.levels[rows] & np.uint64(2 * READ - 1)).astype(np.int64)
+        is_rom = np.isin(places, [word for word in np.unique(places).tolist() if roms.at(word)[1]])
+        is_held = is_rom | _again(places, does)
         keeps = ~does & is_held & (_lines(came ^ before) < SEVERAL)
-        silences = zip(words[keeps].tolist(), came[keeps].tolist(), strict=True)
+        words, known = captured.gathered(CONTROL)
+        keeps &= known[rows] == np.uint64(2 * READ - 1)
+        silences = zip(words[rows[keeps]].tolist(), came[keeps].tolist(), strict=True)
         are_misread = [_is_misread(roms, word, byte) for word, byte in silences]
         silent = rows[keeps][~np.array(are_misread, bool)]
         begins = np.r_[-1, answers][np.searchsorted(answers, silent)]
@@ -87,16 +86,16 @@ def _reads(found: Led) -> tuple[NDArray[np.int64], ...]:
     return rows, gives, data[rows].astype(np.int64), data[rows - 1].astype(np.int64)
 
 
-def _again(words: NDArray[np.int64], does: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _again(places: NDArray[np.int64], does: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which reads stand between two of the same place in which memory gave what it holds.
 
     What was written there while the CPU let go nobody knows.
     """
-    order = np.argsort(words, kind="stable")
-    place, gave = words[order], does[order]
+    order = np.argsort(places, kind="stable")
+    place, gave = places[order], does[order]
     before = np.r_[False, gave[:-1] & (place[1:] == place[:-1])]
     behind = np.r_[gave[1:] & (place[1:] == place[:-1]), False]
-    found = np.zeros(len(words), bool)
+    found = np.zeros(len(places), bool)
     found[order] = before & behind
     return found
 
@@ -107,7 +106,7 @@ def _is_misread(roms: Given, word: int, came: int) -> bool:
     return any(told and not (byte ^ came) & told for byte, told, _ in around)
 
 
-def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound: LeftOver | None) -> LeftOver:
+def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound: LeftOver) -> LeftOver:
     """What a CPU leaves that lets go of the bus whenever chance has BE low.
 
     No card answers in such a cycle, and the data lines keep what was on them; a write is not heard. So a ROM's byte
@@ -126,7 +125,7 @@ def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound:
         row = silences.short[0]
         words = f"in cycle {row} of the capture memory does not answer; BE would be low for more than so few cycles"
         return LeftOver(len(silences.short), words, row, 0.0)
-    if not silences.long and sound is not None:
+    if not silences.long:
         return sound
     data, _ = captured.data
     slots = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
@@ -136,7 +135,7 @@ def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound:
     ]
     before = {one.row: int(data[max(0, one.row - 1)]) for one in own}
     left = [one for one in own if one.control or one.captured != before[one.row]]
-    certain = [one for one in left if one.control or (one.captured ^ before[one.row]).bit_count() > MISREAD]
+    certain = [one for one in left if one.control or (one.captured ^ before[one.row]).bit_count() >= CERTAIN]
     is_proven = any(one.proven and one.control for one in left) or instructions(certain) > 1
     if is_proven or (instructions(left) > 1 and is_more_than_noise(len(left), 2 * len(own))):
         return LeftOver(len(left), told(machine, left), left[0].row, 0.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 
 from simkit.capture.captured import Captured
@@ -38,7 +39,7 @@ class Parts:
 
     @property
     def telling(self) -> list[tuple[int, slice]]:
-        """Rows in which others left something, each with the part round it."""
+        """Rows in which others left something, each with the part round it; not what is in the first rows."""
         parts = [(row, slice(max(0, row - BEFORE), min(self._count, row + BEHIND))) for row in self._rows]
         return [(row, part) for row, part in parts if part.start]
 
@@ -55,7 +56,13 @@ def _enough(left: Sequence[Difference]) -> list[int]:
     """Rows of which the part behind each is enough to leave something, the first ones first; else all."""
     rows = sorted(one.row for one in left)
     proven = [one.row for one in left if one.proven]
-    return proven or [row for row in rows if any(LONGEST <= other - row < BEHIND for other in rows)] or rows
+    return proven or [row for row in rows if _is_another_behind(row, rows)] or rows
+
+
+def _is_another_behind(row: int, rows: Sequence[int]) -> bool:
+    """Whether another of some rows, in their order, is of a later instruction and in the same part."""
+    at = bisect_left(rows, row + LONGEST)
+    return at < len(rows) and rows[at] < row + BEHIND
 
 
 def _begins_with_reset(captured: Captured) -> bool:

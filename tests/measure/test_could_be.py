@@ -4,9 +4,11 @@ import attrs
 import numpy as np
 import pytest
 
-from simkit.measure.could_be import could_be, without_noise
+from simkit.measure.could_be import could_be as asked
 from simkit.measure.judging import trial_of
+from simkit.measure.symptoms import exact as without_noise
 from simkit.records.observed import Observer
+from simkit.suspect.followed import Following
 from simkit.suspect.runs import observed_lines
 
 SEED, CYCLES = 777, 6_000
@@ -15,6 +17,10 @@ SEED, CYCLES = 777, 6_000
 @pytest.fixture(scope="module")
 def trial():
     return trial_of("keyboard-test")
+
+
+def could_be(trial, fault, captured):
+    return asked(trial, fault, captured, Following(captured, trial))
 
 
 def exact(trial, *faults):
