@@ -182,10 +182,13 @@ class Beginnings:
             return
         word = (low | high << 8) | (SYNC_BIT if rows.has_sync else 0)
         held = [self._cells.expected(RESET_VECTOR + at) for at in (0, 1)]
-        least = 1 if held == [low, high] else SEVERAL  # lines: of each byte one may be misread
+        if None in held:  # of each byte a line may be misread
+            leads = ((word ^ went) & 0xFFFF).bit_count() < SEVERAL
+        else:  # it is that or the ROM's
+            leads = (went & 0xFF) in (low, held[0]) and (went >> 8 & 0xFF) in (high, held[1])
         behind = rows.seen[start + 1] & ~SYNC_BIT  # of a NOP of one byte the next one begins there
         follows = behind == (went & 0xFFFF) + 1  # it is no row that was misread
-        if follows and ((word ^ went) & 0xFFFF).bit_count() >= least and not rows.lost[start]:
+        if follows and not leads and not rows.lost[start]:
             self._heard.note_start(start, word)
 
     def _goes_elsewhere(self, row: int, vector: int) -> int:
@@ -249,19 +252,24 @@ class Beginnings:
         self._prove_vector(row, RESET_VECTOR)
 
     def _prove_vector(self, row: int, vector: int) -> None:
-        """Where the CPU begins at the vector that was captured, and a ROM holds another, these bytes were read."""
+        """Where the CPU begins at the vector that was captured, and a ROM holds another, these bytes were read.
+
+        And those that have several lines wrong, where it begins elsewhere than at the ROM's, whatever is wrong besides.
+        """
         rows = self._rows
         low, high = self._cells.expected(vector), self._cells.expected(vector + 1)
         taken = rows.data[row : row + 2]
         if low is None or high is None or self._track.start is not None or min(taken) < 0:
             return
-        if self._differs(row + 2, taken[0] | taken[1] << 8, 0) or not self._differs(row + 2, low | high << 8, 0):
-            return
         own = [low, high]
+        away = self._differs(row + 2, low | high << 8, 0).bit_count()
+        least = SEVERAL if self._differs(row + 2, taken[0] | taken[1] << 8, 0) else 1
+        if away < least:
+            return
         for each in reversed(self._track.differences):
             if each.row < row:
                 break
-            if each.row < row + 2 and own[each.row - row] != taken[each.row - row]:
+            if each.row < row + 2 and (own[each.row - row] ^ taken[each.row - row]).bit_count() >= least:
                 each.read, each.proven = Read.CAPTURED, True
 
     def _may_begin(self, row: int, wrong: int = 0) -> State | None:

@@ -217,6 +217,17 @@ def test_a_cpu_that_begins_elsewhere_than_at_the_vector_that_is_on_the_lines_is_
     assert found.first is None
 
 
+@pytest.mark.parametrize("high", ["slot 2: pins D0 to D7 reversed", "slot 2: D7 stuck low", "slot 2: pin D0 high"])
+def test_a_cpu_that_begins_neither_at_the_vector_on_the_lines_nor_at_the_roms_is_told(high):
+    """The ROM gives another vector, and of the addresses a line is high besides from there on."""
+    images = {2: bytes(0x7FFC) + bytes((0x00, 0x80, 0x00, 0x80))}
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images, faults=[high]), 300))
+    start = row_of(captured[:20], 0xFFFD) + 1
+    captured.levels[start:] |= np.uint64(1) << np.uint64(captured.names.index("A4"))
+    found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, images=images), captured)
+    assert any(one.proven and start - 2 <= one.row <= start for one in found.disagreements)
+
+
 @pytest.mark.parametrize("shorted", ["A8 shorted to A9", "A8 shorted to A10"])
 def test_a_vector_that_a_rom_does_not_hold_is_told_where_the_cpu_goes_by_it_on_lines_that_touch(shorted):
     """Of ROM bytes that read the same reversed nothing tells but the vector."""
