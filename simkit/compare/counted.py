@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,7 +85,7 @@ def count_bus(
             if slot in roms:
                 _count_each(mine, could_rows)
     _count_bytes(followed, slots, levels, known)
-    _count_together(followed)
+    _count_together(followed, roms)
     for slot, content in roms.items():
         _count_by_pin(followed, slots, levels, known, seen, slot, content)
     for each in followed.differences:
@@ -112,15 +112,20 @@ def _count_bytes(
             each.counts |= _again(each.row, differ, could, least)
 
 
-def _count_together(followed: Followed) -> None:
-    """The same lines of a card wrong together, and not once: no misreading has them so, when the CPU went by it."""
+def _count_together(followed: Followed, roms: Container[int]) -> None:
+    """The same lines of a card wrong together, and not once: no misreading has them so, when the CPU went by it.
+
+    Nor where a ROM has them so at several addresses and nothing tells which byte the CPU took.
+    """
     by_lines: dict[tuple[int | None, int], list[Difference]] = {}
     for each in followed.differences:
         if each.data.bit_count() >= TOGETHER and not each.is_write and not each.control:
             by_lines.setdefault((each.slot, each.data), []).append(each)
     for mine in by_lines.values():
         taken = sum(each.read is Read.CAPTURED for each in mine)
-        if taken >= FEW and taken >= HALF * len(mine):
+        places = {each.address for each in mine if each.read is not Read.EXPECTED}
+        of_rom = mine[0].slot in roms and len(places) >= FEW and len(places) >= HALF * len(mine)
+        if of_rom or (taken >= FEW and taken >= HALF * len(mine)):
             for each in mine:
                 each.counts = True
 

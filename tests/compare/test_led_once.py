@@ -192,3 +192,20 @@ def test_behind_the_last_row_of_a_capture_nothing_differs():
     end = len(follower.rows)
     follower._track.earlier = frozenset({"a"})
     assert follower._heard.check(end, end, 0x8000) == []
+
+
+@pytest.mark.parametrize(("second", "lines", "told"), [(7, "D3 D4", 2), (7, "D3 D5", 0), (0, "D3 D4", 0)])
+def test_the_same_two_lines_of_a_rom_wrong_at_two_places_are_no_noise_though_nothing_hangs_on_them(second, lines, told):
+    """LDA $8100, LDA $8107 and back: what was read is not used. At one place alone they may be one misread address."""
+    image = bytearray(b"\xea" * 0x8000)
+    image[0:9] = bytes((0xAD, 0x00, 0x81, 0xAD, 0x07, 0x81, 0x4C, 0x00, 0x80))
+    image[RESET : RESET + 2] = bytes((0x00, 0x80))
+    images = {2: bytes(image)}
+    captured = exact(observe(Machine.load("demo:marlpit", seed=5, images=images), 900))
+    for row, names in ((40, "D3 D4"), (60, lines)):
+        place = 0x8100 if row == 40 else 0x8100 + second
+        at = next(at for at in range(row * 10, 900) if captured.address[0][at] == place)
+        for name in names.split():
+            captured = misread(captured, at, name)
+    found = led(Machine.load("demo:marlpit", seed=SOUND_SEED, images=images), captured)
+    assert len(found.disagreements) == told
