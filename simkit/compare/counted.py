@@ -33,7 +33,8 @@ MISREAD = 1e-3
 BORNE_OUT = 0.3
 """Share of a line's differences that what follows must bear out, where they are seldom. Ours."""
 ALWAYS = 2
-"""Rows that are enough where a select is never as it should be: noise does not find just these. Ours."""
+"""Rows that are enough where a select, or a line of a ROM, is never as it should be: noise does not find just these.
+Ours."""
 FEW = 2
 """Differences of one kind below which it is looked at no closer. Ours."""
 AT_ADDRESS, HALF = 3, 0.5
@@ -84,6 +85,9 @@ def count_bus(
             _count_addresses(mine, could_rows, followed.should)
             if slot in roms:
                 _count_each(mine, could_rows)
+                if len(mine) == len(could_rows) >= ALWAYS:
+                    for each in mine:
+                        each.counts = True
     _count_bytes(followed, slots, levels, known)
     _count_together(followed, roms)
     for slot, content in roms.items():
