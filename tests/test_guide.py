@@ -124,8 +124,9 @@ def test_the_example_of_a_rule_works_in_a_copy_of_the_tree(tmp_path):
     assert told.stdout.startswith("jump-over-page-end (error): a jump takes half of its address")
 
 
-def test_each_module_of_the_window_has_its_line():
-    modules = {path.name for path in (ROOT / "simkit/window").glob("*.py")} - {"__init__.py"}
+def test_each_module_of_window_and_hands_has_its_line():
+    folders = ROOT / "simkit/window", ROOT / "simkit/hands"
+    modules = {path.name for folder in folders for path in folder.glob("*.py")} - {"__init__.py"}
     assert set(re.findall(r"^\| `(\w+\.py)` \|", chapter("The window"), re.MULTILINE)) == modules
 
 

@@ -22,6 +22,7 @@ ORDER = (
     "records",
     "inspect",
     "outside",
+    "hands",
     "burn",
     "testrom",
     "check/rules",

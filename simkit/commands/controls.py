@@ -12,7 +12,7 @@ from simkit.commands.say import say, say_json, say_text
 from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
-    from simkit.window.controls import Controls
+    from simkit.hands.controls import Controls
 
 HELP = help_text(
     "Print which keys and joystick contacts play the pads, and which key opens the bar.",
@@ -40,7 +40,7 @@ def controls(
     as_json: JsonOption = False,
 ) -> None:
     """Print the mapping in force (see HELP)."""
-    from simkit.window.controls import read_controls
+    from simkit.hands.controls import read_controls
 
     beside = None
     if machine is not None:
@@ -63,8 +63,8 @@ def controls(
 
 def _keys_of_both(machine: str, found: Controls) -> dict[int, tuple[str, tuple[str, ...]]] | None:
     """By slot, title of a keyboard and keys of pads that reach it; None where the machine cannot be loaded."""
+    from simkit.hands.pads import keys_of_both
     from simkit.machine.machine import Machine
-    from simkit.window.pads import keys_of_both
 
     try:
         loaded = Machine.load(machine)

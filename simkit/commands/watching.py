@@ -8,10 +8,10 @@ from pathlib import Path
 from simkit.commands.building import Build, BuildError
 from simkit.commands.options import MachineOptions
 from simkit.contract.errors import SimkitError
+from simkit.hands.controls import Controls
 from simkit.machinefile.named import named_files
 from simkit.machinefile.programs import parse_load
 from simkit.machinefile.read import machine_path
-from simkit.window.controls import Controls
 from simkit.window.fresh import Fresh
 
 LOOKS_BEFORE_TOLD = 20

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from simkit.commands.run_options import RunOptions
     from simkit.commands.taped_run import TapedRun
     from simkit.commands.watching import Watch
+    from simkit.hands.controls import Controls
     from simkit.machine.machine import Machine
     from simkit.machine.views import Screen
-    from simkit.window.controls import Controls
 
 
 def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: Watch | None) -> str | None:
@@ -32,9 +32,9 @@ def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: W
     if reason is not None:
         return reason
     from simkit.commands.taped_run import note
+    from simkit.hands.bar_key import how_to_open
+    from simkit.hands.pads import words_on_both
     from simkit.window.app import App, NoDisplayError
-    from simkit.window.bar_key import how_to_open
-    from simkit.window.pads import words_on_both
     from simkit.window.tape import Tape
 
     try:
@@ -73,8 +73,8 @@ def what_stands(run: TapedRun) -> dict[str, object]:
 def watch_for(asked: RunOptions, build: Build | None = None) -> Watch:
     """What looks after the files of the machine; to be made before it is loaded."""
     from simkit.commands.watching import Watch
+    from simkit.hands.controls import controls_beside
     from simkit.machinefile.read import machine_path
-    from simkit.window.controls import controls_beside
 
     machine_file = machine_path(asked.options.machine)
     return Watch(
@@ -84,7 +84,7 @@ def watch_for(asked: RunOptions, build: Build | None = None) -> Watch:
 
 def controls_for(machine_file: Path, asked: RunOptions) -> Controls:
     """Which key and joystick contact is which, for this machine."""
-    from simkit.window.controls import read_controls, with_bar_key
+    from simkit.hands.controls import read_controls, with_bar_key
 
     controls = read_controls(asked.controls, machine_file)
     return with_bar_key(controls, asked.bar_key) if asked.bar_key else controls

@@ -11,14 +11,16 @@ import pygame
 
 from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
+from simkit.hands.bar_key import bar_key_words, how_to_open
+from simkit.hands.controls import Controls
+from simkit.hands.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
+from simkit.hands.pads import words_on_both
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
 from simkit.machine.views import Screen, Serial
 from simkit.outside.journal import Journal
 from simkit.outside.speed import Speed
 from simkit.window.bar import Bar
-from simkit.window.bar_key import bar_key_words, how_to_open
-from simkit.window.controls import Controls
 from simkit.window.deeds import Deeds
 from simkit.window.desk import Desk
 from simkit.window.foot import Foot
@@ -28,8 +30,6 @@ from simkit.window.going import Going
 from simkit.window.hands import Hands
 from simkit.window.look import Look
 from simkit.window.notice import MOST_TEXTS, Notice
-from simkit.window.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
-from simkit.window.pads import words_on_both
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
 from simkit.window.reading import Reading

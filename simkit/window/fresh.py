@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import attrs
 
 if TYPE_CHECKING:
+    from simkit.hands.controls import Controls
     from simkit.machine.machine import Machine
-    from simkit.window.controls import Controls
 
 
 @attrs.frozen(kw_only=True)

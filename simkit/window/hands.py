@@ -7,15 +7,15 @@ from typing import Any
 
 import pygame
 
+from simkit.hands.bar_key import BarKey, Press, TopEdge
+from simkit.hands.controls import MAX_PADS, Controls
+from simkit.hands.keys import HeldKeys
+from simkit.hands.pads import JoystickPads, KeyPads, PadButtons, check_buttons
 from simkit.machine.machine import Machine
 from simkit.machine.views import Keys, Pads
 from simkit.outside.host_keys import key_name
 from simkit.window.bar import Bar
-from simkit.window.bar_key import BarKey, Press, TopEdge
-from simkit.window.controls import MAX_PADS, Controls
 from simkit.window.desk import Desk
-from simkit.window.keys import HeldKeys
-from simkit.window.pads import JoystickPads, KeyPads, PadButtons, check_buttons
 from simkit.window.panel import Panel
 
 _PLAYING = frozenset(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pygame
 
 from simkit.contract.errors import SimkitError
+from simkit.hands.terminal_screen import COLUMNS, ROWS, TerminalScreen
 from simkit.looks.colours import INK, PAPER
 from simkit.machine.told import digits
 from simkit.outside.serial_host import WHERE, Feeder
@@ -15,7 +16,6 @@ from simkit.window.layout import Box
 from simkit.window.lettering import Cells, Lettering
 from simkit.window.paint import GAP_PX, LINE_PX, frame
 from simkit.window.strip import shortened, wrapped
-from simkit.window.terminal_screen import COLUMNS, ROWS, TerminalScreen
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine

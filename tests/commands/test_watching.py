@@ -10,7 +10,7 @@ from simkit.commands.options import MachineOptions
 from simkit.commands.run import RunOptions
 from simkit.commands.watching import LOOKS_BEFORE_GONE, LOOKS_BEFORE_TOLD
 from simkit.commands.windowed import watch_for
-from simkit.window.controls import default_controls
+from simkit.hands.controls import default_controls
 from simkit.window.fresh import Fresh
 from simkit.window.trouble import trouble_words
 

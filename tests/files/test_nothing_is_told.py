@@ -12,6 +12,7 @@ import pytest
 
 from simkit.commands.new import write_machine
 from simkit.contract.errors import SimkitError
+from simkit.hands.controls import read_controls
 from simkit.machinefile.read import read_description
 from simkit.machinefile.tomlfile import read_toml
 from simkit.outside.recording import read_recording
@@ -21,7 +22,6 @@ from simkit.rom.labels import read_labels
 from simkit.rom.listing import read_listing
 from simkit.testing.coverage import Counts
 from simkit.testing.golden import read_numbers
-from simkit.window.controls import read_controls
 
 SECRET = "zqxj"
 """In every word of the files that must not be told."""

@@ -6,13 +6,13 @@ import pytest
 
 from simkit.check.result.accept import read_accepted
 from simkit.contract.errors import SimkitError
+from simkit.hands.controls import read_controls
 from simkit.machinefile.read import read_description
 from simkit.outside.serial_host import Paste
 from simkit.rom.images import read_segments
 from simkit.rom.labels import read_labels
 from simkit.rom.listing import read_listing
 from simkit.testing.coverage import Counts
-from simkit.window.controls import read_controls
 
 COUNTS = {"format": "simkit-coverage", "version": 1, "program": "0" * 64, "ran": {"8000": 1}, "taken": {}, "passed": {}}
 MACHINE = '# ä\nname = "Möhren"\nclock = "1 MHz"\n\n[[card]]\nslot = 1\nkind = "sram"\nselect = "0xxx xxxx xxxx xxxx"\n'

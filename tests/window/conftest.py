@@ -7,8 +7,8 @@ import pytest
 
 from simkit import Machine
 from simkit.commands.new import write_machine
+from simkit.hands.controls import default_controls
 from simkit.outside.host_keys import NAME_BY_USAGE
-from simkit.window.controls import default_controls
 
 USAGE = {name: usage for usage, name in reversed(NAME_BY_USAGE.items())}
 

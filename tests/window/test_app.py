@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
+from simkit.hands.pacing import SLICE_SECONDS
 from simkit.looks.colours import PAPER, ROOM
 from simkit.window.fresh import Fresh
-from simkit.window.pacing import SLICE_SECONDS
 
 
 def test_keys_arrive_by_physical_position_with_their_releases(hello):

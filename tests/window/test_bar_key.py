@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit import Machine
-from simkit.window.bar_key import REST_SECONDS, SHIFTS, BarKey, Press, TopEdge
-from simkit.window.controls import default_controls
+from simkit.hands.bar_key import REST_SECONDS, SHIFTS, BarKey, Press, TopEdge
+from simkit.hands.controls import default_controls
 
 LEFT, RIGHT = SHIFTS
 

@@ -23,7 +23,7 @@ from pathlib import Path
 import pygame
 from simkit import Machine
 from simkit.window.app import App
-from simkit.window.controls import default_controls
+from simkit.hands.controls import default_controls
 
 name, clock, seconds = sys.argv[1], sys.argv[2], float(sys.argv[3])
 machine = Machine.load(name, clock=clock)

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simkit import Machine
+from simkit.hands.terminal_screen import COLUMNS, ROWS, SCROLL_BACK, TerminalScreen
 from simkit.window.terminal import Terminal
-from simkit.window.terminal_screen import COLUMNS, ROWS, SCROLL_BACK, TerminalScreen
 
 
 @pytest.fixture

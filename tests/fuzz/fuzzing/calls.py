@@ -103,7 +103,7 @@ def _counts(sample: Sample) -> None:
 
 
 def _controls(sample: Sample) -> None:
-    from simkit.window.controls import read_controls
+    from simkit.hands.controls import read_controls
 
     read_controls(Path(sample.argv[0])).toml()
 

@@ -11,10 +11,10 @@ from typing import Any
 import attrs
 
 from simkit.contract.errors import Errors, SimkitError, near
+from simkit.hands.bar_key import BAR_KEYS, BOTH_SHIFTS, SHIFTS
 from simkit.machinefile.tomlfile import quoted, read_toml
 from simkit.machinefile.tomlplaces import Step
 from simkit.outside.host_keys import KEY_NAMES
-from simkit.window.bar_key import BAR_KEYS, BOTH_SHIFTS, SHIFTS
 
 CONTROLS_FILE = "controls.toml"
 DEFAULTS = Path(__file__).with_name(CONTROLS_FILE)

@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simkit.outside.speed import Speed
-from simkit.window.pacing import (
+from simkit.hands.pacing import (
     DRAW_SECONDS_BEHIND,
     LARGEST_DEBT_SECONDS,
     SLICE_SECONDS,
     DrawPace,
     Pacer,
 )
+from simkit.outside.speed import Speed
 
 HZ = 2_000_000
 SLICE = int(SLICE_SECONDS * HZ)

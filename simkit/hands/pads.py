@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from fractions import Fraction
 
 from simkit.contract.errors import SimkitError
+from simkit.hands.controls import Controls
 from simkit.machine.machine import Machine
 from simkit.machine.views import Keys, Pads
-from simkit.window.controls import Controls
 
 SHORTEST_PRESS_SECONDS = Fraction(1, 50)
 """A press and a release that the host delivers together still last a frame, or a program that looks once a frame would

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from simkit.contract.errors import SeveralErrors, SimkitError
+from simkit.hands.controls import default_controls, read_controls, with_bar_key
 from simkit.outside.host_keys import KEY_NAMES
-from simkit.window.controls import default_controls, read_controls, with_bar_key
 
 ROMS = Path(__file__).parents[2] / "roms"
 

@@ -3,9 +3,9 @@
 import pytest
 
 from simkit import Machine
+from simkit.hands.controls import default_controls
+from simkit.hands.pads import JoystickPads, KeyPads, PadButtons
 from simkit.machine.views import Pads
-from simkit.window.controls import default_controls
-from simkit.window.pads import JoystickPads, KeyPads, PadButtons
 
 
 @pytest.fixture
