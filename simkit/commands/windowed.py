@@ -34,8 +34,8 @@ def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: W
     from simkit.commands.taped_run import note
     from simkit.hands.bar_key import how_to_open
     from simkit.hands.pads import words_on_both
+    from simkit.hands.tape import Tape
     from simkit.window.app import App, NoDisplayError
-    from simkit.window.tape import Tape
 
     try:
         app = App(

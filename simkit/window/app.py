@@ -13,8 +13,10 @@ from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
 from simkit.hands.bar_key import bar_key_words, how_to_open
 from simkit.hands.controls import Controls
+from simkit.hands.found import Found, count_words, list_lines
 from simkit.hands.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
 from simkit.hands.pads import words_on_both
+from simkit.hands.tape import Tape
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
 from simkit.machine.views import Screen, Serial
@@ -24,7 +26,6 @@ from simkit.window.bar import Bar
 from simkit.window.deeds import Deeds
 from simkit.window.desk import Desk
 from simkit.window.foot import Foot
-from simkit.window.found import Found, count_words, list_lines
 from simkit.window.fresh import Reload
 from simkit.window.going import Going
 from simkit.window.hands import Hands
@@ -33,7 +34,6 @@ from simkit.window.notice import MOST_TEXTS, Notice
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
 from simkit.window.reading import Reading
-from simkit.window.tape import Tape
 from simkit.window.terminal import Terminal
 from simkit.window.trouble import ends_the_run
 from simkit.window.watched import WatchedFiles

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 import attrs
 
 from simkit.cpu.isa.flags import FLAG_WORDS, flags_sentence, flags_set
+from simkit.hands.found import Line
 from simkit.machine.told import Executed, Loop, digits
 from simkit.rom.places import Place
-from simkit.window.reading import Line, Reading
+from simkit.window.reading import Reading
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine

@@ -5,6 +5,7 @@ from __future__ import annotations
 import attrs
 import pygame
 
+from simkit.hands.found import Line
 from simkit.looks.colours import INK, PAPER
 from simkit.window.layout import Box
 from simkit.window.lettering import TEXT_PX, Lettering
@@ -20,19 +21,6 @@ TITLE_LINES_FROM_PX = 16 * LINE_PX
 INDENT_PX = 14
 BAR_PX = 10
 CLOSE = "Close"
-
-
-@attrs.frozen
-class Line:
-    """A paragraph.
-
-    Attributes:
-        text: what stands in it.
-        heading: whether it begins something.
-    """
-
-    text: str
-    heading: bool = False
 
 
 @attrs.define

@@ -2,9 +2,9 @@
 
 from simkit import Machine
 from simkit.backplane.seat import titled
-from simkit.commands.show import inside, words
 from simkit.contract.card import Card
 from simkit.machine.found import who
+from simkit.machine.inside import inside, words
 from simkit.machinefile.catalogue import entries, load_entry
 
 

@@ -6,11 +6,11 @@ import pytest
 
 from simkit import Machine
 from simkit.commands.new import write_machine
+from simkit.hands.tape import Tape
 from simkit.outside.journal import Journal
 from simkit.outside.player import Player, replay
 from simkit.outside.recording import read_recording
 from simkit.window.fresh import Fresh
-from simkit.window.tape import Tape
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from simkit.commands.new import write_machine
 from simkit.commands.options import MachineOptions
 from simkit.commands.run import RunOptions
 from simkit.commands.windowed import watch_for
-from simkit.window import pacing
+from simkit.hands import pacing
 from simkit.window.lettering import TEXT_PX
 from simkit.window.moment import Goal
 from simkit.window.small import is_too_small

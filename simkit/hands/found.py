@@ -1,13 +1,14 @@
-"""Findings as the window tells them: the first of each rule when it comes up, how many, and all that is to be said."""
+"""Findings as a front tells them: the first of each rule when it comes up, how many, and all that is to be said."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import attrs
+
 from simkit.check.rules.catalogue import rule_or_plain
 from simkit.machine.found import who
 from simkit.machine.told import digits
-from simkit.window.reading import Line
 
 if TYPE_CHECKING:
     from simkit.contract.findings import Finding
@@ -15,6 +16,19 @@ if TYPE_CHECKING:
 
 MOST_AT_ONCE = 3
 """More that come up in one moment are counted, not told."""
+
+
+@attrs.frozen
+class Line:
+    """A paragraph.
+
+    Attributes:
+        text: what stands in it.
+        heading: whether it begins something.
+    """
+
+    text: str
+    heading: bool = False
 
 
 class Found:

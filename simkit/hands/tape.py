@@ -1,4 +1,4 @@
-"""What a window records and plays, and whether somebody outside asks for its end."""
+"""What a front records and plays, and whether somebody outside asks for its end."""
 
 from __future__ import annotations
 
