@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import pygame
 
-from simkit.contract.errors import SimkitError
+from simkit.hands.serial_terminal import SerialTerminal
 from simkit.hands.terminal_screen import COLUMNS, ROWS, TerminalScreen
 from simkit.looks.colours import INK, PAPER
 from simkit.machine.told import digits
-from simkit.outside.serial_host import WHERE, Feeder
+from simkit.outside.serial_host import WHERE
 from simkit.window.layout import Box
 from simkit.window.lettering import Cells, Lettering
 from simkit.window.paint import GAP_PX, LINE_PX, frame
@@ -26,15 +26,6 @@ CELL_PX = range(6, 13)
 CLOSE = "Close"
 HEAD_LINES = 3
 """Of what stands above the text; one where there is little room."""
-_KEYS = {
-    "enter": b"\r",
-    "keypad enter": b"\r",
-    "backspace": b"\b",
-    "tab": b"\t",
-    "escape": b"\x1b",
-    "delete": b"\x7f",
-}
-"""What keys send that make no characters (common practice)."""
 JOIN = f"For a terminal of your own: --terminal {WHERE}."
 
 
@@ -58,14 +49,10 @@ class Terminal:
     def __init__(self, machine: Machine, serial: Serial, may_send: Callable[[], bool]) -> None:
         self.has_keys = False
         self.closes = True
-        self.screen = TerminalScreen()
         self.slot = serial.slot
         self.card_title = serial.card_title
-        self._machine = machine
-        self._serial = serial
+        self._line = SerialTerminal(machine, serial, may_send)
         self._may_send = may_send
-        self._feeder = Feeder(machine, serial)
-        self._newest: object = None
         self._back = 0  # lines scrolled back
         self._rows = ROWS  # that were drawn last
         self._cells: dict[int, Cells] = {}
@@ -73,24 +60,26 @@ class Terminal:
 
     # the line ---------------------------------------------------------------------------------------------------------
 
+    @property
+    def screen(self) -> TerminalScreen:
+        """Its text."""
+        return self._line.screen
+
     def catch_up(self) -> None:
         """Show what the machine has sent since the last look."""
-        self._machine.settle()
-        sent, self._newest, goes_on = self._serial.sent_after(self._newest)
-        if not goes_on:
-            self.screen, self._back = TerminalScreen(), 0
         begun = self.screen.begun
-        self.screen.feed(sent)
-        if self._back:  # who reads what went up keeps it before his eyes
+        if not self._line.catch_up():
+            self._back = 0
+        elif self._back:  # who reads what went up keeps it before his eyes
             self.scroll(begun - self.screen.begun)
 
     def feed(self, until: int) -> None:
         """Hand on what was typed, as far as the line carries it before that cycle."""
-        self._feeder.feed(until)
+        self._line.feed(until)
 
     def forget(self) -> None:
         """The machine was switched off and on: what was still to be sent is gone."""
-        self._feeder = Feeder(self._machine, self._serial)
+        self._line.forget()
 
     def send(self, text: str) -> None:
         """Send characters; the end of a line is a carriage return.
@@ -98,14 +87,12 @@ class Terminal:
         Raises:
             SimkitError: some are not ASCII; nothing is sent.
         """
-        if not text.isascii():
-            wrong = next(character for character in text if not character.isascii())
-            raise SimkitError(f"The serial line carries ASCII, and {wrong!r} is none.", remedy="Leave it out.")
-        self._send(text.replace("\n", "\r").encode("ascii"))
+        self._line.send(text)
+        self._follow()
 
-    def _send(self, data: bytes) -> None:
+    def _follow(self) -> None:
+        """Who types sees the last lines."""
         if self._may_send():
-            self._feeder.add(data)
             self._back = 0
 
     # a pane -----------------------------------------------------------------------------------------------------------
@@ -115,14 +102,13 @@ class Terminal:
         if name in ("page up", "page down"):
             page = max(1, self._rows - 1)
             self.scroll(-page if name == "page up" else page)
-        elif control and len(name) == 1 and name.isascii() and name.isalpha():
-            self._send(bytes([ord(name.lower()) & 0x1F]))
-        elif name in _KEYS and not control:
-            self._send(_KEYS[name])
+        elif self._line.key(name, control=control):
+            self._follow()
 
     def text(self, text: str) -> None:
         """Characters of the host's layout; those that the line does not carry are dropped."""
-        self._send(text.encode("ascii", "ignore"))
+        self._line.text(text)
+        self._follow()
 
     def scroll(self, rows: int) -> None:
         """Go down, or up where it is negative."""
