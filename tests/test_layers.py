@@ -37,6 +37,7 @@ ORDER = (
     "testing/contract",
     "measure",
     "",
+    "page",
     "window",
     "commands",
 )

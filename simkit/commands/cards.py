@@ -5,7 +5,6 @@ from __future__ import annotations
 import inspect
 import json
 import re
-from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,6 +15,7 @@ from simkit.commands import exits
 from simkit.commands.options import JsonOption, help_text
 from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError, near
+from simkit.machine.addresses import addresses_of
 
 if TYPE_CHECKING:
     from simkit.contract.card import Card
@@ -28,10 +28,6 @@ TEST_SEEDS = 5
 
 MOST_WIDTH = 96
 """Characters of a line of the list, apart from the gap."""
-MOST_ADDRESSES = 8
-MOST_AREAS = 4
-MOST_LOOKED_AT = 512
-"""Addresses of a card at which its registers are looked for."""
 
 HELP = help_text(
     "List the cards, also those that cannot be loaded, with the reason; with a name tell settings, registers, pins and "
@@ -148,7 +144,7 @@ def _in_machine(path: str, which: str | None, settings: list[str], as_json: bool
 
 def _as_wired(machine: Machine, card: CardDescription) -> dict[str, Any]:
     """A card as a machine has it: `describe`, with slot, addresses and wires."""
-    areas, registers = machine_addresses(machine, card.slot)
+    areas, registers = addresses_of(machine, card.slot)
     entry = describe(card.kind, card.card, card.settings)
     for register in entry["registers"]:
         register["addresses"] = registers.get(register["offset"], [])
@@ -161,23 +157,6 @@ def _as_wired(machine: Machine, card: CardDescription) -> dict[str, Any]:
         "wires": dict(card.wires),
         "note": card.note,
     }
-
-
-def machine_addresses(machine: Machine, slot: int) -> tuple[list[str], dict[int, list[int]]]:
-    """Where a card answers, banks as they are: areas in words, and by offset the addresses, of many the first."""
-    table = next(read | write for seat, read, write in machine.bus.drive_tables() if seat.slot == slot)
-    digits = f"{table:0{0x10000}b}"[::-1]  # by address
-    areas = [(run.start(), run.end() - 1) for run in re.finditer("1+", digits)]
-    found: dict[int, list[int]] = {}
-    addresses = (address for first, last in areas for address in range(first, last + 1))
-    for address in islice(addresses, MOST_LOOKED_AT):
-        for is_write in (False, True):
-            for seat, offset in machine.bus.where(address, is_write=is_write):
-                told = found.setdefault(offset, [])
-                if seat.slot == slot and address not in told and len(told) < MOST_ADDRESSES:
-                    told.append(address)
-    shown = [f"${first:04X}-${last:04X}" if last > first else f"${first:04X}" for first, last in areas]
-    return shown[:MOST_AREAS] + (["and more"] if len(shown) > MOST_AREAS else []), found
 
 
 def _class(kind: str) -> type[Card]:

@@ -1,0 +1,1 @@
+"""The live page: a folder for any web host, in which a machine runs in the visitor's browser."""

@@ -1,0 +1,27 @@
+"""Markdown of notes and captions as HTML for the page: no HTML of the text's own, no picture, no link but to the web.
+
+Source: CommonMark Spec 0.31.2 (2024), as the package markdown-it-py has it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from markdown_it import MarkdownIt
+
+LINKS = ("https://", "http://", "#")
+
+
+def as_html(text: str) -> str:
+    """A Markdown text as HTML."""
+    return str(_reader().render(text))
+
+
+def _reader() -> MarkdownIt:
+    from markdown_it import MarkdownIt
+
+    reader = MarkdownIt("commonmark", {"html": False})
+    reader.disable(["image", "html_block", "html_inline"])
+    reader.validateLink = lambda url: url.startswith(LINKS)  # type: ignore[method-assign]
+    return reader

@@ -1,0 +1,84 @@
+"""Recordings of a kit on the page: one of them is played, or none; and what the visitor does is recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from simkit.contract.errors import SimkitError
+from simkit.contract.plain import plain
+from simkit.hands.tape import Tape
+from simkit.machine.machine import Machine
+from simkit.outside.player import Player
+from simkit.outside.recording import Recording, read_recording
+
+
+class Tapes:
+    """The recordings.
+
+    Args:
+        folder: of the unpacked kit.
+        recordings: a `file` in the folder and a `title` each.
+    """
+
+    def __init__(self, folder: Path, recordings: Sequence[Mapping[str, Any]]) -> None:
+        self._folder = folder
+        self._known = tuple(recordings)
+        self._player: Player | None = None
+        self._tape = Tape()
+        self._number = 0
+
+    @property
+    def playing(self) -> bool:
+        """Whether the machine does what a recording says."""
+        return self._tape.playing
+
+    def run(self, machine: Machine, cycles: int) -> tuple[Machine, int]:
+        """As `Tape.run`."""
+        return self._tape.run(machine, cycles)
+
+    def leave(self) -> None:
+        """Another machine takes the place: no recording is played."""
+        self._tape, self._player = Tape(), None
+
+    def let_go(self) -> None:
+        """Play no more; what the recording has left pressed comes up."""
+        self._tape.let_go()
+
+    def play(self, number: int, machine: Machine) -> Player:
+        """Play a recording from its beginning.
+
+        Args:
+            number: of the recording, from 0.
+            machine: just switched on.
+
+        Raises:
+            SimkitError: there is no such recording, or it cannot be played.
+        """
+        if not 0 <= number < len(self._known):
+            raise SimkitError(f"There is no recording {number + 1}; there are {len(self._known)}.")
+        player = Player(machine, self._read(number))
+        self._player, self._tape, self._number = player, Tape(player=player), number
+        return player
+
+    def _read(self, number: int) -> Recording:
+        return read_recording(self._folder / self._known[number]["file"])
+
+    def state(self) -> dict[str, Any] | None:
+        """What is played, how far it has come, and what came up since this was asked last; None: nothing is."""
+        player = self._player
+        if player is None:
+            return None
+        hz = float(player.machine.clock_hz)
+        return {
+            "recording": self._number,
+            "playing": self._tape.playing,
+            "seconds": player.played / hz,
+            "length": player.recording.cycles / hz,
+            "chapter": plain(player.chapter or ""),
+            "news": plain(self._tape.news()),
+            "compared": player.compared,
+            "difference": plain(player.difference.words()) if player.difference is not None else "",
+            "notes": [plain(note) for note in player.notes],
+        }
