@@ -20,6 +20,7 @@ from simkit.backplane.watchers import OutsideEvent, WatchHandle
 from simkit.contract.errors import SimkitError, file_error
 from simkit.contract.events import NEVER
 from simkit.contract.shapes import StateError
+from simkit.files.bounded import read_bounded
 from simkit.files.growing import GrowingFile
 from simkit.machine.lengths import whole
 from simkit.machine.machine import Machine
@@ -145,6 +146,18 @@ class Journal:
             self._unwatch()
             self._watch(machine)
             self._begin(state)
+
+    def so_far(self) -> bytes:
+        """The whole recording as it would be if it ended where the machine stands; it goes on.
+
+        Raises:
+            FileError: the file cannot be read.
+        """
+        self.about_to_be_another()
+        content = read_bounded(self.path, MAX_FILE_BYTES, "recording")
+        if self._ended:
+            return content
+        return content + line_of(Entry("end", self._here(), {"why": self._broken}))
 
     def close(self) -> None:
         """End the recording where the machine stands; a second time does nothing."""

@@ -12,7 +12,7 @@ import attrs
 from simkit.machine.addresses import addresses_of
 from simkit.machine.machine import Machine
 from simkit.page.packages import OWN, python_zip
-from simkit.page.runtime import FILES, Runtime
+from simkit.page.runtime import FILES, Runtime, compiled
 from simkit.page.written import TEMPLATE, index_html
 
 SCRIPTS = (
@@ -62,7 +62,8 @@ def page_files(machine: Machine, content: Content, runtime: Runtime) -> dict[str
     """
     files = {name: TEMPLATE.with_name(name).read_bytes() for name in SCRIPTS}
     files |= {f"runtime/{name}": runtime.files[name] for name in FILES}
-    files |= {"python.zip": python_zip(content.packages), "machine.kit": content.kit}
+    packages = python_zip(content.packages)
+    files |= {"python.zip": compiled(packages, runtime) or packages, "machine.kit": content.kit}
     if content.poster is not None:
         files["poster.png"] = content.poster
     described = machine.description

@@ -39,13 +39,16 @@ class Host:
     Args:
         folder: of the unpacked kit.
         facts: what the page knows of it: `machine`, the machine file in the folder; `recordings`, as `Tapes` has them.
+        own: file in which what happens is recorded.
         now: host time in seconds.
 
     Raises:
         SimkitError: the machine cannot be built.
     """
 
-    def __init__(self, folder: Path, facts: Mapping[str, Any], now: Callable[[], float] = time.perf_counter) -> None:
+    def __init__(
+        self, folder: Path, facts: Mapping[str, Any], own: Path, now: Callable[[], float] = time.perf_counter
+    ) -> None:
         self._folder = folder
         self._file = folder / facts["machine"]
         self._now = now
@@ -53,8 +56,8 @@ class Host:
         self._going = True
         self._failure = ""
         self._speed = Speed.REAL
-        self._tapes = Tapes(folder, facts.get("recordings", ()))
-        self._take(Machine.load(self._file))
+        self._tapes = Tapes(folder, facts.get("recordings", ()), own)
+        self._begin_with(Machine.load(self._file))
 
     def _take(self, machine: Machine) -> None:
         """Go on with another machine."""
@@ -121,6 +124,10 @@ class Host:
     def pixels(self) -> bytes:
         """The picture alone, as `ScreenPort.pixels`."""
         return self._screen.port.pixels(self.machine.cycle) if self._screen is not None else b""
+
+    def recording(self) -> bytes:
+        """What has happened since the machine was switched on, as a recording."""
+        return self._tapes.so_far()
 
     def _looks(self) -> dict[str, Any]:
         """What the page has to know of a machine before it shows it."""
@@ -282,7 +289,7 @@ class Host:
         return self._looks()
 
     def _begin_with(self, machine: Machine) -> None:
-        self._tapes.leave()
+        self._tapes.begin_with(machine)
         self._take(machine)
         self._going = True
 
@@ -308,4 +315,4 @@ def open_host(kit: str, facts: str) -> Host:
     import zipfile
 
     zipfile.ZipFile(kit).extractall("/machine")
-    return Host(Path("/machine"), json.loads(facts))
+    return Host(Path("/machine"), json.loads(facts), Path("/own.rec"))

@@ -23,6 +23,8 @@ FILES = ("pyodide.mjs", "pyodide.asm.mjs", "pyodide.asm.wasm", "python_stdlib.zi
 """Of the package; package.json says its version and licence."""
 MAX_FILE_BYTES = 40_000_000
 FETCH_SECONDS = 300
+COMPILE_SECONDS = 120
+COMPILER = Path(__file__).with_name("compile.mjs")
 
 
 @attrs.frozen
@@ -30,11 +32,13 @@ class Runtime:
     """The runtime.
 
     Attributes:
+        folder: where it lies.
         version: of the package.
         licence: as the package says it.
         files: content by name.
     """
 
+    folder: Path
     version: str
     licence: str
     files: dict[str, bytes]
@@ -69,7 +73,37 @@ def read_runtime(folder: Path | None, say: Callable[[str], None]) -> Runtime:
             file=str(place / "package.json"),
             remedy="Take the folder of the npm package as it is.",
         ) from error
-    return Runtime(version, licence, files)
+    return Runtime(place, version, licence, files)
+
+
+def compiled(packages: bytes, runtime: Runtime) -> bytes | None:
+    """A zip of Python packages with each module compiled by the runtime itself, which a browser then need not do.
+
+    Args:
+        packages: the zip.
+        runtime: that will run them.
+
+    Returns:
+        The zip; None where there is no node to have the runtime run in.
+
+    Raises:
+        SimkitError: the runtime does not run in node, or cannot compile a module.
+    """
+    node = shutil.which("node")
+    if node is None:
+        return None
+    command = [node, str(COMPILER), str(runtime.folder.absolute())]
+    try:
+        done = subprocess.run(command, input=packages, capture_output=True, timeout=COMPILE_SECONDS, check=False)
+    except subprocess.TimeoutExpired as error:
+        raise SimkitError(f"The runtime did not compile the packages in {COMPILE_SECONDS} s.") from error
+    if done.returncode:
+        raise SimkitError(
+            "The runtime could not compile the packages of the page.",
+            lines=done.stderr.decode(errors="replace").strip().splitlines()[-5:],
+            remedy=f"Take the npm package {PACKAGE} as it is, with node 20 or later.",
+        )
+    return done.stdout
 
 
 def _fetched(say: Callable[[str], None]) -> Path:

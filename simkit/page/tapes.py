@@ -10,8 +10,9 @@ from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
 from simkit.hands.tape import Tape
 from simkit.machine.machine import Machine
+from simkit.outside.journal import Journal, record
 from simkit.outside.player import Player
-from simkit.outside.recording import Recording, read_recording
+from simkit.outside.recording import read_recording
 
 
 class Tapes:
@@ -20,14 +21,17 @@ class Tapes:
     Args:
         folder: of the unpacked kit.
         recordings: a `file` in the folder and a `title` each.
+        own: file in which what happens is recorded.
     """
 
-    def __init__(self, folder: Path, recordings: Sequence[Mapping[str, Any]]) -> None:
+    def __init__(self, folder: Path, recordings: Sequence[Mapping[str, Any]], own: Path) -> None:
         self._folder = folder
         self._known = tuple(recordings)
         self._player: Player | None = None
         self._tape = Tape()
         self._number = 0
+        self._own = own
+        self._journal: Journal | None = None
 
     @property
     def playing(self) -> bool:
@@ -38,9 +42,20 @@ class Tapes:
         """As `Tape.run`."""
         return self._tape.run(machine, cycles)
 
-    def leave(self) -> None:
-        """Another machine takes the place: no recording is played."""
+    def begin_with(self, machine: Machine) -> None:
+        """Another machine takes the place: no recording is played, and what happens to it is recorded."""
         self._tape, self._player = Tape(), None
+        self._record(machine)
+
+    def _record(self, machine: Machine) -> None:
+        if self._journal is not None:
+            self._journal.close()
+        self._journal = record(machine, self._own, force=True)
+
+    def so_far(self) -> bytes:
+        """What has happened since the machine was switched on, as a recording."""
+        assert self._journal is not None
+        return self._journal.so_far()
 
     def let_go(self) -> None:
         """Play no more; what the recording has left pressed comes up."""
@@ -58,12 +73,11 @@ class Tapes:
         """
         if not 0 <= number < len(self._known):
             raise SimkitError(f"There is no recording {number + 1}; there are {len(self._known)}.")
-        player = Player(machine, self._read(number))
+        recording = read_recording(self._folder / self._known[number]["file"])
+        self._record(machine)
+        player = Player(machine, recording)
         self._player, self._tape, self._number = player, Tape(player=player), number
         return player
-
-    def _read(self, number: int) -> Recording:
-        return read_recording(self._folder / self._known[number]["file"])
 
     def state(self) -> dict[str, Any] | None:
         """What is played, how far it has come, and what came up since this was asked last; None: nothing is."""

@@ -216,6 +216,22 @@ def test_chapters_are_named_and_counted(machine, path):
 # what ends a recording ---------------------------------------------------------------------------------------------
 
 
+def test_what_is_recorded_so_far_is_a_recording_that_ends_and_the_journal_goes_on(machine, path, tmp_path):
+    with record(machine, path) as journal:
+        machine.pads[1].press("a")
+        machine.run(cycles=100_000)
+        early = tmp_path / "early.rec"
+        early.write_bytes(journal.so_far())
+        player = as_replayed(early, machine)
+        assert (player.compared, player.ended) == (1, True)
+        machine.run(cycles=100_000)
+        late = tmp_path / "late.rec"
+        late.write_bytes(journal.so_far())
+        as_replayed(late, machine)
+    assert not read_recording(late).cut
+    assert journal.so_far() == path.read_bytes()
+
+
 def test_a_bad_path_is_told_at_once_and_nothing_is_watched(machine, tmp_path):
     for bad in (tmp_path, tmp_path / "no" / "a.rec"):
         with pytest.raises(SimkitError, match=r"The recording .* cannot be written"):
