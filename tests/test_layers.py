@@ -21,6 +21,7 @@ ORDER = (
     "machine",
     "records",
     "inspect",
+    "film",
     "outside",
     "burn",
     "testrom",

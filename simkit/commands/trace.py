@@ -144,7 +144,7 @@ def print_trace(asked: TraceOptions) -> None:
     with taped_run(loaded, script, record=None, replay=asked.replay) as run:
         rows = RowMaker(loaded, wanted, shown.take)
         rows.most, rows.begin = asked.lines_wanted, None
-        traced = TracedRun(run, asked, rows.begin_with)
+        traced = TracedRun(run, asked.running, asked.begin, rows.begin_with)
         stream = BusStream(loaded, rows.add, lines, is_of=rows.of)
         shown.begin()
         silent = asked.lines_wanted is None and sys.stdout.isatty()

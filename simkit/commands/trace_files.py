@@ -61,7 +61,7 @@ def write_files(asked: TraceOptions) -> None:
             takers.append(window.add)
         watching = _Watching(loaded, names, takers)
         usually = SHOWN_FOR if pictures and dump is None else FROM_ON
-        traced = TracedRun(run, asked, watching.begin_with, usually)
+        traced = TracedRun(run, asked.running, asked.begin, watching.begin_with, usually)
         if asked.begin is None:
             watching.begin = 0
         rows: list[Row] = []

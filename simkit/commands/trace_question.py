@@ -40,7 +40,7 @@ def answer_question(asked: TraceOptions) -> None:
         asked = attrs.evolve(asked, running=attrs.evolve(asked.running, length=asked.before))
     with taped_run(loaded, script, record=None, replay=asked.replay) as run:
         remember(loaded)
-        traced = TracedRun(run, asked, lambda cycle: None, usually=DEFAULT_FOR)
+        traced = TracedRun(run, asked.running, asked.begin, lambda cycle: None, usually=DEFAULT_FOR)
         moment = traced.goal.moment if traced.goal is not None and asked.before is not None else None
         before = _Before(loaded, moment)
         reached = traced.go(Pieces(most=MOST_CYCLES))

@@ -13,7 +13,7 @@ from simkit.commands.goal import Goal, counted_from, moment_of, of_option
 from simkit.commands.headless import Pieces, play_forward, run_forward
 from simkit.commands.say import say
 from simkit.commands.taped_run import TapedRun
-from simkit.commands.trace_options import DEFAULT_FOR, FROM_ON, TraceOptions
+from simkit.commands.trace_options import DEFAULT_FOR, FROM_ON
 from simkit.contract.errors import SimkitError
 from simkit.machine.history import Bystander
 from simkit.machine.machine import Machine
@@ -21,6 +21,7 @@ from simkit.machine.until import waited_for
 from simkit.machine.waiting import Wait
 
 if TYPE_CHECKING:
+    from simkit.commands.running import Running
     from simkit.commands.script import Script
     from simkit.machine.moments import Moment
 
@@ -77,7 +78,8 @@ class TracedRun:
 
     Args:
         run: what is played.
-        asked: the command line.
+        running: what the command line says about it.
+        begin: text of the moment with which it begins, or None.
         begins: called with the first cycle that is wanted.
         usually: when a run ends that has no end of its own; a time after its beginning begins with +.
 
@@ -86,33 +88,31 @@ class TracedRun:
     """
 
     def __init__(
-        self, run: TapedRun, asked: TraceOptions, begins: Callable[[int], None], usually: str = FROM_ON
+        self, run: TapedRun, running: Running, begin: str | None, begins: Callable[[int], None], usually: str = FROM_ON
     ) -> None:
         self._run = run
         machine = run.machine
-        first = asked.begin
         self.goal: Goal | None = None
         self._begin: Begin | None = None
-        if first is None:
+        if begin is None:
             begins(0)
         else:
             try:
-                moment = moment_of(None, first)
+                moment = moment_of(None, begin)
             except SimkitError as error:
                 raise of_option("--from", error) from error
             self._begin = Begin(machine, moment, begins)
-        length = asked.running.length
+        length = running.length
         if length is None:
-            if run.player is not None and first is None:
+            if run.player is not None and begin is None:
                 return
-            length = usually if first is not None or not usually.startswith("+") else DEFAULT_FOR
+            length = usually if begin is not None or not usually.startswith("+") else DEFAULT_FOR
         length = counted_from(length, self._begin.moment if self._begin is not None else None)
-        running = attrs.evolve(asked.running, length=length)
-        self.goal = running.goal(machine, None, DEFAULT_FOR)
+        self.goal = attrs.evolve(running, length=length).goal(machine, None, DEFAULT_FOR)
         began = None if self._begin is None or self._begin.moment.kind else self._begin.cycle
         if began is not None and self.goal.is_time and began >= self.goal.limit:
             raise SimkitError(
-                f"--from {first!r} does not come before the end of the run.",
+                f"--from {begin!r} does not come before the end of the run.",
                 remedy="Set --for later, or --from sooner; --for +20ms counts from --from.",
             )
 
