@@ -16,6 +16,7 @@ ORDER = (
     "cpu/isa",
     "cpu/reference",
     "cpu/core",
+    "kitfile",
     "rom",
     "machinefile",
     "machine",
@@ -31,6 +32,7 @@ ORDER = (
     "check/watches",
     "check",
     "hands",
+    "kit",
     "capture",
     "compare",
     "suspect",
@@ -44,7 +46,7 @@ ORDER = (
 )
 """Folders of simkit from the ground up; "" is simkit itself. A folder imports from itself and from those before it."""
 
-PLAIN = ("contract", "files", "backplane", "cpu", "rom", "machinefile", "machine")
+PLAIN = ("contract", "files", "backplane", "cpu", "kitfile", "rom", "machinefile", "machine")
 """Folders that load on plain Python, and with them the cards."""
 
 COMPILED = ("numpy", "pygame", "greenlet", "wasmtime", "typer", "rich", "bincopy")

@@ -18,7 +18,8 @@ from simkit.commands.options import help_text
 from simkit.commands.plain_help import PlainGroup, PlainTyper
 from simkit.contract.errors import SimkitError, near
 
-RUN, LOOK, CHECK, MAKE = "Run a machine", "Look at machines and parts", "Before the ROM is burned", "Make and measure"
+RUN, LOOK, CHECK = "Run a machine", "Look at machines and parts", "Before the ROM is burned"
+SHARE, MAKE = "Share a machine", "Make and measure"
 
 
 class Command(NamedTuple):
@@ -42,7 +43,6 @@ COMMANDS: dict[str, Command] = {
     "show": Command("simkit.commands.show", LOOK, "CPU, cards in words, last instructions at a moment"),
     "trace": Command("simkit.commands.trace", LOOK, "bus cycles as text, waves for viewers; who wrote it last"),
     "video": Command("simkit.commands.video", LOOK, "patterns, names, sprites and memory of a video card"),
-    "film": Command("simkit.commands.film", LOOK, "a stretch of a run as a film: WebP, GIF, PNG, or frames"),
     "cards": Command("simkit.commands.cards", LOOK, "the cards there are, or those of a machine as wired"),
     "opcode": Command("simkit.commands.opcode", LOOK, "an instruction with every bus cycle, on both parts"),
     "check": Command("simkit.commands.check", CHECK, "what the hardware will choke on, and what to do"),
@@ -52,6 +52,10 @@ COMMANDS: dict[str, Command] = {
     "suspect": Command("simkit.commands.suspect", CHECK, "which single fault explains what you saw"),
     "burn": Command("simkit.commands.burn", CHECK, "the image for a programmer; compare what it read back"),
     "compare": Command("simkit.commands.compare", CHECK, "a capture of the real bus beside the machine"),
+    "pack": Command("simkit.commands.pack", SHARE, "a machine and all that it is made of as one file, a kit"),
+    "unpack": Command("simkit.commands.unpack", SHARE, "a kit as a folder; or what is in it"),
+    "page": Command("simkit.commands.page", SHARE, "a folder for a web host, in which anyone can play the machine"),
+    "film": Command("simkit.commands.film", SHARE, "a stretch of a run as a film: WebP, GIF, PNG, or frames"),
     "new": Command("simkit.commands.new", MAKE, "a machine or a card of your own, to be changed"),
     "bench": Command("simkit.commands.bench", MAKE, "how fast the engines are, side by side"),
     "completion": Command("simkit.commands.completion", MAKE, "have bash, zsh or fish complete what you type"),
@@ -80,7 +84,8 @@ def build_app(names: Sequence[str]) -> typer.Typer:
     @app.callback(
         help=help_text(
             "Simulate a 6502-class computer on a backplane, card by card.",
-            "MACHINE is a folder with a machine.toml, the file itself, or demo:NAME for one that comes with the kit.",
+            "MACHINE is a folder with a machine.toml, the file itself, a machine packed as a kit (.kit), or demo:NAME "
+            "for one that comes with simkit.",
             "A machine folder is a program: cards that lie in it as Python files run with your rights. Run those of "
             "people whom you would let run a program here.",
             EXIT_CODES,

@@ -60,7 +60,7 @@ def register(app: typer.Typer) -> None:
 def bench(
     machine: Annotated[
         str | None,
-        typer.Argument(metavar="[MACHINE]", help="A folder, a machine.toml, or demo:NAME.", show_default=False),
+        typer.Argument(metavar="[MACHINE]", help="A folder, a machine.toml, a kit, or demo:NAME.", show_default=False),
     ] = None,
     cards: Annotated[bool, typer.Option("--cards", help="Only the registers of the cards.")] = False,
     card: Annotated[

@@ -32,8 +32,6 @@ HELP = help_text(
 
 MAX_FILE_BYTES = 16_000_000
 DEMO = "demo:"
-SOURCE_SUFFIXES = (".asm", ".inc", ".labels", ".lst")
-"""What belongs to a ROM image besides the image itself."""
 
 
 @attrs.frozen
@@ -144,6 +142,7 @@ def unpack(name: str, target: Path, *, force: bool = False) -> tuple[Path, Writt
         FileError: the system does not let one be written; nothing is written then.
         SimkitError: no such machine, or a file is already there; nothing is written then.
     """
+    from simkit.kit.taken import sources_of
     from simkit.machinefile.read import machine_path, read_description
     from simkit.machinefile.shipped import shipped_folder
 
@@ -155,7 +154,8 @@ def unpack(name: str, target: Path, *, force: bool = False) -> tuple[Path, Writt
     for card in description.cards:
         for path in (card.image, *card.labels, *card.listing):
             if path is not None:
-                needed.update(_with_sources(path.resolve()))
+                needed.update([path.resolve()] if path.is_file() else [])
+                needed.update(sources_of(path.resolve()))
     for beside in folders:
         needed.update(path for path in beside.iterdir() if path.is_file())
     copies = {path: target / path.relative_to(root) for path in sorted(needed)}
@@ -169,16 +169,3 @@ def unpack(name: str, target: Path, *, force: bool = False) -> tuple[Path, Writt
     contents = {copy: read_bounded(path, MAX_FILE_BYTES, "file") for path, copy in copies.items()}
     written = write_together(contents, what="copy", force=force, make_folders=True)
     return target / machine_file.relative_to(root), written
-
-
-def _with_sources(image: Path) -> list[Path]:
-    """An image and what it was built from: files and a folder of the same name, include files, drivers."""
-    found = [image] if image.is_file() else []
-    for path in image.parent.iterdir():
-        same_name = path.stem == image.stem and path.suffix in SOURCE_SUFFIXES
-        if path.is_file() and (same_name or path.suffix == ".inc" or path.name == "build.py"):
-            found.append(path)
-    for parts in (image.with_suffix(""), image.with_name("drivers")):
-        if parts.is_dir():
-            found += [path for path in parts.rglob("*") if path.is_file() and "__pycache__" not in path.parts]
-    return found

@@ -39,7 +39,7 @@ def help_text(*paragraphs: str, examples: Sequence[str]) -> str:
     return "\n\n".join((*paragraphs, f"\b\nExamples:\n{shown}"))
 
 
-_MACHINE = Annotated[str, typer.Argument(metavar="MACHINE", help="A folder, a machine.toml, or demo:NAME.")]
+_MACHINE = Annotated[str, typer.Argument(metavar="MACHINE", help="A folder, a machine.toml, a kit, or demo:NAME.")]
 
 _OPTIONS: OptionTable = {
     "seed": (
@@ -179,7 +179,7 @@ class MachineOptions:
     """What the command line says about a machine.
 
     Attributes:
-        machine: a folder, a machine.toml, or demo:NAME.
+        machine: a folder, a machine.toml, a kit, or demo:NAME.
         seed: replaces the file's seed.
         image: texts SLOT=FILE.
         labels: label lists to add.

@@ -151,7 +151,7 @@ class Machine:
         """Build the machine that a file describes, and switch it on.
 
         Args:
-            machine: a folder, a machine.toml, or demo:NAME.
+            machine: a folder, a machine.toml, a kit, or demo:NAME.
             seed: replaces the file's seed.
             images: images by slot: a path, or the bytes themselves.
             clock: replaces the file's clock, e.g. "4 MHz".

@@ -94,6 +94,18 @@ def _owner(entry: EntryPoint) -> str:
     return name or "a package without a name"
 
 
+def package_of(kind: str) -> tuple[str, str]:
+    """Name and version of the package that an installed card comes from.
+
+    Raises:
+        SimkitError: no package says that it brings it, or one without a name does.
+    """
+    for entry in entries().get(kind, ()):
+        if entry.dist is not None and (name := _owner(entry)) != "a package without a name":
+            return name, entry.dist.version
+    raise SimkitError(f"Nobody knows from which package the card {kind!r} comes.", remedy="Install it again, with pip.")
+
+
 def card_class(kind: str, folder: Path, known: Mapping[str, Claims] | None = None) -> type[Card]:
     """Class of a card kind.
 

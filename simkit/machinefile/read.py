@@ -25,6 +25,7 @@ from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
 from simkit.files.bounded import is_folder
+from simkit.kitfile.reading import is_kit
 from simkit.machinefile.cards import program_of
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import Backplane, CardDescription, CpuOptions, Description
@@ -45,10 +46,11 @@ _ABOUT = re.compile(r"[^\x00-\x1f\x7f-\x9f\u2028\u2029]{0,100}")
 
 
 def machine_path(machine: str | Path) -> Path:
-    """The machine file behind what people write: a folder, a machine.toml, or demo:NAME.
+    """The machine file behind what people write: a folder, a machine.toml, a kit, or demo:NAME.
 
     Raises:
-        SimkitError: nothing there; says what was looked for.
+        FileError: a kit cannot be read, or not be unpacked in the user's cache folder.
+        SimkitError: nothing there, says what was looked for; or a kit that cannot be used as it is.
     """
     text = str(machine)
     if text.startswith("demo:"):
@@ -65,8 +67,13 @@ def machine_path(machine: str | Path) -> Path:
     if not os.path.lexists(path):
         raise SimkitError(
             f"There is no machine at {text}.",
-            remedy="Name a folder, a machine.toml, or demo:NAME; `simkit demo` lists those that come with the kit.",
+            remedy="Name a folder, a machine.toml, a kit, or demo:NAME; `simkit demo` lists those that come with "
+            "simkit.",
         )
+    if is_kit(path):
+        from simkit.machinefile.packed import machine_in_kit  # few machines are kits
+
+        return machine_in_kit(path)
     return path
 
 
@@ -101,7 +108,7 @@ def read_description(
     """Read a machine file with its bases and check all of it.
 
     Args:
-        machine: a folder, a machine.toml, or demo:NAME.
+        machine: a folder, a machine.toml, a kit, or demo:NAME.
         clock: replaces the clock of the file.
         seed: replaces the seed of the file.
         settings: replaces settings of cards, by slot and name.

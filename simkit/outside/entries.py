@@ -38,6 +38,8 @@ MAX_CYCLE = 1 << 48
 MAX_POWER_ONS = 1 << 20
 MAX_TEXT = 1000
 """Characters of a name or a word."""
+MAX_CAPTION = 10_000
+"""Characters of a caption."""
 MAX_ARGUMENTS = 8
 MAX_NUMBER = 1 << 62
 MAX_PARTS = 200
@@ -100,6 +102,17 @@ def _word(value: Any) -> str:
     if not text.isprintable():
         raise StateError("", "holds characters that cannot be shown")
     return text
+
+
+def _caption(value: Any) -> str:
+    """A text of several lines, Markdown, without anything that cannot be shown."""
+    if not isinstance(value, str):
+        raise wrong(value, "not a text")
+    if len(value) > MAX_CAPTION:
+        raise StateError("", f"has {len(value)} characters; {MAX_CAPTION} are allowed")
+    if not all(line.isprintable() for line in value.split("\n")):
+        raise StateError("", "holds characters that cannot be shown")
+    return value
 
 
 def _argument(value: Any) -> str | int | bool:
@@ -180,19 +193,20 @@ SHAPES: dict[str, dict[str, Shape]] = {
     "state registers": {"registers": Shape(_registers)},
     "state loaded": {"cycle": CYCLE, "data": BYTES},
     "hash": {"parts": Shape(_parts)},
-    "chapter": {"name": SHOWN.that(lambda name: bool(name.strip()), "is no name")},
+    "chapter": {"name": SHOWN.that(lambda name: bool(name.strip()), "is no name"), "caption": Shape(_caption)},
     "end": {"why": optional(SHOWN)},
 }
 """What each kind of entry holds besides `kind`, `at` and, of a state, `what`.
 
 input: something came to a port and took effect. reset: the reset button moved. power: switched off and on. reload: a
 machine loaded anew took its place, with these images, these programs in RAM (null: those of before) and this address at
-which it begins. state: changed by hand. hash: of each part of the state. chapter: a name for the place. end: the
+which it begins. state: changed by hand. hash: of each part of the state. chapter: a name for the
+place, and what is to be said there, in Markdown, or "". end: the
 recording is whole; `why`, if it had to end before the run did.
 """
 
 _RECORDS = {kind: record(**shapes) for kind, shapes in SHAPES.items()}
-_MISSING: dict[str, dict[str, Any]] = {"reload": {"programs": None, "start": None}}
+_MISSING: dict[str, dict[str, Any]] = {"reload": {"programs": None, "start": None}, "chapter": {"caption": ""}}
 """What stands for fields that earlier recordings do not have."""
 _OF_ALL = ("kind", "at", "what")
 

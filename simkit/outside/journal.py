@@ -27,7 +27,7 @@ from simkit.machine.machine import Machine
 from simkit.machine.snapshot import VERSION as STATE_VERSION
 from simkit.machine.snapshot import SnapshotError
 from simkit.outside.contents import contents
-from simkit.outside.entries import MAX_TEXT, SETTABLE, Entry, Place, line_of
+from simkit.outside.entries import MAX_CAPTION, MAX_TEXT, SETTABLE, Entry, Place, line_of
 from simkit.outside.recording import MAX_ENTRIES, MAX_FILE_BYTES, Header, Way
 
 HASH_SECONDS = 10
@@ -108,11 +108,12 @@ class Journal:
         """Whether nothing is recorded any more."""
         return self._ended
 
-    def chapter(self, name: str = "") -> str:
+    def chapter(self, name: str = "", caption: str = "") -> str:
         """Name the place at which the machine stands.
 
         Args:
             name: in a line; "" for "Chapter" with its number.
+            caption: what is to be said there, in Markdown.
 
         Returns:
             The name.
@@ -126,8 +127,13 @@ class Journal:
             raise SimkitError(
                 f"{name[:40]!r} is no name for a chapter.", remedy=f"Write one line of at most {MAX_TEXT} characters."
             )
+        if len(caption) > MAX_CAPTION or not all(line.isprintable() for line in caption.split("\n")):
+            raise SimkitError(
+                "The caption is too long, or holds characters that cannot be shown.",
+                remedy=f"Write at most {MAX_CAPTION} characters of Markdown.",
+            )
         self._settle()
-        self._write("chapter", name=name)
+        self._write("chapter", name=name, caption=caption)
         self.chapters += not self._ended
         return name
 

@@ -9,7 +9,7 @@ old recording played to a new build of the ROM is not compared; what is differen
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from simkit.machine.machine import Machine
 from simkit.machine.snapshot import VERSION as STATE_VERSION
 from simkit.outside.contents import with_programs
 from simkit.outside.entries import OPENS_POWER_ON, Entry, Place
+from simkit.outside.jumping import Rest, Stored, rest_behind
 from simkit.outside.recording import Recording, read_recording
 
 _ANYWHERE = OPENS_POWER_ON | {"hash", "end"}
@@ -103,6 +104,7 @@ class Player:
         self.chapter: str | None = None
         self.played = 0
         self.ended = False
+        self._first = machine.description, machine.images()
         self._comparable = recording.header.state_version in (STATE_VERSION, None)
         if not self._comparable:
             self.notes.append(
@@ -224,6 +226,11 @@ class Player:
         return self.played - first
 
     @property
+    def place(self) -> Place:
+        """Where in the recording the machine stands."""
+        return self.recording.end if self._next is None else Place(self._next.at.power_on, self.machine.cycle)
+
+    @property
     def due(self) -> Entry | None:
         """The entry at whose place the machine stands, if there is one."""
         entry = self._next
@@ -248,6 +255,86 @@ class Player:
             ) from error
         self._look_ahead()
         return entry
+
+    def jump(self, cycles: int, states: Sequence[Stored] = ()) -> None:
+        """Go to a place of the recording, forward or back: from where it is, the last state before it, or power-on.
+
+        What the machine is then is what it is when all is played up to there. Differences are looked for anew from
+        there on; hashes on the way are compared.
+
+        Args:
+            cycles: machine time up to there, of all power-ons together.
+            states: taken on the way through this recording, as `stored_states` gives them, in order.
+
+        Raises:
+            SimkitError: the machine cannot do what the recording says; says where.
+            CardError: a card failed.
+        """
+        before = [state for state in states if state.cycles <= cycles]
+        best = before[-1] if before and self._same_as_recorded else None
+        is_ahead = self.played > cycles or self.ended
+        if best is not None and (is_ahead or best.cycles > self.played):
+            self._go_on_from(best)
+        elif is_ahead:
+            self._begin_anew()
+        self.run(cycles - self.played)
+
+    @property
+    def _same_as_recorded(self) -> bool:
+        """Whether the machine that was recorded is the one that was given: another takes no state of it."""
+        then = self.recording.header.fingerprint
+        now = Fingerprint.of(*self._first)
+        return then is not None and self._comparable and not then.other_parts(now) and not then.other_models(now)
+
+    def _begin_anew(self) -> None:
+        """The recording from its beginning."""
+        self._take_place(self._as_given())
+        self._same = self._is_recorded(self.recording.header.fingerprint, 1)
+        self.machine.power_cycle()
+        self._set_out(Rest(self.recording.entries()))
+
+    def _go_on_from(self, state: Stored) -> None:
+        """The recording from a state on."""
+        rest = rest_behind(self.recording, state.at)
+        if rest.loaded:
+            description = self._first[0]
+            for entry in rest.loaded:
+                description = with_programs(description, entry.fields)
+            self._take_place(Machine(description, rest.loaded[-1].fields["images"], engine=self.machine.engine))
+        else:
+            self._take_place(self._as_given())
+            self.machine.power_cycle()  # which takes back what was done to a ROM by hand
+        self.machine.load_state(state.data)
+        self._same = True
+        self._set_out(rest)
+
+    def _as_given(self) -> Machine:
+        """The machine that was given, or its like where another one has taken its place."""
+        description, images = self._first
+        if self.machine.description is description:
+            return self.machine
+        return Machine(description, images, engine=self.machine.engine)
+
+    def _take_place(self, machine: Machine) -> None:
+        """A machine takes the place of the one before."""
+        before = self.machine
+        if machine is before:
+            return
+        self.machine = machine
+        if machine.images() == before.images() and machine.description.parts() == before.description.parts():
+            machine.named_as(before)
+        for history in tuple(before.histories):  # somebody records what is played
+            history.go_on_with(machine)
+
+    def _set_out(self, rest: Rest) -> None:
+        """Play what is left, from where the machine stands."""
+        self._anew()
+        self.ended = False
+        self.difference = self._last_same = None
+        self.chapter, self.played = rest.chapter, rest.cycles
+        self._held.update(rest.held)
+        self._entries = rest.entries
+        self._look_ahead()
 
     def stop(self) -> None:
         """Play no more; input that would have come is dropped."""
@@ -333,15 +420,10 @@ class Player:
         self._held.clear()
 
     def _load_anew(self, entry: Entry) -> None:
-        before, images = self.machine, entry.fields["images"]
-        description = with_programs(before.description, entry.fields)
-        self.machine = Machine(description, images, engine=before.engine)
-        if images == before.images() and description.parts() == before.description.parts():
-            self.machine.named_as(before)
+        description = with_programs(self.machine.description, entry.fields)
+        self._take_place(Machine(description, entry.fields["images"], engine=self.machine.engine))
         self._same = not self._differences(entry.fields["fingerprint"], self.machine.fingerprint, entry.at.power_on + 1)
         self._anew()
-        for history in tuple(before.histories):  # somebody records what is played
-            history.go_on_with(self.machine)
 
     def _compare(self, entry: Entry) -> None:
         machine = self.machine

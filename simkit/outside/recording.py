@@ -35,7 +35,9 @@ from simkit.outside.entries import (
 from simkit.outside.old_recordings import OLD_VERSIONS, OldRecording, may_be_old
 
 FORMAT = "simkit-recording"
-VERSION = 3
+VERSION = 4
+IN_LINES = (3, VERSION)
+"""Versions that are JSON Lines; captions came with the last."""
 MAX_FILE_BYTES = 100_000_000
 MAX_ENTRIES = 500_000
 MAX_GAP_SECONDS = 3600
@@ -83,10 +85,14 @@ class Chapter:
     Attributes:
         name: as it was marked.
         at: where.
+        cycles: machine time up to there, of all power-ons together.
+        caption: what is to be said there, in Markdown; "" for nothing.
     """
 
     name: str
     at: Place
+    cycles: int = 0
+    caption: str = ""
 
 
 @attrs.frozen
@@ -139,7 +145,10 @@ class Recording:
             "end": attrs.asdict(self.end),
             "cut": self.cut,
             "why": self.why,
-            "chapters": [{"name": chapter.name, **attrs.asdict(chapter.at)} for chapter in self.chapters],
+            "chapters": [
+                {"name": chapter.name, **attrs.asdict(chapter.at), "caption": chapter.caption}
+                for chapter in self.chapters
+            ],
         }
 
 
@@ -207,6 +216,15 @@ def read_recording(path: str | Path) -> Recording:
         content = read_bounded(path, MAX_FILE_BYTES, "recording")
     except FileNotFoundError as error:
         raise SimkitError(f"There is no recording {path}.", remedy=REMEDY) from error
+    return recording_of(content, path)
+
+
+def recording_of(content: bytes, path: Path) -> Recording:
+    """A recording from the content of its file; `path` is for messages.
+
+    Raises:
+        SimkitError: as `read_recording`.
+    """
     if not content:
         raise SimkitError(
             "The recording is empty: the run that was to write it had not begun.",
@@ -215,13 +233,13 @@ def read_recording(path: str | Path) -> Recording:
         )
     first, newline, _ = content.partition(b"\n")
     head = _object(first) if len(first) < MAX_LINE_BYTES else None
-    if newline and head is not None and head.get("format") == FORMAT and head.get("version") == VERSION:
+    if newline and head is not None and head.get("format") == FORMAT and _in_lines(head):
         return _read(path, content, head)
     old = OldRecording.of(head if head is not None else _object(content) if may_be_old(content) else None)
     if old is not None:
         return _read_old(path, old)
     if head is not None and head.get("format") == FORMAT:
-        if head.get("version") == VERSION:
+        if _in_lines(head):
             raise _cut_at_once(path)
         known = f"{min(OLD_VERSIONS)} to {VERSION}"
         raise SimkitError(
@@ -232,6 +250,11 @@ def read_recording(path: str | Path) -> Recording:
     if not newline and content.startswith(_HEAD[: len(content)]):
         raise _cut_at_once(path)
     raise SimkitError("The file is no recording.", file=str(path), remedy=REMEDY)
+
+
+def _in_lines(head: dict[str, Any]) -> bool:
+    """Whether the first line is that of a recording in lines."""
+    return type(head.get("version")) is int and head["version"] in IN_LINES
 
 
 def _cut_at_once(path: Path) -> SimkitError:
@@ -254,7 +277,15 @@ def _read(path: Path, content: bytes, head: dict[str, Any]) -> Recording:
 
     way, end, chapters = _survey(entries(), header)
     return Recording(
-        path, VERSION, header, way.now, end is None, end.fields["why"] if end else None, chapters, way.cycles, entries
+        path,
+        head["version"],
+        header,
+        way.now,
+        end is None,
+        end.fields["why"] if end else None,
+        chapters,
+        way.cycles,
+        entries,
     )
 
 
@@ -274,7 +305,7 @@ def _survey(entries: Iterator[Entry], header: Header) -> tuple[Way, Entry | None
     for entry in entries:
         way.go(entry)
         if entry.kind == "chapter":
-            chapters.append(Chapter(entry.fields["name"], entry.at))
+            chapters.append(Chapter(entry.fields["name"], entry.at, way.cycles, entry.fields["caption"]))
         elif entry.kind == "end":
             end = entry
     return way, end, tuple(chapters)

@@ -1,16 +1,20 @@
-"""A page for a kit: everything that a web host has to serve, by its name in the folder."""
+"""A page for a kit: everything that a web host has to serve, by its name in the folder. Nothing of the kit is run."""
 
 from __future__ import annotations
 
 import gzip
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
-import attrs
-
-from simkit.machine.addresses import addresses_of
-from simkit.machine.machine import Machine
+from simkit.contract.clock import parse_hz
+from simkit.contract.errors import SimkitError
+from simkit.files.bounded import text_of
+from simkit.kitfile.manifest import Manifest, Recorded
+from simkit.kitfile.reading import Kit
+from simkit.outside.recording import recording_of
+from simkit.page.markdown import as_html
 from simkit.page.packages import OWN, python_zip
 from simkit.page.runtime import FILES, Runtime, compiled
 from simkit.page.written import TEMPLATE, index_html
@@ -24,60 +28,34 @@ STORED = (".zip", ".kit", ".png")
 """What a web host cannot make smaller."""
 
 
-@attrs.frozen
-class Content:
-    """What a page is made of.
-
-    Attributes:
-        kit: the kit, as a file.
-        facts: what the page's host in the browser needs (`simkit.page.host.Host`).
-        recordings: title, length in seconds, chapters with name, seconds and caption in HTML, by recording.
-        notes: Markdown.
-        poster: a PNG, or None.
-        identity: of the kit.
-        licence: of the machine's files, a sentence, or "".
-        packages: names of packages besides the kit's own that the machine's cards come from.
-    """
-
-    kit: bytes
-    facts: Mapping[str, Any]
-    recordings: Sequence[Mapping[str, Any]] = ()
-    notes: Sequence[str] = ()
-    poster: bytes | None = None
-    identity: str = ""
-    licence: str = ""
-    packages: Sequence[str] = ()
-
-
-def page_files(machine: Machine, content: Content, runtime: Runtime) -> dict[str, bytes]:
+def page_files(kit: Kit, content: bytes, runtime: Runtime) -> dict[str, bytes]:
     """All files of a page by their names in its folder.
 
     Args:
-        machine: of the kit, for what is told of it; it is not run.
-        content: the kit and what goes with it.
+        kit: the machine.
+        content: of the kit's file.
         runtime: Python for browsers.
 
     Raises:
-        SimkitError: a package that the cards need cannot run in a browser.
+        SimkitError: a note is no text, a recording cannot be read, or a package that the cards need cannot run in a
+            browser.
     """
+    manifest = kit.manifest
     files = {name: TEMPLATE.with_name(name).read_bytes() for name in SCRIPTS}
     files |= {f"runtime/{name}": runtime.files[name] for name in FILES}
-    packages = python_zip(content.packages)
-    files |= {"python.zip": compiled(packages, runtime) or packages, "machine.kit": content.kit}
-    if content.poster is not None:
-        files["poster.png"] = content.poster
-    described = machine.description
-    name = described.name
-    facts = {"name": name, "machine": content.facts, "recordings": content.recordings}
+    packages = python_zip(sorted({card.package for card in manifest.cards} - {"", OWN}))
+    files |= {"python.zip": compiled(packages, runtime) or packages, "machine.kit": content}
+    if manifest.poster is not None:
+        files["poster.png"] = kit.contents[manifest.poster]
+    recordings = [_recording(kit, one) for one in manifest.recordings]
+    facts = {"name": manifest.name, "recordings": recordings}
     files["index.html"] = index_html(
-        name=name,
-        about=described.about,
+        name=manifest.name,
+        about=manifest.about,
         facts=facts,
-        recordings=content.recordings,
-        notes=[*filter(None, [described.note]), *content.notes],
-        addresses=[_card(machine, slot) for slot in sorted(machine.cards)],
-        info=_info(machine, content, runtime, compressed(files)),
-        has_poster=content.poster is not None,
+        notes=[text_of(kit.contents[name], name, "notes") for name in manifest.notes],
+        info=_info(manifest, runtime, compressed(files)),
+        has_poster=manifest.poster is not None,
     )
     return files
 
@@ -89,26 +67,36 @@ def compressed(files: Mapping[str, bytes]) -> int:
     )
 
 
-def _card(machine: Machine, slot: int) -> tuple[str, str, str, list[str]]:
-    """A card in the address map."""
-    areas, found = addresses_of(machine, slot)
-    view = machine.cards[slot]
-    registers = [
-        f"{' '.join(f'${address:04X}' for address in found.get(one.offset, ())[:1])} {one.name} ({one.access})".strip()
-        for one in view.registers
-    ]
-    return f"{slot}", view.title, ", ".join(areas), registers
+def _recording(kit: Kit, one: Recorded) -> dict[str, Any]:
+    """A recording as the page's scripts and its host know it."""
+    found = recording_of(kit.contents[one.file], Path(one.file))
+    hz = _hz(found.header.clock, one.file)
+    return {
+        "file": one.file,
+        "title": one.title,
+        "seconds": float(found.cycles / hz),
+        "chapters": [
+            {"name": chapter.name, "seconds": float(chapter.cycles / hz), "caption": as_html(chapter.caption)}
+            for chapter in found.chapters
+        ],
+        "states": [[list(at), name] for at, name in one.states],
+    }
 
 
-def _info(machine: Machine, content: Content, runtime: Runtime, size: int) -> list[str]:
+def _hz(clock: str | None, file: str) -> Any:
+    if clock is None:
+        raise SimkitError(
+            "The recording does not say its clock.", file=file, remedy="Record it again with this version."
+        )
+    return parse_hz(clock)
+
+
+def _info(manifest: Manifest, runtime: Runtime, size: int) -> list[str]:
     """What the page is made of, in sentences."""
-    described = machine.description
-    files = [f"slot {card.slot} {card.kind}" for card in described.cards if card.kind.startswith("file:")]
+    own = [f"slot {card.slot} {card.kind}" for card in manifest.cards if not card.package]
     return [
-        f"{described.name}: a {described.cpu} at {described.clock_text}.",
-        *([f"Kit {content.identity}."] if content.identity else []),
-        *([content.licence] if content.licence else []),
-        *([f"Cards of the machine's own, whose Python code runs here: {', '.join(files)}."] if files else []),
+        f"Kit {manifest.identity}.",
+        *([f"Cards of the machine's own, whose Python code runs here: {', '.join(own)}."] if own else []),
         f"Made with simkit {version(OWN)}; in the browser runs the same Python code and the same CPU core as on a "
         f"desktop, on Pyodide {runtime.version}{f' ({runtime.licence})' if runtime.licence else ''}.",
         f"All files together, compressed: {size / 1e6:.1f} MB. Nothing is asked of any other host.",

@@ -1,7 +1,6 @@
 // Compiles the Python packages of a page by the very Python that will run them, so that browsers need not.
 //
 //   node compile.mjs RUNTIME < python.zip > compiled.zip
-import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import { pathToFileURL } from "node:url";
 
@@ -29,7 +28,9 @@ found.getvalue()
 
 const { loadPyodide } = await import(pathToFileURL(join(process.argv[2], "pyodide.mjs")).href);
 const python = await loadPyodide();
-python.FS.writeFile("/python.zip", readFileSync(0));
+const pieces = [];
+for await (const piece of process.stdin) pieces.push(piece);
+python.FS.writeFile("/python.zip", Buffer.concat(pieces));
 const proxy = python.runPython(COMPILE);
 const buffer = proxy.getBuffer("u8");
 process.stdout.write(buffer.data);

@@ -19,6 +19,9 @@ from simkit.files.png import screen_rows
 from simkit.hands.controls import read_controls
 from simkit.hands.found import Found, count_words, list_lines
 from simkit.hands.pacing import Pacer
+from simkit.kitfile.reading import read_kit
+from simkit.kitfile.unpacking import unpack
+from simkit.machine.addresses import addresses_of
 from simkit.machine.inside import inside, words
 from simkit.machine.machine import Machine
 from simkit.machine.views import Lamps, Screen
@@ -29,6 +32,8 @@ from simkit.page.tapes import Tapes
 
 FRAME_SECONDS = 0.012
 """Of host time that a frame may run at most, so that what the visitor does is seen soon."""
+UNPACKED, OWN = Path("/machine"), Path("/own.rec")
+"""Where the kit is unpacked in the browser's own file system, and where what happens is recorded."""
 TERMINAL_LINES = 200
 """Of a terminal that the page shows."""
 
@@ -140,6 +145,7 @@ class Host:
         return {
             "name": machine.description.name,
             "about": machine.description.about,
+            "part": machine.description.cpu,
             "clock": machine.description.clock_text,
             "screen": screen,
             "pads": self.hands.pads,
@@ -199,6 +205,19 @@ class Host:
     def do_inside(self) -> dict[str, Any]:
         """CPU, slots, last instructions, in words."""
         return {"lines": [plain(line) for line in words(self.machine, inside(self.machine, []))]}
+
+    def do_map(self) -> dict[str, Any]:
+        """Which card answers where, and its registers."""
+        return {"cards": [self._mapped(slot) for slot in sorted(self.machine.cards)]}
+
+    def _mapped(self, slot: int) -> dict[str, Any]:
+        view = self.machine.cards[slot]
+        areas, found = addresses_of(self.machine, slot)
+        registers = [
+            f"{' '.join(f'${address:04X}' for address in found.get(one.offset, ())[:1])} {one.name} ({one.access})"
+            for one in view.registers
+        ]
+        return {"title": view.title, "areas": areas, "registers": [plain(text.strip()) for text in registers]}
 
     def do_findings(self) -> dict[str, Any]:
         """All findings: what, where, why, what to do."""
@@ -293,10 +312,11 @@ class Host:
         self._take(machine)
         self._going = True
 
-    def do_play(self, recording: int) -> dict[str, Any]:
-        """Play a recording of the kit, from 0, from its beginning."""
-        self._take(self._tapes.play(recording, Machine.load(self._file)).machine)
-        self.hands.tied, self._going = True, True
+    def do_play(self, recording: int, chapter: int | None = None, seconds: float = 0) -> dict[str, Any]:
+        """Play a recording of the kit, from 0, from a chapter of it on, from 0, or from a time in it."""
+        self._take(self._tapes.play(recording, Machine.load(self._file), chapter=chapter, seconds=seconds))
+        self.hands.tied = self._tapes.playing
+        self._going = True
         return self._looks()
 
     def do_take_over(self) -> None:
@@ -309,10 +329,9 @@ def open_host(kit: str, facts: str) -> Host:
     """As `Host`, from texts.
 
     Args:
-        kit: path of the kit, which is unpacked.
-        facts: a JSON object.
+        kit: path of the kit, which is unpacked: cards of its own may run here, as the browser keeps them in.
+        facts: a JSON object, see `Host`; the machine file is the kit's.
     """
-    import zipfile
-
-    zipfile.ZipFile(kit).extractall("/machine")
-    return Host(Path("/machine"), json.loads(facts), Path("/own.rec"))
+    found = read_kit(Path(kit))
+    unpack(found, UNPACKED)
+    return Host(UNPACKED, {**json.loads(facts), "machine": found.manifest.machine}, OWN)

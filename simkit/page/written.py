@@ -10,6 +10,7 @@ from string import Template
 from typing import Any
 
 from simkit.contract.plain import plain
+from simkit.files.bounded import is_file, read_bounded
 from simkit.files.formats import generator_meta, html_format
 from simkit.looks.colours import INK, LIT, MUTED, PAPER, ROOM, WHITE, web
 from simkit.page.markdown import as_html
@@ -18,6 +19,8 @@ MAKER = "simkit page"
 PAGE = html_format("a page of simkit page", MAKER)
 TEMPLATE = Path(__file__).parent / "static" / "index.html"
 
+INDEX = "index.html"
+MAX_BYTES = 50_000_000
 _COLOURS = {"ink": INK, "paper": PAPER, "white": WHITE, "muted": MUTED, "room": ROOM, "lit": LIT}
 
 
@@ -26,9 +29,7 @@ def index_html(
     name: str,
     about: str,
     facts: Mapping[str, Any],
-    recordings: Sequence[Mapping[str, Any]],
     notes: Sequence[str],
-    addresses: Sequence[tuple[str, str, str, Sequence[str]]],
     info: Sequence[str],
     has_poster: bool,
 ) -> bytes:
@@ -37,10 +38,8 @@ def index_html(
     Args:
         name: of the machine.
         about: what it is.
-        facts: for the scripts.
-        recordings: of the kit, as the page has them.
+        facts: for the scripts; "recordings" among them.
         notes: Markdown.
-        addresses: slot, what the card is, its addresses, its registers, in words.
         info: what the page is made of, a sentence each.
         has_poster: whether there is a poster.png.
     """
@@ -53,11 +52,10 @@ def index_html(
         about=f"<p>{_shown(about)}</p>" if about else "",
         colours=" ".join(f"--{word}: {web(colour)};" for word, colour in _COLOURS.items()),
         facts=_script_json(facts),
-        folder="MACHINE",
+        folder=".",
         poster=poster if has_poster else "",
-        recordings=_RECORDINGS if recordings else '<div id="recordings" hidden></div>',
+        recordings=_RECORDINGS if facts["recordings"] else '<div id="recordings" hidden></div>',
         notes=_notes(notes),
-        map=_map(addresses),
         info="".join(f"<p>{_shown(sentence)}</p>\n" for sentence in info),
     ).encode()
 
@@ -65,17 +63,14 @@ def index_html(
 _RECORDINGS = '<section id="recordings"><h2>Recordings</h2></section>'
 
 
+def is_page(folder: Path) -> bool:
+    """Whether a folder holds a page that was made here, which may be made anew."""
+    index = folder / INDEX
+    return is_file(index) and PAGE.knows(read_bounded(index, MAX_BYTES, "page"))
+
+
 def _notes(notes: Sequence[str]) -> str:
     return "".join(f'<section class="notes">\n{as_html(text)}</section>\n' for text in notes)
-
-
-def _map(addresses: Sequence[tuple[str, str, str, Sequence[str]]]) -> str:
-    rows = "".join(
-        f"<tr><td>{_shown(slot)}<td>{_shown(card)}<td>{_shown(where)}<td>{'<br>'.join(map(_shown, registers))}\n"
-        for slot, card, where, registers in addresses
-    )
-    head = "<thead><tr><th>Slot<th>Card<th>Answers at<th>Registers</thead>"
-    return f'<div class="wide"><table>{head}\n<tbody>\n{rows}</tbody></table></div>'
 
 
 def _script_json(value: Mapping[str, Any]) -> str:

@@ -237,7 +237,7 @@ def test_what_is_not_known_is_refused_by_its_name(tmp_path, whole, line, message
 @pytest.mark.parametrize(
     ("fields", "message"),
     [
-        ({"version": 4}, "has format version 4; this kit reads versions 1 to 3"),
+        ({"version": 5}, "has format version 5; this kit reads versions 1 to 4"),
         ({"version": True}, "has format version True"),
         ({"version": "3"}, "has format version 3"),
         ({"version": ...}, "has format version None"),

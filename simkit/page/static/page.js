@@ -46,7 +46,20 @@ function showLooks(now) {
   by("takes-keys").hidden = !(now.keyboard || now.pads.length);
   by("remarks").replaceChildren(...now.notes.map((note) => element("li", { textContent: note })));
   by("remarks").hidden = !now.notes.length;
+  by("board").textContent = `${now.name}: a ${now.part} at ${now.clock}.`;
   gamepads.forget();
+  showMap();
+}
+
+async function showMap() {
+  const { cards } = await machine.ask("map");
+  by("map-rows").replaceChildren(
+    ...cards.map(({ title, areas, registers }) => {
+      const lines = registers.map((text) => element("div", { textContent: text }));
+      const cells = [title, areas.join(", ")].map((text) => element("td", { textContent: text }));
+      return element("tr", {}, ...cells, element("td", {}, ...lines));
+    }),
+  );
 }
 
 function showState(now) {
@@ -150,7 +163,7 @@ const on = {
   },
 };
 
-machine = new Machine(JSON.stringify(facts.machine), on);
+machine = new Machine(JSON.stringify({ recordings: facts.recordings }), on);
 const panel = new Panel(by("panel"), machine);
 const terminals = new Terminals(by("terminals"), machine);
 const gamepads = new Gamepads(machine, say);

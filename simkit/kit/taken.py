@@ -1,0 +1,140 @@
+"""The files that make a machine, each with what it is in a kit; none from outside of its project without a word."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+import attrs
+
+from simkit.contract.errors import Errors, SimkitError
+from simkit.files.bounded import is_file, is_folder
+from simkit.machinefile.catalogue import FILE_PREFIX
+from simkit.machinefile.description import Description
+from simkit.machinefile.shipped import shipped_folder
+
+PROJECT_MARKS = (".git", "pyproject.toml")
+CONTROLS = "controls.toml"
+SOURCE_SUFFIXES = (".asm", ".inc", ".labels", ".lst", ".s", ".cfg", ".a65")
+"""What belongs to a ROM image besides the image itself."""
+MOST_INCLUDED = 2_000
+
+
+@attrs.frozen
+class Taken:
+    """A file that goes into a kit.
+
+    Attributes:
+        path: of the file, as it lies on this computer, links followed.
+        role: as the manifest has it.
+    """
+
+    path: Path
+    role: str
+
+
+def project_of(machine_file: Path) -> Path:
+    """Folder of the project that a machine belongs to.
+
+    The nearest folder above it with `.git` or `pyproject.toml`; of a shipped machine the folder that ships it; else the
+    machine's own folder.
+    """
+    machine_file = machine_file.resolve()
+    shipped = shipped_folder().resolve()
+    if machine_file.is_relative_to(shipped / "demo"):
+        return shipped
+    for folder in machine_file.parents:
+        if any(os.path.lexists(folder / mark) for mark in PROJECT_MARKS):
+            return folder
+    return machine_file.parent
+
+
+def files_of(description: Description, *, sources: bool = False) -> Iterator[Taken]:
+    """The files of a machine as it is described; with their sources if wanted."""
+    for number, path in enumerate(description.files):
+        yield Taken(path, "base" if number else "machine")
+    for card in description.cards:
+        if card.kind.startswith(FILE_PREFIX):
+            file = card.kind.removeprefix(FILE_PREFIX).rpartition(":")[0]
+            yield Taken(Path(card.place("kind").file).parent / file, "card")
+        if card.image is not None:
+            yield Taken(card.image, "image")
+        for path in card.labels:
+            yield Taken(path, "labels")
+        for path in card.listing:
+            yield Taken(path, "listing")
+    for program in description.programs:
+        yield Taken(program.path, "program")
+    controls = description.path.with_name(CONTROLS)
+    if is_file(controls):
+        yield Taken(controls, "controls")
+    if sources:
+        images = [card.image for card in description.cards if card.image is not None]
+        for path in dict.fromkeys(found for image in images for found in sources_of(image)):
+            yield Taken(path, "source")
+
+
+def sources_of(image: Path) -> list[Path]:
+    """What an image was built from: files and a folder of the same name, include files, drivers."""
+    found = []
+    for path in sorted(image.parent.iterdir()):
+        same_name = path.stem == image.stem and path.suffix in SOURCE_SUFFIXES
+        if path.is_file() and (same_name or path.suffix == ".inc" or path.name == "build.py"):
+            found.append(path)
+    for parts in (image.with_suffix(""), image.with_name("drivers")):
+        if parts.is_dir():
+            found += [path for path in sorted(parts.rglob("*")) if path.is_file() and "__pycache__" not in path.parts]
+    return found
+
+
+def included(paths: Iterable[Path]) -> Iterator[Taken]:
+    """Files that somebody includes by name, and those in folders that are.
+
+    Raises:
+        SimkitError: nothing is there, or far too many files are.
+    """
+    for path in paths:
+        if is_file(path):
+            yield Taken(path, "other")
+        elif is_folder(path):
+            inside = [found for found in sorted(path.rglob("*")) if is_file(found)]
+            if len(inside) > MOST_INCLUDED:
+                raise SimkitError(
+                    f"--include {path}: {len(inside)} files are in it; {MOST_INCLUDED} are allowed.",
+                    remedy="Include the folders or files that are needed.",
+                )
+            yield from (Taken(found, "other") for found in inside)
+        else:
+            raise SimkitError(f"--include {path}: nothing is there.", remedy="Correct the path.")
+
+
+def checked(taken: Iterable[Taken], project: Path, allowed: Sequence[Path]) -> list[Taken]:
+    """Each file once, by its first role, links followed, in the order of their paths.
+
+    Args:
+        taken: files.
+        project: those in it may be taken.
+        allowed: files and folders outside of it that may be taken as well.
+
+    Raises:
+        SimkitError: one is not there, or lies outside; SeveralErrors for several.
+    """
+    roots = [project.resolve(), *(path.resolve() for path in allowed)]
+    errors = Errors()
+    found: dict[Path, Taken] = {}
+    for one in taken:
+        real = one.path.resolve()
+        if not is_file(real):
+            errors.add(SimkitError(f"There is no {one.role} file {one.path}.", remedy="Build it, or correct the path."))
+        elif not any(real.is_relative_to(root) for root in roots):
+            errors.add(
+                SimkitError(
+                    f"{one.path} ({one.role}) lies outside of the machine's project, {project}.",
+                    remedy=f"Add --include {one.path} if everybody who gets the kit may have it.",
+                )
+            )
+        else:
+            found.setdefault(real, Taken(real, one.role))
+    errors.raise_any()
+    return sorted(found.values(), key=lambda one: one.path)

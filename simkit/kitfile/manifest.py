@@ -1,0 +1,210 @@
+"""The manifest of a kit: which machine it is, which files it holds, which cards it needs. Its hash is the identity."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+import attrs
+
+from simkit.contract.shapes import CYCLE, TEXT, Shape, StateError, choice, many, optional, record, row, table, whole
+from simkit.kitfile.names import problem_of, same_for_some
+
+FORMAT = "simkit-kit"
+VERSION = 1
+NAME = "kit.json"
+"""Name of the manifest in the file."""
+FOLDER = "files/"
+"""Where the files lie in the file."""
+MAX_BYTES = 2_000_000
+MAX_FILES = 2_000
+MAX_FILE_BYTES = 100_000_000
+MAX_TEXT = 200
+
+ROLES = (
+    *("machine", "base", "image", "program", "labels", "listing", "source", "card", "controls", "notes"),
+    *("recording", "state", "licence", "poster", "other"),
+)
+"""What a file of a kit is."""
+
+
+@attrs.frozen
+class File:
+    """A file of a kit.
+
+    Attributes:
+        role: one of ROLES.
+        sha256: of its content, in hexadecimal.
+        size: bytes.
+    """
+
+    role: str
+    sha256: str
+    size: int
+
+
+@attrs.frozen
+class Needed:
+    """A card that the machine has.
+
+    Attributes:
+        slot: where it stands.
+        kind: as the machine file says it.
+        package: that brings it, or "" for a file of the kit.
+        version: of the package, or "".
+        model: that its author gave it.
+    """
+
+    slot: int
+    kind: str
+    package: str
+    version: str
+    model: int
+
+
+@attrs.frozen
+class Recorded:
+    """A recording in a kit.
+
+    Attributes:
+        file: of the recording.
+        title: what it is called.
+        states: states of the machine on its way, by (power-on, cycle), to jump from.
+    """
+
+    file: str
+    title: str
+    states: tuple[tuple[tuple[int, int], str], ...] = ()
+
+
+@attrs.frozen(kw_only=True)
+class Manifest:
+    """What a kit says of itself.
+
+    Attributes:
+        name: of the machine.
+        about: what it is.
+        machine: its machine file.
+        files: all files by name.
+        cards: in slot order.
+        fingerprint: of the machine, as `Fingerprint.to_data` gives it.
+        notes: Markdown files.
+        recordings: in the order they were named.
+        licence: text of the licence, or None.
+        poster: a picture of the machine, or None.
+    """
+
+    name: str
+    about: str
+    machine: str
+    files: Mapping[str, File]
+    cards: tuple[Needed, ...]
+    fingerprint: Mapping[str, Any]
+    notes: tuple[str, ...] = ()
+    recordings: tuple[Recorded, ...] = ()
+    licence: str | None = None
+    poster: str | None = None
+
+    def content(self) -> bytes:
+        """As it stands in the file: the same manifest gives the same bytes."""
+        data = {"format": FORMAT, "version": VERSION, **_MANIFEST.data(attrs.asdict(self, recurse=False))}
+        return (json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=True) + "\n").encode()
+
+    @property
+    def identity(self) -> str:
+        """The kit's identity: a hash of all that it holds, in hexadecimal."""
+        return hashlib.sha256(self.content()).hexdigest()
+
+
+class UnknownVersionError(ValueError):
+    """The manifest is of another version."""
+
+
+def _text(most: int) -> Shape:
+    return TEXT.that(lambda text: len(text) <= most and text.isprintable(), f"not a line of {most} characters at most")
+
+
+_HEX = TEXT.that(lambda text: len(text) == 64 and set(text) <= set("0123456789abcdef"), "no SHA-256 in hexadecimal")
+_FILE = record(role=choice(*ROLES), sha256=_HEX, size=whole(0, MAX_FILE_BYTES)).into(
+    lambda found: File(**found), attrs.asdict
+)
+_NEEDED = record(
+    slot=whole(1, 99), kind=_text(MAX_TEXT), package=_text(MAX_TEXT), version=_text(MAX_TEXT), model=whole(0, 1 << 31)
+).into(lambda found: Needed(**found), attrs.asdict)
+_STATE = row(row(whole(1), CYCLE), TEXT)
+_RECORDED = record(file=TEXT, title=_text(MAX_TEXT), states=many(_STATE).into(tuple, list)).into(
+    lambda found: Recorded(**found), lambda kept: attrs.asdict(kept, recurse=False)
+)
+_ANY = Shape(lambda given: given)
+_MANIFEST = record(
+    name=_text(MAX_TEXT),
+    about=_text(MAX_TEXT),
+    machine=TEXT,
+    files=table(_FILE).into(dict),
+    cards=many(_NEEDED).into(tuple, list),
+    fingerprint=_ANY,
+    notes=many(TEXT).into(tuple, list),
+    recordings=many(_RECORDED).into(tuple, list),
+    licence=optional(TEXT),
+    poster=optional(TEXT),
+)
+_ROLE_OF = {"machine": "machine", "licence": "licence", "poster": "poster"}
+
+
+def read_manifest(content: bytes) -> Manifest:
+    """A manifest from its text.
+
+    Raises:
+        UnknownVersionError: it is of a version that is not known here.
+        StateError: something in it is wrong; says where.
+    """
+    try:
+        data = json.loads(content.decode("utf-8"), object_pairs_hook=_each_once, parse_constant=_refuse)
+    except (ValueError, RecursionError) as error:
+        raise StateError("", f"its manifest is no JSON that a kit holds ({type(error).__name__})") from error
+    if not isinstance(data, dict) or data.get("format") != FORMAT:
+        raise StateError("format", "it is not that of a kit")
+    if data.get("version") != VERSION:
+        raise UnknownVersionError(str(data.get("version"))[:20])
+    given = {name: value for name, value in data.items() if name not in ("format", "version")}
+    found = Manifest(**_MANIFEST.take(given))
+    _check(found)
+    if found.content() != content:
+        raise StateError("", "its manifest is not written as a kit's is")
+    return found
+
+
+def _check(manifest: Manifest) -> None:
+    """Names that can be, and files that are there in their roles."""
+    files = manifest.files
+    if len(files) > MAX_FILES:
+        raise StateError("files", f"has {len(files)} files, and {MAX_FILES} are allowed")
+    for name in files:
+        problem = problem_of(name)
+        if problem is not None:
+            raise StateError("files", f"{name[:80]!r} cannot be the name of a file: {problem}")
+    alike = same_for_some(files)
+    if alike is not None:
+        raise StateError("files", f"{alike[0]!r} and {alike[1]!r} cannot both be there on every system")
+    named = [
+        *((field, getattr(manifest, field), role) for field, role in _ROLE_OF.items()),
+        *(("notes", name, "notes") for name in manifest.notes),
+        *(("recordings", one.file, "recording") for one in manifest.recordings),
+        *(("recordings", name, "state") for one in manifest.recordings for _, name in one.states),
+    ]
+    for field, name, role in named:
+        if name is not None and (name not in files or files[name].role != role):
+            raise StateError(field, f"{name[:80]!r} is no {role} among the files")
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise ValueError("a name stands twice")
+    return found
+
+
+def _refuse(text: str) -> Any:
+    raise ValueError("no number")

@@ -1,0 +1,298 @@
+"""A kit's reader: what was packed comes back, and every way to make a file lie is refused in one sentence."""
+
+import hashlib
+import io
+import json
+import stat
+import struct
+import zipfile
+from pathlib import Path
+
+import attrs
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simkit.contract.errors import SimkitError
+from simkit.contract.shapes import StateError
+from simkit.kitfile.errors import KitError
+from simkit.kitfile.manifest import FOLDER, NAME, Manifest, Needed, read_manifest
+from simkit.kitfile.names import problem_of, same_for_some
+from simkit.kitfile.reading import MAX_TOTAL_BYTES, kit_of, read_kit
+from simkit.kitfile.unpacking import at_home, unpack
+from simkit.kitfile.writing import described, kit_bytes
+
+CONTENTS = {"machine.toml": b'name = "A"\n', "roms/a.bin": bytes(range(256)) * 8, "cards/lamp.py": b"x = 1\n"}
+ROLES = {"machine.toml": "machine", "roms/a.bin": "image", "cards/lamp.py": "card"}
+
+
+def manifest_of(contents=None, **changes):
+    contents = CONTENTS if contents is None else contents
+    found = Manifest(
+        name="A",
+        about="",
+        machine="machine.toml",
+        files={name: described(ROLES.get(name, "other"), data) for name, data in contents.items()},
+        cards=(Needed(1, "sram", "backplane-simkit", "0.1.0", 2),),
+        fingerprint={"parts": {}, "models": {}},
+    )
+    return attrs.evolve(found, **changes)
+
+
+@pytest.fixture
+def kit():
+    return kit_bytes(manifest_of(), CONTENTS)
+
+
+def refused(data, says=""):
+    with pytest.raises(KitError) as caught:
+        kit_of(data, Path("a.kit"))
+    text = str(caught.value)
+    assert text.startswith("a.kit: ")
+    assert says in text
+    assert "Traceback" not in text
+    return text
+
+
+def zipped(entries, *, first=True):
+    """A zip as Python's own module writes it, of (name, content, how the entry is changed)."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        for name, content, change in entries:
+            info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+            info.external_attr = 0o100644 << 16
+            change(info)
+            archive.writestr(info, content)
+    return buffer.getvalue()
+
+
+def content_of(folder):
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def as_it_is(info):
+    pass
+
+
+def test_what_was_packed_comes_back(kit):
+    found = kit_of(kit, Path("a.kit"))
+    assert dict(found.contents) == CONTENTS
+    assert found.manifest == manifest_of()
+    assert found.manifest.identity == hashlib.sha256(found.manifest.content()).hexdigest()
+
+
+def test_the_same_contents_give_the_same_bytes_in_whatever_order(kit):
+    backwards = dict(reversed(CONTENTS.items()))
+    assert kit_bytes(manifest_of(backwards), backwards) == kit
+
+
+@given(st.data())
+def test_any_byte_changed_or_cut_is_noticed(data):
+    """Every byte counts: none can be changed but for what a zip file holds besides (the date, rights, who made it)."""
+    kit = bytearray(kit_bytes(manifest_of(), CONTENTS))
+    if data.draw(st.booleans()):
+        refused(bytes(kit[: data.draw(st.integers(0, len(kit) - 1))]))
+        return
+    at = data.draw(st.integers(0, len(kit) - 1))
+    kit[at] ^= 1 << data.draw(st.integers(0, 7))
+    try:
+        found = kit_of(bytes(kit), Path("a.kit"))
+    except KitError:
+        return
+    assert (found.manifest, dict(found.contents)) == (manifest_of(), CONTENTS)
+
+
+def lies():
+    """Zip files that say one thing here and another there, by what they do."""
+    good = kit_bytes(manifest_of(), CONTENTS)
+    end = len(good) - 22
+    start = struct.unpack("<L", good[end + 16 : end + 20])[0]
+
+    def patched(at, new):
+        return good[:at] + new + good[at + len(new) :]
+
+    head = manifest_of().content()
+    usual = [(NAME, head, as_it_is), *((FOLDER + n, CONTENTS[n], as_it_is) for n in sorted(CONTENTS))]
+
+    def change(**fields):
+        return lambda info: [setattr(info, name, value) for name, value in fields.items()]
+
+    return {
+        "nothing": b"",
+        "no zip at all": b"#!/bin/sh\n" * 10,
+        "something before it": b"MZ" + good,
+        "something behind it": good + b"more",
+        "a comment": good[:-2] + b"\4\0more",
+        "its end twice": good + good[end:],
+        "no directory": good[:start] + good[end:],
+        "a directory elsewhere": patched(end + 16, struct.pack("<L", start - 1)),
+        "more entries than there are": patched(end + 8, struct.pack("<2H", 9, 9)),
+        "a huge count": patched(end + 8, struct.pack("<2H", 0xFFFF, 0xFFFF)),
+        "another disk": patched(end + 4, struct.pack("<H", 1)),
+        "another name in the entry itself": patched(30, b"kit.jsoN"),
+        "another size in the entry itself": patched(22, struct.pack("<L", 5)),
+        "an entry that is encrypted": patched(6, b"\1\0"),
+        "an entry that starts in another": patched(start + 46 + len(NAME) + 42, struct.pack("<L", 0)),
+        "a link": zipped([usual[0], (usual[1][0], b"/etc/passwd", change(external_attr=(stat.S_IFLNK | 0o777) << 16))]),
+        "a folder": zipped([*usual, (FOLDER + "empty/", b"", change(external_attr=(stat.S_IFDIR | 0o755) << 16))]),
+        "extra fields": zipped([usual[0], (usual[1][0], b"x", change(extra=b"\1\0\0\0"))]),
+        "a comment of an entry": zipped([usual[0], (usual[1][0], b"x", change(comment=b"hello"))]),
+        "another way to pack": zipped([usual[0], (usual[1][0], b"x", change(compress_type=zipfile.ZIP_BZIP2))]),
+        "no manifest": zipped(usual[1:]),
+        "the manifest at its end": zipped([*usual[1:], usual[0]]),
+        "a file more": zipped([*usual, (FOLDER + "zz", b"more", as_it_is)]),
+        "a file less": zipped(usual[:-1]),
+        "a file outside": zipped([*usual, ("../../evil", b"more", as_it_is)]),
+        "another content": zipped([*usual[:-1], (usual[-1][0], b"other", as_it_is)]),
+        "a manifest that is no JSON": zipped([(NAME, b"\xff\xfe", as_it_is)]),
+        "a manifest nested without end": zipped([(NAME, b"[" * 100_000, as_it_is)]),
+        "a manifest of another kind": zipped([(NAME, b'{"format":"other"}', as_it_is)]),
+    }
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+@pytest.mark.parametrize("lie", list(lies()))
+def test_a_file_that_lies_is_refused_in_words(lie):
+    refused(lies()[lie])
+
+
+def test_two_entries_of_one_name_are_refused():
+    head = manifest_of().content()
+    with pytest.warns(UserWarning, match="Duplicate name"):
+        data = zipped([(NAME, head, as_it_is), (FOLDER + "a", b"1", as_it_is), (FOLDER + "a", b"2", as_it_is)])
+    refused(data, "not those of the manifest")
+
+
+def test_a_bomb_is_refused_before_it_is_unpacked(monkeypatch):
+    """The directory says how large all is; reading is held to what it says."""
+    size = 60_000_000
+    contents = {f"f{number}": bytes(size) for number in range(2)}
+    monkeypatch.setattr("simkit.kitfile.reading.MAX_TOTAL_BYTES", size)
+    data = kit_bytes(manifest_of(contents, machine="f0", files={
+        name: described("machine" if name == "f0" else "other", content) for name, content in contents.items()
+    }), contents)  # fmt: skip
+    assert len(data) < 1_000_000
+    monkeypatch.setattr(zipfile.ZipFile, "read", lambda *_: pytest.fail("something was unpacked"))
+    refused(data, "unpacks to more than")
+    assert size < MAX_TOTAL_BYTES
+
+
+@pytest.mark.parametrize("version", [0, 2, "1", None])
+def test_another_version_is_told_with_what_to_do(version):
+    data = json.loads(manifest_of().content()) | {"version": version}
+    text = refused(zipped([(NAME, json.dumps(data).encode(), as_it_is)]), "format version")
+    assert "simkit that packed it" in text
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["/etc/passwd", "../a", "a/../b", "a//b", "", ".", "a/", "C:/a", "a\\b", "con", "LPT1.txt", "a/aux", "a\0b", "a\nb",
+     "a.", " a", "a ", "e\u0301", "x" * 300, "/".join("a" * 20), "a:b", "a*", "nul.bin"],
+)  # fmt: skip
+def test_names_that_lead_out_or_that_some_system_cannot_have_are_refused(name):
+    assert problem_of(name) is not None
+    contents = {**CONTENTS, name: b""}
+    with pytest.raises(StateError, match="cannot be the name"):
+        read_manifest(manifest_of(contents).content())
+
+
+def test_names_that_are_one_on_some_systems_are_refused():
+    assert same_for_some(["a", "b/A", "b/a"]) == ("b/A", "b/a")
+    assert same_for_some(["a", "a/b"]) is not None
+    assert same_for_some(["a/b", "a/c", "b"]) is None
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"machine": "none"},
+        {"machine": "roms/a.bin"},
+        {"licence": "roms/a.bin"},
+        {"poster": "x"},
+        {"notes": ("machine.toml",)},
+    ],
+)
+def test_a_manifest_names_files_that_are_there_in_their_roles(changes):
+    with pytest.raises(StateError):
+        read_manifest(manifest_of(**changes).content())
+
+
+def test_it_is_unpacked_as_it_was_and_over_nothing(kit, tmp_path):
+    found = kit_of(kit, Path("a.kit"))
+    unpack(found, tmp_path / "new")
+    assert content_of(tmp_path / "new") == CONTENTS
+    (tmp_path / "old").mkdir()
+    (tmp_path / "old" / "machine.toml").write_text("mine")
+    with pytest.raises(Exception, match="Already there"):
+        unpack(found, tmp_path / "old")
+    assert [p.name for p in (tmp_path / "old").iterdir()] == ["machine.toml"]
+    unpack(found, tmp_path / "old", force=True)
+    assert (tmp_path / "old" / "machine.toml").read_bytes() == CONTENTS["machine.toml"]
+
+
+@pytest.fixture
+def home(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+
+
+def spoil_text(folder):
+    (folder / "machine.toml").write_text("changed")
+
+
+def spoil_missing(folder):
+    (folder / "roms" / "a.bin").unlink()
+
+
+def spoil_more(folder):
+    (folder / "roms" / "more.bin").write_bytes(b"more")
+
+
+def spoil_link(folder):
+    elsewhere = folder.parent / "elsewhere"
+    elsewhere.write_text("mine")
+    (folder / "cards" / "lamp.py").unlink()
+    (folder / "cards" / "lamp.py").symlink_to(elsewhere)
+
+
+def spoil_folder(folder):
+    elsewhere = folder.parent / "folder"
+    (folder / "cards").rename(elsewhere)
+    (folder / "cards").symlink_to(elsewhere)
+    (elsewhere / "lamp.py").write_text("mine")
+
+
+def spoil_all(folder):
+    elsewhere = folder.parent / "all"
+    folder.rename(elsewhere)
+    folder.symlink_to(elsewhere)
+    (elsewhere / "machine.toml").write_text("mine")
+
+
+@pytest.mark.parametrize("spoil", [spoil_text, spoil_missing, spoil_more, spoil_link, spoil_folder, spoil_all])
+def test_at_home_it_lies_as_it_is_and_what_was_changed_there_is_mended(kit, home, spoil):
+    """Nothing is written through a link that somebody has put there."""
+    found = kit_of(kit, Path("a.kit"))
+    folder = at_home(found)
+    spoil(folder)
+    mine = [path for path in folder.parent.rglob("*") if path.is_file() and path.read_bytes() == b"mine"]
+    assert at_home(found) == folder
+    assert content_of(folder) == CONTENTS
+    assert [path.read_bytes() for path in mine if folder not in path.parents] in ([], [b"mine"])
+
+
+def test_nothing_is_unpacked_through_a_link_out_of_the_folder(kit, tmp_path):
+    found = kit_of(kit, Path("a.kit"))
+    outside, target = tmp_path / "outside", tmp_path / "target"
+    outside.mkdir()
+    target.mkdir()
+    (target / "roms").symlink_to(outside)
+    for force in (False, True):
+        with pytest.raises(SimkitError, match="leads out of"):
+            unpack(found, target, force=force)
+    assert not list(outside.iterdir())
+    assert [path.name for path in target.iterdir()] == ["roms"]
+
+
+def test_a_path_without_a_kit_is_told(tmp_path):
+    with pytest.raises(KitError, match="There is no kit"):
+        read_kit(tmp_path / "none.kit")
