@@ -11,6 +11,7 @@ from textwrap import indent
 
 import pytest
 
+from simkit.kitfile import manifest
 from simkit.machine import snapshot
 from simkit.outside import recording
 from simkit.testing import coverage
@@ -148,6 +149,7 @@ def test_formats_and_versions_of_files_are_those_that_are_written():
         recording.FORMAT: recording.VERSION,
         snapshot.FORMAT: snapshot.VERSION,
         coverage.FORMAT: int(counts[1]),
+        manifest.FORMAT: manifest.VERSION,
     }
 
 

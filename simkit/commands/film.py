@@ -49,7 +49,9 @@ def register(app: typer.Typer) -> None:
 def film(
     options: MachineOptions,
     running: Running,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The film: .webp, .gif, .png, or a folder.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="The film: .webp, .gif, .png, or a folder.")
+    ] = None,
     begin: Annotated[
         str, typer.Option("--from", metavar="MOMENT", help="Where it begins; power-on if not given.")
     ] = "0c",
@@ -70,14 +72,16 @@ def film(
     from simkit.commands.taped_run import taped_run
     from simkit.commands.trace_run import TracedRun
     from simkit.film.frames import Frames
-    from simkit.film.writing import kind_of, written
+    from simkit.film.writing import FILM, kind_of, written
     from simkit.machine.views import Screen
 
     if not 1 <= scale <= MAX_SCALE:
         raise SimkitError(f"--scale {scale} is not possible.", remedy=f"Give 1 to {MAX_SCALE}.")
+    if out is None:
+        raise SimkitError("--out says where to put the film.", remedy="Write e.g. --out film.webp.")
     kind = kind_of(out)
     if kind is not None:
-        check_output(out, what="film", force=force)
+        check_output(out, what="film", known=FILM, force=force)
     loaded = options.load()
     screen = loaded.port(Screen, slot, option="--screen")
     script = running.script(loaded, screen)
@@ -87,19 +91,24 @@ def film(
         traced = TracedRun(run, running, begin, watched.begin_with, USUALLY)
         reached = traced.go(Pieces())
         watched.stop()
+        seconds = float(sum(frame.seconds for frame in frames))
+        files: tuple[Path, ...] = ()
         if frames:
             with LongRun(f"Writing {out}") as writing:
                 writing.goes_on(0.0)
                 made = written(out, kind, frames, watched.palette, scale, force=force)
             say_notes(made)
-            seconds = float(sum(frame.seconds for frame in frames))
-            if as_json:
-                say_json({"files": [str(path) for path in made.files], "frames": len(frames), "seconds": seconds})
-            else:
-                say(f"{len(frames)} frames, {seconds:.3f} s: {out}")
-        traced.leave(script, reached=reached)
-        if not frames:
+            files = made.files
+        if as_json:
+            goal = traced.goal
+            told = {"files": [str(path) for path in files], "frames": len(frames), "seconds": seconds}
+            until = goal.as_dict() if goal is not None else None
+            say_json(told | {"cycle": run.machine.cycle, "until": until, "not_given": script.as_dicts()})
+        elif frames:
+            say(f"{len(frames)} frames, {seconds:.3f} s: {out}")
+        if not frames and reached and not traced.missed(reached=reached):
             raise SimkitError("No frame of the screen ended in that time.", remedy="Let --for be later, e.g. +1s.")
+        traced.leave(script, reached=reached)
 
 
 def _bounded(frames: list[Frame]) -> Callable[[Frame], None]:

@@ -36,7 +36,9 @@ def register(app: typer.Typer) -> None:
 def pack(
     options: MachineOptions,
     packing: Packing,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The kit to write; it ends in .kit.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="The kit to write; it ends in .kit.")
+    ] = None,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -46,6 +48,8 @@ def pack(
     from simkit.kitfile.reading import is_kit
     from simkit.kitfile.writing import KIT
 
+    if out is None:
+        raise SimkitError("--out says where to put the kit.", remedy="Write e.g. --out my-machine.kit.")
     if not is_kit(out):
         raise SimkitError(f"--out {out}: kits end in .kit.", remedy=f"Name it {out.stem or 'machine'}.kit.")
     check_output(out, what="kit", known=KIT, force=force)

@@ -62,8 +62,9 @@ def page(
 def _make(
     options: MachineOptions, packing: Packing, out: Path, runtime: Path | None, *, force: bool, as_json: bool
 ) -> None:
+    from simkit.files.bounded import read_bounded
     from simkit.files.whole import write_together
-    from simkit.kitfile.reading import is_kit, kit_of, read_kit
+    from simkit.kitfile.reading import MAX_KIT_BYTES, is_kit, kit_of, read_kit
     from simkit.page.build import compressed, page_files
     from simkit.page.runtime import read_runtime
     from simkit.page.written import is_page
@@ -75,7 +76,7 @@ def _make(
     path = Path(options.machine)
     if is_kit(path) and options == MachineOptions(machine=options.machine) and packing == Packing():
         kit = read_kit(path)
-        content = path.read_bytes()
+        content = read_bounded(path, MAX_KIT_BYTES, "kit")
     else:
         _, packed = packing.pack(options)
         content = packed.content

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import attrs
 
 from simkit.contract.errors import SimkitError
+from simkit.files.formats import Format
 from simkit.files.png import PICTURE, encode
 from simkit.files.whole import Written, write_together, write_whole
 from simkit.film.frames import Frame
@@ -28,6 +29,10 @@ SHORTEST = {"GIF": 2, "WEBP": 1, "PNG": 1}
 practice)."""
 PER_SECOND = {"GIF": 100, "WEBP": 1000, "PNG": 1000}
 SUFFIXES = {".gif": "GIF", ".webp": "WEBP", ".png": "PNG"}
+MARK = b"simkit film"
+"""Stands in each film, as a comment, by which it is known again."""
+_BEGINNINGS = (b"GIF89a", b"RIFF", b"\x89PNG")
+FILM = Format("a film by simkit", lambda content: content.startswith(_BEGINNINGS) and MARK in content)
 MOST_BYTES = 1_500_000_000
 """Of all pictures of a film in memory."""
 
@@ -108,9 +113,11 @@ def film(frames: Sequence[Frame], palette: Sequence[Rgb], kind: str, scale: int)
     images = [_image(one.frame.rows, palette, scale, kind) for one in shown]
     options: dict[str, Any] = {"duration": [one.units * 1000 // PER_SECOND[kind] for one in shown], "loop": 0}
     if kind == "WEBP":
-        options |= {"lossless": True, "method": 3}
+        options |= {"lossless": True, "method": 3, "xmp": MARK}
     elif kind == "GIF":
-        options |= {"optimize": False, "disposal": 1}
+        options |= {"optimize": False, "disposal": 1, "comment": MARK}
+    else:
+        options["pnginfo"] = _png_comment()
     buffer = io.BytesIO()
     first, *rest = images
     first.save(buffer, kind, save_all=True, append_images=rest, **options)
@@ -135,7 +142,7 @@ def written(
         SimkitError: something else is there, or it is too long.
     """
     if kind is not None:
-        return write_whole(path, film(frames, palette, kind, scale), what="film", force=force)
+        return write_whole(path, film(frames, palette, kind, scale), what="film", known=FILM, force=force)
     contents = {path / name: data for name, data in pictures(frames, palette, scale).items()}
     return write_together(contents, what="picture", known=PICTURE, force=force, make_folders=True)
 
@@ -154,6 +161,14 @@ def _wide(rows: Sequence[bytes], scale: int) -> list[bytes]:
     if scale == 1:
         return list(rows)
     return [b"".join(bytes([pixel]) * scale for pixel in row) for row in rows for _ in range(scale)]
+
+
+def _png_comment() -> Any:
+    from PIL.PngImagePlugin import PngInfo
+
+    found = PngInfo()
+    found.add_text("Comment", MARK.decode())
+    return found
 
 
 def _image(rows: Sequence[bytes], palette: Sequence[Rgb], scale: int, kind: str) -> Image:

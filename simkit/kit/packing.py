@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import attrs
 
 from simkit.contract.errors import Errors, SimkitError
 from simkit.files.bounded import read_bounded
+from simkit.files.temporary import temporary_folder
 from simkit.kit.changes import VARIANT, Changes
 from simkit.kit.states import states_on_the_way
 from simkit.kit.taken import Taken, checked, files_of, included, project_of
@@ -175,8 +175,7 @@ def _check_itself(packed: Packed, machine: Machine) -> None:
     Raises:
         SimkitError: it is not, or it names files that are not in the kit.
     """
-    with TemporaryDirectory() as folder:
-        home = Path(folder).resolve()
+    with temporary_folder() as home:
         kit = kit_of(packed.content, Path(f"{packed.manifest.name}.kit"))
         unpack(kit, home / "kit")
         machine_file = home / "kit" / packed.manifest.machine

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import gzip
+import zlib
 from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
@@ -10,12 +10,12 @@ from typing import Any
 
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError
-from simkit.files.bounded import text_of
+from simkit.files.bounded import read_bounded, text_of
 from simkit.kitfile.manifest import Manifest, Recorded
 from simkit.kitfile.reading import Kit
 from simkit.outside.recording import recording_of
 from simkit.page.markdown import as_html
-from simkit.page.packages import OWN, python_zip
+from simkit.page.packages import MAX_FILE_BYTES, OWN, python_zip
 from simkit.page.runtime import FILES, Runtime, compiled
 from simkit.page.written import TEMPLATE, index_html
 
@@ -24,6 +24,8 @@ SCRIPTS = (
     *("opened.js", "page.css"),
 )
 """Files that every page has as they are."""
+GZIP = 31
+"""What zlib calls the format of RFC 1952."""
 STORED = (".zip", ".kit", ".png")
 """What a web host cannot make smaller."""
 
@@ -41,7 +43,7 @@ def page_files(kit: Kit, content: bytes, runtime: Runtime) -> dict[str, bytes]:
             browser.
     """
     manifest = kit.manifest
-    files = {name: TEMPLATE.with_name(name).read_bytes() for name in SCRIPTS}
+    files = {name: read_bounded(TEMPLATE.with_name(name), MAX_FILE_BYTES, "file of the kit") for name in SCRIPTS}
     files |= {f"runtime/{name}": runtime.files[name] for name in FILES}
     packages = python_zip(sorted({card.package for card in manifest.cards} - {"", OWN}))
     files |= {"python.zip": compiled(packages, runtime) or packages, "machine.kit": content}
@@ -63,7 +65,7 @@ def page_files(kit: Kit, content: bytes, runtime: Runtime) -> dict[str, bytes]:
 def compressed(files: Mapping[str, bytes]) -> int:
     """Bytes that a browser gets of the files from a host that compresses (RFC 1952)."""
     return sum(
-        len(data) if name.endswith(STORED) else len(gzip.compress(data, 6, mtime=0)) for name, data in files.items()
+        len(data) if name.endswith(STORED) else len(zlib.compress(data, 6, wbits=GZIP)) for name, data in files.items()
     )
 
 

@@ -10,7 +10,7 @@ from string import Template
 from typing import Any
 
 from simkit.contract.plain import plain
-from simkit.files.bounded import is_file, read_bounded
+from simkit.files.bounded import is_file, read_bounded, read_text
 from simkit.files.formats import generator_meta, html_format
 from simkit.looks.colours import INK, LIT, MUTED, PAPER, ROOM, WHITE, web
 from simkit.page.markdown import as_html
@@ -43,7 +43,7 @@ def index_html(
         info: what the page is made of, a sentence each.
         has_poster: whether there is a poster.png.
     """
-    template = Template(TEMPLATE.read_text(encoding="utf-8"))
+    template = Template(read_text(TEMPLATE, MAX_BYTES, "template of the page"))
     poster = '<img id="poster" src="poster.png" alt="The picture of the machine as it was published">'
     return template.substitute(
         generator=generator_meta(MAKER),

@@ -49,12 +49,15 @@ OUTPUTS = {
     "trace --vcd": ("trace M --for 100c --vcd OUT", ".vcd", 0, lambda content: b"$enddefinitions" in content),
     "trace --svg": ("trace M --from 0c --for 9c --svg OUT", ".svg", 0, lambda content: content.endswith(b"</svg>\n")),
     "trace --png": ("trace M --from 0c --for 9c --png OUT", ".png", 0, lambda content: content.startswith(PNG)),
+    "pack": ("pack M --poster 100c --out OUT", ".kit", 0, lambda content: content.startswith(b"PK\3\4")),
+    "film": ("film S2 --for 2f --scale 1 --out OUT", ".gif", 0, lambda content: content.startswith(b"GIF89a")),
     "burn, raw": ("burn M --part 28C256 --out OUT", ".bin", 0, is_raw),
     "burn, Intel HEX": ("burn M --part 28C256 --out OUT", ".hex", 0, is_hex),
     "burn, S-records": ("burn M --part 28C256 --out OUT", ".s19", 0, lambda content: content.startswith(b"S")),
 }  # fmt: skip
 """Command line, ending of the file, exit code (None: any), whether the content is right."""
-STREAMED = {name: output for name, output in OUTPUTS.items() if name not in ("burn, Intel HEX", "burn, S-records")}
+BY_ENDING = ("burn, Intel HEX", "burn, S-records", "pack", "film")
+STREAMED = {name: output for name, output in OUTPUTS.items() if name not in BY_ENDING}
 """What goes into devices and pipes, whose names have no ending that would say the format."""
 FOREIGN = {
     ".png": PNG + b"a photograph",
@@ -72,7 +75,7 @@ def run_line(capfd, tmp_path, monkeypatch):
 
     def run(line, out, *more, time="--for 0.02s", odd=""):
         words = [word.replace("ODD", odd) for word in line.replace("TIME", time).split()]
-        named = {"M": "m", "S": "demo:monitor", "OUT": str(out)}
+        named = {"M": "m", "S": "demo:monitor", "S2": "demo:video-test-card", "OUT": str(out)}
         code = ended_with([*(named.get(word, word) for word in words), *more])
         return code, *capfd.readouterr()
 
@@ -156,8 +159,9 @@ def test_a_link_stays_and_rights_are_kept(output, run_line, tmp_path):
 def test_a_path_that_is_wrong_is_told_before_the_machine_runs(where, output, run_line, tmp_path):
     line, ending, _, _ = output
     (tmp_path / "file").touch()
-    out = where if where == "m" and ending != ".png" else f"{where}{ending}"
-    if where == "m" and ending == ".png":
+    by_ending = ending in (".png", ".kit", ".gif")
+    out = where if where == "m" and not by_ending else f"{where}{ending}"
+    if where == "m" and by_ending:
         (tmp_path / out).mkdir()
     found, printed, err = run_line(line, out, time="--for 1000000s")
     assert (found, printed) == (2, "")
@@ -356,7 +360,7 @@ def test_every_command_that_writes_has_the_option_that_forces_it():
 
     command = typer.main.get_command(build_app(list(COMMANDS)))
     writing = {"run", "check", "burn", "coverage", "rehearse", "video", "demo", "machine", "card", "test-rom", "trace"}
-    writing |= {"compare", "suspect"}
+    writing |= {"compare", "suspect", "pack", "unpack", "page", "film"}
     found = set()
 
     def look(name, command):

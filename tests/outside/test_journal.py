@@ -443,7 +443,7 @@ def test_a_header_holds_what_the_machine_is(machine, path):
     head = json.loads(path.read_text().splitlines()[0])
     assert head == {
         "format": "simkit-recording",
-        "version": 3,
+        "version": 4,
         "machine": "Marlpit",
         "seed": 3,
         "clock": "2 MHz",

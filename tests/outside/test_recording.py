@@ -29,7 +29,7 @@ FIELDS = {
     "state registers": {"registers": {"a": 1, "pc": 0x8000, "halted": None}},
     "state loaded": {"cycle": 12, "data": STATE},
     "hash": {"parts": {"cpu": "00ff"}},
-    "chapter": {"name": "Level 2"},
+    "chapter": {"name": "Level 2", "caption": "*Here* it is.\n\nAt `$7F11`."},
     "end": {"why": None},
 }
 
@@ -441,3 +441,19 @@ def test_any_bytes_are_a_recording_or_one_error(tmp_path_factory, content):
     path.write_bytes(content)
     with pytest.raises(SimkitError):
         read_recording(path)
+
+
+def test_recordings_of_before_captions_are_read_and_played_as_they_were(tmp_path):
+    """Version 3 had no captions; everything else is as it was."""
+    machine, path = Machine.load("demo:marlpit"), tmp_path / "a.rec"
+    with record(machine, path) as journal:
+        machine.run(cycles=1000)
+        journal.chapter("One")
+        machine.run(cycles=1000)
+    text = path.read_text()
+    assert text.count('"version":4') == 1
+    path.write_text(text.replace('"version":4', '"version":3').replace(',"caption":""', ""))
+    found = read_recording(path)
+    assert found.version == 3
+    assert [(chapter.name, chapter.caption) for chapter in found.chapters] == [("One", "")]
+    assert replay(Machine.load("demo:marlpit"), path).compared >= 1

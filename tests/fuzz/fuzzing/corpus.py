@@ -78,9 +78,9 @@ def roms() -> list[bytes]:
 @cache
 def controls() -> dict[str, Any]:
     """The controls file."""
-    import simkit.window
+    from simkit.hands.controls import DEFAULTS
 
-    return tomllib.loads((Path(simkit.window.__file__).parent / "controls.toml").read_text(encoding="utf-8"))
+    return tomllib.loads(DEFAULTS.read_text(encoding="utf-8"))
 
 
 @cache

@@ -248,7 +248,10 @@ def sound_entry(rolls: Rolls, entry: dict[str, Any]) -> dict[str, Any]:
     other: dict[str, dict[str, Any]] = {
         "poke": {"address": rolls.getrandbits(16), "value": rolls.getrandbits(8)},
         "registers": {"registers": {rolls.choice("axy"): rolls.getrandbits(8)}},
-        "chapter": {"name": rolls.choice(("start", "Kap\u00edtel 2", "\u7b2c", "."))},
+        "chapter": {
+            "name": rolls.choice(("start", "Kap\u00edtel 2", "\u7b2c", ".")),
+            "caption": rolls.choice(("", "*Here* it is.\n\n- `$7F11`\n", "x" * 10_001, "\u202e")),
+        },
     }
     return entry | other.get(entry.get("what") or entry.get("kind", ""), {})
 
