@@ -1,9 +1,14 @@
-"""The manifest of a kit: which machine it is, which files it holds, which cards it needs. Its hash is the identity."""
+"""The manifest of a kit: which machine it is, which files it holds, which cards it needs. Its hash is the identity.
+
+Names and versions of packages, which stand in a command for people to enter: Python Packaging Authority, Names and
+normalization, and Version specifiers (from memory).
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -22,6 +27,7 @@ MAX_BYTES = 2_000_000
 MAX_FILES = 2_000
 MAX_FILE_BYTES = 100_000_000
 MAX_TEXT = 200
+MAX_MODEL = 1 << 31
 
 ROLES = (
     *("machine", "base", "image", "program", "labels", "listing", "source", "card", "controls", "notes"),
@@ -122,29 +128,37 @@ class UnknownVersionError(ValueError):
     """The manifest is of another version."""
 
 
-def _text(most: int) -> Shape:
-    return TEXT.that(lambda text: len(text) <= most and text.isprintable(), f"not a line of {most} characters at most")
+def _matching(pattern: str, problem: str) -> Shape:
+    known = re.compile(pattern)
+    return TEXT.that(lambda text: known.fullmatch(text) is not None, problem)
 
 
-_HEX = TEXT.that(lambda text: len(text) == 64 and set(text) <= set("0123456789abcdef"), "no SHA-256 in hexadecimal")
+_LINE = _matching(
+    rf"[^\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]{{0,{MAX_TEXT}}}", f"no line of {MAX_TEXT} characters"
+)
+_HEX = _matching(r"[0-9a-f]{64}", "no SHA-256 in hexadecimal")
+_PACKAGE = _matching(r"|[A-Za-z0-9](?:[A-Za-z0-9._-]{0,98}[A-Za-z0-9])?", "not the name of a package")
+_VERSION = _matching(r"[A-Za-z0-9.!+_-]{0,100}", "not the version of a package")
 _FILE = record(role=choice(*ROLES), sha256=_HEX, size=whole(0, MAX_FILE_BYTES)).into(
     lambda found: File(**found), attrs.asdict
 )
-_NEEDED = record(
-    slot=whole(1, 99), kind=_text(MAX_TEXT), package=_text(MAX_TEXT), version=_text(MAX_TEXT), model=whole(0, 1 << 31)
-).into(lambda found: Needed(**found), attrs.asdict)
+_NEEDED = record(slot=whole(1, 99), kind=_LINE, package=_PACKAGE, version=_VERSION, model=whole(0, MAX_MODEL)).into(
+    lambda found: Needed(**found), attrs.asdict
+)
 _STATE = row(row(whole(1), CYCLE), TEXT)
-_RECORDED = record(file=TEXT, title=_text(MAX_TEXT), states=many(_STATE).into(tuple, list)).into(
+_RECORDED = record(file=TEXT, title=_LINE, states=many(_STATE).into(tuple, list)).into(
     lambda found: Recorded(**found), lambda kept: attrs.asdict(kept, recurse=False)
 )
-_ANY = Shape(lambda given: given)
+_FINGERPRINT = record(
+    parts=table(_LINE).into(dict), models=table(row(_LINE, whole(0, MAX_MODEL)).into(list)).into(dict)
+)
 _MANIFEST = record(
-    name=_text(MAX_TEXT),
-    about=_text(MAX_TEXT),
+    name=_LINE,
+    about=_LINE,
     machine=TEXT,
     files=table(_FILE).into(dict),
     cards=many(_NEEDED).into(tuple, list),
-    fingerprint=_ANY,
+    fingerprint=_FINGERPRINT,
     notes=many(TEXT).into(tuple, list),
     recordings=many(_RECORDED).into(tuple, list),
     licence=optional(TEXT),

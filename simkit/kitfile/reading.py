@@ -1,19 +1,23 @@
 """Reads a kit: everything is bounded before it is unpacked, and every byte is accounted for.
 
 A kit is a zip file as `simkit pack` writes them and no other: its entries lie one behind the other from the first byte
-on, in the order of the central directory, the manifest first, without gaps, comments or extra fields. So nothing can
-hide in it, no two entries can share bytes, and what one program would read every other one reads.
+on, in the order of the central directory, the manifest first, each deflated, without gaps, comments or extra fields,
+and each says of itself what the directory says of it. So nothing can hide in it, no two entries can share bytes, and
+what one program would read every other one reads. It is taken apart here and not by Python's module, which takes much
+that kits are not: names cut off at a NUL, a second directory beside the first, content longer than it is said to be.
 
-Source: PKWARE, .ZIP File Format Specification (APPNOTE.TXT) 6.3.10, 2022: 4.3.6 to 4.3.16, 4.4 (from memory).
+Memory that reading takes: the file (MAX_KIT_BYTES), all that it holds (MAX_TOTAL_BYTES), and while one of its files is
+unpacked that one again (MAX_FILE_BYTES).
+
+Sources: PKWARE, .ZIP File Format Specification (APPNOTE.TXT) 6.3.10, 2022: 4.3.6 to 4.3.16, 4.4 (from memory);
+P. Deutsch, DEFLATE Compressed Data Format Specification, RFC 1951, 1996.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import stat
 import struct
-import zipfile
 import zlib
 from collections.abc import Mapping
 from pathlib import Path
@@ -23,22 +27,32 @@ import attrs
 from simkit.contract.shapes import StateError
 from simkit.files.bounded import read_bounded
 from simkit.kitfile.errors import KitError, damaged
-from simkit.kitfile.manifest import FOLDER, MAX_BYTES, MAX_FILES, NAME, Manifest, UnknownVersionError, read_manifest
+from simkit.kitfile.manifest import (
+    FOLDER,
+    MAX_BYTES,
+    MAX_FILE_BYTES,
+    MAX_FILES,
+    NAME,
+    Manifest,
+    UnknownVersionError,
+    read_manifest,
+)
 
 MAX_KIT_BYTES = 100_000_000
 """Of the file."""
 MAX_TOTAL_BYTES = 200_000_000
-"""Of all that it holds. Reading one takes memory for this, for the file, and for little more."""
+"""Of all that it holds."""
 SUFFIX = ".kit"
 REMEDY = "`simkit pack MACHINE --out FILE.kit` writes kits."
 
-_LOCAL = struct.Struct("<4s5H3L2H")
+_LOCAL_MARK, _DIRECTORY_MARK, _END_MARK = b"PK\3\4", b"PK\1\2", b"PK\5\6"
 _END = struct.Struct("<4s4H2LH")
-_END_MARK = b"PK\5\6"
-_CENTRAL_BYTES = 46
-_MAX_DIRECTORY = (MAX_FILES + 1) * (_CENTRAL_BYTES + 4 * 260)
+_DIRECTORY = struct.Struct("<4s6H3L5H2L")
+_ALIKE = slice(6, 32)
+"""What an entry of the directory says, and the header before the content says again, from version to extra fields."""
+_LOCAL_BYTES = 30
 _UTF_8 = 0x800
-_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_DEFLATED = 8
 
 
 @attrs.frozen
@@ -54,6 +68,24 @@ class Kit:
     path: Path
     manifest: Manifest
     contents: Mapping[str, bytes] = attrs.field(repr=False)
+
+
+@attrs.frozen
+class _Entry:
+    """One entry.
+
+    Attributes:
+        name: of it.
+        size: bytes of its content, as it says.
+        crc: checksum of it, as it says.
+        begin, end: where it lies in the file, deflated.
+    """
+
+    name: str
+    size: int
+    crc: int
+    begin: int
+    end: int
 
 
 def is_kit(path: Path) -> bool:
@@ -82,78 +114,94 @@ def kit_of(data: bytes, path: Path) -> Kit:
         KitError: as `read_kit`.
     """
     file = str(path)
-    number = _check_end(data, file)
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            entries = _checked(archive, data, number, file)
-            manifest = _manifest(archive.read(NAME), file)
-            _check_names(entries, manifest, file)
-            contents = {name: archive.read(FOLDER + name) for name in manifest.files}
-    except (zipfile.BadZipFile, zlib.error, struct.error, EOFError, OSError, RuntimeError, ValueError) as error:
-        raise damaged(file, "it is not a whole zip file") from error
+    if not data.startswith(_LOCAL_MARK):
+        raise KitError("The file is no kit.", file=file, remedy=REMEDY)
+    if data[_LOCAL_BYTES : _LOCAL_BYTES + len(NAME)] != NAME.encode():
+        raise KitError("The file is a zip file and no kit.", file=file, remedy=REMEDY)
+    entries = _entries(data, file)
+    if not entries or entries[0].name != NAME:
+        raise damaged(file, "its first entry is not the manifest")
+    if entries[0].size > MAX_BYTES:
+        raise KitError(f"The kit's manifest has {entries[0].size} bytes; {MAX_BYTES} are allowed.", file=file)
+    manifest = _manifest(_content(data, entries[0], file), file)
+    _check_entries(entries[1:], manifest, file)
+    contents = {entry.name.removeprefix(FOLDER): _content(data, entry, file) for entry in entries[1:]}
     for name, content in contents.items():
         if hashlib.sha256(content).hexdigest() != manifest.files[name].sha256:
             raise damaged(file, f"{name} does not have the content that the manifest says")
     return Kit(path, manifest, contents)
 
 
-def _check_end(data: bytes, file: str) -> int:
-    """The last record says how much there is, before anything is made of it: the number of entries."""
-    if not data.startswith(b"PK"):
-        raise KitError("The file is no kit.", file=file, remedy=REMEDY)
+def _entries(data: bytes, file: str) -> list[_Entry]:
+    """The entries, of allowed sizes and one behind the other from the first byte to the directory."""
+    number, directory = _end(data, file)
+    at, place, total = directory, 0, 0
+    entries: list[_Entry] = []
+    for count in range(1, number + 1):
+        entry, at = _entry(data, at, place, f"entry {count}", file)
+        place = entry.end
+        total += entry.size
+        if entry.size > MAX_FILE_BYTES or total > MAX_TOTAL_BYTES:
+            raise KitError(
+                f"The kit unpacks to more than is allowed: {MAX_FILE_BYTES} bytes a file, {MAX_TOTAL_BYTES} in all.",
+                file=file,
+            )
+        entries.append(entry)
+    if place != directory or at != len(data) - _END.size:
+        raise damaged(file, "something lies between its entries, its directory and its end")
+    return entries
+
+
+def _end(data: bytes, file: str) -> tuple[int, int]:
+    """What the last record says before anything is made of it: number of entries, and where the directory begins."""
     end = data[-_END.size :]
     if len(end) < _END.size or not end.startswith(_END_MARK):
         raise damaged(file, "its end is missing, or something stands behind it")
     _, disk, first_disk, here, entries, size, start, comment = _END.unpack(end)
     if (disk, first_disk, comment) != (0, 0, 0) or here != entries:
         raise damaged(file, "its last record is none of a kit's")
-    if entries > MAX_FILES + 1 or size > _MAX_DIRECTORY:
+    if entries > MAX_FILES + 1:
         raise KitError(f"The kit holds {entries} entries; {MAX_FILES + 1} are allowed.", file=file)
     if start + size + _END.size != len(data):
         raise damaged(file, "its directory does not lie where it says")
-    return int(entries)
+    return int(entries), int(start)
 
 
-def _checked(archive: zipfile.ZipFile, data: bytes, number: int, file: str) -> list[str]:
-    """Names of the entries, whose sizes are allowed and which lie one behind the other."""
-    at = total = 0
-    names: list[str] = []
-    if len(archive.infolist()) != number:
+def _entry(data: bytes, at: int, place: int, which: str, file: str) -> tuple[_Entry, int]:
+    """The entry that stands at a place of the directory, and must lie at another one; and where the next one stands."""
+    record = data[at : at + _DIRECTORY.size]
+    if len(record) < _DIRECTORY.size or not record.startswith(_DIRECTORY_MARK):
         raise damaged(file, "its directory does not hold as many entries as it says")
-    for number, info in enumerate(archive.infolist()):
-        name = info.filename
-        kind = info.external_attr >> 16
-        if info.flag_bits & ~_UTF_8 or info.compress_type not in _METHODS or info.extra or info.comment:
-            raise damaged(file, f"entry {number + 1} is stored in a way that no kit's is")
-        if kind and not stat.S_ISREG(kind):
-            raise damaged(file, f"entry {number + 1} is no file")
-        raw = info.orig_filename.encode("utf-8" if info.flag_bits & _UTF_8 else "cp437")
-        if info.header_offset != at or not _local_agrees(data, info, raw):
-            raise damaged(file, f"entry {number + 1} does not lie where it says")
-        at += _LOCAL.size + len(raw) + info.compress_size
-        total += info.file_size
-        if (number == 0 and info.file_size > MAX_BYTES) or total > MAX_TOTAL_BYTES:
-            raise KitError(f"The kit unpacks to more than {MAX_TOTAL_BYTES} bytes, which are the most.", file=file)
-        names.append(name)
-    if archive.start_dir != at or not names or names[0] != NAME:
-        raise KitError("The file is a zip file and no kit.", file=file, remedy=REMEDY)
-    return names
-
-
-def _local_agrees(data: bytes, info: zipfile.ZipInfo, raw: bytes) -> bool:
-    """Whether an entry says of itself what the directory says of it."""
-    header = data[info.header_offset : info.header_offset + _LOCAL.size]
-    if len(header) < _LOCAL.size:
-        return False
-    mark, _, flags, method, _, _, crc, packed, size, name_length, extra_length = _LOCAL.unpack(header)
-    begin = info.header_offset + _LOCAL.size
-    return (
-        mark == b"PK\3\4"
-        and (flags, method) == (info.flag_bits, info.compress_type)
-        and (crc, packed, size) == (info.CRC, info.compress_size, info.file_size)
-        and extra_length == 0
-        and data[begin : begin + name_length] == raw
+    (_, _, _, flags, method, _, _, crc, packed, size, name_length, extra, comment, disk, _, rights, offset) = (
+        _DIRECTORY.unpack(record)
     )
+    raw = data[at + _DIRECTORY.size : at + _DIRECTORY.size + name_length]
+    if flags & ~_UTF_8 or method != _DEFLATED or extra or comment or disk:
+        raise damaged(file, f"{which} is stored in a way that no kit's is")
+    kind = rights >> 16
+    if kind and not stat.S_ISREG(kind):
+        raise damaged(file, f"{which} is no file")
+    begin = place + _LOCAL_BYTES + name_length
+    if offset != place or data[place:begin] != _LOCAL_MARK + record[_ALIKE] + raw:
+        raise damaged(file, f"{which} does not lie where it says")
+    try:
+        name = raw.decode("utf-8" if flags & _UTF_8 else "ascii")
+    except UnicodeDecodeError as error:
+        raise damaged(file, f"{which} has no name that can be read") from error
+    return _Entry(name, size, crc, begin, begin + packed), at + _DIRECTORY.size + name_length
+
+
+def _content(data: bytes, entry: _Entry, file: str) -> bytes:
+    """Content of an entry, held to the size that it says."""
+    inflating = zlib.decompressobj(-zlib.MAX_WBITS)
+    try:
+        content = inflating.decompress(memoryview(data)[entry.begin : entry.end], entry.size + 1)
+    except zlib.error as error:
+        raise damaged(file, f"what is packed as {entry.name[:80]!r} cannot be unpacked") from error
+    whole = inflating.eof and not inflating.unused_data
+    if not whole or len(content) != entry.size or zlib.crc32(content) != entry.crc:
+        raise damaged(file, f"{entry.name[:80]!r} does not unpack to what it says")
+    return content
 
 
 def _manifest(content: bytes, file: str) -> Manifest:
@@ -169,8 +217,14 @@ def _manifest(content: bytes, file: str) -> Manifest:
         raise damaged(file, str(error)) from error
 
 
-def _check_names(entries: list[str], manifest: Manifest, file: str) -> None:
-    wanted = [NAME, *(FOLDER + name for name in sorted(manifest.files))]
-    if entries != wanted:
-        more = sorted({*entries} - {*wanted}) or sorted({*wanted} - {*entries}) or ["the order of its files"]
+def _check_entries(entries: list[_Entry], manifest: Manifest, file: str) -> None:
+    """The entries are the files of the manifest, in the order of their names and as large as it says."""
+    found = [entry.name for entry in entries]
+    wanted = [FOLDER + name for name in sorted(manifest.files)]
+    if found != wanted:
+        more = sorted({*found} - {*wanted}) or sorted({*wanted} - {*found}) or ["the order of its files"]
         raise damaged(file, f"its files are not those of the manifest ({more[0][:80]!r})")
+    for entry in entries:
+        name = entry.name.removeprefix(FOLDER)
+        if entry.size != manifest.files[name].size:
+            raise damaged(file, f"{name} is not as large as the manifest says")
