@@ -35,7 +35,6 @@ ALLOWED = {
     ("cpu/core/compiled.py", "mkdir"): "the user's own cache folder",
     ("cpu/core/compiled.py", "unlink"): "compiled modules of earlier kits in it",
     ("cpu/core/wasmtime_library.py", "CDLL"): "the library of an installed package",
-    ("kitfile/reading.py", "ZipFile"): "a kit: bytes in memory",
     ("kitfile/writing.py", "ZipFile"): "a kit: bytes in memory",
     ("machine/snapshot.py", "ZipFile"): "a state: bytes in memory",
     ("machine/snapshot.py", "open"): "an entry of a state: bytes in memory",

@@ -5,7 +5,9 @@ import io
 import json
 import stat
 import struct
+import tracemalloc
 import zipfile
+import zlib
 from pathlib import Path
 
 import attrs
@@ -54,13 +56,14 @@ def refused(data, says=""):
     return text
 
 
-def zipped(entries, *, first=True):
+def zipped(entries):
     """A zip as Python's own module writes it, of (name, content, how the entry is changed)."""
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w") as archive:
         for name, content, change in entries:
             info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
             info.external_attr = 0o100644 << 16
+            info.compress_type = zipfile.ZIP_DEFLATED
             change(info)
             archive.writestr(info, content)
     return buffer.getvalue()
@@ -72,6 +75,133 @@ def content_of(folder):
 
 def as_it_is(info):
     pass
+
+
+@attrs.frozen
+class Entry:
+    """An entry of a zip file, byte by byte: what it says of itself, and what the directory says of it."""
+
+    name: bytes
+    packed: bytes
+    size: int
+    crc: int
+    here: dict = attrs.field(factory=dict)
+    there: dict = attrs.field(factory=dict)
+    extra: bytes = b""
+    comment: bytes = b""
+    before: bytes = b""
+
+    def says(self, other):
+        usual = {"flags": 0, "method": 8, "crc": self.crc, "packed": len(self.packed), "size": self.size}
+        return {**usual, "name": self.name, **other}
+
+
+def entry(name, content, **changes):
+    packing = zlib.compressobj(9, zlib.DEFLATED, -15)
+    packed = packing.compress(content) + packing.flush()
+    return attrs.evolve(Entry(name.encode(), packed, len(content), zlib.crc32(content)), **changes)
+
+
+def zip_of(entries, *, between=b"", more=b"", count=None):
+    """A zip file with entries that say whatever they are given, with something before the directory and its end."""
+    data, directory = b"", b""
+    for one in entries:
+        data += one.before
+        here, there = one.says(one.here), one.says(one.there)
+        offset = one.there.get("offset", len(data))
+        sizes = [struct.pack("<3L", said["crc"], said["packed"], said["size"]) for said in (here, there)]
+        data += struct.pack("<4s5H", b"PK\3\4", 20, here["flags"], here["method"], 0, 33) + sizes[0]
+        data += struct.pack("<2H", len(here["name"]), len(one.extra)) + here["name"] + one.extra + one.packed
+        directory += struct.pack("<4s6H", b"PK\1\2", 788, 20, there["flags"], there["method"], 0, 33) + sizes[1]
+        directory += struct.pack(
+            "<5H2L", len(there["name"]), len(one.extra), len(one.comment), 0, 0, 33188 << 16, offset
+        )
+        directory += there["name"] + one.extra + one.comment
+    count = len(entries) if count is None else count
+    start = len(data) + len(between)
+    end = struct.pack("<4s4H2LH", b"PK\5\6", 0, 0, count, count, len(directory) + len(more), start, 0)
+    return data + between + directory + more + end
+
+
+def entries_of(contents=None, **changes):
+    contents = CONTENTS if contents is None else contents
+    head = manifest_of(contents, **changes).content()
+    return [entry(NAME, head), *(entry(FOLDER + name, contents[name]) for name in sorted(contents))]
+
+
+def other(number, **changes):
+    """The entries of the usual kit, one of them changed."""
+    found = entries_of()
+    found[number] = attrs.evolve(found[number], **changes)
+    return found
+
+
+def second_directory():
+    """A 64-bit directory beside the usual one, which some programs follow and others do not."""
+    found = entries_of()
+    plain = zip_of(found)
+    start = plain.index(b"PK\1\2")
+    directory = plain[start:-22]
+    last = struct.pack("<4sQ2H2L4Q", b"PK\6\6", 44, 45, 45, 0, 0, 4, 4, len(directory), start)
+    locator = struct.pack("<4sLQL", b"PK\6\7", 0, len(plain) - 22, 1)
+    return zip_of(found, more=last + locator)
+
+
+def in_two():
+    """A stream that ends, and another one behind it, which some programs would go on to read."""
+    found = entries_of()
+    return [*found[:-1], attrs.evolve(found[-1], packed=found[-1].packed + found[-1].packed)]
+
+
+def tricks():
+    """Zip files made byte by byte: where programs that read zip files differ in what they see."""
+    last, first = entries_of()[-1], entries_of()[1]
+    inside = attrs.evolve(first, there={"offset": 0})
+    huge = 0xFFFFFFFF
+    wide = struct.pack("<2H3Q", 1, 24, last.size, len(last.packed), 0)
+    return {
+        "longer than it says": zip_of(other(-1, size=last.size - 1)),
+        "shorter than it says": zip_of(other(-1, size=last.size + 1)),
+        "nothing, it says": zip_of(other(-1, size=0)),
+        "the size is said here alone": zip_of(other(-1, there={"size": 0})),
+        "the size is said there alone": zip_of(other(-1, here={"size": 0})),
+        "another checksum": zip_of(other(-1, crc=last.crc ^ 1)),
+        "packed shorter than it says": zip_of(other(-1, there={"packed": len(last.packed) + 1})),
+        "packed longer than it says": zip_of(other(-1, here={"packed": len(last.packed) - 1}, there={"packed": 3})),
+        "cut off in the stream": zip_of(other(-1, packed=last.packed[:-1])),
+        "two streams": zip_of(in_two()),
+        "no stream": zip_of(other(-1, packed=b"\xff\xff\xff")),
+        "entries that share their bytes": zip_of([*entries_of()[:2], inside, *entries_of()[2:]]),
+        "another name in the directory": zip_of(other(-1, there={"name": b"files/../../../evil"})),
+        "another name in the entry": zip_of(other(-1, here={"name": b"files/../../../evil"})),
+        "a name cut off by a NUL": zip_of(other(-1, name=last.name + b"\0.txt")),
+        "a whole path": zip_of(other(-1, name=b"/etc/passwd")),
+        "a backslash": zip_of(other(-1, name=b"files\\roms\\a.bin")),
+        "a name that is no UTF-8": zip_of(other(-1, name=b"files/\xff", here={"flags": 0x800}, there={"flags": 0x800})),
+        "a name of an old code page": zip_of(other(-1, name=b"files/\x81.bin")),
+        "sizes behind the content": zip_of(other(-1, here={"flags": 8, "size": 0, "packed": 0, "crc": 0})),
+        "sizes behind, and there": zip_of(other(-1, here={"flags": 8}, there={"flags": 8})),
+        "encrypted": zip_of(other(-1, here={"flags": 1}, there={"flags": 1})),
+        "sizes of 64 bits": zip_of(other(-1, there={"size": huge, "packed": huge}, extra=wide)),
+        "a second directory": second_directory(),
+        "a gap between entries": zip_of(other(-1, before=b"hidden")),
+        "a gap before the first": zip_of(other(0, before=b"hidden")),
+        "a gap before the directory": zip_of(entries_of(), between=b"hidden"),
+        "a gap before the end": zip_of(entries_of(), more=b"hidden"),
+        "an entry that no directory names": zip_of(entries_of(), between=zip_of([last])[:-100]),
+        "an entry more in the directory": zip_of([*entries_of(), last], count=4),
+        "one twice": zip_of([*entries_of(), last]),
+        "no entries at all": zip_of([]),
+        "only the manifest": zip_of(entries_of()[:1]),
+        "another order": zip_of([entries_of()[0], *entries_of()[:0:-1]]),
+        "a comment": zip_of(other(-1, comment=b"PK")),
+        "no method": zip_of(other(-1, here={"method": 0}, there={"method": 0})),
+        "the size that the manifest says is another": zip_of(
+            entries_of(files={**manifest_of().files, "machine.toml": described("machine", b"")})
+        ),
+        "nothing but an end": zip_of([])[-22:],
+        "an entry of the directory that is cut off": zip_of(entries_of(), count=5),
+    }
 
 
 def test_what_was_packed_comes_back(kit):
@@ -137,6 +267,7 @@ def lies():
         "a folder": zipped([*usual, (FOLDER + "empty/", b"", change(external_attr=(stat.S_IFDIR | 0o755) << 16))]),
         "extra fields": zipped([usual[0], (usual[1][0], b"x", change(extra=b"\1\0\0\0"))]),
         "a comment of an entry": zipped([usual[0], (usual[1][0], b"x", change(comment=b"hello"))]),
+        "not packed at all": zipped([(NAME, head, change(compress_type=zipfile.ZIP_STORED)), *usual[1:]]),
         "another way to pack": zipped([usual[0], (usual[1][0], b"x", change(compress_type=zipfile.ZIP_BZIP2))]),
         "no manifest": zipped(usual[1:]),
         "the manifest at its end": zipped([*usual[1:], usual[0]]),
@@ -156,6 +287,56 @@ def test_a_file_that_lies_is_refused_in_words(lie):
     refused(lies()[lie])
 
 
+def test_zip_files_made_by_hand_are_read_where_nothing_is_wrong():
+    """Else the tricks below would be refused for another reason."""
+    assert dict(kit_of(zip_of(entries_of()), Path("a.kit")).contents) == CONTENTS
+
+
+@pytest.mark.parametrize("trick", list(tricks()))
+def test_what_programs_would_read_differently_is_refused(trick):
+    refused(tricks()[trick])
+
+
+def test_what_unpacks_to_far_more_than_it_says_takes_no_memory():
+    """Of a stream that goes on no more is unpacked than the entry is allowed to hold."""
+    bomb = entry(FOLDER + "zz", bytes(60_000_000), size=1000)
+    contents = {**CONTENTS, "zz": bytes(1000)}
+    data = zip_of([*entries_of(contents)[:-1], bomb])
+    tracemalloc.start()
+    refused(data, "does not unpack to what it says")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 1_000_000
+
+
+@pytest.mark.parametrize(
+    ("package", "version"), [("a; rm -rf ~ #", "1"), ("-r", "1"), ("a b", "1"), ("good", "1 && echo"), ("good", "$(x)")]
+)
+def test_what_people_are_told_to_enter_is_a_package_and_nothing_else(package, version):
+    card = Needed(1, "sram", package, version, 2)
+    with pytest.raises(StateError, match=r"not the (name|version) of a package"):
+        read_manifest(manifest_of(cards=(card,)).content())
+
+
+def test_names_that_machine_files_may_have_are_kept():
+    """Such as blanks of a set width, and joined pictures."""
+    name = "Bob\u2019s\u00a0shed \U0001f469\u200d\U0001f33e"
+    assert read_manifest(manifest_of(name=name).content()).name == name
+
+
+@pytest.mark.parametrize("depth", [1, 100, 900, 5000])
+def test_what_a_manifest_says_of_the_machine_is_flat(depth):
+    data = manifest_of().content().replace(b'"models":{}', b'"models":' + b"[" * depth + b"]" * depth)
+    with pytest.raises(StateError):
+        read_manifest(data)
+
+
+@pytest.mark.parametrize("name", ["a\nb", "a\x1b[2J", "\ud800", "x" * 201])
+def test_a_name_is_one_line(name):
+    with pytest.raises(StateError, match="no line"):
+        read_manifest(manifest_of(name=name).content())
+
+
 def test_two_entries_of_one_name_are_refused():
     head = manifest_of().content()
     with pytest.warns(UserWarning, match="Duplicate name"):
@@ -172,7 +353,7 @@ def test_a_bomb_is_refused_before_it_is_unpacked(monkeypatch):
         name: described("machine" if name == "f0" else "other", content) for name, content in contents.items()
     }), contents)  # fmt: skip
     assert len(data) < 1_000_000
-    monkeypatch.setattr(zipfile.ZipFile, "read", lambda *_: pytest.fail("something was unpacked"))
+    monkeypatch.setattr("simkit.kitfile.reading._content", lambda *_: pytest.fail("something was unpacked"))
     refused(data, "unpacks to more than")
     assert size < MAX_TOTAL_BYTES
 
@@ -187,7 +368,8 @@ def test_another_version_is_told_with_what_to_do(version):
 @pytest.mark.parametrize(
     "name",
     ["/etc/passwd", "../a", "a/../b", "a//b", "", ".", "a/", "C:/a", "a\\b", "con", "LPT1.txt", "a/aux", "a\0b", "a\nb",
-     "a.", " a", "a ", "e\u0301", "x" * 300, "/".join("a" * 20), "a:b", "a*", "nul.bin"],
+     "a.", " a", "a ", "e\u0301", "x" * 300, "/".join("a" * 20), "a:b", "a*", "nul.bin", "con .txt", "CONIN$",
+     ".git/config", "a/.profile", "...", "\u6c34" * 86],
 )  # fmt: skip
 def test_names_that_lead_out_or_that_some_system_cannot_have_are_refused(name):
     assert problem_of(name) is not None
@@ -200,6 +382,8 @@ def test_names_that_are_one_on_some_systems_are_refused():
     assert same_for_some(["a", "b/A", "b/a"]) == ("b/A", "b/a")
     assert same_for_some(["a", "a/b"]) is not None
     assert same_for_some(["a/b", "a/c", "b"]) is None
+    assert same_for_some(["stra\u00dfe", "STRASSE"]) is not None
+    assert same_for_some(["\u015a", "\u017f\u0301"]) is not None  # a long s with an accent
 
 
 @pytest.mark.parametrize(
