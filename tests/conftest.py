@@ -52,6 +52,12 @@ NEEDS = {
         shutil.which("as") is not None and shutil.which("ld") is not None and platform.machine() in ("x86_64", "AMD64"),
         "the assembler and linker of GNU for this kind of processor are not installed (Debian: binutils)",
     ),
+    "chromium": (
+        shutil.which("chromium") is not None
+        and shutil.which("chromedriver") is not None
+        and find_spec("selenium") is not None,
+        "there is no Chromium with its driver (Debian: chromium-driver), or no package selenium",
+    ),
     "64tass": (shutil.which("64tass") is not None, "the assembler 64tass is not installed (Debian: 64tass)"),
     "session tool": (shutil.which("sigrok-cli") is not None, "sigrok-cli is not installed (Debian: sigrok-cli)"),
     "fst": (

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import os
 import shutil
 import subprocess
 import sys
@@ -13,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from simkit import Machine
-from simkit.cpu.core.compiled import cache_folder
+from tests.pyodide import pyodide_folder
 
 ROOT = Path(__file__).parents[3]
 PACKAGES = ("attrs", "py65")
@@ -22,26 +21,12 @@ PACKAGES = ("attrs", "py65")
 SECONDS = 240
 
 
-def pyodide_folder():
-    """The npm package, where somebody put it; nothing is downloaded here."""
-    named = os.environ.get("SIMKIT_PYODIDE")
-    folder = (Path(named) if named else cache_folder() / "pyodide") / "node_modules" / "pyodide"
-    there = (folder / "pyodide.mjs").is_file()
-    if named and not there:
-        pytest.fail(
-            f"SIMKIT_PYODIDE is {named}, and there is no {folder}: run `npm install --prefix {named} pyodide@314`."
-        )
-    if not there:
-        pytest.skip(f"there is no Pyodide in {folder}: run `npm install --prefix {folder.parents[1]} pyodide@314`")
-    if shutil.which("node") is None:
-        pytest.skip("there is no node to run Pyodide with: install nodejs 20 or later")
-    return folder
-
-
 @pytest.fixture(scope="module")
 def in_browser(core, tmp_path_factory):
     """Runs a program in Pyodide with what the wheel and two packages hold, and gives its `result`."""
     pyodide = pyodide_folder()
+    if shutil.which("node") is None:
+        pytest.skip("there is no node to run Pyodide with: install nodejs 20 or later")
     work = tmp_path_factory.mktemp("browser")
     packages = work / "packages"
     build = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(work), str(ROOT)]
