@@ -12,7 +12,7 @@ from simkit.contract.errors import Errors, SimkitError
 from simkit.files.bounded import read_bounded
 from simkit.files.temporary import temporary_folder
 from simkit.kit.changes import VARIANT, Changes
-from simkit.kit.states import states_on_the_way
+from simkit.kit.states import few, states_on_the_way
 from simkit.kit.taken import Taken, checked, files_of, included, project_of
 from simkit.kitfile.manifest import MAX_FILE_BYTES, Manifest, Needed, Recorded
 from simkit.kitfile.names import problem_of, same_for_some
@@ -142,7 +142,7 @@ def _recorded(
     fresh = Machine(machine.description, machine.images(), engine=machine.engine)
     states = [
         ((at.power_on, at.cycle), add(f"{name}.states/{at.power_on}-{at.cycle}.state", "state", state))
-        for at, state in states_on_the_way(fresh, read_recording(path), goes_on=goes_on)
+        for at, state in few(list(states_on_the_way(fresh, read_recording(path), goes_on=goes_on)))
     ]
     return Recorded(name, path.stem, tuple(states))
 

@@ -1,8 +1,8 @@
-"""States on the way through a recording, from which a replay can jump: at each chapter and every few seconds."""
+"""States on the way through a recording, from which a replay can jump."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 from simkit.machine.machine import Machine
 from simkit.machine.snapshot import SnapshotError
@@ -10,10 +10,12 @@ from simkit.outside.entries import Place
 from simkit.outside.player import Player
 from simkit.outside.recording import Recording
 
-SECONDS = 10
-"""Machine time between two states, where a recording is short enough."""
+SECONDS = 20
+"""Machine time between two states, where a recording is short enough; a browser plays it in about a second."""
 MOST_STATES = 60
-"""Besides those of chapters: in a longer recording they lie farther apart."""
+"""In a longer recording they lie farther apart."""
+MOST_BYTES = 1_000_000
+"""Of the states of a recording in a kit: memory just switched on is noise, which nothing makes small."""
 
 
 def states_on_the_way(
@@ -36,9 +38,8 @@ def states_on_the_way(
     """
     player = Player(machine, recording)
     every = max(int(seconds * machine.clock_hz), recording.cycles // MOST_STATES, 1)
-    places = sorted({*range(every, recording.cycles, every), *(chapter.cycles for chapter in recording.chapters)})
     beside: Machine | None = None
-    for cycles in places:
+    for cycles in range(every, recording.cycles, every):
         if not goes_on(cycles / max(1, recording.cycles)):
             return
         player.run(cycles - player.played)
@@ -53,3 +54,11 @@ def states_on_the_way(
         except SnapshotError:
             continue  # a ROM was changed by hand, which no state tells
         yield player.place, state
+
+
+def few(states: Sequence[tuple[Place, bytes]], most_bytes: int = MOST_BYTES) -> list[tuple[Place, bytes]]:
+    """As many of the states, as evenly spread, as have room in so many bytes."""
+    step = 1
+    while sum(len(data) for _, data in states[step - 1 :: step]) > most_bytes:
+        step += 1
+    return list(states[step - 1 :: step])

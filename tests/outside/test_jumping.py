@@ -5,7 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simkit import Machine
-from simkit.kit.states import states_on_the_way
+from simkit.kit.states import few, states_on_the_way
+from simkit.outside.entries import Place
 from simkit.outside.journal import record
 from simkit.outside.jumping import stored_states
 from simkit.outside.player import Player
@@ -99,7 +100,7 @@ def test_a_jump_runs_no_more_than_from_the_last_state(evening, monkeypatch):
 
 def test_what_is_held_at_a_chapter_comes_up_when_the_recording_is_left(evening):
     player = Player(Machine.load("demo:marlpit"), evening)
-    states = stored_states(evening, states_on_the_way(Machine.load("demo:marlpit"), evening))
+    states = stored_states(evening, states_on_the_way(Machine.load("demo:marlpit"), evening, seconds=1))
     chapter = evening.chapters[0]
     player.jump(chapter.cycles, states)
     assert player.chapter == "Held"
@@ -111,11 +112,18 @@ def test_what_is_held_at_a_chapter_comes_up_when_the_recording_is_left(evening):
     assert "left" not in " ".join(player.machine.cards[4].words())
 
 
-def test_chapters_have_states_and_captions(evening):
+def test_chapters_have_captions_and_their_place_in_all_the_time(evening):
     (chapter,) = evening.chapters
     assert (chapter.name, chapter.caption) == ("Held", "*Left* is held.\n\nIt stays so.")
-    places = [at for at, _ in states_on_the_way(Machine.load("demo:marlpit"), evening)]
-    assert chapter.at in places
+    assert chapter.cycles == chapter.at.cycle == pytest.approx(2_400_000, abs=10)
+
+
+def test_states_lie_evenly_and_in_bounds():
+    states = [(Place(1, number), bytes(100)) for number in range(10)]
+    assert few(states, 1000) == states
+    assert [at.cycle for at, _ in few(states, 500)] == [1, 3, 5, 7, 9]
+    assert [at.cycle for at, _ in few(states, 350)] == [2, 5, 8]
+    assert few(states, 99) == []
 
 
 def test_states_of_another_machine_are_not_used(evening):
