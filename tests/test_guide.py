@@ -157,3 +157,12 @@ def test_the_glossary_is_in_order():
     words = re.findall(r"^\| ([^|]+?) \|", chapter("Glossary"), re.MULTILINE)[1:]
     assert words == sorted(words)
     assert len(words) > 20
+
+
+def test_each_module_and_script_of_the_page_has_its_line():
+    text = chapter("The live page")
+    page = ROOT / "simkit/page"
+    found = [*page.glob("*.py"), *(page / "static").glob("*.js"), *page.glob("*.mjs")]
+    missing = [path.name for path in found if path.name != "__init__.py" and f"`{path.name}`" not in text]
+    assert missing == []
+    assert len(found) > 15

@@ -14,8 +14,13 @@ LINKS = ("https://", "http://", "#")
 
 
 def as_html(text: str) -> str:
-    """A Markdown text as HTML."""
-    return str(_reader().render(text))
+    """A Markdown text as HTML, its headings a level lower: the page has a title of its own."""
+    reader = _reader()
+    tokens = reader.parse(text)
+    for token in tokens:
+        if token.type in ("heading_open", "heading_close"):
+            token.tag = f"h{min(6, int(token.tag[1:]) + 1)}"
+    return str(reader.renderer.render(tokens, reader.options, {}))
 
 
 def _reader() -> MarkdownIt:
