@@ -29,7 +29,7 @@ OLD_SECONDS = 86_400
 """Age at which a part is left over where nobody can lock it; no run writes so long."""
 
 _TRIES = 10
-_NO_HANDLE = -1
+_NO_HANDLE, _GONE = -1, -2
 _CLOEXEC = getattr(os, "O_CLOEXEC", 0)
 _NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | _CLOEXEC
 _RIGHTS_LIST = "system.posix_acl_access"
@@ -66,7 +66,10 @@ class Part:
 
         def make() -> int:
             self.path.mkdir()
-            return _NO_HANDLE if fcntl is None else os.open(self.path, os.O_RDONLY | _CLOEXEC)
+            try:
+                return _NO_HANDLE if fcntl is None else os.open(self.path, os.O_RDONLY | _CLOEXEC)
+            except FileNotFoundError:
+                return _GONE
 
         self._make(make)
 
@@ -86,10 +89,13 @@ class Part:
 
     def _make(self, make: Callable[[], int]) -> int:
         for _ in range(_TRIES):
-            self._handle = make()
-            if self._handle == _NO_HANDLE or lock(self._handle):
-                return self._handle
-            self.close()  # another run came between making and locking, and takes it away as a left-over
+            handle = make()
+            if handle != _GONE:
+                self._handle = handle
+                if handle == _NO_HANDLE or lock(handle):
+                    return handle
+                self.close()
+            # Another run came between making and locking, and takes it away as a left-over.
             self.path = self._fresh()
         raise FileExistsError(f"other runs take {self.path.name} away")
 

@@ -17,14 +17,14 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import attrs
 
 from simkit.contract.errors import SimkitError
 from simkit.files.formats import Format
-from simkit.files.outputs import Rules, TakenError, Unit, add_unit, told
+from simkit.files.outputs import Folder, InHand, Rules, TakenError, Unit, add_unit, told
 
 
 @attrs.frozen
@@ -84,25 +84,49 @@ def write_together(
         for path, content in contents.items():
             at.path = path
             add_unit(units, path, content.encode() if isinstance(content, str) else content, rules)
-        try:
-            for unit in units:
-                at.path = unit.path
-                unit.build()
-            for unit in sorted(units, key=lambda unit: unit.can_be_undone):
-                at.path = unit.path
-                unit.commit(keep=len(units) > 1)
-        except BaseException:
-            for unit in reversed(units):
-                unit.undo()
-            raise
-        finally:
-            for unit in units:
-                unit.clean()
+        _appear(units, at)
     return Written(
         files=tuple(contents),
         overwritten=tuple(unit.path for unit in units if unit.replaces),
         cleared=tuple(part for unit in units for part in unit.cleared),
     )
+
+
+def write_folder(folder: Path, contents: Mapping[Path, bytes], *, what: str = "file") -> Written:
+    """Write a folder that is not there with all that is in it; of several runs that write one, one does.
+
+    Args:
+        folder: of which the one above is there.
+        contents: by path in it.
+        what: the files in words.
+
+    Raises:
+        FileError: the system does not let it be written.
+        TakenError: something of that name is there, perhaps since a moment ago.
+    """
+    unit = Folder(folder, Path(os.path.realpath(folder)))
+    unit.contents |= contents
+    with told(what) as at:
+        _appear([unit], at)
+    return Written(files=tuple(folder / path for path in contents), cleared=tuple(unit.cleared))
+
+
+def _appear(units: Sequence[Unit], at: InHand) -> None:
+    """Have all of them appear, or none."""
+    try:
+        for unit in units:
+            at.path = unit.path
+            unit.build()
+        for unit in sorted(units, key=lambda unit: unit.can_be_undone):
+            at.path = unit.path
+            unit.commit(keep=len(units) > 1)
+    except BaseException:
+        for unit in reversed(units):
+            unit.undo()
+        raise
+    finally:
+        for unit in units:
+            unit.clean()
 
 
 def write_new(paths: Iterable[Path], content: bytes, *, what: str = "file") -> Path:

@@ -14,6 +14,8 @@ from simkit.kit.taken import Taken
 from simkit.machinefile.tomlfile import quoted
 
 VARIANT = "as-packed.toml"
+GIVEN = "given"
+"""Folder in a kit of the files that were given."""
 
 
 @attrs.frozen(kw_only=True)
@@ -43,8 +45,8 @@ class Changes:
 
     def files(self) -> Iterator[Taken]:
         """Files that come with them."""
-        yield from (Taken(path, "image") for path in self.images.values())
-        yield from (Taken(path, "labels") for path in self.labels)
+        for role, paths in (("image", self.images.values()), ("labels", self.labels)):
+            yield from (Taken(path, role, f"{GIVEN}/{path.name}") for path in paths)
 
     def machine_file(self, base: Path, names: Mapping[Path, Path]) -> bytes:
         """The machine file that says them.

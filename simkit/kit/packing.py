@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import attrs
 
-from simkit.contract.errors import Errors, SimkitError
+from simkit.contract.errors import SimkitError
 from simkit.files.bounded import read_bounded
 from simkit.files.temporary import temporary_folder
 from simkit.kit.changes import VARIANT, Changes
+from simkit.kit.places import free_name, names_in_kit
 from simkit.kit.states import few, states_on_the_way
 from simkit.kit.taken import Taken, checked, files_of, included, project_of
 from simkit.kitfile.manifest import MAX_FILE_BYTES, Manifest, Needed, Recorded
-from simkit.kitfile.names import problem_of, same_for_some
 from simkit.kitfile.reading import kit_of
 from simkit.kitfile.unpacking import unpack
 from simkit.kitfile.writing import described, kit_bytes
@@ -55,9 +55,9 @@ class Asked:
     def named(self) -> list[Taken]:
         """Files that somebody has named for the kit: they may lie anywhere."""
         return [
-            *(Taken(path, "notes") for path in self.notes),
-            *(Taken(path, "recording") for path in self.recordings),
-            *([Taken(self.licence, "licence")] if self.licence is not None else []),
+            *(Taken(path, "notes", f"notes/{path.name}") for path in self.notes),
+            *(Taken(path, "recording", f"recordings/{path.name}") for path in self.recordings),
+            *([Taken(self.licence, "licence", self.licence.name)] if self.licence is not None else []),
             *(self.changes.files() if self.changes is not None else []),
         ]
 
@@ -90,15 +90,14 @@ def pack(machine: Machine, asked: Asked) -> Packed:
             by its whole path.
     """
     description = machine.description
+    project = project_of(description.path)
     named = asked.named()
     taken = checked(
-        [*named, *files_of(description, sources=asked.sources), *included(asked.include)],
-        project_of(description.path),
+        [*named, *files_of(description, sources=asked.sources), *included(asked.include, project)],
+        project,
         [*(one.path for one in named), *asked.include],
     )
-    root = Path(os.path.commonpath([one.path.parent for one in taken]))
-    names = {one.path: one.path.relative_to(root).as_posix() for one in taken}
-    _check_names(names)
+    names = names_in_kit(taken, project)
     contents = {names[one.path]: read_bounded(one.path, MAX_FILE_BYTES, f"{one.role} file") for one in taken}
     roles = {names[one.path]: one.role for one in taken}
 
@@ -145,28 +144,6 @@ def _recorded(
         for at, state in few(list(states_on_the_way(fresh, read_recording(path), goes_on=goes_on)))
     ]
     return Recorded(name, path.stem, tuple(states))
-
-
-def free_name(name: str, taken: Collection[str]) -> str:
-    """A name that no file has yet, also where capitals are not told apart."""
-    folded, number, found = {one.casefold() for one in taken}, 1, name
-    path = Path(name)
-    while found.casefold() in folded:
-        number += 1
-        found = path.with_name(f"{path.stem}-{number}{path.suffix}").as_posix()
-    return found
-
-
-def _check_names(names: dict[Path, str]) -> None:
-    errors = Errors()
-    for path, name in names.items():
-        problem = problem_of(name)
-        if problem is not None:
-            errors.add(SimkitError(f"{path} cannot be in a kit: {problem}.", remedy="Rename it."))
-    alike = same_for_some(names.values())
-    if alike is not None:
-        errors.add(SimkitError(f"{alike[0]} and {alike[1]} are one name for some systems.", remedy="Rename one."))
-    errors.raise_any()
 
 
 def _check_itself(packed: Packed, machine: Machine) -> None:

@@ -10,6 +10,7 @@ import attrs
 
 from simkit.contract.errors import Errors, SimkitError
 from simkit.files.bounded import is_file, is_folder
+from simkit.kitfile.unpacking import kit_around
 from simkit.machinefile.catalogue import FILE_PREFIX
 from simkit.machinefile.description import Description
 from simkit.machinefile.shipped import shipped_folder
@@ -19,6 +20,8 @@ CONTROLS = "controls.toml"
 SOURCE_SUFFIXES = (".asm", ".inc", ".labels", ".lst", ".s", ".cfg", ".a65")
 """What belongs to a ROM image besides the image itself."""
 MOST_INCLUDED = 2_000
+INCLUDED = "included"
+"""Folder in a kit of what somebody includes from outside of the project."""
 
 
 @attrs.frozen
@@ -28,19 +31,24 @@ class Taken:
     Attributes:
         path: of the file, as it lies on this computer, links followed.
         role: as the manifest has it.
+        place: its name in the kit; "": where it lies to the machine file, which finds it there.
     """
 
     path: Path
     role: str
+    place: str = ""
 
 
 def project_of(machine_file: Path) -> Path:
     """Folder of the project that a machine belongs to.
 
-    The nearest folder above it with `.git` or `pyproject.toml`; of a shipped machine the folder that ships it; else the
-    machine's own folder.
+    The nearest folder above it with `.git` or `pyproject.toml`; of a shipped machine the folder that ships it; of one
+    in a kit the kit; else the machine's own folder.
     """
     machine_file = machine_file.resolve()
+    kit = kit_around(machine_file)
+    if kit is not None:
+        return kit
     shipped = shipped_folder().resolve()
     if machine_file.is_relative_to(shipped / "demo"):
         return shipped
@@ -84,33 +92,53 @@ def sources_of(image: Path) -> list[Path]:
             found.append(path)
     for parts in (image.with_suffix(""), image.with_name("drivers")):
         if parts.is_dir():
-            found += [path for path in sorted(parts.rglob("*")) if path.is_file() and "__pycache__" not in path.parts]
+            found += files_in(parts)
     return found
 
 
-def included(paths: Iterable[Path]) -> Iterator[Taken]:
+def files_in(folder: Path) -> list[Path]:
+    """Files of a folder and those below it; what begins with a dot, and what Python has compiled, stays out.
+
+    Raises:
+        SimkitError: far too many are there.
+    """
+    found: list[Path] = []
+    for place, folders, files in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith(".") and name != "__pycache__")
+        found += [path for name in sorted(files) if not name.startswith(".") and is_file(path := Path(place, name))]
+        if len(found) > MOST_INCLUDED:
+            raise SimkitError(
+                f"There are more than {MOST_INCLUDED} files in {folder}, and no more can be in a kit.",
+                remedy="Name the folders or files that are needed.",
+            )
+    return found
+
+
+def included(paths: Iterable[Path], project: Path) -> Iterator[Taken]:
     """Files that somebody includes by name, and those in folders that are.
+
+    What lies in the project keeps its place; anything else lies in a folder for itself, unless the machine names it.
 
     Raises:
         SimkitError: nothing is there, or far too many files are.
     """
     for path in paths:
+        real = path.resolve()
+        place = "" if real.is_relative_to(project) else f"{INCLUDED}/{real.name}"
         if is_file(path):
-            yield Taken(path, "other")
+            yield Taken(path, "other", place)
         elif is_folder(path):
-            inside = [found for found in sorted(path.rglob("*")) if is_file(found)]
-            if len(inside) > MOST_INCLUDED:
-                raise SimkitError(
-                    f"--include {path}: {len(inside)} files are in it; {MOST_INCLUDED} are allowed.",
-                    remedy="Include the folders or files that are needed.",
-                )
-            yield from (Taken(found, "other") for found in inside)
+            for found in files_in(real):
+                inside = found.relative_to(real).as_posix()
+                yield Taken(found, "other", place and f"{place}/{inside}")
         else:
             raise SimkitError(f"--include {path}: nothing is there.", remedy="Correct the path.")
 
 
 def checked(taken: Iterable[Taken], project: Path, allowed: Sequence[Path]) -> list[Taken]:
     """Each file once, by its first role, links followed, in the order of their paths.
+
+    It lies where the machine finds it, if it is taken for that as well.
 
     Args:
         taken: files.
@@ -135,6 +163,7 @@ def checked(taken: Iterable[Taken], project: Path, allowed: Sequence[Path]) -> l
                 )
             )
         else:
-            found.setdefault(real, Taken(real, one.role))
+            before = found.get(real, one)
+            found[real] = Taken(real, before.role, before.place and one.place)
     errors.raise_any()
     return sorted(found.values(), key=lambda one: one.path)

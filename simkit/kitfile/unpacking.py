@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import SimkitError, file_error
 from simkit.cpu.core.compiled import cache_folder
 from simkit.files.bounded import is_file, read_bounded
+from simkit.files.outputs import TakenError
 from simkit.files.parts import take_away
-from simkit.files.whole import Written, write_together
+from simkit.files.whole import Written, write_folder, write_together
 from simkit.kitfile.manifest import MAX_FILE_BYTES
 from simkit.kitfile.reading import Kit
 
@@ -54,20 +55,45 @@ def at_home(kit: Kit) -> Path:
         FileError: the system does not let it be written.
         SimkitError: the user has no cache folder.
     """
-    try:
-        folder = cache_folder() / KITS / kit.manifest.identity
-    except RuntimeError as error:
+    kits = _kits()
+    if kits is None:
         raise SimkitError(
             "There is no cache folder to unpack the kit in.", remedy="Unpack it: simkit unpack KIT FOLDER."
-        ) from error
-    if not _is_as_packed(kit, folder):
-        take_away(folder)  # with links in it, which are not followed
-        write_together(
-            {folder / name: content for name, content in kit.contents.items()},
-            what="file of the kit",
-            make_folders=True,
         )
+    folder = kits / kit.manifest.identity
+    was_there = os.path.lexists(folder)
+    if _is_as_packed(kit, folder):
+        return folder
+    if was_there:  # else it may be another run's, which has begun to use it by now
+        take_away(folder)  # with links in it, which are not followed
+    try:
+        kits.mkdir(parents=True, exist_ok=True, mode=0o700)
+    except OSError as error:
+        raise file_error(f"The folder {kits} cannot be made: {error.strerror}.", error) from error
+    contents = {Path(name): content for name, content in kit.contents.items()}
+    try:
+        write_folder(folder, contents, what="file of the kit")
+    except TakenError:
+        if not _is_as_packed(kit, folder):  # another run was quicker
+            raise
     return folder
+
+
+def kit_around(path: Path) -> Path | None:
+    """Folder of the kit that a file lies in, in the user's cache folder; None: it lies in no kit there."""
+    kits = _kits()
+    real = Path(os.path.realpath(path))
+    if kits is None or not real.is_relative_to(kits):
+        return None
+    inside = real.relative_to(kits).parts
+    return kits / inside[0] if inside else None
+
+
+def _kits() -> Path | None:
+    try:
+        return Path(os.path.realpath(cache_folder() / KITS))
+    except RuntimeError:  # the user has no home folder
+        return None
 
 
 def _is_as_packed(kit: Kit, folder: Path) -> bool:

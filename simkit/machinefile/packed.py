@@ -87,7 +87,11 @@ def refuse_what_leads_out(machine_file: Path, folder: Path, kit: str) -> None:
     root = folder.resolve()
 
     def check(path: Path) -> None:
-        if not Path(os.path.realpath(path)).is_relative_to(root):
+        try:
+            real = Path(os.path.realpath(path))
+        except ValueError:  # a NUL: it leads nowhere, as whoever reads it says
+            return
+        if not real.is_relative_to(root):
             raise KitError(
                 "A machine file in the kit names a file outside of it.",
                 file=kit,

@@ -6,8 +6,8 @@ write into folders of their own. What is not found gives its bare name and no li
 Whoever made a debug file chose the names in it, and lines of sources stand in reports that people send on. So a file is
 read only from where its reader means to be read from (`Sources.content`): below the folder of the file that names it,
 of the machine file, or of one that SIMKIT_SOURCES names, and sources, by their names, also elsewhere in the machine
-file's project (`simkit.rom.project`); after links are followed; a plain file; none whose name, or whose folder's,
-begins with a dot. What else a name leads to is told as a place, without a word of it.
+file's project (`simkit.rom.project`); what a kit names, in that kit alone; after links are followed; a plain file; none
+whose name, or whose folder's, begins with a dot. What else a name leads to is told as a place, without a word of it.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from pathlib import Path, PureWindowsPath
 from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
 from simkit.files.bounded import is_folder, lines_of, read_bounded, text_of
+from simkit.kitfile.unpacking import kit_around
 from simkit.rom.project import SOURCE_ENDINGS, project_of
 
 MAX_SOURCES = 500
@@ -58,12 +59,10 @@ class Sources:
         self.found: set[str] = set()
         self._named_in = named_in
         self._folder = named_in.parent
-        named = [Path(word) for word in os.environ.get(SOURCES_VARIABLE, "").split(os.pathsep) if word]
-        given = [Path.cwd() / folder for folder in (self._folder, *folders, *named)]
-        roots = [Path(found(one)) for one in given for found in (os.path.normpath, os.path.realpath)]
-        self._roots = list(dict.fromkeys(root for root in roots if root != root.parent))  # all lies below the top
-        projects = (project_of(folder) for folder in folders)
-        self._projects = [root for root in dict.fromkeys(projects) if root is not None]
+        self._kit = kit_around(named_in)
+        self._roots, self._projects = (
+            _readable(self._folder, folders) if self._kit is None else ([self._kit], list[Path]())
+        )
         self._paths: dict[str, str | None] = {}
         self._lines: dict[str, list[str]] = {}
         self._left_bytes = MAX_SOURCE_BYTES
@@ -161,6 +160,8 @@ class Sources:
                 f"and is not called as sources are (.s, .asm, .inc ...). Give it such a name, or name its folder in "
                 f"the environment variable {SOURCES_VARIABLE}."
             )
+        if not roots and self._kit is not None:
+            return "It lies outside of the kit, which reads nothing else."
         if not roots:
             return (
                 f"It lies outside of the folders of the machine file and of {self._named_in}, and in no project of "
@@ -229,3 +230,15 @@ class Sources:
             beside = islice(self._folder.iterdir(), MAX_LOOKED_AT)
             return sorted(islice((path for path in beside if is_folder(path)), MAX_FOLDERS))
         return []
+
+
+def _readable(folder: Path, folders: Sequence[Path]) -> tuple[list[Path], list[Path]]:
+    """Folders below which files may be read, and those of projects, below which sources may be."""
+    named = [Path(word) for word in os.environ.get(SOURCES_VARIABLE, "").split(os.pathsep) if word]
+    given = [Path.cwd() / one for one in (folder, *folders, *named)]
+    roots = [Path(found(one)) for one in given for found in (os.path.normpath, os.path.realpath)]
+    projects = (project_of(one) for one in folders)
+    return (
+        list(dict.fromkeys(root for root in roots if root != root.parent)),  # all lies below the top
+        [root for root in dict.fromkeys(projects) if root is not None],
+    )

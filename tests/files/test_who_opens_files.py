@@ -35,6 +35,7 @@ ALLOWED = {
     ("cpu/core/compiled.py", "mkdir"): "the user's own cache folder",
     ("cpu/core/compiled.py", "unlink"): "compiled modules of earlier kits in it",
     ("cpu/core/wasmtime_library.py", "CDLL"): "the library of an installed package",
+    ("kitfile/unpacking.py", "mkdir"): "the user's own cache folder",
     ("kitfile/writing.py", "ZipFile"): "a kit: bytes in memory",
     ("machine/snapshot.py", "ZipFile"): "a state: bytes in memory",
     ("machine/snapshot.py", "open"): "an entry of a state: bytes in memory",

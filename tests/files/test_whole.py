@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,7 @@ from simkit.files.formats import Format, html_format, json_format, sarif_format
 from simkit.files.outputs import TakenError
 from simkit.files.parts import Part, clear_left_overs
 from simkit.files.streams import is_stdout, is_stream
-from simkit.files.whole import check_output, write_new, write_together, write_whole
+from simkit.files.whole import check_output, write_folder, write_new, write_together, write_whole
 
 LISTS = Format("a list of ours", lambda content: content.startswith(b"list"))
 
@@ -483,6 +484,41 @@ from simkit.files.whole import write_whole
 for _ in range(150):
     write_whole(Path(sys.argv[1]), sys.argv[2].encode() * 50_000, force=True)
 """
+
+
+def test_of_several_runs_that_write_one_folder_one_does_and_it_is_whole(tmp_path):
+    contents = {Path(f"{number}/a"): bytes(1000) for number in range(20)}
+    together = threading.Barrier(6)
+
+    def write(number):
+        together.wait()
+        try:
+            write_folder(tmp_path / "new", contents)
+        except TakenError:
+            return 0
+        return 1
+
+    with ThreadPoolExecutor(6) as pool:
+        assert sum(pool.map(write, range(6))) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["new"]
+    assert {path.relative_to(tmp_path / "new") for path in (tmp_path / "new").rglob("a")} == set(contents)
+
+
+@pytest.mark.skipif(parts.fcntl is None, reason="this system locks no files")
+def test_a_folder_that_another_run_takes_for_a_left_over_is_made_again(tmp_path, monkeypatch):
+    """Between making and locking it, there is nothing that tells it from what a killed run has left."""
+    mkdir, taken = Path.mkdir, []
+
+    def make(path, *given, **named):
+        mkdir(path, *given, **named)
+        if path.suffix == ".part" and not taken:
+            taken.append(path)
+            path.rmdir()
+
+    monkeypatch.setattr(Path, "mkdir", make)
+    write_folder(tmp_path / "new", {Path("a"): b"x"})
+    assert taken
+    assert (tmp_path / "new" / "a").read_bytes() == b"x"
 
 
 def test_two_runs_that_write_one_name_do_not_mix(tmp_path):

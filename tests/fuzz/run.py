@@ -8,8 +8,9 @@ python tests/fuzz/run.py --found                                       # what wa
 Ctrl-C ends a run, which tells what it found up to there.
 
 Exit code 1 when there is a fault: a traceback or exit code 70, more than 2 s of processor time, a write outside of
-the working folder, more than 500 MB of memory, an exit code that is not in the table, exit code, output and messages
-that do not go together, content of somebody's other file or control characters in what is printed, a file written over.
+the working folder, a file of others that a kit reads, more than 500 MB of memory, an exit code that is not in the
+table, exit code, output and messages that do not go together, content of somebody's other file or control characters
+in what is printed, a file written over, something left in the temporary folder.
 """
 
 from __future__ import annotations

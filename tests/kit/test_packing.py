@@ -129,6 +129,65 @@ def test_a_file_from_outside_of_the_project_needs_a_word(shed, tmp_path, monkeyp
     assert loaded(found, tmp_path, monkeypatch).memory(0x8000, 4) == bytes(4)
 
 
+def test_a_kit_does_not_say_where_on_this_computer_its_files_lay(shed, tmp_path, monkeypatch):
+    """Not even where a file of another folder is a part of it, so that their common folder lies far above."""
+    deep = tmp_path / "home" / "gwendolyn" / "work"
+    deep.parent.mkdir(parents=True)
+    (tmp_path / "project").rename(deep)
+    shed = deep / "machines" / "shed"
+    named = {}
+    for name in ("own.bin", "notes.md", "evening.rec", "more/x.txt", "more/.secret", "more/__pycache__/x.pyc"):
+        named[name] = tmp_path / "mallory" / name
+        named[name].parent.mkdir(parents=True, exist_ok=True)
+        named[name].write_bytes(bytes(0x8000))
+    write(shed, "../../../../../mallory/own.bin")
+    machine = Machine.load(shed, labels=[])
+    with record(machine, tmp_path / "evening.rec"):
+        machine.run(cycles=100)
+    found = packed(
+        shed,
+        include=[named["own.bin"], named["more/x.txt"].parent],
+        notes=[named["notes.md"]],
+        recordings=[tmp_path / "evening.rec"],
+    )
+    assert {name for name, role in roles(found).items() if role != "state"} == {
+        "above/above/project/machines/shed/machine.toml",
+        "mallory/own.bin",  # as the machine file says
+        "included/more/x.txt",
+        "notes/notes.md",
+        "recordings/evening.rec",
+    }
+    assert b"gwendolyn" not in found.manifest.content()
+    assert loaded(found, tmp_path, monkeypatch).fingerprint == machine.fingerprint
+
+
+def test_files_on_several_drives_are_told(shed, monkeypatch):
+    def apart(paths):
+        raise ValueError("Paths don't have the same drive")
+
+    monkeypatch.setattr("os.path.commonpath", apart)
+    with pytest.raises(SimkitError, match="several drives"):
+        packed(shed)
+
+
+def test_a_kit_is_packed_again_with_a_fault(shed, tmp_path, monkeypatch):
+    loaded(packed(shed), tmp_path, monkeypatch)
+    path = tmp_path / "there" / "a.kit"
+    faults = ["slot 2: D3 stuck low"]
+    machine = Machine.load(path, faults=faults)
+    again = pack(machine, Asked(changes=Changes(faults=faults)))
+    assert roles(again)["machines/shed/as-packed.toml"] == "machine"
+    assert loaded(again, tmp_path, monkeypatch).fingerprint == machine.fingerprint
+
+
+def test_a_folder_with_far_too_many_files_is_told(shed, tmp_path, monkeypatch):
+    monkeypatch.setattr("simkit.kit.taken.MOST_INCLUDED", 3)
+    for number in range(5):
+        (shed / f"{number}.txt").touch()
+    with pytest.raises(SimkitError, match="more than 3 files"):
+        packed(shed, include=[shed])
+
+
 def test_a_link_counts_as_what_it_leads_to(shed, tmp_path):
     outside = tmp_path / "secret.bin"
     outside.write_bytes(bytes(0x8000))
@@ -165,8 +224,8 @@ def test_what_somebody_names_goes_along_from_anywhere(shed, tmp_path):
     with record(machine, tape):
         machine.run(cycles=1000)
     manifest = packed(shed, notes=[notes], licence=licence, recordings=[tape]).manifest
-    assert (manifest.notes, manifest.licence) == (("n/notes.md",), "LICENCE")
-    assert [(one.file, one.title) for one in manifest.recordings] == [("evening.rec", "evening")]
+    assert (manifest.notes, manifest.licence) == (("notes/notes.md",), "LICENCE")
+    assert [(one.file, one.title) for one in manifest.recordings] == [("recordings/evening.rec", "evening")]
 
 
 def test_what_was_given_besides_the_file_is_in_the_kit(shed, tmp_path, monkeypatch):
@@ -178,7 +237,8 @@ def test_what_was_given_besides_the_file_is_in_the_kit(shed, tmp_path, monkeypat
     machine = Machine.load(shed, settings={1: {"size": 8192}}, labels=[labels], **given)
     changes = Changes(settings={1: {"size": 8192}}, labels=[labels], **given)
     found = pack(machine, Asked(changes=changes))
-    assert roles(found)["project/machines/shed/machine.toml"] == "base"
+    assert roles(found)["machines/shed/machine.toml"] == "base"
+    assert {"given/given.bin", "given/given.labels"} < set(roles(found))
     there = loaded(found, tmp_path, monkeypatch)
     assert there.fingerprint == machine.fingerprint
     assert [str(fault) for fault in there.faults] == [str(fault) for fault in machine.faults]

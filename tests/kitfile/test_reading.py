@@ -7,7 +7,6 @@ import stat
 import struct
 import tracemalloc
 import zipfile
-import zlib
 from pathlib import Path
 
 import attrs
@@ -23,6 +22,7 @@ from simkit.kitfile.names import problem_of, same_for_some
 from simkit.kitfile.reading import MAX_TOTAL_BYTES, kit_of, read_kit
 from simkit.kitfile.unpacking import at_home, unpack
 from simkit.kitfile.writing import described, kit_bytes
+from tests.fuzz.fuzzing.zips import entry, zip_of
 
 CONTENTS = {"machine.toml": b'name = "A"\n', "roms/a.bin": bytes(range(256)) * 8, "cards/lamp.py": b"x = 1\n"}
 ROLES = {"machine.toml": "machine", "roms/a.bin": "image", "cards/lamp.py": "card"}
@@ -75,52 +75,6 @@ def content_of(folder):
 
 def as_it_is(info):
     pass
-
-
-@attrs.frozen
-class Entry:
-    """An entry of a zip file, byte by byte: what it says of itself, and what the directory says of it."""
-
-    name: bytes
-    packed: bytes
-    size: int
-    crc: int
-    here: dict = attrs.field(factory=dict)
-    there: dict = attrs.field(factory=dict)
-    extra: bytes = b""
-    comment: bytes = b""
-    before: bytes = b""
-
-    def says(self, other):
-        usual = {"flags": 0, "method": 8, "crc": self.crc, "packed": len(self.packed), "size": self.size}
-        return {**usual, "name": self.name, **other}
-
-
-def entry(name, content, **changes):
-    packing = zlib.compressobj(9, zlib.DEFLATED, -15)
-    packed = packing.compress(content) + packing.flush()
-    return attrs.evolve(Entry(name.encode(), packed, len(content), zlib.crc32(content)), **changes)
-
-
-def zip_of(entries, *, between=b"", more=b"", count=None):
-    """A zip file with entries that say whatever they are given, with something before the directory and its end."""
-    data, directory = b"", b""
-    for one in entries:
-        data += one.before
-        here, there = one.says(one.here), one.says(one.there)
-        offset = one.there.get("offset", len(data))
-        sizes = [struct.pack("<3L", said["crc"], said["packed"], said["size"]) for said in (here, there)]
-        data += struct.pack("<4s5H", b"PK\3\4", 20, here["flags"], here["method"], 0, 33) + sizes[0]
-        data += struct.pack("<2H", len(here["name"]), len(one.extra)) + here["name"] + one.extra + one.packed
-        directory += struct.pack("<4s6H", b"PK\1\2", 788, 20, there["flags"], there["method"], 0, 33) + sizes[1]
-        directory += struct.pack(
-            "<5H2L", len(there["name"]), len(one.extra), len(one.comment), 0, 0, 33188 << 16, offset
-        )
-        directory += there["name"] + one.extra + one.comment
-    count = len(entries) if count is None else count
-    start = len(data) + len(between)
-    end = struct.pack("<4s4H2LH", b"PK\5\6", 0, 0, count, count, len(directory) + len(more), start, 0)
-    return data + between + directory + more + end
 
 
 def entries_of(contents=None, **changes):

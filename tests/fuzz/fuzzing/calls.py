@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fuzzing import corpus
 from fuzzing.sample import Sample
+
+if TYPE_CHECKING:
+    from simkit.machine.machine import Machine
 
 RUN_CYCLES = 60
 PLAYED_CYCLES = 30_000
@@ -172,6 +177,39 @@ def _capture(sample: Sample) -> None:
     print(*notes)
 
 
+def _kit(sample: Sample) -> None:
+    """A kit: read, unpacked into a folder, and loaded as a machine, whose recordings are played from states of it."""
+    from simkit.cpu.core.compiled import cache_folder
+    from simkit.kitfile.reading import read_kit
+    from simkit.kitfile.unpacking import KITS, unpack
+    from simkit.machine.machine import Machine
+
+    path = Path(sample.argv[0])
+    try:
+        kit = read_kit(path)
+        unpack(kit, Path("out"))
+        assert all(Path("out", name).read_bytes() == content for name, content in kit.contents.items())
+        machine = Machine.load(path)
+        machine.run(cycles=RUN_CYCLES)
+        for one in kit.manifest.recordings:
+            _play_from_states(Machine(machine.description), Path("out", one.file), one.states)
+    finally:
+        shutil.rmtree(cache_folder() / KITS, ignore_errors=True)
+
+
+def _play_from_states(machine: Machine, path: Path, states: Sequence[tuple[tuple[int, int], str]]) -> None:
+    from simkit.outside.entries import Place
+    from simkit.outside.jumping import stored_states
+    from simkit.outside.player import Player
+    from simkit.outside.recording import read_recording
+
+    recording = read_recording(path)
+    stored = stored_states(recording, {Place(*at): Path("out", name).read_bytes() for at, name in states})
+    player = Player(machine, recording)
+    for cycles in (recording.cycles // 2, 0, recording.cycles):
+        player.jump(min(cycles, PLAYED_CYCLES), stored)
+
+
 def _command(sample: Sample) -> None:
     from simkit.commands.main import main
 
@@ -198,6 +236,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "script": _script,
     "paste": _paste,
     "capture": _capture,
+    "kit": _kit,
     "command": _command,
 }
 """By the name that a sample gives; each raises SimkitError for what is wrong, and nothing else."""

@@ -14,7 +14,7 @@ from typing import Any
 import attrs
 import typer
 
-from fuzzing import binaries, corpus, lists, paths, soundlines, texts
+from fuzzing import binaries, corpus, kits, lists, paths, soundlines, texts
 from fuzzing.rolls import Rolls
 from fuzzing.sample import FIFO, FOLDER, Content, Sample, Special
 from fuzzing.structure import spoilt, toml
@@ -24,6 +24,7 @@ FOLDER_NAME = "m"
 """Where the machine of the sample lies."""
 
 READ = {"--replay", "--merge", "--labels", "--accepted", "--controls", "--verify", "--paste"}
+READ |= {"--recording", "--notes", "--licence"}
 """Options whose FILE is read; what any other one names may be written, so it lies in the working folder."""
 
 HAND_OVER = {"--paste", "--capture", "--terminal"}
@@ -97,7 +98,7 @@ def _taken(parameter: Any) -> Taken:
 
 def _machine(rolls: Rolls) -> str:
     if rolls.randrange(3):
-        return FOLDER_NAME
+        return FOLDER_NAME if rolls.randrange(6) else kits.KIT
     demos = ("marlpit", "bench", "monitor", "traps", "wrong-wiring/pad-order-reversed", "nothing", "", "../bench")
     return f"demo:{rolls.choice(demos)}" if rolls.randrange(3) else paths.to_read(rolls)
 
@@ -193,6 +194,8 @@ VALUES: dict[str, Callable[[Rolls], str]] = {
     "RULE": lambda rolls: rolls.choice(("contention", "never-written", "", rolls.word())),
     "WHAT": _instruction,
     "NAME": _name,
+    "KIT": lambda rolls: kits.KIT if rolls.randrange(3) else paths.to_read(rolls),
+    "PATH": lambda rolls: rolls.choice((f"{FOLDER_NAME}/rom.bin", FOLDER_NAME, "notes.txt", paths.to_read(rolls))),
     "CPU": lambda rolls: rolls.choice((*texts.PARTS, "Z80", "")),
 }
 """Values by metavar."""
@@ -228,6 +231,7 @@ EXTRAS: dict[str, Callable[[Rolls], Content]] = {
     "notes.txt": lambda rolls: b"keep me\n",
     "notes.png": lambda rolls: b"keep me, too\n",
     "old.png": lambda rolls: corpus.written()["png"],
+    kits.KIT: kits.content,
     "pipe": lambda rolls: Special(FIFO),
     "folder": lambda rolls: Special(FOLDER),
 }

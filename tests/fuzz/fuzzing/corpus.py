@@ -142,6 +142,19 @@ def recording() -> bytes:
         return path.read_bytes()
 
 
+@cache
+def kit() -> tuple[dict[str, Any], dict[str, bytes]]:
+    """Manifest and files of a kit with a recording and states on its way."""
+    from simkit.kit.packing import Asked, pack
+    from simkit.kitfile.reading import kit_of
+
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "evening.rec"
+        path.write_bytes(recording())
+        packed = pack(recorded_machine(), Asked(recordings=[path], poster=b"no picture"))
+    return json.loads(packed.manifest.content()), dict(kit_of(packed.content, Path("a.kit")).contents)
+
+
 def old_recording(version: int) -> dict[str, Any]:
     """A recording of one of the versions before, which nothing writes any more."""
     said: dict[str, Any] = {"identity": "00ff"} if version == 1 else {"fingerprint": {"parts": {}, "models": {}}}

@@ -8,8 +8,10 @@ import errno
 import io
 import json
 import os
+import shutil
 import signal
 import sys
+import tempfile
 import threading
 import time
 import traceback
@@ -57,6 +59,10 @@ class Judge:
         self._cache_parent = os.path.realpath(sandbox / "home" / ".cache")
         self._cache = os.path.join(self._cache_parent, "backplane-simkit")  # noqa: PTH118 - compared as text
         os.environ |= environment(sandbox)
+        self._temporary = os.path.realpath(sandbox / "temporary")
+        tempfile.tempdir = self._temporary  # as it would be found in the environment by a process that begins
+        self._others = os.path.realpath(sandbox)
+        self._reads_all = True
         without_display()
         os.chdir(self.work)
         limit_memory()
@@ -84,6 +90,10 @@ class Judge:
         if outcome.peak_bytes > MOST_BYTES:
             outcome.faults.append(Fault("memory", name_of(sample), f"{outcome.peak_bytes // 1_000_000} MB"))
         outcome.faults += self._writes_outside(sample)
+        if left := os.listdir(self._temporary):  # noqa: PTH208 - names
+            outcome.faults.append(Fault("left over", f"{name_of(sample)} left temporary files", ", ".join(left[:9])))
+            shutil.rmtree(self._temporary)
+            Path(self._temporary).mkdir()
         if sample.call == "command" and not self._touched:  # or it would be of what was not let happen
             outcome.faults += contradictions(sample, outcome)
             outcome.faults += changes(sample, outcome, before, contents(self.work))
@@ -98,6 +108,7 @@ class Judge:
         out, err = io.StringIO(), io.StringIO()
         self._touched.clear()
         self._stuck = None
+        self._reads_all = sample.call != "kit"
         self._give_up_seconds = GIVE_UP * allowed_seconds(sample)
         peak_begins()
         begun = time.process_time()
@@ -162,12 +173,11 @@ class Judge:
             return
         if event == "open":
             path, _, flags = arguments
-            if (
-                isinstance(path, str | bytes)
-                and isinstance(flags, int)
-                and flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
-            ):
-                self._touch(event, path)
+            if isinstance(path, str | bytes) and isinstance(flags, int):
+                if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+                    self._touch(event, path)
+                elif not self._reads_all:
+                    self._look_at(path)
         elif event in (
             "os.remove",
             "os.mkdir",
@@ -195,6 +205,19 @@ class Judge:
         ):
             self._touched.append((event, ""))
 
+    def _look_at(self, path: str | bytes) -> None:
+        """A file is about to be read by what may read nothing of others: in the working folder it may, and of its own.
+
+        Raises:
+            PermissionError: it is somebody else's.
+        """
+        real = os.path.realpath(os.fsdecode(path))
+        own = (os.path.realpath(self.work), self._cache, self._temporary)
+        others = real.startswith((self._others + os.sep, "/etc/", "/dev/zero"))
+        if others and not real.startswith(tuple(f"{folder}{os.sep}" for folder in own)):
+            self._touched.append(("read", real))
+            raise PermissionError(errno.EACCES, "this is somebody else's", real)
+
     def _touch(self, event: str, path: Any) -> None:
         """A file is about to be made, changed or taken away: outside of the sandbox that is noted, and not done.
 
@@ -206,13 +229,14 @@ class Judge:
         real = os.path.realpath(os.fsdecode(path))
         inside = os.path.realpath(self.work)
         is_device = real.startswith("/dev/") and not real.startswith("/dev/shm/")  # where files lie in memory
-        if is_device or real in (inside, self._cache_parent) or real.startswith((inside + os.sep, self._cache)):
+        allowed = (inside + os.sep, self._cache, self._temporary + os.sep)
+        if is_device or real in (inside, self._cache_parent) or real.startswith(allowed):
             return
         self._touched.append((event, real))
         raise PermissionError(errno.EACCES, "this lies outside of the sandbox", real)
 
     def _writes_outside(self, sample: Sample) -> list[Fault]:
-        """What was touched, but for folders that the input itself names from the root: it asked for that."""
+        """What was touched, or read, but for folders that the input itself names from the root: it asked for that."""
         words = [part for word in sample.argv for part in (word, word.partition("=")[2])]
         asked = {os.path.realpath(Path(word).parent) for word in words if word.startswith("/") and "\0" not in word}
         return [

@@ -9,7 +9,7 @@ from typing import Any
 
 import attrs
 
-from fuzzing import binaries, captures, cardfiles, commandlines, corpus, lists, paths, texts
+from fuzzing import binaries, captures, cardfiles, commandlines, corpus, kits, lists, paths, texts
 from fuzzing.rolls import Rolls
 from fuzzing.sample import FIFO, LINK, Content, Sample, Special
 from fuzzing.structure import Change, changed, toml
@@ -404,6 +404,7 @@ KINDS: dict[str, Kind] = {
     "recording": Kind(recording, 6),
     "paste": Kind(paste, 2),
     "capture": Kind(capture, 8),
+    "kit": Kind(kits.kit, 8),
     "counts": Kind(json_file("counts", "counts", FIELDS), 4),
     "controls": Kind(controls, 4),
     "accepted": Kind(

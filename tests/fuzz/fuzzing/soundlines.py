@@ -16,7 +16,9 @@ DEMOS = ("marlpit", "bench", "monitor", "traps", "keyboard-test", "video-test-ca
 ROM = f"{FOLDER}/rom.bin"
 
 VALUES: dict[str, Callable[[Rolls], str]] = {
-    "MACHINE": lambda rolls: FOLDER if rolls.randrange(3) else f"demo:{rolls.choice(DEMOS)}",
+    "MACHINE": lambda rolls: rolls.choice((FOLDER, FOLDER, FOLDER, f"demo:{rolls.choice(DEMOS)}", "a.kit")),
+    "KIT": lambda rolls: "a.kit",
+    "PATH": lambda rolls: rolls.choice(("notes.txt", FOLDER)),
     "TIME": lambda rolls: rolls.choice(("1c", "100c", "3000c", "0.001s", "20000c", "1f", "3f")),
     "MOMENT": lambda rolls: rolls.choice(("1c", "100c", "3000c", "0.001s", "20000c", "1f", "read:$FFFC")),
     "TEXT@MOMENT": lambda rolls: rolls.choice(("a", "LIST\\n", "x y")) + rolls.choice(("@0c", "@100c", "@1f")),
@@ -60,7 +62,10 @@ FILES: dict[str, tuple[str, ...]] = {
     "--merge": ("a.json",),
     "--save": ("out.json", "a.json"),
     "--html": ("out.html",),
-    "--out": ("out.bin", "out.hex", "out.s19"),
+    "--out": ("out.bin", "out.hex", "out.s19", "out.kit", "out.kit"),
+    "--recording": ("a.rec",),
+    "--notes": ("notes.txt",),
+    "--licence": ("notes.txt",),
     "--verify": (ROM,),
 }
 """Files of options: those that are read hold what is looked for in them, or nearly."""
@@ -121,6 +126,8 @@ def line(rolls: Rolls, path: tuple[str, ...], used: tuple[Taken, ...], most: int
         names = [name for name in names if name != "--headless"]
         names.insert(0, "--headless") if "--at" in names else names
     names = [name for name in names if name != "--timeout"]  # for events that may not come
+    if path == ("pack",) and "--out" not in names:
+        names.append("--out")
     if path == ("burn",):
         names += ["--part"] if "--part" not in names else []
         names += ["--out"] if not {"--out", "--verify"} & {*names} and rolls.chance(2) else []
