@@ -15,6 +15,7 @@ import typer
 
 from simkit.commands.say import say
 from simkit.contract.errors import SimkitError
+from simkit.files.bounded import is_folder
 from simkit.files.streams import is_stream
 
 if TYPE_CHECKING:
@@ -232,9 +233,21 @@ class MachineOptions:
             faults=self.faults,
             engine=self.engine,
         )
-        if tell_notes and machine.notes:
-            say(*(f"Note: {note}" for note in machine.notes), error=True)
+        notes = [*self._kit_notes(), *machine.notes] if tell_notes else []
+        if notes:
+            say(*(f"Note: {note}" for note in notes), error=True)
         return machine
+
+    def _kit_notes(self) -> list[str]:
+        """What is to be told of a kit that was packed elsewhere."""
+        from simkit.kitfile.reading import is_kit, read_kit
+
+        path = Path(self.machine)
+        if not is_kit(path) or is_folder(path):
+            return []
+        from simkit.machinefile.packed import notes_on
+
+        return notes_on(read_kit(path).manifest)
 
     def images(self) -> dict[int, str | Path | bytes]:
         """Image files by slot.

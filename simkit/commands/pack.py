@@ -61,6 +61,6 @@ def pack(
         say_json(about | {"files": files_as_dicts(manifest)})
         return
     say(f"{out}: {manifest.name}, {len(manifest.files)} files, {len(packed.content)} bytes.", *file_lines(manifest))
-    own = any(not card.package for card in manifest.cards)
+    own = [card.kind for card in manifest.cards if not card.package]
     how = f"Run it from a folder: simkit unpack {out} FOLDER" if own else f"Run it: simkit run {out}"
-    say(*card_lines(manifest), f"Its identity: {manifest.identity}", how)
+    say(*card_lines(manifest, own), f"Its identity: {manifest.identity}", how)

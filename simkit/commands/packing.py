@@ -174,9 +174,8 @@ def files_as_dicts(manifest: Manifest) -> list[dict[str, Any]]:
     return [{"name": name, **attrs.asdict(file)} for name, file in sorted(manifest.files.items())]
 
 
-def card_lines(manifest: Manifest) -> list[str]:
-    """Cards that come from elsewhere than the kit's own package, and those that the kit brings itself."""
-    own = [f"slot {one.slot} {one.kind}" for one in manifest.cards if not one.package]
+def card_lines(manifest: Manifest, own: Sequence[str]) -> list[str]:
+    """Packages that cards come from, and kinds of the cards that the kit brings itself."""
     packages = sorted({f"{one.package} {one.version}" for one in manifest.cards if one.package})
     told = [f"Cards come from {', '.join(packages)}."] if packages else []
     if own:

@@ -65,6 +65,7 @@ def _make(
     from simkit.files.bounded import read_bounded
     from simkit.files.whole import write_together
     from simkit.kitfile.reading import MAX_KIT_BYTES, is_kit, kit_of, read_kit
+    from simkit.machinefile.packed import code_in
     from simkit.page.build import compressed, page_files
     from simkit.page.runtime import read_runtime
     from simkit.page.written import is_page
@@ -93,7 +94,8 @@ def _make(
     if written.overwritten:
         say(f"Overwrites the page in {out}.", error=True)
     say_notes(written.__class__(cleared=written.cleared))
-    say(f"{manifest.name}: {len(manifest.files)} files of the machine", *file_lines(manifest), *card_lines(manifest))
+    say(f"{manifest.name}: {len(manifest.files)} files of the machine", *file_lines(manifest))
+    say(*card_lines(manifest, code_in(kit)))
     say(f"The page is in {out}: {len(files)} files, {size / 1e6:.1f} MB compressed. Put the folder on any web host, or")
     say(f"look at it: simkit page --serve {out}")
 

@@ -37,10 +37,11 @@ def unpack(
     """Unpack a kit, or tell of it (see HELP)."""
     from simkit.kitfile.reading import read_kit
     from simkit.kitfile.unpacking import unpack as unpack_into
-    from simkit.machinefile.packed import not_here, notes_on
+    from simkit.machinefile.packed import code_in, not_here, notes_on
 
     found = read_kit(kit)
     manifest = found.manifest
+    own = code_in(found)
     written = unpack_into(found, folder, force=force) if folder is not None else None
     if written is not None:
         say_notes(written)
@@ -50,10 +51,11 @@ def unpack(
         told: dict[str, Any] = {"identity": manifest.identity, "name": manifest.name, "about": manifest.about}
         told |= {"machine": str(folder / manifest.machine) if folder is not None else manifest.machine}
         told |= {"files": files_as_dicts(manifest), "cards": [attrs.asdict(card) for card in manifest.cards]}
+        told |= {"own_cards": own}
         say_json(told | {"notes": notes, "recordings": [one.title for one in manifest.recordings]})
         return
     say(f"{manifest.name}{f': {manifest.about}' if manifest.about else ''}", *file_lines(manifest))
-    say(*card_lines(manifest), *notes, f"Its identity: {manifest.identity}")
+    say(*card_lines(manifest, own), *notes, f"Its identity: {manifest.identity}")
     if machine is not None:
         path = machine if Path(manifest.machine).name == "machine.toml" else machine / Path(manifest.machine).name
         say(f"{len(manifest.files)} files are in {folder}. Run the machine with: simkit run {shlex.quote(str(path))}")

@@ -15,6 +15,7 @@ from simkit.kit.changes import VARIANT, Changes
 from simkit.kit.places import free_name, names_in_kit
 from simkit.kit.states import few, states_on_the_way
 from simkit.kit.taken import Taken, checked, files_of, included, project_of
+from simkit.kit.whole_paths import refuse_whole_paths
 from simkit.kitfile.manifest import MAX_FILE_BYTES, Manifest, Needed, Recorded
 from simkit.kitfile.reading import kit_of
 from simkit.kitfile.unpacking import unpack
@@ -90,6 +91,7 @@ def pack(machine: Machine, asked: Asked) -> Packed:
             by its whole path.
     """
     description = machine.description
+    refuse_whole_paths(description.path)
     project = project_of(description.path)
     named = asked.named()
     taken = checked(

@@ -8,11 +8,12 @@ from pathlib import Path
 
 from simkit.contract.errors import SimkitError
 from simkit.files.bounded import is_file
+from simkit.files.temporary import temporary_folder
 from simkit.kitfile.errors import KitError
 from simkit.kitfile.manifest import Manifest, Needed
-from simkit.kitfile.reading import read_kit
-from simkit.kitfile.unpacking import at_home
-from simkit.machinefile.catalogue import FILE_PREFIX
+from simkit.kitfile.reading import Kit, read_kit
+from simkit.kitfile.unpacking import at_home, unpack
+from simkit.machinefile.catalogue import FILE_PREFIX, entries, load_entry
 from simkit.machinefile.merge import KNOWN_BY, MACHINE_FILE, MAX_BASES, MachineErrors, Merged
 from simkit.machinefile.named import named_files
 from simkit.machinefile.tomlfile import read_toml
@@ -58,13 +59,23 @@ def not_here(card: Needed) -> str | None:
 
 
 def notes_on(manifest: Manifest) -> list[str]:
-    """What is to be told of packages that are here in another version than the kit was packed with."""
+    """What is to be told of cards that are here in another version than the kit was packed with."""
+    known = entries()
     found: dict[str, str] = {}
     for card in manifest.cards:
-        if card.package and not_here(card) is None and (here := version(card.package)) != card.version:
+        if not card.package or not_here(card) is not None:
+            continue
+        here = version(card.package)
+        if here != card.version:
             found[card.package] = (
                 f"The kit was packed with {card.package} {card.version}; here is {here}. Recordings tell whether "
                 "anything is different."
+            )
+        model = load_entry(known[card.kind]).model if card.kind in known else card.model
+        if model != card.model:
+            found[f"slot {card.slot}"] = (
+                f"Slot {card.slot}: {card.kind} was model {card.model} of the card when the kit was packed and is "
+                f"model {model} here; its behaviour has changed."
             )
     return list(found.values())
 
@@ -75,6 +86,25 @@ def own_cards(machine_file: Path) -> list[str]:
     merged.read()
     kinds = (card.values.get("kind") for card in merged.cards.values())
     return [kind for kind in kinds if isinstance(kind, str) and kind.startswith(FILE_PREFIX)]
+
+
+def code_in(kit: Kit) -> list[str]:
+    """Kinds of the cards that a kit brings as Python files, whatever its manifest says of them.
+
+    Raises:
+        KitError: a machine file in it names a file outside of it.
+        FileError: there is no room to look.
+    """
+    with temporary_folder() as home:
+        unpack(kit, home)
+        machine_file = home / kit.manifest.machine
+        try:
+            refuse_what_leads_out(machine_file, home, str(kit.path))
+            return own_cards(machine_file)
+        except KitError:
+            raise
+        except SimkitError:
+            return []  # nobody can load it, and whoever tries is told why
 
 
 def refuse_what_leads_out(machine_file: Path, folder: Path, kit: str) -> None:

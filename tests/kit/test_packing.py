@@ -198,11 +198,37 @@ def test_a_link_counts_as_what_it_leads_to(shed, tmp_path):
         packed(shed)
 
 
-def test_a_whole_path_in_a_machine_file_is_refused_with_what_to_do(shed):
-    write(shed, shed.parent.parent / "roms" / "shed.bin")
-    with pytest.raises(SimkitError, match="cannot be loaded from its kit") as caught:
+@pytest.mark.parametrize("said", ["image", "base", "labels", "kind"])
+def test_a_whole_path_in_a_machine_file_is_refused_with_what_to_write(shed, said):
+    roms, line = shed.parent.parent / "roms", 1
+    if said == "base":
+        write(shed, "../../roms/shed.bin")
+        (shed / "base.toml").write_text((shed / "machine.toml").read_text())
+        (shed / "machine.toml").write_text(f'base = "{shed}/base.toml"\n')
+        better = "base.toml"
+    elif said == "kind":
+        (shed / "lamp.py").write_text(CARD)
+        more = f'[[card]]\nslot = 3\nkind = "file:{shed}/lamp.py:Lamp"\nselect = "0111 1111 0000 0000"\n'
+        write(shed, "../../roms/shed.bin", f'{more}[backplane]\noverlaps = "run"\n')
+        better, line = "lamp.py", 16
+    else:
+        (roms / "shed.labels").write_text("here = $8000\n")
+        more = f'labels = ["{roms}/shed.labels"]\n' if said == "labels" else ""
+        write(shed, "../../roms/shed.bin" if more else roms / "shed.bin", more)
+        better, line = ("../../roms/shed.labels", 14) if more else ("../../roms/shed.bin", 13)
+    with pytest.raises(SimkitError, match="is a whole path") as caught:
         packed(shed)
-    assert "paths that count from the machine file" in str(caught.value)
+    assert f'Write "{better}"' in str(caught.value)
+    assert caught.value.line == line
+
+
+def test_a_path_with_backslashes_is_refused_with_what_to_write(shed):
+    """On Windows it would be found, and nowhere else."""
+    (shed / "a\\b.bin").write_bytes(bytes(0x8000))
+    write(shed, "a\\\\b.bin")
+    with pytest.raises(SimkitError, match="is read on Windows alone") as caught:
+        packed(shed)
+    assert 'Write "a/b.bin"' in str(caught.value)
 
 
 def test_what_is_missing_is_told(shed, tmp_path):
