@@ -20,7 +20,8 @@ def as_html(text: str) -> str:
     for token in tokens:
         if token.type in ("heading_open", "heading_close"):
             token.tag = f"h{min(6, int(token.tag[1:]) + 1)}"
-    return str(reader.renderer.render(tokens, reader.options, {}))
+    html = str(reader.renderer.render(tokens, reader.options, {}))
+    return html.replace("<pre>", '<pre tabindex="0">')  # wide ones are scrolled, by keys too
 
 
 def _reader() -> MarkdownIt:

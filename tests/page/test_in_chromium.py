@@ -272,6 +272,19 @@ def test_a_file_that_is_missing_is_told_as_text(browser, sites):
         (sites / "machine.kit").rename(sites / "marlpit" / "machine.kit")
 
 
+def test_a_kit_that_is_damaged_is_told_as_text(browser, sites):
+    kit = sites / "own-card" / "machine.kit"
+    content = kit.read_bytes()
+    kit.write_bytes(content[:-100])
+    try:
+        page = browser().open("own-card/index.html", started=False)
+        page.until("!document.getElementById('trouble').hidden")
+        assert page.text("trouble").startswith("/machine.kit: The kit is damaged: ")
+        assert "Traceback" not in page.text("trouble")
+    finally:
+        kit.write_bytes(content)
+
+
 def test_on_a_phone_the_pads_buttons_lie_open_and_hold_as_long_as_a_finger_does(sites):
     with served(sites) as address, chromium(phone=True) as driver:
         page = Page(driver, address).open("marlpit/index.html")

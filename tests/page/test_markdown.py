@@ -38,6 +38,6 @@ def test_whatever_is_written_no_other_tags_come_of_it(text):
 def harmless(html):
     for tag, attributes in re.findall(r"</?([a-zA-Z0-9]+)((?:\s[^>]*)?)>", html):
         assert tag in TAGS, html
-        assert re.fullmatch(r'(\s(href|title|class|start)="[^"]*")*\s?/?', attributes), html
+        assert re.fullmatch(r'(\s(href|title|class|start|tabindex)="[^"]*")*\s?/?', attributes), html
     for address in re.findall(r'href="([^"]*)"', html):
         assert address.startswith(("https://", "http://", "#")), html

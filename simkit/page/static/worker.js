@@ -26,11 +26,14 @@ async function bytesOf(name) {
   return new Uint8Array(await answer.arrayBuffer());
 }
 
-/** Words that a person can read of whatever went wrong. */
+/** Words that a person can read of whatever went wrong: the simulator's errors are such, of others the last line says what. */
 function wordsOf(error) {
-  const text = String((error && error.message) || error);
-  const lines = text.trimEnd().split("\n");
-  return text.includes("Traceback") ? `A mistake in the kit: ${lines[lines.length - 1]}` : text;
+  const text = String((error && error.message) || error).trimEnd();
+  if (!text.includes("Traceback")) return text;
+  const lines = text.split("\n");
+  const own = lines.findLastIndex((line) => /^simkit\.[\w.]+: /.test(line));
+  if (own >= 0) return lines.slice(own).join("\n").replace(/^[\w.]+: /, "");
+  return `A mistake in the simulator: ${lines[lines.length - 1]}`;
 }
 
 async function start(facts) {
