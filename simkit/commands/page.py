@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -82,6 +83,7 @@ def _make(
         _, packed = packing.pack(options)
         content = packed.content
         kit = kit_of(content, Path(f"{packed.manifest.name}.kit"))
+    tell("Putting the page together; its Python packages are compiled for the browser.")
     files = page_files(kit, content, found)
     contents = {out / name: data for name, data in files.items()}
     written = write_together(contents, what="page", force=force or is_page(out), make_folders=True)
@@ -96,8 +98,10 @@ def _make(
     say_notes(written.__class__(cleared=written.cleared))
     say(f"{manifest.name}: {len(manifest.files)} files of the machine", *file_lines(manifest))
     say(*card_lines(manifest, code_in(kit)))
-    say(f"The page is in {out}: {len(files)} files, {size / 1e6:.1f} MB compressed. Put the folder on any web host, or")
-    say(f"look at it: simkit page --serve {out}")
+    long = max(len(f"{len(data)}") for data in files.values())
+    say(f"The page in {out}: {len(files)} files, {size / 1e6:.1f} MB compressed")
+    say(*(f"  {len(data):>{long}}  {name}" for name, data in sorted(files.items())))
+    say(f"Put the folder on any web host, or look at it: simkit page --serve {shlex.quote(str(out))}")
 
 
 def _serve(folder: Path, port: int) -> None:
