@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -244,8 +245,8 @@ class _Window:
         labels = [digits(cycle) if place % 5 == 0 else "" for place, cycle in enumerate(cycles)]
         columns = {cycle: place for place, cycle in enumerate(cycles)}
         starts = [row for row in rows if row.instruction and row.cycle in columns]
-        ends = [*(columns[row.cycle] for row in starts[1:]), len(cycles)]
-        spans = [Span(columns[row.cycle], end, _words(row)) for row, end in zip(starts, ends, strict=True)]
+        begins = [*(columns[row.cycle] for row in starts), len(cycles)]
+        spans = [Span(*ends, _words(row)) for row, ends in zip(starts, pairwise(begins), strict=True)]
         return View("", names, levels, None, labels, spans), names
 
 

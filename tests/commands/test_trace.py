@@ -165,6 +165,14 @@ def test_a_picture_shows_few_cycles_and_says_how_to_choose_them(simkit, tmp_path
     assert ">8001<" in text
 
 
+@pytest.mark.parametrize("cycles", [1, 2, 8])
+def test_a_picture_shows_cycles_in_which_no_instruction_begins(simkit, tmp_path, cycles):
+    """As the first seven, those of the reset."""
+    code, _, _ = simkit("trace", MARLPIT, "--for", f"{cycles}c", "--svg", tmp_path / "a.svg")
+    assert code == 0
+    assert (">reset: SEI<" in (tmp_path / "a.svg").read_text()) is (cycles > 7)
+
+
 def test_a_dump_of_nothing_is_no_file(simkit, tmp_path):
     code, _, err = simkit("trace", MARLPIT, "--from", "write:$0200#999", "--for", "0.001s", "--vcd", tmp_path / "a.vcd")
     assert code == 1

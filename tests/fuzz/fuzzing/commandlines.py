@@ -30,8 +30,8 @@ READ |= {"--recording", "--notes", "--licence"}
 HAND_OVER = {"--paste", "--capture", "--terminal"}
 """Bytes of these come and go as they are: a line's content is no message."""
 
-LONG = {"bench"}
-"""Commands that measure for many seconds; only what they refuse is tried."""
+LONG = {"bench", "page", "suspect"}
+"""Commands that measure for many seconds or start other programs; only what they refuse is tried."""
 
 LONG_OPTIONS = {"--test", "--card"}
 """The same, of options."""
@@ -273,6 +273,7 @@ def command(rolls: Rolls) -> Sample:
     if rolls.chance(40):
         words = words[:-1]
     line = words + options if rolls.randrange(4) else [*words[: len(path)], *options, *words[len(path) :]]
+    line = [word.replace("\0", "") for word in line]  # which no system can hand over
     return Sample(call="command", files=_files(rolls, line), argv=tuple(line))
 
 
@@ -285,7 +286,7 @@ def _sound(rolls: Rolls, path: tuple[str, ...], used: tuple[Taken, ...]) -> Samp
     line = soundlines.line(rolls, path, used, 3, lengths)
     if rolls.chance(8):
         at = rolls.randrange(len(path), len(line)) if len(line) > len(path) else 0
-        line[at] = spoilt(rolls, line[at])
+        line[at] = spoilt(rolls, line[at]).replace("\0", "")
     return Sample(call="command", files=_files(rolls, line), argv=tuple(line))
 
 

@@ -12,6 +12,7 @@ import attrs
 
 from fuzzing import paths
 from fuzzing.sample import Sample
+from simkit.rom.images import image_format
 
 HANG_SECONDS = 2.0
 """Processor time that an input may take."""
@@ -121,13 +122,18 @@ def contradictions(sample: Sample, outcome: Outcome) -> list[Fault]:
             found.append(Fault("contradiction", f"{name} gives {code} without a message", out[:500]))
         if out.strip():
             found.append(Fault("contradiction", f"{name} gives {code} and prints a result", out[:500]))
-    elif code == 0 and not out.strip() and not {"--terminal", "--help"} & set(sample.argv):
+    elif code == 0 and not out.strip() and not {"--terminal", "--help", "--one-line"} & set(sample.argv):
         found.append(Fault("contradiction", f"{name} gives 0 and prints nothing", err[:500]))
     return found
 
 
 GROWING = ("--record", "--capture")
 """Options whose files grow while a machine runs, and stay whatever ends it."""
+
+
+def _is_own(path: str, content: bytes) -> bool:
+    """Whether it is of a format that is written over without force: an image by its name, others by their beginning."""
+    return content.startswith(OWN) or image_format(Path(path).suffix).knows(content)
 
 
 def changes(sample: Sample, outcome: Outcome, before: dict[str, bytes], after: dict[str, bytes]) -> list[Fault]:
@@ -137,7 +143,7 @@ def changes(sample: Sample, outcome: Outcome, before: dict[str, bytes], after: d
     for path, content in before.items():
         if path not in after:
             found.append(Fault("overwritten", f"{name} took a file away", path))
-        elif after[path] != content and "--force" not in sample.argv and not content.startswith(OWN):
+        elif after[path] != content and "--force" not in sample.argv and not _is_own(path, content):
             found.append(Fault("overwritten", f"{name} wrote over a file that is none of its own", path))
     found += [
         Fault("left over", f"{name} left {Path(path).suffix}", path)

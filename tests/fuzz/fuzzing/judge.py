@@ -39,6 +39,8 @@ from fuzzing.sandbox import contents, environment, limit_memory, make_sandbox, p
 
 GIVE_UP = 3
 """So many times of the processor time that an input may take, and it is broken off."""
+PYTHONS_OWN = "pymp-"
+"""Beginning of a temporary folder of Python's processes, which goes when the process does that started them."""
 STANDSTILL_SECONDS = 20.0
 """Time by the clock after which it is broken off: it waits for something."""
 
@@ -90,7 +92,8 @@ class Judge:
         if outcome.peak_bytes > MOST_BYTES:
             outcome.faults.append(Fault("memory", name_of(sample), f"{outcome.peak_bytes // 1_000_000} MB"))
         outcome.faults += self._writes_outside(sample)
-        if left := os.listdir(self._temporary):  # noqa: PTH208 - names
+        left = [name for name in os.listdir(self._temporary) if not name.startswith(PYTHONS_OWN)]  # noqa: PTH208 - names
+        if left:
             outcome.faults.append(Fault("left over", f"{name_of(sample)} left temporary files", ", ".join(left[:9])))
             shutil.rmtree(self._temporary)
             Path(self._temporary).mkdir()
