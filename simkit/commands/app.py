@@ -52,6 +52,7 @@ COMMANDS: dict[str, Command] = {
     "suspect": Command("simkit.commands.suspect", CHECK, "which single fault explains what you saw"),
     "burn": Command("simkit.commands.burn", CHECK, "the image for a programmer; compare what it read back"),
     "compare": Command("simkit.commands.compare", CHECK, "a capture of the real bus beside the machine"),
+    "replay": Command("simkit.commands.replay", SHARE, "a recording gone through and compared; chapters, stories"),
     "pack": Command("simkit.commands.pack", SHARE, "a machine with all that it needs as one file, a kit"),
     "unpack": Command("simkit.commands.unpack", SHARE, "a kit as a folder; or what is in it"),
     "page": Command("simkit.commands.page", SHARE, "a machine for a web host, played in the browser"),

@@ -21,6 +21,7 @@ from simkit.contract.errors import SimkitError, file_error
 from simkit.contract.events import NEVER
 from simkit.contract.shapes import StateError
 from simkit.files.bounded import read_bounded
+from simkit.files.formats import json_format
 from simkit.files.growing import GrowingFile
 from simkit.machine.lengths import whole
 from simkit.machine.machine import Machine
@@ -28,8 +29,9 @@ from simkit.machine.snapshot import VERSION as STATE_VERSION
 from simkit.machine.snapshot import SnapshotError
 from simkit.outside.contents import contents
 from simkit.outside.entries import MAX_CAPTION, MAX_TEXT, SETTABLE, Entry, Place, line_of
-from simkit.outside.recording import MAX_ENTRIES, MAX_FILE_BYTES, Header, Way
+from simkit.outside.recording import FORMAT, MAX_ENTRIES, MAX_FILE_BYTES, Header, Way
 
+RECORDING = json_format("a recording", FORMAT)
 HASH_SECONDS = 10
 """Machine time between two hashes."""
 END_BYTES = 8000

@@ -4,6 +4,7 @@
     [tool.pytest.ini_options]
     simkit_machine = "machine.toml"
     simkit_boot = "label:main_loop"       # optional: tests begin there, from a snapshot taken once
+    simkit_recordings = "tapes/*.rec"     # optional: each of these is a test, and must play as it was recorded
 
     def test_the_title_shows_the_name(machine, golden):
         machine.run(screen_text="SLUG WATCH", timeout=3)
@@ -54,6 +55,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--simkit-accept", action="store_true", help="write golden pictures instead of comparing them")
     group.addoption("--simkit-coverage", metavar="FILE", help="write which ROM instructions the tests ran")
     parser.addini("simkit_machine", "machine for the fixture `machine`, from the root folder, or demo:NAME")
+    parser.addini(
+        "simkit_recordings", "recordings that are tests, from the root folder: tapes/*.rec", type="args", default=[]
+    )
     parser.addini("simkit_boot", "moment at which tests begin: 2s, 120f, 5000c, label:NAME, text:WORDS and so on")
 
 
@@ -122,6 +126,19 @@ def _check_counts_file(named: str | None) -> None:
         raise pytest.UsageError(f"--simkit-coverage={named}: {error.message} {error.remedy}") from None
 
 
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
+    """A recording that simkit_recordings names is a test: it is played, and must be what was recorded."""
+    wanted = parent.config.getini("simkit_recordings")
+    if not wanted or not file_path.is_relative_to(parent.config.rootpath):
+        return None
+    inside = file_path.relative_to(parent.config.rootpath)
+    if not any(inside.match(pattern) for pattern in wanted):
+        return None
+    from simkit.testing.recordings import RecordingFile
+
+    return RecordingFile.from_parent(parent, path=file_path)
+
+
 @pytest.fixture
 def machine(request: pytest.FixtureRequest, load_machine: Callable[..., Machine]) -> Machine:
     """A machine just switched on, or at the place where `boot` leaves it."""
@@ -142,7 +159,7 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
 
         _end_with_overdue_calls(config)
         given = {name: value for name, value in asked.items() if value is not None}
-        found = Machine.load(_path(path, config), **given)
+        found = Machine.load(machine_path(path, config), **given)
         loaded.append(found)
         if config.getoption("--simkit-coverage"):
             from simkit.testing.coverage import CoverageWatch
@@ -176,7 +193,8 @@ def _marked(request: pytest.FixtureRequest) -> dict[str, Any]:
     return asked
 
 
-def _path(path: str | Path | None, config: pytest.Config) -> str | Path:
+def machine_path(path: str | Path | None, config: pytest.Config) -> str | Path:
+    """Where the machine of tests is: as a test says, else as the ini file does."""
     if path is None:
         path = config.getini("simkit_machine")
         if not path:

@@ -14,8 +14,8 @@ from simkit.commands.running import _RUNNING, Running
 
 RUNS_NOTHING = {"burn", "controls"}
 """Commands with a MACHINE that only look at its file and images."""
-RUNS_ITS_OWN = {"bench", "pack", "page"}
-"""Run machines for lengths of their own: to measure the host, to take a picture of what is packed."""
+RUNS_ITS_OWN = {"bench", "pack", "page", "replay"}
+"""Run machines for lengths of their own: to measure the host, to take a picture of what is packed, as recorded."""
 RUNS_FOR_A_TIME = {"suspect"}
 """Runs machines in which an event need not come: their faults are what it is about."""
 EVENT = "label:main_loop#3"

@@ -161,6 +161,8 @@ COMMAND_LINES = {
     "video": ("video M --at 5000c --html F/b.html --folder F/E", 0),
     "pack": ("pack M --poster 5000c --out F/a.kit", None),
     "pack, no notes": ("pack M --poster 5000c --notes F/E --out F/a.kit", 2),
+    "replay, no recording": ("replay M F/E", 2),
+    "replay, no chapter": ("replay M F/E --chapter E --to 1s", 2),
     "unpack": ("unpack F/E.kit", 2),
     "page": ("page M --out F/E --runtime F/E", 2),
     "page, nothing there": ("page --serve F/E", 2),

@@ -360,7 +360,7 @@ def test_every_command_that_writes_has_the_option_that_forces_it():
 
     command = typer.main.get_command(build_app(list(COMMANDS)))
     writing = {"run", "check", "burn", "coverage", "rehearse", "video", "demo", "machine", "card", "test-rom", "trace"}
-    writing |= {"compare", "suspect", "pack", "unpack", "page", "film"}
+    writing |= {"compare", "suspect", "pack", "unpack", "page", "film", "replay"}
     found = set()
 
     def look(name, command):

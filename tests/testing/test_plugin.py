@@ -436,3 +436,46 @@ def test_the_plug_in_does_not_load_the_kit_before_a_test_asks(folder):
         "    assert not loaded & {'pygame', 'numpy', 'py65'}\n    assert 'simkit.machine.machine' not in sys.modules\n"
     )
     folder.runpytest_subprocess("-p", "no:hypothesispytest").assert_outcomes(passed=1)
+
+
+def recorded(folder, name="tapes/evening.rec", seconds=0.2):
+    from simkit import Machine, record
+
+    path = folder.path / name
+    path.parent.mkdir(exist_ok=True)
+    machine = Machine.load(folder.path)
+    with record(machine, path):
+        machine.run(seconds=seconds)
+    return path
+
+
+def test_recordings_are_tests(folder):
+    recorded(folder)
+    recorded(folder, "other.rec")
+    folder.makeini("[pytest]\nsimkit_machine = machine.toml\nsimkit_recordings = tapes/*.rec\nfilterwarnings = error\n")
+    result = folder.runpytest("-v")
+    result.assert_outcomes(passed=1)
+    result.stdout.fnmatch_lines(["tapes/evening.rec::replay PASSED*"])
+
+
+def test_a_recording_that_is_not_what_was_recorded_fails_with_its_words(folder):
+    path = recorded(folder)
+    text = path.read_text()
+    head, mark, tail = text.rpartition('"cpu":"')
+    path.write_text(f"{head}{mark}{'0' if tail[0] != '0' else '1'}{tail[1:]}")
+    folder.makeini("[pytest]\nsimkit_machine = machine.toml\nsimkit_recordings = tapes/*.rec\nfilterwarnings = error\n")
+    result = folder.runpytest()
+    result.assert_outcomes(failed=1)
+    result.stdout.fnmatch_lines(["*evening.rec: *cpu*"])
+    assert "Traceback" not in result.stdout.str()
+    assert "player.py" not in result.stdout.str()
+
+
+def test_a_recording_of_another_machine_fails_as_nothing_was_compared(folder):
+    recorded(folder)
+    toml = folder.path / "machine.toml"
+    toml.write_text(f"seed = 99\n{toml.read_text()}")
+    folder.makeini("[pytest]\nsimkit_machine = machine.toml\nsimkit_recordings = tapes/*.rec\nfilterwarnings = error\n")
+    result = folder.runpytest()
+    result.assert_outcomes(failed=1)
+    result.stdout.fnmatch_lines(["*Nothing of the recording was compared*", "*seed*"])
