@@ -121,12 +121,7 @@ def _end(recording: Recording, chapter: str | None, to: str | None) -> str | Non
     """The moment at which to stop, as a text; None: play all."""
     if chapter is None:
         return to
-    found = [one for one in recording.chapters if one.name == chapter]
-    if not found:
-        names = [one.name for one in recording.chapters]
-        remedy = near(chapter, names) if names else "It has no chapters."
-        raise SimkitError(f"The recording has no chapter {chapter!r}.", file=str(recording.path), remedy=remedy)
-    return f"{found[0].cycles}c"
+    return f"{recording.chapter(chapter).cycles}c"
 
 
 def _play(loaded: Machine, path: Path, end: str | None, png: Path | None, *, force: bool, as_json: bool) -> None:

@@ -19,7 +19,7 @@ from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, runs_mach
 from simkit.commands.say import say, say_json, say_notes
 from simkit.contract.errors import SimkitError
 from simkit.files.streams import is_stdout
-from simkit.outside.speed import Speed
+from simkit.outside.speed import Speed, read_speed
 
 if TYPE_CHECKING:
     from simkit.commands.building import Build
@@ -85,11 +85,11 @@ def run(
     ] = None,
     strict: Annotated[bool, typer.Option("--strict", help="Exit code 1 when there are findings.")] = False,
     speed: Annotated[
-        Speed | None,
+        str | None,
         typer.Option(
             "--speed",
-            metavar="|".join(Speed),
-            help="How fast machine time goes in the window and on a live serial line; real if not given.",
+            metavar="|".join((*Speed, "N")),
+            help="How fast machine time goes in the window and on a live serial line; N times real speed, 0.1 say.",
         ),
     ] = None,
     watch: Annotated[
@@ -144,6 +144,14 @@ def run(
         ),
     ] = None,
     replay: ReplayOption = None,
+    begin: Annotated[
+        str | None,
+        typer.Option(
+            "--from",
+            metavar="MOMENT",
+            help='With --replay: show the window from there on; "chapter:NAME" will do, too.',
+        ),
+    ] = None,
     rom_out: Annotated[
         list[str] | None,
         typer.Option(
@@ -166,7 +174,7 @@ def run(
         watch=watch,
         build=build,
         sources=tuple(sources or ()),
-        speed=speed,
+        speed=read_speed(speed) if speed is not None else None,
         strict=strict,
         as_json=as_json,
         controls=controls,
@@ -177,6 +185,7 @@ def run(
         capture=capture,
         record=record,
         replay=replay,
+        begin=begin,
         rom_out=rom_files(rom_out or ()),
         force=force,
     )
@@ -209,6 +218,8 @@ def run(
         elif asked.headless:
             finish(run_headless(run, asked), run, asked, script)
         else:
+            if asked.begin is not None:
+                play_up_to(run, asked.begin)
             reason = run_window(run, shown, asked, watch_of_files)
             results = run_without_display(run, asked, reason) if reason else what_stands(run)
             finish(results, run, asked, script)
@@ -225,6 +236,33 @@ def chosen_screen(machine: Machine, slot: int | None) -> Screen | None:
     if slot is None and not machine.ports(Screen):
         return None
     return machine.port(Screen, slot, option="--screen")
+
+
+def play_up_to(run: TapedRun, text: str) -> None:
+    """Play what is to be played up to a moment or a chapter, before anything is shown.
+
+    Raises:
+        SimkitError: there is no such chapter, or the moment does not come.
+        typer.Exit: Ctrl-C ended it.
+    """
+    from simkit.commands.goal import Goal
+    from simkit.commands.headless import play_forward
+
+    player = run.player
+    assert player is not None
+    kind, _, name = text.partition(":")
+    try:
+        moment = f"{player.recording.chapter(name).cycles}c" if kind == "chapter" else text
+        goal = Goal(run.machine, None, moment)
+    except SimkitError as error:
+        raise SimkitError(f"--from {text!r}: {error.message}", remedy=error.remedy) from error
+    if not play_forward(player, goal, asked_to_end=run.ending.asked):
+        run.ending.leave()
+        raise typer.Exit(exits.INTERRUPTED)
+    if player.ended:
+        raise SimkitError(
+            f"--from {text!r} does not come before the end of the recording.", remedy="Name one that does."
+        )
 
 
 def run_headless(run: TapedRun, asked: RunOptions) -> dict[str, object]:

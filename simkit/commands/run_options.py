@@ -11,7 +11,7 @@ from simkit.commands.rom_out import RomFiles, check_rom_files
 from simkit.commands.running import Running
 from simkit.contract.errors import SimkitError
 from simkit.files.streams import is_stream
-from simkit.outside.speed import Speed
+from simkit.outside.speed import AnySpeed
 
 
 @attrs.frozen(kw_only=True)
@@ -39,6 +39,7 @@ class RunOptions:
         capture: file for what the machine sends.
         record: file for what happens to the machine.
         rom_out: files for what ROMs hold at the end, by slot.
+        begin: text of the moment from which on the window shows what is replayed, or None.
         replay: recording to play.
         force: write over files that are not of the kit's making.
     """
@@ -54,7 +55,7 @@ class RunOptions:
     sources: tuple[str, ...] = ()
     strict: bool = False
     as_json: bool = False
-    speed: Speed | None = None
+    speed: AnySpeed | None = None
     controls: Path | None = None
     bar_key: str | None = None
     terminal: str | None = None
@@ -64,6 +65,7 @@ class RunOptions:
     record: Path | None = None
     rom_out: RomFiles = attrs.field(factory=dict)
     replay: Path | None = None
+    begin: str | None = None
     force: bool = False
 
     def check(self) -> None:
@@ -92,6 +94,11 @@ class RunOptions:
             raise SimkitError("--build is for --watch: it runs when sources change.", remedy="Add --watch.")
         if self.sources and self.build is None:
             raise SimkitError("--sources is for --build.", remedy="Say which command builds, or leave it out.")
+        if self.begin is not None and (self.replay is None or self.headless or self.terminal is not None):
+            raise SimkitError(
+                "--from says from where on the window shows a recording.",
+                remedy="Give --replay with a window; `simkit replay --to` shows the machine at a moment.",
+            )
         if self.paste_pause is not None and self.paste is None:
             raise SimkitError("--paste-pause needs --paste.", remedy="Say which file is pasted, or leave it out.")
         if self.headless or self.terminal is not None:

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable
 from fractions import Fraction
 
-from simkit.outside.speed import Speed
+from simkit.outside.speed import AnySpeed, Speed
 
 SLICE_SECONDS = 0.004
 """Host seconds from one slice of machine time to the next: what a key waits at most until the machine can see it, on a
@@ -41,7 +41,7 @@ class Pacer:
         speed: how fast machine time goes.
     """
 
-    def __init__(self, clock_hz: Fraction, now: Callable[[], float], speed: Speed = Speed.REAL) -> None:
+    def __init__(self, clock_hz: Fraction, now: Callable[[], float], speed: AnySpeed = Speed.REAL) -> None:
         self._clock_hz = float(clock_hz)
         self._now = now
         self._piece = 1
@@ -57,7 +57,7 @@ class Pacer:
         self._marks.clear()
         self._marks.append((now, cycle))
 
-    def run_at(self, speed: Speed, cycle: int) -> None:
+    def run_at(self, speed: AnySpeed, cycle: int) -> None:
         """Go on at another speed; what is reached is measured anew."""
         self.speed = speed
         self._go_at(speed.factor, cycle)

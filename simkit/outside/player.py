@@ -16,7 +16,7 @@ from typing import Any
 import attrs
 
 from simkit.backplane.agenda import OUTSIDE_MACHINE
-from simkit.contract.errors import CardError, SimkitError, near
+from simkit.contract.errors import CardError, SimkitError
 from simkit.machine.fingerprint import Fingerprint
 from simkit.machine.machine import Machine
 from simkit.machine.snapshot import VERSION as STATE_VERSION
@@ -461,12 +461,8 @@ def replay(machine: Machine, path: str | Path, *, chapter: str | None = None) ->
         SimkitError: the recording cannot be read, is damaged, or is none of this machine; or has no such chapter.
     """
     recording = read_recording(path)
-    names = [found.name for found in recording.chapters]
-    if chapter is not None and chapter not in names:
-        none = "" if names else "It has no chapters."
-        raise SimkitError(
-            f"The recording has no chapter {chapter!r}.", file=str(path), remedy=none or near(chapter, names)
-        )
+    if chapter is not None:
+        recording.chapter(chapter)
     player = Player(machine, recording)
     while (entry := player.step()) is not None:
         if player.difference is not None:

@@ -17,7 +17,7 @@ from typing import Any
 import attrs
 
 from simkit.contract.clock import parse_hz
-from simkit.contract.errors import SimkitError
+from simkit.contract.errors import SimkitError, near
 from simkit.contract.shapes import StateError, record, whole
 from simkit.files.bounded import read_bounded
 from simkit.machine.fingerprint import Fingerprint
@@ -123,6 +123,19 @@ class Recording:
     def entries(self) -> Iterator[Entry]:
         """Everything that happened, in order; read anew each time, as there may be many."""
         return self._entries()
+
+    def chapter(self, name: str) -> Chapter:
+        """The first chapter of that name.
+
+        Raises:
+            SimkitError: there is none; offers the near ones.
+        """
+        for one in self.chapters:
+            if one.name == name:
+                return one
+        names = [one.name for one in self.chapters]
+        remedy = near(name, names) if names else "It has no chapters."
+        raise SimkitError(f"The recording has no chapter {name!r}.", file=str(self.path), remedy=remedy)
 
     def words(self) -> list[str]:
         """Sentences about an end that is none of the usual ones."""

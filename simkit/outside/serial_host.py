@@ -27,7 +27,7 @@ import attrs
 from simkit.contract.errors import SimkitError
 from simkit.files.bounded import read_bounded
 from simkit.files.growing import GrowingFile
-from simkit.outside.speed import Speed
+from simkit.outside.speed import AnySpeed, Speed
 
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
@@ -361,7 +361,7 @@ def converse(
     left: Callable[[], int | None] = lambda: None,
     paste: Paste | None = None,
     capture: GrowingFile | None = None,
-    speed: Speed = Speed.REAL,
+    speed: AnySpeed = Speed.REAL,
     player: Player | None = None,
     asked_to_end: Callable[[], bool] = lambda: False,
     announce: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),

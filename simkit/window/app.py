@@ -21,7 +21,7 @@ from simkit.machine.machine import Machine
 from simkit.machine.told import digits
 from simkit.machine.views import Screen, Serial
 from simkit.outside.journal import Journal
-from simkit.outside.speed import Speed
+from simkit.outside.speed import AnySpeed, Speed
 from simkit.window.bar import Bar
 from simkit.window.deeds import Deeds
 from simkit.window.desk import Desk
@@ -72,7 +72,7 @@ class App:
         controls: Controls,
         *,
         pictures: Path,
-        speed: Speed = Speed.REAL,
+        speed: AnySpeed = Speed.REAL,
         reload: Reload | None = None,
         tape: Tape | None = None,
         log: Callable[[str], None] = lambda text: None,

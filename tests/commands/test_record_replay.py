@@ -473,3 +473,38 @@ def test_a_run_whose_terminal_has_gone_still_ends_in_order(tmp_path, name):
     assert run.wait(timeout=60) == 128 + signal.SIGHUP
     assert not read_recording(path).cut
     assert (tmp_path / "end.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("begin", "cycle"), [("chapter:Later", 2_000_000), ("0.5s", 1_000_000), ("label:main_loop", None)]
+)
+def test_the_window_shows_a_recording_from_a_place_on(simkit, tmp_path, monkeypatch, begin, cycle):
+    from simkit.commands import windowed
+
+    machine, tape = Machine.load("demo:marlpit"), tmp_path / "a.rec"
+    with record(machine, tape) as journal:
+        machine.run(seconds=1)
+        journal.chapter("Later")
+        machine.run(seconds=1)
+    shown = []
+    monkeypatch.setattr(windowed, "run_window", lambda run, *_: shown.append(run.machine.cycle))
+    assert simkit("run", "demo:marlpit", "--replay", str(tape), "--from", begin)[0] == 0
+    wanted = cycle if cycle is not None else Machine.load("demo:marlpit").run("label:main_loop")
+    assert 0 <= shown[0] - wanted < 10
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--from", "chapter:None"], "no chapter 'None'"),
+        (["--from", "99s"], "does not come before the end"),
+        (["--from", "1s", "--headless"], "--from says"),
+    ],
+)
+def test_a_place_that_is_not_in_the_recording_is_told(simkit, tmp_path, words, says):
+    machine, tape = Machine.load("demo:marlpit"), tmp_path / "a.rec"
+    with record(machine, tape):
+        machine.run(seconds=0.1)
+    code, _, err = simkit("run", "demo:marlpit", "--replay", str(tape), *words)
+    assert code == 2
+    assert says in err

@@ -60,7 +60,7 @@ def test_pictures_of_a_machine_of_the_kit_go_into_this_folder(opened, folder):
 
 
 WRONG = {
-    "no such speed": (("--speed", "quick"), "'quick' is not one of 'half', 'real', 'double', 'fast'"),
+    "no such speed": (("--speed", "quick"), "'quick' is no speed."),
     "no window to pace": (("--headless", "--speed", "half"), "--headless runs as fast as it goes"),
     "no window to watch for": (("--headless", "--watch"), "--watch is for the window"),
 }

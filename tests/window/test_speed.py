@@ -1,9 +1,12 @@
 """Speed as a choice: machine time beside host time, what is said of it, and that hands work at every speed."""
 
+from fractions import Fraction
+
 import pytest
 
 from simkit import Machine
-from simkit.outside.speed import Speed
+from simkit.contract.errors import SimkitError
+from simkit.outside.speed import Speed, read_speed
 
 HZ = 2_000_000
 
@@ -221,3 +224,32 @@ def test_a_cpu_that_has_halted_has_nothing_to_be_fast_for(bench, tmp_path):
     window.ticks(500)
     assert window.machine.cycle - cycle == pytest.approx(0.5 * HZ, rel=0.05)
     assert "the CPU is stopped by STP at $8000" in window.pygame.display.get_caption()[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "factor", "words"),
+    [
+        ("0.1", "1/10", "0.1 times real speed"),
+        ("10", "10", "10 times real speed"),
+        ("1/4", "1/4", "0.25 times real speed"),
+    ],
+)
+def test_a_speed_may_be_a_number(text, factor, words):
+    found = read_speed(text)
+    assert (found.factor, found.words) == (Fraction(factor), words)
+
+
+def test_numbers_that_have_names_are_those_and_the_next_one_has_a_name():
+    assert [read_speed(text) for text in ("half", "0.5", "1", "2", "fast")] == [
+        Speed.HALF, Speed.HALF, Speed.REAL, Speed.DOUBLE, Speed.FAST,
+    ]  # fmt: skip
+    assert [read_speed(text).next for text in ("0.1", "0.7", "1.5", "10")] == [
+        Speed.HALF, Speed.REAL, Speed.DOUBLE, Speed.FAST,
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", ["", "0", "-1", "quick", "1e9", "nan", "inf", "1/0", "9" * 50, "0.00001"])
+def test_what_is_no_speed_is_told_with_what_to_write(text):
+    with pytest.raises(SimkitError, match="is no speed") as caught:
+        read_speed(text)
+    assert "half, real, double, fast, or a number" in caught.value.remedy
