@@ -10,6 +10,7 @@ import attrs
 import typer
 
 from simkit.commands.options import MachineOptions, OptionTable, as_tuple, parse_settings, takes_machine
+from simkit.commands.say import say
 from simkit.contract.errors import SimkitError
 
 if TYPE_CHECKING:
@@ -110,6 +111,8 @@ class Packing:
             packed = pack(machine, self._asked(options, picture, run.goes_on))
         if run.stopped:
             raise KeyboardInterrupt
+        if packed.telling:
+            say(f"Note: where your files lie on this computer can be read in {', '.join(packed.telling)}", error=True)
         return machine, packed
 
     def _asked(self, options: MachineOptions, picture: bytes | None, goes_on: Callable[[float], bool]) -> Asked:

@@ -12,7 +12,7 @@ from simkit.contract.errors import SimkitError
 from simkit.files.bounded import read_bounded
 from simkit.files.temporary import temporary_folder
 from simkit.kit.changes import VARIANT, Changes
-from simkit.kit.places import free_name, names_in_kit
+from simkit.kit.places import free_name, names_in_kit, tell_of_here
 from simkit.kit.states import few, states_on_the_way
 from simkit.kit.taken import Taken, checked, files_of, included, project_of
 from simkit.kit.whole_paths import refuse_whole_paths
@@ -71,11 +71,13 @@ class Packed:
         manifest: what it says of itself.
         content: of the file.
         origin: for each of its files the one that it was taken from; what was made for the kit has none.
+        telling: names of files in which stands where on this computer the project or the user's home lies.
     """
 
     manifest: Manifest
     content: bytes = attrs.field(repr=False)
     origin: dict[str, Path]
+    telling: list[str]
 
 
 def pack(machine: Machine, asked: Asked) -> Packed:
@@ -127,7 +129,8 @@ def pack(machine: Machine, asked: Asked) -> Packed:
         licence=names[asked.licence.resolve()] if asked.licence is not None else None,
         poster=poster,
     )
-    packed = Packed(manifest, kit_bytes(manifest, contents), {name: path for path, name in names.items()})
+    origin = {name: path for path, name in names.items()}
+    packed = Packed(manifest, kit_bytes(manifest, contents), origin, tell_of_here(contents, project))
     _check_itself(packed, machine)
     return packed
 

@@ -8,7 +8,8 @@ often who works there: they are given other names, of which a path that leads up
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from simkit.contract.errors import Errors, SimkitError
@@ -53,6 +54,15 @@ def names_in_kit(taken: Sequence[Taken], project: Path) -> dict[Path, str]:
             told[one.path] = free_name(one.place, told.values())
     _check(told)
     return told
+
+
+def tell_of_here(contents: Mapping[str, bytes], project: Path) -> list[str]:
+    """Names of files in which stands where the project or the user's home lies, as assemblers write it."""
+    here = [project.resolve()]
+    with suppress(RuntimeError):  # nobody knows where it is
+        here.append(Path.home().resolve())
+    words = [os.fsencode(path) for path in here if len(path.parts) > 2]
+    return sorted(name for name, content in contents.items() if any(word in content for word in words))
 
 
 def free_name(name: str, taken: Collection[str]) -> str:

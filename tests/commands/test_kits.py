@@ -82,6 +82,21 @@ def test_what_is_packed_is_told_unpacked_and_run(shed, simkit, tmp_path):
         assert "1 fault: slot 2: pin D0 low" in out + err
 
 
+@pytest.mark.parametrize("place", ["project", "home"])
+def test_a_file_in_which_stands_where_it_lay_is_told(shed, simkit, tmp_path, monkeypatch, place):
+    """As in the debug files of some linkers, which nobody reads before passing them on."""
+    home = tmp_path / "home" / "gwendolyn"
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.setenv("USERPROFILE", str(home))
+    said = {"project": shed, "home": home}[place]
+    (shed / "rom.labels").write_text(f"{said}/src/main.s:4:1: start = $8000\n")
+    text = (shed / "machine.toml").read_text()
+    (shed / "machine.toml").write_text(f'{text}labels = "rom.labels"\n')
+    assert "where your files lie on this computer can be read in rom.labels" in simkit("pack", "shed", "--out", "a.kit")[2]
+    (shed / "rom.labels").write_text("src/main.s:4:1: start = $8000\n")
+    assert simkit("pack", "shed", "--out", "a.kit")[2] == "Overwrites a.kit\n"
+
+
 def test_a_kit_with_code_of_its_own_says_so_and_runs_nothing_of_it(lamp, simkit):
     """Neither where a machine is asked for nor when it is looked at or unpacked."""
     for words in (
