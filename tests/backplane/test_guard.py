@@ -79,7 +79,7 @@ def test_every_call_of_a_card_goes_through_the_guard():
         for function, method in calls_of_cards(path):
             found.setdefault((where, function), set()).add(method)
     found.pop(("simkit/measure/cards.py", "_measure_row"))  # of a card of its own: the yardstick
-    found.pop(("simkit/commands/show.py", "inside"))  # of a view, which is called as cards are
+    found.pop(("simkit/machine/inside.py", "inside"))  # of a view, which is called as cards are
     assert found == WITHIN
 
 
