@@ -153,7 +153,8 @@ def _play(loaded: Machine, path: Path, end: str | None, png: Path | None, *, for
         run.leave()
         if not reached:
             raise typer.Exit(exits.INTERRUPTED)
-        if goal is not None and goal.missed() and not goal.is_time:
+        nothing = goal is None and not player.compared
+        if nothing or (goal is not None and goal.missed() and not goal.is_time):
             raise typer.Exit(exits.FOUND)
 
 
@@ -172,6 +173,9 @@ def _report(run: TapedRun, goal: Goal | None, picture: Path | None, *, reached: 
         say(*words(machine, found))
     if picture is not None:
         say(f"Picture: {picture}")
+    player = run.player
+    if goal is None and reached and player is not None and not player.compared:
+        missed = ["Nothing was compared: it is another machine than the recorded one, or the recording is too old."]
     say(*run.lines(), *missed)
 
 

@@ -110,3 +110,10 @@ def test_what_does_not_go_together_is_told_before_anything_runs(tape, simkit, wo
     code, out, err = simkit("replay", "demo:marlpit", "a.rec", *words)
     assert (code, out) == (2, "")
     assert len(err.splitlines()) >= 2
+
+
+def test_a_recording_of_another_machine_is_played_and_nothing_compared_is_told_with_exit_code_1(tape, simkit):
+    code, out, err = simkit("replay", "demo:marlpit", "a.rec", "--seed", "9")
+    assert code == 1
+    assert "Nothing was compared" in out
+    assert "seed" in err
