@@ -11,6 +11,7 @@ from pathlib import Path
 
 import attrs
 
+from simkit.kitfile.unpacking import kit_around
 from simkit.rom.labels import Labels
 from simkit.rom.listing import FURTHEST_FROM_LABEL, Listing, Row, Seen
 
@@ -100,8 +101,10 @@ class Places:
 
 
 def _shown(file: str) -> str:
-    """Path as people want to see it: from the working folder where the file lies below it."""
+    """Path as people want to see it: from the working folder where it lies below it; of a kit as it is in the kit."""
+    path = Path(file)
     try:
-        return str(Path(file).resolve().relative_to(Path.cwd()))
+        return str(path.resolve().relative_to(Path.cwd()))
     except (ValueError, OSError):
-        return file
+        kit = kit_around(path)
+        return file if kit is None else path.resolve().relative_to(kit).as_posix()

@@ -339,3 +339,11 @@ def test_the_project_is_the_nearest_folder_that_says_so(shed, tmp_path):
     (alone / "machine.toml").touch()
     assert project_of(alone / "machine.toml") in (alone, *alone.parents)
     assert project_of(ROOT / "demo" / "marlpit" / "machine.toml") == ROOT
+
+
+def test_sources_in_a_kit_are_named_as_they_are_in_it(tmp_path, monkeypatch):
+    """Not by where the user's cache folder lies."""
+    there = loaded(pack(Machine.load("demo:marlpit"), Asked(sources=True)), tmp_path, monkeypatch)
+    place = there.place(there.labels["main_loop"]).words()
+    assert "roms/slug-watch" in place
+    assert str(tmp_path) not in place
