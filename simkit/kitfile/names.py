@@ -26,8 +26,8 @@ _FORBIDDEN = frozenset('<>:"|?*\\')
 
 def problem_of(name: str) -> str | None:
     """What is wrong with a name, in words; None: nothing is."""
-    if not name or len(name) > MAX_NAME:
-        return f"it has {len(name)} characters, and 1 to {MAX_NAME} are allowed"
+    if len(name) > MAX_NAME:
+        return f"it has {len(name)} characters, and {MAX_NAME} are allowed"
     parts = name.split("/")
     if len(parts) > MAX_DEPTH:
         return f"it lies {len(parts)} folders deep, and {MAX_DEPTH} are allowed"

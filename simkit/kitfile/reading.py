@@ -119,7 +119,7 @@ def kit_of(data: bytes, path: Path) -> Kit:
     if data[_LOCAL_BYTES : _LOCAL_BYTES + len(NAME)] != NAME.encode():
         raise KitError("The file is a zip file and no kit.", file=file, remedy=REMEDY)
     entries = _entries(data, file)
-    if not entries or entries[0].name != NAME:
+    if entries[0].name != NAME:
         raise damaged(file, "its first entry is not the manifest")
     if entries[0].size > MAX_BYTES:
         raise KitError(f"The kit's manifest has {entries[0].size} bytes; {MAX_BYTES} are allowed.", file=file)
@@ -155,7 +155,7 @@ def _entries(data: bytes, file: str) -> list[_Entry]:
 def _end(data: bytes, file: str) -> tuple[int, int]:
     """What the last record says before anything is made of it: number of entries, and where the directory begins."""
     end = data[-_END.size :]
-    if len(end) < _END.size or not end.startswith(_END_MARK):
+    if not end.startswith(_END_MARK):  # it is there: what the file begins with is longer
         raise damaged(file, "its end is missing, or something stands behind it")
     _, disk, first_disk, here, entries, size, start, comment = _END.unpack(end)
     if (disk, first_disk, comment) != (0, 0, 0) or here != entries:
@@ -178,8 +178,7 @@ def _entry(data: bytes, at: int, place: int, which: str, file: str) -> tuple[_En
     raw = data[at + _DIRECTORY.size : at + _DIRECTORY.size + name_length]
     if flags & ~_UTF_8 or method != _DEFLATED or extra or comment or disk:
         raise damaged(file, f"{which} is stored in a way that no kit's is")
-    kind = rights >> 16
-    if kind and not stat.S_ISREG(kind):
+    if not stat.S_ISREG(rights >> 16):
         raise damaged(file, f"{which} is no file")
     begin = place + _LOCAL_BYTES + name_length
     if offset != place or data[place:begin] != _LOCAL_MARK + record[_ALIKE] + raw:

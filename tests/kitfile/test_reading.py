@@ -149,9 +149,29 @@ def tricks():
         "only the manifest": zip_of(entries_of()[:1]),
         "another order": zip_of([entries_of()[0], *entries_of()[:0:-1]]),
         "a comment": zip_of(other(-1, comment=b"PK")),
+        "another disk for one": zip_of(other(-1, there={"disk": 1})),
+        "a name that goes on": zip_of(other(0, name=NAME.encode() + b".txt")),
+        "rights that say nothing": zip_of(other(-1, there={"rights": 0})),
+        "one byte more than both say": zip_of(
+            [
+                *entries_of(
+                    files={
+                        **manifest_of().files,
+                        "roms/a.bin": attrs.evolve(described("image", CONTENTS["roms/a.bin"]), size=last.size - 1),
+                    }
+                )[:-1],
+                attrs.evolve(last, size=last.size - 1),
+            ]
+        ),
+        "a record of the directory that is cut off": zip_of(entries_of(), more=b"PK\1\2" + bytes(10), count=5),
         "no method": zip_of(other(-1, here={"method": 0}, there={"method": 0})),
         "the size that the manifest says is another": zip_of(
-            entries_of(files={**manifest_of().files, "machine.toml": described("machine", b"")})
+            entries_of(
+                files={
+                    **manifest_of().files,
+                    "machine.toml": attrs.evolve(described("machine", CONTENTS["machine.toml"]), size=1),
+                }
+            )
         ),
         "nothing but an end": zip_of([])[-22:],
         "an entry of the directory that is cut off": zip_of(entries_of(), count=5),
@@ -212,12 +232,16 @@ def lies():
         "a directory elsewhere": patched(end + 16, struct.pack("<L", start - 1)),
         "more entries than there are": patched(end + 8, struct.pack("<2H", 9, 9)),
         "a huge count": patched(end + 8, struct.pack("<2H", 0xFFFF, 0xFFFF)),
+        "fewer entries on this disk": patched(end + 8, struct.pack("<H", 3)),
+        "another mark at its end": patched(end, b"PK\5\7"),
+        "another size of the directory": patched(end + 12, struct.pack("<L", end - start - 1)),
+        "no mark in the directory": patched(start, b"PK\1\3"),
         "another disk": patched(end + 4, struct.pack("<H", 1)),
         "another name in the entry itself": patched(30, b"kit.jsoN"),
         "another size in the entry itself": patched(22, struct.pack("<L", 5)),
         "an entry that is encrypted": patched(6, b"\1\0"),
         "an entry that starts in another": patched(start + 46 + len(NAME) + 42, struct.pack("<L", 0)),
-        "a link": zipped([usual[0], (usual[1][0], b"/etc/passwd", change(external_attr=(stat.S_IFLNK | 0o777) << 16))]),
+        "a link": zipped([usual[0], (*usual[1][:2], change(external_attr=(stat.S_IFLNK | 0o777) << 16)), *usual[2:]]),
         "a folder": zipped([*usual, (FOLDER + "empty/", b"", change(external_attr=(stat.S_IFDIR | 0o755) << 16))]),
         "extra fields": zipped([usual[0], (usual[1][0], b"x", change(extra=b"\1\0\0\0"))]),
         "a comment of an entry": zipped([usual[0], (usual[1][0], b"x", change(comment=b"hello"))]),
@@ -228,17 +252,45 @@ def lies():
         "a file more": zipped([*usual, (FOLDER + "zz", b"more", as_it_is)]),
         "a file less": zipped(usual[:-1]),
         "a file outside": zipped([*usual, ("../../evil", b"more", as_it_is)]),
-        "another content": zipped([*usual[:-1], (usual[-1][0], b"other", as_it_is)]),
+        "another content": zipped([*usual[:-1], (usual[-1][0], bytes(reversed(usual[-1][1])), as_it_is)]),
+        "content of another length": zipped([*usual[:-1], (usual[-1][0], b"other", as_it_is)]),
         "a manifest that is no JSON": zipped([(NAME, b"\xff\xfe", as_it_is)]),
         "a manifest nested without end": zipped([(NAME, b"[" * 100_000, as_it_is)]),
         "a manifest of another kind": zipped([(NAME, b'{"format":"other"}', as_it_is)]),
     }
 
 
+SAYS = {
+    "no manifest": "is a zip file and no kit",
+    "a huge count": "65535 entries; 2001 are allowed",
+    "another mark at its end": "its end is missing",
+    "fewer entries on this disk": "its last record",
+    "another size of the directory": "does not lie where it says",
+    "no mark in the directory": "its directory does not hold",
+    "a record of the directory that is cut off": "its directory does not hold",
+    "another content": "does not have the content",
+    "content of another length": "is not as large as the manifest says",
+    "the size that the manifest says is another": "machine.toml is not as large as the manifest says",
+    "one byte more than both say": "does not unpack to what it says",
+    "a name that goes on": "its first entry is not the manifest",
+    "a link": "is no file",
+    "a folder": "is no file",
+    "rights that say nothing": "is no file",
+    "extra fields": "stored in a way that no kit's is",
+    "a comment of an entry": "stored in a way that no kit's is",
+    "another disk for one": "stored in a way that no kit's is",
+    "sizes of 64 bits": "stored in a way that no kit's is",
+    "a file less": "'files/roms/a.bin'",
+    "a file more": "'files/zz'",
+    "another order": "the order of its files",
+}
+"""Words of the message where another check would refuse the file as well."""
+
+
 @pytest.mark.filterwarnings("ignore:Duplicate name")
 @pytest.mark.parametrize("lie", list(lies()))
 def test_a_file_that_lies_is_refused_in_words(lie):
-    refused(lies()[lie])
+    refused(lies()[lie], SAYS.get(lie, ""))
 
 
 def test_zip_files_made_by_hand_are_read_where_nothing_is_wrong():
@@ -248,7 +300,7 @@ def test_zip_files_made_by_hand_are_read_where_nothing_is_wrong():
 
 @pytest.mark.parametrize("trick", list(tricks()))
 def test_what_programs_would_read_differently_is_refused(trick):
-    refused(tricks()[trick])
+    refused(tricks()[trick], SAYS.get(trick, ""))
 
 
 def test_what_unpacks_to_far_more_than_it_says_takes_no_memory():
@@ -312,6 +364,26 @@ def test_a_bomb_is_refused_before_it_is_unpacked(monkeypatch):
     assert size < MAX_TOTAL_BYTES
 
 
+LARGEST = max(map(len, CONTENTS.values()))
+
+
+@pytest.mark.parametrize(
+    ("limit", "allowed"),
+    [
+        ("MAX_FILES", len(CONTENTS)),
+        ("MAX_BYTES", len(manifest_of().content())),
+        ("MAX_FILE_BYTES", LARGEST),
+        ("MAX_TOTAL_BYTES", len(manifest_of().content()) + sum(map(len, CONTENTS.values()))),
+    ],
+)
+def test_bounds_are_held_to_the_byte(kit, monkeypatch, limit, allowed):
+    monkeypatch.setattr(f"simkit.kitfile.reading.{limit}", allowed)
+    kit_of(kit, Path("a.kit"))
+    monkeypatch.setattr(f"simkit.kitfile.reading.{limit}", allowed - 1)
+    text = refused(kit, "allowed")
+    assert str(allowed if limit == "MAX_FILES" else allowed - 1) in text
+
+
 @pytest.mark.parametrize("version", [0, 2, "1", None])
 def test_another_version_is_told_with_what_to_do(version):
     data = json.loads(manifest_of().content()) | {"version": version}
@@ -322,14 +394,19 @@ def test_another_version_is_told_with_what_to_do(version):
 @pytest.mark.parametrize(
     "name",
     ["/etc/passwd", "../a", "a/../b", "a//b", "", ".", "a/", "C:/a", "a\\b", "con", "LPT1.txt", "a/aux", "a\0b", "a\nb",
-     "a.", " a", "a ", "e\u0301", "x" * 300, "/".join("a" * 20), "a:b", "a*", "nul.bin", "con .txt", "CONIN$",
-     ".git/config", "a/.profile", "...", "\u6c34" * 86],
+     "a.", " a", "a ", "e\u0301", "x" * 300, "/".join("a" * 17), "a:b", "a*", "nul.bin", "con .txt", "CONIN$",
+     ".git/config", "a/.profile", "...", "\u6c34" * 86, "/".join(["a" * 30] * 8)[:241]],
 )  # fmt: skip
 def test_names_that_lead_out_or_that_some_system_cannot_have_are_refused(name):
     assert problem_of(name) is not None
     contents = {**CONTENTS, name: b""}
     with pytest.raises(StateError, match="cannot be the name"):
         read_manifest(manifest_of(contents).content())
+
+
+@pytest.mark.parametrize("name", ["a", "/".join("a" * 16), "x" * 240, "\u6c34" * 85, "con-1", "a b/c.d.e", "caf\u00e9"])
+def test_names_that_every_system_can_have_are_taken(name):
+    assert problem_of(name) is None
 
 
 def test_names_that_are_one_on_some_systems_are_refused():

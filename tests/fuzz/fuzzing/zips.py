@@ -27,7 +27,7 @@ class Entry:
         size: of the content, as it says.
         crc: checksum of the content, as it says.
         here: what it says of itself otherwise: flags, method, crc, packed, size, name.
-        there: what the directory says of it otherwise: the same, and offset and rights.
+        there: what the directory says of it otherwise: the same, and offset, rights and disk.
         extra: extra field, here and there.
         comment: in the directory.
         before: what lies before it.
@@ -46,7 +46,7 @@ class Entry:
     def says(self, other: Mapping[str, Any]) -> dict[str, Any]:
         """What stands in a header."""
         usual = {"flags": 0, "method": 8, "crc": self.crc, "packed": len(self.packed), "size": self.size}
-        return {**usual, "name": self.name, "rights": PLAIN_FILE, **other}
+        return {**usual, "name": self.name, "rights": PLAIN_FILE, "disk": 0, **other}
 
 
 def entry(name: str, content: bytes, level: int = 9, **changes: Any) -> Entry:
@@ -87,7 +87,7 @@ def zip_of(
         data += struct.pack("<2H", len(here["name"]), len(one.extra)) + here["name"] + one.extra + one.packed
         directory += struct.pack("<4s6H", b"PK\1\2", 788, 20, there["flags"], there["method"], *_DATE) + sizes[1]
         lengths = len(there["name"]), len(one.extra), len(one.comment)
-        directory += struct.pack("<5H2L", *lengths, 0, 0, there["rights"] << 16, offset)
+        directory += struct.pack("<5H2L", *lengths, there["disk"], 0, there["rights"] << 16, offset)
         directory += there["name"] + one.extra + one.comment
     count = len(entries) if count is None else count
     start = len(data) + len(between)
