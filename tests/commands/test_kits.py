@@ -163,6 +163,26 @@ def test_cards_of_another_version_or_model_are_told(shed, simkit):
         assert f"Slot 2: rom was model {second.model + 1} of the card when the kit was packed" in out + err
 
 
+def test_a_package_that_is_not_here_is_told_when_a_kit_is_unpacked(shed, simkit):
+    assert simkit("pack", "shed", "--out", "a.kit")[0] == 0
+    kit = kit_of(Path("a.kit").read_bytes(), Path("a.kit"))
+    changed("a.kit", cards=(attrs.evolve(kit.manifest.cards[0], package="somebodys-cards", version="1.2"),))
+    code, out, _ = simkit("unpack", "a.kit", "copy")
+    assert (code, "pip install somebodys-cards==1.2" in out) == (0, True)
+
+
+def test_a_kind_that_is_no_text_is_told(shed, simkit):
+    assert simkit("pack", "shed", "--out", "a.kit")[0] == 0
+    kit = kit_of(Path("a.kit").read_bytes(), Path("a.kit"))
+    text = kit.contents["machine.toml"].replace(b'kind = "rom"', b"kind = 5")
+    files = {**kit.manifest.files, "machine.toml": described("machine", text)}
+    manifest = attrs.evolve(kit.manifest, files=files)
+    Path("a.kit").write_bytes(kit_bytes(manifest, {**kit.contents, "machine.toml": text}))
+    assert simkit("unpack", "a.kit")[0] == 0
+    code, _, err = simkit("show", "a.kit", "--at", "10c")
+    assert (code, "slot 2" in err) == (2, True)
+
+
 def test_a_kind_that_the_manifest_takes_from_a_file_is_not_run_for_a_note(shed, simkit, tmp_path):
     ran = tmp_path / "ran"
     (tmp_path / "lamp.py").write_text(OWN.format(ran=str(ran)))

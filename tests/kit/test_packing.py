@@ -161,6 +161,20 @@ def test_a_kit_does_not_say_where_on_this_computer_its_files_lay(shed, tmp_path,
     assert loaded(found, tmp_path, monkeypatch).fingerprint == machine.fingerprint
 
 
+def test_files_in_a_part_of_the_project_have_short_names(shed):
+    (shed / "own.bin").write_bytes(bytes(0x8000))
+    write(shed, "own.bin")
+    assert set(roles(packed(shed))) == {"machine.toml", "own.bin"}
+
+
+def test_a_file_and_a_folder_of_one_name_are_told(shed, tmp_path):
+    (shed / "notes").write_bytes(bytes(0x8000))
+    (tmp_path / "story.md").write_text("# Shed\n")
+    write(shed, "notes")
+    with pytest.raises(SimkitError, match="are one name for some systems"):
+        packed(shed, notes=[tmp_path / "story.md"])
+
+
 def test_files_on_several_drives_are_told(shed, monkeypatch):
     def apart(paths):
         raise ValueError("Paths don't have the same drive")

@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import os
 import stat
 import struct
 import tracemalloc
@@ -16,11 +17,12 @@ from hypothesis import strategies as st
 
 from simkit.contract.errors import SimkitError
 from simkit.contract.shapes import StateError
+from simkit.files.outputs import TakenError
 from simkit.kitfile.errors import KitError
 from simkit.kitfile.manifest import FOLDER, NAME, Manifest, Needed, read_manifest
 from simkit.kitfile.names import problem_of, same_for_some
 from simkit.kitfile.reading import MAX_TOTAL_BYTES, kit_of, read_kit
-from simkit.kitfile.unpacking import at_home, unpack
+from simkit.kitfile.unpacking import at_home, kit_around, unpack
 from simkit.kitfile.writing import described, kit_bytes
 from tests.fuzz.fuzzing.zips import entry, zip_of
 
@@ -483,7 +485,37 @@ def spoil_all(folder):
     (elsewhere / "machine.toml").write_text("mine")
 
 
-@pytest.mark.parametrize("spoil", [spoil_text, spoil_missing, spoil_more, spoil_link, spoil_folder, spoil_all])
+def spoil_link_alike(folder):
+    elsewhere = folder.parent / "elsewhere"
+    (folder / "cards" / "lamp.py").rename(elsewhere)
+    (folder / "cards" / "lamp.py").symlink_to(elsewhere)
+
+
+def spoil_all_alike(folder):
+    elsewhere = folder.parent / "all"
+    folder.rename(elsewhere)
+    folder.symlink_to(elsewhere)
+
+
+def spoil_same_size(folder):
+    (folder / "cards" / "lamp.py").write_bytes(CONTENTS["cards/lamp.py"].swapcase())
+
+
+def spoil_much(folder):
+    with (folder / "machine.toml").open("ab") as file:
+        file.truncate(200_000_000)
+
+
+def spoil_kind(folder):
+    (folder / "machine.toml").unlink()
+    (folder / "machine.toml").mkdir()
+
+
+SPOILT = [spoil_text, spoil_missing, spoil_more, spoil_link, spoil_folder, spoil_all, spoil_link_alike, spoil_all_alike]
+SPOILT += [spoil_same_size, spoil_much, spoil_kind]
+
+
+@pytest.mark.parametrize("spoil", SPOILT)
 def test_at_home_it_lies_as_it_is_and_what_was_changed_there_is_mended(kit, home, spoil):
     """Nothing is written through a link that somebody has put there."""
     found = kit_of(kit, Path("a.kit"))
@@ -492,7 +524,46 @@ def test_at_home_it_lies_as_it_is_and_what_was_changed_there_is_mended(kit, home
     mine = [path for path in folder.parent.rglob("*") if path.is_file() and path.read_bytes() == b"mine"]
     assert at_home(found) == folder
     assert content_of(folder) == CONTENTS
+    assert not any(path.is_symlink() for path in (folder, *folder.rglob("*")))
     assert [path.read_bytes() for path in mine if folder not in path.parents] in ([], [b"mine"])
+
+
+def test_at_home_nothing_is_written_where_nothing_is_wrong(kit, home):
+    found = kit_of(kit, Path("a.kit"))
+    before = (at_home(found) / "machine.toml").stat()
+    assert os.path.samestat(before, (at_home(found) / "machine.toml").stat())
+
+
+def test_at_home_what_another_run_has_put_there_is_looked_at(kit, home, monkeypatch):
+    found = kit_of(kit, Path("a.kit"))
+
+    def other(folder, contents, **named):
+        folder.mkdir()
+        (folder / "machine.toml").write_text("other")
+        raise TakenError("taken")
+
+    monkeypatch.setattr("simkit.kitfile.unpacking.write_folder", other)
+    with pytest.raises(TakenError):
+        at_home(found)
+
+
+def test_without_a_home_a_kit_is_unpacked_by_hand(kit, monkeypatch, tmp_path):
+    def none():
+        raise RuntimeError("no home")
+
+    monkeypatch.setattr("simkit.kitfile.unpacking.cache_folder", none)
+    with pytest.raises(SimkitError, match="simkit unpack KIT FOLDER"):
+        at_home(kit_of(kit, Path("a.kit")))
+    assert kit_around(tmp_path / "a") is None
+
+
+@pytest.mark.parametrize(("files", "told"), [(4, "machine.toml"), (6, "f3 and 2 more")])
+def test_files_that_are_there_are_named_and_many_counted(tmp_path, files, told):
+    contents = {"machine.toml": b"", **{f"f{number}": b"" for number in range(files - 1)}}
+    found = kit_of(kit_bytes(manifest_of(contents), contents), Path("a.kit"))
+    unpack(found, tmp_path)
+    with pytest.raises(SimkitError, match=rf"{told}\. Nothing"):
+        unpack(found, tmp_path)
 
 
 def test_nothing_is_unpacked_through_a_link_out_of_the_folder(kit, tmp_path):
