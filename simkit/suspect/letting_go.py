@@ -16,9 +16,10 @@ from simkit.capture.captured import Captured
 from simkit.compare.heard import SEVERAL
 from simkit.compare.judged import LINES, Led, led
 from simkit.compare.pins import rom_content
-from simkit.cpu.reference.cpu_lines import FLOATS_FOR
+from simkit.compare.rows import cycle_numbers
+from simkit.cpu.reference.cpu_lines import FLOATS_FOR, FLOATS_LOW
 from simkit.machine.machine import Machine
-from simkit.suspect.chance import is_more_than_noise
+from simkit.suspect.chance import is_more_than_chance, is_more_than_noise
 from simkit.suspect.floating import LONGEST
 from simkit.suspect.given import Given
 from simkit.suspect.left_over import LeftOver, apart, astray, in_step_of, instructions, most_untold, told
@@ -127,6 +128,14 @@ def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound:
         return LeftOver(len(silences.short), words, row, 0.0)
     if not silences.long:
         return sound
+    cycles = cycle_numbers(captured)
+    often = _at_least_so_often(cycles[silences.long])
+    if is_more_than_chance(often, FLOATS_LOW * (int(cycles[-1]) / FLOATS_FOR + 1)):
+        words = (
+            f"memory does not answer in {len(silences.long)} cycles, far apart; in our model an open BE is low now and "
+            "then, and this would be BE low nearly always"
+        )
+        return LeftOver(len(silences.long), words, silences.long[0], 0.0)
     data, _ = captured.data
     slots = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
     behind = {one.row + at for one in found.differences if one.data for at in range(1, LONGEST + 1)}
@@ -142,6 +151,15 @@ def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound:
     in_step = int(in_step_of(found).sum())
     is_astray = len(found) - in_step > most_untold(captured)
     return astray(found) if is_astray else LeftOver(0, "", in_step, 0.0)
+
+
+def _at_least_so_often(cycles: NDArray[np.int64]) -> int:
+    """How often BE must have been low: each time lasts FLOATS_FOR cycles and covers what lies nearer than that."""
+    times, end = 0, -1
+    for cycle in cycles.tolist():
+        if cycle >= end:
+            times, end = times + 1, cycle + FLOATS_FOR
+    return times
 
 
 def lets_go(machine: Machine) -> bool:
