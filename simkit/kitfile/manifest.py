@@ -15,6 +15,7 @@ from typing import Any
 import attrs
 
 from simkit.contract.shapes import CYCLE, TEXT, Shape, StateError, choice, many, optional, record, row, table, whole
+from simkit.contract.strict_json import strict_object
 from simkit.kitfile.names import problem_of, same_for_some
 
 FORMAT = "simkit-kit"
@@ -174,11 +175,10 @@ def read_manifest(content: bytes) -> Manifest:
         UnknownVersionError: it is of a version that is not known here.
         StateError: something in it is wrong; says where.
     """
-    try:
-        data = json.loads(content.decode("utf-8"), object_pairs_hook=_each_once, parse_constant=_refuse)
-    except (ValueError, RecursionError) as error:
-        raise StateError("", f"its manifest is no JSON that a kit holds ({type(error).__name__})") from error
-    if not isinstance(data, dict) or data.get("format") != FORMAT:
+    data = strict_object(content)
+    if data is None:
+        raise StateError("", "its manifest is no JSON that a kit holds")
+    if data.get("format") != FORMAT:
         raise StateError("format", "it is not that of a kit")
     if data.get("version") != VERSION:
         raise UnknownVersionError(str(data.get("version"))[:20])
@@ -211,14 +211,3 @@ def _check(manifest: Manifest) -> None:
     for field, name, role in named:
         if name is not None and (name not in files or files[name].role != role):
             raise StateError(field, f"{name[:80]!r} is no {role} among the files")
-
-
-def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
-        raise ValueError("a name stands twice")
-    return found
-
-
-def _refuse(text: str) -> Any:
-    raise ValueError("no number")

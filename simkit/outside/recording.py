@@ -9,7 +9,6 @@ too.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ import attrs
 from simkit.contract.clock import parse_hz
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.shapes import StateError, record, whole
+from simkit.contract.strict_json import strict_object
 from simkit.files.bounded import read_bounded
 from simkit.machine.fingerprint import Fingerprint
 from simkit.outside.entries import (
@@ -245,10 +245,10 @@ def recording_of(content: bytes, path: Path) -> Recording:
             remedy="Record it again.",
         )
     first, newline, _ = content.partition(b"\n")
-    head = _object(first) if len(first) < MAX_LINE_BYTES else None
+    head = strict_object(first) if len(first) < MAX_LINE_BYTES else None
     if newline and head is not None and head.get("format") == FORMAT and _in_lines(head):
         return _read(path, content, head)
-    old = OldRecording.of(head if head is not None else _object(content) if may_be_old(content) else None)
+    old = OldRecording.of(head if head is not None else strict_object(content) if may_be_old(content) else None)
     if old is not None:
         return _read_old(path, old)
     if head is not None and head.get("format") == FORMAT:
@@ -340,7 +340,7 @@ def _entries_of(path: Path, content: bytes, header: Header) -> Iterator[Entry]:
         if stop - start >= MAX_LINE_BYTES:
             problem = StateError("", f"the line has {stop - start + 1} bytes; {MAX_LINE_BYTES} are allowed")
             raise _damaged(path, number, problem)
-        data = _object(content[start:stop])
+        data = strict_object(content[start:stop])
         start = stop + 1
         if data is None:
             raise _damaged(
@@ -366,26 +366,3 @@ def _damaged(path: Path, line: int | None, error: StateError) -> SimkitError:
         field=error.field or None,
         remedy="Record it again.",
     )
-
-
-def _object(text: bytes) -> dict[str, Any] | None:
-    """A JSON object without what no recording holds: names twice, fractions, NaN, numbers without end."""
-    try:
-        found = _DECODER.decode(text.decode("utf-8"))
-    except (ValueError, RecursionError):
-        return None
-    return found if isinstance(found, dict) else None
-
-
-def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
-        raise ValueError("a name stands twice")
-    return found
-
-
-def _refuse(text: str) -> Any:
-    raise ValueError("no whole number")
-
-
-_DECODER = json.JSONDecoder(object_pairs_hook=_each_once, parse_float=_refuse, parse_constant=_refuse)
