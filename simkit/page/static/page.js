@@ -35,7 +35,7 @@ function fail(text) {
 function showLooks(now) {
   looks = now;
   picture.take(now.screen);
-  by("place").hidden = !now.screen;
+  by("place").hidden = by("read").hidden = !now.screen;
   panel.take(now);
   terminals.take(now);
   own.take(now);
