@@ -6,7 +6,9 @@ import copy
 import hashlib
 import json
 import struct
+import zlib
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import attrs
@@ -237,8 +239,8 @@ def _wrong_entry(rolls: Rolls, one: Entry) -> Entry:
         return attrs.evolve(one, extra=rolls.choice((extra, b"\1", extra[:9])), comment=rolls.choice((b"", b"PK\5\6")))
     if roll == 6:
         return attrs.evolve(one, before=rolls.choice((b"x", b"PK\3\4", rolls.randbytes(40))))
-    zeros = bytes(rolls.choice((1, 100_000, 30_000_000)))
-    return attrs.evolve(entry(one.name.decode("utf-8", "replace"), zeros, 1), size=rolls.choice((one.size, len(zeros))))
+    zeros, _ = _zeros(rolls.choice((1, 100_000, 30_000_000)))
+    return attrs.evolve(zeros, name=one.name, size=rolls.choice((one.size, zeros.size)))
 
 
 def _wrong_zip(rolls: Rolls, made: Made) -> bytes:
@@ -260,14 +262,26 @@ def _wrong_zip(rolls: Rolls, made: Made) -> bytes:
     return zip_of(entries, count=count, **parts)
 
 
+@cache
+def _zeros(size: int) -> tuple[Entry, str]:
+    """An entry of so many zeros, and their SHA-256; made piece by piece, or its memory would be taken for the kit's."""
+    packing, crc, sha256 = zlib.compressobj(1, zlib.DEFLATED, -zlib.MAX_WBITS), 0, hashlib.sha256()
+    packed = b""
+    for begin in range(0, size, 1 << 20):
+        piece = bytes(min(1 << 20, size - begin))
+        packed += packing.compress(piece)
+        crc = zlib.crc32(piece, crc)
+        sha256.update(piece)
+    return Entry(FILES.encode(), packed + packing.flush(), size, crc), sha256.hexdigest()
+
+
 def _many(rolls: Rolls, made: Made) -> list[Entry]:
     """Very many files, or very large ones."""
     count, size = rolls.choice(
         ((1999, 0), (2000, 1), (2001, 1), (5000, 0), (3, 20_000_000), (11, 20_000_000), (1, 100_000_001))
     )
-    content = bytes(size)
-    packed = entry(FILES, content, 1)
-    said = {"role": "other", "sha256": hashlib.sha256(content).hexdigest(), "size": size}
+    packed, sha256 = _zeros(size)
+    said = {"role": "other", "sha256": sha256, "size": size}
     names = [f"zz/{number:05}" for number in range(count)]
     made.manifest["files"] |= dict.fromkeys(names, said)
     return [*made.entries(), *(attrs.evolve(packed, name=(FILES + name).encode()) for name in names)]
