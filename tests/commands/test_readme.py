@@ -4,6 +4,7 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy  # noqa: F401 - loaded here, as pytester forgets modules after each run and numpy loads only once
 import pytest
 
 from simkit import Machine
