@@ -1,6 +1,7 @@
 """A real browser on a page: headless Chromium, which reaches nothing but this computer."""
 
 import json
+import shutil
 import threading
 import time
 from contextlib import contextmanager
@@ -36,14 +37,14 @@ def chromium(*arguments, phone=False):
     from selenium.webdriver.chrome.service import Service
 
     options = Options()
-    options.binary_location = "/usr/bin/chromium"
+    options.binary_location = shutil.which("chromium")
     for argument in (*ARGUMENTS, *arguments):
         options.add_argument(argument)
     if phone:
         metrics = {"width": 390, "height": 844, "pixelRatio": 2, "touch": True, "mobile": True}
         options.add_experimental_option("mobileEmulation", {"deviceMetrics": metrics})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
+    driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     driver.set_script_timeout(WAIT_SECONDS)
     try:
         yield driver
