@@ -72,6 +72,10 @@ def files_of(description: Description, *, sources: bool = False) -> Iterator[Tak
             yield Taken(path, "labels")
         for path in card.listing:
             yield Taken(path, "listing")
+        for path in card.constants:
+            yield Taken(path, "constants")
+        if card.schematic is not None:
+            yield Taken(card.schematic, "schematic")
     for program in description.programs:
         yield Taken(program.path, "program")
     controls = description.path.with_name(CONTROLS)

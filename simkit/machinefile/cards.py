@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -26,6 +27,10 @@ from simkit.machinefile.tomlplaces import Place
 from simkit.machinefile.wires import misfit, of_lines, of_sentences, of_wires
 
 _PATTERN = "Write bits A15 to A0 in quotes."
+FILE_KEYS = ("image", "labels", "listing", "constants", "schematic")
+"""Keys of a card that name files."""
+_NAME = re.compile(r"[A-Za-z][A-Za-z0-9]*([ _-][A-Za-z0-9]+)*")
+MAX_NAME = 24
 _STROBES = {"output_enable": READ_STROBE, "write_enable": WRITE_STROBE}
 
 
@@ -65,7 +70,7 @@ def program_of(card: CardDescription, table: Table) -> Program | None:
 
 def paths_of(table: Table) -> tuple[Path, ...]:
     """Where the paths of a card lead, as its description has them."""
-    fields = ((field, table.values.get(field, [])) for field in ("image", "labels", "listing"))
+    fields = ((field, table.values.get(field, [])) for field in FILE_KEYS)
     listed = ((field, value if isinstance(value, list) else [value]) for field, value in fields)
     return tuple(table.path(field, text) for field, texts in listed for text in texts if isinstance(text, str))
 
@@ -157,6 +162,9 @@ class _Checker:
             image=self.path("image"),
             labels=self.paths("labels"),
             listing=self.paths("listing"),
+            constants=self.paths("constants"),
+            schematic=self.path("schematic"),
+            name=self.name(),
             note=note,
             is_decoded_as_said=any(
                 entry.done in (Done.SELECTED, Done.NOT_SELECTED) or not entry.at_pin or entry.name in board.chip_selects
@@ -220,6 +228,18 @@ class _Checker:
             self.fail(field, f"{value!r} is not a path.")
             return None
         return self.table.path(field, value)
+
+    def name(self) -> str:
+        """What the builder calls the card."""
+        name = self.table.values.get("name", "")
+        if not isinstance(name, str) or (name and (len(name) > MAX_NAME or not _NAME.fullmatch(name))):
+            self.fail(
+                "name",
+                f"{name!r} is no name of a card.",
+                f'Write letters and digits, {MAX_NAME} at most, e.g. name = "pads"; names of constants begin with it.',
+            )
+            return ""
+        return name
 
     def check_at(self, board: Board) -> None:
         """Whether `at` is an address, of an image that is put into RAM."""

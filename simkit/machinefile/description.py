@@ -74,6 +74,9 @@ class CardDescription:
         image: path of its image, or None; that of a RAM is a program, see `Description.programs`.
         labels: paths of its label lists, debug files and the like.
         listing: paths of its listings.
+        constants: paths of include files in which its addresses and bits stand.
+        schematic: path of the netlist that its schematic was exported to, or None.
+        name: what the builder calls it; names of its constants begin with it. "": its kind.
         note: what the builder says of it.
         is_decoded_as_said: whether sentences say when it is selected, or do something to a line that its decoder hears.
         origin: where a key stands, for messages, e.g. "select" or "settings.port_1"; "" is the card itself.
@@ -89,6 +92,9 @@ class CardDescription:
     image: Path | None = None
     labels: tuple[Path, ...] = ()
     listing: tuple[Path, ...] = ()
+    constants: tuple[Path, ...] = ()
+    schematic: Path | None = None
+    name: str = ""
     note: str = ""
     is_decoded_as_said: bool = attrs.field(default=False, eq=False)
     origin: Mapping[str, Place] = attrs.field(eq=False)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from simkit.contract.errors import SimkitError
+from simkit.machinefile.cards import FILE_KEYS
 from simkit.machinefile.catalogue import FILE_PREFIX
 from simkit.machinefile.merge import MachineErrors, Merged
 
@@ -33,7 +34,7 @@ def named_files(machine_file: Path) -> list[Path]:
 
 def card_paths(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """(key, text) for each path that a card's table may name."""
-    for field in ("image", "labels", "listing", "kind"):
+    for field in (*FILE_KEYS, "kind"):
         value = values.get(field)
         for text in value if isinstance(value, list) else [value]:
             if isinstance(text, str):
