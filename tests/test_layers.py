@@ -13,6 +13,8 @@ ORDER = (
     "files",
     "looks",
     "backplane",
+    "logic/fuses",
+    "logic",
     "cpu/isa",
     "cpu/reference",
     "cpu/core",
@@ -46,7 +48,7 @@ ORDER = (
 )
 """Folders of simkit from the ground up; "" is simkit itself. A folder imports from itself and from those before it."""
 
-PLAIN = ("contract", "files", "backplane", "cpu", "kitfile", "rom", "machinefile", "machine")
+PLAIN = ("contract", "files", "backplane", "logic", "cpu", "kitfile", "rom", "machinefile", "machine")
 """Folders that load on plain Python, and with them the cards."""
 
 COMPILED = ("numpy", "pygame", "greenlet", "wasmtime", "typer", "rich", "bincopy")
