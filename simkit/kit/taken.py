@@ -62,6 +62,8 @@ def files_of(description: Description, *, sources: bool = False) -> Iterator[Tak
     """The files of a machine as it is described; with their sources if wanted."""
     for number, path in enumerate(description.files):
         yield Taken(path, "base" if number else "machine")
+    if description.parts_file is not None:
+        yield Taken(description.parts_file, "parts")
     for card in description.cards:
         if card.kind.startswith(FILE_PREFIX):
             file = card.kind.removeprefix(FILE_PREFIX).rpartition(":")[0]

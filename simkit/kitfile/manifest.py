@@ -31,8 +31,8 @@ MAX_TEXT = 200
 MAX_MODEL = 1 << 31
 
 ROLES = (
-    *("machine", "base", "image", "program", "labels", "listing", "constants", "schematic", "source", "card"),
-    *("controls", "notes", "recording", "state", "licence", "poster", "other"),
+    *("machine", "base", "image", "program", "labels", "listing", "constants", "schematic", "source"),
+    *("parts", "card", "controls", "notes", "recording", "state", "licence", "poster", "other"),
 )
 """What a file of a kit is."""
 

@@ -17,7 +17,9 @@ from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Wiring, is_
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.settings import setting
+from simkit.machinefile.figures import Part, PartTable, known_parts
 from simkit.machinefile.programs import Program
+from simkit.machinefile.timing import NOBODY, CardTiming, CpuTiming, Named
 from simkit.machinefile.tomlplaces import Place
 
 
@@ -78,6 +80,8 @@ class CardDescription:
         schematic: path of the netlist that its schematic was exported to, or None.
         name: what the builder calls it; names of its constants begin with it. "": its kind.
         note: what the builder says of it.
+        part: its part, if one is named.
+        timing: of the way to it.
         is_decoded_as_said: whether sentences say when it is selected, or do something to a line that its decoder hears.
         origin: where a key stands, for messages, e.g. "select" or "settings.port_1"; "" is the card itself.
         memory: bytes of each piece of plain memory that it asks for; filled in by the first machine that is made.
@@ -96,6 +100,8 @@ class CardDescription:
     schematic: Path | None = None
     name: str = ""
     note: str = ""
+    part: Named = attrs.field(default=NOBODY, eq=False)
+    timing: CardTiming = attrs.field(factory=CardTiming, eq=False)
     is_decoded_as_said: bool = attrs.field(default=False, eq=False)
     origin: Mapping[str, Place] = attrs.field(eq=False)
     memory: list[int] = attrs.field(init=False, factory=list, eq=False, repr=False)
@@ -139,7 +145,7 @@ class CardDescription:
         """By another pin the line it is joined to."""
         return {pin: line for pin, line in self.wiring.joined().items() if not is_cpu_line(pin)}
 
-    def part(self) -> dict[str, Any]:
+    def identity(self) -> dict[str, Any]:
         """What the card adds to the machine's identity: wiring and settings that differ from their defaults."""
         more = Wiring(tuple(entry for entry in self.wiring.entries if not entry.is_key))
         wiring = {
@@ -184,6 +190,9 @@ class Description:
         programs: what is put into RAM when the power comes on.
         start: where the CPU begins after RESET, an address or a label; None: where the vector says.
         faults: what is wrong with it on purpose. Wiring and settings that are always so are in those of the cards.
+        cpu_timing: the CPU's part, and what stands between it and the backplane.
+        own_parts: that the machine's own table has, and that no machine's identity rests on.
+        parts_file: where that is.
         source: what it was made of.
     """
 
@@ -203,7 +212,14 @@ class Description:
     programs: tuple[Program, ...] = ()
     start: str | None = None
     faults: tuple[Fault, ...] = ()
+    cpu_timing: CpuTiming = attrs.field(factory=CpuTiming, eq=False)
+    own_parts: tuple[Part, ...] = attrs.field(default=(), eq=False, repr=False)
+    parts_file: Path | None = None
     source: Source | None = attrs.field(default=None, eq=False, repr=False)
+
+    def part_table(self) -> PartTable:
+        """Parts whose figures are known: the kit's, and the machine's own."""
+        return known_parts().over(self.own_parts) if self.own_parts else known_parts()
 
     def with_faults(self, faults: Sequence[str | Fault]) -> Description:
         """The same machine with more faults; no file is read again.
@@ -239,7 +255,7 @@ class Description:
             "backplane": different(self.backplane),
             "wiring": self.wiring.sentences(),
             "cpu_options": different(self.cpu_options),
-            **{f"slot {card.slot}": card.part() for card in self.cards},
+            **{f"slot {card.slot}": card.identity() for card in self.cards},
             **{f"program {number}": one.identity() for number, one in enumerate(self.programs, start=1)},
             "start": self.start or "",
             "faults": [str(fault) for fault in self.faults if not fault.is_in_wiring],

@@ -25,11 +25,16 @@ KNOWN_BY = ("card", "clock", "base")
 """One of these stands in every machine file."""
 
 _TOP_TABLES = ("backplane", "cpu_options")
-_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "about", "note", "start", "faults", *_TOP_TABLES)
+_TOP_KEYS = ("name", "clock", "cpu", "seed", "base", "card", "about", "note", "start", "faults", "parts", *_TOP_TABLES)
+PROCESSOR = "processor"
+"""Key under which the table [cpu] is merged but for the kind, which stands under "cpu" in either form."""
+DEFAULT_CPU = "65C02"
+CPU_KEYS = ("kind", "part", "grade", "address_buffer", "data_buffer", "phi2_high")
 _CARD_TABLES = {
     "settings": "Write [card.settings].",
     "wires": 'Write e.g. wires = { A0 = "A3" }.',
     "lines": 'Write e.g. lines = { INT = "IRQ" }.',
+    "timing": "Write [card.timing].",
 }
 _EMPTIED = ("wires", "lines")
 """Tables of which an empty one takes away what a base says."""
@@ -47,6 +52,8 @@ _CARD_KEYS = (
     "constants",
     "schematic",
     "name",
+    "part",
+    "grade",
     "ready_gated",
     "wiring",
     "remove",
@@ -123,8 +130,9 @@ class Table:
         return origin_of(self.origin, field)
 
     def drop(self, key: str) -> None:
-        """Forget a table."""
-        for inner in self.values.pop(key, {}):
+        """Forget a value, or a table."""
+        value = self.values.pop(key, {})
+        for inner in value if isinstance(value, dict) else ():
             del self.origin[f"{key}.{inner}"]
         self.origin.pop(key, None)
 
@@ -220,8 +228,26 @@ class Merged:
                 self.top.put_sentences(key, value, place, path.parent)
             elif key == "backplane":
                 self.top.put_backplane(value, place, path.parent)
+            elif key == "cpu":
+                self._merge_cpu(value, place, path.parent)
             elif key != "base":
                 self.top.put(key, value, place, path.parent)
+
+    def _merge_cpu(self, value: Any, place: Place, folder: Path) -> None:
+        """The CPU by its kind alone, or a table; parts of another kind of CPU are forgotten."""
+        table = value if isinstance(value, dict) else {"kind": value}
+        if "kind" in table:
+            if table["kind"] != self.top.values.get("cpu", DEFAULT_CPU):
+                self.top.drop(PROCESSOR)
+            self.top.put("cpu", table["kind"], place.inside("kind") if table is value else place, folder)
+        for key in table:
+            if key not in CPU_KEYS:
+                self._errors.tell(f"unknown key {key!r}.", place.inside(key), near(key, CPU_KEYS), field="cpu")
+        rest = {key: inner for key, inner in table.items() if key in CPU_KEYS and key != "kind"}
+        if rest:
+            self.top.put(PROCESSOR, rest, place, folder)
+        elif not table:
+            self._errors.tell("nothing is said of the CPU.", place, 'Write e.g. kind = "65C02".', field="cpu")
 
     def _read_base(self, toml: Toml, path: Path, chain: tuple[Path, ...]) -> None:
         base, place = toml.data["base"], toml.place("base")
@@ -287,7 +313,8 @@ class Merged:
         card.origin[""] = place
         kind = table.get("kind", card.values.get("kind"))
         if card.values.get("kind", kind) != kind:
-            card.drop("settings")  # another kind of card has other settings
+            for key in ("settings", "timing", "part", "grade"):
+                card.drop(key)  # another kind of card has other settings and parts
         for key, value in table.items():
             if key not in _CARD_KEYS:
                 self._errors.tell(f"unknown key {key!r}.", place.inside(key), near(key, _CARD_KEYS), slot=slot)

@@ -22,6 +22,9 @@ def named_files(machine_file: Path) -> list[Path]:
     with suppress(SimkitError):
         merged.read()
     files = [*merged.files, *([merged.missing] if merged.missing else [])]
+    parts = merged.top.values.get("parts")
+    if isinstance(parts, str):
+        files.append(merged.top.path("parts", parts))
     for card in merged.cards.values():
         for field, value in card_paths(card.values):
             if field == "kind":

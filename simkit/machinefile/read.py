@@ -30,16 +30,17 @@ from simkit.machinefile.cards import program_of
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.description import Backplane, CardDescription, CpuOptions, Description
 from simkit.machinefile.faults import GIVEN, Said, check_count, check_faults, no_list, read_all, said_in, with_settings
+from simkit.machinefile.fitted import NamedParts, check_size
 from simkit.machinefile.kept import described
 from simkit.machinefile.meant import cpu_meant, setting_meant
-from simkit.machinefile.merge import MACHINE_FILE, MachineErrors, Merged, Table
+from simkit.machinefile.merge import DEFAULT_CPU, MACHINE_FILE, MachineErrors, Merged, Table
 from simkit.machinefile.programs import Program
 from simkit.machinefile.settings import read_settings
 from simkit.machinefile.shipped import demo_folder
 from simkit.machinefile.tomlplaces import Place
 from simkit.machinefile.wires import lines_of, of_pulls, of_sentences, of_signals, unknown_lines, wrong_signals
 
-CPUS = ("65C02", "6502")
+CPUS = (DEFAULT_CPU, "6502")
 
 _MACHINE_NAME = re.compile(r"[^\x00-\x1f\x7f-\x9f\u2028\u2029]{1,80}")
 _ABOUT = re.compile(r"[^\x00-\x1f\x7f-\x9f\u2028\u2029]{0,100}")
@@ -135,11 +136,12 @@ def read_description(
         merged.top.put("seed", seed, Place("given seed"), Path())
     if start is not None:
         merged.top.put("start", start, Place("given start"), Path())
+    parts = NamedParts(merged, errors)
     said = [
         *said_in(merged.top, merged.cards, errors),
         *read_all(faults, merged.cards, lambda number: GIVEN, errors),
     ]
-    return _Source(merged, path, tuple(wiring), tuple(programs)).checked(said, errors)
+    return _Source(merged, parts, path, tuple(wiring), tuple(programs)).checked(said, errors)
 
 
 class _Source:
@@ -147,13 +149,17 @@ class _Source:
 
     Args:
         merged: the files.
+        parts: of which it is built.
         path: the machine file.
         wiring: sentences that were given.
         programs: that were given.
     """
 
-    def __init__(self, merged: Merged, path: Path, wiring: tuple[str, ...], programs: tuple[Program, ...]) -> None:
+    def __init__(
+        self, merged: Merged, parts: NamedParts, path: Path, wiring: tuple[str, ...], programs: tuple[Program, ...]
+    ) -> None:
         self._merged = merged
+        self._parts = parts
         self._path = path
         self._wiring = wiring
         self._programs = programs
@@ -189,7 +195,7 @@ class _Source:
         return attrs.evolve(found, faults=said, source=self, programs=(*found.programs, *self._programs))
 
     def _made(self, faults: Sequence[Said], errors: MachineErrors) -> Description:
-        return _check(self._merged, self._path, errors, self._wiring, faults, self._card)
+        return _check(self._merged, self._parts, self._path, errors, self._wiring, faults, self._card)
 
     def _card(
         self,
@@ -206,6 +212,10 @@ class _Source:
         if known is not None and known[0] == asked:
             return known[1]
         found = described(self._path, slot, table, installed, errors, more, signals)
+        parts = self._parts.cards.get(slot)
+        if found is not None and parts is not None:
+            check_size(found, parts.part, errors)
+            found = attrs.evolve(found, part=parts.part, timing=parts.timing)
         if found is not None and (known is None or not more):
             self._cards[slot] = asked, found
         return found
@@ -213,6 +223,7 @@ class _Source:
 
 def _check(
     merged: Merged,
+    parts: NamedParts,
     path: Path,
     errors: MachineErrors,
     more: Sequence[str],
@@ -233,7 +244,7 @@ def _check(
             clock_hz = parse_hz(clock_text)
         except SimkitError as error:
             top.fail("clock", error.message, error.remedy or "")
-    cpu = top.value("cpu", "65C02")
+    cpu = top.value("cpu", DEFAULT_CPU)
     if cpu not in CPUS:
         top.fail("cpu", f"{cpu!r} is not a CPU.", f"Write one of {', '.join(CPUS)}.")
     start = top.value("start", "")
@@ -260,6 +271,9 @@ def _check(
             if (card := checked(slot, cards[slot], installed, errors, wiring.at(slot), signals)) is not None
         ),
         start=start.strip() or None,
+        cpu_timing=parts.cpu,
+        own_parts=parts.own,
+        parts_file=parts.file,
         path=path,
         files=tuple(merged.files),
     )

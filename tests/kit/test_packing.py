@@ -94,6 +94,20 @@ def test_a_machine_goes_in_with_all_that_it_names_and_runs_elsewhere(shed, tmp_p
     assert there.state_hashes() == machine.state_hashes()
 
 
+def test_a_table_of_parts_goes_along(shed, tmp_path, monkeypatch):
+    (shed / "own.toml").write_text(
+        '[[part]]\nname = "QUICK"\nkind = "memory"\nfits = ["rom"]\nsource = "memory"\n'
+        "[part.figures]\naddress = { worst = 9 }\n"
+    )
+    write(shed, "../../roms/shed.bin", 'part = "QUICK"\n')
+    machine_file = shed / "machine.toml"
+    machine_file.write_text('parts = "own.toml"\n' + machine_file.read_text())
+    found = packed(shed)
+    assert roles(found)["machines/shed/own.toml"] == "parts"
+    there = loaded(found, tmp_path, monkeypatch)
+    assert [part.name for part in there.description.cards[1].part.parts] == ["QUICK"]
+
+
 def test_the_same_machine_gives_the_same_bytes_wherever_it_lies(shed, tmp_path):
     first = packed(shed, sources=True)
     shutil.copytree(shed.parent.parent, tmp_path / "elsewhere" / "deeper")

@@ -178,14 +178,19 @@ ODD = (
     "true", "9223372036854775808",
     f"0x{'F' * 90}", "1e400", "nan", "-inf", "1979-05-27", "07:32:00", "[{ a.b = [{}] }]",
 )  # fmt: skip
-KEYS = ("name", "clock", "cpu", "cpu_options", "seed", "base", "backplane", "card", "note", "start")
+KEYS = (
+    "name", "clock", "cpu", "cpu_options", "seed", "base", "backplane", "card", "note", "start", "parts", "cpu.part",
+    "cpu.grade", "cpu.data_buffer", "cpu.phi2_high",
+)  # fmt: skip
 CARD_KEYS = (
     "slot", "kind", "select", "not_select", "output_enable", "write_enable", "wires", "lines", "image", "labels",
     "listing", "at", "settings", "ready_gated", "remove", "note", "settings.port_1", "wires.A0", "lines.INT",
+    "part", "grade", "timing", "timing.decode", "timing.buffer", "timing.latch",
 )  # fmt: skip
 OTHER_KINDS = {
     "seed": int, "slot": int, "settings.port_1": int, "ready_gated": bool, "remove": bool, "card": list,
     "cpu_options": dict, "backplane": dict, "settings": dict, "wires": dict, "lines": dict,
+    "timing": dict,
 }  # fmt: skip
 """Kind of value of each key that does not want text."""
 
@@ -204,7 +209,7 @@ def test_any_value_of_any_key_is_taken_or_refused_with_its_line(key, tmp_path):
     for value in ODD:
         top, card = TOP.splitlines(), PADS.splitlines()
         part, name = (card, key[5:]) if key.startswith("card ") else (top, key)
-        part[:] = [line for line in part if not line.startswith(f"{name} =")]
+        part[:] = [line for line in part if not line.startswith(f"{name.partition('.')[0]} =")]
         part.append(f"{name} = {value}")
         path.write_text("\n".join([*top, *card]))
         told = []
