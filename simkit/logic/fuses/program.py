@@ -15,6 +15,7 @@ from collections.abc import Mapping
 import attrs
 
 from simkit.contract.errors import SimkitError
+from simkit.logic.drive import Drive
 from simkit.logic.fuses.devices import Device, Macrocell, Mode, device_of
 from simkit.logic.fuses.jedec import FuseMap
 
@@ -55,14 +56,6 @@ class Output:
     inverted: bool
     enable: Term | None
     by_pin: bool
-
-
-@attrs.frozen
-class Drive:
-    """What an output does to its pin: where it drives it, and the level there (0 elsewhere)."""
-
-    driven: int
-    level: int
 
 
 @attrs.frozen

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 import attrs
 
-from simkit.logic.fuses.program import Drive, Program
+from simkit.logic.drive import NOBODY, Drive
+from simkit.logic.fuses.program import Program
 
 _ROUNDS = 24
 """Rounds until pins are at rest. Ten outputs, each fed by another, take ten; what is not at rest then never will be."""
@@ -64,17 +65,17 @@ def _at_rest(
     """Levels with all outputs at `start` to begin with, where they still move, and Q of the flip-flops."""
     device = program.device
     levels = {
-        pin: _level(outside.get(pin, _NOBODY), _NOBODY, ones)
+        pin: _level(outside.get(pin, NOBODY), NOBODY, ones)
         for pin in range(1, device.pins + 1)
         if pin not in (device.ground, device.supply)
     }
-    levels |= {pin: _level(outside.get(pin, _NOBODY), Drive(ones, start), ones) for pin in program.outputs}
+    levels |= {pin: _level(outside.get(pin, NOBODY), Drive(ones, start), ones) for pin in program.outputs}
     q = dict(registers)
     moving: dict[int, int] = {}
     for _ in range(_ROUNDS):
         moving = dict.fromkeys(levels, 0)
         for pin in program.outputs:  # one after another, so that two that hold each other find a level
-            level = _level(outside.get(pin, _NOBODY), program.drives(levels, q, ones)[pin], ones)
+            level = _level(outside.get(pin, NOBODY), program.drives(levels, q, ones)[pin], ones)
             moving[pin] = level ^ levels[pin]
             levels[pin] = level
         moved = 0
@@ -89,9 +90,6 @@ def _at_rest(
     return levels, moving, q
 
 
-_NOBODY = Drive(0, 0)
-
-
 def _level(outside: Drive, own: Drive, ones: int) -> int:
     """Level at a pin: what its output drives there, else what comes from outside, else 1."""
     there = own.level | (outside.level & ~own.driven)
@@ -99,4 +97,4 @@ def _level(outside: Drive, own: Drive, ones: int) -> int:
 
 
 def _driven(pin: int, drives: Mapping[int, Drive], outside: Mapping[int, Drive]) -> int:
-    return drives.get(pin, _NOBODY).driven | outside.get(pin, _NOBODY).driven
+    return drives.get(pin, NOBODY).driven | outside.get(pin, NOBODY).driven

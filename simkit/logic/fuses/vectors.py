@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from simkit.logic.drive import Drive
 from simkit.logic.fuses.jedec import FuseMap
-from simkit.logic.fuses.program import Drive, Program
+from simkit.logic.fuses.program import Program
 from simkit.logic.fuses.settling import Settled, settle
 
 _PULSES = {"C": (0, 1, 0), "K": (1, 0, 1)}

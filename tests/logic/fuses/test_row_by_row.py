@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from simkit.logic.drive import Drive
 from simkit.logic.fuses.jedec import read_fuse_map
-from simkit.logic.fuses.program import Drive, programmed
+from simkit.logic.fuses.program import programmed
 from simkit.logic.fuses.settling import settle
 from tests.examples import examples
 from tests.logic.fuses.row_by_row import NONE, Part

@@ -9,8 +9,9 @@ from itertools import product
 
 import pytest
 
+from simkit.logic.drive import Drive
 from simkit.logic.fuses.jedec import read_fuse_map
-from simkit.logic.fuses.program import Drive, programmed
+from simkit.logic.fuses.program import programmed
 from simkit.logic.fuses.settling import settle
 from tests.logic.fuses.written import QP, design, jedec
 
