@@ -7,8 +7,10 @@ Needs the package `ophis-asm`, nothing else. For every NAME.asm it writes beside
     NAME.lst      listing: address, bytes, file and line, source text
 
 What counts as the name of an address: every label, every `.space`, and each `.alias` whose value is written with four
-hex digits (`$7F20`). Other aliases are numbers (bit masks, limits, video memory addresses) and stay out, as they would
-put wrong names on addresses. Names that begin with `_` are local and stay out too.
+hex digits (`$7F20`), or is another such name. Other aliases are numbers (bit masks, limits, video memory addresses) and
+stay out, as they would put wrong names on addresses; so do the starts of areas (`ROM_BASE`), where a routine or cell
+has a name of its own. Names that begin with `_` are local and stay out too. Of several names of one address those come
+first that somebody wrote, then those that were made from the machine file (`NAME-wiring.inc`).
 """
 
 from __future__ import annotations
@@ -27,6 +29,9 @@ import Ophis.Passes
 
 HERE = Path(__file__).resolve().parent
 ADDRESS_ALIAS = re.compile(r"\.alias\s+\S+\s+\$[0-9A-Fa-f]{4}\s*(;.*)?$")
+OTHER_NAME = re.compile(r"\.alias\s+\S+\s+([A-Za-z_]\w*)\s*(;.*)?$")
+MADE = "-wiring.inc"
+BASE = "_BASE"
 FILLER_BYTES = 64  # a longer run of one value is filler and gets one line in the listing
 
 
@@ -50,12 +55,19 @@ def written_name(label: str, text: str) -> str:
     return found.group() if found else label
 
 
-def listing_classes(labels: dict[str, int], rows: list[str]) -> tuple[type, type]:
+def is_address(text: str, names: set[str]) -> bool:
+    """Whether an `.alias` names an address, where those of `names` do."""
+    other = OTHER_NAME.match(text)
+    return bool(ADDRESS_ALIAS.search(text)) or (other is not None and other[1] in names)
+
+
+def listing_classes(labels: dict[str, tuple[int, bool]], rows: list[str]) -> tuple[type, type]:
     """Stand-ins for the assembler's two writers that keep what we want with the place in the source.
 
     Its own map loses upper case, and its own listing has no source lines.
     """
     source = Source()
+    names: set[str] = set()
 
     def row(address: int, data: bytes, text: str | None = None) -> None:
         name, number, line = source.line(Ophis.Errors.currentpoint)
@@ -92,10 +104,13 @@ def listing_classes(labels: dict[str, int], rows: list[str]) -> tuple[type, type
         def mapLabel(self, label: str, point: str, address: int) -> None:  # noqa: N802
             if label.startswith(("_", "*")):
                 return
-            text = source.line(point)[2]
-            if re.match(r"\s*\.alias\b", text) and not ADDRESS_ALIAS.search(text.strip()):
+            place, _, text = source.line(point)
+            if re.match(r"\s*\.alias\b", text) and not is_address(text.strip(), names):
                 return
-            labels[written_name(label, text)] = address
+            name = written_name(label, text)
+            names.add(name)
+            if not (place.endswith(MADE) and name.endswith(BASE)):
+                labels[name] = address, place.endswith(MADE)
 
         def dump(self) -> None:
             pass
@@ -130,7 +145,7 @@ def assemble(source: Path, folder: Path) -> dict[str, Path]:
     Raises:
         SystemExit: the assembler found errors; it has printed them with file and line.
     """
-    labels: dict[str, int] = {}
+    labels: dict[str, tuple[int, bool]] = {}  # address, and whether the name was made from the machine file
     rows: list[str] = []
     Ophis.Listing.Listing, Ophis.Listing.LabelMapper = listing_classes(labels, rows)
     Ophis.Passes.Assembler = Assembler
@@ -143,9 +158,8 @@ def assemble(source: Path, folder: Path) -> dict[str, Path]:
         if Ophis.Main.run_ophis([*options, str(source.resolve())]) != 0:
             raise SystemExit(f"{source}: not assembled, see the messages above; no file was changed.")
         written["bin"].write_bytes(image.read_bytes())
-    lines = [
-        f"{name} = ${address:04X}" for name, address in sorted(labels.items(), key=lambda item: (item[1], item[0]))
-    ]
+    ordered = sorted((*place, name) for name, place in labels.items())
+    lines = [f"{name} = ${address:04X}" for address, _, name in ordered]
     written["labels"].write_text("\n".join([*lines, ""]), encoding="ascii", newline="\n")
     written["lst"].write_text("\n".join([*rows, ""]), encoding="utf-8", newline="\n")
     return written

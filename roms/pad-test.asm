@@ -23,8 +23,8 @@
 .data page_zero
 .space PAD 1                            ; 0 or 1: the pad that is shown
 .space PAD_Y 1                          ; its first line
-.space BUTTON 1                         ; bit of the button that is shown
-.space NAME 1                           ; where its name begins in button_names
+.space BUTTON 1                         ; bits of the buttons that are shown
+.space NAME 1                           ; number of the name that is the next
 .space SEEN_1 1                         ; buttons that have been down
 .space SEEN_2 1
 .space UNLIKE_1 1                       ; reads that differed from the one before them, 4 cycles earlier
@@ -164,13 +164,16 @@ _no:    bne _count
         jmp screen_hex
 .scend
 
-; Show the names of the buttons whose bits are set in A, from bit 7 on, each in its own place.
+; Show the names of the buttons whose bits are set in A, each in its own place.
 show_names:
 .scope
         sta BUTTON
+        stz NAME
         ldx #0
-_next:  asl BUTTON
-        bcs _name
+_next:  ldy NAME
+        lda button_masks,y
+        and BUTTON
+        bne _name
 _blank: lda #$20
         jsr screen_put
         inx
@@ -183,7 +186,8 @@ _name:  lda button_names,x
         inx
         cmp #$20
         bne _name
-_step:  cpx #button_names_end-button_names
+_step:  inc NAME
+        cpx #button_names_end-button_names
         bne _next
         rts
 .scend
@@ -201,6 +205,7 @@ presses_label:  .byte "presses ", 0
 unlike_label:   .byte ", unlike ", 0
 button_names:   .byte "a b sel start up down left right "
 button_names_end:
+button_masks:   .byte PAD_A, PAD_B, PAD_SELECT, PAD_START, PAD_UP, PAD_DOWN, PAD_LEFT, PAD_RIGHT
 
 .include "drivers/text-screen.asm"
 .include "drivers/pads.asm"

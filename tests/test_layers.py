@@ -22,6 +22,7 @@ ORDER = (
     "rom",
     "machinefile",
     "machine",
+    "address_map",
     "records",
     "inspect",
     "film",
@@ -48,7 +49,7 @@ ORDER = (
 )
 """Folders of simkit from the ground up; "" is simkit itself. A folder imports from itself and from those before it."""
 
-PLAIN = ("contract", "files", "backplane", "logic", "cpu", "kitfile", "rom", "machinefile", "machine")
+PLAIN = ("contract", "files", "backplane", "logic", "cpu", "kitfile", "rom", "machinefile", "machine", "address_map")
 """Folders that load on plain Python, and with them the cards."""
 
 COMPILED = ("numpy", "pygame", "greenlet", "wasmtime", "typer", "rich", "bincopy")

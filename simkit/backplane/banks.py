@@ -100,6 +100,10 @@ class Banks:
         """How addresses are decoded under the decoding of that number."""
         return self._of(list(self._numbers)[number])
 
+    def at(self, levels: Sequence[bool]) -> Table:
+        """How addresses are decoded with the lines at these levels, in the order of `lines`."""
+        return self._of((self._way, tuple(levels)))
+
     def _of(self, decoding: Decoding) -> Table:
         table = self._tables.get(decoding)
         if table is None:

@@ -25,6 +25,7 @@ _PUTS_OFF = inspect.CO_GENERATOR | inspect.CO_COROUTINE | inspect.CO_ASYNC_GENER
 MOST_ADDRESS_PINS = 32
 MOST_CHIP_SELECTS = 16
 MOST_IMAGE_BYTES = 1 << 26
+MOST_CONSTANT = (1 << 31) - 1
 MOST_ENTRIES = 65_536
 """Registers or pins of a card."""
 
@@ -42,6 +43,7 @@ class Board:
         image_size: bytes of the part in its socket, None without one.
         chip_selects: as `Card.chip_selects` gives them.
         contacts: as `Card.contacts` gives them.
+        constants: as `Card.constants` gives them.
     """
 
     registers: tuple[Register, ...]
@@ -50,6 +52,7 @@ class Board:
     image_size: int | None
     chip_selects: Mapping[str, bool]
     contacts: Mapping[int, str]
+    constants: Mapping[str, tuple[int, str]] = attrs.field(factory=dict)
 
     @classmethod
     def of(cls, card: type[Card], settings: Any, who: str, slot: int | None = None) -> Board:
@@ -81,6 +84,7 @@ class Board:
             ask("image_size", _size),
             ask("chip_selects", _chip_selects),
             ask("contacts", _contacts),
+            ask("constants", _constants),
         )
 
 
@@ -150,6 +154,7 @@ def _registers(value: Any) -> tuple[Register, ...]:
             ("access", one.access, one.access in ("r", "w", "rw")),
             ("bits", one.bits, isinstance(one.bits, tuple) and all(isinstance(bit, str) for bit in one.bits)),
             ("writes_wait", one.writes_wait, type(one.writes_wait) is bool),
+            ("is_port", one.is_port, type(one.is_port) is bool),
             *((word, getattr(one, word), isinstance(getattr(one, word), str)) for word in _WORDS),
         ):
             if not fits:
@@ -206,6 +211,21 @@ def _contacts(value: Any) -> Mapping[int, str]:
             f"gave {shown(value)}, which are no contacts", 'Give a table of names: {24: "CS1", 23: "CS2B"}.'
         )
     return dict(value)
+
+
+def _constants(value: Any) -> Mapping[str, tuple[int, str]]:
+    sound = isinstance(value, Mapping) and len(value) <= MOST_ENTRIES
+    if not sound or any(not isinstance(name, str) or not _is_constant(pair) for name, pair in value.items()):
+        raise CardMisuse(
+            f"gave {shown(value)}, which are no constants",
+            'Give a table of numbers from 0 on, each with its help: {"BUFFER_SIZE": (16, "bytes")}.',
+        )
+    return dict(value)
+
+
+def _is_constant(pair: Any) -> bool:
+    is_pair = isinstance(pair, tuple) and len(pair) == 2
+    return is_pair and _within(pair[0], MOST_CONSTANT) and isinstance(pair[1], str)
 
 
 def _size(value: Any) -> int | None:

@@ -43,6 +43,7 @@ COMMANDS: dict[str, Command] = {
     "show": Command("simkit.commands.show", LOOK, "CPU, cards in words, last instructions at a moment"),
     "trace": Command("simkit.commands.trace", LOOK, "bus cycles as text, waves for viewers; who wrote it last"),
     "video": Command("simkit.commands.video", LOOK, "patterns, names, sprites and memory of a video card"),
+    "map": Command("simkit.commands.map", LOOK, "who answers where; constants for ROM sources"),
     "cards": Command("simkit.commands.cards", LOOK, "the cards there are, or those of a machine as wired"),
     "opcode": Command("simkit.commands.opcode", LOOK, "an instruction with every bus cycle, on both parts"),
     "check": Command("simkit.commands.check", CHECK, "what the hardware will choke on, and what to do"),

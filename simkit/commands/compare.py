@@ -150,8 +150,8 @@ class _Pictures:
 
     @staticmethod
     def _format(option: str) -> Format:
-        from simkit.commands.trace_files import SVG
         from simkit.files.png import PICTURE
+        from simkit.looks.drawing import SVG
 
         return SVG if option == "--svg" else PICTURE
 

@@ -16,12 +16,11 @@ from simkit.commands.taped_run import taped_run
 from simkit.commands.trace_options import FROM_ON, TraceOptions
 from simkit.commands.trace_run import TracedRun
 from simkit.contract.errors import SimkitError
-from simkit.files.formats import Format
 from simkit.files.growing import GrowingFile
 from simkit.files.png import PICTURE
 from simkit.files.streams import is_stdout
 from simkit.files.whole import Written, check_output, write_whole
-from simkit.looks.drawing import MARK, svg
+from simkit.looks.drawing import SVG, svg
 from simkit.machine.told import digits
 from simkit.records.bus_rows import Row, RowMaker, Wanted
 from simkit.records.bus_stream import MOST_CYCLES, BusStream
@@ -36,7 +35,6 @@ if TYPE_CHECKING:
 SHOWN_FOR = "+32c"
 """How long a picture goes on from --from, if nothing says."""
 BUFFER_BYTES = 1 << 20
-SVG = Format("a drawing by simkit", lambda content: MARK.encode() in content[:1000])
 _KNOWN = {"--vcd": ("value change dump", VCD), "--svg": ("picture", SVG), "--png": ("picture", PICTURE)}
 
 

@@ -74,6 +74,14 @@ class Card:
         return {}
 
     @classmethod
+    def constants(cls, settings: Any) -> Mapping[str, tuple[int, str]]:
+        """What a program must know of the board besides registers: by name a number, and a line of help.
+
+        The size of a buffer, say. Names of registers and their bits are in the table of registers.
+        """
+        return {}
+
+    @classmethod
     def image_size(cls, settings: Any) -> int | None:
         """Bytes of the part in the card's socket that takes an image (a ROM's content); None: it has no socket."""
         return None

@@ -43,6 +43,7 @@ class Register:
         write_effect: what a write does besides keeping the byte.
         writes_wait: a write moves no line, arms no call and shows in no other card until this card is called again;
             an engine may hand such writes over later, in order, each with its address and cycle.
+        is_port: the named bits are pins of the card of these names, whose lines say what a bit means in a machine.
 
     Raises:
         SimkitError: something is said of reads or of writes that `access` rules out.
@@ -57,6 +58,7 @@ class Register:
     read_effect: str = attrs.field(default="", validator=_possible("r", "read"))
     write_effect: str = attrs.field(default="", validator=_possible("w", "written"))
     writes_wait: bool = attrs.field(default=False, validator=_possible("w", "written"))
+    is_port: bool = False
 
 
 @attrs.frozen(slots=True)

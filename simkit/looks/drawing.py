@@ -12,6 +12,7 @@ from html import escape
 import attrs
 
 from simkit.contract.plain import plain
+from simkit.files.formats import Format
 from simkit.looks.colours import INK, PAPER, Rgb, web
 
 Point = tuple[float, float]
@@ -98,6 +99,7 @@ class Drawing:
 
 MARK = "<!-- drawn by simkit -->"
 """Stands in every file, so that it is known for one of the kit's own."""
+SVG = Format("a drawing by simkit", lambda content: MARK.encode() in content[:1000])
 
 
 def svg(drawing: Drawing) -> str:

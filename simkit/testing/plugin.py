@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 _MACHINES = pytest.StashKey[list[Any]]()
 _WATCHES = pytest.StashKey[list[Any]]()
 _BOOTED = pytest.StashKey[dict[tuple[str, Any], bytes]]()
+_COMPARED = pytest.StashKey[dict[str, list[str]]]()
 _COUNTS = pytest.StashKey[dict[str, Any]]()
 _OUTLINES = pytest.StashKey[dict[str, Any]]()
 _LAST_WORDS = pytest.StashKey[int]()
@@ -65,11 +66,13 @@ def pytest_configure(config: pytest.Config) -> None:
     """Marker, and room for what a session keeps."""
     config.addinivalue_line(
         "markers",
-        "machine(path=None, *, images=None, clock=None, seed=None, settings=None, engine=None, boot=None): the machine "
-        "of this test; boot=False begins at power-on, a function plays the machine to where tests begin",
+        "machine(path=None, *, images=None, clock=None, seed=None, settings=None, engine=None, boot=None, "
+        "compare=True): the machine of this test; boot=False begins at power-on, a function plays the machine to where "
+        "tests begin; compare=False lets it differ from the constants, schematics and the like that its file names",
     )
     _check_counts_file(config.getoption("--simkit-coverage"))
     config.stash[_BOOTED] = {}
+    config.stash[_COMPARED] = {}
     config.stash[_COUNTS] = {}
     config.stash[_OUTLINES] = {}
     config.stash[_UNWRITTEN] = {}
@@ -153,7 +156,11 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
     watches: list[Any] = node.stash.setdefault(_WATCHES, [])
 
     def load(
-        path: str | Path | None = None, *, boot: str | Callable[[Machine], Any] | bool | None = None, **asked: Any
+        path: str | Path | None = None,
+        *,
+        boot: str | Callable[[Machine], Any] | bool | None = None,
+        compare: bool = True,
+        **asked: Any,
     ) -> Machine:
         from simkit.machine.machine import Machine
 
@@ -161,6 +168,8 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
         given = {name: value for name, value in asked.items() if value is not None}
         found = Machine.load(machine_path(path, config), **given)
         loaded.append(found)
+        if compare and not given:
+            _compare(found, config)
         if config.getoption("--simkit-coverage"):
             from simkit.testing.coverage import CoverageWatch
 
@@ -176,9 +185,26 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
         _keep(config, watch.stop(), found)
 
 
+def _compare(found: Machine, config: pytest.Config) -> None:
+    """A machine whose file names constants, a schematic and the like must agree with them; looked at once a session."""
+    __tracebackhide__ = True
+    from simkit.address_map.standing import standing
+
+    key = str(found.description.path)
+    told = config.stash[_COMPARED]
+    if key not in told:
+        told[key] = [file.told() for file in standing(found).files if file.differences]
+    if told[key]:
+        pytest.fail(
+            f"{found.description.name} is no longer what its files say. {' '.join(told[key])} Mend one of the two, or "
+            "say @pytest.mark.machine(compare=False) where it is meant.",
+            pytrace=False,
+        )
+
+
 def _marked(request: pytest.FixtureRequest) -> dict[str, Any]:
     """What the markers of a test say, as arguments of `load_machine`; the nearest marker wins."""
-    known = ("path", "images", "clock", "seed", "settings", "engine", "programs", "labels", "start", "boot")
+    known = ("path", "images", "clock", "seed", "settings", "engine", "programs", "labels", "start", "boot", "compare")
     asked: dict[str, Any] = {}
     for marker in reversed(list(request.node.iter_markers("machine"))):
         unknown = set(marker.kwargs) - set(known)

@@ -169,6 +169,7 @@ COMMAND_LINES = {
     "film": ("film M --screen 3 --for 3f/3 --out F/a.webp", 0),
     "film, no screen": ("film M --screen 4 --for 5000c --out F/a.webp", 2),
     "controls": ("controls M", 0),
+    "map": ("map M", 0),
     "cards": ("cards C", 0),
     "cards, no card": ("cards E", 2),
     "cards of a machine": ("cards --machine M", 0),

@@ -9,6 +9,7 @@ ps2/frame.py. Left out: host commands that cut into a frame, a second keyboard.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, ClassVar
 
@@ -147,6 +148,11 @@ class Keyboard(Card):
                 write_effect="goes to the keyboard" if settings.can_send else "",
             ),
         )
+
+    @classmethod
+    def constants(cls, settings: KeyboardSettings) -> Mapping[str, tuple[int, str]]:
+        """How many codes may wait."""
+        return {"BUFFER_SIZE": (settings.ring_slots, "places in the ring buffer")}
 
     @classmethod
     def pins(cls, settings: KeyboardSettings) -> tuple[PinSpec, ...]:

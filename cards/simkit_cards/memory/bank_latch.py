@@ -49,7 +49,11 @@ class BankLatch(Card):
     @classmethod
     def registers(cls, settings: BankLatchSettings) -> tuple[Register, ...]:
         """One register, for writing."""
-        return (Register(0, "bank", "w", bits=OUTPUTS, write_effect="shows on the outputs from the next cycle"),)
+        return (
+            Register(
+                0, "bank", "w", bits=OUTPUTS, is_port=True, write_effect="shows on the outputs from the next cycle"
+            ),
+        )
 
     @classmethod
     def pins(cls, settings: BankLatchSettings) -> tuple[PinSpec, ...]:

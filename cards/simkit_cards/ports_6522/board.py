@@ -57,21 +57,32 @@ def board_registers(settings: Ports6522Settings) -> tuple[Register, ...]:
     pcr = ("CA1_RISING", "CA2_0", "CA2_1", "CA2_2", "CB1_RISING", "CB2_0", "CB2_1", "CB2_2")
     clears_a, clears_b = "clears CA1, and CA2 unless independent", "clears CB1, and CB2 unless independent"
     answers_a, answers_b = "starts a handshake or pulse on CA2", "starts a handshake or pulse on CB2"
+    port_a, port_b = (tuple(f"P{port}{bit}" for bit in range(8)) for port in "AB")
     drives = "drives the pins that are outputs"
     turns = "makes the pins of its ones outputs, the others inputs"
     met = ", unless it is set in that very cycle" if settings.timeout_during_read == "flag-kept" else ""
     shifts = "clears SR and starts a byte, unless shifting is off or goes on for ever"
     return (
-        Register(0x0, "ORB", "rw", read_effect=clears_b, write_effect=f"{drives}, {clears_b}, and {answers_b}"),
+        Register(
+            0x0,
+            "ORB",
+            "rw",
+            bits=port_b,
+            is_port=True,
+            read_effect=clears_b,
+            write_effect=f"{drives}, {clears_b}, and {answers_b}",
+        ),
         Register(
             0x1,
             "ORA",
             "rw",
+            bits=port_a,
+            is_port=True,
             read_effect=f"{clears_a}, and {answers_a}",
             write_effect=f"{drives}, {clears_a}, and {answers_a}",
         ),
-        Register(0x2, "DDRB", "rw", write_effect=turns),
-        Register(0x3, "DDRA", "rw", write_effect=turns),
+        Register(0x2, "DDRB", "rw", bits=port_b, is_port=True, write_effect=turns),
+        Register(0x3, "DDRA", "rw", bits=port_a, is_port=True, write_effect=turns),
         Register(
             0x4,
             "T1CL",
@@ -122,7 +133,15 @@ def board_registers(settings: Ports6522Settings) -> tuple[Register, ...]:
             bits=(*FLAGS, "SET"),
             write_effect="enables the flags of its ones when bit 7 is 1, disables them when it is 0",
         ),
-        Register(0xF, "ORA_QUIET", "rw", help="ORA without handshake and flags", write_effect=drives),
+        Register(
+            0xF,
+            "ORA_QUIET",
+            "rw",
+            bits=port_a,
+            is_port=True,
+            help="ORA without handshake and flags",
+            write_effect=drives,
+        ),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from simkit.address_map.standing import CONSTANTS, standing
 from simkit.backplane.seat import Seat
 from simkit.backplane.vectors import VECTORS
 from simkit.check.image.codemap import ENDS, reached
@@ -40,6 +41,7 @@ def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Not
         *_images(machine),
         *_vectors(machine, listing),
         *_opcodes(machine, listing),
+        *_standing(machine),
         *_constants(machine, listing),
     ]
     return noted, list(_room(machine))
@@ -190,6 +192,18 @@ def _entries(machine: Machine) -> Iterator[int]:
     for target in starts.values():
         if _target_problem(machine, target, None, may_be_ram=True) is None:
             yield target
+
+
+_RULES = {CONSTANTS: "constant-differs"}
+"""Rule by what a card names and what disagrees with the machine; a listing that does is told by `labels-stale`."""
+
+
+def _standing(machine: Machine) -> Iterator[Noted]:
+    """What cards name beside themselves: the first of each file that disagrees."""
+    for file in standing(machine).files:
+        if file.differences and file.what in _RULES:
+            first = file.differences[0]
+            yield Noted(_RULES[file.what], file.told(), None, first.address, first.slot, UNSEEN)
 
 
 def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:

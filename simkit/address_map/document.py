@@ -1,0 +1,15 @@
+"""The whole document about a machine's addresses: the map in sections, and what was compared with it."""
+
+from __future__ import annotations
+
+from simkit.address_map.sections import Section, sections
+from simkit.address_map.standing import Standing
+from simkit.address_map.whole import AddressMap
+
+
+def document(found: AddressMap, compared: Standing) -> list[Section]:
+    """Sections of the map, then what stands beside it."""
+    parts = sections(found)
+    if compared.any:
+        parts.append(Section("Compared with the machine file", words=tuple(compared.lines())))
+    return parts
