@@ -28,8 +28,10 @@ from simkit.backplane.select import ADDRESSES
 from simkit.looks.colours import INK, MUTED, PAPER, WHITE
 from simkit.looks.drawing import LETTER, Area, Drawing, Stroke, Words
 
-SMALL, NORMAL, LARGE = 10, 11, 15
-"""Sizes of letters in pixels; 8 pixels are 6 pt."""
+SMALL = 10
+"""Size of letters in pixels; 8 pixels are 6 pt."""
+NORMAL = SMALL + 1
+LARGE = SMALL + 5
 _LINE = 18
 """Height of a line of text with its room."""
 _MARGIN = 16

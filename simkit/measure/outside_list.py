@@ -144,7 +144,7 @@ PROGRAM_ERRORS: tuple[tuple[str, str, str, str, str], ...] = (
     ("pad-test", "show_pad+115", "1d", "14", "shows the buttons seen for those held"),
     ("pad-test", "show_pad+139", "14", "18", "shows the count of presses as names of buttons"),
     ("pad-test", "show_pad+149", "04", "03", "the line of presses stands on that of the buttons seen"),
-    ("pad-test", "show_names+31", "20", "2c", "looks for a comma at the end of a name"),
+    ("pad-test", "show_names+38", "20", "2c", "looks for a comma at the end of a name"),
     ("pad-test", "pads_read_one+15", "9523", "eaea", "does not keep the byte as read"),
     ("pad-test", "pads_read_one+22", "1d", "1e", "what changed, against the other pad"),
     ("pad-test", "pads_read_one+24", "2525", "eaea", "a release counts as a press"),
