@@ -6,14 +6,15 @@
 ; then findings name lines of hello.lst, not of this file. Other assemblers: any image, and a list `NAME = $1234`.
 ; The image goes into slot 2 of machine.toml; labels and listing give names and lines to whatever is found.
 
-; --- Where the cards answer: change it here when you change a jumper in machine.toml -----------------------------------
-.alias KEYBOARD_STATUS  $7F10   ; bit 0: a code waits
-.alias KEYBOARD_DATA    $7F11   ; the code; reading it tells the card to move on
-.alias VIDEO_DATA       $7F30   ; a byte of video memory; the address moves on by itself
-.alias VIDEO_CONTROL    $7F31   ; two bytes: low and high address, or a value and a register number + $80
-.alias VIDEO_STATUS     $7F31
+; --- Where the cards answer --------------------------------------------------------------------------------------------
+; is made from machine.toml; when you have changed a jumper there, make it anew, and then the program:
+;     simkit map . --constants hello-wiring.inc --syntax ophis
+; KEYBOARD_STATUS   its bit KEYBOARD_READY: a code waits
+; KEYBOARD_DATA     the code; reading it tells the card to move on
+; VIDEO_DATA        a byte of video memory; the address moves on by itself
+; VIDEO_CONTROL     two bytes: low and high address, or a value and a register number + $80
+.include "hello-wiring.inc"
 
-.alias KEYBOARD_READY   %00000001
 .alias VIDEO_REGISTER   %10000000
 .alias VIDEO_TO_WRITE   %01000000
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -30,15 +31,16 @@ GROUP_HELP = help_text(
     ),
 )
 MACHINE_HELP = help_text(
-    "Write a machine into a new folder: machine.toml, a hello program (source, letters, image, labels, listing), "
-    "build.py that assembles it anew (pip install ophis-asm), and a test.",
+    "Write a machine into a new folder: machine.toml, a hello program (source, letters, constants, image, labels, "
+    "listing), build.py that assembles it anew (pip install ophis-asm), and a test.",
     "It runs at once: RAM, ROM, a keyboard and a tile video card. Change the jumpers, add cards, write your own ROM.",
     examples=("simkit new machine my-machine", "simkit run my-machine", "pytest my-machine"),
 )
 
 ROM_NAME = "hello"
 ROM_SUFFIXES = (".asm", ".bin", ".labels", ".lst")
-LETTERS = "drivers/font.asm"  # the program includes it
+LETTERS = "drivers/font.asm"  # the program includes it, and the next
+WIRING = f"{ROM_NAME}-wiring.inc"
 BUILD = "build.py"
 MAX_NAME = 60
 MAX_FILE_BYTES = 1_000_000
@@ -69,11 +71,14 @@ labels = "hello.labels"
 slot = 3
 kind = "keyboard"
 select = "0111 1111 0001 000x"         # $7F10 status, $7F11 data
+constants = "hello-wiring.inc"         # made from this file, see there; every check compares it
 
 [[card]]
 slot = 4
 kind = "tile-video"
+name = "video"                         # its constants begin with VIDEO_
 select = "0111 1111 0011 000x"         # $7F30 video memory, $7F31 control and status
+constants = "hello-wiring.inc"
 """
 
 TEST_FILE = '''\
@@ -164,9 +169,26 @@ def write_machine(folder: Path, *, force: bool = False) -> tuple[Path, Written]:
         *(folder / f"{ROM_NAME}{suffix}" for suffix in ROM_SUFFIXES),
         folder / LETTERS,
         folder / BUILD,
+        folder / WIRING,
         folder / test_name,
     ]
     contents: dict[Path, str | bytes] = {written[0]: MACHINE_FILE.format(name=name, quoted=quoted(name))}
-    contents |= {path: read_bounded(roms / path.relative_to(folder), MAX_FILE_BYTES, "file") for path in written[1:-1]}
+    contents |= {path: read_bounded(roms / path.relative_to(folder), MAX_FILE_BYTES, "file") for path in written[1:-2]}
+    contents[written[-2]] = _wiring(contents, folder)
     contents[written[-1]] = TEST_FILE
     return folder, write_together(contents, what="machine", force=force, make_folders=True)
+
+
+def _wiring(contents: Mapping[Path, str | bytes], folder: Path) -> str:
+    """The constants of the machine, which is put together in a place of its own for them."""
+    from simkit.address_map.constants import constants_of, wiring_identity
+    from simkit.address_map.syntaxes import constants_file
+    from simkit.files.temporary import temporary_folder
+    from simkit.machine.machine import Machine
+
+    with temporary_folder() as place:
+        write_together(
+            {place / path.relative_to(folder): content for path, content in contents.items()}, make_folders=True
+        )
+        machine = Machine.load(place)
+        return constants_file(constants_of(machine), machine.description.name, wiring_identity(machine), "ophis")

@@ -11,6 +11,7 @@ from simkit.address_map.compared import compare
 from simkit.address_map.constants import BIT, MASK, constants_of, prefixes, wiring_identity
 from simkit.address_map.includes import read_include
 from simkit.address_map.syntaxes import SYNTAXES, constants_file
+from simkit.commands.new import write_machine
 from simkit.machinefile.shipped import shipped_folder
 from tests.address_map.machines import made
 
@@ -34,6 +35,13 @@ def test_the_constants_of_our_rom_sources_are_current(name):
     assert path.read_text() == made_now, (
         f"run: simkit map demo/{name} --constants roms/{name}-wiring.inc --syntax ophis, then python roms/build.py"
     )
+
+
+def test_those_of_the_first_program_are_what_a_new_machine_gets(tmp_path):
+    folder, _ = write_machine(tmp_path / "Hello")
+    assert (folder / "hello-wiring.inc").read_text() == (ROOT / "roms" / "hello-wiring.inc").read_text()
+    other, _ = write_machine(tmp_path / "potting shed")
+    assert (other / "hello-wiring.inc").read_text() == text(Machine.load(other), "ophis")
 
 
 @pytest.mark.parametrize("name", EVERY)
