@@ -19,9 +19,13 @@ PLAYED_CYCLES = 30_000
 
 
 def _machine(sample: Sample) -> None:
+    from simkit.address_map.whole import address_map
+    from simkit.address_map.words import map_lines
+    from simkit.commands.say import say
     from simkit.machine.machine import Machine
 
     machine = Machine.load("." if not sample.argv else sample.argv[0])
+    say(*map_lines(address_map(machine)))
     machine.run(cycles=RUN_CYCLES)
     assert machine.save_state()
 
@@ -37,6 +41,17 @@ def _labels(sample: Sample) -> None:
     from simkit.rom.labels import Labels, read_labels
 
     Labels(read_labels(Path(sample.argv[0])))
+
+
+def _constants(sample: Sample) -> None:
+    from simkit.address_map.compared import compare
+    from simkit.address_map.includes import read_include
+    from simkit.commands.map import comparison_lines
+    from simkit.commands.say import say
+    from simkit.machine.machine import Machine
+
+    found = compare(Machine.load("demo:marlpit"), read_include(Path(sample.argv[0])))
+    say(*comparison_lines(found, "Marlpit"))
 
 
 def _listing(sample: Sample) -> None:
@@ -220,6 +235,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "machine": _machine,
     "settings": _settings,
     "labels": _labels,
+    "constants": _constants,
     "toolfile": _tool_file,
     "listing": _listing,
     "image": _image,

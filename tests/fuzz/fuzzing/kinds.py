@@ -394,6 +394,7 @@ KINDS: dict[str, Kind] = {
     "moment": Kind(of_text("moment", texts.when), 2),
     "script": Kind(script, 2),
     "labels": Kind(labels, 9),
+    "constants": Kind(lambda rolls: placed(rolls, "constants", "a.inc", lists.constants(rolls)), 5),
     "listing": Kind(lambda rolls: placed(rolls, "listing", "a.lst", lists.listing(rolls)), 6),
     "toolfile": Kind(lambda rolls: placed(rolls, "toolfile", "a.dbg", lists.tool_file(rolls)), 5),
     "raw": Kind(lambda rolls: placed(rolls, "image", "a.bin", binaries.raw(rolls), binaries.size(rolls)), 2),

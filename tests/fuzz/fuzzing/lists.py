@@ -56,6 +56,47 @@ def labels(rolls: Rolls) -> bytes:
     return rolls.spoil(data) if rolls.chance(5) else data
 
 
+_REGISTERS = ("VIDEO_DATA", "PAD_A", "PADS_PORT_1", "keyboardReadyBit", "KEYBOARD_STATUS", "PAD_LEFT_BIT", "CLOCK_HZ")
+
+
+def _term(rolls: Rolls, depth: int = 0) -> str:
+    if depth < 4 and rolls.chance(3):
+        inner = f"{_term(rolls, depth + 1)} {rolls.choice('+-|&*~<>')} {_term(rolls, depth + 1)}"
+        return rolls.choice(
+            (f"({inner})", inner, f"~{inner}", "(" * rolls.choice((1, 3, 90)) + inner, f"{inner} << 99")
+        )
+    return rolls.choice((_number(rolls), "$7F30", "%10000000", "7", "'A'", rolls.choice(_REGISTERS), rolls.word()))
+
+
+def _definition(rolls: Rolls) -> str:
+    name = rolls.choice(_REGISTERS) if rolls.randrange(3) else _name(rolls)
+    value = _term(rolls)
+    return rolls.choice(
+        (
+            f"{name} = {value}",
+            f".alias {name} {value} ; note",
+            f"#define {name} {value} /* note",
+            f"{name}: .equ {value}",
+            f".set {name}, {value}",
+            f"; Wiring {'0' * rolls.choice((15, 16, 17))}",
+            _label_line(rolls),
+            rolls.word(),
+        )
+    )
+
+
+def constants(rolls: Rolls) -> bytes:
+    """An include file of constants, or what `--syntax json` writes, with anything in it."""
+    if rolls.chance(6):
+        row = rolls.choice(('{"name": "A", "value": 1}', '{"name": 1}', "[]", "7", '{"name": "A", "value": 1e99}'))
+        text = rolls.choice(('{"wiring": "0", "groups": [{"constants": [%s]}]}', '{"groups": %s}', "{%s")) % row
+    else:
+        lines = [_definition(rolls) for _ in range(rolls.choice((1, 3, 9, 40)))]
+        text = rolls.choice(("\n", "\r\n", "\r")).join(lines * (2_000 if rolls.chance(60) else 1))
+    data = text.encode("utf-8", "replace")
+    return rolls.spoil(data) if rolls.chance(5) else data
+
+
 def source(rolls: Rolls) -> bytes:
     """A source that the map of an assembler names, for how its labels are spelled."""
     names = ("Reset", "Irq_Handler", "PLACE", "A.b.C", rolls.word())

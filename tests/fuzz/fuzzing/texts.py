@@ -40,6 +40,8 @@ KEYS += (
     "write_enable",
     "image",
     "labels",
+    "constants",
+    "schematic",
     "ready_gated",
     "remove",
     "settings",
