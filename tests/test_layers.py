@@ -21,6 +21,7 @@ ORDER = (
     "kitfile",
     "rom",
     "machinefile",
+    "timing",
     "machine",
     "address_map",
     "records",
@@ -49,7 +50,19 @@ ORDER = (
 )
 """Folders of simkit from the ground up; "" is simkit itself. A folder imports from itself and from those before it."""
 
-PLAIN = ("contract", "files", "backplane", "logic", "cpu", "kitfile", "rom", "machinefile", "machine", "address_map")
+PLAIN = (
+    "contract",
+    "files",
+    "backplane",
+    "logic",
+    "cpu",
+    "kitfile",
+    "rom",
+    "machinefile",
+    "timing",
+    "machine",
+    "address_map",
+)
 """Folders that load on plain Python, and with them the cards."""
 
 COMPILED = ("numpy", "pygame", "greenlet", "wasmtime", "typer", "rich", "bincopy")

@@ -7,6 +7,7 @@ from simkit.contract.card import Card
 from simkit.contract.clock import Crystal, parse_hz
 from simkit.contract.errors import SimkitError, near
 from simkit.contract.events import NEVER
+from simkit.contract.limits import Limit
 from simkit.contract.lines import Drive, Pin, PinSpec
 from simkit.contract.pin_group import PinGroup
 from simkit.contract.ports import (
@@ -66,6 +67,7 @@ __all__ = [
     "Drive",
     "KeysPort",
     "LampsPort",
+    "Limit",
     "PadsPort",
     "Pin",
     "PinGroup",

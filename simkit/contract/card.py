@@ -7,8 +7,10 @@ keeps no module-level state. It is lazy: it works out what it is from the cycle 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from fractions import Fraction
 from typing import Any, ClassVar
 
+from simkit.contract.limits import Limit
 from simkit.contract.lines import PinSpec
 from simkit.contract.registers import PlainMemory, Register
 from simkit.contract.slot import Slot
@@ -85,6 +87,15 @@ class Card:
     def image_size(cls, settings: Any) -> int | None:
         """Bytes of the part in the card's socket that takes an image (a ROM's content); None: it has no socket."""
         return None
+
+    @classmethod
+    def limits(cls, settings: Any, clock_hz: Fraction) -> Sequence[Limit]:
+        """Times that parts on the card must have and that a clock decides over, for the timing budget.
+
+        Of the part on the bus itself the machine file says which it is (`part`); these are of what lies behind it, and
+        the card reports them itself where they are broken.
+        """
+        return ()
 
     def __init__(self, settings: Any, slot: Slot) -> None:
         self.settings = settings

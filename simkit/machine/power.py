@@ -17,6 +17,7 @@ from simkit.cpu.reference.engine import ExactCpu
 from simkit.machine.lengths import whole
 from simkit.machine.loader import Area, load_programs
 from simkit.machinefile.description import Description
+from simkit.timing.limits import check_parts
 
 RESET_CYCLES = 8
 """Least cycles the reset button holds RESET low; the CPU wants two (W65C02S data sheet, section 3, RESB)."""
@@ -70,6 +71,7 @@ def switch_on(bus: Bus, description: Description, cpu: ExactCpu, findings: Findi
     loaded, notes = load_programs(bus, description.programs)
     check_power_on(bus, findings)
     check_cpu_pins(description.cpu, bus, findings)
+    check_parts(description, bus, findings)
     cpu.power_on()
     return loaded, notes
 

@@ -31,6 +31,8 @@ _NEEDED = {
     "write_gate": ("input",),
     "port": ("enable",),
     "latch": ("setup", "pulse"),
+    "counter": ("clock_mhz",),
+    "collector": ("clock_mhz",),
     "address_buffer": ("data",),
     "data_buffer": ("data",),
 }
@@ -135,7 +137,8 @@ class NamedParts:
 
     def _with_setting(self, card: Table, part: Named, said: Any, tell: Tell) -> Named:
         """The part, of which the card's setting says the same; where it is silent, the part says it."""
-        settings = dict.fromkeys(value for one in part.parts for value in one.setting)
+        kind = card.values.get("kind")
+        settings = dict.fromkeys(value for one in part.parts if kind in one.fits for value in one.setting)
         if not settings:
             return part
         if said is None:

@@ -14,6 +14,8 @@ CARD_TIMING = {
     "write_gate": "gate that makes the write strobe",
     "port": 'driver on the card from which it is read, enabled by the select: "74HC541"',
     "latch": 'latch or register that takes what is written: "74HC574"',
+    "counter": 'counter of a card that divides its clock: "74HC161"',
+    "collector": 'shift register of a card that collects bits: "74HC595"',
 }
 """Keys of [card.timing]."""
 CPU_TIMING = {
@@ -56,11 +58,13 @@ class CardTiming:
     write_gate: Named = NOBODY
     port: Named = NOBODY
     latch: Named = NOBODY
+    counter: Named = NOBODY
+    collector: Named = NOBODY
 
     def named(self) -> list[Named]:
         """All parts that it names."""
         chains = [step for chain in self.decode for step in chain]
-        others = (self.buffer, self.buffer_gate, self.read_gate, self.write_gate, self.port, self.latch)
+        others = (getattr(self, key) for key in CARD_TIMING if key != "decode")
         return [*chains, *(one for one in others if one)]
 
 

@@ -16,7 +16,7 @@ OWN = "backplane-simkit"
 OTHERS = ("attrs", "py65")
 """What a machine needs besides the kit; both are pure Python."""
 FOLDERS = (
-    *("contract", "files", "looks", "backplane", "cpu", "rom", "machinefile", "machine", "outside", "hands"),
+    *("contract", "files", "looks", "backplane", "cpu", "rom", "machinefile", "timing", "machine", "outside", "hands"),
     *("kitfile", "page", "check/rules"),
 )
 """Folders of the kit that a machine on a page needs."""

@@ -16,7 +16,7 @@ def test_rules_reported_and_rules_told_are_the_same():
     for name in OURS:
         source = (folder / f"{name}.py").read_text()
         reported |= set(re.findall(r'report\(\s*"([a-z-]+)"', source))
-        reported |= set(re.findall(r'\(\s*"(pad-[a-z-]+)",\s*f?"', source))
+        reported |= set(re.findall(r'^[A-Z_]+ = "(pad-[a-z-]+)"$', source, re.MULTILINE))
     assert reported >= {"torn-read", "pad-clock-too-fast", "write-to-pads"}
     assert reported <= set(RULES)
     from simkit.check.rules.keyboard_pad_rules import KEYBOARD_PAD_RULES

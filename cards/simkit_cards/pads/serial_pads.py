@@ -9,6 +9,7 @@ Left out: carry spikes of the counter, clearing the counter by RESET, contact bo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any, ClassVar
 
@@ -22,6 +23,7 @@ from simkit.contract import (
     NEVER,
     Card,
     Crystal,
+    Limit,
     PadsPort,
     Register,
     SimkitError,
@@ -51,6 +53,11 @@ from simkit_cards.pads.pad_chain import (
 PADS = (1, 2)
 DIVIDERS = (2, 4, 8, 16)
 _STORES = ("carry-rise", "carry-rise-early", "carry-fall", "shift-clock", "unlatched")
+TOO_FAST = "pad-clock-too-fast"
+TOO_SHORT = "pad-latch-too-short"
+TOO_EARLY = "pad-clock-after-latch"
+LATE = "pad-data-late"
+"""Rules of the findings about limits of the parts."""
 _PULLS = {"pull-up": 1, "pull-down": 0, "floating": None}
 
 
@@ -149,6 +156,11 @@ class SerialPads(Card):
             for number, offset in zip(PADS, (settings.port_1, settings.port_2), strict=True)
         )
 
+    @classmethod
+    def limits(cls, settings: SerialPadsSettings, clock_hz: Fraction) -> tuple[Limit, ...]:
+        """What the pads' parts, counter and collector ask of their clocks. Sources: see `pad_chain`."""
+        return _limits(settings, _counter_hz(settings, clock_hz))
+
     def __init__(self, settings: SerialPadsSettings, slot: Slot) -> None:
         super().__init__(settings, slot)
         if settings.port_1 == settings.port_2:
@@ -159,15 +171,15 @@ class SerialPads(Card):
                 remedy="Give port_1 and port_2 different outputs.",
             )
         try:
-            counter_hz = parse_hz(settings.oscillator) if settings.oscillator else slot.clock_hz
+            counter_hz = _counter_hz(settings, slot.clock_hz)
         except SimkitError as error:
             error.slot, error.field = slot.number, "oscillator"
             raise
-        counter_hz /= settings.prescale
+        period_ns = float(10**9 / slot.clock_hz)
         self._clocked = (
             slot.crystal(counter_hz, "oscillator") if settings.oscillator else Crystal(counter_hz, slot.clock_hz)
         )
-        self._wiring, self._broken = _wiring(settings, counter_hz)
+        self._wiring, self._broken = _wiring(settings, _limits(settings, counter_hz), period_ns)
         self._phantoms = {
             number: _phantoms(text, slot.number, f"phantom_{number}")
             for number, text in ((1, settings.phantom_1), (2, settings.phantom_2))
@@ -322,51 +334,69 @@ class SerialPads(Card):
         return found
 
 
-def _wiring(settings: SerialPadsSettings, counter_hz: Fraction) -> tuple[PadWiring, list[tuple[str, str]]]:
+def _counter_hz(settings: SerialPadsSettings, clock_hz: Fraction) -> Fraction:
+    """Clock of the counter."""
+    return (parse_hz(settings.oscillator) if settings.oscillator else clock_hz) / settings.prescale
+
+
+def _limits(settings: SerialPadsSettings, counter_hz: Fraction) -> tuple[Limit, ...]:
+    """What the chain asks of its clock; in periods of the machine clock unless the counter has an oscillator."""
+    part = PARTS[settings.part, settings.limits]
+    own = bool(settings.oscillator)
+    tick_ns = 1e9 / float(counter_hz)
+    delay_ns = part.delay_ns + (settings.cable_pf - RATED_PF) * CABLE_NS_PER_PF
+    ticks_to_sample = settings.divide if settings.shift_edge == "rise" else settings.divide / 2
+    source = "TI CD4021B data sheet SCHS024C, page 3-40" if settings.part == "CD4021B" else "from memory"
+
+    def limit(what: str, ticks: float, needs_ns: float, rule: str = "", named: str = "") -> Limit:
+        return Limit(
+            what=what,
+            part=named or settings.part,
+            needs_ns=needs_ns,
+            cycles=0.0 if own else ticks * settings.prescale,
+            offset_ns=ticks * tick_ns if own else 0.0,
+            rule=rule,
+            source="" if named else source,
+            named=named,
+        )
+
+    found = [limit("period of the pad clock", settings.divide, 1e9 / part.max_clock_hz, TOO_FAST)]
+    if settings.latch == "carry":
+        found.append(limit("width of the latch", 1, part.min_latch_ns, TOO_SHORT))
+        tap = DIVIDERS.index(settings.divide)  # the latch falls at count 0, the first rise of tap n is at count 2^n
+        found.append(limit("from the latch to the first pad clock", 1 << tap, part.removal_ns, TOO_EARLY))
+    found += [
+        limit("the pad's data before the collector takes them", ticks_to_sample, delay_ns + SETUP_595_NS, LATE),
+        limit("period of the counter's clock", 1, 0.0, named="counter"),
+        limit("period of the collector's clock", settings.divide, 0.0, named="collector"),
+    ]
+    return tuple(found)
+
+
+def _wiring(
+    settings: SerialPadsSettings, limits: Sequence[Limit], period_ns: float
+) -> tuple[PadWiring, list[tuple[str, str]]]:
     """The chain as wired, and the limits of its parts that it breaks as (rule, message)."""
     tap = DIVIDERS.index(settings.divide)
     part = PARTS[settings.part, settings.limits]
-    pad_hz = float(counter_hz) / settings.divide
-    tick_ns = 1e9 / float(counter_hz)
-    period_ns = 1e9 / pad_hz
-    delay_ns = part.delay_ns + (settings.cable_pf - RATED_PF) * CABLE_NS_PER_PF
-    on_rise = settings.shift_edge == "rise"
-    slack_ns = (period_ns if on_rise else period_ns / 2) - delay_ns - SETUP_595_NS
-    removal_ns = tick_ns * (1 << tap)  # the latch falls at count 0, the first rise of tap n is at count 2^n
-    broken = []
     column = f"{settings.part} ({settings.limits})"
-    if pad_hz > part.max_clock_hz:
-        broken.append(
-            (
-                "pad-clock-too-fast",
-                f"The pad clock is {pad_hz / 1e6:.3g} MHz; {column} follows {part.max_clock_hz / 1e6:.3g} MHz. "
+    on_rise = settings.shift_edge == "rise"
+    pad_hz, broken = 0.0, []
+    for limit in limits:
+        has, needs = limit.has_ns(period_ns), limit.needs_ns
+        if limit.rule == TOO_FAST:
+            pad_hz = 1e9 / has
+        if limit.rule and limit.is_broken(period_ns):
+            told = {
+                TOO_FAST: f"The pad clock is {1e3 / has:.3g} MHz; {column} follows {part.max_clock_hz / 1e6:.3g} MHz. "
                 "Shifts get lost.",
-            )
-        )
-    if settings.latch == "carry" and tick_ns < part.min_latch_ns:
-        broken.append(
-            (
-                "pad-latch-too-short",
-                f"The latch is {tick_ns:.0f} ns long; {column} needs {part.min_latch_ns:.0f} ns. "
-                "Some buttons stay old.",
-            )
-        )
-    if settings.latch == "carry" and removal_ns < part.removal_ns:
-        broken.append(
-            (
-                "pad-clock-after-latch",
-                f"The first pad clock comes {removal_ns:.0f} ns after the latch; {column} needs "
-                f"{part.removal_ns:.0f} ns. The first shift gets lost.",
-            )
-        )
-    if slack_ns < 0:
-        broken.append(
-            (
-                "pad-data-late",
-                f"The pad's data come {-slack_ns:.0f} ns too late for the 74HC595 with {settings.cable_pf} pF "
+                TOO_SHORT: f"The latch is {has:.0f} ns long; {column} needs {needs:.0f} ns. Some buttons stay old.",
+                TOO_EARLY: f"The first pad clock comes {has:.0f} ns after the latch; {column} needs {needs:.0f} ns. "
+                "The first shift gets lost.",
+                LATE: f"The pad's data come {needs - has:.0f} ns too late for the 74HC595 with {settings.cable_pf} pF "
                 "of cable. It takes the bit before.",
-            )
-        )
+            }
+            broken.append((limit.rule, told[limit.rule]))
     rules = {rule for rule, _ in broken} if settings.slow_part else set()
     wiring = PadWiring(
         tap=tap,
@@ -375,11 +405,11 @@ def _wiring(settings: SerialPadsSettings, counter_hz: Fraction) -> tuple[PadWiri
         latch=settings.latch,
         serial_in=settings.after_last_bit,
         open_level=_PULLS[settings.open_line],
-        late_data="pad-data-late" in rules,
-        first_shift_lost="pad-clock-after-latch" in rules,
-        short_latch="pad-latch-too-short" in rules,
+        late_data=LATE in rules,
+        first_shift_lost=TOO_EARLY in rules,
+        short_latch=TOO_SHORT in rules,
         double_shift_chance=settings.double_clocks_per_mille / 1000,
-        lost_shift_chance=1 - part.max_clock_hz / pad_hz if "pad-clock-too-fast" in rules else 0.0,
+        lost_shift_chance=1 - part.max_clock_hz / pad_hz if TOO_FAST in rules else 0.0,
     )
     return wiring, broken
 

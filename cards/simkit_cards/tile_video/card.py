@@ -17,14 +17,16 @@ The other modules of this folder name theirs beside each figure. Where sources d
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from fractions import Fraction
 from operator import sub
 from typing import ClassVar
 
-from simkit.contract import NEVER, PinSpec, Register
+from simkit.contract import NEVER, Limit, PinSpec, Register
 from simkit_cards.tile_video.access import What, outcome_words
 from simkit_cards.tile_video.chip import ROUNDING_US, Chip
+from simkit_cards.tile_video.pacing import SOCKET
 from simkit_cards.tile_video.registers import CONTROL, DATA, board_pins, board_registers
-from simkit_cards.tile_video.rules import PAIR_US
+from simkit_cards.tile_video.rules import PAIR_US, READ_STROBE_NS, WRITE_STROBE_NS
 from simkit_cards.tile_video.settings import TileVideoSettings
 from simkit_cards.tile_video.status import Status
 from simkit_cards.tile_video.tables import R1, VRAM_BYTES, cells_of_4k
@@ -58,6 +60,29 @@ class TileVideo(Chip):
     def pins(cls, settings: TileVideoSettings) -> tuple[PinSpec, ...]:
         """INT, low while F and IE are set. [PG] 5.2.1."""
         return board_pins(settings)
+
+    @classmethod
+    def limits(cls, settings: TileVideoSettings, clock_hz: Fraction) -> tuple[Limit, ...]:
+        """Widths of the strobes, which are PHI2 high unless a setting says more. [DM] section 4, from memory."""
+        if settings.socket != SOCKET[0]:
+            return ()
+
+        def limit(what: str, needs_ns: float, rule: str, *, is_read: bool) -> Limit:
+            return Limit(
+                what=what,
+                part=f"TMS{settings.part}",
+                needs_ns=needs_ns,
+                cycles=0.0 if settings.strobe_ns else 0.5,
+                offset_ns=settings.strobe_ns,
+                rule=f"video-{rule}-strobe-too-narrow",
+                source="from memory of the Data Manual, Texas Instruments 1982, section 4",
+                is_read=is_read,
+            )
+
+        return (
+            limit("width of /CSW", WRITE_STROBE_NS, "write", is_read=False),
+            limit("/CSR to data", READ_STROBE_NS, "read", is_read=True),
+        )
 
     # reads ------------------------------------------------------------------------------------------------------------
 

@@ -99,6 +99,19 @@ MACHINE_RULES = (
         bench="Trigger on the write strobe with R/W high.",
     ),
     Rule(
+        name="part-too-slow",
+        level="warning",
+        title="a named part is asked for more than its data sheet promises",
+        story="The board runs at 2 MHz; with the 4 MHz oscillator in its socket it crashes, first on warm days.",
+        hardware="A part that answers after the CPU has taken the data lines gives the byte before, or a mix. Limits "
+        "hold for the slowest part of a batch, warm and at low supply: most are quicker, so that it often works on the "
+        "bench. Sums are of published figures; the finding names those that nobody has looked up.",
+        do="Lower the clock, name a quicker grade, shorten the decoder, or have the card wait. `simkit budget` shows "
+        "every sum with its terms.",
+        bench="Show PHI2 and a data line of the card on a scope: data must stand before PHI2 falls by the CPU's "
+        "set-up time. Warm the part with a hair dryer and look again.",
+    ),
+    Rule(
         name="never-selected",
         level="error",
         title="a card is selected at no address",
