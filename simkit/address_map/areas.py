@@ -8,6 +8,7 @@ areas per combination of their levels; they are laid over each other here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from itertools import pairwise, product
 
 import attrs
@@ -257,11 +258,16 @@ def _image(table: Table, seat: Seat, first: int, last: int) -> tuple[int, bool]:
     straight = 0
     for number, carried in enumerate(pins):
         own = address_bit(number) if number < 16 else 0
-        if (int.from_bytes(carried, "little") ^ own) & inside:
+        if (_as_table(carried) ^ own) & inside:
             break
         straight += 1
-    rest = (int.from_bytes(carried, "little") & inside for carried in pins[straight:])
+    rest = (_as_table(carried) & inside for carried in pins[straight:])
     return 1 << min(straight, 16), all(one in (0, inside & ALL) for one in rest)
+
+
+@lru_cache(maxsize=256)  # asked of each of thousands of areas
+def _as_table(pin: bytes) -> int:
+    return int.from_bytes(pin, "little")
 
 
 def _answer(table: Table, seat: Seat, first: int, last: int, *, is_write: bool) -> Answer:
