@@ -15,6 +15,7 @@ ORDER = (
     "backplane",
     "logic",
     "logic/fuses",
+    "logic/wired",
     "cpu/isa",
     "cpu/reference",
     "cpu/core",

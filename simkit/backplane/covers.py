@@ -21,6 +21,8 @@ MAX_PRODUCTS = 64
 _MAX_LINES = MAX_DRIVEN_LINES + 2  # RW and PHI2 besides
 _ADDRESS_BITS = 16
 
+_LAST = ("RW", "PHI2")
+"""Lines that stand behind all others, as people write strobes."""
 _Cube = dict[int, bool]
 """Levels that a product asks for, by number of the variable: 0 to 15 are address lines, lines stand above."""
 
@@ -61,7 +63,7 @@ def cover(lines: Sequence[str], table_of: Callable[[Mapping[str, bool]], int]) -
             f"It depends on {len(lines)} lines beside the address: {', '.join(lines)}; {_MAX_LINES} are allowed.",
             remedy="Let a decoder's line of its own ([backplane.signals]) stand for some of them.",
         )
-    lines = sorted(lines)
+    lines = [*sorted(set(lines) - set(_LAST)), *(line for line in _LAST if line in lines)]
     count = _ADDRESS_BITS + len(lines)
     cases = (dict(zip(lines, reversed(levels), strict=True)) for levels in product((False, True), repeat=len(lines)))
     table = int.from_bytes(b"".join(table_of(case).to_bytes(ADDRESSES // 8, "little") for case in cases), "little")

@@ -78,6 +78,9 @@ def files_of(description: Description, *, sources: bool = False) -> Iterator[Tak
             yield Taken(path, "constants")
         if card.schematic is not None:
             yield Taken(card.schematic, "schematic")
+        for part in card.decode.parts if card.decode is not None else ():
+            if part.fuses is not None:
+                yield Taken(part.fuses, "fuses")
     for program in description.programs:
         yield Taken(program.path, "program")
     controls = description.path.with_name(CONTROLS)

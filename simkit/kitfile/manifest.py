@@ -31,7 +31,7 @@ MAX_TEXT = 200
 MAX_MODEL = 1 << 31
 
 ROLES = (
-    *("machine", "base", "image", "program", "labels", "listing", "constants", "schematic", "source"),
+    *("machine", "base", "image", "program", "labels", "listing", "constants", "schematic", "fuses", "source"),
     *("parts", "card", "controls", "notes", "recording", "state", "licence", "poster", "other"),
 )
 """What a file of a kit is."""

@@ -11,18 +11,22 @@ from typing import Any
 import attrs
 
 from simkit.backplane.board import Board
-from simkit.backplane.select import Select, expression
+from simkit.backplane.covers import Cover
+from simkit.backplane.select import Expression, Select, expression
 from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Entry, Wiring, of_card
 from simkit.contract.card import Card
 from simkit.contract.errors import CardError, SimkitError
+from simkit.logic.wired.decode import Decode
 from simkit.machinefile.catalogue import Claims, card_class, entries
 from simkit.machinefile.chip_pins import in_names_of_the_board
+from simkit.machinefile.decode import WANTED, read_decode
+from simkit.machinefile.decoded import covers_of, differs
 from simkit.machinefile.description import CardDescription
 from simkit.machinefile.meant import setting_meant
 from simkit.machinefile.merge import MachineErrors, Table
 from simkit.machinefile.programs import Program, is_address, parse_address
 from simkit.machinefile.settings import guarded_settings
-from simkit.machinefile.strobe_pins import level_of, strobe_pins, with_strobe_pins
+from simkit.machinefile.strobe_pins import level_of, selected_by, strobe_pins, with_strobe_pins
 from simkit.machinefile.tomlplaces import Place
 from simkit.machinefile.wires import misfit, of_lines, of_sentences, of_wires
 
@@ -122,12 +126,15 @@ class _Checker:
             self.fail("kind", error.message, error.remedy or "")
             return None
         levels = self.levels(board)
+        decode, covers = self.decode(board, levels)
         select = () if isinstance(self.table.values.get("select"), dict) else self.patterns("select")
         not_select = self.patterns("not_select")
+        if "select" not in self.table.values and "select" in covers:
+            select, not_select = covers["select"].select, covers["select"].not_select
         on_the_bus = board.registers or board.address_pins  # else it meets others by pins alone
         own, elsewhere = self.sentences(board, card.pin_names, card.Settings, more)
         said = Wiring().then(own).then(elsewhere)
-        if "select" not in self.table.values and not said.only(Done.SELECTED) and on_the_bus:
+        if not {"select", "decode"} & self.table.values.keys() and not said.only(Done.SELECTED) and on_the_bus:
             self.fail("select", "the card has no select.", 'Write e.g. select = "0xxx xxxx xxxx xxxx".')
         pins = of_wires(self.names("wires"), self.slot, board, self.fail)
         pins += of_lines(self.names("lines"), self.slot, board, self.fail)
@@ -149,8 +156,8 @@ class _Checker:
                     self.slot,
                     select=select,
                     not_select=not_select,
-                    output_enable=self.strobe("output_enable"),
-                    write_enable=self.strobe("write_enable"),
+                    output_enable=self.strobe("output_enable", covers),
+                    write_enable=self.strobe("write_enable", covers),
                     ready_gated=ready_gated is True,
                 )
                 + pins,
@@ -164,13 +171,14 @@ class _Checker:
             listing=self.paths("listing"),
             constants=self.paths("constants"),
             schematic=self.path("schematic"),
+            decode=decode,
             name=self.name(),
             note=note,
             is_decoded_as_said=any(
                 entry.done in (Done.SELECTED, Done.NOT_SELECTED) or not entry.at_pin or entry.name in board.chip_selects
                 for entry in said.entries
             ),
-            origin=self.table.origin,
+            origin=_with_decode(self.table.origin),
         )
 
     def settings(self, card: type[Card]) -> Any:
@@ -207,9 +215,50 @@ class _Checker:
                 good.append(text)
         return tuple(good)
 
-    def strobe(self, field: str) -> str:
+    def decode(self, board: Board, levels: Mapping[str, str]) -> tuple[Decode | None, Mapping[str, Cover]]:
+        """The decoder, where its parts are named, and what it comes to; what is said besides must be the same."""
+        value = self.table.values.get("decode")
+        if not value:
+            return None, {}
+        decode = read_decode(value, self.table.path, self.fail)
+        covers = covers_of(decode, self.fail) if decode is not None else {}
+        if decode is None or covers.keys() != decode.wanted.keys():
+            return None, {}
+        for key in covers:
+            if key not in self.table.values:
+                continue
+            try:
+                found = differs(decode, key, self.said(key, board, levels))
+            except SimkitError:
+                continue  # what is no select is told elsewhere
+            if found is not None:
+                place = self.table.place(key)
+                remedy = f"One of the two is wrong; {key} stands in {place.file}:{place.line}."
+                self.fail(f"decode.{key}", f"{found}.", remedy)
+        if "not_select" in self.table.values and "select" not in self.table.values:
+            self.fail(
+                "not_select", "the parts of decode say all of the select.", "Leave it out, or write select as well."
+            )
+        return decode, covers
+
+    def said(self, key: str, board: Board, levels: Mapping[str, str]) -> Select | Expression:
+        """A select or strobe as its key says it.
+
+        Raises:
+            SimkitError: it is none.
+        """
+        if key != "select":
+            return expression(str(self.table.values[key]))
+        if levels:
+            return Select((selected_by(board, levels),))
+        value, without = self.table.values["select"], self.table.values.get("not_select", ())
+        texts, excluded = ([one] if isinstance(one, str) else one for one in (value, without))
+        return Select(tuple(map(str, texts)), tuple(map(str, excluded)))
+
+    def strobe(self, field: str, covers: Mapping[str, Cover]) -> str:
         """Expression of a strobe."""
-        text = self.table.values.get(field, _STROBES[field])
+        usual = covers[field].expression() if field in covers else _STROBES[field]
+        text = self.table.values.get(field, usual)
         if not isinstance(text, str):
             self.fail(field, f"{text!r} is not an expression.", f'Write e.g. {field} = "{_STROBES[field]}".')
             return _STROBES[field]
@@ -359,6 +408,11 @@ def _without_supply(slot: int, board: Board) -> Wiring:
     """
     pins = (Entry(Done.OPEN, pin.name, "", slot, at_pin=True) for pin in board.pins)
     return Wiring((Entry(Done.SELECTED, "", "never", slot), *pins))
+
+
+def _with_decode(origin: Mapping[str, Place]) -> Mapping[str, Place]:
+    """Where keys stand; a select or strobe that the parts of a decoder give stands where its pin is named."""
+    return {**{key: origin[f"decode.{key}"] for key in WANTED if f"decode.{key}" in origin}, **origin}
 
 
 def _settings_of(card: type[Card]) -> str:

@@ -17,6 +17,7 @@ from simkit.backplane.wiring import READ_STROBE, WRITE_STROBE, Done, Wiring, is_
 from simkit.contract.card import Card
 from simkit.contract.errors import SimkitError
 from simkit.contract.settings import setting
+from simkit.logic.wired.decode import Decode
 from simkit.machinefile.figures import Part, PartTable, known_parts
 from simkit.machinefile.programs import Program
 from simkit.machinefile.timing import NOBODY, CardTiming, CpuTiming, Named
@@ -58,8 +59,10 @@ class CpuOptions:
 
 
 def origin_of(origin: Mapping[str, Place], field: str) -> Place:
-    """Where a field stands, e.g. "settings.port_1"; or its table, or the card (the key "")."""
-    return origin.get(field) or origin.get(field.partition(".")[0]) or origin[""]
+    """Where a field stands, e.g. "settings.port_1"; or the table around it, or the card (the key "")."""
+    while field and field not in origin:
+        field = field.rpartition(".")[0]
+    return origin[field]
 
 
 @attrs.frozen(kw_only=True)
@@ -78,6 +81,7 @@ class CardDescription:
         listing: paths of its listings.
         constants: paths of include files in which its addresses and bits stand.
         schematic: path of the netlist that its schematic was exported to, or None.
+        decode: the parts that make its select, where they are named.
         name: what the builder calls it; names of its constants begin with it. "": its kind.
         note: what the builder says of it.
         part: its part, if one is named.
@@ -98,6 +102,7 @@ class CardDescription:
     listing: tuple[Path, ...] = ()
     constants: tuple[Path, ...] = ()
     schematic: Path | None = None
+    decode: Decode | None = attrs.field(default=None, eq=False, repr=False)
     name: str = ""
     note: str = ""
     part: Named = attrs.field(default=NOBODY, eq=False)

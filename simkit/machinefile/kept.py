@@ -53,7 +53,8 @@ def described(
     known = _CARDS.pop((machine, slot), None)
     if known is None or not _is_as_it_was(known, table, installed, tuple(signals)):
         found = check_card(slot, table, installed, errors, more, signals)
-        if found is None or found.kind.startswith(FILE_PREFIX) or not _is_fixed(found.settings):
+        reads_files = found is not None and found.decode is not None and any(part.fuses for part in found.decode.parts)
+        if found is None or reads_files or found.kind.startswith(FILE_PREFIX) or not _is_fixed(found.settings):
             return found  # the text of a file may be another by the next time
         known = _Kept(table, tuple(signals), paths_of(table), found)
     _CARDS[machine, slot] = known

@@ -35,8 +35,9 @@ _CARD_TABLES = {
     "wires": 'Write e.g. wires = { A0 = "A3" }.',
     "lines": 'Write e.g. lines = { INT = "IRQ" }.',
     "timing": "Write [card.timing].",
+    "decode": "Write [card.decode].",
 }
-_EMPTIED = ("wires", "lines")
+_EMPTIED = ("wires", "lines", "decode")
 """Tables of which an empty one takes away what a base says."""
 _CARD_KEYS = (
     "slot",
@@ -124,6 +125,33 @@ class Table:
             before = known if own and isinstance(known, list) else []
             self.origin.update({f"{key}.{len(before) + number}": place.inside(number) for number in range(len(own))})
             table[name] = [*before, *own]
+
+    def put_decode(self, value: dict[str, Any], place: Place, folder: Path) -> None:
+        """Set a decoder: parts of a variant change those that are known, pin by pin; an empty one takes a part away."""
+        if value == {}:
+            self.put("decode", value, place, folder)
+            return
+        self.origin["decode"], self.folders["decode"] = place, folder
+        self.values["decode"] = self._over(self.values.get("decode", {}), value, "decode", place, folder)
+
+    def _over(
+        self, known: dict[str, Any], value: dict[str, Any], key: str, place: Place, folder: Path
+    ) -> dict[str, Any]:
+        """A table inside a decoder laid over that which is known, with the place of each value."""
+        found = {} if "part" in value and value["part"] != known.get("part") else dict(known)  # others have other pins
+        if key.endswith(".pins"):  # a group of pins says all of them anew
+            found = {pin: net for pin, net in found.items() if pin.rstrip("0123456789") not in value or pin.isdigit()}
+        for name, inner in value.items():
+            field, inside = f"{key}.{name}", place.inside(name)
+            self.origin[field], self.folders[field] = inside, folder
+            if inner == {}:
+                found.pop(name, None)
+            elif isinstance(inner, dict):
+                below = found.get(name)
+                found[name] = self._over(below if isinstance(below, dict) else {}, inner, field, inside, folder)
+            else:
+                found[name] = inner
+        return found
 
     def place(self, field: str) -> Place:
         """Where a field stands, or what encloses it."""
@@ -321,6 +349,8 @@ class Merged:
             elif key in _CARD_TABLES and not isinstance(value, dict):
                 remedy = _CARD_TABLES[key]
                 self._errors.tell(f"{key} is a table.", place.inside(key), remedy, slot=slot, kind=kind, field=key)
+            elif key == "decode":
+                card.put_decode(value, place.inside(key), folder)
             elif key == "wiring":
                 card.put_sentences(key, value, place.inside(key), folder)
             else:

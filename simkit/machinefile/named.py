@@ -42,3 +42,7 @@ def card_paths(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         for text in value if isinstance(value, list) else [value]:
             if isinstance(text, str):
                 yield field, text
+    decode = values.get("decode")
+    for ref, part in decode.items() if isinstance(decode, dict) else ():
+        if isinstance(part, dict) and isinstance(part.get("fuses"), str):
+            yield f"decode.{ref}.fuses", part["fuses"]

@@ -117,7 +117,9 @@ def test_the_same_machine_gives_the_same_bytes_wherever_it_lies(shed, tmp_path):
     assert roles(first)["roms/shed.asm"] == "source"
 
 
-@pytest.mark.parametrize("demo", ["marlpit", "monitor", "catalogue", "bench", "wrong-wiring/pad-ports-swapped"])
+@pytest.mark.parametrize(
+    "demo", ["marlpit", "monitor", "catalogue", "bench", "decoders", "wrong-wiring/pad-ports-swapped"]
+)
 def test_the_demos_are_packed_with_their_bases(demo, tmp_path, monkeypatch):
     machine = Machine.load(f"demo:{demo}")
     found = pack(machine, Asked(sources=True, poster=b"picture"))

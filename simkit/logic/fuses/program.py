@@ -103,15 +103,30 @@ class Program:
             ones: the table that is true in every case.
         """
         q = self.after_reset(levels, registers, ones)
-        found = {}
-        for pin, output in self.outputs.items():
-            inner = q[pin] if output.registered else _either(output.terms, levels, q, ones)
-            if output.by_pin and self.device.output_enable is not None:
-                driven = ones ^ levels[self.device.output_enable]
-            else:
-                driven = ones if output.enable is None else _all(output.enable, levels, q, ones)
-            found[pin] = Drive(driven, driven & (ones ^ inner if output.inverted else inner))
-        return found
+        return {pin: self.drive(pin, levels, q, ones) for pin in self.outputs}
+
+    def drive(self, pin: int, levels: Mapping[int, int], q: Mapping[int, int], ones: int) -> Drive:
+        """What one output does; arguments as for `drives`, the flip-flops as a reset has left them."""
+        output = self.outputs[pin]
+        inner = q[pin] if output.registered else _either(output.terms, levels, q, ones)
+        if output.by_pin and self.device.output_enable is not None:
+            driven = ones ^ levels[self.device.output_enable]
+        else:
+            driven = ones if output.enable is None else _all(output.enable, levels, q, ones)
+        return Drive(driven, driven & (ones ^ inner if output.inverted else inner))
+
+    def heard_by(self, pin: int) -> tuple[int, ...]:
+        """Pins on whose level an output depends now, not at a clock; flip-flops stand under their pin."""
+        output = self.outputs[pin]
+        terms = () if output.registered else output.terms
+        if output.enable is not None:
+            terms = (*terms, output.enable)
+        pins = {at for term in terms if not term.never for at, _ in term.literals}
+        if output.registered:
+            pins.add(pin)
+        if output.by_pin and self.device.output_enable is not None:
+            pins.add(self.device.output_enable)
+        return tuple(sorted(pins))
 
     def after_reset(self, levels: Mapping[int, int], registers: Mapping[int, int], ones: int) -> dict[int, int]:
         """Q of every flip-flop where the reset of a 22V10 acts, as it does at once."""

@@ -1,0 +1,1 @@
+"""A card's decoder as it is wired: its parts, what they come to, and how its switches stand."""

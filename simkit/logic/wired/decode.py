@@ -1,0 +1,212 @@
+"""A card's decoder as it is wired: parts and the nets between them, and what they come to over all addresses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import product
+from pathlib import Path
+
+import attrs
+
+from simkit.backplane.covers import Cover, cover
+from simkit.backplane.select import ADDRESS_LINES, ALL, Levels, address_bit, as_table, ranges
+from simkit.contract.errors import SimkitError
+from simkit.logic.fuses.program import Program
+from simkit.logic.network import Network, Part
+from simkit.logic.parttype import PartType
+
+HIGH, LOW, OPEN = "high", "low", "open"
+FIXED = {HIGH: ALL, LOW: 0, OPEN: ALL}
+"""Nets that are no lines: levels of switches and supplies. An open input reads high."""
+
+
+@attrs.frozen
+class DecodePart:
+    """A part of the decoder.
+
+    Attributes:
+        ref: reference, e.g. "U1".
+        part: its name as written, e.g. "74HC688".
+        type: what it is.
+        nets: by pin the net at it: a line of the backplane, "high", "low", "open", or an output as "U1.19".
+        program: what is in it, of a programmable part.
+        fuses: where its fuse map is.
+        notes: what is odd about that.
+    """
+
+    ref: str
+    part: str
+    type: PartType
+    nets: Mapping[int, str]
+    program: Program | None = None
+    fuses: Path | None = None
+    notes: tuple[str, ...] = ()
+
+    def state_lines(self) -> dict[int, str]:
+        """Lines that stand for the levels at the pins of flip-flops, by pin."""
+        return {pin: self.nets[pin] for pin in self.type.state if self.nets[pin] != f"{self.ref}.{pin}"}
+
+
+@attrs.frozen
+class Wanted:
+    """The pin that gives a select or a strobe.
+
+    Attributes:
+        ref: reference of its part.
+        pin: its number.
+        is_high: the level at which the select or strobe is true.
+        text: as written.
+    """
+
+    ref: str
+    pin: int
+    is_high: bool
+    text: str
+
+
+@attrs.frozen
+class Decode:
+    """The decoder of a card.
+
+    Attributes:
+        parts: in the order of the file.
+        pulls: nets with a resistor, and the level that it gives.
+        wanted: the pins that give "select", "output_enable", "write_enable", of those that are said.
+    """
+
+    parts: tuple[DecodePart, ...]
+    pulls: Mapping[str, bool]
+    wanted: Mapping[str, Wanted]
+
+    def part(self, ref: str) -> DecodePart:
+        """A part by its reference."""
+        return next(part for part in self.parts if part.ref == ref)
+
+    def decoded(self, what: str) -> Decoded:
+        """What a select or strobe comes to."""
+        return Decoded(self, self.wanted[what])
+
+
+class Decoded:
+    """One select or strobe of a decoder.
+
+    Attributes:
+        lines: on which it may depend beside the address lines.
+    """
+
+    def __init__(self, decode: Decode, wanted: Wanted) -> None:
+        self._wanted = wanted
+        self._net = decode.part(wanted.ref).nets[wanted.pin]
+        everything = Network({part.ref: Part(part.type, part.nets) for part in decode.parts})
+        reached = everything.reached_from(self._net)
+        parts = [part for part in decode.parts if reached & {part.nets[pin] for pin in part.type.outputs}]
+        self._network = Network({part.ref: Part(part.type, part.nets) for part in parts}, decode.pulls)
+        self._reached = reached
+        self._state: dict[str, tuple[str, bool]] = {}
+        for part in parts:
+            for pin, line in part.state_lines().items():
+                assert part.program is not None
+                self._state[f"{part.ref}.{pin}"] = line, part.program.outputs[pin].inverted
+        heard = {net for net in reached if net not in FIXED and "." not in net}
+        self.lines = tuple(sorted(heard - set(ADDRESS_LINES)))
+
+    def without_net(self) -> list[tuple[str, int]]:
+        """Inputs that it hears and of which nothing is said, by reference and pin."""
+        found: dict[tuple[str, int], bool] = {}
+        for ref, part in self._network.parts.items():
+            for output, does in part.type.outputs.items():
+                if part.nets[output] in self._reached:
+                    found |= {(ref, pin): True for pin in does.of if pin not in part.nets}
+        return list(found)
+
+    def unknown_registers(self) -> list[tuple[str, int]]:
+        """Flip-flops that it hears and of which no line says the level, by reference and pin."""
+        return [
+            (ref, pin)
+            for ref, part in self._network.parts.items()
+            for pin in part.type.state
+            if part.nets[pin] in self._reached and f"{ref}.{pin}" not in self._state
+        ]
+
+    def cover(self) -> Cover:
+        """When it is true, as a machine file writes it.
+
+        Raises:
+            SimkitError: a net that it hears has no level, or two, or it is too much for a select.
+        """
+        return cover(self.lines, self.table)
+
+    def table(self, levels: Levels) -> int:
+        """Addresses at which it is true.
+
+        Raises:
+            SimkitError: a net that it hears has no level, or two.
+        """
+        inputs = dict(FIXED)
+        for net in self._reached:
+            if net in ADDRESS_LINES:
+                inputs[net] = as_table(levels[net]) if net in levels else address_bit(int(net[1:]))
+            elif net in self.lines:
+                inputs[net] = as_table(levels[net])
+        state = dict.fromkeys(self._network.state, 0)
+        for name, (line, is_inverted) in self._state.items():
+            if line in inputs:
+                state[name] = ALL ^ inputs[line] if is_inverted else inputs[line]
+        found = self._network.levels(inputs, state)
+        for net in sorted(self._reached):
+            if table := found.restless.get(net):
+                raise _no_level(net, table, levels, "never comes to rest, or keeps what it was", _CIRCLE)
+            if table := found.conflicts.get(net):
+                raise _no_level(net, table, levels, "is driven high and low at once", _FIGHT)
+            if net not in self._network.pulls and (table := ALL ^ found.driven.get(net, 0)):
+                raise _no_level(net, table, levels, "is driven by nobody", _NOBODY_DRIVES)
+        level = found.levels[self._net]
+        return level if self._wanted.is_high else ALL ^ level
+
+
+_CIRCLE = "Look at which outputs go back to which inputs: a select may hang on nothing but lines."
+_FIGHT = "Two outputs are joined, or an output and a line."
+_NOBODY_DRIVES = 'Say what pulls it: pulls = {{ "{}" = "up" }}, or which line is there.'
+
+
+def _no_level(net: str, table: int, levels: Levels, what: str, remedy: str) -> SimkitError:
+    return SimkitError(f"{net} {what} {at(table, levels)}.", remedy=remedy.format(net))
+
+
+def at(table: int, levels: Levels) -> str:
+    """Addresses and levels in words: "at $7F00-$7F1F with RW high"."""
+    found = ranges(table)
+    said = ", ".join(f"${first:04X}" if first == last else f"${first:04X}-${last:04X}" for first, last in found[:3])
+    more = ", and elsewhere" if len(found) > 3 else ""
+    lines = ", ".join(f"{line} {'high' if level else 'low'}" for line, level in sorted(levels.items()))
+    return f"at {said}{more}" + (f" with {lines}" if lines else "")
+
+
+@attrs.frozen
+class Difference:
+    """Where two selects differ.
+
+    Attributes:
+        levels: of the lines, in the first case in which they do.
+        one_only: addresses at which only the first is true then.
+        other_only: at which only the second is.
+    """
+
+    levels: Mapping[str, bool]
+    one_only: int
+    other_only: int
+
+
+def difference(one: Callable[[Levels], int], other: Callable[[Levels], int], lines: Sequence[str]) -> Difference | None:
+    """The first levels of some lines, RW and PHI2 among them, at which two are not true at the same addresses."""
+    for levels in _cases(lines):
+        first, second = one(levels), other(levels)
+        if first != second:
+            return Difference(levels, first & ~second, second & ~first)
+    return None
+
+
+def _cases(lines: Sequence[str]) -> Iterator[dict[str, bool]]:
+    """All levels of lines; those of a read with PHI2 high come first."""
+    for levels in product((True, False), repeat=len(lines)):
+        yield dict(zip(lines, levels, strict=True))

@@ -1,0 +1,166 @@
+"""Decoders as they are wired, against one address after the other, and their switches."""
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simkit.backplane.select import ALL, Select, address_bit
+from simkit.contract.errors import SimkitError
+from simkit.logic.fuses.jedec import read_fuse_map
+from simkit.logic.fuses.part import programmed_part
+from simkit.logic.fuses.program import programmed
+from simkit.logic.parts import TYPES
+from simkit.logic.wired.decode import FIXED, Decode, DecodePart, Wanted, difference
+from simkit.logic.wired.switches import in_words, positions, positions_for
+from tests.examples import examples
+from tests.logic.fuses.row_by_row import NONE
+from tests.logic.fuses.row_by_row import Part as RowByRow
+from tests.logic.fuses.written import jedec, random_fuses
+from tests.logic.test_network import PUSH_PULL
+from tests.logic.test_parts import by_hand
+
+LINES = ("BANK0", "PHI2", "RW")
+
+
+def random_decoder(rng):
+    """A few parts, a programmed one among them, each hearing lines, switches and outputs of those before it."""
+    nets = [*(f"A{n}" for n in range(16)), *LINES, "high", "low"]
+    parts, models = [], {}
+    for number in range(rng.randint(1, 5)):
+        ref = f"U{number}"
+        if rng.random() < 0.4:
+            kind, fuses = "16V8", bytearray(random_fuses("16V8", rng))
+            fuses[2120] = 0  # one output at least
+            fuses[2192:2194] = rng.choice((b"\1\0", b"\1\1"))
+            fuses = bytes(fuses)
+            program = programmed(kind, read_fuse_map(jedec(fuses), "any.jed"))
+            part_type, models[ref] = programmed_part(program), RowByRow(kind, fuses)
+        else:
+            name = rng.choice(PUSH_PULL)
+            program, part_type, models[ref] = None, TYPES[name], by_hand(name.removeprefix("74"))
+        made = {pin: f"{ref}.{pin}" for pin in part_type.outputs}
+        joined = {pin: rng.choice(nets) for pin in part_type.pins if pin not in part_type.outputs}
+        parts.append(DecodePart(ref, part_type.name, part_type, made | joined, program))
+        nets += made.values()
+    last = parts[-1]
+    wanted = Wanted(last.ref, rng.choice(list(last.type.outputs)), rng.random() < 0.5, "any")
+    return Decode(tuple(parts), {}, {"select": wanted}), models
+
+
+def level_by_hand(decode, models, levels):
+    """Level of the wanted pin at these levels of lines; None where it, or what it hears, is not driven or moves on."""
+    levels = {"high": 1, "low": 0} | levels
+    for part in decode.parts:
+        model = models[part.ref]
+        if isinstance(model, RowByRow):
+            heard = {pin: net for pin, net in part.nets.items() if pin not in part.type.outputs}
+            outside = {pin: levels.get(net, 1) for pin, net in heard.items()}  # what has no level matters to nobody
+            one, _ = model.rest(outside, {}, 0)
+            other, _ = model.rest(outside, {}, 1)
+            if one is None or one != other:
+                continue
+            for pin in part.type.outputs:
+                if model.output(pin, one, {}) != NONE:
+                    levels[part.nets[pin]] = one[pin]
+        else:
+            for pin, (of, function) in model.items():
+                if all(part.nets[at] in levels for at in of):
+                    levels[part.nets[pin]] = int(bool(function(*(levels[part.nets[at]] for at in of))))
+    wanted = decode.wanted["select"]
+    return levels.get(f"{wanted.ref}.{wanted.pin}")
+
+
+@settings(max_examples=examples(200), deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_any_decoder(seed):
+    rng = random.Random(seed)
+    decode, models = random_decoder(rng)
+    decoded = decode.decoded("select")
+    is_high = decode.wanted["select"].is_high
+    for _ in range(3):
+        lines = {line: rng.random() < 0.5 for line in LINES}
+        asked = {line: level for line, level in lines.items() if line in decoded.lines}
+        addresses = [rng.getrandbits(16) for _ in range(20)]
+        try:
+            table = decoded.table(asked)
+        except SimkitError:  # an output of the random part that lets go, or never comes to rest
+            return
+        for address in addresses:
+            levels = {f"A{n}": address >> n & 1 for n in range(16)} | {
+                line: int(level) for line, level in lines.items()
+            }
+            level = level_by_hand(decode, models, levels)
+            if level is not None:  # another output of a programmed part may move on for ever, which is not heard here
+                assert table >> address & 1 == (level == is_high)
+
+
+@settings(max_examples=examples(100), deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_what_a_decoder_comes_to_is_written_as_a_select_that_is_the_same(seed):
+    decode, _ = random_decoder(random.Random(seed))
+    decoded = decode.decoded("select")
+    try:
+        cover = decoded.cover()
+    except SimkitError:
+        return
+    select = Select(cover.select, cover.not_select)
+    assert difference(select.table, decoded.table, decoded.lines) is None
+    assert select.lines <= set(decoded.lines)
+
+
+def one(kind, nets, pin, **more):
+    part = DecodePart("U1", kind, TYPES[kind], nets, **more)
+    return Decode((part,), {}, {"select": Wanted("U1", pin, False, f"U1.{pin}")})
+
+
+COMPARATOR = {1: "low", 19: "U1.19"}
+P, Q = (17, 15, 13, 11, 8, 6, 4, 2), (18, 16, 14, 12, 9, 7, 5, 3)
+PAGE = {pin: f"A{n}" for pin, n in zip(P, range(15, 7, -1), strict=True)}
+
+
+@given(st.integers(0, 255))
+def test_switches_of_a_comparator_say_its_page_and_the_other_way_round(page):
+    bits = f"{page:08b}"
+    nets = COMPARATOR | PAGE | {pin: ("low", "high")[int(bit)] for pin, bit in zip(Q, bits, strict=True)}
+    cover = one("74688", nets, 19).decoded("select").cover()
+    assert cover.select == (f"{bits[:4]} {bits[4:]} xxxx xxxx",)
+    found = positions(TYPES["74688"], nets)
+    assert [(each.pin, each.number, each.line) for each in found] == [
+        (f"Q{n}", pin, f"A{n + 8}") for n, pin in zip(range(7, -1, -1), Q, strict=True)
+    ]
+    assert [each.is_high for each in found] == [bit == "1" for bit in bits]
+    others = nets | dict.fromkeys(Q, "high")
+    assert positions_for(TYPES["74688"], others, cover.select[0]) == found
+
+
+def test_switches_in_words():
+    nets = COMPARATOR | PAGE | dict.fromkeys(Q, "high") | {18: "low"}
+    assert in_words("U1", "74HC688", positions(TYPES["74688"], nets)) == (
+        "U1 (74HC688): Q7..Q0 = 0 1 1 1 1 1 1 1; closed (to ground): Q7; open: Q6, Q5, Q4, Q3, Q2, Q1, Q0"
+    )
+    free = positions_for(TYPES["74688"], nets, "01xx xxxx xxxx xxxx")
+    assert in_words("U1", "74HC688", free).endswith(
+        "Q7..Q0 = 0 1 - - - - - -; closed (to ground): Q7; open: Q6; Q5 joined to A13; Q4 joined to A12; "
+        "Q3 joined to A11; Q2 joined to A10; Q1 joined to A9; Q0 joined to A8"
+    )
+    assert in_words("U1", "7400", positions(TYPES["7400"], {1: "low", 2: "A5"})) == ""
+
+
+def test_a_pattern_that_a_comparator_cannot_make_is_refused():
+    nets = COMPARATOR | PAGE | dict.fromkeys(Q, "low")
+    with pytest.raises(SimkitError, match="asks for A7, A0, which the comparator does not hear"):
+        positions_for(TYPES["74688"], nets, "0111 1111 0xxx xxx1")
+    with pytest.raises(SimkitError, match="A 7400 has no switches here"):
+        positions_for(TYPES["7400"], {}, "0111 1111 xxxx xxxx")
+
+
+def test_a_table_with_odd_lines_is_that_of_the_lines_as_they_are():
+    """A decoder hears what a short or a crossing makes of a line, as any select does."""
+    decode = one("7430", dict.fromkeys((1, 2, 3, 4, 5, 6, 11, 12), "A15") | {8: "U1.8"}, 8)
+    assert decode.decoded("select").table({}) == decode.decoded("select").table({"A3": 0})
+    assert decode.decoded("select").table({"A15": 0}) == 0
+    assert decode.decoded("select").table({"A15": True}) == ALL
+    assert decode.decoded("select").table({"A15": address_bit(3)}) == address_bit(3)
+    assert FIXED["open"] == ALL
