@@ -42,7 +42,7 @@ def test_commands_exist_and_have_the_options_shown(line, capsys):
 
 
 def test_the_machine_file_runs(tmp_path):
-    (text,) = blocks("toml")
+    text, _ = blocks("toml")
     folder, _ = write_machine(tmp_path / "potting-shed")
     (folder / "machine.toml").write_text(text, encoding="utf-8")
     m = Machine.load(folder)
@@ -52,8 +52,18 @@ def test_the_machine_file_runs(tmp_path):
     assert not m.cpu.halted
 
 
+def test_the_decoder_is_that_of_the_keyboard_in_the_machine_file(tmp_path):
+    text, decoder = blocks("toml")
+    folder, _ = write_machine(tmp_path / "potting-shed")
+    (folder / "machine.toml").write_text(text, encoding="utf-8")
+    before = Machine.load(folder).description
+    for written in (text, text.replace('select = "0111 1111 0001 000x"\n', "")):
+        (folder / "machine.toml").write_text(written + decoder, encoding="utf-8")
+        assert Machine.load(folder).description.parts() == before.parts()
+
+
 def test_the_wiring_mistakes_it_names_can_be_written(tmp_path):
-    (text,) = blocks("toml")
+    text, _ = blocks("toml")
     folder, _ = write_machine(tmp_path / "potting-shed")
     shutil.move(folder / "machine.toml", folder / "new.toml")
     fields = re.findall(r"`((?:wires|output_enable|write_enable) = [^`]*)`", README)
