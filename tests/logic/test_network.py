@@ -13,9 +13,9 @@ from simkit.logic.network import Network, Part, Step
 from simkit.logic.parts import TYPES
 from simkit.logic.parttype import Direction, Output, PartType, Pin
 from tests.examples import examples
-from tests.logic.test_parts import OPEN_COLLECTOR, by_hand
+from tests.logic.test_parts import HERE, OPEN_COLLECTOR, by_hand
 
-PUSH_PULL = sorted(name for name in TYPES if name.removeprefix("74") not in OPEN_COLLECTOR)
+PUSH_PULL = sorted(name for name in HERE if name.removeprefix("74") not in OPEN_COLLECTOR)
 CASES = 64
 ONES = (1 << CASES) - 1
 

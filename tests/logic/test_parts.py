@@ -71,12 +71,13 @@ def by_hand(name):
     }
 
 
-def test_every_part_has_a_table_here():
-    names = {name for line in GATES for name in line.split()} | {"138", "139", "154", "157", "688", "521"}
-    assert {f"74{name}" for name in names} == set(TYPES)
+HERE = {f"74{name}" for line in GATES for name in line.split()} | {
+    f"74{name}" for name in ("138", "139", "154", "157", "688", "521")
+}
+"""Parts that have a table here; those of test_buffers_and_registers.py have one there."""
 
 
-@pytest.mark.parametrize("name", sorted(name.removeprefix("74") for name in TYPES))
+@pytest.mark.parametrize("name", sorted(name.removeprefix("74") for name in HERE))
 def test_a_part_does_what_its_function_table_says(name):
     kind = TYPES[f"74{name}"]
     table = by_hand(name)
@@ -108,8 +109,9 @@ def test_pins_of_a_part_are_each_there_once(kind):
     inputs = {pin for output in kind.outputs.values() for pin in output.of}
     for number, pin in kind.pins.items():
         assert pin.number == number
-        assert (pin.direction is Direction.OUTPUT) == (number in kind.outputs)
-        assert (pin.direction is Direction.INPUT) == (number in inputs)
+        assert (pin.direction is not Direction.INPUT) == (number in kind.outputs)
+        assert number not in inputs or pin.direction is not Direction.OUTPUT
+        assert number in inputs | kind.outputs.keys() or kind.state  # what a flip-flop hears counts at its clock alone
     names = [name for pin in kind.pins.values() for name in (pin.name, *pin.also)]
     assert len(names) == len(set(names))
     assert not kind.pins.keys() & {kind.ground, kind.supply}
