@@ -33,7 +33,9 @@ HELP = help_text(
     "List the cards, also those that cannot be loaded, with the reason; with a name tell settings, registers, pins and "
     "sources of one.",
     "--machine lists the cards of a machine; with a slot or a name it tells of a card as this machine has it: its "
-    "settings, its registers as they are wired, and their addresses.",
+    "settings, its registers as they are wired, and their addresses; where the parts of its decoder are named, how "
+    "their switches stand and what is in a programmed one. With --switches it tells how the switches must stand for "
+    "another select.",
     "With --test a card goes through the contract test: a look changes nothing, it is the same however rarely it is "
     "asked, it can be saved and loaded, it refuses a damaged state, and what it promises to fast engines is true. What "
     'no script could try is told as not exercised. KIND is the name of a card, or "file:my_card.py:MyCard".',
@@ -42,6 +44,7 @@ HELP = help_text(
         "simkit cards serial-6551",
         "simkit cards --machine demo:marlpit",
         "simkit cards --machine demo:marlpit 4",
+        'simkit cards --machine demo:decoders 3 --switches "0110 0000 0001 000x"',
         "simkit cards --test serial-6551",
         "simkit cards --test file:my_card.py:MyCard",
     ),
@@ -65,9 +68,15 @@ def cards(
         typer.Option("--set", metavar="SLOT.NAME=VALUE", help="With --machine: a setting other than the file's."),
     ] = None,
     test: Annotated[str | None, typer.Option("--test", metavar="KIND", help="Run the contract test of a card.")] = None,
+    switches: Annotated[
+        str | None,
+        typer.Option("--switches", metavar="PATTERN", help="With --machine: switches of the decoder for this select."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """List, tell of or test cards (see HELP)."""
+    if switches is not None and machine is None:
+        raise SimkitError("--switches asks of a card in a machine.", remedy="Name the machine with --machine.")
     if test is not None:
         if kind is not None:
             raise SimkitError("One card is enough: name it with --test.", remedy="Leave the other name out.")
@@ -76,7 +85,7 @@ def cards(
         _test(test, as_json)
         return
     if machine is not None:
-        _in_machine(machine, kind, settings or [], as_json)
+        _in_machine(machine, kind, settings or [], switches, as_json)
         return
     if settings:
         raise SimkitError("--set is said of a card in a machine.", remedy="Name the machine with --machine.")
@@ -114,7 +123,7 @@ def _test(kind: str, as_json: bool) -> None:
         raise typer.Exit(exits.FOUND)
 
 
-def _in_machine(path: str, which: str | None, settings: list[str], as_json: bool) -> None:
+def _in_machine(path: str, which: str | None, settings: list[str], switches: str | None, as_json: bool) -> None:
     """Tell of the cards of a machine: of all a line, of those that are named everything."""
     from simkit.commands.options import parse_settings
     from simkit.machine.machine import Machine
@@ -128,6 +137,9 @@ def _in_machine(path: str, which: str | None, settings: list[str], as_json: bool
         if not chosen:
             known = [*map(str, machine.cards), *(card.kind for card in there)]
             raise SimkitError(f"{machine.description.name} has no card {which!r}.", remedy=near(which, known))
+    if switches is not None:
+        _tell_switches(chosen, switches, as_json)
+        return
     described = [_as_wired(machine, card) for card in chosen]
     if as_json:
         say_json({"machine": machine.description.name, "cards": described})
@@ -142,8 +154,31 @@ def _in_machine(path: str, which: str | None, settings: list[str], as_json: bool
             say(*([""] if number else []), f"slot {entry['slot']}", *card_lines(entry))
 
 
+def _tell_switches(cards: list[CardDescription], pattern: str, as_json: bool) -> None:
+    """How the switches of a card's decoder must stand for a select."""
+    from simkit.logic.wired.switches import in_words, set_to
+
+    if len(cards) != 1:
+        raise SimkitError("--switches asks of one card.", remedy="Name its slot.")
+    (card,) = cards
+    if card.decode is None or "select" not in card.decode.wanted:
+        raise SimkitError(
+            f"The machine file names no parts that make the select of slot {card.slot}.",
+            remedy="Write [card.decode] with the comparator and the lines at it.",
+        )
+    found = set_to(card.decode, pattern)
+    if as_json:
+        rows = {ref: [attrs.asdict(one) for one in row] for ref, row in found.items()}
+        say_json({"slot": card.slot, "select": pattern, "switches": rows})
+        return
+    say(*(in_words(ref, card.decode.part(ref).part, row) for ref, row in found.items()))
+
+
 def _as_wired(machine: Machine, card: CardDescription) -> dict[str, Any]:
     """A card as a machine has it: `describe`, with slot, addresses and wires."""
+    from simkit.logic.wired.told import as_data
+    from simkit.logic.wired.told import lines as decode_lines
+
     areas, registers = addresses_of(machine, card.slot)
     entry = describe(card.kind, card.card, card.settings)
     for register in entry["registers"]:
@@ -155,6 +190,11 @@ def _as_wired(machine: Machine, card: CardDescription) -> dict[str, Any]:
         "select": list(card.select),
         "lines": dict(card.lines),
         "wires": dict(card.wires),
+        **(
+            {"decode": as_data(card.decode), "decode_lines": decode_lines(card.decode)}
+            if card.decode is not None
+            else {}
+        ),
         "note": card.note,
     }
 
@@ -293,6 +333,7 @@ def card_lines(entry: dict[str, Any]) -> list[str]:
         ("answers at", [", ".join(entry.get("addresses", ()))] if entry.get("addresses") else []),
         ("lines", [f"{pin} to {line}" for pin, line in entry.get("lines", {}).items()]),
         ("wires", [f"{pin} on {line}" for pin, line in entry.get("wires", {}).items()]),
+        ("decoder", entry.get("decode_lines", [])),
         ("note", [entry["note"]] if entry.get("note") else []),
         ("settings", [_setting_line(setting) for setting in entry["settings"]]),
         ("registers", [row for register in entry["registers"] for row in _register_lines(register)]),

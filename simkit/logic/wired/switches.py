@@ -6,9 +6,10 @@ from collections.abc import Mapping
 
 import attrs
 
-from simkit.backplane.select import ADDRESS_LINES, parse_pattern
+from simkit.backplane.select import ADDRESS_LINES, Select, parse_pattern
 from simkit.contract.errors import SimkitError
 from simkit.logic.parttype import PartType
+from simkit.logic.wired.decode import FIXED, HIGH, LOW, Decode, difference
 
 SIDES = {"74688": ("P", "Q"), "74521": ("A", "B")}
 """Comparators by type: their two groups of pins, of which equal numbers are compared."""
@@ -44,37 +45,53 @@ def positions(kind: PartType, nets: Mapping[int, str]) -> tuple[Position, ...]:
     for one, other in zip(*(kind.group(side) for side in SIDES[kind.name]), strict=True):
         for fixed, heard in ((other, one), (one, other)):
             line = nets.get(heard.number, "")
-            if nets.get(fixed.number) in ("high", "low") and line not in ("high", "low", ""):
-                found.append(Position(fixed.name, fixed.number, line, nets[fixed.number] == "high"))
+            if nets.get(fixed.number) in (HIGH, LOW) and line not in ("", *FIXED):
+                found.append(Position(fixed.name, fixed.number, line, nets[fixed.number] == HIGH))
     return tuple(found)
 
 
-def positions_for(kind: PartType, nets: Mapping[int, str], pattern: str) -> tuple[Position, ...]:
-    """The positions of a comparator's switches that make a select pattern.
+def set_to(decode: Decode, pattern: str) -> dict[str, tuple[Position, ...]]:
+    """How the switches of a decoder's comparators must stand to make a select pattern, by reference.
 
     Args:
-        kind: type of the part.
-        nets: by pin the net at it; what the switches give now does not matter.
+        decode: the decoder; how its switches stand now does not matter.
         pattern: bits A15 to A0 as 0, 1 or x.
 
     Raises:
-        SimkitError: the part is no comparator with switches, or it cannot make that pattern.
+        SimkitError: it is no pattern, there are no switches, or they cannot make it with the parts around them.
     """
     mask, value = parse_pattern(pattern)
-    now = positions(kind, nets)
+    asked = {ADDRESS_LINES[n]: bool(value >> n & 1) for n in range(16) if mask >> n & 1}
+    now = {part.ref: row for part in decode.parts if (row := positions(part.type, part.nets))}
     if not now:
         raise SimkitError(
-            f"A {kind.name} has no switches here.",
-            remedy='Name a comparator of which one side is at lines and the other "high" or "low".',
+            "The decoder has no comparator with switches.",
+            remedy='That is one of which one side is at lines and the other "high" or "low".',
         )
-    asked = {ADDRESS_LINES[n]: bool(value >> n & 1) for n in range(16) if mask >> n & 1}
-    lines = {position.line for position in now}
-    if missing := [line for line in reversed(ADDRESS_LINES) if line in asked and line not in lines]:
+    found = {
+        ref: tuple(attrs.evolve(position, is_high=asked.get(position.line)) for position in row)
+        for ref, row in now.items()
+    }
+    cover = _with(decode, found).decoded("select").cover()
+    made = Select(cover.select, cover.not_select)
+    if difference(made.table, Select((pattern,)).table, [*sorted(made.lines), "RW", "PHI2"]) is not None:
+        without = f" without {', '.join(cover.not_select)}" if cover.not_select else ""
         raise SimkitError(
-            f"The pattern asks for {', '.join(missing)}, which the comparator does not hear.",
-            remedy="Lead the lines to it, or let another part decode them.",
+            f"With its switches set so, the decoder makes {', '.join(cover.select)}{without}, not {pattern}.",
+            remedy="What the switches do not decode is wired: another wire, or another part, makes it.",
         )
-    return tuple(attrs.evolve(position, is_high=asked.get(position.line)) for position in now)
+    return found
+
+
+def _with(decode: Decode, found: Mapping[str, tuple[Position, ...]]) -> Decode:
+    """The decoder with its switches so; where any level will do, both pins are at the line."""
+    parts = []
+    for part in decode.parts:
+        nets = dict(part.nets)
+        for one in found.get(part.ref, ()):
+            nets[one.number] = one.line if one.is_high is None else HIGH if one.is_high else LOW
+        parts.append(attrs.evolve(part, nets=nets))
+    return attrs.evolve(decode, parts=tuple(parts))
 
 
 def in_words(ref: str, part: str, found: tuple[Position, ...]) -> str:

@@ -2,6 +2,7 @@
 
 import random
 
+import attrs
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,7 +14,9 @@ from simkit.logic.fuses.part import programmed_part
 from simkit.logic.fuses.program import programmed
 from simkit.logic.parts import TYPES
 from simkit.logic.wired.decode import FIXED, Decode, DecodePart, Wanted, difference
-from simkit.logic.wired.switches import in_words, positions, positions_for
+from simkit.logic.wired.switches import in_words, positions, set_to
+from simkit.logic.wired.told import as_data, lines
+from simkit.machinefile.read import read_description
 from tests.examples import examples
 from tests.logic.fuses.row_by_row import NONE
 from tests.logic.fuses.row_by_row import Part as RowByRow
@@ -132,7 +135,7 @@ def test_switches_of_a_comparator_say_its_page_and_the_other_way_round(page):
     ]
     assert [each.is_high for each in found] == [bit == "1" for bit in bits]
     others = nets | dict.fromkeys(Q, "high")
-    assert positions_for(TYPES["74688"], others, cover.select[0]) == found
+    assert set_to(one("74688", others, 19), cover.select[0]) == {"U1": found}
 
 
 def test_switches_in_words():
@@ -140,20 +143,27 @@ def test_switches_in_words():
     assert in_words("U1", "74HC688", positions(TYPES["74688"], nets)) == (
         "U1 (74HC688): Q7..Q0 = 0 1 1 1 1 1 1 1; closed (to ground): Q7; open: Q6, Q5, Q4, Q3, Q2, Q1, Q0"
     )
-    free = positions_for(TYPES["74688"], nets, "01xx xxxx xxxx xxxx")
-    assert in_words("U1", "74HC688", free).endswith(
+    free = set_to(one("74688", nets, 19), "01xx xxxx xxxx xxxx")
+    assert in_words("U1", "74HC688", free["U1"]).endswith(
         "Q7..Q0 = 0 1 - - - - - -; closed (to ground): Q7; open: Q6; Q5 joined to A13; Q4 joined to A12; "
         "Q3 joined to A11; Q2 joined to A10; Q1 joined to A9; Q0 joined to A8"
     )
     assert in_words("U1", "7400", positions(TYPES["7400"], {1: "low", 2: "A5"})) == ""
 
 
-def test_a_pattern_that_a_comparator_cannot_make_is_refused():
+def test_a_pattern_that_a_decoder_cannot_make_is_refused():
     nets = COMPARATOR | PAGE | dict.fromkeys(Q, "low")
-    with pytest.raises(SimkitError, match="asks for A7, A0, which the comparator does not hear"):
-        positions_for(TYPES["74688"], nets, "0111 1111 0xxx xxx1")
-    with pytest.raises(SimkitError, match="A 7400 has no switches here"):
-        positions_for(TYPES["7400"], {}, "0111 1111 xxxx xxxx")
+    with pytest.raises(SimkitError, match="the decoder makes 0111 1111 xxxx xxxx, not 0111 1111 0xxx xxx1"):
+        set_to(one("74688", nets, 19), "0111 1111 0xxx xxx1")
+    gated = one("74688", nets | {1: "U2.2"}, 19)
+    inverted = {pin: f"U2.{pin}" for pin in (2, 4, 6, 8, 10, 12)} | {1: "RW"}
+    gated = attrs.evolve(gated, parts=(*gated.parts, DecodePart("U2", "7404", TYPES["7404"], inverted)))
+    with pytest.raises(SimkitError, match="the decoder makes 0111 1111 xxxx xxxx and RW, not 0111 1111 xxxx xxxx"):
+        set_to(gated, "0111 1111 xxxx xxxx")
+    with pytest.raises(SimkitError, match="has no comparator with switches"):
+        set_to(one("7430", {1: "A15", 8: "U1.8"}, 8), "0111 1111 xxxx xxxx")
+    with pytest.raises(SimkitError, match="has 3 bits, not 16"):
+        set_to(one("74688", nets, 19), "011")
 
 
 def test_a_table_with_odd_lines_is_that_of_the_lines_as_they_are():
@@ -164,3 +174,26 @@ def test_a_table_with_odd_lines_is_that_of_the_lines_as_they_are():
     assert decode.decoded("select").table({"A15": True}) == ALL
     assert decode.decoded("select").table({"A15": address_bit(3)}) == address_bit(3)
     assert FIXED["open"] == ALL
+
+
+def test_a_decoder_is_told_as_data_and_in_words():
+    decode = read_description("demo:decoders").cards[2].decode
+    assert as_data(decode)["select"] == "U3.Y0"
+    page = as_data(decode)["parts"][0]
+    assert [(switch["pin"], switch["line"], switch["level"]) for switch in page["switches"][:2]] == [
+        ("Q7", "A15", 0),
+        ("Q6", "A14", 1),
+    ]
+    assert lines(decode) == [
+        "select: U3.Y0 is low",
+        "U1 (74HC688): Q7..Q0 = 0 1 1 1 1 1 1 1; closed (to ground): Q7; open: Q6, Q5, Q4, Q3, Q2, Q1, Q0",
+        "U1 (74HC688): G low, P7..P0 A15..A8",
+        "U2 (74HC138): A A4, B A5, C A6, G1 high, G2A U1.P=Q, G2B A7",
+        "U3 (74HC138): A A1, B A2, C A3, G1 high, G2A U2.Y1, G2B low",
+    ]
+    memory = lines(read_description("demo:decoders").cards[0].decode)
+    assert memory[3:6] == [
+        "U1 (GAL16V8): 1..8 A15..A8, 9 RW, 11 PHI2",
+        "U1.19: low when " + " or ".join(f"not A15 and not A{n}" for n in range(14, 7, -1)) + ", else high",
+        "U1.18: low when A15, else high",
+    ]
