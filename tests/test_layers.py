@@ -25,6 +25,7 @@ ORDER = (
     "timing",
     "machine",
     "address_map",
+    "budget",
     "records",
     "inspect",
     "film",

@@ -47,6 +47,7 @@ COMMANDS: dict[str, Command] = {
     "cards": Command("simkit.commands.cards", LOOK, "the cards there are, or those of a machine as wired"),
     "opcode": Command("simkit.commands.opcode", LOOK, "an instruction with every bus cycle, on both parts"),
     "check": Command("simkit.commands.check", CHECK, "what the hardware will choke on, and what to do"),
+    "budget": Command("simkit.commands.budget", CHECK, "whether the parts are fast enough for the clock"),
     "explain": Command("simkit.commands.explain", CHECK, "what a rule of the check means, and how to see it"),
     "coverage": Command("simkit.commands.coverage", CHECK, "which instructions ran, which branches went both ways"),
     "rehearse": Command("simkit.commands.rehearse", CHECK, "a capture as an analyser would take it, to try tools on"),

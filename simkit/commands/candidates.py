@@ -142,9 +142,13 @@ def _arguments(name: str, line: _Line, word: str) -> dict[str, str]:
         return _machines(word)
     if name == "RULE":
         from simkit.check.rules.catalogue import RULES
-        from simkit.commands.explain import CAPTURES, FAULTS
+        from simkit.commands.explain import CAPTURES, FAULTS, PARTS
 
-        pages = {FAULTS: "which faults can be put into a machine", CAPTURES: "which captures of a real bus are read"}
+        pages = {
+            FAULTS: "which faults can be put into a machine",
+            CAPTURES: "which captures of a real bus are read",
+            PARTS: "how parts are named, and how fast they are",
+        }
         return pages | {rule: told.title for rule, told in RULES.items()}
     if name == "KIND":
         return _slots(line) if line.machine else _kinds()

@@ -13,6 +13,8 @@ FAULTS = "faults"
 """Stands for the page about faults where the name of a rule stands."""
 CAPTURES = "captures"
 """The same for the page about captures."""
+PARTS = "parts"
+"""The same for the page about parts and their figures."""
 
 HELP = help_text(
     "Tell what a rule means on hardware, what to do, and how to see it on the bench.",
@@ -20,11 +22,13 @@ HELP = help_text(
     "`simkit explain faults` lists the faults that can be put into a machine, with the sentences that say them.",
     "`simkit explain captures` tells which captures of a real bus are read, how a channel file says which channel is "
     "which line, and what a bus monitor of your own prints.",
+    "`simkit explain parts` tells how a machine file names its parts, which are known, and how you add your own.",
     examples=(
         "simkit explain",
         "simkit explain never-written",
         "simkit explain faults",
         "simkit explain captures",
+        "simkit explain parts",
     ),
 )
 
@@ -36,7 +40,7 @@ def register(app: typer.Typer) -> None:
 
 def explain(
     rule: Annotated[
-        str | None, typer.Argument(metavar="RULE", help="Name of a rule, as findings show it; faults; or captures.")
+        str | None, typer.Argument(metavar="RULE", help="Name of a rule, as findings show it; faults; captures; parts.")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -66,6 +70,14 @@ def explain(
             say_json({"page": captures_page()})
         else:
             say(*captures_page())
+        return
+    if rule == PARTS:
+        from simkit.budget.page import page as parts_page
+
+        if as_json:
+            say_json({"page": list(parts_page())})
+        else:
+            say(*parts_page())
         return
     found = rule_named(rule)
     if as_json:

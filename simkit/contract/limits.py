@@ -20,6 +20,7 @@ class Limit:
         offset_ns: what it gets besides, in ns, or all that it gets.
         rule: the finding that the card reports where it is broken; "" for none.
         source: where the limit comes from, or "from memory" with what of.
+        with_phi2: it begins with the rise of PHI2, as a strobe does.
         is_read: the data that come at its end go to the CPU, which wants them some time before the end of the cycle.
         named: key of [card.timing] by which the part may be named whose highest clock this is; "" for none.
     """
@@ -31,6 +32,7 @@ class Limit:
     offset_ns: float = 0.0
     rule: str = ""
     source: str = ""
+    with_phi2: bool = False
     is_read: bool = False
     named: str = ""
 

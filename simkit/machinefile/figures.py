@@ -100,9 +100,7 @@ FIGURES = {
 
 MAX_NAME = 40
 MAX_NS = 1_000_000.0
-_PART_KEYS = (
-    *("name", "also", "grade", "kind", "type", "family", "supply", "fits", "setting", "size", "source", "figures"),
-)
+_PART_KEYS = (*("name", "also", "grade", "kind", "family", "supply", "fits", "setting", "size", "source", "figures"),)
 _FIGURE_KEYS = (*COLUMNS, "source", "typical_source", "note")
 
 
@@ -163,7 +161,6 @@ class Part:
         also: other names by which it goes.
         grade: speed grade; "": the part has none.
         kind: one of KINDS.
-        type: of logic, what it is for a network: "74138".
         family: of logic: "HC".
         supply: for which the figures hold.
         fits: kinds of cards, or of CPUs, that it may be the part of.
@@ -176,7 +173,6 @@ class Part:
     also: tuple[str, ...] = ()
     grade: str = ""
     kind: str = LOGIC
-    type: str = ""
     family: str = ""
     supply: str = ""
     fits: tuple[str, ...] = ()
@@ -319,7 +315,7 @@ class _Reader:
         if kind not in KINDS:
             tell("kind", f"{kind!r} is no kind of part.", f"Write one of {_listed(KINDS)}.")
             return None
-        texts = {key: _text(row, key, tell) for key in ("grade", "type", "family", "supply")}
+        texts = {key: _text(row, key, tell) for key in ("grade", "family", "supply")}
         lists = {key: _texts(row, key, tell) for key in ("also", "fits", "setting")}
         size = row.get("size")
         if size is not None and (type(size) is not int or size < 1):

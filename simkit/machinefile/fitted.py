@@ -130,7 +130,8 @@ class NamedParts:
         if "part" in values or "grade" in values:
             part = self._with_setting(card, self._fitted(values, kind, tell), said, tell)
         elif isinstance(said, str):
-            rows = tuple(one for one in self._table.called(said) if kind in one.fits)
+            names = {one.name for one in self._table.called(said)}  # what it does is said, its grade is not
+            rows = tuple(one for one in self._table.fitting(kind) if one.name in names)
             part = Named(said, rows) if rows else NOBODY
         timing = values.get("timing", {})
         return CardParts(part, self._timing(timing if isinstance(timing, dict) else {}, tell))
@@ -228,7 +229,7 @@ class NamedParts:
             what = f"has no input {asked!r}" if asked else "has several inputs"
             tell("decode", f"{words[0]} {what}.", f"Write {ways}." if ways else "It is no part of a decoder.")
             return NOBODY
-        return Named(text, tuple(part for part in named.parts if asked in part.figures), asked)
+        return Named(words[0], tuple(part for part in named.parts if asked in part.figures), asked)
 
     def _named(self, key: str, value: Any, tell: Tell) -> Named:
         """A part of logic by its name."""

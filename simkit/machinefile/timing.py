@@ -31,7 +31,7 @@ class Named:
     """A part that is named, and what it may be.
 
     Attributes:
-        text: as written, name and grade; "": nothing is named.
+        text: as written, name and grade, without the input; "": nothing is named.
         parts: rows of the table, several where maker or grade is open.
         figure: by which figure the signal goes through it, in a chain.
     """

@@ -38,6 +38,11 @@ class Term:
     of_cpu: bool = False
 
     @property
+    def name(self) -> str:
+        """Whose it is and what, without the name of a CPU, of which a machine has one."""
+        return f"CPU {self.what}" if self.of_cpu and "buffer" not in self.what else f"{self.part} {self.what}"
+
+    @property
     def from_memory(self) -> bool:
         """Whether it rests on what nobody has looked up."""
         return any(source.basis == FROM_MEMORY for source in self.sources)
@@ -53,6 +58,7 @@ class Path:
         periods: of the clock that are there for it, 0.5 for the time of PHI2 high; below zero where a period may be
             too long; 0 where the clock does not matter.
         terms: what it takes, one after the other.
+        from_rise: whether it begins with the rise of PHI2; otherwise with its fall, as the cycle does.
         on_paper: whether it fails in sums alone: minimum delays are not in sheets, and parts have them.
         unknown: parts that are named and of which the sheet has no such figure in the column asked for.
     """
@@ -61,6 +67,7 @@ class Path:
     what: str
     periods: float
     terms: tuple[Term, ...]
+    from_rise: bool = False
     on_paper: bool = False
     unknown: tuple[str, ...] = ()
 

@@ -16,8 +16,9 @@ import attrs
 from simkit.backplane.conductors import at_slot, on_the_bus
 from simkit.backplane.select import Expression, Select, expression
 from simkit.backplane.wiring import Wiring
+from simkit.contract.limits import Limit
 from simkit.machinefile.description import CardDescription, Description
-from simkit.machinefile.figures import FIGURES, LOGIC, PERIPHERAL, RAM_OR_ROM, WORST, PartTable
+from simkit.machinefile.figures import FIGURES, FROM_MEMORY, LOGIC, PERIPHERAL, RAM_OR_ROM, WORST, PartTable, Source
 from simkit.machinefile.timing import NOBODY, CardTiming, CpuTiming, Named
 from simkit.timing.paths import Path, Term, term
 
@@ -118,9 +119,10 @@ class _Sum:
                 self.unknown.append(f"{named.text}: {FIGURES[named.parts[0].kind].get(figure, figure)}")
         return self
 
-    def path(self, key: str, what: str, periods: float, *, on_paper: bool = False) -> Path:
+    def path(self, key: str, what: str, periods: float, *, from_rise: bool = False, on_paper: bool = False) -> Path:
         """The path of these terms."""
         return Path(
+            from_rise=from_rise,
             key=key,
             what=what,
             periods=periods,
@@ -161,7 +163,7 @@ class CardSums:
         self._cpu = cpu
         self._wired = wired
         self._timing = timing
-        self._part = part
+        self.part = part
         self._conditions = conditions
         self._latch = part if part and part.parts[0].kind == LOGIC else timing.latch
         reads, writes = conditions.waits
@@ -179,12 +181,31 @@ class CardSums:
             found += self._with_phi2()
         elif self._latch:
             found += self._writes(self._latch, "setup", "pulse", "hold")
-        elif role == RAM_OR_ROM and self._wired.is_written and (not self._part or self._takes_writes()):
-            found += self._writes(self._part, "write_setup", "write_pulse", "write_hold")
+        elif role == RAM_OR_ROM and self._wired.is_written and (not self.part or self._takes_writes()):
+            found += self._writes(self.part, "write_setup", "write_pulse", "write_hold")
         return [path for path in found if path.terms]
 
+    def behind(self, limit: Limit) -> Path:
+        """What a card says of a part behind its bus; data that the CPU reads must be there before it takes them."""
+        basis = FROM_MEMORY if not limit.source or limit.source.startswith(FROM_MEMORY) else "read"
+        needed = Term(
+            part=limit.part,
+            what=limit.what,
+            least=limit.needs_ns,
+            most=limit.needs_ns,
+            sources=(Source(limit.source or "no source was found", basis),),
+        )
+        found = self._sum()
+        found.terms.append(needed)
+        if limit.is_read:
+            self._to_cpu(found)
+        if limit.offset_ns:
+            own = -limit.offset_ns
+            found.terms.append(Term(part="the card", what="its own clock or strobe lasts", least=own, most=own))
+        return found.path(limit.rule or limit.what, limit.what, limit.cycles, from_rise=limit.with_phi2)
+
     def _takes_writes(self) -> bool:
-        return any("write_pulse" in part.figures for part in self._part.parts)
+        return any("write_pulse" in part.figures for part in self.part.parts)
 
     # pieces -----------------------------------------------------------------------------------------------------------
 
@@ -220,11 +241,11 @@ class CardSums:
         found: list[Path] = []
         timing, cycle = self._timing, self._read_cycle
         if role == RAM_OR_ROM:
-            path = self._to_cpu(self._from_address().add(self._part, "address", "address to data"))
+            path = self._to_cpu(self._from_address().add(self.part, "address", "address to data"))
             found.append(path.path("address", "address to data", cycle))
         for way in self._ways():
             if role == RAM_OR_ROM:
-                path = self._to_cpu(self._decoded(way).add(self._part, "enable", "enable to data"))
+                path = self._to_cpu(self._decoded(way).add(self.part, "enable", "enable to data"))
                 found.append(path.path("select", "select to data", cycle))
             if timing.port:
                 path = self._to_cpu(self._decoded(way).add(timing.port, "enable", "port enabled"))
@@ -237,25 +258,29 @@ class CardSums:
                 path = self._sum()
                 for step in way[-1:]:
                     path.add(step, step.figure, step.figure)
-                path = self._to_cpu(path.add(self._part, "enable", "enable to data"))
-                found.append(path.path("select-with-phi2", "select with PHI2 to data", self._read_high))
+                path = self._to_cpu(path.add(self.part, "enable", "enable to data"))
+                found.append(path.path("select-with-phi2", "select with PHI2 to data", self._read_high, from_rise=True))
         return [*found, *self._strobed(role)]
 
     def _strobed(self, role: str) -> list[Path]:
         """Reads from the strobe on."""
         found: list[Path] = []
-        driver = (self._timing.port, "enable") if self._timing.port else (self._part, "output")
+        driver = (self._timing.port, "enable") if self._timing.port else (self.part, "output")
         if role == RAM_OR_ROM or self._timing.port:
             late = self._wired.read_with_phi2
             path = self._sum() if late else self._from_address()
             path = path.add(self._timing.read_gate, "input", "gate").add(*driver, "output enable to data")
             what = "output enable with PHI2 to data" if late else "output enable to data"
             key = "output-with-phi2" if late else "output"
-            found.append(self._to_cpu(path).path(key, what, self._read_high if late else self._read_cycle))
+            found.append(
+                self._to_cpu(path).path(key, what, self._read_high if late else self._read_cycle, from_rise=late)
+            )
         if self._timing.buffer_gate:
             path = self._sum().add(self._timing.buffer_gate, "input", "gate")
             path = self._into_cpu(path.add(self._timing.buffer, "enable", "transceiver enabled"))
-            found.append(path.path("transceiver-with-phi2", "transceiver enabled with PHI2", self._read_high))
+            found.append(
+                path.path("transceiver-with-phi2", "transceiver enabled with PHI2", self._read_high, from_rise=True)
+            )
         return found
 
     # writes -----------------------------------------------------------------------------------------------------------
@@ -277,8 +302,8 @@ class CardSums:
         data = self._written().add(part, setup, "write data set-up")
         strobe = self._sum().add(part, pulse, "write pulse")
         found = [
-            data.path("write-setup", "write data before the end of the strobe", high),
-            strobe.path("write-pulse", "width of the write strobe", high),
+            data.path("write-setup", "write data before the end of the strobe", high, from_rise=True),
+            strobe.path("write-pulse", "width of the write strobe", high, from_rise=True),
         ]
         selects = [self._decoded(way) for way in self._ways()]
         found += [way.path("address-setup", "select before the write strobe", self._low) for way in selects]
@@ -293,15 +318,15 @@ class CardSums:
 
     def _with_phi2(self) -> list[Path]:
         """A part with PHI2: its selects before the rise, its data after it. Waits by RDY repeat all of this."""
-        part = self._part
+        part = self.part
         found = [self._sum().add(part, "cycle", "period").path("period", "period of PHI2 for the part", 1.0)]
         for way in self._ways():
             path = self._decoded(way).add(part, "select_setup", "select set-up")
             found.append(path.path("select-before-phi2", "select before PHI2 rises", self._low))
         path = self._to_cpu(self._sum().add(part, "read_valid", "read data valid"))
-        found.append(path.path("read-after-phi2", "read data after PHI2 rises", self._read_high))
+        found.append(path.path("read-after-phi2", "read data after PHI2 rises", self._read_high, from_rise=True))
         path = self._written().add(part, "write_setup", "write data set-up")
-        found.append(path.path("write-setup", "write data before PHI2 falls", self._write_high))
+        found.append(path.path("write-setup", "write data before PHI2 falls", self._write_high, from_rise=True))
         held = self._sum().add(self._cpu.part, "write_hold", "write data held", of_cpu=True, gained=True)
         if held.terms and part:
             path = held.add(part, "write_hold", "write data hold")

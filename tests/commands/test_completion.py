@@ -25,7 +25,7 @@ DEMOS = {f"demo:{demo.name}" for demo in shipped_demos()}
         ("simkit co", {"controls", "coverage", "compare", "completion"}),
         ("simkit run demo:", DEMOS),
         ("simkit opcode reset --machine demo:m", {"demo:marlpit", "demo:monitor"}),
-        ("simkit explain ", {"faults", "captures", *RULES}),
+        ("simkit explain ", {"faults", "captures", "parts", *RULES}),
         ("simkit explain ran", {"ran-away"}),
         ("simkit cards ", set(entries())),
         ("simkit cards --test ro", {"rom"}),

@@ -12,7 +12,7 @@ from simkit import Machine, SimkitError
 from simkit.commands.app import COMMANDS, build_app
 from simkit.commands.running import _RUNNING, Running
 
-RUNS_NOTHING = {"burn", "controls", "map"}
+RUNS_NOTHING = {"budget", "burn", "controls", "map"}
 """Commands with a MACHINE that only look at its file and images."""
 RUNS_ITS_OWN = {"bench", "pack", "page", "replay"}
 """Run machines for lengths of their own: to measure the host, to take a picture of what is packed, as recorded."""
@@ -59,6 +59,7 @@ def test_the_others_run_none(simkit, monkeypatch):
     assert Path("rom.bin").stat().st_size == 32768
     assert simkit("controls", "demo:marlpit")[0] == 0
     assert simkit("map", "demo:marlpit")[0] == 0
+    assert simkit("budget", "demo:marlpit")[0] == 0
 
 
 def headless(name):

@@ -170,6 +170,7 @@ COMMAND_LINES = {
     "film, no screen": ("film M --screen 4 --for 5000c --out F/a.webp", 2),
     "controls": ("controls M", 0),
     "map": ("map M", 0),
+    "budget": ("budget M", 0),
     "cards": ("cards C", 0),
     "cards, no card": ("cards E", 2),
     "cards of a machine": ("cards --machine M", 0),

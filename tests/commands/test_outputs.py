@@ -43,6 +43,7 @@ OUTPUTS = {
     "coverage --save": ("coverage M TIME --save OUT", ".json", 0, a_json),
     "coverage --html": ("coverage M TIME --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
     "video --html": ("video M --at 0.02s --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
+    "budget --svg": ("budget M --svg OUT", ".svg", 0, lambda content: content.endswith(b"</svg>\n")),
     "map --svg": ("map M --svg OUT", ".svg", 0, lambda content: content.endswith(b"</svg>\n")),
     "map --html": ("map M --html OUT", ".html", 0, lambda content: content.endswith(b"</html>\n")),
     "map --constants": ("map M --constants OUT", ".inc", 0, lambda content: b"CLOCK_HZ = " in content),
@@ -363,7 +364,7 @@ def test_every_command_that_writes_has_the_option_that_forces_it():
 
     command = typer.main.get_command(build_app(list(COMMANDS)))
     writing = {"run", "check", "burn", "coverage", "rehearse", "video", "demo", "machine", "card", "test-rom", "trace"}
-    writing |= {"compare", "suspect", "pack", "unpack", "page", "film", "replay", "map"}
+    writing |= {"compare", "suspect", "pack", "unpack", "page", "film", "replay", "map", "budget"}
     found = set()
 
     def look(name, command):

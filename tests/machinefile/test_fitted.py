@@ -87,7 +87,7 @@ def test_the_way_to_the_part_is_read(read):
     found = read(TOP + RAM + timing).cards[0].timing
     assert [(step.text, step.figure, titles(step)) for step in found.decode[0]] == [
         ("74HC688", "compare", ["CD74HC688", "SN74HC688", "74HC688"]),
-        ("CD74HC138 enable", "enable", ["CD74HC138"]),
+        ("CD74HC138", "enable", ["CD74HC138"]),
     ]
     assert titles(found.buffer) == ["CD74HC245", "SN74HC245"]
     assert len(found.named()) == 8

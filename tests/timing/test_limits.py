@@ -74,7 +74,7 @@ def machine_of(part):
             card += f'image = "rom.bin"\nsettings.size = {part.size}\n'
         return card, limit(part, "address"), 1
     if "clock_mhz" in part.figures:
-        key, ticks = ("counter", 1) if part.type == "74161" else ("collector", 2)
+        key, ticks = ("counter", 1) if "carry" in part.figures else ("collector", 2)
         card = PADS + f'timing.{key} = "{part.name}"\n'
         return SRAM + card, 1000 / limit(part, "clock_mhz"), ticks
     if "pulse" in part.figures:
@@ -82,7 +82,7 @@ def machine_of(part):
     if "compare" in part.figures or "select" in part.figures or "input" in part.figures:
         figure = next(one for one in ("compare", "select", "input") if one in part.figures)
         return SRAM + f'timing.decode = ["{part.name} {figure}"]\n', limit(part, figure), 1
-    key = "buffer" if part.type == "74245" else "port"
+    key = "buffer" if part.name.endswith("245") else "port"
     return (SRAM if key == "buffer" else SRAM + LED) + f'timing.{key} = "{part.name}"\n', limit(part, "enable"), 1
 
 

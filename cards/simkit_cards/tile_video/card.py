@@ -76,6 +76,7 @@ class TileVideo(Chip):
                 offset_ns=settings.strobe_ns,
                 rule=f"video-{rule}-strobe-too-narrow",
                 source="from memory of the Data Manual, Texas Instruments 1982, section 4",
+                with_phi2=True,
                 is_read=is_read,
             )
 
