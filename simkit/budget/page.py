@@ -49,7 +49,7 @@ place of the kit's.
   kind = "memory"                 # memory, peripheral, cpu or logic
   fits = ["sram"]                 # kinds of cards; of a CPU 65C02 or 6502
   size = 32768                    # bytes of a memory
-  setting = ["28C256"]            # values of the card's setting `part` with which it goes, if it has that setting
+  # setting = ["28C256"]          # of cards with a setting `part`: the values with which it goes, the usual one first
   supply = "5 V"
   source = "HM"                   # of all figures below that do not say another; "memory": you have not looked it up
   [part.figures]

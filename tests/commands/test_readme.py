@@ -42,7 +42,7 @@ def test_commands_exist_and_have_the_options_shown(line, capsys):
 
 
 def test_the_machine_file_runs(tmp_path):
-    text, _ = blocks("toml")
+    text, *_ = blocks("toml")
     folder, _ = write_machine(tmp_path / "potting-shed")
     (folder / "machine.toml").write_text(text, encoding="utf-8")
     m = Machine.load(folder)
@@ -53,7 +53,7 @@ def test_the_machine_file_runs(tmp_path):
 
 
 def test_the_decoder_is_that_of_the_keyboard_in_the_machine_file(tmp_path):
-    text, decoder = blocks("toml")
+    text, decoder, _ = blocks("toml")
     folder, _ = write_machine(tmp_path / "potting-shed")
     (folder / "machine.toml").write_text(text, encoding="utf-8")
     before = Machine.load(folder).description
@@ -62,8 +62,20 @@ def test_the_decoder_is_that_of_the_keyboard_in_the_machine_file(tmp_path):
         assert Machine.load(folder).description.parts() == before.parts()
 
 
+def test_the_parts_it_names_are_as_late_as_it_says(tmp_path, simkit):
+    text, _, parts = blocks("toml")
+    folder, _ = write_machine(tmp_path / "potting-shed")
+    cpu, _, card = parts.partition("[[card]]")
+    (folder / "card.toml").write_text(text, encoding="utf-8")
+    variant = f'base = "card.toml"\nclock = "4 MHz"\n{cpu}[[card]]{card}'
+    (folder / "machine.toml").write_text(variant, encoding="utf-8")
+    (told,) = re.findall(r"`(-48 ns[^`]*)`", README)
+    code, out, _ = simkit("budget", folder)
+    assert (code, told in out) == (1, True)
+
+
 def test_the_wiring_mistakes_it_names_can_be_written(tmp_path):
-    text, _ = blocks("toml")
+    text, *_ = blocks("toml")
     folder, _ = write_machine(tmp_path / "potting-shed")
     shutil.move(folder / "machine.toml", folder / "new.toml")
     fields = re.findall(r"`((?:wires|output_enable|write_enable) = [^`]*)`", README)
