@@ -31,6 +31,7 @@ Parts, and how fast they are
 
 A name that several makers use means all of theirs: sums take the slowest. A part that is named and too slow, whatever
 its name leaves open, is a finding at power-on (`simkit explain part-too-slow`). What is not named counts as nothing.
+A decoder that is said as it is wired ([card.decode]) is taken from there; then leave `decode` out of [card.timing].
 A part that goes with a setting `part` of its card says that, too: part = "W65C51N" is settings.part = "W65C51N"."""
 
 OWN = """\

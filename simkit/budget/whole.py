@@ -216,7 +216,7 @@ def _card(
         wired=wired,
         waits=waits,
         is_named=bool(card.part),
-        on_the_way=bool(card.timing.named()),
+        on_the_way=bool(card.timing.named() or card.decode),
         open=tuple(_open(card, wired, limits, any(path.key == "write-pulse" for row in rows for path in row.paths))),
         rows=rows,
         behind=tuple(behind),
@@ -236,11 +236,11 @@ def _open(card: CardDescription, wired: Wired, limits: Sequence[Limit], is_strob
     """Keys that the card does not say and whose parts would count; a write strobe, where there are sums of it."""
     timing = card.timing
     found = [] if card.part or not wired.role else ["part"]
-    found += [key for key in ("decode", "buffer") if not getattr(timing, key)]
-    if wired.role == RAM_OR_ROM and not timing.read_gate:
-        found.append("read_gate")
-    if is_strobed and not timing.write_gate:
-        found.append("write_gate")
+    ways = wired.ways
+    found += [] if any(ways.select) else ["decode"]
+    found += [] if timing.buffer else ["buffer"]
+    found += ["read_gate"] if wired.role == RAM_OR_ROM and not any(ways.read) else []
+    found += ["write_gate"] if is_strobed and not any(ways.write) else []
     if not wired.role and not timing.port and any("r" in one.access for one in card.board.registers):
         found.append("port")
     if not wired.role and not timing.latch and any("w" in one.access for one in card.board.registers):

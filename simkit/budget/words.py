@@ -81,14 +81,28 @@ def _card_lines(found: Budget, card: CardBudget, *, in_full: bool) -> Iterator[s
     for row in shown:
         if row.part and not (card.is_named and one):
             yield f"  {row.part.text}:"
-        yield from (f"  {line}" for line in _paths(row.paths, found.period))
+        paths = row.paths if in_full else _slowest_ways(row.paths, found.period)
+        yield from (f"  {line}" for line in _paths(paths, found.period))
     if not any(row.paths for row in card.rows) and not card.behind:
         yield "  nothing is named, so there are no sums"
     if card.behind:
         yield "  behind the bus:"
         yield from (f"  {line}" for line in _paths(card.behind, found.period))
+    unknown = dict.fromkeys(one for row in card.rows for path in row.paths for one in path.unknown)
+    if unknown:
+        yield f"  no figures are known, and counted as nothing: {', '.join(unknown)}"
     if card.open:
         yield f"  not named, and counted as nothing: {', '.join(_open_word(key) for key in card.open)}"
+
+
+def _slowest_ways(paths: Sequence[Path], period: float) -> list[Path]:
+    """Of each sum the slowest of its ways through the decoder."""
+    slowest: dict[str, Path] = {}
+    for path in paths:
+        known = slowest.get(path.key)
+        if known is None or path.slack(period) < known.slack(period):
+            slowest[path.key] = path
+    return list(slowest.values())
 
 
 def _open_word(key: str) -> str:
@@ -101,7 +115,7 @@ def _table(rows: Iterable[Row], period: float) -> Iterator[str]:
     width = max((len(row.part.text) for row in rows), default=0) + 2
     for row in rows:
         worst = row.worst(period)
-        name = f"{row.part.text}{MARK if _from_memory(row.paths) else ''}".ljust(width)
+        name = f"{row.part.text}{MARK if _is_marked(row) else ''}".ljust(width)
         if worst is None:
             yield f"    {name} no sums"
         else:
@@ -124,8 +138,6 @@ def _paths(paths: Iterable[Path], period: float) -> Iterator[str]:
             head = f"{_slack(slack)}  {path.what}; up to {mhz(path.highest_mhz)}"
         yield head
         yield from (f"             {line}" for line in wrapped(_sum_words(path, period), _WIDTH - 15))
-        for what in path.unknown:
-            yield f"             not known in this column: {what}"
 
 
 def _sum_words(path: Path, period: float) -> list[str]:
@@ -162,6 +174,11 @@ def wrapped(words: Sequence[str], width: int) -> list[str]:
 
 def _from_memory(paths: Iterable[Path]) -> bool:
     return any(term.from_memory for path in paths for term in path.terms)
+
+
+def _is_marked(row: Row) -> bool:
+    """Whether anything of the part itself rests on figures from memory."""
+    return any(term.from_memory for path in row.paths for term in path.terms if term.part == row.part.text)
 
 
 def _verdict(found: Budget) -> Iterator[str]:

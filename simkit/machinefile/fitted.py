@@ -134,7 +134,10 @@ class NamedParts:
             rows = tuple(one for one in self._table.fitting(kind) if one.name in names)
             part = Named(said, rows) if rows else NOBODY
         timing = values.get("timing", {})
-        return CardParts(part, self._timing(timing if isinstance(timing, dict) else {}, tell))
+        timing = timing if isinstance(timing, dict) else {}
+        if "decode" in timing and "decode" in values:
+            tell("timing.decode", "the decoder is said as it is wired, in [card.decode].", "Leave this out.")
+        return CardParts(part, self._timing(timing, tell))
 
     def _with_setting(self, card: Table, part: Named, said: Any, tell: Tell) -> Named:
         """The part, of which the card's setting says the same; where it is silent, the part says it."""

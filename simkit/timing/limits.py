@@ -46,7 +46,7 @@ class Verdict:
 def check_parts(description: Description, bus: Bus, findings: Findings) -> None:
     """Report named parts that are too slow for the clock."""
     timing = description.cpu_timing
-    named_cards = [card for card in description.cards if card.part or card.timing.named()]
+    named_cards = [card for card in description.cards if card.part or card.timing.named() or card.decode]
     if not (timing.part or timing.address_buffer or timing.data_buffer or named_cards):
         return
     period = period_ns(description.clock_hz)

@@ -8,7 +8,7 @@ peripheral must be valid before PHI2 rises: its data sheet (W65C22, Table 4-3b).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from itertools import cycle, product
 
 import attrs
@@ -21,6 +21,7 @@ from simkit.machinefile.description import CardDescription, Description
 from simkit.machinefile.figures import FIGURES, FROM_MEMORY, LOGIC, PERIPHERAL, RAM_OR_ROM, WORST, PartTable, Source
 from simkit.machinefile.timing import NOBODY, CardTiming, CpuTiming, Named
 from simkit.timing.paths import Path, Term, term
+from simkit.timing.ways import Way, Ways
 
 READ_ONLY = "read-only"
 """What the setting `part` of a memory card says where nobody writes to it."""
@@ -54,6 +55,7 @@ class Wired:
         select_with_phi2: whether its select does.
         write_with_phi2: whether its write strobe is one of PHI2 high.
         own_phi2: whether the part has PHI2 itself.
+        ways: by which parts signals come to select and strobes.
         role: kind of the part: memory, peripheral, logic, "" for none that is known.
         is_written: whether writes reach it.
     """
@@ -62,6 +64,7 @@ class Wired:
     select_with_phi2: bool = False
     write_with_phi2: bool = True
     own_phi2: bool = False
+    ways: Ways = attrs.field(factory=Ways)
     role: str = RAM_OR_ROM
     is_written: bool = True
 
@@ -77,6 +80,7 @@ class Wired:
             select_with_phi2=_waits_for_phi2(select, card.wiring, backplane, rw=True),
             write_with_phi2=_waits_for_phi2(write, card.wiring, backplane, rw=False),
             own_phi2=card.card.own_phi2,
+            ways=Ways.of(card.timing, card.decode, table),
             role=PERIPHERAL if card.card.own_phi2 else kind,
             is_written=getattr(card.settings, "part", "") != READ_ONLY,
         )
@@ -111,7 +115,9 @@ class _Sum:
 
     def add(self, named: Named, figure: str, what: str, *, of_cpu: bool = False, gained: bool = False) -> _Sum:
         """Add a figure of a part; what is not named adds nothing."""
-        if named:
+        if named.text and not named:
+            self.unknown.append(named.text)
+        elif named:
             found = term(named, figure, what, self._column, of_cpu=of_cpu, gained=gained)
             if found is not None:
                 self.terms.append(found)
@@ -217,14 +223,14 @@ class CardSums:
         found = self._sum().add(self._cpu.part, "address_valid", "address valid", of_cpu=True)
         return found.add(self._cpu.address_buffer, "data", "address buffer", of_cpu=True)
 
-    def _decoded(self, way: Sequence[Named]) -> _Sum:
-        found = self._from_address()
-        for step in way:
-            found.add(step, step.figure, step.figure)
-        return found
+    def _decoded(self, way: Way) -> _Sum:
+        return self._along(self._from_address(), way)
 
-    def _ways(self) -> tuple[tuple[Named, ...], ...]:
-        return self._timing.decode or ((),)
+    @staticmethod
+    def _along(found: _Sum, way: Way) -> _Sum:
+        for step in way:
+            found.add(step, step.figure, "gate" if step.figure == "input" else step.figure)
+        return found
 
     def _to_cpu(self, found: _Sum) -> _Sum:
         """From the card's part to the CPU."""
@@ -243,8 +249,8 @@ class CardSums:
         if role == RAM_OR_ROM:
             path = self._to_cpu(self._from_address().add(self.part, "address", "address to data"))
             found.append(path.path("address", "address to data", cycle))
-        for way in self._ways():
-            if role == RAM_OR_ROM:
+        for way in self._wired.ways.select:
+            if role == RAM_OR_ROM or (not role and way and not timing.port):
                 path = self._to_cpu(self._decoded(way).add(self.part, "enable", "enable to data"))
                 found.append(path.path("select", "select to data", cycle))
             if timing.port:
@@ -254,11 +260,9 @@ class CardSums:
                 path = self._decoded(way).add(timing.buffer_gate, "input", "gate")
                 path = self._into_cpu(path.add(timing.buffer, "enable", "transceiver enabled"))
                 found.append(path.path("transceiver", "transceiver enabled by the select", cycle))
-            if self._wired.select_with_phi2 and role == RAM_OR_ROM:
-                path = self._sum()
-                for step in way[-1:]:
-                    path.add(step, step.figure, step.figure)
-                path = self._to_cpu(path.add(self.part, "enable", "enable to data"))
+        if self._wired.select_with_phi2 and role == RAM_OR_ROM:
+            for way in self._wired.ways.late:
+                path = self._to_cpu(self._along(self._sum(), way).add(self.part, "enable", "enable to data"))
                 found.append(path.path("select-with-phi2", "select with PHI2 to data", self._read_high, from_rise=True))
         return [*found, *self._strobed(role)]
 
@@ -268,13 +272,13 @@ class CardSums:
         driver = (self._timing.port, "enable") if self._timing.port else (self.part, "output")
         if role == RAM_OR_ROM or self._timing.port:
             late = self._wired.read_with_phi2
-            path = self._sum() if late else self._from_address()
-            path = path.add(self._timing.read_gate, "input", "gate").add(*driver, "output enable to data")
             what = "output enable with PHI2 to data" if late else "output enable to data"
             key = "output-with-phi2" if late else "output"
-            found.append(
-                self._to_cpu(path).path(key, what, self._read_high if late else self._read_cycle, from_rise=late)
-            )
+            there = self._read_high if late else self._read_cycle
+            for way in self._wired.ways.read:
+                path = self._along(self._sum() if late else self._from_address(), way)
+                path = self._to_cpu(path.add(*driver, "output enable to data"))
+                found.append(path.path(key, what, there, from_rise=late))
         if self._timing.buffer_gate:
             path = self._sum().add(self._timing.buffer_gate, "input", "gate")
             path = self._into_cpu(path.add(self._timing.buffer, "enable", "transceiver enabled"))
@@ -296,23 +300,28 @@ class CardSums:
         """Writes whose strobe is PHI2 high; no sum holds for others, which the check at power-on tells of."""
         if not self._wired.write_with_phi2:
             return []
-        high, gate = self._write_high, self._timing.write_gate
-        held = self._sum().add(self._cpu.part, "write_hold", "write data held", of_cpu=True, gained=True)
-        kept = self._sum().add(self._cpu.part, "address_hold", "address held", of_cpu=True, gained=True)
+        high = self._write_high
         data = self._written().add(part, setup, "write data set-up")
         strobe = self._sum().add(part, pulse, "write pulse")
         found = [
             data.path("write-setup", "write data before the end of the strobe", high, from_rise=True),
             strobe.path("write-pulse", "width of the write strobe", high, from_rise=True),
         ]
-        selects = [self._decoded(way) for way in self._ways()]
+        selects = [self._decoded(way) for way in self._wired.ways.select]
         found += [way.path("address-setup", "select before the write strobe", self._low) for way in selects]
-        if held.terms:
-            path = held.add(gate, "input", "gate").add(part, hold, "write data hold")
-            found.append(path.path("write-hold", "write data after the end", 0.0, on_paper=True))
-            path = kept.add(gate, "input", "gate")
-            found.append(path.path("address-hold", "address after the end of a write", 0.0, on_paper=True))
+        if self._cpu.part:
+            for way in self._wired.ways.write:
+                found += self._held(way, part, hold)
         return found
+
+    def _held(self, way: Way, part: Named, hold: str) -> Iterator[Path]:
+        """Data and address after the end of a write, which comes late through the gates of its strobe."""
+        data, address = self._sum(), self._sum()
+        data.add(self._cpu.part, "write_hold", "write data held", of_cpu=True, gained=True)
+        address.add(self._cpu.part, "address_hold", "address held", of_cpu=True, gained=True)
+        path = self._along(data, way).add(part, hold, "write data hold")
+        yield path.path("write-hold", "write data after the end", 0.0, on_paper=True)
+        yield self._along(address, way).path("address-hold", "address after the end of a write", 0.0, on_paper=True)
 
     # parts with PHI2 --------------------------------------------------------------------------------------------------
 
@@ -320,7 +329,7 @@ class CardSums:
         """A part with PHI2: its selects before the rise, its data after it. Waits by RDY repeat all of this."""
         part = self.part
         found = [self._sum().add(part, "cycle", "period").path("period", "period of PHI2 for the part", 1.0)]
-        for way in self._ways():
+        for way in self._wired.ways.select:
             path = self._decoded(way).add(part, "select_setup", "select set-up")
             found.append(path.path("select-before-phi2", "select before PHI2 rises", self._low))
         path = self._to_cpu(self._sum().add(part, "read_valid", "read data valid"))

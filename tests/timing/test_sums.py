@@ -4,11 +4,13 @@ Figures: of the data sheets that the table of parts names beside each (in `simki
 is arithmetic: a cycle begins with the fall of PHI2 (forum.6502.org topic 8461, Glue questions, October 2025).
 """
 
+import attrs
 import pytest
 
 from simkit.machinefile.figures import ROOM, TYPICAL, WORST, known_parts
 from simkit.machinefile.timing import NOBODY, CardTiming, CpuTiming, Named
 from simkit.timing.sums import CardSums, Conditions, Wired, cpu_paths, each
+from simkit.timing.ways import Ways
 
 R65C02, W65C02S, NMOS = ("R65C02", "1 MHz"), ("W65C02S", "14 MHz"), ("MCS6502", "2 MHz")
 LATE = Wired(select_with_phi2=True)
@@ -31,7 +33,9 @@ def paths(cpu, part, wired=Wired(), conditions=Conditions(), decode=(), own=None
     said = {key: named(name) for key, name in timing.items()}
     ways = (tuple(step(text) for text in decode),) if decode else ()
     around = CpuTiming(part=named(*cpu), **(own or {}))
-    found = CardSums(around, wired, CardTiming(decode=ways, **said), device, conditions).paths()
+    timing = CardTiming(decode=ways, **said)
+    wired = attrs.evolve(wired, ways=Ways.of(timing, None, known_parts()))
+    found = CardSums(around, wired, timing, device, conditions).paths()
     return {path.key: path for path in found}
 
 
@@ -186,7 +190,8 @@ def test_columns_are_not_mixed_without_a_word():
 def test_a_part_without_a_limit_is_told_as_unknown():
     only_typical = Named("74HC688", tuple(part for part in known_parts().parts if part.name == "74HC688"), "compare")
     timing = CardTiming(decode=((only_typical,),))
-    found = CardSums(CpuTiming(), Wired(), timing, named(*SRAM), Conditions()).paths()
+    wired = Wired(ways=Ways.of(timing, None, known_parts()))
+    found = CardSums(CpuTiming(), wired, timing, named(*SRAM), Conditions()).paths()
     assert {path.key: path.unknown for path in found}["select"] == (
         "74HC688: from P or Q to the output of a comparator",
     )
