@@ -155,10 +155,6 @@ class _Reader:
         try:
             fuse_map = load_fuse_map(path, checksum_counts=checksum == "checked")
             program = programmed(name, fuse_map)
-        except FileNotFoundError:
-            self._tell(
-                f"{ref}.fuses", f"there is no file {str(path)!r}.", "Have the assembler write it, or correct the path."
-            )
         except SimkitError as error:
             where = f"{error.file}:{error.line}: " if error.line is not None else ""
             self._tell(f"{ref}.fuses", f"{where}{error.message}", error.remedy or "")

@@ -263,7 +263,7 @@ def test_what_is_wrong_with_a_fuse_map_is_told_with_its_line(tmp_path):
     error = refusal(tmp_path, text.replace("GAL22V10", "GAL16V8"))
     assert "decoder.jed:4: The file has 5892 fuses; a 16V8 has 2194." in error.message
     file.unlink()
-    assert "there is no file" in refusal(tmp_path, text).message
+    assert "There is no file" in refusal(tmp_path, text).message
 
 
 def test_a_fuse_map_that_was_written_anew_is_read_anew(tmp_path):

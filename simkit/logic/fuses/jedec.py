@@ -102,14 +102,19 @@ def transmission_sum(sent: bytes) -> int:
     return sum(byte & 0x7F for byte in sent) & 0xFFFF
 
 
-def load_fuse_map(path: Path, file: str | None = None, *, checksum_counts: bool = True) -> FuseMap:
-    """A fuse map from its file; `file` is its name for messages, else the path. Errors as `read_fuse_map`.
+def load_fuse_map(path: Path, *, checksum_counts: bool = True) -> FuseMap:
+    """A fuse map from its file; arguments and errors as `read_fuse_map`.
 
     Raises:
-        FileNotFoundError: there is no such file.
+        FileError: the system does not let it be read.
+        SimkitError: there is no such file, or something is wrong with it.
     """
-    content = read_bounded(path, MAX_BYTES, "fuse map")
-    return read_fuse_map(content, file or str(path), checksum_counts=checksum_counts)
+    try:
+        content = read_bounded(path, MAX_BYTES, "fuse map")
+    except FileNotFoundError as error:
+        remedy = "Have the assembler write it, or correct the path."
+        raise SimkitError(f"There is no file {str(path)!r}.", remedy=remedy) from error
+    return read_fuse_map(content, str(path), checksum_counts=checksum_counts)
 
 
 def read_fuse_map(content: bytes, file: str, *, checksum_counts: bool = True) -> FuseMap:

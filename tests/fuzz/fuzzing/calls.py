@@ -72,6 +72,18 @@ def _tool_file(sample: Sample) -> None:
     print(*notes, *labels, *((row.place, row.text, row.data) for row in rows[:99]))
 
 
+def _fuses(sample: Sample) -> None:
+    from simkit.commands.say import say
+    from simkit.logic.fuses.equations import equations
+    from simkit.logic.fuses.jedec import load_fuse_map
+    from simkit.logic.fuses.program import programmed
+    from simkit.logic.fuses.vectors import vectors_that_fail
+
+    fuse_map = load_fuse_map(Path(sample.argv[0]))
+    program = programmed(sample.argv[1], fuse_map)
+    say(*fuse_map.notes, *vectors_that_fail(program, fuse_map), *equations(program, {}).values(), program.signature)
+
+
 def _image(sample: Sample) -> None:
     from simkit.rom.images import read_image
 
@@ -235,6 +247,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "machine": _machine,
     "settings": _settings,
     "labels": _labels,
+    "fuses": _fuses,
     "constants": _constants,
     "toolfile": _tool_file,
     "listing": _listing,

@@ -17,7 +17,7 @@ from simkit.machinefile.shipped import demo_folder, shipped_folder
 from simkit.outside.journal import record
 
 MACHINE = "machine.toml"
-BASE, ROM, LABELS, CARD = "base.toml", "rom.bin", "rom.labels", "trap_card.py"
+BASE, ROM, LABELS, CARD, FUSES = "base.toml", "rom.bin", "rom.labels", "trap_card.py", "rom.jed"
 
 
 @cache
@@ -42,6 +42,10 @@ def _machine(path: Path) -> dict[str, bytes | dict[str, Any]]:
             if key in card:
                 files[name] = (path.parent / card[key]).read_bytes()
                 card[key] = name
+        for part in card.get("decode", {}).values():
+            if isinstance(part, dict) and "fuses" in part:
+                files[FUSES] = (path.parent / part["fuses"]).read_bytes()
+                part["fuses"] = FUSES
         if str(card.get("kind", "")).startswith("file:"):
             files[CARD] = (path.parent / CARD).read_bytes()
     return {MACHINE: tree, **files}

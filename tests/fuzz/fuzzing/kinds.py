@@ -9,7 +9,7 @@ from typing import Any
 
 import attrs
 
-from fuzzing import binaries, captures, cardfiles, commandlines, corpus, kits, lists, paths, texts
+from fuzzing import binaries, captures, cardfiles, commandlines, corpus, fuses, kits, lists, paths, texts
 from fuzzing.rolls import Rolls
 from fuzzing.sample import FIFO, LINK, Content, Sample, Special
 from fuzzing.structure import Change, changed, toml
@@ -380,6 +380,12 @@ def capture(rolls: Rolls) -> Sample:
     return sample
 
 
+def fuse_map(rolls: Rolls) -> Sample:
+    """Fuse maps, for a part that they are made for or not."""
+    part, data = fuses.fuse_map(rolls)
+    return placed(rolls, "fuses", "a.jed", data, part)
+
+
 ANY_CONTROLS = with_known_keys(corpus.controls, "controls", controls_value, ("pad", "keys", "joystick", "bar_key"))
 
 
@@ -405,6 +411,7 @@ KINDS: dict[str, Kind] = {
     "recording": Kind(recording, 6),
     "paste": Kind(paste, 2),
     "capture": Kind(capture, 8),
+    "fuses": Kind(fuse_map, 4),
     "kit": Kind(kits.kit, 8),
     "counts": Kind(json_file("counts", "counts", FIELDS), 4),
     "controls": Kind(controls, 4),

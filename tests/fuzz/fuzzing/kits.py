@@ -93,7 +93,7 @@ def _start(rolls: Rolls) -> Made:
         name: toml(rolls, content).encode() if isinstance(content, dict) else content for name, content in found.items()
     }
     roles = {corpus.MACHINE: "machine", corpus.BASE: "base", corpus.ROM: "image", corpus.LABELS: "labels"}
-    roles |= {corpus.CARD: "card"}
+    roles |= {corpus.CARD: "card", corpus.FUSES: "fuses"}
     made = Made(
         {
             "format": "simkit-kit",

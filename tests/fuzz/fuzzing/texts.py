@@ -47,6 +47,10 @@ KEYS += (
     "settings",
     "wires",
     "lines",
+    "decode",
+    "pins",
+    "part",
+    "fuses",
 )
 
 
@@ -248,6 +252,12 @@ def known_value(rolls: Rolls, key: str, value: Any) -> Any:
         return clock(rolls)
     if key in ("base", "image", "labels"):
         return paths.to_read(rolls)
+    if key == "decode":
+        return decoder(rolls)
+    if key == "pins":
+        return at_pins(rolls)
+    if key == "part":
+        return rolls.choice(LOGIC)
     if key == "kind":
         return kind_of_card(rolls)
     if key == "slot":
@@ -271,6 +281,54 @@ def known_value(rolls: Rolls, key: str, value: Any) -> Any:
     if isinstance(value, bool):
         return not value
     return rolls.number() if isinstance(value, int) else rolls.scalar()
+
+
+LOGIC = ("74HC138", "74HC139", "SN74LS00", "74688", "GAL16V8", "ATF22V10C", "7404", "74HC154", "74HC574", "6522", "")
+OUTPUTS = ("U1.Y0", "U1.19", "U2.1Y low", "U2.P=Q", "U1.17 high", "U3.2", "U1", "U2.", ".")
+
+
+def decoder(rolls: Rolls) -> dict[str, Any]:
+    """A decoder of a few parts, as a card's table has it."""
+    found: dict[str, Any] = {
+        f"U{n}": {
+            "part": rolls.choice(LOGIC),
+            "pins": at_pins(rolls),
+            **({"fuses": "rom.jed"} if rolls.chance(4) else {}),
+        }
+        for n in range(1, rolls.randint(2, 4))
+    }
+    for key in rolls.some(("select", "output_enable", "write_enable", "pulls"), 2) or ["select"]:
+        found[key] = (
+            rolls.choice(OUTPUTS) if key != "pulls" else {rolls.choice(OUTPUTS): rolls.choice(("up", "down", ""))}
+        )
+    return found
+
+
+def at_pins(rolls: Rolls) -> dict[str, Any]:
+    """What stands at pins of a part."""
+    names = (
+        "1",
+        "2",
+        "3",
+        "19",
+        "20",
+        "A",
+        "B",
+        "C",
+        "1A",
+        "1B",
+        "P",
+        "Q",
+        "Q7",
+        "G",
+        "G1",
+        "G2A",
+        "G2B",
+        rolls.word(),
+    )
+    nets = (*LINES, *OUTPUTS, "high", "low", "open", "A15..A8", "0111 1111", "A0..A99", "A7..A2 low low", rolls.word())
+    found = {rolls.choice(names): rolls.choice(nets) for _ in range(rolls.randint(0, 9))}
+    return found if rolls.randrange(9) else {**found, "A": rolls.scalar()}
 
 
 def sound_value(rolls: Rolls, card: dict[str, Any]) -> None:
