@@ -23,6 +23,7 @@ from simkit.address_map.words import (
 )
 from simkit.contract.plain import plain
 from simkit.files.formats import generator_meta, html_format
+from simkit.logic.wired.told import lines as decoder_lines
 from simkit.looks.colours import INK, MUTED, PAPER, WHITE, web
 from simkit.looks.drawing import svg
 from simkit.machinefile.description import CardDescription, different
@@ -40,12 +41,14 @@ class Section:
         columns: heads of a table, () for none.
         rows: of the table, a text per column.
         words: paragraphs before the table.
+        lines: lines behind it that keep their columns.
     """
 
     title: str
     columns: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
     words: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
 
 
 def sections(found: AddressMap) -> list[Section]:
@@ -82,6 +85,8 @@ def _of_card(found: AddressMap, slot: int, card: CardDescription) -> Iterator[Se
         tuple(_wiring(card)),
         (faithful,) if faithful else (),
     )
+    if card.decode is not None:
+        yield Section(f"Decoder and switches of slot {slot}", lines=tuple(decoder_lines(card.decode)))
     registers = found.registers_of(slot)
     if registers:
         yield Section(
@@ -124,6 +129,8 @@ def markdown(found: AddressMap, parts: Iterable[Section]) -> str:
         if part.rows:
             lines += ["", _md_row(part.columns), _md_row(["---"] * len(part.columns))]
             lines += [_md_row(row) for row in part.rows]
+        if part.lines:  # indented by four: a code block, which no text can end
+            lines += ["", *(f"    {plain(line)}".rstrip() for line in part.lines)]
     return "\n".join(lines) + "\n"
 
 
@@ -163,6 +170,9 @@ def html(found: AddressMap, parts: Iterable[Section]) -> str:
             body.append(f'<div class="wide" tabindex="0"><table><thead><tr>{cells}</tr></thead><tbody>')
             body += ["<tr>" + "".join(f"<td>{escape(plain(cell))}</td>" for cell in row) + "</tr>" for row in part.rows]
             body.append("</tbody></table></div>")
+        if part.lines:
+            text = "\n".join(escape(plain(line)) for line in part.lines)
+            body.append(f'<div class="wide" tabindex="0"><pre>{text}</pre></div>')
     return "\n".join(
         (
             "<!doctype html>",

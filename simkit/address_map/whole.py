@@ -15,6 +15,7 @@ from simkit.backplane.seat import Seat
 from simkit.backplane.select import ranges
 from simkit.backplane.vectors import VECTORS
 from simkit.contract.lines import SYSTEM_LINES, Drive, Line, Pin
+from simkit.logic.wired.told import as_data as decoder_data
 from simkit.machine.machine import Machine
 from simkit.machinefile.description import CardDescription
 
@@ -145,6 +146,7 @@ class AddressMap:
             "areas": [list(one) for one in ranges(self.answers_of(card.slot))],
             "lines": dict(card.lines),
             "wires": dict(card.wires),
+            "decode": None if card.decode is None else decoder_data(card.decode),
             "note": card.note,
         }
 

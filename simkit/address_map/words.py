@@ -9,6 +9,7 @@ from simkit.address_map.registers import Placed
 from simkit.address_map.tables import area, areas, first_of, pattern_of, whole
 from simkit.address_map.whole import AddressMap, PulledLine, Vector
 from simkit.backplane.seat import Seat
+from simkit.logic.wired.told import lines as decoder_lines
 
 NOBODY = "nobody"
 MOST_AREAS = 100
@@ -213,6 +214,9 @@ def map_lines(found: AddressMap) -> list[str]:
         lines.append(f"  With {', '.join(found.many_banks)} as they are: too many lines to tell every combination.")
     for slot, card in found.cards.items():
         registers = found.registers_of(slot)
+        if card.decode is not None:
+            lines += ["", f"Decoder of {card_name(found, slot)}"]
+            lines += [f"  {line}" for line in decoder_lines(card.decode)]
         if not registers or not found.answers_of(slot):
             continue
         lines += ["", f"Registers of {card_name(found, slot)}, select {' or '.join(card.select)}"]

@@ -18,7 +18,7 @@ from simkit.looks.drawing import Words, svg
 from tests.address_map.machines import made
 from tests.looks.boxes import check_texts, lie_over
 
-EVERY = ("marlpit", "monitor", "bench", "banks-test", "keyboard-on-ports", "lamps-and-buttons", "traps")
+EVERY = ("marlpit", "monitor", "bench", "banks-test", "keyboard-on-ports", "lamps-and-buttons", "traps", "decoders")
 STRANGE = '<b>&"\\u001b[31m|`*_\\n# x'
 SCATTERED = (
     'slot = 1\nkind = "sram"\nselect = "A0 and A3 and not A15"',
@@ -190,3 +190,18 @@ def test_what_is_not_ours_is_not_written_over(simkit, tmp_path):
     assert simkit("map", "demo:marlpit", "--constants", path, "--force")[0] == 0
     assert simkit("map", "demo:marlpit", "--constants", path)[0] == 0  # its own it knows again
     assert re.search(r"^VIDEO_DATA = \$7F30 ", path.read_text(), re.MULTILINE)
+
+
+def test_the_page_has_switches_timing_and_what_was_compared(simkit, tmp_path):
+    assert simkit("map", "demo:decoders", "--html", tmp_path / "a.html")[0] == 0
+    text = (tmp_path / "a.html").read_text()
+    for told in (
+        "U1 (74HC688): Q7..Q0 = 0 1 1 1 1 1 1 1; closed (to ground): Q7",
+        "Timing",
+        "a period of 500 ns",
+        "Compared with the machine file",
+        "52 constants of slots 3, 4, 5 agree.",
+    ):
+        assert told in text
+    _, out, _ = simkit("map", "demo:decoders", "--markdown")
+    assert "\n    U1 (74HC688): Q7..Q0 = 0 1 1 1 1 1 1 1; closed" in out
