@@ -78,7 +78,8 @@ def files_of(description: Description, *, sources: bool = False) -> Iterator[Tak
             yield Taken(path, "constants")
         if card.schematic is not None:
             yield Taken(card.schematic, "schematic")
-        for part in card.decode.parts if card.decode is not None else ():
+    for decode in description.decoders():
+        for part in decode.parts:
             if part.fuses is not None:
                 yield Taken(part.fuses, "fuses")
     for program in description.programs:

@@ -9,7 +9,7 @@ from pathlib import Path, PureWindowsPath
 from simkit.contract.errors import Errors, SimkitError
 from simkit.machinefile.catalogue import FILE_PREFIX
 from simkit.machinefile.merge import KNOWN_BY, MachineErrors, Merged
-from simkit.machinefile.named import card_paths
+from simkit.machinefile.named import backplane_paths, card_paths
 from simkit.machinefile.tomlfile import read_toml
 from simkit.machinefile.tomlplaces import Place
 
@@ -46,6 +46,8 @@ def _paths(machine_file: Path) -> Iterator[tuple[Place, Path, str]]:
         toml = read_toml(file, "machine file", KNOWN_BY)
         if "base" in toml.data:
             yield toml.place("base"), file.parent, toml.data["base"]
+    for field, text in backplane_paths(merged.top.values):
+        yield merged.top.place(field), merged.top.folders[field], text
     for card in merged.cards.values():
         for field, text in card_paths(card.values):
             if field != "kind":

@@ -44,7 +44,7 @@ _ROW = re.compile(r"([A-Za-z]+)(\d{1,2})\.\.([A-Za-z]*)(\d{1,2})")
 
 
 def read_decode(value: Any, path: Callable[[str, str], Path], fail: Fail) -> Decode | None:
-    """The decoder that a table describes.
+    """The decoder of a card that a table describes.
 
     Args:
         value: the table.
@@ -54,6 +54,32 @@ def read_decode(value: Any, path: Callable[[str, str], Path], fail: Fail) -> Dec
     Returns:
         None if something is wrong.
     """
+    wanted = {key: value[key] for key in WANTED if key in value}
+    if not wanted:
+        fail("decode", "no pin is named that selects the card.", 'Write e.g. select = "U2.Y4".')
+    return _read(value, wanted, path, fail, on_backplane=False)
+
+
+def read_backplane_decode(value: Any, path: Callable[[str, str], Path], fail: Fail) -> Decode | None:
+    """The decoder on the backplane that a table describes: its pins are lines, by name; else as `read_decode`."""
+    if not isinstance(value, dict):
+        fail("decode", f"{value!r:.80} is no table.", "Write [backplane.decode].")
+        return None
+    wanted = value.get("signals")
+    if not isinstance(wanted, dict) or not wanted:
+        fail("decode", "no line is named that it drives.", 'Write e.g. signals = { IOSEL = "U1.Y0" }.')
+        return None
+    return _read(value, wanted, path, fail, on_backplane=True)
+
+
+def _read(
+    value: Mapping[str, Any],
+    wanted: Mapping[str, Any],
+    path: Callable[[str, str], Path],
+    fail: Fail,
+    *,
+    on_backplane: bool,
+) -> Decode | None:
     wrong = 0
 
     def tell(field: str, message: str, remedy: str) -> None:
@@ -61,20 +87,40 @@ def read_decode(value: Any, path: Callable[[str, str], Path], fail: Fail) -> Dec
         wrong += 1
         fail(f"decode.{field}".rstrip("."), message, remedy)
 
-    found = _Reader(value, path, tell).decode()
-    return None if wrong else found
+    found = _Reader(value, wanted, path, tell, on_backplane).decode()
+    return found if found is not None and not wrong and wanted else None
 
 
 class _Reader:
-    def __init__(self, value: Mapping[str, Any], path: Callable[[str, str], Path], tell: Fail) -> None:
+    """Reads the table of one decoder.
+
+    Args:
+        value: the table.
+        asked: the pins that it names for what it gives, as written.
+        path: where a path leads, by field and text.
+        tell: told what is wrong.
+        on_backplane: whether it drives lines of the backplane, at the level of its pins; else what a card hears.
+    """
+
+    def __init__(
+        self,
+        value: Mapping[str, Any],
+        asked: Mapping[str, Any],
+        path: Callable[[str, str], Path],
+        tell: Fail,
+        on_backplane: bool,
+    ) -> None:
         self._value = value
+        self._asked = asked
+        self._on_backplane = on_backplane
+        self._keys = ("signals", "pulls") if on_backplane else (*WANTED, "pulls")
         self._path = path
         self._tell = tell
         self._kinds: dict[str, PartType] = {}
         self._programs: dict[str, tuple[Program, Path, tuple[str, ...]]] = {}
 
     def decode(self) -> Decode | None:
-        tables = {key: table for key, table in self._value.items() if key not in (*WANTED, "pulls")}
+        tables = {key: table for key, table in self._value.items() if key not in self._keys}
         if len(tables) > MAX_PARTS:
             self._tell(
                 "", f"{len(tables)} parts; {MAX_PARTS} are allowed.", "Put what all cards share on the backplane."
@@ -82,18 +128,14 @@ class _Reader:
             return None
         for ref, table in tables.items():
             if not isinstance(table, dict) or not _REF.fullmatch(ref):
-                known = (*WANTED, "pulls")
-                self._tell(
-                    ref, f"{ref!r} is neither a key nor a part.", near(ref, known) or 'Parts are "U1" and the like.'
-                )
+                remedy = near(ref, self._keys) or 'Parts are "U1" and the like.'
+                self._tell(ref, f"{ref!r} is neither a key nor a part.", remedy)
             else:
                 self._kind(ref, table)
-        if not any(key in self._value for key in WANTED):
-            self._tell("", "no pin is named that selects the card.", 'Write e.g. select = "U2.Y4".')
         if tables.keys() != self._kinds.keys():
             return None  # what the others say of their pins would only mislead
         parts = _with_joined_outputs([self._part(ref, tables[ref]) for ref in tables])
-        wanted = {key: self._wanted(key, self._value[key]) for key in WANTED if key in self._value}
+        wanted = {key: self._wanted(key, text) for key, text in self._asked.items()}
         pulls = self._pulls(self._value.get("pulls", {}))
         found = Decode(parts, pulls, {key: pin for key, pin in wanted.items() if pin is not None})
         for key in found.wanted:
@@ -118,7 +160,11 @@ class _Reader:
                 f'Name the line of a card that has its level, a latch say: pins = {{ {number} = "BANK0" }}.',
             )
         if data := [line for line in decoded.lines if re.fullmatch("D[0-7]", line)]:
-            self._tell(key, f"it hangs on {', '.join(data)}.", "No decoder looks at data lines: those come too late.")
+            self._tell(
+                self._field(key),
+                f"it hangs on {', '.join(data)}.",
+                "No decoder looks at data lines: those come too late.",
+            )
 
     # parts ------------------------------------------------------------------------------------------------------------
 
@@ -292,24 +338,29 @@ class _Reader:
 
     # what it gives ----------------------------------------------------------------------------------------------------
 
+    def _field(self, key: str) -> str:
+        return f"signals.{key}" if self._on_backplane else key
+
     def _wanted(self, key: str, value: Any) -> Wanted | None:
+        field = self._field(key)
         text = value if isinstance(value, str) else ""
         match = re.fullmatch(r"\s*(\S+?\.\S+)(?:\s+(high|low))?\s*", text)
         if match is None:
-            self._tell(
-                key,
-                f"{value!r} is no pin of a part.",
-                'Write e.g. "U2.Y4", or "U3.19 low" with the level that is true.',
-            )
+            remedy = 'Write e.g. "U2.Y4", or "U3.19 low" with the level that is true.'
+            self._tell(field, f"{value!r} is no pin of a part.", remedy)
             return None
-        net = self._output_net(match[1], key)
+        net = self._output_net(match[1], field)
         if net is None:
             return None
         ref, _, number = net.partition(".")
         pin = self._kinds[ref].pins[int(number)]
+        if self._on_backplane:
+            if match[2] is not None:
+                self._tell(field, f"{text!r}: a line has the level of its pin.", "Leave the level out.")
+            return Wanted(ref, pin.number, True, text)
         if match[2] is None and not pin.low:
             remedy = f'Write "{match[1]} low" if it is true while the pin is low, or "{match[1]} high".'
-            self._tell(key, f"{match[1]} does not say at which level it is true.", remedy)
+            self._tell(field, f"{match[1]} does not say at which level it is true.", remedy)
             return None
         return Wanted(ref, pin.number, match[2] == "high", text)
 

@@ -9,14 +9,14 @@ from simkit.logic.wired.decode import Decode, at, difference
 from simkit.machinefile.wires import Fail
 
 
-def covers_of(decode: Decode, fail: Fail) -> dict[str, Cover]:
-    """What each select and strobe of a decoder comes to; what cannot be is told."""
+def covers_of(decode: Decode, fail: Fail, table: str = "decode") -> dict[str, Cover]:
+    """What each select, strobe or line of a decoder comes to; what cannot be is told, of a key of this table."""
     found = {}
     for key in decode.wanted:
         try:
             found[key] = decode.decoded(key).cover()
         except SimkitError as error:
-            fail(f"decode.{key}", error.message, error.remedy or "")
+            fail(f"{table}.{key}", error.message, error.remedy or "")
     return found
 
 

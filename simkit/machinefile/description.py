@@ -186,6 +186,7 @@ class Description:
         seed: seed of everything that is undefined on real hardware.
         backplane: behaviour of the backplane.
         wiring: what is done to lines of the backplane and at the CPU.
+        decode: the parts on the backplane that drive lines, where they are named.
         cpu_options: what sources leave open about the CPU.
         cards: in slot order.
         path: the machine file.
@@ -208,6 +209,7 @@ class Description:
     seed: int
     backplane: Backplane
     wiring: Wiring = attrs.field(factory=Wiring)
+    decode: Decode | None = attrs.field(default=None, eq=False, repr=False)
     cpu_options: CpuOptions
     cards: tuple[CardDescription, ...]
     path: Path
@@ -221,6 +223,10 @@ class Description:
     own_parts: tuple[Part, ...] = attrs.field(default=(), eq=False, repr=False)
     parts_file: Path | None = None
     source: Source | None = attrs.field(default=None, eq=False, repr=False)
+
+    def decoders(self) -> list[Decode]:
+        """All decoders that are said by their parts: that on the backplane, then card by card."""
+        return [one for one in (self.decode, *(card.decode for card in self.cards)) if one is not None]
 
     def part_table(self) -> PartTable:
         """Parts whose figures are known: the kit's, and the machine's own."""

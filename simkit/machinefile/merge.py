@@ -108,6 +108,10 @@ class Table:
                 inside = place.inside(key)
                 self.origin.update({f"backplane.{key}.{name}": inside.inside(name) for name in own})
                 table[key] = {**below, **own} if own and isinstance(below, dict) else own
+        own, below = value.get("decode"), known.get("decode")
+        if isinstance(own, dict) and own:
+            below = below if isinstance(below, dict) else {}
+            table["decode"] = self._over(below, own, "backplane.decode", place.inside("decode"), folder)
         if "wiring" in value:
             self._add_sentences(table, known.get("wiring"), "backplane.wiring", place.inside("wiring"))
 
@@ -138,7 +142,8 @@ class Table:
         self, known: dict[str, Any], value: dict[str, Any], key: str, place: Place, folder: Path
     ) -> dict[str, Any]:
         """A table inside a decoder laid over that which is known, with the place of each value."""
-        found = {} if "part" in value and value["part"] != known.get("part") else dict(known)  # others have other pins
+        other = isinstance(value.get("part"), str) and value["part"] != known.get("part")
+        found = {} if other else dict(known)  # another part has other pins
         if key.endswith(".pins"):  # a group of pins says all of them anew
             found = {pin: net for pin, net in found.items() if pin.rstrip("0123456789") not in value or pin.isdigit()}
         for name, inner in value.items():

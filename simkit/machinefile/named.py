@@ -25,6 +25,7 @@ def named_files(machine_file: Path) -> list[Path]:
     parts = merged.top.values.get("parts")
     if isinstance(parts, str):
         files.append(merged.top.path("parts", parts))
+    files += [merged.top.path(field, text) for field, text in backplane_paths(merged.top.values)]
     for card in merged.cards.values():
         for field, value in card_paths(card.values):
             if field == "kind":
@@ -42,6 +43,17 @@ def card_paths(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         for text in value if isinstance(value, list) else [value]:
             if isinstance(text, str):
                 yield field, text
+    yield from _fuse_maps(values)
+
+
+def backplane_paths(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """The same of the whole machine's table, by the place of its decoder."""
+    backplane = values.get("backplane", {})
+    for field, text in _fuse_maps(backplane):
+        yield f"backplane.{field}", text
+
+
+def _fuse_maps(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     decode = values.get("decode")
     for ref, part in decode.items() if isinstance(decode, dict) else ():
         if isinstance(part, dict) and isinstance(part.get("fuses"), str):

@@ -26,8 +26,11 @@ from simkit.contract.errors import SimkitError, near, numbers
 from simkit.contract.settings import KINDS
 from simkit.files.bounded import is_folder
 from simkit.kitfile.reading import is_kit
+from simkit.logic.wired.decode import Decode
 from simkit.machinefile.cards import program_of
 from simkit.machinefile.catalogue import Claims, card_class, entries
+from simkit.machinefile.decode import read_backplane_decode
+from simkit.machinefile.decoded import covers_of, differs
 from simkit.machinefile.description import Backplane, CardDescription, CpuOptions, Description
 from simkit.machinefile.faults import GIVEN, Said, check_count, check_faults, no_list, read_all, said_in, with_settings
 from simkit.machinefile.fitted import NamedParts, check_size
@@ -262,8 +265,9 @@ def _check(
         seed=top.value("seed", 1),
         about=_about(top, merged, path),
         note=top.value("note", ""),
-        backplane=top.table("backplane", Backplane, ("wiring", "pulls", "signals")),
+        backplane=top.table("backplane", Backplane, ("wiring", "pulls", "signals", "decode")),
         wiring=wiring.of_all(),
+        decode=wiring.decode,
         cpu_options=top.table("cpu_options", CpuOptions),
         cards=tuple(
             card
@@ -308,13 +312,16 @@ class _BackplaneWiring:
         self._cards = merged.cards
         self._said: list[tuple[Entry, Place]] = []
         table, top = merged.top.values.get("backplane", {}), merged.top
+        self.decode, table = self._with_decoded(table, top)
         for key, read in (("pulls", of_pulls), ("signals", of_signals)):
 
             def at(name: str, key: str = key) -> Place:
-                return top.place(f"backplane.{key}.{name}".rstrip("."))
+                said = f"backplane.{key}.{name}".rstrip(".")
+                by_parts = f"backplane.decode.{key}.{name}"
+                return top.place(by_parts if said not in top.origin and by_parts in top.origin else said)
 
-            def fail(name: str, message: str, remedy: str, key: str = key) -> None:
-                self._tell(message, top.place(f"backplane.{key}.{name}".rstrip(".")), remedy, key)
+            def fail(name: str, message: str, remedy: str, key: str = key, at: Callable[..., Place] = at) -> None:
+                self._tell(message, at(name), remedy, key)
 
             self._said += [(entry, at(entry.name)) for entry in read(table.get(key, {}), fail)]
         own, given = top.place("backplane.wiring"), Place("given wiring")
@@ -329,6 +336,27 @@ class _BackplaneWiring:
             if entry.slot and entry.slot not in merged.cards:
                 slots = f"Slots with cards: {numbers(merged.cards)}."
                 self._tell(f"{str(entry)!r}: there is no card in slot {entry.slot}.", place, slots)
+
+    def _with_decoded(self, table: dict[str, Any], top: Table) -> tuple[Decode | None, dict[str, Any]]:
+        """The decoder that is said by its parts, and the table of the backplane with the lines that it drives."""
+        value, signals = table.get("decode"), table.get("signals", {})
+        if not value or not isinstance(signals, dict):
+            return None, table
+
+        def fail(field: str, message: str, remedy: str) -> None:
+            self._tell(message, top.place(f"backplane.{field}"), remedy, field)
+
+        decode = read_backplane_decode(value, lambda field, text: top.path(f"backplane.{field}", text), fail)
+        covers = covers_of(decode, fail, "decode.signals") if decode is not None else {}
+        for name in covers:
+            if decode is None or name not in signals:
+                continue
+            with suppress(SimkitError):  # what is no expression is told where it is read
+                if (found := differs(decode, name, expression(str(signals[name])))) is not None:
+                    place = top.place(f"backplane.signals.{name}")
+                    remedy = f"One of the two is wrong; {name} stands in {place.file}:{place.line}."
+                    fail(f"decode.signals.{name}", f"{found}.", remedy)
+        return decode, {**table, "signals": {**{name: one.expression() for name, one in covers.items()}, **signals}}
 
     def _read(self, value: Any, at: Callable[[int | None], Place]) -> None:
         def fail(number: int | None, message: str, remedy: str) -> None:

@@ -6,6 +6,8 @@ import pytest
 
 from simkit import Machine
 from simkit.contract.errors import SimkitError
+from simkit.kit.taken import files_of
+from simkit.kit.whole_paths import refuse_whole_paths
 from simkit.machinefile.named import named_files
 from simkit.machinefile.read import read_description
 from simkit.machinefile.shipped import demo_folder
@@ -325,8 +327,7 @@ def test_fuse_maps_are_files_of_the_machine(tmp_path):
 def test_what_is_wrong_is_told_with_its_line(tmp_path, change, says, line):
     assert KEYBOARD.count(change[0]) >= 1
     error = refusal(tmp_path, KEYBOARD.replace(change[0], change[1], 1))
-    error = getattr(error, "errors", [error])[0]
-    assert says in error.message
+    error = next(one for one in getattr(error, "errors", [error]) if says in one.message)
     assert (error.slot, error.line) == (3, line)
     assert error.remedy
 
@@ -343,3 +344,91 @@ def test_a_pin_without_a_level_says_which(tmp_path):
 def test_decode_needs_no_select_beside_it_and_refuses_half_of_one(tmp_path):
     error = refusal(tmp_path, 'not_select = ["0111 1111 0001 0000"]\n' + KEYBOARD)
     assert "the parts of decode say all of the select" in error.message
+
+
+# on the backplane -----------------------------------------------------------------------------------------------------
+
+ON_THE_BACKPLANE = """\
+select = "not IOSEL and not A7 and not A6 and not A5 and A4"
+[backplane.decode]
+signals = { IOSEL = "U1.P=Q", ROMSEL = "U2.1Y" }
+[backplane.decode.U1]
+part = "74HC688"
+pins = { P = "A15..A8", Q = "0111 1111", G = "low" }
+[backplane.decode.U2]
+part = "74HC04"
+pins = { 1A = "A15" }
+"""
+
+
+def test_a_decoder_on_the_backplane_drives_lines_at_the_level_of_its_pins(tmp_path):
+    found = described(tmp_path, ON_THE_BACKPLANE)
+    said = '[backplane.signals]\nIOSEL = "not 0111 1111 xxxx xxxx"\nROMSEL = "0xxx xxxx xxxx xxxx"\n'
+    same = described(tmp_path, ON_THE_BACKPLANE[: ON_THE_BACKPLANE.index("[backplane")] + said)
+    images = {2: bytes(32768)}
+    assert [sentence.partition(" driven")[0] for sentence in found.wiring.sentences()] == ["IOSEL", "ROMSEL"]
+    text = written(tmp_path, ON_THE_BACKPLANE)
+    for wiring in ([], ["A9 low"], ["slot 3: IOSEL inverted"], ["IOSEL open"], ["A15 inverted"]):
+        one = tables(Machine.load(text, images=images, wiring=wiring))
+        (tmp_path / "same").mkdir(exist_ok=True)
+        other = written(tmp_path / "same", ON_THE_BACKPLANE[: ON_THE_BACKPLANE.index("[backplane")] + said)
+        assert one == tables(Machine.load(other, images=images, wiring=wiring))
+    assert [card.identity() for card in same.cards] == [card.identity() for card in found.cards]
+    assert [decode.wanted.keys() for decode in found.decoders()] == [{"IOSEL", "ROMSEL"}]
+
+
+def test_lines_that_are_said_twice_must_be_the_same(tmp_path):
+    described(tmp_path, ON_THE_BACKPLANE + '[backplane.signals]\nROMSEL = "not A15"\n')
+    error = refusal(tmp_path, ON_THE_BACKPLANE + '[backplane.signals]\nROMSEL = "A15"\n')
+    assert "ROMSEL is true at $8000-$FFFF and U2.1Y is not; U2.1Y is true at $0000-$7FFF" in error.message
+    assert (error.line, error.field) == (17, "backplane.decode.signals.ROMSEL")
+    assert error.remedy.endswith("machine.toml:25.")
+
+
+def test_a_variant_changes_a_switch_of_the_backplane(tmp_path):
+    base = written(tmp_path, ON_THE_BACKPLANE)
+    variant = tmp_path / "variant.toml"
+    for text in ('[backplane.decode.U1.pins]\nQ7 = "high"\n', '[backplane.decode.U1]\npins = { Q = "1111 1111" }\n'):
+        variant.write_text(f'base = "{base.as_posix()}"\n{text}')
+        sentences = read_description(variant).wiring.sentences()
+        assert sentences[0] == "IOSEL driven by always and not (1111 1111 xxxx xxxx)"
+
+
+def test_fuse_maps_on_the_backplane_are_files_of_the_machine(tmp_path):
+    (tmp_path / "decoder.jed").write_bytes(jedec(design(*BANK), pins=24))
+    text = ON_THE_BACKPLANE.replace(
+        '"74HC04"\npins = { 1A = "A15" }', '"22V10"\nfuses = "decoder.jed"\npins = { 4 = "A15" }'
+    )
+    path = written(tmp_path, text.replace("U2.1Y", "U2.17"))
+    assert read_description(path).wiring.sentences()[1] == "ROMSEL driven by 1xxx xxxx xxxx xxxx"
+    assert tmp_path / "decoder.jed" in named_files(path)
+    assert [taken.path for taken in files_of(read_description(path)) if taken.role == "fuses"] == [
+        tmp_path / "decoder.jed"
+    ]
+    path.write_text(path.read_text().replace('"decoder.jed"', f'"{tmp_path.as_posix()}/decoder.jed"'))
+    with pytest.raises(SimkitError, match="is a whole path") as caught:
+        refuse_whole_paths(path)
+    assert caught.value.line == 23
+
+
+@pytest.mark.parametrize(
+    ("change", "says", "line"),
+    [
+        (('ROMSEL = "U2.1Y"', 'ROMSEL = "U2.1Y low"'), "a line has the level of its pin", 17),
+        (('ROMSEL = "U2.1Y"', 'ROMSEL = "U2.7Y"'), "U2 has no output '7Y'", 17),
+        (('ROMSEL = "U2.1Y"', 'A15 = "U2.1Y"'), "A15 is not a decoder's to drive", 17),
+        (('ROMSEL = "U2.1Y"', "ROMSEL = 3"), "3 is no pin of a part", 17),
+        (('"U2.1Y" }', '"U2.1Y" }\nselect = "U2.1Y"'), "'select' is neither a key nor a part", 18),
+        (('1A = "A15"', '1A = "ROMSEL"'), "ROMSEL feeds itself", 17),
+        (("signals = {", "signal = {"), "no line is named that it drives", 16),
+        (("[backplane.decode]\nsignals", "[backplane]\ndecode = 3\nx"), "3 is no table", 17),
+    ],
+)
+def test_what_is_wrong_on_the_backplane_is_told_with_its_line(tmp_path, change, says, line):
+    text = ON_THE_BACKPLANE.replace(*change)
+    if "decode = 3" in change[1]:
+        text = text[: text.index("x = ")]
+    error = refusal(tmp_path, text)
+    error = next(one for one in getattr(error, "errors", [error]) if says in one.message)
+    assert (error.slot, error.line) == (None, line)
+    assert error.remedy
