@@ -126,7 +126,9 @@ class _Checker:
             self.fail("kind", error.message, error.remedy or "")
             return None
         levels = self.levels(board)
-        decode, covers = self.decode(board, levels)
+        if self.table.decoder is None:
+            self.table.decoder = self.decode(board, levels)
+        decode, covers = self.table.decoder
         select = () if isinstance(self.table.values.get("select"), dict) else self.patterns("select")
         not_select = self.patterns("not_select")
         if "select" not in self.table.values and "select" in covers:

@@ -71,11 +71,13 @@ class Table:
         values: by key.
         origin: where each value stands, and by "settings.port_1" each value of a table inside; "" is the table itself.
         folders: folder of the file that gave the value, by key.
+        decoder: what its decoder came to when that was asked first; the files that it names are read once.
     """
 
     values: dict[str, Any] = attrs.field(factory=dict)
     origin: dict[str, Place] = attrs.field(factory=dict)
     folders: dict[str, Path] = attrs.field(factory=dict)
+    decoder: Any = attrs.field(default=None, eq=False, repr=False)
 
     def path(self, key: str, name: str) -> Path:
         """Path that the value of a key names, from the folder of the file that gave it, as people would write it."""

@@ -312,7 +312,12 @@ class _BackplaneWiring:
         self._cards = merged.cards
         self._said: list[tuple[Entry, Place]] = []
         table, top = merged.top.values.get("backplane", {}), merged.top
-        self.decode, table = self._with_decoded(table, top)
+        if top.decoder is None:
+            top.decoder = self._decoded(table, top)
+        self.decode: Decode | None
+        self.decode, decoded = top.decoder
+        if decoded:
+            table = {**table, "signals": {**decoded, **table.get("signals", {})}}
         for key, read in (("pulls", of_pulls), ("signals", of_signals)):
 
             def at(name: str, key: str = key) -> Place:
@@ -337,11 +342,11 @@ class _BackplaneWiring:
                 slots = f"Slots with cards: {numbers(merged.cards)}."
                 self._tell(f"{str(entry)!r}: there is no card in slot {entry.slot}.", place, slots)
 
-    def _with_decoded(self, table: dict[str, Any], top: Table) -> tuple[Decode | None, dict[str, Any]]:
-        """The decoder that is said by its parts, and the table of the backplane with the lines that it drives."""
+    def _decoded(self, table: dict[str, Any], top: Table) -> tuple[Decode | None, dict[str, str]]:
+        """The decoder that is said by its parts, and the lines that it drives."""
         value, signals = table.get("decode"), table.get("signals", {})
         if not value or not isinstance(signals, dict):
-            return None, table
+            return None, {}
 
         def fail(field: str, message: str, remedy: str) -> None:
             self._tell(message, top.place(f"backplane.{field}"), remedy, field)
@@ -356,7 +361,7 @@ class _BackplaneWiring:
                     place = top.place(f"backplane.signals.{name}")
                     remedy = f"One of the two is wrong; {name} stands in {place.file}:{place.line}."
                     fail(f"decode.signals.{name}", f"{found}.", remedy)
-        return decode, {**table, "signals": {**{name: one.expression() for name, one in covers.items()}, **signals}}
+        return decode, {name: one.expression() for name, one in covers.items()}
 
     def _read(self, value: Any, at: Callable[[int | None], Place]) -> None:
         def fail(number: int | None, message: str, remedy: str) -> None:

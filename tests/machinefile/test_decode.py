@@ -278,6 +278,15 @@ def test_a_fuse_map_that_was_written_anew_is_read_anew(tmp_path):
     assert card(read_description(path)).select == ("1xxx xxxx xxxx xxxx",)
 
 
+def test_faults_read_no_fuse_map_again(tmp_path):
+    text = programmed_card(tmp_path, '{ 4 = "A15" }', "U1.17 low")
+    found = described(tmp_path, text)
+    (tmp_path / "decoder.jed").unlink()
+    faulty = found.with_faults(["slot 3: pin D3 low", "slot 1: pin D3 low"])
+    assert card(faulty).select == card(found).select
+    assert card(faulty).decode is card(found).decode
+
+
 def test_fuse_maps_are_files_of_the_machine(tmp_path):
     path = written(tmp_path, programmed_card(tmp_path, '{ 4 = "A15" }', "U1.17 low"))
     assert tmp_path / "decoder.jed" in named_files(path)
