@@ -20,6 +20,7 @@ from simkit.machine.machine import Machine
 from simkit.machinefile.description import CardDescription
 
 CONSTANTS, LISTING = "constants", "listing"
+LOGIC = "selects and strobes"
 
 
 @attrs.frozen
@@ -129,7 +130,7 @@ class Standing:
 
 def standing(machine: Machine) -> Standing:
     """Compare whatever the cards of a machine name, banks as they are."""
-    return Standing((*_constants(machine), *_listings(machine)))
+    return Standing((*_constants(machine), *_listings(machine), *_fuse_maps(machine)))
 
 
 def _constants(machine: Machine) -> Iterator[Compared]:
@@ -201,3 +202,16 @@ def _listings(machine: Machine) -> Iterator[Compared]:
             0,
             tuple(Difference(LISTING, card.slot, text, str(path), here) for text in stale),
         )
+
+
+def _fuse_maps(machine: Machine) -> Iterator[Compared]:
+    """Fuse maps in decoders beside which a select or strobe is said; one that disagrees does not get as far as here."""
+    found: dict[Path, dict[int, int]] = {}
+    for card in machine.description.cards:
+        if card.decode is None:
+            continue
+        said = [key for key in card.decode.wanted if card.origin[key] != card.origin[f"decode.{key}"]]
+        for path in {part.fuses for part in card.decode.parts if part.fuses is not None} if said else ():
+            found.setdefault(path, {})[card.slot] = len(said)
+    for path, slots in found.items():
+        yield Compared(LOGIC, path, tuple(slots), sum(slots.values()), ())

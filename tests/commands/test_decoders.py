@@ -4,6 +4,12 @@ import json
 
 import pytest
 
+from simkit import Machine
+from simkit.address_map.standing import standing
+from simkit.machinefile.shipped import shipped_folder
+
+ROOT = shipped_folder()
+
 
 def test_a_card_tells_how_its_switches_stand(simkit):
     code, out, _ = simkit("cards", "--machine", "demo:decoders", "3")
@@ -48,3 +54,18 @@ def test_what_cannot_be_asked_is_told(simkit, words, says):
     code, out, err = simkit("cards", *words)
     assert (code, out) == (2, "")
     assert says in err
+
+
+def test_a_fuse_map_beside_a_select_is_compared_by_every_command(simkit, tmp_path):
+    """Where it makes another select the machine is refused: nobody knows which of the two the board has."""
+    fuses = ROOT / "demo" / "decoders" / "decoder.jed"
+    assert f"{fuses}: 2 selects and strobes of slots 1, 2 agree." in standing(Machine.load("demo:decoders")).lines()
+    path = tmp_path / "machine.toml"
+    base = (ROOT / "demo" / "decoders").as_posix()
+    path.write_text(f'base = "{base}"\n[[card]]\nslot = 2\nselect = "11xx xxxx xxxx xxxx"\n')
+    for command in (("map", str(path)), ("check", str(path)), ("show", str(path), "--at", "0c")):
+        code, _, err = simkit(*command)
+        assert code == 2, err
+        assert "U1.18 low is true at $8000-$BFFF and select is not" in err
+        assert f"{base}/machine.toml:" in err
+        assert f"select stands in {path}:4." in err
