@@ -16,8 +16,8 @@ OWN = "backplane-simkit"
 OTHERS = ("attrs", "py65")
 """What a machine needs besides the kit; both are pure Python."""
 FOLDERS = (
-    *("contract", "files", "looks", "backplane", "cpu", "rom", "machinefile", "timing", "machine", "outside", "hands"),
-    *("kitfile", "page", "check/rules"),
+    *("contract", "files", "looks", "backplane", "logic", "cpu", "rom", "machinefile", "timing", "machine", "outside"),
+    *("hands", "kitfile", "page", "check/rules"),
 )
 """Folders of the kit that a machine on a page needs."""
 MAX_FILE_BYTES = 16_000_000

@@ -37,7 +37,7 @@ def packages(tmp_path_factory):
     return folder
 
 
-@pytest.mark.parametrize("demo", ["marlpit", "monitor", "lamps-and-buttons", "ports-test", "traps"])
+@pytest.mark.parametrize("demo", ["marlpit", "decoders", "monitor", "lamps-and-buttons", "ports-test", "traps"])
 def test_a_machine_runs_with_the_packages_of_the_page_alone(packages, tmp_path, demo):
     """-S: without whatever else is installed here."""
     machine = f"demo/{demo}/machine.toml"
