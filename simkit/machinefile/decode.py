@@ -153,12 +153,6 @@ class _Reader:
                 f"{key} hears pin {pin} of {ref} ({part.part}), and nothing is said of it.",
                 'Say what stands at it: a line, "high", "low", "open", or an output as "U1.Y".',
             )
-        for ref, number in decoded.unknown_registers():
-            self._tell(
-                f"{ref}.pins",
-                f"{key} hears the flip-flop at pin {number} of {ref}, and its level is not said.",
-                f'Name the line of a card that has its level, a latch say: pins = {{ {number} = "BANK0" }}.',
-            )
         if data := [line for line in decoded.lines if re.fullmatch("D[0-7]", line)]:
             self._tell(
                 self._field(key),

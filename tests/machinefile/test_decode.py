@@ -243,9 +243,34 @@ def test_a_flip_flop_of_a_programmed_part_is_the_line_that_has_its_level(tmp_pat
     found = card(described(tmp_path, programmed_card(tmp_path, pins, "U1.16 low")))
     assert found.select == ("11xx xxxx xxxx xxxx", "1x1x xxxx xxxx xxxx and BANK0")
     error = refusal(tmp_path, programmed_card(tmp_path, pins.replace(', 14 = "BANK0"', ""), "U1.16 low"))
-    assert "select hears the flip-flop at pin 14 of U1, and its level is not said" in error.message
+    assert "The flip-flop or latch at U1.14 is heard, and its level is not said" in error.message
     low = card(described(tmp_path, programmed_card(tmp_path, '{ 15 = "BANK0", 1 = "PHI2", 2 = "D0" }', "U1.15 low")))
     assert low.select == ("not BANK0",)
+
+
+def test_a_latch_of_the_74_series_is_the_line_that_has_its_level(tmp_path):
+    """Data and clock of the latch are not heard then; without the line nobody knows its level, nor that of /Q."""
+    text = """\
+[card.decode]
+select = "U2.3Y low"
+[card.decode.U1]
+part = "74HC574"
+pins = { 1D = "D0", CLK = "PHI2", OC = "low", 1Q = "BANK0" }
+[card.decode.U2]
+part = "74HC10"
+pins = { 3A = "A15", 3B = "U1.1Q", 3C = "high" }
+"""
+    assert card(described(tmp_path, text)).select == ("1xxx xxxx xxxx xxxx and BANK0",)
+    error = refusal(tmp_path, text.replace(', 1Q = "BANK0"', ""))
+    assert "The flip-flop or latch at U1.19 is heard" in error.message
+    text = (
+        text.replace("74HC574", "74HC74")
+        .replace("OC = ", '1CLR = "high", 1PRE = ')
+        .replace('1PRE = "low"', '1PRE = "high"')
+    )
+    text = text.replace("CLK = ", "1CLK = ").replace('"U1.1Q"', '"U1.1QN"')
+    assert card(described(tmp_path, text)).select == ("1xxx xxxx xxxx xxxx and not BANK0",)
+    assert "at U1.5 is heard" in refusal(tmp_path, text.replace(', 1Q = "BANK0"', "")).message
 
 
 def test_what_is_wrong_with_a_fuse_map_is_told_with_its_line(tmp_path):

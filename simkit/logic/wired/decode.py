@@ -97,18 +97,30 @@ class Decoded:
     def __init__(self, decode: Decode, wanted: Wanted) -> None:
         self._wanted = wanted
         self._net = decode.part(wanted.ref).nets[wanted.pin]
-        everything = Network({part.ref: Part(part.type, part.nets) for part in decode.parts})
-        reached = everything.reached_from(self._net)
-        parts = [part for part in decode.parts if reached & {part.nets[pin] for pin in part.type.outputs}]
-        self._network = Network({part.ref: Part(part.type, part.nets) for part in parts}, decode.pulls)
-        self._reached = reached
+        parts = {part.ref: Part(_without_state_lines(part), part.nets) for part in decode.parts}
+        self._network = Network(parts, decode.pulls)
+        self._reached = self._network.reached_from(self._net)
+        heard = {net for net in self._reached if net not in FIXED and "." not in net}
         self._state: dict[str, tuple[str, bool]] = {}
-        for part in parts:
-            for pin, line in part.state_lines().items():
-                assert part.program is not None
-                self._state[f"{part.ref}.{pin}"] = line, part.program.outputs[pin].inverted
-        heard = {net for net in reached if net not in FIXED and "." not in net}
+        self._unknown: list[str] = []
+        for part in decode.parts:
+            lines = part.state_lines()
+            for pin in self._heard_state(part, parts[part.ref].type):
+                name = f"{part.ref}.{pin}"
+                if pin in lines:
+                    inverted = part.program is not None and part.program.outputs[pin].inverted
+                    self._state[name] = lines[pin], inverted
+                    heard.add(lines[pin])
+                else:
+                    self._unknown.append(name)
         self.lines = tuple(sorted(heard - set(ADDRESS_LINES)))
+
+    def _heard_state(self, part: DecodePart, kind: PartType) -> tuple[int, ...]:
+        """Flip-flops of a part that it may hear: a programmed one says which, of others any output may hear all."""
+        heard = {pin for pin in kind.outputs if part.nets[pin] in self._reached}
+        return tuple(
+            pin for pin in kind.state if part.nets[pin] in self._reached or (part.program is None and heard - {pin})
+        )
 
     def without_net(self) -> list[tuple[str, int]]:
         """Inputs that it hears and of which nothing is said, by reference and pin."""
@@ -118,15 +130,6 @@ class Decoded:
                 if part.nets[output] in self._reached:
                     found |= {(ref, pin): True for pin in does.of if pin not in part.nets}
         return list(found)
-
-    def unknown_registers(self) -> list[tuple[str, int]]:
-        """Flip-flops that it hears and of which no line says the level, by reference and pin."""
-        return [
-            (ref, pin)
-            for ref, part in self._network.parts.items()
-            for pin in part.type.state
-            if part.nets[pin] in self._reached and f"{ref}.{pin}" not in self._state
-        ]
 
     def cover(self) -> Cover:
         """When it is true, as a machine file writes it.
@@ -150,8 +153,8 @@ class Decoded:
                 inputs[net] = as_table(levels[net])
         state = dict.fromkeys(self._network.state, 0)
         for name, (line, is_inverted) in self._state.items():
-            if line in inputs:
-                state[name] = ALL ^ inputs[line] if is_inverted else inputs[line]
+            level = as_table(levels[line])
+            state[name] = ALL ^ level if is_inverted else level
         found = self._network.levels(inputs, state)
         for net in sorted(self._reached):
             if table := found.restless.get(net):
@@ -161,9 +164,22 @@ class Decoded:
             if net not in self._network.pulls and (table := ALL ^ found.driven.get(net, 0)):
                 raise _no_level(net, table, levels, "is driven by nobody", _NOBODY_DRIVES)
         level = found.levels[self._net]
+        for name in self._unknown:
+            if self._network.levels(inputs, {**state, name: ALL}).levels[self._net] != level:
+                raise SimkitError(
+                    f"The flip-flop or latch at {name} is heard, and its level is not said.", remedy=_STATE
+                )
         return level if self._wanted.is_high else ALL ^ level
 
 
+def _without_state_lines(part: DecodePart) -> PartType:
+    """Its type, without the outputs for whose level a line stands."""
+    lines = part.state_lines()
+    outputs = {pin: output for pin, output in part.type.outputs.items() if pin not in lines}
+    return attrs.evolve(part.type, outputs=outputs) if lines else part.type
+
+
+_STATE = 'Name the line of a card that has its level, a latch card\'s say, at its pin: pins = { 14 = "BANK0" }.'
 _CIRCLE = "Look at which outputs go back to which inputs: a select may hang on nothing but lines."
 _FIGHT = "Two outputs are joined, or an output and a line."
 _NOBODY_DRIVES = 'Say what pulls it: pulls = {{ "{}" = "up" }}, or which line is there.'

@@ -112,6 +112,7 @@ def test_later_fields_win():
 def test_fuses_in_hexadecimal_digits():
     """The most significant bit of the first digit is the first fuse; the last digit may be filled up."""
     assert fields("QF10*F0*K0 A5 8*C00A6*").fuses == bytes([1, 0, 1, 0, 0, 1, 0, 1, 1, 0])
+    assert fields("QF8*K0 A5*").fuses == bytes([1, 0, 1, 0, 0, 1, 0, 1])
     assert fields("QF10*F0*K 2 F*").fuses == bytes([0, 0, 1, 1, 1, 1, 0, 0, 0, 0])
     assert "holds no fuses" in fields("QF10*F0*Kxyz*").notes[0]
 

@@ -65,3 +65,11 @@ def test_an_output_that_lets_go_is_z():
 def test_a_vector_that_cannot_be_tried_is_told(character):
     (told,) = failing(DECODER, character + "N" * 19)
     assert "is not tried: it asks for" in told
+
+
+def test_a_pin_that_never_comes_to_rest_is_told():
+    """Pin 19 is the inverse of itself while pin 2 is high: 16V8 in simple mode, rows with the columns of both."""
+    ring = ("16V8", [(0, "".join("0" if column in (0, 6) else "1" for column in range(32))), (2192, "10")])
+    assert failing(ring, "N0NNNNNNNNNNNNNNNNHN") == []
+    (told,) = failing(ring, "N1NNNNNNNNNNNNNNNNHN")
+    assert told.endswith("pin 19 is to be H and never comes to rest.")

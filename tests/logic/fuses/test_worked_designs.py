@@ -212,3 +212,13 @@ def test_the_small_decoder_of_24_pins():
         assert found[21] == 1 - a15
         assert found[20] == (0 if not a14 and not a15 else 1)
         assert found[19] == (0 if a14 and not a15 and a13 else 1)
+
+
+@pytest.mark.parametrize("count", [5828, 5893])
+def test_a_22v10_may_have_no_signature_or_a_fuse_more(count):
+    kind, lists = BANK
+    fuses = (design(kind, lists) + b"\1")[:count]
+    program = programmed("ATF22V10C", read_fuse_map(jedec(fuses), "d.jed"))
+    assert (program.outputs.keys(), program.signature) == (set(range(14, 24)), "")
+    whole = programmed("ATF22V10C", read_fuse_map(jedec(design(kind, [*lists, signature(5828, "A\x01")])), "d.jed"))
+    assert whole.signature == "41 01"

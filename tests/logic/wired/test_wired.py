@@ -20,6 +20,8 @@ from simkit.machinefile.read import read_description
 from tests.examples import examples
 from tests.logic.fuses.row_by_row import NONE
 from tests.logic.fuses.row_by_row import Part as RowByRow
+from tests.logic.fuses.test_worked_designs import COUNTER
+from tests.logic.fuses.test_worked_designs import part as worked_design
 from tests.logic.fuses.written import jedec, random_fuses
 from tests.logic.test_network import PUSH_PULL
 from tests.logic.test_parts import by_hand
@@ -197,3 +199,31 @@ def test_a_decoder_is_told_as_data_and_in_words():
         "U1.19: low when " + " or ".join(f"not A15 and not A{n}" for n in range(14, 7, -1)) + ", else high",
         "U1.18: low when A15, else high",
     ]
+
+
+def test_a_flip_flop_that_is_not_driven_gives_no_select():
+    """Pin 12 of the worked counter is driven while pin 11 is low; its level is that of the line that is named there."""
+    program = worked_design(COUNTER)
+    kind = programmed_part(program)
+
+    def decoder(output_enable):
+        nets = {pin: f"U1.{pin}" for pin in kind.outputs} | {
+            1: "PHI2",
+            2: "low",
+            11: output_enable,
+            12: "BANK0",
+            13: "B1",
+        }
+        part = DecodePart("U1", "GAL16V8", kind, nets, program)
+        return Decode((part,), {}, {"select": Wanted("U1", 14, False, "U1.14")}), part
+
+    full, part = decoder("low")
+    assert full.decoded("select").cover().select == ("B1 and BANK0",)
+    assert full.decoded("select").lines == ("B1", "BANK0")
+    own = attrs.evolve(part, nets={**part.nets, 12: "U1.12", 11: "A15"})
+    gated = Decode((own,), {}, {"select": Wanted("U1", 12, False, "U1.12")})
+    free = attrs.evolve(part, nets={**part.nets, 12: "U1.12"})
+    with pytest.raises(SimkitError, match=r"The flip-flop or latch at U1\.12 is heard"):
+        Decode((free,), {}, {"select": Wanted("U1", 12, False, "U1.12")}).decoded("select").table({})
+    with pytest.raises(SimkitError, match=r"U1\.12 is driven by nobody at \$8000-\$FFFF"):
+        gated.decoded("select").table({})
