@@ -25,6 +25,7 @@ ORDER = (
     "timing",
     "machine",
     "budget",
+    "schematic",
     "address_map",
     "records",
     "inspect",
@@ -63,6 +64,7 @@ PLAIN = (
     "machinefile",
     "timing",
     "machine",
+    "schematic",
     "address_map",
 )
 """Folders that load on plain Python, and with them the cards."""

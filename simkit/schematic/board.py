@@ -1,0 +1,237 @@
+"""A schematic as a network: its logic parts and chips, rails, the lines of the bus; what stands on its nets.
+
+Whatever gives a level that the schematic does not say is a source: data and output pins of chips, flip-flops, and nets
+that an unknown part or a connector gives. Sources are told apart by numbers: a run for each bit of the number says, at
+every address at once, which source a net shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import cached_property
+
+import attrs
+
+from simkit.backplane.select import ADDRESS_LINES, ALL, address_bit
+from simkit.logic.network import Levels, Network, Part
+from simkit.logic.parts import part_type
+from simkit.schematic.chips import Chip
+from simkit.schematic.joined import is_silent, joined
+from simkit.schematic.lines import bus_lines, rail_of
+from simkit.schematic.netlist import Netlist
+
+DATA_LINES = tuple(f"D{n}" for n in range(8))
+
+
+@attrs.frozen
+class Shown:
+    """What a net shows of sources.
+
+    Attributes:
+        sources: names of those that it may show; their numbers begin with 1.
+        bits: tables of the bits of the number of the source that it shows, lowest first; number 0: none.
+        base: its level while all sources are low.
+        driven: where somebody drives it.
+    """
+
+    sources: tuple[str, ...]
+    bits: tuple[int, ...]
+    base: int
+    driven: int
+
+    def source(self, address: int) -> str:
+        """The source that it shows at an address; "" for none, or for several that are mixed."""
+        number = sum((table >> address & 1) << place for place, table in enumerate(self.bits))
+        return self.sources[number - 1] if 0 < number <= len(self.sources) else ""
+
+    def is_inverted(self, address: int) -> bool:
+        """Whether it shows the opposite of the source there."""
+        return bool(self.base >> address & 1)
+
+    def shows(self, name: str) -> int:
+        """Where it shows a source, as it is or inverted."""
+        if name not in self.sources:
+            return 0
+        number, table = self.sources.index(name) + 1, ALL
+        for place, bit in enumerate(self.bits):
+            table &= bit if number >> place & 1 else ALL ^ bit
+        return table
+
+
+class Board:
+    """The schematic with chips of cards in it.
+
+    Attributes:
+        netlist: of the schematic.
+        lines: net of each line of the bus.
+        network: of all parts that are known.
+        sources: names of whatever gives a level that is not said: "U3.19" (reference and pin), or a net.
+        unknown: references of parts that are neither logic parts nor chips of cards.
+        chips: that were put into it, by reference.
+    """
+
+    def __init__(self, netlist: Netlist, own_lines: Iterable[str], chips: Iterable[Chip] = ()) -> None:
+        self.netlist = netlist
+        self._joined = joined(netlist)
+        self.lines = {line: self._joined.net(net) for line, net in bus_lines(netlist, own_lines).items()}
+        self.chips = {chip.ref: chip for chip in chips}
+        parts: dict[str, Part] = {}
+        self.unknown: list[str] = []
+        for ref, component in netlist.components.items():
+            chip = self.chips.get(ref)
+            kind = chip.type if chip is not None else part_type(component.value) or part_type(component.part)
+            if kind is None:
+                if not is_silent(component):
+                    self.unknown.append(ref)
+                continue
+            nets = {
+                int(number): self._joined.net(net)
+                for number, net in netlist.pins_of(ref).items()
+                if number.isascii() and number.isdigit()
+            }
+            parts[ref] = Part(kind, {pin: net for pin, net in nets.items() if pin in kind.pins})
+        self.network = Network(parts, self._joined.pulls)
+        self._levels: dict[tuple[object, ...], Levels] = {}
+
+    def net_at(self, ref: str, number: str) -> str | None:
+        """Net at a pin; None if it is joined to none."""
+        net = self.netlist.net_of.get((ref, number))
+        return None if net is None else self._joined.net(net)
+
+    def same(self, net: str) -> str:
+        """The net that stands for all that small resistors and closed jumpers join it to."""
+        return self._joined.net(net)
+
+    def all_names(self, net: str) -> list[str]:
+        """All nets for which one stands."""
+        return [name for name, one in self._joined.same.items() if one == net]
+
+    @cached_property
+    def _made(self) -> set[str]:
+        return {part.nets[pin] for part in self.network.parts.values() for pin in part.type.outputs if pin in part.nets}
+
+    @cached_property
+    def free(self) -> tuple[str, ...]:
+        """Nets that nobody known drives, that are neither rail nor a line that the machine drives, in order."""
+        driven = self._made | {self.lines[line] for line in (*ADDRESS_LINES, "RW", "PHI2") if line in self.lines}
+        return tuple(net for net in sorted(self.network.nets()) if net not in driven and rail_of(net) is None)
+
+    @cached_property
+    def sources(self) -> tuple[str, ...]:
+        """In the order of their numbers, which begin with 1."""
+        data = {self.lines[line] for line in DATA_LINES if line in self.lines}
+        return (*self.network.state, *(net for net in self.free if net not in data))
+
+    def levels(
+        self,
+        *,
+        rw: bool,
+        phi2: bool,
+        lines: Mapping[str, bool] | None = None,
+        given: Mapping[str, int] | None = None,
+        data: Mapping[str, int] | None = None,
+    ) -> Levels:
+        """What stands on all nets at all addresses.
+
+        Args:
+            rw, phi2: levels of these.
+            lines: levels of other lines that the machine's cards drive.
+            given: tables of sources by name; others are high.
+            data: tables of data lines that the CPU drives.
+        """
+        key = (rw, phi2, _key(lines), _key(given), _key(data))
+        if key not in self._levels:
+            self._levels[key] = self._work_out(rw=rw, phi2=phi2, lines=lines or {}, given=given or {}, data=data or {})
+        return self._levels[key]
+
+    def _work_out(
+        self,
+        *,
+        rw: bool,
+        phi2: bool,
+        lines: Mapping[str, bool],
+        given: Mapping[str, int],
+        data: Mapping[str, int],
+    ) -> Levels:
+        inputs: dict[str, int] = {}
+        for net in self.network.nets():
+            rail = rail_of(net)
+            if rail is not None:
+                inputs[net] = ALL if rail else 0
+        for net in self.free:
+            inputs[net] = given.get(net, 0 if self._joined.pulls.get(net) is False else ALL)
+        data_nets = {self.lines[line] for line in DATA_LINES if line in self.lines}
+        inputs = {net: table for net, table in inputs.items() if net not in data_nets}
+        values = {line: address_bit(n) for n, line in enumerate(ADDRESS_LINES)}
+        values |= {"RW": ALL if rw else 0, "PHI2": ALL if phi2 else 0, **data}
+        values |= {line: ALL if level else 0 for line, level in lines.items()}
+        inputs |= {self.lines[line]: table for line, table in values.items() if line in self.lines}
+        state = {name: given.get(name, ALL) for name in self.network.state}
+        return self.network.levels(inputs, state)
+
+    def shown(self, net: str, *, rw: bool, lines: Mapping[str, bool] | None = None) -> Shown:
+        """What a net shows of sources while PHI2 is high."""
+        sources = self._behind(frozenset({net}))
+        runs = self._runs(sources, rw=rw, lines=lines)
+        return _shown(sources, runs, net)
+
+    def _runs(self, sources: tuple[str, ...], *, rw: bool, lines: Mapping[str, bool] | None) -> list[Levels]:
+        """All sources low; then for each bit of their numbers those high that have it."""
+        low = dict.fromkeys(self.sources, 0)
+        numbered = list(enumerate(sources, start=1))
+        given = (
+            low | {name: ALL for n, name in numbered if place >= 0 and n >> place & 1}
+            for place in range(-1, len(sources).bit_length())
+        )
+        return [self.levels(rw=rw, phi2=True, lines=lines, given=one) for one in given]
+
+    def data_shown(self, net: str, *, lines: Mapping[str, bool] | None = None) -> Shown:
+        """What a net shows of the data lines while the CPU writes; they are its sources then."""
+        there = tuple(line for line in DATA_LINES if line in self.lines)
+        runs = []
+        for place in range(-1, len(there).bit_length()):
+            data = {line: ALL if place >= 0 and n >> place & 1 else 0 for n, line in enumerate(there, start=1)}
+            runs.append(self.levels(rw=False, phi2=True, lines=lines, data=data))
+        return _shown(there, runs, net)
+
+    @cached_property
+    def _all_shown(self) -> tuple[str, ...]:
+        """Sources that may show on the data lines."""
+        return self._sources_of(frozenset(self.lines[line] for line in DATA_LINES if line in self.lines))
+
+    def _behind(self, nets: frozenset[str]) -> tuple[str, ...]:
+        """Sources on which nets may depend; those behind data lines are numbered together, so that runs are shared."""
+        if not nets <= {self.lines[line] for line in DATA_LINES if line in self.lines}:
+            return self._sources_of(nets)
+        return self._all_shown
+
+    def _sources_of(self, nets: frozenset[str]) -> tuple[str, ...]:
+        reached = set[str]().union(*(self.network.reached_from(net) for net in nets))
+        return tuple(name for name in self.sources if self.net_of_source(name) in reached)
+
+    def net_of_source(self, name: str) -> str | None:
+        """Net that a source gives its level to."""
+        if name not in self._state:
+            return name
+        ref, _, pin = name.rpartition(".")
+        return self.network.parts[ref].nets.get(int(pin))
+
+    @cached_property
+    def _state(self) -> frozenset[str]:
+        return frozenset(self.network.state)
+
+    def unsaid(self, net: str) -> list[str]:
+        """Nets that nobody drives, on which a net may depend: their level is not in the schematic."""
+        reached = self.network.reached_from(net)
+        data = {self.lines[line] for line in DATA_LINES if line in self.lines}
+        return [one for one in self.free if one in reached and one not in data]
+
+
+def _shown(sources: tuple[str, ...], runs: list[Levels], net: str) -> Shown:
+    """What a net shows, by the runs with all sources low and with each bit of their numbers; no part at it: nothing."""
+    base, *others = (run.levels.get(net, ALL) for run in runs)
+    return Shown(sources, tuple(level ^ base for level in others), base, runs[0].driven.get(net, 0))
+
+
+def _key(table: Mapping[str, object] | None) -> tuple[tuple[str, object], ...]:
+    return tuple(sorted((table or {}).items()))
