@@ -177,8 +177,8 @@ class _Reader:
         if kind is None:
             remedy = f"Known are 16V8, 20V8, 22V10 and {', '.join(sorted(TYPES))}, of any family."
             self._tell(f"{ref}.part", f"{name!r} is no part known here.", remedy)
-        elif "fuses" in table:
-            self._tell(f"{ref}.fuses", f"a {name} has no fuses.", "Leave it out.")
+        elif odd := [key for key in ("fuses", "fuse_checksum") if key in table]:
+            self._tell(f"{ref}.{odd[0]}", f"a {name} has no fuses.", "Leave it out.")
         else:
             self._kinds[ref] = kind
 
@@ -209,11 +209,11 @@ class _Reader:
         if not isinstance(pins, dict):
             self._tell(f"{ref}.pins", "pins is a table.", 'Write e.g. pins = { A = "A5", G = "low" }.')
             pins = {}
-        singles = {key for key in pins if kind.pin(key) is not None}
-        for key in (
+        singles = [key for key in pins if kind.pin(key) is not None]
+        for key in [
             *(key for key in pins if key not in singles),
             *singles,
-        ):  # a pin counts over the group that it is of
+        ]:  # a pin counts over the group that it is of
             field = f"{ref}.pins.{key}"
             found = self._pins(ref, kind, key, field)
             levels = self._nets(pins[key], field) if found else None

@@ -23,8 +23,7 @@ def covers_of(decode: Decode, fail: Fail, table: str = "decode") -> dict[str, Co
 def differs(decode: Decode, key: str, said: Select | Expression) -> str | None:
     """Where a select or strobe that is said is not what its decoder gives, in words; None where it is."""
     decoded = decode.decoded(key)
-    lines = sorted({*said.lines, *decoded.lines, "RW", "PHI2"})
-    found = difference(said.table, decoded.table, lines)
+    found = difference(said.table, (*said.lines, "RW", "PHI2"), decoded.table, decoded.lines)
     if found is None:
         return None
     text = decode.wanted[key].text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping
 from itertools import product
 from pathlib import Path
 
@@ -16,6 +16,9 @@ from simkit.logic.network import Network, Part
 from simkit.logic.parttype import PartType
 
 HIGH, LOW, OPEN = "high", "low", "open"
+MAX_WORK = 8_000
+"""Outputs that a select hears, times the combinations of the lines that it hears beside the address lines: half a
+second's work. A decoder of twenty gates and three bank lines comes to 640."""
 FIXED = {HIGH: ALL, LOW: 0, OPEN: ALL}
 """Nets that are no lines: levels of switches and supplies. An open input reads high."""
 
@@ -98,8 +101,9 @@ class Decoded:
         self._wanted = wanted
         self._net = decode.part(wanted.ref).nets[wanted.pin]
         parts = {part.ref: Part(_without_state_lines(part), part.nets) for part in decode.parts}
+        self._reached = reached = Network(parts).reached_from(self._net)
+        parts = {ref: Part(_heard_outputs(part, reached), part.nets) for ref, part in parts.items()}
         self._network = Network(parts, decode.pulls)
-        self._reached = self._network.reached_from(self._net)
         heard = {net for net in self._reached if net not in FIXED and "." not in net}
         self._state: dict[str, tuple[str, bool]] = {}
         self._unknown: list[str] = []
@@ -114,6 +118,7 @@ class Decoded:
                 else:
                     self._unknown.append(name)
         self.lines = tuple(sorted(heard - set(ADDRESS_LINES)))
+        self._outputs = sum(len(part.type.outputs) for part in parts.values())
 
     def _heard_state(self, part: DecodePart, kind: PartType) -> tuple[int, ...]:
         """Flip-flops of a part that it may hear: a programmed one says which, of others any output may hear all."""
@@ -137,6 +142,11 @@ class Decoded:
         Raises:
             SimkitError: a net that it hears has no level, or two, or it is too much for a select.
         """
+        if self._outputs << len(self.lines) > MAX_WORK:
+            raise SimkitError(
+                f"It hears {self._outputs} outputs and the lines {', '.join(self.lines)}, more than is worked out.",
+                remedy="Lead fewer lines to the parts that make it.",
+            )
         return cover(self.lines, self.table)
 
     def table(self, levels: Levels) -> int:
@@ -179,6 +189,12 @@ def _without_state_lines(part: DecodePart) -> PartType:
     return attrs.evolve(part.type, outputs=outputs) if lines else part.type
 
 
+def _heard_outputs(part: Part, reached: set[str]) -> PartType:
+    """Its type, without the outputs that do not matter."""
+    outputs = {pin: output for pin, output in part.type.outputs.items() if part.nets[pin] in reached}
+    return attrs.evolve(part.type, outputs=outputs)
+
+
 _STATE = 'Name the line of a card that has its level, a latch card\'s say, at its pin: pins = { 14 = "BANK0" }.'
 _CIRCLE = "Look at which outputs go back to which inputs: a select may hang on nothing but lines."
 _FIGHT = "Two outputs are joined, or an output and a line."
@@ -213,16 +229,23 @@ class Difference:
     other_only: int
 
 
-def difference(one: Callable[[Levels], int], other: Callable[[Levels], int], lines: Sequence[str]) -> Difference | None:
-    """The first levels of some lines, RW and PHI2 among them, at which two are not true at the same addresses."""
-    for levels in _cases(lines):
-        first, second = one(levels), other(levels)
+Table = Callable[[Levels], int]
+"""Addresses at which something is true, at given levels of lines."""
+
+
+def difference(one: Table, its_lines: Collection[str], other: Table, other_lines: Collection[str]) -> Difference | None:
+    """The first levels of lines at which two are not true at the same addresses; each hears lines of its own."""
+    known: tuple[dict[tuple[bool, ...], int], ...] = ({}, {})
+    lines = sorted({*its_lines, *other_lines, "RW", "PHI2"})
+    for case in product((True, False), repeat=len(lines)):  # a read with PHI2 high comes first
+        levels = dict(zip(lines, case, strict=True))
+        found = []
+        for tables, table, heard in zip(known, (one, other), (its_lines, other_lines), strict=True):
+            key = tuple(levels[line] for line in heard)
+            if key not in tables:
+                tables[key] = table(levels)
+            found.append(tables[key])
+        first, second = found
         if first != second:
             return Difference(levels, first & ~second, second & ~first)
     return None
-
-
-def _cases(lines: Sequence[str]) -> Iterator[dict[str, bool]]:
-    """All levels of lines; those of a read with PHI2 high come first."""
-    for levels in product((True, False), repeat=len(lines)):
-        yield dict(zip(lines, levels, strict=True))

@@ -74,7 +74,7 @@ def set_to(decode: Decode, pattern: str) -> dict[str, tuple[Position, ...]]:
     }
     cover = _with(decode, found).decoded("select").cover()
     made = Select(cover.select, cover.not_select)
-    if difference(made.table, Select((pattern,)).table, [*sorted(made.lines), "RW", "PHI2"]) is not None:
+    if difference(made.table, (*made.lines, "RW", "PHI2"), Select((pattern,)).table, ()) is not None:
         without = f" without {', '.join(cover.not_select)}" if cover.not_select else ""
         raise SimkitError(
             f"With its switches set so, the decoder makes {', '.join(cover.select)}{without}, not {pattern}.",

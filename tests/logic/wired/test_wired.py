@@ -111,7 +111,7 @@ def test_what_a_decoder_comes_to_is_written_as_a_select_that_is_the_same(seed):
     except SimkitError:
         return
     select = Select(cover.select, cover.not_select)
-    assert difference(select.table, decoded.table, decoded.lines) is None
+    assert difference(select.table, decoded.lines, decoded.table, decoded.lines) is None
     assert select.lines <= set(decoded.lines)
 
 
@@ -227,3 +227,14 @@ def test_a_flip_flop_that_is_not_driven_gives_no_select():
         Decode((free,), {}, {"select": Wanted("U1", 12, False, "U1.12")}).decoded("select").table({})
     with pytest.raises(SimkitError, match=r"U1\.12 is driven by nobody at \$8000-\$FFFF"):
         gated.decoded("select").table({})
+
+
+def test_what_hears_far_too_much_is_refused_before_it_is_worked_out():
+    """Forty gates one behind another and eight lines of cards."""
+    gates = {}
+    for n in range(40):
+        nets = {1: f"U{n - 1}.3" if n else "A15", 2: f"L{n % 8}"} | {pin: f"U{n}.{pin}" for pin in (3, 6, 8, 11)}
+        gates[f"U{n}"] = DecodePart(f"U{n}", "7486", TYPES["7486"], nets)
+    decode = Decode(tuple(gates.values()), {}, {"select": Wanted("U39", 3, True, "U39.3 high")})
+    with pytest.raises(SimkitError, match="hears 40 outputs and the lines L0, L1, L2, L3, L4, L5, L6, L7"):
+        decode.decoded("select").cover()
