@@ -25,7 +25,7 @@ import attrs
 from simkit.backplane.wiring import CONTROL_LINES, GROUND, SUPPLY
 from simkit.contract.errors import SimkitError, near
 from simkit.logic.fuses.devices import device_of
-from simkit.logic.fuses.jedec import load_fuse_map
+from simkit.logic.fuses.jedec import ChecksumError, load_fuse_map
 from simkit.logic.fuses.part import programmed_part
 from simkit.logic.fuses.program import Program, programmed
 from simkit.logic.fuses.vectors import vectors_that_fail
@@ -128,7 +128,7 @@ class _Reader:
             return None
         for ref, table in tables.items():
             if not isinstance(table, dict) or not _REF.fullmatch(ref):
-                remedy = near(ref, self._keys) or 'Parts are "U1" and the like.'
+                remedy = near(ref, self._keys)
                 self._tell(ref, f"{ref!r} is neither a key nor a part.", remedy)
             else:
                 self._kind(ref, table)
@@ -197,7 +197,10 @@ class _Reader:
             program = programmed(name, fuse_map)
         except SimkitError as error:
             where = f"{error.file}:{error.line}: " if error.line is not None else ""
-            self._tell(f"{ref}.fuses", f"{where}{error.message}", error.remedy or "")
+            remedy = error.remedy or ""
+            if isinstance(error, ChecksumError):
+                remedy += ' Where the assembler is known to write it wrongly, fuse_checksum = "ignored" lets it pass.'
+            self._tell(f"{ref}.fuses", f"{where}{error.message}", remedy)
         else:
             self._kinds[ref] = programmed_part(program)
             self._programs[ref] = program, path, (*fuse_map.notes, *vectors_that_fail(program, fuse_map))
@@ -245,7 +248,7 @@ class _Reader:
             supply = key in (str(kind.ground), str(kind.supply), *GROUND, *SUPPLY)
             message = f"pin {key} is its supply." if supply else f"a {kind.name} has no pin {key!r}."
             names = [pin.name for pin in kind.pins.values()]
-            self._tell(field, message, "Leave it out." if supply else near(key, names) or f"It has {', '.join(names)}.")
+            self._tell(field, message, "Leave it out." if supply else near(key, names))
         return found
 
     def _nets(self, value: Any, field: str) -> list[str] | None:
@@ -311,9 +314,7 @@ class _Reader:
         pin = kind.pin(name)
         if pin is None or pin.number not in kind.outputs:
             names = [kind.pins[number].name for number in kind.outputs]
-            self._tell(
-                field, f"{text!r}: {ref} has no output {name!r}.", near(name, names) or f"It has {', '.join(names)}."
-            )
+            self._tell(field, f"{text!r}: {ref} has no output {name!r}.", near(name, names))
             return None
         return f"{ref}.{pin.number}"
 

@@ -283,6 +283,9 @@ def test_what_is_wrong_with_a_fuse_map_is_told_with_its_line(tmp_path):
     line = whole[: whole.index("\nC") + 2].count("\n")
     assert f"decoder.jed:{line + 1}: The fuses have the checksum 3FAB, the file says 0000." in error.message
     assert (error.line, error.field) == (19, "decode.U1.fuses")
+    assert 'fuse_checksum = "ignored"' in error.remedy
+    odd = text.replace('fuses = "decoder.jed"', 'fuses = "decoder.jed"\nfuse_checksum = "no"')
+    assert "'no' is neither 'checked' nor 'ignored'" in refusal(tmp_path, odd).message
     ignored = text.replace('fuses = "decoder.jed"', 'fuses = "decoder.jed"\nfuse_checksum = "ignored"')
     (part,) = card(described(tmp_path, ignored)).decode.parts
     assert any("The fuses have the checksum" in note for note in part.notes)
@@ -329,6 +332,7 @@ def test_fuse_maps_are_files_of_the_machine(tmp_path):
         (('part = "74HC688"', "part = 688"), "its name is missing", 17),
         (('part = "74HC688"', 'part = "GAL16V8"'), "U1 (GAL16V8) has no fuse map", 17),
         (('part = "74HC688"', 'part = "74HC688"\nfuses = "x.jed"'), "a 74HC688 has no fuses", 19),
+        (('part = "74HC688"', 'part = "74HC688"\nfuse_checksum = "ignored"'), "a 74HC688 has no fuses", 19),
         (('part = "74HC688"', 'part = "74HC688"\nspeed = 3'), "unknown key 'speed'", 19),
         (('select = "U2.Y1"', 'select = "U2.Y8"'), "U2 has no output 'Y8'", 16),
         (('select = "U2.Y1"', 'select = "U3.Y1"'), "there is no part 'U3'", 16),

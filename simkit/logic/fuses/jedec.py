@@ -126,9 +126,14 @@ def read_fuse_map(content: bytes, file: str, *, checksum_counts: bool = True) ->
         checksum_counts: whether a wrong fuse checksum is an error; else it is a note.
 
     Raises:
-        SimkitError: a field that cannot be read, fuses beyond their number or missing, a wrong checksum; with the line.
+        ChecksumError: the fuses have another checksum.
+        SimkitError: a field that cannot be read, fuses beyond their number or missing; with the line.
     """
     return _Reader(content.decode("latin-1"), file, checksum_counts).read()
+
+
+class ChecksumError(SimkitError):
+    """The fuses have another checksum than the file says."""
 
 
 class _Reader:
@@ -421,7 +426,8 @@ class _Reader:
     def _wrong_checksum(self, said: int, line: int, found: int) -> None:
         message = f"The fuses have the checksum {found:04X}, the file says {said:04X}."
         if self._checksum_counts:
-            raise self._error(f"{message} A fuse was changed, or is missing.", _SENDER, at_line=line)
+            message = f"{message} A fuse was changed, or is missing."
+            raise ChecksumError(message, file=self._file, line=line, remedy=_SENDER)
         self._notes.append(f"Line {line}: {message}")
 
     def _note_what_is_not_ascii(self, text: str, what: str) -> None:

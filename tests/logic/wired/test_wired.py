@@ -77,7 +77,7 @@ def level_by_hand(decode, models, levels):
     return levels.get(f"{wanted.ref}.{wanted.pin}")
 
 
-@settings(max_examples=examples(200), deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 @given(seed=st.integers(0, 2**32))
 def test_any_decoder(seed):
     rng = random.Random(seed)
@@ -101,7 +101,7 @@ def test_any_decoder(seed):
                 assert table >> address & 1 == (level == is_high)
 
 
-@settings(max_examples=examples(100), deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(seed=st.integers(0, 2**32))
 def test_what_a_decoder_comes_to_is_written_as_a_select_that_is_the_same(seed):
     decode, _ = random_decoder(random.Random(seed))
