@@ -261,7 +261,7 @@ class _Reader:
             self._fuses, self._known = bytearray(number), bytearray(number)
 
     def _default_state(self, rest: str) -> None:
-        self._counted("F")
+        """F before QF is out of order by [J3A], and what some assemblers write (from memory): nothing hangs on it."""
         state = self._state("F", rest)
         if self._default not in (None, state):
             raise self._error(f"F says {state}, and above it says {self._default}.", "Leave one of them in.")

@@ -98,6 +98,13 @@ def test_asterisks_may_stand_at_the_beginning_of_lines():
     assert found.notes == ()
 
 
+def test_the_default_may_stand_before_the_number_of_fuses():
+    """As some open assemblers write it (from memory); [J3A] has the number first."""
+    text = "\n\nAn assembler\nDevice: GAL16V8\n\n*F0\n*G0\n*QF8\n*L0000 10000000\n*C0001\n*\n\x030000\n"
+    found = read_fuse_map(("\x02" + text).encode(), "d.jed")
+    assert (found.fuses, found.notes, found.count_line) == (bytes([1, *[0] * 7]), (), 8)
+
+
 def test_without_stx_the_whole_file_is_fields():
     found = read_fuse_map(b"*QF4*L0 1010*C0005*", "d.jed")
     assert found.fuses == bytes([1, 0, 1, 0])
@@ -152,7 +159,6 @@ def test_test_vectors():
         (["QF8*F0*", "L0 1\n\x001*"], 3, "The byte 00"),
         (["QF8*F0*", "\xb51*"], 2, "The byte B5"),
         (["QF8*F0*", "l0 1*"], 2, "'l' does not begin a field"),
-        (["F0*", "QF8*"], 1, "F stands before QF"),
         (["L0 1*", "QF8*"], 1, "L stands before QF"),
         (["K0 1*", "QF8*"], 1, "K stands before QF"),
         (["QF8*F0*", "QF9*"], 2, "QF says 9 fuses, and in line 1 it says 8."),
