@@ -75,7 +75,8 @@ def _at_rest(
     for _ in range(_ROUNDS):
         moving = dict.fromkeys(levels, 0)
         for pin in program.outputs:  # one after another, so that two that hold each other find a level
-            level = _level(outside.get(pin, NOBODY), program.drives(levels, q, ones)[pin], ones)
+            own = program.drive(pin, levels, program.after_reset(levels, q, ones), ones)
+            level = _level(outside.get(pin, NOBODY), own, ones)
             moving[pin] = level ^ levels[pin]
             levels[pin] = level
         moved = 0

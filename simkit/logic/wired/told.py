@@ -31,6 +31,7 @@ def lines(decode: Decode) -> list[str]:
         found += [switches] if switches else []
         found.append(f"{part.ref} ({part.part}): {', '.join(others)}")
         found += [f"{part.ref}.{pin}: {sentence}" for pin, sentence in told.get("outputs", {}).items()]
+        found += [f"{part.ref}: its signature is {told['signature']}"] if told.get("signature") else []
         found += [f"{part.ref}: {note}" for note in told["notes"]]
     return found
 

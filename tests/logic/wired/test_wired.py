@@ -199,6 +199,7 @@ def test_a_decoder_is_told_as_data_and_in_words():
         "U1.19: low when " + " or ".join(f"not A15 and not A{n}" for n in range(14, 7, -1)) + ", else high",
         "U1.18: low when A15, else high",
     ]
+    assert memory[-1] == "U1: its signature is MARLPIT1"
 
 
 def test_a_flip_flop_that_is_not_driven_gives_no_select():
