@@ -18,9 +18,12 @@ from simkit.address_map.includes import read_include
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.machinefile.description import CardDescription
+from simkit.schematic.check import check_netlist
+from simkit.schematic.netlist import load_netlist
 
 CONSTANTS, LISTING = "constants", "listing"
 LOGIC = "selects and strobes"
+SCHEMATIC = "points of the schematic"
 
 
 @attrs.frozen
@@ -130,7 +133,7 @@ class Standing:
 
 def standing(machine: Machine) -> Standing:
     """Compare whatever the cards of a machine name, banks as they are."""
-    return Standing((*_constants(machine), *_listings(machine), *_fuse_maps(machine)))
+    return Standing((*_constants(machine), *_schematics(machine), *_listings(machine), *_fuse_maps(machine)))
 
 
 def _constants(machine: Machine) -> Iterator[Compared]:
@@ -155,11 +158,32 @@ def _constants(machine: Machine) -> Iterator[Compared]:
         yield Compared(CONSTANTS, path, slots, len(found.rows), tuple(differences))
 
 
-def _unread(what: str, card: CardDescription, path: Path, error: SimkitError) -> Difference:
+def _unread(what: str, card: CardDescription, path: Path, error: SimkitError, key: str = "") -> Difference:
     """A file that cannot be read is compared with nothing, and that is told, too."""
-    return Difference(
-        what, card.slot, f"{error.message} {error.remedy or ''}".strip(), str(path), str(card.place(what))
-    )
+    there = f"{path}:{error.line}" if error.line is not None and error.file == str(path) else str(path)
+    text = f"{error.message} {error.remedy or ''}".strip()
+    return Difference(what, card.slot, text, there, str(card.place(key or what)))
+
+
+def _schematics(machine: Machine) -> Iterator[Compared]:
+    for card in machine.description.cards:
+        path = card.schematic
+        if path is None:
+            continue
+        try:
+            found = check_netlist(machine, card.slot, load_netlist(path))
+        except FileNotFoundError:
+            error = SimkitError(f"There is no file {str(path)!r}.", remedy="Export the netlist, or correct the path.")
+            yield Compared(SCHEMATIC, path, (card.slot,), 0, (_unread(SCHEMATIC, card, path, error, "schematic"),))
+            continue
+        except SimkitError as error:
+            yield Compared(SCHEMATIC, path, (card.slot,), 0, (_unread(SCHEMATIC, card, path, error, "schematic"),))
+            continue
+        differences = tuple(
+            Difference(SCHEMATIC, card.slot, f"{one.text} {one.remedy}", one.there, one.here, "", one.first)
+            for one in found.differences
+        )
+        yield Compared(SCHEMATIC, path, (card.slot,), sum(found.compared.values()), differences)
 
 
 def _constant(found: Comparison, row: Row, naming: list[CardDescription], begins: dict[int, str]) -> Difference:

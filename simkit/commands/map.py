@@ -24,6 +24,10 @@ HELP = help_text(
     "--constants writes addresses, bits and masks for a ROM source, in the syntax of its assembler; the same machine "
     "gives the same file. --compare tells line by line whether an include file or a list of labels that you have still "
     "agrees. It knows names by their words: VIDEO_DATA, PADS_PORT_1, PAD_A, keyboardReadyBit.",
+    "--netlist FILE --slot N compares a card with the netlist of its schematic, an S-expression netlist as schematic "
+    "editors export it: the select at all addresses, address and data pins, strobes, lines, and the order of inputs. "
+    "Bus lines are known by the names of their nets (A0, D7, RWB, PHI2, IRQ), logic parts and chips by their values. "
+    "--propose prints the lines of a machine file that the schematic makes.",
     examples=(
         "simkit map demo:marlpit",
         "simkit map my-machine --svg map.svg",
@@ -31,6 +35,8 @@ HELP = help_text(
         "simkit map my-machine --markdown > map.md",
         "simkit map my-machine --constants machine.inc --syntax ca65",
         "simkit map my-machine --compare hardware.inc",
+        "simkit map demo:marlpit --netlist keyboard.net --slot 3",
+        "simkit map demo:marlpit --netlist pads.net --slot 4 --propose",
     ),
 )
 
@@ -61,6 +67,13 @@ def address_map_of(
         Path | None,
         typer.Option("--compare", metavar="FILE", help="Does this include file or list of labels agree?"),
     ] = None,
+    netlist: Annotated[
+        Path | None, typer.Option("--netlist", metavar="FILE", help="Does this netlist of the card's schematic agree?")
+    ] = None,
+    slot: Annotated[int | None, typer.Option("--slot", metavar="N", help="Of --netlist: the card's slot.")] = None,
+    propose: Annotated[
+        bool, typer.Option("--propose", help="Of --netlist: print the machine-file lines that the schematic makes.")
+    ] = False,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -71,8 +84,13 @@ def address_map_of(
         raise SimkitError("--syntax is said of constants.", remedy="Give --constants FILE with it.")
     if markdown and as_json:
         raise SimkitError("--markdown and --json are two forms.", remedy="Give one of the two.")
+    if netlist is None and (slot is not None or propose):
+        raise SimkitError("--slot and --propose are said of a netlist.", remedy="Give --netlist FILE with them.")
     chosen = _syntax(syntax, constants)
     machine = options.load()
+    if netlist is not None:
+        _schematic(machine, netlist, slot, propose=propose, as_json=as_json)
+        return
     if compare is not None:
         _compare(machine, compare, as_json=as_json)
         return
@@ -152,6 +170,35 @@ def _write(
         say_json({"machine": machine.description.name, "files": paths}, error=elsewhere)
     else:
         say(*(f"Written: {path}" for path in paths), error=elsewhere)
+
+
+def _schematic(machine: Machine, path: Path, slot: int | None, *, propose: bool, as_json: bool) -> None:
+    from simkit.schematic.check import check_netlist
+    from simkit.schematic.netlist import load_netlist
+    from simkit.schematic.propose import propose as proposed
+
+    if slot is None:
+        slots = ", ".join(f"{card.slot} ({card.kind})" for card in machine.description.cards)
+        raise SimkitError("Which card the netlist is of is not said.", remedy=f"Give --slot N: {slots}.")
+    try:
+        netlist = load_netlist(path)
+    except FileNotFoundError as error:
+        remedy = "Export the netlist from the schematic editor, or correct the path."
+        raise SimkitError(f"There is no file {str(path)!r}.", remedy=remedy) from error
+    if propose:
+        lines = proposed(machine, slot, netlist)
+        if as_json:
+            say_json({"machine": machine.description.name, "slot": slot, "lines": lines})
+        else:
+            say_text("\n".join(lines) + "\n")
+        return
+    found = check_netlist(machine, slot, netlist)
+    if as_json:
+        say_json({"machine": machine.description.name, **found.as_dict()})
+    else:
+        say(*found.lines())
+    if found.differences:
+        raise typer.Exit(exits.FOUND)
 
 
 def _compare(machine: Machine, path: Path, *, as_json: bool) -> None:

@@ -74,7 +74,7 @@ class ChipCheck:
         report = self._report
         reads = (seen[_READ][1] ^ said[_READ].gives) if is_read(report.seat) else 0
         writes = (seen[_WRITE][2] ^ said[_WRITE].takes) if is_written(report.seat) else 0
-        if self._selects():
+        if self.selects():
             select = (seen[_READ][0] ^ said[_READ].selected) & (reads | writes)
             select |= (seen[_WRITE][0] ^ said[_WRITE].selected) & (reads | writes) & writes
         else:  # it is selected by its strobes: where both are wrong, and not only exchanged
@@ -97,11 +97,12 @@ class ChipCheck:
         report.compared[WRITE_STROBE] = int(is_written(report.seat))
         return reads | writes
 
-    def _selects(self) -> list[str]:
+    def selects(self) -> list[str]:
+        """Names of the chip selects that the chip has on the schematic."""
         return [name for name in self._chip.card.board.chip_selects if name in self._chip.pins]
 
     def _select(self, table: int, selected: int, levels: Mapping[str, bool]) -> None:
-        report, names = self._report, self._selects() or self._strobes()
+        report, names = self._report, self.selects() or self._strobes()
         more, fewer = table & ~selected, table & selected
         parts = []
         if more:
@@ -127,7 +128,7 @@ class ChipCheck:
         report = self._report
         pins = self._chip.pins
         first = ("OE",) if what == READ_STROBE else ("WE",)
-        names = [name for name in (*first, "RW", "PHI2") if name in pins] or self._strobes() or self._selects()
+        names = [name for name in (*first, "RW", "PHI2") if name in pins] or self._strobes() or self.selects()
         missing = table & selected if never else 0
         said = "gives no byte" if what == READ_STROBE else "takes no byte"
         does = "gives a byte" if what == READ_STROBE else "takes a byte"
@@ -255,7 +256,7 @@ class ChipCheck:
 
     def _unsaid(self) -> None:
         """Nets on which the select depends and whose level nobody knows."""
-        for name in (*self._selects(), *self._strobes()):
+        for name in (*self.selects(), *self._strobes()):
             net = self._net(name)
             for free in self._board.unsaid(net) if net is not None else ():
                 self._report.note(
@@ -278,16 +279,18 @@ class _PinLevels(dict[int, int]):
         return ALL if net is None else self._tables.get(net, ALL)
 
 
-def _line(table: int, net: str | None) -> str:
-    """The line that a table is, as a machine file says it."""
+def line_of(table: int) -> str:
+    """The line that a table is, as a machine file says it; "" for none."""
     for number in range(16):
         if table == address_bit(number):
             return f"A{number}"
         if table == ALL ^ address_bit(number):
             return f"not A{number}"
-    if table in (0, ALL):
-        return "VCC" if table else "GND"
-    return f"what net {net!r} has" if net is not None else "something else"
+    return {0: "GND", ALL: "VCC"}.get(table, "")
+
+
+def _line(table: int, net: str | None) -> str:
+    return line_of(table) or (f"what net {net!r} has" if net is not None else "something else")
 
 
 def _said(levels: Mapping[str, bool]) -> str:

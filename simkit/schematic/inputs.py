@@ -49,7 +49,7 @@ class Inputs:
             sources = found.get(one.name, {})
             if not sources:
                 continue
-            if all(self._stage(source) is not None for source in sources.values()):
+            if all(stage_of(self._board, source) is not None for source in sources.values()):
                 self._collected(one, sources)
             elif any(one.bits):
                 self._named(one, sources, found)
@@ -90,19 +90,12 @@ class Inputs:
 
     # collectors -------------------------------------------------------------------------------------------------------
 
-    def _stage(self, source: str) -> int | None:
-        ref, _, pin = source.rpartition(".")
-        part = self._board.network.parts.get(ref)
-        if part is None or part.type.name != _COLLECTOR or int(pin) not in _STAGES:
-            return None
-        return _STAGES.index(int(pin))
-
     def _collected(self, register: Register, sources: Mapping[int, str]) -> None:
         """Stages of a shift register: their order is the setting bit_order, which collector it is the pad's socket."""
         report = self._report
         report.compared[INPUT_ORDER] += len(sources)
         is_reversed = getattr(report.card.settings, "bit_order", "first-bit-high") == "first-bit-low"
-        stages = {bit: self._stage(source) or 0 for bit, source in sources.items()}
+        stages = {bit: stage_of(self._board, source) or 0 for bit, source in sources.items()}
         wrong = [bit for bit, stage in stages.items() if stage != (7 - bit if is_reversed else bit)]
         if wrong:
             other = "first-bit-high" if is_reversed else "first-bit-low"
@@ -247,6 +240,26 @@ class Inputs:
         kind = self._board.network.parts[ref].type
         at = f" at net {net!r}" if net is not None else ""
         return f"{kind.pins[int(number)].name} of {ref} (pin {number}{at})"
+
+
+def stage_of(board: Board, source: str) -> int | None:
+    """Which stage of a collector a source is, 0 for QA; None if it is none."""
+    ref, _, pin = source.rpartition(".")
+    part = board.network.parts.get(ref)
+    if part is None or part.type.name != _COLLECTOR or int(pin) not in _STAGES:
+        return None
+    return _STAGES.index(int(pin))
+
+
+def collected(board: Board, sources: Mapping[int, str]) -> tuple[int, bool] | None:
+    """Which pad eight bits are, by the number at its collector, and whether QH stands at D0; None if they are none."""
+    stages = [stage_of(board, sources[bit]) for bit in sorted(sources)]
+    refs = {source.rpartition(".")[0] for source in sources.values()}
+    if stages not in ([*range(8)], [*range(7, -1, -1)]) or len(refs) != 1:
+        return None
+    net = board.network.parts[refs.pop()].nets.get(_SERIAL)
+    number = number_in(plain_name(net)) if net is not None else None
+    return None if number is None else (number, stages[0] == 7)
 
 
 def labels_of(board: Board, source: str) -> tuple[str, ...]:

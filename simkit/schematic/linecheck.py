@@ -98,7 +98,7 @@ def _of_board(report: Report) -> None:
                 report.note(f"No net is called {line}: it was not compared.")
             continue
         net = board.lines[line]
-        who = _pullers(board, net)
+        who = pullers(board, line)
         if line in wanted:
             report.compared[LINE] += 1
             if not who:
@@ -133,9 +133,9 @@ def _of_board(report: Report) -> None:
             )
 
 
-def _pullers(board: Board, net: str) -> list[str]:
-    """Outputs at a net, and pins there of parts that are not known; chips of other cards aside."""
-    found = []
+def pullers(board: Board, line: str) -> list[str]:
+    """Outputs at a line, and pins there of parts that are not known; chips of other cards aside."""
+    found, net = [], board.lines[line]
     for ref, part in board.network.parts.items():
         if ref not in board.chips:
             found += [f"{ref}.{pin}" for pin in part.type.outputs if part.nets.get(pin) == net]

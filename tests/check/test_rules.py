@@ -93,6 +93,7 @@ def checked_pair(assemble, tmp_path, monkeypatch):
                 ".word handler, start, handler\n"
             )
             _put(assemble(source, tmp_path), tmp_path)
+        shutil.copy(ROOT / "demo" / "marlpit" / "keyboard.net", tmp_path)
         image = "rule.bin"
         content = bytearray((tmp_path / image).read_bytes())
         if "patched" in case:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from simkit.address_map.standing import CONSTANTS, standing
+from simkit.address_map.standing import CONSTANTS, SCHEMATIC, standing
 from simkit.backplane.seat import Seat
 from simkit.backplane.vectors import VECTORS
 from simkit.check.image.codemap import ENDS, reached
@@ -194,7 +194,7 @@ def _entries(machine: Machine) -> Iterator[int]:
             yield target
 
 
-_RULES = {CONSTANTS: "constant-differs"}
+_RULES = {CONSTANTS: "constant-differs", SCHEMATIC: "schematic-differs"}
 """Rule by what a card names and what disagrees with the machine; a listing that does is told by `labels-stale`."""
 
 

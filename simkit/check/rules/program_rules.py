@@ -73,6 +73,15 @@ PROGRAM_RULES = (
         bench="Put the probe on the card's select: it stays quiet while the program thinks it talks to it.",
     ),
     Rule(
+        name="schematic-differs",
+        level="error",
+        title="the schematic of a card is wired otherwise than the machine file says",
+        story="Two inputs were exchanged on the schematic for a shorter track; machine file and ROM never heard of it.",
+        hardware="The board does what the schematic says: addresses, bits or lines are not where the program has them.",
+        do="Correct the schematic, or the machine file (`simkit map MACHINE --netlist FILE --slot N --propose`).",
+        bench="Follow the net that is named with a continuity tester, from pin to pin.",
+    ),
+    Rule(
         name="labels-stale",
         level="warning",
         title="the listing is not of this image",
