@@ -13,6 +13,7 @@ from functools import cached_property
 import attrs
 
 from simkit.backplane.select import ADDRESS_LINES, ALL, address_bit
+from simkit.logic.drive import Drive
 from simkit.logic.network import Levels, Network, Part
 from simkit.logic.parts import part_type
 from simkit.schematic.chips import Chip
@@ -185,6 +186,13 @@ class Board:
         )
         return [self.levels(rw=rw, phi2=True, lines=lines, given=one) for one in given]
 
+    def drive(self, ref: str, pin: int, levels: Levels, given: Mapping[str, int] | None = None) -> Drive:
+        """What one output does to its net, with levels and sources as a run had them."""
+        part, known = self.network.parts[ref], given or {}
+        output = part.type.outputs[pin]
+        at = {one: levels.levels[part.nets[one]] if one in part.nets else ALL for one in output.of}
+        return output.drive(at, {one: known.get(f"{ref}.{one}", ALL) for one in part.type.state}, ALL)
+
     def data_shown(self, net: str, *, lines: Mapping[str, bool] | None = None) -> Shown:
         """What a net shows of the data lines while the CPU writes; they are its sources then."""
         there = tuple(line for line in DATA_LINES if line in self.lines)
@@ -197,15 +205,16 @@ class Board:
     @cached_property
     def _all_shown(self) -> tuple[str, ...]:
         """Sources that may show on the data lines."""
-        return self._sources_of(frozenset(self.lines[line] for line in DATA_LINES if line in self.lines))
+        return self.sources_of(frozenset(self.lines[line] for line in DATA_LINES if line in self.lines))
 
     def _behind(self, nets: frozenset[str]) -> tuple[str, ...]:
         """Sources on which nets may depend; those behind data lines are numbered together, so that runs are shared."""
         if not nets <= {self.lines[line] for line in DATA_LINES if line in self.lines}:
-            return self._sources_of(nets)
+            return self.sources_of(nets)
         return self._all_shown
 
-    def _sources_of(self, nets: frozenset[str]) -> tuple[str, ...]:
+    def sources_of(self, nets: frozenset[str]) -> tuple[str, ...]:
+        """Sources on whose levels those of nets may depend."""
         reached = set[str]().union(*(self.network.reached_from(net) for net in nets))
         return tuple(name for name in self.sources if self.net_of_source(name) in reached)
 

@@ -28,7 +28,7 @@ def check_netlist(machine: Machine, slot: int, netlist: Netlist) -> Result:
     else:
         PortCheck(report).run()
     check_lines(report, chip)
-    unknown = [f"{ref} ({netlist.components[ref].value or 'no value'})" for ref in report.board.unknown]
+    unknown = [f"{ref} ({netlist.components[ref].value or 'no value'})" for ref in sorted(report.board.unknown)]
     if unknown:
         more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
         report.note(f"Parts that are not known: {', '.join(unknown[:8])}{more}.")

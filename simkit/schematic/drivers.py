@@ -75,8 +75,8 @@ def groups_of(board: Board, lines: Mapping[str, bool]) -> list[Group]:
         if ref in board.chips:
             continue
         pins = [pin for pin in part.type.outputs if part.nets.get(pin) in data]
-        tables = [_union(_driven(board, part, pin, state) for pin in pins) for state in states]
-        if not pins or not any(tables):
+        tables = [_union(_driven(board, ref, part, pin, state) for pin in pins) for state in states]
+        if not pins:
             continue
         sources = _sources(board, part, pins, tables[0], lines)
         refs = {one.rpartition(".")[0] for one in sources}
@@ -96,11 +96,9 @@ def groups_of(board: Board, lines: Mapping[str, bool]) -> list[Group]:
     return found
 
 
-def _driven(board: Board, part: LogicPart, pin: int, levels: Levels) -> int:
+def _driven(board: Board, ref: str, part: LogicPart, pin: int, levels: Levels) -> int:
     """Where an output gives a level that comes from somewhere: a transceiver only where its other side is driven."""
-    output = part.type.outputs[pin]
-    at = {one: levels.levels[part.nets[one]] if one in part.nets else ALL for one in output.of}
-    table = output.drive(at, dict.fromkeys(part.type.state, ALL), ALL).driven
+    table = board.drive(ref, pin, levels).driven
     if part.type.name == _TRANSCEIVER:
         behind = part.nets.get(20 - pin)
         table &= levels.driven.get(behind, 0) if behind is not None else 0
@@ -118,8 +116,9 @@ def _enables(part: LogicPart, pins: list[int]) -> tuple[str, ...]:
 
 
 def _sources(board: Board, part: LogicPart, pins: list[int], table: int, lines: Mapping[str, bool]) -> set[str]:
-    if not table:
-        return set()
+    if not table:  # it never gives a byte: what would come through is behind its inputs
+        heard = {part.nets[one] for pin in pins for one in part.type.outputs[pin].of if one in part.nets}
+        return set(board.sources_of(frozenset(heard)))
     first = (table & -table).bit_length() - 1
     shown = (board.shown(part.nets[pin], rw=True, lines=lines) for pin in pins)
     return {source for one in shown if (source := one.source(first))}

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from simkit.backplane.select import ADDRESS_LINES
 from simkit.contract.lines import Drive
-from simkit.schematic.board import Board
+from simkit.schematic.board import DATA_LINES, Board
 from simkit.schematic.chips import Chip
 from simkit.schematic.found import LINE
 from simkit.schematic.report import Report
 
 _PULLED = ("IRQ", "NMI", "RDY", "SO")
 """Lines of the system that cards pull; RESET has a circuit of its own, which may be anywhere."""
+_DRIVEN_BY_THE_CPU = (*ADDRESS_LINES, *DATA_LINES, "RW", "PHI2", "RESET")
 
 
 def check_lines(report: Report, chip: Chip | None) -> None:
@@ -66,18 +68,18 @@ def _differ(report: Report, name: str, wanted: str, pin: str, net: str | None, t
 
 
 def lines_pulled(board: Board, source: str) -> list[str]:
-    """Lines of the bus that go low when an output goes low, or high, and nobody else pulls."""
+    """Lines of the bus at which something pulls otherwise when an output goes low, whoever else pulls there."""
     if source not in board.network.state:
         return []
-    still = board.levels(rw=True, phi2=True)
-    moved = board.levels(rw=True, phi2=True, given={source: 0})
-    return [
-        line
-        for line, net in board.lines.items()
-        if line not in ("RESET", "RW", "PHI2")
-        and line[1:].isdigit() is False
-        and still.levels.get(net) != moved.levels.get(net)
-    ]
+    still, moved = board.levels(rw=True, phi2=True), board.levels(rw=True, phi2=True, given={source: 0})
+    nets = {net: line for line, net in board.lines.items() if line not in _DRIVEN_BY_THE_CPU}
+    found = []
+    for ref, part in board.network.parts.items():
+        for pin in part.type.outputs:
+            line = nets.get(part.nets.get(pin, ""))
+            if line is not None and board.drive(ref, pin, still) != board.drive(ref, pin, moved, {source: 0}):
+                found.append(line)
+    return list(dict.fromkeys(found))
 
 
 def _hears(board: Board, net: str, line: str) -> bool:
@@ -110,7 +112,7 @@ def _of_board(report: Report) -> None:
                     remedy=f"Join the output to {line}, or correct lines.",
                     nets=[net],
                 )
-        elif who:
+        elif who and line not in _pulled_by_others(report):
             names = " and ".join(wanted) or "no line"
             report.differ(
                 LINE,
@@ -131,6 +133,12 @@ def _of_board(report: Report) -> None:
                 nets=[net],
                 pins=fighting[:1],
             )
+
+
+def _pulled_by_others(report: Report) -> set[str]:
+    """Lines that other boards of logic parts pull that are on the schematic, too."""
+    cards = (seat for seat in report.bus.seats if seat.slot in report.others)
+    return {pin.line.name for seat in cards for pin in seat.connector.pins.values() if pin.line is not None}
 
 
 def pullers(board: Board, line: str) -> list[str]:

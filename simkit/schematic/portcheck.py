@@ -114,19 +114,21 @@ class PortCheck:
                 slot=report.seat.slot,
                 remedy="Name the netlist of this card; its buffers are known by their value, the lines by their nets.",
             )
-        others = [
-            wanted(report.bus, seat, rw=True, phi2=True, lines={}).gives
+        others = {
+            seat.slot: wanted(report.bus, seat, rw=True, phi2=True, lines={}).gives
             for seat in report.bus.seats
             if seat.slot != report.seat.slot and is_read(seat)
-        ]
+        }
         is_pads = report.card.kind == "serial-pads"
-        collected = [group for group in found if group.is_collector]
-        if is_pads and collected:
-            return collected
-        if not is_pads:
-            found = [group for group in found if not group.is_collector] or found
-        own = [group for group in found if group.gives & want or not any(group.gives & ~other == 0 for other in others)]
-        return own or found
+        alike = [group for group in found if group.is_collector == is_pads] or found
+        own = [
+            group
+            for group in alike
+            if group.gives & want or not any(group.gives & ~other == 0 for other in others.values())
+        ] or alike
+        strangers = [group for group in found if group not in own]
+        report.others |= {slot for slot, gives in others.items() if any(one.gives & gives for one in strangers)}
+        return own
 
     def _answers(
         self, wrong: int, seen: int, want: int, said: _Said, groups: list[Group], registers: list[Register]

@@ -20,6 +20,7 @@ class Report:
         bus: of the machine.
         seat: of the card.
         card: as the machine file describes it.
+        others: slots of other boards of logic parts that are on the schematic, too.
         differences, roles, notes, compared: what was found, see `Result`.
     """
 
@@ -28,6 +29,7 @@ class Report:
         self.bus = bus
         self.seat = seat
         self.card = card
+        self.others: set[int] = set()
         self.differences: list[Difference] = []
         self.roles: list[str] = []
         self.notes: list[str] = []

@@ -148,6 +148,18 @@ CARDS = {1: ("ram", ram), 2: ("rom", rom), 3: ("keyboard", keyboard), 4: ("pads"
 """By slot."""
 
 
+def whole():
+    """All cards on one schematic: U305 is U5 of slot 3, and its nets have the card's name."""
+    sheet = Sheet()
+    for slot, (name, make) in CARDS.items():
+        one = make()
+        sheet.names.update(one.names)
+        for ref, (value, symbol, nets) in one.parts.items():
+            own = {pin: f"/{name}{net}" if net.startswith("/") else net for pin, net in nets.items()}
+            sheet.parts[f"{ref[0]}{slot}{int(ref[1:]):02}"] = value, symbol, own
+    return sheet
+
+
 def main():
     """Write them."""
     for name, make in CARDS.values():
