@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from simkit.backplane.select import ALL, address_bit
 from simkit.schematic.board import DATA_LINES, Shown
 from simkit.schematic.chips import Chip, acts
+from simkit.schematic.drivers import groups_of
 from simkit.schematic.expected import Wanted, combinations, driven_lines, is_read, is_written, wanted
 from simkit.schematic.found import DATA_LINE, READ_STROBE, REGISTER_SELECT, SELECT, WRITE_STROBE, where
 from simkit.schematic.report import Report
@@ -58,6 +59,7 @@ class ChipCheck:
         }
         seen = {state: self.seen(state, levels) for state in said}
         wrong = self._access(said, seen, levels)
+        self._transceivers(levels)
         agreed = said[_READ].selected & ~wrong
         self._address_pins(said[_READ], agreed, levels)
         if is_read(report.seat):
@@ -145,6 +147,29 @@ class ChipCheck:
             nets=[self._net(name) for name in names],
             pins=[self._pin(name) for name in names],
         )
+
+    def _transceivers(self, levels: Mapping[str, bool]) -> None:
+        """Transceivers that drive the data lines of the bus where no card behind them gives a byte."""
+        report = self._report
+        slots = {chip.card.slot for chip in self._board.chips.values()} | report.others
+        behind = 0
+        for seat in report.bus.seats:
+            if seat.slot in slots:
+                behind |= wanted(report.bus, seat, rw=True, phi2=True, lines=levels).gives
+        for group in groups_of(self._board, levels):
+            table = group.enabled & ~behind
+            if group.chip == self._chip.ref and table:
+                at = ", ".join(self._board.netlist.at(net) for net in group.enable_nets) or "always"
+                report.differ(
+                    READ_STROBE,
+                    f"{group.ref}, enabled by {at}, drives the data lines in reads at {where(table)}, against whoever "
+                    "answers there; the machine file has nobody behind it give a byte.",
+                    fields=("select", "output_enable"),
+                    remedy=f"Put the select of the card into the enable of {group.ref}.",
+                    table=table,
+                    nets=group.enable_nets,
+                    pins=[group.ref],
+                )
 
     # address and data pins --------------------------------------------------------------------------------------------
 

@@ -26,6 +26,7 @@ class Group:
 
     Attributes:
         ref: of the part.
+        enabled: where it is enabled in reads with PHI2 high, whatever it then gives.
         gives: where it puts a byte there in reads with PHI2 high.
         in_writes: where it does in writes.
         early: where it does in reads while PHI2 is low.
@@ -35,6 +36,7 @@ class Group:
     """
 
     ref: str
+    enabled: int
     gives: int
     in_writes: int
     early: int
@@ -85,6 +87,7 @@ def groups_of(board: Board, lines: Mapping[str, bool]) -> list[Group]:
         found.append(
             Group(
                 ref=ref,
+                enabled=_union(board.drive(ref, pin, states[0]).driven for pin in pins),
                 gives=tables[0],
                 in_writes=tables[1],
                 early=tables[2],

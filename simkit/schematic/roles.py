@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import product
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.seat import Seat
@@ -12,7 +13,7 @@ from simkit.machine.machine import Machine
 from simkit.machinefile.description import CardDescription
 from simkit.schematic.board import DATA_LINES, Board
 from simkit.schematic.chips import Chip, acts, found_chips, has_chip
-from simkit.schematic.expected import wanted
+from simkit.schematic.expected import combinations, driven_lines, wanted
 from simkit.schematic.netlist import Netlist
 from simkit.schematic.report import Report
 
@@ -97,11 +98,12 @@ def _overlap(board: Board, chip: Chip, bus: Bus, seat: Seat) -> int:
     """At how many addresses a chip is selected otherwise than a card is."""
     numbers = {name: int(text) for name, text in chip.pins.items() if text.isdigit()}
     apart = 0
-    for rw in (True, False):
-        levels = board.levels(rw=rw, phi2=True).levels
+    there = tuple(line for line in driven_lines(bus, seat) if line in board.lines)
+    for lines, rw in product(combinations(bus, there), (True, False)):
+        levels = board.levels(rw=rw, phi2=True, lines=lines).levels
         tables = {number: levels.get(board.net_at(chip.ref, str(number)) or "", -1) for number in numbers.values()}
         full = {number: (1 << 65_536) - 1 if table == -1 else table for number, table in tables.items()}
         _, gives, takes = acts(chip.card, numbers, full, (1 << 65_536) - 1)
-        said = wanted(bus, seat, rw=rw, phi2=True, lines={})
+        said = wanted(bus, seat, rw=rw, phi2=True, lines=lines)
         apart += ((gives ^ said.gives) if rw else (takes ^ said.takes)).bit_count()
     return apart
