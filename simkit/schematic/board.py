@@ -19,7 +19,7 @@ from simkit.logic.parts import part_type
 from simkit.schematic.chips import Chip
 from simkit.schematic.joined import is_silent, joined
 from simkit.schematic.lines import bus_lines, rail_of
-from simkit.schematic.netlist import Netlist
+from simkit.schematic.netlist import Netlist, number_of
 
 DATA_LINES = tuple(f"D{n}" for n in range(8))
 
@@ -86,9 +86,9 @@ class Board:
                     self.unknown.append(ref)
                 continue
             nets = {
-                int(number): self._joined.net(net)
-                for number, net in netlist.pins_of(ref).items()
-                if number.isascii() and number.isdigit()
+                number: self._joined.net(net)
+                for pin, net in netlist.pins_of(ref).items()
+                if (number := number_of(pin)) is not None
             }
             parts[ref] = Part(kind, {pin: net for pin, net in nets.items() if pin in kind.pins})
         self.network = Network(parts, self._joined.pulls)

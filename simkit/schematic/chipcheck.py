@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from simkit.backplane.select import ALL, address_bit
 from simkit.schematic.board import DATA_LINES, Shown
-from simkit.schematic.chips import Chip, acts
+from simkit.schematic.chips import Chip, acts, numbered
 from simkit.schematic.drivers import groups_of
 from simkit.schematic.expected import Wanted, combinations, driven_lines, is_read, is_written, wanted
 from simkit.schematic.found import DATA_LINE, READ_STROBE, REGISTER_SELECT, SELECT, WRITE_STROBE, where
@@ -31,7 +31,7 @@ class ChipCheck:
         self._chip = chip
         self._board = report.board
         self._told: set[str] = set()
-        self._numbers = {name: int(text) for name, text in chip.pins.items() if text.isdigit()}
+        self._numbers = numbered(chip.pins)
 
     def run(self) -> None:
         """Compare all of it, with each combination of the lines that cards drive into the select."""

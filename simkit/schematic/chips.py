@@ -14,7 +14,7 @@ from simkit.contract.lines import Drive as OutputStage
 from simkit.logic.drive import Drive
 from simkit.logic.parttype import Direction, Levels, Output, PartType, Pin
 from simkit.machinefile.description import CardDescription
-from simkit.schematic.netlist import Component, Netlist
+from simkit.schematic.netlist import Component, Netlist, number_of
 
 _VALUES = {
     "sram": r"[A-Z]{0,4}(6[12]\d{2,4}|6C\d{2,5}|7C1\d{2}|55\d{3})",
@@ -49,7 +49,7 @@ class Chip:
     @property
     def is_whole(self) -> bool:
         """Whether all eight data pins were found."""
-        return all(name in self.pins for name in _DATA)
+        return all(name in numbered(self.pins) for name in _DATA)
 
 
 def can_be(component: Component, card: CardDescription) -> bool:
@@ -75,8 +75,9 @@ def chip_of(netlist: Netlist, component: Component, card: CardDescription) -> Ch
     known = _known(card)
     for number in sorted(numbers, key=lambda text: (len(text), text)):
         raw = component.pin_names.get(number, "")
-        if not raw and number.isdigit():
-            raw = card.board.contacts.get(int(number), "")
+        contact = number_of(number)
+        if not raw and contact is not None:
+            raw = card.board.contacts.get(contact, "")
         name = _as_called(raw, known, card)
         if name is not None:
             named.setdefault(name, number)
@@ -103,7 +104,7 @@ def _as_called(raw: str, known: set[str], card: CardDescription) -> str | None:
 
 
 def _type(card: CardDescription, pins: Mapping[str, str]) -> PartType:
-    numbers = {name: int(text) for name, text in pins.items() if text.isdigit()}
+    numbers = numbered(pins)
     selects = {numbers[name]: level for name, level in card.board.chip_selects.items() if name in numbers}
     outputs: dict[int, Output] = {}
     of = tuple(dict.fromkeys((*selects, *(numbers[name] for name in _CONTROLS if name in numbers))))
@@ -115,6 +116,11 @@ def _type(card: CardDescription, pins: Mapping[str, str]) -> PartType:
             outputs.setdefault(numbers[spec.name], Output((), _pulls(numbers[spec.name], spec.drive)))
     found = {number: Pin(number, name, Direction.BOTH) for name, number in numbers.items()}
     return PartType(card.kind, found, 0, 0, outputs, tuple(outputs))
+
+
+def numbered(pins: Mapping[str, str]) -> dict[str, int]:
+    """Numbers of pins by name, of those that have one."""
+    return {name: number for name, text in pins.items() if (number := number_of(text)) is not None}
 
 
 def _pulls(pin: int, stage: OutputStage) -> _Drives:

@@ -112,6 +112,11 @@ def plain_name(text: str) -> str:
     return last.replace("~", "").strip()
 
 
+def number_of(pin: str) -> int | None:
+    """Number of a pin, as those of packages in rows are; None of others, "A5"."""
+    return int(pin) if pin.isascii() and pin.isdigit() and len(pin) < 4 else None
+
+
 def load_netlist(path: Path) -> Netlist:
     """Read a netlist.
 

@@ -12,7 +12,7 @@ from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
 from simkit.machinefile.description import CardDescription
 from simkit.schematic.board import DATA_LINES, Board
-from simkit.schematic.chips import Chip, acts, found_chips, has_chip
+from simkit.schematic.chips import Chip, acts, found_chips, has_chip, numbered
 from simkit.schematic.expected import combinations, driven_lines, wanted
 from simkit.schematic.netlist import Netlist
 from simkit.schematic.report import Report
@@ -96,7 +96,7 @@ def _all_chips(machine: Machine, netlist: Netlist, own: Iterable[str]) -> list[t
 
 def _overlap(board: Board, chip: Chip, bus: Bus, seat: Seat) -> int:
     """At how many addresses a chip is selected otherwise than a card is."""
-    numbers = {name: int(text) for name, text in chip.pins.items() if text.isdigit()}
+    numbers = numbered(chip.pins)
     apart = 0
     there = tuple(line for line in driven_lines(bus, seat) if line in board.lines)
     for lines, rw in product(combinations(bus, there), (True, False)):
