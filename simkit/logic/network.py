@@ -7,6 +7,7 @@ A level is a table of bits, one for each case that is asked about at once: over 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import cached_property
 from itertools import islice
 
 import attrs
@@ -122,18 +123,23 @@ class Network:
 
     def reached_from(self, net: str) -> set[str]:
         """Nets on whose level that of a net may depend, itself among them."""
+        found, ahead = {net}, [net]
+        while ahead:
+            for other in self._before.get(ahead.pop(), ()):
+                if other not in found:
+                    found.add(other)
+                    ahead.append(other)
+        return found
+
+    @cached_property
+    def _before(self) -> Mapping[str, set[str]]:
+        """By net those that are heard by what drives it."""
         before: dict[str, set[str]] = {}
         for ref, pin in self._outputs:
             part = self.parts[ref]
             heard = {part.nets[at] for at in part.type.outputs[pin].of if at in part.nets}
             before.setdefault(part.nets[pin], set()).update(heard)
-        found, ahead = {net}, [net]
-        while ahead:
-            for other in before.get(ahead.pop(), ()):
-                if other not in found:
-                    found.add(other)
-                    ahead.append(other)
-        return found
+        return before
 
     def _ways(self, at: str, to: str, way: tuple[Step, ...], seen: set[str]) -> Iterator[tuple[Step, ...]]:
         if at == to:

@@ -21,6 +21,7 @@ from simkit.schematic.joined import is_silent, joined
 from simkit.schematic.lines import bus_lines, rail_of
 from simkit.schematic.netlist import Netlist, number_of
 
+TRANSCEIVER = "74245"
 DATA_LINES = tuple(f"D{n}" for n in range(8))
 
 
@@ -92,6 +93,7 @@ class Board:
             }
             parts[ref] = Part(kind, {pin: net for pin, net in nets.items() if pin in kind.pins})
         self.network = Network(parts, self._joined.pulls)
+        self._positions: dict[str, bool] = {}
         self._levels: dict[tuple[object, ...], Levels] = {}
 
     def net_at(self, ref: str, number: str) -> str | None:
@@ -119,9 +121,23 @@ class Board:
 
     @cached_property
     def sources(self) -> tuple[str, ...]:
-        """In the order of their numbers, which begin with 1."""
+        """Those that may come through as data: what decides over selects, enables and directions keeps its level."""
         data = {self.lines[line] for line in DATA_LINES if line in self.lines}
-        return (*self.network.state, *(net for net in self.free if net not in data))
+        names = (*self.network.state, *(net for net in self.free if net not in data))
+        return tuple(name for name in names if self.net_of_source(name) not in self._deciding)
+
+    @cached_property
+    def _deciding(self) -> set[str]:
+        """Nets on which inputs depend that several outputs of a part share: enables, selects, directions."""
+        shared: set[str] = set()
+        for part in self.network.parts.values():
+            kinds = [set(output.of) for output in part.type.outputs.values()]
+            if len(kinds) > 1:
+                heard = set.intersection(*kinds)
+                if part.type.name == TRANSCEIVER:
+                    heard = {1, 19}
+                shared |= {part.nets[pin] for pin in heard if pin in part.nets}
+        return shared.union(*(self.network.reached_from(net) for net in shared))
 
     def levels(
         self,
@@ -131,6 +147,7 @@ class Board:
         lines: Mapping[str, bool] | None = None,
         given: Mapping[str, int] | None = None,
         data: Mapping[str, int] | None = None,
+        address: int | None = None,
     ) -> Levels:
         """What stands on all nets at all addresses.
 
@@ -139,33 +156,35 @@ class Board:
             lines: levels of other lines that the machine's cards drive.
             given: tables of sources by name; others are high.
             data: tables of data lines that the CPU drives.
+            address: the one address that is asked about, in all cases; cases are then what `given` makes them.
         """
-        key = (rw, phi2, _key(lines), _key(given), _key(data))
+        values = {
+            line: address_bit(n) if address is None else ALL if address >> n & 1 else 0
+            for n, line in enumerate(ADDRESS_LINES)
+        }
+        values |= {"RW": ALL if rw else 0, "PHI2": ALL if phi2 else 0, **(data or {})}
+        values |= {line: ALL if level else 0 for line, level in (lines or {}).items()}
+        key = (rw, phi2, _key(lines), _key(given), _key(data), address)
         if key not in self._levels:
-            self._levels[key] = self._work_out(rw=rw, phi2=phi2, lines=lines or {}, given=given or {}, data=data or {})
+            self._levels[key] = self._work_out(values, given or {})
         return self._levels[key]
 
-    def _work_out(
-        self,
-        *,
-        rw: bool,
-        phi2: bool,
-        lines: Mapping[str, bool],
-        given: Mapping[str, int],
-        data: Mapping[str, int],
-    ) -> Levels:
+    def set_switches(self, positions: Mapping[str, bool]) -> None:
+        """Take nets with switches at them to have these levels from now on, unless a run gives others."""
+        self._positions |= positions
+        self._levels.clear()
+
+    def _work_out(self, values: Mapping[str, int], given: Mapping[str, int]) -> Levels:
         inputs: dict[str, int] = {}
         for net in self.network.nets():
             rail = rail_of(net)
             if rail is not None:
                 inputs[net] = ALL if rail else 0
         for net in self.free:
-            inputs[net] = given.get(net, 0 if self._joined.pulls.get(net) is False else ALL)
+            at_rest = self._positions.get(net, self._joined.pulls.get(net, True))
+            inputs[net] = given.get(net, ALL if at_rest else 0)
         data_nets = {self.lines[line] for line in DATA_LINES if line in self.lines}
         inputs = {net: table for net, table in inputs.items() if net not in data_nets}
-        values = {line: address_bit(n) for n, line in enumerate(ADDRESS_LINES)}
-        values |= {"RW": ALL if rw else 0, "PHI2": ALL if phi2 else 0, **data}
-        values |= {line: ALL if level else 0 for line, level in lines.items()}
         inputs |= {self.lines[line]: table for line, table in values.items() if line in self.lines}
         state = {name: given.get(name, ALL) for name in self.network.state}
         return self.network.levels(inputs, state)
@@ -232,8 +251,8 @@ class Board:
     def unsaid(self, net: str) -> list[str]:
         """Nets that nobody drives, on which a net may depend: their level is not in the schematic."""
         reached = self.network.reached_from(net)
-        data = {self.lines[line] for line in DATA_LINES if line in self.lines}
-        return [one for one in self.free if one in reached and one not in data]
+        known = {self.lines[line] for line in DATA_LINES if line in self.lines} | self._positions.keys()
+        return [one for one in self.free if one in reached and one not in known]
 
 
 def _shown(sources: tuple[str, ...], runs: list[Levels], net: str) -> Shown:

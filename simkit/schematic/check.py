@@ -9,6 +9,7 @@ from simkit.schematic.linecheck import check_lines
 from simkit.schematic.netlist import Netlist
 from simkit.schematic.portcheck import PortCheck
 from simkit.schematic.roles import looked_at
+from simkit.schematic.switches import settle
 
 
 def check_netlist(machine: Machine, slot: int, netlist: Netlist) -> Result:
@@ -23,6 +24,7 @@ def check_netlist(machine: Machine, slot: int, netlist: Netlist) -> Result:
         SimkitError: there is no such slot, or nothing in the netlist could be the card.
     """
     report, chip = looked_at(machine, slot, netlist)
+    settle(report)
     if chip is not None:
         ChipCheck(report, chip).run()
     else:

@@ -59,7 +59,7 @@ class ChipCheck:
         }
         seen = {state: self.seen(state, levels) for state in said}
         wrong = self._access(said, seen, levels)
-        self._transceivers(levels)
+        self._transceivers(wrong, levels)
         agreed = said[_READ].selected & ~wrong
         self._address_pins(said[_READ], agreed, levels)
         if is_read(report.seat):
@@ -148,7 +148,7 @@ class ChipCheck:
             pins=[self._pin(name) for name in names],
         )
 
-    def _transceivers(self, levels: Mapping[str, bool]) -> None:
+    def _transceivers(self, wrong: int, levels: Mapping[str, bool]) -> None:
         """Transceivers that drive the data lines of the bus where no card behind them gives a byte."""
         report = self._report
         slots = {chip.card.slot for chip in self._board.chips.values()} | report.others
@@ -157,7 +157,7 @@ class ChipCheck:
             if seat.slot in slots:
                 behind |= wanted(report.bus, seat, rw=True, phi2=True, lines=levels).gives
         for group in groups_of(self._board, levels):
-            table = group.enabled & ~behind
+            table = group.enabled & ~behind & ~wrong
             if group.chip == self._chip.ref and table:
                 at = ", ".join(self._board.netlist.at(net) for net in group.enable_nets) or "always"
                 report.differ(

@@ -9,10 +9,9 @@ import attrs
 from simkit.backplane.select import ALL
 from simkit.logic.network import Levels
 from simkit.logic.network import Part as LogicPart
-from simkit.schematic.board import DATA_LINES, Board
+from simkit.schematic.board import DATA_LINES, TRANSCEIVER, Board
 from simkit.schematic.lines import rail_of
 
-_TRANSCEIVER = "74245"
 _COLLECTORS = ("74595", "74165")
 """Shift registers that take bits in one after another."""
 _EDGE = {"74273": 11, "74374": 11, "74574": 11, "74377": 11}
@@ -102,7 +101,7 @@ def groups_of(board: Board, lines: Mapping[str, bool]) -> list[Group]:
 def _driven(board: Board, ref: str, part: LogicPart, pin: int, levels: Levels) -> int:
     """Where an output gives a level that comes from somewhere: a transceiver only where its other side is driven."""
     table = board.drive(ref, pin, levels).driven
-    if part.type.name == _TRANSCEIVER:
+    if part.type.name == TRANSCEIVER:
         behind = part.nets.get(20 - pin)
         table &= levels.driven.get(behind, 0) if behind is not None else 0
     return table
@@ -125,6 +124,17 @@ def _sources(board: Board, part: LogicPart, pins: list[int], table: int, lines: 
     first = (table & -table).bit_length() - 1
     shown = (board.shown(part.nets[pin], rw=True, lines=lines) for pin in pins)
     return {source for one in shown if (source := one.source(first))}
+
+
+def clocks_of(board: Board) -> list[str]:
+    """Nets that clock latches or enable them."""
+    pins = _EDGE | _LEVEL
+    found = (
+        part.nets.get(pins[part.type.name])
+        for ref, part in board.network.parts.items()
+        if part.type.name in pins and ref not in board.chips
+    )
+    return [net for net in found if net is not None]
 
 
 def takers_of(board: Board, lines: Mapping[str, bool]) -> Iterator[Taker]:

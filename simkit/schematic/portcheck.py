@@ -75,6 +75,12 @@ class PortCheck:
         seen = 0
         for group in groups:
             seen |= group.gives
+        for net in dict.fromkeys(net for group in groups for net in group.enable_nets):
+            for free in self._board.unsaid(net):
+                report.note(
+                    f"The enable at {self._board.netlist.at(net)} depends on {self._board.netlist.at(free)}, whose "
+                    "level the schematic does not say; it is taken as its resistor pulls it, else as high."
+                )
         report.compared[SELECT] = report.compared[READ_STROBE] = 1
         report.compared[REGISTER_SELECT] = max(report.compared[REGISTER_SELECT], len(registers))
         ignored = said.read.gives & ~want

@@ -19,6 +19,7 @@ from simkit.schematic.netlist import Netlist
 from simkit.schematic.patterns import as_select
 from simkit.schematic.report import Report
 from simkit.schematic.roles import looked_at
+from simkit.schematic.switches import switched
 
 _SELECTED_BY_LINES = "# The select depends on lines that cards drive (%s): these patterns hold while they are high."
 
@@ -34,6 +35,8 @@ def propose(machine: Machine, slot: int, netlist: Netlist) -> list[str]:
     levels = dict.fromkeys((line for line in driven_lines(report.bus, report.seat) if line in report.board.lines), True)
     if levels:
         lines.append(_SELECTED_BY_LINES % ", ".join(levels))
+    if nets := switched(report):
+        lines.append(f"# Switches at {', '.join(nets)} are taken as their resistors pull them.")
     if chip is not None:
         lines += _of_chip(report, chip, levels)
     else:

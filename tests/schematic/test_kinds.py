@@ -185,3 +185,34 @@ def test_two_memories_alike_are_told_apart_by_their_selects(machine):
     sheet.edit("U9", 1, "BANK0")
     found = check_netlist(machine, 1, read_netlist(sheet.text(), "card.net"))
     assert "U1 (62256) is taken for slot 1." in found.roles
+
+
+def switched(sheet):
+    """The comparator's page is set by eight switches to ground, with pull-ups."""
+    nets = sheet.parts["U10"][2]
+    pack = {"1": "+5V"}
+    for n, pin in enumerate((3, 5, 7, 9, 12, 14, 16, 18)):
+        nets[str(pin)] = f"/S{n}"
+        pack[str(2 + n)] = f"/S{n}"
+        sheet.part("SW1", "", "SW_DIP_x08", {str(1 + n): f"/S{n}", str(16 - n): "GND"} | dip(sheet), {})
+    return sheet.part("RN9", "10k", "R_Network08", pack, {"1": "common"})
+
+
+def dip(sheet):
+    return sheet.parts["SW1"][2] if "SW1" in sheet.parts else {}
+
+
+@pytest.mark.parametrize("slot", [6, 7, 8, 9])
+def test_positions_of_switches_are_found_and_told(slot, machine):
+    sheet = SHEETS[slot]()
+    for ref in [ref for ref in sheet.parts if ref.startswith("SW")]:
+        sheet.parts[f"BTN{ref[2:]}"] = sheet.parts.pop(ref)
+    found = check_netlist(machine, slot, read_netlist(switched(sheet).text(), "card.net"))
+    assert [one.sentence() for one in found.differences] == []
+    (told,) = [one for one in found.roles if "switches stand so" in one]
+    assert "low at net '/S7'" in told
+    assert told.count("high at net") == 7
+    # page $7F is made; a wire of the comparator's other side that is wrong shows nevertheless
+    sheet.edit("U10", 17, "A14")
+    found = check_netlist(machine, slot, read_netlist(sheet.text(), "card.net"))
+    assert [one.what for one in found.differences] == ["select"]
