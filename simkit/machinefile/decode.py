@@ -74,15 +74,17 @@ def _read(
     *,
     on_backplane: bool,
 ) -> Decode | None:
-    wrong = 0
+    wrong: list[str] = []
 
     def tell(field: str, message: str, remedy: str) -> None:
-        nonlocal wrong
-        wrong += 1
+        wrong.append(message)
         fail(f"decode.{field}".rstrip("."), message, remedy)
 
-    found = _Reader(value, wanted, path, tell, on_backplane).decode()
-    return found if found is not None and not wrong and wanted else None
+    reader = _Reader(value, wanted, path, tell, on_backplane)
+    found = reader.decode()
+    if found is not None and not wrong:  # else what follows from it would only mislead
+        reader.look_at_what_is_heard(found)
+    return found if not wrong and wanted else None
 
 
 class _Reader:
@@ -114,6 +116,7 @@ class _Reader:
         self._kinds: dict[str, PartType] = {}
 
     def decode(self) -> Decode | None:
+        """The decoder, as far as it can be made out."""
         tables = {key: table for key, table in self._value.items() if key not in self._keys}
         if len(tables) > MAX_PARTS:
             remedy = "Put what all cards share on the backplane."
@@ -133,13 +136,14 @@ class _Reader:
         parts = _with_joined_outputs([self._part(ref, tables[ref]) for ref in tables])
         wanted = {key: self._wanted(key, text) for key, text in self._asked.items()}
         pulls = self._pulls(self._value.get("pulls", {}))
-        found = Decode(parts, pulls, {key: pin for key, pin in wanted.items() if pin is not None})
-        for key in found.wanted:
-            self._look_at_what_is_heard(found, key)
-        return found
+        return Decode(parts, pulls, {key: pin for key, pin in wanted.items() if pin is not None})
 
-    def _look_at_what_is_heard(self, decode: Decode, key: str) -> None:
-        """Whether all that a select or strobe hears is said, and may be heard."""
+    def look_at_what_is_heard(self, decode: Decode) -> None:
+        """Tell of what selects and strobes hear and is not said, or may not be heard."""
+        for key in decode.wanted:
+            self._look_at(decode, key)
+
+    def _look_at(self, decode: Decode, key: str) -> None:
         decoded = decode.decoded(key)
         for ref, number in decoded.without_net():
             part = decode.part(ref)

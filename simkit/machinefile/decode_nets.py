@@ -54,7 +54,10 @@ def row_of_nets(value: Any, count: int) -> list[str]:
         else:
             found.append(_WORDS.get(word.upper(), word))
     if len(found) != count:
-        raise SimkitError(f"{value!r} says {len(found)} levels of {count} pins.", remedy="Say one for each pin.")
+        levels = "1 level" if len(found) == 1 else f"{len(found)} levels"
+        pins = "1 pin" if count == 1 else f"{count} pins"
+        remedy = 'Say one for each pin, the highest first: "A15..A8", "0111 1111" or "A5 A4 low".'
+        raise SimkitError(f"{value!r} says {levels} of {pins}.", remedy=remedy)
     return found
 
 
