@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -190,10 +190,6 @@ class Part:
         found = self.figures.get(name)
         return None if found is None else found.value(column)
 
-    def is_called(self, name: str) -> bool:
-        """Whether it goes by the name."""
-        return name.upper() in (one.upper() for one in (self.name, *self.also))
-
     def has_grade(self, grade: str) -> bool:
         """Whether that is its grade; "14 MHz" means each supply of it."""
         own, asked = (text.replace(" ", "").casefold() for text in (self.grade, grade))
@@ -212,7 +208,17 @@ class PartTable:
 
     def called(self, name: str, grade: str = "") -> tuple[Part, ...]:
         """Parts that go by the name; of several makers or grades if it does not say which."""
-        return tuple(part for part in self.parts if part.is_called(name) and (not grade or part.has_grade(grade)))
+        found = self._by_name.get(name.upper(), ())
+        return tuple(part for part in found if part.has_grade(grade)) if grade else found
+
+    @cached_property
+    def _by_name(self) -> Mapping[str, tuple[Part, ...]]:
+        """Parts by each name by which they go, in capitals."""
+        found: dict[str, tuple[Part, ...]] = {}
+        for part in self.parts:
+            for name in dict.fromkeys(one.upper() for one in (part.name, *part.also)):
+                found[name] = (*found.get(name, ()), part)
+        return found
 
     def fitting(self, what: str) -> tuple[Part, ...]:
         """Parts that a kind of card, or of CPU, may have."""

@@ -11,7 +11,7 @@ from simkit.backplane.select import ADDRESS_LINES
 from simkit.logic.network import Network, Step
 from simkit.logic.network import Part as Seated
 from simkit.logic.parttype import Pin
-from simkit.logic.wired.decode import Decode
+from simkit.logic.wired.decode import Decode, DecodePart
 from simkit.machinefile.figures import Part, PartTable
 from simkit.machinefile.fitted import INPUTS
 from simkit.machinefile.timing import CardTiming, Named
@@ -47,12 +47,18 @@ class Ways:
             select = timing.decode or NOWHERE
             return cls(select=select, late=tuple(way[-1:] for way in select), read=read, write=write)
         network = Network({part.ref: Seated(part.type, part.nets) for part in decode.parts}, decode.pulls)
+        steps: dict[Step, Named] = {}  # the ways of sixteen lines share most of them
 
         def through(key: str, sources: Iterable[str]) -> tuple[Way, ...]:
             wanted = decode.wanted[key]
             net = decode.part(wanted.ref).nets[wanted.pin]
-            found = (_named(way, decode, table) for source in sources for way in network.paths(source, net))
-            return tuple(dict.fromkeys(found))
+            found: dict[tuple[tuple[str, str], ...], Way] = {}
+            for source in _unlike(sources, decode, table):
+                for way in network.paths(source, net):
+                    steps.update((step, _step(step, decode, table)) for step in way if step not in steps)
+                    parts = tuple(steps[step] for step in way)
+                    found.setdefault(tuple((part.text, part.figure) for part in parts), parts)
+            return tuple(found.values())
 
         ways = {}
         if "select" in decode.wanted:
@@ -63,19 +69,29 @@ class Ways:
             ways[name] = wired or said
         return cls(**ways)
 
-    def named(self) -> Iterator[Named]:
-        """All parts on them."""
-        for ways in (self.select, self.late, self.read, self.write):
-            for way in ways:
-                yield from way
-
 
 def _gate(gate: Named) -> tuple[Way, ...]:
     return ((attrs.evolve(gate, figure="input"),),) if gate else NOWHERE
 
 
-def _named(way: Iterable[Step], decode: Decode, table: PartTable) -> Way:
-    return tuple(_step(step, decode, table) for step in way)
+def _unlike(sources: Iterable[str], decode: Decode, table: PartTable) -> Iterator[str]:
+    """Of lines that come to the same parts in the same way, as those of a page do, the first."""
+    seen = set()
+    for source in sources:
+        heard = frozenset(
+            (part.ref, _figure(part.type.pins[pin], table.called(part.part)), _outputs(part, pin))
+            for part in decode.parts
+            for pin, net in part.nets.items()
+            if net == source
+        )
+        if heard and heard not in seen:
+            seen.add(heard)
+            yield source
+
+
+def _outputs(part: DecodePart, pin: int) -> frozenset[int]:
+    """Outputs that hear a pin."""
+    return frozenset(output for output, does in part.type.outputs.items() if pin in does.of)
 
 
 def _step(step: Step, decode: Decode, table: PartTable) -> Named:

@@ -5,6 +5,8 @@ import pytest
 from simkit import Machine
 from simkit.budget.whole import budget
 from simkit.contract.errors import SimkitError
+from simkit.logic.network import Network
+from simkit.logic.network import Part as Seated
 from simkit.machinefile.figures import known_parts
 from simkit.machinefile.read import read_description
 from simkit.timing.limits import RULE
@@ -119,3 +121,19 @@ def test_the_decoders_of_the_demo_machine_are_quick_enough_and_all_named():
 def test_a_decoder_is_said_once(machine):
     with pytest.raises(SimkitError, match="as it is wired"):
         read_description(machine(PAGE, more='timing = { decode = ["74HC00"] }\n'))
+
+
+def test_every_way_from_every_address_line_is_there():
+    """Against all paths of the network, line by line; the kit looks at lines that come to the same inputs once."""
+    for card in read_description("demo:decoders").cards:
+        decode = card.decode
+        network = Network({part.ref: Seated(part.type, part.nets) for part in decode.parts})
+        wanted = decode.wanted["select"]
+        net = decode.part(wanted.ref).nets[wanted.pin]
+        steps = {
+            tuple(decode.part(step.part).part for step in way)
+            for line in range(16)
+            for way in network.paths(f"A{line}", net)
+        }
+        found = Ways.of(card.timing, decode, known_parts()).select
+        assert {tuple(step.text for step in way) for way in found} == steps
