@@ -16,6 +16,7 @@ from simkit.backplane.select import ADDRESS_LINES, ALL, address_bit
 from simkit.logic.drive import Drive
 from simkit.logic.network import Levels, Network, Part
 from simkit.logic.parts import part_type
+from simkit.logic.parttype import PartType
 from simkit.schematic.chips import Chip
 from simkit.schematic.joined import is_silent, joined
 from simkit.schematic.lines import bus_lines, rail_of
@@ -72,7 +73,13 @@ class Board:
         chips: that were put into it, by reference.
     """
 
-    def __init__(self, netlist: Netlist, own_lines: Iterable[str], chips: Iterable[Chip] = ()) -> None:
+    def __init__(
+        self,
+        netlist: Netlist,
+        own_lines: Iterable[str],
+        chips: Iterable[Chip] = (),
+        programmed: Mapping[str, PartType] | None = None,
+    ) -> None:
         self.netlist = netlist
         self._joined = joined(netlist)
         self.lines = {line: self._joined.net(net) for line, net in bus_lines(netlist, own_lines).items()}
@@ -81,7 +88,8 @@ class Board:
         self.unknown: list[str] = []
         for ref, component in netlist.components.items():
             chip = self.chips.get(ref)
-            kind = chip.type if chip is not None else part_type(component.value) or part_type(component.part)
+            kind = chip.type if chip is not None else (programmed or {}).get(ref)
+            kind = kind or part_type(component.value) or part_type(component.part)
             if kind is None:
                 if not is_silent(component):
                     self.unknown.append(ref)

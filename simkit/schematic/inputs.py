@@ -10,6 +10,7 @@ from simkit.schematic.board import DATA_LINES, Board, Shown
 from simkit.schematic.found import DATA_LINE, INPUT_ORDER, REGISTER_SELECT, where
 from simkit.schematic.lines import is_connector
 from simkit.schematic.netlist import plain_name
+from simkit.schematic.padclocks import check_clocks
 from simkit.schematic.report import Report
 
 _COLLECTOR = "74595"
@@ -116,6 +117,8 @@ class Inputs:
             )
         self._sense(register, sources)
         self._which(register, sources)
+        for ref in sorted({source.rpartition(".")[0] for source in sources.values()}):
+            check_clocks(report, ref)
 
     def _sense(self, register: Register, sources: Mapping[int, str]) -> None:
         sense = getattr(self._report.card.settings, "sense", "")

@@ -94,6 +94,9 @@ def _of_board(report: Report) -> None:
     board, joined = report.board, report.card.lines
     outputs = {pin.name for pin in report.card.board.pins if pin.drive is not Drive.INPUT}
     wanted = {line: name for name, line in joined.items() if name in outputs}
+    for name, line in joined.items():
+        if line not in _PULLED and line not in report.followed:
+            report.note(f"Which net of the board is {name}, joined to {line}, is not said there: it was not compared.")
     for line in _PULLED:
         if line not in board.lines:
             if line in wanted:

@@ -88,6 +88,8 @@ class PortCheck:
         for group in groups:
             fighting |= group.in_writes & ~said.write.gives
         wrong = (seen ^ want) & ~ignored & ~(fighting & want)  # R/W the wrong way round is told as that
+        refs = ", ".join(group.ref for group in groups)
+        report.role(f"Bytes of slot {report.seat.slot} come to the data lines through {refs}.")
         beside = seen & ignored
         if wrong & want:
             wrong |= beside
@@ -195,7 +197,7 @@ class PortCheck:
                 slot=report.seat.slot,
                 remedy="Name the netlist of this card; its latch is known by its value, the lines by their nets.",
             )
-        report.roles.append(f"{own.ref} is taken for the latch of slot {report.seat.slot}.")
+        report.role(f"{own.ref} is taken for the latch of slot {report.seat.slot}.")
         report.compared[SELECT] = report.compared[WRITE_STROBE] = 1
         wrong = own.takes ^ want
         nets, pin = [own.clock_net], self._board.netlist.pin(own.ref, str(own.clock))
@@ -256,6 +258,7 @@ class PortCheck:
                 if meant is None:
                     continue
                 report.compared[DATA_LINE] += 1
+                report.followed |= {card.lines.get(one.bits[meant], "")}
                 pin = next((n for n in range(8) if card.wires.get(f"D{n}", f"D{n}") == line), bit)
                 if meant != pin:
                     report.differ(

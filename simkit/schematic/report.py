@@ -21,6 +21,7 @@ class Report:
         seat: of the card.
         card: as the machine file describes it.
         others: slots of other boards of logic parts that are on the schematic, too.
+        followed: lines between cards that were compared with the bits they are.
         differences, roles, notes, compared: what was found, see `Result`.
     """
 
@@ -30,6 +31,7 @@ class Report:
         self.seat = seat
         self.card = card
         self.others: set[int] = set()
+        self.followed: set[str] = set()
         self.differences: list[Difference] = []
         self.roles: list[str] = []
         self.notes: list[str] = []
@@ -68,6 +70,11 @@ class Report:
     def place(self, fields: Iterable[str]) -> object:
         """Where the first of these keys stands, or the card."""
         return self.card.place(next((field for field in fields if field in self.card.origin), ""))
+
+    def role(self, text: str) -> None:
+        """Tell once what a part was taken for."""
+        if text not in self.roles:
+            self.roles.append(text)
 
     def note(self, text: str) -> None:
         """Tell something once."""

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from itertools import product
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.contract.errors import SimkitError
+from simkit.logic.parttype import PartType
 from simkit.machine.machine import Machine
 from simkit.machinefile.description import CardDescription
 from simkit.schematic.board import DATA_LINES, Board
 from simkit.schematic.chips import Chip, acts, found_chips, has_chip, numbered
 from simkit.schematic.expected import combinations, driven_lines, wanted
 from simkit.schematic.netlist import Netlist
+from simkit.schematic.programmable import programmed
 from simkit.schematic.report import Report
 
 
@@ -29,11 +31,13 @@ def looked_at(machine: Machine, slot: int, netlist: Netlist) -> tuple[Report, Ch
         slots = ", ".join(str(one.slot) for one in machine.description.cards)
         raise SimkitError(f"There is no card in slot {slot}.", remedy=f"Cards are in {slots}.")
     own = _own_lines(machine.bus)
-    chips = _all_chips(machine, netlist, own)
-    board = Board(netlist, own, [chip for chip, _ in chips])
+    devices, notes = programmed(netlist, machine.description, slot)
+    chips = _all_chips(machine, netlist, own, devices)
+    board = Board(netlist, own, [chip for chip, _ in chips], devices)
     _refuse_without_bus(board)
     seat = next(one for one in machine.bus.seats if one.slot == slot)
     report = Report(board, machine.bus, seat, card)
+    report.notes += notes
     for chip, played in chips:
         report.roles.append(f"{chip.ref} ({netlist.components[chip.ref].value}) is taken for slot {played}.")
     own_chip = next((one for one, played in chips if played == slot), None)
@@ -61,7 +65,9 @@ def _refuse_without_bus(board: Board) -> None:
         )
 
 
-def _all_chips(machine: Machine, netlist: Netlist, own: Iterable[str]) -> list[tuple[Chip, int]]:
+def _all_chips(
+    machine: Machine, netlist: Netlist, own: Iterable[str], devices: Mapping[str, PartType]
+) -> list[tuple[Chip, int]]:
     """Chips of all cards that stand for one, with the slot of each; of several alike by where they are selected."""
     found: list[tuple[Chip, int]] = []
     taken: set[str] = set()
@@ -80,7 +86,7 @@ def _all_chips(machine: Machine, netlist: Netlist, own: Iterable[str]) -> list[t
         if len(cards) == 1 and len(one_of_each) == 1:
             ranked = pairs
         else:
-            board = Board(netlist, own, [*(chip for chip, _ in found), *one_of_each.values()])
+            board = Board(netlist, own, [*(chip for chip, _ in found), *one_of_each.values()], devices)
             seats = {seat.slot: seat for seat in machine.bus.seats}
             ranked = sorted(
                 pairs, key=lambda pair: (_overlap(board, pair[0], machine.bus, seats[pair[1].slot]), pair[0].ref)

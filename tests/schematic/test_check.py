@@ -202,3 +202,44 @@ def test_a_slot_and_a_card_that_are_not_there(marlpit):
     sheet = cards.Sheet().logic("U2", "74HC04", p1="/X", p2="/Y")
     with pytest.raises(SimkitError, match="No net of the netlist is called as a line of the bus is"):
         check_netlist(marlpit, 4, read_netlist(sheet.text(), "empty.net"))
+
+
+def inverted(sheet, net):
+    return sheet.edit("U2", 1, net).edit("U2", 2, "/INVERTED")
+
+
+@pytest.mark.parametrize(
+    ("do", "told"),
+    [
+        (lambda s: s.edit("U14", 13, "/PADCLK").edit("U14", 14, "/N1"), "divide = 4"),
+        (lambda s: inverted(s, "/CARRY").edit("U15", 12, "/INVERTED"), "carry-fall"),
+        (lambda s: s.edit("U16", 12, "/PADCLK"), 'store = "shift-clock"'),
+        (lambda s: inverted(s, "/PADCLK").edit("U15", 11, "/INVERTED"), "shift_edge"),
+    ],
+)  # fmt: skip
+def test_clocks_of_the_collectors_are_compared(do, told, compare):
+    found = compare(4, do(cards.pads()))
+    assert {one.what for one in found.differences} == {"input order"}
+    assert all(told in one.text for one in found.differences)
+
+
+def test_a_programmed_device_decodes_as_its_fuse_map_says():
+    """RAM and ROM behind the 16V8 whose fuse map the machine with decoders as wired names."""
+    machine = Machine.load("demo/decoders")
+    lines = [*(f"A{n}" for n in range(15, 7, -1)), "RWB"]
+    nets = {str(pin): line for pin, line in enumerate(lines, start=1)}
+    nets |= {"11": "PHI2", "19": "/~{RAM}", "18": "/~{ROM}", "17": "/~{RD}", "16": "/~{WR}", "10": "GND", "20": "+5V"}
+    pins = {"~{CS}": "/~{RAM}", "~{OE}": "/~{RD}", "~{WE}": "/~{WR}"}
+
+    def sheet():
+        made = cards.card().part("U1", "GAL16V8D-15LP", "GAL16V8", nets, {})
+        return made.chip("U2", "62256", cards.MEMORY, cards.memory_nets(**pins))
+
+    found = check_netlist(machine, 1, read_netlist(sheet().text(), "card.net"))
+    assert (found.differences, found.compared["select"]) == ((), 1)
+    found = check_netlist(machine, 1, read_netlist(sheet().edit("U1", 5, "GND").text(), "card.net"))
+    assert [one.what for one in found.differences] == ["select"]
+    strange = sheet()
+    strange.parts["U1"] = "ATF22V10C", "ATF22V10C", nets
+    found = check_netlist(machine, 1, read_netlist(strange.text(), "card.net"))
+    assert "U1 (ATF22V10C) is a programmable device whose fuse map is not in the machine file" in " ".join(found.notes)
