@@ -149,7 +149,7 @@ def _write(
     from simkit.address_map.standing import standing
     from simkit.address_map.syntaxes import CONSTANTS, constants_file
     from simkit.files.streams import is_stdout
-    from simkit.files.whole import write_whole
+    from simkit.files.whole import check_output, write_whole
     from simkit.looks.drawing import SVG
     from simkit.looks.drawing import svg as as_svg
 
@@ -162,6 +162,8 @@ def _write(
     if constants is not None:
         text = constants_file(constants_of(machine), machine.description.name, wiring_identity(machine), syntax)
         wanted.append((constants, text, "file of constants", CONSTANTS))
+    for path, _, what, known in wanted:  # all or none
+        check_output(path, what=what, known=known, force=force)
     for path, text, what, known in wanted:
         say_notes(write_whole(path, text, what=what, known=known, force=force))
     paths = [str(path) for path, *_ in wanted]

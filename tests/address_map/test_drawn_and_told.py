@@ -205,3 +205,11 @@ def test_the_page_has_switches_timing_and_what_was_compared(simkit, tmp_path):
         assert told in text
     _, out, _ = simkit("map", "demo:decoders", "--markdown")
     assert "\n    U1 (74HC688): Q7..Q0 = 0 1 1 1 1 1 1 1; closed" in out
+
+
+def test_of_several_files_none_is_written_where_one_cannot_be(simkit, tmp_path):
+    (tmp_path / "mine.html").write_text("my own")
+    code, _, error = simkit("map", "demo:marlpit", "--svg", tmp_path / "a.svg", "--html", tmp_path / "mine.html")
+    assert code == 2
+    assert "mine.html" in error
+    assert not (tmp_path / "a.svg").exists()

@@ -8,6 +8,7 @@ import importlib.util
 import shutil
 import subprocess
 
+import numpy as np  # noqa: F401  loaded here: pytester forgets modules, and numpy loads only once
 import pytest
 
 from simkit import Machine
