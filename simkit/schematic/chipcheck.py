@@ -115,7 +115,7 @@ class ChipCheck:
         there = f" with {_said(levels)}" if levels else ""
         report.differ(
             SELECT,
-            f"{self._chip.ref}, by {self._at(names)}, {' and '.join(parts)}{there}.",
+            f"{self._chip.ref}, by {self._at(names)}, {', and '.join(parts)}{there}.",
             fields=("select", "not_select"),
             remedy="Correct the decoder on the schematic, or select and not_select: --propose prints what is wired.",
             table=table,
@@ -186,10 +186,11 @@ class ChipCheck:
             wrong = (seen ^ table) & (agreed or said.selected)
             report.compared[REGISTER_SELECT] = max(report.compared[REGISTER_SELECT], number + 1)
             if wrong:
+                at = f"net {net!r}" if net is not None else "no net"
                 report.differ(
                     REGISTER_SELECT,
-                    f"{self._pin(name)} carries {_line(seen, net)} ({self._at([name])}); the machine file has "
-                    f"{_line(table, None)} there.",
+                    f"{self._pin(name)} carries {_line(seen, net)} ({at}); the machine file has {_line(table, None)} "
+                    "there.",
                     fields=(f"wires.{name}", "wires", "select"),
                     remedy=f"Join {self._pin(name)} to {_line(table, None)}, or write wires = {{ {name} = "
                     f'"{_line(seen, None)}" }}.',

@@ -12,6 +12,7 @@ import attrs
 
 from simkit.contract.lines import Drive as OutputStage
 from simkit.logic.drive import Drive
+from simkit.logic.parts import part_type
 from simkit.logic.parttype import Direction, Levels, Output, PartType, Pin
 from simkit.machinefile.description import CardDescription
 from simkit.schematic.netlist import Component, Netlist, number_of
@@ -53,7 +54,12 @@ class Chip:
 
 
 def can_be(component: Component, card: CardDescription) -> bool:
-    """Whether a part can be the chip of a card, by its value or the name of its symbol."""
+    """Whether a part can be the chip of a card, by its value or the name of its symbol.
+
+    Of a card that is not the kit's the chip is the part that it says to be faithful to.
+    """
+    if part_type(component.value) is not None or part_type(component.part) is not None:
+        return False
     pattern = _VALUES.get(card.kind)
     if pattern is None:
         names = [re.escape(word) for word in re.findall(r"[A-Z]*\d{2,}[A-Z0-9]*", card.card.faithful_to)]
@@ -64,7 +70,7 @@ def can_be(component: Component, card: CardDescription) -> bool:
 
 
 def has_chip(card: CardDescription) -> bool:
-    """Whether a card stands for one chip on the bus, rather than for a board of logic parts."""
+    """Whether a card of the kit stands for one chip on the bus, rather than for a board of logic parts."""
     return card.kind in _VALUES
 
 

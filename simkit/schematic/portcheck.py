@@ -144,11 +144,11 @@ class PortCheck:
         report = self._report
         nets = [net for group in groups for net in group.enable_nets]
         refs = " and ".join(dict.fromkeys(group.ref for group in groups))
-        parts = []
+        put, parts = "put" if " and " in refs else "puts", []
         if wrong & seen:
-            parts.append(f"puts bytes on the data lines at {where(wrong & seen)}, where the machine file has none")
+            parts.append(f"{put} bytes on the data lines at {where(wrong & seen)}, where the machine file has none")
         if wrong & want:
-            parts.append(f"puts no byte there at {where(wrong & want)}, where the machine file has one")
+            parts.append(f"{put} no byte there at {where(wrong & want)}, where the machine file has one")
         at = ", ".join(self._board.netlist.at(net) for net in dict.fromkeys(nets))
         inside = not wrong & ~said.read.selected
         names = [one.name for one in registers if wrong & said.read.at_offset(one.offset)]
@@ -156,7 +156,7 @@ class PortCheck:
         fields = [*(f"settings.{name}" for name in names), "settings"] if inside else ["select"]
         report.differ(
             what,
-            f"{refs}, enabled by {at}, {' and '.join(parts)}.",
+            f"{refs}, enabled by {at}, {', and '.join(parts)}.",
             fields=[*fields, "select"],
             remedy="Correct the decoder on the schematic, or the machine file: --propose prints what is wired.",
             table=wrong,
@@ -220,7 +220,7 @@ class PortCheck:
                 parts.append(f"takes none at {where(wrong & want)}, where the machine file has one")
             report.differ(
                 SELECT,
-                f"{own.ref}, clocked by {self._board.netlist.at(own.clock_net)}, {' and '.join(parts)}.",
+                f"{own.ref}, clocked by {self._board.netlist.at(own.clock_net)}, {', and '.join(parts)}.",
                 fields=("select", "write_enable"),
                 remedy="Correct the decoder on the schematic, or select: --propose prints what is wired.",
                 table=wrong,

@@ -7,7 +7,7 @@ from itertools import product
 
 from simkit.backplane.bus import Bus
 from simkit.backplane.seat import Seat
-from simkit.backplane.select import ADDRESS_LINES
+from simkit.backplane.select import ADDRESS_LINES, ALL
 from simkit.contract.errors import SimkitError
 from simkit.logic.parttype import PartType
 from simkit.machine.machine import Machine
@@ -75,8 +75,6 @@ def _all_chips(
     for card in machine.description.cards:
         kinds.setdefault(card.kind, []).append(card)
     for cards in kinds.values():
-        if not has_chip(cards[0]):
-            continue
         parts = [one for ref, one in netlist.components.items() if ref not in taken]
         candidates = [(found_chips(netlist, parts, card), card) for card in cards]
         pairs = [(chip, card) for chips, card in candidates for chip in chips]
@@ -107,9 +105,8 @@ def _overlap(board: Board, chip: Chip, bus: Bus, seat: Seat) -> int:
     there = tuple(line for line in driven_lines(bus, seat) if line in board.lines)
     for lines, rw in product(combinations(bus, there), (True, False)):
         levels = board.levels(rw=rw, phi2=True, lines=lines).levels
-        tables = {number: levels.get(board.net_at(chip.ref, str(number)) or "", -1) for number in numbers.values()}
-        full = {number: (1 << 65_536) - 1 if table == -1 else table for number, table in tables.items()}
-        _, gives, takes = acts(chip.card, numbers, full, (1 << 65_536) - 1)
+        tables = {number: levels.get(board.net_at(chip.ref, str(number)) or "", ALL) for number in numbers.values()}
+        _, gives, takes = acts(chip.card, numbers, tables, ALL)
         said = wanted(bus, seat, rw=rw, phi2=True, lines=lines)
         apart += ((gives ^ said.gives) if rw else (takes ^ said.takes)).bit_count()
     return apart

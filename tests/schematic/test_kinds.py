@@ -216,3 +216,27 @@ def test_positions_of_switches_are_found_and_told(slot, machine):
     sheet.edit("U10", 17, "A14")
     found = check_netlist(machine, slot, read_netlist(sheet.text(), "card.net"))
     assert [one.what for one in found.differences] == ["select"]
+
+
+def test_the_chip_of_a_card_of_ones_own_is_what_it_is_faithful_to(tmp_path):
+    (tmp_path / "timer.py").write_text(
+        "from simkit.contract import Card, Register\nimport attrs\n\n\n@attrs.frozen\nclass Nothing:\n    pass\n\n\n"
+        "class Timer(Card):\n    kind = 'own-timer'\n    Settings = Nothing\n    faithful_to = 'MC6840'\n"
+        "    pin_names = {'RS0': 'A0', 'RS1': 'A1'}\n\n    @classmethod\n    def registers(cls, settings):\n"
+        "        return tuple(Register(n, f'timer_{n}', 'rw') for n in range(4))\n"
+    )
+    card_table = '[[card]]\nslot = 6\nkind = "file:timer.py:Timer"\nselect = "0111 1111 0100 xxxx"\n'
+    (tmp_path / "machine.toml").write_text(f'base = "{HERE.as_posix()}/machine.toml"\n{card_table}')
+    machine = Machine.load(tmp_path)
+    names = {"1": "~{CE}", "2": "RS0", "3": "RS1", "4": "R/~{W}", "5": "PHI2"} | {str(6 + n): f"D{n}" for n in range(8)}
+
+    def timer(first="A0"):
+        sheet = card()
+        io_page(sheet, 4)
+        nets = {"~{CE}": "/~{SEL16}", "RS0": first, "RS1": "A1", "R/~{W}": "RWB", "PHI2": "PHI2"}
+        return sheet.chip("U1", "MC6840P", names, nets | {line: line for line in DATA})
+
+    found = check_netlist(machine, 6, read_netlist(timer().text(), "card.net"))
+    assert (found.differences, found.compared["register select"]) == ((), 2)
+    found = check_netlist(machine, 6, read_netlist(timer("A2").text(), "card.net"))
+    assert [one.what for one in found.differences] == ["register select"]
