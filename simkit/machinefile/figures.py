@@ -297,7 +297,7 @@ class _Reader:
         title, basis = table.get("title"), table.get("basis")
         if not isinstance(title, str) or not title.strip():
             self._tell(place.inside("title"), f"source {key}: it has no title.", "Write maker, sheet, year and table.")
-        elif basis not in BASES:
+        elif not isinstance(basis, str) or basis not in BASES:
             self._tell(
                 place.inside("basis"), f"source {key}: {basis!r} is no basis.", f"Write one of {_listed(BASES)}."
             )

@@ -4,8 +4,12 @@ Figures: of the data sheets that the table of parts names beside each (in `simki
 is arithmetic: a cycle begins with the fall of PHI2 (forum.6502.org topic 8461, Glue questions, October 2025).
 """
 
+import math
+
 import attrs
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from simkit.machinefile.figures import ROOM, TYPICAL, WORST, known_parts
 from simkit.machinefile.timing import NOBODY, CardTiming, CpuTiming, Named
@@ -206,3 +210,34 @@ def test_a_part_that_is_not_written_has_no_sums_of_writes():
 def test_a_name_of_several_grades_is_taken_row_by_row():
     assert [one.text for one in each(named("62256"))] == ["62256, 70 ns", "62256, 55 ns"]
     assert each(NOBODY) == (NOBODY,)
+
+
+ANY_PART = st.sampled_from([part for part in known_parts().parts if part.kind == "memory"])
+ANY_CPU = st.sampled_from([part for part in known_parts().parts if part.kind == "cpu"])
+ANY_LOGIC = st.sampled_from(["74LS138 enable", "74HC688 compare", "74HC139 select", "74AC00 input", "74HCT32 input"])
+
+
+@given(
+    cpu=ANY_CPU,
+    part=ANY_PART,
+    decode=st.lists(ANY_LOGIC, max_size=4),
+    high=st.floats(0.05, 0.95),
+    waits=st.integers(0, 3),
+    stretched=st.booleans(),
+    column=st.sampled_from([TYPICAL, ROOM, WORST]),
+    factor=st.floats(1.001, 100),
+)
+def test_slack_is_nothing_at_the_highest_clock_and_less_above(
+    cpu, part, decode, high, waits, stretched, column, factor
+):
+    """Whatever is put together: a sum is the sum of its terms, and its highest clock is where nothing is left."""
+    conditions = Conditions(column=column, high=high, waits=(waits, waits), stretched=stretched)
+    found = paths((cpu.name, cpu.grade), (part.name, part.grade), conditions=conditions, decode=decode)
+    assert {"address", "select", "output-with-phi2"} <= set(found)
+    for path in found.values():
+        assert path.takes == pytest.approx(math.fsum(term.most for term in path.terms))
+        assert path.takes_at_least <= path.takes
+        if path.highest_mhz is not None:
+            period = 1000 / path.highest_mhz
+            assert path.slack(period) == pytest.approx(0, abs=1e-6)
+            assert path.slack(period / factor) < 0 < path.slack(period * factor)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Callable, Sequence
@@ -140,6 +141,23 @@ def _controls(sample: Sample) -> None:
     read_controls(Path(sample.argv[0])).toml()
 
 
+def _parts(sample: Sample) -> None:
+    from simkit import Machine
+    from simkit.budget.drawn import drawn, most_urgent
+    from simkit.budget.whole import budget
+    from simkit.budget.words import budget_data, budget_lines
+    from simkit.looks.drawing import svg
+
+    machine = Machine.load(sample.argv[0])
+    for column in ("worst", "typical"):
+        found = budget(machine, column)
+        assert all(isinstance(line, str) for line in budget_lines(found))
+        json.dumps(budget_data(found))
+        card = most_urgent(found)
+        if card is not None:
+            assert svg(drawn(found, card))
+
+
 def _accepted(sample: Sample) -> None:
     from simkit.check.result.accept import read_accepted
 
@@ -258,6 +276,7 @@ CALLS: dict[str, Callable[[Sample], None]] = {
     "picture": _picture,
     "counts": _counts,
     "controls": _controls,
+    "parts": _parts,
     "accepted": _accepted,
     "select": _select,
     "clock": _clock,

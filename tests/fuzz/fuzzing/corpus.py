@@ -88,6 +88,19 @@ def controls() -> dict[str, Any]:
 
 
 @cache
+def parts() -> dict[str, Any]:
+    """A table of parts: one of each kind."""
+    from simkit.machinefile.figures import FOLDER
+
+    found: dict[str, Any] = {"source": {}, "part": []}
+    for path in sorted(FOLDER.glob("*.toml")):
+        tree = tomllib.loads(path.read_text(encoding="utf-8"))
+        found["source"] |= tree["source"]
+        found["part"] += tree["part"][:2]
+    return found
+
+
+@cache
 def accepted() -> dict[str, Any]:
     """A file of accepted findings."""
     return tomllib.loads((demo_folder() / "traps" / "accepted.toml").read_text(encoding="utf-8"))

@@ -175,6 +175,76 @@ def controls(rolls: Rolls) -> Sample:
     return placed(rolls, "controls", "controls.toml", toml(rolls, tree).encode())
 
 
+PART_KEYS = ("source", "basis", "title", "part", "name", "grade", "kind", "fits", "size", "figures", "worst", "typical")
+
+
+def part_value(rolls: Rolls, key: str, value: Any) -> Any:
+    """Names, kinds, times."""
+    return rolls.choice(
+        (
+            *(
+                "memory",
+                "cpu",
+                "logic",
+                "read",
+                "from memory",
+                "sram",
+                "rom",
+                "65C02",
+                "74HC138",
+                "worst",
+                "70 ns",
+                "-1",
+            ),
+            *(0, 1, 1e-9, 1e300, -1, float("inf"), [18, 23], [], [[]], True, {}, rolls.word()),
+        )
+    )
+
+
+DECODERS = (["74HC688", "74HC138 enable"], ["CD74HC138 select"], "74HC04", [["74AC32"], ["74HC139 enable", "74F521"]])
+TIMING = {
+    "buffer": ("74HC245", "74AC245"),
+    "buffer_gate": ("74HC00",),
+    "read_gate": ("74HC32", "74LS00"),
+    "write_gate": ("74AC00",),
+    "port": ("74HC541", "74LS240"),
+    "latch": ("74HC574", "74AC573"),
+    "counter": ("74HC161",),
+    "collector": ("74HC595",),
+}
+CPUS = (
+    {"kind": "65C02", "part": "W65C02S", "grade": "14 MHz"},
+    {"kind": "65C02", "part": "R65C02"},
+    {"kind": "6502", "grade": "2 MHz"},
+    {"phi2_high": "5 %", "data_buffer": "74HC245"},
+)
+
+
+def parts(rolls: Rolls) -> Sample:
+    """A machine whose file names parts, from the kit's table and one of its own; now and then anything for a value."""
+    tree = changed(rolls, corpus.parts(), part_value, PART_KEYS) if rolls.chance(3) else corpus.parts()
+    cpu = dict(rolls.choice(CPUS))
+    kind, names = rolls.choice(
+        (
+            ("sram", ("62256-70", "62256", "AS6C4008-55")),
+            ("bank-latch", ("74HC574", "74AC573")),
+            ("ports-6522", ("6522A", "W65C22S")),
+        )
+    )
+    timing: dict[str, Any] = {key: rolls.choice(TIMING[key]) for key in rolls.some(list(TIMING), 4)}
+    timing["decode"] = rolls.choice(DECODERS)
+    card = {"slot": 1, "kind": kind, "select": "not A15", "timing": timing}
+    if rolls.chance(2):
+        card["part"] = rolls.choice(names)
+    clock = rolls.choice(("1 MHz", "1 Hz", "999 MHz", "1 MHz / 7"))
+    machine = {"name": "m", "clock": clock, "cpu": cpu, "card": [card], "parts": "own.toml"}
+    if rolls.chance(3):
+        spoilt = rolls.choice((cpu, card, timing, machine))
+        spoilt[rolls.choice(list(spoilt))] = part_value(rolls, "", None)
+    files = {"own.toml": encoded(rolls, toml(rolls, tree)), "machine.toml": toml(rolls, machine).encode()}
+    return Sample(call="parts", files=files, argv=("machine.toml",))
+
+
 def accepted_value(rolls: Rolls, key: str, value: Any) -> Any:
     """Rules, places, slots."""
     return rolls.choice(
@@ -415,6 +485,7 @@ KINDS: dict[str, Kind] = {
     "kit": Kind(kits.kit, 8),
     "counts": Kind(json_file("counts", "counts", FIELDS), 4),
     "controls": Kind(controls, 4),
+    "parts": Kind(parts, 4),
     "accepted": Kind(
         with_known_keys(corpus.accepted, "accepted", accepted_value, ("accept", "rule", "at", "reason")), 3
     ),
