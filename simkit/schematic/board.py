@@ -132,10 +132,10 @@ class Board:
         """Those that may come through as data: what decides over selects, enables and directions keeps its level."""
         data = {self.lines[line] for line in DATA_LINES if line in self.lines}
         names = (*self.network.state, *(net for net in self.free if net not in data))
-        return tuple(name for name in names if self.net_of_source(name) not in self._deciding)
+        return tuple(name for name in names if self.net_of_source(name) not in self.deciding)
 
     @cached_property
-    def _deciding(self) -> set[str]:
+    def deciding(self) -> set[str]:
         """Nets on which inputs depend that several outputs of a part share: enables, selects, directions."""
         shared: set[str] = set()
         for part in self.network.parts.values():

@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
-from simkit.backplane.select import ALL, ranges
+from simkit.backplane.covers import cover
+from simkit.backplane.select import ALL, address_bit
+from simkit.contract.errors import SimkitError
 from simkit.contract.lines import Drive
 from simkit.machine.machine import Machine
 from simkit.schematic.board import DATA_LINES
 from simkit.schematic.chipcheck import ChipCheck, line_of
 from simkit.schematic.chips import Chip
 from simkit.schematic.drivers import groups_of, takers_of
-from simkit.schematic.expected import driven_lines, is_read
-from simkit.schematic.found import MOST_RANGES
+from simkit.schematic.expected import combinations, driven_lines, is_read
 from simkit.schematic.inputs import collected, labels_of
 from simkit.schematic.linecheck import lines_pulled, pullers
 from simkit.schematic.netlist import Netlist
-from simkit.schematic.patterns import as_select
 from simkit.schematic.report import Report
 from simkit.schematic.roles import looked_at
 from simkit.schematic.switches import switched
-
-_SELECTED_BY_LINES = "# The select depends on lines that cards drive (%s): these patterns hold while they are high."
 
 
 def propose(machine: Machine, slot: int, netlist: Netlist) -> list[str]:
@@ -32,46 +30,57 @@ def propose(machine: Machine, slot: int, netlist: Netlist) -> list[str]:
     """
     report, chip = looked_at(machine, slot, netlist)
     lines = ["[[card]]", f"slot = {slot}", f'kind = "{report.card.kind}"']
-    levels = dict.fromkeys((line for line in driven_lines(report.bus, report.seat) if line in report.board.lines), True)
-    if levels:
-        lines.append(_SELECTED_BY_LINES % ", ".join(levels))
     if nets := switched(report):
         lines.append(f"# Switches at {', '.join(nets)} are taken as their resistors pull them.")
-    if chip is not None:
-        lines += _of_chip(report, chip, levels)
-    else:
-        lines += _of_board(report, levels)
-    return lines
+    return [*lines, *(_of_board(report) if chip is None else _of_chip(report, chip))]
 
 
-def _select(table: int) -> Iterator[str]:
-    found = as_select(table)
-    if found is None:
-        shown = ", ".join(f"${first:04X} to ${last:04X}" for first, last in ranges(table)[:MOST_RANGES])
-        yield f"# select: too scattered for patterns: {shown or 'never selected'}"
+def _banking(report: Report) -> tuple[str, ...]:
+    """Lines that cards drive, in the machine file, into the select, as far as they are on the schematic."""
+    return tuple(line for line in driven_lines(report.bus, report.seat) if line in report.board.lines)
+
+
+def _select(report: Report, table_of: Callable[[Mapping[str, bool]], int]) -> Iterator[str]:
+    try:
+        found = cover(_banking(report), table_of)
+    except SimkitError as error:
+        yield f"# No select: {error.message}"
         return
-    select, left_out = found
-    yield f'select = "{select[0]}"' if len(select) == 1 else f"select = {_list(select)}"
-    if left_out:
-        yield f"not_select = {_list(left_out)}"
+    yield f'select = "{found.select[0]}"' if len(found.select) == 1 else f"select = {_list(found.select)}"
+    if found.not_select:
+        yield f"not_select = {_list(found.not_select)}"
 
 
-def _list(texts: list[str]) -> str:
+def _list(texts: Sequence[str]) -> str:
     return "[" + ", ".join(f'"{text}"' for text in texts) + "]"
 
 
-def _of_chip(report: Report, chip: Chip, levels: dict[str, bool]) -> Iterator[str]:
+def _busy(report: Report, table_of: Callable[[Mapping[str, bool]], int]) -> dict[str, bool]:
+    """Levels of the lines that cards drive with which it answers somewhere; all low if it never does."""
+    cases = combinations(report.bus, _banking(report))
+    return next((levels for levels in cases if table_of(levels)), cases[0])
+
+
+def _of_chip(report: Report, chip: Chip) -> Iterator[str]:
     check = ChipCheck(report, chip)
-    (selected, gives, _), (_, _, takes) = check.seen((True, True), levels), check.seen((False, True), levels)
-    yield from _select(selected if check.selects() and selected != ALL else gives | takes)
+
+    def gives(levels: Mapping[str, bool]) -> int:
+        return check.seen((True, True), levels)[1]
+
+    def selected(levels: Mapping[str, bool]) -> int:
+        table = check.seen((True, True), levels)[0]
+        return table if check.selects() and table != ALL else gives(levels) | check.seen((False, True), levels)[2]
+
+    yield from _select(report, selected)
+    levels = _busy(report, gives)
     wires = {}
     found = report.board.levels(rw=True, phi2=True, lines=levels).levels
     for number in range(report.seat.address_pins):
         net = report.board.net_at(chip.ref, chip.pins[f"A{number}"]) if f"A{number}" in chip.pins else None
         if net is not None and (line := line_of(found.get(net, ALL))) not in ("", f"A{number}"):
             wires[f"A{number}"] = line
-    if gives and is_read(report.seat):
-        wires |= _data_wires(report, chip, gives, levels)
+    if gives(levels) and is_read(report.seat):
+        wires |= _data_wires(report, chip, gives(levels), levels)
     if wires:
         yield f"wires = {_table(wires)}"
     joined: dict[str, str] = {}
@@ -84,7 +93,7 @@ def _of_chip(report: Report, chip: Chip, levels: dict[str, bool]) -> Iterator[st
         yield f"lines = {_table(joined)}"
 
 
-def _data_wires(report: Report, chip: Chip, gives: int, levels: dict[str, bool]) -> dict[str, str]:
+def _data_wires(report: Report, chip: Chip, gives: int, levels: Mapping[str, bool]) -> dict[str, str]:
     first = (gives & -gives).bit_length() - 1
     pins = {f"{chip.ref}.{chip.pins[pin]}": pin for pin in DATA_LINES}
     found = {}
@@ -97,41 +106,64 @@ def _data_wires(report: Report, chip: Chip, gives: int, levels: dict[str, bool])
     return dict(sorted(found.items()))
 
 
-def _of_board(report: Report, levels: dict[str, bool]) -> Iterator[str]:
+def _of_board(report: Report) -> Iterator[str]:
+    address_pins = report.seat.address_pins
+
+    def answers(levels: Mapping[str, bool]) -> int:
+        table = _given(report, levels)
+        if not table:
+            table = next((one.takes for one in takers_of(report.board, levels)), 0)
+        return _whole(table, address_pins)
+
+    yield from _select(report, answers)
+    outputs = [pin.name for pin in report.card.board.pins if pin.drive is not Drive.INPUT]
+    pulled = [line for line in ("IRQ", "NMI") if line in report.board.lines and pullers(report.board, line)]
+    joined = _latched(report, _busy(report, answers))
+    if len(outputs) == 1 and pulled:
+        joined[outputs[0]] = pulled[0]
+    if joined:
+        yield f"lines = {_table(joined)}"
+    yield from _settings(report, _busy(report, answers))
+
+
+def _latched(report: Report, levels: Mapping[str, bool]) -> dict[str, str]:
+    """Lines at the outputs of a latch, by the bit that the latch takes for them."""
+    names = {net: line for line, net in report.board.lines.items()}
+    register = next((one for one in report.seat.registers if one.is_port and "w" in one.access), None)
+    taker = next(takers_of(report.board, levels), None)
+    if register is None or taker is None:
+        return {}
+    joined = {}
+    for q, line in taker.lines.items():
+        net = report.board.net_at(taker.ref, str(q))
+        if net in names and (bit := int(line[1:])) < len(register.bits):
+            joined[register.bits[bit]] = names[net]
+    return dict(sorted(joined.items()))
+
+
+def _given(report: Report, levels: Mapping[str, bool]) -> int:
+    """Where buffers that are no chip's give a byte; of a pads card those behind its collectors."""
     groups = [group for group in groups_of(report.board, levels) if group.chip is None]
     if report.card.kind == "serial-pads" and any(group.is_collector for group in groups):
         groups = [group for group in groups if group.is_collector]
     table = 0
     for group in groups:
         table |= group.gives
-    takers = list(takers_of(report.board, levels))
-    if not table and takers:
-        table = takers[0].takes
-    low_bits = (1 << report.seat.address_pins) - 1
-    yield from _select(_whole(table, low_bits))
-    outputs = [pin.name for pin in report.card.board.pins if pin.drive is not Drive.INPUT]
-    pulled = [line for line in ("IRQ", "NMI") if line in report.board.lines and pullers(report.board, line)]
-    if len(outputs) == 1 and pulled:
-        yield f"lines = {_table({outputs[0]: pulled[0]})}"
-    yield from _settings(report, levels)
+    return table
 
 
-def _whole(table: int, low_bits: int) -> int:
+def _whole(table: int, address_pins: int) -> int:
     """A table and all addresses that differ in lines of the register select alone."""
-    for number in range(low_bits.bit_length()):
+    for number in range(address_pins):
         step = 1 << number
-        mask = _alternating(step)
+        mask = address_bit(number)
         high = table & mask
         low = table & (ALL ^ mask)
         table = high | low | high >> step | low << step
     return table
 
 
-def _alternating(step: int) -> int:
-    return (ALL // ((1 << 2 * step) - 1)) * (((1 << step) - 1) << step)
-
-
-def _settings(report: Report, levels: dict[str, bool]) -> Iterator[str]:
+def _settings(report: Report, levels: Mapping[str, bool]) -> Iterator[str]:
     """Settings that the order of inputs decides: ports and bit order of pads, bits of a status register."""
     settings: dict[str, str] = {}
     for offset in range(1 << report.seat.address_pins):
@@ -152,13 +184,11 @@ def _settings(report: Report, levels: dict[str, bool]) -> Iterator[str]:
         yield from (f"{name} = {text}" for name, text in known.items())
 
 
-def _at_offset(report: Report, offset: int, levels: dict[str, bool]) -> dict[int, str]:
+def _at_offset(report: Report, offset: int, levels: Mapping[str, bool]) -> dict[int, str]:
     """What each data line shows at the first address at which the card gives a byte with this offset."""
-    table = 0
-    for group in groups_of(report.board, levels):
-        table |= group.gives if group.chip is None else 0
+    table = _given(report, levels)
     for number in range(report.seat.address_pins):
-        bit = _alternating(1 << number)
+        bit = address_bit(number)
         table &= bit if offset >> number & 1 else ALL ^ bit
     if not table:
         return {}

@@ -56,9 +56,8 @@ def switched(report: Report) -> list[str]:
     ]
     if not found:
         return []
-    ends = [board.lines[line] for line in DATA_LINES if line in board.lines] + clocks_of(board)
-    reached = set[str]().union(*(board.network.reached_from(net) for net in ends))
-    return [net for net in found if net in reached]
+    decide = board.deciding.union(*(board.network.reached_from(net) for net in clocks_of(board)))
+    return [net for net in found if net in decide]
 
 
 def _samples(report: Report) -> Iterator[tuple[int, bool]]:

@@ -174,6 +174,12 @@ def test_a_6522_is_proposed_with_its_lines(machine):
     assert 'lines = { INT = "IRQ", PB0 = "LATCH", PB1 = "CLOCK" }' in lines
     lines = propose(machine, 7, read_netlist(lamps().text(), "card.net"))
     assert 'select = "0111 1111 0101 xxxx"' in lines
+    lines = propose(machine, 9, read_netlist(banks().text(), "card.net"))
+    assert 'lines = { Q0 = "BANK0", Q1 = "BANK1" }' in lines
+    assert not any("Switches" in line for line in propose(machine, 8, read_netlist(buttons().text(), "card.net")))
+    lines = propose(machine, 1, read_netlist(banked().text(), "card.net"))
+    assert 'select = "0xxx xxxx xxxx xxxx and not BANK0"' in lines
+    assert 'not_select = ["0111 1111 xxxx xxxx and not BANK0"]' in lines
 
 
 def test_two_memories_alike_are_told_apart_by_their_selects(machine):

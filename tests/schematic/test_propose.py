@@ -1,39 +1,14 @@
 """What a schematic makes of a machine file's lines, written in: the comparison then agrees."""
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from simkit import Machine
 from simkit.address_map.standing import standing
-from simkit.backplane.select import ALL, Select, address_bit
 from simkit.schematic.check import check_netlist
 from simkit.schematic.netlist import read_netlist
-from simkit.schematic.patterns import as_select
 from simkit.schematic.propose import propose
-from tests.examples import examples
 from tests.schematic import marlpit as cards
 from tests.schematic.marlpit import CARDS, HERE
-
-
-@settings(max_examples=examples(200), deadline=None)
-@given(st.lists(st.text("01xxxx", min_size=16, max_size=16), min_size=1, max_size=4))
-def test_patterns_of_any_select_are_that_select(patterns):
-    table = Select(tuple(patterns)).table({})
-    found = as_select(table)
-    if found is not None:
-        assert Select(tuple(found[0]), tuple(found[1])).table({}) == table
-
-
-def test_the_shortest_form_is_found():
-    page = Select(("0111 1111 xxxx xxxx",)).table({})
-    assert as_select((ALL ^ address_bit(15)) & ~page) == (["0xxx xxxx xxxx xxxx"], ["0111 1111 xxxx xxxx"])
-    assert as_select(page) == (["0111 1111 xxxx xxxx"], [])
-    assert as_select(0) is None
-    parity = 0
-    for number in range(16):
-        parity ^= address_bit(number)
-    assert as_select(parity) is None
 
 
 def rewired(name):
