@@ -85,7 +85,7 @@ class ChipCheck:
             select = both & (touched ^ (said[_READ].gives | said[_WRITE].takes))
         if select:
             self._select(select, said[_READ].selected, levels)
-        report.compared[SELECT] += not levels or not any(levels.values())
+        report.compared[SELECT] = 1
         for what, table in ((READ_STROBE, reads & ~select), (WRITE_STROBE, writes & ~select)):
             if table:
                 self._strobe(what, table, said[_READ].selected, _READ if what == READ_STROBE else _WRITE, never=True)

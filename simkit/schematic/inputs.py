@@ -9,7 +9,7 @@ from simkit.contract.registers import Register
 from simkit.schematic.board import DATA_LINES, Board, Shown
 from simkit.schematic.found import DATA_LINE, INPUT_ORDER, REGISTER_SELECT, where
 from simkit.schematic.lines import is_connector
-from simkit.schematic.netlist import plain_name
+from simkit.schematic.netlist import is_named, plain_name
 from simkit.schematic.padclocks import check_clocks
 from simkit.schematic.report import Report
 
@@ -48,31 +48,32 @@ class Inputs:
         found = {one.name: self._sources(one) for one in self._registers if self._places[one.name]}
         for one in self._registers:
             sources = found.get(one.name, {})
+            driven = {bit: source for bit, source in sources.items() if one.driven >> bit & 1}
             if not sources:
                 continue
-            if all(stage_of(self._board, source) is not None for source in sources.values()):
-                self._collected(one, sources)
+            if driven and all(stage_of(self._board, source) is not None for source in driven.values()):
+                self._collected(one, driven)
             elif any(one.bits):
                 self._named(one, sources, found)
             else:
-                self._numbered(one, sources)
+                self._numbered(one, driven)
 
     def _sources(self, register: Register) -> dict[int, str]:
-        """The source that each driven bit shows; a bit that shows several within the register's addresses is told."""
+        """The source that each bit shows; a driven bit that shows several within the register's addresses is told."""
         table = self._places[register.name]
         first = (table & -table).bit_length() - 1
         wires = self._report.card.wires
         found = {}
         for bit in range(8):
             line = wires.get(f"D{bit}", f"D{bit}").removeprefix("not ")
-            if not register.driven >> bit & 1 or line not in self._shown:
+            if line not in self._shown:
                 continue
             shown = self._shown[line]
             source = shown.source(first)
             if source:
                 found[bit] = source
                 wrong = table & ~shown.shows(source)
-                if wrong:
+                if wrong and register.driven >> bit & 1:
                     self._mixed(register, line, shown, wrong)
         return found
 
@@ -146,11 +147,14 @@ class Inputs:
             return
         ref = refs.pop()
         net = self._board.network.parts[ref].nets.get(_SERIAL)
-        number = number_in(plain_name(net)) if net is not None else None
-        report.compared[REGISTER_SELECT] += 1
+        number = _pad_in(net)
         if number is None or net is None:
-            report.note(f"{ref}.{_SERIAL} is at no net with a number in its name: which pad it is was not compared.")
-        elif number != wanted:
+            report.note(
+                f"The net at {ref}.{_SERIAL} is called after neither pad 1 nor 2: which it is was not compared."
+            )
+            return
+        report.compared[REGISTER_SELECT] += 1
+        if number != wanted:
             report.differ(
                 REGISTER_SELECT,
                 f"At {where(self._places[register.name])} stands what comes in at {self._board.netlist.at(net)}, "
@@ -167,21 +171,30 @@ class Inputs:
     def _named(self, register: Register, sources: Mapping[int, str], found: Mapping[str, dict[int, str]]) -> None:
         """Bits that are called as nets or pins are: "ready" and READY."""
         report, known = self._report, False
+        unknown = []
         labels = {bit: labels_of(self._board, source) for bit, source in sources.items()}
         for bit, name in enumerate(register.bits):
-            if not name or bit not in sources:
+            if not name:
                 continue
             at = next((other for other, texts in labels.items() if _is_called(name, texts)), None)
-            known |= at is not None
-            report.compared[INPUT_ORDER] += at is not None
-            if at is not None and at != bit and not _is_called(name, labels[bit]):
+            if at is None and bit not in sources:
+                self._constant(register, bit)
+                known = True
+                continue
+            if at is None:
+                unknown.append(name)
+                continue
+            known = True
+            report.compared[INPUT_ORDER] += 1
+            if at != bit and not _is_called(name, labels.get(bit, ())):
+                setting = _setting(report.card.settings, name)
                 report.differ(
                     INPUT_ORDER,
                     f"{self._at(sources[at])} comes out as bit {at} of {register.name}; the machine file has {name} at "
                     f"bit {bit}.",
-                    fields=(f"settings.{name}_bit", "settings", "wires", "select"),
-                    remedy=f"Join it to the input for D{bit}, or write {name}_bit = {at}."
-                    if hasattr(report.card.settings, f"{name}_bit")
+                    fields=(f"settings.{setting}", "settings", "wires", "select"),
+                    remedy=f"Join it to the input for D{bit}, or write {setting} = {at}."
+                    if setting
                     else f"Join it to the input for D{bit}.",
                     table=self._places[register.name],
                     nets=[self._board.net_of_source(sources[at])],
@@ -189,6 +202,20 @@ class Inputs:
                 )
         if not known:
             self._elsewhere(register, found)
+        elif unknown:
+            report.note(f"No net or pin is called as {', '.join(unknown)} of {register.name}: not compared.")
+
+    def _constant(self, register: Register, bit: int) -> None:
+        report = self._report
+        report.differ(
+            INPUT_ORDER,
+            f"Line D{bit} shows no input at {where(self._places[register.name])}; the machine file has "
+            f"{register.bits[bit]} there, bit {bit} of {register.name}.",
+            fields=(f"settings.{_setting(report.card.settings, register.bits[bit])}", "settings", "wires", "select"),
+            remedy="Join the input to the buffer, or take the bit out of the machine file.",
+            table=self._places[register.name],
+            nets=[self._board.lines.get(f"D{bit}")],
+        )
 
     def _elsewhere(self, register: Register, found: Mapping[str, dict[int, str]]) -> None:
         """None of its bits is there: they may all be in another register."""
@@ -261,8 +288,14 @@ def collected(board: Board, sources: Mapping[int, str]) -> tuple[int, bool] | No
     if stages not in ([*range(8)], [*range(7, -1, -1)]) or len(refs) != 1:
         return None
     net = board.network.parts[refs.pop()].nets.get(_SERIAL)
-    number = number_in(plain_name(net)) if net is not None else None
+    number = _pad_in(net)
     return None if number is None else (number, stages[0] == 7)
+
+
+def _pad_in(net: str | None) -> int | None:
+    """The pad that a net is called after: the one number of 1 and 2 in its name."""
+    numbers = {int(text) for text in re.findall(r"\d+", plain_name(net))} & {1, 2} if net and is_named(net) else set()
+    return numbers.pop() if len(numbers) == 1 else None
 
 
 def labels_of(board: Board, source: str) -> tuple[str, ...]:
@@ -270,10 +303,10 @@ def labels_of(board: Board, source: str) -> tuple[str, ...]:
     net = board.net_of_source(source)
     if net is None:
         return ()
-    found = [plain_name(net)]
+    found = [plain_name(net)] if is_named(net) else []
     behind: list[str] = []
     for name in board.all_names(net):
-        if name != net:
+        if name != net and is_named(name):
             found.append(plain_name(name))
         for ref, number in board.netlist.nets[name].pins if name in board.netlist.nets else ():
             component = board.netlist.components[ref]
@@ -290,5 +323,11 @@ def number_in(text: str) -> int | None:
 
 
 def _is_called(name: str, labels: tuple[str, ...]) -> bool:
-    wanted = name.upper().replace("_", "")
-    return any(wanted == re.sub(r"[_\-/ ]", "", text.upper()) for text in labels)
+    wanted = {name.upper().replace("_", ""), *name.upper().split("_")}
+    return any(re.sub(r"[_\-/ ]", "", text.upper()) in wanted for text in labels)
+
+
+def _setting(settings: object, name: str) -> str:
+    """The setting that says which bit it is: ready_bit, or fault_bit of "parity_fault"; "" for none."""
+    names = (f"{word}_bit" for word in (name, *name.split("_")))
+    return next((one for one in names if hasattr(settings, one)), "")

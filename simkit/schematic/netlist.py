@@ -112,6 +112,11 @@ def plain_name(text: str) -> str:
     return last.replace("~", "").strip()
 
 
+def is_named(net: str) -> bool:
+    """Whether somebody gave a net its name; editors call others after a pin, "Net-(U1-Pad3)"."""
+    return re.match(r"(Net|unconnected)-\(", net.rpartition("/")[2]) is None
+
+
 def number_of(pin: str) -> int | None:
     """Number of a pin, as those of packages in rows are; None of others, "A5"."""
     return int(pin) if pin.isascii() and pin.isdigit() and len(pin) < 4 else None

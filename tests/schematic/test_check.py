@@ -70,6 +70,7 @@ WRONG = [
     ("keyboard", lambda s: s.edit("U9", 2, "/LOST"), "line", None, "~{IRQ}"),
     ("keyboard", lambda s: s.logic("U9", "74HC04", p1="/INT", p2="~{IRQ}"), "line", None, "~{IRQ}"),
     ("keyboard", lambda s: swap(s, "U6", "2", "3"), "input order", 0x7F10, "/READY"),
+    ("keyboard", lambda s: swap(s, "U6", "4", "5"), "input order", 0x7F10, "/FAULT"),
     ("keyboard", lambda s: swap(s, "U7", "5", "6"), "input order", 0x7F11, "/K3"),
     ("keyboard", lambda s: swap(s, "U7", "18", "17"), "input order", 0x7F11, "/K0"),
     ("pads", lambda s: swap(s, "U17", "2", "3"), "input order", 0x7F22, "/P1A"),
@@ -243,3 +244,54 @@ def test_a_programmed_device_decodes_as_its_fuse_map_says():
     strange.parts["U1"] = "ATF22V10C", "ATF22V10C", nets
     found = check_netlist(machine, 1, read_netlist(strange.text(), "card.net"))
     assert "U1 (ATF22V10C) is a programmable device whose fuse map is not in the machine file" in " ".join(found.notes)
+
+
+def test_what_is_wrong_whatever_the_card_does_is_told(compare):
+    sheet = cards.rom().logic("U8", "74HC00", p1="A3", p2="A4", p3="/X", p4="A5", p5="A6", p6="/X")
+    sheet.logic("U9", "74HC04", p1="/Y", p2="/Y")
+    found = compare(2, sheet)
+    assert found.differences == ()
+    assert "Outputs drive net '/X' (U8.3, U8.6) against each other." in found.notes
+    assert "The level of net '/Y' (U9.1, U9.2) goes in a circle: it never rests, or keeps what it was." in found.notes
+
+
+def test_lines_that_no_net_is_called_after_are_told_where_something_differs(compare):
+    sheet = cards.rom()
+    for _, _, nets in sheet.parts.values():
+        nets.update({pin: "/HIGHEST" for pin, net in nets.items() if net == "A15"})
+    found = compare(2, sheet)
+    assert [one.what for one in found.differences] == ["select"]
+    assert "No net is called as these lines of the bus are: A15." in found.notes
+
+
+@pytest.mark.parametrize(
+    ("names", "told"),
+    [
+        (("/JOY1_D0", "/JOY2_D0"), False),
+        (("/DATA_1", "/DATA_2"), False),
+        (("Net-(J2-Pin_4)", "Net-(J3-Pin_4)"), True),
+        (("/LEFT", "/RIGHT"), True),
+    ],
+)
+def test_pads_are_known_by_the_number_in_their_nets(names, told, compare):
+    sheet = cards.pads()
+    for number, name in enumerate(names, start=1):
+        for _, _, nets in sheet.parts.values():
+            nets.update({pin: name for pin, net in nets.items() if net == f"/PAD{number}_DATA"})
+    found = compare(4, sheet)
+    assert found.differences == ()
+    assert any("called after neither pad 1 nor 2" in note for note in found.notes) == told
+    swap(sheet, "U13", "6", "7")
+    assert bool(compare(4, sheet).differences) != told
+
+
+def test_nets_that_nobody_named_go_by_the_pins_at_them(compare):
+    """The controller's port pins lie on its package the other way round."""
+    sheet = cards.keyboard()
+    for n in range(8):
+        for _, _, nets in sheet.parts.values():
+            nets.update({pin: f"Net-(U8-Pad{28 - n})" for pin, net in nets.items() if net == f"/K{n}"})
+    found = compare(3, sheet)
+    assert (found.differences, found.compared["input order"]) == ((), 11)
+    swap(sheet, "U7", "2", "3")
+    assert [one.what for one in compare(3, sheet).differences] == ["input order"]

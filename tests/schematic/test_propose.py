@@ -96,7 +96,7 @@ def test_a_schematic_that_a_card_names_is_compared_always(tmp_path, simkit):
     assert simkit("map", machine)[0] == 1
     (tmp_path / "keys.net").write_text(cards.keyboard().text(), encoding="utf-8")
     assert (
-        f"{tmp_path / 'keys.net'}: 15 points of the schematic of slot 3 agree."
+        f"{tmp_path / 'keys.net'}: 16 points of the schematic of slot 3 agree."
         in standing(Machine.load(tmp_path)).lines()
     )
     for text, message in (("(export", "is not closed"), (None, "There is no file")):
