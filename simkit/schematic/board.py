@@ -33,19 +33,33 @@ class Shown:
     Attributes:
         sources: names of those that it may show; their numbers begin with 1.
         bits: tables of the bits of the number of the source that it shows, lowest first; number 0: none.
+        others: the same with the numbers' ones and zeros exchanged: of one source alone the opposite of `bits`.
         base: its level while all sources are low.
         driven: where somebody drives it.
     """
 
     sources: tuple[str, ...]
     bits: tuple[int, ...]
+    others: tuple[int, ...]
     base: int
     driven: int
 
     def source(self, address: int) -> str:
-        """The source that it shows at an address; "" for none, or for several that are mixed."""
-        number = sum((table >> address & 1) << place for place, table in enumerate(self.bits))
-        return self.sources[number - 1] if 0 < number <= len(self.sources) else ""
+        """The source that it shows at an address; "" for none, or for several that gates join."""
+        number, other = self._numbers(address)
+        is_one = number ^ other == (1 << len(self.bits)) - 1
+        return self.sources[number - 1] if is_one and 0 < number <= len(self.sources) else ""
+
+    def is_joined(self, address: int) -> bool:
+        """Whether it shows several sources there that gates join."""
+        return any(self._numbers(address)) and not self.source(address)
+
+    def _numbers(self, address: int) -> tuple[int, int]:
+        number, other = (
+            sum((table >> address & 1) << place for place, table in enumerate(tables))
+            for tables in (self.bits, self.others)
+        )
+        return number, other
 
     def is_inverted(self, address: int) -> bool:
         """Whether it shows the opposite of the source there."""
@@ -56,8 +70,8 @@ class Shown:
         if name not in self.sources:
             return 0
         number, table = self.sources.index(name) + 1, ALL
-        for place, bit in enumerate(self.bits):
-            table &= bit if number >> place & 1 else ALL ^ bit
+        for place, (bit, other) in enumerate(zip(self.bits, self.others, strict=True)):
+            table &= bit & ~other if number >> place & 1 else other & ~bit
         return table
 
 
@@ -204,13 +218,15 @@ class Board:
         return _shown(sources, runs, net)
 
     def _runs(self, sources: tuple[str, ...], *, rw: bool, lines: Mapping[str, bool] | None) -> list[Levels]:
-        """All sources low; then for each bit of their numbers those high that have it."""
+        """All sources low; then for each bit of their numbers those high that have it, and those that have it not."""
         low = dict.fromkeys(self.sources, 0)
         numbered = list(enumerate(sources, start=1))
-        given = (
-            low | {name: ALL for n, name in numbered if place >= 0 and n >> place & 1}
-            for place in range(-1, len(sources).bit_length())
-        )
+        given = [low]
+        for wanted in (1, 0):
+            given += (
+                low | {name: ALL for n, name in numbered if n >> place & 1 == wanted}
+                for place in range(len(sources).bit_length())
+            )
         return [self.levels(rw=rw, phi2=True, lines=lines, given=one) for one in given]
 
     def drive(self, ref: str, pin: int, levels: Levels, given: Mapping[str, int] | None = None) -> Drive:
@@ -223,10 +239,13 @@ class Board:
     def data_shown(self, net: str, *, lines: Mapping[str, bool] | None = None) -> Shown:
         """What a net shows of the data lines while the CPU writes; they are its sources then."""
         there = tuple(line for line in DATA_LINES if line in self.lines)
-        runs = []
-        for place in range(-1, len(there).bit_length()):
-            data = {line: ALL if place >= 0 and n >> place & 1 else 0 for n, line in enumerate(there, start=1)}
-            runs.append(self.levels(rw=False, phi2=True, lines=lines, data=data))
+        given = [dict.fromkeys(there, 0)]
+        for wanted in (1, 0):
+            given += (
+                {line: ALL if n >> place & 1 == wanted else 0 for n, line in enumerate(there, start=1)}
+                for place in range(len(there).bit_length())
+            )
+        runs = [self.levels(rw=False, phi2=True, lines=lines, data=data) for data in given]
         return _shown(there, runs, net)
 
     @cached_property
@@ -265,8 +284,9 @@ class Board:
 
 def _shown(sources: tuple[str, ...], runs: list[Levels], net: str) -> Shown:
     """What a net shows, by the runs with all sources low and with each bit of their numbers; no part at it: nothing."""
-    base, *others = (run.levels.get(net, ALL) for run in runs)
-    return Shown(sources, tuple(level ^ base for level in others), base, runs[0].driven.get(net, 0))
+    base, *levels = (run.levels.get(net, ALL) for run in runs)
+    tables, half = tuple(level ^ base for level in levels), len(levels) // 2
+    return Shown(sources, tables[:half], tables[half:], base, runs[0].driven.get(net, 0))
 
 
 def _key(table: Mapping[str, object] | None) -> tuple[tuple[str, object], ...]:

@@ -46,16 +46,20 @@ class Inputs:
     def run(self) -> None:
         """Compare them all."""
         found = {one.name: self._sources(one) for one in self._registers if self._places[one.name]}
+        if any(self._elsewhere(one, found) for one in self._registers if one.name in found and any(one.bits)):
+            return  # what follows from that is not told besides
         for one in self._registers:
-            sources = found.get(one.name, {})
-            driven = {bit: source for bit, source in sources.items() if one.driven >> bit & 1}
-            if not sources:
+            sources = found.get(one.name)
+            if sources is None:
                 continue
+            driven = {bit: source for bit, source in sources.items() if one.driven >> bit & 1}
             if driven and all(stage_of(self._board, source) is not None for source in driven.values()):
+                self._tell_missing(one, driven)
                 self._collected(one, driven)
             elif any(one.bits):
-                self._named(one, sources, found)
+                self._named(one, sources)
             else:
+                self._tell_missing(one, driven)
                 self._numbered(one, driven)
 
     def _sources(self, register: Register) -> dict[int, str]:
@@ -168,23 +172,20 @@ class Inputs:
 
     # inputs with names or numbers -------------------------------------------------------------------------------------
 
-    def _named(self, register: Register, sources: Mapping[int, str], found: Mapping[str, dict[int, str]]) -> None:
+    def _named(self, register: Register, sources: Mapping[int, str]) -> None:
         """Bits that are called as nets or pins are: "ready" and READY."""
-        report, known = self._report, False
-        unknown = []
+        report, unknown = self._report, []
         labels = {bit: labels_of(self._board, source) for bit, source in sources.items()}
         for bit, name in enumerate(register.bits):
             if not name:
                 continue
             at = next((other for other, texts in labels.items() if _is_called(name, texts)), None)
-            if at is None and bit not in sources:
+            if at is None and bit not in sources and f"D{bit}" in self._shown:
                 self._constant(register, bit)
-                known = True
                 continue
             if at is None:
                 unknown.append(name)
                 continue
-            known = True
             report.compared[INPUT_ORDER] += 1
             if at != bit and not _is_called(name, labels.get(bit, ())):
                 setting = _setting(report.card.settings, name)
@@ -200,29 +201,45 @@ class Inputs:
                     nets=[self._board.net_of_source(sources[at])],
                     pins=[source for source in (sources[at],) if "." in source],
                 )
-        if not known:
-            self._elsewhere(register, found)
-        elif unknown:
+        if unknown:
             report.note(f"No net or pin is called as {', '.join(unknown)} of {register.name}: not compared.")
+
+    def _tell_missing(self, register: Register, sources: Mapping[int, str]) -> None:
+        """Bits of a register without names that show no input."""
+        for bit in range(8):
+            if register.driven >> bit & 1 and bit not in sources and f"D{bit}" in self._shown:
+                self._constant(register, bit)
 
     def _constant(self, register: Register, bit: int) -> None:
         report = self._report
+        table = self._places[register.name]
+        if self._shown[f"D{bit}"].is_joined((table & -table).bit_length() - 1):
+            report.note(f"Line D{bit} shows several inputs of {register.name} joined by gates: it was not compared.")
+            return
+        name = register.bits[bit] if register.bits else ""
         report.differ(
             INPUT_ORDER,
             f"Line D{bit} shows no input at {where(self._places[register.name])}; the machine file has "
-            f"{register.bits[bit]} there, bit {bit} of {register.name}.",
-            fields=(f"settings.{_setting(report.card.settings, register.bits[bit])}", "settings", "wires", "select"),
+            f"{name or 'a bit'} there, bit {bit} of {register.name}.",
+            fields=(f"settings.{_setting(report.card.settings, name)}", "settings", "wires", "select"),
             remedy="Join the input to the buffer, or take the bit out of the machine file.",
             table=self._places[register.name],
             nets=[self._board.lines.get(f"D{bit}")],
         )
 
-    def _elsewhere(self, register: Register, found: Mapping[str, dict[int, str]]) -> None:
-        """None of its bits is there: they may all be in another register."""
+    def _elsewhere(self, register: Register, found: Mapping[str, dict[int, str]]) -> bool:
+        """Whether none of its bits is there, and some are in another register; that is told."""
         names = [name for name in register.bits if name]
+
+        def called(sources: Mapping[int, str]) -> list[str]:
+            labels = {source: labels_of(self._board, source) for source in sources.values()}
+            return [source for source, texts in labels.items() if any(_is_called(name, texts) for name in names)]
+
+        if called(found[register.name]):
+            return False
         for other, sources in found.items():
-            hits = [one for one in sources.values() if any(_is_called(n, labels_of(self._board, one)) for n in names)]
-            if other != register.name and hits:
+            hits = called(sources)
+            if hits:
                 self._report.differ(
                     REGISTER_SELECT,
                     f"{self._at(hits[0])} is read at {where(self._places[other])}; the machine file has "
@@ -232,8 +249,8 @@ class Inputs:
                     table=self._places[register.name] | self._places[other],
                     nets=[self._board.net_of_source(hits[0])],
                 )
-                return
-        self._report.note(f"No net or pin is called as a bit of {register.name} is ({', '.join(names)}): not compared.")
+                return True
+        return False
 
     def _numbered(self, register: Register, sources: Mapping[int, str]) -> None:
         """Inputs with numbers: the lowest belongs to bit 0."""

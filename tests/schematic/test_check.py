@@ -295,3 +295,23 @@ def test_nets_that_nobody_named_go_by_the_pins_at_them(compare):
     assert (found.differences, found.compared["input order"]) == ((), 11)
     swap(sheet, "U7", "2", "3")
     assert [one.what for one in compare(3, sheet).differences] == ["input order"]
+
+
+def test_an_input_that_is_not_joined_is_told(compare):
+    sheet = cards.pads().edit("U17", 4, "GND")
+    (told,) = compare(4, sheet).differences
+    assert (told.what, told.first) == ("input order", 0x7F22)
+    assert "Line D2 shows no input" in told.text
+    sheet = cards.keyboard()
+    for pin in range(2, 10):
+        sheet.edit("U7", pin, "GND")
+    assert len(compare(3, sheet).differences) == 8
+
+
+def test_inputs_that_gates_join_are_not_taken_for_one(compare):
+    """Number 1 and number 2 joined would be number 3, or none."""
+    for gate in ("74HC08", "74HC32", "74HC00"):
+        sheet = cards.keyboard().logic("U20", gate, p1="/K1", p2="/K2", p3="/BOTH").edit("U7", 5, "/BOTH")
+        found = compare(3, sheet)
+        assert found.differences == ()
+        assert "Line D3 shows several inputs of data joined by gates: it was not compared." in found.notes
