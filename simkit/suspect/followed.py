@@ -23,6 +23,7 @@ from simkit.suspect.exercised import Exercised, exercised_by
 from simkit.suspect.floating import LONGEST, Floating, but_for_misread
 from simkit.suspect.given import Given, apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
+from simkit.suspect.in_memory import is_enough, left_in_memory, reads_of_memory
 from simkit.suspect.left_over import LeftOver, astray, in_step_of, is_much, most_untold, told, told_of
 from simkit.suspect.letting_go import left_by_letting_go, lets_go
 from simkit.suspect.parts import FIRST_ROWS, Parts
@@ -51,6 +52,7 @@ class Following:
         self._roms = Given(sound)
         self._sound: LeftOver | None = None
         self._where_told: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something
+        self._reads: list[Difference] = []  # of memory, which it leaves there
         self._found: dict[str, LeftOver | None] = {}
         self._parts = Parts(captured)
         self.rows = 0
@@ -95,17 +97,26 @@ class Following:
             machine = self._trial.machine(self._trial.seeds[0])
             sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
             found = self._led(machine, self._captured[part])
+            reads = reads_of_memory(machine, found, part.start)
             if left := self._left_of(machine, found, part.start):
+                self._reads = reads if is_enough(reads) else self._reads_of_all()
                 pairs = np.zeros((2, 0x1_0000, 256), bool)
                 for way, asked in enumerate(found.cells.asked):
                     pairs[way, sorted(asked)] = True
                 return left, exercised_by(sound, pairs, 0, banked=banked)
         return None
 
+    def _reads_of_all(self) -> list[Difference]:
+        """Reads of memory that a sound machine leaves of the whole capture."""
+        machine = self._trial.machine(self._trial.seeds[0])
+        return reads_of_memory(machine, self._led(machine, self._captured), 0)
+
     def _left_by(self, machine: Machine) -> LeftOver:
         impossible, words = impossible_on_the_lines(machine, self._captured)
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
+        if in_memory := left_in_memory(machine, self._captured, self._reads):
+            return LeftOver(len(in_memory), told(machine, in_memory), 0, 0.0)
         first, *more = self._parts.first or [slice(0, len(self._captured))]
         if left := self._left_in_one(machine, (first,)) or self._left_where_others(machine):
             return left

@@ -7,6 +7,8 @@ lines themselves show what it holds.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 import attrs
 import numpy as np
 from numpy.typing import NDArray
@@ -33,9 +35,33 @@ def not_given_back(machine: Machine, captured: Captured) -> tuple[list[int], str
 
     Reads behind writes are counted apart from those behind reads: a pin that is open on reads shows in the former.
     """
+    for seat, accesses, unseen in _memories(machine, captured):
+        wrong = accesses.wrong(WRONG_BITS / len(captured.names), unseen / max(1, len(captured)))
+        if len(wrong):
+            return accesses.rows[wrong].tolist(), accesses.words(int(wrong[0]), captured, card_name(machine, seat.slot))
+    return [], ""
+
+
+def given_back_in(machine: Machine, captured: Captured, rows: Sequence[int]) -> dict[int, tuple[int, int, int]]:
+    """What memories should give back in some rows.
+
+    Returns:
+        By row the byte, the bits of it that are told, and the slot; rows in which no memory is read that was reached
+        before are left out.
+    """
+    found: dict[int, tuple[int, int, int]] = {}
+    for seat, accesses, _ in _memories(machine, captured):
+        for at in np.flatnonzero(np.isin(accesses.rows, rows) & accesses.follows).tolist():
+            told = int(accesses.driven[at] & accesses.told[at - 1])
+            found[int(accesses.rows[at])] = int(accesses.shown[at - 1]), told, seat.slot
+    return found
+
+
+def _memories(machine: Machine, captured: Captured) -> Iterator[tuple[Seat, _Accesses, int]]:
+    """Memories with their accesses, and cycles of which nobody knows what they did; none where nothing can be told."""
     reached = Reached(machine)
     if not (reached.can_be_told and reached.tells_writes):
-        return [], ""
+        return
     control, known = captured.gathered(CONTROL)
     whole = known == np.uint64(2 * READ - 1)
     words, number = np.unique(control[whole].astype(np.int64), return_inverse=True)
@@ -47,11 +73,11 @@ def not_given_back(machine: Machine, captured: Captured) -> tuple[list[int], str
         if seat.plain is None or None in (seat.plain.read, seat.plain.write) or seat.slot in machine.bus.reach.hidden:
             continue
         own = np.array([_reached_in(machine, seat, *plan) if plan else (_NOWHERE, 0, 0) for plan in plans], np.int64)
-        accesses = _Accesses.of(machine, seat, captured, np.flatnonzero(whole), own.reshape(-1, 3)[number], part)
-        wrong = accesses.wrong(WRONG_BITS / len(captured.names), unseen / max(1, len(captured)))
-        if len(wrong):
-            return accesses.rows[wrong].tolist(), accesses.words(int(wrong[0]), captured, card_name(machine, seat.slot))
-    return [], ""
+        yield (
+            seat,
+            _Accesses.of(machine, seat, captured, np.flatnonzero(whole), own.reshape(-1, 3)[number], part),
+            unseen,
+        )
 
 
 def _reached_in(machine: Machine, seat: Seat, plan: Plan, is_read: bool) -> tuple[int, int, int]:
