@@ -20,9 +20,9 @@ from simkit.compare.rows import cycle_numbers
 from simkit.cpu.reference.cpu_lines import FLOATS_FOR, FLOATS_LOW
 from simkit.machine.machine import Machine
 from simkit.suspect.chance import is_more_than_chance, is_more_than_noise
-from simkit.suspect.floating import LONGEST
+from simkit.suspect.floating import LONGEST, but_for_misread
 from simkit.suspect.given import Given
-from simkit.suspect.left_over import LeftOver, apart, astray, in_step_of, instructions, most_untold, told
+from simkit.suspect.left_over import LeftOver, apart, astray, in_step_of, instructions, is_much, most_untold, told
 from simkit.suspect.reached import CONTROL, READ
 
 CERTAIN = 3
@@ -136,6 +136,8 @@ def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound:
             "then, and this would be BE low nearly always"
         )
         return LeftOver(len(silences.long), words, silences.long[0], 0.0)
+    if left_holding := _left_where_it_holds_on(machine, found, roms):
+        return left_holding
     data, _ = captured.data
     slots = {seat.slot for seat in machine.bus.seats if rom_content(machine, seat.slot) is not None}
     behind = {one.row + at for one in found.differences if one.data for at in range(1, LONGEST + 1)}
@@ -145,12 +147,51 @@ def left_by_letting_go(machine: Machine, captured: Captured, roms: Given, sound:
     before = {one.row: int(data[max(0, one.row - 1)]) for one in own}
     left = [one for one in own if one.control or one.captured != before[one.row]]
     certain = [one for one in left if one.control or (one.captured ^ before[one.row]).bit_count() >= CERTAIN]
-    is_proven = any(one.proven and one.control for one in left) or instructions(certain) > 1
+    is_proven = any(one.proven for one in certain) or instructions(certain) > 1
     if is_proven or (instructions(left) > 1 and is_more_than_noise(len(left), 2 * len(own))):
         return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
     in_step = int(in_step_of(found).sum())
     is_astray = len(found) - in_step > most_untold(captured)
     return astray(found) if is_astray else LeftOver(0, "", in_step, 0.0)
+
+
+def _left_where_it_holds_on(machine: Machine, whole: Led, roms: Given) -> LeftOver | None:
+    """What a CPU leaves where it cannot have let go: it is as one without a fault there; None where nothing is left.
+
+    Each stretch is asked by itself. What the CPU did before it, and what it wrote to memory, nobody knows.
+    """
+    captured = whole.captured
+    for part in _holding(machine, whole):
+        found = led(machine, captured[part], most_untold=most_untold(captured[part]))
+        left = found.disagreements
+        if is_much(left):
+            left = but_for_misread(machine, found, left, roms)
+        if is_much(left):
+            for one in left:
+                one.row += part.start
+            return LeftOver(len(left), told(machine, left), left[0].row, 0.0)
+    return None
+
+
+def _holding(machine: Machine, found: Led) -> list[slice]:
+    """Stretches of a capture in which the CPU cannot have let go: cards answer reads again and again.
+
+    Where the CPU let go, there are FLOATS_FOR cycles in which no read moves several lines.
+    """
+    captured = found.captured
+    data, known = captured.data
+    control, control_known = captured.gathered(("RW",))
+    is_read = (control_known & control != 0) & ((found.known & ~found.levels & _READ) == 0)
+    lines = machine.bus.data_lines
+    moved = np.bitwise_count((data[:-1] & lines.keeps | lines.pulled) ^ data[1:]) >= CERTAIN
+    is_told = (known[:-1] & known[1:] == 0xFF) & ~captured.lost[1:] & is_read[1:]
+    driven = np.flatnonzero(moved & is_told) + 1
+    if not len(driven):
+        return []
+    cycles = cycle_numbers(captured)[driven]
+    far = np.flatnonzero(np.diff(cycles) > FLOATS_FOR)
+    begins, ends = driven[np.r_[0, far + 1]], driven[np.r_[far, len(driven) - 1]] + 1
+    return [slice(begin, end) for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
 
 
 def _at_least_so_often(cycles: NDArray[np.int64]) -> int:

@@ -35,8 +35,20 @@ def test_memory_that_hardly_ever_answers_is_no_open_be(monkeypatch, every, refut
     assert ("nearly always" in left.words) is refuted
 
 
-def test_an_open_be_is_explained_by_itself():
+@pytest.mark.parametrize("noise", [0, 1, 2])
+def test_an_open_be_is_explained_by_itself(noise):
     trial = trial_of("keyboard-test")
-    left = Following(captured(taken(trial, OPEN), 0), trial).left_over(OPEN)
+    left = Following(captured(taken(trial, OPEN), noise), trial).left_over(OPEN)
     assert left is not None
     assert not left.cycles
+
+
+@pytest.mark.parametrize("fault", ["slot 2: pins D0 to D7 late, 1 in 500", "slot 2: PHI2 missing, 1 in 500"])
+def test_where_cards_answer_again_and_again_a_cpu_is_held_to_what_a_sound_machine_does(monkeypatch, fault):
+    """Whatever is silent elsewhere; an open BE lets go for many cycles, and these faults for one."""
+    trial = trial_of("keyboard-test")
+    whole = captured(taken(trial, fault), 1)
+    monkeypatch.setattr(Silences, "of", lambda *_: Silences([], [5]))
+    left = Following(whole, trial).left_over(OPEN)
+    assert left is not None
+    assert "holds" in left.words
