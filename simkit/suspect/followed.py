@@ -41,7 +41,7 @@ class Following:
         trial: that candidates were put through.
 
     Attributes:
-        rows: that the CPU model was led by, all machines together.
+        rows: that the CPU model was led by, all machines together, or that would have taken as long.
     """
 
     def __init__(self, captured: Captured, trial: Trial) -> None:
@@ -99,7 +99,8 @@ class Following:
             found = self._led(machine, self._captured[part])
             reads = reads_of_memory(machine, found, part.start)
             if left := self._left_of(machine, found, part.start):
-                self._reads = reads if is_enough(reads) else self._reads_of_all()
+                if part.stop > FIRST_ROWS[0]:  # by so few rows others are led as soon as asked without it
+                    self._reads = reads if is_enough(reads) else self._reads_of_all()
                 pairs = np.zeros((2, 0x1_0000, 256), bool)
                 for way, asked in enumerate(found.cells.asked):
                     pairs[way, sorted(asked)] = True
@@ -115,6 +116,8 @@ class Following:
         impossible, words = impossible_on_the_lines(machine, self._captured)
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
+        if self._reads:
+            self.rows += FIRST_ROWS[0]  # which take about as long
         if in_memory := left_in_memory(machine, self._captured, self._reads):
             return LeftOver(len(in_memory), told(machine, in_memory), 0, 0.0)
         first, *more = self._parts.first or [slice(0, len(self._captured))]
