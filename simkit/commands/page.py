@@ -74,7 +74,6 @@ def _make(
     def tell(text: str) -> None:
         say(text, error=True)
 
-    found = read_runtime(runtime, tell)
     path = Path(options.machine)
     if is_kit(path) and options == MachineOptions(machine=options.machine) and packing == Packing():
         kit = read_kit(path)
@@ -83,6 +82,7 @@ def _make(
         _, packed = packing.pack(options)
         content = packed.content
         kit = kit_of(content, Path(f"{packed.manifest.name}.kit"))
+    found = read_runtime(runtime, tell)  # which may be got by npm: what is wrong with the machine is told before
     tell("Putting the page together; its Python packages are compiled for the browser.")
     files = page_files(kit, content, found)
     contents = {out / name: data for name, data in files.items()}
