@@ -86,6 +86,15 @@ def address_map_of(
         raise SimkitError("--markdown and --json are two forms.", remedy="Give one of the two.")
     if netlist is None and (slot is not None or propose):
         raise SimkitError("--slot and --propose are said of a netlist.", remedy="Give --netlist FILE with them.")
+    forms = {"--svg": svg, "--html": html, "--constants": constants, "--markdown": markdown or None}
+    asked = [name for name, given in forms.items() if given is not None]
+    for name, given in (("--compare", compare), ("--netlist", netlist)):
+        if given is not None and (others := [*asked, *(["--compare"] if name == "--netlist" and compare else [])]):
+            raise SimkitError(
+                f"{name} compares, and {' and '.join(others)} asks for something else.", remedy="Give one alone."
+            )
+    if markdown and len(asked) > 1:
+        raise SimkitError("--markdown prints, and the others write files.", remedy="Give one alone.")
     chosen = _syntax(syntax, constants)
     machine = options.load()
     if netlist is not None:

@@ -172,6 +172,16 @@ def test_json_holds_areas_banks_registers_vectors_and_lines(simkit):
         (("--syntax", "ca65"), "--syntax is said of constants."),
         (("--constants", "a.inc", "--syntax", "ca56"), "There is no syntax 'ca56'."),
         (("--markdown", "--json"), "two forms"),
+        (
+            ("--compare", "a.inc", "--constants", "b.inc"),
+            "--compare compares, and --constants asks for something else.",
+        ),
+        (
+            ("--netlist", "a.net", "--slot", "3", "--compare", "b.inc"),
+            "--netlist compares, and --compare asks for something",
+        ),
+        (("--compare", "a.inc", "--markdown"), "--compare compares"),
+        (("--markdown", "--svg", "a.svg"), "--markdown prints"),
     ],
 )
 def test_wrong_use(simkit, words, told):
