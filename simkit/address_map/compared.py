@@ -115,8 +115,8 @@ def compare(machine: Machine, include: Include, slots: Sequence[int] = ()) -> Co
     groups = constants_of(machine)
     meanings = Meanings(groups, machine.description.cards, slots)
     made_here = bool(include.wiring)
-    answers = _addresses(machine, groups)
-    pages = _register_pages(machine)
+    answers = register_addresses(machine, groups)
+    pages = register_pages(machine)
     matched: list[tuple[Defined, list[Constant]]] = []
     others: list[str] = []
     rows: list[Row] = []
@@ -130,7 +130,7 @@ def compare(machine: Machine, include: Include, slots: Sequence[int] = ()) -> Co
             matched.append((defined, found))
         elif made_here:
             rows.append(Row(defined, None, agrees=False))
-        elif (empty := _empty_place(machine, defined, pages)) is not None:
+        elif empty := _empty_place(machine, defined, pages):
             rows.append(Row(defined, None, agrees=False, expected=empty))
         else:
             others.append(defined.name)
@@ -143,7 +143,7 @@ def compare(machine: Machine, include: Include, slots: Sequence[int] = ()) -> Co
     return Comparison(include.path, tuple(rows), tuple(others), include.unknown, stale)
 
 
-def _addresses(machine: Machine, groups: Iterable[Group]) -> dict[str, int]:
+def register_addresses(machine: Machine, groups: Iterable[Group]) -> dict[str, int]:
     """By name of a constant that is a register's address: truth table of all addresses at which that answers."""
     placed = {(one.seat.slot, one.register.name): one.answers for one in placed_registers(machine.bus.reach.table)}
     return {
@@ -154,22 +154,23 @@ def _addresses(machine: Machine, groups: Iterable[Group]) -> dict[str, int]:
     }
 
 
-def _register_pages(machine: Machine) -> frozenset[int]:
+def register_pages(machine: Machine) -> frozenset[int]:
     """Pages in which cards with registers answer."""
     tables = [read | write for seat, read, write in machine.bus.drive_tables() if seat.registers]
     return frozenset(page for page in range(256) if any(table >> (page << 8) & (1 << 256) - 1 for table in tables))
 
 
-def _empty_place(machine: Machine, defined: Defined, pages: frozenset[int]) -> str | None:
-    """What is wrong with an address among registers where there is none; the start of a page is a base."""
-    address = defined.value
-    if (
-        not 0xFF < address <= 0xFFFF
-        or not address & 0xFF
-        or defined.written in (BINARY, DECIMAL)
-        or address >> 8 not in pages
-    ):
-        return None
+def _empty_place(machine: Machine, defined: Defined, pages: frozenset[int]) -> str:
+    """What is wrong with a value that is an address among registers, "" for nothing; the start of a page is a base."""
+    if defined.value & 0xFF and defined.written not in (BINARY, DECIMAL):
+        return empty_place(machine, defined.value, pages)
+    return ""
+
+
+def empty_place(machine: Machine, address: int, pages: frozenset[int]) -> str:
+    """What is wrong with an address outside of the zero page and among registers, where none is; "" for nothing."""
+    if not 0xFF < address <= 0xFFFF or address >> 8 not in pages:
+        return ""
     there = {*machine.bus.where(address), *machine.bus.where(address, is_write=True)}
     if not there:
         return "no card answers there"
@@ -179,7 +180,7 @@ def _empty_place(machine: Machine, defined: Defined, pages: frozenset[int]) -> s
     ):
         seat, offset = owners[0]
         return f"{seat.name} is selected there and has no register at offset {offset}"
-    return None
+    return ""
 
 
 def _could_be(defined: Defined, constant: Constant) -> bool:

@@ -21,7 +21,7 @@ from simkit.machinefile.description import CardDescription
 from simkit.schematic.check import check_netlist
 from simkit.schematic.netlist import load_netlist
 
-CONSTANTS, LISTING = "constants", "listing"
+CONSTANTS, LISTING = "constants", "lines of the listing"
 LOGIC = "selects and strobes"
 SCHEMATIC = "points of the schematic"
 
@@ -214,18 +214,11 @@ def _field(card: CardDescription, row: Row) -> str:
 def _listings(machine: Machine) -> Iterator[Compared]:
     lines = machine.source_lines
     for card in machine.description.cards:
-        if not card.listing:
-            continue
-        stale = [text for slot, text in lines.stale if slot == card.slot]
-        path = card.listing[0]
-        here = str(card.place("image"))
-        yield Compared(
-            LISTING,
-            path,
-            (card.slot,),
-            0,
-            tuple(Difference(LISTING, card.slot, text, str(path), here) for text in stale),
-        )
+        for path in card.listing:
+            why = lines.unused.get(path)
+            here = str(card.place("image" if why in {text for _, text in lines.stale} else "listing"))
+            differences = () if why is None else (Difference(LISTING, card.slot, why, str(path), here),)
+            yield Compared(LISTING, path, (card.slot,), lines.used.get(path, 0), differences)
 
 
 def _fuse_maps(machine: Machine) -> Iterator[Compared]:

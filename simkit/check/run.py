@@ -70,7 +70,8 @@ def check(
     acceptances = read_accepted(path) if accepted is not None or os.path.lexists(path) else []
     lines = machine.source_lines
     listing, remarks = lines.listing, [*machine.notes, *lines.remarks]
-    notes = [Noted("labels-stale", text, None, None, slot, -1) for slot, text in lines.stale]
+    named = lines.unused.values()  # listings that a card names are compared with all else that it names
+    notes = [Noted("labels-stale", text, None, None, slot, -1) for slot, text in lines.stale if text not in named]
     noted, more = static_findings(machine, listing)
     run = _Run(machine, listing, player)
     try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
 
+_NO_LINES = "no line of {path} begins with an address and bytes."
+
+
 @attrs.frozen
 class SourceLines:
     """Source lines of a machine, as far as they are of the programs that are in it.
@@ -31,12 +34,16 @@ class SourceLines:
         stale: (slot or None, in which way a listing disagrees with the memory) of each that is not used for that.
         remarks: why there are no lines, and what could not be read.
         files: sources that the files name, as far as they are there.
+        used: number of lines taken from each file.
+        unused: why none is, of files that were named as listings.
     """
 
     listing: Listing | None
     stale: Sequence[tuple[int | None, str]] = ()
     remarks: Sequence[str] = ()
     files: Sequence[Path] = ()
+    used: Mapping[Path, int] = attrs.field(factory=dict)
+    unused: Mapping[Path, str] = attrs.field(factory=dict)
 
 
 @attrs.define
@@ -84,27 +91,34 @@ class Naming:
         stale: list[tuple[int | None, str]] = []
         remarks: list[str] = []
         files: list[str] = []
+        used: dict[Path, int] = {}
+        unused: dict[Path, str] = {}
         for path, slot in self._files():
             told: list[str] = []
             try:
                 found = read_rows(path, told, files, self.folders)
             except SimkitError as error:
                 remarks.append(f"The listing is not used: {error.message}")
+                unused[path] = error.message
                 continue
             remarks += [note for note in told if note not in self.notes]
             if not found:
                 remarks += self._beside(path)
+                unused[path] = _NO_LINES.format(path=path)
                 continue
             its = _of_slots(completed(found, machine.description.cpu, machine.memory), slot, machine)
             its = _in_chips(in_banks(its, rows[-1].program + 1 if rows else 0), machine)
             problem = _disagreement(machine, its)
             if problem is None:
                 rows += its
+                used[path] = len(its)
             else:
                 stale.append((slot, problem))
+                unused[path] = problem
         listing = Listing(rows, _Visible(machine.bus)) if rows else None
         sources = [path for path in map(Path, dict.fromkeys(files)) if is_file(path)]
-        return SourceLines(listing, stale, list(dict.fromkeys(remarks)), sources)
+        named = {path: why for path, why in unused.items() if any(path == other for other, _ in self.listings)}
+        return SourceLines(listing, stale, list(dict.fromkeys(remarks)), sources, used, named)
 
     def _files(self) -> list[tuple[Path, int | None]]:
         """Files that may hold source lines, each once: those named as listings, label lists, and what lies beside."""
@@ -117,7 +131,7 @@ class Naming:
     def _beside(self, path: Path) -> list[str]:
         """What is to be said of a file without source lines."""
         if any(path == other for other, _ in self.listings):
-            return [f"The listing is not used: no line of {path} begins with an address and bytes."]
+            return [f"The listing is not used: {_NO_LINES.format(path=path)}"]
         if self.listings or listing_beside(path) is not None:
             return []
         return [f"No listing beside {path}: findings carry labels, but no source lines."]

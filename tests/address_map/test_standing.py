@@ -87,17 +87,34 @@ def test_every_check_map_and_session_says_so(pads, simkit, pytester, tmp_path):
     result.stdout.fnmatch_lines(["*own.inc:1: A = %00000001, but it is %10000000 in the machine*"])
 
 
-def test_a_stale_listing_is_told_on_the_map(tmp_path):
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        (
+            "$8000  EA                        rom.asm:1             nop\n",
+            "rom.lst: 1 lines of the listing of slot 2 agree.",
+        ),
+        ("$8000  A9 01                     rom.asm:1             lda #1\n", "it is not of this image"),
+        ("nothing that is a listing\n", "begins with an address and bytes"),
+        ("\0", "is no text"),
+    ],
+    ids=["of this ROM", "of another ROM", "no listing", "no text"],
+)
+def test_a_listing_is_compared_and_one_that_cannot_be_is_told(tmp_path, rows, told, simkit):
     image = bytes([0xEA]) * 0x7FFC + bytes([0, 0x80, 0, 0x80])
     (tmp_path / "rom.bin").write_bytes(image)
-    (tmp_path / "rom.lst").write_text("$8000  A9 01                     rom.asm:1             lda #1\n")
+    (tmp_path / "rom.lst").write_text(rows)
     machine = made(
         tmp_path,
         'slot = 2\nkind = "rom"\nselect = "1xxx xxxx xxxx xxxx"\nimage = "rom.bin"\nlisting = "rom.lst"',
     )
-    (told,) = standing(machine).lines()
-    assert "rom.lst" in told
-    assert str(tmp_path / "machine.toml") in told
+    (line,) = standing(machine).lines()
+    assert told in line
+    agrees = "agree." in told
+    assert standing(machine).differs != agrees
+    assert agrees or str(tmp_path / "machine.toml") in line
+    _, out, _ = simkit("check", tmp_path / "machine.toml", "--for", "100c")
+    assert out.count("labels-stale") == (0 if agrees else 1)
 
 
 # The whole way round --------------------------------------------------------------------------------------------------

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from simkit.address_map.standing import CONSTANTS, SCHEMATIC, standing
+from simkit.address_map.compared import empty_place, register_addresses, register_pages, what_it_is
+from simkit.address_map.constants import ADDRESS, constants_of
+from simkit.address_map.meant import Meanings
+from simkit.address_map.standing import CONSTANTS, LISTING, SCHEMATIC, Standing, standing
 from simkit.backplane.seat import Seat
 from simkit.backplane.vectors import VECTORS
 from simkit.check.image.codemap import ENDS, reached
@@ -37,12 +40,13 @@ def power_on_findings(machine: Machine) -> list[Noted]:
 
 def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Noted], list[str]]:
     """Findings without a run, and remarks (room left in the parts)."""
+    compared = standing(machine)
     noted = [
         *_images(machine),
         *_vectors(machine, listing),
         *_opcodes(machine, listing),
-        *_standing(machine),
-        *_constants(machine, listing),
+        *_named(compared),
+        *_constants(machine, listing, compared),
     ]
     return noted, list(_room(machine))
 
@@ -194,108 +198,72 @@ def _entries(machine: Machine) -> Iterator[int]:
             yield target
 
 
-_RULES = {CONSTANTS: "constant-differs", SCHEMATIC: "schematic-differs"}
-"""Rule by what a card names and what disagrees with the machine; a listing that does is told by `labels-stale`."""
+_RULES = {CONSTANTS: "constant-differs", SCHEMATIC: "schematic-differs", LISTING: "labels-stale"}
+"""Rule by what a card names and what disagrees with the machine."""
 
 
-def _standing(machine: Machine) -> Iterator[Noted]:
+def _named(compared: Standing) -> Iterator[Noted]:
     """What cards name beside themselves: the first of each file that disagrees."""
-    for file in standing(machine).files:
+    for file in compared.files:
         if file.differences and file.what in _RULES:
             first = file.differences[0]
             yield Noted(_RULES[file.what], file.told(), None, first.address, first.slot, UNSEEN)
 
 
-def _constants(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
-    """Labels that are named like a card's register and stand elsewhere, and labels at holes between registers."""
-    registers = _registers_by_label(machine)
-    pages = _register_pages(machine)
-    named = [place for address in machine.labels.values() for place in machine.bus.where(address)]
+def _constants(machine: Machine, listing: Listing | None, compared: Standing) -> Iterator[Noted]:
+    """Labels that are named like a card's register and stand elsewhere, and labels at holes between registers.
+
+    Not those of a card whose constants were told already: the ROM was built with them.
+    """
+    told = {
+        one.slot
+        for file in compared.files
+        for one in file.differences
+        if file.what == CONSTANTS and one.address is not None
+    }
+    groups = constants_of(machine)
+    meanings, answers = Meanings(groups, machine.description.cards), register_addresses(machine, groups)
+    pages = register_pages(machine)
+    named = {seat.slot for address in machine.labels.values() for seat, _ in machine.bus.where(address)}
     for name, address in machine.labels.items():
         if listing is not None and listing.row(address) is not None:
             continue  # a place in the program
-        where = machine.bus.where(address) or machine.bus.where(address, is_write=True)
-        wanted = registers.get(name.lower(), ())
+        wanted = [one for one in meanings.of(name) if one.what == ADDRESS]
+        if any(one.slot in told for one in wanted):
+            continue
         if wanted:
             # a variable in memory, or a routine, that is called like a register of a card whose labels stand right
-            is_other = any(seat.plain is not None for seat, _ in where) and any(
-                seat is owner for owner, _ in named for seat, _ in wanted
-            )
-            if not is_other and not any(place in where for place in wanted):
-                yield _constant(machine, name, address, *wanted[0])
-        elif address >> 8 in pages and not _is_register(machine, address) and not where:
+            in_memory = any(seat.plain is not None for seat, _ in machine.bus.where(address))
+            is_other = in_memory and any(one.slot in named for one in wanted)
+            if not is_other and not any(answers[one.name] >> address & 1 for one in wanted):
+                yield Noted(
+                    "constant-differs",
+                    f"{name} = ${address:04X}, but it is ${wanted[0].value:04X} in the machine: "
+                    f"{what_it_is(wanted[0])}.",
+                    None,
+                    address,
+                    wanted[0].slot,
+                    UNSEEN,
+                )
+        elif empty := empty_place(machine, address, pages):
+            there = machine.bus.where(address)
             yield Noted(
                 "constant-differs",
-                f"{name} = ${address:04X}, but no card answers there; the cards of this page answer at "
-                f"{_registers_of_page(machine, address >> 8)}.",
+                f"{name} = ${address:04X}, but {empty}; this page has registers at "
+                f"{_registers_of_page(answers.values(), address >> 8)}.",
                 None,
                 address,
-                None,
-                UNSEEN,
-            )
-        elif address >> 8 in pages and _at_hole_of_card(machine, address):
-            yield Noted(
-                "constant-differs",
-                f"{name} = ${address:04X}, where {where[0][0].name} is selected but has no register at offset "
-                f"{where[0][1]}; this page has registers at {_registers_of_page(machine, address >> 8)}.",
-                None,
-                address,
-                where[0][0].slot,
+                there[0][0].slot if there else None,
                 UNSEEN,
             )
 
 
-def _registers_by_label(machine: Machine) -> dict[str, list[tuple[Seat, int]]]:
-    """What a label in small letters must mean by its name: the kind or one word of it, then the register's name.
-
-    `VIDEO_DATA` is register `data` of a `tile-video`, `PADS_PORT_1` register `port_1` of `serial-pads`. Several cards
-    may have a register of that name, and the label may stand at any of them.
-    """
-    found: dict[str, list[tuple[Seat, int]]] = {}
-    for seat in machine.bus.seats:
-        for register in seat.registers:
-            for owner in {seat.kind, *seat.kind.split("-")}:
-                label = f"{owner}_{register.name}".replace("-", "_").lower()
-                found.setdefault(label, []).append((seat, register.offset))
-    return found
-
-
-def _constant(machine: Machine, name: str, address: int, seat: Seat, offset: int) -> Noted:
-    right = next((a for a in range(0x10000) if any(s is seat and o == offset for s, o in machine.bus.where(a))), None)
-    shown = f"${right:04X}" if right is not None else "nowhere"
-    return Noted(
-        "constant-differs",
-        f"{name} = ${address:04X}, but the machine has that register of {seat.name} at {shown}.",
-        None,
-        address,
-        seat.slot,
-        UNSEEN,
-    )
-
-
-def _has_registers(seat: Seat) -> bool:
-    return bool(seat.registers)
-
-
-def _register_pages(machine: Machine) -> set[int]:
-    tables = [read | write for seat, read, write in machine.bus.drive_tables() if _has_registers(seat)]
-    return {page for page in range(256) if any(table >> (page << 8) & PAGE_ONES for table in tables)}
-
-
-def _is_register(machine: Machine, address: int) -> bool:
-    return any(_has_registers(seat) for seat, _ in machine.bus.where(address))
-
-
-def _at_hole_of_card(machine: Machine, address: int) -> bool:
-    found = [(s, o) for s, o in machine.bus.where(address) if _has_registers(s)]
-    return bool(found) and all(offset not in {r.offset for r in seat.registers} for seat, offset in found)
-
-
-def _registers_of_page(machine: Machine, page: int) -> str:
-    found = [
-        a for a in range(page << 8, (page + 1) << 8) if _is_register(machine, a) and not _at_hole_of_card(machine, a)
-    ]
-    return ", ".join(f"${a:04X}" for a in found[:12]) + (" and more" if len(found) > 12 else "")
+def _registers_of_page(answers: Iterable[int], page: int) -> str:
+    table = 0
+    for one in answers:
+        table |= one
+    found = [page << 8 | low for low in range(256) if table >> (page << 8 | low) & 1]
+    return ", ".join(f"${address:04X}" for address in found[:12]) + (" and more" if len(found) > 12 else "")
 
 
 def _content(seat: Seat) -> bytes:

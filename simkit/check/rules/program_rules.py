@@ -66,10 +66,11 @@ PROGRAM_RULES = (
     Rule(
         name="constant-differs",
         level="error",
-        title="an address in the ROM source is not where the machine has the register",
+        title="an address or a bit in the ROM source is not where the machine has it",
         story="A port moved from one output of the demultiplexer to the next; the schematic knows, the ROM does not.",
-        hardware="The program talks to an address where nobody, or somebody else, listens.",
-        do="Take the address from the machine (`simkit cards --machine MACHINE SLOT`), or move the jumper back.",
+        hardware="The program talks to an address where nobody, or somebody else, listens, or looks at another bit.",
+        do="Make constants and ROM anew (`simkit map MACHINE --constants FILE`; `--compare FILE` lists all that "
+        "differs), or move the jumper back.",
         bench="Put the probe on the card's select: it stays quiet while the program thinks it talks to it.",
     ),
     Rule(
