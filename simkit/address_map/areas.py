@@ -13,7 +13,7 @@ from itertools import pairwise, product
 
 import attrs
 
-from simkit.address_map.tables import whole
+from simkit.backplane.areas import whole
 from simkit.backplane.banks import Banks
 from simkit.backplane.decode import Table
 from simkit.backplane.seat import Seat

@@ -21,8 +21,8 @@ from simkit.address_map.constants import (
 )
 from simkit.address_map.includes import BINARY, DECIMAL, HEXADECIMAL, Defined, Include
 from simkit.address_map.meant import Meanings, words_of
-from simkit.address_map.registers import placed_registers
 from simkit.machine.machine import Machine
+from simkit.machine.registers import placed_registers
 
 _SAYS_NUMBER = frozenset(("bit", "number", "nr", "no", "pos", "shift"))
 

@@ -17,11 +17,11 @@ from fractions import Fraction
 
 import attrs
 
-from simkit.address_map.registers import Bit, Placed, placed_registers
-from simkit.address_map.tables import areas, first_of
+from simkit.backplane.areas import areas, first_of
 from simkit.backplane.seat import Seat
 from simkit.contract.ports import ScreenPort
 from simkit.machine.machine import Machine
+from simkit.machine.registers import Bit, Placed, placed_registers
 from simkit.machinefile.description import CardDescription
 
 ADDRESS, BASE, MASK, BIT, NUMBER = "address", "base", "mask", "bit", "number"

@@ -10,8 +10,6 @@ from collections.abc import Iterator
 
 from simkit.address_map.areas import Area as Stretch
 from simkit.address_map.areas import Coarse, coarser
-from simkit.address_map.registers import Placed
-from simkit.address_map.tables import area, first_of
 from simkit.address_map.whole import AddressMap
 from simkit.address_map.words import (
     NOBODY,
@@ -24,9 +22,11 @@ from simkit.address_map.words import (
     use_text,
     vector_text,
 )
+from simkit.backplane.areas import area, first_of
 from simkit.backplane.select import ADDRESSES
 from simkit.looks.colours import INK, MUTED, PAPER, WHITE
 from simkit.looks.drawing import LETTER, Area, Drawing, Stroke, Words
+from simkit.machine.registers import Placed
 
 SMALL = 10
 """Size of letters in pixels; 8 pixels are 6 pt."""
@@ -76,7 +76,7 @@ def drawn(found: AddressMap) -> Drawing:
         right += _LINE * (len(registers) + 1) + 8
     below = max(left, right) + 12
     rows = [vector_text(found, one) for one in found.vectors]
-    rows += [f"{one.name}: {line_text(found, one)}" for one in found.lines if one.drivers]
+    rows += [f"{one.name}: {line_text(found, one)}" for one in found.lines if one.drivers or one.decoder]
     things += [Words((_MARGIN, below + _LINE), "Vectors and lines", NORMAL, bold=True)]
     for number, text in enumerate(rows, start=2):
         things.append(Words((_MARGIN, below + number * _LINE), _cut(text, _WIDTH - 2 * _MARGIN, NORMAL), NORMAL))

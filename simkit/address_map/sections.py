@@ -8,7 +8,6 @@ from html import escape
 import attrs
 
 from simkit.address_map.drawn import drawn
-from simkit.address_map.registers import Placed
 from simkit.address_map.whole import AddressMap
 from simkit.address_map.words import (
     access_text,
@@ -26,6 +25,7 @@ from simkit.files.formats import generator_meta, html_format
 from simkit.logic.wired.told import lines as decoder_lines
 from simkit.looks.colours import INK, MUTED, PAPER, WHITE, web
 from simkit.looks.drawing import svg
+from simkit.machine.registers import Placed
 from simkit.machinefile.description import CardDescription, different
 
 MAKER = "simkit map"
@@ -60,6 +60,9 @@ def sections(found: AddressMap) -> list[Section]:
             tuple(told_rows(found)),
         )
     ]
+    backplane = found.machine.description.decode
+    if backplane is not None:
+        parts.append(Section("Decoder and switches on the backplane", lines=tuple(decoder_lines(backplane))))
     for slot, card in found.cards.items():
         parts += _of_card(found, slot, card)
     parts.append(Section("Vectors", ("Vector", "At", "Leads to"), tuple(_vectors(found))))

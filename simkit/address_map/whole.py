@@ -8,15 +8,17 @@ from typing import Any
 import attrs
 
 from simkit.address_map.areas import MOST_LINES, Answer, Area, Use, areas_of, bank_lines
-from simkit.address_map.registers import Placed, placed_registers
-from simkit.address_map.tables import areas, first_of, pattern_of
+from simkit.backplane.areas import areas, first_of
+from simkit.backplane.covers import pattern_of
 from simkit.backplane.decode import Table
 from simkit.backplane.seat import Seat
 from simkit.backplane.select import ranges
 from simkit.backplane.vectors import VECTORS
+from simkit.backplane.wiring import Done
 from simkit.contract.lines import SYSTEM_LINES, Drive, Line, Pin
 from simkit.logic.wired.told import as_data as decoder_data
 from simkit.machine.machine import Machine
+from simkit.machine.registers import Placed, placed_registers
 from simkit.machinefile.description import CardDescription
 
 _HEARD_BY_CPU = frozenset(SYSTEM_LINES)
@@ -54,6 +56,7 @@ class PulledLine:
         heard_by_cpu: whether the CPU samples it.
         in_decoding: whether addresses are decoded by it.
         pull: "up", "down" or "none": the resistor.
+        decoder: when a decoder on the backplane drives it high, "" where none does.
     """
 
     name: str
@@ -62,6 +65,7 @@ class PulledLine:
     heard_by_cpu: bool
     in_decoding: bool
     pull: str
+    decoder: str = ""
 
 
 @attrs.frozen
@@ -118,6 +122,7 @@ class AddressMap:
             "cpu": description.cpu,
             "open_bus": self.open_bus,
             "banks": list(self.banks),
+            "decode": None if description.decode is None else decoder_data(description.decode),
             "banks_not_told_apart": list(self.many_banks),
             "areas": [_area_dict(one) for one in self.areas],
             "cards": [self._card_dict(card) for card in description.cards],
@@ -131,6 +136,7 @@ class AddressMap:
                     "heard_by_cpu": one.heard_by_cpu,
                     "in_decoding": one.in_decoding,
                     "pull": one.pull,
+                    "decoder": one.decoder,
                 }
                 for one in self.lines
             ],
@@ -197,15 +203,21 @@ def _lines(machine: Machine) -> list[PulledLine]:
         if one.is_port and "r" in one.access
         for name in one.bits
     }
+    signals = {entry.name: entry.other for entry in machine.bus.wiring.only(Done.DRIVEN)}
+    for seat in machine.bus.seats:
+        decoding |= seat.select.lines | seat.output_enable.lines | seat.write_enable.lines
     found = []
-    for name, line in machine.bus.nets.lines.items():
-        pins = [pin for pin in line.pins if pin.slot > 0]
+    for name in [*machine.bus.nets.lines, *(name for name in signals if name not in machine.bus.nets.lines)]:
+        line = machine.bus.nets.lines.get(name)
+        pins = [pin for pin in line.pins if pin.slot > 0] if line is not None else []
         drivers = tuple(
             (pin.slot, pin.spec.name, pin.spec.drive.value) for pin in pins if pin.spec.drive is not Drive.INPUT
         )
         listeners = tuple((pin.slot, pin.spec.name) for pin in pins if _hears(pin, ports))
-        if drivers or listeners or name in decoding or name in _HEARD_BY_CPU:
-            found.append(PulledLine(name, drivers, listeners, name in _HEARD_BY_CPU, name in decoding, _pull(line)))
+        if drivers or listeners or name in decoding or name in signals or name in _HEARD_BY_CPU:
+            pull = "up" if line is None else _pull(line)
+            by_cpu, in_decoding = name in _HEARD_BY_CPU, name in decoding
+            found.append(PulledLine(name, drivers, listeners, by_cpu, in_decoding, pull, signals.get(name, "")))
     return sorted(found, key=lambda one: (not one.heard_by_cpu, one.name))
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from simkit.address_map.areas import Answer, Area, Coarse, Use, coarser
-from simkit.address_map.registers import Placed
-from simkit.address_map.tables import area, areas, first_of, pattern_of, whole
 from simkit.address_map.whole import AddressMap, PulledLine, Vector
+from simkit.backplane.areas import area, areas, first_of, whole
+from simkit.backplane.covers import pattern_of
 from simkit.backplane.seat import Seat
 from simkit.logic.wired.told import lines as decoder_lines
+from simkit.machine.registers import Placed
 
 NOBODY = "nobody"
 MOST_AREAS = 100
@@ -197,7 +198,9 @@ def vector_text(found: AddressMap, one: Vector) -> str:
 
 def line_text(found: AddressMap, one: PulledLine) -> str:
     """Who drives a line, and who hears it."""
-    drivers = ", ".join(f"slot {slot} {pin} ({drive})" for slot, pin, drive in one.drivers) or NOBODY
+    told = [f"slot {slot} {pin} ({drive})" for slot, pin, drive in one.drivers]
+    told += [f"a decoder on the backplane: high when {one.decoder}"] if one.decoder else []
+    drivers = ", ".join(told) or NOBODY
     hears = [*(["the CPU"] if one.heard_by_cpu else []), *(["the decoding"] if one.in_decoding else [])]
     hears += [f"slot {slot} {pin}" for slot, pin in one.listeners]
     pull = f"; resistor pulls {one.pull}" if one.pull == "down" else "; no resistor" if one.pull == "none" else ""
@@ -212,6 +215,9 @@ def map_lines(found: AddressMap) -> list[str]:
     lines += [f"  {where:<{width}}  {text}" for where, text in rows]
     if found.many_banks:
         lines.append(f"  With {', '.join(found.many_banks)} as they are: too many lines to tell every combination.")
+    backplane = found.machine.description.decode
+    if backplane is not None:
+        lines += ["", "Decoder on the backplane", *(f"  {line}" for line in decoder_lines(backplane))]
     for slot, card in found.cards.items():
         registers = found.registers_of(slot)
         if card.decode is not None:

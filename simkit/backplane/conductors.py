@@ -127,6 +127,13 @@ def address_pins(count: int, arriving: Mapping[str, bool | int], slot: Wiring) -
     return tuple(found[pin].to_bytes(1 << 13, "little") for pin in pins)
 
 
+def pin_tables(pins: tuple[bytes, ...] | None, count: int) -> tuple[int, ...]:
+    """What `address_pins` gave as truth tables of every pin, also of those that carry their own lines."""
+    if pins is None:
+        return tuple(address_bit(n) if n < len(ADDRESS_LINES) else 0 for n in range(count))
+    return tuple(int.from_bytes(pin, "little") for pin in pins)
+
+
 @attrs.frozen
 class DataPins:
     """The way of data through wiring between the lines and the pins of a card, or of the CPU.

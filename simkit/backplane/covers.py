@@ -85,6 +85,12 @@ def cover(lines: Sequence[str], table_of: Callable[[Mapping[str, bool]], int]) -
     return Cover(*(tuple(sorted(_text(cube, lines) for cube in cubes)) for cubes in (plain, gaps)))
 
 
+def pattern_of(table: int) -> str | None:
+    """The one select pattern whose addresses are exactly those of a truth table; None where no single one is."""
+    cube = _around(table, _ADDRESS_BITS)
+    return _pattern(cube) if table and _table(cube, _ADDRESS_BITS) == table else None
+
+
 @lru_cache(maxsize=64)
 def _variable(number: int, count: int) -> int:
     """Truth table of one variable among so many."""
@@ -146,11 +152,15 @@ def _irredundant(lower: int, upper: int, count: int) -> tuple[list[_Cube], int]:
     return cubes, at_low | at_both | (at_high | at_both) << half
 
 
+def _pattern(cube: _Cube) -> str:
+    """The address bits of a product, A15 to A0."""
+    bits = "".join("01"[cube[n]] if n in cube else "x" for n in reversed(range(_ADDRESS_BITS)))
+    return " ".join(bits[n : n + 4] for n in range(0, _ADDRESS_BITS, 4))
+
+
 def _text(cube: _Cube, lines: Sequence[str]) -> str:
     """A product as a pattern, with the lines that it asks for besides."""
-    bits = "".join("01"[cube[n]] if n in cube else "x" for n in reversed(range(_ADDRESS_BITS)))
-    pattern = " ".join(bits[n : n + 4] for n in range(0, _ADDRESS_BITS, 4))
-    said = [] if set(bits) == {"x"} else [pattern]
+    said = [_pattern(cube)] if any(number < _ADDRESS_BITS for number in cube) else []
     for number, line in enumerate(lines, start=_ADDRESS_BITS):
         if number in cube:
             said.append(line if cube[number] else f"not {line}")

@@ -7,7 +7,7 @@ and NOT one machine operation each, so whole decoders are worked out in microsec
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 
 from simkit.contract.errors import SimkitError
@@ -289,6 +289,14 @@ class Select:
         for expression in self.excluded_expressions:
             table &= ALL ^ expression.table(levels)
         return table
+
+
+def carries(pins: Sequence[int], offset: int) -> int:
+    """Truth table of the addresses for which pins carry an offset, from the truth table of each pin, A0 first."""
+    table = ALL
+    for pin, level in enumerate(pins):
+        table &= level if offset >> pin & 1 else ALL ^ level
+    return table
 
 
 def ranges(table: int) -> list[tuple[int, int]]:

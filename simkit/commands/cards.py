@@ -5,17 +5,19 @@ from __future__ import annotations
 import inspect
 import json
 import re
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import attrs
 import typer
 
+from simkit.backplane.areas import area_list
 from simkit.commands import exits
 from simkit.commands.options import JsonOption, help_text
 from simkit.commands.say import say, say_json
 from simkit.contract.errors import SimkitError, near
-from simkit.machine.addresses import addresses_of
+from simkit.machine.registers import placed_registers
 
 if TYPE_CHECKING:
     from simkit.contract.card import Card
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 TEST_SEEDS = 5
 """Random scripts a card goes through; each has its own seed, named in the report."""
 
+MOST_ADDRESSES = 8
+"""Addresses of a register that are told."""
 MOST_WIDTH = 96
 """Characters of a line of the list, apart from the gap."""
 
@@ -179,13 +183,16 @@ def _as_wired(machine: Machine, card: CardDescription) -> dict[str, Any]:
     from simkit.logic.wired.told import as_data
     from simkit.logic.wired.told import lines as decode_lines
 
-    areas, registers = addresses_of(machine, card.slot)
+    table = next(read | write for seat, read, write in machine.bus.drive_tables() if seat.slot == card.slot)
+    placed = [one for one in placed_registers(machine.bus.reach.table) if one.seat.slot == card.slot]
     entry = describe(card.kind, card.card, card.settings)
-    for register in entry["registers"]:
-        register["addresses"] = registers.get(register["offset"], [])
+    for register, one in zip(entry["registers"], placed, strict=True):
+        register["addresses"] = list(islice(one.addresses(), MOST_ADDRESSES))
+        if register["bits"]:
+            register["bits"] = one.names()
     return {
         "slot": card.slot,
-        "addresses": areas,
+        "addresses": area_list(table),
         **entry,
         "select": list(card.select),
         "lines": dict(card.lines),

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from simkit.backplane.areas import area_list, first_of
 from simkit.contract.errors import SimkitError
 from simkit.contract.plain import plain
 from simkit.files.png import screen_rows
@@ -21,9 +22,9 @@ from simkit.hands.found import Found, count_words, list_lines
 from simkit.hands.pacing import Pacer
 from simkit.kitfile.reading import read_kit
 from simkit.kitfile.unpacking import unpack
-from simkit.machine.addresses import addresses_of
 from simkit.machine.inside import inside, words
 from simkit.machine.machine import Machine
+from simkit.machine.registers import placed_registers
 from simkit.machine.views import Lamps, Screen
 from simkit.outside.speed import Speed
 from simkit.page.at_hand import Hands
@@ -211,13 +212,18 @@ class Host:
         return {"cards": [self._mapped(slot) for slot in sorted(self.machine.cards)]}
 
     def _mapped(self, slot: int) -> dict[str, Any]:
-        view = self.machine.cards[slot]
-        areas, found = addresses_of(self.machine, slot)
+        table = next(read | write for seat, read, write in self.machine.bus.drive_tables() if seat.slot == slot)
         registers = [
-            f"{' '.join(f'${address:04X}' for address in found.get(one.offset, ())[:1])} {one.name} ({one.access})"
-            for one in view.registers
+            f"{f'${first:04X}' if (first := first_of(one.answers)) is not None else ''} {one.register.name} "
+            f"({one.register.access})"
+            for one in placed_registers(self.machine.bus.reach.table)
+            if one.seat.slot == slot
         ]
-        return {"title": view.title, "areas": areas, "registers": [plain(text.strip()) for text in registers]}
+        return {
+            "title": self.machine.cards[slot].title,
+            "areas": area_list(table),
+            "registers": [plain(text.strip()) for text in registers],
+        }
 
     def do_findings(self) -> dict[str, Any]:
         """All findings: what, where, why, what to do."""

@@ -8,7 +8,7 @@ from simkit.backplane.select import ALL, address_bit
 from simkit.schematic.board import DATA_LINES, Shown
 from simkit.schematic.chips import Chip, acts, numbered
 from simkit.schematic.drivers import groups_of
-from simkit.schematic.expected import Wanted, combinations, driven_lines, is_read, is_written, wanted
+from simkit.schematic.expected import Wanted, is_read, is_written, wanted
 from simkit.schematic.found import DATA_LINE, READ_STROBE, REGISTER_SELECT, SELECT, WRITE_STROBE, where
 from simkit.schematic.report import Report
 
@@ -35,13 +35,7 @@ class ChipCheck:
 
     def run(self) -> None:
         """Compare all of it, with each combination of the lines that cards drive into the select."""
-        report = self._report
-        lines = driven_lines(report.bus, report.seat)
-        there = tuple(line for line in lines if line in self._board.lines)
-        for line in lines:
-            if line not in there:
-                report.note(f"No net is called {line}, which stands in the select: its level is taken as high.")
-        for levels in combinations(report.bus, there):
+        for levels in self._report.cases():
             self._compare(levels)
         self._unsaid()
 

@@ -8,9 +8,9 @@ from itertools import product
 import attrs
 
 from simkit.backplane.bus import Bus
-from simkit.backplane.conductors import address_pins, at_slot, on_the_bus
+from simkit.backplane.conductors import address_pins, at_slot, on_the_bus, pin_tables
 from simkit.backplane.seat import Seat
-from simkit.backplane.select import ALL, address_bit
+from simkit.backplane.select import carries
 
 MOST_LINES = 4
 """Lines of cards in a select of which all combinations are compared; of more, those as they are at power-on."""
@@ -32,10 +32,7 @@ class Wanted:
 
     def at_offset(self, offset: int) -> int:
         """Where the address pins carry an offset."""
-        table = ALL
-        for pin, level in enumerate(self.address_pins):
-            table &= level if offset >> pin & 1 else ALL ^ level
-        return table
+        return carries(self.address_pins, offset)
 
 
 def wanted(bus: Bus, seat: Seat, *, rw: bool, phi2: bool, lines: Mapping[str, bool]) -> Wanted:
@@ -46,12 +43,7 @@ def wanted(bus: Bus, seat: Seat, *, rw: bool, phi2: bool, lines: Mapping[str, bo
     arriving = at_slot(on_the_bus({**levels, **lines, "RW": rw, "PHI2": phi2}, bus.wiring), seat.wiring)
     gives, takes = seat.acts(arriving)
     pins = address_pins(seat.address_pins, arriving, seat.wiring)
-    tables = (
-        tuple(address_bit(n) if n < 16 else 0 for n in range(seat.address_pins))
-        if pins is None
-        else tuple(int.from_bytes(pin, "little") for pin in pins)
-    )
-    return Wanted(seat.select.table(arriving), gives, takes, tables)
+    return Wanted(seat.select.table(arriving), gives, takes, pin_tables(pins, seat.address_pins))
 
 
 def driven_lines(bus: Bus, seat: Seat) -> tuple[str, ...]:

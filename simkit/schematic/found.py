@@ -6,6 +6,7 @@ from typing import Any
 
 import attrs
 
+from simkit.backplane.areas import areas
 from simkit.backplane.select import ranges
 
 SELECT = "select"
@@ -103,12 +104,7 @@ class Result:
 
 def where(table: int) -> str:
     """Addresses of a table for people: its first ranges."""
-    found = ranges(table)
-    shown = [
-        f"${first:04X}" if first == last else f"${first:04X} to ${last:04X}" for first, last in found[:MOST_RANGES]
-    ]
-    more = len(found) - len(shown)
-    return f"{', '.join(shown)}{f' and {more} more ranges' if more > 0 else ''}"
+    return areas(table, MOST_RANGES)
 
 
 def _many(what: str, count: int) -> str:

@@ -9,7 +9,7 @@ import attrs
 from simkit.contract.errors import SimkitError
 from simkit.contract.registers import Register
 from simkit.schematic.drivers import Group, Taker, groups_of, takers_of
-from simkit.schematic.expected import Wanted, combinations, driven_lines, is_read, is_written, wanted
+from simkit.schematic.expected import Wanted, is_read, is_written, wanted
 from simkit.schematic.found import (
     DATA_LINE,
     READ_STROBE,
@@ -40,13 +40,7 @@ class PortCheck:
 
     def run(self) -> None:
         """Compare all of it."""
-        report = self._report
-        lines = driven_lines(report.bus, report.seat)
-        there = tuple(line for line in lines if line in self._board.lines)
-        for line in lines:
-            if line not in there:
-                report.note(f"No net is called {line}, which stands in the select: its level is taken as high.")
-        for levels in combinations(report.bus, there):
+        for levels in self._report.cases():
             self._compare(levels)
 
     def _compare(self, levels: Mapping[str, bool]) -> None:

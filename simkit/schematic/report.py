@@ -9,6 +9,7 @@ from simkit.backplane.bus import Bus
 from simkit.backplane.seat import Seat
 from simkit.machinefile.description import CardDescription
 from simkit.schematic.board import Board
+from simkit.schematic.expected import combinations, driven_lines
 from simkit.schematic.found import Difference
 
 
@@ -36,6 +37,15 @@ class Report:
         self.roles: list[str] = []
         self.notes: list[str] = []
         self.compared: Counter[str] = Counter()
+
+    def cases(self) -> list[dict[str, bool]]:
+        """Levels of the lines that cards drive into the select, case by case; a line without a net is told."""
+        lines = driven_lines(self.bus, self.seat)
+        there = tuple(line for line in lines if line in self.board.lines)
+        for line in lines:
+            if line not in there:
+                self.note(f"No net is called {line}, which stands in the select: its level is taken as high.")
+        return combinations(self.bus, there)
 
     def differ(
         self,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 
+from simkit.backplane.areas import area
 from simkit.contract.plain import plain
 from simkit.testrom.build import PASS, STRAY, TestRom, fail_label, header
 from simkit.testrom.checks import Press
@@ -114,7 +115,7 @@ def _burn(rom: TestRom, name: str, machine: str) -> str:
 def _wired(rom: TestRom) -> list[str]:
     survey = rom.survey
     areas = survey.areas(survey.slot)
-    shown = [f"${first:04X}-${last:04X}" if last > first else f"${first:04X}" for first, last in areas[:4]]
+    shown = [area(first, last) for first, last in areas[:4]]
     more = " and more" if len(areas) > len(shown) else ""
     told = [f"answers at {', '.join(shown)}{more}"] if shown else ["answers at no address of its own"]
     return told + [f"{pin} joined to {line}" for pin, line in survey.card(survey.slot).wiring.joined().items()]

@@ -8,9 +8,10 @@ import pytest
 
 from simkit import Machine
 from simkit.address_map.areas import areas_of
-from simkit.address_map.registers import placed_registers
-from simkit.address_map.tables import area, areas, first_of, pattern_of, whole
 from simkit.address_map.whole import address_map
+from simkit.backplane.areas import area, areas, first_of, whole
+from simkit.backplane.covers import pattern_of
+from simkit.machine.registers import placed_registers
 from tests.address_map.machines import made
 
 SHIPPED = ["marlpit", "monitor", "bench", "banks-test", "keyboard-on-ports", "lamps-and-buttons"]

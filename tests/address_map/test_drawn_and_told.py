@@ -223,3 +223,29 @@ def test_of_several_files_none_is_written_where_one_cannot_be(simkit, tmp_path):
     assert code == 2
     assert "mine.html" in error
     assert not (tmp_path / "a.svg").exists()
+
+
+def test_lines_that_decoders_on_the_backplane_drive_are_told_with_their_switches(tmp_path):
+    machine = made(
+        tmp_path,
+        'slot = 2\nkind = "keyboard"\nselect = "not IOSEL and not A4"',
+        more='[backplane.decode]\nsignals = { IOSEL = "U1.P=Q" }\n[backplane.decode.U1]\npart = "74HC688"\n'
+        'pins = { P = "A15..A8", Q = "0111 1111", G = "low" }\n',
+    )
+    found = address_map(machine)
+    text = "\n".join(map_lines(found))
+    assert "IOSEL  driven by a decoder on the backplane: high when" in text
+    assert "heard by the decoding" in text
+    assert "U1 (74HC688): Q7..Q0 = 0 1 1 1 1 1 1 1; closed (to ground): Q7" in text
+    assert "closed (to ground): Q7" in html(found, document(found, standing(machine)))
+    check_texts(drawn(found))
+
+
+def test_and_those_that_are_said_as_expressions(tmp_path):
+    machine = made(
+        tmp_path,
+        'slot = 2\nkind = "ports-6522"\nselect = { CS1 = "A13", CS2B = "not IOSEL" }',
+        more='[backplane.signals]\nIOSEL = "not (A15 or not A14)"\n',
+    )
+    line = next(one for one in address_map(machine).lines if one.name == "IOSEL")
+    assert (line.decoder, line.in_decoding) == ("not (A15 or not A14)", True)

@@ -11,6 +11,7 @@ from simkit.commands.demo import shipped_demos
 from simkit.contract.errors import SimkitError
 from simkit.machinefile import catalogue
 from simkit.machinefile.read import read_description
+from simkit.machinefile.shipped import shipped_folder
 
 WIDEST = 140
 
@@ -69,13 +70,22 @@ def test_a_card_in_a_machine_is_told_as_that_machine_has_it(simkit):
 
 
 def test_the_bits_of_a_miswired_machine_are_those_that_it_has(simkit):
-    """The two findings about registers send people here: the board as it comes would tell the wrong bit."""
+    """Findings about registers send people here: the board as it comes would tell the wrong bit."""
     there = simkit("cards", "--machine", "demo:wrong-wiring/status-bit-moved", "keyboard")[1]
     bare = simkit("cards", "keyboard")[1]
     assert "7 ready" in there
     assert "0 ready" in bare
-    for rule in ("constant-differs", "open-bit-tested"):
-        assert "simkit cards --machine MACHINE SLOT" in RULES[rule].do
+    assert "simkit cards --machine MACHINE SLOT" in RULES["open-bit-tested"].do
+    assert "simkit map MACHINE" in RULES["constant-differs"].do
+    assert "7 ready" in simkit("map", "demo:wrong-wiring/status-bit-moved")[1]
+
+
+def test_bits_that_wires_lead_elsewhere_are_told_where_the_cpu_sees_them(simkit, tmp_path):
+    (tmp_path / "m.toml").write_text(
+        f'base = "{shipped_folder().as_posix()}/demo/marlpit/machine.toml"\nname = "Crossed"\n'
+        '[[card]]\nslot = 3\nwires = { D0 = "D5", D5 = "D0" }\n'
+    )
+    assert "5 ready" in simkit("cards", "--machine", tmp_path / "m.toml", "3")[1]
 
 
 def test_the_cards_of_a_machine_are_listed_with_their_addresses(simkit):

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import attrs
 
+from simkit.backplane.areas import areas
 from simkit.backplane.covers import Cover, cover
-from simkit.backplane.select import ADDRESS_LINES, ALL, Levels, address_bit, as_table, ranges
+from simkit.backplane.select import ADDRESS_LINES, ALL, Levels, address_bit, as_table
 from simkit.contract.errors import SimkitError
 from simkit.logic.fuses.program import Program
 from simkit.logic.network import Network, Part
@@ -207,11 +208,8 @@ def _no_level(net: str, table: int, levels: Levels, what: str, remedy: str) -> S
 
 def at(table: int, levels: Levels) -> str:
     """Addresses and levels in words: "at $7F00-$7F1F with RW high"."""
-    found = ranges(table)
-    said = ", ".join(f"${first:04X}" if first == last else f"${first:04X}-${last:04X}" for first, last in found[:3])
-    more = ", and elsewhere" if len(found) > 3 else ""
     lines = ", ".join(f"{line} {'high' if level else 'low'}" for line, level in sorted(levels.items()))
-    return f"at {said}{more}" + (f" with {lines}" if lines else "")
+    return f"at {areas(table)}" + (f" with {lines}" if lines else "")
 
 
 @attrs.frozen

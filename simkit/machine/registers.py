@@ -10,9 +10,10 @@ from collections.abc import Iterator
 
 import attrs
 
+from simkit.backplane.conductors import pin_tables
 from simkit.backplane.decode import Table
 from simkit.backplane.seat import Seat
-from simkit.backplane.select import ALL, address_bit
+from simkit.backplane.select import carries
 from simkit.contract.registers import Register
 
 READ, WRITE = "r", "w"
@@ -59,6 +60,18 @@ class Placed:
         """Truth table of all its addresses."""
         return self.reads | self.writes
 
+    def addresses(self) -> Iterator[int]:
+        """Its addresses, lowest first."""
+        rest = self.answers
+        while rest:
+            lowest = rest & -rest
+            yield lowest.bit_length() - 1
+            rest ^= lowest
+
+    def names(self) -> tuple[str, ...]:
+        """Names by the bit of the CPU's byte, bit 0 first; "" for one without a name."""
+        return tuple("+".join(bit.name for bit in self.bits if bit.seen >> number & 1) for number in range(8))
+
 
 def placed_registers(table: Table) -> list[Placed]:
     """Every register of every card, in slot order and in that of the cards' tables, banks as `table` has them."""
@@ -70,24 +83,14 @@ def placed_registers(table: Table) -> list[Placed]:
 
 
 def _placed(table: Table, seat: Seat, register: Register, read: int, write: int) -> Placed:
-    read_pins, write_pins = table.pins_of(seat)
+    on_read, on_write = (pin_tables(pins, seat.address_pins) for pins in table.pins_of(seat))
     return Placed(
         seat,
         register,
-        read & _at_offset(seat, read_pins, register.offset) if READ in register.access else 0,
-        write & _at_offset(seat, write_pins, register.offset) if WRITE in register.access else 0,
+        read & carries(on_read, register.offset) if READ in register.access else 0,
+        write & carries(on_write, register.offset) if WRITE in register.access else 0,
         tuple(_bits(seat, register)),
     )
-
-
-def _at_offset(seat: Seat, pins: tuple[bytes, ...] | None, offset: int) -> int:
-    """Truth table of the addresses for which a card's address pins carry an offset."""
-    table = ALL
-    for pin in range(seat.address_pins):
-        own = address_bit(pin) if pin < 16 else 0
-        carried = own if pins is None else int.from_bytes(pins[pin], "little")
-        table &= carried if offset >> pin & 1 else ALL ^ carried
-    return table
 
 
 def _bits(seat: Seat, register: Register) -> Iterator[Bit]:
