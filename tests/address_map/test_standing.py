@@ -4,7 +4,6 @@ The three tests at the end are the whole way round: a jumper is moved in the mac
 ROM is built anew, and works again without any other change.
 """
 
-import importlib.util
 import shutil
 import subprocess
 
@@ -118,14 +117,6 @@ def test_a_listing_is_compared_and_one_that_cannot_be_is_told(tmp_path, rows, to
 
 
 # The whole way round --------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def assemble():
-    spec = importlib.util.spec_from_file_location("roms_build", ROOT / "roms" / "build.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.assemble
 
 
 def played(machine):

@@ -3,7 +3,6 @@
 Machine: the bench machine M1 with a second 6522 on NMI at $4800 unless a case says otherwise.
 """
 
-import importlib.util
 from fractions import Fraction
 from pathlib import Path
 
@@ -37,14 +36,6 @@ TIMERS = """
         lda #0
         sta $4805
 """
-
-
-@pytest.fixture(scope="module")
-def assemble():
-    spec = importlib.util.spec_from_file_location("roms_build", ROOT / "roms" / "build.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.assemble
 
 
 @pytest.fixture

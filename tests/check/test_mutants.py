@@ -3,7 +3,6 @@
 The long test prints the table (`pytest -m slow -s tests/mutants`); a few mutants run every time.
 """
 
-import importlib.util
 import shutil
 import tomllib
 from collections import Counter, defaultdict
@@ -67,14 +66,6 @@ PLAYED = {
     "hello": ("marlpit", _type),
     "bench": ("bench", _serial),
 }
-
-
-@pytest.fixture(scope="module")
-def assemble():
-    spec = importlib.util.spec_from_file_location("roms_build", ROOT / "roms" / "build.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.assemble
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 Rules of the check itself: ROMs in roms/rules. Rules of wiring and cards: `pairs.toml` beside this file.
 """
 
-import importlib.util
 import re
 import shutil
 import tomllib
@@ -43,14 +42,6 @@ TWINS = {name: sorted(path.stem for path in ROMS.glob(f"{name}-right*.asm")) for
 
 def _shown(path):
     return f'.include "{path.as_posix()}"'
-
-
-@pytest.fixture(scope="module")
-def assemble():
-    spec = importlib.util.spec_from_file_location("roms_build", ROOT / "roms" / "build.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.assemble
 
 
 def _put(written, folder):

@@ -5,7 +5,6 @@ the byte back first. Western Design Center, W65C02S data sheet, table 7-1: read-
 Rockwell, R6522 data sheet, and Synertek, SY6551 data sheet: what accesses to their registers do.
 """
 
-import importlib.util
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,14 +15,6 @@ from simkit.check.run import check
 
 ROOT = Path(__file__).resolve().parents[2]
 SPARE = ("dummy-access", "double-write", "video-dummy-read", "open-input-read")
-
-
-@pytest.fixture(scope="module")
-def assemble():
-    spec = importlib.util.spec_from_file_location("roms_build", ROOT / "roms" / "build.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.assemble
 
 
 @pytest.fixture
