@@ -11,7 +11,9 @@ import numpy as np  # noqa: F401  loaded here: pytester forgets modules, and num
 import pytest
 
 from simkit import Machine
+from simkit.address_map.compared import compare
 from simkit.address_map.constants import constants_of, wiring_identity
+from simkit.address_map.includes import read_include
 from simkit.address_map.standing import standing
 from simkit.address_map.syntaxes import constants_file
 from simkit.machinefile.shipped import shipped_folder
@@ -162,6 +164,7 @@ def test_constants_and_rom_made_anew_follow_the_machine_file(tmp_path, assemble,
     path.write_text(f'name = "Moved"\nbase = "../{rom}/machine.toml"\n{moved}settings = {{ {values} }}\n')
     before = Machine.load(path)
     assert standing(before).differs, "nothing tells that the constants are of another wiring"
+    assert compare(before, read_include(roms / "marlpit-wiring.inc")).differing
     assert played(before) != wanted, "the change does nothing to the ROM"
 
     made_anew = constants_file(constants_of(before), "Moved", wiring_identity(before), "ophis")
