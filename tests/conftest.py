@@ -4,7 +4,6 @@ import tests.compiled  # noqa: F401  before the rest is imported, which is to be
 
 # isort: split
 import gc
-import importlib.util
 import os
 import platform
 import shutil
@@ -192,17 +191,6 @@ def image(program: str, handler: str) -> bytes:
         content[at : at + len(code)] = code
     content[0x7FFA:] = bytes.fromhex("0090 0080 0090")
     return bytes(content)
-
-
-@pytest.fixture(scope="session")
-def assemble() -> Callable[..., Any]:
-    """Function that assembles a ROM's source: `assemble` of roms/build.py, which is no module of a package."""
-    spec = importlib.util.spec_from_file_location("roms_build", Path(__file__).parents[1] / "roms" / "build.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.assemble
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,3 @@
+"""What tests of the address map share with those of rules."""
+
+from tests.check.conftest import assemble  # noqa: F401  a fixture
