@@ -37,6 +37,7 @@ ORDER = (
     "check/result",
     "check/image",
     "check/watches",
+    "check/leaving",
     "check",
     "hands",
     "kit",

@@ -10,6 +10,9 @@ from pathlib import Path
 import attrs
 
 from simkit.check.image.static import power_on_findings, static_findings
+from simkit.check.leaving.causes import led_there
+from simkit.check.leaving.trail import Trail
+from simkit.check.leaving.way import way_of
 from simkit.check.result.accept import FILE, accept, read_accepted
 from simkit.check.result.findings import CheckFinding, CheckResult, placed
 from simkit.check.result.notes import Noted, Notes
@@ -17,6 +20,7 @@ from simkit.check.result.order import folded, in_order
 from simkit.check.watches.outside import is_left_by_input
 from simkit.check.watches.watch import Watch
 from simkit.cpu.isa.effects import effects
+from simkit.machine.again import Again
 from simkit.machine.machine import Machine
 from simkit.outside.player import Player
 from simkit.rom.listing import Listing
@@ -73,12 +77,14 @@ def check(
     named = lines.unused.values()  # listings that a card names are compared with all else that it names
     notes = [Noted("labels-stale", text, None, None, slot, -1) for slot, text in lines.stale if text not in named]
     noted, more = static_findings(machine, listing)
+    again = Again(machine)
     run = _Run(machine, listing, player)
     try:
         loop, stopped = _watched(run, seconds, goes_on, left)
     finally:
         watch = run.watch
         running = run.in_time(watch.stop())
+        again.stop()
     end = run.before + (machine.cycle if watch.course.lost is None else watch.course.lost_at)
     halted = machine.cpu.halted if watch.course.lost is None else None
     waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
@@ -88,6 +94,8 @@ def check(
         placed(one, places, titles) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)
     ]
     findings = _without_echoes(everything)
+    if watch.course.lost is not None:
+        findings = led_there(findings, way_of(Trail(again.machine(), watch.course.lost_at)) if again.whole else None)
     remarks += more + accept(findings, acceptances) + run.remarks
     cycle = f"{end:,}".replace(",", " ")
     if stopped:

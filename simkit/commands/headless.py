@@ -20,7 +20,9 @@ from simkit.machine.views import Lamps, Screen, Serial
 from simkit.outside.terminal_text import terminal_lines
 
 if TYPE_CHECKING:
+    from simkit.check.leaving.search import Leaving
     from simkit.commands.goal import Goal
+    from simkit.machine.again import Again
     from simkit.outside.player import Player
 
 CHUNK_SECONDS = 0.1
@@ -134,6 +136,21 @@ def write_picture(screen: Screen, path: Path, *, force: bool = False) -> Path:
     return path
 
 
+def looked_back(again: Again, machine: Machine) -> Leaving | None:
+    """Where the program left its code, if it is lost now; shows progress where it takes long, and Ctrl-C ends it."""
+    from simkit.check.image.astray import astray
+
+    if not again.whole or not (machine.cpu.halted or astray(machine)):
+        return None
+    from simkit.check.leaving.search import Search  # wants numpy
+
+    search = Search(again)
+    with LongRun(f"{machine.description.name}: where did the program leave its code?") as run:
+        while run.goes_on(search.part) and search.go_on():
+            pass
+    return search.leaving
+
+
 @attrs.frozen(kw_only=True)
 class Outcome:
     """What is told of a run.
@@ -148,6 +165,7 @@ class Outcome:
         more: what else is told to people.
         until: the moment at which the run was to end, for --json.
         not_given: input whose moment did not come, as `Script.as_dicts` gives it.
+        leaving: where the program left its code; None: as far as was seen it has not.
     """
 
     machine: Machine
@@ -159,6 +177,12 @@ class Outcome:
     more: Sequence[str] = ()
     until: dict[str, Any] | None = None
     not_given: Sequence[dict[str, Any]] = ()
+    leaving: Leaving | None = None
+
+    @property
+    def found(self) -> bool:
+        """Whether there is anything that --strict does not let pass."""
+        return bool(len(self.machine.findings)) or self.leaving is not None
 
     @property
     def sent(self) -> dict[int, bytes]:
@@ -188,6 +212,7 @@ class Outcome:
                 slot: dict(zip(lamps.port.labels, lamps.levels, strict=True)) for slot, lamps in lamps_of(machine)
             },
             "notes": machine.notes,
+            "left_code": self.leaving.as_dict() if self.leaving is not None else None,
             "findings": [
                 attrs.asdict(finding) | _place(machine, finding.pc, finding.seen) for finding in machine.findings
             ],
@@ -220,7 +245,13 @@ class Outcome:
                     *(f"  {line}" for line in shown[-LINES_TOLD:]),
                 ]
         told += [f"{lamps.card_title}: {lamps.text()}." for _, lamps in lamps_of(machine)]
-        return told + findings_lines(machine)
+        if self.leaving is None:
+            return told + findings_lines(machine)
+        return [
+            *told,
+            *self.leaving.lines(),
+            *(findings_lines(machine, self.leaving.cycle) if machine.findings else ()),
+        ]
 
 
 def _place(machine: Machine, address: int | None, seen: tuple[int, int] | None = None) -> dict[str, Any]:

@@ -361,18 +361,20 @@ def run_serial(run: TapedRun, asked: RunOptions, script: Script) -> None:
     del found["stopped"]  # Ctrl-C is how a person leaves
     missed = found.pop("missed")
     assert isinstance(missed, list)
-    tell(_outcome(found, missed, run, script, asked), run, asked, error=True)
+    outcome = _outcome(found, missed, run, script, asked)
+    tell(outcome, run, asked, error=True)
     run.leave(usually=signal.SIGINT)
-    if missed or (asked.strict and len(run.machine.findings)):
+    if missed or (asked.strict and outcome.found):
         raise typer.Exit(exits.FOUND)
 
 
 def _outcome(found: dict[str, object], missed: list[str], run: TapedRun, script: Script, asked: RunOptions) -> Outcome:
     """What is told of a run that is closed."""
-    from simkit.commands.headless import Outcome
+    from simkit.commands.headless import Outcome, looked_back
 
     taken_out = write_roms(run.machine, asked.rom_out, force=asked.force)
     found |= run.as_dict() | {"more": [*run.lines(), *taken_out, *missed], "not_given": script.as_dicts()}
+    found["leaving"] = looked_back(run.again, run.machine)
     return Outcome(machine=run.machine, **found)  # type: ignore[arg-type] # by name
 
 
@@ -420,7 +422,7 @@ def finish(results: dict[str, object], run: TapedRun, asked: RunOptions, script:
     if outcome.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     run.leave()
-    if missed or (asked.strict and len(run.machine.findings)):
+    if missed or (asked.strict and outcome.found):
         raise typer.Exit(exits.FOUND)
 
 

@@ -14,6 +14,7 @@ from simkit.commands import exits
 from simkit.commands.ending import Ending
 from simkit.commands.say import say
 from simkit.contract.plain import plain
+from simkit.machine.again import Again
 
 if TYPE_CHECKING:
     from simkit.commands.script import Script
@@ -30,10 +31,12 @@ class TapedRun:
         ending: whether somebody asked for the end.
         player: plays a recording, or None.
         journal: records the run, or None.
+        again: what is needed to run it again from power-on.
     """
 
     ending: Ending
     _machine: Machine
+    again: Again
     player: Player | None = None
     journal: Journal | None = None
     _last: Machine | None = None
@@ -120,7 +123,7 @@ def taped_run(
         SimkitError: a file is wrong, or cannot be read or written.
     """
     with Ending() as ending:
-        found = TapedRun(ending, machine)
+        found = TapedRun(ending, machine, Again(machine))
         if replay is not None:
             found.player = start_replay(machine, replay, script)
         if record is not None:

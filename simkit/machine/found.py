@@ -43,15 +43,23 @@ def times(number: int) -> str:
     return "once" if number == 1 else f"{digits(number)} times"
 
 
-def findings_lines(machine: Machine) -> list[str]:
-    """Findings by rule and slot: how often, the first one whole, and where else."""
+def findings_lines(machine: Machine, until: int | None = None) -> list[str]:
+    """Findings by rule and slot: how often, the first one whole, and where else.
+
+    Args:
+        machine: the machine.
+        until: cycle from which on the program was lost: what first came up then is only named; None: it never was.
+    """
     counts = machine.findings.counts()
     if not counts:
         return ["No findings by cards and bus; `simkit check` looks at what the program does, too."]
     places = by_place(machine)
-    told = ["Findings:"]
+    told, followed = ["Findings:"], list[str]()
     for (rule, slot), count in counts.items():
         first, *others = [one for one, _ in places if (one.rule, one.slot) == (rule, slot)]
+        if until is not None and first.cycle >= until:
+            followed.append(f"{rule}, {who(machine, slot)}, {times(count)}")
+            continue
         where = who(machine, slot)
         told.append(
             f"  {rule}, {where}, {times(count)}; first in cycle {digits(first.cycle)}{place_words(machine, first)}: "
@@ -60,4 +68,7 @@ def findings_lines(machine: Machine) -> list[str]:
         told += [f"    also{place_words(machine, one)}: {one.message}" for one in others[:OTHER_PLACES]]
         if len(others) > OTHER_PLACES:
             told.append(f"    and in {digits(len(others) - OTHER_PLACES)} more")
+    if followed:
+        told = [*told, "What followed:"] if len(told) > 1 else ["What followed:"]
+        told += [f"  {one}" for one in followed]
     return told

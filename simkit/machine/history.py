@@ -12,6 +12,13 @@ from simkit.contract.events import NEVER
 if TYPE_CHECKING:
     from simkit.machine.machine import Machine
 
+_SETTABLE = ("pc", "a", "x", "y", "sp", "p", "cycle")
+
+
+def registers_of(machine: Machine) -> tuple[int, ...]:
+    """What of the CPU may be changed by hand, to notice that it was."""
+    return tuple(getattr(machine.cpu, name) for name in _SETTABLE)
+
 
 class History(Protocol):
     """One that is told: `Machine.histories` holds it, and `Watchers.add(run=)` has it told of runs."""

@@ -22,6 +22,7 @@ import attrs
 from simkit.backplane.watchers import OutsideEvent
 from simkit.contract.errors import SimkitError
 from simkit.contract.events import NEVER
+from simkit.machine.history import registers_of
 from simkit.machine.lengths import whole
 from simkit.machine.moments import Moment, parse_moment
 from simkit.machine.occurrences import Occurrence, Occurrences
@@ -36,7 +37,6 @@ FIRST_SECONDS = Fraction(1, 4)
 """Machine time between two states at first; it doubles whenever there are MOST_STATES."""
 MOST_STATES = 48
 MOST_INPUTS = 200_000
-_SETTABLE = ("pc", "a", "x", "y", "sp", "p", "cycle")
 
 
 @attrs.frozen
@@ -103,13 +103,13 @@ class Past:
         """Registers or memory may have been changed by hand."""
         if self._machine.inside_instruction:
             return
-        if self._changed or self._registers() != self._seen:
+        if self._changed or registers_of(self._machine) != self._seen:
             self._mark(by_hand=True)
 
     def has_run(self, error: BaseException | None) -> None:
         """Take a state if one is due."""
         machine = self._machine
-        self._seen = self._registers()
+        self._seen = registers_of(self._machine)
         if error is not None:
             self._changed = True  # nobody comes there by running again
         elif machine.cycle >= self.next_look and not machine.inside_instruction:
@@ -152,13 +152,10 @@ class Past:
         if not machine.inside_instruction and not machine.cpu.running:
             self._mark(by_hand=True)
 
-    def _registers(self) -> tuple[int, ...]:
-        return tuple(getattr(self._machine.cpu, name) for name in _SETTABLE)
-
     def _mark(self, *, by_hand: bool) -> None:
         machine = self._machine
         self._changed = False
-        self._seen = self._registers()
+        self._seen = registers_of(self._machine)
         if by_hand and self._marks and self._marks[-1].cycle == machine.cycle:
             last = self._marks.pop()
             by_hand = last.by_hand or by_hand

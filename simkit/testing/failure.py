@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import re
+import time
 import traceback
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import attrs
 import pytest
 
 from simkit.check.image.astray import astray
+from simkit.check.leaving.search import Leaving, Search
 from simkit.contract.plain import plain
 from simkit.cpu.isa.flags import flags_sentence, flags_set
+from simkit.machine.again import Again
 from simkit.machine.found import by_place, place_words, times
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits, last_lines
@@ -22,6 +26,9 @@ from simkit.machine.views import Screen
 _SHOWN_INSTRUCTIONS = 12
 _SHOWN_FINDINGS = 4
 """First and last ones shown of many."""
+
+SEARCH_SECONDS = 10.0
+"""For which a failed test is run again at most to find where its program left its code."""
 
 _PACKAGE = Path(__file__).parent.parent
 
@@ -48,10 +55,18 @@ def shown_by_pytest(usual: Callable[..., Any], excinfo: pytest.ExceptionInfo[Bas
         return "".join(traceback.format_exception(excinfo.value))
 
 
-def state_text(found: Machine, item: pytest.Item) -> str:
+def state_text(found: Machine, again: Again, item: pytest.Item) -> str:
     """What the machine last did, and what is on its screens; of a machine whose cards fail, what can be shown."""
     lines: list[str] = []
-    for part in (_run_lines, _astray_lines, _finding_lines, _note_lines, partial(_screen_lines, item)):
+    lost = _Lost()
+    parts = (
+        _run_lines,
+        partial(_astray_lines, again, lost),
+        partial(_finding_lines, lost),
+        _note_lines,
+        partial(_screen_lines, item),
+    )
+    for part in parts:
         try:
             lines += map(plain, part(found))
         except Exception as error:  # noqa: BLE001 - a report about a failure must not become another one
@@ -68,12 +83,34 @@ def _run_lines(found: Machine) -> list[str]:
     ]
 
 
-def _astray_lines(found: Machine) -> list[str]:
+@attrs.define
+class _Lost:
+    """From when on the program was lost; None: as far as is known it is not."""
+
+    cycle: int | None = None
+
+
+def _astray_lines(again: Again, lost: _Lost, found: Machine) -> list[str]:
     gone = astray(found)
+    if gone is None and not found.cpu.halted:
+        return []
+    leaving = _searched(again)
+    if leaving is not None:
+        lost.cycle = leaving.cycle
+        return leaving.lines()
     if gone is None:
         return []
     where, before = gone
     return [f"ran-away: {where}", *(["instructions before it:", *last_lines(before)] if before else [])]
+
+
+def _searched(again: Again) -> Leaving | None:
+    """Where the program left its code, when that is found in SEARCH_SECONDS."""
+    search = Search(again)
+    began = time.monotonic()
+    while time.monotonic() - began < SEARCH_SECONDS and search.go_on():
+        pass
+    return search.leaving
 
 
 def _note_lines(found: Machine) -> list[str]:
@@ -81,12 +118,15 @@ def _note_lines(found: Machine) -> list[str]:
     return [f"note: {note}" for note in found.notes]
 
 
-def _finding_lines(found: Machine) -> list[str]:
+def _finding_lines(lost: _Lost, found: Machine) -> list[str]:
     number = sum(found.findings.counts().values())
     if not number:
         return []
-    told = []
+    told, followed = [], 0
     for f, often in by_place(found):
+        if lost.cycle is not None and f.cycle >= lost.cycle:
+            followed += often
+            continue
         repeats = f" First of {times(often)}." if often > 1 else ""
         told.append(f"  cycle {digits(f.cycle)}{place_words(found, f)}: {f.rule}: {f.message}{repeats}")
     if len(told) > 2 * _SHOWN_FINDINGS:
@@ -94,6 +134,8 @@ def _finding_lines(found: Machine) -> list[str]:
     kept = len(found.findings)
     looked = f"; places are those of the first {digits(kept)}" if kept < number else ""
     lines = [f"findings ({digits(number)}{looked}):", *told]
+    if followed:
+        lines.append(f"  ... {digits(followed)} that followed, when the program was lost ...")
     led = last_lines(found.led_to_first_found(_SHOWN_INSTRUCTIONS))
     if led and found.first_found is not None:
         cycle = digits(found.first_found.cycle)

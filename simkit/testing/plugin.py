@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
+    from simkit.machine.again import Again
     from simkit.machine.machine import Machine
     from simkit.machine.moments import Moment
     from simkit.machine.views import Screen
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 
 _MACHINES = pytest.StashKey[list[Any]]()
 _WATCHES = pytest.StashKey[list[Any]]()
-_BOOTED = pytest.StashKey[dict[tuple[str, Any], bytes]]()
+_BOOTED = pytest.StashKey[dict[tuple[str, Any], tuple[bytes, Any]]]()
 _COMPARED = pytest.StashKey[dict[str, list[str]]]()
 _COUNTS = pytest.StashKey[dict[str, Any]]()
 _OUTLINES = pytest.StashKey[dict[str, Any]]()
@@ -152,7 +153,7 @@ def machine(request: pytest.FixtureRequest, load_machine: Callable[..., Machine]
 def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Machine], None, None]:
     """Function that gives machines, for a test that needs several: the arguments are those of the marker."""
     node, config = request.node, request.config
-    loaded: list[Machine] = node.stash.setdefault(_MACHINES, [])
+    loaded: list[tuple[Machine, Again]] = node.stash.setdefault(_MACHINES, [])
     watches: list[Any] = node.stash.setdefault(_WATCHES, [])
 
     def load(
@@ -162,12 +163,14 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
         compare: bool = True,
         **asked: Any,
     ) -> Machine:
+        from simkit.machine.again import Again
         from simkit.machine.machine import Machine
 
         _end_with_overdue_calls(config)
         given = {name: value for name, value in asked.items() if value is not None}
         found = Machine.load(machine_path(path, config), **given)
-        loaded.append(found)
+        again = Again(found)
+        loaded.append((found, again))
         if compare and not given.keys() & {"settings", "clock", "images"}:  # else it is not the file's machine
             _compare(found, config)
         if config.getoption("--simkit-coverage"):
@@ -177,7 +180,7 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
         if boot is None:
             boot = config.getini("simkit_boot")
         if boot:
-            _boot(found, boot, config)
+            _boot(found, again, boot, config)
         return found
 
     yield load
@@ -231,18 +234,20 @@ def machine_path(path: str | Path | None, config: pytest.Config) -> str | Path:
     return path if str(path).startswith("demo:") else config.rootpath / path
 
 
-def _boot(found: Machine, boot: str | Callable[[Machine], Any] | bool, config: pytest.Config) -> None:
+def _boot(found: Machine, again: Again, boot: str | Callable[[Machine], Any] | bool, config: pytest.Config) -> None:
     """Bring the machine to where tests begin; the first of each kind runs there, the others load its snapshot."""
     cache = config.stash[_BOOTED]
     key = (found.identity, boot)
     if key in cache:
-        found.load_state(cache[key])
+        state, so_far = cache[key]
+        found.load_state(state)
+        again.go_on_behind(so_far)
         return
     if callable(boot):
         boot(found)
     else:
         found.run(_moment(str(boot)))
-    cache[key] = found.save_state()
+    cache[key] = found.save_state(), again.so_far()
 
 
 def _moment(boot: str) -> Moment:
@@ -282,10 +287,10 @@ def pytest_runtest_makereport(
         for names in hidden:
             names.pop("__tracebackhide__", None)
     if report.when == "call" and report.failed:
-        for found in item.stash.get(_MACHINES, []):
+        for found, again in item.stash.get(_MACHINES, []):
             from simkit.testing.failure import state_text
 
-            report.sections.append((f"machine {_plain(found.description.name)}", state_text(found, item)))
+            report.sections.append((f"machine {_plain(found.description.name)}", state_text(found, again, item)))
     return report
 
 

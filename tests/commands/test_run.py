@@ -328,3 +328,39 @@ def test_a_rom_cannot_be_taken_out_like_that(simkit, hello, tmp_path, wanted, sa
     assert code == 2
     assert says in err
     assert not list(tmp_path.glob("*.bin"))
+
+
+LOST = bytes.fromhex("A2FF9A A941 201080 4C0880 FFFFFFFFFF 48EA60")
+"""PHA without PLA in a routine; the bench machine's RAM is all BRK behind it."""
+
+
+@pytest.fixture
+def lost(tmp_path):
+    bench = Machine.load("demo:bench").description.path
+    (tmp_path / "rom.bin").write_bytes(LOST + b"\xff" * (0x7FFA - len(LOST)) + bytes.fromhex("008000800080"))
+    (tmp_path / "machine.toml").write_text(f'base = "{bench}"\n[[card]]\nslot = 2\nimage = "rom.bin"\n')
+    return str(tmp_path)
+
+
+def test_a_run_tells_where_a_lost_program_left_its_code(simkit, lost):
+    code, out, _ = simkit("run", lost, "--headless", "--for", "0.1s", "--strict")
+    assert code == 1
+    told = out.splitlines()
+    at = told.index("The program left its code in cycle 30; what came later means nothing.")
+    assert told[at + 1].startswith("  How: RTS at $8012")
+    assert "pushed by PHA at $8010" in told[at + 1]
+    assert told[at + 2].startswith("  The CPU fetches an opcode from memory that was never written at $0742")
+
+
+def test_a_run_of_a_lost_program_says_it_for_programs(simkit, lost):
+    code, out, _ = simkit("run", lost, "--headless", "--for", "0.1s", "--json")
+    assert code == 0
+    found = json.loads(out)["left_code"]
+    assert found["cycle"] == 30
+    assert found["findings"][-1]["rule"] == "ran-away"
+    assert found["findings"][-1]["way"]
+
+
+def test_a_sound_run_tells_nothing_of_leaving(simkit, hello):
+    _, out, _ = simkit("run", hello, "--headless", "--for", "0.1s", "--json")
+    assert json.loads(out)["left_code"] is None

@@ -276,6 +276,36 @@ def test_a_failure_tells_where_the_program_left_its_code_and_what_led_to_the_fir
     )
 
 
+LOST_TEST = """
+import pytest
+ROM = bytes.fromhex("A2FF9A A941 201080 4C0880 FFFFFFFFFF 48EA60")
+IMAGE = ROM + bytes([255]) * (0x7FFA - len(ROM)) + bytes.fromhex("008000800080")
+pytestmark = pytest.mark.machine("demo:bench", images={2: IMAGE}, compare=False)
+def test_a(machine):
+    machine.run(cycles=400)
+    assert 0
+@pytest.mark.machine(boot="10c")
+def test_b(machine):
+    machine.run(cycles=400)
+    assert 0
+@pytest.mark.machine(boot="10c")
+def test_c(machine):
+    machine.run(cycles=400)
+    assert 0
+"""
+
+
+def test_a_failure_tells_how_a_lost_program_left_its_code(pytester):
+    """Also where the machine began with the state of another one, behind `boot`."""
+    pytester.makepyfile(LOST_TEST)
+    result = pytester.runpytest()
+    result.assert_outcomes(failed=3)
+    told = [line for line in result.stdout.lines if line.startswith("The program left its code in cycle 30;")]
+    assert len(told) == 3
+    how = [line for line in result.stdout.lines if "How: RTS at $8012" in line and "pushed by PHA at $8010" in line]
+    assert len(how) == 3
+
+
 PICTURE_TEST = """
 import pytest
 @pytest.mark.machine("demo:marlpit", boot="2f")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from enum import IntEnum
 
 import attrs
-import numpy as np
 
 from simkit.backplane.decode import Plan
 from simkit.backplane.seat import Seat
@@ -54,7 +54,7 @@ class Place:
 def code_at(machine: Machine, pc: int) -> int:
     """Byte of the program at an address; plain memory is looked at without asking its card."""
     page = machine.bus.reach.shown[0][pc >> 8]
-    return machine.peek(pc) if page is None else page[pc & 0xFF]
+    return int(machine.peek(pc)) if page is None else page[pc & 0xFF]
 
 
 class Map:
@@ -135,9 +135,5 @@ def program_bytes(image: bytes) -> bytearray:
 
 def runs_of_one_byte(content: bytes, least: int) -> list[tuple[int, int, int]]:
     """Runs of one byte, at least so long: (offset, length, byte)."""
-    held = np.frombuffer(content, np.uint8)
-    ends = np.append(np.flatnonzero(held[1:] != held[:-1]) + 1, len(held))
-    starts = np.append(0, ends[:-1])
-    long = np.flatnonzero(ends - starts >= least)
-    runs = zip(starts[long].tolist(), ends[long].tolist(), strict=True)
-    return [(start, end - start, content[start]) for start, end in runs]
+    run = rb"(.)\1{%d,}" % (least - 1)
+    return [(found.start(), found.end() - found.start(), found[1][0]) for found in re.finditer(run, content, re.DOTALL)]

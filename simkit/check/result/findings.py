@@ -32,6 +32,8 @@ class CheckFinding:
         card: what people call that card, with its slot; "" without one.
         count: how often.
         accepted: why the builder accepts it, or None.
+        role: "cause" of what led to the program leaving its code, "left" of that itself, else "".
+        way: how the program counter came to where the program is lost, in sentences, the last step first.
     """
 
     rule: Rule
@@ -47,6 +49,8 @@ class CheckFinding:
     card: str = ""
     count: int = 1
     accepted: str | None = None
+    role: str = ""
+    way: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Fields for --json."""
@@ -67,6 +71,8 @@ class CheckFinding:
             "hardware": self.rule.hardware,
             "do": self.rule.do,
             "accepted": self.accepted,
+            "role": self.role or None,
+            "way": list(self.way),
         }
 
 

@@ -21,9 +21,10 @@ _LAST = frozenset(("wait-without-end", "unfilled-area"))
 def in_order(findings: Iterable[CheckFinding]) -> list[CheckFinding]:
     """Causes before consequences.
 
-    What wiring, images and constants say comes first: where they are wrong, much else follows. Then what happened, as
-    it happened, each instruction that is wrong in the image where it ran. Wrong instructions that never ran follow,
-    since most are found where a program has left its code; then how the run ended.
+    What wiring, images and constants say comes first: where they are wrong, much else follows. Then that the program
+    left its code, behind what led there. Then what else happened, as it happened, each instruction that is wrong in the
+    image where it ran. Wrong instructions that never ran follow, since most are found where a program has left its
+    code; then how the run ended.
 
     Args:
         findings: what was seen without a run, in order of the rules; what was seen in the run, in order of cycles, one
@@ -35,12 +36,14 @@ def in_order(findings: Iterable[CheckFinding]) -> list[CheckFinding]:
     def key(numbered: tuple[int, CheckFinding]) -> tuple[int, int]:
         number, finding = numbered
         if finding.rule.name in _LAST:
-            return 3, number
+            return 4, number
+        if finding.role:
+            return 1, number if finding.role == "cause" else len(findings)
         if finding.cycle is not None:
-            return 1, number
+            return 2, number
         if finding.pc is None:
             return 0, number
-        return (1, ran[finding.pc]) if finding.pc in ran else (2, number)
+        return (2, ran[finding.pc]) if finding.pc in ran else (3, number)
 
     return [finding for _, finding in sorted(enumerate(findings), key=key)]
 

@@ -16,6 +16,9 @@ PLACES_TOLD = 10
 """Places of one rule that are told whole."""
 PLACES_NAMED = 40
 
+LED_THERE = "The program leaves its code. What led there, the first cause first:"
+BESIDES = "What was found besides:"
+
 
 def report_text(result: CheckResult) -> str:
     """The whole report."""
@@ -51,8 +54,14 @@ def _blocks(findings: Iterable[CheckFinding]) -> list[str]:
     """A block a finding; of a rule that is broken in very many places the first, and where the others are."""
     told: Counter[str] = Counter()
     blocks, left = [], dict[str, list[str]]()
+    role = ""
     for finding in findings:
         name = finding.rule.name
+        if finding.role == "cause" != role:
+            blocks.append(LED_THERE)
+        elif role and not finding.role:
+            blocks.append(BESIDES)
+        role = finding.role
         told[name] += 1
         if told[name] <= PLACES_TOLD:
             blocks.append(_block(finding))
@@ -92,6 +101,8 @@ def _block(finding: CheckFinding) -> str:
     lines = [_head(finding)]
     if where:
         lines.append(_indented("", "; ".join(where)))
+    if finding.way:
+        lines.append(_indented("How: ", plain(" ".join(finding.way))))
     lines.append(_indented("Hardware: ", plain(finding.rule.hardware)))
     lines.append(_indented("Do: ", plain(finding.rule.do)))
     return "\n".join(lines)

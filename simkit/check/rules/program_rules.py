@@ -87,7 +87,8 @@ PROGRAM_RULES = (
         level="warning",
         title="the listing is not of this image",
         story="The ROM was built again, label list and listing were not copied along.",
-        hardware="Nothing; but labels and source lines in reports would be wrong, so the listing is not used.",
+        hardware="Nothing; but source lines in reports would be wrong, so the listing is not used. Labels are used, "
+        "and may be wrong.",
         do="Build image, label list and listing in one go.",
         bench="Compare the checksum on the part's label with that of the build.",
     ),
