@@ -95,7 +95,8 @@ def check(
     ]
     findings = _without_echoes(everything)
     if watch.course.lost is not None:
-        findings = led_there(findings, way_of(Trail(again.machine(), watch.course.lost_at)) if again.whole else None)
+        trail = Trail(again.machine(), watch.course.lost_at).whole() if again.whole else None
+        findings = led_there(findings, way_of(trail) if trail is not None else None)
     remarks += more + accept(findings, acceptances) + run.remarks
     cycle = f"{end:,}".replace(",", " ")
     if stopped:

@@ -140,7 +140,7 @@ def looked_back(again: Again, machine: Machine) -> Leaving | None:
     """Where the program left its code, if it is lost now; shows progress where it takes long, and Ctrl-C ends it."""
     from simkit.check.image.astray import astray
 
-    if not again.whole or not (machine.cpu.halted or astray(machine)):
+    if again.of is not machine or not again.whole or not (machine.cpu.halted or astray(machine)):
         return None
     from simkit.check.leaving.search import Search  # wants numpy
 

@@ -47,6 +47,7 @@ def run_window(run: TapedRun, screen: Screen | None, asked: RunOptions, watch: W
             reload=watch.fresh if watch else None,
             tape=Tape(run.journal, run.player, run.ending.asked),
             log=note,
+            again=run.again,
         )
     except NoDisplayError as error:
         return error.message

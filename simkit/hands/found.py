@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import attrs
 
 from simkit.check.rules.catalogue import rule_or_plain
-from simkit.machine.found import who
+from simkit.machine.found import times, who
 from simkit.machine.told import digits
 
 if TYPE_CHECKING:
@@ -74,9 +75,18 @@ def first_of(machine: Machine, rule: str, slot: int | None) -> Finding:
     return next(finding for finding in machine.findings if (finding.rule, finding.slot) == (rule, slot))
 
 
-def list_lines(machine: Machine) -> list[Line]:
-    """What, where, why and what to do, finding by finding, each rule and slot once."""
+def list_lines(machine: Machine, left: Sequence[str] = (), until: int | None = None) -> list[Line]:
+    """What, where, why and what to do, finding by finding, each rule and slot once.
+
+    Args:
+        machine: the machine.
+        left: where and why the program left its code, in paragraphs; none: as far as is known it has not.
+        until: cycle in which it did: what came up first from then on is only named.
+    """
     counts = machine.findings.counts()
+    told = [Line(text.strip(), heading=not number) for number, text in enumerate(left)]
+    if not counts and told:
+        return told
     if not counts:
         return [
             Line("Nothing has been found since power-on by the cards and the bus."),
@@ -86,17 +96,24 @@ def list_lines(machine: Machine) -> list[Line]:
             ),
         ]
     lines: list[Line] = []
-    for number, ((name, slot), count) in enumerate(counts.items(), start=1):
+    followed: list[str] = []
+    number = 0
+    for (name, slot), count in counts.items():
         first, rule = first_of(machine, name, slot), rule_or_plain(name)
-        often = "once" if count == 1 else f"{digits(count)} times"
+        if until is not None and first.cycle >= until:
+            followed.append(f"{name}, {who(machine, first.slot)}, {times(count)}")
+            continue
+        number += 1
         lines += [
-            Line(f"{number}. {name} ({rule.level}), {who(machine, first.slot)}, {often}", heading=True),
+            Line(f"{number}. {name} ({rule.level}), {who(machine, first.slot)}, {times(count)}", heading=True),
             Line(f"What: {first.message}"),
             Line(f"Where: {_where(machine, first)}"),
             Line(f"Why: {rule.hardware}"),
             Line(f"Do: {rule.do}"),
         ]
-    return lines
+    if followed:
+        told.append(Line(f"What followed, and means nothing: {'; '.join(followed)}."))
+    return told + lines
 
 
 def _where(machine: Machine, finding: Finding) -> str:

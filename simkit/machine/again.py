@@ -27,6 +27,8 @@ class Again(Bystander):
         machine: in cycle 0.
 
     Attributes:
+        of: the machine.
+        power_ons: how often it was switched off and on since.
         whole: whether a machine run again does the same: nothing was changed by hand since power-on, and no state was
             loaded.
     """
@@ -35,8 +37,9 @@ class Again(Bystander):
         self._begin(machine)
 
     def _begin(self, machine: Machine) -> None:
-        self._machine = machine
+        self.of = machine
         self._inputs: list[OutsideEvent] = []
+        self.power_ons = 0
         self.whole = machine.cycle == 0 and not machine.inside_instruction
         self._seen = registers_of(machine)
         self._watch = machine.bus.watchers.add(outside=self._come, run=self)
@@ -45,17 +48,17 @@ class Again(Bystander):
     def stop(self) -> None:
         """Remember nothing more."""
         self._watch.remove()
-        if self in self._machine.histories:
-            self._machine.histories.remove(self)
+        if self in self.of.histories:
+            self.of.histories.remove(self)
 
     @property
     def cycle(self) -> int:
         """In which the machine stands."""
-        return self._machine.cycle
+        return self.of.cycle
 
     def machine(self) -> Machine:
         """Another machine of the same kind and names in cycle 0, with the same input to come."""
-        mine = self._machine
+        mine = self.of
         other = type(mine)(mine.description, mine.images(), engine=mine.engine)
         other.named_as(mine)
         for cycle, slot, port, action, arguments in self._inputs:
@@ -70,7 +73,7 @@ class Again(Bystander):
         """The machine was just given the state of another one of its kind, of which this was remembered."""
         inputs, self.whole = so_far
         self._inputs = list(inputs)
-        self._seen = registers_of(self._machine)
+        self._seen = registers_of(self.of)
 
     def _come(self, event: OutsideEvent) -> None:
         if len(self._inputs) == MOST_INPUTS:
@@ -80,12 +83,12 @@ class Again(Bystander):
 
     def about_to_run(self) -> None:
         """Registers may have been changed by hand."""
-        if registers_of(self._machine) != self._seen:
+        if registers_of(self.of) != self._seen:
             self.whole = False
 
     def has_run(self, error: BaseException | None) -> None:
         """They are what running made of them; an instruction given up in its middle ends otherwise next time."""
-        self._seen = registers_of(self._machine)
+        self._seen = registers_of(self.of)
         if error is not None:
             self.whole = False
 
@@ -100,12 +103,13 @@ class Again(Bystander):
     def power_cycled(self, before: int) -> None:
         """It begins anew, but for what memories keep without power."""
         self._inputs.clear()
-        self._seen = registers_of(self._machine)
-        self.whole = not any(seat.kept(0) for seat in self._machine.bus.seats)
+        self.power_ons += 1
+        self._seen = registers_of(self.of)
+        self.whole = not any(seat.kept(0) for seat in self.of.bus.seats)
 
     def faults_changed(self) -> None:
         """It is another machine from now on."""
-        self.whole = self.whole and self._machine.cycle == 0
+        self.whole = self.whole and self.of.cycle == 0
 
     def go_on_with(self, machine: Machine) -> None:
         """Another machine, loaded anew, takes the place of this one."""

@@ -17,6 +17,7 @@ from simkit.hands.found import Found, count_words, list_lines
 from simkit.hands.pacing import DRAWINGS_PER_SECOND, DrawPace, Pacer
 from simkit.hands.pads import words_on_both
 from simkit.hands.tape import Tape
+from simkit.machine.again import Again
 from simkit.machine.machine import Machine
 from simkit.machine.told import digits
 from simkit.machine.views import Screen, Serial
@@ -30,6 +31,7 @@ from simkit.window.fresh import Reload
 from simkit.window.going import Going
 from simkit.window.hands import Hands
 from simkit.window.look import Look
+from simkit.window.lost import Lost
 from simkit.window.notice import MOST_TEXTS, Notice
 from simkit.window.painter import Painter, Words, drawings_per_second
 from simkit.window.panel import Panel
@@ -58,6 +60,7 @@ class App:
         reload: gives what changed files make; None when nobody watches files.
         tape: what is recorded and played; None: nothing.
         log: gets the whole text of trouble, which the window may have no room for.
+        again: of the machine, when it has run already.
         now: host time in seconds.
         sleep: lets so many seconds of the host's time go by.
 
@@ -76,6 +79,7 @@ class App:
         reload: Reload | None = None,
         tape: Tape | None = None,
         log: Callable[[str], None] = lambda text: None,
+        again: Again | None = None,
         now: Callable[[], float] = time.perf_counter,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
@@ -105,6 +109,7 @@ class App:
             raise NoDisplayError(f"No window can be opened here: {error}.") from error
         self.desk = Desk(self.painter, self.open_findings)
         self._found = Found(machine)
+        self._lost = Lost(again or Again(machine), now)
         self._findings = Reading("Findings since power-on")
         self.look = Look()
         self.hands = Hands(machine, controls, self.bar, self.desk, self._panel, self.painter.entry_at, self.say, now)
@@ -181,12 +186,14 @@ class App:
                 self._take(event)
             self.hands.look_at_edge()
             self._run_slice()
+            self._lost.go_on()
             self._tell_findings()
         with self._guarded(asked=not self.going.failure):
             self._draw_if_due()
         if self._now() >= self._next_title:
             self._next_title = self._now() + TITLE_SECONDS
             self._show_title()
+            self._lost.look()
             self._refresh()
             self._files.look()
         self._sleep_until_something_is_due()
@@ -296,12 +303,15 @@ class App:
             machine = self.machine
             state = state.replace("paused", f"paused at {machine.seconds:.6f} s, cycle {digits(machine.cycle)}", 1)
         state = ", ".join(part for part in (state, self.tape.words()) if part)
-        return Foot(_sentence(state), count_words(self.machine), len(self.machine.findings.counts()))
+        count, number = count_words(self.machine), len(self.machine.findings.counts())
+        if self._lost.leaving is not None:
+            count, number = f"Left its code; {count[0].lower()}{count[1:]}", number + 1
+        return Foot(_sentence(state), count, number)
 
     # findings ---------------------------------------------------------------------------------------------------------
 
     def _tell_findings(self) -> None:
-        for text in self._found.news():
+        for text in (*self._found.news(), *self._lost.news()):
             self.notice.add(text)
 
     @property
@@ -321,7 +331,7 @@ class App:
     def _refresh(self) -> None:
         """Bring what is read up to date; more often than twice a second nobody could follow."""
         if self.findings_are_open:
-            self._findings.put(list_lines(self.machine))
+            self._findings.put(list_lines(self.machine, *self._lost.lines()))
 
     def _show_title(self) -> None:
         parts = (self.machine.description.name, self._state(), self.tape.words())
@@ -355,6 +365,7 @@ class App:
         self.pacer = Pacer(machine.description.clock_hz, self._now, self.pacer.speed)
         self._told_short = False
         self._found.play(machine)
+        self._lost.play(machine)
         self._give_keys()
         self.go_on()
 

@@ -224,11 +224,11 @@ def test_the_trail_is_that_of_a_probe(program, cycles, engine):
         units[number].append((one.cycle, one.address, one.cpu_data, one.is_write))
         if one.is_write:
             writes[one.address] = (one.cycle, one.cpu_data, pc)
-    trail = Trail(Machine.load(program, engine=engine), until)
+    trail = Trail(Machine.load(program, engine=engine), until).whole()
     found = {address: trail.written(address) for address in range(0x10000)}
     assert {a: (w.cycle, w.data, w.pc) for a, w in found.items() if w is not None} == writes
     assert trail.machine.cycle == until
-    mine = [[(row.cycle, row.address, row.data, row.is_write) for row in unit] for unit in trail.last]
+    mine = [[(row.cycle, row.address, row.data, row.is_write) for row in unit] for unit in trail.last()]
     held = _without_repeats(units, seen)
     assert mine[-6:] == held[-6:][-len(mine[-6:]) :]
 

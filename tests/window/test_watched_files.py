@@ -369,6 +369,8 @@ def test_an_image_that_was_short_from_the_start_may_stay_so(bench, tmp_path):
     assert watched.trouble == ""
     assert "Note: slot 2 (rom): the image has 400 bytes" in watched.app.notice.text
     watched.go_on(20)
+    assert "The program left its code in cycle 7" in watched.app.notice.text
+    watched.go_on(20)
     assert watched.app.notice.text == ""
 
 

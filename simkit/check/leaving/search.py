@@ -21,6 +21,7 @@ from simkit.check.leaving.causes import led_there
 from simkit.check.leaving.trail import Trail
 from simkit.check.leaving.way import way_of
 from simkit.check.result.findings import CheckFinding, placed
+from simkit.check.result.notes import Noted
 from simkit.check.result.order import folded, in_order
 from simkit.check.watches.watch import Watch
 from simkit.contract.plain import plain
@@ -44,10 +45,14 @@ class Leaving:
     cycle: int
     findings: tuple[CheckFinding, ...]
 
+    def heading(self) -> str:
+        """That it left, in a sentence."""
+        cycle = f"{self.cycle:,}".replace(",", " ")
+        return f"The program left its code in cycle {cycle}; what came later means nothing."
+
     def lines(self) -> list[str]:
         """For people."""
-        cycle = f"{self.cycle:,}".replace(",", " ")
-        told = [f"The program left its code in cycle {cycle}; what came later means nothing."]
+        told = [self.heading()]
         *causes, left = self.findings
         for number, finding in enumerate(causes):
             what = "Then" if number else "First cause"
@@ -75,6 +80,8 @@ class Search:
         self.leaving: Leaving | None = None
         self._again = again
         self._until = again.cycle
+        self._noted: list[Noted] = []
+        self._trail: Trail | None = None
         self._machine: Machine | None = again.machine() if again.whole else None
         self._watch = Watch(self._machine, self._machine.source_lines.listing) if self._machine is not None else None
 
@@ -85,25 +92,37 @@ class Search:
 
     def go_on(self, cycles: int = PIECE) -> bool:
         """Look at a piece more; whether there is more to look at."""
-        machine, watch = self._machine, self._watch
-        if machine is None or watch is None:
+        machine = self._machine
+        if machine is None:
             return False
+        if self._watch is not None:
+            return self._look(self._watch, machine, cycles)
+        if self._trail is not None and self._trail.go_on(cycles):
+            return True
+        self._machine = None
+        if self._trail is not None:
+            self.leaving = self._told(self._trail)
+        return False
+
+    def _look(self, watch: Watch, machine: Machine, cycles: int) -> bool:
+        """Have the check look at a piece; what follows when it has seen enough."""
         left = self._until - machine.cycle
         if left > 0:
             machine.run(cycles=min(left, cycles))
         if watch.course.lost is None and not machine.cpu.halted and machine.cycle < self._until:
             return True
-        self._machine = None
-        noted = sorted(watch.stop().all(), key=lambda one: one.cycle)
-        if watch.course.lost is None:
-            return False
+        self._noted = sorted(watch.stop().all(), key=lambda one: one.cycle)
+        self._watch = None
+        if watch.course.lost is not None:
+            self._trail = Trail(self._again.machine(), watch.course.lost_at)
+        return self._trail is not None
+
+    def _told(self, trail: Trail) -> Leaving:
+        machine = trail.machine
         places = Places(machine.labels, machine.source_lines.listing)
         titles = {slot: card.title for slot, card in machine.cards.items()}
-        way = way_of(Trail(self._again.machine(), watch.course.lost_at))
-        found = led_there((placed(one, places, titles) for one in noted), way)
-        told = tuple(one for one in in_order(folded(found)) if one.role)
-        self.leaving = Leaving(watch.course.lost_at, told)
-        return False
+        found = led_there((placed(one, places, titles) for one in self._noted), way_of(trail))
+        return Leaving(machine.cycle, tuple(one for one in in_order(folded(found)) if one.role))
 
 
 def _where(finding: CheckFinding) -> str:

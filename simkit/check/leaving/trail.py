@@ -57,11 +57,10 @@ class Trail:
 
     Args:
         machine: in cycle 0; it is run.
-        until: cycle of an opcode fetch: the machine stands before it then.
+        until: cycle of an opcode fetch: the machine stands before it when all is run.
 
     Attributes:
-        machine: as it stands then.
-        last: the last instructions and sequences before, each with its bus cycles.
+        machine: as it stands.
     """
 
     def __init__(self, machine: Machine, until: int) -> None:
@@ -72,12 +71,21 @@ class Trail:
         self._fetched = _BY_SEQUENCE  # the instruction under way
         self._near = 0
         self._tail = Cycles(np.empty(0, np.uint64))
-        record = machine.bus.record(self._take)
-        try:
-            machine.run_to(until)
-        finally:
-            record.remove()
-        self.last = self._last()
+        self._until = until
+        self._record = machine.bus.record(self._take)
+
+    def go_on(self, cycles: int) -> bool:
+        """Run so much of it; whether there is more."""
+        self.machine.run_to(min(self._until, self.machine.cycle + cycles))
+        if self.machine.cycle < self._until:
+            return True
+        self._record.remove()
+        return False
+
+    def whole(self) -> Trail:
+        """Run all of it, and give it."""
+        self.go_on(self._until)
+        return self
 
     def written(self, address: int) -> Written | None:
         """The last write to an address; None: there was none since power-on."""
@@ -112,7 +120,8 @@ class Trail:
         latest = np.maximum.accumulate(np.where(begins, np.arange(len(kind)), _NEVER))
         return np.where(latest == _NEVER, np.int32(self._fetched), named[latest])
 
-    def _last(self) -> tuple[tuple[Row, ...], ...]:
+    def last(self) -> tuple[tuple[Row, ...], ...]:
+        """The last instructions and sequences, each with its bus cycles."""
         tail, units = self._tail, list[list[Row]]()
         columns = (tail.cycle, tail.address, tail.data, tail.kind, tail.is_write)
         for cycle, address, data, kind, is_write in zip(*(column.tolist() for column in columns), strict=True):

@@ -70,16 +70,16 @@ def way_of(trail: Trail) -> Way | None:
     Where that one goes on by what stands in the program, and an address was read shortly before, that is told, too: the
     instructions between may be no program either.
     """
-    if not trail.last:
+    units = trail.last()
+    if not units:
         return None
-    way = _Looked(trail, trail.last[-1], trail.machine.cpu.pc).way()
+    way = _Looked(trail, units[-1], trail.machine.cpu.pc).way()
     if way.is_read:
         return way
-    for number in range(len(trail.last) - 2, -1, -1):
-        unit, to = trail.last[number], trail.last[number + 1][0].address
-        before = _Looked(trail, unit, to).way()
+    for number in range(len(units) - 2, -1, -1):
+        before = _Looked(trail, units[number], units[number + 1][0].address).way()
         if before.is_read:
-            return way if unit[0].kind is Kind.RESET else way.after(before)
+            return way if units[number][0].kind is Kind.RESET else way.after(before)
     return way
 
 
