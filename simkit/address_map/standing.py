@@ -202,7 +202,8 @@ def _field(card: CardDescription, row: Row) -> str:
     wanted = row.wanted
     if wanted is None:
         return "settings" if "settings" in card.origin else "select"
-    names = (wanted.register, f"{wanted.bit}_bit", "bit_order")
+    of_a_bit = (f"{wanted.bit}_bit", "bit_order") if wanted.what not in (ADDRESS, BASE) else ()
+    names = (wanted.register, *of_a_bit)
     named = next((field for name in names if (field := f"settings.{name}") in card.origin), None)
     if named is not None:
         return named

@@ -90,3 +90,43 @@ def test_of_the_machines_that_come_along_only_those_differ_whose_ports_or_bits_w
 )
 def test_a_label_means_the_register_it_is_called_after(lines, found, with_labels):
     assert differing(with_labels(*lines)) == found
+
+
+PAD_WIRED = "As wired, Pad card (slot 4) has ${:04X} port_1 (read), ${:04X} port_2 (read)."
+
+
+@pytest.mark.parametrize(
+    ("slot", "changed", "says", "wired"),
+    [
+        (
+            4,
+            'select = "0111 1111 0110 00xx"',
+            "PAD_BASE = $7F20, but it is $7F60 in the machine: the lowest address of slot 4. The machine file says so "
+            "at {file}:4. ",
+            PAD_WIRED.format(0x7F62, 0x7F63),
+        ),
+        (
+            4,
+            "[card.settings]\nport_1 = 1",
+            "PAD_PORT_1 = $7F22, but it is $7F21 in the machine: register port_1 of slot 4. The machine file says so "
+            "at {file}:5. ",
+            PAD_WIRED.format(0x7F21, 0x7F23),
+        ),
+        (
+            3,
+            'wires = { D0 = "D4", D4 = "D0" }',
+            "KEYBOARD_READY = ",
+            "$7F10 status (read, overflow is bit 1, parity_fault is bit 2, ready is bit 4), $7F11 data (read).",
+        ),
+    ],
+    ids=["select", "port", "bit"],
+)
+def test_a_constant_that_differs_is_told_with_the_registers_as_they_are_wired(tmp_path, slot, changed, says, wired):
+    """And with the line that decides in the machine file, not in its base."""
+    base = Machine.load("demo:marlpit").description.path
+    file = tmp_path / "machine.toml"
+    file.write_text(f'base = "{base}"\n[[card]]\nslot = {slot}\n{changed}\n')
+    noted, _ = static_findings(Machine.load(tmp_path), None)
+    (message,) = [one.message for one in noted if one.rule == "constant-differs"]
+    assert says.format(file=file) in message
+    assert wired in message

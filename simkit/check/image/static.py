@@ -9,6 +9,7 @@ from simkit.address_map.compared import empty_place, register_addresses, registe
 from simkit.address_map.constants import ADDRESS, constants_of
 from simkit.address_map.meant import Meanings
 from simkit.address_map.standing import CONSTANTS, LISTING, SCHEMATIC, Standing, standing
+from simkit.backplane.areas import first_of
 from simkit.backplane.seat import Seat
 from simkit.backplane.vectors import VECTORS
 from simkit.check.image.codemap import ENDS, reached
@@ -16,7 +17,9 @@ from simkit.check.image.ground import program_bytes, runs_of_one_byte
 from simkit.check.result.notes import Noted
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.opcodes import OPCODES
+from simkit.machine.found import who
 from simkit.machine.machine import Machine
+from simkit.machine.registers import placed_registers
 from simkit.rom.images import HEX_SUFFIXES, read_image, read_segments
 from simkit.rom.listing import Listing
 
@@ -32,6 +35,9 @@ HANDLER_INSTRUCTIONS = 64
 AREA_BYTES = 256
 """Runs of one byte from this length on are called an unused area; shorter ones may be pictures or texts."""
 
+REGISTERS_TOLD = 16
+"""Of a card, where a constant is another than the machine has."""
+
 
 def power_on_findings(machine: Machine) -> list[Noted]:
     """What wiring and images said before the first cycle: where one of them is wrong, much else follows from it."""
@@ -45,7 +51,7 @@ def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Not
         *_images(machine),
         *_vectors(machine, listing),
         *_opcodes(machine, listing),
-        *_named(compared),
+        *_named(machine, compared),
         *_constants(machine, listing, compared),
     ]
     return noted, list(_room(machine))
@@ -198,16 +204,20 @@ def _entries(machine: Machine) -> Iterator[int]:
             yield target
 
 
+_ACCESS = {"r": "read", "w": "write", "rw": "read and write"}
 _RULES = {CONSTANTS: "constant-differs", SCHEMATIC: "schematic-differs", LISTING: "labels-stale"}
 """Rule by what a card names and what disagrees with the machine."""
 
 
-def _named(compared: Standing) -> Iterator[Noted]:
+def _named(machine: Machine, compared: Standing) -> Iterator[Noted]:
     """What cards name beside themselves: the first of each file that disagrees."""
     for file in compared.files:
         if file.differences and file.what in _RULES:
             first = file.differences[0]
-            yield Noted(_RULES[file.what], file.told(), None, first.address, first.slot, UNSEEN)
+            text = file.told()
+            if file.what == CONSTANTS:
+                text += _as_wired(machine, first.slot, with_bits=first.address is None)
+            yield Noted(_RULES[file.what], text, None, first.address, first.slot, UNSEEN)
 
 
 def _constants(machine: Machine, listing: Listing | None, compared: Standing) -> Iterator[Noted]:
@@ -239,7 +249,7 @@ def _constants(machine: Machine, listing: Listing | None, compared: Standing) ->
                 yield Noted(
                     "constant-differs",
                     f"{name} = ${address:04X}, but it is ${wanted[0].value:04X} in the machine: "
-                    f"{what_it_is(wanted[0])}.",
+                    f"{what_it_is(wanted[0])}.{_as_wired(machine, wanted[0].slot)}",
                     None,
                     address,
                     wanted[0].slot,
@@ -256,6 +266,26 @@ def _constants(machine: Machine, listing: Listing | None, compared: Standing) ->
                 there[0][0].slot if there else None,
                 UNSEEN,
             )
+
+
+def _as_wired(machine: Machine, slot: int | None, *, with_bits: bool = False) -> str:
+    """The registers of a card where they are, as a sentence; "" for a card without any.
+
+    Args:
+        machine: the machine.
+        slot: of the card.
+        with_bits: the bits as the CPU sees them, too, of registers whose bits have names.
+    """
+    found = []
+    for one in placed_registers(machine.bus.reach.table):
+        first = first_of(one.answers)
+        if one.seat.slot != slot or first is None:
+            continue
+        bits = [f"{name} is bit {number}" for number, name in enumerate(one.names()) if name and with_bits]
+        shown = [_ACCESS[one.register.access], *bits]
+        found.append(f"${first:04X} {one.register.name} ({', '.join(shown)})")
+    more = f" and {len(found) - REGISTERS_TOLD} more" if len(found) > REGISTERS_TOLD else ""
+    return f" As wired, {who(machine, slot)} has {', '.join(found[:REGISTERS_TOLD])}{more}." if found else ""
 
 
 def _registers_of_page(answers: Iterable[int], page: int) -> str:
