@@ -112,6 +112,19 @@ PROGRAM_RULES = (
         bench="No select line moves in that cycle.",
     ),
     Rule(
+        name="strobe-false",
+        level="error",
+        title="a card is selected in an access, and its strobe is false",
+        story="The chip select falls with every store to the card, and nothing arrives: its read and write strobes are "
+        "exchanged, or come with a line that was not switched yet.",
+        hardware="A part takes part in an access only when it is selected and its strobe is true, both at once: a "
+        "write is lost, a read finds floating data lines.",
+        do="Look at how the strobe is made (output_enable, write_enable and the wires of the slot): which of RW, PHI2 "
+        "and the lines it hears has the wrong level here?",
+        bench="Trigger on the card's select and look at both of its strobes: in a read one must move, in a write the "
+        "other.",
+    ),
+    Rule(
         name="undriven-read",
         level="error",
         title="the CPU reads an address that no card drives",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from simkit.backplane.decode import Table
+from simkit.backplane.unanswered import Silent, nearly, silent
 from simkit.check.image.ground import Place
 from simkit.check.result.notes import Notes
 from simkit.contract.registers import Register
@@ -18,13 +20,19 @@ class Nowhere:
     def __init__(self, machine: Machine, notes: Notes) -> None:
         self._machine = machine
         self._notes = notes
+        self._silent: dict[tuple[Table, int, bool], Silent | None] = {}
 
     def written(self, address: int, value: int, cycle: int, pc: int | None) -> None:
         """A write reached no card."""
+        silent = self._selected(address, is_write=True)
+        if silent is not None and silent.by_strobe:
+            text = f"A write of ${value:02X} to ${address:04X} is lost: {silent.text}."
+            self._notes.add("strobe-false", cycle, text, pc=pc, address=address, slot=silent.slot)
+            return
         self._notes.add(
             "write-nowhere",
             cycle,
-            f"A write of ${value:02X} to ${address:04X} reaches no card.",
+            f"A write of ${value:02X} to ${address:04X} reaches no card{self._why(silent, address, is_write=True)}.",
             pc=pc,
             address=address,
         )
@@ -34,13 +42,33 @@ class Nowhere:
         if _skips(code, address):
             return
         what = "the stack, " if address >> 8 == 1 else ""
+        silent = self._selected(address, is_write=False)
+        if silent is not None and silent.by_strobe:
+            text = f"{reads} {what}${address:04X}, and nobody drives it: {silent.text}."
+            self._notes.add("strobe-false", cycle, text, pc=pc, address=address, slot=silent.slot)
+            return
         self._notes.add(
             "undriven-read",
             cycle,
-            f"{reads} {what}${address:04X}, which no card drives.",
+            f"{reads} {what}${address:04X}, which no card drives{self._why(silent, address, is_write=False)}.",
             pc=pc,
             address=address,
         )
+
+    def _selected(self, address: int, *, is_write: bool) -> Silent | None:
+        """A card that is selected there and keeps silent."""
+        bus = self._machine.bus
+        key = bus.reach.table, address, is_write
+        if key not in self._silent:
+            self._silent[key] = silent(bus, address, is_write=is_write)
+        return self._silent[key]
+
+    def _why(self, silent: Silent | None, address: int, *, is_write: bool) -> str:
+        """What is to be said of an access besides: the card that has nothing there, or the level that keeps one out."""
+        if silent is not None:
+            return f": {silent.text}"
+        clause = nearly(self._machine.bus, address, is_write=is_write)
+        return f", but {clause}" if clause else ""
 
     def never_written(self, address: int, cycle: int, place: Place, pc: int | None, code: int) -> None:
         """A cell is read that nobody wrote since power-on."""
