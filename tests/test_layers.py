@@ -39,6 +39,7 @@ ORDER = (
     "check/watches",
     "check/leaving",
     "check",
+    "luck",
     "hands",
     "kit",
     "capture",

@@ -35,6 +35,9 @@ PIECE = 50_000
 LOOP_ADDRESSES = 12
 """Instructions of a loop small enough to count as waiting."""
 
+_ASKED_FOR = frozenset(("works-by-luck",))
+"""Rules that are looked for only where somebody asks."""
+
 WAITED_SLICES = SLICES // 2
 
 _IN_WORDS = {
@@ -55,6 +58,7 @@ def check(
     player: Player | None = None,
     goes_on: Callable[[float], bool] = lambda part: True,
     left: Callable[[], int | None] = lambda: None,
+    besides: Callable[[Again], tuple[list[Noted], str]] | None = None,
 ) -> CheckResult:
     """Check a machine just loaded; it is run from power-on.
 
@@ -66,6 +70,8 @@ def check(
         goes_on: called now and then with the part done, 0 to 1; False ends the run there.
         left: asked whenever a piece of the run is over: how many cycles to run still, when that is known to be less
             than `seconds` say; a piece may be ended early to have it asked.
+        besides: what else is asked of a run that came to its end, with the program in its code: gives findings, and a
+            remark.
 
     Raises:
         SimkitError: the machine has run already, or the file of accepted findings is wrong.
@@ -87,6 +93,10 @@ def check(
         again.stop()
     end = run.before + (machine.cycle if watch.course.lost is None else watch.course.lost_at)
     halted = machine.cpu.halted if watch.course.lost is None else None
+    if besides is not None and watch.course.lost is None and not stopped and again.whole:
+        others, remark = besides(again)
+        running += others
+        run.remarks.append(remark)
     waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
     places = Places(machine.labels, listing)
     titles = {slot: card.title for slot, card in machine.cards.items()}
@@ -97,7 +107,7 @@ def check(
     if watch.course.lost is not None:
         trail = Trail(again.machine(), watch.course.lost_at).whole() if again.whole else None
         findings = led_there(findings, way_of(trail) if trail is not None else None)
-    remarks += more + accept(findings, acceptances) + run.remarks
+    remarks += more + accept(findings, acceptances, _ASKED_FOR if besides is None else frozenset()) + run.remarks
     cycle = f"{end:,}".replace(",", " ")
     if stopped:
         remarks.append(f"The run was stopped in cycle {cycle}; what would have come later was not seen.")

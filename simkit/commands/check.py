@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,7 +13,17 @@ from simkit.commands.options import ForceOption, JsonOption, MachineOptions, Rep
 from simkit.commands.running import MOMENT_EXAMPLES, MOMENTS, Running, missed_as_dict, runs_machine
 from simkit.commands.say import say, say_json, say_text, say_written
 
+if TYPE_CHECKING:
+    from simkit.check.result.notes import Noted
+    from simkit.machine.again import Again
+
 DEFAULT_FOR = "2s"
+MOST_POWER_UPS = 1_000
+SHARE_OF_CHECK = 0.1
+"""Of the progress, where many power-ups follow."""
+_NOT_LOOKED = (
+    "It was not run over further power-ups: that is done when the run came to its end, with the program in its code."
+)
 
 HELP = help_text(
     "Check ROM and machine before burning: the image without a run, then a run from power-on that looks at every bus "
@@ -23,6 +33,10 @@ HELP = help_text(
     "`simkit explain RULE` tells the story of a rule. With --one-line each is a line as compilers write them, for "
     "editors; what is no finding goes to standard error. Exit code 1 when findings are left. Ctrl-C ends the run "
     "and reports what was found up to there.",
+    "With --power-ups the program is run so often from power-on, with other contents of memories, registers, phases of "
+    "crystals and levels of lines that nobody drives, and with --parts with other parts; where something else is "
+    "shown, sent or found, that is put down by experiment to the byte, flag or phase on which it hangs. Takes as long "
+    "as so many runs, and some 30 more for each thing that is found.",
     "The run does what the options say (--type, --pad, or --replay of a recording made by run --record): only what is "
     "executed can be watched.",
     MOMENTS,
@@ -31,6 +45,7 @@ HELP = help_text(
         'simkit check my-machine --for 10s --type "help\\n@2s" --pad "1=start@3s..3.2s"',
         "simkit check my-machine --replay evening.rec",
         "simkit check my-machine --one-line",
+        "simkit check my-machine --power-ups 32 --parts",
         "simkit check my-machine --sarif check.sarif",
         *(one.format("check") for one in MOMENT_EXAMPLES),
     ),
@@ -57,6 +72,15 @@ def check(
         bool,
         typer.Option("--one-line", help="A line a finding: file:line:column: severity: text [rule]."),
     ] = False,
+    power_ups: Annotated[
+        int | None,
+        typer.Option(
+            "--power-ups", min=2, max=MOST_POWER_UPS, metavar="N", help="Also run it over N power-ups: luck? Try 32."
+        ),
+    ] = None,
+    parts: Annotated[
+        bool, typer.Option("--parts", help="And with other parts of CPU and cards, where sources leave that open.")
+    ] = False,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -71,6 +95,8 @@ def check(
     from simkit.files.streams import is_stdout
     from simkit.files.whole import check_output, write_whole
 
+    if parts and power_ups is None:
+        raise SimkitError("--parts comes with --power-ups.", remedy="Write --power-ups 32 --parts.")
     if as_json and one_line:
         raise SimkitError("--json and --one-line are two forms of one report.", remedy="Leave one out.")
     if sarif is not None:
@@ -82,14 +108,32 @@ def check(
     if player is not None and (running.length is None or not goal.is_time):
         cycles = player.recording.cycles if goal.is_time else max(cycles, player.recording.cycles)
     with LongRun(loaded.description.name) as run:
+        share = 1 if power_ups is None else SHARE_OF_CHECK
+
+        def besides(again: Again) -> tuple[list[Noted], str]:
+            from simkit.luck.finding import owed_to_luck
+
+            assert power_ups is not None
+            return owed_to_luck(
+                again,
+                again.cycle,
+                power_ups=power_ups,
+                parts=parts,
+                goes_on=lambda part: run.goes_on(share + (1 - share) * part),
+            )
+
         result = check_machine(
             loaded,
             seconds=Fraction(cycles) / loaded.description.clock_hz,
             accepted=accepted,
             player=player,
-            goes_on=run.goes_on,
+            goes_on=lambda part: run.goes_on(share * part),
             left=lambda: goal.left,
+            besides=besides if power_ups is not None else None,
         )
+        result.stopped = result.stopped or run.stopped
+    if power_ups is not None and not any("power-ups" in remark for remark in result.remarks):
+        result.remarks.append(_NOT_LOOKED)
     missed = [] if result.stopped else goal.missed()
     result.remarks += [*script.not_given(), *missed]
     if sarif is not None:

@@ -24,6 +24,7 @@ def setting(
     one_of: tuple[object, ...] = (),
     low: int | None = None,
     high: int | None = None,
+    also: tuple[object, ...] = (),
 ) -> Any:
     """A field of a card's Settings class; whoever makes such settings with a value that does not fit gets SettingError.
 
@@ -34,13 +35,15 @@ def setting(
         one_of: the values allowed, when they can be counted.
         low: lowest value allowed.
         high: highest value allowed.
+        also: other values that the same part may have, as far as sources tell: whoever asks what a program owes to
+            luck tries them.
 
     Raises:
         TypeError: the default is of another kind.
     """
     if type(default) not in KINDS:
         raise TypeError(f"a setting is {', '.join(KINDS.values())}; its default cannot be {default!r}")
-    metadata = {"unit": unit, "help": help, "one_of": one_of, "low": low, "high": high}
+    metadata = {"unit": unit, "help": help, "one_of": one_of, "low": low, "high": high, "also": also}
     return attrs.field(default=default, validator=_validate, metadata=metadata)
 
 

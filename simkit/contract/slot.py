@@ -41,6 +41,7 @@ class Slot:
         number: slot number in the machine file.
         clock_hz: machine clock in Hz, exact.
         seed: seed of the machine.
+        named: what the card leaves to chance, by name, as far as it has asked: the first of very many.
         ports: ports the card opened, by name.
         pins: pins of the card, by name.
         late: cycle of the write that waited and is being handed over, or None.
@@ -55,10 +56,13 @@ class Slot:
         host: Host | None = None,
         crystal_phases: Mapping[str, Fraction] | None = None,
         memory: Callable[[int], memoryview] | None = None,
+        seeds: Mapping[str, int] | None = None,
     ) -> None:
         self._number = number
         self.clock_hz = clock_hz
         self.seed = seed
+        self.named: set[str] = set()
+        self._seeds = seeds or {}  # by name, of what has one of its own
         self.ports: dict[str, Port] = {}
         self.pins: dict[str, Pin] = {}
         self._findings = findings
@@ -141,7 +145,7 @@ class Slot:
         """A number from 0 up to 1 that depends on (seed, slot, name, cycle) alone, never on how often it is asked."""
         begun = self._chances.get(name)
         if begun is None:
-            begun = hashlib.blake2b(f"{self.seed}/{self._number}/{name}/".encode(), digest_size=8)
+            begun = hashlib.blake2b(f"{self._seed_of(name)}/{self._number}/{name}/".encode(), digest_size=8)
             if len(self._chances) < _CHANCES_KEPT:
                 self._chances[name] = begun
         text = begun.copy()
@@ -156,7 +160,12 @@ class Slot:
         """
         if as_whole(length) is None or not 0 <= length <= MOST_MEMORY:
             raise CardMisuse(f"asked for {shown(length)} bytes of noise", f"Ask for 0 to {MOST_MEMORY}.")
-        return hashlib.shake_128(f"{self.seed}/{self._number}/{name}".encode()).digest(length)
+        return hashlib.shake_128(f"{self._seed_of(name)}/{self._number}/{name}".encode()).digest(length)
+
+    def _seed_of(self, name: str) -> int:
+        if len(self.named) < _CHANCES_KEPT:
+            self.named.add(name)
+        return self._seeds.get(name, self.seed)
 
     def crystal(self, hz: Fraction, name: str = "crystal") -> Crystal:
         """The card's own crystal; its phase at cycle 0 is seeded."""

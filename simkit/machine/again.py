@@ -61,9 +61,13 @@ class Again(Bystander):
         mine = self.of
         other = type(mine)(mine.description, mine.images(), engine=mine.engine)
         other.named_as(mine)
-        for cycle, slot, port, action, arguments in self._inputs:
-            other.outside(slot, port, action, *arguments, at=cycle)
+        self.give_input(other)
         return other
+
+    def give_input(self, machine: Machine) -> None:
+        """Queue the input that came for another machine in cycle 0."""
+        for cycle, slot, port, action, arguments in self._inputs:
+            machine.outside(slot, port, action, *arguments, at=cycle)
 
     def so_far(self) -> tuple[tuple[OutsideEvent, ...], bool]:
         """What is remembered now, for `go_on_behind`."""

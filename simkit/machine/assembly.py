@@ -188,7 +188,8 @@ def _plug(
     described: CardDescription, description: Description, bus: Bus, findings: Findings, core: Room | NoCoreError
 ) -> Seat:
     memory = core.arena.take if isinstance(core, Room) else None
-    slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus, memory=memory)
+    seeds = description.seeds_of(described.slot)
+    slot = Slot(described.slot, description.clock_hz, description.seed, findings, bus, memory=memory, seeds=seeds)
     bus.turn.cycle = 0  # a card that is made may arm calls
     try:
         card = _made(described, slot)

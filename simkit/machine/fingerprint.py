@@ -37,7 +37,9 @@ class Fingerprint:
         contents = {
             **{name: _text(part) for name, part in description.parts().items()},
             **{f"image of slot {slot}": image for slot, image in images.items()},
-            "seed": _text(description.seed),
+            "seed": _text(
+                [description.seed, *sorted(description.seeds.items())] if description.seeds else description.seed
+            ),
         }
         parts = {name: hashlib.sha256(content).hexdigest()[:PART_DIGITS] for name, content in contents.items()}
         models = {card.slot: (card.card.kind, card.card.model) for card in description.cards}

@@ -53,9 +53,12 @@ class CpuOptions:
     indexed_store_spare: str = setting(
         "target",
         one_of=("target", "operand"),
+        also=("operand",),
         help="65C02, indexed store that crosses no page: its spare cycle reads the target or the last operand byte",
     )
-    magic: int = setting(0xEE, low=0, high=255, help="6502: constant in ANE and LXA; EE, EF, FF and 00 were seen")
+    magic: int = setting(
+        0xEE, low=0, high=255, also=(0x00, 0xFF), help="6502: constant in ANE and LXA; EE, EF, FF and 00 were seen"
+    )
 
 
 def origin_of(origin: Mapping[str, Place], field: str) -> Place:
@@ -184,6 +187,7 @@ class Description:
         clock_hz: PHI2 in Hz, exact.
         cpu: "65C02" or "6502".
         seed: seed of everything that is undefined on real hardware.
+        seeds: of what has one of its own instead: by slot and name of what the card there leaves to chance.
         backplane: behaviour of the backplane.
         wiring: what is done to lines of the backplane and at the CPU.
         decode: the parts on the backplane that drive lines, where they are named.
@@ -207,6 +211,7 @@ class Description:
     clock_hz: Fraction
     cpu: str
     seed: int
+    seeds: Mapping[tuple[int, str], int] = attrs.field(factory=dict)
     backplane: Backplane
     wiring: Wiring = attrs.field(factory=Wiring)
     decode: Decode | None = attrs.field(default=None, eq=False, repr=False)
@@ -227,6 +232,10 @@ class Description:
     def decoders(self) -> list[Decode]:
         """All decoders that are said by their parts: that on the backplane, then card by card."""
         return [one for one in (self.decode, *(card.decode for card in self.cards)) if one is not None]
+
+    def seeds_of(self, slot: int) -> dict[str, int]:
+        """Seeds of what a card leaves to chance, by name, where they are not the machine's."""
+        return {name: seed for (its, name), seed in self.seeds.items() if its == slot}
 
     def part_table(self) -> PartTable:
         """Parts whose figures are known: the kit's, and the machine's own."""

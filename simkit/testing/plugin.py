@@ -15,7 +15,8 @@
         assert machine.call("split_digits", a=42).a == 2
 
 `boot` is a moment, as on the command line, or a function that plays the machine to where tests begin; `load_machine`
-gives several machines to one test. With --simkit-coverage=FILE the summary tells which part of each ROM the tests ran.
+gives several machines to one test. With --simkit-coverage=FILE the summary tells which part of each ROM the tests ran;
+with --simkit-power-ups=8 each test is run over eight power-ups, with other contents of memories, registers and phases.
 
 Nothing of the kit is imported before a test asks for a machine.
 """
@@ -49,6 +50,11 @@ _UNWRITTEN = pytest.StashKey[dict[Path, str]]()
 _GOLDEN_FOLDER = "golden"
 _OUTPUT_KEY = "simkit_coverage"
 _OVERDUE = "simkit.backplane.overdue"
+_POWER_UP = "simkit_power_up"
+_OTHERWISE = (
+    "The machine came up otherwise than its file says. If the test passes as power-up-0, it works by luck there: "
+    "`simkit check MACHINE --power-ups 32` finds the byte, flag or phase on which it hangs."
+)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -56,6 +62,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("simkit", "machines built with simkit")
     group.addoption("--simkit-accept", action="store_true", help="write golden pictures instead of comparing them")
     group.addoption("--simkit-coverage", metavar="FILE", help="write which ROM instructions the tests ran")
+    group.addoption(
+        "--simkit-power-ups",
+        metavar="N",
+        type=int,
+        default=1,
+        help="run each test of a machine over N power-ups: other contents of memories, registers, phases",
+    )
     parser.addini("simkit_machine", "machine for the fixture `machine`, from the root folder, or demo:NAME")
     parser.addini(
         "simkit_recordings", "recordings that are tests, from the root folder: tapes/*.rec", type="args", default=[]
@@ -143,6 +156,19 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     return RecordingFile.from_parent(parent, path=file_path)
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Each test of a machine is as many as there are power-ups; the first is the machine as its file has it."""
+    number = metafunc.config.getoption("--simkit-power-ups")
+    if number > 1 and _POWER_UP in metafunc.fixturenames:
+        metafunc.parametrize(_POWER_UP, range(number), indirect=True, ids=lambda one: f"power-up-{one}")
+
+
+@pytest.fixture
+def simkit_power_up(request: pytest.FixtureRequest) -> int:
+    """Number of the power-up, from 0."""
+    return getattr(request, "param", 0)
+
+
 @pytest.fixture
 def machine(request: pytest.FixtureRequest, load_machine: Callable[..., Machine]) -> Machine:
     """A machine just switched on, or at the place where `boot` leaves it."""
@@ -150,7 +176,7 @@ def machine(request: pytest.FixtureRequest, load_machine: Callable[..., Machine]
 
 
 @pytest.fixture
-def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Machine], None, None]:
+def load_machine(request: pytest.FixtureRequest, simkit_power_up: int) -> Generator[Callable[..., Machine], None, None]:
     """Function that gives machines, for a test that needs several: the arguments are those of the marker."""
     node, config = request.node, request.config
     loaded: list[tuple[Machine, Again]] = node.stash.setdefault(_MACHINES, [])
@@ -170,6 +196,8 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
         given = {name: value for name, value in asked.items() if value is not None}
         found = Machine.load(machine_path(path, config), **given)
         again = Again(found)
+        if simkit_power_up:
+            found, again = _come_up_otherwise(again, simkit_power_up)
         loaded.append((found, again))
         if compare and not given.keys() & {"settings", "clock", "images"}:  # else it is not the file's machine
             _compare(found, config)
@@ -186,6 +214,18 @@ def load_machine(request: pytest.FixtureRequest) -> Generator[Callable[..., Mach
     yield load
     for found, watch in watches:
         _keep(config, watch.stop(), found)
+
+
+def _come_up_otherwise(again: Again, number: int) -> tuple[Machine, Again]:
+    """The same machine as it comes up another time; it cannot be run again from its file alone."""
+    from simkit.luck.unknown import Maker
+    from simkit.machine.again import Again
+
+    maker = Maker(again)
+    found = maker.machine(maker.power_ups(number + 1)[number].values)
+    other = Again(found)
+    other.whole = False
+    return found, other
 
 
 def _compare(found: Machine, config: pytest.Config) -> None:
@@ -291,6 +331,8 @@ def pytest_runtest_makereport(
             from simkit.testing.failure import state_text
 
             report.sections.append((f"machine {_plain(found.description.name)}", state_text(found, again, item)))
+        if getattr(item, "funcargs", {}).get(_POWER_UP):
+            report.sections.append(("power-up", _OTHERWISE))
     return report
 
 

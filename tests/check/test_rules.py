@@ -15,6 +15,7 @@ import simkit_cards.serial_6551.receiver
 from simkit import Machine
 from simkit.check.rules.catalogue import RULES
 from simkit.check.run import check
+from simkit.luck.finding import owed_to_luck
 from simkit.rom.images import write_image
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -35,6 +36,7 @@ ALSO = {  # what follows from the mistake besides its own rule
     "brk-executed": {"ran-away"},
     "constant-differs": {"undriven-read"},
     "stack-wrap": {"stack-underflow"},
+    "works-by-luck": {"never-written"},
 }
 WRONG = {name: sorted(path.stem for path in ROMS.glob(f"{name}-wrong*.asm")) for name in RULES}
 TWINS = {name: sorted(path.stem for path in ROMS.glob(f"{name}-right*.asm")) for name in RULES}
@@ -106,7 +108,14 @@ def checked_pair(assemble, tmp_path, monkeypatch):
             machine.serial.send(b"A" * case["sends"][0], at=case["sends"][1])
         if "types" in case:
             machine.keys.type(case["types"][0], at=case["types"][1])
-        return {f.rule.name for f in check(machine, seconds=Fraction(case.get("seconds", 0.006))).findings}
+        besides = None
+        if "power_ups" in case:
+
+            def besides(again):
+                return owed_to_luck(again, again.cycle, power_ups=case["power_ups"])
+
+        result = check(machine, seconds=Fraction(case.get("seconds", 0.006)), besides=besides)
+        return {f.rule.name for f in result.findings}
 
     return run
 

@@ -306,6 +306,33 @@ def test_a_failure_tells_how_a_lost_program_left_its_code(pytester):
     assert len(how) == 3
 
 
+LUCKY_TEST = """
+import pytest
+ROM = bytes.fromhex("AD0003 8D0103 4C0680")  # LDA $0300, which nobody wrote, STA $0301
+IMAGE = ROM + bytes([255]) * (0x7FFA - len(ROM)) + bytes.fromhex("008000800080")
+pytestmark = pytest.mark.machine("demo:bench", images={2: IMAGE}, compare=False)
+def test_a(machine):
+    machine.run(cycles=400)
+    assert machine.peek(0x301) == 0
+@pytest.mark.machine(boot="10c")
+def test_b(machine):
+    machine.run(cycles=400)
+    assert machine.peek(0x8000) == 0xAD
+def test_c():
+    pass
+"""
+
+
+def test_tests_of_machines_are_run_over_power_ups(pytester):
+    """The bench machine's RAM comes up as zeros; others with all $00, all $FF, stripes (zeros there) and noise."""
+    pytester.makepyfile(LUCKY_TEST)
+    pytester.runpytest().assert_outcomes(passed=3)
+    result = pytester.runpytest("--simkit-power-ups=5")
+    result.assert_outcomes(passed=9, failed=2)
+    result.stdout.fnmatch_lines(["*test_a[[]power-up-2[]]*", "*works by luck there*"])
+    result.stdout.no_fnmatch_line("*FAILED*test_a[[]power-up-1[]]*")
+
+
 PICTURE_TEST = """
 import pytest
 @pytest.mark.machine("demo:marlpit", boot="2f")

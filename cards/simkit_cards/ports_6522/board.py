@@ -23,21 +23,29 @@ class Ports6522Settings:
     one_shot: str = setting(
         "reload",
         one_of=("reload", "run-on"),
+        also=("run-on",),
         help="what counter 1 does after a one-shot time-out: reload from the latch, or count on; sheets disagree",
     )
     timeout_during_read: str = setting(
         "flag-cleared",
         one_of=("flag-cleared", "flag-kept"),
+        also=("flag-kept",),
         help="a read of T1C-L or T2C-L in the very cycle of the time-out; reports disagree",
     )
-    pb7_needs_ddr: bool = setting(False, help="timer 1 drives PB7 only while DDRB7 is 1 too; sheets and reports differ")
+    pb7_needs_ddr: bool = setting(
+        False, also=(True,), help="timer 1 drives PB7 only while DDRB7 is 1 too; sheets and reports differ"
+    )
     pulse_flag: str = setting(
         "at-zero",
         one_of=("at-zero", "past-zero"),
+        also=("past-zero",),
         help="pulses on PB6 set flag T2 as the count comes to 0, after N of them [WDC], or as it passes 0, after N + 1",
     )
     open_inputs: str = setting(
-        "high", one_of=("high", "low", "noise"), help="what pins joined to nothing read; noise also moves control lines"
+        "high",
+        one_of=("high", "low", "noise"),
+        also=("low", "noise"),
+        help="what pins joined to nothing read; noise also moves control lines",
     )
     shift_defect_ns: int = setting(
         0,

@@ -60,11 +60,12 @@ class Ps2KeyboardSettings(Ps2Settings):
         1_000, unit="us", low=10, high=15_000, help="from a request to send to the first clock, up to 10 or 15 ms"
     )
     contention_clock: int = setting(
-        10, one_of=(10, 11), help="CLOCK pulled low before this clock stops a frame; sources say 10 or 11"
+        10, one_of=(10, 11), also=(11,), help="CLOCK pulled low before this clock stops a frame; sources say 10 or 11"
     )
     broken_code: str = setting(
         "byte",
         one_of=("byte", "sequence"),
+        also=("sequence",),
         help="what comes again after a frame was stopped: the byte [AT] or all [AC]",
     )
 

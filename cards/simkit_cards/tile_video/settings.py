@@ -80,6 +80,7 @@ class TileVideoSettings:
         ACTIVE_LINES - 1,
         low=ACTIVE_LINES - 1,
         high=ACTIVE_LINES,
+        also=(ACTIVE_LINES,),
         help="last line on which a fifth sprite counts; 191 by [PARTS] v1.8, 192 by [DM] as quoted in public notes",
     )
     sprite_scan_dots: int = setting(
@@ -87,6 +88,7 @@ class TileVideoSettings:
         low=0,
         high=341,
         unit="dots",
+        also=(171, 341),
         help="how long before a line its sprites are chosen, fetched and counted; not published",
     )
     text_offset: int = setting(0, low=0, high=255, help="added to a name to get its ASCII code, for reading the screen")
@@ -116,19 +118,27 @@ class TileVideoSettings:
     first_byte: str = setting(
         "at once",
         one_of=("at once", "with the second"),
+        also=("with the second",),
         help="when the first control byte reaches the address counter; at once [PARTS], other texts with the second",
     )
     coincidence: str = setting(
         "on screen",
         one_of=COINCIDENCE,
+        also=COINCIDENCE[1:],
         help="where sprites collide: on screen as parts do [PARTS]; wholly or partly off it too [PG] 5.2.2",
     )
     flag_dot: int = setting(
-        ACTIVE_DOTS, low=0, high=341, unit="dots", help="dot of line 191 at which F is set; not published"
+        ACTIVE_DOTS,
+        low=0,
+        high=341,
+        unit="dots",
+        also=(0, 341),
+        help="dot of line 191 at which F is set; not published",
     )
     too_soon: str = setting(
         "older lost",
         one_of=TOO_SOON,
+        also=TOO_SOON[1:],
         help="what becomes of a memory access that comes while another waits; not published",
     )
     pacing: str = setting(
@@ -137,7 +147,12 @@ class TileVideoSettings:
         help="report every memory access that might come too soon, or only those that did this time",
     )
     window_phase: int = setting(
-        0, low=0, high=15, unit="memory cycles", help="where the access windows lie against the line; not published"
+        0,
+        low=0,
+        high=15,
+        unit="memory cycles",
+        also=(5, 11),
+        help="where the access windows lie against the line; not published",
     )
     reset_us: int = setting(
         3, low=0, high=10_000, unit="us", help="least width of a reset; 3 us [DM], from memory; 3 ms by public notes"
@@ -148,6 +163,7 @@ class TileVideoSettings:
     poll_race: str = setting(
         "off",
         one_of=("off", "on"),
+        also=("on",),
         help="on: a status read in the very cycle in which F or C is set loses it half the time; seen on parts "
         "[PARTS] v1.9, width not published",
     )

@@ -106,8 +106,15 @@ def read_accepted(path: Path) -> list[Acceptance]:
     return found
 
 
-def accept(findings: list[CheckFinding], accepted: list[Acceptance]) -> list[str]:
+def accept(
+    findings: list[CheckFinding], accepted: list[Acceptance], unasked: frozenset[str] = frozenset()
+) -> list[str]:
     """Mark the findings that are accepted.
+
+    Args:
+        findings: all.
+        accepted: entries of the file.
+        unasked: rules that were not looked for this time.
 
     Returns:
         A remark for each acceptance that met nothing: the finding is gone, the entry can go too.
@@ -121,5 +128,5 @@ def accept(findings: list[CheckFinding], accepted: list[Acceptance]) -> list[str
     return [
         f"{entry.place}: the accepted {entry.rule} did not come up{f' at {entry.at}' if entry.at else ''}."
         for number, entry in enumerate(accepted)
-        if number not in used
+        if number not in used and entry.rule not in unasked
     ]
