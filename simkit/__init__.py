@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from simkit.machine.until import MomentError
     from simkit.outside.journal import record
     from simkit.outside.player import ReplayError, replay
+    from simkit.spent.result import Spent
+    from simkit.spent.watch import time_spent
 
 __all__ = [
     "BusCycle",
@@ -36,8 +38,10 @@ __all__ = [
     "SeveralErrors",
     "SimkitError",
     "SnapshotError",
+    "Spent",
     "record",
     "replay",
+    "time_spent",
 ]
 
 _HOMES = {
@@ -51,6 +55,8 @@ _HOMES = {
     "simkit.machine.snapshot": ("SnapshotError",),
     "simkit.outside.journal": ("record",),
     "simkit.outside.player": ("ReplayError", "replay"),
+    "simkit.spent.result": ("Spent",),
+    "simkit.spent.watch": ("time_spent",),
 }
 
 

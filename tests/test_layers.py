@@ -47,6 +47,7 @@ ORDER = (
     "suspect",
     "testing",
     "testing/contract",
+    "spent",
     "measure",
     "",
     "page",

@@ -59,6 +59,7 @@ def check(
     goes_on: Callable[[float], bool] = lambda part: True,
     left: Callable[[], int | None] = lambda: None,
     besides: Callable[[Again], tuple[list[Noted], str]] | None = None,
+    over: Callable[[], None] = lambda: None,
 ) -> CheckResult:
     """Check a machine just loaded; it is run from power-on.
 
@@ -72,6 +73,7 @@ def check(
             than `seconds` say; a piece may be ended early to have it asked.
         besides: what else is asked of a run that came to its end, with the program in its code: gives findings, and a
             remark.
+        over: called when the run is over; the machine may run again after that, to try what would have been.
 
     Raises:
         SimkitError: the machine has run already, or the file of accepted findings is wrong.
@@ -90,6 +92,7 @@ def check(
     finally:
         watch = run.watch
         running = run.in_time(watch.stop())
+        over()
         again.stop()
     end = run.before + (machine.cycle if watch.course.lost is None else watch.course.lost_at)
     halted = machine.cpu.halted if watch.course.lost is None else None

@@ -39,6 +39,11 @@ HELP = help_text(
     "as so many runs, and some 30 more for each thing that is found.",
     "The run does what the options say (--type, --pad, or --replay of a recording made by run --record): only what is "
     "executed can be watched.",
+    "--time tells where the time of that run went: cycles of routines, handlers and source lines, how long interrupts "
+    "waited and what kept them, and frames missed. A frame is missed when the program has not read the status of the "
+    "screen's card between the end of the frame before and its own, or, with --each-frame LABEL, has not passed the "
+    "label; frames count from the first two in which it has. --svg draws who called whom, a box a routine, as wide as "
+    "its cycles.",
     MOMENTS,
     examples=(
         "simkit check my-machine",
@@ -47,6 +52,7 @@ HELP = help_text(
         "simkit check my-machine --one-line",
         "simkit check my-machine --power-ups 32 --parts",
         "simkit check my-machine --sarif check.sarif",
+        "simkit check my-machine --for 5s --time --each-frame main_loop --svg time.svg",
         *(one.format("check") for one in MOMENT_EXAMPLES),
     ),
 )
@@ -81,6 +87,16 @@ def check(
     parts: Annotated[
         bool, typer.Option("--parts", help="And with other parts of CPU and cards, where sources leave that open.")
     ] = False,
+    time: Annotated[
+        bool, typer.Option("--time", help="Tell where the time went, and how long interrupts waited.")
+    ] = False,
+    each_frame: Annotated[
+        str | None,
+        typer.Option("--each-frame", metavar="LABEL", help="With --time: the program passes this once a frame."),
+    ] = None,
+    svg: Annotated[
+        Path | None, typer.Option("--svg", metavar="FILE", help="With --time: draw who called whom.")
+    ] = None,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -89,6 +105,7 @@ def check(
     from simkit.check.result.report import report_text
     from simkit.check.result.sarif import REPORT, sarif_text
     from simkit.check.run import check as check_machine
+    from simkit.commands.check_time import Timing
     from simkit.commands.long_run import LongRun
     from simkit.commands.taped_run import start_replay
     from simkit.contract.errors import SimkitError
@@ -101,12 +118,14 @@ def check(
         raise SimkitError("--json and --one-line are two forms of one report.", remedy="Leave one out.")
     if sarif is not None:
         check_output(sarif, what="SARIF report", known=REPORT, force=force)
+    timing = Timing(time=time, each_frame=each_frame, svg=svg, one_line=one_line, force=force)
     loaded = options.load(tell_notes=False)  # the report does
     goal, script = running.begin(loaded, DEFAULT_FOR)
     cycles = goal.limit
     player = start_replay(loaded, replay, script) if replay is not None else None
     if player is not None and (running.length is None or not goal.is_time):
         cycles = player.recording.cycles if goal.is_time else max(cycles, player.recording.cycles)
+    timing.begin(loaded)
     with LongRun(loaded.description.name) as run:
         share = 1 if power_ups is None else SHARE_OF_CHECK
 
@@ -130,6 +149,7 @@ def check(
             goes_on=lambda part: run.goes_on(share * part),
             left=lambda: goal.left,
             besides=besides if power_ups is not None else None,
+            over=timing.end,
         )
         result.stopped = result.stopped or run.stopped
     if power_ups is not None and not any("power-ups" in remark for remark in result.remarks):
@@ -138,9 +158,10 @@ def check(
     result.remarks += [*script.not_given(), *missed]
     if sarif is not None:
         say_written(write_whole(sarif, sarif_text(result), what="SARIF report", known=REPORT, force=force))
-    elsewhere = sarif is not None and is_stdout(sarif)
+    timing.draw()
+    elsewhere = any(path is not None and is_stdout(path) for path in (sarif, svg))
     if as_json:
-        say_json(result.as_dict() | missed_as_dict(goal, script), error=elsewhere)
+        say_json(result.as_dict() | timing.as_dict() | missed_as_dict(goal, script), error=elsewhere)
     elif one_line:
         places = ((card.slot, card.place("")) for card in loaded.description.cards)
         found, rest = one_line_report(result, {slot: (place.file, place.line) for slot, place in places})
@@ -148,7 +169,7 @@ def check(
             say(*found, error=elsewhere)
         say(*rest, error=True)
     else:
-        say_text(report_text(result), error=elsewhere)
+        say_text(report_text(result) + timing.text(), error=elsewhere)
     if result.stopped:
         raise typer.Exit(exits.INTERRUPTED)
     if result.open or missed or (player is not None and player.difference is not None):

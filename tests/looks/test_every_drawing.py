@@ -18,6 +18,10 @@ DRAWN = {
         ("trace", "demo:marlpit", "--from", "label:interrupt", "--for", "+40c"),
         ("trace", "demo:monitor", "--from", "0c", "--for", "12c"),
     ],
+    "check": [
+        ("check", "demo:marlpit", "--time", "--for", "0.4s"),
+        ("check", "demo:monitor", "--time", "--for", "0.1s"),
+    ],
     "compare": [("compare", STORY, STORY / "dark.sr")],
 }
 """Command lines by command; --svg is added."""

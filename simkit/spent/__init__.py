@@ -1,0 +1,1 @@
+"""Where the time goes: cycles of routines, handlers and source lines, latency of interrupts, frames missed."""

@@ -1,0 +1,113 @@
+"""Frames of a screen in which the program did not come round.
+
+A frame is missed when the program has not been where it should come in each frame, between the end of the frame before
+and its own: at a label that it passes each time round, or, where none is named, at the status of the screen's card. The
+flag that a frame has ended, or the request that goes with it, then came while the one before was not served yet. The
+status is what the card's table says: a register with named bits whose read has an effect. Frames before the program has
+come there in two frames, one after the other, do not count: it sets itself up.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.backplane.cycle import Kind
+from simkit.backplane.records import WRITE
+from simkit.machine.machine import Machine
+from simkit.machine.views import Screen
+from simkit.records.cycles import Cycles, kinds
+from simkit.spent.figures import Frames
+
+_READS = (int(Kind.DATA), int(Kind.DUMMY))
+
+
+class FrameCount:
+    """Counts the frames of one screen.
+
+    Args:
+        machine: it is on.
+        screen: of a card.
+    """
+
+    def __init__(self, machine: Machine, screen: Screen) -> None:
+        self.slot = screen.slot
+        self._screen = screen
+        self._ends: list[int] = []
+        self._ended = self._missed = 0
+        self.go_on(machine)
+
+    def go_on(self, machine: Machine) -> None:
+        """Frames are counted from now on, the first from its beginning."""
+        self._ends.clear()
+        self._seen = self._screen.port.frames(machine.cycle)
+        self._been = self._before = self._here = False
+
+    def event(self, cycle: int) -> None:
+        """An event of the card is due: a frame may have ended."""
+        frames = self._screen.port.frames(cycle)
+        if frames != self._seen:
+            self._seen = frames
+            self._ends.append(cycle)
+
+    def add(self, came: NDArray[np.int64], end: int) -> None:
+        """All up to cycle `end` is known; the program was where it should come in these cycles, rising."""
+        done = 0
+        while self._ends and self._ends[0] < end:
+            until = int(np.searchsorted(came, self._ends.pop(0)))
+            came_round = self._here or until > done
+            self._ended += 1
+            self._missed += self._been and not came_round
+            self._been |= came_round and self._before
+            self._before = came_round
+            self._here, done = False, until
+        self._here |= done < len(came)
+
+    def found(self) -> Frames:
+        """What was counted."""
+        return Frames(self.slot, self._ended, self._missed, self._been)
+
+
+class StatusReads:
+    """Finds reads of the status of one card.
+
+    Args:
+        machine: it is on.
+        slot: of the card.
+    """
+
+    def __init__(self, machine: Machine, slot: int) -> None:
+        self._banks = machine.bus.reach.banks
+        seat = next(seat for seat in machine.bus.seats if seat.slot == slot)
+        self._slot = slot
+        self._offsets = {one.offset for one in seat.registers if one.bits and one.read_effect}
+        self._remade = self._banks.remade
+        self._tables: dict[int, tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
+
+    def among(self, accesses: Cycles, decoding: NDArray[np.int64]) -> NDArray[np.intp]:
+        """Which of some bus cycles are; `decoding` has the number of the decoding in each."""
+        if self._banks.remade != self._remade:  # wiring changed
+            self._remade = self._banks.remade
+            self._tables.clear()
+        kind, address = kinds(accesses.words), accesses.address
+        wanted = (kind & (WRITE - 1) == _READS[0]) | (kind & (WRITE - 1) == _READS[1])
+        wanted &= kind & WRITE == 0
+        found = np.zeros(len(address), bool)
+        for number in np.unique(decoding).tolist():
+            here = wanted & (decoding == number)
+            found |= here & self._table(number, address[here])[address]
+        return np.flatnonzero(found)
+
+    def _table(self, number: int, addresses: NDArray[np.uint16]) -> NDArray[np.bool_]:
+        """Of all addresses, whether a read reaches the status; known of these."""
+        if number not in self._tables:
+            self._tables[number] = (np.zeros(0x1_0000, bool), np.zeros(0x1_0000, bool))
+        known, status = self._tables[number]
+        met = np.zeros(0x1_0000, bool)
+        met[addresses] = True
+        table = self._banks.table(number)
+        for address in np.flatnonzero(met & ~known).tolist():
+            drivers = table.read_plan(address).drivers
+            status[address] = any(seat.slot == self._slot and offset in self._offsets for seat, offset, *_ in drivers)
+        known |= met
+        return status
