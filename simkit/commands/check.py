@@ -42,7 +42,7 @@ HELP = help_text(
     "--time tells where the time of that run went: cycles of routines, handlers and source lines, how long interrupts "
     "waited and what kept them, and frames missed. A frame is missed when the program has not read the status of the "
     "screen's card between the end of the frame before and its own, or, with --each-frame LABEL, has not passed the "
-    "label; frames count from the first two in which it has. --svg draws who called whom, a box a routine, as wide as "
+    "label; frames count from the second in which it has. --svg draws who called whom, a box a routine, as wide as "
     "its cycles.",
     MOMENTS,
     examples=(

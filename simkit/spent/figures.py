@@ -187,7 +187,7 @@ class Frames:
         slot: of its card.
         ended: frames that ended.
         missed: of those, frames in which the program did not come where it should: `simkit.spent.frames`.
-        followed: whether it ever came there in two frames, one after the other.
+        followed: whether it came there in two frames at least.
     """
 
     slot: int

@@ -3,8 +3,8 @@
 A frame is missed when the program has not been where it should come in each frame, between the end of the frame before
 and its own: at a label that it passes each time round, or, where none is named, at the status of the screen's card. The
 flag that a frame has ended, or the request that goes with it, then came while the one before was not served yet. The
-status is what the card's table says: a register with named bits whose read has an effect. Frames before the program has
-come there in two frames, one after the other, do not count: it sets itself up.
+status is what the card's table says: a register with named bits whose read has an effect. Frames do not count before the
+one in which the program comes there for the second time: up to then it sets itself up.
 """
 
 from __future__ import annotations
@@ -41,7 +41,8 @@ class FrameCount:
         """Frames are counted from now on, the first from its beginning."""
         self._ends.clear()
         self._seen = self._screen.port.frames(machine.cycle)
-        self._been = self._before = self._here = False
+        self._here = False
+        self._times = 0
 
     def event(self, cycle: int) -> None:
         """An event of the card is due: a frame may have ended."""
@@ -57,15 +58,14 @@ class FrameCount:
             until = int(np.searchsorted(came, self._ends.pop(0)))
             came_round = self._here or until > done
             self._ended += 1
-            self._missed += self._been and not came_round
-            self._been |= came_round and self._before
-            self._before = came_round
+            self._missed += self._times > 1 and not came_round
+            self._times += came_round
             self._here, done = False, until
         self._here |= done < len(came)
 
     def found(self) -> Frames:
         """What was counted."""
-        return Frames(self.slot, self._ended, self._missed, self._been)
+        return Frames(self.slot, self._ended, self._missed, self._times > 1)
 
 
 class StatusReads:

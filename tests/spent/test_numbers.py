@@ -1,0 +1,169 @@
+"""Figures that follow from the published cycle tables, and programs that do tricks with the stack.
+
+Sources:
+    [HM] MOS Technology, MCS6500 Microcomputer Family Hardware Manual, January 1976, appendix A: JSR takes 6 cycles
+         (A.5.3), BRK and interrupt sequences 7 (A.5.4), RTI 6 (A.5.5), RTS 6 (A.5.7), INC absolute,X 7 (A.4.4).
+    [VC] VisualChips wiki, 6502 Interrupt Recognition Stages and Tolerances: an instruction decides at the end of its
+         penultimate cycle.
+"""
+
+import pytest
+
+from simkit import Machine, SimkitError, time_spent
+from simkit.spent.watch import SpentWatch
+from tests.spent.asking import asking, image
+
+START = "A2FF9A58"  # LDX #$FF, TXS, CLI
+ANSWER = "AD0040"  # LDA $4000: the request goes
+
+
+def run(folder, pieces, cycles=4000, vectors=None, **more):
+    return time_spent(Machine.load(asking(folder, image(pieces, **(vectors or {})), **more)), cycles=cycles)
+
+
+def figures(spent, address):
+    one = spent.routine(f"${address:04X}")
+    return one.calls, one.own, one.cycles
+
+
+def test_a_routine_counts_from_its_first_instruction_to_the_end_of_rts(tmp_path):
+    # JSR $8100, JMP $8004; $8100: JSR $8200, RTS; $8200: RTS
+    spent = run(tmp_path, {0x8000: START + "2000814C0480", 0x8100: "20008260", 0x8200: "60"}, cycles=7 + 6 + 27 * 10)
+    assert spent.cycles == 7 + 6 + 270  # RESET; LDX, TXS, CLI; ten rounds of JSR, JSR, RTS, RTS, JMP
+    assert figures(spent, 0x8200)[1:] == (60, 60)  # [HM] RTS
+    assert figures(spent, 0x8100)[1:] == (120, 180)  # [HM] JSR and RTS, and what it calls
+    assert spent.routine("$8100").worst == 18 == spent.routine("$8100").lengths.least
+
+
+def test_the_latency_is_that_of_the_worst_phase_of_an_instruction(tmp_path):
+    # INC $0300,X again and again, JMP back: [HM] 7 cycles; [VC]: the line is seen two cycles before the sequence begins
+    code = {0x8000: START + "FE0003" * 40 + "4C0480", 0x9000: ANSWER + "40"}
+    spent = run(tmp_path, code, 60_000, {"irq": 0x9000}, irq=150)
+    latency = spent.latency["IRQ"]
+    assert latency.lengths.number > 300
+    assert latency.lengths.least == 2 + 7  # sampled in the penultimate cycle
+    assert latency.worst == 1 + 7 + 7  # just too late: the last cycle, a whole INC, the sequence
+    assert latency.longest.kept == "the instruction under way, of 7 cycles"
+    handler = spent.handler("IRQ")
+    assert (handler.lengths.least, handler.worst) == (7 + 4 + 6, 7 + 4 + 6)  # [HM] sequence, LDA, RTI
+    assert handler.share == handler.cycles / spent.cycles
+
+
+def test_what_keeps_a_request_is_named(tmp_path):
+    # loop: SEI, ten INC $0300,X, CLI, NOP, JMP loop
+    code = {0x8000: START + "78" + "FE0003" * 10 + "58EA4C0480", 0x9000: ANSWER + "40"}
+    spent = run(tmp_path, code, 20_000, {"irq": 0x9000}, irq=100)
+    longest = spent.latency["IRQ"].longest
+    assert longest.kept == "I was set from SEI at $8004 (start+4) to CLI at $8023 (start+35), 72 cycles"
+    assert 72 <= longest.cycles <= 72 + 2 + 2 + 7 + 2
+
+
+def test_a_handler_that_keeps_another_request_is_named(tmp_path):
+    # NMI: thirty INC $0300,X, RTI; IRQ answers
+    code = {0x8000: START + "4C0480", 0x9000: ANSWER + "40", 0x9100: "FE0003" * 30 + "40"}
+    spent = run(tmp_path, code, 60_000, {"irq": 0x9000, "nmi": 0x9100}, irq=300, nmi=500)
+    assert spent.latency["IRQ"].longest.kept == "the handler of NMI was running, $9100"
+    assert spent.latency["IRQ"].worst > 150
+    assert spent.handler("NMI").worst == 7 + 30 * 7 + 6
+    assert spent.handler("IRQ").worst == 17  # what NMI takes within it is NMI's
+
+
+def test_an_address_that_the_program_has_pushed_is_a_jump(tmp_path):
+    # main: JSR $8100; JMP. $8100: LDA #$82, PHA, LDA #$FF, PHA, RTS goes to $8300: NOP, RTS
+    spent = run(tmp_path, {0x8000: START + "2000814C0480", 0x8100: "A98248A9FF4860", 0x8300: "EA60"}, cycles=2000)
+    assert [one.place.address for one in spent.routines] == [0x8100]
+    assert spent.routine("$8100").worst == 2 + 3 + 2 + 3 + 6 + 2 + 6
+
+
+def test_a_jump_to_what_is_called_elsewhere_is_a_call(tmp_path):
+    # main: JSR $8100, JSR $8200, JMP. $8100: NOP, JMP $8200. $8200: RTS
+    spent = run(tmp_path, {0x8000: START + "2000812000824C0480", 0x8100: "EA4C0082", 0x8200: "60"}, cycles=6000)
+    first, second = spent.routine("$8100"), spent.routine("$8200")
+    assert first.lengths.counts.keys() == {2 + 3 + 6}
+    assert second.lengths.counts.keys() == {6}
+    assert abs(second.calls - 2 * first.calls) <= 1
+
+
+def test_a_routine_that_jumps_to_itself_is_one_call(tmp_path):
+    # main: LDX #3, JSR $8100, JMP; $8100: DEX, BMI to RTS, JMP $8100
+    spent = run(tmp_path, {0x8000: START + "A2032000814C0480", 0x8100: "CA30034C008160"}, cycles=6000)
+    assert spent.routine("$8100").lengths.counts.keys() == {3 * (2 + 2 + 3) + 2 + 3 + 6}
+
+
+def test_return_addresses_that_are_thrown_away_end_their_calls(tmp_path):
+    # main: JSR $8100, JMP. $8100: JSR $8200, RTS. $8200: PLA, PLA, RTS goes back to main
+    spent = run(tmp_path, {0x8000: START + "2000814C0480", 0x8100: "20008260", 0x8200: "686860"}, cycles=4000)
+    assert spent.routine("$8100").worst == 6 + 4 + 4 + 6
+    assert spent.routine("$8200").lengths.number == 0
+    assert spent.routine("$8200").cycles == spent.routine("$8200").own
+    with pytest.raises(SimkitError, match="No call of"):
+        _ = spent.routine("$8200").worst
+
+
+def test_a_stack_pointer_set_anew_ends_all_calls(tmp_path):
+    # main: TXS, JSR $8100. $8100: JSR $8200. $8200: JMP $8002, which is TXS
+    spent = run(tmp_path, {0x8000: START + "20008160", 0x8100: "200082", 0x8200: "4C0280"}, cycles=50_000)
+    depth, node = 0, spent.tree[0]
+    while node.below:
+        assert len(node.below) == 1
+        depth, node = depth + 1, node.below[0]
+    assert depth == 2
+    assert spent.own + spent.routine("$8100").own + spent.routine("$8200").own == spent.cycles
+
+
+def test_two_programs_that_take_turns_on_two_stacks_lose_no_cycle(tmp_path):
+    # A on $01FF down calls $8100, which sets S to B's stack and goes on there by RTS; B calls $8200, which goes back.
+    # $8100: TSX, STX $10, LDX $11, TXS, RTS; $8200: TSX, STX $11, LDX $10, TXS, RTS
+    start = "A9848D8101A9FF8D8001A27F8611A2FF9A2000814C1180"  # $0180: $84FF, so that B begins at $8500
+    spent = run(
+        tmp_path,
+        {0x8000: start, 0x8100: "BA8610A6119A60", 0x8200: "BA8611A6109A60", 0x8500: "2000824C0085"},
+        cycles=40_000,
+    )
+    assert sum(node.cycles for node in spent.tree) == spent.cycles >= 40_000
+    assert spent.routine("$8100").calls > 500
+    assert spent.routine("$8100").lengths.number > 500  # each comes back: the calls never nest on and on
+
+    def depth(node):
+        return 1 + max(map(depth, node.below), default=0)
+
+    assert depth(spent.tree[0]) <= 3
+
+
+def test_both_engines_and_short_pieces_tell_the_same(tmp_path, short_ring):
+    from tests.spent.programs import made_up
+
+    path = asking(tmp_path, made_up(5, False), seed=3, irq=200, nmi=700, wait=2)
+    both = []
+    for engine in ("exact", "auto"):
+        machine = Machine.load(path, engine=engine)
+        both.append(time_spent(machine, cycles=30_000))
+    assert both[0] == both[1]
+    assert len(both[0].routines) > 1 < len(both[0].handlers)
+
+
+def test_it_goes_on_behind_a_state_that_is_loaded(tmp_path):
+    machine = Machine.load(asking(tmp_path, image({0x8000: START + "2000814C0480", 0x8100: "60"})))
+    machine.run(cycles=1000)
+    state = machine.save_state()
+    watch = SpentWatch(machine)
+    for _ in range(3):
+        machine.load_state(state)
+        machine.run(cycles=1000)
+    spent = watch.stop()
+    assert 3000 <= spent.cycles < 3030
+    assert sum(node.cycles for node in spent.tree) == spent.cycles
+    assert sum(one.cycles for one in spent.lines) == spent.cycles
+
+
+def test_a_limit_on_what_never_was_fails(tmp_path):
+    spent = run(tmp_path, {0x8000: START + "4C0480"}, cycles=100)
+    with pytest.raises(SimkitError, match="No JSR went to 'draw'"):
+        spent.routine("draw")
+    with pytest.raises(SimkitError, match="No request at this line"):
+        _ = spent.latency["IRQ"].worst
+    with pytest.raises(SimkitError, match="No handler of 'NMI'"):
+        spent.handler("NMI")
+    with pytest.raises(SimkitError, match="No frame was followed"):
+        _ = spent.frames_missed
+    assert spent.in_handlers == 0
