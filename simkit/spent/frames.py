@@ -3,8 +3,8 @@
 A frame is missed when the program has not been where it should come in each frame, between the end of the frame before
 and its own: at a label that it passes each time round, or, where none is named, at the status of the screen's card. The
 flag that a frame has ended, or the request that goes with it, then came while the one before was not served yet. The
-status is what the card's table says: a register with named bits whose read has an effect. Frames do not count before the
-one in which the program comes there for the second time: up to then it sets itself up.
+status is what the card's table says: a register with named bits whose read has an effect. Frames do not count before
+the one in which the program comes there for the second time: up to then it sets itself up.
 """
 
 from __future__ import annotations

@@ -43,7 +43,7 @@ def test_without_it_nothing_is_told_of_time(simkit):
 
 
 def test_what_a_check_tries_behind_its_run_is_not_measured(simkit):
-    code, out, _ = simkit("check", "demo:marlpit", "--for", "0.2s", "--time", "--json")
+    _code, out, _ = simkit("check", "demo:marlpit", "--for", "0.2s", "--time", "--json")
     data = json.loads(out)
     assert data["time"]["cycles"] == data["cycles"]
 
@@ -65,7 +65,7 @@ def test_what_cannot_be_asked_is_refused(simkit, words, told):
 
 
 def test_the_picture_is_of_all_cycles(simkit, tmp_path):
-    code, out, err = simkit(*RUN, "--svg", "time.svg")
+    code, _out, err = simkit(*RUN, "--svg", "time.svg")
     assert code == 0
     assert "Written: time.svg" in err
     text = (tmp_path / "time.svg").read_text()

@@ -87,14 +87,21 @@ def test_the_wiring_mistakes_it_names_can_be_written(tmp_path):
 
 def test_the_python_lines_run(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    code, _ = blocks("python")
+    code, *_ = blocks("python")
     exec(compile(code, "README.md", "exec"), {})
     assert "START?" in capsys.readouterr().out
     assert (tmp_path / "night.png").stat().st_size > 1000
 
 
+def test_the_limits_on_time_hold_on_the_demo_machine(pytester):
+    *_, code = blocks("python")
+    pytester.makeini("[pytest]\nsimkit_machine = demo:marlpit\n")
+    pytester.makepyfile(code)
+    pytester.runpytest().assert_outcomes(passed=1)
+
+
 def test_the_rom_test_passes_in_the_new_machines_folder(pytester):
-    _, code = blocks("python")
+    _, code, _ = blocks("python")
     folder, _ = write_machine(pytester.path / "potting-shed")
     (folder / "test_codes.py").write_text(code, encoding="utf-8")
     written = pytester.runpytest("potting-shed", "--simkit-accept")

@@ -42,7 +42,7 @@ class Counted:
                 if row["instruction"] or not begun:
                     begun.append([row["instruction"] or row["kind"], row["address"], held, None, []])
                 held = None
-            if 0xFFFA <= row["address"] & 0xFFFE and begun and row["kind"] != "fetch" and not row["write"]:
+            if row["address"] & 0xFFFE >= 0xFFFA and begun and row["kind"] != "fetch" and not row["write"]:
                 begun[-1][3] = row["address"] & 0xFFFE
             for beside in row["beside"]:
                 if beside["what"] == "line" and beside["words"][0] in self._waiting:

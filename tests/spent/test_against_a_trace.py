@@ -1,6 +1,7 @@
 """Figures of time and latency are those that a second counter finds in a trace."""
 
 import json
+
 import pytest
 
 from simkit import Machine
