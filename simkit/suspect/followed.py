@@ -18,6 +18,7 @@ from simkit.compare.followed import Difference
 from simkit.compare.judged import Led, led
 from simkit.contract.errors import SimkitError
 from simkit.machine.machine import Machine
+from simkit.suspect.at_reset import AMONG, fetched_elsewhere, vector_row
 from simkit.suspect.equal import decoded
 from simkit.suspect.exercised import Exercised, exercised_by
 from simkit.suspect.floating import LONGEST, Floating, but_for_misread
@@ -50,6 +51,7 @@ class Following:
         banked = bool(sound.bus.reach.banks.lines)
         self._exercised = exercised_by(decoded(sound), _accesses(captured), 0, banked=banked)
         self._roms = Given(sound)
+        self._vector: int | None = None  # row of RESET's, known as soon as a candidate is asked
         self._sound: LeftOver | None = None
         self._where_told: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something
         self._reads: list[Difference] = []  # of memory, which it leaves there
@@ -69,6 +71,8 @@ class Following:
             if not can_be_followed(machine):
                 return None
             if self._sound is None:
+                self._vector = vector_row(self._trial.machine(self._trial.seeds[0]), self._captured)
+                self.rows += min(AMONG, len(self._captured))
                 self._sound = self._left_by(self._trial.machine(self._trial.seeds[0]))
                 self._where_told = self._left_where_told() if self._sound.cycles else None
             if lets_go(machine):
@@ -116,6 +120,10 @@ class Following:
         impossible, words = impossible_on_the_lines(machine, self._captured)
         if impossible:
             return LeftOver(len(impossible), words, impossible[0], 0.0)
+        if self._vector is not None:
+            elsewhere, words = fetched_elsewhere(machine, self._captured, self._vector)
+            if elsewhere:
+                return LeftOver(len(elsewhere), words, elsewhere[0], 0.0)
         if self._reads:
             self.rows += FIRST_ROWS[0]  # which take about as long
         if in_memory := left_in_memory(machine, self._captured, self._reads):
