@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 HELP = help_text(
     "Measure the engines: the same programs on plain py65 with flat memory, on the reference engine and on the core. "
     "Then what costs the core speed, each beside the same without: code that runs once, exchanged wires, wait states, "
-    "a run that is recorded, checked or counted. "
+    "a run that is recorded, checked, counted or timed. "
     "Then the cards: every register of every card that is installed, accessed as a program that polls it does.",
     "MACHINE measures the engines alone, on that machine with the ROM it holds. The ratio is the core's "
     "speed over py65's; a loop that only waits can be counted instead of run, which makes its ratio very large.",

@@ -118,7 +118,7 @@ def check(
         raise SimkitError("--json and --one-line are two forms of one report.", remedy="Leave one out.")
     if sarif is not None:
         check_output(sarif, what="SARIF report", known=REPORT, force=force)
-    timing = Timing(time=time, each_frame=each_frame, svg=svg, one_line=one_line, force=force)
+    timing = Timing(time=time, each_frame=each_frame, svg=svg, one_line=one_line, sarif=sarif, force=force)
     loaded = options.load(tell_notes=False)  # the report does
     goal, script = running.begin(loaded, DEFAULT_FOR)
     cycles = goal.limit

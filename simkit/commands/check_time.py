@@ -7,6 +7,7 @@ from typing import Any
 
 import attrs
 
+from simkit.commands.options import check_apart
 from simkit.commands.say import say_written
 from simkit.contract.errors import SimkitError
 from simkit.files.whole import check_output, write_whole
@@ -33,6 +34,7 @@ class Timing:
     each_frame: str | None
     svg: Path | None
     one_line: bool
+    sarif: Path | None
     force: bool
     _watch: SpentWatch | None = attrs.field(init=False, default=None)
     _spent: Spent | None = attrs.field(init=False, default=None)
@@ -45,6 +47,7 @@ class Timing:
             raise SimkitError(
                 "--one-line is a line a finding, and tables of --time are none.", remedy="Leave one out, or use --json."
             )
+        check_apart({"--sarif": self.sarif, "--svg": self.svg})
         if self.svg is not None:
             check_output(self.svg, what=_WHAT, known=SVG, force=self.force)
 

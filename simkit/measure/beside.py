@@ -1,7 +1,7 @@
 """What costs the core speed, measured beside the same machine without it: each row is a ratio within one run.
 
 Code that runs once, exchanged data lines and wait states are measured with one mixture of instructions, beside a loop
-of it on a straight machine; a run that is recorded, checked or counted beside one that nobody watches.
+of it on a straight machine; a run that is recorded, checked, counted or timed beside one that nobody watches.
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ from simkit.measure.cards import (
     card_description,
     with_cards,
 )
-from simkit.measure.engines import DEMO, TURNS, WARM_UP_CYCLES, turn
+from simkit.measure.engines import DEMO, TURNS, WARM_UP_CYCLES, WORKLOADS, turn
+from simkit.spent.watch import SpentWatch
 from simkit.testing.coverage import CoverageWatch
 
 RUN_CYCLES = 1_000_000
@@ -75,6 +76,9 @@ def measure_beside(report: Callable[[str], None] = lambda name: None) -> list[Be
         ("recorded", "plain Marlpit", lambda: _watched(_recorded), lambda: _watched(_plain)),
         ("check", "recorded Marlpit", lambda: _watched(_checked), lambda: _watched(_recorded)),
         ("coverage", "plain Marlpit", lambda: _watched(_counted), lambda: _watched(_plain)),
+        ("time", "recorded Marlpit", lambda: _watched(_timed), lambda: _watched(_recorded)),
+        ("time of many calls", "the same unmeasured", lambda: _calling(_timed), lambda: _calling(_plain)),
+        ("check with time", "check", lambda: _watched(_checked_and_timed), lambda: _watched(_checked)),
     ]
     found = []
     for name, to, one, other in rows:
@@ -169,3 +173,24 @@ def _checked(machine: Machine) -> object:
 
 def _counted(machine: Machine) -> object:
     return CoverageWatch(machine)
+
+
+def _timed(machine: Machine) -> object:
+    return SpentWatch(machine)
+
+
+def _checked_and_timed(machine: Machine) -> object:
+    return Watch(machine), SpentWatch(machine)
+
+
+def _calling(watch: Callable[[Machine], object]) -> Callable[[], int]:
+    """Small routines that call each other: a call or a return in some nine cycles."""
+    (workload,) = (one for one in WORKLOADS if one.name == "subroutines")
+    machine = Machine(read_description(DEMO), {2: _image(workload.code or b"")})
+    kept = watch(machine)
+    go = _runs(machine)
+
+    def run(_kept: object = kept) -> int:
+        return go()
+
+    return run

@@ -15,8 +15,6 @@ does with S, the next return above it has the calls in order again.
 
 from __future__ import annotations
 
-from collections import Counter
-
 import attrs
 
 from simkit.spent.figures import Lengths
@@ -46,37 +44,40 @@ class Step:
 
     Attributes:
         key: the routine; (cause, routine) of a handler, None of the main program.
+        tally: of the routine, whatever the way.
         calls, own: as in `figures.Node`.
         below: by key.
     """
 
     key: object
+    tally: Tally
     calls: int = 0
     own: int = 0
     below: dict[object, Step] = attrs.field(factory=dict)
 
 
-@attrs.define(slots=True, eq=False)
 class _Call:
     """A call under way.
 
     Attributes:
         key: as of its step.
+        tally: where its cycles are told.
+        step: where they are told, too.
         top: where the high byte of its return address lies, in page 1.
         begin: cycle of its first instruction; of an interrupt that of its sequence.
-        step: where its cycles go.
-        tally: where they go, too; None: of the main program.
-        under_way: routines under way in this handler, or in the main program.
-        cycles: its own and those of what it has called.
+        under_way: how often routines are under way in this handler, or in the main program.
+        own: cycles of its own.
+        below: cycles of what it has called and what has come back.
     """
 
-    key: object
-    top: int
-    begin: int
-    step: Step
-    tally: Tally | None
-    under_way: Counter[object]
-    cycles: int = 0
+    __slots__ = ("begin", "below", "key", "own", "step", "tally", "top", "under_way")
+
+    def __init__(
+        self, key: object, tally: Tally, step: Step, top: int, begin: int, under_way: dict[object, int]
+    ) -> None:
+        self.key, self.tally, self.step, self.top, self.begin = key, tally, step, top, begin
+        self.under_way = under_way
+        self.own = self.below = 0
 
     @property
     def is_handler(self) -> bool:
@@ -98,28 +99,22 @@ class Calls:
     """
 
     def __init__(self, begin: int, known: set[int]) -> None:
-        self.main = Step(None)
+        self.main = Step(None, Tally())
         self.handlers: dict[object, Step] = {}
         self.tallies: dict[object, Tally] = {}
         self.crowded = False
         self._known = known
         self._nodes = 0
         self._booked = begin
-        self._calls = [_Call(None, _BOTTOM, begin, self.main, None, Counter())]
-
-    @property
-    def handler(self) -> tuple[str, int] | None:
-        """Cause and routine of the handler under way."""
-        for call in reversed(self._calls):
-            if isinstance(call.key, tuple):
-                return call.key
-        return None
+        self._calls = [_Call(None, self.main.tally, self.main, _BOTTOM, begin, {})]
 
     def called(self, routine: int, top: int, cycle: int) -> None:
         """JSR; `cycle` is that of the first instruction of the routine."""
-        self._known.add(routine)
-        self._book(cycle)
-        self._over(top, cycle)
+        caller = self._calls[-1]
+        caller.own += cycle - self._booked
+        self._booked = cycle
+        if caller.top <= top:
+            self._over(top, cycle)
         self._begin(routine, top, cycle)
 
     def interrupted(self, cause: str, routine: int, top: int, begin: int) -> None:
@@ -127,17 +122,23 @@ class Calls:
         self._book(begin)
         self._over(top, begin)
         key = (cause, routine)
-        step = self.handlers.setdefault(key, Step(key))
+        step = self.handlers.get(key)
+        if step is None:
+            step = self.handlers[key] = Step(key, self._tally(key))
         step.calls += 1
-        self._push(_Call(key, top, begin, step, self._tally(key), Counter()))
+        step.tally.calls += 1
+        self._calls.append(_Call(key, step.tally, step, top, begin, {key: 1}))
 
     def returned(self, top: int, target: int, cycle: int) -> None:
         """RTS or RTI took an address off; it goes on at `target` in `cycle`."""
         calls = self._calls
-        self._book(cycle)
-        while calls[-1].top < top:
+        last = calls[-1]
+        last.own += cycle - self._booked
+        self._booked = cycle
+        while last.top < top:
             self._end(cycle, came_back=False)
-        if calls[-1].top > top:
+            last = calls[-1]
+        if last.top > top:
             self.jumped(target, cycle)
             return
         while calls[-1].top == top:
@@ -151,7 +152,7 @@ class Calls:
             return
         chain = 0
         for call in reversed(calls):
-            if call.top != last.top or call.is_handler:
+            if call.top != last.top:
                 break
             chain += 1
             if call.key == target:  # back to where it began: the same call goes on
@@ -168,6 +169,9 @@ class Calls:
         self._book(cycle)
         while len(self._calls) > 1:
             self._end(cycle, came_back=False)
+        (main,) = self._calls
+        main.step.own += main.own
+        main.own = main.below = 0
 
     def go_on(self, cycle: int) -> None:
         """It goes on in another cycle."""
@@ -177,13 +181,8 @@ class Calls:
 
     def _book(self, cycle: int) -> None:
         """All up to a cycle was the innermost call's."""
-        spent = cycle - self._booked
+        self._calls[-1].own += cycle - self._booked
         self._booked = cycle
-        call = self._calls[-1]
-        call.cycles += spent
-        call.step.own += spent
-        if call.tally is not None:
-            call.tally.own += spent
 
     def _over(self, top: int, cycle: int) -> None:
         while self._calls[-1].top <= top:
@@ -192,21 +191,23 @@ class Calls:
     def _begin(self, routine: int, top: int, cycle: int) -> None:
         caller = self._calls[-1]
         step = caller.step.below.get(routine)
-        if step is None and self._nodes < MOST_NODES:
-            self._nodes += 1
-            step = caller.step.below[routine] = Step(routine)
         if step is None:
-            self.crowded = True
-            step = caller.step
+            self._known.add(routine)
+            tally = self._tally(routine)
+            if self._nodes < MOST_NODES:
+                self._nodes += 1
+                step = caller.step.below[routine] = Step(routine, tally)
+                step.calls = 1
+            else:
+                self.crowded = True
+                step = caller.step
         else:
             step.calls += 1
-        self._push(_Call(routine, top, cycle, step, self._tally(routine), caller.under_way))
-
-    def _push(self, call: _Call) -> None:
-        call.under_way[call.key] += 1
-        if call.tally is not None:
-            call.tally.calls += 1
-        self._calls.append(call)
+            tally = step.tally
+        tally.calls += 1
+        under_way = caller.under_way
+        under_way[routine] = under_way.get(routine, 0) + 1
+        self._calls.append(_Call(routine, tally, step, top, cycle, under_way))
 
     def _tally(self, key: object) -> Tally:
         found = self.tallies.get(key)
@@ -216,15 +217,17 @@ class Calls:
 
     def _end(self, cycle: int, *, came_back: bool) -> None:
         call = self._calls.pop()
-        tally = call.tally
-        assert tally is not None
-        call.under_way[call.key] -= 1
-        if not call.under_way[call.key]:
-            tally.cycles += call.cycles
+        key, tally, own = call.key, call.tally, call.own
+        spent = own + call.below
+        call.step.own += own
+        tally.own += own
+        others = call.under_way[key] = call.under_way[key] - 1
+        if not others:
+            tally.cycles += spent
         if came_back:
-            tally.lengths.counts[call.cycles] += 1
+            tally.lengths.counts[spent] += 1
             elapsed = cycle - call.begin
             if tally.longest is None or elapsed > tally.longest:
                 tally.longest = elapsed
-        if not call.is_handler:
-            self._calls[-1].cycles += call.cycles
+        if not isinstance(key, tuple):
+            self._calls[-1].below += spent

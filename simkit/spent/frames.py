@@ -13,13 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.cycle import Kind
-from simkit.backplane.records import WRITE
 from simkit.machine.machine import Machine
 from simkit.machine.views import Screen
 from simkit.records.cycles import Cycles, kinds
 from simkit.spent.figures import Frames
 
-_READS = (int(Kind.DATA), int(Kind.DUMMY))
+_READS = (np.uint8(Kind.DATA), np.uint8(Kind.DUMMY))
 
 
 class FrameCount:
@@ -84,19 +83,21 @@ class StatusReads:
         self._remade = self._banks.remade
         self._tables: dict[int, tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
 
-    def among(self, accesses: Cycles, decoding: NDArray[np.int64]) -> NDArray[np.intp]:
-        """Which of some bus cycles are; `decoding` has the number of the decoding in each."""
+    def among(self, accesses: Cycles, decoding: int | NDArray[np.int64]) -> NDArray[np.intp]:
+        """Which of some bus cycles are; `decoding` is the number of the decoding in all, or in each."""
         if self._banks.remade != self._remade:  # wiring changed
             self._remade = self._banks.remade
             self._tables.clear()
-        kind, address = kinds(accesses.words), accesses.address
-        wanted = (kind & (WRITE - 1) == _READS[0]) | (kind & (WRITE - 1) == _READS[1])
-        wanted &= kind & WRITE == 0
-        found = np.zeros(len(address), bool)
-        for number in np.unique(decoding).tolist():
-            here = wanted & (decoding == number)
+        kind = kinds(accesses.words)
+        reads = np.flatnonzero((kind == _READS[0]) | (kind == _READS[1]))
+        address = accesses.address[reads]
+        if isinstance(decoding, int):
+            return reads[self._table(decoding, address)[address]]
+        decoding, found = decoding[reads], np.zeros(len(reads), bool)
+        for number in sorted(set(decoding.tolist())):
+            here = decoding == number
             found |= here & self._table(number, address[here])[address]
-        return np.flatnonzero(found)
+        return reads[found]
 
     def _table(self, number: int, addresses: NDArray[np.uint16]) -> NDArray[np.bool_]:
         """Of all addresses, whether a read reaches the status; known of these."""

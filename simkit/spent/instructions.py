@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.cycle import Kind
-from simkit.backplane.records import REPEAT
+from simkit.backplane.records import KIND_SHIFT, RECORD_BYTES, REPEAT
 from simkit.records.cycles import Cycles, Words, kinds, whole_cycles
 
 LONG = 64
@@ -71,30 +71,28 @@ class Cutter:
             words: the records, in order.
             since: a cycle near the first one.
         """
-        words = np.concatenate((self._left, words))
+        words = np.concatenate((self._left, words))  # a copy, which may be kept
         if not len(words):
             return None
-        kind, cycle = kinds(words), whole_cycles(words, since).astype(np.int64)
-        rows = np.flatnonzero(kind & REPEAT == 0)
-        before = np.concatenate(([-1], rows[:-1])) if len(rows) else rows
-        kept = kind[rows]
-        resets = kept == Kind.RESET
-        resets[1:] &= kept[:-1] != Kind.RESET
-        at = np.flatnonzero((kept == Kind.FETCH) | (kept == Kind.INTERRUPT_FETCH) | resets)
+        kind = _kinds(words)
+        held = kind & REPEAT != 0
+        rows = np.flatnonzero(~held) if held.any() else None
+        kept_words, kept = (words, kind) if rows is None else (words[rows], kind[rows])
+        at = np.flatnonzero(_begins(kept))
         if len(at) < 2:
             self._left = _shortened(words, kind) if len(words) > LONG else words
             return None
-        begins = before[at] + 1
+        begins = at if rows is None else np.concatenate(([-1], rows[:-1]))[at] + 1
         self._left = words[begins[-1] :]
-        first = Cycles(words[rows[at]], since)
+        first = Cycles(kept_words[at], since)
         pc, begin_kind = first.address.astype(np.int64), kept[at]
         return Instructions(
-            cycle=cycle[begins],
+            cycle=whole_cycles(words[begins], since).astype(np.int64),
             kind=begin_kind[:-1],
             pc=pc[:-1],
             code=first.data[:-1],
             following=(begin_kind[1:], pc[1:]),
-            accesses=Cycles(words[rows[: at[-1]]], since),
+            accesses=Cycles(kept_words[: at[-1]], since),
             at=at[:-1],
         )
 
@@ -107,6 +105,22 @@ class Cutter:
             return None
         first = Cycles(words[rows[:1]], since)
         return int(whole_cycles(words[:1], since)[0]), Kind(int(first.kind[0])), int(first.address[0])
+
+
+def _kinds(words: Words) -> NDArray[np.uint8]:
+    """As `simkit.records.cycles.kinds`, of one piece of memory: takes the byte alone."""
+    found: NDArray[np.uint8] = words.view(np.uint8)[KIND_SHIFT // 8 :: RECORD_BYTES] & np.uint8(2 * REPEAT - 1)
+    return found
+
+
+def _begins(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """In which cycles, repeats left out, something begins."""
+    found: NDArray[np.bool_] = (kind == np.uint8(Kind.FETCH)) | (kind == np.uint8(Kind.INTERRUPT_FETCH))
+    resets = kind == np.uint8(Kind.RESET)
+    if resets.any():
+        resets[1:] &= kind[:-1] != np.uint8(Kind.RESET)
+        found |= resets
+    return found
 
 
 def _shortened(words: Words, kind: NDArray[np.uint8]) -> Words:

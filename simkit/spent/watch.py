@@ -41,6 +41,10 @@ Source: MOS Technology, MCS6500 Microcomputer Family Hardware Manual, January 19
 _AT_FLAGS = {RTI: 3, PLP: 3}
 _AT_VECTOR = {_BRK: 5, _SEQUENCE: 5}
 _SHIFT = 16
+_PIECE_BYTES = 400_000
+"""Records that are gone through at a time; as much as most rings hold."""
+_Numbers = int | NDArray[np.int64]
+"""The number of the decoding, in all of a piece or in each row of it."""
 
 
 class SpentWatch(Bystander):
@@ -135,15 +139,19 @@ class SpentWatch(Bystander):
     def _begin(self) -> None:
         machine = self._machine
         self._from = self._near = machine.cycle
+        self._chunks: list[bytes] = []
+        self._held = 0
         self._cutter = Cutter()
         self._decoding = self._banks.number
         self._levels = {name: machine.lines[name].level for name in ("IRQ", "NMI") if name in machine.lines}
+        self._numbers: _Numbers = self._decoding
         self._moves: list[tuple[int, str, bool]] = []
         self._decodings: list[tuple[int, int]] = []
 
     def _end(self) -> None:
         """What is under way is over."""
         machine = self._machine
+        self._cut()
         rest = self._cutter.rest(self._near)
         if rest is not None:
             cycle, kind, pc = rest
@@ -155,7 +163,16 @@ class SpentWatch(Bystander):
         self._total += machine.cycle - self._from
 
     def _take(self, records: memoryview) -> None:
-        words: Words = np.frombuffer(records, "<u8")
+        self._chunks.append(bytes(records))
+        self._held += len(records)
+        if self._held >= _PIECE_BYTES:
+            self._cut()
+
+    def _cut(self) -> None:
+        """Go through what has come: what is done once for each piece is dear for small ones."""
+        words: Words = np.frombuffer(b"".join(self._chunks), "<u8")
+        self._chunks.clear()
+        self._held = 0
         is_mark = marks(words)
         if is_mark.any():
             self._take_marks(words[is_mark])
@@ -182,19 +199,21 @@ class SpentWatch(Bystander):
         fetched = piece.kind == Kind.FETCH
         lengths = piece.cycles
         self._sequences += int(lengths[~fetched].sum())
-        for number in np.unique(decoding).tolist():
-            mine = fetched & (decoding == number)
-            self._count(piece.pc[mine], lengths[mine], number)
+        if isinstance(decoding, int):
+            self._count(piece.pc[fetched], lengths[fetched], decoding)
+        else:
+            for number in sorted(set(decoding.tolist())):
+                mine = fetched & (decoding == number)
+                self._count(piece.pc[mine], lengths[mine], number)
         for slot, frames in self._frames.items():
             frames.add(self._came(piece, slot, decoding), end)
         self._numbers = decoding
         self._follow(piece, following, end)
 
-    def _decoded(self, piece: Instructions, end: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _decoded(self, piece: Instructions, end: int) -> tuple[_Numbers, _Numbers]:
         """The decoding as each begins, and as the next one does."""
         if not self._decodings:
-            same = np.full(len(piece), self._decoding, np.int64)
-            return same, same
+            return self._decoding, self._decoding
         when = np.array([cycle for cycle, _ in self._decodings], np.int64)
         numbers = np.array([self._decoding, *(number for _, number in self._decodings)], np.int64)
         found = numbers[np.searchsorted(when, piece.cycle, side="right")]
@@ -209,19 +228,21 @@ class SpentWatch(Bystander):
         self._cycles[number] += np.bincount(pc, weights=lengths, minlength=0x1_0000).astype(np.int64)
         self._runs[number] += np.bincount(pc, minlength=0x1_0000)
 
-    def _came(self, piece: Instructions, slot: int, decoding: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _came(self, piece: Instructions, slot: int, decoding: _Numbers) -> NDArray[np.int64]:
         """Cycles in which the program is where it should come in each frame of a screen."""
         if self._passes is not None:
             passing: NDArray[np.int64] = piece.cycle[:-1][piece.pc == self._passes]
             return passing
-        number = np.searchsorted(piece.at, np.arange(len(piece.accesses)), side="right") - 1
-        where = self._status[slot].among(piece.accesses, decoding[np.maximum(number, 0)])
-        found: NDArray[np.int64] = piece.accesses.cycle[where].astype(np.int64)
+        if not isinstance(decoding, int):
+            number = np.searchsorted(piece.at, np.arange(len(piece.accesses)), side="right") - 1
+            decoding = decoding[np.maximum(number, 0)]
+        reads = piece.accesses[self._status[slot].among(piece.accesses, decoding)]
+        found: NDArray[np.int64] = reads.cycle.astype(np.int64)
         return found
 
     # what is called and asked for -------------------------------------------------------------------------------------
 
-    def _follow(self, piece: Instructions, following: NDArray[np.int64], end: int) -> None:
+    def _follow(self, piece: Instructions, following: _Numbers, end: int) -> None:
         """Go through what changes the calls, and through requests, in order."""
         next_kind, next_pc = piece.following
         code = piece.code.astype(np.int64)
@@ -230,16 +251,16 @@ class SpentWatch(Bystander):
         given_up = next_kind == Kind.RESET  # it may have been broken off anywhere
         fetched = piece.kind == Kind.FETCH
         wanted = ~fetched | (self._looked_at[piece.code] & fetched & ~given_up)
-        calls = fetched & (code == _JSR) & ~given_up
-        self._entries[next_pc[calls]] = True
+        self._entries[next_pc[fetched & (code == _JSR) & ~given_up]] = True
         wanted &= ~(fetched & self._jumps[piece.code]) | self._entries[next_pc]
         wanted &= (code != _SEQUENCE) | ~given_up
         rows = np.flatnonzero(wanted)
         code = code[rows]
         tops, flags, vectors = (self._looked_up(piece, rows, code, offsets) for offsets in self._offsets)
         moves = self._due(end)
+        calls = self._calls
         begins, ends = piece.cycle[rows].tolist(), piece.cycle[rows + 1].tolist()
-        spots = self._spots_of(following[rows], next_pc[rows])
+        spots = self._spots_of(following, rows, next_pc[rows])
         for what, row, begin, after, target, top, flag, vector in zip(
             code.tolist(),
             rows.tolist(),
@@ -253,7 +274,12 @@ class SpentWatch(Bystander):
         ):
             while moves and moves[-1][0] < after:
                 self._moved(piece, *moves.pop())
-            self._happened(what, piece, row, begin, after, target, top, flag, vector)
+            if what == _JSR:
+                calls.called(target, top, after)
+            elif what == _RTS:
+                calls.returned(top, target, after)
+            else:
+                self._happened(what, piece, row, begin, after, target, top, flag, vector)
         while moves:
             self._moved(piece, *moves.pop())
 
@@ -270,11 +296,7 @@ class SpentWatch(Bystander):
         vector: int,
     ) -> None:
         calls, requests = self._calls, self._requests
-        if what == _JSR:
-            calls.called(target, top, after)
-        elif what == _RTS:
-            calls.returned(top, target, after)
-        elif what in (_SEQUENCE, _BRK):
+        if what in (_SEQUENCE, _BRK):
             cause = _CAUSES.get(vector, "IRQ")
             if what == _BRK and cause == "IRQ":
                 cause = "BRK"
@@ -320,13 +342,15 @@ class SpentWatch(Bystander):
 
     def _here(self, piece: Instructions, row: int) -> int:
         """The spot of an instruction."""
-        number = self._decoding if not self._banks.lines else int(self._numbers[row])
-        return self._spot(number, int(piece.pc[row]))
+        numbers = self._numbers
+        return self._spot(numbers if isinstance(numbers, int) else int(numbers[row]), int(piece.pc[row]))
 
-    def _spots_of(self, numbers: NDArray[np.int64], pc: NDArray[np.int64]) -> list[int]:
+    def _spots_of(self, numbers: _Numbers, rows: NDArray[np.intp], pc: NDArray[np.int64]) -> list[int]:
+        addresses: list[int] = pc.tolist()
         if not self._banks.lines:
-            return [int(one) for one in pc.tolist()]
-        return [self._spot(*one) for one in zip(numbers.tolist(), pc.tolist(), strict=True)]
+            return addresses
+        each = [numbers] * len(rows) if isinstance(numbers, int) else numbers[rows].tolist()
+        return [self._spot(*one) for one in zip(each, addresses, strict=True)]
 
     def _spot(self, number: int, pc: int) -> int:
         if not self._banks.lines:

@@ -50,6 +50,9 @@ def test_the_bench_prints_figures_for_programs(monkeypatch, capsys):
         ("recorded", "plain Marlpit"),
         ("check", "recorded Marlpit"),
         ("coverage", "plain Marlpit"),
+        ("time", "recorded Marlpit"),
+        ("time of many calls", "the same unmeasured"),
+        ("check with time", "check"),
     ]
     assert all(row["ratio"] == pytest.approx(row["mhz"] / row["other_mhz"]) for row in found["beside"])
     assert found["registers"] == []

@@ -8,10 +8,18 @@ Sources:
 """
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from simkit import Machine, SimkitError, time_spent
+from simkit.spent import watch
+from simkit.spent.drawn import drawn
 from simkit.spent.watch import SpentWatch
+from simkit.spent.words import spent_text
+from tests.examples import examples
+from tests.looks.boxes import check_texts
 from tests.spent.asking import asking, image
+from tests.spent.programs import made_up
 
 START = "A2FF9A58"  # LDX #$FF, TXS, CLI
 ANSWER = "AD0040"  # LDA $4000: the request goes
@@ -130,30 +138,61 @@ def test_two_programs_that_take_turns_on_two_stacks_lose_no_cycle(tmp_path):
     assert depth(spent.tree[0]) <= 3
 
 
-def test_both_engines_and_short_pieces_tell_the_same(tmp_path, short_ring):
-    from tests.spent.programs import made_up
-
+def test_both_engines_and_pieces_of_any_size_tell_the_same(tmp_path, short_ring, monkeypatch):
     path = asking(tmp_path, made_up(5, False), seed=3, irq=200, nmi=700, wait=2)
-    both = []
-    for engine in ("exact", "auto"):
-        machine = Machine.load(path, engine=engine)
-        both.append(time_spent(machine, cycles=30_000))
-    assert both[0] == both[1]
-    assert len(both[0].routines) > 1 < len(both[0].handlers)
+    found = []
+    for engine, piece_bytes in (("exact", 400_000), ("auto", 400_000), ("auto", 8), ("auto", 8 * 997)):
+        monkeypatch.setattr(watch, "_PIECE_BYTES", piece_bytes)
+        found.append(time_spent(Machine.load(path, engine=engine), cycles=20_000))
+    assert found[0] == found[1] == found[2] == found[3]
+    assert len(found[0].routines) > 1 < len(found[0].handlers)
 
 
-def test_it_goes_on_behind_a_state_that_is_loaded(tmp_path):
+@given(
+    code=st.binary(min_size=300, max_size=300),
+    cpu=st.sampled_from(("6502", "65C02")),
+    rates=st.tuples(st.sampled_from((0, 40, 300)), st.sampled_from((0, 60, 500)), st.sampled_from((0, 2, 200))),
+)
+@settings(max_examples=examples(60), deadline=None)
+def test_whatever_runs_each_cycle_is_told_once(made_up_machine, code, cpu, rates):
+    # Bytes at random: stacks that run over, BRK everywhere, opcodes that halt, S set to anything.
+    irq, nmi, wait = rates
+    content = {0x8000: "A2FF9A58" + code.hex(), 0x9000: ANSWER + "40", 0x9100: "40"}
+    path = asking(made_up_machine, image(content, nmi=0x9100, irq=0x9000), cpu=cpu, irq=irq, nmi=nmi, wait=wait)
+    machine = Machine.load(path)
+    spent = time_spent(machine, cycles=3000)
+    assert spent.cycles == machine.cycle
+    assert sum(node.cycles for node in spent.tree) == spent.cycles
+    assert sum(one.cycles for one in spent.lines) + spent.sequences == spent.cycles
+    assert spent.own + sum(one.own for one in spent.routines) + sum(one.own for one in spent.tree[1:]) == spent.cycles
+    assert all(one.cycles <= spent.cycles and one.lengths.number <= one.calls for one in spent.routines)
+    assert spent_text(spent)
+    check_texts(drawn(spent))
+
+
+@pytest.fixture(scope="module")
+def made_up_machine(tmp_path_factory):
+    return tmp_path_factory.mktemp("made-up")
+
+
+@pytest.mark.parametrize("how", ["state", "power"])
+def test_it_goes_on_behind_a_power_cycle_and_a_state_that_is_loaded(tmp_path, how):
     machine = Machine.load(asking(tmp_path, image({0x8000: START + "2000814C0480", 0x8100: "60"})))
     machine.run(cycles=1000)
     state = machine.save_state()
-    watch = SpentWatch(machine)
+    measured = SpentWatch(machine)
     for _ in range(3):
-        machine.load_state(state)
+        if how == "power":
+            machine.power_cycle()
+        else:
+            machine.load_state(state)
         machine.run(cycles=1000)
-    spent = watch.stop()
+    spent = measured.stop()
     assert 3000 <= spent.cycles < 3030
     assert sum(node.cycles for node in spent.tree) == spent.cycles
-    assert sum(one.cycles for one in spent.lines) == spent.cycles
+    assert sum(one.cycles for one in spent.lines) + spent.sequences == spent.cycles
+    assert spent.sequences == (21 if how == "power" else 0)
+    assert spent.routine("$8100").worst == 6
 
 
 def test_a_limit_on_what_never_was_fails(tmp_path):
