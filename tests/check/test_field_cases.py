@@ -172,3 +172,29 @@ def test_two_interrupts_at_once_of_which_one_is_cleared_unserved(found):
 FFFA: 40 80 00 80 40 80"""
     )
     assert "flags-cleared-together" in rules
+
+
+def test_a_float_cell_that_the_handler_counts_as_reported(found):
+    """A BASIC ROM project's issue tracker, issue 5, 2022: the cell written both inside and outside interrupt level."""
+    wrong = found(
+        """8000: A2 FF 9A A9 00 85 10 A9 40 8D 0B 60 A9 F3 8D 04
+        8010: 60 A9 01 8D 05 60 A9 C0 8D 0E 60 58 A9 12 85 AC
+        8020: EA A5 AC C9 12 F0 F5 E6 10 4C 1C 80
+        8060: 2C 04 60 E6 AC 40
+        FFFA: 60 80 00 80 60 80"""
+    )["shared-cell"]
+    assert wrong.address == 0xAC
+    assert "written at $801E and read back at $8021" in wrong.message
+    assert "$8063" in wrong.message
+
+
+def test_a_size_probe_that_goes_on_into_the_first_chip_as_reported(found):
+    """Common practice; a start-up prompt of this kind: forum 6502.org post p=3409."""
+    probe = """8000: A9 00 85 10 A9 3F 85 11 A0 00 A9 55 91 10 D1 10
+        8010: D0 0F 0A 91 10 D1 10 D0 08 E6 10 D0 ED E6 11 D0
+        8020: E9 4C 21 80
+        FFFA: 00 80 00 80 00 80"""
+    beside = '[[card]]\nslot = 4\nselect = "0100 xxxx xxxx xxxx"\n'
+    wrong = found(probe, extra=beside)["walks-into-registers"]
+    assert "from $3F00 to $3FFF and goes on into register ORB of Port card (slot 4) at $4000" in wrong.message
+    assert "walks-into-registers" not in found(probe)  # the hole ends it

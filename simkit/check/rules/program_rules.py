@@ -136,6 +136,49 @@ PROGRAM_RULES = (
         bench="Switch off for a minute and on again, ten times; heat or cool the memory a little.",
     ),
     Rule(
+        name="registers-open",
+        level="warning",
+        title="a handler changes a register that the program needs where the interrupt may come",
+        story="It ran for an evening, then a wrong comparison: the handler does not keep A, and for once it came "
+        "between the load and its use.",
+        hardware="RTI gives back the flags and the address, nothing else. When the interrupt comes is chance: some day "
+        "it comes between two instructions of which one needs what the other left in the register.",
+        do="Push the register first thing in the handler and pull it last (PHA, PLA; by way of A on the NMOS part).",
+        bench="Trigger on the RTI and compare the register with that at the handler's first instruction.",
+    ),
+    Rule(
+        name="change-lost",
+        level="error",
+        title="a change that the handler makes is lost",
+        story="The clock loses a tick now and then; a lamp that the handler had lit is dark again.",
+        hardware="The program reads a cell or a port, changes the byte in a register and stores it. An interrupt in "
+        "between changes the cell as well, and the store puts the old bits back.",
+        do="Forbid the interrupt from the read to the store, or change the cell in one instruction (INC, on the 65C02 "
+        "TSB and TRB).",
+        bench="Trigger on the handler's store between the program's read and its store of that address.",
+    ),
+    Rule(
+        name="number-torn",
+        level="error",
+        title="a number of several bytes is read while the handler may count it",
+        story="Once an hour the time jumps by 256 ticks and back.",
+        hardware="The 6502 reads a byte at a time. When the handler carries into the high byte between the two reads, "
+        "the program has the low byte of one number and the high byte of another.",
+        do="Forbid the interrupt while both are read, or read the high byte again and start over when it has changed.",
+        bench="Trigger on the handler's store into the high byte between the program's two reads.",
+    ),
+    Rule(
+        name="walks-into-registers",
+        level="error",
+        title="a store goes through memory and on into a card",
+        story="After the question for the memory size a port pin or the baud rate has changed; a clearing loop takes "
+        "the picture with it.",
+        hardware="The loop looks for the end of memory by what it reads back, or counts a page too far. The registers "
+        "behind the memory take its pattern as a command, and some read back like memory.",
+        do="Give the loop an end below the first card, or try one cell of each page only where no card is.",
+        bench="Trigger on the card's select with R/W low while the loop runs.",
+    ),
+    Rule(
         name="undriven-read",
         level="error",
         title="the CPU reads an address that no card drives",

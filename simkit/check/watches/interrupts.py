@@ -6,6 +6,8 @@ import attrs
 
 from simkit.check.result.notes import Noted, Notes
 from simkit.check.watches.damage import Damage, Damages, Held, Registers
+from simkit.check.watches.ran import Ran
+from simkit.check.watches.registers_open import OpenRegisters
 from simkit.check.watches.requests import Requests
 from simkit.machine.machine import Machine
 
@@ -57,13 +59,15 @@ class Handlers:
         frames: handlers under way, innermost last.
         damages: registers that a handler changed and the program has not set since.
         requests: the lines that ask.
+        open: registers that handlers gave back changed.
         visited: slots of cards that handlers have accessed so far.
         emptied: the last handler whose frame was pulled, until something is pushed over it; the owner clears it then.
     """
 
-    def __init__(self, machine: Machine, notes: Notes) -> None:
+    def __init__(self, machine: Machine, notes: Notes, ran: Ran) -> None:
         self._cpu = machine.cpu
         self._notes = notes
+        self.open = OpenRegisters(machine, ran)
         self.frames: list[Frame] = []
         self.damages = Damages(notes)
         self.requests = Requests(machine, notes)
@@ -123,6 +127,8 @@ class Handlers:
                 aside = {place: damage for place, damage in frame.aside.items() if place not in [c[0] for c in changed]}
                 self.damages.returned(aside, {})
                 return
+            if not self.frames:
+                self.open.returned(frame.cause, frame.handler, rti, [name for name, _, _ in changed], cycle)
             self.damages.returned(
                 frame.aside,
                 {name: Damage(frame.cause, frame.handler, rti, before, after) for name, before, after in changed},

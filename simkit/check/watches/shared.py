@@ -12,8 +12,8 @@ its own there, or an address. Or the handler only stores there, or changes an ad
 value after another, and reads each back once at the same instruction or takes it for an address. Interrupts may come
 in between; whether one came in this very run is luck, that it may is not.
 
-Left out are numbers of several bytes that the handler changes between the reads of two of them, and counts that the
-main program loads, changes and stores while the handler counts: they look like what is meant.
+Numbers of several bytes that the handler changes between the reads of two of them, and counts that the main program
+loads, changes and stores while the handler counts, are those of `lost_changes`.
 
 A handler that puts the old value back before its RTI, and a main program that forbids the interrupt meanwhile, share a
 cell rightly. Cells are places in cards, not addresses: what lies in another bank is another cell.
@@ -28,6 +28,7 @@ import attrs
 
 from simkit.check.image.ground import code_at
 from simkit.check.result.notes import Notes
+from simkit.check.watches.lost_changes import Change
 from simkit.check.watches.stores import Key, Stores
 from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.machine import Machine
@@ -77,6 +78,7 @@ class _Cell:
     address: int
     handler_pc: int
     from_nmi: bool
+    since: int
     wrote_at: int | None = None  # main program's last store
     value: int = 0
     exposed: bool = False  # an interrupt may have come since
@@ -172,7 +174,7 @@ class SharedCells:
     def _changed(self, key: Key, address: int, value: int, use: _Use, cause: str) -> None:
         cell = self.cells.get(key)
         if cell is None:
-            cell = self.cells[key] = _Cell(address, use.pc, cause == "NMI")
+            cell = self.cells[key] = _Cell(address, use.pc, cause == "NMI", self._machine.cycle)
             cell.wrote_at, cell.value = self._stores.main_store(key)
         cell.handler_pc = use.pc
         cell.from_nmi = cell.from_nmi or cause == "NMI"
@@ -232,6 +234,14 @@ class SharedCells:
         cell.readers.add(pc)
         if value == cell.value:
             cell.usual[pair] = cell.usual.get(pair, 0) + 1
+
+    def changes(self) -> dict[int, Change]:
+        """By address: cells that handlers have left changed, without having looked whether they may."""
+        return {
+            cell.address: Change(cell.handler_pc, cell.from_nmi, cell.since)
+            for key, cell in self.cells.items()
+            if key not in self._agreed and not cell.locks
+        }
 
     def report(self, notes: Notes) -> None:
         """Note the cells that are used for two things."""

@@ -20,10 +20,12 @@ from simkit.backplane.decode import Plan, Table
 from simkit.backplane.records import CYCLE_SHIFT, DATA_SHIFT, KIND_SHIFT, REPEAT, WRITE, whole_cycle
 from simkit.check.image.ground import Ground, Map, Place
 from simkit.check.watches.handler_run import HandlerRun
+from simkit.check.watches.ran import Ran
 from simkit.check.watches.rounds import WHAT, first_and_last, without_rounds
 from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.stores import Key, Stores
+from simkit.check.watches.walks import Walks
 from simkit.cpu.isa.effects import Effect
 
 _FETCH, _READ, _STORE = int(Kind.FETCH), int(Kind.DATA), int(Kind.DATA) | WRITE
@@ -132,6 +134,8 @@ class Stretch:
         shared: the cells that handler and main program share.
         stack: how deep the stack is.
         effects: of the part's opcodes.
+        ran: is told which instructions ran.
+        walks: is told who stored where, where that is wanted.
 
     Attributes:
         handler_run: what handlers under way have done to cells, to be told before anybody asks.
@@ -146,7 +150,11 @@ class Stretch:
         shared: SharedCells,
         stack: StackDepth,
         effects: Sequence[Effect],
+        ran: Ran,
+        walks: Walks,
     ) -> None:
+        self._walks = walks
+        self._ran = ran
         self._rules = rules
         self._map = places
         self._stores = stores
@@ -263,6 +271,7 @@ class Stretch:
                 self.handler_run.tell()
                 self._look(words[closely], known[closely], numbers, masked, begun)
         self._count_stack(words, begun)
+        self._note_ran(begun)
         self._carry(begun)
         return len(begun.fetches) > 0
 
@@ -291,7 +300,15 @@ class Stretch:
         written = low[stores]
         cells = self._view.cells[_STORE][written & 0xFFFF]
         self._values[cells] = self._written[cells] = (written >> DATA_SHIFT).astype(np.uint8)
-        self._writers[cells] = begun.pcs[begun.at(stores)]
+        pcs = begun.pcs[begun.at(stores)]
+        self._writers[cells] = pcs
+        if self._walks.at:
+            self._walks.stored(zip(pcs.tolist(), (written & 0xFFFF).tolist(), strict=True))
+
+    def _note_ran(self, begun: _Begun) -> None:
+        changes = bool((begun.marks & _CHANGES_I).any())
+        masked = begun.masked(np.arange(1, len(begun.pcs)), self._masked) if changes else self._masked
+        self._ran.some(begun.pcs[1:], masked, in_handler=self._in_handler)
 
     def _count_stack(self, words: NDArray[np.uint64], begun: _Begun) -> None:
         """Bytes pushed and pulled by the instructions that are over."""

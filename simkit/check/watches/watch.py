@@ -22,13 +22,16 @@ from simkit.check.watches.course import Course, seen
 from simkit.check.watches.decimal import DecimalFlag
 from simkit.check.watches.interrupts import Handlers
 from simkit.check.watches.left import LeftToReference
+from simkit.check.watches.lost_changes import Change, LostChanges
 from simkit.check.watches.news import News
 from simkit.check.watches.nowhere import Nowhere
+from simkit.check.watches.ran import Ran
 from simkit.check.watches.shared import SharedCells
 from simkit.check.watches.spare import SpareCycles
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.stores import Key, Stores
 from simkit.check.watches.stretch import WAY, Stretch
+from simkit.check.watches.walks import Walks
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.machine import Machine
@@ -77,13 +80,17 @@ class Watch:
         self._effects = effects(machine.description.cpu)
         self._plain = [_is_plain(effect) for effect in self._effects]
         self._nmos = machine.description.cpu == "6502"
-        self._handlers = Handlers(machine, self.notes)
+        self._ran = Ran()
+        self._handlers = Handlers(machine, self.notes, self._ran)
+        self._changes = LostChanges(machine, self._ran)
+        self._ports: dict[int, Change] = {}  # registers of cards that handlers write to
         self._frames = self._handlers.frames
         self._requests = self._handlers.requests
         self._damaged = self._handlers.damages.held
         stores = Stores(self._map.memory())
         self._shared = SharedCells(machine, stores)
         self._cells = self._shared.cells
+        self._walks = Walks(machine, self._map, self.notes)
         self._stack = StackDepth(self.notes, by_loader=self._cpu.start is not None)
         self._pc: int | None = None  # instruction under way
         self._code = 0
@@ -92,7 +99,9 @@ class Watch:
         self._decimal = DecimalFlag(machine, self.notes, self._frames)
         self._bits = OpenBits(machine, self.notes)
         self._spare = SpareCycles(machine, self.notes)
-        self._stretch = Stretch(self, self._map, stores, self._shared, self._stack, self._effects)
+        self._stretch = Stretch(
+            self, self._map, stores, self._shared, self._stack, self._effects, self._ran, self._walks
+        )
         self._recording: RecordHandle | None = None
         self._core_runs = False
         self._stood = -1  # cycle for which the core's instruction was looked up
@@ -117,6 +126,8 @@ class Watch:
                     self._finish(self._cpu.pc)
                 self._news.take(self._pc)
             self._shared.report(self.notes)
+            self._handlers.open.report(self.notes)
+            self._changes.report(self.notes, {**self._shared.changes(), **self._ports})
             if self.course.lost is None:
                 self._decimal.report()
                 self._requests.report([frame.cause for frame in self._frames])
@@ -212,16 +223,23 @@ class Watch:
         ring = self._machine.bus.recording.ring
         assert ring is not None
         place = self._known.get(plan) or self._map(plan, is_write)
-        if place.kind is _RAM:
+        walks_on = is_write and address in self._walks.at and not self._frames
+        if walks_on or place.kind is _RAM:
             ring.empty()  # what was stored before counts
+            self._stood = -1
             if self.course.lost is not None:
                 return
         self._stretch.answered.append(ring.filled)
+        if walks_on:
+            self._stand(cycle)
+            self._walks.entered(address, self._pc or 0, cycle)
         if not is_write or place.kind is not _REGISTER or self._spare.under_way or self._told_between(place):
             self._stand(cycle)
             self._accessed(cycle, address, value, is_write, kind, plan)
         elif self._frames:  # of most writes nothing else is to be said
             self._handlers.touch(place.slot)
+            self._stand(cycle)
+            self._port_written(address, cycle)
         if self._found:
             self._stand(cycle)
             self._news.take(self._pc)
@@ -255,6 +273,8 @@ class Watch:
                 self._nowhere.read(address, cycle, self._pc, self._code, "The interrupt sequence reads")
         elif ground is _REGISTER:
             self._register(place, address, value, cycle, kind, plan, is_write)
+            if is_write and address in self._walks.at and not self._core_runs and not self._frames:
+                self._walks.entered(address, self._pc or 0, cycle)
             if kind is _DATA and not is_write:
                 self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code], self._pc or 0)
                 if not self._frames:
@@ -278,6 +298,8 @@ class Watch:
         elif not shadow[place.offset]:
             self._nowhere.never_written(address, cycle, place, self._pc, self._code)
         key = (place.slot, place.offset)
+        if is_write and self._walks.at and not self._frames and self._pc is not None:
+            self._walks.stored([(self._pc, address)])
         if address >> 8 != 1 and (is_write or self._frames or key in self._cells):
             self._cell(key, address, value, cycle, is_write, masked)
 
@@ -315,6 +337,8 @@ class Watch:
     ) -> None:
         if self._frames:
             self._handlers.touch(place.slot)
+            if is_write:
+                self._port_written(address, cycle)
         if self._spare.under_way:
             seat = plan.takers[0][0] if is_write else plan.drivers[0][0]
             register = place.writes if is_write else place.reads
@@ -326,6 +350,11 @@ class Watch:
                 self._nowhere.read(address, cycle, self._pc, self._code)
             else:
                 self._nowhere.write_only(place.writes, address, cycle, place, self._pc)
+
+    def _port_written(self, address: int, cycle: int) -> None:
+        """A handler has written to a register."""
+        if address not in self._ports and self._pc is not None:
+            self._ports[address] = Change(self._pc, self._frames[0].cause == "NMI", cycle)
 
     def _between(self, seat: Seat, address: int, cycle: int) -> None:
         """The main program has written to a card that handlers use too, with interrupts allowed."""
@@ -376,6 +405,7 @@ class Watch:
         if not self.fetched(address, value, cycle, plan, way):
             return
         self.stand_at(address, value)
+        self._ran.one(address, masked=bool(self._cpu.i), in_handler=bool(self._frames))
         effect = self._effects[value]
         self._s = self._cpu.sp
         if not self._frames:
