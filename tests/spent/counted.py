@@ -21,7 +21,7 @@ class Counted:
         self.lines = Counter()
         self.sequences = 0
         self.latency = {"IRQ": [], "NMI": []}
-        self.again = 0
+        self.again = self.merged = self.taken_over = 0
         self._begun = [["main", 0, 0, False]]  # what, cycles with all below, cycle in which it began
         self._waiting = {"IRQ": [], "NMI": []}
         steps = list(self._steps(rows, end))
@@ -60,6 +60,7 @@ class Counted:
                 self._waiting[line].append(cycle)
         if name == "BRK" or interrupt:
             cause = {0xFFFA: "NMI", 0xFFFE: "IRQ" if interrupt else "BRK"}[vector]
+            self.taken_over += name == "BRK" and cause == "NMI"
             if following is not None:  # else the run ends within the sequence
                 self._served(cause, first, first + length)
                 self._begin((cause, following), first)
@@ -122,6 +123,7 @@ class Counted:
         mine = [cycle for cycle in self._waiting[cause] if cycle < last]
         self._waiting[cause] = [cycle for cycle in self._waiting[cause] if cycle >= last]
         if mine:
+            self.merged += len(mine) - 1 if cause == "NMI" else 0
             self.latency[cause].append(first_fetch - (mine[0] if cause == "NMI" else mine[-1]))
         else:
             self.again += 1

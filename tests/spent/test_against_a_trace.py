@@ -76,6 +76,17 @@ def test_of_a_program_that_waits_for_requests(simkit, tmp_path):
     assert max(one.cycles / one.runs for one in spent.lines) > 100
 
 
+@pytest.mark.parametrize("cpu", ["6502", "65C02"])
+def test_of_a_program_of_brk_with_edges_at_nmi(simkit, tmp_path, cpu):
+    # Of the NMOS part NMI takes over sequences of BRK that have begun, which the trace shows by the vector.
+    code = {0x8000: "A2FF9A" + "00EA" * 20 + "4C0380", 0x9000: "40", 0x9100: "E640" + "40"}
+    machine = asking(tmp_path, image(code, nmi=0x9100, irq=0x9000), cpu=cpu, nmi=90)
+    spent, counted = compare(simkit, machine, 12_000)
+    assert len(counted.latency["NMI"]) > 100
+    assert (counted.taken_over > 10) == (cpu == "6502")
+    assert spent.latency["NMI"].merged == counted.merged
+
+
 ROMS = ("keyboard-on-ports", "pad-test", "banks-test", "traps", "serial-test")
 
 

@@ -85,11 +85,33 @@ def test_an_address_that_the_program_has_pushed_is_a_jump(tmp_path):
 
 def test_a_jump_to_what_is_called_elsewhere_is_a_call(tmp_path):
     # main: JSR $8100, JSR $8200, JMP. $8100: NOP, JMP $8200. $8200: RTS
-    spent = run(tmp_path, {0x8000: START + "2000812000824C0480", 0x8100: "EA4C0082", 0x8200: "60"}, cycles=6000)
+    code = {0x8000: START + "2000812000824C0480", 0x8100: "EA4C0082", 0x8200: "60"}
+    spent = run(tmp_path, code, cycles=7 + 6 + 32 * 10)  # the first time, too, before $8200 has been called
     first, second = spent.routine("$8100"), spent.routine("$8200")
     assert first.lengths.counts.keys() == {2 + 3 + 6}
     assert second.lengths.counts.keys() == {6}
-    assert abs(second.calls - 2 * first.calls) <= 1
+    assert (first.calls, second.calls) == (10, 20)
+    assert [one.place.address for one in spent.routines] == [0x8200, 0x8100]  # by cycles of their own
+
+
+def test_an_undefined_opcode_of_the_nmos_part_is_no_jump(tmp_path):
+    # main: JSR $8100, JSR $8103, JMP. $8100: $7C, which is NOP absolute,X there; $8103: RTS
+    code = {0x8000: START + "2000812003814C0480", 0x8100: "7C0003" + "60"}
+    spent = run(tmp_path, code, cycles=7 + 6 + (6 + 4 + 6 + 6 + 6 + 3) * 10)
+    assert figures(spent, 0x8103) == (10, 60, 60)
+
+
+def test_a_reset_ends_all_calls_and_is_nobody_s_line(tmp_path):
+    machine = Machine.load(asking(tmp_path, image({0x8000: START + "20008160", 0x8100: "4C0081"})))
+    measured = SpentWatch(machine)
+    machine.run(cycles=1000)
+    machine.reset()
+    machine.run(seconds=1.5)
+    spent = measured.stop()
+    assert spent.routine("$8100").calls == 2  # each time from the beginning
+    assert [len(node.below) for node in (spent.tree[0], spent.tree[0].below[0])] == [1, 0]
+    assert spent.sequences > 14
+    assert sum(one.cycles for one in spent.lines) + spent.sequences == spent.cycles
 
 
 def test_a_routine_that_jumps_to_itself_is_one_call(tmp_path):
