@@ -37,6 +37,7 @@ class Spent:
         frames: by screen.
         tree: the main program, then handlers: who called whom.
         remarks: what is to be told besides.
+        labels: addresses of the program by name.
     """
 
     machine: str
@@ -51,15 +52,17 @@ class Spent:
     frames: tuple[Frames, ...]
     tree: tuple[Node, ...]
     remarks: tuple[str, ...]
+    labels: Mapping[str, int] = attrs.field(repr=False, eq=False)
 
     def routine(self, name: str) -> Routine:
-        """A routine by its label, or by its address as "$8010".
+        """A routine by any of its labels, by its name in the tables, or by its address as "$8010".
 
         Raises:
             SimkitError: no JSR went there.
         """
+        address = self.labels.get(name)
         for one in self.routines:
-            if name in (one.name, f"${one.place.address:04X}"):
+            if name in (one.name, f"${one.place.address:04X}") or one.place.address == address:
                 return one
         raise SimkitError(
             f"No JSR went to {name!r} in {self.cycles} cycles.",
@@ -148,6 +151,7 @@ def told(
         frames=frames,
         tree=tree,
         remarks=(CROWDED,) if calls.crowded else (),
+        labels=dict(machine.labels),
     )
 
 

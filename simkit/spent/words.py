@@ -70,7 +70,7 @@ def _routines(spent: Spent) -> list[str]:
     ]
     head = ["routine", "calls", "own", "share", "with calls", "least", "median", "worst", "with handlers"]
     return [
-        "Routines, cycles; least, median and worst of a call with all that it calls:",
+        "Routines, cycles; least, median and worst of a call with all that it calls, longest with handlers between:",
         *_table(head, rows),
         *_more(len(spent.routines), "routines"),
     ]

@@ -59,9 +59,10 @@ def test_a_jump_to_what_is_called_is_a_call_and_both_come_back_together(calls):
     assert told(calls, 30) == ({A: (1, 10, 20, [20]), B: (1, 10, 10, [10])}, 10)
 
 
-def test_a_pushed_address_may_go_to_what_is_called(calls):
+@pytest.mark.parametrize("read", [0xFC, 0xFB, 0x80])
+def test_a_pushed_address_may_go_to_what_is_called(calls, read):
     calls.called(A, 0xFD, 10)
-    calls.returned(0xFB, B, 20)
+    calls.returned(read, B, 20)
     calls.returned(0xFD, 0, 30)
     assert told(calls, 30) == ({A: (1, 10, 20, [20]), B: (1, 10, 10, [10])}, 10)
 

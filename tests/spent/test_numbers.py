@@ -217,6 +217,15 @@ def test_it_goes_on_behind_a_power_cycle_and_a_state_that_is_loaded(tmp_path, ho
     assert spent.routine("$8100").worst == 6
 
 
+def test_a_routine_is_found_by_any_of_its_names(tmp_path):
+    labels = "start = $8000\nstep = $8100\nadvance = $8100\n"
+    path = asking(tmp_path, image({0x8000: START + "20008120018120018160", 0x8100: "EA60"}), labels=labels)
+    spent = time_spent(Machine.load(path), cycles=60)
+    assert spent.routine("step") == spent.routine("advance") == spent.routine("$8100")
+    assert spent.routine("step").name == "step"
+    assert spent.routine("step+1").place.address == 0x8101
+
+
 def test_a_limit_on_what_never_was_fails(tmp_path):
     spent = run(tmp_path, {0x8000: START + "4C0480"}, cycles=100)
     with pytest.raises(SimkitError, match="No JSR went to 'draw'"):
