@@ -94,7 +94,7 @@ def test_the_example_of_a_rule_works_in_a_copy_of_the_tree(tmp_path):
     (hooks,), (pair,) = (blocks("Add a rule to the check", language) for language in ("diff", "toml"))
     rules = tmp_path / "simkit/check/rules/program_rules.py"
     rules.write_text(rules.read_text().rstrip().removesuffix(")") + indent(text.rstrip(), "    ") + ",\n)\n")
-    (tmp_path / "simkit/check/watches/jumps.py").write_text(watch)
+    (tmp_path / "simkit/check/watches/stops.py").write_text(watch)
     for part in hooks.split("+++ ")[1:]:
         name, _, hunk = part.partition("\n")
         hooked = tmp_path / name
@@ -114,15 +114,15 @@ def test_the_example_of_a_rule_works_in_a_copy_of_the_tree(tmp_path):
         "tests/check/test_catalogue.py",
         "tests/check/test_rules.py",
         "-k",
-        "jump-over-page-end or reported or unknown",
+        "cpu-stopped or reported or unknown",
     ]
     tests = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:randomly", *asked]
     done = subprocess.run(tests, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout
     assert re.search(r"\b5 passed", done.stdout)
-    explain = [sys.executable, "-c", "from simkit.commands.main import main; main()", "explain", "jump-over-page-end"]
+    explain = [sys.executable, "-c", "from simkit.commands.main import main; main()", "explain", "cpu-stopped"]
     told = subprocess.run(explain, cwd=tmp_path, env=environment, capture_output=True, text=True, check=True)
-    assert told.stdout.startswith("jump-over-page-end (error): a jump takes half of its address")
+    assert told.stdout.startswith("cpu-stopped (warning): the program stops the CPU until RESET")
 
 
 def test_each_module_of_window_and_hands_has_its_line():

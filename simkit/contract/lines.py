@@ -51,6 +51,7 @@ class PinSpec:
             says to be open has no jumper and reads high, as open inputs do.
         cable: whether the board leads it to a connector or to a part of its own, and no line can: wiring may leave it
             open, hold it, or exchange it with another such pin. It is joined to a line then, and to none otherwise.
+        request: whether it asks for an interrupt, low while it does, and a program must have let it.
         help: one line for people.
     """
 
@@ -60,6 +61,7 @@ class PinSpec:
     open_level: bool = True
     jumpered: bool = False
     cable: bool = False
+    request: bool = False
     help: str = ""
 
 

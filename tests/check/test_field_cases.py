@@ -4,41 +4,7 @@ Machine: the bench machine M1 (RAM to $3FFF, 6551 at $5000, 6522 at $6000, 32 KB
 unless a case says otherwise. Programs in bytes; unlisted bytes are $FF.
 """
 
-from fractions import Fraction
-from pathlib import Path
-
 import pytest
-
-from simkit import Machine
-from simkit.check.run import check
-
-BENCH = Path(__file__).resolve().parents[2] / "demo" / "bench" / "machine.toml"
-
-
-def image(listing):
-    """32 KB from lines `8000: A2 FF ...`."""
-    rom = bytearray(b"\xff" * 32768)
-    for line in listing.split("\n"):
-        if line.strip():
-            address, _, data = line.strip().partition(":")
-            at = int(address, 16) - 0x8000
-            rom[at : at + len(bytes.fromhex(data))] = bytes.fromhex(data)
-    return bytes(rom)
-
-
-@pytest.fixture
-def found(tmp_path):
-    """The first finding of each rule for a program on M1."""
-
-    def run(listing, cpu="6502", seconds=Fraction(1, 20), extra=""):
-        (tmp_path / "machine.toml").write_text(f'base = "{BENCH}"\ncpu = "{cpu}"\n{extra}')
-        content = listing if isinstance(listing, bytes) else image(listing)
-        rom = next(card.slot for card in Machine.load(BENCH).description.cards if card.kind == "rom")
-        machine = Machine.load(tmp_path, images={rom: content})
-        return {finding.rule.name: finding for finding in reversed(check(machine, seconds=seconds).findings)}
-
-    return run
-
 
 EXCHANGED = """8000: A2 FF 9A A9 00 85 10 85 11 A9 40 8D 0B 60 A9 E8
 8010: 8D 04 60 A9 03 8D 05 60 A9 C0 8D 0E 60 58 E6 10

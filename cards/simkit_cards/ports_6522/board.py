@@ -174,4 +174,4 @@ def board_pins(settings: Ports6522Settings) -> tuple[PinSpec, ...]:
         for p in "AB"
         for n in range(8)
     ]
-    return (PinSpec(name="INT", drive=irq, help="interrupt request, asserted when low"), *control, *ports)
+    return (PinSpec(name="INT", drive=irq, request=True, help="interrupt request, asserted when low"), *control, *ports)

@@ -77,7 +77,7 @@ def board_registers(settings: Serial6551Settings) -> tuple[Register, ...]:
 def board_pins(settings: Serial6551Settings) -> tuple[PinSpec, ...]:
     """Interrupt and modem lines; inputs that nothing is joined to have a jumper to ground, that is ready."""
     return (
-        PinSpec(name="INT", drive=Drive.OPEN_DRAIN, help="interrupt request, asserted when low"),
+        PinSpec(name="INT", drive=Drive.OPEN_DRAIN, request=True, help="interrupt request, asserted when low"),
         *(
             PinSpec(name=name, drive=Drive.INPUT, listens=True, open_level=False, jumpered=True, help=text)
             for name, text in (

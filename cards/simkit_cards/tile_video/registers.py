@@ -48,4 +48,4 @@ def board_pins(settings: TileVideoSettings) -> tuple[PinSpec, ...]:
     """INT, low while F and IE are set. [PG] 5.2.1."""
     gate = settings.interrupt_output == "open-drain gate"
     drive = Drive.OPEN_DRAIN if gate else Drive.PUSH_PULL
-    return (PinSpec(name="INT", drive=drive, help="frame interrupt, active low"),)
+    return (PinSpec(name="INT", drive=drive, request=True, help="frame interrupt, active low"),)

@@ -13,11 +13,19 @@ from simkit.check.image.ground import program_bytes
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.machine import Machine
 
+JMP_INDIRECT = 0x6C
+
 ENDS = frozenset(("RTS", "RTI", "JMP", "BRK", "STP", "JAM", "BRA"))
 
 
-def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
-    """Addresses of instructions that surely can be reached from the entries; in ROM and in loaded programs."""
+def reached(machine: Machine, entries: Iterable[int], *, behind_calls: bool = True) -> set[int]:
+    """Addresses of instructions that surely can be reached from the entries; in ROM and in loaded programs.
+
+    Args:
+        machine: the machine.
+        entries: addresses of first instructions.
+        behind_calls: go on behind a JSR, where text may lie.
+    """
     programs: dict[int, bytearray] = {}
 
     def is_program(address: int) -> bool:
@@ -53,7 +61,7 @@ def reached(machine: Machine, entries: Iterable[int]) -> set[int]:
                 low, high = machine.peek(address + 1 & 0xFFFF), machine.peek(address + 2 & 0xFFFF)
                 todo.append((high << 8 | low, sure))
                 sure = sure and name != "JSR"
-            if name in ENDS:
+            if name in ENDS or (name == "JSR" and not behind_calls):
                 break
             address = following
     return seen

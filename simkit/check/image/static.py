@@ -11,9 +11,10 @@ from simkit.address_map.meant import Meanings
 from simkit.address_map.standing import CONSTANTS, LISTING, SCHEMATIC, Standing, standing
 from simkit.backplane.areas import first_of
 from simkit.backplane.seat import Seat
-from simkit.backplane.vectors import VECTORS
-from simkit.check.image.codemap import ENDS, reached
-from simkit.check.image.ground import program_bytes, runs_of_one_byte
+from simkit.check.image.codemap import JMP_INDIRECT, reached
+from simkit.check.image.ground import runs_of_one_byte
+from simkit.check.image.named import word
+from simkit.check.image.vector_words import UNSEEN, content_of, entries, vector_findings
 from simkit.check.result.notes import Noted
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.opcodes import OPCODES
@@ -23,14 +24,8 @@ from simkit.machine.registers import placed_registers
 from simkit.rom.images import HEX_SUFFIXES, read_image, read_segments
 from simkit.rom.listing import Listing
 
-UNSEEN = -1
-"""Cycle of a finding that needed no run."""
-
 PAGE_ONES = (1 << 256) - 1
 """Truth table of a whole page."""
-
-HANDLER_INSTRUCTIONS = 64
-"""A handler without a call or jump is no longer than this."""
 
 AREA_BYTES = 256
 """Runs of one byte from this length on are called an unused area; shorter ones may be pictures or texts."""
@@ -49,8 +44,9 @@ def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Not
     compared = standing(machine)
     noted = [
         *_images(machine),
-        *_vectors(machine, listing),
+        *vector_findings(machine, listing),
         *_opcodes(machine, listing),
+        *_jumps(machine, listing),
         *_named(machine, compared),
         *_constants(machine, listing, compared),
     ]
@@ -67,7 +63,7 @@ def _images(machine: Machine) -> Iterator[Noted]:
         image = described[seat.slot].image
         if image is not None and image.suffix.lower() in HEX_SUFFIXES and _in_the_socket(image, seat):
             yield from _hex_placement(machine, seat, read_segments(image))
-        content = _content(seat)
+        content = content_of(seat)
         fills = [
             (start, length, byte)
             for start, length, byte in runs_of_one_byte(content, AREA_BYTES)
@@ -88,13 +84,13 @@ def _images(machine: Machine) -> Iterator[Noted]:
 def _in_the_socket(image: Path, seat: Seat) -> bool:
     """Whether the machine file's image is what the card holds: another may have been given, and this one be gone."""
     try:
-        return read_image(image, len(_content(seat))) == seat.image
+        return read_image(image, len(content_of(seat))) == seat.image
     except SimkitError:
         return False
 
 
 def _hex_placement(machine: Machine, seat: Seat, segments: list[tuple[int, bytes]]) -> Iterator[Noted]:
-    size = len(_content(seat))
+    size = len(content_of(seat))
     if all(address + len(data) <= size for address, data in segments):
         return  # written as offsets in the part
     for address, data in segments:
@@ -113,73 +109,11 @@ def _hex_placement(machine: Machine, seat: Seat, segments: list[tuple[int, bytes
             return
 
 
-def _vectors(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
-    targets = machine.vectors()
-    for name, at in VECTORS.items():
-        if name != "RESET" and not machine.lines[name].pins:
-            continue  # nobody can pull the line: what stands there does not matter
-        if name == "RESET" and machine.cpu.start is not None:
-            continue  # fetched and not followed
-        if name not in targets:
-            yield Noted("vector-astray", f"No card answers at ${at:04X}, the {name} vector.", None, at, None, UNSEEN)
-            continue
-        target = targets[name]
-        problem = _target_problem(machine, target, listing, may_be_ram=name != "RESET")
-        if problem is None and name == "RESET" and _ends_like_a_handler(machine, target):
-            problem = "the code there ends with RTI, as a handler does: are two of the vectors exchanged?"
-        if problem:
-            label = machine.place(target).name
-            shown = f"${target:04X}{f' ({label})' if label else ''}"
-            yield Noted(
-                "vector-astray",
-                f"The {name} vector at ${at:04X} says {shown}: {problem}.",
-                None,
-                at,
-                machine.bus.where(at)[0][0].slot,
-                UNSEEN,
-            )
-
-
-def _ends_like_a_handler(machine: Machine, address: int) -> bool:
-    """Whether straight on from there the first end is an RTI."""
-    table = OPCODES[machine.description.cpu]
-    for _ in range(HANDLER_INSTRUCTIONS):
-        opcode = table[machine.peek(address)]
-        if opcode.mnemonic == "RTI":
-            return True
-        if opcode.mnemonic in ENDS or opcode.mnemonic in ("JSR", "TXS") or not opcode.documented:
-            return False
-        address = address + opcode.length & 0xFFFF
-    return False
-
-
-def _target_problem(machine: Machine, target: int, listing: Listing | None, *, may_be_ram: bool) -> str | None:
-    reached_by = machine.bus.where(target)
-    if not reached_by:
-        return "no card answers there"
-    seat, offset = reached_by[0]
-    if seat.rom() is not None:
-        content = _content(seat)
-        if not program_bytes(content)[offset]:
-            return f"filler of {seat.name} (${content[offset]:02X})"
-        row = listing.row(target) if listing is not None else None
-        if row is not None and (not row.code or row.address != target):
-            return f"no instruction begins there ({row.place})"
-        return None
-    if seat.plain is not None and seat.plain.read is not None:
-        return None if may_be_ram else f"{seat.name} holds noise there at power-up"
-    return None if seat.holds_program(offset) else f"registers of {seat.name}"
-
-
 def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
     part = machine.description.cpu
     table = OPCODES[part]
     other = next(name for name in OPCODES if name != part)
-    if listing is not None:
-        starts = [row.address for row in listing.instructions()]
-    else:
-        starts = sorted(reached(machine, _entries(machine)))
-    for address in starts:
+    for address in _instructions(machine, listing):
         code = machine.peek(address)
         if not table[code].documented:
             theirs = OPCODES[other][code]
@@ -194,14 +128,29 @@ def _opcodes(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
             )
 
 
-def _entries(machine: Machine) -> Iterator[int]:
-    """Where the vectors lead, as far as something stands there."""
-    starts = machine.vectors()
-    if machine.cpu.start is not None:
-        starts["RESET"] = machine.cpu.start
-    for target in starts.values():
-        if _target_problem(machine, target, None, may_be_ram=True) is None:
-            yield target
+def _instructions(machine: Machine, listing: Listing | None) -> list[int]:
+    """Addresses at which instructions begin, as far as they are known."""
+    if listing is not None:
+        return [row.address for row in listing.instructions()]
+    return sorted(reached(machine, entries(machine)))
+
+
+def _jumps(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
+    """JMP through a pointer at a page's end, on the part that does not carry into its high byte."""
+    if machine.description.cpu != "6502":
+        return
+    for address in _instructions(machine, listing):
+        pointer = word(machine, address + 1)
+        if machine.peek(address) == JMP_INDIRECT and pointer & 0xFF == 0xFF:
+            yield Noted(
+                "jump-over-page-end",
+                f"JMP (${pointer:04X}) takes the high byte of its address from ${pointer & 0xFF00:04X} and not from "
+                f"${pointer + 1 & 0xFFFF:04X}.",
+                address,
+                pointer,
+                None,
+                UNSEEN,
+            )
 
 
 _ACCESS = {"r": "read", "w": "write", "rw": "read and write"}
@@ -296,14 +245,8 @@ def _registers_of_page(answers: Iterable[int], page: int) -> str:
     return ", ".join(f"${address:04X}" for address in found[:12]) + (" and more" if len(found) > 12 else "")
 
 
-def _content(seat: Seat) -> bytes:
-    content = seat.rom()
-    assert content is not None
-    return bytes(content)
-
-
 def _room(machine: Machine) -> Iterator[str]:
     for seat in _roms(machine):
-        content = _content(seat)
+        content = content_of(seat)
         free = sum(length for _, length, _ in runs_of_one_byte(content, AREA_BYTES))
         yield f"{seat.title}: {len(content) - free} of {len(content)} bytes used, {free} unused."

@@ -423,4 +423,25 @@ PROGRAM_RULES = (
         do="Check mask and register of the loop; of a handler, whether it stores what the loop looks at.",
         bench="The address lines repeat with a short period.",
     ),
+    Rule(
+        name="jump-over-page-end",
+        level="error",
+        title="a jump takes half of its address from the wrong end of a page",
+        story="The table of jumps worked for months; with one more variable before it the last entry jumps anywhere.",
+        hardware="JMP (pointer) of the NMOS 6502 does not carry into the high byte of the pointer: after $02FF comes "
+        "$0200. The CMOS part takes one cycle more and reads $0300.",
+        do="Move the pointer by a byte, or align the table of pointers to an even address.",
+        bench="Trigger on the jump's opcode fetch and read the two addresses that follow its operand.",
+    ),
+    Rule(
+        name="request-unheard",
+        level="warning",
+        title="a card asks for an interrupt on a pin that is joined to nothing",
+        story="The timer is set up, its flag is enabled, the handler is right, and nothing ticks: on this board the "
+        "card's interrupt pin ends at a jumper that nobody closed.",
+        hardware="The card pulls its own pin low, and the low level goes nowhere: IRQ of the CPU stays high.",
+        do="Join the pin to IRQ (`lines` of the card), or to NMI, whose vector the handler must then have. A program "
+        "that means to poll leaves the interrupt off at the card.",
+        bench="The pin of the card is low, IRQ at the CPU is high.",
+    ),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 
+from simkit.check.image.codemap import JMP_INDIRECT
 from simkit.check.watches.interrupts import Frame
 from simkit.check.watches.stack import PAGE
 from simkit.cpu.core.engine import CoreCpu
@@ -20,7 +21,9 @@ def _left(part: str, *, adds: bool) -> frozenset[int]:
     return frozenset(
         effect.opcode.code
         for effect in effects(part)
-        if effect.opcode.mnemonic in _ALWAYS_SEEN or (adds and effect.opcode.mnemonic in _ADDS)
+        if effect.opcode.mnemonic in _ALWAYS_SEEN
+        or (adds and effect.opcode.mnemonic in _ADDS)
+        or (effect.opcode.code == JMP_INDIRECT and part == "6502")
     )
 
 

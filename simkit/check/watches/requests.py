@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
 
-from simkit.check.image.codemap import reached
 from simkit.check.image.ground import Place
+from simkit.check.image.named import slots_named, word
 from simkit.check.result.notes import Notes
-from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.machine import Machine
 from simkit.machine.views import LineView
 
@@ -35,6 +33,7 @@ class Requests:
     Attributes:
         idle: no instruction of the main program since the last request was taken; the owner clears it.
         visited: slots of cards that handlers have accessed so far.
+        irq_taken: whether the CPU has answered IRQ.
     """
 
     def __init__(self, machine: Machine, notes: Notes) -> None:
@@ -43,8 +42,8 @@ class Requests:
         self._irq, self._nmi = machine.lines["IRQ"], machine.lines["NMI"]
         self.idle = False
         self.visited: set[int] = set()
+        self.irq_taken = False
         self._status_read: dict[int, deque[int]] = {}  # cycles of the last reads by the main program, by slot
-        self._irq_taken = False
         self._nmi_taken: tuple[int, int] | None = None  # cycle, handler
         self._since = -1  # IRQ low
         self._runs = 0  # with IRQ low since then
@@ -67,7 +66,7 @@ class Requests:
         if cause == "NMI":
             self._nmi_taken = cycle, handler
         elif cause == "IRQ":
-            self._irq_taken = True
+            self.irq_taken = True
             self._count_run(handler, cycle, nested)
 
     def touched(self, slot: int) -> None:
@@ -160,7 +159,7 @@ class Requests:
         """
         if self._nmi_taken is not None and "NMI" not in under_way and self._for_ever(self._nmi):
             self._report_nmi(*self._nmi_taken)
-        if not self._irq_taken and self._for_ever(self._irq):
+        if not self.irq_taken and self._for_ever(self._irq):
             self._report_irq()
 
     def _for_ever(self, line: LineView) -> bool:
@@ -187,8 +186,8 @@ class Requests:
 
     def _report_irq(self) -> None:
         line = self._irq
-        handler = self._word(_IRQ)
-        served = set(self._slots_of_handler(handler))
+        handler = word(self._machine, _IRQ)
+        served = set(slots_named(self._machine, handler))
         waiting = {slot for slot in _pulling(line) & served if not self._polls(slot, line.since)}
         if waiting:
             self._notes.add(
@@ -203,22 +202,6 @@ class Requests:
     def _polls(self, slot: int, since: int) -> bool:
         reads = self._status_read.get(slot)
         return reads is not None and len(reads) == POLLED and reads[0] >= since
-
-    def _slots_of_handler(self, handler: int) -> Iterator[int]:
-        """Slots with registers that the handler names, as far as it can be followed."""
-        table = OPCODES[self._machine.description.cpu]
-        found = reached(self._machine, [handler])
-        vectors = (pc for pc in found if table[self._machine.peek(pc)].mode == "ind")
-        found |= reached(self._machine, [self._word(self._word(pc + 1)) for pc in vectors])
-        for pc in found:
-            if table[self._machine.peek(pc)].mode in ("abs", "absx", "absy"):
-                for is_write in (False, True):
-                    for seat, _ in self._machine.bus.where(self._word(pc + 1), is_write=is_write):
-                        yield seat.slot
-
-    def _word(self, address: int) -> int:
-        low, high = (int(self._machine.peek(at & 0xFFFF)) for at in (address, address + 1))
-        return high << 8 | low
 
 
 def _pulling(line: LineView) -> set[int]:

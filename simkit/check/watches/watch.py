@@ -15,12 +15,14 @@ from simkit.backplane.cycle import Kind
 from simkit.backplane.decode import Plan
 from simkit.backplane.recording import RecordHandle
 from simkit.backplane.seat import Seat
+from simkit.check.image.codemap import JMP_INDIRECT
 from simkit.check.image.ground import Ground, Map, Place, code_at
 from simkit.check.result.notes import Notes
 from simkit.check.watches.bits import OpenBits
 from simkit.check.watches.course import Course, seen
 from simkit.check.watches.decimal import DecimalFlag
 from simkit.check.watches.interrupts import Handlers
+from simkit.check.watches.jumps import PageEndJumps
 from simkit.check.watches.left import LeftToReference
 from simkit.check.watches.lost_changes import Change, LostChanges
 from simkit.check.watches.news import News
@@ -31,6 +33,7 @@ from simkit.check.watches.spare import SpareCycles
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.stores import Key, Stores
 from simkit.check.watches.stretch import WAY, Stretch
+from simkit.check.watches.unheard import UnheardRequests
 from simkit.check.watches.walks import Walks
 from simkit.contract.errors import SimkitError
 from simkit.cpu.isa.effects import Effect, effects
@@ -99,6 +102,8 @@ class Watch:
         self._decimal = DecimalFlag(machine, self.notes, self._frames)
         self._bits = OpenBits(machine, self.notes)
         self._spare = SpareCycles(machine, self.notes)
+        self._jumps = PageEndJumps(machine, self.notes)
+        self._unheard = UnheardRequests(machine, self.notes)
         self._stretch = Stretch(
             self, self._map, stores, self._shared, self._stack, self._effects, self._ran, self._walks
         )
@@ -131,6 +136,7 @@ class Watch:
             if self.course.lost is None:
                 self._decimal.report()
                 self._requests.report([frame.cause for frame in self._frames])
+                self._unheard.report(irq_taken=self._requests.irq_taken)
         return self.notes
 
     # the core -------------------------------------------------------------------------------------------------------
@@ -277,6 +283,7 @@ class Watch:
                 self._walks.entered(address, self._pc or 0, cycle)
             if kind is _DATA and not is_write:
                 self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code], self._pc or 0)
+                self._unheard.looked(place)
                 if not self._frames:
                     self._requests.looked(place, cycle)
             elif kind is _DATA and not self._cpu.i and self._told_between(place):
@@ -414,6 +421,8 @@ class Watch:
             self._handlers.damages.used(effect, address, cycle, self._s)
         if self._bits.waiting:
             self._bits.decide(effect, address, cycle)
+        if value == JMP_INDIRECT and self._nmos:
+            self._jumps.fetched(address, cycle)
         self._choose_view()
 
     def fetched(self, address: int, code: int, cycle: int, plan: Plan, way: Sequence[int]) -> bool:
