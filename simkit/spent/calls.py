@@ -108,6 +108,11 @@ class Calls:
         self._booked = begin
         self._calls = [_Call(None, self.main.tally, self.main, _BOTTOM, begin, {})]
 
+    @property
+    def in_handler(self) -> bool:
+        """Whether a handler is under way."""
+        return self._calls[-1].under_way is not self._calls[0].under_way
+
     def called(self, routine: int, top: int, cycle: int) -> None:
         """JSR; `cycle` is that of the first instruction of the routine."""
         caller = self._calls[-1]

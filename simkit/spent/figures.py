@@ -188,12 +188,15 @@ class Frames:
         ended: frames that ended.
         missed: of those, frames in which the program did not come where it should: `simkit.spent.frames`.
         followed: whether it came there in two frames at least.
+        by_main: whether the main program did in half of the frames at least; else handlers did, and `missed` says
+            nothing of the main program.
     """
 
     slot: int
     ended: int
     missed: int
     followed: bool
+    by_main: bool
 
 
 @attrs.frozen

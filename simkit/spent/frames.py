@@ -40,8 +40,8 @@ class FrameCount:
         """Frames are counted from now on, the first from its beginning."""
         self._ends.clear()
         self._seen = self._screen.port.frames(machine.cycle)
-        self._here = False
-        self._times = 0
+        self._here = self._main_here = False
+        self._times = self._by_main = 0
 
     def event(self, cycle: int) -> None:
         """An event of the card is due: a frame may have ended."""
@@ -50,21 +50,31 @@ class FrameCount:
             self._seen = frames
             self._ends.append(cycle)
 
-    def add(self, came: NDArray[np.int64], end: int) -> None:
-        """All up to cycle `end` is known; the program was where it should come in these cycles, rising."""
-        done = 0
+    def add(self, came: NDArray[np.int64], by_main: NDArray[np.int64], end: int) -> None:
+        """All up to cycle `end` is known.
+
+        Args:
+            came: cycles in which the program was where it should come, rising.
+            by_main: those of them in which no handler was under way.
+            end: of what is known.
+        """
+        done = main_done = 0
         while self._ends and self._ends[0] < end:
-            until = int(np.searchsorted(came, self._ends.pop(0)))
+            frame_end = self._ends.pop(0)
+            until, main_until = int(np.searchsorted(came, frame_end)), int(np.searchsorted(by_main, frame_end))
             came_round = self._here or until > done
+            self._by_main += self._main_here or main_until > main_done
+            self._main_here, main_done = False, main_until
             self._ended += 1
             self._missed += self._times > 1 and not came_round
             self._times += came_round
             self._here, done = False, until
         self._here |= done < len(came)
+        self._main_here |= main_done < len(by_main)
 
     def found(self) -> Frames:
         """What was counted."""
-        return Frames(self.slot, self._ended, self._missed, self._times > 1)
+        return Frames(self.slot, self._ended, self._missed, self._times > 1, self._by_main * 2 >= self._times)
 
 
 class StatusReads:

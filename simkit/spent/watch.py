@@ -145,6 +145,7 @@ class SpentWatch(Bystander):
         self._decoding = self._banks.number
         self._levels = {name: machine.lines[name].level for name in ("IRQ", "NMI") if name in machine.lines}
         self._numbers: _Numbers = self._decoding
+        self._edges: list[int] = []  # of a piece: cycles in which handlers begin and are over
         self._moves: list[tuple[int, str, bool]] = []
         self._decodings: list[tuple[int, int]] = []
 
@@ -205,10 +206,14 @@ class SpentWatch(Bystander):
             for number in sorted(set(decoding.tolist())):
                 mine = fetched & (decoding == number)
                 self._count(piece.pc[mine], lengths[mine], number)
-        for slot, frames in self._frames.items():
-            frames.add(self._came(piece, slot, decoding), end)
         self._numbers = decoding
+        in_handler = self._calls.in_handler
+        self._edges = []
         self._follow(piece, following, end)
+        for slot, frames in self._frames.items():
+            came = self._came(piece, slot, decoding)
+            handled = np.searchsorted(self._edges, came, side="right") % 2 == 1
+            frames.add(came, came[handled == in_handler], end)
 
     def _decoded(self, piece: Instructions, end: int) -> tuple[_Numbers, _Numbers]:
         """The decoding as each begins, and as the next one does."""
@@ -296,6 +301,7 @@ class SpentWatch(Bystander):
         vector: int,
     ) -> None:
         calls, requests = self._calls, self._requests
+        was_in_handler = calls.in_handler
         if what in (_SEQUENCE, _BRK):
             cause = _CAUSES.get(vector, "IRQ")
             if what == _BRK and cause == "IRQ":
@@ -318,6 +324,8 @@ class SpentWatch(Bystander):
         elif what == _RESET:
             calls.finish(begin)
             requests.reset(begin)
+        if calls.in_handler != was_in_handler:
+            self._edges.append(begin if what in (_SEQUENCE, _BRK) else after)
 
     def _due(self, end: int) -> list[tuple[int, str, bool]]:
         """Moves of lines before cycle `end`, the last first; pulses and gaps in which no cycle lies do not count."""

@@ -14,6 +14,10 @@ from simkit.spent.result import Spent
 
 MOST_ROWS = 20
 """Routines, and lines of the source, in tables for people."""
+BY_HANDLERS = (
+    " It is handlers that serve the frames: to know whether the main program keeps up, name a label of it with "
+    "--each-frame."
+)
 _NAME = 32
 """Letters of a name in a table."""
 
@@ -118,6 +122,7 @@ def _frames(spent: Spent) -> list[str]:
     return [
         f"Frames of the screen of slot {one.slot}: {number(one.ended)} ended, "
         + (f"{number(one.missed)} missed." if one.followed else "the program does not follow them.")
+        + ("" if one.by_main or not one.followed else BY_HANDLERS)
         for one in spent.frames
         if one.ended
     ]

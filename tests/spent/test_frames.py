@@ -3,6 +3,7 @@
 import pytest
 
 from simkit import Machine, SimkitError, time_spent
+from simkit.spent.words import spent_text
 from tests.spent.asking import image
 
 SECONDS = 1
@@ -29,6 +30,7 @@ def test_what_takes_longer_than_a_frame_misses_some(tmp_path, frames, missed, of
     spent = time_spent(late(tmp_path, frames), seconds=SECONDS, each_frame=label)
     (screen,) = spent.frames
     assert screen.ended == pytest.approx(SECONDS * 59.94, abs=1)
+    assert screen.by_main
     assert screen.missed == pytest.approx(screen.ended * missed / of, abs=3)
     assert spent.frames_missed == screen.missed
 
@@ -49,9 +51,16 @@ def test_a_label_that_there_is_not_is_told(tmp_path):
 
 def test_the_game_follows_its_frames_once_it_has_set_itself_up():
     machine = Machine.load("demo:marlpit")
-    machine.run(screen_text="PRESS START")
+    begun = time_spent(machine, seconds=0.5)
+    assert not begun.frames[0].by_main  # it has read the status, before it let interrupts in, and not since
+    assert begun.frames_missed > 0  # interrupts were off for that long
     spent = time_spent(machine, seconds=1)
     assert spent.frames_missed == 0
+    assert not spent.frames[0].by_main  # a handler reads the status
+    assert "whether the main program keeps up" in spent_text(spent)
+    spent = time_spent(machine, seconds=1, each_frame="read_inputs")
+    assert (spent.frames_missed, spent.frames[0].by_main) == (0, True)
+    assert "whether the main program keeps up" not in spent_text(spent)
     assert spent.latency["IRQ"].worst <= 16  # the game lets interrupts in while it waits
     assert spent.handler("IRQ").worst < 2000
     assert spent.routine("draw_picture").worst < machine.screen.frame_cycles
