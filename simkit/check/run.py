@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
 
@@ -17,6 +17,8 @@ from simkit.check.result.accept import FILE, accept, read_accepted
 from simkit.check.result.findings import CheckFinding, CheckResult, placed
 from simkit.check.result.notes import Noted, Notes
 from simkit.check.result.order import folded, in_order
+from simkit.check.result.together import in_common
+from simkit.check.watches.accessed import Accessed
 from simkit.check.watches.outside import is_left_by_input
 from simkit.check.watches.watch import Watch
 from simkit.cpu.isa.effects import effects
@@ -85,7 +87,7 @@ def check(
     named = lines.unused.values()  # listings that a card names are compared with all else that it names
     notes = [Noted("labels-stale", text, None, None, slot, -1) for slot, text in lines.stale if text not in named]
     noted, more = static_findings(machine, listing)
-    again = Again(machine)
+    again, accessed = Again(machine), Accessed(machine)
     run = _Run(machine, listing, player)
     try:
         loop, stopped = _watched(run, seconds, goes_on, left)
@@ -94,6 +96,7 @@ def check(
         running = run.in_time(watch.stop())
         over()
         again.stop()
+        accessed.stop()
     end = run.before + (machine.cycle if watch.course.lost is None else watch.course.lost_at)
     halted = machine.cpu.halted if watch.course.lost is None else None
     if besides is not None and watch.course.lost is None and not stopped and again.whole:
@@ -103,13 +106,18 @@ def check(
     waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
     places = Places(machine.labels, listing)
     titles = {slot: card.title for slot, card in machine.cards.items()}
-    everything = [
-        placed(one, places, titles) for one in (*power_on_findings(machine), *notes, *noted, *running, *waits)
+    common = in_common(running, accessed.like, machine)
+    ran = [
+        attrs.evolve(placed(one, places, titles), together=common.get(number, "")) for number, one in enumerate(running)
     ]
+    before = [placed(one, places, titles) for one in (*power_on_findings(machine), *notes, *noted)]
+    everything = [*before, *ran, *(placed(one, places, titles) for one in waits)]
     findings = _without_echoes(everything)
     if watch.course.lost is not None:
         trail = Trail(again.machine(), watch.course.lost_at).whole() if again.whole else None
         findings = led_there(findings, way_of(trail) if trail is not None else None)
+    if findings:
+        remarks += _read_through_wires(machine)
     remarks += more + accept(findings, acceptances, _ASKED_FOR if besides is None else frozenset()) + run.remarks
     cycle = f"{end:,}".replace(",", " ")
     if stopped:
@@ -227,6 +235,22 @@ def _watched(
     if any(part[machine.peek(pc)].stores for pc in loop):
         return None, False  # it works
     return _Loop(loop, same * 100 // SLICES), False
+
+
+def _read_through_wires(machine: Machine) -> Iterator[str]:
+    """ROMs of which the CPU reads other bytes than they hold, with one for each."""
+    table = machine.bus.reach.table
+    for seat in machine.bus.seats:
+        content, given = seat.rom(), table.given_of(seat)
+        if content is None or given is None or given.gives is None:
+            continue
+        other = next((byte for byte in bytes(content) if given.gives[byte] != byte), None)
+        if other is not None:
+            wires = "; ".join((*seat.wiring.sentences(), *machine.description.wiring.sentences()))
+            yield (
+                f"The CPU does not read {seat.title} as it stands in the part: ${other:02X} is read as "
+                f"${given.gives[other]:02X} ({wires})."
+            )
 
 
 def _waited(machine: Machine, loop: _Loop, cycle: int) -> Noted:

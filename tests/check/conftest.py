@@ -21,7 +21,7 @@ def assemble():
     return module.assemble
 
 
-def _image(listing):
+def image(listing):
     """32 KB from lines `8000: A2 FF ...`."""
     rom = bytearray(b"\xff" * 32768)
     for line in listing.split("\n"):
@@ -38,7 +38,7 @@ def found(tmp_path):
 
     def run(listing, cpu="6502", seconds=Fraction(1, 20), extra="", before=None):
         (tmp_path / "machine.toml").write_text(f'base = "{BENCH}"\ncpu = "{cpu}"\n{extra}')
-        content = listing if isinstance(listing, bytes) else _image(listing)
+        content = listing if isinstance(listing, bytes) else image(listing)
         rom = next(card.slot for card in Machine.load(BENCH).description.cards if card.kind == "rom")
         machine = Machine.load(tmp_path, images={rom: content})
         if before is not None:

@@ -14,7 +14,7 @@ from simkit import Machine
 from simkit.check.image.liveness import Liveness
 from simkit.check.run import check
 from simkit.cpu.isa.effects import effects
-from tests.check.test_field_cases import image
+from tests.check.conftest import image
 
 START = "8000: A2 FF 9A D8 A9 00 85 20 85 21 A9 40 8D 0B 60 A9 F3 8D 04 60 A9 01 8D 05 60 A9 C0 8D 0E 60 58\n"
 """Cells $20 and $21 cleared, timer 1 started, interrupts allowed; the main program goes on at $801F."""

@@ -33,6 +33,7 @@ class CheckFinding:
         count: how often.
         accepted: why the builder accepts it, or None.
         role: "cause" of what led to the program leaving its code, "left" of that itself, else "".
+        together: what findings of this rule have in common, in sentences; told with the first.
         way: how the program counter came to where the program is lost, in sentences, the last step first.
     """
 
@@ -51,6 +52,7 @@ class CheckFinding:
     accepted: str | None = None
     role: str = ""
     way: tuple[str, ...] = ()
+    together: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Fields for --json."""
@@ -73,6 +75,7 @@ class CheckFinding:
             "accepted": self.accepted,
             "role": self.role or None,
             "way": list(self.way),
+            "together": self.together or None,
         }
 
 

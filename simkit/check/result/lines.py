@@ -43,6 +43,8 @@ def _line(
         place = f"{_from_here(file or str(result.file))}:{line or 1}:1"
         if finding.pc is not None and f"${finding.pc:04X}" not in text:
             text += f" At ${finding.pc:04X}{f' ({finding.label})' if finding.label else ''}."
+    if finding.together:
+        text += f" {finding.together}"
     if finding.count > 1:
         text += f" {finding.count:,} times.".replace(",", " ")
     return plain(f"{place}: {finding.rule.level}: {text} [{finding.rule.name}]")

@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 import attrs
 
+TIMES_KEPT = 32
+
 
 @attrs.define(slots=True)
 class Noted:
@@ -20,6 +22,8 @@ class Noted:
         cycle: when first.
         count: how often.
         seen: slot and offset of the byte that the CPU saw at `pc` then, where programs share addresses.
+        addresses: all bus addresses concerned.
+        cycles: when it came, the first times.
     """
 
     rule: str
@@ -30,6 +34,15 @@ class Noted:
     cycle: int
     count: int = 1
     seen: tuple[int, int] | None = None
+    addresses: set[int] = attrs.field(factory=set)
+    cycles: list[int] = attrs.field(factory=list)
+
+    def came(self, address: int | None, cycle: int) -> None:
+        """It came at an address in a cycle."""
+        if address is not None:
+            self.addresses.add(address)
+        if len(self.cycles) < TIMES_KEPT:
+            self.cycles.append(cycle)
 
 
 class Notes:
@@ -78,6 +91,7 @@ class Notes:
         noted = self._all.setdefault((found.rule, found.pc, found.slot, found.seen), found)
         if noted is not found:
             noted.count += 1
+        noted.came(found.address, found.cycle)
         return noted
 
     def all(self) -> list[Noted]:

@@ -101,6 +101,8 @@ def _block(finding: CheckFinding) -> str:
     lines = [_head(finding)]
     if where:
         lines.append(_indented("", "; ".join(where)))
+    if finding.together:
+        lines.append(_indented("Together: ", plain(finding.together)))
     if finding.way:
         lines.append(_indented("How: ", plain(" ".join(finding.way))))
     lines.append(_indented("Hardware: ", plain(finding.rule.hardware)))

@@ -63,11 +63,12 @@ def sarif_text(result: CheckResult) -> str:
 
 def _result(finding: CheckFinding, numbers: dict[str, int], machine: Path) -> dict[str, Any]:
     """One result (3.27); what stands in no source file lies with the machine file."""
+    words = (finding.message, finding.together, *finding.way, finding.rule.do)
     found: dict[str, Any] = {
         "ruleId": finding.rule.name,
         "ruleIndex": numbers[finding.rule.name],
         "level": finding.rule.level,
-        "message": {"text": plain(f"{finding.message} {finding.rule.do}")},
+        "message": {"text": plain(" ".join(filter(None, words)))},
         "occurrenceCount": finding.count,
         "properties": {
             name: value
