@@ -94,6 +94,25 @@ def test_a_jump_to_what_is_called_elsewhere_is_a_call(tmp_path):
     assert [one.place.address for one in spent.routines] == [0x8200, 0x8100]  # by cycles of their own
 
 
+def test_what_is_called_where_the_run_does_not_come_is_a_routine_all_the_same(tmp_path):
+    # main: LDA #0, BNE over, JSR $8100, JMP main; over: JSR $8200. $8100: JMP $8200. $8200: RTS
+    code = {0x8000: START + "A900D006" + "2000814C0480" + "2000824C0480", 0x8100: "4C0082", 0x8200: "60"}
+    spent = run(tmp_path, code, cycles=7 + 6 + (2 + 2 + 6 + 3 + 6 + 3) * 10)
+    assert figures(spent, 0x8200) == (10, 60, 60)
+    assert figures(spent, 0x8100) == (10, 30, 90)
+
+
+def test_a_jsr_that_reset_breaks_off_calls_nothing(tmp_path):
+    path = asking(tmp_path, image({0x8000: START + "20008180FB", 0x8100: "60"}), cpu="65C02", nmi=200)
+    path.write_text(path.read_text().replace('EDGE = "NMI"', 'EDGE = "RESET"'))
+    machine = Machine.load(path)
+    spent = time_spent(machine, cycles=40_000)
+    assert spent.sequences > 100 * 7  # in any phase of JSR, RTS, BRA
+    assert spent.cycles == sum(node.cycles for node in spent.tree)
+    assert [one.place.address for one in spent.routines] == [0x8100]
+    assert spent.routine("$8100").lengths.counts.keys() == {6}
+
+
 def test_an_undefined_opcode_of_the_nmos_part_is_no_jump(tmp_path):
     # main: JSR $8100, JSR $8103, JMP. $8100: $7C, which is NOP absolute,X there; $8103: RTS
     code = {0x8000: START + "2000812003814C0480", 0x8100: "7C0003" + "60"}
