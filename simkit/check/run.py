@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -37,6 +38,7 @@ PIECE = 50_000
 LOOP_ADDRESSES = 12
 """Instructions of a loop small enough to count as waiting."""
 
+_DATA_LINE = re.compile(r"\bD[0-7]\b")
 _ASKED_FOR = frozenset(("works-by-luck",))
 """Rules that are looked for only where somebody asks."""
 
@@ -246,7 +248,8 @@ def _read_through_wires(machine: Machine) -> Iterator[str]:
             continue
         other = next((byte for byte in bytes(content) if given.gives[byte] != byte), None)
         if other is not None:
-            wires = "; ".join((*seat.wiring.sentences(), *machine.description.wiring.sentences()))
+            said = (*seat.wiring.sentences(), *machine.description.wiring.sentences())
+            wires = "; ".join(one for one in said if _DATA_LINE.search(one))
             yield (
                 f"The CPU does not read {seat.title} as it stands in the part: ${other:02X} is read as "
                 f"${given.gives[other]:02X} ({wires})."

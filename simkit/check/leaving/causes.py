@@ -18,7 +18,8 @@ def led_there(findings: Iterable[CheckFinding], way: Way | None) -> list[CheckFi
     """The findings, with what led to the program leaving its code marked, and with the way on that.
 
     What led there: a rule that was broken by an access of a byte on the way, or by the instruction that made the
-    program counter go there; one of the stack where the address was pulled.
+    program counter go there; one of the stack where the address was pulled; two drivers on the data lines, as then the
+    CPU reads what nobody wrote.
 
     Args:
         findings: of a run that ended with the program lost.
@@ -37,6 +38,8 @@ def _marked(finding: CheckFinding, way: Way | None) -> CheckFinding:
 
 def _led(finding: CheckFinding, way: Way) -> bool:
     name = finding.rule.name
+    if name == "contention":
+        return True
     if name in _OF_OPCODES:
         return finding.pc in way.pcs
     if name in _OF_THE_STACK:

@@ -16,6 +16,7 @@ from simkit.check.image.ground import Ground, Map, code_at
 from simkit.check.leaving.trail import Row, Trail, Written
 from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.found import who
+from simkit.machine.machine import Machine
 
 _RETURNS = ("RTS", "RTI")
 _POINTERS = ("ind", "iax")
@@ -73,6 +74,12 @@ def way_of(trail: Trail) -> Way | None:
     units = trail.last()
     if not units:
         return None
+    way = _way(trail, units)
+    other = _read_otherwise(trail.machine, [row for unit in units for row in unit])
+    return attrs.evolve(way, told=(*way.told, other)) if other else way
+
+
+def _way(trail: Trail, units: Sequence[Sequence[Row]]) -> Way:
     way = _Looked(trail, units[-1], trail.machine.cpu.pc).way()
     if way.is_read:
         return way
@@ -249,3 +256,20 @@ def _other_lines(address: int, offset: int, size: int) -> str:
         return ""
     pins = ", ".join(f"A{bit} is {'high' if offset >> bit & 1 else 'low'}" for bit in reversed(differ))
     return f" at offset ${offset:04X}: at its pins {pins}, on the bus not"
+
+
+def _read_otherwise(machine: Machine, rows: Sequence[Row]) -> str:
+    """That the wires of a ROM give the CPU other bytes than stand in the part, with the first of some; "" if not."""
+    table = machine.bus.reach.table
+    for row in rows:
+        drivers = table.read_plan(row.address).drivers
+        if row.is_write or len(drivers) != 1:
+            continue
+        seat, offset, _ = drivers[0]
+        content = seat.rom()
+        if content is not None and offset < len(content) and content[offset] != row.data:
+            return (
+                f"The CPU does not read {seat.title} as it stands in the part: ${content[offset]:02X} (offset "
+                f"${offset:04X}) was read as ${row.data:02X} at ${row.address:04X}."
+            )
+    return ""
