@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from textwrap import fill
 from typing import Any
 
 import attrs
@@ -12,10 +13,11 @@ from simkit.rom.places import Place
 from simkit.spent.figures import Handler, Latency, Lengths, Line, Routine
 from simkit.spent.result import Spent
 
+WIDTH = 100
 MOST_ROWS = 20
 """Routines, and lines of the source, in tables for people."""
 BY_HANDLERS = (
-    " It is handlers that serve the frames: to know whether the main program keeps up, name a label of it with "
+    "It is handlers that serve the frames: to know whether the main program keeps up, name a label of it with "
     "--each-frame."
 )
 _NAME = 32
@@ -106,8 +108,10 @@ def _latency(spent: Spent) -> list[str]:
             lines += [
                 f"{name} low to the first fetch of its handler: least {least}, median {median}, worst {worst} cycles "
                 f"({number(latency.lengths.number)} requests).",
-                f"    The worst: low in cycle {number(longest.cycle)} at {plain(where)}. What kept it: "
-                f"{plain(longest.kept)}.",
+                _wrapped(
+                    f"The worst: low in cycle {number(longest.cycle)} at {plain(where)}. What kept it: "
+                    f"{plain(longest.kept)}."
+                ),
             ]
         more = [
             (latency.again, "handlers began while the line had stayed low since an earlier one"),
@@ -122,7 +126,7 @@ def _frames(spent: Spent) -> list[str]:
     return [
         f"Frames of the screen of slot {one.slot}: {number(one.ended)} ended, "
         + (f"{number(one.missed)} missed." if one.followed else "the program does not follow them.")
-        + ("" if one.by_main or not one.followed else BY_HANDLERS)
+        + ("" if one.by_main or not one.followed else f"\n{_wrapped(BY_HANDLERS)}")
         for one in spent.frames
         if one.ended
     ]
@@ -144,6 +148,10 @@ def _place(place: Place) -> str:
     source = f"  {place.source}" if place.source else ""
     where = place.source_line or f"${place.address:04X}{f' ({place.name})' if place.name else ''}"
     return plain(f"{where}{source}")[:100]
+
+
+def _wrapped(text: str) -> str:
+    return fill(text, WIDTH, initial_indent="    ", subsequent_indent="    ", break_long_words=False)
 
 
 def _three(lengths: Lengths) -> list[str]:
