@@ -6,6 +6,7 @@ import os
 import re
 from collections.abc import Callable, Iterator
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import attrs
@@ -19,7 +20,7 @@ from simkit.check.result.findings import CheckFinding, CheckResult, placed
 from simkit.check.result.notes import Noted, Notes
 from simkit.check.result.order import folded, in_order
 from simkit.check.result.together import in_common
-from simkit.check.watches.accessed import Accessed
+from simkit.check.watches.accessed import Accessed, accesses_of
 from simkit.check.watches.outside import is_left_by_input
 from simkit.check.watches.watch import Watch
 from simkit.cpu.isa.effects import effects
@@ -108,7 +109,7 @@ def check(
     waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
     places = Places(machine.labels, listing)
     titles = {slot: card.title for slot, card in machine.cards.items()}
-    common = in_common(running, accessed.like, machine)
+    common = in_common(running, accessed.like, partial(accesses_of, again) if again.whole else None, machine)
     ran = [
         attrs.evolve(placed(one, places, titles), together=common.get(number, "")) for number, one in enumerate(running)
     ]

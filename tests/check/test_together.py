@@ -10,7 +10,7 @@ from simkit import Machine
 from simkit.check.result.lines import one_line_report
 from simkit.check.result.report import report_text
 from simkit.check.result.sarif import sarif_text
-from simkit.check.result.together import MOST_BITS, Mask, period, separating
+from simkit.check.result.together import MOST_BITS, Mask, nth, period, separating
 from simkit.check.run import check
 from tests.check.conftest import image
 
@@ -70,6 +70,14 @@ def test_times_that_come_evenly(cycles, every):
     assert period(list(cycles)) == every
 
 
+@given(st.integers(2, 9), st.integers(0, 5), st.integers(6, 20))
+def test_every_nth_access_is_found(every, first, times):
+    accesses = [7 * n + n % 3 for n in range(first + every * times)]
+    assert nth(accesses[first::every], accesses) == every
+    assert nth(accesses, accesses) is None
+    assert nth([*accesses[first::every], 10**6], accesses) is None
+
+
 @pytest.fixture
 def checked(tmp_path):
     def run(listing, extra, seconds=Fraction(1, 10), **options):
@@ -115,6 +123,14 @@ def test_what_comes_once_a_frame_is_said_to(checked):
     result = checked(listing, "", seconds=Fraction(1, 2))
     found = {one.rule.name: one.together for one in result.findings if one.together}
     assert found == {"write-nowhere": "They come once a frame of Video card (slot 5)."}
+
+
+def test_every_third_access_of_a_register_is_said_to_be(checked):
+    """Three bytes to the data port, the third too soon behind the second: 4 us, and then the loop waits."""
+    loop = "8D 00 70 A2 0A CA D0 FD 8D 00 70 A2 0A CA D0 FD 8D 00 70 8D 00 70 A2 0A CA D0 FD 4C 0A 80"
+    listing = f"8000: A9 C0 8D 01 70 A9 81 8D 01 70 {loop}\nFFFA: 00 80 00 80 00 80"
+    found = {one.rule.name: one.together for one in checked(listing, "").findings if one.together}
+    assert found == {"video-access-too-soon": "They are every 4th access of $7000."}
 
 
 def test_a_rom_that_is_read_through_exchanged_lines_is_named(checked):

@@ -82,12 +82,19 @@ def period(cycles: Sequence[int]) -> Fraction | None:
     return mean
 
 
-def in_common(noted: Sequence[Noted], like: Callable[[set[int]], set[int]], machine: Machine) -> dict[int, str]:
+Accesses = Callable[[set[int], int], list[int]]
+"""Cycles of all accesses of some addresses, up to a cycle."""
+
+
+def in_common(
+    noted: Sequence[Noted], like: Callable[[set[int]], set[int]], accesses: Accesses | None, machine: Machine
+) -> dict[int, str]:
     """What findings of one rule and card have in common, in sentences, by the place of the first of them.
 
     Args:
         noted: in order of cycles.
         like: gives addresses of the same pages that were accessed as some were.
+        accesses: tells when addresses were accessed; None: nobody knows.
         machine: the machine.
     """
     groups: dict[tuple[str, int | None], list[int]] = {}
@@ -97,7 +104,9 @@ def in_common(noted: Sequence[Noted], like: Callable[[set[int]], set[int]], mach
     found = {}
     for numbers in groups.values():
         some = [noted[number] for number in numbers]
-        words = [*_of_addresses(some, bad, like), *_of_times(some, machine)]
+        cycles = _first_times(some)
+        order = list(_of_order(some, cycles, accesses)) if accesses is not None else []
+        words = [*_of_addresses(some, bad, like), *(order or _of_times(cycles, machine))]
         if words:
             found[numbers[0]] = " ".join(words)
     return found
@@ -116,11 +125,35 @@ def _of_addresses(some: Sequence[Noted], bad: set[int], like: Callable[[set[int]
         )
 
 
-def _of_times(some: Sequence[Noted], machine: Machine) -> Iterator[str]:
+def _first_times(some: Sequence[Noted]) -> list[int]:
+    """Cycles in which they came, as long as all are kept."""
     cycles = sorted({cycle for one in some for cycle in one.cycles})
     if full := [one.cycles[-1] for one in some if one.cycles and one.count > len(one.cycles)]:
-        last = min(full)  # of later ones not all are kept
+        last = min(full)
         cycles = [cycle for cycle in cycles if cycle <= last]
+    return cycles
+
+
+def _of_order(some: Sequence[Noted], cycles: list[int], accesses: Accesses) -> Iterator[str]:
+    """Every how many accesses of the same address they come."""
+    where = {address for one in some for address in one.addresses}
+    if len(where) != 1 or len(cycles) < FEWEST_TIMES:
+        return
+    every = nth(cycles, accesses(where, cycles[-1]))
+    if every is not None:
+        yield f"They are every {every}{ {2: 'nd', 3: 'rd'}.get(every, 'th') } access of ${where.pop():04X}."
+
+
+def nth(cycles: Sequence[int], accesses: Sequence[int]) -> int | None:
+    """Every how many accesses something comes; None where it does not come evenly, with each, or not in accesses."""
+    place = {cycle: number for number, cycle in enumerate(accesses)}
+    if not all(cycle in place for cycle in cycles):
+        return None
+    steps = {place[after] - place[before] for before, after in pairwise(cycles)}
+    return steps.pop() if len(steps) == 1 and 1 not in steps else None
+
+
+def _of_times(cycles: list[int], machine: Machine) -> Iterator[str]:
     every = period(cycles)
     if every is None:
         return

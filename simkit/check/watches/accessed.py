@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from simkit.backplane.cycle import Kind
+from simkit.machine.again import Again
 from simkit.machine.machine import Machine
 from simkit.records.cycles import Cycles, marks
 
@@ -43,3 +44,24 @@ class Accessed:
         addresses, is_write = part.address, part.is_write
         self._read[addresses[data & ~is_write]] = True
         self._written[addresses[data & is_write]] = True
+
+
+def accesses_of(again: Again, addresses: set[int], until: int) -> list[int]:
+    """Cycles of all accesses of some addresses up to a cycle, spare ones left out: the machine is run again."""
+    machine = again.machine()
+    some, found, near = np.array(sorted(addresses)), list[int](), 0
+
+    def take(records: memoryview) -> None:
+        nonlocal near
+        words = np.frombuffer(records, "<u8")
+        part = Cycles(words[~marks(words)], near)
+        if len(part):
+            wanted = np.isin(part.address, some) & (part.kind == Kind.DATA) & ~part.is_repeat
+            cycle = part.cycle
+            found.extend(cycle[wanted].tolist())
+            near = int(cycle[-1])
+
+    record = machine.bus.record(take)
+    machine.run_to(until + 1)
+    record.remove()
+    return [cycle for cycle in found if cycle <= until]
