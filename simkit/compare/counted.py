@@ -12,7 +12,7 @@ from simkit.compare.apart import DATA_SHIFT
 from simkit.compare.followed import Difference, Followed, Read
 from simkit.compare.pins import MANY, pin_at_fault
 from simkit.compare.rows import DOUBTFUL, WRITE_BIT, Rows
-from simkit.compare.shown import LONGEST
+from simkit.compare.shown import LONGEST, LONGEST_ROWS
 from simkit.compare.signals import READY, Signals
 from simkit.records.observed import SELECT
 
@@ -90,6 +90,7 @@ def count_bus(
                         each.counts = True
     _count_bytes(followed, slots, levels, known)
     _count_together(followed, roms)
+    _count_taken(followed)
     for slot, content in roms.items():
         _count_by_pin(followed, slots, levels, known, seen, slot, content)
     for each in followed.differences:
@@ -132,6 +133,21 @@ def _count_together(followed: Followed, roms: Container[int]) -> None:
         if of_rom or (taken >= FEW and taken >= HALF * len(mine)):
             for each in mine:
                 each.counts = True
+
+
+def _count_taken(followed: Followed) -> None:
+    """Bytes with several lines wrong by which the CPU went, in two instructions: one misread line of a row has none so.
+
+    Whichever their lines: a memory that now and then does not take what is written gives what was there before.
+    """
+    taken = [
+        each
+        for each in followed.differences
+        if each.data.bit_count() >= TOGETHER and each.read is Read.CAPTURED and not each.is_write and not each.control
+    ]
+    if taken and max(each.row for each in taken) - min(each.row for each in taken) > LONGEST_ROWS:
+        for each in taken:
+            each.counts = True
 
 
 def _again(row: int, differ: list[int], could: NDArray[np.int64], least: int = AGAIN) -> bool:
