@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import attrs
 import numpy as np
 from numpy.typing import NDArray
 
 from simkit.backplane.select import ADDRESS_LINES
 from simkit.capture.captured import Captured
+from simkit.compare.cells import Cells
 from simkit.compare.followed import Difference
 from simkit.compare.judged import Led, led
 from simkit.contract.errors import SimkitError
@@ -24,7 +26,7 @@ from simkit.suspect.exercised import Exercised, exercised_by
 from simkit.suspect.floating import LONGEST, Floating, but_for_misread
 from simkit.suspect.given import Given, apart_on_the_lines
 from simkit.suspect.held import impossible_on_the_lines
-from simkit.suspect.in_memory import is_enough, left_in_memory, reads_of_memory
+from simkit.suspect.in_memory import is_enough, left_in_memory, reads_of_memory, remembers_as
 from simkit.suspect.left_over import LeftOver, astray, in_step_of, is_much, most_untold, told, told_of
 from simkit.suspect.letting_go import left_by_letting_go, lets_go
 from simkit.suspect.parts import FIRST_ROWS, Parts
@@ -55,6 +57,7 @@ class Following:
         self._sound: LeftOver | None = None
         self._where_told: tuple[LeftOver, Exercised] | None = None  # of a sound machine, where it leaves something
         self._reads: list[Difference] = []  # of memory, which it leaves there
+        self._remembered: tuple[list[Difference], Machine, Cells] | None = None  # of these no noise; who says so
         self._found: dict[str, LeftOver | None] = {}
         self._parts = Parts(captured)
         self.rows = 0
@@ -102,7 +105,9 @@ class Following:
             sound, banked = decoded(machine), bool(machine.bus.reach.banks.lines)
             found = self._led(machine, self._captured[part])
             reads = reads_of_memory(machine, found, part.start)
+            remembered = self._remembered_in(machine, found, part.start)
             if left := self._left_of(machine, found, part.start):
+                self._remembered = (remembered, machine, found.cells) if remembered else None
                 if part.stop > FIRST_ROWS[0]:  # by so few rows others are led as soon as asked without it
                     self._reads = reads if is_enough(reads) else self._reads_of_all()
                 pairs = np.zeros((2, 0x1_0000, 256), bool)
@@ -110,6 +115,12 @@ class Following:
                     pairs[way, sorted(asked)] = True
                 return left, exercised_by(sound, pairs, 0, banked=banked)
         return None
+
+    def _remembered_in(self, machine: Machine, found: Led, start: int) -> list[Difference]:
+        """Reads of memory that a machine leaves in the rows from one on; none where noise may be why."""
+        own = reads_of_memory(machine, found, 0)
+        own = but_for_misread(machine, found, own, self._roms) if is_much(own) else []
+        return [attrs.evolve(one, row=start + one.row) for one in own] if is_much(own) else []
 
     def _reads_of_all(self) -> list[Difference]:
         """Reads of memory that a sound machine leaves of the whole capture."""
@@ -124,6 +135,10 @@ class Following:
             elsewhere, words = fetched_elsewhere(machine, self._captured, self._vector)
             if elsewhere:
                 return LeftOver(len(elsewhere), words, elsewhere[0], 0.0)
+        if self._remembered is not None:
+            reads, sound, cells = self._remembered
+            if remembers_as(machine, sound, cells):
+                return LeftOver(len(reads), told(machine, reads), 0, 0.0)
         if self._reads:
             self.rows += FIRST_ROWS[0]  # which take about as long
         if in_memory := left_in_memory(machine, self._captured, self._reads):

@@ -4,6 +4,10 @@ A machine without a fault often leaves a few reads of ROM and RAM, thousands of 
 a candidate has to be led by all of the capture to leave them, too; most candidates leave that memory as it is. What
 their memories put there can be had without the CPU model: a ROM's byte by the address on the lines, a RAM's by what was
 on them when the place was last reached (`given.py`, `given_back.py`).
+
+A RAM that did not take a byte gives the same wrong one again and again: on the lines only the first of these reads is
+otherwise than what was there before. What it should hold the CPU model knows, which goes by what the CPU wrote. It says
+the same of all candidates whose CPU and whose memories are as without a fault, whatever their other cards do.
 """
 
 from __future__ import annotations
@@ -14,6 +18,8 @@ import attrs
 import numpy as np
 
 from simkit.capture.captured import Captured
+from simkit.compare.at_cpu import AtCpu
+from simkit.compare.cells import Cells
 from simkit.compare.followed import Difference
 from simkit.compare.judged import Led
 from simkit.machine.machine import Machine
@@ -38,6 +44,30 @@ def reads_of_memory(machine: Machine, found: Led, start: int) -> list[Difference
     in_step = in_step_of(found)  # elsewhere it may be the address that was misread
     own = [one for one in found.disagreements if in_step[one.row] and not (one.control or one.is_write or one.signal)]
     return [attrs.evolve(one, row=start + one.row) for one in own if one.data and one.slot in memories]
+
+
+def remembers_as(machine: Machine, sound: Machine, cells: Cells) -> bool:
+    """Whether CPU and memories of a machine are those of one without a fault, wherever that was asked in a capture.
+
+    Args:
+        machine: with the fault in it.
+        sound: the one without.
+        cells: of that, led by the capture.
+    """
+    if machine.bus.reach.banks.lines or machine.bus.may_stall != sound.bus.may_stall or AtCpu.of(machine) is not None:
+        return False
+    mine = Cells(machine)
+    reads, writes = cells.asked
+    return (
+        mine.wired == cells.wired
+        and all(mine.read_at(address) == cells.read_at(address) for address in reads)
+        and all(
+            mine.write_at(address) == cells.write_at(address)
+            and mine.fights(address) == cells.fights(address)
+            and mine.also_written(address) == cells.also_written(address)
+            for address in writes
+        )
+    )
 
 
 def is_enough(reads: Sequence[Difference]) -> bool:
