@@ -91,6 +91,8 @@ def _reached_in(machine: Machine, seat: Seat, plan: Plan, is_read: bool) -> tupl
     for one, offset in plan.takers:
         if one is seat:
             place, takes = offset, 1
+    if not (driven or takes):  # nothing is told of what it holds, which stays as it is
+        place = _NOWHERE
     return place, driven, takes
 
 

@@ -30,6 +30,8 @@ FAULTS = (
     "slot 1: pin A3 low",
     "slot 1: line A8 open",
     "slot 1: line RW low",
+    "slot 1: line RW high",
+    "slot 1: write enable never",
     "slot 1: output enable PHI2",
     "slot 1: write enable not RW",
     "slot 1: selected by xxxx xxxx xxxx xxxx",
@@ -61,6 +63,17 @@ def whole(levels, names=FULL):
     count = len(levels)
     known = np.full(count, (1 << len(names)) - 1, np.uint64)
     return Captured(tuple(names), levels, known, np.arange(count, dtype=float), np.zeros(count, bool))
+
+
+NEVER_TAKES = "slot 1: line RW high", "slot 1: write enable never"
+
+
+@pytest.mark.parametrize("fault", NEVER_TAKES)
+def test_a_memory_that_takes_nothing_gives_back_one_byte_whatever_is_written_between(fault):
+    """Where it drives the lines while the CPU writes, too: what it holds stays as it is."""
+    rows, words = not_given_back(faulted(fault), shown(lambda held, _: held))
+    assert rows
+    assert "holds $" in words
 
 
 @pytest.mark.parametrize("fault", FAULTS)
