@@ -169,6 +169,14 @@ class Seat:
         """What the program has begun and another access would break."""
         return self.guard.ask(self, cycle, "unfinished", check=answers.text)
 
+    def standstill(self, bit: str, cycle: int) -> str:
+        """Why a status bit, or a request, will not come by itself."""
+        return self.guard.ask(self, cycle, "standstill", bit, cycle, check=answers.text)
+
+    def set_up(self, cycle: int) -> bool:
+        """Whether the program waits for something of it."""
+        return self.guard.ask(self, cycle, "set_up", cycle, check=answers.flag)
+
     def words(self, cycle: int) -> list[str]:
         """What it looks like inside."""
         return self.guard.ask(self, cycle, "words", cycle, check=answers.words)

@@ -12,6 +12,7 @@ from pathlib import Path
 import attrs
 
 from simkit.check.image.static import power_on_findings, static_findings
+from simkit.check.image.waits import waits_in_vain
 from simkit.check.leaving.causes import led_there
 from simkit.check.leaving.trail import Trail
 from simkit.check.leaving.way import way_of
@@ -106,7 +107,9 @@ def check(
         others, remark = besides(again)
         running += others
         run.remarks.append(remark)
-    waits = [_waited(machine, loop, end)] if loop and not is_left_by_input(machine, loop.addresses) else []
+    waits = []
+    if loop and not is_left_by_input(machine, loop.addresses):
+        waits = [*waits_in_vain(machine, loop.addresses, end), _waited(machine, loop, end)]
     places = Places(machine.labels, listing)
     titles = {slot: card.title for slot, card in machine.cards.items()}
     common = in_common(running, accessed.like, partial(accesses_of, again) if again.whole else None, machine)

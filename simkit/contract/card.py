@@ -237,6 +237,19 @@ class Card:
         """What the program has begun with the last access and another access in between would break; "" for nothing."""
         return ""
 
+    def standstill(self, bit: str, cycle: int) -> str:
+        """Why a status bit will not change before the program writes to the card, for findings; "" when it may.
+
+        Args:
+            bit: name of a bit of a register, or of a pin with `request`: why the card does not ask.
+            cycle: now.
+        """
+        return ""
+
+    def set_up(self, cycle: int) -> bool:
+        """The program has set the card up for something that would come to it; asked with `standstill` of a pin."""
+        return False
+
     def words(self, cycle: int) -> list[str]:
         """What the card looks like inside, in words, one line each; for `simkit show`."""
         return []

@@ -20,12 +20,13 @@ from collections.abc import Callable, Mapping
 from typing import ClassVar
 
 from simkit.contract import NEVER, PinSpec, Register
-from simkit_cards.ports_6522 import told
+from simkit_cards.ports_6522 import standstill, told
 from simkit_cards.ports_6522.board import (
     CA1,
     CA2,
     CB1,
     CB2,
+    FLAGS,
     SR,
     T1,
     T2,
@@ -297,6 +298,38 @@ class Ports6522(Chip6522):
             return False
         port = self._port_a if offset else self._port_b
         return all(pin.line is None or all(p.lazy_level is None for p in pin.line.pins) for pin in port.pins)
+
+    def standstill(self, bit: str, cycle: int) -> str:
+        """Flags whose source is off, not started or joined to nothing; INT and bit 7 while none of them can come."""
+        self.advance(cycle)
+        if bit in FLAGS:
+            return "" if self._ifr >> FLAGS.index(bit) & 1 else self._no_flag(bit)
+        if bit not in ("IRQ", "INT") or self._ifr & self._ier:
+            return ""
+        if not self._ier:
+            waiting = [name for n, name in enumerate(FLAGS) if self._ifr >> n & 1]
+            flags = f"{' and '.join(waiting)} {'is' if len(waiting) == 1 else 'are'} set, and " if waiting else ""
+            return f"{flags}IER enables no flag (bit 7 of the byte written there is 1 to enable, 0 to disable)"
+        reasons = {name: self._no_flag(name) for n, name in enumerate(FLAGS) if self._ier >> n & 1}
+        if not all(reasons.values()):
+            return ""
+        return "; ".join(f"{name} is enabled, but {reason}" for name, reason in reasons.items())
+
+    def set_up(self, cycle: int) -> bool:
+        """A flag is set or enabled: something was started, or is awaited."""
+        self.advance(cycle)
+        return self._ier != 0 or self._ifr & (T1 | T2 | SR) != 0
+
+    def _no_flag(self, bit: str) -> str:
+        if bit == "SR":
+            return standstill.of_shift_register(self._sr, self._cb1)
+        if bit == "T1":
+            return standstill.of_timer(1, runs=bool(self._acr & 0x40) or self._t1.armed, open_pulses=False)
+        if bit == "T2":
+            is_open = self._t2.counts_pulses and self._pb6.line is None and not self._ddrb & 0x40
+            return standstill.of_timer(2, runs=self._t2.armed, open_pulses=is_open and not self._noisy)
+        lines = self._a if bit[1] == "A" else self._b
+        return standstill.of_control_line(self.slot.pin(bit), lines, self._sr, noisy=self._noisy)
 
     def words(self, cycle: int) -> list[str]:
         """Ports, timers, shift register, flags and who is told of them."""

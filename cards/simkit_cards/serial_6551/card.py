@@ -293,6 +293,27 @@ class Serial6551(Card):
         armed = (self.slot.armed(name) for name in ("sent", "received", "asks again", "idles"))
         return min((when for when in armed if when is not None), default=NEVER)
 
+    def standstill(self, bit: str, cycle: int) -> str:
+        """Nothing is received while DTR is off; INT while neither direction may ask."""
+        registers = self._registers
+        waiting = bool(registers.status & Status.RDRF)
+        off = f"the receiver is off: bit 0 (DTR) of the command register, ${registers.command:02X}, is 0"
+        if bit == "RDRF":
+            return "" if waiting or registers.enabled else off
+        if bit != "INT" or registers.status & Status.IRQ or registers.asks:
+            return ""
+        if not registers.enabled:
+            return off
+        if registers.command & 0x02:
+            byte = "a byte waits, but " if waiting else ""
+            return f"{byte}bit 1 (IRD) of the command register, ${registers.command:02X}, forbids it to ask for it"
+        return ""
+
+    def set_up(self, cycle: int) -> bool:
+        """Command or rate were written, or a byte waits."""
+        registers = self._registers
+        return bool(registers.command & 0x1F or registers.control & 0x0F or registers.status & Status.RDRF)
+
     def words(self, cycle: int) -> list[str]:
         """Rate, what moves, what waits."""
         return [

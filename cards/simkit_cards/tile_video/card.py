@@ -320,6 +320,16 @@ class TileVideo(Chip):
             steady -= 1
         return max(cycle, steady)
 
+    def standstill(self, bit: str, cycle: int) -> str:
+        """INT does not come while register 1 forbids it."""
+        if bit != "INT" or self._registers[1] & R1.IE:
+            return ""
+        return f"bit 5 (IE) of register 1, ${self._registers[1]:02X}, is 0, so no end of a frame moves INT"
+
+    def set_up(self, cycle: int) -> bool:
+        """The picture is on."""
+        return bool(self._registers[1] & R1.BL)
+
     def words(self, cycle: int) -> list[str]:
         """Registers, tables and sprites in words, and the state of the ports."""
         self.advance(cycle)

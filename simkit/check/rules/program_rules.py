@@ -444,4 +444,26 @@ PROGRAM_RULES = (
         "that means to poll leaves the interrupt off at the card.",
         bench="The pin of the card is low, IRQ at the CPU is high.",
     ),
+    Rule(
+        name="wait-in-vain",
+        level="warning",
+        title="the program waits for a bit that cannot come",
+        story="The mask of the flag has its one in the wrong place, the timer got its low byte and never its high one, "
+        "or the receiver was never turned on: the loop never ends, or ends by noise, on some days.",
+        hardware="A flag is set by its source alone. A source that is off, was not started or has an input joined to "
+        "nothing sets none, however long the program looks.",
+        do="Compare the mask of the loop with the register's table (`simkit map`), then the set-up with what the flag "
+        "needs.",
+        bench="Read the whole register in the loop and put it on a port: another bit may stand there.",
+    ),
+    Rule(
+        name="request-not-made",
+        level="warning",
+        title="interrupts are allowed and awaited, and the card was not told to ask",
+        story="The timer runs, the handler is right, the CLI is there, and nothing ticks: the byte that enables the "
+        "interrupt lacks the bit that says enable, or its source was never started.",
+        hardware="A flag and a request are two things: the card pulls its line only for flags that are enabled.",
+        do="Write to the card what the finding names, before CLI. Of a 6522: bit 7 of the byte for IER is 1.",
+        bench="IRQ stays high; the flag register shows the flag.",
+    ),
 )

@@ -108,6 +108,7 @@ class Asker:
             "steady_until": lambda: {offset: bench.steady_until(offset) for offset in bench.some_offsets()},
             "wait_cycles": bench.waits,
             "unfinished": bench.unfinished,
+            "standstill": bench.standstills,
             "what leaves a port": lambda: bench.ports(screens=screens),
             "the level of a pin": bench.pin_levels,
             "save": bench.state,

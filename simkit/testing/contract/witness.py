@@ -28,8 +28,8 @@ _LOADING = "load"
 
 _VALUE = attrgetter("value")
 
-_ALIKE = ("wait_cycles", "holds_program")
-"""Questions that `Card` answers alike for every offset, unless a card answers them itself."""
+_ALIKE = ("wait_cycles", "holds_program", "standstill")
+"""Questions that `Card` answers alike for every offset or bit, unless a card answers them itself."""
 
 OFFSETS_TRIED = 32
 """Offsets of a large card at which it is asked."""
@@ -279,6 +279,15 @@ class WitnessBench(Bench):
         found = self.question("unfinished", self._seat.unfinished, self.cycle)
         self.was_unfinished |= bool(found)
         return found
+
+    def standstills(self) -> list[str | bool]:
+        """What will not come by itself, by the card's word: each named bit, each request, and whether it is awaited."""
+        if not self._speaks["standstill"]:
+            return []
+        bits = {bit for register in self._seat.registers for bit in register.bits if bit}
+        bits |= {name for name, pin in self.connector.pins.items() if pin.spec.request}
+        found = [self.question(f"standstill({bit!r})", self._seat.standstill, bit, self.cycle) for bit in sorted(bits)]
+        return [*found, self.question("set_up", self._seat.set_up, self.cycle)]
 
     def ports(self, *, screens: bool = True) -> dict[str, Any]:
         """What leaves the ports.
