@@ -4,19 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
-
-from simkit.backplane.cycle import Kind
 from simkit.check.result.notes import Noted
-from simkit.cpu.isa.opcodes import OPCODES
+from simkit.luck.executed import OTHER, executed
 from simkit.luck.luck import MOST_CAUSES, Luck, luck
 from simkit.luck.unknown import Maker
 from simkit.luck.words import noted
 from simkit.machine.again import Again
 from simkit.machine.machine import Machine
-from simkit.records.cycles import Cycles, marks
-
-_OTHER = {"6502": "65C02", "65C02": "6502"}
 
 
 def owed_to_luck(
@@ -36,8 +30,9 @@ def owed_to_luck(
         parts: also other parts of the CPU and the cards.
         goes_on: called often with the part that is done, 0 to 1; False ends it.
     """
-    other = _other_part(again, cycles) if parts else ""
-    maker = Maker(again, other_part=other, parts=parts)
+    done = executed(again.machine(), cycles)
+    other = done.other_part(again.of.description.cpu) if parts else ""
+    maker = Maker(again, other_part=other, parts=parts, compared=done.compared)
     found = luck(maker, cycles, power_ups=power_ups, goes_on=goes_on)
     return [noted(maker, again.of, cause) for cause in found.causes], _told(
         found, parts=parts, other=other, of=again.of
@@ -47,7 +42,7 @@ def owed_to_luck(
 def _told(found: Luck, *, parts: bool, other: str, of: Machine) -> str:
     text = f"Run over {found.power_ups} power-ups{', other parts among them' if parts else ''}"
     if parts and not other:
-        text += f" (of the CPU none: the program holds opcodes that a {_OTHER[of.description.cpu]} lacks)"
+        text += f" (of the CPU none: the program holds opcodes that a {OTHER[of.description.cpu]} lacks)"
     if found.stopped:
         return f"{text}, and stopped there before the end."
     number = len(found.causes)
@@ -55,20 +50,3 @@ def _told(found: Luck, *, parts: bool, other: str, of: Machine) -> str:
         return f"{text}: all show the same."
     more = f"; after {MOST_CAUSES} of them no more were looked for" if found.more else ""
     return f"{text}: what they show hangs on {number} thing{'' if number == 1 else 's'}{more}."
-
-
-def _other_part(again: Again, cycles: int) -> str:
-    """The other part, if each opcode that the program has executed is one of it as well."""
-    machine = again.machine()
-    executed = np.zeros(256, np.bool_)
-
-    def take(records: memoryview) -> None:
-        words = np.frombuffer(records, "<u8")
-        part = Cycles(words[~marks(words)])
-        executed[part.data[part.kind == Kind.FETCH]] = True
-
-    record = machine.bus.record(take)
-    machine.run_to(cycles)
-    record.remove()
-    other = _OTHER[machine.description.cpu]
-    return other if all(OPCODES[other][code].documented for code in np.flatnonzero(executed)) else ""

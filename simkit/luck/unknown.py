@@ -75,14 +75,18 @@ class Maker:
         again: of a machine that was run, so that its cards have asked for what they leave to chance.
         other_part: the other part of the CPU, when the program may run on it; "" when not.
         parts: also card parts, where sources leave open how they are made.
+        compared: values that the program compares with: noise seldom has just one of these in the byte that counts.
 
     Attributes:
         usual: how the machine comes up by itself.
     """
 
-    def __init__(self, again: Again, *, other_part: str = "", parts: bool = False) -> None:
+    def __init__(
+        self, again: Again, *, other_part: str = "", parts: bool = False, compared: Sequence[int] = ()
+    ) -> None:
         self._of = again.of
         self._again = again
+        self._compared = [value for value in compared if value not in (0x00, 0xFF)]  # these are PATTERNS
         fresh = again.machine()
         self._loaded = fresh.loaded
         self._memories = [
@@ -131,7 +135,7 @@ class Maker:
 
     def _other(self, number: int) -> PowerUp:
         """Another way to come up, by its number."""
-        named = PATTERNS[number - 1] if number <= len(PATTERNS) else None
+        named = self._pattern(number)
         values: dict[Unknown, object] = {}
         for unknown, usual in self.usual.values.items():
             chance = hashlib.shake_128(f"{number}/{unknown.kind}/{unknown.slot}/{unknown.name}".encode())
@@ -146,9 +150,27 @@ class Maker:
                 values[unknown] = (usual, *RESIDUES)[number % (1 + len(RESIDUES))]
         return PowerUp(named[0] if named is not None else f"noise {number}", values)
 
+    def _pattern(self, number: int) -> tuple[str, bytes] | None:
+        """What memories hold in a power-up, with its name; None: noise.
+
+        Behind PATTERNS every second one has all bytes at a value that the program compares with, as long as there are
+        such: a program that takes one byte for a sign is found out so, and not only in one of 256 power-ups.
+        """
+        if number <= len(PATTERNS):
+            return PATTERNS[number - 1]
+        behind, noise = divmod(number - 1 - len(PATTERNS), 2)
+        if noise or behind >= len(self._compared):
+            return None
+        value = self._compared[behind]
+        return f"memory all ${value:02X}", bytes([value])
+
     def _other_parts(self, cpu: str) -> Iterator[PowerUp]:
         if cpu:
-            yield PowerUp(f"a {cpu} for the CPU", {**self.usual.values, Unknown(PART): cpu}, is_part=True)
+            values = {**self.usual.values, Unknown(PART): cpu}
+            yield PowerUp(f"a {cpu} for the CPU", values, is_part=True)
+            decimal = Unknown(REGISTER, 0, "d")
+            if decimal not in self.usual.values:  # RESET clears the flag of the part that is there, not of the other
+                yield PowerUp(f"a {cpu} for the CPU, D set", {**values, decimal: 1}, is_part=True)
 
     def _other_settings(self) -> Iterator[PowerUp]:
         """Each value that a part may have, one at a time, where the machine file does not say which it has."""

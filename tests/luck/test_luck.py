@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from simkit import Machine
 from simkit.check.run import check
+from simkit.luck.executed import executed
 from simkit.luck.finding import owed_to_luck
 from simkit.luck.narrow import Piece, mixed, narrowed, pieces
 from simkit.luck.sight import NEAR, Sight, difference
@@ -189,3 +190,20 @@ def test_one_that_is_stopped_gives_what_it_knows(machine_of):
 def test_pieces_leave_out_what_is_alike():
     memory = Unknown(MEMORY, 1)
     assert pieces({memory: b"ab"}, {memory: b"aX"}) == [Piece(memory, (1,))]
+
+
+def test_of_what_a_program_compares_with_all_is_tried(machine_of):
+    """No noise: of 256 values one byte holds the right one seldom."""
+    machine = machine_of({"x": "lda #1\ncmp #$17\ncpx #$44\ncpy #$17\neor #$99\n.byte $C9, $00\n"}, "x")
+    again = Again(machine)
+    machine.run(cycles=100)
+    done = executed(again.machine(), machine.cycle)
+    assert done.compared == (0x00, 0x17, 0x44, 0x99)
+    memories = [
+        set(value)
+        for one in Maker(again, compared=done.compared).power_ups(20)[1:]
+        for unknown, value in one.values.items()
+        if unknown == Unknown(MEMORY, 1)
+    ]
+    assert [one.pop() for one in memories if len(one) == 1] == [0x00, 0xFF, 0x17, 0x44, 0x99]
+    assert sum(len(one) > 200 for one in memories) == 13
