@@ -46,13 +46,13 @@ CASES = {
         "RTS at $8012 took $0741 from $01FD and $01FE and went on behind it. $41 ($01FD): pushed by PHA at $8010 in "
         "cycle 21. $07 ($01FE): pushed by JSR at $8005 in cycle 17. RTS wants what JSR pushed: on this way something "
         "was pushed and not pulled again.",
-        [],
+        ["stack-uneven"],
     ),
     "PLA too many in a routine of a routine": (
         "A2FF9A 201080 4C0680", [(0x8010, "201880 60"), (0x8018, "68EA60")], VECTORS, "", "65C02",
         "$80 ($01FD): pushed by JSR at $8010 in cycle 20. $05 ($01FE): pushed by JSR at $8003 in cycle 15. RTS wants "
         "what JSR pushed: on this way something was pulled and not pushed before.",
-        [],
+        ["stack-uneven"],
     ),
     "RTS with one byte pushed": (
         "A2FF9A A910 48 60", [], VECTORS, "", "65C02",

@@ -26,7 +26,7 @@ PAIRS = {pair["rule"]: pair for pair in tomllib.loads((Path(__file__).parent / "
 INCLUDE = {"bench": "bench.inc", "marlpit": "marlpit.inc"}
 NMOS = {"decimal-at-interrupt", "decimal-open", "decimal-undefined", "opcode-missing", "undefined-opcode", "cpu-jammed"}
 ALSO = {  # what follows from the mistake besides its own rule
-    "handler-stack": {"ran-away"},
+    "handler-stack": {"ran-away", "stack-uneven"},
     "stack-underflow": {"never-written", "ran-away"},
     "vector-astray": {"ran-away"},
     "image-size": {"vector-astray", "labels-stale", "ran-away"},

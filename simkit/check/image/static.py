@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import partial
 from pathlib import Path
 
 from simkit.address_map.compared import empty_place, register_addresses, register_pages, what_it_is
@@ -12,11 +13,13 @@ from simkit.address_map.standing import CONSTANTS, LISTING, SCHEMATIC, Standing,
 from simkit.backplane.areas import first_of
 from simkit.backplane.seat import Seat
 from simkit.check.image.codemap import JMP_INDIRECT, reached
-from simkit.check.image.ground import runs_of_one_byte
+from simkit.check.image.ground import code_at, runs_of_one_byte
 from simkit.check.image.named import word
+from simkit.check.image.stack_paths import uneven
 from simkit.check.image.vector_words import UNSEEN, content_of, entries, vector_findings
 from simkit.check.result.notes import Noted
 from simkit.contract.errors import SimkitError
+from simkit.cpu.isa.effects import effects
 from simkit.cpu.isa.opcodes import OPCODES
 from simkit.machine.found import who
 from simkit.machine.machine import Machine
@@ -47,6 +50,7 @@ def static_findings(machine: Machine, listing: Listing | None) -> tuple[list[Not
         *vector_findings(machine, listing),
         *_opcodes(machine, listing),
         *_jumps(machine, listing),
+        *_ends(machine, listing),
         *_named(machine, compared),
         *_constants(machine, listing, compared),
     ]
@@ -133,6 +137,33 @@ def _instructions(machine: Machine, listing: Listing | None) -> list[int]:
     if listing is not None:
         return [row.address for row in listing.instructions()]
     return sorted(reached(machine, entries(machine)))
+
+
+def _ends(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
+    """Ends with a byte forgotten on the stack; behind calls programs are followed only as a listing says they go on."""
+    if machine.bus.reach.banks.lines:  # programs that share addresses cannot be followed
+        return
+    starts = machine.vectors()
+    known = (
+        {row.address for row in listing.instructions()}
+        if listing is not None
+        else reached(machine, entries(machine), behind_calls=False)
+    )
+    code = partial(code_at, machine)
+    for one in uneven(known, (starts["NMI"], starts["IRQ"]), code, effects(machine.description.cpu)):
+        depth = min(one.depths, key=abs)
+        number = f"{abs(depth)} byte{'' if abs(depth) == 1 else 's'}"
+        what = f"{number} left on the stack" if depth > 0 else f"{number} more pulled than pushed"
+        kind, name = ("handler", "RTI") if one.is_handler else ("routine", "RTS")
+        begin, end = (machine.place(pc).words() for pc in (one.entry, one.end))
+        yield Noted(
+            "stack-uneven",
+            f"Whichever way is taken from the {kind} at {begin}, the {name} at {end} comes with {what}.",
+            one.end,
+            one.end,
+            None,
+            UNSEEN,
+        )
 
 
 def _jumps(machine: Machine, listing: Listing | None) -> Iterator[Noted]:

@@ -11,7 +11,7 @@ from simkit.check.result.findings import CheckFinding
 
 LEFT = "ran-away"
 _OF_THE_STACK = frozenset(("stack-wrap", "stack-underflow", "stack-pointer-unset", "handler-stack"))
-_OF_OPCODES = frozenset(("opcode-missing", "undefined-opcode", "brk-executed"))
+_OF_OPCODES = frozenset(("opcode-missing", "undefined-opcode", "brk-executed", "stack-uneven"))
 
 
 def led_there(findings: Iterable[CheckFinding], way: Way | None) -> list[CheckFinding]:

@@ -179,6 +179,15 @@ PROGRAM_RULES = (
         bench="Trigger on the card's select with R/W low while the loop runs.",
     ),
     Rule(
+        name="stack-uneven",
+        level="error",
+        title="a routine ends with a byte too many or too few on the stack",
+        story="The queue is full for once, and the program is somewhere else: on that way the PLA was forgotten.",
+        hardware="RTS and RTI pull what is on top, whatever it is: a pushed A becomes half of the return address.",
+        do="Have every way to the RTS pull what it has pushed; leave by one common end.",
+        bench="Trigger on the RTS and compare the two stack reads with the address behind the JSR.",
+    ),
+    Rule(
         name="undriven-read",
         level="error",
         title="the CPU reads an address that no card drives",

@@ -282,7 +282,9 @@ class Watch:
             if is_write and address in self._walks.at and not self._core_runs and not self._frames:
                 self._walks.entered(address, self._pc or 0, cycle)
             if kind is _DATA and not is_write:
-                self._bits.read(address, place.slot, plan.drivers[0][2], self._effects[self._code], self._pc or 0)
+                self._bits.read(
+                    address, place.slot, plan.drivers[0][2], self._effects[self._code], self._pc or 0, cycle
+                )
                 self._unheard.looked(place)
                 if not self._frames:
                     self._requests.looked(place, cycle)
