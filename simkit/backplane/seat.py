@@ -177,6 +177,10 @@ class Seat:
         """Whether the program waits for something of it."""
         return self.guard.ask(self, cycle, "set_up", cycle, check=answers.flag)
 
+    def left_undone(self, cycle: int) -> str:
+        """What the program began to set up and never finished."""
+        return self.guard.ask(self, cycle, "left_undone", cycle, check=answers.text)
+
     def words(self, cycle: int) -> list[str]:
         """What it looks like inside."""
         return self.guard.ask(self, cycle, "words", cycle, check=answers.words)

@@ -250,6 +250,10 @@ class Card:
         """The program has set the card up for something that would come to it; asked with `standstill` of a pin."""
         return False
 
+    def left_undone(self, cycle: int) -> str:
+        """What the program has begun to set up and not finished by `cycle`, for findings; "" for nothing."""
+        return ""
+
     def words(self, cycle: int) -> list[str]:
         """What the card looks like inside, in words, one line each; for `simkit show`."""
         return []

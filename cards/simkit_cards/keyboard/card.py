@@ -198,6 +198,7 @@ class Keyboard(Card):
             clears_port=settings.clears_port,
             pulses=settings.interrupt == "pulse",
             changed=self._show,
+            lost=self._report_lost,
         )
         self.line = KeyboardLine(
             slot,
@@ -356,6 +357,15 @@ class Keyboard(Card):
         if self.settings.glitch_percent and self.slot.chance("spike", cycle) * 100 < self.settings.glitch_percent:
             self.controller.strobe(not sets, cycle)
         return value
+
+    def _report_lost(self, cycle: int) -> None:
+        ring = self.controller.ring
+        self.slot.report(
+            "keyboard-code-lost",
+            cycle,
+            f"A code came while all {ring.capacity} places of the ring buffer were full: {ring.dropped} of "
+            f"{ring.pushed} codes are lost so far.",
+        )
 
     def _tell_code_twice(self, value: int, cycle: int) -> None:
         ring = self.controller.ring

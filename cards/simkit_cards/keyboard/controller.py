@@ -87,6 +87,7 @@ class KeyController:
             "self-clearing" (resets the latch itself after each pop).
         clears_port: the port reads 00 once the ring is empty, instead of the last code.
         changed: called as changed(cycle) when ready flag, faults or interrupt state may have changed.
+        lost: called as lost(cycle) when codes found no place; of a program that takes none, with the first it takes.
 
     Attributes:
         ready: the ready flag as it stands on the status port.
@@ -123,12 +124,14 @@ class KeyController:
         clears_port: bool,
         pulses: bool,
         changed: Callable[[int], None],
+        lost: Callable[[int], None],
     ) -> None:
         self.ring = ring
         self.latch = ReadLatch()
         self.ready = self.overflow = self.fault = self.pulsing = False
         self.port = 0
         self._slot = slot
+        self._lost = lost
         self._checks_empty = ring.checks_empty
         self._timing = timing
         self.instructions = slot.crystal(crystal_hz / CRYSTALS_PER_INSTRUCTION, "controller")
@@ -311,7 +314,7 @@ class KeyController:
         if name == "poll":
             self._poll(tick)
         elif name == "pop":
-            self._pop(tick)
+            self._pop(tick, cycle)
         elif name == "push":
             self._push(tick, cycle)
         elif name == "pulse end":
@@ -353,10 +356,12 @@ class KeyController:
             self.latch.taken = False
             self.latch.since = 0
 
-    def _pop(self, tick: int) -> None:
+    def _pop(self, tick: int, cycle: int) -> None:
         ring = self.ring
         if ring.pop():
             self.fault = False
+            if ring.popped == 1 and ring.dropped:
+                self._lost(cycle)
         if ring.count > 0:
             self.port = ring.oldest
         elif self._clears_port:
@@ -366,8 +371,11 @@ class KeyController:
 
     def _push(self, tick: int, cycle: int) -> None:
         self._arm_put_off_poll(cycle + 1)  # a poll comes before a push in the same cycle
-        ring = self.ring
-        ring.push(self._arriving.pop(0))
+        ring, code = self.ring, self._arriving.pop(0)
+        lost = ring.dropped
+        ring.push(code)
+        if ring.dropped > lost and ring.popped:
+            self._lost(cycle)
         if ring.count == 1 or "pop" not in self._ticks:
             self.port = ring.oldest
         self._arm("show push", tick + self._length("update", tick))

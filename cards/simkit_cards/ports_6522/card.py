@@ -320,6 +320,19 @@ class Ports6522(Chip6522):
         self.advance(cycle)
         return self._ier != 0 or self._ifr & (T1 | T2 | SR) != 0
 
+    def left_undone(self, cycle: int) -> str:
+        """A port whose output register was written, with all of its pins inputs; RESET clears both registers."""
+        found = [
+            f"OR{letter} holds ${value:02X} and DDR{letter} is $00: all pins of port {letter} are inputs, and nothing "
+            "of it appears"
+            for letter, value, outputs, lines in (
+                ("A", self._ora, self._ddra, self._a),
+                ("B", self._orb, self._ddrb | 0x80 * self._on_pb7, self._b),
+            )
+            if value and not outputs and not lines.answers
+        ]
+        return "; ".join(found)
+
     def _no_flag(self, bit: str) -> str:
         if bit == "SR":
             return standstill.of_shift_register(self._sr, self._cb1)

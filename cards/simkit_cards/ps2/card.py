@@ -39,7 +39,7 @@ from simkit.contract import (
     saved,
     setting,
 )
-from simkit_cards.ps2.device import Ps2Device
+from simkit_cards.ps2.device import BUFFER_BYTES, Ps2Device
 from simkit_cards.ps2.frame import DATA_SETUP_US, FRAME_BITS, frame_of, frame_us, odd_parity
 from simkit_cards.ps2.scan_codes import CHARACTERS, KEY_BY_NAME
 from simkit_cards.ps2.settings import Ps2Settings, device_traits
@@ -130,7 +130,15 @@ class Ps2Keyboard(Card):
     def outside(self, port: str, action: str, arguments: tuple[Any, ...], cycle: int) -> None:
         """A key goes down or comes up."""
         move = self.device.press if action == "press" else self.device.release
+        overran = self.device.overran
         move(arguments[0], self._us.ticks_at(cycle))
+        if self.device.overran and not overran:
+            self.slot.report(
+                "keyboard-overran",
+                cycle,
+                f"The key {arguments[0]} found no place in the keyboard's own buffer of {BUFFER_BYTES} codes: nobody "
+                "let it send for so long (CLOCK low, or a command that it waits for).",
+            )
         self._consider(cycle)
 
     def pin_changed(self, name: str, level: bool, cycle: int) -> None:

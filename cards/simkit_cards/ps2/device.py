@@ -172,6 +172,11 @@ class Ps2Device:
         """Keys that are down, in the order pressed."""
         return tuple(self._down)
 
+    @property
+    def overran(self) -> bool:
+        """Whether the newest code is the one that stands for keys that found no place."""
+        return self._buffer[-1:] == [OVERRUN]
+
     def _put(self, codes: bytes) -> None:
         """Store a sequence whole, or the overrun code in the seventeenth place. [AT] p. 4-3, [XT] p. 4-24."""
         if not codes:
@@ -180,7 +185,7 @@ class Ps2Device:
         if len(self._buffer) + kept + len(codes) <= BUFFER_BYTES:
             self._buffer.extend(codes)
             self._lengths.append(len(codes))
-        elif self._buffer[-1:] != [OVERRUN]:
+        elif not self.overran:
             self._buffer.append(OVERRUN)
             self._lengths.append(1)
 

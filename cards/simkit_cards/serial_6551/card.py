@@ -309,6 +309,18 @@ class Serial6551(Card):
             return f"{byte}bit 1 (IRD) of the command register, ${registers.command:02X}, forbids it to ask for it"
         return ""
 
+    def left_undone(self, cycle: int) -> str:
+        """A receiver that is on, and no clock for it."""
+        registers = self._registers
+        if not registers.enabled or registers.control & 0x0F or self.settings.outside_clock_hz:
+            return ""
+        if self._part.crystal_at_rate_0:
+            return ""
+        return (
+            f"DTR is on (command ${registers.command:02X}), and rate 0 in the control register, "
+            f"${registers.control:02X}, means a clock on RxC, where none comes: nothing is sent or received"
+        )
+
     def set_up(self, cycle: int) -> bool:
         """Command or rate were written, or a byte waits."""
         registers = self._registers

@@ -30,6 +30,26 @@ KEYBOARD_PAD_RULES = (
         bench="Show the data strobe and the ready bit: the strobe comes again before the bit falls.",
     ),
     Rule(
+        name="keyboard-code-lost",
+        level="warning",
+        title="a keyboard code was lost because the program read too late",
+        story="A key sticks after a long screen update: the code that said it was let go found the buffer full.",
+        hardware="The controller's ring buffer has so many places; what comes when all are full is dropped.",
+        do="Read codes more often (in the handler, or in long loops too), or have the controller hold the keyboard's "
+        "CLOCK while the ring is full. Behind a loss take all keys as released.",
+        bench="Watch the overflow bit of the status while the program is at its longest work.",
+    ),
+    Rule(
+        name="keyboard-overran",
+        level="warning",
+        title="keys were lost in the keyboard itself, which was not let send",
+        story="Fast typing loses letters: the host holds CLOCK low and lets the keyboard send too seldom.",
+        hardware="A keyboard keeps 16 bytes of codes while CLOCK is low; one code then stands for all that found no "
+        "place (IBM, Personal Computer AT Technical Reference, 1984, keyboard, page 4-3).",
+        do="Let CLOCK go for longer, or more often; a byte takes about a millisecond, and some keyboards begin late.",
+        bench="Show CLOCK: count the time in which it is high against the frames that come.",
+    ),
+    Rule(
         name="write-to-keyboard",
         level="warning",
         title="a write went to the keyboard card, which cannot take it",

@@ -475,4 +475,15 @@ PROGRAM_RULES = (
         do="Write to the card what the finding names, before CLI. Of a 6522: bit 7 of the byte for IER is 1.",
         bench="IRQ stays high; the flag register shows the flag.",
     ),
+    Rule(
+        name="set-up-half-done",
+        level="warning",
+        title="a card was set up half",
+        story="The lamps stay dark: the program writes the port, and nobody ever told the chip that its pins are "
+        "outputs.",
+        hardware="RESET makes all pins of a port inputs and leaves rates at 0; each needs a register of its own.",
+        do="Write the register that the finding names. If the write of the other one was for its side effect, accept "
+        "the finding.",
+        bench="Measure a pin of the port: it follows a resistor of 10 kilohms to either rail.",
+    ),
 )

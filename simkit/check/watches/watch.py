@@ -33,6 +33,7 @@ from simkit.check.watches.spare import SpareCycles
 from simkit.check.watches.stack import StackDepth
 from simkit.check.watches.stores import Key, Stores
 from simkit.check.watches.stretch import WAY, Stretch
+from simkit.check.watches.undone import report_undone
 from simkit.check.watches.unheard import UnheardRequests
 from simkit.check.watches.walks import Walks
 from simkit.contract.errors import SimkitError
@@ -137,6 +138,7 @@ class Watch:
                 self._decimal.report()
                 self._requests.report([frame.cause for frame in self._frames])
                 self._unheard.report(irq_taken=self._requests.irq_taken)
+                report_undone(self._machine, self.notes)
         return self.notes
 
     # the core -------------------------------------------------------------------------------------------------------

@@ -109,6 +109,7 @@ class Asker:
             "wait_cycles": bench.waits,
             "unfinished": bench.unfinished,
             "standstill": bench.standstills,
+            "left_undone": lambda: bench.question("left_undone", bench.left_undone, bench.cycle),
             "what leaves a port": lambda: bench.ports(screens=screens),
             "the level of a pin": bench.pin_levels,
             "save": bench.state,

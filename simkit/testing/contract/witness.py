@@ -289,6 +289,10 @@ class WitnessBench(Bench):
         found = [self.question(f"standstill({bit!r})", self._seat.standstill, bit, self.cycle) for bit in sorted(bits)]
         return [*found, self.question("set_up", self._seat.set_up, self.cycle)]
 
+    def left_undone(self, cycle: int) -> str:
+        """What the program never finished, by the card's word."""
+        return self._seat.left_undone(cycle)
+
     def ports(self, *, screens: bool = True) -> dict[str, Any]:
         """What leaves the ports.
 

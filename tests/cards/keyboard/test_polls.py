@@ -24,8 +24,9 @@ def controllers(draw):
     poll = draw(st.integers(1, 40))
     timing = ControllerTiming(poll=poll, jitter=draw(st.integers(0, 90)) / 100)
     hz = Fraction(draw(st.sampled_from((4_000_000, 20_000_000, 32_000_000, 1_843_200))))
+    quiet = {"changed": lambda cycle: None, "lost": lambda cycle: None}
     controller = KeyController(
-        slot, RingBuffer(8), timing, hz, advance="armed", clears_port=False, pulses=False, changed=lambda cycle: None
+        slot, RingBuffer(8), timing, hz, advance="armed", clears_port=False, pulses=False, **quiet
     )
     return controller, slot, timing
 

@@ -140,6 +140,7 @@ class Backplane:
             clears_port=True,
             pulses=False,
             changed=lambda cycle: self.seen.append(("changed", cycle)),
+            lost=lambda cycle: self.seen.append(("lost", cycle)),
         )
         if not puts_off:
             self.controller._puts_polls_off = False
