@@ -321,7 +321,10 @@ class Ports6522(Chip6522):
         return self._ier != 0 or self._ifr & (T1 | T2 | SR) != 0
 
     def left_undone(self, cycle: int) -> str:
-        """A port whose output register was written, with all of its pins inputs; RESET clears both registers."""
+        """A port that was written, with all of its pins inputs; an interrupt enabled for a control line that is open.
+
+        RESET clears output and direction registers, and IER.
+        """
         found = [
             f"OR{letter} holds ${value:02X} and DDR{letter} is $00: all pins of port {letter} are inputs, and nothing "
             "of it appears"
@@ -331,7 +334,17 @@ class Ports6522(Chip6522):
             )
             if value and not outputs and not lines.answers
         ]
+        found += [
+            f"IER enables {name}, and {name} is joined to nothing: it asks by the noise it picks up, or never"
+            for n, name in enumerate(FLAGS)
+            if self._ier >> n & 1 and name[0] == "C" and self.slot.pin(name).line is None and self._is_input(name)
+        ]
         return "; ".join(found)
+
+    def _is_input(self, name: str) -> bool:
+        """Whether an edge on a control line would set its flag."""
+        lines = self._a if name[1] == "A" else self._b
+        return not standstill.of_control_line(self.slot.pin(name), lines, self._sr, noisy=True)
 
     def _no_flag(self, bit: str) -> str:
         if bit == "SR":

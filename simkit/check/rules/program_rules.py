@@ -482,8 +482,8 @@ PROGRAM_RULES = (
         story="The lamps stay dark: the program writes the port, and nobody ever told the chip that its pins are "
         "outputs.",
         hardware="RESET makes all pins of a port inputs and leaves rates at 0; each needs a register of its own.",
-        do="Write the register that the finding names. If the write of the other one was for its side effect, accept "
-        "the finding.",
+        do="Write the register, or join the pin, that the finding names. If the other write was meant for its side "
+        "effect, accept the finding.",
         bench="Measure a pin of the port: it follows a resistor of 10 kilohms to either rail.",
     ),
 )
