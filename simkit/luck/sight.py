@@ -1,7 +1,8 @@
-"""What people see of a run: pictures, lamps, what was sent, how it ended and what was found; and where two runs differ.
+"""What people see of a run: pictures, lamps, outputs, what was sent, how it ended, what was found; and how two differ.
 
 Two runs of one program are never alike to the cycle: a crystal begins elsewhere, a keyboard answers later. So a picture
-counts as shown by both when the other shows it at some time near; what is sent counts in its order alone.
+counts as shown by both when the other shows it at some time near; what is sent counts in its order alone. How fast
+an output moves is not compared.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from fractions import Fraction
 import attrs
 import numpy as np
 
+from simkit.contract.lines import Drive, Pin
 from simkit.machine.machine import Machine
 from simkit.machine.views import Lamps, Screen, Serial
 from simkit.records.cycles import Cycles, marks
@@ -25,6 +27,12 @@ SETTLES = 20
 """Looks before the first picture that both show, which are passed over at the most: 0.5 s to set up."""
 LASTS = 4
 """Looks for which a picture must be shown that the other does not show, to be a difference: 0.1 s."""
+MOVES = "moves"
+"""What an output shows that was high and low since the last look."""
+PIN = "pin "
+"""Before the name of an output."""
+_ASKED = 4  # times that an output is looked at between two looks, at moments that no clock has
+_SCATTER = 2_654_435_761  # odd, 2^32 by the golden ratio: multiples of it modulo 2^32 are spread evenly
 
 
 @attrs.frozen
@@ -32,7 +40,7 @@ class Difference:
     """That two runs of a program differ.
 
     Attributes:
-        what: of which they differ: "screen", "lamps", "serial", "end", "found".
+        what: of which they differ: "screen", "lamps", an output by PIN and its name, "serial", "end", "found".
         slot: of the card; 0 without one.
         look: number of the look at which it is seen first.
         first: what the first run has there, as far as it can be said in words; "" where not.
@@ -52,7 +60,7 @@ class Sight:
 
     Attributes:
         every: cycles between two looks.
-        faces: by "screen" or "lamps" and slot: what it showed at each look.
+        faces: by "screen", "lamps" or output, and slot: what it showed at each look.
         sent: by slot: all bytes that were sent.
         sent_by: by slot: how many were at each look.
         used: slots of the cards that the program wrote to, or that no address selects.
@@ -85,10 +93,13 @@ def look_at(machine: Machine, cycles: int, goes_on: Callable[[float], bool] = la
     every = max(1, int(machine.clock_hz * Fraction(1, LOOKS)))
     sight = Sight(every)
     screens, rows, plugs = machine.ports(Screen), machine.ports(Lamps), machine.ports(Serial)
+    pins = _outputs(machine)
     until = 0
     used = Used(machine)
     while until < cycles:
-        until = min(cycles, until + every)
+        before, until = until, min(cycles, until + every)
+        for (slot, name), level in _levels(machine, pins, before, until).items():
+            sight.faces.setdefault((PIN + name, slot), []).append(level)
         if not machine.cpu.halted:
             machine.run_to(until)
         for screen in screens:
@@ -105,6 +116,26 @@ def look_at(machine: Machine, cycles: int, goes_on: Callable[[float], bool] = la
     sight.halted = machine.cpu.halted
     sight.found = frozenset((one.rule, one.slot, one.pc) for one in machine.findings)
     return sight
+
+
+def _outputs(machine: Machine) -> list[Pin]:
+    """Pins that cards drive, but for requests: what a program makes of these shows elsewhere."""
+    pins = [pin for seat in machine.bus.seats for pin in seat.connector.pins.values()]
+    return [pin for pin in pins if pin.spec.drive is not Drive.INPUT and not pin.spec.request]
+
+
+def _levels(machine: Machine, pins: list[Pin], begin: int, end: int) -> dict[tuple[int, str], Hashable]:
+    """Run from one look towards the next; gives what outputs show on the way."""
+    moments = sorted(begin + ((end + n) * _SCATTER % 2**32) * (end - begin) // 2**32 for n in range(_ASKED))
+    shown: dict[tuple[int, str], Hashable] = {}
+    for moment in moments if pins else ():
+        if not machine.cpu.halted:
+            machine.run_to(max(moment, machine.cycle))
+        for pin in pins:
+            level = pin.value if pin.lazy_level is None else pin.computed(machine.cycle)  # None: let go, an input
+            key = pin.slot, pin.spec.name
+            shown[key] = level if shown.get(key, level) == level else MOVES
+    return shown
 
 
 class Used:
@@ -175,10 +206,21 @@ def _near(shown: list[Hashable], number: int) -> list[Hashable]:
     return shown[max(0, number - NEAR) : number + NEAR + 1]
 
 
+def _is_alone(around: list[Hashable], shown: Hashable, near: list[Hashable]) -> bool:
+    """Whether what one shows, here and around, is nothing that the other shows near.
+
+    An output that moves is another than one that is steady if each is so all the time: short pulses are seen now and
+    then alone.
+    """
+    if MOVES in (shown, *near):
+        return set(around) == {MOVES} and MOVES not in near and len(set(near)) == 1
+    return shown not in near
+
+
 def _first_alone(one: list[Hashable], other: list[Hashable], begin: int) -> int | None:
     alone = 0
     for number in range(begin, len(one)):
-        alone = 0 if one[number] in _near(other, number) else alone + 1
+        alone = alone + 1 if _is_alone(_near(one, number), one[number], _near(other, number)) else 0
         if alone == LASTS:
             return number - LASTS + 1
     return None

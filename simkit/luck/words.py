@@ -6,7 +6,7 @@ from simkit.check.result.notes import Noted
 from simkit.luck.luck import Cause
 from simkit.luck.narrow import Piece
 from simkit.luck.parting import Parting
-from simkit.luck.sight import LOOKS, Difference
+from simkit.luck.sight import LOOKS, PIN, Difference
 from simkit.luck.unknown import BUS, CHANCE, FLAGS, MEMORY, PART, REGISTER, RESIDUE, SETTING, Maker, Unknown
 from simkit.machine.found import who
 from simkit.machine.machine import Machine
@@ -55,6 +55,8 @@ def _seen(machine: Machine, seen: Difference) -> str:
         return f"The picture of {card} {when}"
     if seen.what == "lamps":
         return f"What the lamps of {card} show {when}"
+    if seen.what.startswith(PIN):
+        return f"The level of pin {seen.what.removeprefix(PIN)} of {card} {when}"
     if seen.what == "serial":
         return f"What {card} sends {when} ({seen.first} or {seen.second})"
     if seen.what == "end":

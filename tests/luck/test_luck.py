@@ -13,7 +13,7 @@ from simkit.check.run import check
 from simkit.luck.executed import executed
 from simkit.luck.finding import owed_to_luck
 from simkit.luck.narrow import Piece, mixed, narrowed, pieces
-from simkit.luck.sight import NEAR, Sight, difference
+from simkit.luck.sight import MOVES, NEAR, PIN, Sight, difference
 from simkit.luck.unknown import MEMORY, REGISTER, Maker, Unknown
 from simkit.machine.again import Again
 from simkit.machinefile.shipped import shipped_folder
@@ -132,6 +132,25 @@ def test_a_picture_that_only_one_shows_for_a_while_is_a_difference_at_its_first_
     assert difference(first, second).look == 30
     first.used = second.used = frozenset()
     assert difference(first, second) is None  # the program never touches the card
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "differs"),
+    [
+        ([True] * 60, [False] * 60, True),
+        ([True] * 60, [MOVES] * 60, True),
+        ([True] * 60, [True, MOVES] * 30, False),  # pulses that the looks may miss
+        ([True, False] * 30, [False, True] * 30, False),
+        ([True] * 60, [True] * 30 + [False] * 30, True),
+        ([True] * 60, [True] * 30 + [False] * 3 + [True] * 27, False),  # too short to be seen
+        ([MOVES] * 60, [MOVES] * 30 + [False] * 30, True),
+    ],
+)
+def test_an_output_that_moves_shows_both_levels(one, other, differs):
+    first, second = (Sight(1, faces={(f"{PIN}PB3", 4): list(shown)}, used=frozenset({4})) for shown in (one, other))
+    found = difference(first, second)
+    assert (found is not None) == differs
+    assert found is None or (found.what, found.slot) == ("pin PB3", 4)
 
 
 @pytest.mark.parametrize(
