@@ -23,6 +23,7 @@ from simkit.check.result.order import folded, in_order
 from simkit.check.result.together import in_common
 from simkit.check.watches.accessed import Accessed, accesses_of
 from simkit.check.watches.outside import is_left_by_input
+from simkit.check.watches.unset import unset_findings
 from simkit.check.watches.watch import Watch
 from simkit.cpu.isa.effects import effects
 from simkit.machine.again import Again
@@ -103,6 +104,8 @@ def check(
         accessed.stop()
     end = run.before + (machine.cycle if watch.course.lost is None else watch.course.lost_at)
     halted = machine.cpu.halted if watch.course.lost is None else None
+    if again.whole and not run.before:
+        running = sorted([*running, *unset_findings(again, end)], key=lambda one: one.cycle)
     if besides is not None and watch.course.lost is None and not stopped and again.whole:
         others, remark = besides(again)
         running += others

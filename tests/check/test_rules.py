@@ -33,7 +33,7 @@ ALSO = {  # what follows from the mistake besides its own rule
     "opcode-missing": {"wait-without-end"},
     "cpu-jammed": {"undefined-opcode", "opcode-missing"},
     "undefined-opcode": {"opcode-missing"},
-    "brk-executed": {"ran-away"},
+    "brk-executed": {"ran-away", "register-unset"},
     "constant-differs": {"undriven-read"},
     "stack-wrap": {"stack-underflow"},
     "works-by-luck": {"never-written"},

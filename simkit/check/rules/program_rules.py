@@ -188,6 +188,16 @@ PROGRAM_RULES = (
         bench="Trigger on the RTS and compare the two stack reads with the address behind the JSR.",
     ),
     Rule(
+        name="register-unset",
+        level="warning",
+        title="a register or flag is used that was never set",
+        story="TXS stands before LDX, or CLC is missing before the first ADC: it works after a warm start.",
+        hardware="RESET sets I and, on the CMOS part, clears D. A, X, Y, the carry and the overflow flag hold whatever "
+        "they happen to hold.",
+        do="Load the register, or set the flag, before the instruction that uses it.",
+        bench="Switch off and on several times and look whether the first seconds are the same.",
+    ),
+    Rule(
         name="undriven-read",
         level="error",
         title="the CPU reads an address that no card drives",
