@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from simkit.check.result.notes import Noted
+from simkit.cpu.isa.flags import flags_set
 from simkit.luck.luck import Cause
 from simkit.luck.narrow import Piece
 from simkit.luck.parting import Parting
@@ -16,7 +17,6 @@ RULE = "works-by-luck"
 MOST_PIECES = 3
 """Of a cause, that are named."""
 
-_FLAG_NAMES = {"n": "negative", "v": "overflow", "d": "decimal", "z": "zero", "c": "carry"}
 _DO = {
     MEMORY: "Store a value there before it is read.",
     CHANCE: "Ask the card for it (a flag, a register) instead of counting on it, or set it first.",
@@ -74,7 +74,7 @@ def _piece(maker: Maker, machine: Machine, piece: Piece, cause: Cause) -> str:
         name = f"offset ${place:04X} of {card}" if address is None else machine.place(address).words()
         return f"what {name} holds at power-up (${usual[place]:02X} or ${other[place]:02X})"
     if unknown.kind == REGISTER and unknown.name in FLAGS:
-        return f"the {_FLAG_NAMES[unknown.name]} flag at power-up"
+        return f"the {flags_set(FLAGS[unknown.name])[0]} flag at power-up"
     if unknown.kind == REGISTER:
         names = {"sp": "the stack pointer at power-up", BUS: "the byte on the data lines before the first cycle"}
         name = names.get(unknown.name, f"register {unknown.name.upper()} at power-up")

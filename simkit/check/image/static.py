@@ -143,14 +143,16 @@ def _ends(machine: Machine, listing: Listing | None) -> Iterator[Noted]:
     """Ends with a byte forgotten on the stack; behind calls programs are followed only as a listing says they go on."""
     if machine.bus.reach.banks.lines:  # programs that share addresses cannot be followed
         return
-    starts = machine.vectors()
+    vectors = machine.vectors()
     known = (
         {row.address for row in listing.instructions()}
         if listing is not None
         else reached(machine, entries(machine), behind_calls=False)
     )
     code = partial(code_at, machine)
-    for one in uneven(known, (starts["NMI"], starts["IRQ"]), code, effects(machine.description.cpu)):
+    for one in uneven(
+        known, [vectors[name] for name in ("NMI", "IRQ") if name in vectors], code, effects(machine.description.cpu)
+    ):
         depth = min(one.depths, key=abs)
         number = f"{abs(depth)} byte{'' if abs(depth) == 1 else 's'}"
         what = f"{number} left on the stack" if depth > 0 else f"{number} more pulled than pushed"
