@@ -30,8 +30,8 @@ QUICK = [next(m for m in MUTANTS if m["rom"] == "bench" and m["kind"] == kind) f
 """One of each kind on the ROM that shows them soonest."""
 
 LEAST_NOTICED = 0.8
-"""Share of mutants that must be noticed; 72 of 85 are. Each of the others says why (`unnoticed`): it breaks a rule, where
-nobody plays long enough to see it, or it is sound: a wrong program that does nothing the hardware leaves open."""
+"""Share of mutants that must be noticed; 72 of 85 are. Each of the others says why (`unnoticed`): it breaks a rule
+where nobody plays long enough to see it, or it is sound: a wrong program that does nothing the hardware leaves open."""
 
 
 def _slug_watch(machine):
