@@ -239,8 +239,8 @@ def comparison_lines(found: Comparison, machine: str) -> list[str]:
     if found.is_stale:
         lines.append("It was made from another wiring: make it anew with --constants.")
     if found.others and found.rows:
-        shown = ", ".join(found.others[:8]) + (f" and {len(found.others) - 8} more" if len(found.others) > 8 else "")
-        lines.append(f"Not of the machine, and not compared: {shown}.")
+        number = f"{len(found.others)} of {len(found.others) + len(found.rows)} names"
+        lines.append(f"Not compared, as no register or bit is called so: {number}: {', '.join(found.others)}.")
     if found.unknown:
         shown = ", ".join(f"{name} (line {line})" for name, line in found.unknown[:8])
         lines.append(f"Not worked out: {shown}.")

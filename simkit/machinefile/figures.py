@@ -344,6 +344,8 @@ class _Reader:
             at = inside.inside(name)
             if name not in FIGURES[kind]:
                 self._tell(at, f"a {kind} part has no figure {name!r}.", near(name, FIGURES[kind]))
+            elif isinstance(line, dict) and not set(line) <= set(_FIGURE_KEYS):
+                self._unknown(line, _FIGURE_KEYS, at, f"{name}: ")  # before it is said that a number is missing
             elif not isinstance(line, dict) or not any(column in line for column in COLUMNS):
                 self._tell(
                     at, f"{name}: no number is said.", f"Write {name} = {{ worst = 55 }}, or {_listed(COLUMNS)}."

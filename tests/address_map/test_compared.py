@@ -6,6 +6,7 @@ from simkit import Machine, SimkitError
 from simkit.address_map.compared import compare
 from simkit.address_map.includes import read_include
 from simkit.address_map.meant import words_of
+from simkit.commands.map import comparison_lines
 
 
 @pytest.fixture(scope="module")
@@ -203,3 +204,11 @@ def test_a_file_of_which_nothing_means_the_machine_is_no_agreement(simkit, tmp_p
     code, out, _ = simkit("map", "demo:marlpit", "--compare", tmp_path / "a.inc")
     assert code == 1
     assert "nothing was compared" in out
+
+
+def test_what_is_not_compared_is_told_by_number_and_name(compared):
+    """All of them: a name that is not known may be a wrong one."""
+    names = [f"OWN_{n}" for n in range(12)]
+    _, found = compared(*(f"{name} = {n}" for n, name in enumerate(names)), "PAD_BASE = $7F20")
+    lines = comparison_lines(found, "Marlpit")
+    assert f"Not compared, as no register or bit is called so: 12 of 13 names: {', '.join(names)}." in lines
