@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 
 import attrs
 
-from simkit.cpu.isa.effects import Effect
+from simkit.cpu.isa.effects import Effect, branch_target
 
 REGISTERS = frozenset("axy")
 
@@ -79,8 +79,7 @@ class Liveness:
         if name == "JMP":
             return self._among(self._word(pc + 1)) if effect.opcode.mode == "abs" else ()
         if effect.branches:
-            offset = self._code(pc + effect.length - 1 & 0xFFFF)
-            target = behind + offset - (offset & 0x80) * 2 & 0xFFFF
+            target = branch_target(behind, self._code(behind - 1 & 0xFFFF))
             return self._among(behind, target) if effect.conditional else self._among(target)
         return self._among(behind)
 

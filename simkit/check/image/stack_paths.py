@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
 import attrs
 
-from simkit.cpu.isa.effects import Effect
+from simkit.cpu.isa.effects import Effect, branch_target
 
 DEEPEST = 32
 """Bytes by which a way may be off; one that is farther pushes in a loop, and is not followed."""
@@ -96,8 +96,7 @@ def _ends(
         if name in ("BRK", "STP", "JAM"):
             continue
         if effect.branches:
-            offset = code(behind - 1 & 0xFFFF)
-            left.append((behind + offset - (offset & 0x80) * 2 & 0xFFFF, depth))
+            left.append((branch_target(behind, code(behind - 1 & 0xFFFF)), depth))
             if not effect.conditional:
                 continue
         left.append((behind, depth + (0 if name == "JSR" else effect.depth)))

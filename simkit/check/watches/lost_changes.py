@@ -19,7 +19,7 @@ import attrs
 from simkit.check.image.ground import code_at
 from simkit.check.result.notes import Notes
 from simkit.check.watches.ran import ALLOWED, FORBIDDEN, HANDLER, Ran
-from simkit.cpu.isa.effects import Effect, effects
+from simkit.cpu.isa.effects import Effect, branch_target, effects
 from simkit.machine.machine import Machine
 
 FARTHEST = 12
@@ -56,7 +56,7 @@ class _Step:
 
 
 class LostChanges:
-    """Looks for both in the program as it ran.
+    """Looks for all three in the program as it ran.
 
     Args:
         machine: the machine.
@@ -161,8 +161,7 @@ class LostChanges:
 
     def _target(self, step: _Step) -> int:
         behind = step.pc + step.effect.length
-        offset = code_at(self._machine, behind - 1 & 0xFFFF)
-        return behind + offset - (offset & 0x80) * 2 & 0xFFFF
+        return branch_target(behind, code_at(self._machine, behind - 1 & 0xFFFF))
 
     def _note_shared(self, notes: Notes, first: _Step, back: _Step, change: Change) -> None:
         assert first.address is not None

@@ -70,6 +70,11 @@ def is_conditional(opcode: Opcode) -> bool:
     return is_branch(opcode) and ops.BRANCH.get(opcode.mnemonic) != "True"
 
 
+def branch_target(behind: int, offset: int) -> int:
+    """Where a branch goes: from the address behind it, by its offset byte, -128 to 127."""
+    return behind + offset - (offset & 0x80) * 2 & 0xFFFF
+
+
 def _effect(opcode: Opcode, found: tuple[Way, ...]) -> Effect:
     writes = frozenset(name for way in found for name in way.results if name != "pc")
     uses = frozenset(name for way in found for name in _used(way))
