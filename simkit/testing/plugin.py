@@ -85,6 +85,9 @@ def pytest_configure(config: pytest.Config) -> None:
         "tests begin; compare=False lets it differ from the constants, schematics and the like that its file names",
     )
     _check_counts_file(config.getoption("--simkit-coverage"))
+    number = config.getoption("--simkit-power-ups")
+    if number < 1:
+        raise pytest.UsageError(f"--simkit-power-ups={number}: a machine comes up once at least; write 8, say")
     config.stash[_BOOTED] = {}
     config.stash[_COMPARED] = {}
     config.stash[_COUNTS] = {}

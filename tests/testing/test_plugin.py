@@ -333,6 +333,11 @@ def test_tests_of_machines_are_run_over_power_ups(pytester):
     result.stdout.no_fnmatch_line("*FAILED*test_a[[]power-up-1[]]*")
 
 
+def test_no_power_ups_at_all_are_refused(pytester):
+    result = pytester.runpytest("--simkit-power-ups=0")
+    result.stderr.fnmatch_lines(["*--simkit-power-ups=0: a machine comes up once at least*"])
+
+
 PICTURE_TEST = """
 import pytest
 @pytest.mark.machine("demo:marlpit", boot="2f")
