@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simkit import Machine
+from simkit.check.leaving.held_bits import FEWEST, held_bits
 from simkit.check.leaving.search import Search
 from simkit.check.leaving.trail import Trail
 from simkit.check.result.report import BESIDES, LED_THERE, report_text
@@ -119,6 +120,14 @@ CASES = {
         "A942 8510 4C0480", [], VECTORS, 'faults = ["slot 2: A14 stuck low"]\n', "65C02",
         "$FF ($FFFC): filler in ROM (slot 2) at offset $3FFC: at its pins A14 is low, on the bus not.",
         None,
+    ),
+    "D3 of the RAM stuck low": (
+        "A2FF9A 8A9500 CAD0FA 4C3880", [(0x8038, "205080 4C3B80"), (0x8050, "60")], VECTORS,
+        'faults = ["slot 1: D3 stuck low"]\n', "65C02",
+        "$32 ($01FE): $3A was pushed by JSR at $8038 in cycle 2 822; memory, or its wires, gave another byte, with D3 "
+        "low. $80 ($01FF): pushed by JSR at $8038 in cycle 2 821. D3 of RAM (slot 1) comes low in all 129 bytes that "
+        "were written with it high: look at that line.",
+        [],
     ),
 }  # fmt: skip
 
@@ -237,3 +246,14 @@ def _without_repeats(units, seen):
     """Units of a run in which nothing is held by RDY, as of the programs above."""
     assert all(after.cycle == before.cycle + 1 for before, after in pairwise(seen))
     return [units[number] for number in sorted(units)]
+
+
+@given(st.lists(st.integers(0, 255), min_size=20, max_size=60), st.integers(0, 255), st.integers(0, 255))
+def test_bits_that_come_at_one_level_are_those_that_were_held(written, low, high):
+    given_back = [(byte & ~low | high) & 0xFF for byte in written]
+    found = {(one.bit, one.level) for one in held_bits(written, given_back)}
+    for bit in range(8):
+        for level in (False, True):
+            other = sum(byte >> bit & 1 != level for byte in written)
+            held = high >> bit & 1 if level else low & ~high & 0xFF & 1 << bit
+            assert ((bit, level) in found) == (other >= FEWEST and bool(held))

@@ -94,6 +94,11 @@ class Trail:
         pc = int(self._pc[address])
         return Written(int(self._cycle[address]), int(self._data[address]), None if pc == _BY_SEQUENCE else pc)
 
+    def written_addresses(self) -> list[int]:
+        """Addresses that were written since power-on, rising."""
+        addresses: list[int] = np.flatnonzero(self._cycle != _NEVER).tolist()
+        return addresses
+
     def _take(self, records: memoryview) -> None:
         words = np.frombuffer(records, "<u8").copy()
         words = words[~marks(words)]

@@ -13,6 +13,7 @@ import attrs
 
 from simkit.backplane.cycle import Kind
 from simkit.check.image.ground import Ground, Map, code_at
+from simkit.check.leaving import held_bits
 from simkit.check.leaving.trail import Row, Trail, Written
 from simkit.cpu.isa.effects import Effect, effects
 from simkit.machine.found import who
@@ -179,9 +180,17 @@ class _Looked:
         return [f"{returns} wants what {wanted} pushed: on this way something was {less}."]
 
     def _is_lost(self, row: Row) -> bool:
-        """Whether a byte came otherwise than it was written last."""
+        """Whether a byte is not what was written there last."""
+        return (
+            self._trail.written(row.address) is None
+            or self._ground(row.address) is not Ground.RAM
+            or self._is_changed(row)
+        )
+
+    def _is_changed(self, row: Row) -> bool:
+        """Whether memory gave a byte otherwise than it was written last."""
         written = self._trail.written(row.address)
-        return self._ground(row.address) is not Ground.RAM or written is None or written.data != row.data
+        return written is not None and self._ground(row.address) is Ground.RAM and written.data != row.data
 
     def _pusher(self, written: Written) -> str:
         """Mnemonic of the instruction that pushed a byte, _INTERRUPT, or "" where it was stored."""
@@ -197,10 +206,12 @@ class _Looked:
         together: dict[str, list[Row]] = {}
         for row in rows:
             together.setdefault(self._origin(row), []).append(row)
-        return [
+        said = [
             f"{' and '.join(f'${row.data:02X} (${row.address:04X})' for row in same)}: {origin}."
             for origin, same in together.items()
         ]
+        lost = {self._slot(row.address): None for row in rows if self._is_changed(row)}
+        return said + [sentence for slot in lost for sentence in held_bits.told(self._trail, slot)]
 
     def _origin(self, row: Row) -> str:
         place = self._map(self._machine.bus.reach.table.read_plan(row.address), False)
@@ -219,7 +230,8 @@ class _Looked:
             return f"so it was loaded into {card}" if loaded else f"never written since power-on, in {card}"
         by = self._by(written)
         if written.data != row.data:
-            return f"${written.data:02X} was {by}; memory, or its wires, gave another byte"
+            lines = " and ".join(_moved(written.data, row.data))
+            return f"${written.data:02X} was {by}; memory, or its wires, gave another byte, with {lines}"
         return by
 
     def _by(self, written: Written) -> str:
@@ -233,8 +245,8 @@ class _Looked:
     def _otherwise(self, rows: Sequence[Row]) -> list[str]:
         """Bytes of a ROM that came to the CPU otherwise than they stand in it."""
         return [
-            f"The CPU read ${row.data:02X} at ${row.address:04X}, where it holds ${held:02X}: look at the wires "
-            "and at who else drives the data lines."
+            f"The CPU read ${row.data:02X} at ${row.address:04X}, where it holds ${held:02X} "
+            f"({' and '.join(_moved(held, row.data))}): look at the wires and at who else drives the data lines."
             for row in rows
             if self._ground(row.address) is Ground.ROM and (held := self._code(row.address)) != row.data
         ]
@@ -242,11 +254,19 @@ class _Looked:
     def _ground(self, address: int) -> Ground:
         return self._map(self._machine.bus.reach.table.read_plan(address), False).kind
 
+    def _slot(self, address: int) -> int | None:
+        return self._map(self._machine.bus.reach.table.read_plan(address), False).slot
+
     def _code(self, address: int) -> int:
         return code_at(self._machine, address)
 
     def _place(self, address: int) -> str:
         return self._machine.place(address).words()
+
+
+def _moved(held: int, came: int) -> list[str]:
+    """Data lines on which a byte came otherwise than it was, each with the level that came."""
+    return [f"D{bit} {'high' if came >> bit & 1 else 'low'}" for bit in range(8) if (held ^ came) >> bit & 1]
 
 
 def _other_lines(address: int, offset: int, size: int) -> str:
